@@ -1,0 +1,1 @@
+"""Tinewright: hear a stick-stroked steel-tine instrument before the steel is cut."""

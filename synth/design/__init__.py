@@ -1,0 +1,1 @@
+"""What the maker writes, the tables it draws on, and the complete instrument it resolves to."""

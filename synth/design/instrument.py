@@ -1,0 +1,257 @@
+"""The hinge: from what the maker wrote to an instrument that is complete and SI.
+
+In: a `Design`. Out: an `Instrument`; every name is looked up, every default filled, every length in metres.
+Above the hinge nothing is converted, below it nothing is absent.
+
+    z (up, face 0)        The bar's axis starts at the origin and runs along +x; its width lies along y.
+    |   tine              A face angle turns a tine about the axis, from up (z) towards +y.
+    |  /                  In its own frame a tine swings `along` (the bar's tangent) and `across`
+    | /                   (tangent x pointing direction's plane: at right angles to the row).
+    +-------- x, along the row
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+
+
+@dataclass(frozen=True)
+class Material:
+    """What a piece is made of, SI. `loss_factor` excludes thermoelastic loss, which is computed."""
+
+    name: str
+    density: float
+    youngs: float
+    poisson: float
+    loss_factor: float
+    expansion: float  # 1/K
+    heat_capacity: float  # J/(kg K)
+    conductivity: float  # W/(m K)
+    modulus_slope: float  # dE/(E dT), 1/K
+    yield_stress: float  # Pa
+    tensile_strength: float  # Pa
+    endurance: float  # Pa, fully reversed, smooth specimen
+    magnetic: Literal["yes", "no", "uncertain"]
+    source: str
+    confidence: str
+
+    @property
+    def shear(self) -> float:
+        """The shear modulus of an isotropic material, E / (2 (1 + nu))."""
+        return self.youngs / (2.0 * (1.0 + self.poisson))
+
+
+@dataclass(frozen=True)
+class Rod:
+    """Stock as the beam sees it: a threaded rod is stiff as `bend_diameter`, heavy as `mass_diameter`."""
+
+    name: str
+    thread: str  # "" for plain rod
+    diameter: float  # outside
+    pitch: float  # of the thread; 0 for plain rod
+    bend_diameter: float
+    mass_diameter: float
+    root_diameter: float  # the core that carries the stress
+    material: Material
+
+
+@dataclass(frozen=True)
+class Nut:
+    """A nut as weighed or as the standard has it; `rotary_inertia` about a diameter of its own middle."""
+
+    name: str
+    mass: float
+    height: float
+    width: float
+    rotary_inertia: float
+    grip: float
+    thread: str  # "" where the design gives sizes only
+
+
+@dataclass(frozen=True)
+class PlacedNut:
+    nut: Nut
+    position: float  # from the base nut's upper face to the nut's middle
+
+
+@dataclass(frozen=True)
+class TrimWish:
+    partial: int
+    ratio: float
+    nut: Nut
+
+
+@dataclass(frozen=True)
+class Root:
+    """The clamp: an added length of rod, and springs where the design gives them (infinite: none)."""
+
+    added_length: float
+    rotation_stiffness: float  # N m/rad
+    translation_stiffness: float  # N/m
+    loss_factor: float
+    base_nut_height: float  # from the bar's face to the base nut's upper face
+
+
+@dataclass(frozen=True)
+class FixedLength:
+    """The maker gives the free length."""
+
+    length: float
+
+
+@dataclass(frozen=True)
+class Pitch:
+    """The maker gives the pitch; `synth.vibration.tuning` finds the free length."""
+
+    frequency: float
+
+
+@dataclass(frozen=True)
+class Tine:
+    """One tine on the bar."""
+
+    group: int  # index into Instrument.groups
+    number: int  # 1-based within the group, in the order they stand
+    rod: Rod
+    goal: FixedLength | Pitch
+    trim: tuple[PlacedNut, ...]
+    wish: TrimWish | None
+    root: Root
+    split: float  # frequency ratio of the two planes, >= 1
+    split_axis: float  # rad from `along` to the stiffer or softer plane nearest to it, within +-pi/4
+    place: float  # along the bar's axis
+    face: float  # rad about the bar's axis
+
+
+@dataclass(frozen=True)
+class Group:
+    name: str
+    root_hz: float | None  # None where the tines are written one by one
+    midi_note: int | None
+    first: int  # its tines are Instrument.tines[first:first + count]
+    count: int
+
+    @property
+    def tines(self) -> slice:
+        return slice(self.first, self.first + self.count)
+
+
+@dataclass(frozen=True)
+class Section:
+    """The bar's cross-section: width across the row (y), height (z); a tube has a wall, a solid wall = 0."""
+
+    shape: Literal["rectangle", "round", "tube"]
+    width: float
+    height: float
+    wall: float
+
+
+@dataclass(frozen=True)
+class Straight:
+    length: float
+
+
+@dataclass(frozen=True)
+class Bend:
+    """An arc of the axis: `plane` turns the bending plane about the tangent (0 level, pi/2 upwards)."""
+
+    angle: float
+    radius: float
+    plane: float
+
+    @property
+    def length(self) -> float:
+        return abs(self.angle) * self.radius
+
+
+@dataclass(frozen=True)
+class Support:
+    """A spring to the ground in all six directions at a place on the axis."""
+
+    place: float
+    kind: Literal["cord", "rubber", "clamp", "foot"]
+    stiffness: float  # N/m, in each direction
+    rotation_stiffness: float  # N m/rad, about each axis
+    loss_factor: float
+
+
+@dataclass(frozen=True)
+class Bar:
+    material: Material
+    section: Section
+    path: tuple[Straight | Bend, ...]
+    supports: tuple[Support, ...]
+
+    @property
+    def length(self) -> float:
+        return sum(segment.length for segment in self.path)
+
+
+@dataclass(frozen=True)
+class Stick:
+    name: str
+    material: Material
+    diameter: float
+    length: float
+
+
+@dataclass(frozen=True)
+class Foot:
+    bar_place: float
+    x: float  # on the board, along its width
+    y: float  # along its length
+
+
+@dataclass(frozen=True)
+class PlateMaterial:
+    """Sheet stock, orthotropic; x along the board's stiffer direction (its length)."""
+
+    name: str
+    density: float
+    youngs_x: float
+    youngs_y: float
+    shear: float
+    poisson_xy: float
+    loss_factor: float
+    source: str
+    confidence: str
+
+
+@dataclass(frozen=True)
+class Board:
+    name: str
+    kind: Literal["panel", "box"]
+    material: PlateMaterial
+    width: float
+    length: float
+    thickness: float
+    edges: Literal["free", "supported", "clamped"]
+    depth: float  # 0 for a panel
+    hole_diameter: float  # 0 for none
+    feet: tuple[Foot, ...]
+
+
+@dataclass(frozen=True)
+class Pickup:
+    place: float  # along the bar
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """Everything the physics needs, complete, SI."""
+
+    file: str  # the design file, for messages
+    name: str
+    temperature: float  # K
+    a4: float
+    bar: Bar
+    groups: tuple[Group, ...]
+    tines: tuple[Tine, ...]
+    nuts: Mapping[str, Nut]
+    sticks: Mapping[str, Stick]
+    boards: Mapping[str, Board]
+    pickup: Pickup
+    warnings: tuple[str, ...]

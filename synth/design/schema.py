@@ -1,0 +1,215 @@
+"""The design file as frozen types: the tables and keys of the TOML, with its units in their names.
+
+In: a decoded TOML tree. Out: a `Design`, exactly what the maker wrote, with every default stated here beside
+its reason. Names are not looked up and nothing is converted here: `synth.design.instrument` does that.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from msgspec import Meta, Struct, field
+
+# Sizes a bench can hold; beyond them a number is a slip of the unit.
+Length = Annotated[float, Meta(gt=0.0, le=10_000.0)]  # mm
+Small = Annotated[float, Meta(gt=0.0, le=500.0)]  # mm
+Place = Annotated[float, Meta(ge=0.0, le=10_000.0)]  # mm along the bar
+Angle = Annotated[float, Meta(ge=-360.0, le=360.0)]  # degrees
+LossFactor = Annotated[float, Meta(ge=0.0, le=1.0)]
+Share = Annotated[float, Meta(ge=0.0, le=1.0)]
+Positive = Annotated[float, Meta(gt=0.0)]
+NotNegative = Annotated[float, Meta(ge=0.0)]
+Hertz = Annotated[float, Meta(gt=0.0, le=20_000.0)]
+
+
+class Table(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A TOML table: frozen, and unknown keys are refused."""
+
+
+class Tuning(Table):
+    a4_hz: Annotated[float, Meta(ge=380.0, le=500.0)] = 440.0  # ISO 16
+    temperature_c: Annotated[float, Meta(ge=-40.0, le=60.0)] = 20.0  # a heated room
+
+
+class Material(Table):
+    """A material that the table lacks, or a row of it corrected by measurement."""
+
+    like: str | None = None  # the row that gives what is not written; default: AISI 304, the usual tine
+    density_kg_m3: Annotated[float, Meta(ge=5.0, le=25_000.0)] | None = None
+    youngs_gpa: Annotated[float, Meta(gt=0.0, le=1500.0)] | None = None
+    poisson: Annotated[float, Meta(ge=0.0, lt=0.5)] | None = None
+    loss_factor: LossFactor | None = None
+    expansion_um_m_k: Annotated[float, Meta(ge=-50.0, le=500.0)] | None = None
+    heat_capacity_j_kg_k: Positive | None = None
+    conductivity_w_m_k: Positive | None = None
+    modulus_slope_per_k: Annotated[float, Meta(ge=-0.01, le=0.01)] | None = None  # dE/(E dT)
+    yield_mpa: Positive | None = None
+    tensile_mpa: Positive | None = None
+    endurance_mpa: Positive | None = None
+    magnetic: Literal["yes", "no", "uncertain"] | None = None
+    measured: str | None = None  # the date of a measurement
+
+
+class Section(Table):
+    """The bar's cross-section: rectangle width_mm x height_mm, round diameter_mm, tube plus wall_mm."""
+
+    shape: Literal["rectangle", "round", "tube"]
+    width_mm: Small | None = None  # horizontal, across the row
+    height_mm: Small | None = None  # vertical, the way a tine of face_deg 0 points
+    diameter_mm: Small | None = None
+    wall_mm: Small | None = None
+
+
+class Segment(Table):
+    """One piece of the bar's path: straight_mm, or bend_deg with radius_mm (of the axis) and plane_deg."""
+
+    straight_mm: Length | None = None
+    bend_deg: Angle | None = None
+    radius_mm: Length | None = None
+    plane_deg: Angle | None = None  # 0 bends sideways (level), 90 upwards; turned about the bar's axis
+
+
+class Support(Table):
+    at_mm: Place
+    kind: Literal["cord", "rubber", "clamp", "foot"]
+    stiffness_n_mm: Positive | None = None  # each direction; default by kind
+    rotation_nm_rad: NotNegative | None = None  # about each axis; default by kind
+    loss_factor: LossFactor | None = None  # default by kind
+
+
+class Bar(Table):
+    section: Section
+    path: Annotated[list[Segment], Meta(min_length=1, max_length=200)]
+    material: str = "mild steel"  # what a heavy bar is usually cut from
+    supports: Annotated[list[Support], Meta(max_length=100)] = field(default_factory=list)
+
+
+class Holding(Table):
+    """How tines are held: in [tines] for all; a group or a tine may say otherwise."""
+
+    root_length_per_diameter: Annotated[float, Meta(ge=0.0, le=2.0)] | None = None
+    root_rotation_nm_rad: Positive | None = None
+    root_translation_n_mm: Positive | None = None
+    clamp_loss_factor: LossFactor | None = None
+    split_cents: Annotated[float, Meta(ge=0.0, le=100.0)] | None = None
+
+
+class Tines(Holding):
+    seed: Annotated[int, Meta(ge=0, le=2**31 - 1)] = 1  # of the axes in which the tines split
+    thread_fit: Literal["mid", "nominal"] = "mid"  # mid-tolerance (ISO 6g, UN 2A): what shops sell
+    measured: str | None = None
+
+
+class Stock(Table):
+    """A rod to cut tines from: plain (diameter_mm) or threaded (thread)."""
+
+    kind: Literal["plain", "threaded"]
+    diameter_mm: Annotated[float, Meta(ge=0.3, le=30.0)] | None = None
+    thread: str | None = None
+    material: str | None = None
+    thread_fit: Literal["mid", "nominal"] | None = None
+    bend_diameter_mm: Annotated[float, Meta(ge=0.2, le=30.0)] | None = None  # measured, instead of the thread's
+    mass_diameter_mm: Annotated[float, Meta(ge=0.2, le=30.0)] | None = None
+    base_nut: str | None = None  # default: the thread's own hex nut; a plain rod's collar is not modelled
+    measured: str | None = None
+
+
+class Nut(Table):
+    """A nut as weighed (mass_g, height_mm, width_mm across flats) or by standard (thread, form)."""
+
+    mass_g: Annotated[float, Meta(gt=0.0, le=500.0)] | None = None
+    height_mm: Small | None = None
+    width_mm: Small | None = None
+    thread: str | None = None
+    form: Literal["hex", "thin hex"] | None = None
+    grip: Share | None = None  # 0 adds mass only, 1 stiffens as a rigid piece
+    measured: str | None = None
+
+
+class Recipe(Table):
+    """The intervals that fill a group from its root: ratios ("3/2") or semitones (7)."""
+
+    members: Annotated[list[str | float], Meta(min_length=1, max_length=100)]
+
+
+class PlacedNut(Table):
+    nut: str
+    at_mm: Small  # from the base nut's upper face to the nut's middle
+
+
+class TrimWish(Table):
+    partial: Annotated[int, Meta(ge=2, le=6)]
+    ratio: Annotated[float, Meta(gt=1.0, le=100.0)]
+    nut: str
+
+
+class Tine(Holding):
+    """One tine written by hand: free_length_mm, pitch or pitch_hz."""
+
+    free_length_mm: Annotated[float, Meta(ge=20.0, le=600.0)] | None = None
+    pitch: str | None = None
+    pitch_hz: Hertz | None = None
+    stock: str | None = None
+    trim: Annotated[list[PlacedNut], Meta(max_length=20)] = field(default_factory=list)
+    trim_to: TrimWish | None = None
+
+
+class Group(Holding):
+    """The tines of one note: a root with a recipe, or tines written one by one."""
+
+    name: Annotated[str, Meta(min_length=1, max_length=80)]
+    start_mm: Place
+    stock: str | None = None  # every tine needs one: here or its own
+    spacing_mm: Small = 12.0  # room for 3 mm rods to swing and for a spanner between M3 nuts
+    root: str | None = None
+    root_hz: Hertz | None = None
+    recipe: str | None = None
+    order: Literal["rising", "falling", "as written"] = "as written"
+    face_deg: Angle = 0.0  # straight up
+    tine: Annotated[list[Tine], Meta(max_length=200)] = field(default_factory=list)
+    midi_note: Annotated[int, Meta(ge=0, le=127)] | None = None
+
+
+class Stick(Table):
+    material: str
+    diameter_mm: Annotated[float, Meta(ge=0.5, le=50.0)]
+    length_mm: Annotated[float, Meta(ge=10.0, le=1000.0)]  # how far it stands out of the hand
+
+
+class Foot(Table):
+    bar_mm: Place
+    x_mm: NotNegative
+    y_mm: NotNegative
+
+
+class Board(Table):
+    kind: Literal["panel", "box"]
+    material: str
+    width_mm: Length
+    length_mm: Length
+    thickness_mm: Annotated[float, Meta(ge=0.3, le=200.0)]
+    edges: Literal["free", "supported", "clamped"] = "free"
+    depth_mm: Length | None = None
+    hole_diameter_mm: Small | None = None
+    feet: Annotated[list[Foot], Meta(min_length=1, max_length=20)]
+
+
+class Pickup(Table):
+    at_mm: Place | None = None  # default: a fifth of the bar's length, off the nodes of its first modes
+
+
+class Design(Table):
+    """The whole file."""
+
+    bar: Bar
+    name: str = ""
+    tuning: Tuning = field(default_factory=Tuning)
+    material: dict[str, Material] = field(default_factory=dict)
+    tines: Tines = field(default_factory=Tines)
+    stock: dict[str, Stock] = field(default_factory=dict)
+    nut: dict[str, Nut] = field(default_factory=dict)
+    recipe: dict[str, Recipe] = field(default_factory=dict)
+    group: Annotated[list[Group], Meta(min_length=1, max_length=200)] = field(default_factory=list)
+    stick: dict[str, Stick] = field(default_factory=dict)
+    board: dict[str, Board] = field(default_factory=dict)
+    pickup: Pickup = field(default_factory=Pickup)

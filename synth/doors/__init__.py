@@ -1,0 +1,1 @@
+"""Where people come in: thin rooms that parse, call and print."""

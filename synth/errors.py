@@ -1,0 +1,46 @@
+"""What a user may be told: the one exception that the doors turn into a line and exit code 2.
+
+In: the fact, where it is known. Out: `designs/quay-rail.toml: group[2].stock: 'M7' is not in stock; have M2, M3.`
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+class InputError(Exception):
+    """Something the user gave cannot be used: file, place inside it, what was found, what would be right.
+
+    Raised where the fact is known and caught only in `synth.doors`. Any part that is not known stays empty;
+    a caller that knows the file adds it with `within`.
+    """
+
+    def __init__(self, finding: str, *, remedy: str = "", place: str = "", file: str = "") -> None:
+        self.finding = finding
+        self.remedy = remedy
+        self.place = place
+        self.file = file
+        super().__init__(str(self))
+
+    def __str__(self) -> str:
+        where = [part for part in (self.file, self.place) if part]
+        what = [part for part in (self.finding, self.remedy) if part]
+        return " ".join(": ".join([*where, "; ".join(what)]).split())
+
+    def within(self, file: str, place: str = "") -> InputError:
+        """The same error, said of this file (and of this place, when it names none itself)."""
+        return InputError(
+            self.finding, remedy=self.remedy, place=self.place or place, file=self.file or file
+        )
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """A remedy for a name that is not known: "did you mean ...?" where one is close, else what there is."""
+    names = sorted(known)
+    close = difflib.get_close_matches(name.lower(), [each.lower() for each in names], n=1, cutoff=0.6)
+    have = f"have {', '.join(names)}" if names else "there are none"
+    if not close:
+        return have
+    guess = next(each for each in names if each.lower() == close[0])
+    return f"did you mean '{guess}'? {have}"

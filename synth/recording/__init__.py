@@ -1,0 +1,1 @@
+"""What a recording of the test piece tells: partials, their match with the model, corrections."""

@@ -1,0 +1,1 @@
+"""What radiates: the bar alone, a pickup, a board; each turns contact signals into sound."""

@@ -1,0 +1,1 @@
+"""How the steel vibrates: beams, tines, the bar, and all of them as one structure."""
