@@ -26,12 +26,12 @@ class Table(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True)
     """A TOML table: frozen, and unknown keys are refused."""
 
 
-class Tuning(Table):
+class Tuning(Table, kw_only=True):
     a4_hz: Annotated[float, Meta(ge=380.0, le=500.0)] = 440.0  # ISO 16
     temperature_c: Annotated[float, Meta(ge=-40.0, le=60.0)] = 20.0  # a heated room
 
 
-class Material(Table):
+class Material(Table, kw_only=True):
     """A material that the table lacks, or a row of it corrected by measurement."""
 
     like: str | None = None  # the row that gives what is not written; default: AISI 304, the usual tine
@@ -50,7 +50,7 @@ class Material(Table):
     measured: str | None = None  # the date of a measurement
 
 
-class Section(Table):
+class Section(Table, kw_only=True):
     """The bar's cross-section: rectangle width_mm x height_mm, round diameter_mm, tube plus wall_mm."""
 
     shape: Literal["rectangle", "round", "tube"]
@@ -60,7 +60,7 @@ class Section(Table):
     wall_mm: Small | None = None
 
 
-class Segment(Table):
+class Segment(Table, kw_only=True):
     """One piece of the bar's path: straight_mm, or bend_deg with radius_mm (of the axis) and plane_deg."""
 
     straight_mm: Length | None = None
@@ -69,7 +69,7 @@ class Segment(Table):
     plane_deg: Angle | None = None  # 0 bends sideways (level), 90 upwards; turned about the bar's axis
 
 
-class Support(Table):
+class Support(Table, kw_only=True):
     at_mm: Place
     kind: Literal["cord", "rubber", "clamp", "foot"]
     stiffness_n_mm: Positive | None = None  # each direction; default by kind
@@ -77,14 +77,14 @@ class Support(Table):
     loss_factor: LossFactor | None = None  # default by kind
 
 
-class Bar(Table):
+class Bar(Table, kw_only=True):
     section: Section
     path: Annotated[list[Segment], Meta(min_length=1, max_length=200)]
     material: str = "mild steel"  # what a heavy bar is usually cut from
     supports: Annotated[list[Support], Meta(max_length=100)] = field(default_factory=list)
 
 
-class Holding(Table):
+class Holding(Table, kw_only=True):
     """How tines are held: in [tines] for all; a group or a tine may say otherwise."""
 
     root_length_per_diameter: Annotated[float, Meta(ge=0.0, le=2.0)] | None = None
@@ -94,13 +94,13 @@ class Holding(Table):
     split_cents: Annotated[float, Meta(ge=0.0, le=100.0)] | None = None
 
 
-class Tines(Holding):
+class Tines(Holding, kw_only=True):
     seed: Annotated[int, Meta(ge=0, le=2**31 - 1)] = 1  # of the axes in which the tines split
     thread_fit: Literal["mid", "nominal"] = "mid"  # mid-tolerance (ISO 6g, UN 2A): what shops sell
     measured: str | None = None
 
 
-class Stock(Table):
+class Stock(Table, kw_only=True):
     """A rod to cut tines from: plain (diameter_mm) or threaded (thread)."""
 
     kind: Literal["plain", "threaded"]
@@ -114,7 +114,7 @@ class Stock(Table):
     measured: str | None = None
 
 
-class Nut(Table):
+class Nut(Table, kw_only=True):
     """A nut as weighed (mass_g, height_mm, width_mm across flats) or by standard (thread, form)."""
 
     mass_g: Annotated[float, Meta(gt=0.0, le=500.0)] | None = None
@@ -126,24 +126,24 @@ class Nut(Table):
     measured: str | None = None
 
 
-class Recipe(Table):
+class Recipe(Table, kw_only=True):
     """The intervals that fill a group from its root: ratios ("3/2") or semitones (7)."""
 
     members: Annotated[list[str | float], Meta(min_length=1, max_length=100)]
 
 
-class PlacedNut(Table):
+class PlacedNut(Table, kw_only=True):
     nut: str
     at_mm: Small  # from the base nut's upper face to the nut's middle
 
 
-class TrimWish(Table):
+class TrimWish(Table, kw_only=True):
     partial: Annotated[int, Meta(ge=2, le=6)]
     ratio: Annotated[float, Meta(gt=1.0, le=100.0)]
     nut: str
 
 
-class Tine(Holding):
+class Tine(Holding, kw_only=True):
     """One tine written by hand: free_length_mm, pitch or pitch_hz."""
 
     free_length_mm: Annotated[float, Meta(ge=20.0, le=600.0)] | None = None
@@ -154,7 +154,7 @@ class Tine(Holding):
     trim_to: TrimWish | None = None
 
 
-class Group(Holding):
+class Group(Holding, kw_only=True):
     """The tines of one note: a root with a recipe, or tines written one by one."""
 
     name: Annotated[str, Meta(min_length=1, max_length=80)]
@@ -170,19 +170,19 @@ class Group(Holding):
     midi_note: Annotated[int, Meta(ge=0, le=127)] | None = None
 
 
-class Stick(Table):
+class Stick(Table, kw_only=True):
     material: str
     diameter_mm: Annotated[float, Meta(ge=0.5, le=50.0)]
     length_mm: Annotated[float, Meta(ge=10.0, le=1000.0)]  # how far it stands out of the hand
 
 
-class Foot(Table):
+class Foot(Table, kw_only=True):
     bar_mm: Place
     x_mm: NotNegative
     y_mm: NotNegative
 
 
-class Board(Table):
+class Board(Table, kw_only=True):
     kind: Literal["panel", "box"]
     material: str
     width_mm: Length
@@ -194,11 +194,11 @@ class Board(Table):
     feet: Annotated[list[Foot], Meta(min_length=1, max_length=20)]
 
 
-class Pickup(Table):
+class Pickup(Table, kw_only=True):
     at_mm: Place | None = None  # default: a fifth of the bar's length, off the nodes of its first modes
 
 
-class Design(Table):
+class Design(Table, kw_only=True):
     """The whole file."""
 
     bar: Bar
