@@ -1,6 +1,7 @@
 """What a user may be told: the one exception that the doors turn into a line and exit code 2.
 
-In: the fact, where it is known. Out: `designs/quay-rail.toml: group[2].stock: 'M7' is not in stock; have M2, M3.`
+In: the fact, where it is known. Out: one line such as
+`designs/quay-rail.toml: group[2].stock: 'M7' is not in stock; have M2, M3.`
 """
 
 from __future__ import annotations
@@ -30,9 +31,7 @@ class InputError(Exception):
 
     def within(self, file: str, place: str = "") -> InputError:
         """The same error, said of this file (and of this place, when it names none itself)."""
-        return InputError(
-            self.finding, remedy=self.remedy, place=self.place or place, file=self.file or file
-        )
+        return InputError(self.finding, remedy=self.remedy, place=self.place or place, file=self.file or file)
 
 
 def nearest(name: str, known: Iterable[str]) -> str:

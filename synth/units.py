@@ -41,7 +41,9 @@ def note_number(name: str) -> int:
     """The MIDI 1.0 note number of a note name: C4 is 60, A4 is 69. Raises `InputError`."""
     match = _NOTE.fullmatch(name.strip())
     if match is None:
-        raise InputError(f"'{name}' is not a note name", remedy="write a letter, # or b, and the octave: C#4, Bb2")
+        raise InputError(
+            f"'{name}' is not a note name", remedy="write a letter, # or b, and the octave: C#4, Bb2"
+        )
     letter, accidental, octave = match.groups()
     return 12 * (int(octave) + 1) + _SEMITONE[letter.upper()] + _ACCIDENTAL[accidental]
 

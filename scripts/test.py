@@ -1,0 +1,60 @@
+"""Runs everything that CI runs: format, lint, types, tests.
+
+`python3 scripts/test.py [--fast] [words for pytest]`; --fast leaves out the slow tests. Makes `.venv` with the
+test tools first. Asks for no root; a test skips with its reason what a machine lacks.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import environment
+
+# one core each: the numerical libraries would otherwise fight over the cores that the tests share
+THREADS = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+
+
+def main(words: list[str]) -> int:
+    fast = ["-m", "not slow"] if "--fast" in words else []
+    chosen = [word for word in words if word != "--fast"]
+    try:
+        python = environment.python(extras=("dev",))
+    except environment.StepError as failure:
+        print(failure, file=sys.stderr)
+        return 1
+    steps = {
+        "format": ["ruff", "format", "--check", "--quiet", "."],
+        "lint": ["ruff", "check", "--quiet", "."],
+        "types": ["mypy"],
+        "tests": ["pytest", "-q", "--no-header", "-n", "2", "--dist", "loadfile", *fast, *chosen],
+    }
+    failed = [name for name, words in steps.items() if not step(name, [str(python), "-m", *words])]
+    if failed:
+        print(f"failed: {', '.join(failed)}", file=sys.stderr)
+    return 1 if failed else 0
+
+
+def step(name: str, command: list[str]) -> bool:
+    """Whether one step went well. What it said is shown when it did not; of the tests, always the count."""
+    env = {**os.environ, **THREADS}
+    done = subprocess.run(
+        command, capture_output=True, text=True, env=env, cwd=Path(environment.ROOT), check=False
+    )
+    well = done.returncode == 0
+    output = (done.stdout + done.stderr).strip()
+    if not well:
+        print(f"{name}: failed\n{output}")
+    elif name == "tests":
+        skipped = [line for line in output.splitlines() if line.startswith("SKIPPED")]
+        print("\n".join([*skipped, output.splitlines()[-1]]))
+    else:
+        print(f"{name}: ok")
+    sys.stdout.flush()
+    return well
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
