@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Stick
+from synth.errors import InputError
+from synth.units import DEGREE, MM
 
 Direction = Literal["forward", "backward"]
 
@@ -37,6 +39,42 @@ class Stroke:
     tilt: float = TILT  # how far the stick trails
     skew: float = 0.0  # the stick's heading away from the row
     pressure: float = 0.0  # N, extra push of the hand
+
+
+@dataclass(frozen=True)
+class Control:
+    """A number the player sets: its name outside (with the unit), its field in `Stroke`, its range outside."""
+
+    key: str
+    field: str
+    unit: float  # what one of it is in SI
+    lowest: float
+    highest: float
+    meaning: str
+
+    def value(self, outside: float) -> float:
+        """The SI value of a number given outside. Raises `InputError` beyond the range."""
+        if not self.lowest <= outside <= self.highest:
+            raise InputError(
+                f"{outside:g} is out of range",
+                remedy=f"{self.lowest:g} to {self.highest:g} is possible",
+                place=self.key,
+            )
+        return outside * self.unit
+
+
+# One table for the command line, the stroke script and comparisons: add a row, and all of them know it.
+CONTROLS: Final = (
+    Control("speed_mm_s", "speed", MM, 10.0, 5000.0, "how fast the stick passes along the row"),
+    Control("bite_mm", "bite", MM, 0.0, 20.0, "how far the stick overlaps the tines below their tips"),
+    Control("lean", "lean", 1.0, -1.0, 1.0, "-1 all towards the low tines, +1 all towards the high ones"),
+    Control(
+        "height_mm", "height", MM, 0.0, 300.0, "how far below the tips the stick touches, beyond the bite"
+    ),
+    Control("tilt_deg", "tilt", DEGREE, 1.0, 85.0, "how far the stick trails, its end behind the hand"),
+    Control("skew_deg", "skew", DEGREE, -45.0, 45.0, "the stick's heading away from the row"),
+    Control("pressure_n", "pressure", 1.0, 0.0, 20.0, "extra push of the hand"),
+)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,144 @@
+"""The house itself: which room may know which, and what stands at the front door."""
+
+import ast
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+PACKAGE = ROOT / "synth"
+
+# A module may import only what stands above it; `|` lines are alternatives that do not know each other.
+ORDER = """
+    errors units files
+    design.stock design.schema design.file design.instrument
+    vibration.beam vibration.damping vibration.plate
+    vibration.tine vibration.bar vibration.assembly vibration.tuning vibration.quarrels vibration.cache
+    playing.stroke playing.score playing.midi playing.stick playing.contact
+    sound.bank sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
+    sound.loudness sound.audio sound.render
+    workshop.trim workshop.strength workshop.tolerance workshop.cutlist workshop.drawing workshop.template
+    recording.partials recording.match recording.calibrate
+    doors.cli doors.compare doors.live
+""".split()
+
+# These know beams, plates, signals and drawings, but no instrument.
+KNOW_NO_INSTRUMENT = [
+    "vibration.beam",
+    "vibration.damping",
+    "vibration.plate",
+    "sound.bank",
+    "workshop.drawing",
+    "recording.partials",
+]
+
+
+def modules():
+    for path in sorted(PACKAGE.rglob("*.py")):
+        parts = path.relative_to(PACKAGE).with_suffix("").parts
+        yield ".".join(parts[:-1] if parts[-1] == "__init__" else parts), path
+
+
+def imports(path):
+    """Every module name that a file imports, function bodies included."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def own_imports(path):
+    known = {name for name, _ in modules()}
+    for name in imports(path):
+        if name == "synth" or name.startswith("synth."):
+            inside = name.removeprefix("synth").removeprefix(".")
+            if inside in known or name == "synth":
+                yield inside
+
+
+def place(name):
+    """Where a module stands in the order; a command's file stands with its door, a room's front with its first."""
+    if name.startswith("doors.cli"):
+        return ORDER.index("doors.cli")
+    return ORDER.index(name)
+
+
+ROOMS = ["design", "vibration", "playing", "sound", "workshop", "recording", "doors"]
+
+
+def test_every_module_has_its_place_in_the_order():
+    unplaced = [name for name, _ in modules() if name not in ORDER and name not in ["", *ROOMS]]
+    assert [name for name in unplaced if not name.startswith("doors.cli.")] == []
+
+
+def test_imports_go_up_the_order_only():
+    wrong = [
+        f"{name} imports {other}"
+        for name, path in modules()
+        if name not in ["", *ROOMS]
+        for other in own_imports(path)
+        if other not in ROOMS and (other == "" or place(other) > place(name))
+    ]
+    assert wrong == []
+
+
+def test_nothing_inside_imports_from_the_package_root():
+    assert [name for name, path in modules() if name and "" in own_imports(path)] == []
+
+
+@pytest.mark.parametrize("name", KNOW_NO_INSTRUMENT)
+def test_rooms_that_know_no_instrument_import_nothing_of_the_design(name):
+    path = dict(modules())[name]
+    assert [other for other in own_imports(path) if other.startswith("design")] == []
+
+
+ALONE = """
+import os, sys
+failed = []
+for name in sys.argv[1:]:
+    child = os.fork()
+    if child == 0:
+        try:
+            __import__(name)
+            met = {"sounddevice", "rtmidi", "matplotlib.pyplot", "jack"} & set(sys.modules)
+            if met: print(name, "imports", met, flush=True)
+            os._exit(1 if met else 0)
+        except BaseException as failure:
+            print(name, repr(failure), flush=True)
+            os._exit(1)
+    if os.waitpid(child, 0)[1]: failed.append(name)
+sys.exit(bool(failed))
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+@pytest.mark.parametrize("room", ROOMS)
+def test_each_room_imports_alone_in_a_fresh_process_and_opens_no_hardware(room):
+    names = [f"synth.{name}" for name, _ in modules() if name.split(".")[0] == room]
+    done = subprocess.run(
+        [sys.executable, "-c", ALONE, *names], capture_output=True, text=True, cwd=ROOT, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("command", ["check", "modes"])
+def test_a_quick_command_loads_no_heavy_library_before_it_needs_one(command):
+    code = (
+        f"import sys, synth.doors.cli.{command}; "
+        "print(sorted({'scipy.signal', 'numba', 'matplotlib', 'scipy.optimize', 'soundfile'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_every_module_says_what_it_is_for():
+    silent = [
+        name for name, path in modules() if not ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
+    ]
+    assert silent == []
