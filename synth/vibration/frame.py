@@ -1,0 +1,173 @@
+"""A frame of beams in space: nodes, elements, point masses, springs; its matrices and its modes.
+
+In: a `Frame`. Out: dense stiffness and mass (6 B, 6 B), and the modes of the pair. Freedom 6 b + i is the
+displacement (i < 3) or rotation (i >= 3) of node b in global axes.
+
+An element end, a mass or a spring may sit on a rigid arm r from its node; it then moves as the rigid body does,
+
+    u_end = u_node + theta_node x r,    theta_end = theta_node
+
+which is how a tine stands on the bar's face and how rigid links are made, without extra freedoms.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from synth.vibration.beam import FREEDOMS, frame_element
+from synth.vibration.section import Array, Properties
+
+Indices = npt.NDArray[np.int64]
+
+
+def _no_arm() -> Array:
+    return np.zeros(3)
+
+
+@dataclass(frozen=True)
+class PointMass:
+    """A rigid body on a node: kg, inertia (3, 3) about its own centre in global axes, kg m², arm (3,) in m."""
+
+    node: int
+    mass: float
+    inertia: Array = field(default_factory=lambda: np.zeros((3, 3)))
+    arm: Array = field(default_factory=_no_arm)
+
+
+@dataclass(frozen=True)
+class Spring:
+    """A spring from a node to the ground, or to an `other` node that stands at the same point.
+
+    `stiffness` (6, 6) in global axes, N/m, N, N m/rad; symmetric.
+    """
+
+    node: int
+    stiffness: Array
+    arm: Array = field(default_factory=_no_arm)
+    other: int | None = None
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Beams in space. Each field of `beam` is one number for all elements or (E,)."""
+
+    node: Array  # (B, 3) m
+    element: Indices  # (E, 2) the nodes at its ends
+    up: Array  # (E, 3) any direction not along the element; local z lies in its plane with the element
+    beam: Properties
+    arm: Array | None = None  # (E, 2, 3) rigid arms from the nodes to the element's ends; None: none
+    masses: tuple[PointMass, ...] = ()
+    springs: tuple[Spring, ...] = ()
+
+
+@dataclass(frozen=True)
+class Modes:
+    """Undamped modes: `frequency` (M,) in Hz, rising; `shape` (D, M), mass-normalised, kg^-1/2."""
+
+    frequency: Array
+    shape: Array
+
+
+def rigid_arm(arm: Array) -> Array:
+    """The matrix (..., 6, 6) that takes a node's motion to that of a point at `arm` (..., 3) fixed to it."""
+    r = np.asarray(arm, dtype=float)
+    move = np.zeros((*r.shape[:-1], 6, 6))
+    move[..., range(6), range(6)] = 1.0
+    for i, j, k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):  # (theta x r)_i = theta_j r_k - theta_k r_j
+        move[..., i, 3 + j] = r[..., k]
+        move[..., i, 3 + k] = -r[..., j]
+    return move
+
+
+def local_axes(tangent: Array, up: Array) -> Array:
+    """The right-handed axes (..., 3, 3), rows: along the beam, to the side, up."""
+    x = _unit(tangent)
+    y = _unit(np.cross(up, x))
+    return np.stack([x, y, np.cross(x, y)], axis=-2)
+
+
+def matrices(frame: Frame) -> tuple[Array, Array]:
+    """The frame's stiffness and mass, dense, symmetric, (6 B, 6 B), nothing held."""
+    size = FREEDOMS * len(frame.node)
+    K, M = np.zeros((2, size, size))
+    stiffness, mass = _elements(frame)
+    freedoms = _freedoms(frame.element).reshape(len(frame.element), -1)
+    place = (freedoms[:, :, None], freedoms[:, None, :])
+    np.add.at(K, place, stiffness)
+    np.add.at(M, place, mass)
+    for body in frame.masses:
+        at = _freedoms(np.array(body.node))
+        M[np.ix_(at, at)] += _body(body)
+    for spring in frame.springs:
+        _add_spring(K, spring)
+    return K, M
+
+
+def solve(
+    K: Array, M: Array, *, held: npt.ArrayLike = (), count: int | None = None, highest_hz: float = math.inf
+) -> Modes:
+    """The modes of a symmetric pair, M positive definite on the freedoms not `held` (indices into D).
+
+    Rigid modes come out as frequencies at or near 0; `count` and `highest_hz` cut the list at its upper end.
+    """
+    from scipy.linalg import cholesky, eigh, solve_triangular
+
+    free = np.setdiff1d(np.arange(len(K)), np.asarray(held, dtype=np.int64))
+    lower = cholesky(M[np.ix_(free, free)], lower=True)
+    half = solve_triangular(lower, K[np.ix_(free, free)], lower=True)
+    standard = solve_triangular(lower, half.T, lower=True)
+    value, vector = eigh((standard + standard.T) / 2.0)
+    frequency = np.sqrt(np.maximum(value, 0.0)) / (2.0 * math.pi)
+    wanted = slice(0, min(int(np.searchsorted(frequency, highest_hz, side="right")), count or len(value)))
+    shape = np.zeros((len(K), len(frequency[wanted])))
+    shape[free] = solve_triangular(lower, vector[:, wanted], lower=True, trans="T")
+    return Modes(frequency[wanted], shape)
+
+
+def _elements(frame: Frame) -> tuple[Array, Array]:
+    """Element matrices (E, 12, 12) on the freedoms of the nodes, global axes."""
+    arm = np.zeros((len(frame.element), 2, 3)) if frame.arm is None else frame.arm
+    ends = frame.node[frame.element] + arm
+    along = ends[:, 1] - ends[:, 0]
+    axes = local_axes(along, frame.up)
+    move = np.zeros((len(along), 12, 12))  # from the nodes' global freedoms to the ends' local ones
+    for end in (0, 1):
+        at = slice(6 * end, 6 * end + 6)
+        turn = np.zeros((len(along), 6, 6))
+        turn[:, :3, :3] = turn[:, 3:, 3:] = axes
+        move[:, at, at] = turn @ rigid_arm(arm[:, end])
+    K, M = frame_element(frame.beam, np.linalg.norm(along, axis=-1))
+    back = move.swapaxes(-1, -2)
+    return back @ K @ move, back @ M @ move
+
+
+def _body(body: PointMass) -> Array:
+    own = np.zeros((6, 6))
+    own[range(3), range(3)] = body.mass
+    own[3:, 3:] = body.inertia
+    move = rigid_arm(body.arm)
+    return np.asarray(move.T @ own @ move)
+
+
+def _add_spring(K: Array, spring: Spring) -> None:
+    move = rigid_arm(spring.arm)
+    own = move.T @ spring.stiffness @ move
+    here = _freedoms(np.array(spring.node))
+    K[np.ix_(here, here)] += own
+    if spring.other is not None:
+        there = _freedoms(np.array(spring.other))
+        K[np.ix_(there, there)] += own
+        K[np.ix_(here, there)] -= own
+        K[np.ix_(there, here)] -= own
+
+
+def _freedoms(node: Indices) -> Indices:
+    return FREEDOMS * node[..., None] + np.arange(FREEDOMS)
+
+
+def _unit(vector: Array) -> Array:
+    return np.asarray(vector / np.linalg.norm(vector, axis=-1, keepdims=True))
