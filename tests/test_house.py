@@ -15,7 +15,7 @@ PACKAGE = ROOT / "synth"
 ORDER = """
     errors units files
     design.stock design.schema design.file design.instrument
-    vibration.beam vibration.damping vibration.plate
+    vibration.section vibration.beam vibration.frame vibration.damping vibration.plate
     vibration.tine vibration.bar vibration.assembly vibration.tuning vibration.quarrels vibration.cache
     playing.stroke playing.score playing.midi playing.stick playing.contact
     sound.bank sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
@@ -27,7 +27,9 @@ ORDER = """
 
 # These know beams, plates, signals and drawings, but no instrument.
 KNOW_NO_INSTRUMENT = [
+    "vibration.section",
     "vibration.beam",
+    "vibration.frame",
     "vibration.damping",
     "vibration.plate",
     "sound.bank",
