@@ -1,0 +1,121 @@
+"""The arguments that several commands share, made from the tables of the rooms they belong to.
+
+In: words of a command line. Out: an `Instrument`, a group, a `Stroke`, a progress bar on standard error.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from synth.design.file import load
+from synth.design.instrument import Instrument, Stick
+from synth.design.resolve import resolve
+from synth.errors import InputError, nearest
+from synth.playing.stroke import CONTROLS, Stroke
+
+Decorated = TypeVar("Decorated", bound=Callable[..., Any])
+Item = TypeVar("Item")
+
+design = click.argument("design", type=click.Path(path_type=Path))
+fresh = click.option("--fresh", is_flag=True, help="Solve again instead of taking the kept solution.")
+as_json = click.option("--json", "as_json", is_flag=True, help="Print data instead of a table.")
+gain_db = click.option(
+    "--gain-db", type=float, default=0.0, show_default=True, help="The only gain; 0 dBFS is 100 dB SPL."
+)
+output = click.option(
+    "-o", "--output", type=click.Path(path_type=Path), required=True, help="Where to write."
+)
+group = click.option("--group", required=True, metavar="GROUP", help="The group, by its name.")
+seed = click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of what varies.")
+
+
+def instrument(path: Path) -> Instrument:
+    """The instrument of a design file. Raises `InputError`."""
+    return resolve(load(path), str(path))
+
+
+def group_index(instrument: Instrument, name: str) -> int:
+    """Which group goes by a name, upper or lower case. Raises `InputError`."""
+    for match in (str, str.casefold):
+        for index, each in enumerate(instrument.groups):
+            if match(each.name) == match(name):
+                return index
+    names = [each.name for each in instrument.groups]
+    raise InputError(f"there is no group '{name}'", remedy=nearest(name, names), file=instrument.file)
+
+
+def stick(instrument: Instrument, name: str) -> Stick:
+    """The stick that goes by a name. Raises `InputError`."""
+    if name not in instrument.sticks:
+        raise InputError(
+            f"there is no stick '{name}'", remedy=nearest(name, instrument.sticks), file=instrument.file
+        )
+    return instrument.sticks[name]
+
+
+def stroke_options(command: Decorated) -> Decorated:
+    """The options that make a stroke: every control, the direction and the stick."""
+    for control in reversed(CONTROLS):
+        option = click.option(
+            f"--{control.key.replace('_', '-')}",
+            type=float,
+            default=default_of(control.field) / control.unit,
+            show_default=True,
+            help=control.meaning[0].upper() + control.meaning[1:] + ".",
+        )
+        command = option(command)
+    command = click.option(
+        "--direction",
+        type=click.Choice(["forward", "backward"]),
+        default="forward",
+        show_default=True,
+        help="The sense in which the stick passes along the row.",
+    )(command)
+    return click.option(
+        "--stick",
+        "stick_name",
+        metavar="STICK",
+        help="A stick of the design, or birch, bamboo, brass, nylon.",
+    )(command)
+
+
+def default_of(field: str) -> float:
+    """The default of a number of `Stroke`, SI."""
+    return float(next(each.default for each in dataclasses.fields(Stroke) if each.name == field))  # type: ignore[arg-type]
+
+
+def stroke(
+    instrument: Instrument,
+    *,
+    group: int,
+    stick_name: str | None,
+    direction: str,
+    numbers: Mapping[str, float],
+) -> Stroke:
+    """A stroke from numbers by their outside names (`speed_mm_s` ...). Raises `InputError`."""
+    values = {
+        control.field: control.value(numbers[control.key]) for control in CONTROLS if control.key in numbers
+    }
+    chosen = (
+        stick(instrument, stick_name) if stick_name is not None else next(iter(instrument.sticks.values()))
+    )
+    if direction == "backward":
+        return Stroke(group=group, stick=chosen, direction="backward", **values)
+    return Stroke(group=group, stick=chosen, **values)
+
+
+def progress(items: Iterable[Item], *, total: int, what: str) -> Iterator[Item]:
+    """The same items, with a bar on standard error while a person watches it."""
+    if not sys.stderr.isatty():
+        yield from items
+        return
+    from rich.console import Console
+    from rich.progress import track
+
+    yield from track(items, description=what, total=total, console=Console(stderr=True), transient=True)

@@ -1,0 +1,209 @@
+"""A flat drawing in millimetres and how it becomes DXF and SVG at true size. It knows no instrument.
+
+In: shapes on named layers, x to the right and y upwards, in mm. Out: a file that measures what it says. The idea:
+one list of shapes, drawn by every writer, so that no two files can disagree.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Final
+from xml.sax.saxutils import escape
+
+from synth.files import whole
+
+# Layers are named for what they are. Colours are the index numbers that DXF readers share.
+LAYERS: Final = {
+    "outline": 7,
+    "holes": 1,
+    "centre marks": 2,
+    "bend lines": 6,
+    "text": 3,
+    "dimensions": 4,
+    "check bar": 5,
+}
+LINE_WIDTH: Final = 0.18  # mm, a technical pen of ISO 9175-1: thin enough to scribe along
+CHECK_BAR: Final = 100.0  # mm, long enough to see a print scaled by 1 %
+
+
+@dataclass(frozen=True)
+class Point:
+    x: float
+    y: float
+
+    def moved(self, x: float, y: float) -> Point:
+        return Point(self.x + x, self.y + y)
+
+
+@dataclass(frozen=True)
+class Line:
+    layer: str
+    start: Point
+    end: Point
+
+
+@dataclass(frozen=True)
+class Circle:
+    layer: str
+    centre: Point
+    radius: float
+
+
+@dataclass(frozen=True)
+class Arc:
+    """Counter-clockwise from `start_deg` to `end_deg`, measured from +x."""
+
+    layer: str
+    centre: Point
+    radius: float
+    start_deg: float
+    end_deg: float
+
+
+@dataclass(frozen=True)
+class Text:
+    """Words whose baseline starts at a point."""
+
+    layer: str
+    at: Point
+    height: float
+    words: str
+    turn_deg: float = 0.0
+
+
+Shape = Line | Circle | Arc | Text
+
+
+@dataclass(frozen=True)
+class Drawing:
+    title: str
+    shapes: tuple[Shape, ...]
+
+    @property
+    def bounds(self) -> tuple[Point, Point]:
+        """The lower left and upper right corner of everything drawn."""
+        corners = [point for shape in self.shapes for point in extent(shape)]
+        xs, ys = [each.x for each in corners], [each.y for each in corners]
+        return Point(min(xs), min(ys)), Point(max(xs), max(ys))
+
+
+def extent(shape: Shape) -> Iterator[Point]:
+    """Points that enclose a shape (of an arc its ends and every quarter point on it)."""
+    if isinstance(shape, Line):
+        yield from (shape.start, shape.end)
+    elif isinstance(shape, Circle):
+        yield shape.centre.moved(-shape.radius, -shape.radius)
+        yield shape.centre.moved(shape.radius, shape.radius)
+    elif isinstance(shape, Arc):
+        sweep = (shape.end_deg - shape.start_deg) % 360.0
+        quarters = [a for a in range(-360, 721, 90) if 0.0 < a - shape.start_deg < sweep]
+        for angle in (shape.start_deg, *quarters, shape.end_deg):
+            yield on_circle(shape.centre, shape.radius, angle)
+    else:
+        width = 0.7 * shape.height * len(shape.words)  # of a wide sans-serif letter
+        turn = math.radians(shape.turn_deg)
+        for along, up in ((0.0, 0.0), (width, 0.0), (width, shape.height), (0.0, shape.height)):
+            yield shape.at.moved(
+                along * math.cos(turn) - up * math.sin(turn), along * math.sin(turn) + up * math.cos(turn)
+            )
+
+
+def on_circle(centre: Point, radius: float, angle_deg: float) -> Point:
+    angle = math.radians(angle_deg)
+    return centre.moved(radius * math.cos(angle), radius * math.sin(angle))
+
+
+def polyline(layer: str, points: list[Point]) -> list[Shape]:
+    return [Line(layer, start, end) for start, end in pairwise(points)]
+
+
+def centre_mark(centre: Point, size: float) -> list[Shape]:
+    """A cross to centre-punch."""
+    return [
+        Line("centre marks", centre.moved(-size, 0.0), centre.moved(size, 0.0)),
+        Line("centre marks", centre.moved(0.0, -size), centre.moved(0.0, size)),
+    ]
+
+
+def check_bar(at: Point) -> list[Shape]:
+    """A bar that must measure exactly 100 mm on paper."""
+    end = at.moved(CHECK_BAR, 0.0)
+    return [
+        Line("check bar", at, end),
+        Line("check bar", at.moved(0.0, -2.0), at.moved(0.0, 2.0)),
+        Line("check bar", end.moved(0.0, -2.0), end.moved(0.0, 2.0)),
+        Text("text", at.moved(2.0, 1.0), 3.0, "this bar must measure 100 mm: print without scaling"),
+    ]
+
+
+def write_dxf(drawing: Drawing, path: Path) -> None:
+    """A DXF R2010 file in millimetres."""
+    import ezdxf
+    from ezdxf import units
+
+    document = ezdxf.new("R2010", setup=True, units=units.MM)  # type: ignore[attr-defined]
+    document.header["$MEASUREMENT"] = 1
+    for name, colour in LAYERS.items():
+        document.layers.add(name, color=colour, linetype="CENTER" if name == "bend lines" else "CONTINUOUS")
+    space = document.modelspace()
+    for shape in drawing.shapes:
+        look = {"layer": shape.layer}
+        if isinstance(shape, Line):
+            space.add_line((shape.start.x, shape.start.y), (shape.end.x, shape.end.y), dxfattribs=look)
+        elif isinstance(shape, Circle):
+            space.add_circle((shape.centre.x, shape.centre.y), shape.radius, dxfattribs=look)
+        elif isinstance(shape, Arc):
+            centre = (shape.centre.x, shape.centre.y)
+            space.add_arc(centre, shape.radius, shape.start_deg, shape.end_deg, dxfattribs=look)
+        else:
+            text = space.add_text(shape.words, height=shape.height, rotation=shape.turn_deg, dxfattribs=look)
+            text.set_placement((shape.at.x, shape.at.y))
+    with whole(path) as beside:
+        document.saveas(beside)
+
+
+def write_svg(drawing: Drawing, path: Path, *, margin: float = 5.0) -> None:
+    """An SVG file whose width and height in mm are its viewBox: one unit is one millimetre."""
+    low, high = drawing.bounds
+    width, height = high.x - low.x + 2 * margin, high.y - low.y + 2 * margin
+    place = Point(margin - low.x, margin + high.y)  # x' = x + place.x, y' = place.y - y: SVG counts downwards
+    body = "\n".join(
+        f'<g id="{layer.replace(" ", "-")}">\n{inner}\n</g>'
+        for layer in LAYERS
+        if (inner := "\n".join(_svg(each, place) for each in drawing.shapes if each.layer == layer))
+    )
+    document = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.4f}mm" height="{height:.4f}mm" '
+        f'viewBox="0 0 {width:.4f} {height:.4f}" fill="none" stroke="black" stroke-width="{LINE_WIDTH}">\n'
+        f"<title>{escape(drawing.title)}</title>\n{body}\n</svg>\n"
+    )
+    with whole(path) as beside:
+        beside.write_text(document, encoding="utf-8")
+
+
+def _svg(shape: Shape, place: Point) -> str:
+    def at(point: Point) -> tuple[float, float]:
+        return point.x + place.x, place.y - point.y
+
+    if isinstance(shape, Line):
+        (x1, y1), (x2, y2) = at(shape.start), at(shape.end)
+        return f'<line x1="{x1:.4f}" y1="{y1:.4f}" x2="{x2:.4f}" y2="{y2:.4f}"/>'
+    if isinstance(shape, Circle):
+        x, y = at(shape.centre)
+        return f'<circle cx="{x:.4f}" cy="{y:.4f}" r="{shape.radius:.4f}"/>'
+    if isinstance(shape, Arc):
+        x1, y1 = at(on_circle(shape.centre, shape.radius, shape.start_deg))
+        x2, y2 = at(on_circle(shape.centre, shape.radius, shape.end_deg))
+        large = int((shape.end_deg - shape.start_deg) % 360.0 > 180.0)
+        r = f"{shape.radius:.4f}"
+        return f'<path d="M {x1:.4f} {y1:.4f} A {r} {r} 0 {large} 0 {x2:.4f} {y2:.4f}"/>'
+    x, y = at(shape.at)
+    turn = f' transform="rotate({-shape.turn_deg:.3f} {x:.4f} {y:.4f})"' if shape.turn_deg else ""
+    return (
+        f'<text x="{x:.4f}" y="{y:.4f}" font-family="sans-serif" font-size="{shape.height * 1.4:.3f}" '
+        f'fill="black" stroke="none"{turn}>{escape(shape.words)}</text>'
+    )

@@ -1,0 +1,137 @@
+"""A drawing on paper at true size: PDF pages tiled over A4 or Letter, with overlap to glue along.
+
+In: a `Drawing` in mm. Out: a PDF whose viewer is told not to scale. It knows no instrument.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from synth.files import whole
+from synth.workshop.drawing import LINE_WIDTH, Arc, Circle, Drawing, Line, Point, Shape, check_bar
+
+Paper = Literal["A4", "Letter"]
+SIZES: Final[dict[Paper, tuple[float, float]]] = {
+    "A4": (297.0, 210.0),  # mm, ISO 216, long side level
+    "Letter": (279.4, 215.9),  # mm, ANSI/ASME Y14.1
+}
+MARGIN: Final = 12.0  # mm that office printers leave white, with some to spare
+OVERLAP: Final = 10.0  # mm of the drawing that two neighbouring pages share
+FOOT: Final = 14.0  # mm below the drawing for the check bar and the page's name
+POINTS_PER_MM: Final = 72.0 / 25.4  # PDF user space, ISO 32000
+
+
+@dataclass(frozen=True)
+class Tile:
+    """What one page shows: the drawing's rectangle from `corner`, in row and column."""
+
+    row: int
+    column: int
+    corner: Point
+    width: float
+    height: float
+
+
+def tiles(drawing: Drawing, paper: Paper) -> list[Tile]:
+    """The pages that cover a drawing, each sharing `OVERLAP` with its neighbours."""
+    low, high = drawing.bounds
+    width = SIZES[paper][0] - 2 * MARGIN
+    height = SIZES[paper][1] - 2 * MARGIN - FOOT
+    columns = _count(high.x - low.x, width)
+    rows = _count(high.y - low.y, height)
+    return [
+        Tile(row, column, low.moved(column * (width - OVERLAP), row * (height - OVERLAP)), width, height)
+        for row in range(rows)
+        for column in range(columns)
+    ]
+
+
+def _count(extent: float, window: float) -> int:
+    return 1 if extent <= window else math.ceil((extent - OVERLAP) / (window - OVERLAP))
+
+
+def write_pdf(drawing: Drawing, path: Path, *, paper: Paper, notes: tuple[str, ...] = ()) -> int:
+    """The number of pages written. Notes (cautions) stand on a last page of their own."""
+    from reportlab.pdfgen.canvas import Canvas
+
+    pages = tiles(drawing, paper)
+    with whole(path) as beside:
+        size = tuple(side * POINTS_PER_MM for side in SIZES[paper])
+        canvas = Canvas(str(beside), pagesize=size)
+        canvas.setTitle(drawing.title)
+        canvas.setViewerPreference("PrintScaling", "None")
+        for tile in pages:
+            _page(canvas, drawing, tile, of=len(pages))
+        if notes:
+            _notes(canvas, notes, SIZES[paper][1])
+        canvas.save()
+    return len(pages) + bool(notes)
+
+
+def _page(canvas: Any, drawing: Drawing, tile: Tile, *, of: int) -> None:
+    canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
+    canvas.setLineWidth(LINE_WIDTH)
+    foot = check_bar(Point(MARGIN, MARGIN))
+    for shape in foot:
+        _draw(canvas, shape)
+    canvas.setFont("Helvetica", 3.5)
+    name = f"{drawing.title}: row {tile.row + 1}, column {tile.column + 1}, {of} in all"
+    canvas.drawString(MARGIN + 115.0, MARGIN, name)
+    _overlap_marks(canvas, tile)
+    canvas.saveState()
+    window = canvas.beginPath()
+    window.rect(MARGIN, MARGIN + FOOT, tile.width, tile.height)
+    canvas.clipPath(window, stroke=0)
+    canvas.translate(MARGIN - tile.corner.x, MARGIN + FOOT - tile.corner.y)
+    for shape in drawing.shapes:
+        _draw(canvas, shape)
+    canvas.restoreState()
+    canvas.showPage()
+
+
+def _overlap_marks(canvas: Any, tile: Tile) -> None:
+    """Dashed lines to cut or fold along: what lies beyond them is printed again on the neighbouring page."""
+    canvas.setDash(1.5, 1.5)
+    left, low = MARGIN, MARGIN + FOOT
+    right, high = left + tile.width, low + tile.height
+    canvas.rect(left, low, tile.width, tile.height)
+    if tile.column:
+        canvas.line(left + OVERLAP, low, left + OVERLAP, high)
+    if tile.row:
+        canvas.line(left, low + OVERLAP, right, low + OVERLAP)
+    canvas.setDash()
+
+
+def _draw(canvas: Any, shape: Shape) -> None:
+    if isinstance(shape, Line):
+        canvas.line(shape.start.x, shape.start.y, shape.end.x, shape.end.y)
+    elif isinstance(shape, Circle):
+        canvas.circle(shape.centre.x, shape.centre.y, shape.radius, stroke=1, fill=0)
+    elif isinstance(shape, Arc):
+        c, r = shape.centre, shape.radius
+        sweep = (shape.end_deg - shape.start_deg) % 360.0
+        canvas.arc(c.x - r, c.y - r, c.x + r, c.y + r, startAng=shape.start_deg, extent=sweep)
+    else:
+        canvas.saveState()
+        canvas.translate(shape.at.x, shape.at.y)
+        canvas.rotate(shape.turn_deg)
+        canvas.setFont("Helvetica", shape.height * 1.4)  # capitals of Helvetica are 0.72 of its size
+        canvas.drawString(0.0, 0.0, shape.words)
+        canvas.restoreState()
+
+
+def _notes(canvas: Any, notes: tuple[str, ...], height: float) -> None:
+    from reportlab.lib.utils import simpleSplit
+
+    canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
+    canvas.setFont("Helvetica", 4.0)
+    line = height - 20.0
+    for note in notes:
+        for words in simpleSplit(note, "Helvetica", 4.0, 240.0):
+            canvas.drawString(20.0, line, words)
+            line -= 6.0
+        line -= 2.0
+    canvas.showPage()

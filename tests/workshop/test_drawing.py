@@ -1,0 +1,143 @@
+"""Drawings read back by other programs and measured."""
+
+import re
+import shutil
+import subprocess
+import xml.etree.ElementTree as ET
+
+import ezdxf
+import ezdxf.recover
+import numpy as np
+import pytest
+from ezdxf import units
+
+from synth.workshop.drawing import (
+    Arc,
+    Circle,
+    Drawing,
+    Line,
+    Point,
+    Text,
+    centre_mark,
+    check_bar,
+    write_dxf,
+    write_svg,
+)
+from synth.workshop.pages import MARGIN, OVERLAP, SIZES, tiles, write_pdf
+
+DPI = 254  # ten dots a millimetre
+ONE_DOT = 0.1  # mm
+
+
+@pytest.fixture
+def drawing():
+    """A 700 mm strip with holes a hundred millimetres apart: longer than two pages."""
+    holes = [Circle("holes", Point(50.0 + 100.0 * n, 10.0), 2.0) for n in range(7)]
+    marks = [line for hole in holes for line in centre_mark(hole.centre, 1.0)]
+    frame = [
+        Line("outline", Point(0, 0), Point(700, 0)),
+        Line("outline", Point(700, 0), Point(700, 20)),
+        Line("outline", Point(700, 20), Point(0, 20)),
+        Line("outline", Point(0, 20), Point(0, 0)),
+        Arc("bend lines", Point(350, 10), 8.0, 0.0, 180.0),
+        Text("text", Point(10, 14), 3.0, "5 < 6 & holes"),
+    ]
+    return Drawing("strip", tuple(frame + holes + marks + check_bar(Point(10, -10))))
+
+
+def dark_columns(image, row):
+    """Places in mm where a row of a picture turns dark, left edges only."""
+    dark = image[row] < 128
+    return (np.flatnonzero(dark[1:] & ~dark[:-1]) + 1) / (DPI / 25.4)
+
+
+def read_pgm(data):
+    match = re.match(rb"P5\s+(\d+)\s+(\d+)\s+255\s", data)
+    width, height = int(match[1]), int(match[2])
+    return np.frombuffer(data, np.uint8, offset=match.end()).reshape(height, width)
+
+
+def test_dxf_is_clean_in_millimetres_and_holds_every_hole(drawing, tmp_path):
+    write_dxf(drawing, tmp_path / "a.dxf")
+    document, auditor = ezdxf.recover.readfile(tmp_path / "a.dxf")
+    assert not auditor.has_errors
+    assert not auditor.has_fixes
+    assert document.units == units.MM
+    assert document.header["$MEASUREMENT"] == 1
+    circles = list(document.modelspace().query('CIRCLE[layer=="holes"]'))
+    assert [each.dxf.center.x for each in circles] == [50 + 100 * n for n in range(7)]
+    assert {each.dxf.radius for each in circles} == {2.0}
+
+
+def test_dxf_as_plain_text_says_the_same_to_a_reader_of_our_own(drawing, tmp_path):
+    write_dxf(drawing, tmp_path / "a.dxf")
+    lines = [line.strip() for line in (tmp_path / "a.dxf").read_text(encoding="utf-8").splitlines()]
+    pairs = list(zip(lines[::2], lines[1::2], strict=True))
+    assert pairs[pairs.index(("9", "$INSUNITS")) + 1] == ("70", "4")  # DXF reference: 4 is millimetres
+    starts = [n for n, pair in enumerate(pairs) if pair == ("0", "CIRCLE")]
+    centres = [float(next(value for code, value in pairs[n:] if code == "10")) for n in starts]
+    assert centres == [50.0 + 100.0 * n for n in range(7)]
+
+
+def test_svg_states_its_size_in_millimetres(drawing, tmp_path):
+    write_svg(drawing, tmp_path / "a.svg")
+    root = ET.parse(tmp_path / "a.svg").getroot()
+    low, high = drawing.bounds
+    assert float(root.get("width").removesuffix("mm")) == pytest.approx(high.x - low.x + 10.0)
+    assert root.get("viewBox").split()[2] == root.get("width").removesuffix("mm")
+
+
+@pytest.mark.skipif(shutil.which("rsvg-convert") is None, reason="needs rsvg-convert (Debian: librsvg2-bin)")
+def test_svg_measures_true_in_a_rasteriser(drawing, tmp_path):
+    write_svg(drawing, tmp_path / "a.svg")
+    png = tmp_path / "a.png"
+    command = ["rsvg-convert", "-d", str(DPI), "-p", str(DPI), "-b", "white", tmp_path / "a.svg", "-o", png]
+    subprocess.run(command, check=True)
+    from matplotlib.image import imread
+
+    image = imread(png)[..., 0] * 255
+    low, high = drawing.bounds
+    row = round((5.0 + high.y - 9.0) * DPI / 25.4)  # through the holes, above their centre marks
+    edges = dark_columns(image, row)
+    reach = np.sqrt(2.0**2 - 1.0**2)
+    expected = [5.0 - low.x + 50 + 100 * n - reach for n in range(7)]
+    for place in expected:
+        assert np.min(np.abs(edges - place)) < 2 * ONE_DOT
+
+
+@pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="needs pdftoppm (Debian: poppler-utils)")
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_pdf_tiles_measure_true_and_forbid_scaling(drawing, tmp_path, paper):
+    pages = write_pdf(drawing, tmp_path / "a.pdf", paper=paper)
+    parts = tiles(drawing, paper)
+    assert pages == len(parts) == 3
+    assert b"/PrintScaling /None" in (tmp_path / "a.pdf").read_bytes()
+    info = subprocess.run(["pdfinfo", tmp_path / "a.pdf"], capture_output=True, text=True, check=True).stdout
+    assert f"Pages:           {pages}" in info
+    for number, tile in enumerate(parts, start=1):
+        command = ["pdftoppm", "-gray", "-r", str(DPI), "-f", str(number), "-l", str(number), "-singlefile"]
+        subprocess.run([*command, tmp_path / "a.pdf", tmp_path / "page"], check=True)
+        image = read_pgm((tmp_path / "page.pgm").read_bytes())
+        assert image.shape[1] == round(SIZES[paper][0] * 10)
+        edges = dark_columns(
+            image, image.shape[0] - round((MARGIN + 1.5) * 10)
+        )  # through the bar's end ticks
+        assert np.min(np.abs(edges - MARGIN)) < 2 * ONE_DOT
+        assert np.min(np.abs(edges - (MARGIN + 100.0))) < 2 * ONE_DOT
+        level = MARGIN + 14.0 + (9.0 - tile.corner.y)
+        edges = dark_columns(image, image.shape[0] - round(level * 10))
+        for n in range(7):
+            x = 50.0 + 100.0 * n - np.sqrt(3.0) - tile.corner.x
+            if 0.0 < x < tile.width:
+                assert np.min(np.abs(edges - (MARGIN + x))) < 2 * ONE_DOT
+
+
+def test_neighbouring_tiles_share_the_overlap(drawing):
+    first, second = tiles(drawing, "A4")[:2]
+    assert first.corner.x + first.width - second.corner.x == pytest.approx(OVERLAP)
+
+
+def test_an_arc_encloses_its_quarter_points():
+    low, high = Drawing("arc", (Arc("outline", Point(0, 0), 10.0, 45.0, 190.0),)).bounds
+    assert high.y == pytest.approx(10.0)
+    assert low.x == pytest.approx(-10.0)
