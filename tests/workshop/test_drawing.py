@@ -118,7 +118,7 @@ def test_pdf_tiles_measure_true_and_forbid_scaling(drawing, tmp_path, paper):
         command = ["pdftoppm", "-gray", "-r", str(DPI), "-f", str(number), "-l", str(number), "-singlefile"]
         subprocess.run([*command, tmp_path / "a.pdf", tmp_path / "page"], check=True)
         image = read_pgm((tmp_path / "page.pgm").read_bytes())
-        assert image.shape[1] == round(SIZES[paper][0] * 10)
+        assert abs(image.shape[1] - SIZES[paper][0] * 10) <= 1
         edges = dark_columns(
             image, image.shape[0] - round((MARGIN + 1.5) * 10)
         )  # through the bar's end ticks
