@@ -17,7 +17,8 @@ ORDER = """
     design.stock design.schema design.file design.instrument
     vibration.section vibration.beam vibration.frame vibration.damping vibration.plate
     vibration.tine vibration.bar vibration.assembly vibration.tuning vibration.quarrels vibration.cache
-    playing.stroke playing.score playing.midi playing.stick playing.contact
+    playing.stroke playing.score playing.midi
+    playing.passage playing.tips playing.pluck playing.stick playing.kernel playing.slices playing.report playing.contact
     sound.bank sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
     sound.loudness sound.audio sound.render
     workshop.trim workshop.strength workshop.tolerance workshop.cutlist workshop.drawing workshop.template

@@ -12,10 +12,13 @@ Above the hinge nothing is converted, below it nothing is absent.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
+EDGE_RADIUS: Final = 0.3e-3  # m, of a tine's top edge, cut and deburred; common practice, no published source
+CANTILEVER_MASS: Final = 3.0 / 1.8751040687**4  # k / (m w^2) of a uniform cantilever's first mode, closed form
 
 
 @dataclass(frozen=True)
@@ -93,6 +96,7 @@ class Root:
     translation_stiffness: float  # N/m
     loss_factor: float
     base_nut_height: float  # from the bar's face to the base nut's upper face
+    base_nut: Nut | None = None  # None on plain rod, whose collar is not modelled
 
 
 @dataclass(frozen=True)
@@ -192,17 +196,60 @@ class Bar:
 
 @dataclass(frozen=True)
 class Stick:
+    """A stick as it stands out of the hand. `round_stick` derives what is not measured."""
+
     name: str
     material: Material
     diameter: float
     length: float
+    end_radius: float  # of the rounded end that slips off the tine
+    friction: float  # against steel, kinetic
+    restitution: float  # of a touch on steel
+    stiffness: float  # N/m, of the end across the stick, held still by the hand
+    mass: float  # of the free length
+    frequency: float  # Hz, first bending mode, held still by the hand
+    contact_stiffness: float  # N/m^(3/2), Hertz, against the edge of a steel tine
+
+
+def round_stick(
+    name: str,
+    material: Material,
+    *,
+    diameter: float,
+    length: float,
+    end_radius: float,
+    friction: float,
+    restitution: float,
+    hertz_modulus: float,
+) -> Stick:
+    """A round stick, clamped in the hand: k = 3 E I / l^3, f = sqrt(k / 0.2427 m) / 2 pi, Hertz k_h.
+
+    `hertz_modulus` E* (Pa) is that of stick on steel, across the grain for wood: 1/E* = sum (1 - nu^2)/E.
+    k_h = 4/3 E* (r R)^(1/4) for crossed cylinders (stick R on the tine's edge, r), K. L. Johnson, Contact Mechanics
+    (1985), sec. 4.2, with the geometric mean as the relative radius.
+    """
+    area, inertia = math.pi * diameter**2 / 4.0, math.pi * diameter**4 / 64.0
+    stiffness, mass = 3.0 * material.youngs * inertia / length**3, material.density * area * length
+    return Stick(
+        name=name,
+        material=material,
+        diameter=diameter,
+        length=length,
+        end_radius=end_radius,
+        friction=friction,
+        restitution=restitution,
+        stiffness=stiffness,
+        mass=mass,
+        frequency=math.sqrt(stiffness / (CANTILEVER_MASS * mass)) / (2.0 * math.pi),
+        contact_stiffness=4.0 / 3.0 * hertz_modulus * (EDGE_RADIUS * diameter / 2.0) ** 0.25,
+    )
 
 
 @dataclass(frozen=True)
 class Foot:
     bar_place: float
-    x: float  # on the board, along its width
-    y: float  # along its length
+    x: float  # on the board, along its length
+    y: float  # across, along its width
 
 
 @dataclass(frozen=True)

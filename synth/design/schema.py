@@ -11,14 +11,16 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct, field
 
 # Sizes a bench can hold; beyond them a number is a slip of the unit.
-Length = Annotated[float, Meta(gt=0.0, le=10_000.0)]  # mm
-Small = Annotated[float, Meta(gt=0.0, le=500.0)]  # mm
+Length = Annotated[float, Meta(ge=1.0, le=10_000.0)]  # mm
+Small = Annotated[float, Meta(ge=0.1, le=500.0)]  # mm
 Place = Annotated[float, Meta(ge=0.0, le=10_000.0)]  # mm along the bar
 Angle = Annotated[float, Meta(ge=-360.0, le=360.0)]  # degrees
 LossFactor = Annotated[float, Meta(ge=0.0, le=1.0)]
 Share = Annotated[float, Meta(ge=0.0, le=1.0)]
-Positive = Annotated[float, Meta(gt=0.0)]
-NotNegative = Annotated[float, Meta(ge=0.0)]
+Positive = Annotated[float, Meta(ge=1e-6, le=1e9)]
+NotNegative = Annotated[float, Meta(ge=0.0, le=1e9)]
+Name = Annotated[str, Meta(min_length=1, max_length=80)]
+Measured = Annotated[str, Meta(max_length=80)]  # the date of a measurement
 Hertz = Annotated[float, Meta(gt=0.0, le=20_000.0)]
 
 
@@ -34,9 +36,11 @@ class Tuning(Table, kw_only=True):
 class Material(Table, kw_only=True):
     """A material that the table lacks, or a row of it corrected by measurement."""
 
-    like: str | None = None  # the row that gives what is not written; default: AISI 304, the usual tine
+    like: Name | None = None  # the row that gives what is not written; default: AISI 304, the usual tine
     density_kg_m3: Annotated[float, Meta(ge=5.0, le=25_000.0)] | None = None
-    youngs_gpa: Annotated[float, Meta(gt=0.0, le=1500.0)] | None = None
+    youngs_gpa: Annotated[float, Meta(ge=1e-4, le=1500.0)] | None = None
+    youngs_across_gpa: Annotated[float, Meta(ge=1e-4, le=1500.0)] | None = None  # of a sheet; default: as along
+    shear_gpa: Annotated[float, Meta(ge=1e-5, le=1500.0)] | None = None  # of a sheet; default E / (2 (1 + nu))
     poisson: Annotated[float, Meta(ge=0.0, lt=0.5)] | None = None
     loss_factor: LossFactor | None = None
     expansion_um_m_k: Annotated[float, Meta(ge=-50.0, le=500.0)] | None = None
@@ -47,7 +51,7 @@ class Material(Table, kw_only=True):
     tensile_mpa: Positive | None = None
     endurance_mpa: Positive | None = None
     magnetic: Literal["yes", "no", "uncertain"] | None = None
-    measured: str | None = None  # the date of a measurement
+    measured: Measured | None = None
 
 
 class Section(Table, kw_only=True):
@@ -80,7 +84,7 @@ class Support(Table, kw_only=True):
 class Bar(Table, kw_only=True):
     section: Section
     path: Annotated[list[Segment], Meta(min_length=1, max_length=200)]
-    material: str = "mild steel"  # what a heavy bar is usually cut from
+    material: Name = "mild steel"  # what a heavy bar is usually cut from
     supports: Annotated[list[Support], Meta(max_length=100)] = field(default_factory=list)
 
 
@@ -97,7 +101,7 @@ class Holding(Table, kw_only=True):
 class Tines(Holding, kw_only=True):
     seed: Annotated[int, Meta(ge=0, le=2**31 - 1)] = 1  # of the axes in which the tines split
     thread_fit: Literal["mid", "nominal"] = "mid"  # mid-tolerance (ISO 6g, UN 2A): what shops sell
-    measured: str | None = None
+    measured: Measured | None = None
 
 
 class Stock(Table, kw_only=True):
@@ -105,51 +109,55 @@ class Stock(Table, kw_only=True):
 
     kind: Literal["plain", "threaded"]
     diameter_mm: Annotated[float, Meta(ge=0.3, le=30.0)] | None = None
-    thread: str | None = None
-    material: str | None = None
+    thread: Name | None = None
+    material: Name | None = None
     thread_fit: Literal["mid", "nominal"] | None = None
     bend_diameter_mm: Annotated[float, Meta(ge=0.2, le=30.0)] | None = None  # measured, instead of the thread's
     mass_diameter_mm: Annotated[float, Meta(ge=0.2, le=30.0)] | None = None
-    base_nut: str | None = None  # default: the thread's own hex nut; a plain rod's collar is not modelled
-    measured: str | None = None
+    base_nut: Name | None = None  # default: the thread's own hex nut; a plain rod's collar is not modelled
+    measured: Measured | None = None
 
 
 class Nut(Table, kw_only=True):
-    """A nut as weighed (mass_g, height_mm, width_mm across flats) or by standard (thread, form)."""
+    """A nut as weighed (mass_g, height_mm, width_mm across flats) or by standard (thread, form, material)."""
 
+    material: Name | None = None  # of a nut by standard; default A2-70, as the threaded rod
     mass_g: Annotated[float, Meta(gt=0.0, le=500.0)] | None = None
     height_mm: Small | None = None
     width_mm: Small | None = None
-    thread: str | None = None
+    thread: Name | None = None
     form: Literal["hex", "thin hex"] | None = None
-    grip: Share | None = None  # 0 adds mass only, 1 stiffens as a rigid piece
-    measured: str | None = None
+    grip: Share = 0.0  # 0 adds mass only: a nut without preload has play in its thread; 1 a rigid piece: a locked pair
+    measured: Measured | None = None
+
+
+Interval = Annotated[str, Meta(min_length=1, max_length=20)] | Annotated[float, Meta(ge=-48.0, le=60.0)]
 
 
 class Recipe(Table, kw_only=True):
     """The intervals that fill a group from its root: ratios ("3/2") or semitones (7)."""
 
-    members: Annotated[list[str | float], Meta(min_length=1, max_length=100)]
+    members: Annotated[list[Interval], Meta(min_length=1, max_length=100)]
 
 
 class PlacedNut(Table, kw_only=True):
-    nut: str
+    nut: Name
     at_mm: Small  # from the base nut's upper face to the nut's middle
 
 
 class TrimWish(Table, kw_only=True):
     partial: Annotated[int, Meta(ge=2, le=6)]
     ratio: Annotated[float, Meta(gt=1.0, le=100.0)]
-    nut: str
+    nut: Name
 
 
 class Tine(Holding, kw_only=True):
     """One tine written by hand: free_length_mm, pitch or pitch_hz."""
 
     free_length_mm: Annotated[float, Meta(ge=20.0, le=600.0)] | None = None
-    pitch: str | None = None
+    pitch: Name | None = None
     pitch_hz: Hertz | None = None
-    stock: str | None = None
+    stock: Name | None = None
     trim: Annotated[list[PlacedNut], Meta(max_length=20)] = field(default_factory=list)
     trim_to: TrimWish | None = None
 
@@ -157,13 +165,13 @@ class Tine(Holding, kw_only=True):
 class Group(Holding, kw_only=True):
     """The tines of one note: a root with a recipe, or tines written one by one."""
 
-    name: Annotated[str, Meta(min_length=1, max_length=80)]
+    name: Name
     start_mm: Place
-    stock: str | None = None  # every tine needs one: here or its own
-    spacing_mm: Small = 12.0  # room for 3 mm rods to swing and for a spanner between M3 nuts
-    root: str | None = None
+    stock: Name | None = None  # every tine needs one: here or its own
+    spacing_mm: Annotated[float, Meta(ge=1.0, le=500.0)] = 12.0  # room for 3 mm rods to swing and for a spanner between M3 nuts
+    root: Name | None = None
     root_hz: Hertz | None = None
-    recipe: str | None = None
+    recipe: Name | None = None
     order: Literal["rising", "falling", "as written"] = "as written"
     face_deg: Angle = 0.0  # straight up
     tine: Annotated[list[Tine], Meta(max_length=200)] = field(default_factory=list)
@@ -171,20 +179,30 @@ class Group(Holding, kw_only=True):
 
 
 class Stick(Table, kw_only=True):
-    material: str
-    diameter_mm: Annotated[float, Meta(ge=0.5, le=50.0)]
-    length_mm: Annotated[float, Meta(ge=10.0, le=1000.0)]  # how far it stands out of the hand
+    """A stick, or another size of a built-in one (birch, bamboo, brass, nylon)."""
+
+    material: Name | None = None
+    diameter_mm: Annotated[float, Meta(ge=0.5, le=50.0)] | None = None
+    length_mm: Annotated[float, Meta(ge=10.0, le=1000.0)] | None = None  # how far it stands out of the hand
+    end_radius_mm: Annotated[float, Meta(gt=0.0, le=25.0)] | None = None  # default: 1 mm or half the diameter
+    stiffness_n_mm: Positive | None = None  # at the end, across; default 3 E I / l^3
+    mass_g: Positive | None = None  # of the free length
+    first_mode_hz: Hertz | None = None  # held still by the hand; default from stiffness and mass
+    friction: Annotated[float, Meta(ge=0.0, lt=2.0)] | None = None  # on steel; default by material
+    restitution: Annotated[float, Meta(gt=0.0, le=1.0)] | None = None  # of a touch on steel
+    contact_stiffness_n_m15: Positive | None = None  # N/m^(3/2), Hertz; default by material
+    measured: Measured | None = None
 
 
 class Foot(Table, kw_only=True):
     bar_mm: Place
-    x_mm: NotNegative
-    y_mm: NotNegative
+    x_mm: Place  # on the board, along its length
+    y_mm: Place  # across, along its width
 
 
 class Board(Table, kw_only=True):
     kind: Literal["panel", "box"]
-    material: str
+    material: Name
     width_mm: Length
     length_mm: Length
     thickness_mm: Annotated[float, Meta(ge=0.3, le=200.0)]
@@ -202,7 +220,7 @@ class Design(Table, kw_only=True):
     """The whole file."""
 
     bar: Bar
-    name: str = ""
+    name: Annotated[str, Meta(max_length=200)] = ""
     tuning: Tuning = field(default_factory=Tuning)
     material: dict[str, Material] = field(default_factory=dict)
     tines: Tines = field(default_factory=Tines)
