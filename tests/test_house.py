@@ -15,12 +15,12 @@ PACKAGE = ROOT / "synth"
 ORDER = """
     errors units files
     design.stock design.schema design.file design.instrument
-    vibration.section vibration.beam vibration.frame vibration.damping vibration.plate
-    vibration.tine vibration.bar vibration.assembly vibration.tuning vibration.quarrels vibration.cache
+    vibration.section vibration.beam vibration.frame vibration.damping vibration.plate vibration.plate_air
+    vibration.tine vibration.bar vibration.board vibration.assembly vibration.tuning vibration.quarrels vibration.cache
     playing.stroke playing.score playing.midi
     playing.passage playing.tips playing.pluck playing.stick playing.kernel playing.slices playing.report playing.contact
     sound.bank sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
-    sound.loudness sound.audio sound.render
+    sound.audio sound.loudness sound.render
     workshop.trim workshop.strength workshop.tolerance workshop.cutlist workshop.drawing workshop.template
     recording.partials recording.match recording.calibrate
     doors.cli doors.compare doors.live
@@ -33,6 +33,7 @@ KNOW_NO_INSTRUMENT = [
     "vibration.frame",
     "vibration.damping",
     "vibration.plate",
+    "vibration.plate_air",
     "sound.bank",
     "workshop.drawing",
     "recording.partials",

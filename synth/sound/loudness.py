@@ -1,0 +1,150 @@
+"""How loud it is, in numbers and in words a maker uses.
+
+In: pressure (C, N) in Pa at the listener. Out: A-weighted levels (dB(A) re 20 uPa, both ears averaged), loudness
+by ITU-R BS.1770 for matching files, sentences against a quiet room and speech, and the gain that would help.
+
+The A curve is that of IEC 61672-1, Annex E. At 100 Hz it takes off 19.1 dB where BS.1770's K curve takes 1.8: at
+the low levels of a bar alone the ear is nearer to A, so levels are told in dB(A) and BS.1770 only matches files.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.sound.audio import FULL_SCALE, REFERENCE_PRESSURE, headroom_db
+from synth.units import decibels
+
+QUIET_ROOM: Final = (
+    30.0  # dB(A), a bedroom at night (WHO Guidelines for Community Noise, 1999: 30 dB LAeq indoors)
+)
+SPEECH: Final = 60.0  # dB(A) at 1 m, normal vocal effort (ISO 9921, table of vocal effort; from memory)
+HEADPHONE_WARNING: Final = 85.0  # dB(A), NIOSH recommended limit for 8 hours (CDC-NIOSH)
+COMFORT: Final = 65.0  # dB(A), where a gain brings what is too quiet: a little above speech; common practice,
+# no published source
+FAST: Final = 0.125  # s, IEC 61672-1 time weighting F
+MASK: Final = 10.0  # dB below the room's noise a tone is lost in it; common practice, no published source
+
+Array = NDArray[np.float64]
+
+_POLES: Final = (20.598997, 107.65265, 737.86223, 12194.217)  # Hz, IEC 61672-1:2013 Annex E
+
+
+@dataclass(frozen=True)
+class Loudness:
+    """What a listener gets: A-weighted levels in dB(A), the peak in Pa, and BS.1770 loudness at 0 dB gain."""
+
+    loudest: float  # the highest level with time weighting F
+    average: float  # over the whole file, equivalent continuous
+    peak: float  # Pa
+    integrated: float  # LUFS of the file at 0 dB gain; -inf where the standard's gate hears nothing
+
+
+def a_weighting(frequency: Array) -> Array:
+    """The A curve as an amplitude factor at `frequency` (F,) Hz, 1 at 1 kHz."""
+    return _a_curve(np.asarray(frequency, dtype=np.float64)) / _a_curve(np.array(1000.0))
+
+
+def _a_curve(frequency: Array) -> Array:
+    a, b, c, d = (pole**2 for pole in _POLES)
+    f2 = frequency**2
+    return np.asarray(d * f2**2 / ((f2 + a) * np.sqrt((f2 + b) * (f2 + c)) * (f2 + d)))
+
+
+def measure(pressure: Array, rate: float) -> Loudness:
+    """The loudness of pressure (C, N) in Pa."""
+    weighted = weigh(pressure, rate)
+    square = np.mean(weighted**2, axis=0)
+    return Loudness(
+        loudest=level(float(np.max(_fast(square, rate), initial=0.0))),
+        average=level(float(np.mean(square)) if square.size else 0.0),
+        peak=float(np.max(np.abs(pressure), initial=0.0)),
+        integrated=integrated(pressure / FULL_SCALE, rate),
+    )
+
+
+def weigh(pressure: Array, rate: float) -> Array:
+    """A-weighted pressure (C, N), by the curve itself on the spectrum of the zero-padded signal."""
+    from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
+
+    count = pressure.shape[-1]
+    size = next_fast_len(
+        count + int(0.1 * rate), real=True
+    )  # the curve's slowest tail, 20.6 Hz, dies in 0.1 s
+    spectrum = rfft(pressure, size) * a_weighting(rfftfreq(size, 1.0 / rate))
+    return np.asarray(irfft(spectrum, size)[..., :count])
+
+
+def level(mean_square: float) -> float:
+    """The level in dB of a mean-square pressure in Pa2."""
+    return decibels(math.sqrt(mean_square) / REFERENCE_PRESSURE)
+
+
+def integrated(samples: Array, rate: float) -> float:
+    """BS.1770 integrated loudness in LUFS of samples (C, N) at full scale 1; shorter than 0.4 s is padded."""
+    import warnings
+
+    import pyloudnorm
+
+    block = 0.4  # s, BS.1770's gating block
+    short = max(0, math.ceil(block * rate) + 1 - samples.shape[-1])
+    padded = np.pad(samples, [(0, 0), (0, short)])
+    with np.errstate(divide="ignore", invalid="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        value = float(pyloudnorm.Meter(rate, block_size=block).integrated_loudness(padded.T))
+    return value if math.isfinite(value) else -math.inf
+
+
+def helpful_gain(loudness: Loudness) -> float:
+    """The gain in whole dB at which one hears it: at a comfortable level, as far as full scale allows."""
+    if not math.isfinite(loudness.loudest):
+        return 0.0
+    return float(math.floor(min(max(0.0, COMFORT - loudness.loudest), headroom_db(loudness.peak))))
+
+
+def words(loudness: Loudness, *, gain_db: float = 0.0) -> list[str]:
+    """Sentences for the maker: how loud it is at the listener, and what to mind on playback."""
+    if not math.isfinite(loudness.loudest):
+        return ["Nothing is heard: the sound is silent."]
+    said = [f"At the listener {loudness.loudest:.0f} dB(A) at its loudest, {_against(loudness.loudest)}."]
+    played, better = loudness.loudest + gain_db, helpful_gain(loudness)
+    if played < QUIET_ROOM and better > gain_db:
+        said.append(
+            f"Played at true level it is quieter than a quiet room: --gain-db {better:.0f} lets you hear it."
+        )
+    if played > HEADPHONE_WARNING:
+        said.append(
+            f"Mind your ears: headphones at true level give {played:.0f} dB(A). "
+            f"Above {HEADPHONE_WARNING:.0f} dB(A) a working day harms hearing (NIOSH): turn down first."
+        )
+    return said
+
+
+def _against(heard: float) -> str:
+    if heard < QUIET_ROOM - MASK:
+        return "lost in the noise of a quiet room"
+    if heard < QUIET_ROOM:
+        return "quieter than a quiet room"
+    if heard < SPEECH - 20.0:
+        return "heard in a quiet room, well below speech"
+    if heard < SPEECH - 5.0:
+        return "quieter than speech at 1 m"
+    if heard <= SPEECH + 5.0:
+        return "as loud as speech at 1 m"
+    if heard <= HEADPHONE_WARNING:
+        return "louder than speech at 1 m"
+    return "as loud as a workshop machine"
+
+
+def _fast(square: Array, rate: float) -> Array:
+    """Exponential average of a squared signal (N,), time weighting F."""
+    from scipy.signal import lfilter
+
+    if not square.size:
+        return square
+    keep = math.exp(-1.0 / (FAST * rate))
+    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], square))
