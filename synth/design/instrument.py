@@ -18,7 +18,9 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 EDGE_RADIUS: Final = 0.3e-3  # m, of a tine's top edge, cut and deburred; common practice, no published source
-CANTILEVER_MASS: Final = 3.0 / 1.8751040687**4  # k / (m w^2) of a uniform cantilever's first mode, closed form
+CANTILEVER_MASS: Final = (
+    3.0 / 1.8751040687**4
+)  # k / (m w^2) of a uniform cantilever's first mode, closed form
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """The design file as frozen types: the tables and keys of the TOML, with its units in their names.
 
 In: a decoded TOML tree. Out: a `Design`, exactly what the maker wrote, with every default stated here beside
-its reason. Names are not looked up and nothing is converted here: `synth.design.instrument` does that.
+its reason. Names are not looked up and nothing is converted here: `synth.design.resolve` does that.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from msgspec import Meta, Struct, field
 # Sizes a bench can hold; beyond them a number is a slip of the unit.
 Length = Annotated[float, Meta(ge=1.0, le=10_000.0)]  # mm
 Small = Annotated[float, Meta(ge=0.1, le=500.0)]  # mm
+Thick = Annotated[float, Meta(ge=2.0, le=500.0)]  # mm, of a bar
 Place = Annotated[float, Meta(ge=0.0, le=10_000.0)]  # mm along the bar
 Angle = Annotated[float, Meta(ge=-360.0, le=360.0)]  # degrees
 LossFactor = Annotated[float, Meta(ge=0.0, le=1.0)]
@@ -21,26 +22,30 @@ Positive = Annotated[float, Meta(ge=1e-6, le=1e9)]
 NotNegative = Annotated[float, Meta(ge=0.0, le=1e9)]
 Name = Annotated[str, Meta(min_length=1, max_length=80)]
 Measured = Annotated[str, Meta(max_length=80)]  # the date of a measurement
-Hertz = Annotated[float, Meta(gt=0.0, le=20_000.0)]
+Hertz = Annotated[float, Meta(ge=1.0, le=20_000.0)]
 
 
 class Table(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
     """A TOML table: frozen, and unknown keys are refused."""
 
 
-class Tuning(Table, kw_only=True):
+class Tuning(Table, frozen=True, kw_only=True):
     a4_hz: Annotated[float, Meta(ge=380.0, le=500.0)] = 440.0  # ISO 16
     temperature_c: Annotated[float, Meta(ge=-40.0, le=60.0)] = 20.0  # a heated room
 
 
-class Material(Table, kw_only=True):
+class Material(Table, frozen=True, kw_only=True):
     """A material that the table lacks, or a row of it corrected by measurement."""
 
     like: Name | None = None  # the row that gives what is not written; default: AISI 304, the usual tine
     density_kg_m3: Annotated[float, Meta(ge=5.0, le=25_000.0)] | None = None
     youngs_gpa: Annotated[float, Meta(ge=1e-4, le=1500.0)] | None = None
-    youngs_across_gpa: Annotated[float, Meta(ge=1e-4, le=1500.0)] | None = None  # of a sheet; default: as along
-    shear_gpa: Annotated[float, Meta(ge=1e-5, le=1500.0)] | None = None  # of a sheet; default E / (2 (1 + nu))
+    youngs_across_gpa: Annotated[float, Meta(ge=1e-4, le=1500.0)] | None = (
+        None  # of a sheet; default: as along
+    )
+    shear_gpa: Annotated[float, Meta(ge=1e-5, le=1500.0)] | None = (
+        None  # of a sheet; default E / (2 (1 + nu))
+    )
     poisson: Annotated[float, Meta(ge=0.0, lt=0.5)] | None = None
     loss_factor: LossFactor | None = None
     expansion_um_m_k: Annotated[float, Meta(ge=-50.0, le=500.0)] | None = None
@@ -54,17 +59,17 @@ class Material(Table, kw_only=True):
     measured: Measured | None = None
 
 
-class Section(Table, kw_only=True):
+class Section(Table, frozen=True, kw_only=True):
     """The bar's cross-section: rectangle width_mm x height_mm, round diameter_mm, tube plus wall_mm."""
 
     shape: Literal["rectangle", "round", "tube"]
-    width_mm: Small | None = None  # horizontal, across the row
-    height_mm: Small | None = None  # vertical, the way a tine of face_deg 0 points
-    diameter_mm: Small | None = None
+    width_mm: Thick | None = None  # horizontal, across the row
+    height_mm: Thick | None = None  # vertical, the way a tine of face_deg 0 points
+    diameter_mm: Thick | None = None
     wall_mm: Small | None = None
 
 
-class Segment(Table, kw_only=True):
+class Segment(Table, frozen=True, kw_only=True):
     """One piece of the bar's path: straight_mm, or bend_deg with radius_mm (of the axis) and plane_deg."""
 
     straight_mm: Length | None = None
@@ -73,7 +78,7 @@ class Segment(Table, kw_only=True):
     plane_deg: Angle | None = None  # 0 bends sideways (level), 90 upwards; turned about the bar's axis
 
 
-class Support(Table, kw_only=True):
+class Support(Table, frozen=True, kw_only=True):
     at_mm: Place
     kind: Literal["cord", "rubber", "clamp", "foot"]
     stiffness_n_mm: Positive | None = None  # each direction; default by kind
@@ -81,14 +86,14 @@ class Support(Table, kw_only=True):
     loss_factor: LossFactor | None = None  # default by kind
 
 
-class Bar(Table, kw_only=True):
+class Bar(Table, frozen=True, kw_only=True):
     section: Section
     path: Annotated[list[Segment], Meta(min_length=1, max_length=200)]
     material: Name = "mild steel"  # what a heavy bar is usually cut from
     supports: Annotated[list[Support], Meta(max_length=100)] = field(default_factory=list)
 
 
-class Holding(Table, kw_only=True):
+class Holding(Table, frozen=True, kw_only=True):
     """How tines are held: in [tines] for all; a group or a tine may say otherwise."""
 
     root_length_per_diameter: Annotated[float, Meta(ge=0.0, le=2.0)] | None = None
@@ -98,13 +103,13 @@ class Holding(Table, kw_only=True):
     split_cents: Annotated[float, Meta(ge=0.0, le=100.0)] | None = None
 
 
-class Tines(Holding, kw_only=True):
+class Tines(Holding, frozen=True, kw_only=True):
     seed: Annotated[int, Meta(ge=0, le=2**31 - 1)] = 1  # of the axes in which the tines split
     thread_fit: Literal["mid", "nominal"] = "mid"  # mid-tolerance (ISO 6g, UN 2A): what shops sell
     measured: Measured | None = None
 
 
-class Stock(Table, kw_only=True):
+class Stock(Table, frozen=True, kw_only=True):
     """A rod to cut tines from: plain (diameter_mm) or threaded (thread)."""
 
     kind: Literal["plain", "threaded"]
@@ -112,13 +117,15 @@ class Stock(Table, kw_only=True):
     thread: Name | None = None
     material: Name | None = None
     thread_fit: Literal["mid", "nominal"] | None = None
-    bend_diameter_mm: Annotated[float, Meta(ge=0.2, le=30.0)] | None = None  # measured, instead of the thread's
+    bend_diameter_mm: Annotated[float, Meta(ge=0.2, le=30.0)] | None = (
+        None  # measured, instead of the thread's
+    )
     mass_diameter_mm: Annotated[float, Meta(ge=0.2, le=30.0)] | None = None
     base_nut: Name | None = None  # default: the thread's own hex nut; a plain rod's collar is not modelled
     measured: Measured | None = None
 
 
-class Nut(Table, kw_only=True):
+class Nut(Table, frozen=True, kw_only=True):
     """A nut as weighed (mass_g, height_mm, width_mm across flats) or by standard (thread, form, material)."""
 
     material: Name | None = None  # of a nut by standard; default A2-70, as the threaded rod
@@ -127,31 +134,33 @@ class Nut(Table, kw_only=True):
     width_mm: Small | None = None
     thread: Name | None = None
     form: Literal["hex", "thin hex"] | None = None
-    grip: Share = 0.0  # 0 adds mass only: a nut without preload has play in its thread; 1 a rigid piece: a locked pair
+    grip: Share = (
+        0.0  # 0 adds mass only: a nut without preload has play in its thread; 1 a rigid piece: a locked pair
+    )
     measured: Measured | None = None
 
 
 Interval = Annotated[str, Meta(min_length=1, max_length=20)] | Annotated[float, Meta(ge=-48.0, le=60.0)]
 
 
-class Recipe(Table, kw_only=True):
+class Recipe(Table, frozen=True, kw_only=True):
     """The intervals that fill a group from its root: ratios ("3/2") or semitones (7)."""
 
     members: Annotated[list[Interval], Meta(min_length=1, max_length=100)]
 
 
-class PlacedNut(Table, kw_only=True):
+class PlacedNut(Table, frozen=True, kw_only=True):
     nut: Name
     at_mm: Small  # from the base nut's upper face to the nut's middle
 
 
-class TrimWish(Table, kw_only=True):
+class TrimWish(Table, frozen=True, kw_only=True):
     partial: Annotated[int, Meta(ge=2, le=6)]
     ratio: Annotated[float, Meta(gt=1.0, le=100.0)]
     nut: Name
 
 
-class Tine(Holding, kw_only=True):
+class Tine(Holding, frozen=True, kw_only=True):
     """One tine written by hand: free_length_mm, pitch or pitch_hz."""
 
     free_length_mm: Annotated[float, Meta(ge=20.0, le=600.0)] | None = None
@@ -162,13 +171,15 @@ class Tine(Holding, kw_only=True):
     trim_to: TrimWish | None = None
 
 
-class Group(Holding, kw_only=True):
+class Group(Holding, frozen=True, kw_only=True):
     """The tines of one note: a root with a recipe, or tines written one by one."""
 
     name: Name
     start_mm: Place
     stock: Name | None = None  # every tine needs one: here or its own
-    spacing_mm: Annotated[float, Meta(ge=1.0, le=500.0)] = 12.0  # room for 3 mm rods to swing and for a spanner between M3 nuts
+    spacing_mm: Annotated[float, Meta(ge=1.0, le=500.0)] = (
+        12.0  # room for 3 mm rods to swing and for a spanner between M3 nuts
+    )
     root: Name | None = None
     root_hz: Hertz | None = None
     recipe: Name | None = None
@@ -178,7 +189,7 @@ class Group(Holding, kw_only=True):
     midi_note: Annotated[int, Meta(ge=0, le=127)] | None = None
 
 
-class Stick(Table, kw_only=True):
+class Stick(Table, frozen=True, kw_only=True):
     """A stick, or another size of a built-in one (birch, bamboo, brass, nylon)."""
 
     material: Name | None = None
@@ -194,13 +205,13 @@ class Stick(Table, kw_only=True):
     measured: Measured | None = None
 
 
-class Foot(Table, kw_only=True):
+class Foot(Table, frozen=True, kw_only=True):
     bar_mm: Place
     x_mm: Place  # on the board, along its length
     y_mm: Place  # across, along its width
 
 
-class Board(Table, kw_only=True):
+class Board(Table, frozen=True, kw_only=True):
     kind: Literal["panel", "box"]
     material: Name
     width_mm: Length
@@ -212,11 +223,11 @@ class Board(Table, kw_only=True):
     feet: Annotated[list[Foot], Meta(min_length=1, max_length=20)]
 
 
-class Pickup(Table, kw_only=True):
+class Pickup(Table, frozen=True, kw_only=True):
     at_mm: Place | None = None  # default: a fifth of the bar's length, off the nodes of its first modes
 
 
-class Design(Table, kw_only=True):
+class Design(Table, frozen=True, kw_only=True):
     """The whole file."""
 
     bar: Bar

@@ -1,0 +1,76 @@
+"""Reading a design file: bytes to a `Design`, or one line that says what is wrong with the file.
+
+In: a path. Out: a `Design`. Everything refused names the file, and inside it the place.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import tomllib
+from pathlib import Path
+from typing import Final
+
+from synth.design.schema import Design
+from synth.design.tree import decode
+from synth.errors import InputError
+
+LARGEST: Final = 1 << 20  # bytes; a design of a thousand tines written one by one has a tenth of that
+LONGEST_LINE: Final = (
+    10_000  # characters; a dotted key of half a million parts would keep the parser busy for hours
+)
+
+
+def load(path: str | Path) -> Design:
+    """The design in a TOML file. Raises `InputError` for whatever is wrong with the file or what it says."""
+    try:
+        return decode(read_toml(path))
+    except InputError as error:
+        raise error.within(os.fspath(path)) from None
+
+
+def read_toml(path: str | Path) -> dict[str, object]:
+    """The tree of a TOML file of at most 1 MiB. Raises `InputError`."""
+    text = _text(_bytes(path))
+    for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > LONGEST_LINE:
+            raise InputError(f"line {number} has over {LONGEST_LINE} characters", remedy="break it")
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"not TOML: {error}") from None
+    except RecursionError:
+        raise InputError(
+            "not TOML that can be read", remedy="tables and lists are nested too deeply"
+        ) from None
+    except ValueError as error:  # a number of thousands of digits, a day that does not exist
+        raise InputError(f"not TOML that can be read: {error}") from None
+
+
+def _bytes(path: str | Path) -> bytes:
+    try:
+        # Opened without waiting: a pipe that nobody writes to is refused, not waited for.
+        descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+        with os.fdopen(descriptor, "rb") as file:  # raises IsADirectoryError for a directory
+            if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+                raise InputError("is not a regular file")
+            content = file.read(LARGEST + 1)
+    except FileNotFoundError:
+        raise InputError("there is no such file") from None
+    except IsADirectoryError:
+        raise InputError("is a directory", remedy="name the design file in it") from None
+    except PermissionError:
+        raise InputError("may not be read", remedy="check its permissions") from None
+    except (OSError, ValueError) as error:  # a name too long, or with a null character in it
+        raise InputError(f"cannot be opened: {getattr(error, 'strerror', None) or error}") from None
+    if len(content) > LARGEST:
+        raise InputError("is larger than 1 MiB", remedy="a design file is a few kilobytes of text")
+    return content
+
+
+def _text(content: bytes) -> str:
+    try:
+        return content.decode("utf-8-sig")  # some editors put a byte order mark in front
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise InputError(f"line {line} is not UTF-8 text", remedy="save the file as UTF-8") from None

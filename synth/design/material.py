@@ -1,0 +1,174 @@
+"""What pieces are made of: a row of the table, corrected or replaced by a [material] table, in SI.
+
+In: a name. Out: a `Material` at the design's temperature, or a `PlateMaterial`. Warmth lowers the modulus; sizes
+stay those of 20 C, so the modulus takes expansion along and frequencies come out right: with e = dE/(E dT) they
+follow df/f = (e + alpha)/2 per kelvin, hence E' = E (1 + (e + alpha) dT).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Mapping
+from typing import Any, Final, TypeVar
+
+from synth.design import schema, stock
+from synth.design.instrument import Material, PlateMaterial
+from synth.errors import InputError, nearest
+from synth.units import GPA, KELVIN_AT_0_C, MPA
+
+USUAL: Final = (
+    "304"  # a new material is taken to be like it where nothing is written: it is what tines are cut from
+)
+DRAWN_AT: Final = 20.0 + KELVIN_AT_0_C  # K, the temperature of tables and drawings (ISO 1)
+
+Value = TypeVar("Value")
+
+
+def own(name: str, table: Mapping[str, Value]) -> Value | None:
+    """The design's own entry of this name: exactly so, or else the only one that differs in case."""
+    if name in table:
+        return table[name]
+    same = [value for key, value in table.items() if key.casefold() == name.casefold()]
+    return same[0] if len(same) == 1 else None
+
+
+def unknown(name: str, what: str, known: Iterable[str], place: str) -> InputError:
+    return InputError(f"'{name}' is not {what}", remedy=nearest(name, set(known)), place=place)
+
+
+def material_row(design: schema.Design, name: str, place: str) -> stock.MaterialRow:
+    """A material in the table's own units, with the design's corrections. Raises `InputError`."""
+    given = own(name, design.material)
+    if given is not None:
+        return _merged(name, given)
+    row = stock.materials().find(name)
+    if row is None:
+        raise unknown(name, "a known material", (*design.material, *stock.materials().names), place)
+    return row
+
+
+def material(row: stock.MaterialRow, temperature: float) -> Material:
+    """The row in SI, its modulus at `temperature` (K)."""
+    warmer = temperature - DRAWN_AT
+    expansion = row.expansion_um_m_k * 1e-6
+    return Material(
+        name=row.name,
+        density=row.density_kg_m3,
+        youngs=row.youngs_gpa * GPA * (1.0 + (row.modulus_slope_per_k + expansion) * warmer),
+        poisson=row.poisson,
+        loss_factor=row.loss_factor,
+        expansion=expansion,
+        heat_capacity=row.heat_capacity_j_kg_k,
+        conductivity=row.conductivity_w_m_k,
+        modulus_slope=row.modulus_slope_per_k,
+        yield_stress=row.yield_mpa * MPA,
+        tensile_strength=row.tensile_mpa * MPA,
+        endurance=row.endurance_mpa * MPA,
+        magnetic=row.magnetic,
+        source=row.source,
+        confidence=row.confidence,
+    )
+
+
+def sheet(design: schema.Design, name: str, place: str) -> PlateMaterial:
+    """The sheet material of this name: a row for sheets, an isotropic material, or the design's own."""
+    given = own(name, design.material)
+    row = stock.sheets().find(given.like if given is not None and given.like is not None else name)
+    if row is None:
+        return _plate(_isotropic_sheet(design, name, place))
+    return _plate(row if given is None else _corrected(row, given, name))
+
+
+def check_materials(design: schema.Design) -> None:
+    """Refuse a [material] table that does not say enough, whether or not anything is made of it."""
+    for name, given in design.material.items():
+        if given.like is None or stock.sheets().find(given.like) is None:
+            _merged(name, given)
+
+
+def _merged(name: str, given: schema.Material) -> stock.MaterialRow:
+    row = _base(name, given)
+    if row is not None:
+        return _corrected(row, given, name)
+    missing = next((key for key in ("density_kg_m3", "youngs_gpa") if getattr(given, key) is None), None)
+    if missing is not None:
+        raise InputError(
+            f"the key '{missing}' is missing",
+            remedy="a new material needs density_kg_m3 and youngs_gpa, or like = a row of the table",
+            place=f"material.{name}",
+        )
+    usual = stock.materials().find(USUAL)
+    assert usual is not None
+    # nothing tells whether a magnet holds it
+    return _corrected(dataclasses.replace(usual, magnetic="uncertain"), given, name)
+
+
+def _base(name: str, given: schema.Material) -> stock.MaterialRow | None:
+    if given.like is None:
+        return stock.materials().find(name)
+    row = stock.materials().find(given.like)
+    if row is None:
+        raise unknown(
+            given.like, "a row of the table of materials", stock.materials().names, f"material.{name}.like"
+        )
+    return row
+
+
+Row = TypeVar("Row", stock.MaterialRow, stock.SheetRow)
+
+
+def _corrected(row: Row, given: schema.Material, name: str) -> Row:
+    """The row with what the design gives in its place, and said so in its source."""
+    columns = sorted({each.name for each in dataclasses.fields(row)} & set(given.__struct_fields__))
+    told: dict[str, Any] = {key: getattr(given, key) for key in columns if getattr(given, key) is not None}
+    when = f", measured {given.measured}" if given.measured else ""
+    said = {
+        "name": name,
+        "aliases": "",
+        "source": f"{', '.join(told) or 'nothing'} from the design{when}; the rest as {row.name}: {row.source}",
+        "confidence": f"as the design says; the rest as {row.name}: {row.confidence}",
+    }
+    if isinstance(row, stock.SheetRow) and "youngs_gpa" in told:  # one modulus scales both directions
+        told.setdefault("youngs_across_gpa", row.youngs_across_gpa * told["youngs_gpa"] / row.youngs_gpa)
+    return dataclasses.replace(row, **(told | said))
+
+
+def _isotropic_sheet(design: schema.Design, name: str, place: str) -> stock.SheetRow:
+    given = own(name, design.material)
+    row = material_row(design, name, place) if given or stock.materials().find(name) else None
+    if row is None:
+        raise unknown(name, "a known sheet material", (*design.material, *stock.sheets().names), place)
+    across = row.youngs_across_gpa
+    if across is None and row.isotropic != "yes":
+        raise InputError(f"'{name}' has a grain", remedy="give a sheet of it youngs_across_gpa", place=place)
+    shear = given.shear_gpa if given is not None else None
+    return stock.SheetRow(
+        name=row.name,
+        aliases="",
+        density_kg_m3=row.density_kg_m3,
+        youngs_gpa=row.youngs_gpa,
+        youngs_across_gpa=across or row.youngs_gpa,
+        shear_gpa=shear or (row.youngs_gpa * (across or row.youngs_gpa)) ** 0.5 / (2.0 * (1.0 + row.poisson)),
+        poisson=row.poisson,
+        loss_factor=row.loss_factor,
+        loss_factor_bare=row.loss_factor,
+        loss_factor_mounted="",
+        range=row.range,
+        source=row.source,
+        confidence=row.confidence,
+    )
+
+
+def _plate(row: stock.SheetRow) -> PlateMaterial:
+    along, across = max(row.youngs_gpa, row.youngs_across_gpa), min(row.youngs_gpa, row.youngs_across_gpa)
+    return PlateMaterial(
+        name=row.name,
+        density=row.density_kg_m3,
+        youngs_x=along * GPA,
+        youngs_y=across * GPA,
+        shear=row.shear_gpa * GPA,
+        poisson_xy=row.poisson,
+        loss_factor=row.loss_factor,
+        source=row.source,
+        confidence=row.confidence,
+    )

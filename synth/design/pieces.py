@@ -1,0 +1,287 @@
+"""What is bought: rods, nuts and sticks, by the design's own tables or straight from the trade's.
+
+In: names. Out: `Rod`, `Nut`, `Stick`, SI. The one idea, for threaded rod: it bends as a smooth rod of diameter
+d - 1.0617 p and weighs as one of d - 0.615 p (see `synth.design.stock`), both moved by what the tolerance class
+takes off the pitch diameter.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from typing import Final, TypeVar
+
+from synth.design import schema, stock
+from synth.design.instrument import CANTILEVER_MASS, Nut, Rod, Stick, round_stick
+from synth.design.material import material, material_row, own, unknown
+from synth.errors import InputError
+from synth.units import GPA, GRAM, KELVIN_AT_0_C, MM
+
+PLAIN_MATERIAL: Final = (
+    "304 spring wire"  # thin stainless rod is sold cold-drawn, with a lower modulus (EN 10270-3)
+)
+THREADED_MATERIAL: Final = "A2-70"  # what shops sell as stainless threaded rod (ISO 3506-1)
+STEEL: Final = "mild steel"  # what a stick touches, for its contact stiffness
+HOLE_PER_WIDTH: Final = 0.55  # of a nut of unknown thread; ISO 4032: M3 0.545, M4 0.571
+END_RADIUS: Final = 1e-3  # m, of a stick's rounded end; common practice, no published source
+DENSEST: Final = 23_000.0  # kg/m3; osmium, the densest metal, has 22 590
+THREAD_CUT: Final = 0.06  # how far a plain rod may be from a thread's diameter for a die to cut it
+
+
+@dataclass(frozen=True)
+class Stock:
+    """A rod and the nut that holds it on the bar (None: a plain rod in a collar that is not modelled)."""
+
+    rod: Rod
+    base_nut: Nut | None
+
+
+def find_stock(design: schema.Design, name: str, place: str) -> Stock:
+    """The stock of this name: a [stock] table, or a thread, which is threaded rod of A2-70."""
+    given = own(name, design.stock)
+    if given is not None:
+        return _given_stock(design, name, given)
+    thread = stock.threads().find(name)
+    if thread is None:
+        raise unknown(name, "in stock", (*design.stock, *stock.threads().names), place)
+    rod = _threaded_rod(design, thread.name, thread, schema.Stock(kind="threaded"), place)
+    return Stock(rod, find_nut(design, f"{thread.name} hex", place))
+
+
+def find_nut(design: schema.Design, name: str, place: str) -> Nut:
+    """The nut of this name: a [nut] table, or one of the trade ("M3 hex", "M3 thin hex") of A2-70."""
+    given = own(name, design.nut)
+    if given is not None:
+        return _given_nut(design, name, given)
+    row = stock.nuts().find(name)
+    if row is None:
+        raise unknown(name, "a known nut", (*design.nut, *stock.nuts().names), place)
+    return _standard_nut(design, row.name, row, schema.Nut(), place)
+
+
+def find_sticks(design: schema.Design) -> dict[str, Stick]:
+    """Every stick at hand: the built-in ones and the design's, which may carry the same names."""
+    names = dict.fromkeys((*stock.sticks().names, *design.stick))
+    return {name: _stick(design, name, design.stick.get(name, schema.Stick())) for name in names}
+
+
+def fitting_warning(nut: Nut, rod: Rod, place: str) -> str:
+    """What is unwise about this nut on this rod ("" for nothing). Raises `InputError` where it does not go on."""
+    if nut.width <= rod.diameter:
+        raise InputError(f"the nut '{nut.name}' is no wider than the rod '{rod.name}'", place=place)
+    if nut.thread in ("", rod.thread):
+        return ""
+    on = f"has the thread {rod.thread}" if rod.thread else "is plain"
+    thread = stock.threads().find(nut.thread)
+    assert thread is not None
+    if rod.thread or abs(rod.diameter / (thread.diameter_mm * MM) - 1.0) > THREAD_CUT:
+        raise InputError(f"the nut '{nut.name}' does not fit: the rod '{rod.name}' {on}", place=place)
+    return f"{place}: the nut '{nut.name}' needs a thread cut on plain rod, whose weakening is not modelled"
+
+
+def _given_stock(design: schema.Design, name: str, given: schema.Stock) -> Stock:
+    place = f"stock.{name}"
+    if given.kind == "plain":
+        rod = _plain_rod(design, name, given, place)
+    else:
+        thread = _thread(_needed(given.thread, "thread", "a threaded rod", place), f"{place}.thread")
+        _refused(given.diameter_mm, "diameter_mm", "the thread gives the diameter", place)
+        rod = _threaded_rod(design, name, thread, given, place)
+    rod = _measured(rod, given, place)
+    base_nut = given.base_nut or (f"{rod.thread} hex" if rod.thread else None)
+    return Stock(rod, find_nut(design, base_nut, f"{place}.base_nut") if base_nut is not None else None)
+
+
+def _plain_rod(design: schema.Design, name: str, given: schema.Stock, place: str) -> Rod:
+    diameter = _needed(given.diameter_mm, "diameter_mm", "a plain rod", place) * MM
+    _refused(given.thread, "thread", "a plain rod has none", place)
+    _refused(given.thread_fit, "thread_fit", "a plain rod has no thread", place)
+    row = material_row(design, given.material or PLAIN_MATERIAL, f"{place}.material")
+    return Rod(
+        name=name,
+        thread="",
+        diameter=diameter,
+        pitch=0.0,
+        bend_diameter=diameter,
+        mass_diameter=diameter,
+        root_diameter=diameter,
+        material=material(row, _temperature(design)),
+    )
+
+
+def _threaded_rod(
+    design: schema.Design, name: str, thread: stock.ThreadRow, given: schema.Stock, place: str
+) -> Rod:
+    row = material_row(design, given.material or THREADED_MATERIAL, f"{place}.material")
+    d, p = thread.diameter_mm, thread.pitch_mm
+    outside, worn = d, 0.0
+    if (given.thread_fit or design.tines.thread_fit) == "mid":
+        outside = sum(thread.major_limits_mm) / 2.0
+        worn = (d - stock.PITCH_DEPTH * p) - sum(thread.pitch_diameter_limits_mm) / 2.0
+    return Rod(
+        name=name,
+        thread=thread.name,
+        diameter=outside * MM,
+        pitch=p * MM,
+        bend_diameter=(d - stock.BEND_DEPTH * p - worn) * MM,
+        mass_diameter=(d - stock.MASS_DEPTH * p - worn) * MM,
+        root_diameter=(d - stock.ROOT_DEPTH * p - worn) * MM,
+        material=material(row, _temperature(design)),
+    )
+
+
+def _measured(rod: Rod, given: schema.Stock, place: str) -> Rod:
+    """The rod with the diameters that were measured in place of those of its shape."""
+    bend = rod.bend_diameter if given.bend_diameter_mm is None else given.bend_diameter_mm * MM
+    mass = rod.mass_diameter if given.mass_diameter_mm is None else given.mass_diameter_mm * MM
+    for key, diameter in (("bend_diameter_mm", bend), ("mass_diameter_mm", mass)):
+        if not 0.5 * rod.diameter <= diameter <= 1.05 * rod.diameter:
+            raise InputError(
+                f"{diameter / MM:.4g} mm does not belong to a rod of {rod.diameter / MM:.4g} mm",
+                remedy="it must lie between half the outside diameter and 5 % above it",
+                place=f"{place}.{key}",
+            )
+    core = min(
+        rod.root_diameter + bend - rod.bend_diameter, bend
+    )  # the core is off by as much as the bending is
+    return dataclasses.replace(rod, bend_diameter=bend, mass_diameter=mass, root_diameter=core)
+
+
+def _given_nut(design: schema.Design, name: str, given: schema.Nut) -> Nut:
+    place = f"nut.{name}"
+    if given.thread is None:
+        return _weighed_nut(name, given, place)
+    thread = _thread(given.thread, f"{place}.thread")
+    form = given.form or "hex"
+    row = next((row for row in stock.nuts() if row.thread == thread.name and row.form == form), None)
+    if row is None:
+        forms = " or ".join(row.form for row in stock.nuts() if row.thread == thread.name)
+        raise InputError(
+            f"there is no '{form}' nut for {thread.name}", remedy=f"have {forms}", place=f"{place}.form"
+        )
+    return _standard_nut(design, name, row, given, place)
+
+
+def _weighed_nut(name: str, given: schema.Nut, place: str) -> Nut:
+    mass = _needed(given.mass_g, "mass_g", "a nut without a thread", place) * GRAM
+    height = _needed(given.height_mm, "height_mm", "a nut without a thread", place) * MM
+    width = _needed(given.width_mm, "width_mm", "a nut without a thread", place) * MM
+    _refused(given.form, "form", "it belongs to a nut with a thread", place)
+    _refused(given.material, "material", "the nut is weighed", place)
+    return _prism(name, "", given.grip, mass, height, width, HOLE_PER_WIDTH * width, place)
+
+
+def _standard_nut(design: schema.Design, name: str, row: stock.NutRow, given: schema.Nut, place: str) -> Nut:
+    """A nut of the table, with what was weighed or measured of it in place of the standard's."""
+    if given.mass_g is not None:
+        _refused(given.material, "material", "the nut is weighed", place)
+    height = (row.height_max_mm + row.height_min_mm) / 2.0 * MM
+    width = (row.width_max_mm + row.width_min_mm) / 2.0 * MM
+    density = material_row(design, given.material or THREADED_MATERIAL, f"{place}.material").density_kg_m3
+    heavier = density / row.density_kg_m3
+    if given.mass_g is None and given.height_mm is None and given.width_mm is None:
+        inertia = row.rotary_inertia_g_mm2 * GRAM * MM**2
+        return Nut(
+            name, row.mass_g * GRAM * heavier, height, width, inertia * heavier, given.grip, row.thread
+        )
+    thread = _thread(row.thread, place)
+    hole = (thread.diameter_mm - stock.MASS_DEPTH * thread.pitch_mm) * MM
+    volume = _hexagon(width, hole)[0] * height
+    height = given.height_mm * MM if given.height_mm is not None else height
+    width = given.width_mm * MM if given.width_mm is not None else width
+    if width <= hole:
+        raise InputError("the nut is no wider than its thread", place=f"{place}.width_mm")
+    mass = row.mass_g * GRAM * heavier * _hexagon(width, hole)[0] * height / volume
+    mass = given.mass_g * GRAM if given.mass_g is not None else mass
+    return _prism(name, row.thread, given.grip, mass, height, width, hole, place)
+
+
+def _prism(
+    name: str, thread: str, grip: float, mass: float, height: float, width: float, hole: float, place: str
+) -> Nut:
+    """A nut of known mass as a hexagonal prism with a round hole: J = m (I / A + h^2 / 12) about a diameter."""
+    area, second_moment = _hexagon(width, hole)
+    if mass > DENSEST * area * height:
+        raise InputError(
+            f"{mass / GRAM:.4g} g in that size is denser than any metal",
+            remedy="check mass_g, height_mm and width_mm (across the flats)",
+            place=place,
+        )
+    inertia = mass * (second_moment / area + height**2 / 12.0)
+    return Nut(name, mass, height, width, inertia, grip, thread)
+
+
+def _hexagon(width: float, hole: float) -> tuple[float, float]:
+    """Area and second moment about a diameter of a hexagon (across flats) less a round hole; the same about any."""
+    area = math.sqrt(3.0) / 2.0 * width**2 - math.pi / 4.0 * hole**2
+    return area, 5.0 * math.sqrt(3.0) / 144.0 * width**4 - math.pi / 64.0 * hole**4
+
+
+def _stick(design: schema.Design, name: str, given: schema.Stick) -> Stick:
+    place, built_in = f"stick.{name}", stock.sticks().find(name)
+    what = "a stick that is not built in"
+    made_of = given.material or (built_in.material if built_in else None)
+    row = material_row(design, _needed(made_of, "material", what, place), f"{place}.material")
+    diameter = given.diameter_mm or (built_in.diameter_mm if built_in else None)
+    length = given.length_mm or (built_in.length_mm if built_in else None)
+    across = _needed(diameter, "diameter_mm", what, place) * MM
+    end = min(END_RADIUS, across / 2.0) if given.end_radius_mm is None else given.end_radius_mm * MM
+    if end > across / 2.0 * (1.0 + 1e-9):
+        raise InputError("the end is rounder than the stick is thick", place=f"{place}.end_radius_mm")
+    stick = round_stick(
+        name,
+        material(row, _temperature(design)),
+        diameter=across,
+        length=_needed(length, "length_mm", what, place) * MM,
+        end_radius=end,
+        friction=row.friction if given.friction is None else given.friction,
+        restitution=row.restitution if given.restitution is None else given.restitution,
+        hertz_modulus=_hertz_modulus(design, row),
+    )
+    return _measured_stick(stick, given)
+
+
+def _hertz_modulus(design: schema.Design, row: stock.MaterialRow) -> float:
+    """E* of the stick's side against a steel tine: 1/E* = sum of (1 - nu^2)/E (Johnson 1985)."""
+    steel = material_row(design, STEEL, "")
+    soft = (1.0 - row.poisson**2) / (row.youngs_across_gpa or row.youngs_gpa)
+    return GPA / (soft + (1.0 - steel.poisson**2) / steel.youngs_gpa)
+
+
+def _measured_stick(stick: Stick, given: schema.Stick) -> Stick:
+    stiffness = stick.stiffness if given.stiffness_n_mm is None else given.stiffness_n_mm / MM
+    mass = stick.mass if given.mass_g is None else given.mass_g * GRAM
+    frequency = math.sqrt(stiffness / (CANTILEVER_MASS * mass)) / (2.0 * math.pi)
+    return dataclasses.replace(
+        stick,
+        stiffness=stiffness,
+        mass=mass,
+        frequency=frequency if given.first_mode_hz is None else given.first_mode_hz,
+        contact_stiffness=given.contact_stiffness_n_m15 or stick.contact_stiffness,
+    )
+
+
+def _thread(name: str, place: str) -> stock.ThreadRow:
+    thread = stock.threads().find(name)
+    if thread is None:
+        raise unknown(name, "a known thread", stock.threads().names, place)
+    return thread
+
+
+def _temperature(design: schema.Design) -> float:
+    return design.tuning.temperature_c + KELVIN_AT_0_C
+
+
+Given = TypeVar("Given")
+
+
+def _needed(value: Given | None, key: str, what: str, place: str) -> Given:
+    if value is None:
+        raise InputError(f"the key '{key}' is missing", remedy=f"{what} needs it", place=place)
+    return value
+
+
+def _refused(value: object, key: str, reason: str, place: str) -> None:
+    if value is not None:
+        raise InputError(f"'{key}' is one key too many", remedy=f"leave it out, for {reason}", place=place)

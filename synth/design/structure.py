@@ -1,0 +1,214 @@
+"""What the tines stand on: the bar with its supports, the boards, the pickup.
+
+In: the design's tables. Out: `Bar`, `Board`, `Pickup`, SI. Refused: shapes that do not close, bends tighter than
+the bar is thick, supports and feet that miss the bar or the board.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from synth.design import schema
+from synth.design.instrument import Bar, Bend, Board, Foot, Pickup, Section, Straight, Support
+from synth.design.material import material, material_row, sheet
+from synth.errors import InputError
+from synth.units import DEGREE, KELVIN_AT_0_C, MM
+
+LONGEST_BAR: Final = 10.0  # m
+SHORTEST_BAR: Final = 0.02  # m
+THICKEST_BOARD: Final = 0.5  # of its shorter side: beyond that it is a block, not a plate
+PICKUP_PLACE: Final = 0.2  # of the bar's length: off the ends' clamps and off the nodes of its first modes
+FEET_APART: Final = 0.1  # of their distance; what a drawing may differ before it is worth a word
+
+
+@dataclass(frozen=True)
+class Footing:
+    """How a kind of support holds the bar where the design gives no figures."""
+
+    stiffness: float  # N/m, in each direction
+    rotation_stiffness: float  # N m/rad, about each axis
+    loss_factor: float
+
+
+# Common practice, no published source: order of magnitude, measure where it matters.
+FOOTINGS: Final = {
+    # a loop of cord under a bar of a few kilograms bounces at some 10 Hz and turns freely
+    "cord": Footing(4e3, 0.0, 0.1),
+    # a pad of 25 x 25 x 10 mm of soft rubber (E = 2 MPa): E A / h, and k b^2 / 12 against rocking
+    "rubber": Footing(1.25e5, 6.5, 0.15),
+    # bolted to a heavy frame
+    "clamp": Footing(5e7, 2e4, 0.02),
+    # a hard foot of 25 mm on wood, k b^2 / 12 against rocking
+    "foot": Footing(5e6, 260.0, 0.05),
+}
+
+
+def make_bar(design: schema.Design) -> Bar:
+    """The bar. Raises `InputError`."""
+    given = design.bar
+    section = _section(given.section)
+    path = tuple(
+        _segment(each, section, f"bar.path[{number}]") for number, each in enumerate(given.path, start=1)
+    )
+    row = material_row(design, given.material, "bar.material")
+    bar = Bar(material(row, design.tuning.temperature_c + KELVIN_AT_0_C), section, path, ())
+    if not SHORTEST_BAR <= bar.length <= LONGEST_BAR:
+        raise InputError(
+            f"the bar is {bar.length / MM:.4g} mm long",
+            remedy=f"from {SHORTEST_BAR / MM:.0f} to {LONGEST_BAR / MM:.0f} mm can be built",
+            place="bar.path",
+        )
+    supports = tuple(
+        _support(each, bar.length, f"bar.supports[{number}]")
+        for number, each in enumerate(given.supports, start=1)
+    )
+    return Bar(bar.material, section, path, supports)
+
+
+def make_board(design: schema.Design, name: str, bar: Bar) -> Board:
+    """The board of this name. Raises `InputError`."""
+    given, place = design.board[name], f"board.{name}"
+    thickness, width, length = given.thickness_mm * MM, given.width_mm * MM, given.length_mm * MM
+    if thickness > THICKEST_BOARD * min(width, length):
+        raise InputError(
+            "a board so thick is a block", remedy="make it thinner", place=f"{place}.thickness_mm"
+        )
+    depth, hole = _box(given, place)
+    return Board(
+        name=name,
+        kind=given.kind,
+        material=sheet(design, given.material, f"{place}.material"),
+        width=width,
+        length=length,
+        thickness=thickness,
+        edges=given.edges,
+        depth=depth,
+        hole_diameter=hole,
+        feet=tuple(
+            _foot(each, given, bar.length, f"{place}.feet[{number}]")
+            for number, each in enumerate(given.feet, start=1)
+        ),
+    )
+
+
+def board_warnings(board: Board, bar: Bar) -> list[str]:
+    """Feet that stand farther apart on the board than on a straight bar, or nearer."""
+    if not all(isinstance(each, Straight) for each in bar.path):
+        return []
+    warnings = []
+    for number, (one, other) in enumerate(zip(board.feet, board.feet[1:], strict=False), start=1):
+        on_bar = abs(other.bar_place - one.bar_place)
+        on_board = ((other.x - one.x) ** 2 + (other.y - one.y) ** 2) ** 0.5
+        if abs(on_board - on_bar) > FEET_APART * max(on_bar, on_board):
+            warnings.append(
+                f"board.{board.name}: feet {number} and {number + 1} are {on_bar / MM:.0f} mm apart on the bar "
+                f"but {on_board / MM:.0f} mm on the board"
+            )
+    return warnings
+
+
+def make_pickup(design: schema.Design, bar: Bar) -> Pickup:
+    """The pickup, at a fifth of the bar unless the design says where. Raises `InputError`."""
+    if design.pickup.at_mm is None:
+        return Pickup(PICKUP_PLACE * bar.length)
+    return Pickup(_on_bar(design.pickup.at_mm, bar.length, "pickup.at_mm"))
+
+
+def _section(given: schema.Section) -> Section:
+    place = "bar.section"
+    keys = {
+        "rectangle": ("width_mm", "height_mm"),
+        "round": ("diameter_mm",),
+        "tube": ("diameter_mm", "wall_mm"),
+    }[given.shape]
+    for key in ("width_mm", "height_mm", "diameter_mm", "wall_mm"):
+        value = getattr(given, key)
+        if (value is None) == (key in keys):
+            finding = f"the key '{key}' is missing" if value is None else f"'{key}' is one key too many"
+            raise InputError(finding, remedy=f"a {given.shape} section has {' and '.join(keys)}", place=place)
+    sizes = [getattr(given, key) * MM for key in keys]
+    if given.shape == "rectangle":
+        return Section("rectangle", sizes[0], sizes[1], 0.0)
+    wall = sizes[1] if given.shape == "tube" else 0.0
+    if wall >= 0.5 * sizes[0]:
+        raise InputError(
+            f"a wall of {wall / MM:g} mm leaves no bore in a tube of {sizes[0] / MM:g} mm",
+            remedy='take a thinner wall, or shape = "round"',
+            place=f"{place}.wall_mm",
+        )
+    return Section(given.shape, sizes[0], sizes[0], wall)
+
+
+def _segment(given: schema.Segment, section: Section, place: str) -> Straight | Bend:
+    if given.straight_mm is not None:
+        extra = next(
+            (key for key in ("bend_deg", "radius_mm", "plane_deg") if getattr(given, key) is not None), ""
+        )
+        if extra:
+            raise InputError(
+                f"'straight_mm' and '{extra}' exclude each other", remedy="write two pieces", place=place
+            )
+        return Straight(given.straight_mm * MM)
+    if given.bend_deg is None:
+        raise InputError("a piece of the path needs straight_mm, or bend_deg with radius_mm", place=place)
+    if given.radius_mm is None:
+        raise InputError("a bend needs radius_mm", remedy="that of the bar's axis", place=place)
+    if abs(given.bend_deg) < 0.1:
+        raise InputError("a bend of no angle", remedy="leave it out", place=f"{place}.bend_deg")
+    radius, half = given.radius_mm * MM, 0.5 * max(section.width, section.height)
+    if radius <= half:
+        raise InputError(
+            f"a radius of {given.radius_mm:g} mm is tighter than half the bar's thickness, {half / MM:g} mm",
+            remedy="take a wider bend",
+            place=f"{place}.radius_mm",
+        )
+    return Bend(given.bend_deg * DEGREE, radius, (given.plane_deg or 0.0) * DEGREE)
+
+
+def _support(given: schema.Support, bar_length: float, place: str) -> Support:
+    usual = FOOTINGS[given.kind]
+    return Support(
+        place=_on_bar(given.at_mm, bar_length, f"{place}.at_mm"),
+        kind=given.kind,
+        stiffness=usual.stiffness if given.stiffness_n_mm is None else given.stiffness_n_mm / MM,
+        rotation_stiffness=usual.rotation_stiffness
+        if given.rotation_nm_rad is None
+        else given.rotation_nm_rad,
+        loss_factor=usual.loss_factor if given.loss_factor is None else given.loss_factor,
+    )
+
+
+def _box(given: schema.Board, place: str) -> tuple[float, float]:
+    """Depth and hole diameter, m; both 0 for a panel."""
+    if given.kind == "panel":
+        extra = next((key for key in ("depth_mm", "hole_diameter_mm") if getattr(given, key) is not None), "")
+        if extra:
+            raise InputError(f"a panel has no '{extra}'", remedy='leave it out, or kind = "box"', place=place)
+        return 0.0, 0.0
+    if given.depth_mm is None:
+        raise InputError("a box needs depth_mm", remedy="the height of the air in it", place=place)
+    hole = given.hole_diameter_mm or 0.0
+    if hole >= min(given.width_mm, given.length_mm):
+        raise InputError("the hole is wider than the box", place=f"{place}.hole_diameter_mm")
+    return given.depth_mm * MM, hole * MM
+
+
+def _foot(given: schema.Foot, board: schema.Board, bar_length: float, place: str) -> Foot:
+    for key, value, side, size in (
+        ("x_mm", given.x_mm, "length_mm", board.length_mm),
+        ("y_mm", given.y_mm, "width_mm", board.width_mm),
+    ):
+        if value > size:
+            raise InputError(
+                f"{value:g} is off the board", remedy=f"its {side} is {size:g}", place=f"{place}.{key}"
+            )
+    return Foot(_on_bar(given.bar_mm, bar_length, f"{place}.bar_mm"), given.x_mm * MM, given.y_mm * MM)
+
+
+def _on_bar(at_mm: float, bar_length: float, place: str) -> float:
+    if at_mm * MM > bar_length * (1.0 + 1e-9):
+        raise InputError(
+            f"{at_mm:g} is off the bar", remedy=f"the bar is {bar_length / MM:.6g} mm long", place=place
+        )
+    return min(at_mm * MM, bar_length)

@@ -1,0 +1,223 @@
+"""From a decoded TOML tree to a `Design`: every key and value is looked at, and the first wrong one is named.
+
+In: dicts, lists and scalars. Out: a `Design`. The schema's own types drive the walk (`msgspec.inspect`), so a key
+added there is checked here. Places are written as a maker reads the file: `stock.rod3.diameter_mm`, and the second
+[[group]] is `group[2]`, counted from 1. A length key `..._mm` may be written `..._in`.
+"""
+
+from __future__ import annotations
+
+import datetime
+import functools
+import math
+import re
+from collections.abc import Mapping
+from typing import Final
+
+import msgspec
+from msgspec import inspect
+
+from synth.design import schema
+from synth.errors import InputError, nearest
+from synth.units import INCH, MM
+
+_LONGEST_NAME: Final = 80  # characters
+_BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+")
+
+
+def decode(tree: Mapping[str, object]) -> schema.Design:
+    """The design that a TOML tree describes. Raises `InputError` at the first key or value that cannot be."""
+    return msgspec.convert(_checked(tree, _design(), ""), schema.Design)
+
+
+@functools.cache
+def _design() -> inspect.Type:
+    return inspect.type_info(schema.Design)
+
+
+def _checked(found: object, kind: inspect.Type, place: str) -> object:
+    match kind:
+        case inspect.StructType():
+            return _table(_mapping(found, place), kind, place)
+        case inspect.DictType():
+            return _named_tables(_mapping(found, place), kind, place)
+        case inspect.ListType():
+            return _list(found, kind, place)
+        case inspect.UnionType():
+            return _checked(found, _alternative(found, kind), place)
+        case inspect.LiteralType():
+            return _choice(found, kind, place)
+        case inspect.StrType():
+            return _text(found, kind, place)
+        case inspect.IntType() | inspect.FloatType():
+            return _number(found, kind, place)
+    raise AssertionError(f"the schema has a type that is not checked: {kind}")
+
+
+def _table(found: Mapping[str, object], kind: inspect.StructType, place: str) -> dict[str, object]:
+    fields = {field.name: field for field in kind.fields}
+    checked: dict[str, object] = {}
+    for key, value in found.items():
+        if key in fields:
+            checked[key] = _checked(value, fields[key].type, _join(place, key))
+        elif _in_inches(key) in fields:
+            name = _in_inches(key)
+            if name in found:
+                raise InputError(f"'{name}' and '{key}' are both given", remedy="keep one", place=place)
+            checked[name] = _checked(_to_mm(value, _join(place, key)), fields[name].type, _join(place, key))
+        else:
+            raise _unknown_key(key, fields, place)
+    missing = next((name for name, field in fields.items() if field.required and name not in checked), None)
+    if missing is not None:
+        raise InputError(f"the key '{missing}' is missing", remedy=_wanted(fields[missing].type), place=place)
+    return checked
+
+
+def _named_tables(found: Mapping[str, object], kind: inspect.DictType, place: str) -> dict[str, object]:
+    for name in found:
+        if not usable_name(name):
+            raise InputError(f"{_shown(name)} cannot be a name", remedy=_NAME_RULE, place=place)
+    return {name: _checked(value, kind.value_type, _join(place, name)) for name, value in found.items()}
+
+
+_NAME_RULE: Final = f"a name is 1 to {_LONGEST_NAME} printable characters, with no space at either end"
+
+
+def usable_name(name: str) -> bool:
+    """Whether a name can stand in tables, messages and file names without surprise."""
+    return 0 < len(name) <= _LONGEST_NAME and name.isprintable() and name == name.strip()
+
+
+def _mapping(found: object, place: str) -> Mapping[str, object]:
+    if isinstance(found, Mapping):
+        return found
+    raise InputError(
+        f"{_shown(found)} stands where a table is wanted", remedy="write { key = value }", place=place
+    )
+
+
+def _list(found: object, kind: inspect.ListType, place: str) -> list[object]:
+    if not isinstance(found, list):
+        raise InputError(
+            f"{_shown(found)} stands where a list is wanted", remedy="write [ ... ]", place=place
+        )
+    least, most = kind.min_length or 0, kind.max_length
+    if len(found) < least or (most is not None and len(found) > most):
+        raise InputError(
+            f"there are {len(found)} entries", remedy=f"{least} to {most} are possible", place=place
+        )
+    return [
+        _checked(each, kind.item_type, f"{place}[{number}]") for number, each in enumerate(found, start=1)
+    ]
+
+
+def _alternative(found: object, kind: inspect.UnionType) -> inspect.Type:
+    """The member of a union that the value is meant for: text for text, a number for anything else."""
+    choices = [each for each in kind.types if not isinstance(each, inspect.NoneType)]
+    texts = [each for each in choices if isinstance(each, inspect.StrType)]
+    if len(choices) > 1 and texts and isinstance(found, str):
+        return texts[0]
+    return next((each for each in choices if each not in texts), choices[0])
+
+
+def _choice(found: object, kind: inspect.LiteralType, place: str) -> object:
+    if isinstance(found, str) and found in kind.values:
+        return found
+    known = [str(each) for each in kind.values]
+    remedy = nearest(found, known) if isinstance(found, str) else f"have {', '.join(known)}"
+    raise InputError(f"{_shown(found)} is not possible", remedy=remedy, place=place)
+
+
+def _text(found: object, kind: inspect.StrType, place: str) -> str:
+    if isinstance(found, (datetime.date, datetime.time)):  # a bare TOML date, in `measured = 2024-05-01`
+        return found.isoformat()
+    if not isinstance(found, str):
+        raise InputError(
+            f"{_shown(found)} stands where text is wanted", remedy='write it in "quotes"', place=place
+        )
+    if not (kind.min_length or 0) <= len(found) <= (kind.max_length or len(found)):
+        raise InputError(f"{_shown(found)} is too long or empty", remedy=_wanted(kind), place=place)
+    if found and not found.isprintable():
+        raise InputError(f"{_shown(found)} has characters that cannot be printed", place=place)
+    return found
+
+
+def _number(found: object, kind: inspect.IntType | inspect.FloatType, place: str) -> int | float:
+    whole = isinstance(kind, inspect.IntType)
+    if isinstance(found, bool) or not isinstance(found, int if whole else (int, float)):
+        wanted = "whole number" if whole else "number"
+        raise InputError(
+            f"{_shown(found)} stands where a {wanted} is wanted", remedy=_wanted(kind), place=place
+        )
+    if isinstance(found, float) and not math.isfinite(found):
+        raise InputError(f"{found} is not a size", remedy=_wanted(kind), place=place)
+    if not _within(found, kind):
+        raise InputError(f"{_shown(found)} is not possible", remedy=_wanted(kind), place=place)
+    return found if whole else float(found)
+
+
+def _within(found: int | float, kind: inspect.IntType | inspect.FloatType) -> bool:
+    return not (
+        (kind.ge is not None and found < kind.ge)
+        or (kind.gt is not None and found <= kind.gt)
+        or (kind.le is not None and found > kind.le)
+        or (kind.lt is not None and found >= kind.lt)
+    )
+
+
+def _wanted(kind: inspect.Type) -> str:
+    """What the schema allows, in words."""
+    match kind:
+        case inspect.LiteralType():
+            return f"have {', '.join(str(each) for each in kind.values)}"
+        case inspect.StrType():
+            return f"write {kind.min_length or 0} to {kind.max_length} characters" if kind.max_length else ""
+        case inspect.IntType() | inspect.FloatType():
+            limits = (
+                ("at least", kind.ge),
+                ("more than", kind.gt),
+                ("at most", kind.le),
+                ("less than", kind.lt),
+            )
+            words = " and ".join(f"{word} {limit:.12g}" for word, limit in limits if limit is not None)
+            return f"must be {words}" if words else ""
+    return ""
+
+
+def _unknown_key(key: str, fields: Mapping[str, object], place: str) -> InputError:
+    with_unit = [name for name in fields if name.startswith(f"{key}_")]
+    if key and with_unit:
+        return InputError(f"'{key}' lacks its unit", remedy=f"write {' or '.join(with_unit)}", place=place)
+    return InputError(f"unknown key {_shown(key)}", remedy=nearest(key[:_LONGEST_NAME], fields), place=place)
+
+
+def _in_inches(key: str) -> str:
+    """The name in millimetres of a key that may be written in inches: width_in is width_mm."""
+    return f"{key.removesuffix('_in')}_mm" if key.endswith("_in") else ""
+
+
+def _to_mm(found: object, place: str) -> object:
+    if isinstance(found, bool) or not isinstance(found, (int, float)):
+        return found
+    try:
+        return float(found) * (INCH / MM)
+    except OverflowError:
+        raise InputError(f"{_shown(found)} is not possible", place=place) from None
+
+
+def _join(place: str, key: str) -> str:
+    shown = key if _BARE_KEY.fullmatch(key) else _shown(key)
+    return f"{place}.{shown}" if place else shown
+
+
+def _shown(found: object) -> str:
+    """A value as a message shows it: short, printable, on one line."""
+    if isinstance(found, (dict, list)):
+        return "a table" if isinstance(found, dict) else "a list"
+    if isinstance(found, bool):
+        return str(found).lower()
+    if isinstance(found, int) and abs(found) >= 10**15:  # beyond Python's limit, printing one raises
+        return "a huge number"
+    text = found if isinstance(found, str) else str(found)
+    shortened = text if len(text) <= _LONGEST_NAME else f"{text[:_LONGEST_NAME]}..."
+    return ascii(shortened) if not shortened.isprintable() else f"'{shortened}'"
