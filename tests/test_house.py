@@ -15,8 +15,9 @@ PACKAGE = ROOT / "synth"
 ORDER = """
     errors units files
     design.stock design.schema design.file design.instrument
-    vibration.section vibration.beam vibration.frame vibration.damping vibration.plate vibration.plate_air
-    vibration.tine vibration.bar vibration.board vibration.assembly vibration.tuning vibration.quarrels vibration.cache
+    vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate vibration.plate_air
+    vibration.tine vibration.bar vibration.board vibration.assembly
+    vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache
     playing.stroke playing.score playing.midi
     playing.passage playing.tips playing.pluck playing.stick playing.kernel playing.slices playing.report playing.contact
     sound.bank sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
@@ -32,6 +33,7 @@ KNOW_NO_INSTRUMENT = [
     "vibration.beam",
     "vibration.frame",
     "vibration.damping",
+    "vibration.rod",
     "vibration.plate",
     "vibration.plate_air",
     "sound.bank",

@@ -1,0 +1,264 @@
+"""Stacked upright rods with nuts: many of them solved at once, as arrays; it knows no instrument.
+
+In: `Rods`, one row a rod, SI. Out: `RodModes`, or just the lowest few frequencies. The one idea: rods with the
+same number of elements form one stack of matrices, and the flexibility form is what is diagonalised,
+
+    K = C C',   (C^-1 M C^-T) y = y / omega²,
+
+whose largest eigenvalues are the lowest modes. They keep all their digits even where a short element lies
+beside long ones, and a clamped freedom is simply one without mass.
+
+    z = -added_length    0 (base nut's upper face)     nut: mass, inertia, rigid piece    z = length
+    clamp or springs ////|-------+--------+--------+--------[ o ]--------+--------+--------| free tip
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.vibration.beam import elements_for, plane_element, wave_number
+
+Array = NDArray[np.float64]
+Indices = NDArray[np.int64]
+
+FREQUENCY_ERROR: Final = (
+    1.4e-4  # a quarter of a cent, for partials at the upper limit; the lower ones have less
+)
+_COARSE: Final = 12  # elements at least, and enough for the lowest partial alone
+_CLOSEST: Final = (
+    1e-3  # of a rod's length: nodes closer than this are one, or rounding would spoil the stiffness
+)
+_SOFTEST: Final = (
+    0.01  # of the rod's compliance left in a perfectly gripped piece: 0.3 cent from rigid at most
+)
+_BUCKET: Final = 4  # element counts are rounded up to a multiple of this, so that few stacks are needed
+
+
+@dataclass(frozen=True)
+class Rods:
+    """U round rods. Per rod (U,); per nut (U, J), where a missing nut has no mass and no stiffness."""
+
+    bend: Array  # E I, N m²
+    shear: Array  # k G A, N
+    mass: Array  # per length, kg/m
+    rotary: Array  # rho I, kg m
+    length: Array  # from the base nut's upper face
+    added: Array  # below it
+    translation: Array  # N/m, infinite when clamped
+    rotation: Array  # N m/rad
+    nut_height: Array  # of the nut's middle above the base nut's upper face
+    nut_mass: Array
+    nut_inertia: Array
+    nut_piece: Array  # length of the piece it stiffens
+    nut_compliance: Array  # bending compliance left there, 1 for none of the nut's stiffness
+
+    def take(self, rows: Indices) -> Rods:
+        return Rods(**{each.name: getattr(self, each.name)[rows] for each in fields(self)})
+
+    def table(self) -> Array:
+        """All numbers (U, columns): equal rows are identical rods."""
+        return np.column_stack([getattr(self, each.name) for each in fields(self)])
+
+
+@dataclass(frozen=True)
+class RodModes:
+    """Modes (U, N, ...) at nodes (U, K), mass-normalised and positive at the tip. What is absent is zero;
+    nodes a rod does not have repeat its tip. Moments are about z = -added."""
+
+    exists: NDArray[np.bool_]
+    frequency: Array
+    height: Array
+    shape: Array
+    slope: Array
+    momentum: Array  # int phi dm
+    moment: Array  # int (z + added) phi dm + the turning of sections and nuts
+    mass: Array
+    first_moment: Array
+    second_moment: Array
+
+
+@dataclass(frozen=True)
+class _Mesh:
+    rows: Indices
+    nodes: Array  # (u, E + 1)
+    compliance: Array  # (u, E)
+
+
+def solve_rods(rods: Rods, highest: float) -> RodModes:
+    """All modes up to `highest` Hz of all rods."""
+    parts = [(mesh, _modes(rods.take(mesh.rows), mesh, highest)) for mesh in _meshes(rods, highest)]
+    partials = max(modes.frequency.shape[1] for _, modes in parts)
+    nodes = max(modes.height.shape[1] for _, modes in parts)
+    columns: dict[str, Any] = {}
+    for each in fields(RodModes):
+        pieces = [_padded(getattr(modes, each.name), each.name, partials, nodes) for _, modes in parts]
+        joined = np.concatenate(pieces)
+        columns[each.name] = np.empty_like(joined)
+        columns[each.name][np.concatenate([mesh.rows for mesh, _ in parts])] = joined
+    return RodModes(**columns)
+
+
+def lowest_frequencies(rods: Rods, count: int = 1) -> Array:
+    """The lowest `count` frequencies (U, count) in Hz, from a mesh just fine enough for them."""
+    result = np.empty((len(rods.length), count))
+    whole = rods.length + rods.added
+    target = _COARSE * (1 + (count - 1) * 8 // 5)
+    for mesh in _meshes_of_size(rods, whole / target):
+        K, M, _ = _matrices(rods.take(mesh.rows), mesh)
+        flexibility, _ = _flexibility(K, M)
+        squares = np.linalg.eigvalsh(flexibility)[:, : -count - 1 : -1]
+        result[mesh.rows] = 1.0 / (2.0 * math.pi * np.sqrt(squares))
+    return result
+
+
+def _meshes(rods: Rods, highest: float) -> Iterator[_Mesh]:
+    k = wave_number(rods.bend, rods.mass, highest)
+    whole = rods.length + rods.added
+    gyration = np.sqrt(rods.rotary / rods.mass)
+    count = elements_for(k, whole, gyration=gyration, relative_error=FREQUENCY_ERROR)
+    yield from _meshes_of_size(rods, whole / np.maximum(count, _COARSE))
+
+
+def _meshes_of_size(rods: Rods, size: Array) -> Iterator[_Mesh]:
+    """Nodes at the tip, at every nut's middle and at the ends of what it stiffens, and between them as `size`
+    asks; one mesh for all rods that need equally many elements."""
+    marks = _marks(rods)
+    gaps = np.diff(marks, axis=1)
+    # A rounding beyond a whole number of elements is not one more element.
+    count = np.where(gaps > 0.0, np.maximum(np.ceil(gaps / size[:, None] - 1e-9), 1.0), 0.0).astype(np.int64)
+    total = -(-count.sum(axis=1) // _BUCKET) * _BUCKET
+    widest = np.argmax(gaps, axis=1)
+    count[np.arange(len(count)), widest] += total - count.sum(axis=1)
+    for elements in np.unique(total):
+        rows = np.flatnonzero(total == elements)
+        times = count[rows].ravel()
+        steps = np.repeat(gaps[rows].ravel() / np.maximum(times, 1), times).reshape(len(rows), elements)
+        nodes = marks[rows, :1] + np.concatenate([np.zeros((len(rows), 1)), np.cumsum(steps, axis=1)], axis=1)
+        yield _Mesh(rows, nodes, _compliance(rods.take(rows), nodes))
+
+
+def _marks(rods: Rods) -> Array:
+    """Sorted heights (U, 2 + 3 J) where a node must be; those too close together made one."""
+    half = np.where(rods.nut_compliance < 1.0, rods.nut_piece / 2.0, 0.0)
+    bottom, top = -rods.added[:, None], rods.length[:, None]
+    marks = np.concatenate(
+        [bottom, rods.nut_height - half, rods.nut_height, rods.nut_height + half, top], axis=1
+    )
+    marks = np.sort(np.clip(marks, bottom, top), axis=1)
+    closest = _CLOSEST * (top - bottom)[:, 0]
+    for column in range(1, marks.shape[1]):
+        before = marks[:, column - 1]
+        marks[:, column] = np.where(marks[:, column] - before < closest, before, marks[:, column])
+    return np.where(top - marks < closest[:, None], top, marks)
+
+
+def _compliance(rods: Rods, nodes: Array) -> Array:
+    middle = (nodes[:, 1:, None] + nodes[:, :-1, None]) / 2.0
+    held = np.abs(middle - rods.nut_height[:, None, :]) < rods.nut_piece[:, None, :] / 2.0
+    left = np.where(held, rods.nut_compliance[:, None, :], 1.0)
+    return np.asarray(np.maximum(np.min(left, axis=2, initial=1.0), _SOFTEST))
+
+
+def _modes(rods: Rods, mesh: _Mesh, highest: float) -> RodModes:
+    K, M, whole_mass = _matrices(rods, mesh)
+    flexibility, back = _flexibility(K, M)
+    values, vectors = np.linalg.eigh(flexibility)
+    # Squared frequencies beyond the limit need not be positive here: massless freedoms have none.
+    lowest_value = (2.0 * math.pi * highest) ** -2.0
+    exists = values[:, ::-1] >= lowest_value
+    partials = max(int(exists.sum(axis=1).max()), 1)
+    exists, values = exists[:, :partials], values[:, : -partials - 1 : -1]
+    safe = np.where(exists, values, 1.0)
+    y = vectors[:, :, : -partials - 1 : -1] / np.sqrt(safe)[:, None, :]
+    x = np.where(exists[:, None, :], back.transpose(0, 2, 1) @ y, 0.0)
+    x *= np.where(x[:, -2:-1, :] < 0.0, -1.0, 1.0)
+    shift, turn = _rigid_motions(mesh.nodes + rods.added[:, None])
+    pull, twist = whole_mass @ shift[..., None], whole_mass @ turn[..., None]
+    return RodModes(
+        exists=exists,
+        frequency=np.where(exists, 1.0 / (2.0 * math.pi * np.sqrt(safe)), 0.0),
+        height=mesh.nodes,
+        shape=x[:, 0::2, :].transpose(0, 2, 1),
+        slope=x[:, 1::2, :].transpose(0, 2, 1),
+        momentum=np.sum(x * pull, axis=1),
+        moment=np.sum(x * twist, axis=1),
+        mass=np.sum(shift * pull[..., 0], axis=1),
+        first_moment=np.sum(shift * twist[..., 0], axis=1),
+        second_moment=np.sum(turn * twist[..., 0], axis=1),
+    )
+
+
+def _matrices(rods: Rods, mesh: _Mesh) -> tuple[Array, Array, Array]:
+    """K and M (u, D, D) as held at the root, and M with nothing held."""
+    stiff = rods.bend[:, None] / mesh.compliance
+    line = (rods.shear[:, None], rods.mass[:, None], rods.rotary[:, None])
+    k, m = plane_element(stiff, *line, np.diff(mesh.nodes, axis=1))
+    K, M = _assembled(k), _assembled(m)
+    _add_nuts(M, rods, mesh.nodes)
+    held = M.copy()
+    for freedom, spring in enumerate((rods.translation, rods.rotation)):
+        clamped = np.isinf(spring)
+        K[:, freedom, freedom] += np.where(clamped, 0.0, spring)
+        for matrix in (K, held):
+            matrix[clamped, freedom, :] = 0.0
+            matrix[clamped, :, freedom] = 0.0
+        K[clamped, freedom, freedom] = 1.0
+    return K, held, M
+
+
+def _assembled(element: Array) -> Array:
+    """(u, E, 4, 4) to (u, D, D); every second element shares no node, so each half is written at once."""
+    rods, elements = element.shape[:2]
+    whole = np.zeros((rods, 2 * elements + 2, 2 * elements + 2))
+    for start in (0, 1):
+        freedoms = 2 * np.arange(start, elements, 2)[:, None] + np.arange(4)
+        whole[:, freedoms[:, :, None], freedoms[:, None, :]] += element[:, start::2]
+    return whole
+
+
+def _add_nuts(M: Array, rods: Rods, nodes: Array) -> None:
+    """Mass and rotary inertia at the nearest node, carried on a rigid arm where the nut's own node was merged."""
+    every = np.arange(len(nodes))
+    for nut in range(rods.nut_mass.shape[1]):
+        z, mass = rods.nut_height[:, nut], rods.nut_mass[:, nut]
+        node = np.argmin(np.abs(nodes - z[:, None]), axis=1)
+        arm = z - nodes[every, node]
+        w, theta = 2 * node, 2 * node + 1
+        M[every, w, w] += mass
+        M[every, w, theta] += mass * arm
+        M[every, theta, w] += mass * arm
+        M[every, theta, theta] += rods.nut_inertia[:, nut] + mass * arm**2
+
+
+def _flexibility(K: Array, M: Array) -> tuple[Array, Array]:
+    """C^-1 M C^-T and C^-1, where K = C C'."""
+    back = np.linalg.inv(np.linalg.cholesky(K))
+    return back @ M @ back.transpose(0, 2, 1), back
+
+
+def _rigid_motions(arm: Array) -> tuple[Array, Array]:
+    """A unit shift, and a unit turn about the clamp point, in freedoms (u, D)."""
+    shift, turn = np.zeros((2, arm.shape[0], 2 * arm.shape[1]))
+    shift[:, 0::2] = 1.0
+    turn[:, 0::2] = arm
+    turn[:, 1::2] = 1.0
+    return shift, turn
+
+
+def _padded(values: Array, name: str, partials: int, nodes: int) -> Array:
+    """More columns: absent partials are zeros, absent nodes repeat the tip."""
+    wanted = {"exists": (partials,), "frequency": (partials,), "momentum": (partials,), "moment": (partials,)}
+    if name in wanted:
+        return np.pad(values, [(0, 0), (0, partials - values.shape[1])])
+    if name == "height":
+        return np.pad(values, [(0, 0), (0, nodes - values.shape[1])], mode="edge")
+    if name in ("shape", "slope"):
+        more = np.pad(values, [(0, 0), (0, 0), (0, nodes - values.shape[2])], mode="edge")
+        return np.pad(more, [(0, 0), (0, partials - values.shape[1]), (0, 0)])
+    return values
