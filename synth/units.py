@@ -19,6 +19,7 @@ MPA: Final = 1e6  # Pa
 DEGREE: Final = math.pi / 180.0  # rad
 KELVIN_AT_0_C: Final = 273.15  # K
 CENTS_PER_OCTAVE: Final = 1200.0
+CENTS_PER_SEMITONE: Final = 100.0
 A4_NOTE_NUMBER: Final = 69  # MIDI 1.0 specification, note number of A above middle C
 
 _SEMITONE: Final = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -57,7 +58,7 @@ def note_name(frequency_hz: float, a4_hz: float) -> tuple[str, float]:
     """The nearest equal-tempered note and the distance from it: ("C#4", +3.2 cents)."""
     exact = A4_NOTE_NUMBER + 12.0 * math.log2(frequency_hz / a4_hz)
     number = round(exact)
-    return f"{_NAMES[number % 12]}{number // 12 - 1}", 100.0 * (exact - number)
+    return f"{_NAMES[number % 12]}{number // 12 - 1}", CENTS_PER_SEMITONE * (exact - number)
 
 
 def decibels(amplitude_ratio: float) -> float:

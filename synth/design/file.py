@@ -24,7 +24,7 @@ LONGEST_LINE: Final = (
 def load(path: str | Path) -> Design:
     """The design in a TOML file. Raises `InputError` for whatever is wrong with the file or what it says."""
     try:
-        return decode(read_toml(path))
+        return decode(read_toml(path), Design)
     except InputError as error:
         raise error.within(os.fspath(path)) from None
 

@@ -1,6 +1,6 @@
-"""From a decoded TOML tree to a `Design`: every key and value is looked at, and the first wrong one is named.
+"""From a decoded TOML tree to a schema's type: every key and value is looked at, and the first wrong one is named.
 
-In: dicts, lists and scalars. Out: a `Design`. The schema's own types drive the walk (`msgspec.inspect`), so a key
+In: dicts, lists and scalars. Out: a `Design`, or a script. The schema's own types drive the walk (`msgspec.inspect`), so a key
 added there is checked here. Places are written as a maker reads the file: `stock.rod3.diameter_mm`, and the second
 [[group]] is `group[2]`, counted from 1. A length key `..._mm` may be written `..._in`.
 """
@@ -12,7 +12,7 @@ import functools
 import math
 import re
 from collections.abc import Mapping
-from typing import Final
+from typing import Final, TypeVar
 
 import msgspec
 from msgspec import inspect
@@ -21,18 +21,20 @@ from synth.design import schema
 from synth.errors import InputError, nearest
 from synth.units import INCH, MM
 
+Kind = TypeVar("Kind", bound=schema.Table)
+
 _LONGEST_NAME: Final = 80  # characters
 _BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+")
 
 
-def decode(tree: Mapping[str, object]) -> schema.Design:
-    """The design that a TOML tree describes. Raises `InputError` at the first key or value that cannot be."""
-    return msgspec.convert(_checked(tree, _design(), ""), schema.Design)
+def decode(tree: Mapping[str, object], into: type[Kind]) -> Kind:
+    """What a TOML tree describes, of a schema's type. Raises `InputError` at the first thing that cannot be."""
+    return msgspec.convert(_checked(tree, _schema(into), ""), into)
 
 
 @functools.cache
-def _design() -> inspect.Type:
-    return inspect.type_info(schema.Design)
+def _schema(kind: type[schema.Table]) -> inspect.Type:
+    return inspect.type_info(kind)
 
 
 def _checked(found: object, kind: inspect.Type, place: str) -> object:

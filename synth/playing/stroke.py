@@ -21,7 +21,7 @@ Direction = Literal["forward", "backward"]
 
 SPEED: Final = 0.5  # m/s, an unhurried stroke: a group of ten in a quarter of a second
 BITE: Final = 2e-3  # m, about the radius of a finger-thick stick's rounded end
-TILT: Final = 0.785  # rad (45 degrees), well above the friction angle of any stick in the table
+TILT: Final = 45.0 * DEGREE  # well above the friction angle of any stick in the table
 
 
 @dataclass(frozen=True)
@@ -39,6 +39,16 @@ class Stroke:
     tilt: float = TILT  # how far the stick trails
     skew: float = 0.0  # the stick's heading away from the row
     pressure: float = 0.0  # N, extra push of the hand
+
+
+@dataclass(frozen=True)
+class Hold:
+    """A palm laid on a group, or a stick that rests on it without plucking: it takes the ring away."""
+
+    group: int
+    start: float  # s
+    seconds: float
+    by: Literal["palm", "touch"]
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,345 @@
+"""The stroke script: a TOML file with a stroke a line becomes a performance.
+
+In: a path and the instrument. Out: a `Performance`, every stroke at its second. Beats become seconds through
+the tempo, phrases are written out, names are looked up; a mistake is told with its line, key and value.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Final, Literal
+
+from msgspec import Meta, field
+
+from synth.design.file import read_toml
+from synth.design.instrument import Instrument
+from synth.design.schema import Positive, Table
+from synth.design.tree import decode
+from synth.errors import InputError, nearest
+from synth.playing.stroke import CONTROLS, Hold, Stroke
+
+MOST_EVENTS: Final = 20_000  # an hour of three strokes a second and some to spare
+LONGEST_S: Final = 3600.0  # an hour of audio
+
+Tempo = Annotated[float, Meta(ge=5.0, le=600.0)]  # beats a minute
+Second = Annotated[float, Meta(ge=0.0, le=LONGEST_S)]
+Beat = Annotated[float, Meta(ge=0.0, le=100_000.0)]
+
+
+class TempoChange(Table, frozen=True, kw_only=True):
+    at_beat: Beat
+    bpm: Tempo
+
+
+class How(Table, frozen=True, kw_only=True):
+    """What can be said of a stroke, once for all in [defaults] or of each."""
+
+    direction: Literal["forward", "backward"] | None = None
+    stick: str | None = None
+    through: str | None = None
+    speed_mm_s: float | None = None
+    bite_mm: float | None = None
+    lean: float | None = None
+    height_mm: float | None = None
+    tilt_deg: float | None = None
+    skew_deg: float | None = None
+    pressure_n: float | None = None
+
+
+class Entry(How, frozen=True, kw_only=True):
+    """One line: a stroke of a `group`, a `phrase`, a `palm` laid on a group, or a stick that only touches one."""
+
+    at_s: Second | None = None
+    at_beat: Beat | None = None
+    group: str | None = None
+    phrase: str | None = None
+    palm: str | None = None
+    touch: str | None = None
+    hold_s: Annotated[float, Meta(gt=0.0, le=60.0)] | None = None  # of a palm or a touch; default 0.3
+    times: Annotated[int, Meta(ge=1, le=1000)] | None = None  # how often a phrase is played; default once
+    every_beats: Annotated[float, Meta(gt=0.0, le=1000.0)] | None = None  # from one time to the next
+    shift: Annotated[int, Meta(ge=-200, le=200)] | None = None  # a phrase onto groups further along the bar
+    onto: dict[str, str] | None = None  # a phrase onto other groups by name
+
+
+class Phrase(Table, frozen=True, kw_only=True):
+    stroke: Annotated[list[Entry], Meta(min_length=1, max_length=MOST_EVENTS)]
+
+
+class Script(Table, frozen=True, kw_only=True):
+    """The whole file."""
+
+    name: str = ""
+    tempo_bpm: Tempo = 60.0  # a beat a second, until told otherwise
+    tempo: list[TempoChange] = field(default_factory=list)
+    tail_s: Positive = 4.0  # how long the last stroke is left to ring
+    defaults: How = field(default_factory=How)
+    phrase: dict[str, Phrase] = field(default_factory=dict)
+    stroke: Annotated[list[Entry], Meta(min_length=1, max_length=MOST_EVENTS)]
+
+
+HOLD_S: Final = 0.3  # long enough for a palm to settle on a row
+_KINDS: Final = ("group", "phrase", "palm", "touch")
+
+
+@dataclass(frozen=True)
+class Played:
+    """A stroke or a hold, and what it is heard through."""
+
+    event: Stroke | Hold
+    through: str
+
+
+@dataclass(frozen=True)
+class Performance:
+    """Everything that is played, by start; `seconds` includes the last ring."""
+
+    name: str
+    played: tuple[Played, ...]
+    seconds: float
+
+
+def read_script(path: Path, instrument: Instrument) -> Performance:
+    """The performance in a stroke script. Raises `InputError` with file, line, key and value."""
+    tree = read_toml_of(path)
+    try:
+        return perform(decode(tree, Script), instrument)
+    except InputError as error:
+        line = line_of(path.read_text(encoding="utf-8-sig"), error.place)
+        place = f"line {line}: {error.place}" if line else error.place
+        raise InputError(error.finding, remedy=error.remedy, place=place, file=str(path)) from None
+
+
+def read_toml_of(path: Path) -> Mapping[str, object]:
+    try:
+        return read_toml(path)
+    except InputError as error:
+        raise error.within(str(path)) from None
+
+
+def perform(script: Script, instrument: Instrument) -> Performance:
+    """The performance that a script describes on an instrument. Raises `InputError` with the place."""
+    clock = Clock.of(script)
+    played = [
+        _played(placed, script.defaults, instrument)
+        for number, entry in enumerate(script.stroke, start=1)
+        for placed in _written_out(
+            entry, f"stroke[{number}]", script=script, clock=clock, instrument=instrument
+        )
+    ]
+    if len(played) > MOST_EVENTS:
+        raise InputError(f"{len(played)} strokes in all", remedy=f"at most {MOST_EVENTS}", place="stroke")
+    played.sort(key=lambda each: each.event.start)
+    seconds = max(each.event.start for each in played) + script.tail_s
+    if seconds > LONGEST_S:
+        raise InputError(
+            f"the piece lasts {seconds:.0f} s", remedy=f"at most {LONGEST_S:.0f} s", place="stroke"
+        )
+    return Performance(script.name, tuple(played), seconds)
+
+
+@dataclass(frozen=True)
+class Clock:
+    """Beats to seconds: tempo changes as (beat, second at which it is reached, beats a minute from there on)."""
+
+    changes: tuple[tuple[float, float, float], ...]
+
+    @classmethod
+    def of(cls, script: Script) -> Clock:
+        changes = [(0.0, 0.0, script.tempo_bpm)]
+        for number, change in enumerate(script.tempo, start=1):
+            beat, second, bpm = changes[-1]
+            if change.at_beat <= beat and number > 1:
+                raise InputError(
+                    f"beat {change.at_beat:g} does not come after the one before",
+                    remedy="write tempo changes in their order",
+                    place=f"tempo[{number}].at_beat",
+                )
+            changes.append((change.at_beat, second + (change.at_beat - beat) * 60.0 / bpm, change.bpm))
+        return cls(tuple(changes))
+
+    def second(self, beat: float) -> float:
+        start, second, bpm = next(each for each in reversed(self.changes) if each[0] <= beat)
+        return second + (beat - start) * 60.0 / bpm
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """An entry that is no phrase any more, with its second, its group and where in the file it stands."""
+
+    entry: Entry
+    start: float
+    group: int
+    place: str
+
+
+def _written_out(
+    entry: Entry, place: str, *, script: Script, clock: Clock, instrument: Instrument
+) -> Iterator[_Placed]:
+    """The strokes and holds that one line stands for. A phrase counts its beats or seconds from its own start."""
+    kind = _kind(entry, place)
+    if kind != "phrase":
+        start = clock.second(entry.at_beat) if entry.at_beat is not None else _given(entry.at_s)
+        yield _Placed(entry, start, _group(str(getattr(entry, kind)), instrument, f"{place}.{kind}"), place)
+        return
+    name = str(entry.phrase)
+    if name not in script.phrase:
+        raise InputError(
+            f"there is no phrase '{name}'", remedy=nearest(name, script.phrase), place=f"{place}.phrase"
+        )
+    if (entry.times or 1) > 1 and entry.every_beats is None:
+        raise InputError("a phrase played more than once needs 'every_beats'", place=place)
+    for time in range(entry.times or 1):
+        offset = time * (entry.every_beats or 0.0)
+        for number, part in enumerate(script.phrase[name].stroke, start=1):
+            part_place = f"phrase.{name}.stroke[{number}]"
+            yield _moved(
+                part,
+                part_place,
+                caller=entry,
+                caller_place=place,
+                offset=offset,
+                clock=clock,
+                instrument=instrument,
+            )
+
+
+def _moved(
+    part: Entry,
+    place: str,
+    *,
+    caller: Entry,
+    caller_place: str,
+    offset: float,
+    clock: Clock,
+    instrument: Instrument,
+) -> _Placed:
+    """One line of a phrase, moved in time and onto other groups."""
+    kind = _kind(part, place)
+    if kind == "phrase":
+        raise InputError("a phrase cannot hold a phrase", remedy="write its strokes", place=f"{place}.phrase")
+    start = _phrase_second(part, caller, offset, clock)
+    name = str(getattr(part, kind))
+    target = (caller.onto or {}).get(name, name)
+    where = f"{caller_place}.onto" if target != name else f"{place}.{kind}"
+    group = _group(target, instrument, where) + (caller.shift or 0)
+    if not 0 <= group < len(instrument.groups):
+        raise InputError(
+            f"{caller.shift:+d} moves '{target}' off the bar",
+            remedy=f"there are {len(instrument.groups)} groups",
+            place=f"{caller_place}.shift",
+        )
+    said = {
+        each: getattr(caller, each) for each in How.__struct_fields__ if getattr(caller, each) is not None
+    }
+    changed = {**{each: getattr(part, each) for each in Entry.__struct_fields__}, **said}
+    return _Placed(Entry(**changed), start, group, place)
+
+
+def _phrase_second(part: Entry, caller: Entry, offset: float, clock: Clock) -> float:
+    if caller.at_beat is not None and part.at_beat is not None:
+        return clock.second(caller.at_beat + offset + part.at_beat)
+    begin = clock.second(caller.at_beat + offset) if caller.at_beat is not None else _given(caller.at_s)
+    if caller.at_beat is None:
+        begin += clock.second(offset)
+    return begin + (_given(part.at_s) if part.at_beat is None else clock.second(part.at_beat))
+
+
+def _kind(entry: Entry, place: str) -> str:
+    given = [kind for kind in _KINDS if getattr(entry, kind) is not None]
+    if len(given) != 1:
+        found = "nothing is played" if not given else f"'{given[0]}' and '{given[1]}' are both given"
+        raise InputError(found, remedy=f"give one of {', '.join(_KINDS)}", place=place)
+    if (entry.at_s is None) == (entry.at_beat is None):
+        found = "the time is missing" if entry.at_s is None else "the time is given twice"
+        raise InputError(found, remedy="give at_s or at_beat", place=place)
+    _only_where_meant(entry, given[0], place)
+    return given[0]
+
+
+def _only_where_meant(entry: Entry, kind: str, place: str) -> None:
+    meant = {
+        "group": How.__struct_fields__,
+        "phrase": (*How.__struct_fields__, "times", "every_beats", "shift", "onto"),
+        "palm": ("hold_s", "through"),
+        "touch": ("hold_s", "through", "stick"),
+    }
+    for key in Entry.__struct_fields__:
+        if getattr(entry, key) is not None and key not in (*meant[kind], *_KINDS, "at_s", "at_beat"):
+            raise InputError(
+                f"'{key}' means nothing for a {kind}", remedy="leave it out", place=f"{place}.{key}"
+            )
+
+
+def _group(name: str, instrument: Instrument, place: str) -> int:
+    names = [each.name for each in instrument.groups]
+    if name not in names:
+        raise InputError(f"there is no group '{name}'", remedy=nearest(name, names), place=place)
+    return names.index(name)
+
+
+def _played(placed: _Placed, defaults: How, instrument: Instrument) -> Played:
+    entry, place = placed.entry, placed.place
+    through = entry.through or defaults.through or "bar"
+    known = ["bar", "pickup", *instrument.boards]
+    if through not in known:
+        raise InputError(
+            f"nothing is heard through '{through}'", remedy=nearest(through, known), place=f"{place}.through"
+        )
+    if entry.group is None:
+        kind: Literal["palm", "touch"] = "palm" if entry.palm is not None else "touch"
+        hold = Hold(group=placed.group, start=placed.start, seconds=entry.hold_s or HOLD_S, by=kind)
+        return Played(hold, through)
+    return Played(_stroke(placed, defaults, instrument), through)
+
+
+def _stroke(placed: _Placed, defaults: How, instrument: Instrument) -> Stroke:
+    entry, place = placed.entry, placed.place
+    name = entry.stick or defaults.stick or next(iter(instrument.sticks))
+    if name not in instrument.sticks:
+        raise InputError(
+            f"there is no stick '{name}'", remedy=nearest(name, instrument.sticks), place=f"{place}.stick"
+        )
+    values: dict[str, float] = {}
+    for control in CONTROLS:
+        own, common = getattr(entry, control.key), getattr(defaults, control.key)
+        if own is not None or common is not None:
+            where = place if own is not None else "defaults"
+            try:
+                values[control.field] = control.value(own if own is not None else common)
+            except InputError as error:
+                raise InputError(error.finding, remedy=error.remedy, place=f"{where}.{error.place}") from None
+    plain = Stroke(group=placed.group, stick=instrument.sticks[name], start=placed.start)
+    direction = entry.direction or defaults.direction or "forward"
+    return dataclasses.replace(plain, direction=direction, **values)  # type: ignore[arg-type]
+
+
+def _given(value: float | None) -> float:
+    assert value is not None
+    return value
+
+
+def line_of(text: str, place: str) -> int | None:
+    """The line on which an entry of a script stands, by its place such as `phrase.rise.stroke[2].lean`."""
+    import re
+
+    import tomlkit
+
+    match = re.match(r"(?:phrase\.(?P<phrase>.+)\.)?(?P<list>stroke|tempo)\[(?P<number>\d+)\]", place)
+    if match is None:
+        return None
+    tree: Mapping[str, object] = tomlkit.parse(text)
+    if match["phrase"]:
+        tree = tree["phrase"][match["phrase"]]  # type: ignore[index]
+    entries: Sequence[object] = tree[match["list"]]  # type: ignore[assignment]
+    start = 0
+    for entry in list(entries)[: int(match["number"])]:
+        written = entry.as_string()  # type: ignore[attr-defined]
+        found = text.find(written.strip(), start)
+        if found < 0:
+            return None
+        start = found + len(written.strip()) if entry is not entries[int(match["number"]) - 1] else found
+    return text.count("\n", 0, start) + 1
