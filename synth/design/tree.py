@@ -1,7 +1,7 @@
 """From a decoded TOML tree to a schema's type: every key and value is looked at, and the first wrong one is named.
 
-In: dicts, lists and scalars. Out: a `Design`, or a script. The schema's own types drive the walk (`msgspec.inspect`), so a key
-added there is checked here. Places are written as a maker reads the file: `stock.rod3.diameter_mm`, and the second
+In: dicts, lists and scalars. Out: a `Design`, or a script. The schema's own types drive the walk
+(`msgspec.inspect`), so a key added there is checked here. Places are written as a maker reads the file: `stock.rod3.diameter_mm`, and the second
 [[group]] is `group[2]`, counted from 1. A length key `..._mm` may be written `..._in`.
 """
 
