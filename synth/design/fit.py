@@ -38,22 +38,47 @@ def check_places(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine]) -> No
 def check_sticks(groups: Sequence[Group], tines: Sequence[Tine], sticks: Sequence[Stick]) -> None:
     """Refuse gaps within a group that none of these sticks goes between. Raises `InputError`."""
     thinnest = min(sticks, key=lambda stick: stick.diameter)
-    for group in groups:
-        standing = sorted(tines[group.tines], key=lambda tine: tine.place)
-        for one, other in pairwise(standing):
-            gap = other.place - one.place - 0.5 * (one.rod.diameter + other.rod.diameter)
+    for index, group in enumerate(groups, start=1):
+        for one, other, gap in _gaps(group, tines):
             if gap < thinnest.diameter - _ROUNDING:
                 raise InputError(
                     f"the stick '{thinnest.name}' of {thinnest.diameter / MM:.4g} mm does not go into the gap of "
                     f"{max(gap, 0.0) / MM:.4g} mm between tines {one.number} and {other.number}",
                     remedy="space them wider or take a thinner stick",
-                    place=f"group[{one.group + 1}].spacing_mm",
+                    place=f"group[{index}].spacing_mm",
                 )
 
 
+def _gaps(group: Group, tines: Sequence[Tine]) -> Iterator[tuple[Tine, Tine, float]]:
+    standing = sorted(tines[group.tines], key=lambda tine: tine.place)
+    for one, other in pairwise(standing):
+        yield one, other, other.place - one.place - 0.5 * (one.rod.diameter + other.rod.diameter)
+
+
 def place_warnings(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine]) -> list[str]:
-    """What can be built but is unwise about where the tines stand."""
-    return [words for tine in tines for words in _tine_warnings(bar, tine, groups)]
+    """What can be built but is unwise about where the tines stand: one sentence for each group and reason."""
+    reasons: dict[tuple[int, str], list[int]] = {}
+    for tine in tines:
+        for reason in _reasons(bar, tine):
+            reasons.setdefault((tine.group, reason), []).append(tine.number)
+    return [
+        f"group[{group + 1}]: {_tines(numbers)} of '{groups[group].name}' {reason}"
+        for (group, reason), numbers in reasons.items()
+    ]
+
+
+def stick_warnings(groups: Sequence[Group], tines: Sequence[Tine], sticks: Sequence[Stick]) -> list[str]:
+    """The sticks that are thicker than the narrowest gap of a group."""
+    warnings = []
+    for index, group in enumerate(groups, start=1):
+        gap = min((gap for _, _, gap in _gaps(group, tines)), default=math.inf)
+        for stick in sticks:
+            if gap < stick.diameter - _ROUNDING:
+                warnings.append(
+                    f"group[{index}]: the stick '{stick.name}' of {stick.diameter / MM:.4g} mm does not go into "
+                    f"the gap of {gap / MM:.4g} mm in '{group.name}'"
+                )
+    return warnings
 
 
 def bar_warnings(bar: Bar) -> list[str]:
@@ -114,17 +139,29 @@ def _across_corners(tine: Tine) -> float:
     return tine.rod.diameter if nut is None else max(tine.rod.diameter, nut.width * 2.0 / math.sqrt(3.0))
 
 
-def _tine_warnings(bar: Bar, tine: Tine, groups: Sequence[Group]) -> Iterator[str]:
+def _reasons(bar: Bar, tine: Tine) -> Iterator[str]:
     if _in_bend(bar, tine):
-        yield f"{_place(tine)}: {_name(tine, groups)} stands in a bend; a hole drilled before bending deforms"
+        yield "in a bend: holes drilled before bending deform"
     if tine.root.base_nut is not None and tine.root.base_nut.width > _face_width(bar, tine):
-        yield f"{_place(tine)}: the base nut of {_name(tine, groups)} is wider than the bar"
+        yield "with base nuts wider than the bar"
     quarter = math.remainder(tine.face, math.pi / 2.0)
     if bar.section.shape == "rectangle" and abs(quarter) > DEGREE:
-        yield f"{_place(tine)}: {_name(tine, groups)} leaves a flat face at a slant; its nut does not seat"
+        yield "at a slant to a flat face, on which nuts do not seat"
     for number, support in enumerate(bar.supports, start=1):
         if abs(support.place - tine.place) < tine.rod.diameter:
-            yield f"{_place(tine)}: {_name(tine, groups)} stands on support {number}"
+            yield f"on support {number}"
+
+
+def _tines(numbers: Sequence[int]) -> str:
+    """Rising numbers in words: tine 3; tines 1 to 4, 6."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    words = (str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs)
+    return f"{'tine' if len(numbers) == 1 else 'tines'} {', '.join(words)}"
 
 
 def _in_bend(bar: Bar, tine: Tine) -> bool:

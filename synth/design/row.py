@@ -15,7 +15,7 @@ from typing import Final
 
 from synth.design import schema
 from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Root, Tine, TrimWish
-from synth.design.material import unknown
+from synth.design.material import own, unknown
 from synth.design.pieces import Stock, find_nut, find_stock, fitting_warning
 from synth.design.tree import usable_name
 from synth.errors import InputError
@@ -131,7 +131,7 @@ def _from_recipe(
 ) -> list[schema.Tine]:
     assert given.recipe is not None
     assert root_hz is not None
-    recipe = design.recipe.get(given.recipe)
+    recipe = own(given.recipe, design.recipe)
     if recipe is None:
         raise unknown(given.recipe, "a recipe of this design", design.recipe, f"{place}.recipe")
     frequencies = [

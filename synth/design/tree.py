@@ -1,8 +1,9 @@
 """From a decoded TOML tree to a schema's type: every key and value is looked at, and the first wrong one is named.
 
 In: dicts, lists and scalars. Out: a `Design`, or a script. The schema's own types drive the walk
-(`msgspec.inspect`), so a key added there is checked here. Places are written as a maker reads the file: `stock.rod3.diameter_mm`, and the second
-[[group]] is `group[2]`, counted from 1. A length key `..._mm` may be written `..._in`.
+(`msgspec.inspect`), so a key added there is checked here. Places are written as a maker reads the file:
+`stock.rod3.diameter_mm`, and the second [[group]] is `group[2]`, counted from 1. A length key `..._mm` may be
+written `..._in`.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from synth.units import INCH, MM
 Kind = TypeVar("Kind", bound=schema.Table)
 
 _LONGEST_NAME: Final = 80  # characters
+_MOST_NAMES: Final = 500  # tables of one kind; a catalogue of stock has fewer
 _BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -76,6 +78,8 @@ def _table(found: Mapping[str, object], kind: inspect.StructType, place: str) ->
 
 
 def _named_tables(found: Mapping[str, object], kind: inspect.DictType, place: str) -> dict[str, object]:
+    if len(found) > _MOST_NAMES:
+        raise InputError(f"there are {len(found)} entries", remedy=f"{_MOST_NAMES} are possible", place=place)
     for name in found:
         if not usable_name(name):
             raise InputError(f"{_shown(name)} cannot be a name", remedy=_NAME_RULE, place=place)
@@ -195,7 +199,8 @@ def _unknown_key(key: str, fields: Mapping[str, object], place: str) -> InputErr
 
 def _in_inches(key: str) -> str:
     """The name in millimetres of a key that may be written in inches: width_in is width_mm."""
-    return f"{key.removesuffix('_in')}_mm" if key.endswith("_in") else ""
+    # not a stiffness: newtons per inch are fewer, not more, per millimetre
+    return f"{key.removesuffix('_in')}_mm" if key.endswith("_in") and not key.endswith("_n_in") else ""
 
 
 def _to_mm(found: object, place: str) -> object:
