@@ -14,7 +14,8 @@ PACKAGE = ROOT / "synth"
 # A module may import only what stands above it; `|` lines are alternatives that do not know each other.
 ORDER = """
     errors units files
-    design.stock design.schema design.file design.instrument
+    design.stock design.schema design.tree design.file design.instrument design.material design.pieces
+    design.structure design.pickup design.row design.fit design.resolve
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate vibration.plate_air
     vibration.tine vibration.bar vibration.board vibration.assembly
     vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache
