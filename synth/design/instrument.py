@@ -252,6 +252,10 @@ class Foot:
     bar_place: float
     x: float  # on the board, along its length
     y: float  # across, along its width
+    width: float  # across the bar: what resists its roll
+    along: float  # in the bar's direction
+    stiffness: float  # N/m, upright
+    loss_factor: float
 
 
 @dataclass(frozen=True)
@@ -285,7 +289,31 @@ class Board:
 
 @dataclass(frozen=True)
 class Pickup:
+    """A pickup as bought: `sensitivity` in V per m/s2 (contact), N (pad), strain (strain) or m/s (magnetic)."""
+
     place: float  # along the bar
+    kind: Literal["contact", "pad", "strain", "magnetic"]
+    sensitivity: float
+    resonance: float  # Hz
+    quality: float
+    corner: float  # Hz, of the input's high-pass
+    gap: float  # from a magnetic pickup to its tine
+    faces: Literal["along", "across"]  # the swing that a magnetic pickup hears
+    playback: float  # Pa/V at 1 m
+
+
+@dataclass(frozen=True)
+class Listener:
+    """Two points in the air, `spacing` apart, as a spaced pair of microphones or ears without a head.
+
+    `distance` (m) from the bar's middle; `angle` (rad) from straight above it, pi/2 is level; `azimuth` (rad) of
+    the side: 0 in front of the row (-y), pi/2 off the bar's far end (+x).
+    """
+
+    distance: float
+    angle: float
+    azimuth: float
+    spacing: float
 
 
 @dataclass(frozen=True)
@@ -303,4 +331,5 @@ class Instrument:
     sticks: Mapping[str, Stick]
     boards: Mapping[str, Board]
     pickup: Pickup
+    listener: Listener
     warnings: tuple[str, ...]

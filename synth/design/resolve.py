@@ -10,12 +10,13 @@ from __future__ import annotations
 from typing import Final
 
 from synth.design import schema, stock
-from synth.design.fit import bar_warnings, check_places, check_sticks, place_warnings
+from synth.design.fit import bar_warnings, check_places, check_sticks, place_warnings, stick_warnings
 from synth.design.instrument import Group, Instrument, Nut, Stick, Tine
 from synth.design.material import check_materials
+from synth.design.pickup import make_pickup
 from synth.design.pieces import find_nut, find_sticks, find_stock
 from synth.design.row import interval, stand
-from synth.design.structure import board_warnings, make_bar, make_board, make_pickup
+from synth.design.structure import board_warnings, make_bar, make_board, make_listener
 from synth.errors import InputError
 from synth.units import KELVIN_AT_0_C
 
@@ -37,7 +38,8 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
     _check_unused(design)
     groups, tines, warnings = _row(design)
     check_places(bar, groups, tines)
-    check_sticks(groups, tines, _meant(design, sticks))
+    meant = _meant(design, sticks)
+    check_sticks(groups, tines, meant)
     boards = {name: make_board(design, name, bar) for name in design.board}
     return Instrument(
         file=file,
@@ -50,11 +52,13 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
         nuts=_nuts(design),
         sticks=sticks,
         boards=boards,
-        pickup=make_pickup(design, bar),
+        pickup=make_pickup(design, bar, tines),
+        listener=make_listener(design),
         warnings=(
             *bar_warnings(bar),
             *warnings,
             *place_warnings(bar, groups, tines),
+            *stick_warnings(groups, tines, meant if design.stick else []),
             *(words for board in boards.values() for words in board_warnings(board, bar)),
         ),
     )

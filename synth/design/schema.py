@@ -209,6 +209,10 @@ class Foot(Table, frozen=True, kw_only=True):
     bar_mm: Place
     x_mm: Place  # on the board, along its length
     y_mm: Place  # across, along its width
+    width_mm: Small | None = None  # across the bar; default: the bar's own width
+    along_mm: Small | None = None  # in the bar's direction; default: 25 mm, a block of wood
+    stiffness_n_mm: Positive | None = None  # upright; default: a hard foot on this board
+    loss_factor: LossFactor | None = None  # default: that of a support of kind "foot"
 
 
 class Board(Table, frozen=True, kw_only=True):
@@ -217,7 +221,7 @@ class Board(Table, frozen=True, kw_only=True):
     width_mm: Length
     length_mm: Length
     thickness_mm: Annotated[float, Meta(ge=0.3, le=200.0)]
-    edges: Literal["free", "supported", "clamped"] = "free"
+    edges: Literal["free", "supported", "clamped"] | None = None  # default: free; a box's lid is supported
     depth_mm: Length | None = None
     hole_diameter_mm: Small | None = None
     feet: Annotated[list[Foot], Meta(min_length=1, max_length=20)]
@@ -225,6 +229,23 @@ class Board(Table, frozen=True, kw_only=True):
 
 class Pickup(Table, frozen=True, kw_only=True):
     at_mm: Place | None = None  # default: a fifth of the bar's length, off the nodes of its first modes
+    kind: Literal["contact", "pad", "strain", "magnetic"] = "contact"  # a disc clamped on: the usual one
+    sensitivity_mv: Positive | None = None  # per m/s2 (contact), N (pad), microstrain (strain), mm/s (magnetic)
+    resonance_hz: Annotated[float, Meta(gt=0.0, le=100_000.0)] | None = None
+    quality: Annotated[float, Meta(ge=0.3, le=1000.0)] | None = None  # of that resonance
+    corner_hz: Annotated[float, Meta(gt=0.0, le=5000.0)] | None = None  # below it the input lets nothing through
+    gap_mm: Small = 4.0  # of a magnetic pickup; nearer than 3 mm the magnet pulls the tine
+    faces: Literal["along", "across"] = "across"  # the swing a magnetic pickup hears
+    playback_pa_v: Positive | None = None  # pressure at 1 m that the monitor makes of 1 V
+
+
+class Listener(Table, frozen=True, kw_only=True):
+    """Where one listens: two points, left and right, at a distance from the bar's middle."""
+
+    distance_m: Annotated[float, Meta(ge=0.2, le=100.0)] = 1.0  # where levels are usually stated
+    angle_deg: Annotated[float, Meta(ge=0.0, le=120.0)] = 45.0  # from straight above: a head over a table
+    azimuth_deg: Angle = 30.0  # 0 in front of the row, 90 off its far end; straight in front most tines are mute
+    spacing_mm: Annotated[float, Meta(ge=0.0, le=2000.0)] = 200.0  # of a small spaced pair of microphones
 
 
 class Design(Table, frozen=True, kw_only=True):
@@ -242,3 +263,4 @@ class Design(Table, frozen=True, kw_only=True):
     stick: dict[str, Stick] = field(default_factory=dict)
     board: dict[str, Board] = field(default_factory=dict)
     pickup: Pickup = field(default_factory=Pickup)
+    listener: Listener = field(default_factory=Listener)

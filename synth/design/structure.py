@@ -1,6 +1,6 @@
-"""What the tines stand on: the bar with its supports, the boards, the pickup.
+"""What the tines stand on: the bar with its supports, the boards; and from where one listens.
 
-In: the design's tables. Out: `Bar`, `Board`, `Pickup`, SI. Refused: shapes that do not close, bends tighter than
+In: the design's tables. Out: `Bar`, `Board`, `Listener`, SI. Refused: shapes that do not close, bends tighter than
 the bar is thick, supports and feet that miss the bar or the board.
 """
 
@@ -10,7 +10,17 @@ from dataclasses import dataclass
 from typing import Final
 
 from synth.design import schema
-from synth.design.instrument import Bar, Bend, Board, Foot, Pickup, Section, Straight, Support
+from synth.design.instrument import (
+    Bar,
+    Bend,
+    Board,
+    Foot,
+    Listener,
+    PlateMaterial,
+    Section,
+    Straight,
+    Support,
+)
 from synth.design.material import material, material_row, sheet
 from synth.errors import InputError
 from synth.units import DEGREE, KELVIN_AT_0_C, MM
@@ -18,7 +28,10 @@ from synth.units import DEGREE, KELVIN_AT_0_C, MM
 LONGEST_BAR: Final = 10.0  # m
 SHORTEST_BAR: Final = 0.02  # m
 THICKEST_BOARD: Final = 0.5  # of its shorter side: beyond that it is a block, not a plate
-PICKUP_PLACE: Final = 0.2  # of the bar's length: off the ends' clamps and off the nodes of its first modes
+FOOT_ALONG: Final = 25e-3  # m, a block of wood as wide as the usual bar; common practice, no published source
+CRUSHED: Final = (
+    1.5  # a foot presses half as much board again as it covers; order of magnitude, no published source
+)
 FEET_APART: Final = 0.1  # of their distance; what a drawing may differ before it is worth a word
 
 
@@ -75,18 +88,19 @@ def make_board(design: schema.Design, name: str, bar: Bar) -> Board:
             "a board so thick is a block", remedy="make it thinner", place=f"{place}.thickness_mm"
         )
     depth, hole = _box(given, place)
+    material = sheet(design, given.material, f"{place}.material")
     return Board(
         name=name,
         kind=given.kind,
-        material=sheet(design, given.material, f"{place}.material"),
+        material=material,
         width=width,
         length=length,
         thickness=thickness,
-        edges=given.edges,
+        edges=given.edges or ("free" if given.kind == "panel" else "supported"),
         depth=depth,
         hole_diameter=hole,
         feet=tuple(
-            _foot(each, given, bar.length, f"{place}.feet[{number}]")
+            _foot(each, given, bar, material, f"{place}.feet[{number}]")
             for number, each in enumerate(given.feet, start=1)
         ),
     )
@@ -108,11 +122,12 @@ def board_warnings(board: Board, bar: Bar) -> list[str]:
     return warnings
 
 
-def make_pickup(design: schema.Design, bar: Bar) -> Pickup:
-    """The pickup, at a fifth of the bar unless the design says where. Raises `InputError`."""
-    if design.pickup.at_mm is None:
-        return Pickup(PICKUP_PLACE * bar.length)
-    return Pickup(_on_bar(design.pickup.at_mm, bar.length, "pickup.at_mm"))
+def make_listener(design: schema.Design) -> Listener:
+    """From where one listens."""
+    given = design.listener
+    return Listener(
+        given.distance_m, given.angle_deg * DEGREE, given.azimuth_deg * DEGREE, given.spacing_mm * MM
+    )
 
 
 def _section(given: schema.Section) -> Section:
@@ -169,7 +184,7 @@ def _segment(given: schema.Segment, section: Section, place: str) -> Straight | 
 def _support(given: schema.Support, bar_length: float, place: str) -> Support:
     usual = FOOTINGS[given.kind]
     return Support(
-        place=_on_bar(given.at_mm, bar_length, f"{place}.at_mm"),
+        place=on_bar(given.at_mm, bar_length, f"{place}.at_mm"),
         kind=given.kind,
         stiffness=usual.stiffness if given.stiffness_n_mm is None else given.stiffness_n_mm / MM,
         rotation_stiffness=usual.rotation_stiffness
@@ -186,6 +201,10 @@ def _box(given: schema.Board, place: str) -> tuple[float, float]:
         if extra:
             raise InputError(f"a panel has no '{extra}'", remedy='leave it out, or kind = "box"', place=place)
         return 0.0, 0.0
+    if given.edges == "free":
+        raise InputError(
+            "a box's lid has no free edges", remedy='"supported" or "clamped"', place=f"{place}.edges"
+        )
     if given.depth_mm is None:
         raise InputError("a box needs depth_mm", remedy="the height of the air in it", place=place)
     hole = given.hole_diameter_mm or 0.0
@@ -194,7 +213,7 @@ def _box(given: schema.Board, place: str) -> tuple[float, float]:
     return given.depth_mm * MM, hole * MM
 
 
-def _foot(given: schema.Foot, board: schema.Board, bar_length: float, place: str) -> Foot:
+def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMaterial, place: str) -> Foot:
     for key, value, side, size in (
         ("x_mm", given.x_mm, "length_mm", board.length_mm),
         ("y_mm", given.y_mm, "width_mm", board.width_mm),
@@ -203,10 +222,25 @@ def _foot(given: schema.Foot, board: schema.Board, bar_length: float, place: str
             raise InputError(
                 f"{value:g} is off the board", remedy=f"its {side} is {size:g}", place=f"{place}.{key}"
             )
-    return Foot(_on_bar(given.bar_mm, bar_length, f"{place}.bar_mm"), given.x_mm * MM, given.y_mm * MM)
+    width = bar.section.width if given.width_mm is None else given.width_mm * MM
+    along = FOOT_ALONG if given.along_mm is None else given.along_mm * MM
+    # the foot itself, in series with the sheet that it presses (soft foam yields before the foot does)
+    pressed = CRUSHED * material.youngs_y * width * along / (board.thickness_mm * MM)
+    usual = FOOTINGS["foot"]
+    hard = 1.0 / (1.0 / usual.stiffness + 1.0 / pressed)
+    return Foot(
+        bar_place=on_bar(given.bar_mm, bar.length, f"{place}.bar_mm"),
+        x=given.x_mm * MM,
+        y=given.y_mm * MM,
+        width=width,
+        along=along,
+        stiffness=hard if given.stiffness_n_mm is None else given.stiffness_n_mm / MM,
+        loss_factor=usual.loss_factor if given.loss_factor is None else given.loss_factor,
+    )
 
 
-def _on_bar(at_mm: float, bar_length: float, place: str) -> float:
+def on_bar(at_mm: float, bar_length: float, place: str) -> float:
+    """A place on the bar in m. Raises `InputError` beyond its end."""
     if at_mm * MM > bar_length * (1.0 + 1e-9):
         raise InputError(
             f"{at_mm:g} is off the bar", remedy=f"the bar is {bar_length / MM:.6g} mm long", place=place
