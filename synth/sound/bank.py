@@ -6,38 +6,40 @@ In: modes as poles s (M,) and weights w (P, M), events as times t_e and amplitud
 
 The bank knows no instrument: a mode is a pole, a listening point is a row of weights.
 
-Shapes: M modes, P points, S events, N frames.
+Events cut time into segments. The state of every mode is carried from one segment's first frame to the next, so
+that an event starts exactly where it belongs; segments are then filled many at a time with blocks of the shortest
+of LENGTHS that covers them, and steep modes with as many shorter blocks as they live.
+
+           event          event                                    event
+    |--------+--------------+----------------------------------------+-----| frames
+    : 4096   : 512          : 4096           4096            4096    : 512     modes that decay slowly
+    : 512 512: 512          : 512 512 512    (dead)                  : 512     modes that decay faster
+
+Shapes: M modes, P points, S events, N frames, n blocks of one length.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
-from itertools import islice, pairwise
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Complex = NDArray[np.complexfloating]
-Sound = NDArray[np.float32]
+from synth.sound.events import Coming, Events, Onsets
+from synth.sound.phasor import Advance, Array, Complex, Index, carried, checked, powers
+from synth.sound.spectrum import STEEPEST, BinSum, BlockSum, DenseSum, Sound
 
-STRETCH = 65536  # frames between two decisions about which modes still sound
-TAKE = 64  # rows of amplitudes held at once
-STEP = 64  # samples of one dense product
-
-
-@dataclass(frozen=True)
-class EventBatch:
-    """Events whose amplitudes are made when they are needed: 20,000 events x 3,000 modes need not be held at once.
-
-    time: (S,) seconds, rising. rows: gives the amplitudes (n, M) complex of a slice of the events.
-    """
-
-    time: NDArray[np.float64]
-    rows: Callable[[slice], Complex]
-
-
-Events = EventBatch | Iterable[tuple[float, Complex]]
+LENGTHS: Final = (64, 512, 4096)  # frames of a block; the first is summed directly
+BLOCK: Final = 1 << 16  # frames given out at once unless told otherwise
+AT_ONCE: Final = (128, 64, 16)  # blocks summed at once: what stays in the processor's cache
+DEAD: Final = 1e-6  # of the loudest mode, -120 dB: what has died
+LOST: Final = 1e-7  # of the loudest mode so far: what all modes that are let go at one time may add up to
+WORTH_REBUILDING: Final = 0.8  # of the modes last summed: when fewer are left, the sums are made anew
+FADED: Final = (
+    1e-10  # of the loudest mode: where the last block of a steep mode ends, below LOST for 1,000 modes
+)
 
 
 def render(pole: Complex, weights: Complex, events: Events, *, rate: float, frames: int) -> Sound:
@@ -51,87 +53,208 @@ def render(pole: Complex, weights: Complex, events: Events, *, rate: float, fram
 
 
 def blocks(
-    pole: Complex, weights: Complex, events: Events, *, rate: float, frames: int, block: int = STRETCH
+    pole: Complex, weights: Complex, events: Events, *, rate: float, frames: int, block: int = BLOCK
 ) -> Iterator[Sound]:
-    """The sound from t = 0 on, in blocks (P, block) float32, the last one shorter.
+    """The sound from t = 0 on, in blocks (P, block) float32, the last one shorter; to 1e-6 of the peak.
 
-    pole: (M,) rad/s, one of each conjugate pair (imag >= 0, real <= 0). weights: (P, M) or (M,). Modes at or
-    above half the rate are left out: sampled, they would sound at a wrong pitch. Raises ValueError on poles that
-    grow, arrays that do not fit each other and events that go back in time.
+    pole: (M,) rad/s, one of each conjugate pair (imag >= 0, real <= 0). weights: (P, M) or (M,). events: an
+    `EventBatch`, or pairs (time, amplitude (M,)) with rising times; what happened before t = 0 rings on.
+    Modes at or above half the rate are left out: sampled, they would sound at a wrong pitch.
+
+    Raises ValueError on poles that grow, arrays that do not fit each other and events that go back in time.
     """
-    pole, weights = heard(pole, weights)
-    below = pole.imag < np.pi * rate
-    turn, weights = pole[below] / rate, weights[:, below].astype(np.complex64)
-    table = np.exp(np.multiply.outer(turn, np.arange(STEP))).astype(np.complex64)
-    state = np.zeros(turn.size, complex)
-    pending = _Pending(events, rate, below)
+    pole, weights = checked(pole, weights)
+    coming = Coming(events, pole.size, rate)
+    bank = _Bank(pole, weights, rate, block)
     for start in range(0, frames, block):
         stop = min(start + block, frames)
-        sound = np.zeros((weights.shape[0], stop - start), np.float32)
-        starts, rows = pending.until(stop, turn)
-        edges = sorted({start, stop, *starts})
-        for left, right in pairwise(edges):
-            while starts and starts[0] <= left:
-                starts.pop(0)
-                state = state + rows.pop(0)
-            for at in range(left, right, STEP):
-                n = min(STEP, right - at)
-                sound[:, at - start : at - start + n] = ((weights * state) @ table[:, :n]).real
-                state = state * np.exp(turn * n)
+        sound = np.zeros((len(weights), stop - start), np.float32)
+        left = start
+        while left < stop:
+            onsets = coming.before(stop)
+            right = coming.next_frame(stop)
+            bank.fill(sound[:, left - start : right - start], onsets, left)
+            left = right
         yield sound
 
 
-def heard(pole: Complex, weights: Complex) -> tuple[Complex, Complex]:
-    """Poles (M,) and weights (P, M), checked: finite, decaying, upper half plane, of one length."""
-    pole, weights = np.asarray(pole, complex), np.atleast_2d(np.asarray(weights, complex))
-    if pole.ndim != 1 or weights.shape[1:] != pole.shape:
-        raise ValueError(f"poles {pole.shape} and weights {weights.shape} do not fit: want (M,) and (P, M)")
-    if not (np.isfinite(pole).all() and np.isfinite(weights).all()):
-        raise ValueError("poles and weights must be finite")
-    if (pole.real > 0).any() or (pole.imag < 0).any():
-        raise ValueError("poles must decay (real <= 0) and be the upper of each conjugate pair (imag >= 0)")
-    return pole, weights
+class _Bank:
+    """The ringing modes: their states, and the sums over blocks of those that still sound.
+
+    Modes stand in order of the longest block that they may fill, then by frequency.
+    """
+
+    def __init__(self, pole: Complex, weights: Complex, rate: float, block: int) -> None:
+        turn = pole / rate
+        longest = _longest(turn)
+        order = np.lexsort((turn.imag, longest))
+        self.order = order[turn.imag[order] < np.pi]
+        self.turn = turn[self.order]
+        self.weights = weights[:, self.order].astype(np.complex64)
+        self.loudness = np.abs(self.weights)
+        self.ever = np.full((len(weights), 1), np.finfo(np.float32).tiny)
+        self.state = np.zeros(self.turn.size, complex)
+        self.all = _Alive.of(self.turn, longest[self.order], block)
+        self.alive = self.all
+
+    def fill(self, sound: Sound, onsets: Onsets, left: int) -> None:
+        """Adds the frames from `left` on to sound (P, n), and moves the states to its end."""
+        bound = np.abs(self.state) + np.abs(onsets.rows).sum(axis=0)[self.order]
+        if not np.isfinite(bound).all():
+            raise ValueError("amplitudes must be finite")
+        relative = self._let_go(bound)
+        which = self.alive.modes
+        if not which.size:
+            self.state[:] = 0.0
+            return
+        edges = np.union1d(onsets.frame, [left])
+        lengths = np.diff(edges, append=left + sound.shape[1])
+        state, states = self.state[which], np.empty((edges.size, which.size), np.complex64)
+        rows = carried(onsets.rows[:, self.order[which]], self.turn[which], onsets.late)
+        begin = np.searchsorted(onsets.frame, edges)
+        end = np.searchsorted(onsets.frame, edges, side="right")
+        for n, length in enumerate(lengths.tolist()):
+            state += rows[begin[n] : end[n]].sum(axis=0)
+            states[n] = state
+            self.alive.advance.by(state, length)
+        self.state[:] = 0.0
+        self.state[which] = state
+        weights = self.weights[:, which]
+        for part in self.alive.parts:
+            part.add(sound, states, edges - left, lengths, weights=weights, relative=relative[which])
+
+    def _let_go(self, bound: Array) -> Array:
+        """Chooses the modes that are worth summing; gives each mode's level relative to the loudest (M,).
+
+        Dead are those below DEAD of the loudest at every point, as long as all that goes at one time is below LOST
+        of the loudest so far: a thousand modes that just died are still heard together.
+        """
+        level = self.loudness * bound
+        now = level.max(axis=1, keepdims=True, initial=0.0)
+        self.ever = np.maximum(self.ever, now)
+        relative = (level / np.maximum(now, np.finfo(np.float64).tiny)).max(axis=0)
+        share = (level / self.ever).max(axis=0)
+        order = np.argsort(share, kind="stable")
+        dead = np.empty(order.size, bool)
+        dead[order] = (np.cumsum(share[order]) <= LOST) & (relative[order] < DEAD)
+        have = np.zeros(order.size, bool)
+        have[self.alive.modes] = True
+        if (~dead & ~have).any() or np.count_nonzero(~dead) < WORTH_REBUILDING * np.count_nonzero(have):
+            self.alive = self.all.only(np.flatnonzero(~dead))
+        return np.asarray(relative)
 
 
-def first_frame(time: NDArray[np.float64], rate: float) -> NDArray[np.int64]:
-    """The first frame n >= 0 with n / rate >= time, by the very comparison that defines the sum."""
-    frame = np.ceil(time * rate)
-    frame -= (frame - 1) / rate >= time  # time * rate was rounded up across a whole frame
-    frame += frame / rate < time
-    return np.maximum(frame, 0).astype(np.int64)
+@dataclass(frozen=True)
+class _Alive:
+    """The modes worth summing (indices (A,) among all), with their factors and sums made ready."""
+
+    modes: Index
+    advance: Advance
+    parts: tuple[_Part, ...]
+
+    @classmethod
+    def of(cls, turn: Complex, longest: Index, block: int) -> _Alive:
+        """All modes, given which of LENGTHS is the longest that each may fill (M,), rising."""
+        parts = []
+        last = len(LENGTHS) - 1
+        edge = np.searchsorted(longest, np.arange(len(LENGTHS) + 1))
+        for k, length in enumerate(LENGTHS):
+            shorter = LENGTHS[k - 1] if k else 0
+            most = -(-block // length)
+            all_of_them = slice(edge[k], turn.size)
+            if k == last:
+                parts.append(_Part.of(turn, all_of_them, k, above=shorter, upto=block, most=most))
+                continue
+            parts.append(_Part.of(turn, all_of_them, k, above=shorter, upto=length, most=1))
+            lives = np.log(1 / FADED) * LENGTHS[k + 1] / STEEPEST
+            steep = slice(edge[k], edge[k + 1])
+            most = min(most, math.ceil(lives / length))
+            parts.append(_Part.of(turn, steep, k, above=length, upto=block, most=most))
+        return cls(np.arange(turn.size), Advance(turn, block), tuple(parts))
+
+    def only(self, modes: Index) -> _Alive:
+        """Some of them."""
+        return _Alive(modes, self.advance.only(modes), tuple(part.only(modes) for part in self.parts))
 
 
-class _Pending:
-    """Events not yet sounding, taken a few at a time and moved to the first frame that hears them."""
+@dataclass(frozen=True)
+class _Part:
+    """Some modes summed in blocks of one length, over the segments whose length is in (above, upto].
 
-    def __init__(self, events: Events, rate: float, below: NDArray[np.bool_]) -> None:
-        self.taken = _taken(events)
-        self.rate, self.below = rate, below
-        self.time = np.empty(0)
-        self.rows: Complex = np.empty((0, below.size), complex)
+    reach: (n, K) what carries a state over 0, 1, ... n - 1 blocks.
+    """
 
-    def until(self, stop: int, turn: Complex) -> tuple[list[int], list[Complex]]:
-        frames: list[int] = []
-        rows: list[Complex] = []
-        while True:
-            if not self.time.size:
-                self.time, self.rows = next(self.taken, (np.empty(0), self.rows))
-            frame = first_frame(self.time, self.rate)
-            count = int(np.searchsorted(frame, stop))
-            late = frame[:count] - self.time[:count] * self.rate
-            frames += frame[:count].tolist()
-            rows += list(self.rows[:count, self.below] * np.exp(np.multiply.outer(late, turn)))
-            more = count == self.time.size > 0
-            self.time, self.rows = self.time[count:], self.rows[count:]
-            if not more:
-                return frames, rows
+    modes: slice
+    decay: Array
+    total: BlockSum
+    reach: Complex
+    above: int
+    upto: int
+    at_once: int
+
+    @classmethod
+    def of(cls, turn: Complex, modes: slice, k: int, *, above: int, upto: int, most: int) -> _Part:
+        mine, length = turn[modes], LENGTHS[k]
+        total: BlockSum = BinSum(mine, length) if k else DenseSum(mine, length)
+        reach = powers(mine * length, most).astype(np.complex64)
+        return cls(modes, np.asarray(-mine.real), total, reach, above, upto, AT_ONCE[k])
+
+    def only(self, modes: Index) -> _Part:
+        """The same for some of the modes, `modes` counted among all of them."""
+        start, stop = np.searchsorted(modes, (self.modes.start, self.modes.stop)).tolist()
+        mine = modes[start:stop] - self.modes.start
+        return replace(
+            self,
+            modes=slice(start, stop),
+            decay=self.decay[mine],
+            total=self.total.only(mine),
+            reach=self.reach[:, mine],
+        )
+
+    def add(
+        self,
+        sound: Sound,
+        states: Complex,
+        starts: Index,
+        lengths: Index,
+        *,
+        weights: Complex,
+        relative: Array,
+    ) -> None:
+        """Adds to sound (P, N) these modes of the segments that begin at `starts` in the states (n, A)."""
+        chosen = np.flatnonzero((lengths > self.above) & (lengths <= self.upto))
+        if not chosen.size or not self.decay.size:
+            return
+        needed = -(-lengths[chosen] // self.total.length)
+        counts = np.minimum(needed, self._lives(relative[self.modes]))
+        of = np.repeat(chosen, counts)
+        nth = np.arange(of.size) - np.repeat(np.cumsum(counts) - counts, counts)
+        block = np.empty((len(sound), of.size, self.total.length), np.float32)
+        mine = weights[:, self.modes]
+        for at in range(0, of.size, self.at_once):
+            some = slice(at, at + self.at_once)
+            state = states[of[some], self.modes]
+            if len(self.reach) > 1:
+                state *= self.reach[nth[some]]
+            for p, weight in enumerate(mine):
+                block[p, some] = self.total.blocks(state * weight)
+        at = 0
+        for segment, count in zip(chosen.tolist(), counts.tolist(), strict=True):
+            run = block[:, at : at + count].reshape(len(sound), -1)[:, : lengths[segment]]
+            sound[:, starts[segment] : starts[segment] + run.shape[1]] += run
+            at += count
+
+    def _lives(self, relative: Array) -> int:
+        """The number of blocks until the last of these modes has faded, from its level relative to the loudest."""
+        nepers = np.log(np.maximum(relative, FADED) / FADED)
+        most = float(len(self.reach) * self.total.length)
+        frames = np.divide(
+            nepers, self.decay, out=np.full(nepers.size, most), where=self.decay * most > nepers
+        )
+        return max(1, min(len(self.reach), math.ceil(float(frames.max()) / self.total.length)))
 
 
-def _taken(events: Events) -> Iterator[tuple[NDArray[np.float64], Complex]]:
-    if isinstance(events, EventBatch):
-        for at in range(0, len(events.time), TAKE):
-            yield events.time[at : at + TAKE], events.rows(slice(at, min(at + TAKE, len(events.time))))
-        return
-    each = iter(events)
-    while pairs := list(islice(each, TAKE)):
-        yield np.array([time for time, _ in pairs], float), np.array([row for _, row in pairs], complex)
+def _longest(turn: Complex) -> Index:
+    """Which of LENGTHS is the longest block that a mode may fill (M,); the first takes any decay."""
+    steps = [-turn.real * length <= STEEPEST for length in LENGTHS[1:]]
+    return np.asarray(np.sum(steps, axis=0, dtype=np.int64))
