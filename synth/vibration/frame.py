@@ -40,7 +40,7 @@ class PointMass:
 
 @dataclass(frozen=True)
 class Spring:
-    """A spring from a node to the ground, or to an `other` node that stands at the same point.
+    """A spring from a node to the ground, or to an `other` node; both arms lead to where it is.
 
     `stiffness` (6, 6) in global axes, N/m, N, N m/rad; symmetric.
     """
@@ -49,6 +49,7 @@ class Spring:
     stiffness: Array
     arm: Array = field(default_factory=_no_arm)
     other: int | None = None
+    other_arm: Array = field(default_factory=_no_arm)
 
 
 @dataclass(frozen=True)
@@ -154,15 +155,14 @@ def _body(body: PointMass) -> Array:
 
 
 def _add_spring(K: Array, spring: Spring) -> None:
-    move = rigid_arm(spring.arm)
-    own = move.T @ spring.stiffness @ move
-    here = _freedoms(np.array(spring.node))
-    K[np.ix_(here, here)] += own
+    ends = [(spring.node, rigid_arm(spring.arm))]
     if spring.other is not None:
-        there = _freedoms(np.array(spring.other))
-        K[np.ix_(there, there)] += own
-        K[np.ix_(here, there)] -= own
-        K[np.ix_(there, here)] -= own
+        ends.append((spring.other, -rigid_arm(spring.other_arm)))
+    for row, left in ends:
+        for column, right in ends:
+            K[np.ix_(_freedoms(np.array(row)), _freedoms(np.array(column)))] += (
+                left.T @ spring.stiffness @ right
+            )
 
 
 def _freedoms(node: Indices) -> Indices:

@@ -99,6 +99,21 @@ def test_a_spring_between_nodes_pulls_only_when_they_part() -> None:
     np.testing.assert_array_equal(K[:6, 12:], -stiffness)
 
 
+def test_a_stiff_spring_at_the_end_of_an_arm_equals_an_element_on_that_arm() -> None:
+    """A rod that stands 10 mm off the bar, rigidly: by the element's own arm, and by a spring that hardly gives."""
+    bar = line(4, length=0.4)
+    arm, tip = np.array([0.0, 0.0, 0.01]), [0.2, 0.0, 0.11]
+    up = np.vstack([bar.up, [1.0, 0.0, 0.0]])
+    arms = np.zeros((5, 2, 3))
+    arms[4, 0] = arm
+    on_arm = Frame(np.vstack([bar.node, tip]), np.vstack([bar.element, [2, 5]]), up, BAR, arms)
+    foot = np.vstack([bar.node, [0.2, 0.0, 0.01], tip])
+    stiff = (Spring(5, 1e13 * np.eye(6), other=2, other_arm=arm),)
+    sprung = Frame(foot, np.vstack([bar.element, [5, 6]]), up, BAR, springs=stiff)
+    one, other = (solve(*matrices(each), count=18).frequency[6:] for each in (on_arm, sprung))
+    np.testing.assert_allclose(other, one, rtol=1e-4)
+
+
 def test_a_spring_to_the_ground_lifts_the_bounce_to_the_mass_spring_frequency() -> None:
     soft = np.diag([50.0, 50.0, 50.0, 0.0, 0.0, 0.0])
     frame = line(6, springs=(Spring(0, soft), Spring(6, soft)))
