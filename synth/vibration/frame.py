@@ -114,6 +114,7 @@ def solve(
     """The modes of a symmetric pair, M positive definite on the freedoms not `held` (indices into D).
 
     Rigid modes come out as frequencies at or near 0; `count` and `highest_hz` cut the list at its upper end.
+    Rounding is a share of the largest omega²: a spring far stiffer than the beams takes digits from low modes.
     """
     from scipy.linalg import cholesky, eigh, solve_triangular
 

@@ -37,7 +37,10 @@ DENSE = 500  # freedoms; above it the modes come from sparse shift-invert
 SHIFT = -((2.0 * math.pi * 20.0) ** 2)  # s^-2, below every mode, so that a free bar can be factorised
 SOFTEST = 0.01  # bending compliance left in a perfectly gripped piece
 PRECISE = 2e-5  # of the highest frequency asked for, each tine's mesh: 0.03 cent
-UNYIELDING = 1e11  # N/m and N m/rad for what a sprung root does not let move
+# What a sprung root does not let move: stiff beside a tine (1 micrometre of added length), yet not so stiff that
+# the dense solution drowns in rounding.
+UNMOVED = 1e10  # N/m
+UNTURNED = 1e6  # N m/rad
 SAME = 1e-7  # m
 
 
@@ -53,6 +56,7 @@ class Whole:
     tine_axes: Array  # (R, 3, 3) rows along, across, pointing
     tip_node: npt.NDArray[np.int64]  # (R,)
     frame: Frame
+    owner: npt.NDArray[np.int64]  # (E,) whose element: a tine's number in R, -1 for the bar
 
     def bar_at(self, place: float) -> Array:
         """The bar's motion (6, M) at its node nearest to `place`, global axes."""
@@ -77,10 +81,11 @@ def solve_whole(
     build = _Builder()
     build.add_bar(bar, place, position, axes)
     tine_axes, tips = [], []
-    for tine, free, nuts in zip(tines, length, trim, strict=True):
+    for number, (tine, free, nuts) in enumerate(zip(tines, length, trim, strict=True)):
         at = nearest(place, tine.place)
         own = pointing_axes(axes[at], tine.face)
         tine_axes.append(own)
+        build.owned_by = number
         tips.append(build.add_tine(tine, free, nuts, own, at, position[at], bar.section, highest_hz, stretch))
     frame = build.frame()
     frequency, shape = modes(frame, highest_hz)
@@ -88,7 +93,9 @@ def solve_whole(
         [own[:2] @ shape[6 * node : 6 * node + 3] for own, node in zip(tine_axes, tips, strict=True)]
     )
     tip = tip.reshape(len(tips), 2, len(frequency))
-    return Whole(frequency, tip, shape, place, axes, np.array(tine_axes), np.array(tips), frame)
+    return Whole(
+        frequency, tip, shape, place, axes, np.array(tine_axes), np.array(tips), frame, np.array(build.owner)
+    )
 
 
 def modes(frame: Frame, highest_hz: float) -> tuple[Array, Array]:
@@ -107,6 +114,32 @@ def modes(frame: Frame, highest_hz: float) -> tuple[Array, Array]:
             order = order[frequency[order] <= highest_hz]
             return frequency[order], vector[:, order]
         count = min(2 * count, len(K) - 1)
+
+
+def poles(whole: Whole, bar: Bar, tine_loss: Sequence[float]) -> Array:
+    """All damped modes' s = -sigma + j omega (D,), by one complex eigen-solution of K + jK', rising in omega.
+
+    K' is every element's and spring's stiffness times its loss factor: the bar's material, each support's own, and
+    `tine_loss` (R,), one for all partials of a tine, its root springs included. Dense: for small cases.
+    """
+    K, M = matrices(whole.frame)
+    loss = np.where(whole.owner < 0, bar.material.loss_factor, np.append(tine_loss, 0.0)[whole.owner])
+    beam = whole.frame.beam
+    stiff = ("axial", "torsion", "bend_y", "bend_z", "shear_y", "shear_z")
+    lossy = dataclasses.replace(beam, **{name: getattr(beam, name) * loss for name in stiff})
+    own = [support.loss_factor for support in bar.supports]
+    for spring in whole.frame.springs[
+        len(own) :
+    ]:  # a root's, in the order of the tines; its foot has one element on
+        own.append(float(loss[np.flatnonzero(whole.frame.element[:, 0] == spring.node)[0]]))
+    springs = tuple(
+        dataclasses.replace(spring, stiffness=spring.stiffness * eta)
+        for spring, eta in zip(whole.frame.springs, own, strict=True)
+    )
+    lost, _ = matrices(dataclasses.replace(whole.frame, beam=lossy, masses=(), springs=springs))
+    squares = np.linalg.eigvals(np.linalg.solve(M, K + 1j * lost))
+    s = 1j * np.sqrt(squares)
+    return s[np.argsort(s.imag)]
 
 
 def walk(bar: Bar, place: Array) -> tuple[Array, Array]:
@@ -152,7 +185,9 @@ class _Builder:
     beam: list[Properties] = field(default_factory=list)
     masses: list[PointMass] = field(default_factory=list)
     springs: list[Spring] = field(default_factory=list)
+    owner: list[int] = field(default_factory=list)
     bar_nodes: int = 0
+    owned_by: int = -1
 
     def frame(self) -> Frame:
         names = [each.name for each in dataclasses.fields(Properties)]
@@ -168,6 +203,7 @@ class _Builder:
         self.element.append(ends)
         self.up.append(up)
         self.beam.append(beam)
+        self.owner.append(self.owned_by)
         self.arm.append(np.stack([np.zeros(3) if arm is None else arm, np.zeros(3)]))
 
     def add_bar(self, bar: Bar, place: Array, position: Array, axes: Array) -> None:
@@ -286,12 +322,12 @@ def root_stiffness(tine: Tine, own: Array) -> Array:
     zero, one = (ratio**2 for ratio in split_ratios(tine))
     turn = Rotation.from_rotvec(tine.split_axis * own[2]).as_matrix()
     planes = np.stack([turn @ own[0], turn @ own[1], own[2]])
-    shift = min(tine.root.translation_stiffness, UNYIELDING)
-    bend = min(tine.root.rotation_stiffness, UNYIELDING)
+    shift = min(tine.root.translation_stiffness, UNMOVED)
+    bend = min(tine.root.rotation_stiffness, UNTURNED)
     stiffness = np.zeros((6, 6))
-    stiffness[:3, :3] = planes.T @ np.diag([shift * zero, shift * one, UNYIELDING]) @ planes
+    stiffness[:3, :3] = planes.T @ np.diag([shift * zero, shift * one, UNMOVED]) @ planes
     # bending in plane 0 turns the root about the other plane's direction
-    stiffness[3:, 3:] = planes.T @ np.diag([bend * one, bend * zero, UNYIELDING]) @ planes
+    stiffness[3:, 3:] = planes.T @ np.diag([bend * one, bend * zero, UNTURNED]) @ planes
     return stiffness
 
 

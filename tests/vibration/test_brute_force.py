@@ -85,6 +85,22 @@ def test_unison_tines_split_far_where_the_bar_rolls_and_hardly_along_it(brute_fo
     assert 60.0 * CENT < cents(across[1] / across[0]) < 150.0 * CENT
 
 
+def test_equal_losses_everywhere_give_every_mode_the_same_loss_factor(brute_force: ModuleType) -> None:
+    """K + jK' = (1 + j eta) K: s = j omega (1 + j eta)^(1/2), each omega that of the undamped mode."""
+    eta = 0.004
+    lossy = bar(dataclasses.replace(STEEL, loss_factor=eta))
+    lossy = dataclasses.replace(
+        lossy, supports=tuple(dataclasses.replace(each, loss_factor=eta) for each in lossy.supports)
+    )
+    whole = brute_force.solve_whole(
+        lossy, [tine(0.5), tine(0.512, root=SOFT)], [0.118] * 2, [()] * 2, highest_hz=1000.0, step=0.05
+    )
+    found = brute_force.poles(whole, lossy, [eta, eta])[: len(whole.frequency)]
+    expected = 2j * math.pi * whole.frequency * np.sqrt(1.0 + 1j * eta)
+    shaking = whole.frequency > 50.0  # below, the free roll is lost in rounding
+    np.testing.assert_allclose(found[shaking], expected[shaking], rtol=1e-5)
+
+
 def test_sparse_and_dense_solutions_are_the_same(
     brute_force: ModuleType, monkeypatch: pytest.MonkeyPatch
 ) -> None:
