@@ -34,6 +34,7 @@ from synth.sound.spectrum import STEEPEST, BinSum, BlockSum, DenseSum, Sound
 LENGTHS: Final = (64, 512, 4096)  # frames of a block; the first is summed directly
 BLOCK: Final = 1 << 16  # frames given out at once unless told otherwise
 AT_ONCE: Final = (128, 64, 16)  # blocks summed at once: what stays in the processor's cache
+CACHED: Final = 1 << 15  # amplitudes worked on at once: 512 KiB
 DEAD: Final = 1e-6  # of the loudest mode, -120 dB: what has died
 LOST: Final = 1e-7  # of the loudest mode so far: what all modes that are let go at one time may add up to
 WORTH_REBUILDING: Final = 0.8  # of the modes last summed: when fewer are left, the sums are made anew
@@ -99,29 +100,36 @@ class _Bank:
 
     def fill(self, sound: Sound, onsets: Onsets, left: int) -> None:
         """Adds the frames from `left` on to sound (P, n), and moves the states to its end."""
-        bound = np.abs(self.state) + np.abs(onsets.rows).sum(axis=0)[self.order]
-        if not np.isfinite(bound).all():
-            raise ValueError("amplitudes must be finite")
-        relative = self._let_go(bound)
+        relative = self._let_go(np.abs(self.state) + _total(onsets.rows)[self.order])
         which = self.alive.modes
         if not which.size:
             self.state[:] = 0.0
             return
-        edges = np.union1d(onsets.frame, [left])
-        lengths = np.diff(edges, append=left + sound.shape[1])
-        state, states = self.state[which], np.empty((edges.size, which.size), np.complex64)
-        rows = carried(onsets.rows[:, self.order[which]], self.turn[which], onsets.late)
-        begin = np.searchsorted(onsets.frame, edges)
-        end = np.searchsorted(onsets.frame, edges, side="right")
-        for n, length in enumerate(lengths.tolist()):
-            state += rows[begin[n] : end[n]].sum(axis=0)
-            states[n] = state
-            self.alive.advance.by(state, length)
-        self.state[:] = 0.0
-        self.state[which] = state
+        starts, states = self._carry(onsets, left, left + sound.shape[1])
         weights = self.weights[:, which]
         for part in self.alive.parts:
-            part.add(sound, states, edges - left, lengths, weights=weights, relative=relative[which])
+            part.add(sound, states, starts - left, weights=weights, relative=relative[which])
+
+    def _carry(self, onsets: Onsets, left: int, right: int) -> tuple[Index, Complex]:
+        """First frames of the segments, and states of the modes alive there (n, A) complex64; ends at `right`."""
+        which = self.alive.modes
+        state = self.state[which]
+        states = np.empty((onsets.frame.size + 1, which.size), np.complex64)
+        starts = [left]
+        for part in _few(onsets.frame.size, which.size):
+            rows = np.take(onsets.rows[part], self.order[which], axis=1)
+            rows = carried(rows, self.turn[which], onsets.late[part])
+            for frame, row in zip(onsets.frame[part].tolist(), rows, strict=True):
+                if frame > starts[-1]:
+                    states[len(starts) - 1] = state
+                    self.alive.advance.by(state, frame - starts[-1])
+                    starts.append(frame)
+                state += row
+        states[len(starts) - 1] = state
+        self.alive.advance.by(state, right - starts[-1])
+        self.state[:] = 0.0
+        self.state[which] = state
+        return np.array(starts), states[: len(starts)]
 
     def _let_go(self, bound: Array) -> Array:
         """Chooses the modes that are worth summing; gives each mode's level relative to the loudest (M,).
@@ -134,10 +142,11 @@ class _Bank:
         self.ever = np.maximum(self.ever, now)
         relative = (level / np.maximum(now, np.finfo(np.float64).tiny)).max(axis=0)
         share = (level / self.ever).max(axis=0)
-        order = np.argsort(share, kind="stable")
-        dead = np.empty(order.size, bool)
-        dead[order] = (np.cumsum(share[order]) <= LOST) & (relative[order] < DEAD)
-        have = np.zeros(order.size, bool)
+        quiet = np.flatnonzero(relative < DEAD)
+        quiet = quiet[np.argsort(share[quiet], kind="stable")]
+        dead = np.zeros(share.size, bool)
+        dead[quiet[np.cumsum(share[quiet]) <= LOST]] = True
+        have = np.zeros(share.size, bool)
         have[self.alive.modes] = True
         if (~dead & ~have).any() or np.count_nonzero(~dead) < WORTH_REBUILDING * np.count_nonzero(have):
             self.alive = self.all.only(np.flatnonzero(~dead))
@@ -211,17 +220,9 @@ class _Part:
             reach=self.reach[:, mine],
         )
 
-    def add(
-        self,
-        sound: Sound,
-        states: Complex,
-        starts: Index,
-        lengths: Index,
-        *,
-        weights: Complex,
-        relative: Array,
-    ) -> None:
+    def add(self, sound: Sound, states: Complex, starts: Index, *, weights: Complex, relative: Array) -> None:
         """Adds to sound (P, N) these modes of the segments that begin at `starts` in the states (n, A)."""
+        lengths = np.diff(starts, append=sound.shape[1])
         chosen = np.flatnonzero((lengths > self.above) & (lengths <= self.upto))
         if not chosen.size or not self.decay.size:
             return
@@ -258,3 +259,19 @@ def _longest(turn: Complex) -> Index:
     """Which of LENGTHS is the longest block that a mode may fill (M,); the first takes any decay."""
     steps = [-turn.real * length <= STEEPEST for length in LENGTHS[1:]]
     return np.asarray(np.sum(steps, axis=0, dtype=np.int64))
+
+
+def _total(rows: Complex) -> Array:
+    """Sum of absolute values over events (M,)."""
+    total = np.zeros(rows.shape[1])
+    for part in _few(*rows.shape):
+        total += np.abs(rows[part]).sum(axis=0)
+    if not np.isfinite(total).all():
+        raise ValueError("amplitudes must be finite")
+    return total
+
+
+def _few(rows: int, columns: int) -> Iterator[slice]:
+    """Slices of so few rows that they stay in the processor's cache."""
+    size = max(1, CACHED // max(columns, 1))
+    return (slice(at, min(at + size, rows)) for at in range(0, rows, size))

@@ -20,8 +20,10 @@ blocks. The shortest blocks are summed directly, by a dense matrix product, whic
 
 from __future__ import annotations
 
-from copy import copy
-from typing import Final, Protocol, Self
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from functools import cached_property
+from typing import Any, Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +31,7 @@ from numpy.typing import NDArray
 from synth.sound.phasor import Array, Complex, Index, powers
 
 Sound = NDArray[np.float32]
+Rows = NDArray[Any]
 
 BINS: Final = 10  # 8 would give 1e-7 without decay but only 5e-6 at 3 nepers a block
 STEEPEST: Final = 4.0  # nepers a block: beyond, ten bins do not hold the spectrum to 4e-7
@@ -38,57 +41,49 @@ OVERSAMPLING: Final = (
 # at the block's edge than in its middle, and so magnifies the rounding of single precision
 SHAPE: Final = (
     np.pi * BINS * (1 - 1 / (2 * OVERSAMPLING))
-)  # Fessler and Sutton's; a wider window tolerates less decay
+)  # Fessler and Sutton's; larger tolerates less decay
 BELOW: Final = BINS // 2 - 1  # bins of a run below the mode's own
 NODES: Final = 48  # points at which the run is fitted
 
 
-class BlockSum(Protocol):
-    """Sums modes over blocks of one length."""
+class BlockSum(ABC):
+    """Sums K modes over blocks of one length. What it needs to know of each mode is made at the first use."""
 
-    length: int
+    def __init__(self, turn: Complex, length: int, rows: Callable[[], Rows] | None = None) -> None:
+        self.turn, self.length = turn, length
+        self._rows = rows or self._fitted
 
+    @abstractmethod
     def blocks(self, states: Complex) -> Sound:
         """(n, length) from states (n, K) complex64."""
 
     def only(self, alive: Index) -> Self:
         """The same for some of the modes."""
+        return type(self)(self.turn[alive], self.length, lambda: self.rows[alive])
+
+    @cached_property
+    def rows(self) -> Rows:
+        """(K, ...) what stands for each mode in the table that multiplies the states."""
+        return self._rows()
+
+    @abstractmethod
+    def _fitted(self) -> Rows: ...
 
 
-class DenseSum:
+class DenseSum(BlockSum):
     """Short blocks of modes of any decay, by one matrix product."""
 
-    def __init__(self, turn: Complex, length: int) -> None:
-        self.length = length
-        factor = powers(turn, length).T
-        # Re(x z) = Re x Re z - Im x Im z
-        self.table = np.stack([factor.real, -factor.imag], axis=1).astype(np.float32)  # (K, 2, length)
-
     def blocks(self, states: Complex) -> Sound:
-        return np.asarray(states.view(np.float32) @ self.table.reshape(-1, self.length))
+        return np.asarray(states.view(np.float32) @ self.rows.reshape(-1, self.length))
 
-    def only(self, alive: Index) -> Self:
-        some = copy(self)
-        some.table = self.table[alive]
-        return some
+    def _fitted(self) -> Rows:
+        factor = powers(self.turn, self.length).astype(np.complex64)
+        # Re(x z) = Re x Re z - Im x Im z: two rows a mode
+        return np.stack([factor.real.T, -factor.imag.T], axis=1)
 
 
-class BinSum:
+class BinSum(BlockSum):
     """Long blocks of modes that decay by no more than STEEPEST nepers within a block."""
-
-    def __init__(self, turn: Complex, length: int) -> None:
-        self.length = length
-        place = (np.arange(length) - length / 2) / (OVERSAMPLING * length)
-        self.unwindow = (1 / window(place)).astype(np.float32)
-        self._hold(*fit(turn, length))
-
-    def _hold(self, first: NDArray[np.int32], run: Complex) -> None:
-        from scipy.sparse import csc_array
-
-        self.first, self.run = first, run
-        bins = (first[:, None] + np.arange(BELOW, BELOW + BINS, dtype=np.int32)).ravel()
-        ends = np.arange(0, bins.size + 1, BINS, dtype=np.int32)
-        self.table = csc_array((run.ravel(), bins, ends), shape=(self.length + 1 + BINS, first.size))
 
     def blocks(self, states: Complex) -> Sound:
         from scipy.fft import irfft
@@ -96,10 +91,24 @@ class BinSum:
         half = _folded(self.table @ states.T, self.length)
         return np.asarray(irfft(half.T, axis=-1)[:, : self.length] * self.unwindow)
 
-    def only(self, alive: Index) -> Self:
-        some = copy(self)
-        some._hold(self.first[alive], self.run[alive])
-        return some
+    @cached_property
+    def table(self) -> Any:  # scipy names its sparse types to no checker
+        """(bins, K) sparse, from bin -BELOW on."""
+        from scipy.sparse import csc_array
+
+        first = _bin(self.turn, self.length).astype(np.int32)
+        bins = (first[:, None] + np.arange(BINS, dtype=np.int32)).ravel()
+        ends = np.arange(0, bins.size + 1, BINS, dtype=np.int32)
+        return csc_array((self.rows.ravel(), bins, ends), shape=(self.length + 1 + BINS, first.size))
+
+    @cached_property
+    def unwindow(self) -> Sound:
+        """(length,) what undoes the window."""
+        place = (np.arange(self.length) - self.length / 2) / (OVERSAMPLING * self.length)
+        return np.asarray((1 / window(place)).astype(np.float32))
+
+    def _fitted(self) -> Rows:
+        return fit(self.turn, self.length)
 
 
 def window(u: Array) -> Array:
@@ -108,24 +117,27 @@ def window(u: Array) -> Array:
     return np.asarray((np.sinh(root) / root) / (np.sinh(SHAPE) / SHAPE))
 
 
-def fit(turn: Complex, length: int) -> tuple[NDArray[np.int32], Complex]:
-    """First bin (K,) and run of weights (K, BINS) complex64, for states at the block's first frame.
+def fit(turn: Complex, length: int) -> Rows:
+    """Runs of weights (K, BINS) complex64, from BELOW bins under each mode's own, for states at the first frame.
 
     Moved to its own bin, every mode is fitted by the same BINS slow turns: one pseudo-inverse for all of them. The
     inverse transform's factor 2 / size is taken into the weights.
     """
     size = OVERSAMPLING * length
     nodes = np.linspace(-0.5, 0.5, NODES) / OVERSAMPLING
-    bin_ = turn.imag * size / (2 * np.pi)
-    near = np.floor(bin_)
-    rest = turn.real * size + 2j * np.pi * (bin_ - near)
+    near = _bin(turn, length)
+    rest = turn * size - 2j * np.pi * near
     target = np.exp(rest * nodes[0] + turn * (length / 2)) * powers(rest * (nodes[1] - nodes[0]), NODES)
     turns = np.exp(2j * np.pi * np.multiply.outer(nodes, np.arange(BINS) - BELOW)) / window(nodes)[:, None]
     run = np.linalg.pinv(turns) @ target
     # the middle of the block is the origin of u: a quarter turn back for each bin
-    first = near.astype(np.int32) - BELOW
-    quarter = (-1j) ** ((first + np.arange(BINS)[:, None]) % 4)
-    return first, np.ascontiguousarray((run * quarter * (size / 2)).T).astype(np.complex64)
+    quarter = np.array([1, -1j, -1, 1j])[(near.astype(int) + np.arange(BINS)[:, None] - BELOW) % 4]
+    return np.ascontiguousarray((run * quarter * (size / 2)).T).astype(np.complex64)
+
+
+def _bin(turn: Complex, length: int) -> Array:
+    """The bin at or below each mode's frequency (K,)."""
+    return np.asarray(np.floor(turn.imag * (OVERSAMPLING * length / (2 * np.pi))))
 
 
 def _folded(bins: Complex, length: int) -> Complex:
