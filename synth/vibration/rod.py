@@ -20,7 +20,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from synth.vibration.beam import elements_for, plane_element, wave_number
 
@@ -59,6 +59,7 @@ class Rods:
     nut_compliance: Array  # bending compliance left there, 1 for none of the nut's stiffness
 
     def take(self, rows: Indices) -> Rods:
+        """These rods, in this order, repeated where a row is named twice."""
         return Rods(**{each.name: getattr(self, each.name)[rows] for each in fields(self)})
 
     def table(self) -> Array:
@@ -90,9 +91,10 @@ class _Mesh:
     compliance: Array  # (u, E)
 
 
-def solve_rods(rods: Rods, highest: float) -> RodModes:
-    """All modes up to `highest` Hz of all rods."""
-    parts = [(mesh, _modes(rods.take(mesh.rows), mesh, highest)) for mesh in _meshes(rods, highest)]
+def solve_rods(rods: Rods, highest: ArrayLike) -> RodModes:
+    """All modes up to `highest` Hz, one limit for all rods or one each (U,)."""
+    limit = np.broadcast_to(np.asarray(highest, dtype=float), rods.length.shape)
+    parts = [(mesh, _modes(rods.take(mesh.rows), mesh, limit[mesh.rows])) for mesh in _meshes(rods, limit)]
     partials = max(modes.frequency.shape[1] for _, modes in parts)
     nodes = max(modes.height.shape[1] for _, modes in parts)
     columns: dict[str, Any] = {}
@@ -108,8 +110,7 @@ def lowest_frequencies(rods: Rods, count: int = 1) -> Array:
     """The lowest `count` frequencies (U, count) in Hz, from a mesh just fine enough for them."""
     result = np.empty((len(rods.length), count))
     whole = rods.length + rods.added
-    target = _COARSE * (1 + (count - 1) * 8 // 5)
-    for mesh in _meshes_of_size(rods, whole / target):
+    for mesh in _meshes_of_size(rods, whole / max(_COARSE, 8 * count - 4)):
         K, M, _ = _matrices(rods.take(mesh.rows), mesh)
         flexibility, _ = _flexibility(K, M)
         squares = np.linalg.eigvalsh(flexibility)[:, : -count - 1 : -1]
@@ -117,7 +118,27 @@ def lowest_frequencies(rods: Rods, count: int = 1) -> Array:
     return result
 
 
-def _meshes(rods: Rods, highest: float) -> Iterator[_Mesh]:
+def cubic(height: Array, shape: Array, slope: Array, z: Array) -> tuple[Array, Array, Array]:
+    """Value, first and second derivative (U, N, G) of shapes (U, N, K) at heights z (U, G), held to the ends."""
+    z = np.clip(z, height[:, :1], height[:, -1:])
+    low = np.sum(height[:, None, 1:-1] <= z[:, :, None], axis=2)
+    row = np.arange(len(height))[:, None]
+    h = height[row, low + 1] - height[row, low]
+    # Spare nodes at the tip make pieces without length.
+    t = np.where(h > 0.0, (z - height[row, low]) / np.where(h > 0.0, h, 1.0), 0.0)[:, None, :]
+    h = np.where(h > 0.0, h, 1.0)[:, None, :]
+    a, b, c, d = (
+        np.take_along_axis(each, node[:, None, :], axis=2)
+        for each, node in ((shape, low), (shape, low + 1), (slope, low), (slope, low + 1))
+    )
+    e = (b - a) / h
+    value = a + h * t * (c + t * (3.0 * e - 2.0 * c - d + t * (c + d - 2.0 * e)))
+    first = c + t * (2.0 * (3.0 * e - 2.0 * c - d) + 3.0 * t * (c + d - 2.0 * e))
+    second = (2.0 * (3.0 * e - 2.0 * c - d) + 6.0 * t * (c + d - 2.0 * e)) / h
+    return value, first, second
+
+
+def _meshes(rods: Rods, highest: Array) -> Iterator[_Mesh]:
     k = wave_number(rods.bend, rods.mass, highest)
     whole = rods.length + rods.added
     gyration = np.sqrt(rods.rotary / rods.mass)
@@ -165,13 +186,13 @@ def _compliance(rods: Rods, nodes: Array) -> Array:
     return np.asarray(np.maximum(np.min(left, axis=2, initial=1.0), _SOFTEST))
 
 
-def _modes(rods: Rods, mesh: _Mesh, highest: float) -> RodModes:
+def _modes(rods: Rods, mesh: _Mesh, highest: Array) -> RodModes:
     K, M, whole_mass = _matrices(rods, mesh)
     flexibility, back = _flexibility(K, M)
     values, vectors = np.linalg.eigh(flexibility)
     # Squared frequencies beyond the limit need not be positive here: massless freedoms have none.
     lowest_value = (2.0 * math.pi * highest) ** -2.0
-    exists = values[:, ::-1] >= lowest_value
+    exists = values[:, ::-1] >= lowest_value[:, None]
     partials = max(int(exists.sum(axis=1).max()), 1)
     exists, values = exists[:, :partials], values[:, : -partials - 1 : -1]
     safe = np.where(exists, values, 1.0)

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from synth.design.instrument import Nut, PlacedNut, Tine
 from synth.vibration import damping
-from synth.vibration.rod import Array, Rods, solve_rods
+from synth.vibration.rod import Array, Rods, cubic, solve_rods
 
 HIGHEST: Final = 18_000.0  # Hz, about where hearing ends
 PLANES: Final = ("along", "across")
@@ -64,16 +64,8 @@ class TineModes:
 
     def at(self, depth_below_tip: ArrayLike) -> Array:
         """The shapes (R, N) at depths (R,) below the tips; cubic between nodes, held to the tine's ends."""
-        rows = np.arange(len(self.height))
-        z = np.clip(self.tip - np.asarray(depth_below_tip, dtype=float), self.height[:, 0], self.tip)
-        low = np.sum(self.height[:, 1:-1] <= z[:, None], axis=1)
-        h = self.height[rows, low + 1] - self.height[rows, low]
-        t = (np.where(h > 0.0, (z - self.height[rows, low]) / np.where(h > 0.0, h, 1.0), 0.0))[:, None]
-        h = h[:, None]
-        value = (1.0 + 2.0 * t) * (1.0 - t) ** 2 * self.shape[rows, :, low]
-        value += t**2 * (3.0 - 2.0 * t) * self.shape[rows, :, low + 1]
-        value += h * t * (1.0 - t) ** 2 * self.slope[rows, :, low]
-        return np.asarray(value - h * t**2 * (1.0 - t) * self.slope[rows, :, low + 1])
+        z = np.broadcast_to(self.tip - np.asarray(depth_below_tip, dtype=float), self.tip.shape)
+        return cubic(self.height, self.shape, self.slope, z[:, None])[0][..., 0]
 
 
 def solve_tines(

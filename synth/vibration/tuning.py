@@ -1,0 +1,210 @@
+"""Free lengths and nut positions: from what the maker wants to what is cut.
+
+In: the instrument, and what the bar makes of a clamped pitch. Out: a `Row`. The one idea: the logarithm of a
+tine's pitch is all but a straight line in the logarithm of its length (slope -2), so a secant on all tines at
+once ends in three or four solutions; the bar's correction is a factor near 1, found by the same means.
+
+The pitch of a tine is its lowest partial in the plane nearest to the row.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from synth.design.instrument import FixedLength, Instrument, Pitch, PlacedNut, Tine
+from synth.errors import InputError
+from synth.units import MM, cents
+from synth.vibration.clearance import check_clearance
+from synth.vibration.rod import Array, Indices, lowest_frequencies
+from synth.vibration.tine import HIGHEST, TineModes, plane_ratios, rods_of, solve_tines
+from synth.vibration.wish import NutPlace, nut_places
+
+Trim = tuple[tuple[PlacedNut, ...], ...]
+Mounting = Callable[
+    [Array, Trim, TineModes], Array
+]  # lengths, trim, clamped modes -> mounted over clamped pitch (R,)
+
+SHORTEST: Final = 20e-3  # m: below, the clamp and the nut are the tine
+LONGEST: Final = 600e-3  # m: above, it whips
+PITCH_ERROR: Final = 1e-6  # relative, 0.002 cent
+AUDIBLE: Final = 6e-6  # relative, 0.01 cent: what tuning promises
+_FURTHEST: Final = 0.35  # half an octave: no bar moves a pitch so far
+_ROUNDS: Final = 12
+_FIRST_ROOT: Final = 1.8751040687  # of 1 + cos cosh = 0
+
+
+@dataclass(frozen=True)
+class Row:
+    """R tines ready to be cut. `mounted_hz` is as they sound on the bar; `target_hz` nan where none is given."""
+
+    length: Array  # (R,) m, free
+    trim: Trim
+    clamped_hz: Array  # (R,)
+    mounted_hz: Array  # (R,)
+    target_hz: Array  # (R,)
+    modes: TineModes
+    warnings: tuple[str, ...]
+
+
+def tune(instrument: Instrument, mounting: Mounting | None = None, *, highest_hz: float = HIGHEST) -> Row:
+    """Every tine's length and nuts, so that the mounted pitch meets its target within 0.01 cent.
+
+    `mounting` gives the mounted pitch over the clamped one (R,); without it the bar does not move. Raises
+    `InputError` for what cannot be built. A pitch that the bar does not let a tine have is warned of.
+    """
+    try:
+        return _tuned(instrument, mounting, highest_hz)
+    except InputError as error:
+        raise error.within(instrument.file) from None
+
+
+def free_lengths(tines: Sequence[Tine], trim: Sequence[Sequence[PlacedNut]], pitch: Array) -> Array:
+    """The free lengths (R,) at which the clamped tines have these pitches (R,) in Hz. Raises `InputError`."""
+    rods = rods_of(tines, LONGEST, trim)
+    planes = plane_ratios(tines)[:, 0]
+    wanted = np.log(pitch / planes)
+    low = np.maximum(SHORTEST, [_top(nuts) for nuts in trim])
+    high = np.full(len(tines), LONGEST)
+    sharp, flat = (np.log(lowest_frequencies(replace(rods, length=end))[:, 0]) for end in (low, high))
+    for row in np.flatnonzero((wanted > sharp) | (wanted < flat)).tolist():
+        reach = np.exp([flat[row], sharp[row]]) * planes[row]
+        raise _unreachable(tines[row], float(pitch[row]), float(low[row]), reach)
+
+    def miss(x: Array, rows: Indices) -> Array:
+        part = replace(rods.take(rows), length=np.exp(x[rows]))
+        return np.asarray(np.log(lowest_frequencies(part)[:, 0]) - wanted[rows])
+
+    thin = _FIRST_ROOT / np.sqrt(2.0 * math.pi * np.exp(wanted)) * (rods.bend / rods.mass) ** 0.25
+    start = np.clip(thin - rods.added, low, high)
+    slope = -2.0 * start / (start + rods.added)
+    return np.exp(_secant(miss, np.log(start), slope, np.log(low), np.log(high)))
+
+
+def _tuned(instrument: Instrument, mounting: Mounting | None, highest_hz: float) -> Row:
+    tines = instrument.tines
+    target = np.array([tine.goal.frequency if isinstance(tine.goal, Pitch) else np.nan for tine in tines])
+    wished = _wished(instrument, target)
+
+    def built(aim: Array) -> Row:
+        """The row with these clamped pitches; a wished nut keeps its share of the length as that changes."""
+        scale = np.where(np.isnan(target), 1.0, np.sqrt(target / aim))
+        trim = tuple(_with(tine, wished.get(row), float(scale[row])) for row, tine in enumerate(tines))
+        length = _lengths(instrument, trim, aim)
+        modes = solve_tines(tines, length, trim, highest_hz)
+        clamped = modes.frequency[:, 0, 0]
+        mounted = clamped if mounting is None else clamped * mounting(length, trim, modes)
+        return Row(length, trim, clamped, mounted, target, modes, ())
+
+    row = built(target)
+    if mounting is not None:
+        row = _on_the_bar(built, row)
+    words = (*_missed(instrument, row), *check_clearance(instrument, row.length, row.trim, row.modes))
+    return replace(row, warnings=words)
+
+
+def _on_the_bar(built: Callable[[Array], Row], row: Row) -> Row:
+    """The row whose mounted pitches meet the targets, or come as near as the bar lets them."""
+    target = row.target_hz
+
+    def miss(x: Array, rows: Indices) -> Array:
+        nonlocal row
+        row = built(target * np.exp(x))
+        return _error(row)[rows]
+
+    start = -_error(row)
+    limit = np.full(len(target), _FURTHEST)
+    best = _secant(miss, start, np.ones(len(target)), -limit, limit)
+    return row if np.max(np.abs(_error(row))) < PITCH_ERROR else built(target * np.exp(best))
+
+
+def _error(row: Row) -> Array:
+    """The logarithms of mounted over wanted pitch (R,); 0 where none is wanted."""
+    return np.asarray(np.where(np.isnan(row.target_hz), 0.0, np.log(row.mounted_hz / row.target_hz)))
+
+
+def _secant(
+    miss: Callable[[Array, Indices], Array], start: Array, slope: Array, low: Array, high: Array
+) -> Array:
+    """For each row the x at which it misses nothing, or the least of `_ROUNDS` tries; a row that is there rests.
+
+    `miss` takes all x and the rows still wanted. A secant whose slope is far from `slope` is rounding or another
+    branch and is not believed.
+    """
+    x, best = start.copy(), start.copy()
+    least = np.full(len(x), np.inf)
+    before = np.full((2, len(x)), np.nan)
+    steep = slope.copy()
+    active = np.arange(len(x))
+    for _ in range(_ROUNDS):
+        error = miss(x, active)
+        nearer = np.abs(error) < least[active]
+        best[active[nearer]], least[active[nearer]] = x[active[nearer]], np.abs(error[nearer])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            fresh = (error - before[1, active]) / (x[active] - before[0, active])
+            believed = (fresh / slope[active] > 0.25) & (fresh / slope[active] < 4.0)
+        steep[active] = np.where(believed, fresh, steep[active])
+        before[:, active] = x[active], error
+        left = np.abs(error) > 0.3 * PITCH_ERROR
+        active, error = active[left], error[left]
+        if not len(active):
+            break
+        x[active] = np.clip(x[active] - error / steep[active], low[active], high[active])
+    return best
+
+
+def _lengths(instrument: Instrument, trim: Trim, aim: Array) -> Array:
+    length = np.array([t.goal.length if isinstance(t.goal, FixedLength) else 0.0 for t in instrument.tines])
+    rows = np.flatnonzero(length == 0.0)
+    if len(rows):
+        tines = [instrument.tines[row] for row in rows]
+        length[rows] = free_lengths(tines, [trim[row] for row in rows], aim[rows])
+    return length
+
+
+def _wished(instrument: Instrument, target: Array) -> dict[int, NutPlace]:
+    """The most forgiving place of each wished nut, by the tine's index. Raises `InputError`."""
+    rows = [row for row, tine in enumerate(instrument.tines) if tine.wish is not None]
+    if not rows:
+        return {}
+    bare = _lengths(instrument, tuple(tine.trim for tine in instrument.tines), target)
+    places = nut_places([instrument.tines[row] for row in rows], bare[rows], target[rows])
+    return {row: found[0] for row, found in zip(rows, places, strict=True)}
+
+
+def _with(tine: Tine, wished: NutPlace | None, scale: float) -> tuple[PlacedNut, ...]:
+    if wished is None:
+        return tine.trim
+    nut = replace(wished.placed, position=wished.placed.position * scale)
+    return tuple(sorted((*tine.trim, nut), key=lambda each: each.position))
+
+
+def _top(nuts: Sequence[PlacedNut]) -> float:
+    return max((each.position + each.nut.height / 2.0 for each in nuts), default=0.0)
+
+
+def _unreachable(tine: Tine, pitch: float, shortest: float, reach: Array) -> InputError:
+    stock = f"tine {tine.number}: {pitch:.5g} Hz cannot be reached with the stock '{tine.rod.name}'"
+    span = f"{shortest / MM:.4g} to {LONGEST / MM:.4g} mm"
+    remedy = f"free lengths of {span} give {reach[1]:.4g} to {reach[0]:.4g} Hz"
+    above = "take thicker rod" if pitch > reach[1] else "take thinner rod or a nut near the tip"
+    if pitch > reach[1] and tine.trim:
+        above += ", or set its nuts lower"
+    return InputError(stock, remedy=f"{remedy}; {above}", place=f"group[{tine.group + 1}]")
+
+
+def _missed(instrument: Instrument, row: Row) -> tuple[str, ...]:
+    """Words on tines whose pitch the bar does not allow: a bar mode stands where it should be."""
+    words = []
+    for index in np.flatnonzero(np.abs(_error(row)) > AUDIBLE):
+        tine = instrument.tines[index]
+        words.append(
+            f"group[{tine.group + 1}]: tine {tine.number} of '{instrument.groups[tine.group].name}' sounds "
+            f"{cents(float(row.mounted_hz[index] / row.target_hz[index])):+.2g} cents from its pitch, whatever its "
+            f"length: the bar has a mode at {row.target_hz[index]:.4g} Hz"
+        )
+    return tuple(words)
