@@ -16,9 +16,8 @@ from synth.design.tree import decode
 from synth.errors import InputError
 
 LARGEST: Final = 1 << 20  # bytes; a design of a thousand tines written one by one has a tenth of that
-LONGEST_LINE: Final = (
-    10_000  # characters; a dotted key of half a million parts would keep the parser busy for hours
-)
+LONGEST_LINE: Final = 10_000  # characters
+MOST_DOTS: Final = 300  # in a line; a dotted key of half a million parts keeps the parser busy for hours
 
 
 def load(path: str | Path) -> Design:
@@ -33,8 +32,9 @@ def read_toml(path: str | Path) -> dict[str, object]:
     """The tree of a TOML file of at most 1 MiB. Raises `InputError`."""
     text = _text(_bytes(path))
     for number, line in enumerate(text.split("\n"), start=1):
-        if len(line) > LONGEST_LINE:
-            raise InputError(f"line {number} has over {LONGEST_LINE} characters", remedy="break it")
+        if len(line) > LONGEST_LINE or line.count(".") > MOST_DOTS:
+            much = f"{LONGEST_LINE} characters or {MOST_DOTS} dots"
+            raise InputError(f"line {number} has over {much}", remedy="write it as several lines")
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
