@@ -17,7 +17,9 @@ ORDER = """
     design.stock design.schema design.tree design.file design.instrument design.material design.pieces
     design.structure design.pickup design.row design.fit design.resolve
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate vibration.plate_air
-    vibration.tine vibration.bar vibration.board vibration.assembly
+    vibration.diffuse
+    vibration.tine vibration.axial vibration.bar vibration.feet vibration.board
+    vibration.structure vibration.eigen vibration.assembly vibration.mounting
     vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache
     playing.stroke playing.score playing.midi
     playing.passage playing.tips playing.pluck playing.stick playing.kernel playing.slices playing.report playing.contact
@@ -37,6 +39,7 @@ KNOW_NO_INSTRUMENT = [
     "vibration.rod",
     "vibration.plate",
     "vibration.plate_air",
+    "vibration.diffuse",
     "sound.bank",
     "workshop.drawing",
     "recording.partials",

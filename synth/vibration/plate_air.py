@@ -8,8 +8,8 @@ A bare panel is a sheet of dipoles with the unknown pressure jump p_d (e^(+jwt),
     finite part of  integral p_d (1 + jkR) e^(-jkR) / (4 pi R^3) dS  =  -j w rho v
 
 solved by collocation on equal cells. The 1/R^3 and 1/R parts are integrated in closed form over each cell. The
-cells stop a quarter of a cell short of the edges, as vortex lattices do for the same equation of a wing (G. J. Hough,
-J. Aircraft 10 (1973) 314), which turns an error of first order into one of second.
+cells stop a quarter of a cell short of the edges, as vortex lattices do for the same equation of a wing (G. J.
+Hough, J. Aircraft 10 (1973) 314), which turns an error of first order into one of second.
 A closed box is a sheet of monopoles, p = j w rho integral v e^(-jkR) / (4 pi R) dS: its body is taken as small, so
 this holds below about ka = 1 and is up to 6 dB low in front of the box above that.
 
@@ -19,6 +19,7 @@ done on a quarter of the plate, once for each of the four classes.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from typing import Final, Literal
@@ -26,7 +27,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.vibration.plate import Plate, PlateModes
+from synth.vibration.plate import PlateModes
 
 AIR_DENSITY: Final = 1.204  # kg/m3, dry air at 20 C and 101.325 kPa (ISO 9613-1)
 SOUND_SPEED: Final = 343.2  # m/s, the same air (ISO 9613-1)
@@ -57,6 +58,54 @@ class Radiation:
     point: Array  # (X, 2) m from the plate's middle, the quarter x > 0, y > 0
     sources: Complex  # (G, X, B)
     parity: NDArray[np.int64]  # (B, 2) +1 even or -1 odd in x and in y
+
+    def mass(self, frequency: Array) -> Array:
+        """The air's mass between the modes (B, B), kg/kg, each entry at its own `frequency` (B, B) Hz."""
+        turn = 2.0 * math.pi * self.frequency[:, None, None]
+        return _looked_up(self.frequency, self.impedance.imag / turn, frequency)
+
+    def resistance(self, frequency: Array) -> Array:
+        """The air's resistance between the modes (B, B), 1/s, each entry at its own `frequency` (B, B) Hz."""
+        scale = (self.frequency / self.frequency[0]) ** 3  # between a box's and a panel's low-frequency law
+        found = _looked_up(self.frequency, self.impedance.real / scale[:, None, None], frequency)
+        held = np.clip(frequency, self.frequency[0], self.frequency[-1])
+        return np.asarray(found * (held / self.frequency[0]) ** 3)
+
+    def mixed(self, mix: Array) -> Radiation:
+        """The same air in new modes, of which each is a mixture (B, B') of modes of one class."""
+        leading = np.argmax(np.abs(mix), axis=0)
+        return dataclasses.replace(
+            self,
+            impedance=mix.T @ self.impedance @ mix,
+            sources=self.sources @ mix,
+            parity=self.parity[leading],
+        )
+
+    def with_hole(self, area: float) -> Radiation:
+        """One more freedom, the plug of air (m, outwards) in a hole in the middle of a box's lid.
+
+        Its resistance is that of a monopole in free space, alone and with the lid; its mass is `plug_mass`.
+        """
+        k = 2.0 * math.pi * self.frequency / SOUND_SPEED
+        R = np.maximum(np.hypot(*self.point.T), 1e-6)
+        ring = np.sin(k[:, None] * R) / (4.0 * math.pi * R)  # of all four images alike
+        even = np.where(np.all(self.parity == 1, axis=1), 4.0, 0.0)
+        row = (k * SOUND_SPEED)[:, None] * area * even * np.einsum("gx,gxb->gb", ring, self.sources.real)
+        alone = AIR_DENSITY * k**2 * SOUND_SPEED * area**2 / (4.0 * math.pi)
+        impedance = np.pad(self.impedance, [(0, 0), (0, 1), (0, 1)])
+        impedance[:, -1, :-1] += row
+        impedance[:, :-1, -1] += row
+        impedance[:, -1, -1] += alone
+        plug = np.zeros((len(k), len(self.point) + 1, self.sources.shape[2] + 1), dtype=np.complex128)
+        plug[:, :-1, :-1] = self.sources
+        plug[:, -1, -1] = AIR_DENSITY * area / 4.0  # its four images lie on one another
+        return dataclasses.replace(
+            self,
+            impedance=impedance,
+            point=np.append(self.point, [[0.0, 0.0]], axis=0),
+            sources=plug,
+            parity=np.append(self.parity, [[1, 1]], axis=0),
+        )
 
     def pressure(self, motion: Complex, frequency: Array, ear: Array, *, nearest: float) -> Complex:
         """The pressure (M,) in Pa at `ear` (3,), from the plate's middle with z off its face.
@@ -132,24 +181,6 @@ def radiation(modes: PlateModes, frequency: Array, *, faces: Faces, finer: float
     return Radiation(faces, (plate.length, plate.width), frequency, impedance, point, sources, parity)
 
 
-def edge_efficiency(plate: Plate, frequency: Array) -> Array:
-    """The mean radiation efficiency (F,) of one baffled face, many modes (F. G. Leppington, E. G. Broadbent and
-    K. H. Heron, Proc. R. Soc. A 382 (1982) 245, whose edge term is that of G. Maidanik, JASA 34 (1962) 809).
-
-    Below the critical frequency the edges radiate; at it the value of the finite plate; above 1/sqrt(1 - fc/f).
-    """
-    fc = plate.critical_frequency(SOUND_SPEED)
-    k = 2.0 * math.pi * frequency / SOUND_SPEED
-    short, long = sorted((plate.length, plate.width))
-    at_coincidence = (0.5 - 0.15 * short / long) * np.sqrt(2.0 * math.pi * fc / SOUND_SPEED * short)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mu = np.sqrt(fc / frequency)
-        edges = np.log((mu + 1.0) / (mu - 1.0)) + 2.0 * mu / (mu**2 - 1.0)
-        below = (plate.length + plate.width) / (math.pi * mu * k * plate.area * np.sqrt(mu**2 - 1.0)) * edges
-        above = 1.0 / np.sqrt(1.0 - mu**2)
-    return np.asarray(np.minimum(np.where(frequency < fc, below, above), at_coincidence))
-
-
 def air_spring(volume: float) -> float:
     """What the closed air of a volume resists per squared volume displaced: rho c^2 / V in Pa/m3."""
     return AIR_DENSITY * SOUND_SPEED**2 / volume
@@ -174,6 +205,13 @@ def _between(table: Array, frequency: Array) -> tuple[NDArray[np.int64], Array]:
     position = np.interp(np.log(np.maximum(frequency, 1e-3)), np.log(table), np.arange(len(table)))
     below = np.minimum(position.astype(np.int64), max(len(table) - 2, 0))
     return below, position - below
+
+
+def _looked_up(table: Array, values: Array, frequency: Array) -> Array:
+    """Each entry (B, B) of values (G, B, B) at its own frequency (B, B)."""
+    below, share = _between(table, frequency)
+    i, j = np.indices(frequency.shape)
+    return np.asarray(values[below, i, j] * (1.0 - share) + values[below + 1, i, j] * share)
 
 
 def _cells(modes: PlateModes, faces: Faces, finer: float) -> tuple[Array, Array, float, float]:

@@ -12,13 +12,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-AIR_DENSITY: Final = 1.204  # kg/m3, dry air at 20 C and 101.325 kPa (ISO 9613-1 reference conditions)
-SOUND_SPEED: Final = 343.2  # m/s, the same air (ISO 9613-1, 343.2 (T / 293.15 K)^0.5)
+from synth.design.instrument import Instrument
+from synth.vibration.bar import path
 
 Signals = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -70,28 +70,24 @@ class Direct(Radiator):
         return np.repeat(np.eye(self.channels, dtype=np.complex128)[:, :, None], len(frequency), axis=2)
 
 
-@dataclass(frozen=True)
-class Listener:
-    """Two points in the air, `spacing` apart, as a spaced pair of microphones or ears without a head.
+def ears(instrument: Instrument) -> NDArray[np.float64]:
+    """The two points (2, 3), left first, at which the instrument is heard.
 
-    `distance` (m) from the middle of the instrument; `angle` (rad) from straight above it, pi/2 is level;
-    `azimuth` (rad) of the side: 0 in front of the row (-y), pi/2 off the bar's far end (+x). The pair lies level,
-    at right angles to the line of sight; first the left one.
+    They lie level, at right angles to the line of sight from the middle of the bar.
     """
+    listener = instrument.listener
+    sine, cosine = math.sin(listener.azimuth), math.cos(listener.azimuth)
+    sight = math.sin(listener.angle) * np.array([sine, -cosine, 0.0])
+    sight[2] = math.cos(listener.angle)
+    left = np.array([-cosine, -sine, 0.0])  # of one who looks at the row
+    middle = bar_middle(instrument) + listener.distance * sight
+    return np.stack([middle + side * listener.spacing / 2.0 * left for side in (1.0, -1.0)])
 
-    distance: float = 1.0
-    angle: float = math.pi / 4.0  # a head above a bar on a table
-    azimuth: float = (
-        math.pi / 6.0
-    )  # a little to one side: straight in front is a null of every tine in the row
-    spacing: float = 0.2  # two points 0.1 m to either side
 
-    def ears(self, centre: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The points (2, 3) for an instrument whose middle is at `centre` (3,)."""
-        level = np.array([math.sin(self.azimuth), -math.cos(self.azimuth), 0.0])
-        sight = math.sin(self.angle) * level + math.cos(self.angle) * np.array([0.0, 0.0, 1.0])
-        left = np.array(
-            [-math.cos(self.azimuth), -math.sin(self.azimuth), 0.0]
-        )  # of one who looks at the row
-        middle = centre + self.distance * sight
-        return np.stack([middle + side * self.spacing / 2.0 * left for side in (1.0, -1.0)])
+def bar_middle(instrument: Instrument) -> NDArray[np.float64]:
+    """The middle (3,) of the bar, all its length taken together."""
+    bar = instrument.bar
+    position, _ = path(bar, np.linspace(0.0, bar.length, 201))
+    weight = np.full(201, 1.0)
+    weight[[0, -1]] = 0.5
+    return np.asarray(weight @ position / weight.sum())

@@ -17,19 +17,106 @@ cylinder corrects it. The travel time to the nearer ear is left out: a stroke is
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.sound.radiator import AIR_DENSITY, SOUND_SPEED, Complex
+from synth.design.instrument import Instrument, PlacedNut, Tine
+from synth.design.instrument import Section as BarSection
+from synth.sound.radiator import Complex, Direct, ears
+from synth.vibration.assembly import ModalModel
+from synth.vibration.frame import rigid_arm
+from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
 SQUARE_CARRIED_AIR: Final = (
     1.513  # of pi (s/2)^2, square of side s moving square on; 2-D panel method, 1.51 in tables
 )
+THIN: Final = 0.02  # ka below which a rod is a thin one, within 0.1 %
+AT_ONCE: Final = 1 << 21  # pieces times modes worked on together: 32 MiB a complex array
+PER_WAVE: Final = 8.0  # pieces of the bar a wavelength of sound at the highest mode
 
 Array = NDArray[np.float64]
+
+
+def bar_radiator(model: ModalModel, instrument: Instrument, trim: Sequence[Sequence[PlacedNut]]) -> Direct:
+    """What the listener hears of the bar and its tines alone. `trim` holds the nuts on each tine."""
+    return Direct(rod_pressures(model, instrument, trim, ears(instrument)))
+
+
+def rod_pressures(
+    model: ModalModel, instrument: Instrument, trim: Sequence[Sequence[PlacedNut]], points: Array
+) -> Complex:
+    """The pressure (C, M) in Pa at `points` (C, 3) per unit of each mode's amplitude, bar and tines together."""
+    nearest = nearest_distance(model, points)
+    total = _of_bar(model, instrument.bar.section, points, nearest)
+    for rods, motion in _of_tines(model, instrument.tines, trim):
+        total += pressures(rods, motion, model.pole, points, nearest=nearest)
+    return total
+
+
+def nearest_distance(model: ModalModel, points: Array) -> float:
+    """From the bar to the nearer of the listening points: sound is timed from its arrival over this way."""
+    return float(np.min(np.linalg.norm(points[:, None] - model.bar.position, axis=2)))
+
+
+def _of_bar(model: ModalModel, section: BarSection, points: Array, nearest: float) -> Complex:
+    length = model.bar.place[-1]
+    highest = float(model.frequency[-1])
+    count = max(32, math.ceil(PER_WAVE * length * highest / SOUND_SPEED))
+    place = (np.arange(count) + 0.5) * length / count
+    position, axes = model.bar.frame_at(place)
+    total = np.zeros((len(points), len(model.pole)), dtype=np.complex128)
+    # each direction across the bar carries its own air: a flat bar is broad one way and narrow the other
+    for axis, width in ((1, section.width), (2, section.height)):
+        radius = equivalent_radius(section, width)
+        pieces = rods(position, length=np.full(count, length / count), radius=radius)
+        across = np.einsum("xi,xib->xb", axes[:, axis], model.bar.at(place)[:, :3])
+        for first in range(0, len(model.pole), step := max(1, AT_ONCE // count)):
+            here = slice(first, first + step)
+            moved = across @ model.vectors[model.bar_dof, here]
+            motion = axes[:, axis, :, None] * moved[:, None]
+            total[:, here] += pressures(pieces, motion, model.pole[here], points, nearest=nearest)
+    return total
+
+
+def _of_tines(
+    model: ModalModel, tines: Sequence[Tine], trim: Sequence[Sequence[PlacedNut]]
+) -> Iterator[tuple[Rods, Complex]]:
+    """Every tine's pieces and their motion (K, 3, M), base and all."""
+    modes, bases = model.tines, model.bases
+    at_base = model.bar.at(bases.place)
+    for r, tine in enumerate(tines):
+        height = np.unique(modes.height[r])
+        count = len(height)
+        above = bases.arm[r] + (height - height[0])[:, None] * bases.pointing[r]
+        motion = rigid_arm(above)[:, :3] @ (at_base[r] @ model.vectors[model.bar_dof])
+        turn, lean = math.cos(bases.axis[r]), math.sin(bases.axis[r])
+        planes = (
+            turn * bases.along[r] + lean * bases.across[r],
+            turn * bases.across[r] - lean * bases.along[r],
+        )
+        for plane, direction in enumerate(planes):
+            dof = model.tine_dof[r, plane]
+            own = modes.shape[r, dof >= 0, :count].T @ model.vectors[dof[dof >= 0]]
+            motion = motion + direction[:, None] * own[:, None]
+        position, _ = model.bar.frame_at(bases.place[r])
+        yield _tine_rods(tine, trim[r], height, position + above), motion
+
+
+def _tine_rods(tine: Tine, nuts: Sequence[PlacedNut], height: Array, point: Array) -> Rods:
+    """A threaded rod displaces as its mass diameter and carries air as its outside; a nut adds its own volume."""
+    share = np.zeros(len(height))
+    share[:-1] += np.diff(height) / 2.0
+    share[1:] += np.diff(height) / 2.0
+    radius = math.sqrt((tine.rod.mass_diameter**2 + tine.rod.diameter**2) / 8.0)
+    pieces = rods(point, length=share, radius=radius)
+    for placed in nuts:
+        volume = placed.nut.mass / tine.rod.material.density
+        pieces.volume[np.argmin(np.abs(height - placed.position))] += 2.0 * volume
+    return pieces
 
 
 @dataclass(frozen=True)
@@ -47,15 +134,15 @@ def rods(point: Array, *, length: Array, radius: Array | float) -> Rods:
     return Rods(point=point, volume=2.0 * math.pi * radius**2 * length, radius=radius)
 
 
-def equivalent_radius(shape: str, width: float, height: float) -> float:
-    """The radius a of the round rod with 2 pi a^2 = displaced + carried area, as the section moves square on.
+def equivalent_radius(section: BarSection, broadside: float) -> float:
+    """The radius a of the round rod with 2 pi a^2 = displaced + carried area, as `broadside` moves square on.
 
-    A square of side s gives 0.590 s. A rectangle is taken as moving across its mean side; a tube is closed.
+    A square of side s gives 0.590 s. A rectangle carries the air of a square as broad as itself.
     """
-    if shape != "rectangle":
-        return width / 2.0
-    area = width * height
-    return math.sqrt(area * (1.0 + SQUARE_CARRIED_AIR * math.pi / 4.0) / (2.0 * math.pi))
+    if section.shape != "rectangle":
+        return section.width / 2.0
+    carried = SQUARE_CARRIED_AIR * math.pi * broadside**2 / 4.0
+    return math.sqrt((section.width * section.height + carried) / (2.0 * math.pi))
 
 
 def pressures(rods: Rods, motion: Complex | Array, pole: Complex, ears: Array, *, nearest: float) -> Complex:
@@ -84,7 +171,7 @@ def thickness(ka: Array) -> Complex:
     1 for a thin rod; |.| is 1.01 at ka = 0.1 and 0.69 at ka = 1. Exact for a long rod broadside.
     """
     factor = np.ones(ka.shape, dtype=np.complex128)
-    thick = ka > 0.02
+    thick = ka > THIN
     if np.any(thick):
         from scipy.special import h2vp
 
