@@ -1,0 +1,287 @@
+"""A soundboard or a box as the bar feels it and as the air hears it.
+
+In: a `Board` and the bar that stands on it. Out: a `SolvedBoard`: its modes at the feet for the assembly, and the
+sources that stand for them in the air.
+
+Up to its reach the board is solved: Ritz modes in vacuo, then in their coordinates the air's mass, the spring of a
+closed box and the plug of a hole,
+
+    (1 + M_air) q" + (W^2 + rho c^2/V [s; A][s; A]^T) q = f,      s = displaced volumes, A the hole's area
+
+whose modes are the board's own. The air's mass and resistance vary with frequency; between two modes they are taken
+at the geometric mean of the two frequencies, which keeps the matrices symmetric.
+Above the reach the sum goes on with statistical modes (`synth.vibration.diffuse`). In its own plane the board
+slides as a rigid body. Every part is passive, and so is the whole.
+
+    z   bar            The board's middle plane is level under the bar. Its x and y are turned and shifted in the
+    |  =====           level plane so that its feet stand under the bar's as well as they can.
+    | foot  foot
+    +----------- x
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.design.instrument import Bar, Board, Foot
+from synth.vibration.bar import path, reach
+from synth.vibration.diffuse import DiffuseModes, diffuse_modes
+from synth.vibration.feet import BoardModes, Feet, StandingBoard
+from synth.vibration.plate import Plate, PlateModes, orthotropic, solve_plate
+from synth.vibration.plate_air import (
+    AIR_DENSITY,
+    CAVITY_LOSS,
+    CLASSES,
+    SOUND_SPEED,
+    Radiation,
+    air_spring,
+    displaced_volume,
+    plug_mass,
+    radiation,
+)
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+MOST_MODES: Final = 110  # that are solved one by one: to about 2 kHz on a board of 0.6 by 0.4 m
+HIGHEST: Final = 4000.0  # Hz, of these: beyond it a sheet is rarely as even as its drawing
+LOWEST: Final = 20.0  # Hz, of the table of the air
+ROWS: Final = 36  # of that table, a sixth of an octave apart
+STILL: Final = 0.1  # Hz: less is rounding about a motion that nothing holds
+SHEAR: Final = 0.35  # of a foot's upright stiffness, sideways: G/E = 1/(2 (1 + nu)) of wood or rubber
+GAUSS: Final = (-math.sqrt(0.5), 0.0, math.sqrt(0.5))  # three points of equal weight (Chebyshev's quadrature)
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where the board lies: global = origin + x ex + y ey + z ez, from the board's middle."""
+
+    origin: Array  # (3,) m
+    axes: Array  # (3, 3) rows ex, ey, ez
+
+    def inward(self, point: Array) -> Array:
+        """Points (..., 3) in the board's own coordinates, from its middle."""
+        return np.asarray((point - self.origin) @ self.axes.T)
+
+
+@dataclass(frozen=True)
+class SolvedBoard:
+    """A board's Mb modes in the order: solved (with the hole's plug), statistical, sliding in its own plane (3)."""
+
+    standing: StandingBoard
+    plate: Plate
+    place: Place
+    radiation: Radiation  # of the solved modes
+    source: Array  # (Z, 2) m from the middle, where each statistical mode radiates from
+    strength: Array  # (Z,) m2/kg^(1/2), its volume velocity per modal velocity, a monopole's
+
+    @property
+    def solved(self) -> int:
+        """How many modes are solved one by one."""
+        return len(self.radiation.parity)
+
+    @property
+    def reach(self) -> float:
+        """Where the statistical modes take over, in Hz."""
+        return float(self.standing.modes.frequency[self.solved - 1])
+
+    def pressure(self, acceleration: Complex, frequency: Array, ears: Array, *, nearest: float) -> Complex:
+        """The pressure (C, M) in Pa at `ears` (C, 3) for modal accelerations (Mb, M) at `frequency` (M,) Hz.
+
+        e^(+jwt); the phase is that of the time nearest/c later.
+        """
+        own = self.place.inward(ears)
+        k = 2.0 * math.pi * frequency / SOUND_SPEED
+        first, last = self.solved, self.solved + len(self.source)
+        return np.stack(
+            [
+                self.radiation.pressure(acceleration[:first], frequency, ear, nearest=nearest)
+                + self._scattered(acceleration[first:last], k, ear, nearest)
+                for ear in own
+            ]
+        )
+
+    def _scattered(self, acceleration: Complex, k: Array, ear: Array, nearest: float) -> Complex:
+        R = np.sqrt(np.sum((ear[:2] - self.source) ** 2, axis=1) + ear[2] ** 2)[:, None]
+        green = AIR_DENSITY * self.strength[:, None] * np.exp(-1j * k * (R - nearest)) / (4.0 * math.pi * R)
+        return np.asarray(np.sum(green * acceleration, axis=0))
+
+
+def solve_board(board: Board, bar: Bar) -> SolvedBoard:
+    """The board's modes in air with its feet under the bar."""
+    plate, place, feet = plate_of(board), lie(board, bar), len(board.feet)
+    dry = solve_plate(plate, highest=HIGHEST, most=MOST_MODES)
+    solved = _in_air(board, dry)
+    shape = dry.at(*_under_feet(board)).reshape(feet, len(GAUSS) ** 2, 3, -1).mean(axis=1)
+    many = diffuse_modes(
+        plate,
+        above=float(solved.frequency[-1]),
+        loss_factor=board.material.loss_factor,
+        faces=2 if board.kind == "panel" else 1,
+        patch=np.array([math.sqrt(foot.width * foot.along) for foot in board.feet]),
+    )
+    upright = np.concatenate([shape @ solved.mix[: len(dry.frequency)], many.shape], axis=2)
+    modes = BoardModes(
+        np.concatenate([solved.frequency, many.frequency, np.zeros(3)]),
+        _all_losses(solved, many),
+        _turned(np.concatenate([_tilting(upright), _sliding(board)], axis=2), place.axes),
+    )
+    return SolvedBoard(
+        StandingBoard(modes, feet_of(board, bar)), plate, place, solved.air, many.source, many.strength
+    )
+
+
+def plate_of(board: Board) -> Plate:
+    """The board's sheet as a plate."""
+    return orthotropic(
+        length=board.length,
+        width=board.width,
+        thickness=board.thickness,
+        density=board.material.density,
+        youngs_x=board.material.youngs_x,
+        youngs_y=board.material.youngs_y,
+        shear=board.material.shear,
+        poisson_xy=board.material.poisson_xy,
+        edges=(board.edges,) * 4,
+    )
+
+
+def feet_of(board: Board, bar: Bar) -> Feet:
+    """The feet as springs under the bar: upright, sideways, and against roll and pitch by their width."""
+    places = np.array([foot.bar_place for foot in board.feet])
+    _, axes = path(bar, places)
+    down = np.array([0.0, 0.0, -1.0])
+    arm = np.array([reach(bar.section, math.atan2(each[1] @ down, each[2] @ down)) * down for each in axes])
+    stiffness = np.array([_springs(foot, each) for foot, each in zip(board.feet, axes, strict=True)])
+    return Feet(places, arm, stiffness, np.array([foot.loss_factor for foot in board.feet]))
+
+
+def lie(board: Board, bar: Bar) -> Place:
+    """Where the board lies so that its feet stand under the bar's: the best turn and shift in the level plane."""
+    position, _ = path(bar, np.array([foot.bar_place for foot in board.feet]))
+    under = position[:, :2]
+    on = np.array([(foot.x - board.length / 2.0, foot.y - board.width / 2.0) for foot in board.feet])
+    one, other = on - on.mean(axis=0), under - under.mean(axis=0)
+    turn = math.atan2(
+        float(np.sum(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])), float(np.sum(one * other))
+    )
+    ex, ey = np.array([math.cos(turn), math.sin(turn), 0.0]), np.array([-math.sin(turn), math.cos(turn), 0.0])
+    axes = np.stack([ex, ey, [0.0, 0.0, 1.0]])
+    depth = float(np.mean(position[:, 2])) - reach(bar.section, math.pi)
+    origin = np.append(under.mean(axis=0), depth) - np.append(on.mean(axis=0), 0.0) @ axes
+    return Place(origin, axes)
+
+
+@dataclass(frozen=True)
+class _InAir:
+    """The solved modes: mixtures of the modes in vacuo and the plug."""
+
+    frequency: Array  # (B,) Hz
+    loss: Array  # (B, B) s^-2
+    air: Radiation
+    mix: Array  # (B, B), the plug's row last
+
+
+def _in_air(board: Board, dry: PlateModes) -> _InAir:
+    rows = np.geomspace(LOWEST, max(float(dry.frequency[-1]), 2.0 * LOWEST), ROWS)
+    air = radiation(dry, rows, faces="both" if board.kind == "panel" else "one")
+    squared = (2.0 * math.pi * dry.frequency) ** 2
+    volume, mass = displaced_volume(dry), np.ones(len(squared))
+    if board.hole_diameter > 0.0:
+        area = math.pi * board.hole_diameter**2 / 4.0
+        air = air.with_hole(area)
+        squared, volume = np.append(squared, 0.0), np.append(volume, area)
+        mass = np.append(mass, plug_mass(area, board.thickness))
+    spring = np.zeros((len(squared), len(squared)))
+    if board.kind == "box":
+        spring = air_spring(board.length * board.width * board.depth) * np.outer(volume, volume)
+    frequency, mix = _modes(np.diag(squared) + spring, np.diag(mass), air)
+    air = air.mixed(mix)
+    both = np.sqrt(np.outer(frequency, frequency))
+    loss = board.material.loss_factor * np.diag(squared) + CAVITY_LOSS * spring
+    return _InAir(
+        frequency, _not_negative(mix.T @ loss @ mix + 2.0 * math.pi * both * air.resistance(both)), air, mix
+    )
+
+
+def _modes(K: Array, mass: Array, air: Radiation) -> tuple[Array, Array]:
+    """Frequencies (B,) in Hz and mass-normalised mixtures (B, B) with the air's mass, class by class."""
+    alone = np.sqrt(K.diagonal() / mass.diagonal()) / (2.0 * math.pi)
+    for _ in range(2):  # the air's mass lowers the frequency at which it is looked up
+        M = mass + air.mass(np.sqrt(np.outer(alone, alone)))
+        alone = np.sqrt(K.diagonal() / M.diagonal()) / (2.0 * math.pi)
+    frequency, mix = np.zeros(len(K)), np.zeros_like(K)
+    for signs in CLASSES:
+        own = np.flatnonzero(np.all(air.parity == signs, axis=1))
+        inverse = np.linalg.inv(np.linalg.cholesky(M[np.ix_(own, own)]))
+        value, vector = np.linalg.eigh(inverse @ K[np.ix_(own, own)] @ inverse.T)
+        frequency[own] = np.sqrt(np.maximum(value, 0.0)) / (2.0 * math.pi)
+        mix[np.ix_(own, own)] = inverse.T @ vector
+    frequency[frequency < STILL] = 0.0
+    order = np.argsort(frequency, kind="stable")
+    return frequency[order], mix[:, order]
+
+
+def _not_negative(matrix: Array) -> Array:
+    """The nearest symmetric matrix without negative eigenvalues: what tables and rounding made negative is cut."""
+    value, vector = np.linalg.eigh((matrix + matrix.T) / 2.0)
+    return np.asarray((vector * np.maximum(value, 0.0)) @ vector.T)
+
+
+def _all_losses(solved: _InAir, many: DiffuseModes) -> Array:
+    count, every = len(solved.frequency), len(solved.frequency) + len(many.frequency)
+    loss = np.zeros((every + 3, every + 3))
+    loss[:count, :count] = solved.loss
+    own = np.arange(count, every)
+    loss[own, own] = many.loss_factor * (2.0 * math.pi * many.frequency) ** 2
+    return loss
+
+
+def _under_feet(board: Board) -> tuple[Array, Array]:
+    """Points of equal weight under all feet, from the board's corner, foot by foot; none off the board."""
+    s, t = np.meshgrid(GAUSS, GAUSS, indexing="ij")
+    x = np.concatenate([foot.x + foot.along / 2.0 * s.ravel() for foot in board.feet])
+    y = np.concatenate([foot.y + foot.width / 2.0 * t.ravel() for foot in board.feet])
+    return np.clip(x, 0.0, board.length), np.clip(y, 0.0, board.width)
+
+
+def _tilting(upright: Array) -> Array:
+    """Displacement and slopes (J, 3, B) as motions (J, 6, B): w = theta_x y - theta_y x."""
+    motion = np.zeros((len(upright), 6, upright.shape[2]))
+    motion[:, 2], motion[:, 3], motion[:, 4] = upright[:, 0], upright[:, 2], -upright[:, 1]
+    return motion
+
+
+def _sliding(board: Board) -> Array:
+    """The board's three rigid motions in its own plane at the feet (J, 6, 3); a box carries floor and walls too."""
+    sheet = board.material.density * board.thickness
+    around = 2.0 * (board.length + board.width) * board.depth
+    covers = 2.0 if board.kind == "box" else 1.0
+    mass = sheet * (covers * board.length * board.width + around)
+    inertia = mass * (board.length**2 + board.width**2) / 12.0
+    motion = np.zeros((len(board.feet), 6, 3))
+    motion[:, 0, 0] = motion[:, 1, 1] = 1.0 / math.sqrt(mass)
+    for j, foot in enumerate(board.feet):
+        x, y = foot.x - board.length / 2.0, foot.y - board.width / 2.0
+        motion[j, :, 2] = np.array([-y, x, 0.0, 0.0, 0.0, 1.0]) / math.sqrt(inertia)
+    return motion
+
+
+def _turned(motion: Array, axes: Array) -> Array:
+    """Motions (J, 6, B) from the board's axes to the global ones."""
+    halves = motion.reshape(len(motion), 2, 3, -1)
+    return np.asarray(np.einsum("ba,jhbm->jham", axes, halves).reshape(motion.shape))
+
+
+def _springs(foot: Foot, axes: Array) -> Array:
+    """Six stiffnesses in global axes; the foot lies square to the bar, whose axes these are."""
+    upright, side = foot.stiffness, SHEAR * foot.stiffness
+    roll, pitch = upright * foot.width**2 / 12.0, upright * foot.along**2 / 12.0
+    yaw = side * (foot.width**2 + foot.along**2) / 12.0
+    share = axes[0, :2] ** 2 / max(float(np.sum(axes[0, :2] ** 2)), 1e-12)
+    return np.array([side, side, upright, *(roll * share + pitch * (1.0 - share)), yaw])
