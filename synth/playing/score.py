@@ -6,7 +6,6 @@ the tempo, phrases are written out, names are looked up; a mistake is told with 
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +18,7 @@ from synth.design.instrument import Instrument
 from synth.design.schema import Positive, Table
 from synth.design.tree import decode
 from synth.errors import InputError, nearest
-from synth.playing.stroke import CONTROLS, Hold, Stroke
+from synth.playing.stroke import CONTROLS, Hold, Stroke, shaped
 
 MOST_EVENTS: Final = 20_000  # an hour of three strokes a second and some to spare
 LONGEST_S: Final = 3600.0  # an hour of audio
@@ -303,18 +302,21 @@ def _stroke(placed: _Placed, defaults: How, instrument: Instrument) -> Stroke:
         raise InputError(
             f"there is no stick '{name}'", remedy=nearest(name, instrument.sticks), place=f"{place}.stick"
         )
-    values: dict[str, float] = {}
-    for control in CONTROLS:
-        own, common = getattr(entry, control.key), getattr(defaults, control.key)
-        if own is not None or common is not None:
-            where = place if own is not None else "defaults"
-            try:
-                values[control.field] = control.value(own if own is not None else common)
-            except InputError as error:
-                raise InputError(error.finding, remedy=error.remedy, place=f"{where}.{error.place}") from None
-    plain = Stroke(group=placed.group, stick=instrument.sticks[name], start=placed.start)
-    direction = entry.direction or defaults.direction or "forward"
-    return dataclasses.replace(plain, direction=direction, **values)  # type: ignore[arg-type]
+    plain = Stroke(
+        group=placed.group,
+        stick=instrument.sticks[name],
+        start=placed.start,
+        direction=entry.direction or defaults.direction or "forward",
+    )
+    return _numbered(_numbered(plain, defaults, "defaults"), entry, place)
+
+
+def _numbered(stroke: Stroke, how: How, place: str) -> Stroke:
+    given = {each.key: getattr(how, each.key) for each in CONTROLS if getattr(how, each.key) is not None}
+    try:
+        return shaped(stroke, given)
+    except InputError as error:
+        raise InputError(error.finding, remedy=error.remedy, place=f"{place}.{error.place}") from None
 
 
 def _given(value: float | None) -> float:

@@ -7,6 +7,8 @@ them is linear, increments simply add.
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -85,6 +87,12 @@ CONTROLS: Final = (
     Control("skew_deg", "skew", DEGREE, -45.0, 45.0, "the stick's heading away from the row"),
     Control("pressure_n", "pressure", 1.0, 0.0, 20.0, "extra push of the hand"),
 )
+
+
+def shaped(stroke: Stroke, numbers: Mapping[str, float]) -> Stroke:
+    """The stroke with numbers as they are named outside (`speed_mm_s` ...). Raises `InputError` beyond a range."""
+    values = {each.field: each.value(numbers[each.key]) for each in CONTROLS if each.key in numbers}
+    return dataclasses.replace(stroke, **values)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,102 @@
+"""`tinewright check`: what will be built, tine by tine, what is unwise, what it adds up to."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from synth.doors.cli import arguments
+from synth.doors.cli.table import aligned
+
+if TYPE_CHECKING:
+    from synth.workshop.overview import TineLine, Totals
+
+
+@click.command("check")
+@arguments.design
+@arguments.as_json
+@arguments.fresh
+def command(design: Path, as_json: bool, fresh: bool) -> None:
+    """Print what will be built, tine by tine; warnings; totals. Exit code 0 if it can be built.
+
+    \b
+    Example:
+      tinewright check designs/quay-rail.toml
+    """
+    from synth.vibration.solution import solve_row
+    from synth.workshop.overview import lines, totals
+
+    instrument = arguments.instrument(design)
+    row = solve_row(instrument, fresh=fresh)
+    rows, sums = lines(instrument, row), totals(instrument, row)
+    warnings = [*instrument.warnings, *row.warnings]
+    if as_json:
+        tines = [dataclasses.asdict(each) for each in rows]
+        data = {
+            "design": instrument.name,
+            "tines": tines,
+            "warnings": warnings,
+            "totals": dataclasses.asdict(sums),
+        }
+        click.echo(json.dumps(data, indent=1, ensure_ascii=False))
+        return
+    click.echo(_table(rows))
+    click.echo("".join(f"\nwarning: {each}" for each in warnings))
+    click.echo(_sums(sums))
+
+
+def _table(rows: Sequence[TineLine]) -> str:
+    heads = (
+        "group",
+        "tine",
+        "pitch",
+        "Hz",
+        "clamped Hz",
+        "bar cents",
+        "free mm",
+        "2nd",
+        "cents",
+        "3rd",
+        "cents",
+        "g",
+        "trim nuts",
+    )
+    return aligned(heads, [_row(each) for each in rows])
+
+
+def _row(line: TineLine) -> tuple[str, ...]:
+    partials = [
+        words
+        for ratio, harmonic, off in zip(line.ratios, line.harmonics, line.harmonic_cents, strict=True)
+        for words in (f"{ratio:.3f}", f"{off:+.0f} from {harmonic}")
+    ]
+    partials += [""] * (4 - len(partials))
+    return (
+        line.group,
+        str(line.number),
+        f"{line.note} {line.note_cents:+.1f}",
+        f"{line.mounted_hz:.2f}",
+        f"{line.clamped_hz:.2f}",
+        f"{line.mount_cents:+.1f}",
+        f"{line.free_length_mm:.2f}",
+        *partials,
+        f"{line.mass_g:.2f}",
+        ", ".join(line.trim),
+    )
+
+
+def _sums(sums: Totals) -> str:
+    rod = [f"{metres:.2f} m of {name}" for name, metres in sums.rod_m.items()]
+    nuts = [f"{count} {name}" for name, count in sums.nuts.items()]
+    return "\n".join(
+        [
+            f"{sums.tines} tines, {sums.tine_mass_g:.0f} g, free lengths: {'; '.join(rod)}",
+            f"nuts: {', '.join(nuts) if nuts else 'none'}",
+            f"bar: {sums.bar_length_m:.3f} m, {sums.bar_mass_kg:.2f} kg",
+        ]
+    )

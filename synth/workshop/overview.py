@@ -1,0 +1,109 @@
+"""What will be built, tine by tine, and what it adds up to.
+
+In: an instrument and its tuned row. Out: a `TineLine` a tine and `Totals`, in the units of the bench; `check` prints
+them, other programs get them as data.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import dataclass
+from typing import Final
+
+from synth.design.instrument import Instrument, Rod
+from synth.units import GRAM, MM, cents, note_name
+from synth.vibration.bar import beam_of
+from synth.vibration.tuning import Row
+
+PARTIALS: Final = 3  # of the table: what the ear takes for the tine's tone
+HIGHEST_HARMONIC: Final = 24  # above it the ear has no harmonic to compare a partial with
+
+
+@dataclass(frozen=True)
+class TineLine:
+    """One tine. `ratios` of the second, third ... partial to the first; `harmonics` the nearest low whole numbers."""
+
+    group: str
+    number: int
+    stock: str
+    target_hz: float | None
+    clamped_hz: float
+    mounted_hz: float
+    note: str
+    note_cents: float  # mounted pitch, from the note
+    free_length_mm: float
+    ratios: tuple[float, ...]
+    harmonics: tuple[int, ...]
+    harmonic_cents: tuple[float, ...]
+    trim: tuple[str, ...]
+    mass_g: float
+    mount_cents: float  # what the bar does to the clamped pitch
+
+
+@dataclass(frozen=True)
+class Totals:
+    rod_m: dict[str, float]  # free lengths by stock
+    nuts: dict[str, int]
+    tines: int
+    tine_mass_g: float
+    bar_length_m: float
+    bar_mass_kg: float
+
+
+def lines(instrument: Instrument, row: Row) -> list[TineLine]:
+    """One line a tine, in the order they stand."""
+    return [_line(instrument, row, index) for index in range(len(instrument.tines))]
+
+
+def _line(instrument: Instrument, row: Row, index: int) -> TineLine:
+    tine, modes = instrument.tines[index], row.modes
+    mounted, clamped = float(row.mounted_hz[index]), float(row.clamped_hz[index])
+    note, off = note_name(mounted, instrument.a4)
+    ratios = tuple(
+        float(modes.frequency[index, 0, n] / modes.frequency[index, 0, 0])
+        for n in range(1, min(PARTIALS, modes.exists.shape[1]))
+        if modes.exists[index, n]
+    )
+    harmonics = tuple(min(max(round(each), 1), HIGHEST_HARMONIC) for each in ratios)
+    target = float(row.target_hz[index])
+    return TineLine(
+        group=instrument.groups[tine.group].name,
+        number=tine.number,
+        stock=tine.rod.name,
+        target_hz=None if math.isnan(target) else target,
+        clamped_hz=clamped,
+        mounted_hz=mounted,
+        note=note,
+        note_cents=off,
+        free_length_mm=float(row.length[index]) / MM,
+        ratios=ratios,
+        harmonics=harmonics,
+        harmonic_cents=tuple(cents(ratio / whole) for ratio, whole in zip(ratios, harmonics, strict=True)),
+        trim=tuple(f"{nut.nut.name} at {nut.position / MM:.1f} mm" for nut in row.trim[index]),
+        mass_g=float(modes.mass[index]) / GRAM,
+        mount_cents=cents(mounted / clamped),
+    )
+
+
+def totals(instrument: Instrument, row: Row) -> Totals:
+    """What the whole instrument takes."""
+    rod: dict[str, float] = {}
+    for tine, length in zip(instrument.tines, row.length, strict=True):
+        rod[stock_name(tine.rod)] = rod.get(stock_name(tine.rod), 0.0) + float(length)
+    nuts = Counter(placed.nut.name for trim in row.trim for placed in trim)
+    nuts.update(tine.root.base_nut.name for tine in instrument.tines if tine.root.base_nut is not None)
+    return Totals(
+        rod_m=rod,
+        nuts=dict(nuts),
+        tines=len(instrument.tines),
+        tine_mass_g=float(row.modes.mass.sum()) / GRAM,
+        bar_length_m=instrument.bar.length,
+        bar_mass_kg=float(beam_of(instrument.bar).mass) * instrument.bar.length,
+    )
+
+
+def stock_name(rod: Rod) -> str:
+    """What to ask for in a shop: the thread, or the diameter of plain rod, and the material."""
+    size = rod.thread or f"{rod.diameter / MM:g} mm rod"
+    return f"{size}, {rod.material.name}"
