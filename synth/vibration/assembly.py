@@ -1,0 +1,240 @@
+"""The coupled instrument: every tine, the bar and, where there is one, the board, as one set of modes.
+
+In: tines with their lengths and nuts, a bar, perhaps a board that the bar stands on. Out: one frozen `ModalModel`.
+One real symmetric eigenproblem K v = omega² M v gives all modes at once, so tines tuned alike come out as the
+collective modes they form. Then the losses. In the real modes they are K' projected, V^T K' V = D, and
+
+    (Omega² + jD) y = lambda y,     pole s = j sqrt(lambda),     shape = V y,    y^T y = 1.
+
+Where D couples two modes by little of the distance between their omega², y is the mode itself and D's diagonal
+gives its loss: the share of each part's energy (first-order perturbation; the error in the decay is of second
+order). Modes that D couples by more, unison tines above all, are gathered in clusters and each cluster's complex
+symmetric block is solved whole. D has no negative eigenvalue, so no pole grows.
+
+A state of the tines enters through their own clamped modes. With u = (M v) on the tine's freedoms, a velocity
+enters as u: the momentum that it has. A displacement also enters as u where the mode is slower than the partial or
+near it; against a mode much faster than the partial, a bend is built up slowly and the bar yields to it meanwhile,
+so that only Omega_partial² / omega_mode² of it comes free at the release (K x = f held, then let go).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from synth.design.instrument import Bar, PlacedNut, Tine
+from synth.vibration.axial import solve_axial
+from synth.vibration.bar import BarModes, solve_bar, standing_on
+from synth.vibration.eigen import Complex, damped_modes, real_modes
+from synth.vibration.feet import StandingBoard
+from synth.vibration.frame import rigid_arm
+from synth.vibration.section import Array
+from synth.vibration.structure import Bases, Indices, Structure, couple, nut_inertia, stand
+from synth.vibration.tine import TineModes, solve_tines
+
+BAR_HZ: Final = (
+    20_000.0  # the carrier's modes go on to twice the bar's last audible one: they shape the others
+)
+HIGHEST_HZ: Final = 20_000.0  # above the tines' 18 kHz, so that a partial the bar pulls up is not lost
+LOWEST_HZ: Final = 0.1  # a bar that nothing holds drifts: six motions at 0 Hz that make no sound
+
+
+@dataclass(frozen=True)
+class ModalModel:
+    """The structure's free vibrations: M modes on D freedoms, the carrier's (bar, then board) before the tines'.
+
+    Any displacement is Re(sum over m of vectors[:, m] a_m exp(pole_m t)) with modal amplitudes a (M,), complex.
+    """
+
+    pole: Complex  # (M,) s^-1, -sigma + j omega, by rising frequency
+    vectors: NDArray[np.complex64]  # (D, M) kg^-1/2, v^T M v = 1 without conjugation
+    tine_dof: Indices  # (R, 2, N) rows of `vectors`, -1 where there is no partial
+    axial_dof: Indices  # (R, Na)
+    bar_count: int
+    board_count: int
+    coupling: Array  # (bar and board, tines) the mass that couples them, kg^(1/2) kg^(1/2)
+    tines: TineModes
+    bar: BarModes
+    bases: Bases
+    board: StandingBoard | None
+
+    @property
+    def frequency(self) -> Array:
+        """(M,) Hz."""
+        return np.asarray(self.pole.imag / (2.0 * math.pi))
+
+    @property
+    def decay_rate(self) -> Array:
+        """(M,) s^-1, sigma."""
+        return -self.pole.real
+
+    @property
+    def decay(self) -> Array:
+        """(M,) seconds to fall by 60 dB; infinite for what loses nothing."""
+        sigma = self.decay_rate
+        return np.divide(math.log(1000.0), sigma, out=np.full_like(sigma, math.inf), where=sigma > 0.0)
+
+    @property
+    def bar_dof(self) -> slice:
+        return slice(0, self.bar_count)
+
+    @property
+    def board_dof(self) -> slice:
+        return slice(self.bar_count, self.bar_count + self.board_count)
+
+    @property
+    def carrier_dof(self) -> slice:
+        return slice(0, self.bar_count + self.board_count)
+
+
+def assemble(
+    tines: Sequence[Tine],
+    length: ArrayLike,
+    trim: Sequence[Sequence[PlacedNut]],
+    *,
+    bar: Bar,
+    board: StandingBoard | None = None,
+    places: Sequence[float] = (),
+) -> ModalModel:
+    """The coupled modes of tines with free lengths (R,) and nuts on a bar, or on a bar that stands on a board.
+
+    `places` along the bar get a node of the mesh of their own, besides the tines', supports' and feet's.
+    """
+    if board is not None:
+        bar = standing_on(bar, board.feet.place)
+    feet = [] if board is None else board.feet.place.tolist()
+    modes = solve_tines(tines, length, trim)
+    bar_modes = solve_bar(bar, [tine.place for tine in tines], more=[*feet, *places], highest_hz=BAR_HZ)
+    bases = stand(tines, modes, bar, bar_modes)
+    structure = couple(
+        modes,
+        solve_axial(tines, length, trim),
+        bar_modes,
+        bases,
+        nuts=nut_inertia(tines, bar, bases),
+        board=board,
+    )
+    return solve_structure(structure, modes, bar_modes, bases, board)
+
+
+def solve_structure(
+    structure: Structure, modes: TineModes, bar: BarModes, bases: Bases, board: StandingBoard | None = None
+) -> ModalModel:
+    """The modal model of coupled matrices."""
+    squared, vectors = real_modes(structure, lowest_hz=LOWEST_HZ, highest_hz=HIGHEST_HZ)
+    carriers = len(structure.carrier_mass)
+    damped = damped_modes(
+        squared, vectors, tine_loss=structure.tine_loss, carrier_loss=structure.carrier_loss
+    )
+    return ModalModel(
+        pole=damped.pole,
+        vectors=damped.vectors,
+        tine_dof=np.where(structure.tine_dof >= 0, structure.tine_dof + carriers, -1),
+        axial_dof=np.where(structure.axial_dof >= 0, structure.axial_dof + carriers, -1),
+        bar_count=structure.bar_count,
+        board_count=carriers - structure.bar_count,
+        coupling=structure.coupling,
+        tines=modes,
+        bar=bar,
+        bases=bases,
+        board=board,
+    )
+
+
+def project(
+    model: ModalModel, tine: ArrayLike, displacement: ArrayLike, velocity: ArrayLike
+) -> NDArray[np.complex128]:
+    """Modal amplitudes (S, M) of S states, each of one tine's own clamped modes, the rest of the structure at rest.
+
+    `tine` (S,) indices; `displacement` (S, 2, N) kg^(1/2) m and `velocity` (S, 2, N) kg^(1/2) m/s.
+    """
+    which = np.asarray(tine, dtype=np.int64)
+    q, v = (np.asarray(each, dtype=float) for each in (displacement, velocity))
+    amplitude = np.zeros((len(which), len(model.pole)), dtype=np.complex128)
+    omega, sigma = model.pole.imag, -model.pole.real
+    for r in np.unique(which):
+        here = np.flatnonzero(which == r)
+        own = model.tine_dof[r].ravel() >= 0
+        u = tine_momentum(model, int(r))  # (2N', M)
+        free = _comes_free(2.0 * math.pi * model.tines.frequency[r].ravel()[own], omega)
+        qr, vr = q[here].reshape(len(here), -1)[:, own], v[here].reshape(len(here), -1)[:, own]
+        moved = qr @ (u * free)
+        amplitude[here] = moved - 1j * (vr @ u + sigma * moved) / omega
+    return amplitude
+
+
+def tine_momentum(model: ModalModel, tine: int) -> Complex:
+    """(M v) on a tine's existing bending partials (2N', M), plane 0 before plane 1."""
+    dof = model.tine_dof[tine]
+    dof = dof[dof >= 0]
+    carriers = model.carrier_dof
+    base = model.coupling[:, dof - carriers.stop].T @ model.vectors[carriers]
+    return np.asarray(model.vectors[dof] + base, dtype=np.complex128)
+
+
+def tine_state(model: ModalModel, amplitude: ArrayLike, tine: ArrayLike) -> tuple[Array, Array]:
+    """Displacement and velocity (S, 2, N) of tines (S,) in their own clamped modes; `amplitude` (M,) as of now."""
+    a = np.asarray(amplitude, dtype=np.complex128)
+    dof = model.tine_dof[np.asarray(tine, dtype=np.int64)]
+    rows = model.vectors[np.maximum(dof, 0)]
+    there = dof >= 0
+    return (rows @ a).real * there, (rows @ (a * model.pole)).real * there
+
+
+def tip_shape(model: ModalModel, depth: ArrayLike = 0.0) -> NDArray[np.complex128]:
+    """How every tine moves `depth` (R,) below its tip in every mode: (R, 2, M), along and across the row.
+
+    The whole motion, base and all, kg^-1/2.
+    """
+    tines, bases = model.tines, model.bases
+    below = np.broadcast_to(np.asarray(depth, dtype=float), tines.tip.shape)
+    arm = bases.arm + (tines.tip - tines.height[:, 0] - below)[:, None] * bases.pointing
+    base = rigid_arm(arm)[:, :3] @ model.bar.at(bases.place)  # (R, 3, Mb)
+    directions = np.stack([bases.along, bases.across], axis=1)
+    moved = (directions @ base).astype(np.float32) @ model.vectors[model.bar_dof]
+    shape = tines.at(below).astype(np.float32)
+    rows = model.vectors[np.maximum(model.tine_dof, 0)] * (model.tine_dof >= 0)[..., None]
+    plane = np.einsum("rn,rpnm->rpm", shape, rows, optimize=True)
+    return np.asarray(moved + np.einsum("rxp,rpm->rxm", _turn(bases.axis), plane), dtype=np.complex128)
+
+
+def bar_shape(model: ModalModel, place: float) -> NDArray[np.complex128]:
+    """How the bar's axis moves at a place in every mode: (6, M), displacement and rotation in global axes."""
+    return np.asarray(model.bar.at(place) @ model.vectors[model.bar_dof], dtype=np.complex128)
+
+
+def board_shape(model: ModalModel) -> NDArray[np.complex64]:
+    """The modes in the board's own coordinates (Mp, M): multiply a row of its mode shapes by it."""
+    return model.vectors[model.board_dof]
+
+
+def energy_share(model: ModalModel) -> tuple[Array, Array]:
+    """What part of each mode's swing is each tine's, by plane (M, R, 2), and what part the bar's and board's (M,).
+
+    By strain energy, which the tines' own partials share without cross terms.
+    """
+    rows = np.abs(model.vectors[np.maximum(model.tine_dof, 0)]) ** 2 * (model.tine_dof >= 0)[..., None]
+    squared = (2.0 * math.pi * model.tines.frequency) ** 2
+    share = np.einsum("rpnm,rpn->mrp", rows, squared) / (np.abs(model.pole) ** 2)[:, None, None]
+    return share, np.clip(1.0 - share.sum(axis=(1, 2)), 0.0, None)
+
+
+def _comes_free(partial: Array, omega: Array) -> Array:
+    """The part (n, M) of a bent partial's displacement that reaches a mode when it is let go.
+
+    x = omega² / partial²: all of it up to x = 1, 1 / x far above, where bar and tine yielded together; between
+    them x / (x² - x + 1), which leaves modes near the partial whole.
+    """
+    x = np.maximum((omega[None, :] / partial[:, None]) ** 2, 1.0)
+    return np.asarray(x / (x**2 - x + 1.0))
+
+
+def _turn(axis: Array) -> Array:
+    """(R, 2, 2) from the principal planes to along and across."""
+    c, s = np.cos(axis), np.sin(axis)
+    return np.stack([np.stack([c, -s], axis=-1), np.stack([s, c], axis=-1)], axis=-2)

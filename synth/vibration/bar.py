@@ -1,0 +1,294 @@
+"""The bar: its path through space, its mesh, its modes.
+
+In: a `Bar` and the places that matter (tines, feet, pickup). Out: `BarModes`, the free vibrations of the bare bar
+on its supports, suspension included, with the loss each carries.
+
+    up   toward = side cos(plane) + up sin(plane)
+     |  /       A bend turns tangent, side and up together about tangent x toward, so that the section goes
+     | /        through the bend untwisted, as a roller bends a bar. A path that comes back to its start in
+     o---side   its own direction is a ring: its ends are joined.
+
+Springs lose energy, and so does the material: as loss factors, K becomes K + jK'. In the bar's own modes
+
+    K' = eta Omega² + sum over supports of (eta_s - eta) Phi_s^T k_s Phi_s
+
+whose diagonal gives each mode's loss factor, the energy-weighted mean of its parts (E. E. Ungar and
+E. M. Kerwin, J. Acoust. Soc. Am. 34 (1962) 954), and whose other entries couple modes through a lossy support.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from synth.design.instrument import Bar, Bend, Straight
+from synth.design.instrument import Section as BarSection
+from synth.vibration.beam import elements_for, wave_number
+from synth.vibration.frame import Frame, Spring, matrices, solve
+from synth.vibration.section import Array, Properties, Section, properties, rectangle, tube
+
+HIGHEST_HZ: Final = (
+    10_000.0  # beyond it a bar 25 mm thick is no slender beam and its modes are many and faint
+)
+MESH_ERROR: Final = 2e-3  # of the highest mode's frequency; at 4 kHz it leaves 0.1 cent
+ARC: Final = math.radians(4.0)  # of a bend per straight element: a ring's modes then stand within 0.05 %
+CLOSED: Final = 1e-6  # of the bar's length: ends nearer than this are one
+SNAP: Final = 1e-7  # m, places nearer than this share a node
+COUPLED: Final = 1e-12  # of the largest entry: less is rounding
+
+
+@dataclass(frozen=True)
+class BarModes:
+    """The bar's own vibrations, bare, on its supports. B nodes, Mb modes, S asked-for places.
+
+    `shape` is mass-normalised (kg^-1/2), in global axes: displacement, then rotation. `loss` is K' (s^-2) between
+    the modes; zero-frequency modes are the rigid motions of a bar that nothing holds. `compliance` is what all
+    modes above the last one still yield: motion per force and moment between the asked-for places, global axes.
+    """
+
+    place: Array  # (B,) m along the axis, rising
+    position: Array  # (B, 3) m
+    axes: Array  # (B, 3, 3) rows tangent, side, up
+    frequency: Array  # (Mb,) Hz, rising
+    loss_factor: Array  # (Mb,)
+    loss: Array  # (Mb, Mb) s^-2
+    shape: Array  # (B, 6, Mb)
+    compliance: Array  # (S, 6, S, 6)
+    closed: bool  # a ring
+
+    @property
+    def stiffness(self) -> Array:
+        """The squared angular frequencies (Mb,), s^-2."""
+        return np.asarray((2.0 * math.pi * self.frequency) ** 2)
+
+    def at(self, place: npt.ArrayLike) -> Array:
+        """The modes' motion (..., 6, Mb) at places along the axis; between nodes by the beam's cubic."""
+        wanted = np.asarray(place, dtype=float)
+        right = np.clip(np.searchsorted(self.place, wanted, side="left"), 1, len(self.place) - 1)
+        left = right - 1
+        span = self.place[right] - self.place[left]
+        s = np.clip((wanted - self.place[left]) / span, 0.0, 1.0)
+        return _cubic(self.shape[left], self.shape[right], self.axes[left, 0], self.axes[right, 0], s, span)
+
+    def frame_at(self, place: npt.ArrayLike) -> tuple[Array, Array]:
+        """Position (..., 3) and axes (..., 3, 3) of the nearest node."""
+        middles = (self.place[1:] + self.place[:-1]) / 2.0
+        nearest = np.searchsorted(middles, np.asarray(place, dtype=float))
+        return self.position[nearest], self.axes[nearest]
+
+
+def solve_bar(
+    bar: Bar, places: Sequence[float] = (), *, more: Sequence[float] = (), highest_hz: float = HIGHEST_HZ
+) -> BarModes:
+    """The bar's modes up to `highest_hz`, with a node at each of `places` (m along the axis), and at `more`.
+
+    The mesh serves 10 kHz; modes above are kept for the shapes they give to those below.
+    """
+    beam = beam_of(bar)
+    place = mesh(bar, beam, [*places, *more], min(highest_hz, HIGHEST_HZ))
+    position, axes = path(bar, place)
+    closed = _is_closed(bar, position, axes)
+    node = np.arange(len(place))
+    node[-1] = 0 if closed else node[-1]
+    frequency, shape = _all_modes(_frame(bar, beam, place, position, axes, node))
+    shape = shape.reshape(-1, 6, len(frequency))[node]
+    kept = int(np.searchsorted(frequency, highest_hz))
+    asked = np.searchsorted(place, np.asarray(places, dtype=float) - SNAP)
+    higher = shape[asked, :, kept:] / (2.0 * math.pi * frequency[kept:])
+    loss = _loss(bar, frequency[:kept], shape[np.searchsorted(place, _support_places(bar) - SNAP), :, :kept])
+    return BarModes(
+        place, position, axes, frequency[:kept], _loss_factor(loss, frequency[:kept]), loss,
+        np.ascontiguousarray(shape[:, :, :kept]), np.tensordot(higher, higher, ([2], [2])), closed,
+    )  # fmt: skip
+
+
+def standing_on(bar: Bar, feet: npt.ArrayLike) -> Bar:
+    """The bar as it stands on a board's feet (J,): they take the place of supports at or of feet, others stay.
+
+    "At" is within the bar's thickness: a drawing has the same supports and feet at much the same places.
+    """
+    near = max(bar.section.width, bar.section.height)
+    places = np.asarray(feet, dtype=float)
+    kept = [s for s in bar.supports if s.kind != "foot" and np.all(np.abs(places - s.place) > near)]
+    return replace(bar, supports=tuple(kept))
+
+
+def beam_of(bar: Bar) -> Properties:
+    """What the bar carries per unit length."""
+    steel = bar.material
+    return properties(
+        section_of(bar.section, steel.poisson), youngs=steel.youngs, shear=steel.shear, density=steel.density
+    )
+
+
+def section_of(section: BarSection, poisson: float) -> Section:
+    """The cross-section as the beam sees it."""
+    if section.shape == "rectangle":
+        return rectangle(section.width, section.height, poisson)
+    return tube(section.width, section.wall or section.width / 2.0, poisson)
+
+
+def reach(section: BarSection, face: npt.ArrayLike) -> Array:
+    """From the bar's axis to its surface in the direction `face` (rad, from up towards side), in m."""
+    up, side = np.abs(np.cos(face)), np.abs(np.sin(face))
+    if section.shape != "rectangle":
+        return np.full(np.shape(face), section.width / 2.0)
+    near = 1e-9
+    return np.asarray(
+        np.minimum(section.height / 2.0 / np.maximum(up, near), section.width / 2.0 / np.maximum(side, near))
+    )
+
+
+def path(bar: Bar, place: Array) -> tuple[Array, Array]:
+    """Position (B, 3) and axes (B, 3, 3; rows tangent, side, up) at places (B,) along the bar's axis."""
+    position, axes = np.zeros((len(place), 3)), np.zeros((len(place), 3, 3))
+    for start, origin, at_start, segment in _segments(bar):
+        here = place >= start - SNAP
+        position[here], axes[here] = _along(segment, origin, at_start, place[here] - start)
+    return position, axes
+
+
+def mesh(bar: Bar, beam: Properties, places: Sequence[float], highest_hz: float) -> Array:
+    """The places of the nodes: ends, joints of the path, supports, `places`, and enough between them."""
+    joints = np.cumsum([0.0, *(segment.length for segment in bar.path)])
+    given = np.sort(np.concatenate([joints, _support_places(bar), np.clip(places, 0.0, joints[-1])]))
+    fixed = given[np.concatenate([[True], np.diff(given) > SNAP])]
+    soft = min(float(beam.bend_y), float(beam.bend_z))
+    slow = wave_number(soft, beam.mass, highest_hz)
+    gyration = math.sqrt(max(float(beam.inertia_y), float(beam.inertia_z)) / float(beam.mass))
+    span = np.diff(fixed)
+    count = elements_for(slow, span, gyration=gyration, relative_error=MESH_ERROR)
+    middle = (fixed[1:] + fixed[:-1]) / 2.0
+    segment = np.clip(np.searchsorted(joints, middle) - 1, 0, len(bar.path) - 1)
+    turn = np.array([abs(each.angle) / each.length if isinstance(each, Bend) else 0.0 for each in bar.path])
+    count = np.maximum(count, np.ceil(turn[segment] * span / ARC).astype(int))
+    parts = [start + step * np.arange(n) / n for start, step, n in zip(fixed[:-1], span, count, strict=True)]
+    return np.concatenate([*parts, fixed[-1:]])
+
+
+def _segments(bar: Bar) -> Iterator[tuple[float, Array, Array, Straight | Bend]]:
+    """Each piece of the path with where it starts: place, position, axes."""
+    start, origin, axes = 0.0, np.zeros(3), np.eye(3)
+    for segment in bar.path:
+        yield start, origin, axes, segment
+        ends = _along(segment, origin, axes, np.array([segment.length]))
+        start, origin, axes = start + segment.length, ends[0][0], ends[1][0]
+
+
+def _along(segment: Straight | Bend, origin: Array, axes: Array, distance: Array) -> tuple[Array, Array]:
+    """Position (n, 3) and axes (n, 3, 3) at distances (n,) into a piece that starts at `origin` with `axes`."""
+    tangent, side, up = axes
+    if isinstance(segment, Straight):
+        return origin + distance[:, None] * tangent, np.broadcast_to(axes, (len(distance), 3, 3))
+    toward = math.copysign(1.0, segment.angle) * (
+        math.cos(segment.plane) * side + math.sin(segment.plane) * up
+    )
+    angle = (distance / segment.radius)[:, None]
+    position = origin + segment.radius * (np.sin(angle) * tangent + (1.0 - np.cos(angle)) * toward)
+    return position, _turned(axes, np.cross(tangent, toward), angle[:, 0])
+
+
+def _turned(axes: Array, about: Array, angle: Array) -> Array:
+    """The axes (n, 3, 3) turned by angles (n,) about the unit vector `about` (Rodrigues' formula)."""
+    c, s = np.cos(angle)[:, None, None], np.sin(angle)[:, None, None]
+    return np.asarray(c * axes + s * np.cross(about, axes) + (1.0 - c) * np.outer(axes @ about, about))
+
+
+def _is_closed(bar: Bar, position: Array, axes: Array) -> bool:
+    gap = float(np.linalg.norm(position[-1] - position[0]))
+    return gap < CLOSED * bar.length and float(axes[-1, 0] @ axes[0, 0]) > 1.0 - CLOSED
+
+
+def _frame(
+    bar: Bar, beam: Properties, place: Array, position: Array, axes: Array, node: npt.NDArray[np.int64]
+) -> Frame:
+    springs = []
+    for support, at in zip(bar.supports, np.searchsorted(place, _support_places(bar) - SNAP), strict=True):
+        springs.append(
+            Spring(int(node[at]), np.diag([support.stiffness] * 3 + [support.rotation_stiffness] * 3))
+        )
+    up = axes[:-1, 2] + axes[1:, 2]
+    return Frame(
+        position[: node.max() + 1], np.stack([node[:-1], node[1:]], axis=-1), up, beam, springs=tuple(springs)
+    )
+
+
+def _all_modes(frame: Frame) -> tuple[Array, Array]:
+    """All modes of the mesh: Hz (D,), shapes (D, D); directions that do not couple are solved apart, for speed."""
+    K, M = matrices(frame)
+    found = [(solve(K[np.ix_(own, own)], M[np.ix_(own, own)]), own) for own in _uncoupled(K, M)]
+    frequency = np.concatenate([modes.frequency for modes, _ in found])
+    shape = np.zeros_like(K)
+    column = 0
+    for modes, own in found:
+        shape[own, column : column + len(own)] = modes.shape
+        column += len(own)
+    order = np.argsort(frequency, kind="stable")
+    return frequency[order], shape[:, order]
+
+
+def _uncoupled(K: Array, M: Array) -> list[npt.NDArray[np.int64]]:
+    """The freedoms, parted into sets between which K and M are zero: a straight bar's four motions."""
+    linked = np.zeros((6, 6), dtype=bool)
+    for matrix in (K, M):
+        size = np.sqrt(np.abs(matrix.diagonal()))
+        blocks = (np.abs(matrix) / np.outer(size, size)).reshape(len(K) // 6, 6, -1, 6)
+        linked |= blocks.max(axis=(0, 2)) > COUPLED
+    joined = np.linalg.matrix_power(linked.astype(int), 6) > 0
+    sets = {tuple(np.flatnonzero(row)) for row in joined}
+    return [np.flatnonzero(np.isin(np.arange(len(K)) % 6, each)) for each in sorted(sets)]
+
+
+def _support_places(bar: Bar) -> Array:
+    return np.clip([support.place for support in bar.supports], 0.0, bar.length)
+
+
+def _loss(bar: Bar, frequency: Array, held: Array) -> Array:
+    """K' between the modes (Mb, Mb); `held` (supports, 6, Mb) is their motion at the supports."""
+    material = bar.material.loss_factor
+    loss = np.diag(material * (2.0 * math.pi * frequency) ** 2)
+    for support, shape in zip(bar.supports, held, strict=True):
+        k = np.array([support.stiffness] * 3 + [support.rotation_stiffness] * 3)
+        loss += (support.loss_factor - material) * (shape.T * k) @ shape
+    return loss
+
+
+def _loss_factor(loss: Array, frequency: Array) -> Array:
+    energy = (2.0 * math.pi * frequency) ** 2
+    return np.divide(loss.diagonal(), energy, out=np.zeros_like(energy), where=energy > 0.0)
+
+
+def _cubic(
+    left: Array, right: Array, tangent_left: Array, tangent_right: Array, s: Array, span: Array
+) -> Array:
+    """Motion (..., 6, Mb) at the share s (...) of an element between the motions of its ends.
+
+    Displacement across the axis by Hermite's cubic with the ends' rotations as slopes, along it and rotation
+    linear.
+    """
+    s, span = s[..., None, None], span[..., None, None]
+    slope_left = np.cross(left[..., 3:, :], tangent_left[..., :, None], axis=-2)
+    slope_right = np.cross(right[..., 3:, :], tangent_right[..., :, None], axis=-2)
+    chord = right[..., :3, :] - left[..., :3, :]
+    # the slope of the axial part is not given by a rotation: take the chord's
+    slope_left = slope_left + _component(chord / span, tangent_left)
+    slope_right = slope_right + _component(chord / span, tangent_right)
+    move = (
+        left[..., :3, :]
+        + chord * s**2 * (3.0 - 2.0 * s)
+        + span * s * (1.0 - s) * ((1.0 - s) * slope_left - s * slope_right)
+    )
+    turn = left[..., 3:, :] + s * (right[..., 3:, :] - left[..., 3:, :])
+    return np.concatenate([move, turn], axis=-2)
+
+
+def _component(vector: Array, direction: Array) -> Array:
+    """The part (..., 3, Mb) of vectors along unit directions (..., 3)."""
+    return np.asarray(
+        direction[..., :, None] * np.einsum("...im,...i->...m", vector, direction)[..., None, :]
+    )

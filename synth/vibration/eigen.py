@@ -1,0 +1,136 @@
+"""The coupled modes of a structure: first without losses, then with them.
+
+In: a `Structure`'s blocks. Out: real modes (omega², V), and damped ones (poles, complex vectors).
+
+Without losses. The tines' block of M is the identity, so M has the factor L = [[1, 0], [B, L_s]] (tines first),
+L_s L_s^T = A - B B^T, and only the carrier's few freedoms need a triangular solve. The rest is one dense symmetric
+eigenproblem of L^-1 K L^-T; a few thousand freedoms take seconds.
+
+With losses. K + jK' between real modes is Omega² + jD, D = V^T K' V. See `synth.vibration.assembly` for the method;
+modes i and j belong to one cluster where |D_ij| > LINK |omega_i² - omega_j²|: then y_i holds more than LINK of
+mode j. Because D has no negative eigenvalue |D_ij| <= sqrt(D_ii D_jj), which tells where to look.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.vibration.section import Array
+from synth.vibration.structure import Indices, Structure
+
+Complex = NDArray[np.complex128]
+
+LINK: Final = (
+    0.02  # leaves 4e-4 of a decay rate, and of a shape what a pole's width over their distance gives
+)
+STRIP: Final = 128  # columns of D at a time: the whole of it is never held
+FULLEST: Final = 1e3  # condition of a cluster's vectors; beyond it two poles all but coincide, see `_apart`
+
+
+@dataclass(frozen=True)
+class DampedModes:
+    """Poles (M,) -sigma + j omega by rising frequency, and vectors (D, M) with v^T M v = 1."""
+
+    pole: Complex
+    vectors: NDArray[np.complex64]
+
+
+def real_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) -> tuple[Array, Array]:
+    """omega² (M,) within the limits, rising, and vectors (D, M), carrier first, mass-normalised."""
+    from scipy.linalg import eigh, solve_triangular
+
+    K, B = structure.tine_stiffness, structure.coupling
+    Q, carriers = len(K), len(B)
+    lower = np.linalg.cholesky(structure.carrier_mass - B @ B.T)
+    half = solve_triangular(lower, B, lower=True)  # (Mc, Q)
+    inner = structure.carrier_stiffness + B @ K @ B.T
+    inner = solve_triangular(lower, solve_triangular(lower, inner, lower=True).T, lower=True)
+    standard = np.empty((Q + carriers, Q + carriers), order="F")
+    standard[:Q, :Q] = K
+    standard[Q:, :Q] = -half @ K
+    standard[Q:, Q:] = (inner + inner.T) / 2.0
+    squared, u = eigh(standard, lower=True, overwrite_a=True, check_finite=False, driver="evd")
+    limits = (2.0 * math.pi * np.array([lowest_hz, highest_hz])) ** 2
+    kept = slice(*np.searchsorted(squared, limits))
+    vectors = np.empty((Q + carriers, len(squared[kept])))
+    vectors[:carriers] = solve_triangular(lower, u[Q:, kept], lower=True, trans="T")
+    vectors[carriers:] = u[:Q, kept] - B.T @ vectors[:carriers]
+    return squared[kept], vectors
+
+
+def damped_modes(squared: Array, vectors: Array, *, tine_loss: Array, carrier_loss: Array) -> DampedModes:
+    """The modes with their losses K': `tine_loss` (Q,) on the diagonal, `carrier_loss` (Mc, Mc) full."""
+    carriers = len(carrier_loss)
+    weighted = np.sqrt(tine_loss)[:, None] * vectors[carriers:]
+    lossy = carrier_loss @ vectors[:carriers]
+    own = np.einsum("qm,qm->m", weighted, weighted) + np.einsum("cm,cm->m", vectors[:carriers], lossy)
+    own = np.maximum(own, 0.0)
+    values = (squared + 1j * own).astype(np.complex128)
+    mixed = vectors.astype(np.complex64)
+    for cluster in _clusters(squared, own, weighted, vectors[:carriers], lossy):
+        D = weighted[:, cluster].T @ weighted[:, cluster] + vectors[:carriers, cluster].T @ lossy[:, cluster]
+        values[cluster], y = complex_modes(squared[cluster], (D + D.T) / 2.0)
+        mixed[:, cluster] = vectors[:, cluster] @ y
+    pole = 1j * np.sqrt(values)
+    order = np.argsort(pole.imag, kind="stable")
+    return DampedModes(pole[order], mixed if np.all(np.diff(order) == 1) else mixed[:, order])
+
+
+def complex_modes(squared: Array, D: Array) -> tuple[Complex, Complex]:
+    """Values (n,) and vectors (n, n) of diag(squared) + jD, y^T y = 1, by rising frequency."""
+    for step in range(6):
+        value, y = np.linalg.eig(np.diag(squared) + 1j * _apart(D, step))
+        y = y / np.sqrt(np.einsum("in,in->n", y, y))
+        if np.linalg.norm(y, 2) < FULLEST:
+            break
+    order = np.argsort(value.real, kind="stable")
+    return value[order], y[:, order]
+
+
+def _apart(D: Array, step: int) -> Array:
+    """D with its coupling weakened a little: where two poles coincide exactly, no two vectors belong to them.
+
+    A millionth of the coupling parts them; what sounds does not change. D stays without negative eigenvalues.
+    """
+    weaker = 0.0 if step == 0 else 10.0 ** (step - 7)
+    return (1.0 - weaker) * D + weaker * np.diag(D.diagonal())
+
+
+def _clusters(squared: Array, own: Array, weighted: Array, carrier: Array, lossy: Array) -> list[Indices]:
+    """Sets of two modes or more that D couples by more than LINK of their distance."""
+    head = np.arange(len(squared))
+    reach = _reach(squared, own)
+    for first in range(0, len(squared), STRIP):
+        here = slice(first, min(first + STRIP, len(squared)))
+        there = slice(first, int(reach[here].max()))
+        D = weighted[:, here].T @ weighted[:, there] + carrier[:, here].T @ lossy[:, there]
+        distance = np.abs(squared[here, None] - squared[None, there])
+        for i, j in np.argwhere(np.abs(D) > LINK * distance) + first:
+            if i < j:
+                _join(head, int(i), int(j))
+    roots = np.array([_root(head, mode) for mode in range(len(squared))])
+    names, count = np.unique(roots, return_counts=True)
+    return [np.flatnonzero(roots == name) for name in names[count > 1]]
+
+
+def _reach(squared: Array, own: Array) -> Indices:
+    """For each mode the end (exclusive) of those above it that it may be linked with."""
+    far = np.abs(squared[None, :] - squared[:, None]) * LINK <= np.sqrt(own[:, None] * own[None, :])
+    return np.asarray(len(squared) - np.argmax(far[:, ::-1], axis=1))
+
+
+def _root(head: Indices, mode: int) -> int:
+    while head[mode] != mode:
+        head[mode] = head[head[mode]]
+        mode = int(head[mode])
+    return mode
+
+
+def _join(head: Indices, one: int, other: int) -> None:
+    one, other = _root(head, one), _root(head, other)
+    head[max(one, other)] = min(one, other)

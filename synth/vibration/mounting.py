@@ -1,0 +1,122 @@
+"""What the bar makes of a tine's pitch: the fundamental of each tine with the bar free and the other tines locked.
+
+In: an instrument, then lengths, nuts and clamped modes as the lengths are sought. Out: mounted over clamped pitch
+(R,). A locked tine still weighs on the bar, so all tines share one bar, loaded with their rigid masses. With its
+modes kappa_k and motions w_k at a base, g the tine's pull on its base per acceleration, lambda = omega²:
+
+    (Lambda - lambda) q = lambda g^T x,     x = T(lambda) f,   f = lambda g q,   T = sum w_k w_k^T / (kappa_k - lambda)
+
+The few bar modes nearest to the pitch are kept as unknowns beside the fundamental's two planes; all others, and the
+tine's higher partials, change so little with lambda that they are taken at the last lambda. A small symmetric
+eigenproblem a tine, all at once, ends in three rounds. Of its modes the fundamental "along the row" is the one in
+which the tine swings most that way.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import Final
+
+import numpy as np
+
+from synth.design.instrument import Instrument, PlacedNut
+from synth.vibration.bar import BarModes, solve_bar
+from synth.vibration.section import Array
+from synth.vibration.structure import Bases, nut_inertia, riding, stand
+from synth.vibration.tine import TineModes
+
+BAR_HZ: Final = 20_000.0  # as for the assembly
+NEAREST: Final = (
+    8  # bar modes kept as unknowns: two directions of bending, twist, suspension round about the pitch
+)
+ROUNDS: Final = 8
+SETTLED: Final = 1e-10  # relative, of omega²
+
+Mounting = Callable[[Array, Sequence[Sequence[PlacedNut]], TineModes], Array]
+
+
+def mounting(instrument: Instrument) -> Mounting:
+    """How this instrument's bar moves its tines' pitches: lengths (R,), nuts, clamped modes -> ratios (R,)."""
+    bar = solve_bar(instrument.bar, [tine.place for tine in instrument.tines], highest_hz=BAR_HZ)
+
+    def ratio(length: Array, trim: Sequence[Sequence[PlacedNut]], modes: TineModes) -> Array:
+        bases = stand(instrument.tines, modes, instrument.bar, bar)
+        nuts = nut_inertia(instrument.tines, instrument.bar, bases)
+        return np.asarray(mounted_hz(modes, bar, bases, nuts=nuts) / modes.frequency[:, 0, 0])
+
+    return ratio
+
+
+def mounted_hz(modes: TineModes, bar: BarModes, bases: Bases, *, nuts: Array) -> Array:
+    """The mounted fundamentals (R,) along the row; `nuts` as for `couple`."""
+    kappa, w = _loaded_bar(modes, bar, bases, nuts)
+    g = _pull(modes)  # (R, 4, 2, N)
+    squared = (2.0 * math.pi * modes.frequency) ** 2
+    stiffness = _softened(squared[:, :, 0], g[..., 0], _residual(bar, bases))
+    lam = squared[:, 0, 0].copy()
+    for _ in range(ROUNDS):
+        before = lam
+        value, share = _small_problem(lam, kappa, w, g, squared, stiffness)
+        along = np.cos(modes.axis)[:, None] * share[:, 0] - np.sin(modes.axis)[:, None] * share[:, 1]
+        lam = np.take_along_axis(value, np.argmax(along**2, axis=1)[:, None], axis=1)[:, 0]
+        if np.all(np.abs(lam - before) <= SETTLED * lam):
+            break
+    return np.asarray(np.sqrt(lam) / (2.0 * math.pi))
+
+
+def _loaded_bar(modes: TineModes, bar: BarModes, bases: Bases, nuts: Array) -> tuple[Array, Array]:
+    """omega² (Mb,) of the bar with all tines locked, and its motion (R, 4, Mb) at the bases, two a plane."""
+    motion = bar.at(bases.place)
+    lower = np.linalg.cholesky(np.eye(motion.shape[-1]) + riding(motion, bases, modes, nuts))
+    inverse = np.linalg.inv(lower)
+    kappa, v = np.linalg.eigh((inverse * bar.stiffness) @ inverse.T)
+    return kappa, bases.rows()[:, :4] @ motion @ (inverse.T @ v)
+
+
+def _pull(modes: TineModes) -> Array:
+    """Force and moment on the base (R, 4, 2, N) per acceleration of each plane's partials."""
+    g = np.zeros((len(modes.mass), 4, 2, modes.momentum.shape[1]))
+    for p in (0, 1):
+        g[:, 2 * p, p], g[:, 2 * p + 1, p] = modes.momentum, modes.moment
+    return g
+
+
+def _residual(bar: BarModes, bases: Bases) -> Array:
+    """What the bar's modes above the last yield at each base (R, 4, 4)."""
+    here = np.arange(len(bases.place))
+    rows = bases.rows()[:, :4]
+    return np.asarray(rows @ bar.compliance[here, :, here] @ rows.swapaxes(-1, -2))
+
+
+def _softened(squared: Array, first: Array, residual: Array) -> Array:
+    """The fundamental's stiffness (R, 2, 2) with that in series: flexibilities add."""
+    flexibility = first.swapaxes(-1, -2) @ residual @ first
+    flexibility[:, [0, 1], [0, 1]] += 1.0 / squared
+    return np.linalg.inv(flexibility)
+
+
+def _small_problem(
+    lam: Array, kappa: Array, w: Array, g: Array, squared: Array, stiffness: Array
+) -> tuple[Array, Array]:
+    """Values (R, 2 + n) and vectors (R, 2 + n, 2 + n), first the fundamental's planes, with the rest at `lam`."""
+    rows = np.arange(len(lam))[:, None]
+    count = min(NEAREST, len(kappa))
+    near = np.argpartition(np.abs(kappa - lam[:, None]), count - 1, axis=1)[:, :count]
+    far = 1.0 / (kappa - lam[:, None])
+    far[rows, near] = 0.0
+    w_near = w[rows, :, near].swapaxes(-1, -2)  # (R, 4, n)
+    T = (w * far[:, None, :]) @ w.swapaxes(-1, -2)
+    first = g[..., 0]  # (R, 4, 2)
+    higher = np.where(squared[..., 1:] > 0.0, 1.0 / (squared[..., 1:] - lam[:, None, None]), 0.0)
+    Z = lam[:, None, None] ** 2 * np.einsum("ripn,rpn,rjpn->rij", g[..., 1:], higher, g[..., 1:])
+    P = np.linalg.inv(np.eye(4) - T @ Z)
+    matrix = np.zeros((len(lam), 2 + count, 2 + count))
+    matrix[:, :2, :2] = stiffness - lam[:, None, None] ** 2 * (first.swapaxes(-1, -2) @ P @ T @ first)
+    matrix[:, :2, 2:] = -lam[:, None, None] * (first.swapaxes(-1, -2) @ P @ w_near)
+    matrix[:, 2:, :2] = matrix[:, :2, 2:].swapaxes(-1, -2)
+    matrix[:, 2:, 2:] = -w_near.swapaxes(-1, -2) @ Z @ P @ w_near
+    unknown = np.arange(2, 2 + count)
+    matrix[:, unknown, unknown] += kappa[near]
+    value, vector = np.linalg.eigh(matrix)
+    return value, vector

@@ -1,0 +1,216 @@
+"""The coupled matrices: tines in coordinates relative to their bases, bases riding on the carrier's modes.
+
+In: the parts' own modes. Out: a `Structure`. The carrier is the bar, with a board where it stands on one.
+
+    A point at height z on a tine moves by     a + theta z + sum phi_n(z) q_n
+    where a, theta are the base's motion in the tine's plane: linear in the carrier's coordinates b by rows W.
+
+    kinetic energy:   1/2 q'² + q' (g a' + l theta') + 1/2 [a' theta'] R [a' theta']^T,
+                      g = int phi dm,  l = int (z phi dm + phi' dJ),  R = [[m, s], [s, J]]
+
+R is the whole tine's rigid inertia. It must stay whole: q is relative, so taking a partial's own mass out of R
+because "it vibrates" counts it twice. With W for all tines
+
+    M = [[1 + W^T R W, B], [B^T, 1]],   B = W^T [g l],   K = [[K_bar, 0], [0, K_tine]]
+
+are real, symmetric and M is positive: by Bessel's inequality g g^T + ... <= R. What the bar's modes above the cut
+would still yield is not lost: bending and twist of the bar right at a root add to the root's own softness. It is
+put in series with the root (the flexibility C against a root moment k q, k = l Lambda), which keeps M:
+
+    K_tine = Lambda - k^T (C^-1 + k Lambda^-1 k^T)^-1 k
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.design.instrument import Bar, Tine
+from synth.vibration.axial import AxialModes
+from synth.vibration.bar import BarModes, reach
+from synth.vibration.feet import StandingBoard
+from synth.vibration.frame import rigid_arm
+from synth.vibration.section import Array
+from synth.vibration.tine import TineModes
+
+Indices = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Bases:
+    """Where R tines stand: places on the bar (R,); vectors (R, 3) in global axes."""
+
+    place: Array
+    arm: Array  # from the bar's axis to the clamp point
+    along: Array  # unit vectors: along the row,
+    across: Array  # across it,
+    pointing: Array  # and the way the tine points; a right-handed set
+    axis: Array  # (R,) rad from along to plane 0
+
+    def rows(self) -> Array:
+        """(R, 5, 6): the base's a and theta in plane 0, in plane 1, and its motion the way the tine points."""
+        turn, lean = np.cos(self.axis)[:, None], np.sin(self.axis)[:, None]
+        plane = (turn * self.along + lean * self.across, turn * self.across - lean * self.along)
+        rows = np.zeros((len(self.place), 5, 6))
+        for p, direction in enumerate(plane):
+            rows[:, 2 * p, :3] = direction
+            rows[:, 2 * p + 1, 3:] = np.cross(self.pointing, direction)  # (theta x z n).e = theta.(z n x e)
+        rows[:, 4, :3] = self.pointing
+        return np.asarray(rows @ rigid_arm(self.arm))
+
+
+@dataclass(frozen=True)
+class Structure:
+    """The coupled matrices by blocks: Q tine freedoms, Mc carrier freedoms (the bar's modes, then the board's)."""
+
+    tine_dof: Indices  # (R, 2, N) among the Q, -1 where there is no partial
+    axial_dof: Indices  # (R, Na)
+    bar_count: int
+    tine_stiffness: Array  # (Q, Q) s^-2
+    tine_loss: Array  # (Q,) s^-2, K' is diagonal there
+    carrier_mass: Array  # (Mc, Mc)
+    carrier_stiffness: Array  # (Mc, Mc)
+    carrier_loss: Array  # (Mc, Mc)
+    coupling: Array  # (Mc, Q), B
+
+
+def stand(tines: Sequence[Tine], modes: TineModes, bar: Bar, bar_modes: BarModes) -> Bases:
+    """Where the tines stand on the bar: at its face, by the base nut's height above it."""
+    place, face, nut = np.array([(t.place, t.face, t.root.base_nut_height) for t in tines]).T
+    _, axes = bar_modes.frame_at(place)
+    along, side, up = axes[:, 0], axes[:, 1], axes[:, 2]
+    pointing = np.cos(face)[:, None] * up + np.sin(face)[:, None] * side
+    arm = (reach(bar.section, face) + nut + modes.height[:, 0])[:, None] * pointing
+    return Bases(place, arm, along, np.cross(pointing, along), pointing, modes.axis)
+
+
+def couple(
+    modes: TineModes,
+    axial: AxialModes,
+    bar: BarModes,
+    bases: Bases,
+    *,
+    nuts: Array,
+    board: StandingBoard | None = None,
+) -> Structure:
+    """The structure's matrices; `nuts` (R, 6, 6) is what the base nuts weigh about the bar's axis."""
+    motion = _beside_board(bar.at(bases.place), board)  # (R, 6, Mc)
+    rows = bases.rows()
+    tine_dof, axial_dof = _number(modes, axial)
+    squared, tine_loss, tine, force = _tine_blocks(modes, axial, tine_dof, axial_dof, rows)
+    B = np.einsum("qi,qim->mq", force, motion[tine], optimize=True)
+    K = _softened(squared, force, tine, bar.compliance)
+    Kc, loss = _carrier(bar, board)
+    A = np.eye(len(Kc)) + riding(motion, bases, modes, nuts)
+    return Structure(tine_dof, axial_dof, len(bar.frequency), K, tine_loss, A, Kc, loss, B)
+
+
+def riding(motion: Array, bases: Bases, modes: TineModes, nuts: Array) -> Array:
+    """The mass (Mc, Mc) that locked tines and base nuts add to a carrier that moves by `motion` (R, 6, Mc)."""
+    rows = bases.rows()
+    rigid = rows.swapaxes(-1, -2) @ rigid_inertia(modes) @ rows + nuts  # (R, 6, 6) on the bar's axis
+    flat = motion.reshape(-1, motion.shape[-1])
+    return np.asarray(flat.T @ (rigid @ motion).reshape(flat.shape))
+
+
+def rigid_inertia(modes: TineModes) -> Array:
+    """The whole tine as a rigid body (R, 5, 5) in the base's five motions (see `Bases.rows`)."""
+    R = np.zeros((len(modes.mass), 5, 5))
+    for p in (0, 2):
+        R[:, p, p] = modes.mass
+        R[:, p, p + 1] = R[:, p + 1, p] = modes.first_moment
+        R[:, p + 1, p + 1] = modes.second_moment
+    R[:, 4, 4] = modes.mass
+    return R
+
+
+def nut_inertia(tines: Sequence[Tine], bar: Bar, bases: Bases) -> Array:
+    """The base nuts' inertia (R, 6, 6) about the bar's axis, global axes; zero where a tine has none."""
+    own = np.zeros((len(tines), 6, 6))
+    height = np.zeros(len(tines))
+    for r, tine in enumerate(tines):
+        if tine.root.base_nut is not None:
+            nut = tine.root.base_nut
+            own[r] = np.diag([nut.mass] * 3 + [nut.rotary_inertia] * 3)
+            height[r] = float(reach(bar.section, tine.face)) + nut.height / 2.0
+    move = rigid_arm(height[:, None] * bases.pointing)
+    return np.asarray(move.swapaxes(-1, -2) @ own @ move)
+
+
+def root_forces(modes: TineModes, axial: AxialModes, rows: Array) -> tuple[Array, Array]:
+    """Force and moment on the bar's axis per unit of a partial's acceleration: (R, 2, N, 6) and (R, Na, 6)."""
+    bending = np.stack(
+        [
+            modes.momentum[..., None] * rows[:, None, p] + modes.moment[..., None] * rows[:, None, p + 1]
+            for p in (0, 2)
+        ],
+        axis=1,
+    )
+    return bending, axial.momentum[..., None] * rows[:, None, 4]
+
+
+def _number(modes: TineModes, axial: AxialModes) -> tuple[Indices, Indices]:
+    exists = np.broadcast_to(modes.exists[:, None, :], modes.frequency.shape)
+    tine_dof = np.where(exists, np.cumsum(exists).reshape(exists.shape) - 1, -1)
+    counted = np.cumsum(axial.exists).reshape(axial.exists.shape) - 1
+    return tine_dof, np.where(axial.exists, counted + int(exists.sum()), -1)
+
+
+def _tine_blocks(
+    modes: TineModes, axial: AxialModes, tine_dof: Indices, axial_dof: Indices, rows: Array
+) -> tuple[Array, Array, Indices, Array]:
+    """Per tine freedom: its omega² (Q,), its loss (Q,), its tine (Q,), its force on the bar's axis (Q, 6)."""
+    bends, stretches = tine_dof >= 0, axial_dof >= 0
+    bending, stretching = root_forces(modes, axial, rows)
+    squared = (2.0 * math.pi * np.concatenate([modes.frequency[bends], axial.frequency[stretches]])) ** 2
+    loss = squared * np.concatenate([modes.loss_factor[bends], axial.loss_factor[stretches]])
+    tine = np.concatenate([np.nonzero(bends)[0], np.nonzero(stretches)[0]])
+    return squared, loss, tine, np.concatenate([bending[bends], stretching[stretches]])
+
+
+def _softened(squared: Array, force: Array, tine: Indices, compliance: Array) -> Array:
+    """K_tine with the roots softened by what the bar's higher modes yield; `force` (Q, 6) per acceleration."""
+    count = len(compliance)
+    C = compliance.reshape(6 * count, 6 * count)
+    own = force * squared[:, None]
+    k = np.zeros((len(squared), count, 6))
+    k[np.arange(len(squared)), tine] = own
+    k = k.reshape(len(squared), 6 * count)
+    series = np.linalg.solve(np.eye(6 * count) + C @ ((k / squared[:, None]).T @ k), C)
+    # a row of k has six entries, so k (series k^T) is a thin product for each tine's rows
+    yielding = (series + series.T) / 2.0 @ k.T
+    K = np.empty((len(squared), len(squared)))
+    for r in range(count):
+        here = np.flatnonzero(tine == r)
+        K[here] = -own[here] @ yielding[6 * r : 6 * r + 6]
+    K[np.diag_indices_from(K)] += squared
+    return K
+
+
+def _carrier(bar: BarModes, board: StandingBoard | None) -> tuple[Array, Array]:
+    """Stiffness and loss of the carrier; its modes' own mass is 1."""
+    if board is None:
+        return np.diag(bar.stiffness), bar.loss
+    squared = (2.0 * math.pi * board.modes.frequency) ** 2
+    K = np.diag(np.concatenate([bar.stiffness, squared]))
+    loss = np.zeros_like(K)
+    first = len(bar.frequency)
+    loss[:first, :first], loss[first:, first:] = bar.loss, board.modes.loss
+    feet = board.feet
+    spread = np.concatenate(
+        [rigid_arm(feet.arm) @ bar.at(feet.place), -board.modes.foot_shape], axis=-1
+    )  # (J, 6, Mc): how far each foot is pressed
+    pressed = np.einsum("jim,ji,jin->jmn", spread, feet.stiffness, spread, optimize=True)
+    return K + pressed.sum(axis=0), loss + np.einsum("j,jmn->mn", feet.loss_factor, pressed)
+
+
+def _beside_board(rows: Array, board: StandingBoard | None) -> Array:
+    """Rows on the bar's modes as rows on the carrier's: the board's part is zero."""
+    if board is None:
+        return rows
+    none = np.zeros((*rows.shape[:-1], len(board.modes.frequency)))
+    return np.concatenate([rows, none], axis=-1)
