@@ -1,7 +1,7 @@
 """What will be built, tine by tine, and what it adds up to.
 
-In: an instrument and its tuned row. Out: a `TineLine` a tine and `Totals`, in the units of the bench; `check` prints
-them, other programs get them as data.
+In: an instrument and its tuned row. Out: a `TineLine` a tine and `Totals`, in the units of the bench;
+`check` prints them, other programs get them as data.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ HIGHEST_HARMONIC: Final = 24  # above it the ear has no harmonic to compare a pa
 
 @dataclass(frozen=True)
 class TineLine:
-    """One tine. `ratios` of the second, third ... partial to the first; `harmonics` the nearest low whole numbers."""
+    """One tine. `ratios` of the second and third partial to the first; `harmonics` the nearest low whole numbers."""
 
     group: str
     number: int

@@ -17,7 +17,7 @@ from synth.design.file import load
 from synth.design.instrument import Instrument, Stick
 from synth.design.resolve import resolve
 from synth.errors import InputError, nearest
-from synth.playing.stroke import CONTROLS, Stroke
+from synth.playing.stroke import CONTROLS, Direction, Stroke, shaped
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 Item = TypeVar("Item")
@@ -95,19 +95,14 @@ def stroke(
     *,
     group: int,
     stick_name: str | None,
-    direction: str,
+    direction: Direction,
     numbers: Mapping[str, float],
 ) -> Stroke:
     """A stroke from numbers by their outside names (`speed_mm_s` ...). Raises `InputError`."""
-    values = {
-        control.field: control.value(numbers[control.key]) for control in CONTROLS if control.key in numbers
-    }
     chosen = (
         stick(instrument, stick_name) if stick_name is not None else next(iter(instrument.sticks.values()))
     )
-    if direction == "backward":
-        return Stroke(group=group, stick=chosen, direction="backward", **values)
-    return Stroke(group=group, stick=chosen, **values)
+    return shaped(Stroke(group=group, stick=chosen, direction=direction), numbers)
 
 
 def progress(items: Iterable[Item], *, total: int, what: str) -> Iterator[Item]:
