@@ -1,0 +1,62 @@
+"""What a recording tells: taps and their partials, as frozen values.
+
+Frequencies in Hz, times in seconds, levels as amplitudes of full scale; what cannot be told is nan and has a note.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from synth.recording.sinusoids import FALL
+
+Kind = Literal["partial", "harmonic", "distortion", "sideband"]
+
+
+@dataclass(frozen=True)
+class Partial:
+    """One damped sinusoid as it was at the tap: Hz, seconds to fall 60 dB, amplitude of full scale.
+
+    Every `..._deviation` is a standard deviation (that of the level relative). `decay` is nan where the recording
+    cannot tell it. `splits` is the distance in Hz from which a second partial beside this one would show.
+    """
+
+    frequency: float
+    frequency_deviation: float
+    decay: float
+    decay_deviation: float
+    level: float
+    level_deviation: float
+    splits: float
+    kind: Kind = "partial"
+    note: str = ""
+
+    @property
+    def decay_rate(self) -> float:
+        """sigma in 1/s; zero where it is not known."""
+        return FALL / self.decay if np.isfinite(self.decay) else 0.0
+
+    def noted(self, note: str, kind: Kind | None = None) -> Partial:
+        """The same with one more remark."""
+        return replace(
+            self, kind=kind or self.kind, note="; ".join(part for part in (self.note, note) if part)
+        )
+
+
+@dataclass(frozen=True)
+class Struck:
+    """One tap: when, the span that was looked at, and what rang, by rising frequency."""
+
+    time: float  # s from the start of the file
+    free_from: float  # s in the take
+    free_to: float
+    partials: tuple[Partial, ...]
+
+
+@dataclass(frozen=True)
+class Measurement:
+    file: str
+    taps: tuple[Struck, ...]
+    warnings: tuple[str, ...]

@@ -1,0 +1,87 @@
+"""Where the taps are: the moments at which something was struck, in seconds.
+
+In: samples (T,) and a rate. Out: times (S,), and for each the time from which the sound may be taken as free.
+The idea: the beats of ringing partials raise the level slowly or up to where it has just been; a tap raises it
+within a few milliseconds, above everything of the last quarter second. That is asked in four bands, because
+a second tap on a ringing tine is heard in the high partials that have already died.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+HOP: Final = 0.0025  # s between level readings
+RISE: Final = 4.0  # in energy (6 dB): what noise in a band of 300 Hz or more never does by itself
+MEMORY: Final = 0.25  # s that a tap must exceed
+SUDDEN: Final = 0.015  # s within which the rise must happen
+CHAIN: Final = 0.10  # s: closer blows are one stroke, or one bouncing tap
+CONTACT: Final = 0.006  # s: hammer and finger have left the tine
+FAINTEST: Final = 1e-5  # energy below the band's loudest (50 dB) that is still called a tap
+_EDGES: Final = (60.0, 400.0, 1500.0, 5000.0)  # Hz, each band reaching up to the next
+
+
+@dataclass(frozen=True)
+class Tap:
+    """One blow, or several in a row: when it began, and the span (in seconds) in which all rings freely."""
+
+    time: float
+    free_from: float
+    free_to: float
+
+
+def taps(samples: NDArray[np.float64], rate: int) -> tuple[Tap, ...]:
+    """The taps of a recording, in order; one that begins with the file counts."""
+    levels = _levels(samples, rate)
+    marks = np.flatnonzero(np.any([_jumps(level) for level in levels], axis=0)).astype(float) * HOP
+    return _spans(marks, len(samples) / rate)
+
+
+def _spans(marks: NDArray[np.float64], end: float) -> tuple[Tap, ...]:
+    """Chains of marks joined into taps, each free until the next one begins."""
+    if len(marks) == 0:
+        return ()
+    breaks = np.flatnonzero(np.diff(marks) > CHAIN) + 1
+    chains = np.split(marks, breaks)
+    stops = [float(chain[0]) - 2.0 * HOP for chain in chains[1:]] + [end]
+    return tuple(
+        Tap(float(chain[0]), float(chain[-1]) + CONTACT, stop)
+        for chain, stop in zip(chains, stops, strict=True)
+    )
+
+
+def _levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
+    """Energy (bands, readings) in Hann frames of four hops."""
+    hop = max(1, round(HOP * rate))
+    size = 4 * hop
+    padded = np.concatenate((np.zeros(size // 2), samples))  # no zeros after: a cut is no blow
+    frames = np.lib.stride_tricks.sliding_window_view(padded, size)[::hop]
+    frequency = np.fft.rfftfreq(size, 1.0 / rate)
+    window = np.hanning(size)
+    edges = [*_EDGES, np.inf]
+    bands = [(frequency >= low) & (frequency < high) for low, high in itertools.pairwise(edges)]
+    blocks = []
+    for first in range(0, len(frames), 4096):  # bounded memory on long files
+        power = np.abs(np.fft.rfft(frames[first : first + 4096] * window, axis=1)) ** 2
+        blocks.append([power[:, band].sum(axis=1) for band in bands])
+    return np.concatenate(blocks, axis=1)
+
+
+def _jumps(level: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """(readings,) true where this band's level starts to rise as only a blow makes it rise."""
+    memory, sudden = round(MEMORY / HOP), round(SUDDEN / HOP)
+    quiet = np.percentile(level, 10.0)  # stands for what came before the file
+    past = np.concatenate((np.full(memory + sudden, quiet), level))
+    before = np.max(np.lib.stride_tricks.sliding_window_view(past, memory), axis=1)[: len(level)]
+    floor = max(FAINTEST * float(np.max(level)), 1e-12)
+    risen = (level > RISE * before) & (level > floor)
+    starts = np.flatnonzero(risen & ~np.concatenate(([False], risen[:-1])))
+    marks = np.zeros(len(level), bool)
+    for start in starts:  # back to the foot of the rise
+        foot = np.flatnonzero(level[max(0, start - sudden) : start + 1] > np.sqrt(RISE) * before[start])[0]
+        marks[max(0, start - sudden) + foot] = True
+    return marks

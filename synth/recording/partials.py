@@ -1,0 +1,154 @@
+"""What rings after each tap of a recording: partials with frequency, decay, level and how sure each is.
+
+In: a `Take`. Out: a `Measurement`. What cannot be told is nan, and the note says so; what is not a partial of
+the struck thing (hum, a distorting pickup, a processed sound) is named as such. Knows no instrument.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from synth.errors import InputError
+from synth.recording import suspects
+from synth.recording.measurement import Measurement, Partial, Struck
+from synth.recording.onsets import Tap, taps
+from synth.recording.sinusoids import CERTAIN, FALL, Modes, find, no_modes
+from synth.recording.spectrum import LOWEST, Real
+from synth.recording.take import Take
+
+MOST_RING: Final = 60.0  # s of one tap that are looked at: six time constants of a very good tine
+LEAST_RING: Final = 0.08  # s; between closer taps nothing can be told
+LEAST_CYCLES: Final = (
+    60.0  # while a partial falls 60 dB (Q 27): a knock of the bench has fewer, a rod many more
+)
+UNSURE: Final = 0.33  # relative deviation from which a decay is called unknown
+PAIR: Final = 30.0  # cents: partials this close are two planes of one, or two tines in unison
+FASTEST_BEAT: Final = 12.0  # Hz; above it the ear hears roughness, not a beat
+WANTED_SPLIT: Final = 0.3  # Hz: where even this could hide, the note says so
+_SPLITS: Final = np.geomspace(0.02, 20.0, 31)  # Hz
+
+
+def measure(take: Take) -> Measurement:
+    """The partials of every tap of the take. Raises `InputError` where nothing in it rings."""
+    found, warnings = _find_taps(take)
+    struck, hums = [], []
+    for tap in found:
+        modes, span = _modes(take, tap)
+        modes, hum = suspects.without_hum(modes)
+        hums += hum
+        partials, doubts = suspects.named(_partials(modes, span, take.rate))
+        warnings += [f"tap at {take.start + tap.time:.2f} s: {doubt}" for doubt in doubts]
+        struck.append(Struck(take.start + tap.time, span[0], span[1], tuple(_paired(partials))))
+    ringing = tuple(each for each in struck if each.partials)
+    warnings += sorted(set(hums)) + _silent(struck)
+    if not ringing:
+        raise InputError(
+            "nothing in it rings: no decaying partial stands clear of the noise",
+            remedy="tap harder, nearer to the microphone, in a quieter place",
+            file=take.file,
+        )
+    return Measurement(take.file, ringing, (*take.warnings, *warnings))
+
+
+def _find_taps(take: Take) -> tuple[tuple[Tap, ...], list[str]]:
+    found = taps(take.samples, take.rate)
+    if found:
+        return found, []
+    return (Tap(0.0, 0.0, take.seconds),), ["no tap was found: the whole recording is taken as one decay"]
+
+
+def _silent(struck: list[Struck]) -> list[str]:
+    times = [f"{each.time:.2f}" for each in struck if not each.partials]
+    if not times:
+        return []
+    named = ", ".join(times[:6]) + (f" and {len(times) - 6} more" if len(times) > 6 else "")
+    return [f"nothing rings clear of the noise after the knock at {named} s: cannot tell"]
+
+
+def _modes(take: Take, tap: Tap) -> tuple[Modes, tuple[float, float]]:
+    """The modes after a tap and the span they come from, begun after the last clipped sample."""
+    first, last = (
+        round(tap.free_from * take.rate),
+        round(min(tap.free_to, tap.free_from + MOST_RING) * take.rate),
+    )
+    cut = np.flatnonzero(take.clipped[first:last])
+    first += int(cut[-1]) + 1 if len(cut) else 0
+    span = (first / take.rate, last / take.rate)
+    if last - first < LEAST_RING * take.rate:
+        return no_modes(), span
+    samples = take.samples[first:last]
+    modes = find(samples - np.mean(samples), take.rate)
+    cycles = modes.pole.imag / (2.0 * np.pi) * FALL / np.maximum(-modes.pole.real, 1e-9)
+    return modes.pick((modes.pole.imag > 2.0 * np.pi * LOWEST) & (cycles > LEAST_CYCLES)), span
+
+
+def _partials(modes: Modes, span: tuple[float, float], rate: float) -> list[Partial]:
+    splits = _splits(modes, span[1] - span[0], rate)
+    return [_partial(modes, index, float(splits[index])) for index in range(len(modes))]
+
+
+def _partial(modes: Modes, index: int, splits: float) -> Partial:
+    """A mode as a partial; its level is that at the beginning of the free span."""
+    sigma, deviation = -float(modes.pole[index].real), float(modes.deviation[index])
+    known = sigma > 0.0 and deviation < UNSURE * sigma
+    partial = Partial(
+        frequency=float(modes.pole[index].imag) / (2.0 * np.pi),
+        frequency_deviation=deviation / (2.0 * np.pi),
+        decay=FALL / sigma if known else float("nan"),
+        decay_deviation=FALL * deviation / sigma**2 if known else float("nan"),
+        level=float(np.abs(modes.amplitude[index])),
+        level_deviation=float(modes.amplitude_deviation[index]),
+        splits=splits,
+    )
+    if not known:
+        partial = partial.noted("decay: cannot tell, the recording is too short for it")
+    if splits > WANTED_SPLIT:
+        partial = partial.noted(f"one, or more within {splits:.2g} Hz: cannot tell")
+    return partial
+
+
+def _splits(modes: Modes, seconds: float, rate: float) -> Real:
+    """(N,) the distance in Hz at which two equal halves of each mode would be told apart for certain."""
+    out = np.full(len(modes), float(_SPLITS[-1]))
+    density = modes.noise / (seconds * rate**2)  # a bin of T samples holds T times the noise of one
+    for index in range(len(modes)):
+        for split in _SPLITS:
+            known = _split_deviation(modes.pick([index]), float(density[index]), seconds, float(split))
+            if known < split / CERTAIN:
+                out[index] = split
+                break
+    return out
+
+
+def _split_deviation(mode: Modes, density: float, seconds: float, split: float) -> float:
+    """The Cramer-Rao deviation, in Hz, of the distance between the halves of a mode that many Hz apart."""
+    sigma = max(-float(mode.pole[0].real), 0.1 / seconds)
+    time = np.linspace(0.0, min(seconds, 6.0 / sigma), 120)
+    pole = -sigma + 1j * np.pi * split * np.array([[-1.0], [1.0]])
+    half = 0.25 * np.abs(mode.amplitude[0])  # of the half amplitude that the positive frequency has
+    wave = np.exp(pole * time)
+    matrix = np.concatenate((wave, half * time * wave)).T
+    noise = density / (time[1] - time[0])  # the points stand for all samples of their span
+    covariance = np.linalg.pinv(np.conj(matrix.T) @ matrix, rcond=1e-14, hermitian=True) * noise
+    contrast = np.array([0.0, 0.0, 1.0, -1.0])
+    return float(np.sqrt(max(0.0, 0.5 * (contrast @ covariance @ contrast).real)) / (2.0 * np.pi))
+
+
+def _paired(partials: list[Partial]) -> list[Partial]:
+    """Neighbours within `PAIR` cents told of each other: how they beat, or fall in two stages."""
+    out = list(partials)
+    for low in range(len(out) - 1):
+        one, two = out[low], out[low + 1]
+        beat = two.frequency - one.frequency
+        if beat > min(FASTEST_BEAT, (2.0 ** (PAIR / 1200.0) - 1.0) * one.frequency):
+            continue
+        if 2.0 * np.pi * beat > 0.5 * (one.decay_rate + two.decay_rate):
+            out[low] = one.noted(f"beats {beat:.3g} times a second with the next")
+            out[low + 1] = two.noted("beats with the one before")
+        else:
+            fast, slow = sorted((one.decay, two.decay))
+            out[low] = one.noted(f"decays in two stages with the next: {fast:.2g} s, then {slow:.2g} s")
+            out[low + 1] = two.noted("second of two stages")
+    return out

@@ -1,0 +1,135 @@
+"""The spectrum of a stretch of samples, what a damped sinusoid looks like in it, and where it has peaks.
+
+In: samples (T,) and a rate. Out: a `Spectrum`; the closed form of a line, sum_t exp(s t) w^(-k t) =
+(1 - z^T) / (1 - z w^-k) with z = exp(s dt), w = exp(2 pi j / T); and peaks that stand clear of the noise.
+Without a window white noise stays white from bin to bin, which is what a least-squares fit wants.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Complex = NDArray[np.complex128]
+Real = NDArray[np.float64]
+Bins = NDArray[np.int_]
+
+CLEAR: Final = 25.0  # power of a peak over the noise (14 dB): chance reaches it once in some 1e5 spectra
+APART: Final = 12.0  # power of a peak over the median of the bins beside it (11 dB): not the skirt of another
+BESIDE: Final = 16  # bins looked at on either side
+DYNAMIC: Final = 1e-7  # power below the strongest peak (70 dB) that is still looked at
+LOWEST: Final = 20.0  # Hz; below is rumble
+MOST_PEAKS: Final = 60
+
+
+@dataclass(frozen=True)
+class Spectrum:
+    """The discrete Fourier transform of T samples, no window: values (T // 2 + 1,)."""
+
+    values: Complex
+    length: int
+    rate: float
+
+    @property
+    def seconds(self) -> float:
+        return self.length / self.rate
+
+    @property
+    def step(self) -> float:
+        """rad/s from bin to bin."""
+        return 2.0 * np.pi / self.seconds
+
+    def at(self, bins: Bins) -> Complex:
+        """The values at bins of either sign, wrapped where they leave the range."""
+        wrapped = bins % self.length
+        mirrored = wrapped > self.length // 2
+        inside = self.values[np.where(mirrored, self.length - wrapped, wrapped)]
+        return np.where(mirrored, np.conj(inside), inside)
+
+
+@dataclass(frozen=True)
+class Peak:
+    """A maximum of the spectrum: its angular frequency, its power over the noise, the noise power of a bin."""
+
+    omega: float
+    clear: float
+    noise: float
+
+
+def spectrum(samples: Real, rate: float) -> Spectrum:
+    """The spectrum of the samples, cut to an even length."""
+    length = len(samples) - len(samples) % 2
+    return Spectrum(np.fft.rfft(samples[:length]), length, rate)
+
+
+def line(at: Spectrum, bins: Bins, pole: Complex) -> Complex:
+    """(N, B): the spectrum of exp(s t), without cancellation near the peak."""
+    near = pole[:, None] / at.rate - 2j * np.pi * bins / at.length
+    return np.asarray(np.expm1(pole * at.seconds)[:, None] / np.expm1(near))
+
+
+def line_slope(at: Spectrum, bins: Bins, pole: Complex) -> Complex:
+    """(N, B): the derivative of `line` with respect to s, which is the spectrum of t exp(s t)."""
+    near = pole[:, None] / at.rate - 2j * np.pi * bins / at.length
+    below = np.expm1(near)
+    end = np.exp(pole * at.seconds)[:, None]
+    return np.asarray(at.seconds * end / below - (end - 1.0) * (below + 1.0) / (at.rate * below**2))
+
+
+def lines(at: Spectrum, bins: Bins, amplitude: Complex, pole: Complex) -> Complex:
+    """(B,): the spectrum of Re sum_n a_n exp(s_n t)."""
+    half = 0.5 * amplitude[:, None]
+    upper, mirror = line(at, bins, pole), line(at, bins, np.conj(pole))
+    return np.asarray(np.sum(half * upper + np.conj(half) * mirror, axis=0))
+
+
+def peaks(spectra: list[Spectrum]) -> list[tuple[Peak, int]]:
+    """What stands out, each in the spectrum in which it does so most: (peak, index into `spectra`).
+
+    The spectra are of the first whole, half, quarter ... of one sound. A decaying partial is clearest in the span
+    of about 1.3 times its time constant (the maximum of (1 - exp(-x))^2 / x): the index tells its decay.
+    """
+    seen = [(peak, level) for level, each in enumerate(spectra) for peak in clear_peaks(each)]
+    seen.sort(key=lambda pair: -pair[0].clear)
+    kept: list[tuple[Peak, int]] = []
+    for peak, level in seen:
+        coarse = [max(spectra[level].step, spectra[other].step) for _, other in kept]
+        if all(
+            abs(peak.omega - known.omega) > 2.0 * step for (known, _), step in zip(kept, coarse, strict=True)
+        ):
+            kept.append((peak, level))
+        if len(kept) == MOST_PEAKS:
+            break
+    return kept
+
+
+def clear_peaks(at: Spectrum) -> list[Peak]:
+    """The maxima of one spectrum that noise does not make, seen through a Hann window."""
+    smooth = at.values.copy()
+    smooth[1:-1] -= 0.5 * (at.values[:-2] + at.values[2:])  # a Hann window, times two
+    power = np.abs(smooth) ** 2
+    noise = floor(power)
+    inner = power[1:-1]
+    top = (inner >= power[:-2]) & (inner > power[2:]) & (inner > CLEAR * noise[1:-1])
+    place = np.flatnonzero(top & (inner > DYNAMIC * np.max(power))) + 1
+    place = place[(place * at.step > 2.0 * np.pi * LOWEST) & (place > 2)]
+    place = place[np.argsort(noise[place] / power[place], kind="stable")][: 4 * MOST_PEAKS]
+    hann = 1.5  # what this window does to the power of white noise
+    return [
+        Peak(float(k * at.step), float(power[k] / noise[k]), float(noise[k] / hann))
+        for k in place
+        if power[k] > APART * np.median(power[max(1, k - BESIDE) : k + BESIDE + 1])
+    ]
+
+
+def floor(power: Real) -> Real:
+    """The noise around each bin: medians of blocks, joined by straight lines in the logarithm."""
+    block = int(np.clip(len(power) // 64, 2 * BESIDE, 512))
+    count = max(1, len(power) // block)
+    used = power[: count * block] if len(power) >= block else power
+    levels = np.median(used.reshape(count, -1), axis=1) / np.log(2.0) + 1e-30
+    middles = (np.arange(count) + 0.5) * len(used) / count
+    return np.asarray(np.exp(np.interp(np.arange(len(power)), middles, np.log(levels))))

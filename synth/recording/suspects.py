@@ -1,0 +1,153 @@
+"""What sounds like a partial but is none: mains hum, pickup distortion, harmonic or processed sound.
+
+In: modes or partials of one tap. Out: the same without hum, or with a note. The facts used: hum does not decay
+and sits on multiples of 50 or 60 Hz; a nonlinear pickup turns a exp(-sigma t) cos(w t) into its n-th power, whose
+frequency is exactly n times as high and whose decay is n times as fast; a bar or rod is never harmonic, because
+bending is dispersive; an envelope laid over a sound in steps gives it sidebands at equal distances.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from synth.recording.measurement import Partial
+from synth.recording.sinusoids import Modes
+from synth.recording.spectrum import Real
+
+MAINS: Final = (50.0, 60.0)  # Hz
+MAINS_STRAYS: Final = 0.004  # relative; grids stay within 0.2 Hz
+HUM_LOWEST: Final = 4  # multiple, up to which one must be there
+HUM_HIGHEST: Final = 40  # multiple
+EXACT: Final = 1.0  # cents within which a multiple is called exact
+STRONG: Final = 10.0 ** (-30.0 / 20.0)  # of the loudest: what counts as part of the sound's body
+HIGHEST: Final = 8  # multiple looked for; above it chance hits too often
+POWER_DECAY: Final = 0.15  # relative difference allowed to T60 / n
+
+
+def without_hum(modes: Modes) -> tuple[Modes, list[str]]:
+    """The modes that are not hum, and what was left out in words."""
+    steady = (np.abs(modes.pole.real) < 4.0 * modes.deviation) | (-modes.pole.real < 0.05)
+    steady &= modes.deviation < 1.0  # else the recording is too short to call it steady
+    frequency = modes.pole.imag / (2.0 * np.pi)
+    for mains in MAINS:
+        multiple = np.maximum(1.0, np.round(frequency / mains))
+        base = frequency / multiple
+        near = steady & (np.abs(base / mains - 1.0) < MAINS_STRAYS) & (multiple <= HUM_HIGHEST)
+        near &= bool(np.any(near & (multiple <= HUM_LOWEST)))  # never a tenth harmonic alone
+        if not np.any(near):
+            continue
+        loudest = float(base[near][np.argmax(np.abs(modes.amplitude[near]))])
+        hum = near & (np.abs(frequency - multiple * loudest) < 0.05 + 3e-4 * frequency)
+        return modes.pick(~hum), [f"{mains:.0f} Hz hum at {_few(frequency[hum])} Hz: left out"]
+    return modes, []
+
+
+def named(partials: list[Partial]) -> tuple[list[Partial], list[str]]:
+    """The partials with what is suspect about them noted, and the doubts about the sound as a whole."""
+    out = _distortion(partials)
+    out, harmonic = _harmonic(out)
+    out, processed = _sidebands(out)
+    return out, harmonic + processed
+
+
+def _few(frequencies: Real) -> str:
+    shown = ", ".join(f"{each:.1f}" for each in frequencies[:4])
+    return shown + (f" and {len(frequencies) - 4} more" if len(frequencies) > 4 else "")
+
+
+def _distortion(partials: list[Partial]) -> list[Partial]:
+    """Powers of a louder partial: exactly n times its frequency and its decay rate, n counted up from 2 or 3."""
+    out = list(partials)
+    for base in sorted(partials, key=lambda each: -each.level):
+        seen = {1}
+        for multiple in range(2, HIGHEST + 1):
+            if multiple > 3 and not {multiple - 1, multiple - 2} & seen:
+                break
+            for index, each in enumerate(out):
+                if each.kind == "partial" and _is_power(each, base, multiple):
+                    seen.add(multiple)
+                    note = f"exactly {multiple} x {base.frequency:.2f} Hz, decaying {multiple} times as fast"
+                    out[index] = each.noted(note + ": distortion of the pickup, not a partial", "distortion")
+    return out
+
+
+def _is_power(each: Partial, base: Partial, multiple: int) -> bool:
+    if each.level > 0.5 * base.level or not _exact(each, base, multiple):
+        return False
+    rate, deviation = multiple * base.decay_rate, each.decay_deviation / each.decay * each.decay_rate
+    return bool(rate > 0.0 and abs(each.decay_rate - rate) < max(POWER_DECAY * rate, 3.0 * deviation))
+
+
+def _exact(each: Partial, base: Partial, multiple: int) -> bool:
+    """Whether the frequency is that multiple within `EXACT`, and known well enough to say so."""
+    off = abs(1200.0 * np.log2(each.frequency / (multiple * base.frequency)))
+    known = 1731.0 * (each.frequency_deviation / each.frequency + base.frequency_deviation / base.frequency)
+    return bool(off < EXACT and known < EXACT)
+
+
+def _harmonic(partials: list[Partial]) -> tuple[list[Partial], list[str]]:
+    """Whether the loud part of the sound is a harmonic series, as no free bar or rod has it."""
+    loudest = max((each.level for each in partials), default=0.0)
+    out = partials
+    best: dict[int, int] = {}
+    base: Partial | None = None
+    for each in partials:
+        if each.kind != "partial" or each.level < STRONG * loudest:
+            continue
+        series = _series(partials, each)
+        if len(series) > len(best) and any(
+            partials[index].level > STRONG * loudest for index in series.values()
+        ):
+            best, base = series, each
+    if base is None or len(best) < 2:
+        return out, []
+    out = list(partials)
+    for multiple, index in best.items():
+        out[index] = out[index].noted(f"exactly {multiple} x {base.frequency:.2f} Hz", "harmonic")
+    ratios = " : ".join(str(multiple) for multiple in (1, *best))
+    return out, [
+        f"partials at exactly {ratios} times {base.frequency:.2f} Hz: this looks like a harmonic or processed "
+        "sound, not the free decay of a bar or tine"
+    ]
+
+
+def _series(partials: list[Partial], base: Partial) -> dict[int, int]:
+    """Multiples of base that are there: multiple -> index."""
+    return {
+        multiple: index
+        for multiple in range(2, HIGHEST + 1)
+        for index, each in enumerate(partials)
+        if each.kind == "partial" and _exact(each, base, multiple)
+    }
+
+
+def _sidebands(partials: list[Partial]) -> tuple[list[Partial], list[str]]:
+    """Pairs at equal distances and levels on both sides of a louder partial: an envelope made in steps."""
+    out, doubts = list(partials), []
+    for base in partials:
+        for low, one in enumerate(partials):
+            for high in range(low + 1, len(partials)):
+                if _mirrored(one, base, partials[high]):
+                    step = 1e3 / (base.frequency - one.frequency)  # ms
+                    out[low] = out[low].noted(f"sideband of {base.frequency:.2f} Hz", "sideband")
+                    out[high] = out[high].noted(f"sideband of {base.frequency:.2f} Hz", "sideband")
+                    doubts.append(
+                        f"sidebands on both sides of {base.frequency:.2f} Hz: the level moves in steps of "
+                        f"{step:.1f} ms, which looks like a processed sound"
+                    )
+    return out, doubts
+
+
+def _mirrored(one: Partial, base: Partial, other: Partial) -> bool:
+    below, above = base.frequency - one.frequency, other.frequency - base.frequency
+    if (
+        min(below, above) <= 5.0
+        or max(below, above) > 200.0
+        or max(one.level, other.level) > 0.1 * base.level
+    ):
+        return False
+    known = one.frequency_deviation + other.frequency_deviation + 2.0 * base.frequency_deviation
+    alike = abs(np.log(one.level / other.level)) < 0.35 and abs(np.log(one.decay / other.decay)) < 0.35
+    return bool(abs(below - above) < 3.0 * known and known < 0.2 and alike)
