@@ -71,11 +71,11 @@ def material(row: stock.MaterialRow, temperature: float) -> Material:
 
 
 def sheet(design: schema.Design, name: str, place: str) -> PlateMaterial:
-    """The sheet material of this name: a row for sheets, an isotropic material, or the design's own."""
+    """The sheet material of this name: a row for sheets, any other material, or the design's own."""
     given = own(name, design.material)
     row = stock.sheets().find(given.like if given is not None and given.like is not None else name)
     if row is None:
-        return _plate(_isotropic_sheet(design, name, place))
+        return _plate(_sheet_of_material(design, name, place))
     return _plate(row if given is None else _corrected(row, given, name))
 
 
@@ -133,22 +133,20 @@ def _corrected(row: Row, given: schema.Material, name: str) -> Row:
     return dataclasses.replace(row, **(told | said))
 
 
-def _isotropic_sheet(design: schema.Design, name: str, place: str) -> stock.SheetRow:
+def _sheet_of_material(design: schema.Design, name: str, place: str) -> stock.SheetRow:
     given = own(name, design.material)
     row = material_row(design, name, place) if given or stock.materials().find(name) else None
     if row is None:
         raise unknown(name, "a known sheet material", (*design.material, *stock.sheets().names), place)
-    across = row.youngs_across_gpa
-    if across is None and row.isotropic != "yes":
-        raise InputError(f"'{name}' has a grain", remedy="give a sheet of it youngs_across_gpa", place=place)
+    across = row.youngs_across_gpa or row.youngs_gpa
     shear = given.shear_gpa if given is not None else None
     return stock.SheetRow(
         name=row.name,
         aliases="",
         density_kg_m3=row.density_kg_m3,
         youngs_gpa=row.youngs_gpa,
-        youngs_across_gpa=across or row.youngs_gpa,
-        shear_gpa=shear or (row.youngs_gpa * (across or row.youngs_gpa)) ** 0.5 / (2.0 * (1.0 + row.poisson)),
+        youngs_across_gpa=across,
+        shear_gpa=shear or (row.youngs_gpa * across) ** 0.5 / (2.0 * (1.0 + row.poisson)),
         poisson=row.poisson,
         loss_factor=row.loss_factor,
         loss_factor_bare=row.loss_factor,

@@ -35,11 +35,10 @@ class Named(Protocol):
 
 @dataclass(frozen=True)
 class MaterialRow:
-    """One material; `isotropic` is "yes" where a sheet of it is as stiff across as along."""
+    """One material."""
 
     name: str
     aliases: str
-    isotropic: str
     density_kg_m3: float
     youngs_gpa: float
     youngs_across_gpa: float | None  # across the grain; None where it is as along

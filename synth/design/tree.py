@@ -225,6 +225,7 @@ def _shown(found: object) -> str:
         return str(found).lower()
     if isinstance(found, int) and abs(found) >= 10**15:  # beyond Python's limit, printing one raises
         return "a huge number"
-    text = found if isinstance(found, str) else str(found)
-    shortened = text if len(text) <= _LONGEST_NAME else f"{text[:_LONGEST_NAME]}..."
-    return ascii(shortened) if not shortened.isprintable() else f"'{shortened}'"
+    if not isinstance(found, str):
+        return str(found)
+    shortened = found if len(found) <= _LONGEST_NAME else f"{found[:_LONGEST_NAME]}..."
+    return f"'{shortened}'" if shortened.isprintable() else ascii(shortened)
