@@ -100,6 +100,7 @@ def _partial(modes: Modes, index: int, splits: float) -> Partial:
         decay_deviation=FALL * deviation / sigma**2 if known else float("nan"),
         level=float(np.abs(modes.amplitude[index])),
         level_deviation=float(modes.amplitude_deviation[index]),
+        phase=float(np.angle(modes.amplitude[index])),
         splits=splits,
     )
     if not known:

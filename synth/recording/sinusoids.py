@@ -106,9 +106,10 @@ def _apart(at: Spectrum, omega: float, reach: float, noise: float, known: Modes)
     turn = esprit(band, float(np.sqrt(noise / BAND) * np.max(np.abs(response))))
     pole = np.log(turn) * BAND / at.seconds + 1j * middle * at.step
     pole = np.asarray(np.clip(pole.real, -200.0 / at.seconds, -0.01 / at.seconds) + 1j * pole.imag, complex)
-    near = np.abs(pole.imag - omega) < np.maximum(reach, 0.5 * np.abs(pole.real))
+    near: NDArray[np.bool_] = np.abs(pole.imag - omega) < np.maximum(reach, 0.5 * np.abs(pole.real))
     if not np.any(near):
-        pole, near = np.array([1j * omega - 4.0 / at.seconds]), np.array([True])
+        pole = np.array([1j * omega - 4.0 / at.seconds])
+        near = np.array([True])
     start = _started(at, bins, values, pole)
     near &= -pole.real < FALL / SHORTEST_DECAY
     strongest = np.argsort(-np.abs(start.amplitude) * near / np.sqrt(np.abs(pole.real)))[
