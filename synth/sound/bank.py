@@ -31,16 +31,13 @@ from synth.sound.events import Coming, Events, Onsets
 from synth.sound.phasor import Advance, Array, Complex, Index, carried, checked, powers
 from synth.sound.spectrum import STEEPEST, BinSum, BlockSum, DenseSum, Sound
 
-LENGTHS: Final = (64, 512, 4096)  # frames of a block; the first is summed directly
-BLOCK: Final = 1 << 16  # frames given out at once unless told otherwise
-AT_ONCE: Final = (128, 64, 16)  # blocks summed at once: what stays in the processor's cache
+LENGTHS: Final = (64, 512, 2048, 8192)  # frames of a block; the first is summed directly
+BLOCK: Final = 1 << 18  # frames given out at once unless told otherwise
+AT_ONCE: Final = (128, 64, 16, 8)  # blocks summed at once: what stays in the processor's cache
 CACHED: Final = 1 << 15  # amplitudes worked on at once: 512 KiB
 DEAD: Final = 1e-6  # of the loudest mode, -120 dB: what has died
-LOST: Final = 1e-7  # of the loudest mode so far: what all modes that are let go at one time may add up to
+LOST: Final = 1e-7  # of the loudest mode: what all modes that are let go at one time may add up to
 WORTH_REBUILDING: Final = 0.8  # of the modes last summed: when fewer are left, the sums are made anew
-FADED: Final = (
-    1e-10  # of the loudest mode: where the last block of a steep mode ends, below LOST for 1,000 modes
-)
 
 
 def render(pole: Complex, weights: Complex, events: Events, *, rate: float, frames: int) -> Sound:
@@ -175,9 +172,9 @@ class _Alive:
                 parts.append(_Part.of(turn, all_of_them, k, above=shorter, upto=block, most=most))
                 continue
             parts.append(_Part.of(turn, all_of_them, k, above=shorter, upto=length, most=1))
-            lives = np.log(1 / FADED) * LENGTHS[k + 1] / STEEPEST
+            nepers = math.log(max(turn.size, 1) / LOST)
             steep = slice(edge[k], edge[k + 1])
-            most = min(most, math.ceil(lives / length))
+            most = min(most, math.ceil(nepers / STEEPEST * LENGTHS[k + 1] / length))
             parts.append(_Part.of(turn, steep, k, above=length, upto=block, most=most))
         return cls(np.arange(turn.size), Advance(turn, block), tuple(parts))
 
@@ -238,7 +235,7 @@ class _Part:
             if len(self.reach) > 1:
                 state *= self.reach[nth[some]]
             for p, weight in enumerate(mine):
-                block[p, some] = self.total.blocks(state * weight)
+                self.total.fill(block[p, some], state * weight)
         at = 0
         for segment, count in zip(chosen.tolist(), counts.tolist(), strict=True):
             run = block[:, at : at + count].reshape(len(sound), -1)[:, : lengths[segment]]
@@ -246,13 +243,13 @@ class _Part:
             at += count
 
     def _lives(self, relative: Array) -> int:
-        """The number of blocks until the last of these modes has faded, from its level relative to the loudest."""
-        nepers = np.log(np.maximum(relative, FADED) / FADED)
-        most = float(len(self.reach) * self.total.length)
-        frames = np.divide(
-            nepers, self.decay, out=np.full(nepers.size, most), where=self.decay * most > nepers
-        )
-        return max(1, min(len(self.reach), math.ceil(float(frames.max()) / self.total.length)))
+        """Blocks until all that is left of these modes is below LOST, from levels relative to the loudest."""
+        few, enough = 0, len(self.reach)
+        while enough - few > 1:
+            n = (few + enough) // 2
+            left = relative @ np.exp(-self.decay * (n * self.total.length))
+            few, enough = (few, n) if left < LOST else (n, enough)
+        return enough
 
 
 def _longest(turn: Complex) -> Index:

@@ -54,8 +54,8 @@ class BlockSum(ABC):
         self._rows = rows or self._fitted
 
     @abstractmethod
-    def blocks(self, states: Complex) -> Sound:
-        """(n, length) from states (n, K) complex64."""
+    def fill(self, blocks: Sound, states: Complex) -> None:
+        """Writes blocks (n, length) from states (n, K) complex64."""
 
     def only(self, alive: Index) -> Self:
         """The same for some of the modes."""
@@ -73,8 +73,8 @@ class BlockSum(ABC):
 class DenseSum(BlockSum):
     """Short blocks of modes of any decay, by one matrix product."""
 
-    def blocks(self, states: Complex) -> Sound:
-        return np.asarray(states.view(np.float32) @ self.rows.reshape(-1, self.length))
+    def fill(self, blocks: Sound, states: Complex) -> None:
+        np.matmul(states.view(np.float32), self.rows.reshape(-1, self.length), out=blocks)
 
     def _fitted(self) -> Rows:
         factor = powers(self.turn, self.length).astype(np.complex64)
@@ -85,11 +85,11 @@ class DenseSum(BlockSum):
 class BinSum(BlockSum):
     """Long blocks of modes that decay by no more than STEEPEST nepers within a block."""
 
-    def blocks(self, states: Complex) -> Sound:
+    def fill(self, blocks: Sound, states: Complex) -> None:
         from scipy.fft import irfft
 
         half = _folded(self.table @ states.T, self.length)
-        return np.asarray(irfft(half.T, axis=-1)[:, : self.length] * self.unwindow)
+        np.multiply(irfft(half.T, axis=-1)[:, : self.length], self.unwindow, out=blocks)
 
     @cached_property
     def table(self) -> Any:  # scipy names its sparse types to no checker
