@@ -139,9 +139,8 @@ def reach(section: BarSection, face: npt.ArrayLike) -> Array:
     if section.shape != "rectangle":
         return np.full(np.shape(face), section.width / 2.0)
     near = 1e-9
-    return np.asarray(
-        np.minimum(section.height / 2.0 / np.maximum(up, near), section.width / 2.0 / np.maximum(side, near))
-    )
+    to_top = section.height / 2.0 / np.maximum(up, near)
+    return np.asarray(np.minimum(to_top, section.width / 2.0 / np.maximum(side, near)))
 
 
 def path(bar: Bar, place: Array) -> tuple[Array, Array]:

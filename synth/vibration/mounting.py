@@ -4,7 +4,7 @@ In: an instrument, then lengths, nuts and clamped modes as the lengths are sough
 (R,). A locked tine still weighs on the bar, so all tines share one bar, loaded with their rigid masses. With its
 modes kappa_k and motions w_k at a base, g the tine's pull on its base per acceleration, lambda = omega²:
 
-    (Lambda - lambda) q = lambda g^T x,     x = T(lambda) f,   f = lambda g q,   T = sum w_k w_k^T / (kappa_k - lambda)
+    (Lambda - lambda) q = lambda g^T x,   x = T f,   f = lambda g q,   T = sum w_k w_k^T / (kappa_k - lambda)
 
 The few bar modes nearest to the pitch are kept as unknowns beside the fundamental's two planes; all others, and the
 tine's higher partials, change so little with lambda that they are taken at the last lambda. A small symmetric
@@ -93,7 +93,7 @@ def _softened(squared: Array, first: Array, residual: Array) -> Array:
     """The fundamental's stiffness (R, 2, 2) with that in series: flexibilities add."""
     flexibility = first.swapaxes(-1, -2) @ residual @ first
     flexibility[:, [0, 1], [0, 1]] += 1.0 / squared
-    return np.linalg.inv(flexibility)
+    return np.asarray(np.linalg.inv(flexibility))
 
 
 def _small_problem(

@@ -1,20 +1,41 @@
 """The solved instrument, kept in the cache: its row of tuned tines, and its modes with or without a board.
 
-In: an instrument. Out: a `Row`, a `ModalModel`. This is where rooms below take them from.
+In: an instrument. Out: a `Row`, a `SolvedBoard`, a `ModalModel`. This is where rooms below take them from.
 """
 
 from __future__ import annotations
 
 from synth.design.instrument import Instrument
 from synth.vibration.assembly import ModalModel, assemble
+from synth.vibration.board import SolvedBoard, solve_board
+from synth.vibration.cache import kept
 from synth.vibration.mounting import mounting
 from synth.vibration.tuning import Row, tune
 
 
 def solve_row(instrument: Instrument, *, fresh: bool = False) -> Row:
     """Every tine's length, nuts and partials. Raises `InputError` for what cannot be built."""
-    return tune(instrument, mounting(instrument))
+    depends_on = (instrument.bar, instrument.groups, instrument.tines)
+    return kept("row", depends_on, lambda: tune(instrument, mounting(instrument)), fresh=fresh)
 
 
-def solve_model(instrument: Instrument, row: Row, *, fresh: bool = False) -> ModalModel:
-    return assemble(instrument.tines, row.length, row.trim, bar=instrument.bar)
+def solve_board_of(instrument: Instrument, name: str, *, fresh: bool = False) -> SolvedBoard:
+    """A board of the instrument with its feet under the bar."""
+    board = instrument.boards[name]
+    return kept("board", (board, instrument.bar), lambda: solve_board(board, instrument.bar), fresh=fresh)
+
+
+def solve_model(
+    instrument: Instrument, row: Row, *, board: SolvedBoard | None = None, fresh: bool = False
+) -> ModalModel:
+    """The modes of tines and bar, on a board where one is given."""
+    standing = None if board is None else board.standing
+    places = [instrument.pickup.place]
+
+    def solve() -> ModalModel:
+        return assemble(
+            instrument.tines, row.length, row.trim, bar=instrument.bar, board=standing, places=places
+        )
+
+    depends_on = (instrument.bar, instrument.tines, row.length, row.trim, places, standing)
+    return kept("modes", depends_on, solve, fresh=fresh)

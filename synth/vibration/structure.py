@@ -177,9 +177,9 @@ def _softened(squared: Array, force: Array, tine: Indices, compliance: Array) ->
     count = len(compliance)
     C = compliance.reshape(6 * count, 6 * count)
     own = force * squared[:, None]
-    k = np.zeros((len(squared), count, 6))
-    k[np.arange(len(squared)), tine] = own
-    k = k.reshape(len(squared), 6 * count)
+    spread = np.zeros((len(squared), count, 6))
+    spread[np.arange(len(squared)), tine] = own
+    k = spread.reshape(len(squared), 6 * count)
     series = np.linalg.solve(np.eye(6 * count) + C @ ((k / squared[:, None]).T @ k), C)
     # a row of k has six entries, so k (series k^T) is a thin product for each tine's rows
     yielding = (series + series.T) / 2.0 @ k.T

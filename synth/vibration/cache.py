@@ -1,0 +1,215 @@
+"""What has been solved is kept in the user's cache folder and read again at once.
+
+In: what a solution depends on, and how to solve it. Out: the solution, from the folder or fresh. The name of a file
+is the hash of everything the solution depends on, the program's own source among it, so nothing ever has to be
+declared out of date. A file is
+
+    MAGIC | length and CRC-32 of the header | header (JSON) | arrays, each on a multiple of 64 bytes
+
+written beside its place and moved there whole; two processes at worst write the same twice. The header holds the
+length and the CRC-32 of the arrays: a torn or altered file is noticed, and solved again. Arrays are mapped, not
+read. A folder that cannot be written or read costs time, never the answer.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import functools
+import hashlib
+import importlib
+import json
+import os
+import struct
+import time
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final, TypeVar, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.errors import InputError
+from synth.files import whole
+
+Solution = TypeVar("Solution")
+
+FOLDER_VARIABLE: Final = "TINEWRIGHT_CACHE"  # the environment's word for another folder
+MAGIC: Final = b"TINEWRT1"
+ALIGNED: Final = 64  # bytes, a cache line
+LARGEST: Final = 1 << 30  # bytes of kept files: some ten large instruments; the longest unused go first
+_FRONT: Final = struct.Struct("<8sQI")
+_ORPHANED: Final = 3600.0  # s: a temporary file so old belongs to no one
+_BROKEN: Final = (
+    OSError,
+    ValueError,
+    KeyError,
+    TypeError,
+    AttributeError,
+    ImportError,
+    IndexError,
+    OverflowError,
+)
+
+
+def kept(name: str, depends_on: object, solve: Callable[[], Solution], *, fresh: bool = False) -> Solution:
+    """The solution `name` of what it `depends_on` (dataclasses, arrays, numbers, words), kept or solved.
+
+    `fresh` solves again and keeps that. A solution is a frozen dataclass of such things; the arrays of a kept one
+    cannot be written to.
+    """
+    path = folder() / f"{name}-{fingerprint(depends_on)}.solved"
+    if not fresh:
+        with contextlib.suppress(*_BROKEN):
+            found = cast(Solution, read(path))
+            with contextlib.suppress(OSError):
+                os.utime(path)  # used just now: the last to be thrown out
+            return found
+    solution = solve()
+    with contextlib.suppress(OSError, InputError):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write(path, solution)
+        _make_room(path)
+    return solution
+
+
+def folder() -> Path:
+    """Where solutions are kept: the user's cache folder, or what TINEWRIGHT_CACHE says."""
+    import platformdirs
+
+    named = os.environ.get(FOLDER_VARIABLE)
+    return Path(named) if named else Path(platformdirs.user_cache_path("tinewright"))
+
+
+def fingerprint(value: object) -> str:
+    """A hash of all that `value` holds and of the program that interprets it."""
+    arrays: list[NDArray[Any]] = []
+    words = json.dumps(_plain(value, arrays), sort_keys=True)
+    digest = hashlib.sha256(_program() + words.encode())
+    for array in arrays:
+        digest.update(f"{array.dtype.str}{array.shape}".encode())
+        digest.update(np.ascontiguousarray(array).tobytes())
+    return digest.hexdigest()[:32]
+
+
+def write(path: Path, solution: object) -> None:
+    """Write a solution to `path`, whole or not at all. Raises `OSError` or `InputError`."""
+    arrays: list[NDArray[Any]] = []
+    tree = _plain(solution, arrays)
+    solid = [np.ascontiguousarray(array) for array in arrays]
+    places, size, crc = [], 0, 0
+    for array in solid:
+        places.append(size)
+        for piece in (array.reshape(-1).view(np.uint8), _padding(array.nbytes)):
+            crc, size = zlib.crc32(piece.data, crc), size + piece.nbytes
+    index = [[a.dtype.str, list(a.shape), at] for a, at in zip(solid, places, strict=True)]
+    header = json.dumps({"tree": tree, "arrays": index, "size": size, "crc": crc}).encode()
+    header += b" " * (-(_FRONT.size + len(header)) % ALIGNED)
+    with whole(path) as beside, beside.open("wb") as file:
+        file.write(_FRONT.pack(MAGIC, len(header), zlib.crc32(header)) + header)
+        for array in solid:
+            file.write(array.reshape(-1).view(np.uint8).data)
+            file.write(_padding(array.nbytes).data)
+
+
+def read(path: Path) -> object:
+    """The solution in a file. Raises one of `_BROKEN` where the file is missing, torn or not one of ours."""
+    with path.open("rb") as file:
+        magic, length, crc = _FRONT.unpack(file.read(_FRONT.size).ljust(_FRONT.size, b"\0"))
+        if magic != MAGIC or length > os.fstat(file.fileno()).st_size:
+            raise ValueError("not a kept solution")
+        words = file.read(length)
+        if zlib.crc32(words) != crc:
+            raise ValueError("torn header")
+        header = json.loads(words)
+        if os.fstat(file.fileno()).st_size != _FRONT.size + length + header["size"]:
+            raise ValueError("torn file")
+    data: NDArray[np.uint8] = np.zeros(0, dtype=np.uint8)
+    if header["size"]:
+        data = np.memmap(path, dtype=np.uint8, mode="r", offset=_FRONT.size + length)
+    if zlib.crc32(data.data) != header["crc"]:
+        raise ValueError("altered file")
+    return _restored(header["tree"], [_array(data, *each) for each in header["arrays"]])
+
+
+def _array(data: NDArray[np.uint8], dtype: str, shape: list[int], at: int) -> NDArray[Any]:
+    kind = np.dtype(dtype)
+    count = int(np.prod(shape, dtype=np.int64))
+    found = np.asarray(data[at : at + count * kind.itemsize]).view(kind).reshape(shape)
+    found.flags.writeable = False
+    return found
+
+
+def _padding(size: int) -> NDArray[np.uint8]:
+    return np.zeros(-size % ALIGNED, dtype=np.uint8)
+
+
+def _plain(value: Any, arrays: list[NDArray[Any]]) -> Any:
+    """The value as JSON can write it; arrays are put aside and numbered."""
+    if value is None or isinstance(value, bool | int | float | str):
+        return value
+    if isinstance(value, np.ndarray):
+        arrays.append(value)
+        return {"array": len(arrays) - 1}
+    if isinstance(value, np.generic):
+        return _plain(value.item(), arrays)
+    if isinstance(value, tuple | list):
+        return {"tuple": [_plain(each, arrays) for each in value]}
+    if isinstance(value, dict):
+        return {"dict": {str(key): _plain(each, arrays) for key, each in value.items()}}
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = {f.name: _plain(getattr(value, f.name), arrays) for f in dataclasses.fields(value)}
+        return {"type": f"{type(value).__module__}:{type(value).__qualname__}", "fields": fields}
+    raise TypeError(f"{type(value).__name__} cannot be kept")
+
+
+def _restored(tree: Any, arrays: list[NDArray[Any]]) -> Any:
+    if not isinstance(tree, dict):
+        return tree
+    if "array" in tree:
+        return arrays[tree["array"]]
+    if "tuple" in tree:
+        return tuple(_restored(each, arrays) for each in tree["tuple"])
+    if "dict" in tree:
+        return {key: _restored(each, arrays) for key, each in tree["dict"].items()}
+    return _type(tree["type"])(**{key: _restored(each, arrays) for key, each in tree["fields"].items()})
+
+
+def _type(name: str) -> Callable[..., Any]:
+    """A dataclass of this package by name: a file can ask for nothing else."""
+    module, _, kind = name.partition(":")
+    if not module.startswith("synth."):
+        raise ValueError(f"{module} is not of this package")
+    found = getattr(importlib.import_module(module), kind)
+    if not dataclasses.is_dataclass(found):
+        raise TypeError(f"{name} is no dataclass")
+    return cast(Callable[..., Any], found)
+
+
+@functools.cache
+def _program() -> bytes:
+    """A hash of the source that solves: another version has other answers."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(path.name.encode() + path.read_bytes())
+    return digest.digest()
+
+
+def _make_room(newest: Path) -> None:
+    """Throw out what has gone unused longest where the folder holds too much, and what a crash left behind."""
+    now = time.time()
+    found = []
+    for path in newest.parent.iterdir():
+        with contextlib.suppress(OSError):
+            status = path.stat()
+            if path.suffix == ".solved" and path.name.startswith(".") and now - status.st_mtime > _ORPHANED:
+                path.unlink()
+            elif path.suffix == ".solved" and path != newest:
+                found.append((status.st_mtime, status.st_size, path))
+    total = newest.stat().st_size
+    for _, size, path in sorted(found, reverse=True):
+        total += size
+        if total > LARGEST:
+            with contextlib.suppress(OSError):
+                path.unlink()
