@@ -33,16 +33,17 @@ _SPLITS: Final = np.geomspace(0.02, 20.0, 31)  # Hz
 def measure(take: Take) -> Measurement:
     """The partials of every tap of the take. Raises `InputError` where nothing in it rings."""
     found, warnings = _find_taps(take)
-    struck, hums = [], []
+    struck: list[Struck] = []
+    hums: set[tuple[float, int]] = set()
     for tap in found:
         modes, span = _modes(take, tap)
         modes, hum = suspects.without_hum(modes)
-        hums += hum
+        hums |= hum
         partials, doubts = suspects.named(_partials(modes, span, take.rate))
         warnings += [f"tap at {take.start + tap.time:.2f} s: {doubt}" for doubt in doubts]
         struck.append(Struck(take.start + tap.time, span[0], span[1], tuple(_paired(partials))))
     ringing = tuple(each for each in struck if each.partials)
-    warnings += sorted(set(hums)) + _silent(struck)
+    warnings += suspects.told(hums) + _silent(struck)
     if not ringing:
         raise InputError(
             "nothing in it rings: no decaying partial stands clear of the noise",

@@ -100,11 +100,11 @@ def _apart(at: Spectrum, omega: float, reach: float, noise: float, known: Modes)
     """The modes within `reach` of omega, once the known ones are taken out."""
     middle = round(omega / at.step)
     bins = middle + np.arange(-BAND // 2, BAND // 2)
-    values = at.at(bins) - lines(at, bins, known.amplitude, known.pole)
+    values = np.asarray(at.at(bins) - lines(at, bins, known.amplitude, known.pole), complex)
     response = _response()
     band = np.fft.ifft(np.fft.ifftshift(values * np.conj(response)))[: BAND - FILTER]
     turn = esprit(band, float(np.sqrt(noise / BAND) * np.max(np.abs(response))))
-    pole = np.log(turn) * BAND / at.seconds + 1j * middle * at.step
+    pole = np.asarray(np.log(turn) * BAND / at.seconds + 1j * middle * at.step, complex)
     pole = np.asarray(np.clip(pole.real, -200.0 / at.seconds, -0.01 / at.seconds) + 1j * pole.imag, complex)
     near: NDArray[np.bool_] = np.abs(pole.imag - omega) < np.maximum(reach, 0.5 * np.abs(pole.real))
     if not np.any(near):

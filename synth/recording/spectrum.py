@@ -22,6 +22,7 @@ APART: Final = 12.0  # power of a peak over the median of the bins beside it (11
 BESIDE: Final = 16  # bins looked at on either side
 DYNAMIC: Final = 1e-7  # power below the strongest peak (70 dB) that is still looked at
 LOWEST: Final = 20.0  # Hz; below is rumble
+HIGHEST: Final = 20_000.0  # Hz; above nothing is heard
 MOST_PEAKS: Final = 60
 
 
@@ -115,7 +116,8 @@ def clear_peaks(at: Spectrum) -> list[Peak]:
     inner = power[1:-1]
     top = (inner >= power[:-2]) & (inner > power[2:]) & (inner > CLEAR * noise[1:-1])
     place = np.flatnonzero(top & (inner > DYNAMIC * np.max(power))) + 1
-    place = place[(place * at.step > 2.0 * np.pi * LOWEST) & (place > 2)]
+    heard = (place * at.step > 2.0 * np.pi * LOWEST) & (place * at.step < 2.0 * np.pi * HIGHEST)
+    place = place[heard & (place > 2)]
     place = place[np.argsort(noise[place] / power[place], kind="stable")][: 4 * MOST_PEAKS]
     hann = 1.5  # what this window does to the power of white noise
     return [

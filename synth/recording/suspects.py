@@ -8,13 +8,13 @@ bending is dispersive; an envelope laid over a sound in steps gives it sidebands
 
 from __future__ import annotations
 
+import itertools
 from typing import Final
 
 import numpy as np
 
 from synth.recording.measurement import Partial
 from synth.recording.sinusoids import Modes
-from synth.recording.spectrum import Real
 
 MAINS: Final = (50.0, 60.0)  # Hz
 MAINS_STRAYS: Final = 0.004  # relative; grids stay within 0.2 Hz
@@ -23,11 +23,15 @@ HUM_HIGHEST: Final = 40  # multiple
 EXACT: Final = 1.0  # cents within which a multiple is called exact
 STRONG: Final = 10.0 ** (-30.0 / 20.0)  # of the loudest: what counts as part of the sound's body
 HIGHEST: Final = 8  # multiple looked for; above it chance hits too often
+COMBINING: Final = 5.0  # times louder must both be whose sum or difference is looked for
+COMBINED_DECAY: Final = (0.6, 4.0)  # times the sum of both rates; what pairs in both make of it
+PRODUCT: Final = 2.0  # Hz around the distance at which distortion puts its sums and differences
+STEPS: Final = (5.0, 200.0)  # Hz; between rough beats and what no envelope follows
 POWER_DECAY: Final = 0.15  # relative difference allowed to T60 / n
 
 
-def without_hum(modes: Modes) -> tuple[Modes, list[str]]:
-    """The modes that are not hum, and what was left out in words."""
+def without_hum(modes: Modes) -> tuple[Modes, set[tuple[float, int]]]:
+    """The modes that are not hum, and what was left out: (mains frequency, multiple)."""
     steady = (np.abs(modes.pole.real) < 4.0 * modes.deviation) | (-modes.pole.real < 0.05)
     steady &= modes.deviation < 1.0  # else the recording is too short to call it steady
     frequency = modes.pole.imag / (2.0 * np.pi)
@@ -40,21 +44,25 @@ def without_hum(modes: Modes) -> tuple[Modes, list[str]]:
             continue
         loudest = float(base[near][np.argmax(np.abs(modes.amplitude[near]))])
         hum = near & (np.abs(frequency - multiple * loudest) < 0.05 + 3e-4 * frequency)
-        return modes.pick(~hum), [f"{mains:.0f} Hz hum at {_few(frequency[hum])} Hz: left out"]
-    return modes, []
+        return modes.pick(~hum), {(mains, int(each)) for each in multiple[hum]}
+    return modes, set()
+
+
+def told(hum: set[tuple[float, int]]) -> list[str]:
+    """What was left out as hum, in words."""
+    return [
+        f"{mains:.0f} Hz hum, multiples {', '.join(str(n) for m, n in sorted(hum) if m == mains)}: left out"
+        for mains in MAINS
+        if any(m == mains for m, _ in hum)
+    ]
 
 
 def named(partials: list[Partial]) -> tuple[list[Partial], list[str]]:
     """The partials with what is suspect about them noted, and the doubts about the sound as a whole."""
-    out = _distortion(partials)
+    out = _combined(_distortion(partials))
     out, harmonic = _harmonic(out)
     out, processed = _sidebands(out)
     return out, harmonic + processed
-
-
-def _few(frequencies: Real) -> str:
-    shown = ", ".join(f"{each:.1f}" for each in frequencies[:4])
-    return shown + (f" and {len(frequencies) - 4} more" if len(frequencies) > 4 else "")
 
 
 def _distortion(partials: list[Partial]) -> list[Partial]:
@@ -78,6 +86,27 @@ def _is_power(each: Partial, base: Partial, multiple: int) -> bool:
         return False
     rate, deviation = multiple * base.decay_rate, each.decay_deviation / each.decay * each.decay_rate
     return bool(rate > 0.0 and abs(each.decay_rate - rate) < max(POWER_DECAY * rate, 3.0 * deviation))
+
+
+def _combined(partials: list[Partial]) -> list[Partial]:
+    """Sums and differences of two much louder partials: the other products of a bent characteristic."""
+    out = list(partials)
+    for index, each in enumerate(partials):
+        louder = [one for one in partials if one.kind == "partial" and one.level > COMBINING * each.level]
+        for one, two in itertools.combinations(louder, 2):
+            for frequency in (one.frequency + two.frequency, abs(one.frequency - two.frequency)):
+                if each.kind == "partial" and _is_product(each, frequency, one.decay_rate + two.decay_rate):
+                    note = (
+                        f"{frequency:.1f} Hz is {one.frequency:.2f} with {two.frequency:.2f} Hz: distortion"
+                    )
+                    out[index] = each.noted(note + " of the pickup, not a partial", "distortion")
+    return out
+
+
+def _is_product(each: Partial, frequency: float, rate: float) -> bool:
+    near = abs(each.frequency - frequency) < 0.3 + 3.0 * each.frequency_deviation
+    slow, fast = COMBINED_DECAY
+    return bool(near and slow * rate < each.decay_rate < fast * rate)
 
 
 def _exact(each: Partial, base: Partial, multiple: int) -> bool:
@@ -129,24 +158,22 @@ def _sidebands(partials: list[Partial]) -> tuple[list[Partial], list[str]]:
     for base in partials:
         for low, one in enumerate(partials):
             for high in range(low + 1, len(partials)):
+                distance = base.frequency - one.frequency
+                if any(abs(distance - each.frequency) < PRODUCT for each in partials):
+                    continue  # the sum and the difference with a partial that low: distortion again
                 if _mirrored(one, base, partials[high]):
-                    step = 1e3 / (base.frequency - one.frequency)  # ms
                     out[low] = out[low].noted(f"sideband of {base.frequency:.2f} Hz", "sideband")
                     out[high] = out[high].noted(f"sideband of {base.frequency:.2f} Hz", "sideband")
                     doubts.append(
                         f"sidebands on both sides of {base.frequency:.2f} Hz: the level moves in steps of "
-                        f"{step:.1f} ms, which looks like a processed sound"
+                        f"{1e3 / distance:.1f} ms, which looks like a processed sound"
                     )
     return out, doubts
 
 
 def _mirrored(one: Partial, base: Partial, other: Partial) -> bool:
     below, above = base.frequency - one.frequency, other.frequency - base.frequency
-    if (
-        min(below, above) <= 5.0
-        or max(below, above) > 200.0
-        or max(one.level, other.level) > 0.1 * base.level
-    ):
+    if not STEPS[0] < below < STEPS[1] or max(one.level, other.level) > 0.1 * base.level:
         return False
     known = one.frequency_deviation + other.frequency_deviation + 2.0 * base.frequency_deviation
     alike = abs(np.log(one.level / other.level)) < 0.35 and abs(np.log(one.decay / other.decay)) < 0.35

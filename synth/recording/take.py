@@ -49,9 +49,12 @@ class Take:
         return len(self.samples) / self.rate
 
 
-def read(path: str | Path, start: float = 0.0, seconds: float = MOST_SECONDS) -> Take:
-    """The file's samples from `start`, for at most `seconds`. Raises `InputError` on what holds no sound."""
-    frames, rate, subtype, whole = _frames(Path(path), start, min(seconds, MOST_SECONDS))
+def read(path: str | Path, start: float = 0.0, seconds: float | None = None) -> Take:
+    """The file's samples from `start`, for `seconds` or to its end, at most `MOST_SECONDS`.
+
+    Raises `InputError` on what holds no sound.
+    """
+    frames, rate, subtype, whole = _frames(Path(path), start, min(seconds or MOST_SECONDS, MOST_SECONDS))
     file = str(path)
     warnings = _limits(len(frames) / rate, whole - start, seconds) + _format(subtype)
     if len(frames) < SHORTEST * rate:
@@ -113,8 +116,8 @@ def _read_blocks(
     return frames, rate, str(sound.subtype), whole
 
 
-def _limits(held: float, available: float, asked: float) -> list[str]:
-    if held >= min(available, asked) - 0.01 or not np.isfinite(available):
+def _limits(held: float, available: float, asked: float | None) -> list[str]:
+    if held >= min(available, asked or available) - 0.01 or not np.isfinite(available):
         return []
     return [
         f"only {held:.0f} s of {available:.0f} s were read; choose another part with --start-s and --seconds"
