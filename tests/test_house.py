@@ -15,14 +15,15 @@ PACKAGE = ROOT / "synth"
 ORDER = """
     errors units files
     design.stock design.schema design.tree design.file design.instrument design.material design.pieces
-    design.structure design.pickup design.row design.fit design.resolve
+    design.structure design.pickup design.row design.fit design.bench design.resolve
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate vibration.plate_air
     vibration.diffuse
     vibration.tine vibration.axial vibration.bar vibration.feet vibration.board
     vibration.structure vibration.eigen vibration.assembly vibration.mounting
     vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache
     playing.stroke playing.score playing.midi
-    playing.passage playing.tips playing.pluck playing.stick playing.kernel playing.slices playing.report playing.contact
+    playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.kernel playing.slices
+    playing.report playing.limits playing.sweep playing.contact
     sound.bank sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
     sound.audio sound.loudness sound.render
     workshop.trim workshop.strength workshop.tolerance workshop.cutlist workshop.drawing workshop.template

@@ -317,6 +317,29 @@ class Listener:
 
 
 @dataclass(frozen=True)
+class Bench:
+    """The workshop, SI. Prices are what the design gives, by name in lower case; what is not there has none."""
+
+    holes: Literal["clearance", "tapping"]
+    hole_fit: Literal["close", "normal", "loose"]
+    tapped_depth: float | None  # None: by the rod's diameter
+    kerf: float
+    stock_length: float
+    saw_allowance: float
+    tuning_allowance: float
+    protrusion: float | None  # None: by the rod's thread
+    washers: int | None  # None: one under each nut
+    paper: Literal["A4", "Letter"]
+    units: Literal["mm", "inch"]
+    neutral_axis: float | None  # of the thickness, from a bend's inside; None: by its tightness
+    currency: str
+    rod_price: Mapping[str, float]  # per m
+    nut_price: Mapping[str, float]
+    washer_price: float | None
+    bar_price: float | None  # per m
+
+
+@dataclass(frozen=True)
 class Instrument:
     """Everything the physics needs, complete, SI."""
 
@@ -332,4 +355,5 @@ class Instrument:
     boards: Mapping[str, Board]
     pickup: Pickup
     listener: Listener
+    bench: Bench
     warnings: tuple[str, ...]

@@ -150,6 +150,10 @@ def _measured(rod: Rod, given: schema.Stock, place: str) -> Rod:
 
 def _given_nut(design: schema.Design, name: str, given: schema.Nut) -> Nut:
     place = f"nut.{name}"
+    trade = stock.nuts().find(name)
+    # A table that bears a trade's name and weighs nothing adds to that nut, a price perhaps.
+    if given.thread is None and trade is not None and given.mass_g is None:
+        return _standard_nut(design, name, trade, given, place)
     if given.thread is None:
         return _weighed_nut(name, given, place)
     thread = _thread(given.thread, f"{place}.thread")

@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 from synth.design import schema, stock
+from synth.design.bench import make_bench
 from synth.design.fit import bar_warnings, check_places, check_sticks, place_warnings, stick_warnings
 from synth.design.instrument import Group, Instrument, Nut, Stick, Tine
 from synth.design.material import check_materials
@@ -54,6 +55,7 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
         boards=boards,
         pickup=make_pickup(design, bar, tines),
         listener=make_listener(design),
+        bench=make_bench(design),
         warnings=(
             *bar_warnings(bar),
             *warnings,

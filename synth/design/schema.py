@@ -23,6 +23,7 @@ NotNegative = Annotated[float, Meta(ge=0.0, le=1e9)]
 Name = Annotated[str, Meta(min_length=1, max_length=80)]
 Measured = Annotated[str, Meta(max_length=80)]  # the date of a measurement
 Hertz = Annotated[float, Meta(ge=1.0, le=20_000.0)]
+Price = Annotated[float, Meta(ge=0.0, le=1e6)]
 
 
 class Table(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -90,6 +91,7 @@ class Bar(Table, frozen=True, kw_only=True):
     section: Section
     path: Annotated[list[Segment], Meta(min_length=1, max_length=200)]
     material: Name = "mild steel"  # what a heavy bar is usually cut from
+    price_per_m: Price | None = None  # in the bench's currency
     supports: Annotated[list[Support], Meta(max_length=100)] = field(default_factory=list)
 
 
@@ -122,6 +124,7 @@ class Stock(Table, frozen=True, kw_only=True):
     )
     mass_diameter_mm: Annotated[float, Meta(ge=0.2, le=30.0)] | None = None
     base_nut: Name | None = None  # default: the thread's own hex nut; a plain rod's collar is not modelled
+    price_per_m: Price | None = None  # in the bench's currency
     measured: Measured | None = None
 
 
@@ -137,6 +140,7 @@ class Nut(Table, frozen=True, kw_only=True):
     grip: Share = (
         0.0  # 0 adds mass only: a nut without preload has play in its thread; 1 a rigid piece: a locked pair
     )
+    price: Price | None = None  # of one, in the bench's currency
     measured: Measured | None = None
 
 
@@ -248,6 +252,25 @@ class Listener(Table, frozen=True, kw_only=True):
     spacing_mm: Annotated[float, Meta(ge=0.0, le=2000.0)] = 200.0  # of a small spaced pair of microphones
 
 
+class Bench(Table, frozen=True, kw_only=True):
+    """The workshop: how holes are drilled, rods sawn, paper printed. Allowances are common practice."""
+
+    holes: Literal["clearance", "tapping"] = "clearance"  # nuts on both sides: the rod slides to tune
+    hole_fit: Literal["close", "normal", "loose"] = "normal"  # of a clearance hole; ISO 273 medium
+    tapped_depth_mm: Small | None = None  # default: 1.5 diameters, or through a thinner bar
+    kerf_mm: Annotated[float, Meta(ge=0.0, le=20.0)] = 1.0  # of a hacksaw blade with its set
+    stock_length_mm: Annotated[float, Meta(ge=100.0, le=10_000.0)] = 1000.0  # as rod is usually sold
+    saw_allowance_mm: Annotated[float, Meta(ge=0.0, le=50.0)] = 1.0  # to file both ends square and round
+    tuning_allowance_mm: Annotated[float, Meta(ge=0.0, le=100.0)] = 3.0  # to slide the rod up and sound lower
+    protrusion_mm: Annotated[float, Meta(ge=0.0, le=100.0)] | None = None  # default: 2 pitches of thread
+    washers: Annotated[int, Meta(ge=0, le=10)] | None = None  # a tine; default: one under each nut
+    washer_price: Price | None = None  # of one
+    currency: Annotated[str, Meta(max_length=8)] = ""
+    paper: Literal["A4", "Letter"] = "A4"
+    units: Literal["mm", "inch"] = "mm"  # in which lengths are printed; inches to the nearest 1/64
+    neutral_axis: Annotated[float, Meta(ge=0.2, le=0.6)] | None = None  # of a bend; default by its tightness
+
+
 class Design(Table, frozen=True, kw_only=True):
     """The whole file."""
 
@@ -264,3 +287,4 @@ class Design(Table, frozen=True, kw_only=True):
     board: dict[str, Board] = field(default_factory=dict)
     pickup: Pickup = field(default_factory=Pickup)
     listener: Listener = field(default_factory=Listener)
+    bench: Bench = field(default_factory=Bench)

@@ -1,4 +1,4 @@
-"""The tables that ship with the tool: materials, threads, nuts, sheets, sticks; a row each, with its source.
+"""The tables that ship with the tool: materials, threads, nuts, holes, sheets, sticks; a row each, with its source.
 
 In: the CSV files beside this module, in the units their columns name. Out: frozen rows, found by name or alias in
 upper or lower case. Adding a row to a file is all it takes to add a material.
@@ -122,6 +122,30 @@ class NutRow:
 
 
 @dataclass(frozen=True)
+class HoleRow:
+    """What is drilled for a thread, by its name, and the plain washer that goes under its nut; mm.
+
+    Drills are named where they are not sold by their diameter (UN threads).
+    """
+
+    name: str
+    aliases: str
+    close_mm: float
+    normal_mm: float
+    loose_mm: float
+    tapping_mm: float
+    close_drill: str
+    normal_drill: str
+    loose_drill: str
+    tapping_drill: str
+    washer_inside_mm: float
+    washer_outside_mm: float
+    washer_mm: float
+    source: str
+    confidence: str
+
+
+@dataclass(frozen=True)
 class SheetRow:
     """One sheet material, orthotropic: `youngs_gpa` along the stiffer direction."""
 
@@ -188,6 +212,11 @@ def threads() -> Shelf[ThreadRow]:
 @functools.cache
 def nuts() -> Shelf[NutRow]:
     return Shelf(_read("nuts", NutRow))
+
+
+@functools.cache
+def holes() -> Shelf[HoleRow]:
+    return Shelf(_read("holes", HoleRow))
 
 
 @functools.cache
