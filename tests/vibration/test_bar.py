@@ -1,0 +1,175 @@
+"""The bar: its path, its mesh, its modes and losses."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from synth.design.instrument import Bar, Bend, Material, Section, Straight, Support
+from synth.vibration.bar import BarModes, beam_of, path, reach, solve_bar, standing_on
+
+CENT = math.log(2.0) / 1200.0
+STEEL = Material(
+    name="test steel",
+    density=7850.0,
+    youngs=200e9,
+    poisson=0.3,
+    loss_factor=3e-4,
+    expansion=12e-6,
+    heat_capacity=470.0,
+    conductivity=50.0,
+    modulus_slope=0.0,
+    yield_stress=3e8,
+    tensile_strength=4e8,
+    endurance=2e8,
+    magnetic="yes",
+    source="invented for this test, near mild steel",
+    confidence="test",
+)
+SQUARE = Section("rectangle", 0.025, 0.025, 0.0)
+THIN = Section("round", 0.006, 0.006, 0.0)
+TUBE = Section("tube", 0.020, 0.020, 0.002)
+FREE_FREE = np.array([4.7300407449, 7.8532046241, 10.9956078380])  # Thomson, Theory of Vibration, app. D
+
+
+def straight(length: float, section: Section = SQUARE, supports: tuple[Support, ...] = ()) -> Bar:
+    return Bar(STEEL, section, (Straight(length),), supports)
+
+
+def sounding(modes: BarModes) -> np.ndarray:
+    return modes.frequency[modes.frequency > 1.0]
+
+
+@pytest.mark.parametrize("section", [THIN, TUBE], ids=["round", "tube"])
+def test_a_slender_free_bar_has_the_tabulated_bending_modes_in_both_directions(section: Section) -> None:
+    bar = straight(2.0, section)
+    beam = beam_of(bar)
+    expected = (FREE_FREE / 2.0) ** 2 / (2.0 * math.pi) * math.sqrt(float(beam.bend_y) / float(beam.mass))
+    found = sounding(solve_bar(bar, highest_hz=1000.0))[:6]
+    shear = 8.0 * CENT if section is TUBE else 0.5 * CENT  # a tube is stout: shear lowers it
+    np.testing.assert_allclose(found, np.repeat(expected, 2), rtol=shear)
+
+
+def test_a_free_bar_has_six_motions_at_zero_and_they_weigh_the_whole_bar() -> None:
+    modes = solve_bar(straight(1.2), [0.6])
+    rigid = modes.frequency < 0.1
+    assert np.sum(rigid) == 6
+    mass = STEEL.density * 0.025**2 * 1.2
+    moved = modes.at(0.6)[:3, rigid]
+    np.testing.assert_allclose(moved @ moved.T, np.eye(3) / mass, rtol=1e-6, atol=1e-6)
+
+
+@pytest.mark.parametrize("section", [THIN, TUBE], ids=["round", "tube"])
+def test_a_closed_ring_has_the_classical_modes_within_two_thousandths(section: Section) -> None:
+    """Love, Mathematical Theory of Elasticity, articles on the vibrations of a circular ring (round section)."""
+    radius = 0.3 if section is THIN else 1.0
+    beam = beam_of(Bar(STEEL, section, (), ()))
+    n = np.arange(2, 5)
+    scale = np.sqrt(float(beam.bend_y) / float(beam.mass)) / radius**2 / (2.0 * math.pi)
+    square = n**2 * (n**2 - 1) ** 2
+    in_plane, out = np.sqrt(square / (n**2 + 1)), np.sqrt(square / (n**2 + 1 + STEEL.poisson))
+    expected = np.sort(np.repeat(np.concatenate([in_plane, out]) * scale, 2))
+    modes = solve_bar(Bar(STEEL, section, (Bend(2.0 * math.pi, radius, 0.4),), ()), highest_hz=2000.0)
+    assert modes.closed
+    np.testing.assert_allclose(sounding(modes)[: len(expected)], expected, rtol=2e-3)
+
+
+def test_three_quarters_of_a_ring_stand_within_two_thousandths_of_a_four_times_finer_mesh() -> None:
+    bar = Bar(STEEL, THIN, (Bend(1.5 * math.pi, 0.3, 0.0),), ())
+    fine = np.linspace(0.0, bar.length, 300).tolist()
+    coarse = sounding(solve_bar(bar, highest_hz=2000.0))[:20]
+    np.testing.assert_allclose(coarse, sounding(solve_bar(bar, fine, highest_hz=2000.0))[:20], rtol=2e-3)
+
+
+def test_where_a_bend_turns_the_bar_does_not_matter_to_a_round_one() -> None:
+    def bent(plane: float) -> np.ndarray:
+        bar = Bar(STEEL, THIN, (Straight(0.3), Bend(1.2, 0.1, plane), Straight(0.2)), ())
+        return sounding(solve_bar(bar, highest_hz=3000.0))
+
+    np.testing.assert_allclose(bent(0.0), bent(0.9), rtol=0.01 * CENT)
+
+
+def test_up_is_carried_through_bends_without_twist() -> None:
+    """A quarter turn to the side, then one upwards: the tangent ends pointing up and what was up points back."""
+    quarter = math.pi / 2.0
+    bar = Bar(STEEL, THIN, (Straight(0.2), Bend(quarter, 0.1, 0.0), Bend(quarter, 0.1, quarter)), ())
+    position, axes = path(bar, np.array([0.0, 0.2, 0.2 + 0.1 * quarter, bar.length]))
+    np.testing.assert_allclose(axes[1], np.eye(3), atol=1e-12)
+    np.testing.assert_allclose(axes[2], [[0, 1, 0], [-1, 0, 0], [0, 0, 1]], atol=1e-12)
+    np.testing.assert_allclose(axes[3], [[0, 0, 1], [-1, 0, 0], [0, -1, 0]], atol=1e-12)
+    np.testing.assert_allclose(position[3], [0.3, 0.2, 0.1], atol=1e-12)
+
+
+def test_a_negative_angle_bends_the_other_way() -> None:
+    one, other = (
+        path(Bar(STEEL, THIN, (Bend(a, 0.1, 0.0),), ()), np.array([0.0, 0.1]))[0][1] for a in (1.0, -1.0)
+    )
+    np.testing.assert_allclose(one, other * [1.0, -1.0, 1.0], atol=1e-12)
+
+
+def test_the_suspension_bounces_as_a_mass_on_springs() -> None:
+    supports = tuple(Support(0.6 + x, "cord", 2e3, 0.0, 0.1) for x in (-0.3, 0.3))
+    modes = solve_bar(straight(1.2, supports=supports))
+    bounce = math.sqrt(4e3 / (STEEL.density * 0.025**2 * 1.2)) / (2.0 * math.pi)
+    assert np.min(np.abs(modes.frequency / bounce - 1.0)) < 1e-4
+
+
+def test_a_mode_loses_what_its_parts_lose_by_their_share_of_the_energy() -> None:
+    """A bouncing bar is all spring; with one loss factor everywhere every mode has it."""
+    supports = tuple(Support(x, "rubber", 1e5, 6.0, 0.15) for x in (0.3, 0.9))
+    modes = solve_bar(straight(1.2, supports=supports))
+    assert np.all(modes.loss_factor >= STEEL.loss_factor * (1.0 - 1e-9))
+    assert np.max(modes.loss_factor) == pytest.approx(0.15, rel=0.01)
+    even = tuple(dataclasses.replace(each, loss_factor=STEEL.loss_factor) for each in supports)
+    modes = solve_bar(straight(1.2, supports=even))
+    np.testing.assert_allclose(modes.loss_factor, STEEL.loss_factor, rtol=1e-9)
+
+
+def test_losses_have_no_negative_eigenvalue_and_agree_with_a_complex_solution() -> None:
+    supports = (Support(0.1, "rubber", 1e5, 6.0, 0.15), Support(1.0, "clamp", 5e7, 2e4, 0.02))
+    modes = solve_bar(straight(1.2, supports=supports))
+    assert np.linalg.eigvalsh(modes.loss)[0] > 0.0
+    np.testing.assert_allclose(modes.loss, modes.loss.T)
+    squares = np.linalg.eigvals(np.diag(modes.stiffness) + 1j * modes.loss)
+    exact = np.sort_complex(squares)[6:20]
+    np.testing.assert_allclose(exact.imag / exact.real, modes.loss_factor[6:20], rtol=0.02)
+
+
+def test_between_nodes_the_bar_moves_as_a_finer_mesh_says() -> None:
+    bar = Bar(STEEL, SQUARE, (Straight(0.3), Bend(1.2, 0.08, 0.4), Straight(0.5)), ())
+    places = [0.111, 0.3456, 0.617]
+    coarse, fine = solve_bar(bar), solve_bar(bar, places)
+    for mode in range(6, 14):
+        one, other = coarse.at(places)[..., mode], fine.at(places)[..., mode]
+        sign = np.sign(np.sum(one * other))
+        np.testing.assert_allclose(sign * one, other, atol=2e-3 * np.max(np.abs(fine.shape[..., mode])))
+
+
+def test_what_the_modes_above_still_yield_completes_the_static_answer() -> None:
+    """With all modes kept or few, the bar's flexibility at a place is the same."""
+    supports = tuple(Support(x, "clamp", 5e7, 2e4, 0.02) for x in (0.1, 0.5))
+    bar = straight(0.6, supports=supports)
+
+    def flexibility(highest_hz: float) -> np.ndarray:
+        modes = solve_bar(bar, [0.3], more=np.linspace(0.0, 0.6, 40).tolist(), highest_hz=highest_hz)
+        moved = modes.at(0.3)
+        return (moved / modes.stiffness) @ moved.T + modes.compliance[0, :, 0]
+
+    np.testing.assert_allclose(flexibility(4e3), flexibility(20e3), rtol=1e-9, atol=1e-15)
+
+
+def test_the_surface_is_as_far_as_the_section_says() -> None:
+    flat = Section("rectangle", 0.040, 0.010, 0.0)
+    np.testing.assert_allclose(reach(flat, np.array([0.0, math.pi / 2.0, math.pi])), [0.005, 0.020, 0.005])
+    assert float(reach(flat, math.radians(45.0))) == pytest.approx(0.005 * math.sqrt(2.0))
+    assert float(reach(TUBE, 1.234)) == pytest.approx(0.010)
+
+
+def test_feet_take_the_place_of_supports_that_stand_where_they_do() -> None:
+    kinds = (("cord", 0.2), ("foot", 0.7), ("clamp", 1.0))
+    supports = tuple(Support(place, kind, 1e4, 0.0, 0.1) for kind, place in kinds)
+    left = standing_on(straight(1.2, supports=supports), [0.21, 0.5])
+    assert [each.kind for each in left.supports] == ["clamp"]
