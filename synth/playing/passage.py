@@ -21,14 +21,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import EDGE_RADIUS, Instrument
+from synth.playing.hand import STIFFNESS, wander
 from synth.playing.stroke import Stroke
 
 EDGE_SHARE: Final = 0.25  # of the diameter: the most that a thin tine's edge can be rounded
-HAND_STIFFNESS: Final = (
-    1500.0  # N/m, of a pen grip; assumed, no measured value found (0.5 to 4 kN/m with the grip)
-)
-HAND_MASS: Final = 0.15  # kg, moving with the stick; assumed (0.05 to 0.4 changes the energy by 30 %)
-HAND_DAMPING: Final = 0.6  # of critical; assumed
 
 
 @dataclass(frozen=True)
@@ -37,7 +33,7 @@ class Passage:
 
     tine: NDArray[np.int64]  # (T,) index into the instrument's tines
     place: NDArray[np.float64]  # (T,) along the stick's way, the first at 0
-    bite: NDArray[np.float64]  # (T,) with lean; 0 where the stick passes above
+    bite: NDArray[np.float64]  # (T,) with lean, pressure and an unsteady hand; 0 where the stick passes above
     diameter: NDArray[np.float64]  # (T,)
     edge: NDArray[np.float64]  # (T,) radius of the top edge
     sign: float  # +1 forward, -1 backward: turns the row's `along` into the stick's way
@@ -45,11 +41,18 @@ class Passage:
     speed: float
 
     @property
+    def core(self) -> NDArray[np.float64]:
+        """(T,) half the width of the flat top, which the edges are rounded around."""
+        return np.asarray(self.diameter / 2.0 - self.edge)
+
+    @property
     def touched(self) -> NDArray[np.bool_]:
         return self.bite > 0.0
 
 
-def passage(stroke: Stroke, instrument: Instrument, fundamental: NDArray[np.float64]) -> Passage:
+def passage(
+    stroke: Stroke, instrument: Instrument, fundamental: NDArray[np.float64], seed: int = 0
+) -> Passage:
     """Whom the stroke meets. `fundamental` (R,) Hz tells low tines from high ones, for the lean."""
     group = instrument.groups[stroke.group]
     index = np.arange(group.first, group.first + group.count)
@@ -58,6 +61,9 @@ def passage(stroke: Stroke, instrument: Instrument, fundamental: NDArray[np.floa
     order = np.argsort(sign * along, kind="stable")
     diameter = np.array([instrument.tines[i].rod.diameter for i in index])
     bite = stroke.bite * (1.0 + stroke.lean * height_in_row(fundamental[index]))
+    bite *= wander(stroke, seed, group.count)
+    # a hand that presses would stand lower by P/K if nothing held it; one that passes above presses on nothing
+    bite = np.where(bite > 0.0, bite + stroke.pressure / STIFFNESS, 0.0)
     return Passage(
         tine=index[order],
         place=sign * (along[order] - along[order][0]),
@@ -77,22 +83,23 @@ def height_in_row(fundamental: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.zeros_like(pitch) if half < 1e-9 else (pitch - middle) / half
 
 
-def first_touch(way: Passage, *, end_radius: float, tilt: float) -> NDArray[np.float64]:
+def first_touch(way: Passage, *, end_radius: float, tilt: float, skew: float) -> NDArray[np.float64]:
     """Where the centre of the stick's end is (T,), relative to each tine's axis, as the face meets the rear edge.
 
     The face touches the edge's circle when (E - C) . n = rho, with n = (cos a, -sin a), E the edge's centre and
-    rho = r_end + r_edge.
+    rho = r_end + r_edge. All this in the plane of the stick's heading, which a skew turns away from the row.
     """
     rho = end_radius + way.edge
     rise = way.bite - rho  # of the edge's centre above the stick end's
     on_face = (rho + rise * math.sin(tilt)) / math.cos(tilt)
     on_end = np.sqrt(np.maximum(rho**2 - rise**2, 0.0))  # a shallow bite meets the rounded end itself
     shallow = rise < -rho * math.sin(tilt)
-    return -(way.diameter / 2.0 - way.edge) - np.where(shallow, on_end, on_face)
+    ahead = way.core + np.where(shallow, on_end, on_face)
+    return np.asarray(-ahead / math.cos(skew))
 
 
-def touch_time(way: Passage, *, end_radius: float, tilt: float) -> NDArray[np.float64]:
+def touch_time(way: Passage, *, end_radius: float, tilt: float, skew: float) -> NDArray[np.float64]:
     """When the stick touches each tine (T,) s, unbent; the first touch of all is the stroke's start."""
-    where = way.place + first_touch(way, end_radius=end_radius, tilt=tilt)
+    where = way.place + first_touch(way, end_radius=end_radius, tilt=tilt, skew=skew)
     reached = where[way.touched] if way.touched.any() else where
     return np.asarray(way.start + (where - reached.min()) / way.speed)

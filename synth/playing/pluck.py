@@ -23,7 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument, Stick
-from synth.playing.passage import HAND_DAMPING, HAND_MASS, HAND_STIFFNESS, Passage, passage, touch_time
+from synth.playing import hand
+from synth.playing.passage import Passage, passage, touch_time
 from synth.playing.stroke import Excitation, Stroke
 from synth.playing.tips import Tips, tips
 from synth.vibration.tine import TineModes
@@ -85,21 +86,20 @@ def regime(strike_number: float) -> Regime:
 def pluck(stroke: Stroke, way: Passage, tip: Tips) -> Pluck:
     """The closed form for every tine of the passage."""
     stick, rho = stroke.stick, stroke.stick.end_radius + way.edge
-    bite = np.where(way.touched, way.bite + stroke.pressure / HAND_STIFFNESS, 0.0)
-    hand = np.full(len(bite), 1.0 / HAND_STIFFNESS)
+    give = np.full(len(way.bite), 1.0 / hand.STIFFNESS)
     for _ in range(
         3
     ):  # a quick stroke meets the hand's mass: its give depends on the time, the time on its give
-        path = Path(stick, stroke.tilt, bite, rho, hand, tip.stiffness)
-        x = math.sqrt(HAND_STIFFNESS / HAND_MASS) * np.maximum(path.travel(stroke.tilt), 0.0) / stroke.speed
-        hand = x**2 / (6.0 + x**2) / HAND_STIFFNESS
+        path = Path(stick, stroke.tilt, way.bite, rho, give, tip.stiffness)
+        x = math.sqrt(hand.STIFFNESS / hand.MASS) * np.maximum(path.travel(stroke.tilt), 0.0) / stroke.speed
+        give = x**2 / (6.0 + x**2) / hand.STIFFNESS
     start = np.minimum(stroke.tilt, 0.5 * math.pi)
     hold, top = path.along(start), path.along(0.5 * math.pi)
     to_slip = np.maximum(path.travel(start), 0.0) / stroke.speed
     round_end = (
         np.maximum(path.travel(0.5 * math.pi) - np.maximum(path.travel(start), 0.0), 0.3 * rho) / stroke.speed
     )
-    touch = touch_time(way, end_radius=stick.end_radius, tilt=stroke.tilt)
+    touch = touch_time(way, end_radius=stick.end_radius, tilt=stroke.tilt, skew=stroke.skew)
     over = (way.diameter - 2.0 * way.edge) / stroke.speed
     omega = 2.0 * math.pi * tip.frequency[:, 0, 0]
     bend = hold / tip.stiffness
@@ -131,7 +131,7 @@ class Path:
     tilt: float
     bite: Array
     rho: Array
-    hand: Array  # m/N, the hand's give in the time there is
+    hand_give: Array  # m/N, the hand's give in the time there is
     tine_stiffness: Array
 
     @property
@@ -142,7 +142,8 @@ class Path:
         """(T,) N of the contact, normal and friction together; none where the stick passes above."""
         a, phi = self.tilt, self.friction_angle
         give = (
-            math.sin(beta - phi) * self.hand + math.sin(a) * math.cos(a - beta + phi) / self.stick.stiffness
+            math.sin(beta - phi) * self.hand_give
+            + math.sin(a) * math.cos(a - beta + phi) / self.stick.stiffness
         )
         # below the friction angle the give closes and no force would let the tine slip: held at a sliver of it
         give = np.maximum(give, 1e-3 / self.stick.stiffness)
@@ -156,7 +157,7 @@ class Path:
         """(T,) m of the hand since the first touch."""
         a, phi, force = self.tilt, self.friction_angle, self.force(beta)
         lean = math.cos(a) * math.cos(a - beta + phi) / self.stick.stiffness
-        give = (1.0 / self.tine_stiffness + self.hand) * math.cos(beta - phi) + lean
+        give = (1.0 / self.tine_stiffness + self.hand_give) * math.cos(beta - phi) + lean
         face = np.maximum(self.bite - self.rho * (1.0 - math.sin(a)), 0.0) / math.cos(a)
         return np.asarray(
             force * give - self.rho * math.cos(beta) + self.rho * math.cos(a) + face * math.sin(a)
@@ -172,14 +173,15 @@ def excite(stroke: Stroke, instrument: Instrument, tines: TineModes, seed: int =
     """The stroke as three smooth changes of force per tine: loading, slipping round the end, dropping off.
 
     A force step dF bends the tine to a new place of rest, about which it then swings: seen from there, mode n jumps
-    by -dF phi_n/w_n^2. Spread evenly over a time tau the jump shrinks by sinc(w tau/2), as a raised cosine by
-    another 1/(1 - (w tau/2 pi)^2). `seed` is not needed here; the full models need it for the hand.
+    by -dF phi_n/w_n^2. Spread evenly over a time tau the jump shrinks by sinc(w tau/2), as a raised cosine it
+    shrinks by cos(w tau/2)/(1 - (w tau/pi)^2).
     """
-    del seed
-    way = passage(stroke, instrument, tines.frequency[:, 0, 0])
+    stroke = hand.played(stroke, seed)
+    way = passage(stroke, instrument, tines.frequency[:, 0, 0], seed)
     tip = tips(tines, way.tine, depth=stroke.height, count=MODES)
     closed = pluck(stroke, way, tip)
     heading = (math.cos(stroke.skew) * way.sign, math.sin(stroke.skew))
+    row_direction = np.array([heading])
     width = tines.frequency.shape[2]
     steps = [
         (closed.touch, closed.slip, closed.hold_force, even),
@@ -205,6 +207,7 @@ def excite(stroke: Stroke, instrument: Instrument, tines: TineModes, seed: int =
         tine=np.tile(way.tine, len(steps))[order][struck],
         displacement=displacement[struck],
         velocity=np.zeros_like(displacement[struck]),
+        force=np.concatenate([force[:, None] * row_direction for _, _, force, _ in steps])[order][struck],
     )
 
 
@@ -222,8 +225,8 @@ def even(angle: Array) -> Array:
 
 
 def raised_cosine(angle: Array) -> Array:
-    """A force that changes as a raised cosine over tau: pi^2 sinc(x)/(pi^2 - x^2), x = w tau/2."""
+    """A force that changes as half a cosine over tau: cos(x)/(1 - (2 x/pi)^2) at half the angle w tau."""
     x = angle / 2.0
-    near = np.abs(x - math.pi) < 1e-6
+    near = np.abs(x - 0.5 * math.pi) < 1e-5  # 0/0 there, pi/4 in the limit
     safe = np.where(near, 0.0, x)
-    return np.asarray(np.where(near, 0.5, math.pi**2 * np.sinc(safe / math.pi) / (math.pi**2 - safe**2)))
+    return np.asarray(np.where(near, 0.25 * math.pi, np.cos(safe) / (1.0 - (2.0 * safe / math.pi) ** 2)))

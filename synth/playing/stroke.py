@@ -20,6 +20,7 @@ from synth.errors import InputError
 from synth.units import DEGREE, MM
 
 Direction = Literal["forward", "backward"]
+Grip = Literal["steady", "loose"]
 
 SPEED: Final = 0.5  # m/s, an unhurried stroke: a group of ten in a quarter of a second
 BITE: Final = 2e-3  # m, about the radius of a finger-thick stick's rounded end
@@ -32,7 +33,7 @@ class Stroke:
 
     group: int  # index into Instrument.groups
     stick: Stick
-    start: float = 0.0  # when the stick's axis is level with the first tine it meets
+    start: float = 0.0  # when the stick first touches, were tines and stick at rest
     speed: float = SPEED
     direction: Direction = "forward"
     bite: float = BITE  # how far the stick overlaps the tine below its tip
@@ -41,6 +42,7 @@ class Stroke:
     tilt: float = TILT  # how far the stick trails
     skew: float = 0.0  # the stick's heading away from the row
     pressure: float = 0.0  # N, extra push of the hand
+    hand: Grip = "steady"  # a loose one varies speed and bite
 
 
 @dataclass(frozen=True)
@@ -101,10 +103,13 @@ class Excitation:
 
     The state is that of the clamped tine's own mass-normalised modes (`synth.vibration.tine.TineModes`), in its two
     principal planes. `time` (S,) s; `tine` (S,) index; `displacement` and `velocity` (S, 2, N) in kg^(1/2) m and
-    kg^(1/2) m/s; partials a tine does not have stay zero.
+    kg^(1/2) m/s; partials a tine does not have stay zero. `force` (S, 2) N, along and across, is the step of the
+    steady force behind the increment, already in `displacement` as the tine on a still base has it: a bar that
+    gives also moves to a new place of rest, and whoever knows the bar can add that. Its steps add up to nothing.
     """
 
     time: NDArray[np.float64]
     tine: NDArray[np.int64]
     displacement: NDArray[np.float64]
     velocity: NDArray[np.float64]
+    force: NDArray[np.float64]

@@ -86,12 +86,21 @@ class Slender:
         """(T, n) integral of height times shape over the mass, 2 sqrt(m) L / lambda^2."""
         return np.asarray(2.0 * np.sqrt(self.mass)[:, None] * self.length[:, None] / self.root**2)
 
+    @property
+    def momentum(self) -> Array:
+        """(T, n) integral of the shape over the mass, 2 sqrt(m) sigma / lambda."""
+        return np.asarray(2.0 * np.sqrt(self.mass)[:, None] * (1.0 - self._rest) / self.root)
+
+    @property
+    def _rest(self) -> Array:
+        """1 - sigma, written out because sigma is 1 to many digits."""
+        lam = self.root
+        return np.asarray((np.exp(-lam) + np.cos(lam) + np.sin(lam)) / (np.cosh(lam) + np.cos(lam)))
+
     def shape(self, depth: float) -> Array:
         """(T, n) mass-normalised, +-2/sqrt(m) at the tip, `depth` below it."""
         x = self.root * np.clip(1.0 - depth / self.length, 0.0, 1.0)[:, None]
-        lam = self.root
-        # 1 - sigma written out, for cosh x - sigma sinh x cancels where x is large
-        rest = (np.exp(-lam) + np.cos(lam) + np.sin(lam)) / (np.cosh(lam) + np.cos(lam))
+        rest = self._rest  # cosh x - sigma sinh x would cancel where x is large
         growing = 0.5 * rest * np.exp(x) + 0.5 * (2.0 - rest) * np.exp(-x)
         value = growing - np.cos(x) + (1.0 - rest) * np.sin(x)
         return np.asarray(value / np.sqrt(self.mass)[:, None])

@@ -1,0 +1,189 @@
+"""A stroke with real contact: the default (`EVENT`) and the truth (`FULL`), the same laws at two finenesses.
+
+In: a stroke, the instrument, its tines' modes, and how they ring when the stick comes. Out: a `Contact`: the
+excitation, what happened to each tine, warnings, and the books. The idea: the stick needs the tines' whole state
+to know where they are, but what it hands on is the force alone, so the ring that was there before goes on by itself
+and is damped, caught or driven by what is added. Base and bar hold still for the while of a contact.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.design.instrument import Instrument, Tine
+from synth.playing import hand, limits
+from synth.playing.passage import Passage, passage
+from synth.playing.pluck import pluck, regime
+from synth.playing.report import PARTIALS, TineTouch
+from synth.playing.stick import stick_modes
+from synth.playing.stroke import Excitation, Stroke
+from synth.playing.sweep import EVENT, FULL, Books, Fineness, Ring, Sweep, rotation, sweep
+from synth.playing.tips import Tips, tips
+from synth.vibration.tine import TineModes
+
+__all__ = ["EVENT", "FULL", "Contact", "Fineness", "Ringing", "excite", "ringing_since", "stroke_row"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+# How tines (S,) ring at times (S,): modal displacement and velocity, (S, 2, N) each, as in `Excitation`.
+Ringing = Callable[[Index, Array], tuple[Array, Array]]
+
+
+@dataclass(frozen=True)
+class Contact:
+    """What came of a stroke."""
+
+    excitation: Excitation
+    touches: tuple[TineTouch, ...]  # of every tine of the group, in the order in which the stick passes
+    warnings: tuple[str, ...]
+    books: Books
+
+
+def stroke_row(
+    stroke: Stroke,
+    instrument: Instrument,
+    tines: TineModes,
+    *,
+    seed: int = 0,
+    ringing: Ringing | None = None,
+    fineness: Fineness = EVENT,
+    allow_yield: bool = False,
+) -> Contact:
+    """One stroke over its group. Raises `InputError` if it cannot be made or would bend a tine for good."""
+    stroke = hand.played(stroke, seed)
+    way = passage(stroke, instrument, tines.frequency[:, 0, 0], seed)
+    if not way.touched.any():
+        return Contact(_excitation([], tines), (), (), Books(0.0, 0.0, 0.0, 0.0, 0.0, 0.0))
+    tip = tips(tines, way.tine, depth=stroke.height, count=fineness.tine_modes)
+    closed = pluck(stroke, way, tip)
+    limits.refuse_impossible(stroke, way, closed, instrument)
+    stick = stick_modes(stroke.stick, tilt=stroke.tilt, skew=stroke.skew, beam_modes=fineness.beam_modes)
+    swept = sweep(stroke, way, tip, stick, _ring(way, tip, ringing), fineness)
+    touches = tuple(_touches(swept, way, tip, closed.strike_number, instrument))
+    if not allow_yield:
+        limits.refuse_yield(touches, stroke, instrument)
+    return Contact(
+        excitation=_excitation(list(_parts(swept, way, tines, stroke.height)), tines),
+        touches=touches,
+        warnings=limits.warnings(stroke, way, touches, instrument),
+        books=swept.books,
+    )
+
+
+def excite(stroke: Stroke, instrument: Instrument, tines: TineModes, seed: int = 0) -> Excitation:
+    """The increments alone, of a stroke over a row at rest."""
+    return stroke_row(stroke, instrument, tines, seed=seed).excitation
+
+
+def ringing_since(tines: TineModes, displacement: Array, velocity: Array, time: float) -> Ringing:
+    """How tines ring on still bases after `time`, from their modal state (R, 2, N) then."""
+
+    def later(index: Index, times: Array) -> tuple[Array, Array]:
+        omega, decay = _modes(tines, index)
+        turn = np.moveaxis(rotation(omega, decay, (times - time)[:, None, None]), -2, 0)
+        q, p = displacement[index], velocity[index]
+        return turn[0] * q + turn[1] * p, turn[2] * q + turn[3] * p
+
+    return later
+
+
+def _ring(way: Passage, tip: Tips, ringing: Ringing | None) -> Ring:
+    """The row's ring as the stick comes to each tine."""
+    arrival = way.start + way.place / way.speed
+    q, p = np.zeros(tip.frequency.shape), np.zeros(tip.frequency.shape)
+    if ringing is not None:
+        displacement, velocity = ringing(way.tine, arrival)
+        known = min(displacement.shape[2], tip.frequency.shape[2])
+        q[:, :, :known], p[:, :, :known] = displacement[:, :, :known], velocity[:, :, :known]
+    return Ring(q, p, arrival)
+
+
+def _modes(tines: TineModes, index: Index) -> tuple[Array, Array]:
+    """omega and amplitude decay (S, 2, N); 1 and 0 for absent partials."""
+    exists = tines.exists[index][:, None, :]
+    omega = np.where(exists, 2.0 * math.pi * tines.frequency[index], 1.0)
+    return omega, np.where(exists, 0.5 * omega * tines.loss_factor[index], 0.0)
+
+
+def _parts(swept: Sweep, way: Passage, tines: TineModes, depth: float) -> Iterator[Excitation]:
+    """Each tine's share of the excitation."""
+    from synth.playing.slices import increments
+
+    omega, decay = _modes(tines, way.tine)
+    shape = np.where(tines.exists, tines.at(np.full(len(tines.mass), depth)), 0.0)[way.tine]
+    for k, index in enumerate(way.tine):
+        mine = np.flatnonzero(swept.tine == k)
+        if not mine.size:
+            continue
+        first = int(swept.bin[mine[0]])
+        force = np.zeros((2, int(swept.bin[mine[-1]]) - first + 1, 2))
+        force[:, swept.bin[mine] - first] = swept.impulse[mine], swept.moment[mine]
+        start = swept.start + first * swept.width
+        part = increments(
+            *force, start=start, width=swept.width, omega=omega[k], decay=decay[k], shape=shape[k]
+        )
+        cos, sin = math.cos(tines.axis[index]), math.sin(tines.axis[index])
+        yield Excitation(
+            time=part.time,
+            tine=np.full(len(part.time), index),
+            displacement=part.displacement,
+            velocity=part.velocity,
+            force=part.force @ np.array([[cos, sin], [-sin, cos]]),
+        )
+
+
+def _excitation(parts: list[Excitation], tines: TineModes) -> Excitation:
+    """All tines together, by time."""
+    partials = tines.frequency.shape[2]
+    time = np.concatenate([np.empty(0), *(part.time for part in parts)])
+    order = np.argsort(time, kind="stable")
+    empty = np.empty((0, 2, partials))
+    return Excitation(
+        time=time[order],
+        tine=np.concatenate([np.empty(0, np.int64), *(part.tine for part in parts)])[order],
+        displacement=np.concatenate([empty, *(part.displacement for part in parts)])[order],
+        velocity=np.concatenate([empty, *(part.velocity for part in parts)])[order],
+        force=np.concatenate([np.empty((0, 2)), *(part.force for part in parts)])[order],
+    )
+
+
+def _touches(
+    swept: Sweep, way: Passage, tip: Tips, strike_number: Array, instrument: Instrument
+) -> Iterator[TineTouch]:
+    from synth.playing import kernel
+
+    omega = 2.0 * math.pi * tip.frequency
+    ring = swept.ring.displacement - 1j * swept.ring.velocity / omega
+    at_tip = ring * tip.tip_shape[:, None, :]
+    cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]
+    along = np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])[:, :PARTIALS]
+    across = np.abs(sin * at_tip[:, 0] + cos * at_tip[:, 1])[:, :PARTIALS]
+    still = np.hypot(*np.sum(np.abs(ring * tip.root_moment), axis=2).T)  # were all partials to agree
+    for k, row in enumerate(swept.tally):
+        yield TineTouch(
+            tine=int(way.tine[k]),
+            first_touch=float(row[kernel.T_FIRST]),
+            last_release=float(row[kernel.T_LAST]),
+            touches=int(row[kernel.T_TOUCHES]),
+            greatest_force=float(row[kernel.T_FORCE]),
+            energy=float(row[kernel.T_WORK]),
+            along=tuple(along[k].tolist()),
+            across=tuple(across[k].tolist()),
+            bend=float(row[kernel.T_BEND]),
+            root_stress=stress(
+                max(float(row[kernel.T_MOMENT]), float(still[k])), instrument.tines[way.tine[k]]
+            ),
+            strike_number=float(strike_number[k]),
+            regime=regime(float(strike_number[k])),
+        )
+
+
+def stress(moment: float, tine: Tine) -> float:
+    """The bending stress 32 M/(pi d^3) at the core of a rod, Pa, without the notch of a thread."""
+    return 32.0 * moment / (math.pi * tine.rod.root_diameter**3)

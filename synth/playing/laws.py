@@ -1,0 +1,148 @@
+"""The laws of one touch, compiled: where stick and tine are nearest, how hard they push, how they stick and slide.
+
+In: positions and velocities at the contact. Out: one step's impulse. They are the same for the truth and for the
+event model (`synth.playing.kernel`).
+
+- Geometry, in the upright plane of the stick's heading: a ray of thickness r_end (the stick, from its end's centre
+  upward along its axis) against a flat-topped tine whose edges are rounded by r_edge.
+- Normal force: Hertz with the loss of Hunt and Crossley (J. Appl. Mech. 42, 1975, 440), N = k g^1.5 (1 + lam g'),
+  with lam = 8 (1 - e) / (5 e v_in) for the restitution e of a touch at v_in (Flores's form).
+- Friction: Coulomb; the surfaces hold while the impulse that keeps them at rest stays inside the cone.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+from numba import njit
+
+SLOWEST_TOUCH: Final = 0.01  # m/s, below which the loss of a touch grows no further
+STIFFEST: Final = (
+    0.7  # rad per step of the contact's own swing: a stiffer contact than a step can follow is capped
+)
+
+
+@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+def nearest(xi: float, z: float, half: float, edge: float, r_end: float, sa: float, ca: float) -> Any:
+    """Gap of stick and tine, and the direction from stick to tine, for the end's centre at (xi, z).
+
+    Seen from the tine's axis and tip; `half` is the half width of the core, which the edges are rounded around.
+    """
+    px = min(max(xi, -half), half)  # the end's centre against the core
+    dx = px - xi
+    dz = min(z, -edge) - z
+    ex = -half - xi  # the rear edge against the stick's face
+    ez = -edge - z
+    s = ex * sa + ez * ca
+    if s > 0.0:
+        fx = ex - s * sa
+        fz = ez - s * ca
+        if fx * fx + fz * fz < dx * dx + dz * dz:
+            dx = fx
+            dz = fz
+    d = math.sqrt(dx * dx + dz * dz)
+    if d < 1e-12:  # the stick's axis is inside the tine: it is pushed back the way it came
+        return -(r_end + edge), 1.0, 0.0
+    return d - r_end - edge, dx / d, dz / d
+
+
+@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+def hertz(g: float, stiff: float, limit: float) -> tuple[float, float]:
+    """Force and stored energy of the contact's spring, k g^1.5, going on straight where it reaches `limit` N/m."""
+    g_cap = (limit / (1.5 * stiff)) ** 2
+    if g < g_cap:
+        root = math.sqrt(g)
+        return stiff * g * root, 0.4 * stiff * g * g * root
+    force = limit * g_cap / 1.5
+    more = g - g_cap
+    return force + limit * more, 0.4 * force * g_cap + force * more + 0.5 * limit * more * more
+
+
+@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+def push(elastic: float, lam: float, speed: float, inverse_mass: float) -> float:
+    """The normal impulse of a step: the loss acts on the mean of the speeds before and after. Never a pull."""
+    return max(elastic * (1.0 + lam * speed) / (1.0 + 0.5 * elastic * lam * inverse_mass), 0.0)
+
+
+@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+def grip(ft: float, fb: float, vt: float, vb: float, wtt: float, wbb: float, wtb: float, cone: float) -> Any:
+    """The friction impulse along the two tangents, and whether the surfaces hold.
+
+    (ft, fb) is the sliding speed to be stopped, (vt, vb) that before the step, w the inverse masses.
+    """
+    det = wtt * wbb - wtb * wtb
+    pt = (wbb * ft - wtb * fb) / det
+    pb = (wtt * fb - wtb * ft) / det
+    hold = math.sqrt(pt * pt + pb * pb)
+    if hold <= cone:
+        return pt, pb, True
+    slide = math.sqrt(vt * vt + vb * vb)
+    if slide > 0.0 and hold > 4.0 * cone:  # well into sliding: straight against it
+        return cone * vt / slide, cone * vb / slide, False
+    return pt * cone / hold, pb * cone / hold, False
+
+
+@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+def touch(
+    direction: Any,  # n_xi, n_z of the push on the tine, cos and sin of the skew
+    slope: Any,  # of the tine's tip, down per move along and across
+    relative: Any,  # stick's velocity against the tine's
+    tine_give: float,  # velocity per impulse
+    give: Any,  # (3, 3) the same for the stick's end
+    gap: float,
+    law: Any,  # stiffness, friction, loss, step
+    v_in: float,  # speed at which this touch began; negative for one that begins
+    before: Any,  # sliding speeds after the last impulse, if the surfaces held; else nan
+) -> Any:
+    """Impulse on the tine (x, y, z), its normal part, heat, stored energy, v_in, sliding speeds after, holding."""
+    nx, nz, cg, sg = direction
+    bx, by = slope
+    gx, gy, gz = relative
+    stiff, mu, loss, dt = law
+    n1 = cg * nx
+    n2 = sg * nx
+    n3 = nz
+    t1 = -cg * nz
+    t2 = -sg * nz
+    t3 = nx
+    vn = gx * n1 + gy * n2 + gz * n3
+    vt = gx * t1 + gy * t2 + gz * t3
+    vb = gy * cg - gx * sg
+    # a push down also bends the tine on, by the slope of its tip's path
+    nxe = n1 + bx * n3
+    nye = n2 + by * n3
+    txe = t1 + bx * t3
+    tye = t2 + by * t3
+    gn1 = give[0, 0] * n1 + give[0, 1] * n2 + give[0, 2] * n3
+    gn2 = give[1, 0] * n1 + give[1, 1] * n2 + give[1, 2] * n3
+    gn3 = give[2, 0] * n1 + give[2, 1] * n2 + give[2, 2] * n3
+    gt1 = give[0, 0] * t1 + give[0, 1] * t2 + give[0, 2] * t3
+    gt2 = give[1, 0] * t1 + give[1, 1] * t2 + give[1, 2] * t3
+    gt3 = give[2, 0] * t1 + give[2, 1] * t2 + give[2, 2] * t3
+    gb1 = give[0, 1] * cg - give[0, 0] * sg
+    gb2 = give[1, 1] * cg - give[1, 0] * sg
+    wnn = tine_give * (nxe * nxe + nye * nye) + gn1 * n1 + gn2 * n2 + gn3 * n3
+    wtt = tine_give * (txe * txe + tye * tye) + gt1 * t1 + gt2 * t2 + gt3 * t3
+    wbb = tine_give + gb2 * cg - gb1 * sg
+    wnt = tine_give * (nxe * txe + nye * tye) + gn1 * t1 + gn2 * t2 + gn3 * t3
+    wnb = tine_give * (nye * cg - nxe * sg) + gn2 * cg - gn1 * sg
+    wtb = tine_give * (tye * cg - txe * sg) + gt2 * cg - gt1 * sg
+    if v_in < 0.0:
+        v_in = max(vn, SLOWEST_TOUCH)
+    force, stored = hertz(-gap, stiff, STIFFEST**2 / (dt * dt * wnn))
+    elastic = force * dt
+    pn = push(elastic, loss / v_in, vn, wnn)
+    ft = vt - wnt * pn
+    fb = vb - wnb * pn
+    if before[0] == before[0]:  # held so far: at rest on average over the step, not at one end of it
+        ft += 0.5 * (vt - before[0])
+        fb += 0.5 * (vb - before[1])
+    pt, pb, held = grip(ft, fb, vt, vb, wtt, wbb, wtb, mu * pn)
+    at = vt - wnt * pn - wtt * pt - wtb * pb
+    ab = vb - wnb * pn - wtb * pt - wbb * pb
+    an = vn - wnn * pn - wnt * pt - wnb * pb
+    lost = 0.5 * ((pn - elastic) * (vn + an) + pt * (vt + at) + pb * (vb + ab))
+    fx = pn * n1 + pt * t1 - pb * sg
+    fy = pn * n2 + pt * t2 + pb * cg
+    return fx, fy, pn * n3 + pt * t3, pn, lost, stored, v_in, at, ab, held

@@ -1,0 +1,125 @@
+"""What a hand cannot do and a tine cannot bear, in a sentence with what to change.
+
+In: a stroke, its closed form, what it did. Out: warnings; refused: a stick that digs in, a push that no hand has, a
+tine that would bend for good.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from synth.design.instrument import Instrument
+from synth.errors import InputError
+from synth.playing import hand
+from synth.playing.passage import Passage
+from synth.playing.pluck import Pluck
+from synth.playing.report import TineTouch
+from synth.playing.stroke import Stroke
+from synth.units import DEGREE, MM, MPA
+
+EASY_SLIP: Final = (
+    10.0 * DEGREE
+)  # of tilt beyond the friction angle: below it forces grow threefold (full model)
+
+
+def refuse_impossible(stroke: Stroke, way: Passage, closed: Pluck, instrument: Instrument) -> None:
+    """Raises `InputError` where the stick cannot pass the row."""
+    if not way.touched.any():
+        return
+    slip = math.atan(stroke.stick.friction)
+    if stroke.tilt <= slip:
+        raise InputError(
+            f"the stick digs in: tilted by {stroke.tilt / DEGREE:.0f} degrees, {stroke.stick.name} on steel does "
+            f"not slip off, for its friction of {stroke.stick.friction:g} needs more than {slip / DEGREE:.0f}",
+            remedy=f"let it trail by {math.ceil((slip + EASY_SLIP) / DEGREE)} degrees or more, or take a smoother "
+            "stick",
+            file=instrument.file,
+        )
+    hardest = int(np.argmax(closed.hold_force))
+    if closed.hold_force[hardest] > hand.GREATEST_FORCE:
+        share = hand.GREATEST_FORCE / float(closed.hold_force[hardest])
+        raise InputError(
+            f"this bend needs a force no hand gives: {closed.hold_force[hardest]:.0f} N on "
+            f"{called(int(way.tine[hardest]), instrument)}, where a grip holds about {hand.GREATEST_FORCE:.0f} N",
+            remedy=f"bite {share * float(way.bite[hardest]) / MM:.1f} mm or less, tilt more, or take a thinner or "
+            "longer stick",
+            file=instrument.file,
+        )
+
+
+def refuse_yield(touches: Sequence[TineTouch], stroke: Stroke, instrument: Instrument) -> None:
+    """Raises `InputError` where a tine would bend for good."""
+    worst = max(touches, key=lambda each: over_yield(each, instrument), default=None)
+    if worst is None or over_yield(worst, instrument) <= 1.0:
+        return
+    material = instrument.tines[worst.tine].rod.material
+    raise InputError(
+        f"past yield: {called(worst.tine, instrument)} would bend for good, {worst.root_stress / MPA:.0f} MPa at "
+        f"its root where {material.name} bears {material.yield_stress / MPA:.0f} MPa",
+        remedy=f"bite less than {stroke.bite / MM / over_yield(worst, instrument):.1f} mm, stroke slower, take a "
+        "softer or longer stick, or say --allow-yield",
+        file=instrument.file,
+    )
+
+
+def over_yield(touch: TineTouch, instrument: Instrument) -> float:
+    """The root's stress as a share of the yield stress."""
+    return touch.root_stress / instrument.tines[touch.tine].rod.material.yield_stress
+
+
+def warnings(
+    stroke: Stroke, way: Passage, touches: Sequence[TineTouch], instrument: Instrument
+) -> tuple[str, ...]:
+    """What is possible but unwise."""
+    return (
+        *_near_digging_in(stroke, way),
+        *_past_yield(touches, instrument),
+        *_colliding(way, touches, instrument),
+    )
+
+
+def _near_digging_in(stroke: Stroke, way: Passage) -> list[str]:
+    slip = math.atan(stroke.stick.friction)
+    if not way.touched.any() or stroke.tilt >= slip + EASY_SLIP:
+        return []
+    return [
+        f"the stick nearly digs in: at a tilt of {stroke.tilt / DEGREE:.0f} degrees, {slip / DEGREE:.0f} of which "
+        f"friction takes, forces are several times those of an easy stroke; let it trail by "
+        f"{math.ceil((slip + EASY_SLIP) / DEGREE)} degrees"
+    ]
+
+
+def _past_yield(touches: Sequence[TineTouch], instrument: Instrument) -> list[str]:
+    return [
+        f"past yield: {called(each.tine, instrument)} bends for good, {each.root_stress / MPA:.0f} MPa at its root"
+        for each in touches
+        if over_yield(each, instrument) > 1.0
+    ]
+
+
+def _colliding(way: Passage, touches: Sequence[TineTouch], instrument: Instrument) -> list[str]:
+    """Neighbours whose swings, or one's bend under the stick and the other's swing, add up to the room between."""
+    by_tine = {each.tine: each for each in touches}
+    rows = [by_tine[int(index)] for index in way.tine]
+    said = []
+    for k, (one, other) in enumerate(pairwise(rows)):
+        room = float(way.place[k + 1] - way.place[k] - (way.diameter[k] + way.diameter[k + 1]) / 2.0)
+        swing = max(sum(one.along) + sum(other.along), one.bend)
+        if swing > room:
+            said.append(
+                f"{called(one.tine, instrument)} and {called(other.tine, instrument)} would hit each other: they "
+                f"need {swing / MM:.1f} mm of room and have {room / MM:.1f}; bite less, stroke slower or space "
+                "them out"
+            )
+    return said
+
+
+def called(tine: int, instrument: Instrument) -> str:
+    """What a maker calls a tine."""
+    each = instrument.tines[tine]
+    return f"tine {each.number} of group '{instrument.groups[each.group].name}'"
