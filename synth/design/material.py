@@ -73,7 +73,7 @@ def material(row: stock.MaterialRow, temperature: float) -> Material:
 def sheet(design: schema.Design, name: str, place: str) -> PlateMaterial:
     """The sheet material of this name: a row for sheets, any other material, or the design's own."""
     given = own(name, design.material)
-    row = stock.sheets().find(given.like if given is not None and given.like is not None else name)
+    row = stock.sheets().find((given and given.like) or name)
     if row is None:
         return _plate(_sheet_of_material(design, name, place))
     return _plate(row if given is None else _corrected(row, given, name))
@@ -82,7 +82,7 @@ def sheet(design: schema.Design, name: str, place: str) -> PlateMaterial:
 def check_materials(design: schema.Design) -> None:
     """Refuse a [material] table that does not say enough, whether or not anything is made of it."""
     for name, given in design.material.items():
-        if given.like is None or stock.sheets().find(given.like) is None:
+        if stock.sheets().find(given.like or name) is None:
             _merged(name, given)
 
 

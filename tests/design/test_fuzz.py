@@ -115,7 +115,7 @@ def mutate(tree, draw):
                 container.insert(0, copy.deepcopy(value))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     tree=st.dictionaries(
         st.one_of(st.sampled_from(list(Design.__struct_fields__)), st.text(max_size=6)), TREES, max_size=6
@@ -126,7 +126,7 @@ def test_any_tree_is_answered(tree):
 
 
 @settings(
-    max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
+    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
 )
 @given(data=st.data())
 def test_a_mutated_design_is_built_or_refused(data):
@@ -160,7 +160,7 @@ def assert_sound(instrument):
         assert nut.rotary_inertia > 0.0
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_a_torn_or_scribbled_file_is_read_or_refused(tmp_path, data):
     content = bytearray(data.draw(st.sampled_from([tomlkit.dumps(tree).encode() for tree in VALID[-1:]])))

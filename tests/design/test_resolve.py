@@ -106,6 +106,12 @@ def test_a_nut_of_the_trade_weighs_by_its_material(build, tree):
     assert nuts["brass"].rotary_inertia / nuts["steel"].rotary_inertia == pytest.approx(8490.0 / 7850.0)
 
 
+def test_a_thread_alone_names_its_hexagon_nut(build, tree):
+    trim = [{"nut": "m4", "at_mm": 50.0}]
+    tine = build(one_tine(tree, stock="M4", free_length_mm=100.0, trim=trim)).tines[0]
+    assert tine.trim[0].nut.name == "M4 hex"
+
+
 def test_a_weighed_nut_keeps_its_weight_and_turns_about_as_the_tables_does(build, tree):
     table = build(copy.deepcopy(tree)).nuts["M3 hex"]
     tree["nut"]["mine"] = {"thread": "M3", "mass_g": 0.36}
@@ -288,6 +294,10 @@ def test_a_board_takes_sheet_stock_any_material_or_the_designs_own(build, tree):
     brass = build(copy.deepcopy(tree)).boards["panel"].material
     assert brass.youngs_x == brass.youngs_y
     assert brass.shear == pytest.approx(brass.youngs_x / (2.0 * (1.0 + brass.poisson_xy)))
+    tree["material"]["steel sheet"] = {"density_kg_m3": 7800.0}
+    tree["board"]["panel"]["material"] = "steel sheet"
+    steel = build(copy.deepcopy(tree)).boards["panel"].material
+    assert (steel.density, steel.youngs_x) == (7800.0, 205e9)
     tree["material"]["my spruce"] = {"like": "spruce", "density_kg_m3": 400.0, "youngs_gpa": 11.7}
     tree["board"]["panel"]["material"] = "my spruce"
     mine = build(tree).boards["panel"].material
