@@ -151,7 +151,9 @@ def pressures(rods: Rods, motion: Complex | Array, pole: Complex, ears: Array, *
     A mode is Re(motion exp(pole t)); its phase is that of the air at the time t + nearest/c.
     """
     k = np.abs(pole.imag) / SOUND_SPEED
-    strength = AIR_DENSITY * rods.volume[:, None] * pole**2 * thickness(k[None, :] * rods.radius[:, None])
+    radius, same = np.unique(rods.radius, return_inverse=True)
+    thick = thickness(k * radius[:, None])[same]
+    strength = AIR_DENSITY * rods.volume[:, None] * pole**2 * thick
     return np.stack([_at(ear, rods.point, strength, motion, k, nearest) for ear in ears])
 
 

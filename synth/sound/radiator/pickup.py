@@ -1,7 +1,7 @@
 """Pickups on the bar: what they sense, the circuit behind them, and how loud a monitor plays their volts.
 
-In: a contact signal per kind (acceleration, force, curvature, or a tine's motion over a magnet). Out: volts, and
-pressure in Pa as played by a monitor of stated gain, the same in every channel.
+In: the coupled model and the design's pickup. Out: a radiator that gives volts, and as pressure what a monitor of
+stated gain makes of them, the same in every channel.
 
 A piezo ceramic gives the charge d33 F. A contact disc feels the inertia of its own backing, F = m_s a, below its
 resonance; a force pad under the bar feels the force between bar and support; a strain disc glued on feels the
@@ -19,17 +19,64 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.design.instrument import Instrument, Pickup, Support
+from synth.design.pickup import nearest
+from synth.errors import InputError
 from synth.sound.radiator import Complex, Radiator, Signals, Stream
+from synth.vibration.assembly import ModalModel, bar_shape, tip_shape
 
-MONITOR: Final = (
-    100.0  # Pa/V at 1 m: a bar's few millivolts play at the level of speech; a stage's usual gain staging
-)
 CHANNELS: Final = 2  # both ears hear the one monitor
-PIEZO_CHARGE: Final = (
-    374e-12  # C/N, d33 of soft lead zirconate titanate; makers' sheets give 370 to 590 (from memory)
-)
+NEAREST: Final = 0.1  # of the gap: a tine cannot pass through its magnet
+DISC: Final = 5e-3  # m, radius of a strain disc, over which curvature is averaged
 
 Array = NDArray[np.float64]
+
+
+def pickup_radiator(model: ModalModel, instrument: Instrument) -> Radiator:
+    """The design's pickup, listening to this model. Raises `InputError` for a pad with nothing to press on."""
+    pickup = instrument.pickup
+    circuit = Circuit(pickup.resonance, pickup.quality, pickup.corner)
+    if pickup.kind == "magnetic":
+        which = instrument.tines.index(nearest(instrument.tines, pickup.place))
+        swing = tip_shape(model)[which, 0 if pickup.faces == "along" else 1]
+        contact = np.stack([swing, swing * model.pole])
+        return Magnetic(contact, pickup.sensitivity, pickup.gap, circuit, pickup.playback)
+    if pickup.kind == "contact":
+        sensed = _upwards(model, pickup.place) * model.pole**2
+    elif pickup.kind == "strain":
+        sensed = _strain(model, instrument, pickup)
+    else:
+        support = _pressed(instrument)
+        spring = support.stiffness * (1.0 + 1j * support.loss_factor)
+        sensed = spring * _upwards(model, support.place)
+    return Piezo(sensed[None], pickup.sensitivity, circuit, pickup.playback)
+
+
+def _upwards(model: ModalModel, place: float) -> Complex:
+    """The bar's motion (M,) towards its own up at a place."""
+    _, axes = model.bar.frame_at(place)
+    return np.asarray(axes[2] @ bar_shape(model, place)[:3])
+
+
+def _strain(model: ModalModel, instrument: Instrument, pickup: Pickup) -> Complex:
+    """The strain (M,) of the bar's upper face, averaged over the disc: half the height times the curvature."""
+    length = instrument.bar.length
+    place = min(max(pickup.place, DISC), length - DISC)
+    _, axes = model.bar.frame_at(place)
+    turn = [axes[1] @ bar_shape(model, place + side * DISC)[3:] for side in (-1.0, 1.0)]
+    return np.asarray(instrument.bar.section.height / 2.0 * (turn[1] - turn[0]) / (2.0 * DISC))
+
+
+def _pressed(instrument: Instrument) -> Support:
+    """The support that stands on the pad."""
+    if not instrument.bar.supports:
+        raise InputError(
+            "a pad pickup lies under a support, and the bar has none",
+            remedy="write [[bar.supports]], or take a contact pickup",
+            place="pickup.kind",
+            file=instrument.file,
+        )
+    return min(instrument.bar.supports, key=lambda each: abs(each.place - instrument.pickup.place))
 
 
 @dataclass(frozen=True)
@@ -68,12 +115,12 @@ class Circuit:
 
 @dataclass(frozen=True)
 class Piezo(Radiator):
-    """A disc or a pad: one contact signal, a circuit, and a monitor."""
+    """A disc or a pad: one contact signal, a circuit, and a monitor; divide by the monitor's gain to get volts."""
 
     contact: Complex  # (1, M) acceleration, force or curvature per unit of modal amplitude
     sensitivity: float  # V per unit of the contact signal
     circuit: Circuit
-    monitor: float = MONITOR  # Pa/V
+    monitor: float  # Pa/V
 
     @property
     def weights(self) -> Complex:
@@ -82,10 +129,6 @@ class Piezo(Radiator):
     @property
     def channels(self) -> int:
         return CHANNELS
-
-    def volts(self, signals: Signals, rate: float) -> Signals:
-        """The pickup's output (N,) in volts."""
-        return np.asarray(self.stream(rate)(signals)[0] / self.monitor)
 
     def stream(self, rate: float) -> Stream:
         from scipy.signal import sosfilt
@@ -117,7 +160,7 @@ class Magnetic(Radiator):
     sensitivity: float  # V s/m at rest
     gap: float  # m
     circuit: Circuit  # the coil with its cable, and the input
-    monitor: float = MONITOR
+    monitor: float
 
     @property
     def weights(self) -> Complex:
@@ -131,7 +174,7 @@ class Magnetic(Radiator):
         coil = Piezo(self.contact[1:], self.sensitivity, self.circuit, self.monitor).stream(rate)
 
         def step(signals: Signals) -> Signals:
-            near = np.maximum(1.0 + signals[0] / self.gap, 0.1)  # a tine cannot pass through its magnet
+            near = np.maximum(1.0 + signals[0] / self.gap, NEAREST)
             return coil((signals[1] * near**-3)[None])
 
         return step
