@@ -54,7 +54,7 @@ class ModalModel:
     pole: Complex  # (M,) s^-1, -sigma + j omega, by rising frequency
     vectors: NDArray[np.complex64]  # (D, M) kg^-1/2, v^T M v = 1 without conjugation
     tine_dof: Indices  # (R, 2, N) rows of `vectors`, -1 where there is no partial
-    axial_dof: Indices  # (R, Na)
+    axial_dof: Indices  # (R, 2, Na) stretching and twisting
     bar_count: int
     board_count: int
     coupling: Array  # (bar and board, tines) the mass that couples them, kg^(1/2) kg^(1/2)

@@ -52,14 +52,14 @@ class Bases:
     axis: Array  # (R,) rad from along to plane 0
 
     def rows(self) -> Array:
-        """(R, 5, 6): the base's a and theta in plane 0, in plane 1, and its motion the way the tine points."""
+        """(R, 6, 6): the base's a and theta in plane 0, in plane 1, its motion and turn the way the tine points."""
         turn, lean = np.cos(self.axis)[:, None], np.sin(self.axis)[:, None]
         plane = (turn * self.along + lean * self.across, turn * self.across - lean * self.along)
-        rows = np.zeros((len(self.place), 5, 6))
+        rows = np.zeros((len(self.place), 6, 6))
         for p, direction in enumerate(plane):
             rows[:, 2 * p, :3] = direction
             rows[:, 2 * p + 1, 3:] = np.cross(self.pointing, direction)  # (theta x z n).e = theta.(z n x e)
-        rows[:, 4, :3] = self.pointing
+        rows[:, 4, :3] = rows[:, 5, 3:] = self.pointing
         return np.asarray(rows @ rigid_arm(self.arm))
 
 
@@ -68,7 +68,7 @@ class Structure:
     """The coupled matrices by blocks: Q tine freedoms, Mc carrier freedoms (the bar's modes, then the board's)."""
 
     tine_dof: Indices  # (R, 2, N) among the Q, -1 where there is no partial
-    axial_dof: Indices  # (R, Na)
+    axial_dof: Indices  # (R, 2, Na)
     bar_count: int
     tine_stiffness: Array  # (Q, Q) s^-2
     tine_loss: Array  # (Q,) s^-2, K' is diagonal there
@@ -105,7 +105,8 @@ def couple(
     B = np.einsum("qi,qim->mq", force, motion[tine], optimize=True)
     K = _softened(squared, force, tine, bar.compliance)
     Kc, loss = _carrier(bar, board)
-    A = np.eye(len(Kc)) + riding(motion, bases, modes, nuts)
+    spin = rows[:, 5, :, None] * rows[:, 5, None, :] * axial.inertia[:, 1, None, None]
+    A = np.eye(len(Kc)) + riding(motion, bases, modes, nuts + spin)
     return Structure(tine_dof, axial_dof, len(bar.frequency), K, tine_loss, A, Kc, loss, B)
 
 
@@ -118,8 +119,8 @@ def riding(motion: Array, bases: Bases, modes: TineModes, nuts: Array) -> Array:
 
 
 def rigid_inertia(modes: TineModes) -> Array:
-    """The whole tine as a rigid body (R, 5, 5) in the base's five motions (see `Bases.rows`)."""
-    R = np.zeros((len(modes.mass), 5, 5))
+    """The whole tine as a rigid body (R, 6, 6) in the base's motions (see `Bases.rows`), its own spin left out."""
+    R = np.zeros((len(modes.mass), 6, 6))
     for p in (0, 2):
         R[:, p, p] = modes.mass
         R[:, p, p + 1] = R[:, p + 1, p] = modes.first_moment
@@ -142,7 +143,7 @@ def nut_inertia(tines: Sequence[Tine], bar: Bar, bases: Bases) -> Array:
 
 
 def root_forces(modes: TineModes, axial: AxialModes, rows: Array) -> tuple[Array, Array]:
-    """Force and moment on the bar's axis per unit of a partial's acceleration: (R, 2, N, 6) and (R, Na, 6)."""
+    """Force and moment on the bar's axis per unit of a mode's acceleration: (R, 2, N, 6) and (R, 2, Na, 6)."""
     bending = np.stack(
         [
             modes.momentum[..., None] * rows[:, None, p] + modes.moment[..., None] * rows[:, None, p + 1]
@@ -150,7 +151,7 @@ def root_forces(modes: TineModes, axial: AxialModes, rows: Array) -> tuple[Array
         ],
         axis=1,
     )
-    return bending, axial.momentum[..., None] * rows[:, None, 4]
+    return bending, axial.momentum[..., None] * rows[:, 4:, None]
 
 
 def _number(modes: TineModes, axial: AxialModes) -> tuple[Indices, Indices]:
@@ -164,12 +165,12 @@ def _tine_blocks(
     modes: TineModes, axial: AxialModes, tine_dof: Indices, axial_dof: Indices, rows: Array
 ) -> tuple[Array, Array, Indices, Array]:
     """Per tine freedom: its omega² (Q,), its loss (Q,), its tine (Q,), its force on the bar's axis (Q, 6)."""
-    bends, stretches = tine_dof >= 0, axial_dof >= 0
-    bending, stretching = root_forces(modes, axial, rows)
-    squared = (2.0 * math.pi * np.concatenate([modes.frequency[bends], axial.frequency[stretches]])) ** 2
-    loss = squared * np.concatenate([modes.loss_factor[bends], axial.loss_factor[stretches]])
-    tine = np.concatenate([np.nonzero(bends)[0], np.nonzero(stretches)[0]])
-    return squared, loss, tine, np.concatenate([bending[bends], stretching[stretches]])
+    bends, straight = tine_dof >= 0, axial_dof >= 0
+    bending, lengthwise = root_forces(modes, axial, rows)
+    squared = (2.0 * math.pi * np.concatenate([modes.frequency[bends], axial.frequency[straight]])) ** 2
+    loss = squared * np.concatenate([modes.loss_factor[bends], axial.loss_factor[straight]])
+    tine = np.concatenate([np.nonzero(bends)[0], np.nonzero(straight)[0]])
+    return squared, loss, tine, np.concatenate([bending[bends], lengthwise[straight]])
 
 
 def _softened(squared: Array, force: Array, tine: Indices, compliance: Array) -> Array:
