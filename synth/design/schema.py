@@ -234,10 +234,11 @@ class Board(Table, frozen=True, kw_only=True):
 class Pickup(Table, frozen=True, kw_only=True):
     at_mm: Place | None = None  # default: a fifth of the bar's length, off the nodes of its first modes
     kind: Literal["contact", "pad", "strain", "magnetic"] = "contact"  # a disc clamped on: the usual one
-    sensitivity_mv: Positive | None = None  # per m/s2 (contact), N (pad), microstrain (strain), mm/s (magnetic)
+    # per m/s2 (contact), N (pad), microstrain (strain), mm/s (magnetic)
+    sensitivity_mv: Positive | None = None
     resonance_hz: Annotated[float, Meta(gt=0.0, le=100_000.0)] | None = None
     quality: Annotated[float, Meta(ge=0.3, le=1000.0)] | None = None  # of that resonance
-    corner_hz: Annotated[float, Meta(gt=0.0, le=5000.0)] | None = None  # below it the input lets nothing through
+    corner_hz: Annotated[float, Meta(gt=0.0, le=5000.0)] | None = None  # below it nothing gets in
     gap_mm: Small = 4.0  # of a magnetic pickup; nearer than 3 mm the magnet pulls the tine
     faces: Literal["along", "across"] = "across"  # the swing a magnetic pickup hears
     playback_pa_v: Positive | None = None  # pressure at 1 m that the monitor makes of 1 V
@@ -248,7 +249,8 @@ class Listener(Table, frozen=True, kw_only=True):
 
     distance_m: Annotated[float, Meta(ge=0.2, le=100.0)] = 1.0  # where levels are usually stated
     angle_deg: Annotated[float, Meta(ge=0.0, le=120.0)] = 45.0  # from straight above: a head over a table
-    azimuth_deg: Angle = 30.0  # 0 in front of the row, 90 off its far end; straight in front most tines are mute
+    # 0 in front of the row, 90 off its far end; straight in front most tines are mute
+    azimuth_deg: Angle = 30.0
     spacing_mm: Annotated[float, Meta(ge=0.0, le=2000.0)] = 200.0  # of a small spaced pair of microphones
 
 
