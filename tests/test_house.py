@@ -26,7 +26,10 @@ ORDER = """
     playing.report playing.limits playing.sweep playing.contact
     sound.bank sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
     sound.audio sound.loudness sound.render
-    workshop.trim workshop.strength workshop.tolerance workshop.cutlist workshop.drawing workshop.template
+    workshop.overview workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
+    workshop.cautions workshop.holes workshop.joint workshop.loaded workshop.trim workshop.strength
+    workshop.tolerance workshop.cutlist workshop.listing workshop.sheet workshop.development workshop.template
+    workshop.suggest
     recording.partials recording.match recording.calibrate
     doors.cli doors.compare doors.live
 """.split()
@@ -42,7 +45,12 @@ KNOW_NO_INSTRUMENT = [
     "vibration.plate_air",
     "vibration.diffuse",
     "sound.bank",
+    "workshop.cutting",
+    "workshop.ruler",
     "workshop.drawing",
+    "workshop.face",
+    "workshop.pages",
+    "workshop.paper",
     "recording.partials",
 ]
 

@@ -21,6 +21,7 @@ COMMANDS: Final = (
     "modes",
     "stroke",
     "play",
+    "cutlist",
     "measure",
 )
 

@@ -1,0 +1,43 @@
+"""`tinewright cutlist`: what to saw and buy, and in which order to tune, as pages to print and a CSV file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from synth.doors.cli import arguments
+from synth.files import make_folder
+from synth.units import MM
+
+
+@click.command("cutlist")
+@arguments.design
+@arguments.fresh
+@arguments.output
+def command(design: Path, fresh: bool, output: Path) -> None:
+    """Write the cut list and the tuning sheet into a folder: CSV, PDF, HTML.
+
+    \b
+    Example:
+      tinewright cutlist designs/quay-rail.toml -o workshop
+    """
+    from synth.vibration.solution import solve_row
+    from synth.workshop.cutlist import cut_list
+    from synth.workshop.listing import cut_list_document, write_csv
+    from synth.workshop.paper import write_html, write_pages
+
+    instrument = arguments.instrument(design)
+    cuts = cut_list(instrument, solve_row(instrument, fresh=fresh))
+    folder = make_folder(output)
+    write_csv(instrument, cuts, folder / "cutlist.csv")
+    for name, document in (("cutlist", cut_list_document(instrument, cuts)),):
+        write_pages(document, folder / f"{name}.pdf", paper=instrument.bench.paper)
+        write_html(document, folder / f"{name}.html")
+    waste = sum(bar.left for bar in cuts.bars)
+    whole = instrument.bench.stock_length * len(cuts.bars)
+    click.echo(
+        f"{len(cuts.pieces)} tines from {len(cuts.bars)} bars of {instrument.bench.stock_length / MM:g} mm, "
+        f"{100.0 * waste / whole:.0f} % left over; {cuts.mass:.2f} kg in all"
+    )
+    click.echo(f"{folder}: cutlist.csv, cutlist.pdf, cutlist.html")

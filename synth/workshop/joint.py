@@ -1,0 +1,76 @@
+"""How a tine is fixed in the bar, and how much of the rod that takes.
+
+In: a tine, the bar, the bench. Out: a `Joint`, lengths in m, from the base nut's upper face downwards.
+
+    clearance:   base nut | washer | bar | washer | nut | what stands out
+    tapping:     base nut as lock nut (| washer) | screwed into the bar
+    plain rod:   through the bar
+
+The washers above the bar are half of them, the odd one on top.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from synth.design.instrument import Bar, Bench, Nut, Tine
+from synth.units import MM
+from synth.vibration.bar import reach
+from synth.workshop.holes import Hole, Washer, hole_for, washer_for
+
+ENGAGEMENT: Final = (
+    1.5  # diameters of thread in steel, so that the rod breaks before the thread strips; common practice
+)
+STANDING_OUT: Final = 2.0  # pitches of thread beyond a nut; common practice
+
+
+@dataclass(frozen=True)
+class Joint:
+    hole: Hole
+    nuts: tuple[Nut, ...]  # above the bar, then below
+    washers: tuple[Washer, ...]
+    in_bar: float
+    protrusion: float
+
+    @property
+    def clamped(self) -> float:
+        """What of the rod is not free."""
+        nuts = sum(nut.height for nut in self.nuts)
+        return nuts + sum(each.thickness for each in self.washers) + self.in_bar + self.protrusion
+
+    @property
+    def words(self) -> str:
+        """The clamped length, part by part."""
+        parts = [f"{self.in_bar / MM:.1f} mm {'screwed into' if self.hole.tapped else 'through'} the bar"]
+        if self.nuts:
+            parts.append(
+                f"{len(self.nuts)} nut{'s' * (len(self.nuts) > 1)} of {self.nuts[0].height / MM:.2f} mm"
+            )
+        if self.washers:
+            thickness = self.washers[0].thickness / MM
+            parts.append(f"{len(self.washers)} washer{'s' * (len(self.washers) > 1)} of {thickness:.1f} mm")
+        if self.protrusion:
+            parts.append(f"{self.protrusion / MM:.1f} mm standing out below")
+        return " + ".join(parts)
+
+
+def joint(tine: Tine, bar: Bar, bench: Bench) -> Joint:
+    """How this tine is fixed."""
+    hole = hole_for(tine, bench)
+    through = 2.0 * float(reach(bar.section, tine.face))
+    nut = tine.root.base_nut
+    if hole.tapped:
+        depth = ENGAGEMENT * tine.rod.diameter if bench.tapped_depth is None else bench.tapped_depth
+        nuts = () if nut is None else (nut,)
+        return Joint(hole, nuts, _washers(tine, bench, usual=0), min(depth, through), 0.0)
+    if nut is None:
+        return Joint(hole, (), _washers(tine, bench, usual=0), through, bench.protrusion or 0.0)
+    out = STANDING_OUT * tine.rod.pitch if bench.protrusion is None else bench.protrusion
+    return Joint(hole, (nut, nut), _washers(tine, bench, usual=2), through, out)
+
+
+def _washers(tine: Tine, bench: Bench, *, usual: int) -> tuple[Washer, ...]:
+    washer = washer_for(tine)
+    count = usual if bench.washers is None else bench.washers
+    return () if washer is None else (washer,) * count

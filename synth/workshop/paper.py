@@ -1,0 +1,191 @@
+"""Lists to print and tick off: one document, written as a web page and as a PDF that say the same.
+
+In: a `Document` of headings, paragraphs and tables, plain words. Out: files. It knows no instrument.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from synth.files import whole
+from synth.workshop.face import BOX, typeface
+
+SIZE: Final = 8.0  # points
+MARGIN: Final = 40.0  # points, a good half inch
+_KEPT: Final = 80.0  # points below a heading, else it goes to the next page
+_PAD: Final = 8.0  # points left and right of a cell's words
+
+_STYLE: Final = """
+body { font: 10pt/1.35 sans-serif; margin: 2em auto; max-width: 60em; color: black; background: white; }
+table { border-collapse: collapse; margin: 0.6em 0 1.2em; width: 100%; }
+th, td { border: 1px solid #999; padding: 0.2em 0.5em; text-align: left; vertical-align: top; }
+th { background: #eee; }
+td.write { min-width: 7em; height: 1.6em; }
+thead { display: table-header-group; }
+tr { break-inside: avoid; }
+input { width: 1.2em; height: 1.2em; }
+@media print { body { margin: 0; max-width: none; } }
+"""
+
+
+@dataclass(frozen=True)
+class Heading:
+    words: str
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    words: str
+
+
+@dataclass(frozen=True)
+class Bullets:
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Table:
+    """`ticks` puts a box before every row; columns named in `to_write` are left wide for a pencil."""
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    ticks: bool = False
+    to_write: tuple[str, ...] = ()
+
+
+Part = Heading | Paragraph | Bullets | Table
+
+
+@dataclass(frozen=True)
+class Document:
+    title: str
+    parts: tuple[Part, ...]
+
+
+def write_html(document: Document, path: Path) -> None:
+    """A page that stands alone and prints with its tables' heads repeated."""
+    body = "\n".join(_html(part) for part in document.parts)
+    title = escape(document.title)
+    page = (
+        f'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{title}</title>\n'
+        f"<style>{_STYLE}</style>\n</head>\n<body>\n<h1>{title}</h1>\n{body}\n</body>\n</html>\n"
+    )
+    with whole(path) as beside:
+        beside.write_text(page, encoding="utf-8")
+
+
+def write_pages(document: Document, path: Path, *, paper: Literal["A4", "Letter"]) -> None:
+    """A PDF of numbered pages."""
+    from reportlab.lib import pagesizes
+    from reportlab.platypus import SimpleDocTemplate
+
+    size = {"A4": pagesizes.A4, "Letter": pagesizes.letter}[paper]
+    margins = {f"{side}Margin": MARGIN for side in ("left", "right", "top", "bottom")}
+    with whole(path) as beside:
+        pages = SimpleDocTemplate(str(beside), pagesize=size, title=document.title, invariant=1, **margins)
+        story = list(_story(document, width=size[0] - 2.0 * MARGIN - 12.0))
+        pages.build(story, onFirstPage=_footer(document.title), onLaterPages=_footer(document.title))
+
+
+def _html(part: Part) -> str:
+    if isinstance(part, Heading):
+        return f"<h2>{escape(part.words)}</h2>"
+    if isinstance(part, Paragraph):
+        return f"<p>{escape(part.words)}</p>"
+    if isinstance(part, Bullets):
+        return "<ul>\n" + "\n".join(f"<li>{escape(line)}</li>" for line in part.lines) + "\n</ul>"
+    tick = '<td><input type="checkbox" aria-label="done"></td>' if part.ticks else ""
+    heads = ("<th></th>" if part.ticks else "") + "".join(f"<th>{escape(each)}</th>" for each in part.heads)
+    written = [' class="write"' if head in part.to_write else "" for head in part.heads]
+    rows = "\n".join(
+        f"<tr>{tick}"
+        + "".join(f"<td{w}>{escape(c)}</td>" for w, c in zip(written, row, strict=True))
+        + "</tr>"
+        for row in part.rows
+    )
+    return f"<table>\n<thead><tr>{heads}</tr></thead>\n<tbody>\n{rows}\n</tbody>\n</table>"
+
+
+def _story(document: Document, *, width: float) -> Iterator[Any]:
+    from reportlab.lib.styles import ParagraphStyle
+    from reportlab.platypus import CondPageBreak, Spacer
+    from reportlab.platypus import Paragraph as Words
+
+    face = typeface()
+    plain = ParagraphStyle("plain", fontName=face, fontSize=SIZE, leading=1.3 * SIZE, spaceAfter=4)
+    title = ParagraphStyle(
+        "title", parent=plain, fontName=f"{face}-Bold", fontSize=14, leading=18, spaceAfter=8
+    )
+    head = ParagraphStyle("head", parent=title, fontSize=10, leading=13, spaceBefore=8, spaceAfter=4)
+    yield Words(escape(document.title), title)
+    for part in document.parts:
+        if isinstance(part, Heading):
+            yield CondPageBreak(_KEPT)  # a heading takes the start of what follows along
+            yield Words(escape(part.words), head)
+        elif isinstance(part, Paragraph):
+            yield Words(escape(part.words), plain)
+        elif isinstance(part, Bullets):
+            yield from (Words(f"\N{BULLET} {escape(line)}", plain) for line in part.lines)
+        else:
+            yield _table(part, width=width)
+            yield Spacer(1, 8)
+
+
+def _table(part: Table, *, width: float) -> Any:
+    from reportlab.lib import colors
+    from reportlab.lib.styles import ParagraphStyle
+    from reportlab.platypus import Paragraph as Words
+    from reportlab.platypus import Table as Grid
+    from reportlab.platypus import TableStyle
+
+    face = typeface()
+    cell = ParagraphStyle("cell", fontName=face, fontSize=SIZE, leading=1.25 * SIZE, splitLongWords=1)
+    bold = ParagraphStyle("bold", parent=cell, fontName=f"{face}-Bold")
+    box = (BOX,) if part.ticks else ()
+    heads, rows = (*(("",) if part.ticks else ()), *part.heads), [(*box, *row) for row in part.rows]
+    cells = [[Words(escape(each), bold) for each in heads]]
+    cells += [[Words(escape(each), cell) for each in row] for row in rows]
+    look = [
+        ("GRID", (0, 0), (-1, -1), 0.4, colors.grey),
+        ("BACKGROUND", (0, 0), (-1, 0), colors.whitesmoke),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        *((side, (0, 0), (-1, -1), _PAD / 2.0) for side in ("LEFTPADDING", "RIGHTPADDING")),
+        *((side, (0, 0), (-1, -1), 2.0) for side in ("TOPPADDING", "BOTTOMPADDING")),
+    ]
+    columns = _widths(part, heads, rows, width=width)
+    return Grid(cells, colWidths=columns, repeatRows=1, style=TableStyle(look), hAlign="LEFT")
+
+
+def _widths(part: Table, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, width: float) -> list[float]:
+    """Each column as wide as its words; where that is too much the widest give way and wrap."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    face = typeface()
+    natural = [
+        max(
+            stringWidth(head, f"{face}-Bold", SIZE),
+            *(stringWidth(row[n], face, SIZE) for row in rows),
+            55.0 if head in part.to_write else 0.0,
+        )
+        + _PAD
+        + 1.0
+        for n, head in enumerate(heads)
+    ]
+    low, high = 0.0, max(natural)
+    for _ in range(40):  # the widest that a column may be, by bisection
+        cap = (low + high) / 2.0
+        low, high = (low, cap) if sum(min(each, cap) for each in natural) > width else (cap, high)
+    return [min(each, low) for each in natural] if sum(natural) > width else natural
+
+
+def _footer(title: str) -> Any:
+    def draw(canvas: Any, pages: Any) -> None:
+        canvas.setFont(typeface(), 7.0)
+        canvas.drawString(MARGIN, MARGIN / 2.0, title)
+        canvas.drawRightString(pages.pagesize[0] - MARGIN, MARGIN / 2.0, f"page {canvas.getPageNumber()}")
+
+    return draw

@@ -1,0 +1,32 @@
+"""Lengths as one reads them off a ruler: millimetres with a decimal, or inches to the nearest 64th.
+
+In: metres. Out: words, without the unit, which stands once in a table's head. It knows no instrument.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final, Literal
+
+from synth.units import INCH, MM
+
+Units = Literal["mm", "inch"]
+FINEST: Final = 64  # parts of an inch on a machinist's rule; common practice
+UNIT: Final[dict[Units, str]] = {"mm": "mm", "inch": "in"}
+
+
+def length_words(length: float, units: Units, *, digits: int = 1) -> str:
+    """A length in m as "104.2" (mm, so many digits) or "4 7/64" (inches)."""
+    return f"{length / MM:.{digits}f}" if units == "mm" else inch_words(length / INCH)
+
+
+def inch_words(inches: float) -> str:
+    """The nearest 64th of an inch, reduced: 4 7/64, 3/8, 2, -1/2."""
+    parts = math.floor(abs(inches) * FINEST + 0.5)
+    whole, rest = divmod(parts, FINEST)
+    sign = "-" if inches < 0.0 and parts else ""
+    if rest == 0:
+        return f"{sign}{whole}"
+    common = math.gcd(rest, FINEST)
+    fraction = f"{rest // common}/{FINEST // common}"
+    return f"{sign}{whole} {fraction}" if whole else f"{sign}{fraction}"
