@@ -35,8 +35,8 @@ SQUARE_CARRIED_AIR: Final = (
     1.513  # of pi (s/2)^2, square of side s moving square on; 2-D panel method, 1.51 in tables
 )
 THIN: Final = 0.02  # ka below which a rod is a thin one, within 0.1 %
-AT_ONCE: Final = 1 << 21  # pieces times modes worked on together: 32 MiB a complex array
 PER_WAVE: Final = 8.0  # pieces of the bar a wavelength of sound at the highest mode
+STEP: Final = 0.1  # rad between two rows of a table over the wavenumber: leaves 0.1 % between them
 
 Array = NDArray[np.float64]
 
@@ -52,8 +52,8 @@ def rod_pressures(
     """The pressure (C, M) in Pa at `points` (C, 3) per unit of each mode's amplitude, bar and tines together."""
     nearest = nearest_distance(model, points)
     total = _of_bar(model, instrument.bar.section, points, nearest)
-    for rods, motion in _of_tines(model, instrument.tines, trim):
-        total += pressures(rods, motion, model.pole, points, nearest=nearest)
+    for pieces, motion, moves in _of_tines(model, instrument.tines, trim):
+        total += pressures(pieces, motion, moves, model.pole, points, nearest=nearest)
     return total
 
 
@@ -64,35 +64,33 @@ def nearest_distance(model: ModalModel, points: Array) -> float:
 
 def _of_bar(model: ModalModel, section: BarSection, points: Array, nearest: float) -> Complex:
     length = model.bar.place[-1]
-    highest = float(model.frequency[-1])
-    count = max(32, math.ceil(PER_WAVE * length * highest / SOUND_SPEED))
+    count = max(32, math.ceil(PER_WAVE * length * float(model.frequency[-1]) / SOUND_SPEED))
     place = (np.arange(count) + 0.5) * length / count
     position, axes = model.bar.frame_at(place)
+    motion = model.bar.at(place)[:, :3]
     total = np.zeros((len(points), len(model.pole)), dtype=np.complex128)
     # each direction across the bar carries its own air: a flat bar is broad one way and narrow the other
-    for axis, width in ((1, section.width), (2, section.height)):
-        radius = equivalent_radius(section, width)
-        pieces = rods(position, length=np.full(count, length / count), radius=radius)
-        across = np.einsum("xi,xib->xb", axes[:, axis], model.bar.at(place)[:, :3])
-        for first in range(0, len(model.pole), step := max(1, AT_ONCE // count)):
-            here = slice(first, first + step)
-            moved = across @ model.vectors[model.bar_dof, here]
-            motion = axes[:, axis, :, None] * moved[:, None]
-            total[:, here] += pressures(pieces, motion, model.pole[here], points, nearest=nearest)
+    for axis, breadth in ((1, section.width), (2, section.height)):
+        pieces = rods(
+            position, length=np.full(count, length / count), radius=equivalent_radius(section, breadth)
+        )
+        direction = axes[:, axis, :, None]
+        across = direction * np.sum(direction * motion, axis=1, keepdims=True)
+        total += pressures(pieces, across, model.vectors[model.bar_dof], model.pole, points, nearest=nearest)
     return total
 
 
 def _of_tines(
     model: ModalModel, tines: Sequence[Tine], trim: Sequence[Sequence[PlacedNut]]
-) -> Iterator[tuple[Rods, Complex]]:
-    """Every tine's pieces and their motion (K, 3, M), base and all."""
+) -> Iterator[tuple[Rods, Array, NDArray[np.complexfloating]]]:
+    """Every tine's pieces, how they follow its base and partials (K, 3, D), and those in every mode (D, M)."""
     modes, bases = model.tines, model.bases
-    at_base = model.bar.at(bases.place)
+    at_base = model.bar.at(bases.place).reshape(-1, model.bar_count)
+    carried = (at_base @ model.vectors[model.bar_dof]).reshape(len(tines), 6, -1)
     for r, tine in enumerate(tines):
         height = np.unique(modes.height[r])
-        count = len(height)
         above = bases.arm[r] + (height - height[0])[:, None] * bases.pointing[r]
-        motion = rigid_arm(above)[:, :3] @ (at_base[r] @ model.vectors[model.bar_dof])
+        follows, moves = [rigid_arm(above)[:, :3]], [carried[r]]
         turn, lean = math.cos(bases.axis[r]), math.sin(bases.axis[r])
         planes = (
             turn * bases.along[r] + lean * bases.across[r],
@@ -100,10 +98,12 @@ def _of_tines(
         )
         for plane, direction in enumerate(planes):
             dof = model.tine_dof[r, plane]
-            own = modes.shape[r, dof >= 0, :count].T @ model.vectors[dof[dof >= 0]]
-            motion = motion + direction[:, None] * own[:, None]
+            shape = modes.shape[r, dof >= 0, : len(height)].T
+            follows.append(direction[:, None] * shape[:, None])
+            moves.append(model.vectors[dof[dof >= 0]])
         position, _ = model.bar.frame_at(bases.place[r])
-        yield _tine_rods(tine, trim[r], height, position + above), motion
+        pieces = _tine_rods(tine, trim[r], height, position + above)
+        yield pieces, np.concatenate(follows, axis=2), np.concatenate(moves)
 
 
 def _tine_rods(tine: Tine, nuts: Sequence[PlacedNut], height: Array, point: Array) -> Rods:
@@ -145,26 +145,56 @@ def equivalent_radius(section: BarSection, broadside: float) -> float:
     return math.sqrt((section.width * section.height + carried) / (2.0 * math.pi))
 
 
-def pressures(rods: Rods, motion: Complex | Array, pole: Complex, ears: Array, *, nearest: float) -> Complex:
-    """The pressure (C, M) in Pa at `ears` (C, 3) of modes that move the pieces by `motion` (X, 3, M).
+def pressures(
+    rods: Rods,
+    motion: Array,
+    moves: NDArray[np.complexfloating],
+    pole: Complex,
+    points: Array,
+    *,
+    nearest: float,
+) -> Complex:
+    """The pressure (C, M) in Pa at `points` (C, 3) of modes in which coordinates move by `moves` (D, M).
 
-    A mode is Re(motion exp(pole t)); its phase is that of the air at the time t + nearest/c.
+    `motion` (X, 3, D) is how the pieces follow each coordinate. Over the wavenumber the pressure of a coordinate
+    turns as the spread of its pieces' distances: it is tabled as closely as that asks and read linearly. The
+    phase is that of the air at the time t + nearest/c.
     """
     k = np.abs(pole.imag) / SOUND_SPEED
+    distance = np.linalg.norm(points[:, None] - rods.point, axis=2)  # (C, X)
+    middle = distance.mean(axis=1)
+    spread = float(np.max(np.abs(distance - middle[:, None])))
+    rows = math.ceil(float(k.max()) * spread / STEP) + 2
+    table = np.linspace(0.0, float(k.max()), rows) if rows < len(k) else k
+    below, share = _row(table, k)
+    acceleration = moves * pole**2
+    total = np.empty((len(points), len(k)), dtype=np.complex128)
+    for c, point in enumerate(points):
+        transfer = _transfer(rods, motion, table, point, middle[c])  # (G, D)
+        low = np.einsum("md,dm->m", transfer[below], acceleration)
+        high = np.einsum("md,dm->m", transfer[np.minimum(below + 1, len(table) - 1)], acceleration)
+        total[c] = (low * (1.0 - share) + high * share) * np.exp(-1j * k * (middle[c] - nearest))
+    return total
+
+
+def _row(table: Array, k: Array) -> tuple[NDArray[np.intp], Array]:
+    """The row below each wavenumber and how far towards the next."""
+    if len(table) == len(k):
+        return np.arange(len(k)), np.zeros(len(k))
+    position = k / table[-1] * (len(table) - 1)
+    below = np.minimum(position.astype(np.intp), len(table) - 2)
+    return below, position - below
+
+
+def _transfer(rods: Rods, motion: Array, k: Array, point: Array, middle: float) -> Complex:
+    """Pressure per acceleration of each coordinate (G, D), timed from `middle`/c."""
+    away = point - rods.point
+    distance = np.linalg.norm(away, axis=1)
+    towards = np.einsum("xi,xid->xd", away / distance[:, None], motion)
     radius, same = np.unique(rods.radius, return_inverse=True)
-    thick = thickness(k * radius[:, None])[same]
-    strength = AIR_DENSITY * rods.volume[:, None] * pole**2 * thick
-    return np.stack([_at(ear, rods.point, strength, motion, k, nearest) for ear in ears])
-
-
-def _at(
-    ear: Array, point: Array, strength: Complex, motion: Complex | Array, k: Array, nearest: float
-) -> Complex:
-    away = ear - point
-    distance = np.linalg.norm(away, axis=1)[:, None]
-    towards = np.einsum("xi,xim->xm", away / distance, motion)
-    green = (1j * k + 1.0 / distance) * np.exp(-1j * k * (distance - nearest)) / (4.0 * math.pi * distance)
-    return np.asarray(np.sum(strength * towards * green, axis=0), dtype=np.complex128)
+    strength = AIR_DENSITY * rods.volume * thickness(k[:, None] * radius)[:, same]
+    green = (1j * k[:, None] + 1.0 / distance) * np.exp(-1j * np.outer(k, distance - middle))
+    return np.asarray((strength * green / (4.0 * math.pi * distance)) @ towards)
 
 
 def thickness(ka: Array) -> Complex:
