@@ -20,6 +20,8 @@ RISE: Final = 4.0  # in energy (6 dB): what noise in a band of 300 Hz or more ne
 MEMORY: Final = 0.25  # s that a tap must exceed
 SUDDEN: Final = 0.015  # s within which the rise must happen
 CHAIN: Final = 0.10  # s: closer blows are one stroke, or one bouncing tap
+LONGEST_STROKE: Final = 2.0  # s
+SHORT_SUDDEN: Final = 0.01  # s, a frame
 CONTACT: Final = 0.006  # s: hammer and finger have left the tine
 FAINTEST: Final = 1e-5  # energy below the band's loudest (50 dB) that is still called a tap
 _EDGES: Final = (60.0, 400.0, 1500.0, 5000.0)  # Hz, each band reaching up to the next
@@ -37,21 +39,33 @@ class Tap:
 def taps(samples: NDArray[np.float64], rate: int) -> tuple[Tap, ...]:
     """The taps of a recording, in order; one that begins with the file counts."""
     levels = _levels(samples, rate)
-    marks = np.flatnonzero(np.any([_jumps(level) for level in levels], axis=0)).astype(float) * HOP
-    return _spans(marks, len(samples) / rate)
+    marks = np.flatnonzero(np.any([_jumps(level, MEMORY, SUDDEN) for level in levels], axis=0)) * HOP
+    # a stroke's later plucks are no louder than its first, but high up each starts anew
+    again = np.flatnonzero(np.any([_jumps(level, HOP, SHORT_SUDDEN) for level in levels[2:]], axis=0)) * HOP
+    return _spans(marks.astype(float), again.astype(float), len(samples) / rate)
 
 
-def _spans(marks: NDArray[np.float64], end: float) -> tuple[Tap, ...]:
-    """Chains of marks joined into taps, each free until the next one begins."""
+def _spans(marks: NDArray[np.float64], again: NDArray[np.float64], end: float) -> tuple[Tap, ...]:
+    """Chains of marks joined into taps, each free from its last pluck until the next tap begins."""
     if len(marks) == 0:
         return ()
     breaks = np.flatnonzero(np.diff(marks) > CHAIN) + 1
     chains = np.split(marks, breaks)
     stops = [float(chain[0]) - 2.0 * HOP for chain in chains[1:]] + [end]
+    lasts = [_last(float(chain[-1]), again, stop) for chain, stop in zip(chains, stops, strict=True)]
     return tuple(
-        Tap(float(chain[0]), float(chain[-1]) + CONTACT, stop)
-        for chain, stop in zip(chains, stops, strict=True)
+        Tap(float(chain[0]), last + CONTACT, stop)
+        for chain, last, stop in zip(chains, lasts, stops, strict=True)
     )
+
+
+def _last(last: float, again: NDArray[np.float64], stop: float) -> float:
+    """The last pluck of a stroke: as long as the next one follows within `CHAIN`."""
+    end = min(stop, last + LONGEST_STROKE)
+    for mark in again[(again > last) & (again < end)]:
+        if mark - last <= CHAIN:
+            last = float(mark)
+    return last
 
 
 def _levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
@@ -71,12 +85,14 @@ def _levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
     return np.concatenate(blocks, axis=1)
 
 
-def _jumps(level: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """(readings,) true where this band's level starts to rise as only a blow makes it rise."""
-    memory, sudden = round(MEMORY / HOP), round(SUDDEN / HOP)
-    quiet = np.percentile(level, 10.0)  # stands for what came before the file
-    past = np.concatenate((np.full(memory + sudden, quiet), level))
+def _jumps(level: NDArray[np.float64], long: float, short: float) -> NDArray[np.bool_]:
+    """(readings,) true where this band's level rises, in `short` seconds, over all of the `long` seconds before."""
+    memory, sudden = round(long / HOP), round(short / HOP)
+    past = np.concatenate((np.zeros(memory + sudden), level))
     before = np.max(np.lib.stride_tricks.sliding_window_view(past, memory), axis=1)[: len(level)]
+    # what came before the file was as quiet as its quietest part
+    settled = before[memory + sudden :] if len(before) > memory + sudden else before[-1:]
+    before = np.maximum(before, np.percentile(settled, 10.0))
     floor = max(FAINTEST * float(np.max(level)), 1e-12)
     risen = (level > RISE * before) & (level > floor)
     starts = np.flatnonzero(risen & ~np.concatenate(([False], risen[:-1])))

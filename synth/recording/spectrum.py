@@ -17,7 +17,7 @@ Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
 Bins = NDArray[np.int_]
 
-CLEAR: Final = 25.0  # power of a peak over the noise (14 dB): chance reaches it once in some 1e5 spectra
+CLEAR: Final = 20.0  # power of a peak over the noise (13 dB): chance reaches it once in 5e8 bins
 APART: Final = 12.0  # power of a peak over the median of the bins beside it (11 dB): not the skirt of another
 BESIDE: Final = 16  # bins looked at on either side
 DYNAMIC: Final = 1e-7  # power below the strongest peak (70 dB) that is still looked at

@@ -24,6 +24,7 @@ EXACT: Final = 1.0  # cents within which a multiple is called exact
 STRONG: Final = 10.0 ** (-30.0 / 20.0)  # of the loudest: what counts as part of the sound's body
 HIGHEST: Final = 8  # multiple looked for; above it chance hits too often
 COMBINING: Final = 5.0  # times louder must both be whose sum or difference is looked for
+LOUDEST: Final = 8  # partials whose products are looked for
 COMBINED_DECAY: Final = (0.6, 4.0)  # times the sum of both rates; what pairs in both make of it
 PRODUCT: Final = 2.0  # Hz around the distance at which distortion puts its sums and differences
 STEPS: Final = (5.0, 200.0)  # Hz; between rough beats and what no envelope follows
@@ -89,22 +90,25 @@ def _is_power(each: Partial, base: Partial, multiple: int) -> bool:
 
 
 def _combined(partials: list[Partial]) -> list[Partial]:
-    """Sums and differences of two much louder partials: the other products of a bent characteristic."""
+    """Sums and differences of two much louder partials, or of one and another's octave: the other products."""
     out = list(partials)
+    loudest = sorted((one for one in partials if one.kind == "partial"), key=lambda one: -one.level)[:LOUDEST]
     for index, each in enumerate(partials):
-        louder = [one for one in partials if one.kind == "partial" and one.level > COMBINING * each.level]
-        for one, two in itertools.combinations(louder, 2):
-            for frequency in (one.frequency + two.frequency, abs(one.frequency - two.frequency)):
-                if each.kind == "partial" and _is_product(each, frequency, one.decay_rate + two.decay_rate):
-                    note = (
-                        f"{frequency:.1f} Hz is {one.frequency:.2f} with {two.frequency:.2f} Hz: distortion"
+        louder = [one for one in loudest if one.level > COMBINING * each.level]
+        for one, two in itertools.permutations(louder, 2):
+            for n, sign in itertools.product((1, 2), (1.0, -1.0)):
+                frequency = abs(n * two.frequency + sign * one.frequency)
+                if _is_product(out[index], frequency, one.decay_rate + n * two.decay_rate):
+                    word = "and" if sign > 0.0 else "less"
+                    what = (
+                        f"{n} x {two.frequency:.2f} {word} {one.frequency:.2f} Hz: distortion of the pickup"
                     )
-                    out[index] = each.noted(note + " of the pickup, not a partial", "distortion")
+                    out[index] = each.noted(what + ", not a partial", "distortion")
     return out
 
 
 def _is_product(each: Partial, frequency: float, rate: float) -> bool:
-    near = abs(each.frequency - frequency) < 0.3 + 3.0 * each.frequency_deviation
+    near = each.kind == "partial" and abs(each.frequency - frequency) < 0.3 + 3.0 * each.frequency_deviation
     slow, fast = COMBINED_DECAY
     return bool(near and slow * rate < each.decay_rate < fast * rate)
 
