@@ -29,8 +29,10 @@ ORDER = """
     workshop.overview workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
     workshop.cautions workshop.holes workshop.joint workshop.loaded workshop.trim workshop.strength
     workshop.tolerance workshop.cutlist workshop.listing workshop.sheet workshop.development workshop.template
+    workshop.bent
     workshop.suggest
-    recording.partials recording.match recording.calibrate
+    recording.take recording.onsets recording.spectrum recording.sinusoids recording.measurement recording.suspects
+    recording.partials recording.picture recording.match recording.unknowns recording.calibrate recording.corrected
     doors.cli doors.compare doors.live
 """.split()
 
@@ -51,7 +53,14 @@ KNOW_NO_INSTRUMENT = [
     "workshop.face",
     "workshop.pages",
     "workshop.paper",
+    "recording.take",
+    "recording.onsets",
+    "recording.spectrum",
+    "recording.sinusoids",
+    "recording.measurement",
+    "recording.suspects",
     "recording.partials",
+    "recording.picture",
 ]
 
 
