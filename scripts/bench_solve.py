@@ -1,0 +1,99 @@
+"""How fast 168 tines are solved: run `python scripts/bench_solve.py`.
+
+Prints the wall time of the whole tuning (lengths from pitch, partials to 18 kHz, dampings, room to swing) and, in
+the same run, the partials alone against the named alternative: the same matrices, one tine at a time in a Python
+loop, by scipy.linalg.eigh. One core; the target for the whole is 1.0 s.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import time
+
+for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(threads, "1")  # before numpy is loaded
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import scipy.linalg
+
+from synth.design.file import load
+from synth.design.instrument import Group, Instrument, Pitch, PlacedNut, Straight
+from synth.design.resolve import resolve
+from synth.vibration import rod
+from synth.vibration.tine import HIGHEST, rods_of, solve_tines
+from synth.vibration.tuning import Row, tune
+
+DESIGN = Path(__file__).parents[1] / "tests" / "data" / "two-tines.toml"
+TINES = 168
+LOWEST_HZ, PER_OCTAVE = 73.4, 48  # 3.5 octaves from D2, all different: nothing is solved twice
+REPEATS = 5
+
+
+def instrument() -> Instrument:
+    """168 different pitches of the design's plain rod, every third with a trim nut."""
+    base = resolve(load(DESIGN))
+    nut = next(iter(base.nuts.values()))
+    tines = tuple(
+        replace(
+            base.tines[0],
+            number=index + 1,
+            goal=Pitch(LOWEST_HZ * 2.0 ** (index / PER_OCTAVE)),
+            trim=(PlacedNut(nut, 0.02),) if index % 3 == 0 else (),
+            wish=None,
+            place=0.05 + 0.012 * index,
+        )
+        for index in range(TINES)
+    )
+    bar = replace(base.bar, path=(Straight(0.1 + 0.012 * TINES),))
+    return replace(base, bar=bar, groups=(Group("all", None, None, 0, TINES),), tines=tines)
+
+
+def one_at_a_time(made: Instrument, row: Row) -> np.ndarray:
+    """The fundamentals (R,), every tine assembled and solved by itself."""
+    first = np.empty(TINES)
+    for index, tine in enumerate(made.tines):
+        rods = rods_of([tine], row.length[index : index + 1], [row.trim[index]])
+        (mesh,) = rod._meshes(rods, np.array([HIGHEST]))
+        K, M, _ = rod._matrices(rods, mesh)
+        values, _ = scipy.linalg.eigh(K[0, 2:, 2:], M[0, 2:, 2:])
+        first[index] = math.sqrt(values[0]) / (2.0 * math.pi)
+    return first
+
+
+def best(work: Callable[[], object]) -> float:
+    work()
+    times = []
+    for _ in range(REPEATS):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def main() -> None:
+    made = instrument()
+    row = tune(made)
+    rods = rods_of(made.tines, row.length, row.trim)
+    stacked = rod.solve_rods(rods, HIGHEST).frequency[:, 0]
+    worst = np.max(np.abs(np.log2(stacked / one_at_a_time(made, row)))) * 1200.0
+    whole = best(lambda: tune(made))
+    damped = best(lambda: solve_tines(made.tines, row.length, row.trim))
+    partials = best(lambda: rod.solve_rods(rods, HIGHEST))
+    alone = best(lambda: one_at_a_time(made, row))
+    print(f"{TINES} tines, {int(row.modes.exists.sum())} partials, up to {rods.length.max() * 1e3:.0f} mm")
+    print(f"lengths from pitch, partials, dampings, clearance  {whole:7.3f} s   (target 1.0 s)")
+    print(f"partials and dampings                              {damped:7.3f} s")
+    print(f"partials, stacked                                  {partials:7.3f} s")
+    print(
+        f"partials, scipy.linalg.eigh one tine at a time     {alone:7.3f} s   {alone / partials:.1f} times as long"
+    )
+    print(f"fundamentals agree within {worst:.1e} cent")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,85 @@
+"""Shared by all rooms: tines made from plain numbers, without a design file."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import pytest
+
+from synth.design.instrument import FixedLength, Material, Nut, Pitch, PlacedNut, Rod, Root, Tine, TrimWish
+
+# AISI 304 as in the worked example that the physics was checked with; no loss of its own.
+STEEL_304 = Material(
+    name="AISI 304",
+    density=7900.0,
+    youngs=193e9,
+    poisson=0.29,
+    loss_factor=0.0,
+    expansion=17.3e-6,
+    heat_capacity=500.0,
+    conductivity=16.2,
+    modulus_slope=-4e-4,
+    yield_stress=215e6,
+    tensile_strength=505e6,
+    endurance=240e6,
+    magnetic="no",
+    source="datasheet",
+    confidence="read",
+)
+
+
+@dataclass(frozen=True)
+class Workbench:
+    """Rods, nuts and tines by hand. Lengths in mm, masses in g, as a maker says them."""
+
+    steel: Material = STEEL_304
+
+    def plain(self, diameter: float) -> Rod:
+        d = diameter * 1e-3
+        return Rod("plain", "", d, 0.0, d, d, d, self.steel)
+
+    def threaded(self, diameter: float, pitch: float) -> Rod:
+        """Nominal thread: stiff as d - 1.0617 p, heavy as d - 0.615 p."""
+        d, p = diameter * 1e-3, pitch * 1e-3
+        return Rod("threaded", "M", d, p, d - 1.0617 * p, d - 0.615 * p, d - 1.226869 * p, self.steel)
+
+    def nut(self, thread: str, grip: float = 0.0, form: str = "hex") -> Nut:
+        """Mid-tolerance: mass g, height mm, width mm, transverse inertia g mm2, from ISO 4032 and 4035 dimensions."""
+        mass, height, width, inertia = {
+            ("M3", "hex"): (0.3432, 2.275, 5.41, 0.9872),
+            ("M3", "thin hex"): (0.2508, 1.675, 5.41, 0.6697),
+            ("M4", "hex"): (0.7282, 3.05, 6.89, 3.4983),
+        }[thread, form]
+        return Nut(thread, mass * 1e-3, height * 1e-3, width * 1e-3, inertia * 1e-9, grip, thread)
+
+    def tine(
+        self,
+        rod: Rod,
+        *,
+        length: float = 150.0,
+        pitch_hz: float | None = None,
+        trim: tuple[PlacedNut, ...] = (),
+        wish: TrimWish | None = None,
+        root: Root | None = None,
+        split: float = 1.0,
+        axis: float = 0.0,
+    ) -> Tine:
+        """One tine at the bar's start, ideally clamped unless told otherwise."""
+        goal = FixedLength(length * 1e-3) if pitch_hz is None else Pitch(pitch_hz)
+        return Tine(0, 1, rod, goal, trim, wish, root or self.root(), split, axis, 0.0, 0.0)
+
+    def root(self, added: float = 0.0, rotation: float = math.inf, translation: float = math.inf) -> Root:
+        return Root(added * 1e-3, rotation, translation, 1e-3, 2.4e-3)
+
+    def in_a_row(self, tines: list[Tine], spacing: float) -> tuple[Tine, ...]:
+        """The same tines, numbered, `spacing` mm apart from 50 mm on."""
+        return tuple(
+            replace(tine, number=index + 1, place=0.05 + index * spacing * 1e-3)
+            for index, tine in enumerate(tines)
+        )
+
+
+@pytest.fixture(scope="session")
+def bench() -> Workbench:
+    return Workbench()

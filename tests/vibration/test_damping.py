@@ -1,0 +1,84 @@
+"""The five losses: how they add, and the limits each must meet."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from synth.vibration import damping
+
+FREQUENCY = np.array([50.0, 400.0, 3000.0])
+
+
+def losses(**given: float) -> damping.Losses:
+    names = ("material", "thermoelastic", "air_drag", "air_radiation", "clamp")
+    return damping.Losses(**{name: np.array([given.get(name, 0.0)]) for name in names})
+
+
+def test_a_partial_falls_by_60_db_in_its_decay_time() -> None:
+    frequency, eta = 440.0, 2e-3
+    seconds = damping.decay_time(frequency, eta)
+    # energy of a lossy oscillation: exp(-eta omega t)
+    assert math.exp(-eta * 2.0 * math.pi * frequency * seconds) == pytest.approx(1e-6, rel=1e-12)
+
+
+def test_nothing_lost_rings_for_ever() -> None:
+    assert math.isinf(damping.decay_time(440.0, 0.0))
+
+
+def test_loss_factors_add_and_their_shares_make_a_whole() -> None:
+    all_five = losses(material=1e-4, thermoelastic=5e-5, air_drag=4e-5, air_radiation=1e-8, clamp=1e-3)
+    assert all_five.total == pytest.approx(1.19001e-3)
+    assert sum(share[0] for share in all_five.shares().values()) == pytest.approx(1.0)
+    assert max(all_five.shares(), key=lambda name: all_five.shares()[name][0]) == "clamp"
+
+
+def test_a_rod_without_loss_has_no_largest_one() -> None:
+    assert all(share[0] == 0.0 for share in losses().shares().values())
+
+
+def test_the_clamp_is_flat_in_frequency_and_the_metal_loses_by_its_share_of_the_strain() -> None:
+    assert np.all(damping.clamp(1e-3, FREQUENCY) == 1e-3)
+    assert damping.material(2e-4, np.array([1.0, 0.5])) == pytest.approx([2e-4, 1e-4])
+
+
+def test_what_does_not_expand_does_not_heat() -> None:
+    strength = damping.relaxation_strength(youngs=2e11, expansion=0.0, density=7900.0, heat_capacity=500.0)
+    assert damping.thermoelastic(FREQUENCY, 1e-3, strength=strength, diffusivity=4e-6) == pytest.approx(0.0)
+
+
+def test_the_swept_length_is_exact_for_a_cubic() -> None:
+    z = np.array([[0.0, 0.02, 0.05, 0.1]])
+    shape, slope = z**3 - 0.05 * z**2, 3.0 * z**2 - 0.1 * z
+    exact = 0.1**7 / 7.0 - 0.1 * 0.1**6 / 6.0 + 0.0025 * 0.1**5 / 5.0
+    assert damping.swept_length(z, shape[:, None], slope[:, None])[0, 0] == pytest.approx(exact, rel=1e-12)
+
+
+def test_a_short_rod_radiates_as_a_point_force_on_the_air() -> None:
+    """P = k² |F|² / (24 pi rho c), Morse & Ingard, Theoretical Acoustics (1968) 7.1, peak amplitudes; F moves the
+    rod's own volume of air and as much again."""
+    radius, length, weight = 1.5e-3, 0.02, 20.0
+    z = np.linspace(0.0, length, 9)[None]
+    shape = np.full((1, 1, 9), weight)
+    frequency = np.array([[30.0]])
+    omega, air = 2.0 * math.pi * 30.0, damping.AIR
+    force = omega * air.density * 2.0 * math.pi * radius**2 * weight * length  # per unit speed of the mode
+    power = (omega / air.sound_speed) ** 2 * force**2 / (24.0 * math.pi * air.density * air.sound_speed)
+    expected = power / (omega * 0.5)
+    got = damping.air_radiation(frequency, np.array([radius]), z, shape, np.zeros_like(shape))
+    assert got[0, 0] == pytest.approx(expected, rel=1e-4)
+
+
+def test_a_long_rod_that_moves_as_one_radiates_as_the_infinite_cylinder() -> None:
+    """(pi/2)(rho_a/rho_s)(k a)², the dipole cylinder of Morse & Ingard (1968) 7.3 for k a << 1; its ends' share is
+    about 1/(k L)."""
+    radius, length, mass = 1.5e-3, 0.3, 0.05584
+    z = np.linspace(0.0, length, 200)[None]
+    shape = np.full((1, 1, 200), 1.0 / math.sqrt(mass * length))
+    k = 17.0 / length
+    frequency = np.array([[k * damping.AIR.sound_speed / (2.0 * math.pi)]])
+    flat = math.pi**2 / 2.0 * damping.AIR.density * radius**4 * k**2 / mass
+    got = damping.air_radiation(frequency, np.array([radius]), z, shape, np.zeros_like(shape))
+    assert got[0, 0] == pytest.approx(flat, rel=2.0 / 17.0)
