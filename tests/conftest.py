@@ -45,7 +45,7 @@ class Workbench:
         return Rod("threaded", "M", d, p, d - 1.0617 * p, d - 0.615 * p, d - 1.226869 * p, self.steel)
 
     def nut(self, thread: str, grip: float = 0.0, form: str = "hex") -> Nut:
-        """Mid-tolerance: mass g, height mm, width mm, transverse inertia g mm2, from ISO 4032 and 4035 dimensions."""
+        """Mid-tolerance: mass g, height mm, width mm, transverse inertia g mm2, by ISO 4032 and 4035."""
         mass, height, width, inertia = {
             ("M3", "hex"): (0.3432, 2.275, 5.41, 0.9872),
             ("M3", "thin hex"): (0.2508, 1.675, 5.41, 0.6697),

@@ -240,7 +240,7 @@ def test_a_root_that_gives_sideways_flattens_overtones_more(bench: Any) -> None:
 def test_a_gripping_nut_stiffens_a_piece_of_the_length_the_solid_model_gives(
     bench: Any, form: str, piece: float
 ) -> None:
-    """+865.6 cents (h / L) phi(L - x)²; for M3 at mid-span of 150 mm, 3 cents on the first partial, 15 on the next."""
+    """+865.6 cents (h / L) phi(L - x)²; for M3 at mid-span of 150 mm, 3 cents and 15 cents."""
     tine = bench.tine(bench.threaded(3.0, 0.5))
     tight, loose = (PlacedNut(bench.nut("M3", grip, form), 0.075) for grip in (1.0, 0.0))
     moved = cents(pitch(tine, 150.0, tight)[:2], pitch(tine, 150.0, loose)[:2])
