@@ -20,7 +20,7 @@ ORDER = """
     vibration.diffuse
     vibration.tine vibration.axial vibration.bar vibration.feet vibration.board
     vibration.structure vibration.eigen vibration.assembly vibration.mounting
-    vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache
+    vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache vibration.solution
     playing.stroke playing.score playing.midi
     playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.kernel playing.slices
     playing.report playing.limits playing.sweep playing.contact

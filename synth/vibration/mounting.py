@@ -50,8 +50,9 @@ def mounting(instrument: Instrument) -> Mounting:
 
 def mounted_hz(modes: TineModes, bar: BarModes, bases: Bases, *, nuts: Array) -> Array:
     """The mounted fundamentals (R,) along the row; `nuts` as for `couple`."""
-    kappa, w = _loaded_bar(modes, bar, bases, nuts)
-    g = _pull(modes)  # (R, 4, 2, N)
+    kappa, v = loaded_bar(modes, bar, bases, nuts=nuts)
+    w = bases.rows()[:, :4] @ bar.at(bases.place) @ v
+    g = pull(modes)  # (R, 4, 2, N)
     squared = (2.0 * math.pi * modes.frequency) ** 2
     stiffness = _softened(squared[:, :, 0], g[..., 0], _residual(bar, bases))
     lam = squared[:, 0, 0].copy()
@@ -65,16 +66,15 @@ def mounted_hz(modes: TineModes, bar: BarModes, bases: Bases, *, nuts: Array) ->
     return np.asarray(np.sqrt(lam) / (2.0 * math.pi))
 
 
-def _loaded_bar(modes: TineModes, bar: BarModes, bases: Bases, nuts: Array) -> tuple[Array, Array]:
-    """omega² (Mb,) of the bar with all tines locked, and its motion (R, 4, Mb) at the bases, two a plane."""
-    motion = bar.at(bases.place)
-    lower = np.linalg.cholesky(np.eye(motion.shape[-1]) + riding(motion, bases, modes, nuts))
+def loaded_bar(modes: TineModes, bar: BarModes, bases: Bases, *, nuts: Array) -> tuple[Array, Array]:
+    """omega² (Mb,) of the bar with all tines locked, and its modes (Mb, Mb) in those of the bare bar."""
+    lower = np.linalg.cholesky(np.eye(len(bar.frequency)) + riding(bar.at(bases.place), bases, modes, nuts))
     inverse = np.linalg.inv(lower)
     kappa, v = np.linalg.eigh((inverse * bar.stiffness) @ inverse.T)
-    return kappa, bases.rows()[:, :4] @ motion @ (inverse.T @ v)
+    return kappa, inverse.T @ v
 
 
-def _pull(modes: TineModes) -> Array:
+def pull(modes: TineModes) -> Array:
     """Force and moment on the base (R, 4, 2, N) per acceleration of each plane's partials."""
     g = np.zeros((len(modes.mass), 4, 2, modes.momentum.shape[1]))
     for p in (0, 1):

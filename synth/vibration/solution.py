@@ -1,6 +1,6 @@
 """The solved instrument, kept in the cache: its row of tuned tines, and its modes with or without a board.
 
-In: an instrument. Out: a `Row`, a `SolvedBoard`, a `ModalModel`. This is where rooms below take them from.
+In: an instrument. Out: a `Row`, `Quarrel`s, a `SolvedBoard`, a `ModalModel`. Rooms below take them from here.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from synth.vibration.assembly import ModalModel, assemble
 from synth.vibration.board import SolvedBoard, solve_board
 from synth.vibration.cache import kept
 from synth.vibration.mounting import mounting
+from synth.vibration.quarrels import Quarrel, find_quarrels
 from synth.vibration.tuning import Row, tune
 
 
@@ -17,6 +18,12 @@ def solve_row(instrument: Instrument, *, fresh: bool = False) -> Row:
     """Every tine's length, nuts and partials. Raises `InputError` for what cannot be built."""
     depends_on = (instrument.bar, instrument.groups, instrument.tines)
     return kept("row", depends_on, lambda: tune(instrument, mounting(instrument)), fresh=fresh)
+
+
+def solve_quarrels(instrument: Instrument, row: Row, *, fresh: bool = False) -> tuple[Quarrel, ...]:
+    """Where tines and bar disagree, the worst first."""
+    depends_on = (instrument.bar, instrument.tines, row.length, row.trim)
+    return kept("quarrels", depends_on, lambda: find_quarrels(instrument, row), fresh=fresh)
 
 
 def solve_board_of(instrument: Instrument, name: str, *, fresh: bool = False) -> SolvedBoard:

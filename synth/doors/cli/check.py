@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from synth.doors.cli import arguments
+from synth.doors.cli.quarrel import quarrel_data, quarrel_lines
 from synth.doors.cli.table import aligned
 
 if TYPE_CHECKING:
@@ -28,12 +29,13 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
     Example:
       tinewright check designs/quay-rail.toml
     """
-    from synth.vibration.solution import solve_row
+    from synth.vibration.solution import solve_quarrels, solve_row
     from synth.workshop.overview import lines, totals
 
     instrument = arguments.instrument(design)
     row = solve_row(instrument, fresh=fresh)
     rows, sums = lines(instrument, row), totals(instrument, row)
+    quarrels = solve_quarrels(instrument, row, fresh=fresh)
     warnings = [*instrument.warnings, *row.warnings]
     if as_json:
         tines = [dataclasses.asdict(each) for each in rows]
@@ -41,12 +43,15 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
             "design": instrument.name,
             "tines": tines,
             "warnings": warnings,
+            "quarrels": quarrel_data(instrument, quarrels, None),
             "totals": dataclasses.asdict(sums),
         }
         click.echo(json.dumps(data, indent=1, ensure_ascii=False))
         return
     click.echo(_table(rows))
     click.echo("".join(f"\nwarning: {each}" for each in warnings))
+    if quarrels:
+        click.echo(f"\n{quarrel_lines(instrument, quarrels)}")
     click.echo(_sums(sums))
 
 

@@ -11,6 +11,7 @@ import click
 import numpy as np
 
 from synth.doors.cli import arguments
+from synth.doors.cli.quarrel import quarrel_data
 from synth.doors.cli.table import aligned
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ def command(design: Path, group: str | None, as_json: bool, fresh: bool) -> None
     Example:
       tinewright modes designs/test-piece.toml --json
     """
-    from synth.vibration.solution import solve_model, solve_row
+    from synth.vibration.solution import solve_model, solve_quarrels, solve_row
 
     instrument = arguments.instrument(design)
     chosen = None if group is None else arguments.group_index(instrument, group)
@@ -44,7 +45,7 @@ def command(design: Path, group: str | None, as_json: bool, fresh: bool) -> None
         "tines": tine_data(instrument, row, chosen),
         "bar": bar_data(model),
         "assembly": assembly_data(instrument, model, chosen),
-        "quarrels": quarrel_data(instrument, row, model, chosen),
+        "quarrels": quarrel_data(instrument, solve_quarrels(instrument, row, fresh=fresh), chosen),
     }
     click.echo(json.dumps(data, indent=1, ensure_ascii=False) if as_json else _tables(data))
 
@@ -109,12 +110,6 @@ def assembly_data(instrument: Instrument, model: ModalModel, chosen: int | None)
     return data
 
 
-def quarrel_data(
-    instrument: Instrument, row: Row, model: ModalModel, chosen: int | None
-) -> list[dict[str, Any]]:
-    return []
-
-
 def _finite(value: float) -> float | None:
     """JSON has no infinity and no NaN."""
     return float(value) if math.isfinite(value) else None
@@ -147,8 +142,14 @@ def _tables(data: dict[str, Any]) -> str:
             + aligned(heads, rows),
             "The bar alone on its supports:\n" + aligned(("Hz", "decay s"), bar),
             "All together:\n" + aligned(("Hz", "decay s", "moves most"), whole),
+            *_quarrels(data["quarrels"]),
         ]
     )
+
+
+def _quarrels(found: list[dict[str, Any]]) -> list[str]:
+    lines = "\n".join(each["words"] for each in found)
+    return [f"Quarrels between tines and bar, the worst first:\n{lines}"] if found else []
 
 
 def _who(strongest: str | dict[str, Any]) -> str:
