@@ -26,6 +26,7 @@ LAYERS: Final = {
     "dimensions": 4,
     "check bar": 5,
 }
+DASHED: Final = {"bend lines": (4.0, 1.0, 0.5, 1.0)}  # mm drawn and left out, the chain line of ISO 128
 LINE_WIDTH: Final = 0.18  # mm, a technical pen of ISO 9175-1: thin enough to scribe along
 CHECK_BAR: Final = 100.0  # mm, long enough to see a print scaled by 1 %
 
@@ -104,7 +105,7 @@ def extent(shape: Shape) -> Iterator[Point]:
         for angle in (shape.start_deg, *quarters, shape.end_deg):
             yield on_circle(shape.centre, shape.radius, angle)
     else:
-        width = 0.7 * shape.height * len(shape.words)  # of a wide sans-serif letter
+        width = 0.76 * shape.height * len(shape.words)  # of a wide sans-serif letter
         turn = math.radians(shape.turn_deg)
         for along, up in ((0.0, 0.0), (width, 0.0), (width, shape.height), (0.0, shape.height)):
             yield shape.at.moved(
@@ -136,7 +137,7 @@ def check_bar(at: Point) -> list[Shape]:
         Line("check bar", at, end),
         Line("check bar", at.moved(0.0, -2.0), at.moved(0.0, 2.0)),
         Line("check bar", end.moved(0.0, -2.0), end.moved(0.0, 2.0)),
-        Text("text", at.moved(2.0, 1.0), 3.0, "this bar must measure 100 mm: print without scaling"),
+        Text("text", at.moved(2.0, 1.0), 2.4, "this bar must measure 100 mm: print without scaling"),
     ]
 
 
@@ -172,7 +173,7 @@ def write_svg(drawing: Drawing, path: Path, *, margin: float = 5.0) -> None:
     width, height = high.x - low.x + 2 * margin, high.y - low.y + 2 * margin
     place = Point(margin - low.x, margin + high.y)  # x' = x + place.x, y' = place.y - y: SVG counts downwards
     body = "\n".join(
-        f'<g id="{layer.replace(" ", "-")}">\n{inner}\n</g>'
+        f'<g id="{layer.replace(" ", "-")}"{_dashes(layer)}>\n{inner}\n</g>'
         for layer in LAYERS
         if (inner := "\n".join(_svg(each, place) for each in drawing.shapes if each.layer == layer))
     )
@@ -183,6 +184,11 @@ def write_svg(drawing: Drawing, path: Path, *, margin: float = 5.0) -> None:
     )
     with whole(path) as beside:
         beside.write_text(document, encoding="utf-8")
+
+
+def _dashes(layer: str) -> str:
+    pattern = " ".join(f"{each:g}" for each in DASHED.get(layer, ()))
+    return f' stroke-dasharray="{pattern}"' if pattern else ""
 
 
 def _svg(shape: Shape, place: Point) -> str:

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from synth.files import whole
-from synth.workshop.drawing import LINE_WIDTH, Arc, Circle, Drawing, Line, Point, Shape, check_bar
+from synth.workshop.drawing import DASHED, LINE_WIDTH, Arc, Circle, Drawing, Line, Point, Shape, check_bar
+from synth.workshop.face import typeface
 
 Paper = Literal["A4", "Letter"]
 SIZES: Final[dict[Paper, tuple[float, float]]] = {
@@ -77,7 +78,7 @@ def _page(canvas: Any, drawing: Drawing, tile: Tile, *, of: int) -> None:
     foot = check_bar(Point(MARGIN, MARGIN))
     for shape in foot:
         _draw(canvas, shape)
-    canvas.setFont("Helvetica", 3.5)
+    canvas.setFont(typeface(), 3.0)
     name = f"{drawing.title}: row {tile.row + 1}, column {tile.column + 1}, {of} in all"
     canvas.drawString(MARGIN + 115.0, MARGIN, name)
     _overlap_marks(canvas, tile)
@@ -106,6 +107,7 @@ def _overlap_marks(canvas: Any, tile: Tile) -> None:
 
 
 def _draw(canvas: Any, shape: Shape) -> None:
+    canvas.setDash(list(DASHED.get(shape.layer, ())))
     if isinstance(shape, Line):
         canvas.line(shape.start.x, shape.start.y, shape.end.x, shape.end.y)
     elif isinstance(shape, Circle):
@@ -118,7 +120,7 @@ def _draw(canvas: Any, shape: Shape) -> None:
         canvas.saveState()
         canvas.translate(shape.at.x, shape.at.y)
         canvas.rotate(shape.turn_deg)
-        canvas.setFont("Helvetica", shape.height * 1.4)  # capitals of Helvetica are 0.72 of its size
+        canvas.setFont(typeface(), shape.height * 1.37)  # capitals of DejaVu Sans are 0.73 of its size
         canvas.drawString(0.0, 0.0, shape.words)
         canvas.restoreState()
 
@@ -127,10 +129,10 @@ def _notes(canvas: Any, notes: tuple[str, ...], height: float) -> None:
     from reportlab.lib.utils import simpleSplit
 
     canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
-    canvas.setFont("Helvetica", 4.0)
+    canvas.setFont(typeface(), 4.0)
     line = height - 20.0
     for note in notes:
-        for words in simpleSplit(note, "Helvetica", 4.0, 240.0):
+        for words in simpleSplit(note, typeface(), 4.0, 240.0):
             canvas.drawString(20.0, line, words)
             line -= 6.0
         line -= 2.0

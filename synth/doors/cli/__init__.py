@@ -22,6 +22,7 @@ COMMANDS: Final = (
     "stroke",
     "play",
     "cutlist",
+    "template",
     "measure",
 )
 

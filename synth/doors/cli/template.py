@@ -1,0 +1,48 @@
+"""`tinewright template`: the bar at true size, to drill by, as DXF, SVG and PDF."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from synth.doors.cli import arguments
+from synth.files import make_folder
+
+
+@click.command("template")
+@arguments.design
+@arguments.fresh
+@arguments.output
+def command(design: Path, fresh: bool, output: Path) -> None:
+    """Write the drill template at true size into a folder: DXF, SVG, and PDF tiled over the paper of the bench.
+
+    A bent bar is drawn flat, before bending, and as seen when bent.
+
+    \b
+    Example:
+      tinewright template designs/lantern-hoop.toml -o workshop
+    """
+    from synth.vibration.solution import solve_row
+    from synth.workshop.bent import bent_templates
+    from synth.workshop.cautions import CAUTIONS, HEADING
+    from synth.workshop.drawing import write_dxf, write_svg
+    from synth.workshop.pages import write_pdf
+    from synth.workshop.template import flat_template
+
+    instrument = arguments.instrument(design)
+    solve_row(instrument, fresh=fresh)  # nothing is drilled for what cannot be built
+    bent = bent_templates(instrument)
+    drawings = {"template-flat" if bent else "template": flat_template(instrument)}
+    drawings |= {f"template-bent-{name.replace(' ', '-')}": each for name, each in bent.items()}
+    folder = make_folder(output)
+    for name, drawing in drawings.items():
+        write_dxf(drawing, folder / f"{name}.dxf")
+        write_svg(drawing, folder / f"{name}.svg")
+        pages = write_pdf(
+            drawing, folder / f"{name}.pdf", paper=instrument.bench.paper, notes=(HEADING, *CAUTIONS)
+        )
+        low, high = drawing.bounds
+        size = f"{high.x - low.x:.0f} x {high.y - low.y:.0f} mm"
+        click.echo(f"{folder / name}: .dxf, .svg, .pdf ({size}, {pages} pages of {instrument.bench.paper})")
+    click.echo("print at 100 % and measure the check bar before you drill")

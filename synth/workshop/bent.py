@@ -1,0 +1,201 @@
+"""The bent bar at true size as one sees it, from above and from the front, with its tines' holes.
+
+In: an instrument. Out: a `Drawing` for each view that a flat path does not make superfluous. Edges are projected:
+lines and arcs where they appear as such, fine chords elsewhere.
+
+    from above       y            from the front     z
+                     |                               |
+                     +--- x                          +--- x        (the viewer stands at -y)
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.design.instrument import Bar, Bend, Instrument, Tine
+from synth.units import MM
+from synth.vibration.bar import path, reach
+from synth.workshop.drawing import (
+    Arc,
+    Circle,
+    Drawing,
+    Line,
+    Point,
+    Shape,
+    Text,
+    centre_mark,
+    check_bar,
+    on_circle,
+    polyline,
+)
+from synth.workshop.joint import joint
+
+Array = NDArray[np.float64]
+
+WIDEST_ARC: Final = math.radians(150.0)  # a longer bend is drawn as several arcs
+CHORD: Final = math.radians(1.0)  # of a bend seen askew: 0.04 mm off a radius of 1 m
+TRUE: Final = 1e-3  # mm: nearer to a circle than this is one
+FACING: Final = 0.999  # cosine: a tine that points at the viewer, within 2.5 degrees
+STUB: Final = 8.0  # mm of a tine drawn that points elsewhere
+LETTER: Final = 2.2  # mm
+
+
+@dataclass(frozen=True)
+class View:
+    name: str
+    right: Array
+    up: Array
+    toward: Array  # the viewer
+
+    def flat(self, points: Array) -> Array:
+        """Where points (..., 3) in m stand on paper (..., 2), in mm."""
+        return np.stack([points @ self.right, points @ self.up], axis=-1) / MM
+
+
+ABOVE: Final = View("from above", *np.array([[1.0, 0, 0], [0, 1.0, 0], [0, 0, 1.0]]))
+FRONT: Final = View("from the front", *np.array([[1.0, 0, 0], [0, 0, 1.0], [0, -1.0, 0]]))
+
+
+def bent_templates(instrument: Instrument) -> dict[str, Drawing]:
+    """Views of a bent bar by their names; none for a straight one."""
+    bar = instrument.bar
+    if not any(isinstance(each, Bend) for each in bar.path):
+        return {}
+    position, _ = path(bar, np.linspace(0.0, bar.length, 201))
+    flat = 1e-6 * bar.length
+    views = [
+        view for view, depth in ((ABOVE, position[:, 1]), (FRONT, position[:, 2])) if np.ptp(depth) > flat
+    ]
+    return {view.name: _drawing(instrument, view) for view in views}
+
+
+def _drawing(instrument: Instrument, view: View) -> Drawing:
+    bar = instrument.bar
+    shapes = [*_edges(bar, view), *_joints(bar, view)]
+    for tine in instrument.tines:
+        shapes += _tine(instrument, tine, view)
+    for group in instrument.groups:
+        shapes += _group_name(instrument, group.first, group.name, view)
+    title = f"{instrument.name or 'untitled'}, bent, {view.name}"
+    low = Drawing("", tuple(shapes)).bounds[0]
+    shapes += check_bar(low.moved(0.0, -10.0))
+    shapes.append(Text("text", low.moved(0.0, -18.0), 3.0, title))
+    return Drawing(title, tuple(dict.fromkeys(shapes)))
+
+
+def _edges(bar: Bar, view: View) -> Iterator[Shape]:
+    """The outline: of a square bar its four long edges, of a round one its two sides as seen."""
+    start = 0.0
+    for segment in bar.path:
+        angle = abs(segment.angle) if isinstance(segment, Bend) else 0.0
+        parts = max(1, math.ceil(angle / WIDEST_ARC))
+        for low, high in pairwise(np.linspace(start, start + segment.length, parts + 1)):
+            steps = 2 if angle == 0.0 else max(8, math.ceil(angle / parts / CHORD))
+            for edge in np.moveaxis(_outline(bar, view, np.linspace(low, high, steps + 1)), 1, 0):
+                yield from _curve("outline", edge)
+        start += segment.length
+    for end in (0.0, bar.length):
+        yield from _across("outline", bar, view, end)
+
+
+def _joints(bar: Bar, view: View) -> Iterator[Shape]:
+    """Bend lines: where straight meets bend and bend meets bend."""
+    start = 0.0
+    for one, other in pairwise(bar.path):
+        start += one.length
+        if isinstance(one, Bend) or isinstance(other, Bend):
+            yield from _across("bend lines", bar, view, start)
+
+
+def _across(layer: str, bar: Bar, view: View, place: float) -> Iterator[Shape]:
+    corners = [_point(each) for each in _outline(bar, view, np.array([place]))[0]]
+    for one, other in pairwise([*corners, corners[0]]):
+        if math.dist((one.x, one.y), (other.x, other.y)) > TRUE:
+            yield Line(layer, *sorted((one, other), key=lambda each: (each.x, each.y)))
+
+
+def _outline(bar: Bar, view: View, place: Array) -> Array:
+    """The section's corners on paper (P, corners, 2): four of a rectangle, the two that a round one shows."""
+    position, axes = path(bar, place)
+    section = bar.section
+    if section.shape == "rectangle":
+        signs = np.array([[1.0, 1.0], [1.0, -1.0], [-1.0, -1.0], [-1.0, 1.0]])
+        halves = signs * (section.width / 2.0, section.height / 2.0)
+        return view.flat(position[:, None] + np.einsum("ck,pkx->pcx", halves, axes[:, 1:]))
+    aside = np.cross(view.toward, axes[:, 0])
+    long = np.linalg.norm(aside, axis=1, keepdims=True)
+    aside = np.where(long > 1e-9, aside / np.maximum(long, 1e-9), 0.0) * section.width / 2.0
+    return view.flat(position[:, None] + np.stack([aside, -aside], axis=1))
+
+
+def _curve(layer: str, points: Array) -> Iterator[Shape]:
+    """A row of points (P, 2) as the line or the arc that it is, else as chords."""
+    one, middle, other = points[0], points[len(points) // 2], points[-1]
+    if np.linalg.norm(other - one) < TRUE and np.linalg.norm(middle - one) < TRUE:
+        return
+    centre = _centre(one, middle, other)
+    if centre is None:
+        ends = sorted((_point(one), _point(other)), key=lambda each: (each.x, each.y))
+        yield Line(layer, *ends)
+        return
+    radius = float(np.linalg.norm(one - centre))
+    if np.max(np.abs(np.linalg.norm(points - centre, axis=1) - radius)) > TRUE:
+        yield from polyline(layer, [_point(each) for each in points])
+        return
+    start, end = (math.degrees(math.atan2(*(each - centre)[::-1])) for each in (one, other))
+    turn = np.cross(np.append(middle - one, 0.0), np.append(other - middle, 0.0))[2]
+    start, end = (start, end) if turn > 0.0 else (end, start)
+    yield Arc(layer, _point(centre), round(radius, 6), round(start, 6), round(end, 6))
+
+
+def _centre(a: Array, b: Array, c: Array) -> Array | None:
+    """The centre of the circle through three points, None where they lie on a line."""
+    sides = 2.0 * np.stack([b - a, c - a])
+    size = float(np.linalg.norm(c - a)) or float(np.linalg.norm(b - a))
+    if abs(np.linalg.det(sides)) < 4.0 * TRUE * size:
+        return None
+    return np.asarray(np.linalg.solve(sides, [b @ b - a @ a, c @ c - a @ a]))
+
+
+def _tine(instrument: Instrument, tine: Tine, view: View) -> Iterator[Shape]:
+    base, direction = _stand(instrument.bar, tine)
+    facing = float(direction @ view.toward)
+    at = _point(view.flat(base))
+    radius = joint(tine, instrument.bar, instrument.bench).hole.diameter / 2.0 / MM
+    if abs(facing) >= FACING:
+        yield Circle("holes", at, radius)
+        yield from centre_mark(at, radius + 1.0)
+    else:
+        aim = direction - facing * view.toward
+        tip = _point(view.flat(base) + view.flat(aim) * MM * STUB / float(np.linalg.norm(aim)))
+        yield Line("centre marks", at, tip)
+        at = tip
+    yield Text("text", at.moved(radius + 0.8, radius + 0.3), LETTER, str(tine.number))
+
+
+def _group_name(instrument: Instrument, first: int, name: str, view: View) -> Iterator[Shape]:
+    """Beside the group's first hole, on the outside of the bar."""
+    base, _ = _stand(instrument.bar, instrument.tines[first])
+    half = max(instrument.bar.section.width, instrument.bar.section.height) / 2.0 / MM
+    middle = view.flat(path(instrument.bar, np.linspace(0.0, instrument.bar.length, 201))[0]).mean(axis=0)
+    away = view.flat(base) - middle
+    angle = math.degrees(math.atan2(away[1], away[0]))
+    yield Text("text", on_circle(_point(view.flat(base)), half + 6.0, angle), 3.0, name)
+
+
+def _stand(bar: Bar, tine: Tine) -> tuple[Array, Array]:
+    """Where a tine leaves the bar and which way it points."""
+    position, axes = path(bar, np.array([tine.place]))
+    direction = math.cos(tine.face) * axes[0, 2] + math.sin(tine.face) * axes[0, 1]
+    return position[0] + float(reach(bar.section, tine.face)) * direction, direction
+
+
+def _point(point: Array) -> Point:
+    return Point(round(float(point[0]), 6), round(float(point[1]), 6))

@@ -1,0 +1,223 @@
+"""The drill template: the bar's faces at true size, flat, with every hole where it is drilled.
+
+In: an instrument. Out: a `Drawing`. A square bar has a strip for each face that carries tines, seen from outside
+with the bar's start at the left; round bar and tube have one strip to wrap round it. Places are measured from the
+bar's start, on a bent bar along the bar before it is bent (`synth.workshop.development`).
+
+    numbers     1  2  3        (tines, counted in each group)
+    strip     +-o--o--o---|bend|----+
+    running     |  |  |
+    dimensions 72 84 96
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+from synth.design.instrument import Bend, Instrument, Section, Tine
+from synth.units import DEGREE, INCH, MM
+from synth.workshop.cautions import IN_SHORT
+from synth.workshop.development import Development, FlatBend, develop
+from synth.workshop.drawing import Circle, Drawing, Line, Point, Shape, Text, centre_mark, check_bar
+from synth.workshop.holes import Hole
+from synth.workshop.joint import joint
+from synth.workshop.ruler import Units
+
+SMALL, LARGE = 2.2, 3.0  # mm, height of figures and of words
+ABOVE: Final = 14.0  # mm over a strip, for tine numbers, group names and its title
+BELOW: Final = 20.0  # mm under it, for the running dimensions
+_QUARTERS: Final = ("top", "side at the back (+y)", "bottom", "side at the front (-y)")
+
+
+@dataclass(frozen=True)
+class _Spot:
+    """A hole on a strip: its tine, place along the flat bar, height on the strip from the middle line (mm)."""
+
+    tine: Tine
+    x: float
+    y: float
+    hole: Hole
+    tilt: float  # rad off the face's normal
+
+
+@dataclass(frozen=True)
+class _Strip:
+    title: str
+    height: float  # mm
+    spots: tuple[_Spot, ...]
+
+
+def flat_template(instrument: Instrument) -> Drawing:
+    """Every face that is drilled, one strip above the other, with what to drill and what to mind."""
+    flat = develop(instrument.bar, instrument.bench.neutral_axis)
+    shapes: list[Shape] = []
+    level = 0.0
+    for strip in _strips(instrument, flat):
+        middle = level - ABOVE - strip.height / 2.0
+        shapes += _strip(instrument, flat, strip, middle)
+        level = middle - strip.height / 2.0 - BELOW
+    shapes += check_bar(Point(0.0, level - 4.0))
+    shapes += _lines_of_words(_words(instrument, flat), Point(0.0, level - 12.0))
+    return Drawing(f"Drill template: {instrument.name or 'untitled'}", tuple(shapes))
+
+
+def _strips(instrument: Instrument, flat: Development) -> Iterator[_Strip]:
+    section = instrument.bar.section
+    if section.shape != "rectangle":
+        spots = tuple(_spot(instrument, flat, tine, 0.0) for tine in instrument.tines)
+        yield _Strip(
+            "to wrap round the bar; 0 degrees (up) in the middle", math.pi * section.width / MM, spots
+        )
+        return
+    for quarter, name in enumerate(_QUARTERS):
+        own = [tine for tine in instrument.tines if _face(section, tine.face) == quarter]
+        height = (section.width if quarter % 2 == 0 else section.height) / MM
+        if own:
+            spots = tuple(_spot(instrument, flat, tine, quarter * math.pi / 2.0) for tine in own)
+            yield _Strip(f"{name}, seen from outside", height, spots)
+
+
+def _face(section: Section, face: float) -> int:
+    """Which face of a square bar a tine leaves: the one whose plane its direction meets first."""
+    up, side = math.cos(face) / section.height, math.sin(face) / section.width
+    if abs(up) >= abs(side) - 1e-12:
+        return 0 if up > 0.0 else 2
+    return 1 if side > 0.0 else 3
+
+
+def _spot(instrument: Instrument, flat: Development, tine: Tine, normal: float) -> _Spot:
+    section = instrument.bar.section
+    tilt = math.remainder(tine.face - normal, 2.0 * math.pi)
+    hole = joint(tine, instrument.bar, instrument.bench).hole
+    if section.shape != "rectangle":
+        return _Spot(tine, flat.flat(tine.place) / MM, tilt * section.width / 2.0 / MM, hole, 0.0)
+    depth = section.height if round(normal / (math.pi / 2.0)) % 2 == 0 else section.width
+    return _Spot(tine, flat.flat(tine.place) / MM, depth / 2.0 * math.tan(tilt) / MM, hole, tilt)
+
+
+def _strip(instrument: Instrument, flat: Development, strip: _Strip, middle: float) -> Iterator[Shape]:
+    length, half = flat.length / MM, strip.height / 2.0
+    corners = [(0.0, -half), (length, -half), (length, half), (0.0, half), (0.0, -half)]
+    for (x0, y0), (x1, y1) in pairwise(corners):
+        yield Line("outline", Point(x0, middle + y0), Point(x1, middle + y1))
+    yield Line("centre marks", Point(-3.0, middle), Point(length + 3.0, middle))
+    yield Text("text", Point(0.0, middle + half + 10.0), LARGE, strip.title)
+    for spot in strip.spots:
+        yield from _drilled(instrument, spot, middle, half)
+    yield from _group_names(instrument, strip.spots, middle + half)
+    yield from _dimension(length, middle - half, f"{_shown(length, instrument.bench.units)} end")
+    for bend in flat.bends:
+        yield from _bend_lines(bend, middle, half, instrument.bench.units)
+
+
+def _drilled(instrument: Instrument, spot: _Spot, middle: float, half: float) -> Iterator[Shape]:
+    centre = Point(spot.x, middle + spot.y)
+    radius = spot.hole.diameter / 2.0 / MM
+    yield Circle("holes", centre, radius)
+    yield from centre_mark(centre, radius + 1.0)
+    yield Text("text", Point(spot.x - 0.7, middle + half + 1.0), SMALL, str(spot.tine.number))
+    words = _shown(spot.x, instrument.bench.units)
+    if abs(spot.tilt) > 0.1 * DEGREE:
+        words += f" at {spot.tilt / DEGREE:.1f} deg"
+    yield from _dimension(spot.x, middle - half, words)
+
+
+def _dimension(x: float, foot: float, words: str) -> Iterator[Shape]:
+    """A running dimension from the bar's start: a short leader, the figure downwards from it."""
+    yield Line("dimensions", Point(x, foot - 0.5), Point(x, foot - 3.0))
+    yield Text("dimensions", Point(x - SMALL / 2.0, foot - 3.5), SMALL, words, turn_deg=-90.0)
+
+
+def _group_names(instrument: Instrument, spots: Sequence[_Spot], edge: float) -> Iterator[Shape]:
+    """Each group's name over its first hole, on two levels in turn so that long names stay apart."""
+    first: dict[int, _Spot] = {}
+    for spot in sorted(spots, key=lambda each: each.x):
+        first.setdefault(spot.tine.group, spot)
+    for turn, (group, spot) in enumerate(first.items()):
+        level = edge + 4.0 + (LARGE if turn % 2 else 0.0)
+        yield Text("text", Point(spot.x - 0.7, level), SMALL, instrument.groups[group].name)
+
+
+def _bend_lines(bend: FlatBend, middle: float, half: float, units: Units) -> Iterator[Shape]:
+    for place in (bend.start, bend.end):
+        x = place / MM
+        yield Line("bend lines", Point(x, middle - half - 2.0), Point(x, middle + half + 2.0))
+        yield Text(
+            "dimensions",
+            Point(x - SMALL / 2.0, middle - half - 11.0),
+            SMALL,
+            _shown(x, units),
+            turn_deg=-90.0,
+        )
+    x = (bend.start + bend.end) / 2.0 / MM
+    yield Text("text", Point(x, middle - half - 18.0), SMALL, f"bend {bend.bend.angle / DEGREE:g} deg")
+
+
+def _words(instrument: Instrument, flat: Development) -> Iterator[str]:
+    bar, units = instrument.bar, instrument.bench.units
+    unit = "in" if units == "inch" else "mm"
+    yield f"{instrument.name or 'untitled'}: {_section_words(bar.section, units)}, {bar.material.name}"
+    yield f"saw to {_shown(flat.length / MM, units)} {unit}; all places from the left end, in {unit}"
+    for hole, names in _by_hole(instrument).items():
+        yield f"{hole.drill}: {hole.words}: {names}"
+    deep = {
+        joint(t, bar, instrument.bench).in_bar
+        for t in instrument.tines
+        if instrument.bench.holes == "tapping"
+    }
+    if deep:
+        yield f"tapped at least {_shown(max(deep) / MM, units)} {unit} deep"
+    if bar.supports:
+        places = ", ".join(_shown(flat.flat(each.place) / MM, units) for each in bar.supports)
+        yield f"supports at {places} {unit}"
+    for number, bend in enumerate(flat.bends, start=1):
+        yield from _bend_words(number, bend, units)
+    if any(isinstance(each, Bend) for each in bar.path):
+        yield "holes drilled before bending deform in a bend: drill those after bending, by the bent template"
+    yield from IN_SHORT
+
+
+def _bend_words(number: int, bend: FlatBend, units: Units) -> Iterator[str]:
+    unit = "in" if units == "inch" else "mm"
+    start, end, length, inside, less = (
+        _shown(each / MM, units) for each in (bend.start, bend.end, bend.length, bend.inside, bend.shortened)
+    )
+    plane = bend.bend.plane / DEGREE
+    yield (
+        f"bend {number}: {bend.bend.angle / DEGREE:g} deg, inside radius {inside} {unit}, plane {plane:g} deg, "
+        f"between the bend lines at {start} and {end}"
+    )
+    yield (
+        f"  allowance {length} {unit}, {less} less than along the middle: neutral axis at {bend.neutral:.2f} of "
+        "the thickness from the inside"
+    )
+
+
+def _by_hole(instrument: Instrument) -> dict[Hole, str]:
+    """Each size of hole with the groups that take it."""
+    groups: dict[Hole, dict[str, None]] = {}
+    for tine in instrument.tines:
+        hole = joint(tine, instrument.bar, instrument.bench).hole
+        groups.setdefault(hole, {})[instrument.groups[tine.group].name] = None
+    return {hole: ", ".join(names) for hole, names in groups.items()}
+
+
+def _section_words(section: Section, units: Units) -> str:
+    width, height, wall = (_shown(each / MM, units) for each in (section.width, section.height, section.wall))
+    if section.shape == "rectangle":
+        return f"bar {width} x {height}"
+    return f"tube {width} x {wall}" if section.shape == "tube" else f"round bar {width}"
+
+
+def _lines_of_words(lines: Iterator[str], start: Point) -> Iterator[Shape]:
+    for number, words in enumerate(lines):
+        yield Text("text", start.moved(0.0, -1.6 * LARGE * number), LARGE, words)
+
+
+def _shown(mm: float, units: Units) -> str:
+    """A place to scribe: hundredths of a millimetre or thousandths of an inch."""
+    return f"{mm:.2f}" if units == "mm" else f"{mm * MM / INCH:.3f}"
