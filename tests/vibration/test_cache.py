@@ -1,0 +1,201 @@
+"""Solved instruments are kept whole, read back at once, and never trusted when torn."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from synth.vibration import cache
+from synth.vibration.frame import Modes
+
+
+@dataclass(frozen=True)
+class Nothing:
+    """Not of the package, and so never restored."""
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv(cache.FOLDER_VARIABLE, str(tmp_path / "kept"))
+    return tmp_path / "kept"
+
+
+def modes(seed: int = 1) -> Modes:
+    rng = np.random.default_rng(seed)
+    return Modes(rng.standard_normal(37), rng.standard_normal((500, 37)))
+
+
+def forbidden() -> Modes:
+    raise AssertionError("this was to be read, not solved")
+
+
+def test_what_was_solved_once_is_read_the_next_time_and_cannot_be_written_to() -> None:
+    solved = cache.kept("modes", (1, 2.5), modes)
+    again = cache.kept("modes", (1, 2.5), forbidden)
+    np.testing.assert_array_equal(again.shape, solved.shape)
+    np.testing.assert_array_equal(again.frequency, solved.frequency)
+    with pytest.raises(ValueError, match="read-only"):
+        again.shape[0, 0] = 1.0
+
+
+def test_all_that_solutions_are_made_of_comes_back_the_same() -> None:
+    value = Modes(
+        np.array([1 + 2j, np.nan], dtype=np.complex64),  # type: ignore[arg-type]
+        {"empty": np.zeros((0, 3)), "words": ("a", None, True, -np.inf, (np.int64(3),)), "whole": modes()},  # type: ignore[arg-type]
+    )
+    cache.kept("odd", 1, lambda: value)
+    back = cache.kept("odd", 1, forbidden)
+    np.testing.assert_array_equal(back.frequency, value.frequency)
+    assert back.frequency.dtype == np.complex64
+    assert back.shape["words"] == ("a", None, True, -np.inf, (3,))  # type: ignore[index,call-overload]
+    assert back.shape["empty"].shape == (0, 3)  # type: ignore[index,call-overload]
+    assert isinstance(back.shape["whole"], Modes)  # type: ignore[index,call-overload]
+
+
+@pytest.mark.parametrize(
+    "other",
+    [(1.0, np.arange(3.0)), (1.0 + 1e-15, np.arange(3.0)), (1.0, np.arange(3.0)[::-1]), (1.0, np.arange(3))],
+    ids=["same", "a digit", "an order", "a kind"],
+)
+def test_another_question_is_another_file(
+    other: tuple[float, np.ndarray], request: pytest.FixtureRequest
+) -> None:
+    same = cache.fingerprint((1.0, np.arange(3.0))) == cache.fingerprint(other)
+    assert same == request.node.callspec.id.startswith("same")
+
+
+def test_another_version_of_the_program_does_not_trust_the_old_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    before = cache.fingerprint(1)
+    monkeypatch.setattr(cache, "_program", lambda: b"another")
+    assert cache.fingerprint(1) != before
+
+
+def test_fresh_solves_again_and_keeps_that() -> None:
+    cache.kept("modes", 1, modes)
+    other = cache.kept("modes", 1, lambda: modes(2), fresh=True)
+    np.testing.assert_array_equal(cache.kept("modes", 1, forbidden).frequency, other.frequency)
+
+
+def _torn(data: bytes) -> bytes:
+    return data[: len(data) // 2]
+
+
+def _zeroed(data: bytes) -> bytes:
+    return data[:-5000] + bytes(5000)
+
+
+def _flipped(data: bytes) -> bytes:
+    middle = len(data) - 70_000
+    return data[:middle] + bytes([data[middle] ^ 1]) + data[middle + 1 :]
+
+
+def _beheaded(data: bytes) -> bytes:
+    return b"x" * 40 + data[40:]
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        _torn,
+        _zeroed,
+        _flipped,
+        _beheaded,
+        lambda data: b"",
+        lambda data: data + b"more",
+        lambda data: data[:10],
+    ],
+)
+def test_a_damaged_file_is_noticed_and_solved_again(folder: Path, damage: Callable[[bytes], bytes]) -> None:
+    solved = cache.kept("modes", 1, modes)
+    (path,) = folder.glob("modes-*.solved")
+    path.write_bytes(damage(path.read_bytes()))
+    asked = []
+    again = cache.kept("modes", 1, lambda: asked.append(1) or modes())
+    assert asked == [1]
+    np.testing.assert_array_equal(again.shape, solved.shape)
+    cache.kept("modes", 1, forbidden)
+
+
+def test_a_file_cannot_ask_for_anything_but_the_packages_own_types(folder: Path) -> None:
+    folder.mkdir()
+    for type_name in ("os:system", "synth.vibration.cache:kept", "subprocess:Popen"):
+        tree = {"type": type_name, "fields": {}}
+        cache.write(folder / "evil.solved", modes())
+        data = (folder / "evil.solved").read_bytes()
+        header = json.dumps({"tree": tree, "arrays": [], "size": 0, "crc": 0}).encode()
+        front = cache._FRONT.pack(cache.MAGIC, len(header), cache.zlib.crc32(header))
+        (folder / "evil.solved").write_bytes(front + header)
+        assert data != front + header
+        with pytest.raises((ValueError, TypeError)):
+            cache.read(folder / "evil.solved")
+
+
+def test_what_cannot_be_kept_is_told_to_the_developer() -> None:
+    with pytest.raises(TypeError, match="cannot be kept"):
+        cache.kept("modes", 1, lambda: dataclasses.replace(modes(), shape=object()))  # type: ignore[arg-type]
+
+
+def test_a_folder_that_cannot_be_made_costs_only_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "a file").write_text("in the way")
+    monkeypatch.setenv(cache.FOLDER_VARIABLE, str(tmp_path / "a file" / "below"))
+    np.testing.assert_array_equal(cache.kept("modes", 1, modes).frequency, modes().frequency)
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root writes everywhere")
+def test_a_folder_that_cannot_be_written_to_costs_only_time(folder: Path) -> None:
+    folder.mkdir(mode=0o500)
+    np.testing.assert_array_equal(cache.kept("modes", 1, modes).frequency, modes().frequency)
+
+
+def test_what_was_mapped_stays_readable_while_the_file_is_replaced(folder: Path) -> None:
+    cache.kept("modes", 1, modes)
+    mapped = cache.kept("modes", 1, forbidden)
+    cache.kept("modes", 1, lambda: modes(2), fresh=True)
+    np.testing.assert_array_equal(mapped.shape, modes().shape)
+
+
+def test_the_folder_forgets_what_was_not_used_longest(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for number in (1, 2, 3):
+        cache.kept("modes", number, modes)
+        for path in folder.glob("*.solved"):
+            os.utime(path, (path.stat().st_atime, path.stat().st_mtime - 100.0))
+    cache.kept("modes", 1, forbidden)  # used: now the newest
+    size = sum(path.stat().st_size for path in folder.iterdir())
+    monkeypatch.setattr(cache, "LARGEST", size)
+    cache.kept("modes", 4, modes)
+    cache.kept("modes", 1, forbidden)
+    assert len(list(folder.glob("*.solved"))) == 3
+    with pytest.raises(AssertionError):
+        cache.kept("modes", 2, forbidden)
+
+
+WRITER = """
+import sys, numpy as np
+from synth.vibration import cache
+from synth.vibration.frame import Modes
+for _ in range(40):
+    found = cache.kept("modes", 1, lambda: Modes(np.arange(1e4), np.ones((1000, 40))), fresh=sys.argv[1] == "write")
+    assert found.shape.sum() == 40000.0 and found.frequency[-1] == 9999.0
+"""
+
+
+def test_two_processes_may_write_and_two_read_the_same_at_once(folder: Path) -> None:
+    root = Path(__file__).parents[2]
+    jobs = [
+        subprocess.Popen([sys.executable, "-c", WRITER, job], cwd=root, stderr=subprocess.PIPE, text=True)
+        for job in ("write", "write", "read", "read")
+    ]
+    said = [job.communicate()[1] for job in jobs]
+    assert [job.returncode for job in jobs] == [0] * 4, said
+    assert [path.name for path in folder.iterdir() if path.name.startswith(".")] == []
