@@ -32,7 +32,7 @@ Mounting = Callable[
 SHORTEST: Final = 20e-3  # m: below, the clamp and the nut are the tine
 LONGEST: Final = 600e-3  # m: above, it whips
 PITCH_ERROR: Final = 1e-6  # relative, 0.002 cent
-AUDIBLE: Final = 6e-6  # relative, 0.01 cent: what tuning promises
+MISSED: Final = 6e-5  # relative, 0.1 cent: more is told
 _FURTHEST: Final = 0.35  # half an octave: no bar moves a pitch so far
 _ROUNDS: Final = 12
 _FIRST_ROOT: Final = 1.8751040687  # of 1 + cos cosh = 0
@@ -132,28 +132,31 @@ def _secant(
 ) -> Array:
     """For each row the x at which it misses nothing, or the least of `_ROUNDS` tries; a row that is there rests.
 
-    `miss` takes all x and the rows still wanted. A secant whose slope is far from `slope` is rounding or another
-    branch and is not believed.
+    `miss` takes all x and the rows still wanted. A secant far from `slope` is rounding or a jump and is not
+    believed; a step out of the bracket that signs have closed is halved instead, so that a jump is found as well.
     """
-    x, best = start.copy(), start.copy()
-    least = np.full(len(x), np.inf)
+    x, best, steep = start.copy(), start.copy(), slope.copy()
+    low, high, least = low.copy(), high.copy(), np.full(len(x), np.inf)
     before = np.full((2, len(x)), np.nan)
-    steep = slope.copy()
     active = np.arange(len(x))
     for _ in range(_ROUNDS):
         error = miss(x, active)
         nearer = np.abs(error) < least[active]
         best[active[nearer]], least[active[nearer]] = x[active[nearer]], np.abs(error[nearer])
+        under = error * slope[active] < 0.0
+        low[active[under]], high[active[~under]] = x[active[under]], x[active[~under]]
         with np.errstate(invalid="ignore", divide="ignore"):
             fresh = (error - before[1, active]) / (x[active] - before[0, active])
             believed = (fresh / slope[active] > 0.25) & (fresh / slope[active] < 4.0)
         steep[active] = np.where(believed, fresh, steep[active])
         before[:, active] = x[active], error
-        left = np.abs(error) > 0.3 * PITCH_ERROR
+        left = (np.abs(error) > 0.3 * PITCH_ERROR) & (high[active] - low[active] > 0.1 * PITCH_ERROR)
         active, error = active[left], error[left]
         if not len(active):
             break
-        x[active] = np.clip(x[active] - error / steep[active], low[active], high[active])
+        there = x[active] - error / steep[active]
+        inside = (there > low[active]) & (there < high[active])
+        x[active] = np.where(inside, there, 0.5 * (low[active] + high[active]))
     return best
 
 
@@ -200,7 +203,7 @@ def _unreachable(tine: Tine, pitch: float, shortest: float, reach: Array) -> Inp
 def _missed(instrument: Instrument, row: Row) -> tuple[str, ...]:
     """Words on tines whose pitch the bar does not allow: a bar mode stands where it should be."""
     words = []
-    for index in np.flatnonzero(np.abs(_error(row)) > AUDIBLE):
+    for index in np.flatnonzero(np.abs(_error(row)) > MISSED):
         tine = instrument.tines[index]
         words.append(
             f"group[{tine.group + 1}]: tine {tine.number} of '{instrument.groups[tine.group].name}' sounds "

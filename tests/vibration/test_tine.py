@@ -126,8 +126,8 @@ def test_every_partial_is_within_half_a_cent_of_a_far_finer_mesh(
     tine = bench.tine(bench.plain(diameter))
     trim = PlacedNut(nut, length * 0.5e-3), PlacedNut(nut, length * 0.85e-3)
     coarse = pitch(tine, length, *trim)
-    monkeypatch.setattr(rod, "elements_for", lambda *given, **named: 3 * elements_for(*given, **named))
-    monkeypatch.setattr(rod, "_COARSE", 3 * rod._COARSE)
+    monkeypatch.setattr(rod, "elements_for", lambda *given, **named: 2 * elements_for(*given, **named))
+    monkeypatch.setattr(rod, "_COARSE", 2 * rod._COARSE)
     fine = pitch(tine, length, *trim)
     count = min(len(coarse), len(fine))
     assert abs(len(coarse) - len(fine)) <= 1
