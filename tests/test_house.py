@@ -22,8 +22,8 @@ ORDER = """
     vibration.structure vibration.eigen vibration.assembly vibration.mounting
     vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache vibration.solution
     playing.stroke playing.score playing.midi
-    playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.kernel playing.slices
-    playing.report playing.limits playing.sweep playing.contact
+    playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.kernel
+    playing.report playing.limits playing.sweep playing.slices playing.contact
     sound.bank sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
     sound.audio sound.loudness sound.render
     workshop.overview workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper

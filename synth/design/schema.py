@@ -205,7 +205,9 @@ class Stick(Table, frozen=True, kw_only=True):
     first_mode_hz: Hertz | None = None  # held still by the hand; default from stiffness and mass
     friction: Annotated[float, Meta(ge=0.0, lt=2.0)] | None = None  # on steel; default by material
     restitution: Annotated[float, Meta(gt=0.0, le=1.0)] | None = None  # of a touch on steel
-    contact_stiffness_n_m15: Positive | None = None  # N/m^(3/2), Hertz; default by material
+    contact_stiffness_n_m15: Annotated[float, Meta(ge=1e3, le=1e12)] | None = (
+        None  # N/m^(3/2), Hertz; default by material
+    )
     measured: Measured | None = None
 
 

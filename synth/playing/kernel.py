@@ -18,12 +18,15 @@ from __future__ import annotations
 
 import functools
 import math
+import zlib
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 from numba import njit
 
+from synth.playing import laws
 from synth.playing.laws import nearest, touch
 
 # columns of the tally, per tine
@@ -123,10 +126,12 @@ def write(history: Any, row: int, tine: int, number: int, binned: Any) -> int:
 
 
 @functools.lru_cache
-def sweeper(tine_modes: int, stick_modes: int) -> Callable[..., Any]:
+def sweeper(tine_modes: int, stick_modes: int, bin_steps: int) -> Callable[..., Any]:
     """The compiled pass of a stick with `stick_modes` along tines with `tine_modes` in each plane."""
     n, modes = tine_modes, stick_modes
     width = 2 * n
+    # numba keeps compiled code by this file and what a function closes over, and does not see a change of the laws
+    edition = zlib.crc32(Path(laws.__file__).read_bytes())
 
     @_fast
     def sweep(
@@ -142,29 +147,28 @@ def sweeper(tine_modes: int, stick_modes: int) -> Callable[..., Any]:
         row: Any,  # (T, 5) place, height of the tip above the unbent stick's lowest point, half core, edge, drop
         stick_turns: Any,  # (3, 4, D)
         stick_omega: Any,  # (D,)
-        stick_shape: Any,  # (D, 3)
+        stick_shape: Any,  # (3, D)
         law: Any,  # stiffness, friction, loss, step
         stick_form: Any,  # r_end, sin and cos of the tilt, cos and sin of the skew
         course: Any,  # speed, place and time of the start, time of the end
         history: Any,  # (H, COLUMNS)
-        bin_steps: int,
         booked: bool,
     ) -> Any:
-        count = q.shape[0]
+        count = q.shape[0] if edition >= 0 else 0
         dt = law[3]
         r_end, sa, ca, cg, sg = stick_form
         speed, x_start, t_start, t_stop = course
         sq = np.zeros(modes)
         sp = np.zeros(modes)
-        stick_size = np.sqrt((stick_shape**2).sum(axis=1))
+        stick_size = np.sqrt((stick_shape**2).sum(axis=0))
         give = np.zeros((3, 3))  # velocity of the stick's end per impulse
         for j in range(modes):
             for a in range(3):
                 for b in range(3):
-                    give[a, b] += stick_shape[j, a] * stick_shape[j, b]
+                    give[a, b] += stick_shape[a, j] * stick_shape[b, j]
         awake = np.zeros(count, dtype=np.bool_)
         touching = np.zeros(count, dtype=np.bool_)
-        v_in = np.full(count, -1.0)
+        lam = np.full(count, -1.0)  # s/m, loss of the touch under way
         held = np.full((count, 2), np.nan)  # sliding speeds after the last impulse, while the surfaces hold
         spring = np.zeros(count)
         size = np.zeros(count)  # how far a tine can swing
@@ -175,6 +179,7 @@ def sweeper(tine_modes: int, stick_modes: int) -> Callable[..., Any]:
         books = np.zeros(ENERGIES)
         bin_now = np.full(count, -1)
         binned = np.zeros((count, COLUMNS - 2))
+        strongest = np.zeros(count)  # N^2 s^2
         used = 0
         for i in range(count):
             size[i] = bounds(q[i], p[i], omega[i], shape[i])[0]
@@ -227,9 +232,9 @@ def sweeper(tine_modes: int, stick_modes: int) -> Callable[..., Any]:
                 if level > 0:
                     x = x_start + speed * step * dt
                     stick_far, stick_fast = bounds(sq, sp, stick_omega, stick_size)
-                    ex = x + (stick_shape[:, 0] * sq).sum()
-                    ey = (stick_shape[:, 1] * sq).sum()
-                    ez = r_end + (stick_shape[:, 2] * sq).sum()
+                    ex = x + (stick_shape[0] * sq).sum()
+                    ey = (stick_shape[1] * sq).sum()
+                    ez = r_end + (stick_shape[2] * sq).sum()
                     for i in range(count):
                         if awake[i]:
                             place = row[i, 0]
@@ -280,12 +285,12 @@ def sweeper(tine_modes: int, stick_modes: int) -> Callable[..., Any]:
                     wy = 0.0
                     wz = 0.0
                     for j in range(modes):
-                        ex += stick_shape[j, 0] * sq[j]
-                        ey += stick_shape[j, 1] * sq[j]
-                        ez += stick_shape[j, 2] * sq[j]
-                        wx += stick_shape[j, 0] * sp[j]
-                        wy += stick_shape[j, 1] * sp[j]
-                        wz += stick_shape[j, 2] * sp[j]
+                        ex += stick_shape[0, j] * sq[j]
+                        ey += stick_shape[1, j] * sq[j]
+                        ez += stick_shape[2, j] * sq[j]
+                        wx += stick_shape[0, j] * sp[j]
+                        wy += stick_shape[1, j] * sp[j]
+                        wz += stick_shape[2, j] * sp[j]
                     for i in range(count):
                         if not awake[i]:
                             continue
@@ -329,7 +334,7 @@ def sweeper(tine_modes: int, stick_modes: int) -> Callable[..., Any]:
                             if touching[i]:
                                 touching[i] = False
                                 held[i, 0] = np.nan
-                                v_in[i] = -1.0
+                                lam[i] = -1.0
                                 spring[i] = 0.0
                                 tally[i, T_LAST] = t
                             continue
@@ -343,7 +348,7 @@ def sweeper(tine_modes: int, stick_modes: int) -> Callable[..., Any]:
                         vy = plane[i, 1] * r0 + plane[i, 3] * r1
                         bx = -2.0 * drop * ux
                         by = -2.0 * drop * uy
-                        fx, fy, fz, pn, lost, spring[i], v_in[i], at, ab, holds = touch(
+                        fx, fy, fz, pn, lost, spring[i], lam[i], at, ab, holds = touch(
                             (nx, nz, cg, sg),
                             (bx, by),
                             (wx - vx, wy - vy, wz - bx * vx - by * vy),
@@ -351,7 +356,7 @@ def sweeper(tine_modes: int, stick_modes: int) -> Callable[..., Any]:
                             give,
                             gap,
                             law,
-                            v_in[i],
+                            lam[i],
                             (held[i, 0], held[i, 1]),
                         )
                         held[i, 0] = at if holds else np.nan
@@ -365,7 +370,7 @@ def sweeper(tine_modes: int, stick_modes: int) -> Callable[..., Any]:
                         for k in range(n, width):
                             pi[k] += si[k] * f1
                         for j in range(modes):
-                            sp[j] -= stick_shape[j, 0] * fx + stick_shape[j, 1] * fy + stick_shape[j, 2] * fz
+                            sp[j] -= stick_shape[0, j] * fx + stick_shape[1, j] * fy + stick_shape[2, j] * fz
                         wx -= give[0, 0] * fx + give[0, 1] * fy + give[0, 2] * fz
                         wy -= give[1, 0] * fx + give[1, 1] * fy + give[1, 2] * fz
                         wz -= give[2, 0] * fx + give[2, 1] * fy + give[2, 2] * fz
@@ -374,9 +379,7 @@ def sweeper(tine_modes: int, stick_modes: int) -> Callable[..., Any]:
                         tally[i, T_WORK] += f0 * (r0 + m * f0) + f1 * (r1 + m * f1)
                         books[E_CONTACT] += lost
                         books[E_HAND] += fx * speed
-                        tally[i, T_FORCE] = max(
-                            tally[i, T_FORCE], math.sqrt(fx * fx + fy * fy + fz * fz) / dt
-                        )
+                        strongest[i] = max(strongest[i], fx * fx + fy * fy + fz * fz)
                         if step % MIDDLE == 0:
                             m0 = 0.0
                             m1 = 0.0
@@ -402,6 +405,7 @@ def sweeper(tine_modes: int, stick_modes: int) -> Callable[..., Any]:
                 used = write(history, used, i, bin_now[i], binned[i])
             if awake[i]:
                 since[i] = t
+            tally[i, T_FORCE] = math.sqrt(strongest[i]) / dt
             books[E_SPRING] += spring[i]
             books[E_END] += energy(q[i], p[i], omega[i])
         books[E_END] += energy(sq, sp, stick_omega)

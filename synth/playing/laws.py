@@ -18,9 +18,8 @@ from typing import Any, Final
 from numba import njit
 
 SLOWEST_TOUCH: Final = 0.01  # m/s, below which the loss of a touch grows no further
-STIFFEST: Final = (
-    0.7  # rad per step of the contact's own swing: a stiffer contact than a step can follow is capped
-)
+STEADY_SLIDE: Final = 4.0  # times the friction there is, were it needed to hold: well into sliding
+STIFFEST: Final = 0.7  # rad a step, of the contact's own swing: what a step can follow
 
 
 @njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
@@ -44,19 +43,25 @@ def nearest(xi: float, z: float, half: float, edge: float, r_end: float, sa: flo
     d = math.sqrt(dx * dx + dz * dz)
     if d < 1e-12:  # the stick's axis is inside the tine: it is pushed back the way it came
         return -(r_end + edge), 1.0, 0.0
-    return d - r_end - edge, dx / d, dz / d
+    inverse = 1.0 / d
+    return d - r_end - edge, dx * inverse, dz * inverse
 
 
 @njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
-def hertz(g: float, stiff: float, limit: float) -> tuple[float, float]:
-    """Force and stored energy of the contact's spring, k g^1.5, going on straight where it reaches `limit` N/m."""
-    g_cap = (limit / (1.5 * stiff)) ** 2
-    if g < g_cap:
-        root = math.sqrt(g)
-        return stiff * g * root, 0.4 * stiff * g * g * root
-    force = limit * g_cap / 1.5
+def hertz(g: float, stiff: float, step_give: float) -> tuple[float, float]:
+    """Force and stored energy of the contact's spring, k g^1.5, going on straight where a step cannot follow it.
+
+    A step follows while slope times `step_give` (dt^2 over the mass) stays below STIFFEST^2.
+    """
+    root = math.sqrt(g)
+    if 1.5 * stiff * root * step_give < STIFFEST**2:
+        force = stiff * g * root
+        return force, 0.4 * force * g
+    slope = STIFFEST**2 / step_give
+    g_cap = (slope / (1.5 * stiff)) ** 2
+    force = slope * g_cap / 1.5
     more = g - g_cap
-    return force + limit * more, 0.4 * force * g_cap + force * more + 0.5 * limit * more * more
+    return force + slope * more, 0.4 * force * g_cap + force * more + 0.5 * slope * more * more
 
 
 @njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
@@ -71,16 +76,18 @@ def grip(ft: float, fb: float, vt: float, vb: float, wtt: float, wbb: float, wtb
 
     (ft, fb) is the sliding speed to be stopped, (vt, vb) that before the step, w the inverse masses.
     """
-    det = wtt * wbb - wtb * wtb
-    pt = (wbb * ft - wtb * fb) / det
-    pb = (wtt * fb - wtb * ft) / det
-    hold = math.sqrt(pt * pt + pb * pb)
-    if hold <= cone:
+    inverse = 1.0 / (wtt * wbb - wtb * wtb)
+    pt = (wbb * ft - wtb * fb) * inverse
+    pb = (wtt * fb - wtb * ft) * inverse
+    hold = pt * pt + pb * pb
+    if hold <= cone * cone:
         return pt, pb, True
-    slide = math.sqrt(vt * vt + vb * vb)
-    if slide > 0.0 and hold > 4.0 * cone:  # well into sliding: straight against it
-        return cone * vt / slide, cone * vb / slide, False
-    return pt * cone / hold, pb * cone / hold, False
+    slide = vt * vt + vb * vb
+    if slide > 0.0 and hold > (STEADY_SLIDE * cone) ** 2:
+        share = cone / math.sqrt(slide)  # straight against the sliding
+        return vt * share, vb * share, False
+    share = cone / math.sqrt(hold)
+    return pt * share, pb * share, False
 
 
 @njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
@@ -92,10 +99,10 @@ def touch(
     give: Any,  # (3, 3) the same for the stick's end
     gap: float,
     law: Any,  # stiffness, friction, loss, step
-    v_in: float,  # speed at which this touch began; negative for one that begins
+    lam: float,  # s/m, loss of this touch; negative for one that begins
     before: Any,  # sliding speeds after the last impulse, if the surfaces held; else nan
 ) -> Any:
-    """Impulse on the tine (x, y, z), its normal part, heat, stored energy, v_in, sliding speeds after, holding."""
+    """Impulse on the tine (x, y, z), its normal part, heat, stored energy, lam, sliding speeds after, holding."""
     nx, nz, cg, sg = direction
     bx, by = slope
     gx, gy, gz = relative
@@ -128,11 +135,11 @@ def touch(
     wnt = tine_give * (nxe * txe + nye * tye) + gn1 * t1 + gn2 * t2 + gn3 * t3
     wnb = tine_give * (nye * cg - nxe * sg) + gn2 * cg - gn1 * sg
     wtb = tine_give * (tye * cg - txe * sg) + gt2 * cg - gt1 * sg
-    if v_in < 0.0:
-        v_in = max(vn, SLOWEST_TOUCH)
-    force, stored = hertz(-gap, stiff, STIFFEST**2 / (dt * dt * wnn))
+    if lam < 0.0:
+        lam = loss / max(vn, SLOWEST_TOUCH)
+    force, stored = hertz(-gap, stiff, dt * dt * wnn)
     elastic = force * dt
-    pn = push(elastic, loss / v_in, vn, wnn)
+    pn = push(elastic, lam, vn, wnn)
     ft = vt - wnt * pn
     fb = vb - wnb * pn
     if before[0] == before[0]:  # held so far: at rest on average over the step, not at one end of it
@@ -145,4 +152,4 @@ def touch(
     lost = 0.5 * ((pn - elastic) * (vn + an) + pt * (vt + at) + pb * (vb + ab))
     fx = pn * n1 + pt * t1 - pb * sg
     fy = pn * n2 + pt * t2 + pb * cg
-    return fx, fy, pn * n3 + pt * t3, pn, lost, stored, v_in, at, ab, held
+    return fx, fy, pn * n3 + pt * t3, pn, lost, stored, lam, at, ab, held

@@ -20,11 +20,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from synth.playing.sweep import rotation
+
 Array = NDArray[np.float64]
 
-MOST: Final = 24  # increments per contact: each costs a projection on all modes of the instrument
+MOST: Final = 16  # increments per contact: each costs a projection on all modes of the instrument
 FEWEST: Final = 4
-SLICE: Final = 0.8e-3  # s, usual length
+SLICE: Final = 1.5e-3  # s, usual length
 SMOOTH: Final = 100e-6  # s, over which changes of force are told from chatter
 
 
@@ -83,35 +85,28 @@ def ring(
     width: float,
 ) -> tuple[Array, Array]:
     """What the impulses of each slice leave at its end: modal displacement and velocity, (K, 2, N) each."""
-    half = 0.5 * width
-    damped = np.sqrt(omega**2 - decay**2)
-    fade = np.exp(-decay * half)
-    co, si = fade * np.cos(damped * half), fade * np.sin(damped * half) / damped
-    turn = np.stack([co + decay * si, si, -(omega**2) * si, co - decay * si])
-    left = np.zeros((2, len(cut) - 1, *omega.shape))
-    _ring(np.ascontiguousarray(impulse), np.ascontiguousarray(moment), cut, turn, np.ascontiguousarray(shape), left[0], left[1])
-    return left[0], left[1]
+    whole, half = rotation(omega, decay, width), rotation(omega, decay, 0.5 * width)
+    q, p = np.zeros((2, len(cut) - 1, *omega.shape))
+    _ring(impulse, moment, cut, *np.moveaxis(whole, -2, 0), shape, q, p)
+    turn = np.moveaxis(half, -2, 0)
+    return turn[0] * q + turn[1] * p, turn[2] * q + turn[3] * p
 
 
-@njit(cache=True, error_model="numpy")
-def _ring(impulse: Any, moment: Any, cut: Any, turn: Any, shape: Any, q: Any, p: Any) -> None:
-    """Half a bin, the impulse in its middle, half a bin; from rest in every slice.
+@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+def _ring(
+    impulse: Any, moment: Any, cut: Any, c0: Any, c1: Any, c2: Any, c3: Any, shape: Any, q: Any, p: Any
+) -> None:
+    """From rest to the middle of the last bin of every slice: a bin's turn, then its impulse.
 
     An impulse P a moment t later than the middle is, seen from the middle, P and a displacement of -P t.
     """
     for s in range(q.shape[0]):
-        for plane in range(2):
-            for k in range(shape.shape[0]):
-                c0 = turn[0, plane, k]
-                c1 = turn[1, plane, k]
-                c2 = turn[2, plane, k]
-                c3 = turn[3, plane, k]
-                a = 0.0
-                b = 0.0
-                for i in range(cut[s], cut[s + 1]):
-                    a1 = c0 * a + c1 * b - shape[k] * moment[i, plane]
-                    b1 = c2 * a + c3 * b + shape[k] * impulse[i, plane]
-                    a = c0 * a1 + c1 * b1
-                    b = c2 * a1 + c3 * b1
-                q[s, plane, k] = a
-                p[s, plane, k] = b
+        for i in range(cut[s], cut[s + 1]):
+            for plane in range(2):
+                push = impulse[i, plane]
+                shift = moment[i, plane]
+                for k in range(shape.shape[0]):
+                    a = q[s, plane, k]
+                    b = p[s, plane, k]
+                    q[s, plane, k] = c0[plane, k] * a + c1[plane, k] * b - shape[k] * shift
+                    p[s, plane, k] = c2[plane, k] * a + c3[plane, k] * b + shape[k] * push

@@ -104,7 +104,7 @@ def sweep(
     start, stop, first = _course(stroke, way, tip, ring)
     q, p, since = ring.displacement.copy(), ring.velocity.copy(), ring.time.copy()
     flat = (len(since), -1)
-    run = kernel.sweeper(q.shape[2], len(stick.omega))
+    run = kernel.sweeper(q.shape[2], len(stick.omega), fineness.bin_steps)
     fixed = _fixed(stroke, way, tip, stick, fineness.step)
     room = ROOM + int((stop - start) / fineness.bin)
     while True:
@@ -117,7 +117,6 @@ def sweep(
                 *fixed.rest,
                 _floats(way.speed, first, start, stop),
                 history,
-                fineness.bin_steps,
                 fineness.booked,
             )
         if status != kernel.CROWDED:
@@ -137,7 +136,14 @@ def sweep(
         start=start - 0.5 * fineness.step,  # an impulse stands at the end of its step: the bin is around them
         width=fineness.bin,
         tally=tally,
-        books=Books(*(float(each) for each in books)),
+        books=Books(
+            hand=float(books[kernel.E_HAND]),
+            start=float(books[kernel.E_START]),
+            end=float(books[kernel.E_END]),
+            damped=float(books[kernel.E_DAMPED]),
+            contact=float(books[kernel.E_CONTACT]),
+            spring=float(books[kernel.E_SPRING]),
+        ),
         ring=Ring(state[0].reshape(q.shape), state[1].reshape(q.shape), state[2]),
     )
 
@@ -202,7 +208,7 @@ def _fixed(stroke: Stroke, way: Passage, tip: Tips, stick: StickModes, dt: float
             ),
             np.stack([rotation(stick.omega, stick.decay, dt * level) for level in kernel.LEVELS]),
             stick.omega,
-            stick.shape,
+            np.ascontiguousarray(stick.shape.T),
             _floats(given.contact_stiffness, given.friction, 8.0 * (1.0 - rest) / (5.0 * rest), dt),
             _floats(given.end_radius, *_sin_cos(stroke.tilt), *reversed(_sin_cos(stroke.skew))),
         ),
