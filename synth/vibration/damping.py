@@ -4,6 +4,9 @@ In: frequencies (Hz) and the rod as numbers, SI. Out: loss factors, the part of 
 vibration. The one idea: losses are small and independent, so their loss factors add, and a partial falls by
 60 dB in ln(10⁶) / (2 pi f eta) = 2.199 / (f eta).
 
+Section numbers of the books and papers are from memory; what they say is checked in the tests, against the flow,
+the heat equation and closed forms.
+
 Mode shapes are mass-normalised (1/sqrt(kg)), so a mode's kinetic energy at speed amplitude v is v² / 2.
 """
 

@@ -1,4 +1,4 @@
-"""The five losses: how they add, and the limits each must meet."""
+"""The five losses: how they add, and the limits each must meet. Section numbers of books are from memory."""
 
 from __future__ import annotations
 
