@@ -52,6 +52,7 @@ MOST_MODES: Final = 110  # that are solved one by one: to about 2 kHz on a board
 HIGHEST: Final = 4000.0  # Hz, of these: beyond it a sheet is rarely as even as its drawing
 LOWEST: Final = 20.0  # Hz, of the table of the air
 ROWS: Final = 36  # of that table, a sixth of an octave apart
+SLIDING: Final = 3  # rigid motions in its own plane, which make no sound
 STILL: Final = 0.1  # Hz: less is rounding about a motion that nothing holds
 SHEAR: Final = 0.35  # of a foot's upright stiffness, sideways: G/E = 1/(2 (1 + nu)) of wood or rubber
 GAUSS: Final = (-math.sqrt(0.5), 0.0, math.sqrt(0.5))  # three points of equal weight (Chebyshev's quadrature)
@@ -90,26 +91,37 @@ class SolvedBoard:
         """Where the statistical modes take over, in Hz."""
         return float(self.standing.modes.frequency[self.solved - 1])
 
-    def pressure(self, acceleration: Complex, frequency: Array, ears: Array, *, nearest: float) -> Complex:
-        """The pressure (C, M) in Pa at `ears` (C, 3) for modal accelerations (Mb, M) at `frequency` (M,) Hz.
-
-        e^(+jwt); the phase is that of the time nearest/c later.
-        """
+    def distance(self, ears: Array) -> float:
+        """From the nearest point of the board to the nearest of the ears (C, 3), in m."""
         own = self.place.inward(ears)
-        k = 2.0 * math.pi * frequency / SOUND_SPEED
-        first, last = self.solved, self.solved + len(self.source)
+        half = np.array([self.plate.length / 2.0, self.plate.width / 2.0])
+        beside = np.maximum(np.abs(own[:, :2]) - half, 0.0)
+        return float(np.sqrt(np.sum(beside**2, axis=1) + own[:, 2] ** 2).min())
+
+    def pressure(self, acceleration: Complex, frequency: Array, ears: Array, *, nearest: float) -> Complex:
+        """The pressure (C, M) in Pa at `ears` (C, 3) of modal accelerations (Mb, M); see `transfer`."""
         return np.stack(
             [
-                self.radiation.pressure(acceleration[:first], frequency, ear, nearest=nearest)
-                + self._scattered(acceleration[first:last], k, ear, nearest)
-                for ear in own
+                np.einsum("bm,bm->m", self.transfer(frequency, ear, nearest=nearest), acceleration)
+                for ear in ears
             ]
         )
 
-    def _scattered(self, acceleration: Complex, k: Array, ear: Array, nearest: float) -> Complex:
-        R = np.sqrt(np.sum((ear[:2] - self.source) ** 2, axis=1) + ear[2] ** 2)[:, None]
-        green = AIR_DENSITY * self.strength[:, None] * np.exp(-1j * k * (R - nearest)) / (4.0 * math.pi * R)
-        return np.asarray(np.sum(green * acceleration, axis=0))
+    def transfer(self, frequency: Array, ear: Array, *, nearest: float) -> Complex:
+        """The pressure (Mb, M) in Pa at `ear` (3,) per acceleration of each mode at `frequency` (M,) Hz.
+
+        e^(+jwt); the phase is that of the time nearest/c later.
+        """
+        own = self.place.inward(ear)
+        k = 2.0 * math.pi * frequency / SOUND_SPEED
+        R = np.sqrt(np.sum((own[:2] - self.source) ** 2, axis=1) + own[2] ** 2)[:, None]
+        scattered = (
+            AIR_DENSITY * self.strength[:, None] * np.exp(-1j * k * (R - nearest)) / (4.0 * math.pi * R)
+        )
+        sliding = np.zeros((SLIDING, len(frequency)))
+        return np.concatenate(
+            [self.radiation.transfer(frequency, own, nearest=nearest), scattered, sliding], axis=0
+        )
 
 
 def solve_board(board: Board, bar: Bar) -> SolvedBoard:
@@ -127,7 +139,7 @@ def solve_board(board: Board, bar: Bar) -> SolvedBoard:
     )
     upright = np.concatenate([shape @ solved.mix[: len(dry.frequency)], many.shape], axis=2)
     modes = BoardModes(
-        np.concatenate([solved.frequency, many.frequency, np.zeros(3)]),
+        np.concatenate([solved.frequency, many.frequency, np.zeros(SLIDING)]),
         _all_losses(solved, many),
         _turned(np.concatenate([_tilting(upright), _sliding(board)], axis=2), place.axes),
     )
@@ -235,7 +247,7 @@ def _not_negative(matrix: Array) -> Array:
 
 def _all_losses(solved: _InAir, many: DiffuseModes) -> Array:
     count, every = len(solved.frequency), len(solved.frequency) + len(many.frequency)
-    loss = np.zeros((every + 3, every + 3))
+    loss = np.zeros((every + SLIDING, every + SLIDING))
     loss[:count, :count] = solved.loss
     own = np.arange(count, every)
     loss[own, own] = many.loss_factor * (2.0 * math.pi * many.frequency) ** 2

@@ -108,29 +108,27 @@ class Radiation:
         )
 
     def pressure(self, motion: Complex, frequency: Array, ear: Array, *, nearest: float) -> Complex:
-        """The pressure (M,) in Pa at `ear` (3,), from the plate's middle with z off its face.
+        """The pressure (M,) in Pa at `ear` (3,) of modal accelerations (B, M); see `transfer`."""
+        return np.asarray(np.einsum("bm,bm->m", self.transfer(frequency, ear, nearest=nearest), motion))
 
-        `motion` (B, M) modal accelerations at `frequency` (M,) Hz; the phase is that of the time nearest/c later.
+    def transfer(self, frequency: Array, ear: Array, *, nearest: float) -> Complex:
+        """The pressure (B, M) per acceleration of each mode at `frequency` (M,) Hz, e^(+jwt).
+
+        `ear` (3,) from the plate's middle, z off its face; the phase is that of the time nearest/c later. Sources
+        are read linearly in the logarithm of frequency between the table's rows.
         """
         k = 2.0 * math.pi * frequency / SOUND_SPEED
-        total = np.zeros(len(frequency), dtype=np.complex128)
-        for signs in CLASSES:
-            own = np.all(self.parity == signs, axis=1)
-            if np.any(own):
-                strength = self._strength(motion[own], frequency, own)
-                total += np.sum(strength * self._green(k, ear, signs, nearest), axis=0)
-        return total
-
-    def _strength(self, motion: Complex, frequency: Array, own: NDArray[np.bool_]) -> Complex:
-        """Source strengths (X, M), linear in the logarithm of frequency between the table's rows."""
         below, share = _between(self.frequency, frequency)
-        out = np.zeros((len(self.point), len(frequency)), dtype=np.complex128)
-        for row in np.unique(below):
-            here = np.flatnonzero(below == row)
-            low, high = self.sources[row][:, own], self.sources[min(row + 1, len(self.sources) - 1)][:, own]
-            out[:, here] = low @ (motion[:, here] * (1.0 - share[here])) + high @ (
-                motion[:, here] * share[here]
-            )
+        out = np.empty((len(self.parity), len(frequency)), dtype=np.complex128)
+        for signs in CLASSES:
+            own = np.flatnonzero(np.all(self.parity == signs, axis=1))
+            green = self._green(k, ear, signs, nearest)
+            for row in np.unique(below):
+                here = np.flatnonzero(below == row)
+                low, high = self.sources[row][:, own].T, self.sources[row + 1][:, own].T
+                out[np.ix_(own, here)] = low @ (green[:, here] * (1.0 - share[here])) + high @ (
+                    green[:, here] * share[here]
+                )
         return out
 
     def _green(self, k: Array, ear: Array, signs: tuple[int, int], nearest: float) -> Complex:

@@ -43,14 +43,23 @@ Array = NDArray[np.float64]
 
 def bar_radiator(model: ModalModel, instrument: Instrument, trim: Sequence[Sequence[PlacedNut]]) -> Direct:
     """What the listener hears of the bar and its tines alone. `trim` holds the nuts on each tine."""
-    return Direct(rod_pressures(model, instrument, trim, ears(instrument)))
+    points = ears(instrument)
+    nearest = nearest_distance(model, points)
+    return Direct(rod_pressures(model, instrument, trim, points, nearest=nearest))
 
 
 def rod_pressures(
-    model: ModalModel, instrument: Instrument, trim: Sequence[Sequence[PlacedNut]], points: Array
+    model: ModalModel,
+    instrument: Instrument,
+    trim: Sequence[Sequence[PlacedNut]],
+    points: Array,
+    *,
+    nearest: float,
 ) -> Complex:
-    """The pressure (C, M) in Pa at `points` (C, 3) per unit of each mode's amplitude, bar and tines together."""
-    nearest = nearest_distance(model, points)
+    """The pressure (C, M) in Pa at `points` (C, 3) per unit of each mode's amplitude, bar and tines together.
+
+    The phase is that of the air at the time t + nearest/c.
+    """
     total = _of_bar(model, instrument.bar.section, points, nearest)
     for pieces, motion, moves in _of_tines(model, instrument.tines, trim):
         total += pressures(pieces, motion, moves, model.pole, points, nearest=nearest)

@@ -27,6 +27,7 @@ from synth.sound.radiator import Complex, Direct, Radiator, Signals, Stream, ear
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.vibration.assembly import ModalModel, board_shape
 from synth.vibration.board import SolvedBoard
+from synth.vibration.plate_air import SOUND_SPEED
 
 Array = NDArray[np.float64]
 
@@ -35,8 +36,13 @@ FORCES: Final = (
     3,
     4,
 )  # of a foot's six: upright, and the two that tilt the board; the others do not sound
-RING_DB: Final = 80.0  # the filter is as long as the board's slowest mode takes to fall so far
+RING_DB: Final = 60.0  # the filter is as long as the board's slowest heard mode takes to fall so far
+HEARD: Final = 30.0  # Hz, below which a board's motion is not heard
 LONGEST: Final = 20.0  # s, of a filter
+STILL: Final = 1e-3  # Hz, for 0 Hz, where a board that nothing holds would never stop
+LEAD: Final = 1e-3  # s, for what the band limit spreads before the start
+COARSE: Final = 25.0  # Hz between the frequencies at which the air is looked up for the filter
+TAPER: Final = (16e3, 20e3)  # Hz, over which the filter ends: the board's modes end at 18 kHz
 
 
 def board_radiator(
@@ -44,14 +50,14 @@ def board_radiator(
 ) -> Direct:
     """What the listener hears of board, bar and tines. `model` is that of the bar standing on this board."""
     points = ears(instrument)
-    rods = rod_pressures(model, instrument, trim, points)
-    return Direct(rods + board_pressures(model, board, points))
+    nearest = min(nearest_distance(model, points), board.distance(points))
+    rods = rod_pressures(model, instrument, trim, points, nearest=nearest)
+    return Direct(rods + board_pressures(model, board, points, nearest=nearest))
 
 
-def board_pressures(model: ModalModel, board: SolvedBoard, points: Array) -> Complex:
+def board_pressures(model: ModalModel, board: SolvedBoard, points: Array, *, nearest: float) -> Complex:
     """The pressure (C, M) in Pa at `points` (C, 3) that the board alone makes of each mode."""
     acceleration = board_shape(model) * model.pole**2
-    nearest = nearest_distance(model, points)
     return board.pressure(acceleration, model.frequency, points, nearest=nearest)
 
 
@@ -65,7 +71,11 @@ class BoardFilter(Radiator):
 
     board: SolvedBoard
     points: Array  # (C, 3)
-    nearest: float  # m, the way after which sound is timed
+
+    @property
+    def nearest(self) -> float:
+        """The way (m) after which sound is timed: the filter starts `LEAD` after its force."""
+        return self.board.distance(self.points) - LEAD * SOUND_SPEED
 
     @property
     def weights(self) -> Complex:
@@ -78,74 +88,97 @@ class BoardFilter(Radiator):
 
     @property
     def ring(self) -> float:
-        """Seconds until the board's slowest sounding mode has fallen by `RING_DB`."""
+        """Seconds until the board's slowest heard mode has fallen by `RING_DB`."""
         modes = self.board.standing.modes
         w = 2.0 * math.pi * modes.frequency
-        sounding = w > 0.0
-        sigma = modes.loss.diagonal()[sounding] / (2.0 * w[sounding])
+        heard = modes.frequency > HEARD
+        sigma = modes.loss.diagonal()[heard] / (2.0 * w[heard])
         return min(LONGEST, RING_DB / 20.0 * math.log(10.0) / float(sigma.min()))
 
     def mobility(self, frequency: Array) -> Complex:
         """The feet's speeds per force, (3 J, 3 J, F) in m/(N s) and so on."""
         shape = self._shape()
-        receptance = self._receptance(frequency)
-        w = 2.0 * math.pi * frequency
-        return np.asarray(np.einsum("pb,bf,qb->pqf", shape, 1j * w * receptance, shape, optimize=True))
+        w = 2.0 * math.pi * np.maximum(frequency, STILL)
+        return np.asarray(
+            np.einsum("pb,bf,qb->pqf", shape, 1j * w * self._receptance(w), shape, optimize=True)
+        )
 
     def response(self, frequency: Array) -> Complex:
         """Pressure per force (C, 3 J, F) in Pa/N and Pa/(N m)."""
-        shape, w = self._shape(), 2.0 * math.pi * frequency
-        accelerance = -(w**2) * self._receptance(frequency)
-        per_signal = [
-            self.board.pressure(row[:, None] * accelerance, frequency, self.points, nearest=self.nearest)
-            for row in shape
-        ]
-        return np.stack(per_signal, axis=1)
+        shape, w = self._shape(), 2.0 * math.pi * np.maximum(frequency, STILL)
+        accelerance = -(w**2) * self._receptance(w)
+        return np.asarray(
+            np.einsum("cbf,bf,pb->cpf", self._air(frequency), accelerance, shape, optimize=True)
+        )
 
     def impulse_response(self, rate: float) -> Signals:
-        """The filter (C, 3 J, N): what one newton-second (or newton-metre-second) at a foot sounds like."""
-        modes = self.board.standing.modes
-        w = 2.0 * math.pi * modes.frequency
-        sounding = np.flatnonzero(w > 0.0)
-        loss = modes.loss.diagonal()[sounding]
-        pole = 1j * np.sqrt(w[sounding] ** 2 + 1j * loss)
-        unit = np.zeros((len(w), len(sounding)), dtype=np.complex128)
-        unit[sounding, np.arange(len(sounding))] = pole**2
-        air = self.board.pressure(unit, pole.imag / (2.0 * math.pi), self.points, nearest=self.nearest)
-        start = self._shape()[:, sounding] / (1j * pole.imag)
-        return self._decays(pole, air[:, None] * start, rate)
+        """The filter (C, 3 J, N): the pressure after one newton-second (or newton-metre-second) at a foot.
+
+        The response brought back to time, the air of each mode read linearly between frequencies `COARSE` apart.
+        """
+        from scipy.fft import irfft, next_fast_len
+
+        count = next_fast_len(
+            math.ceil(1.25 * self.ring * rate), real=True
+        )  # a quarter more, against wrapping
+        frequency = np.arange(count // 2 + 1) * rate / count
+        shape = self._shape()
+        table = np.arange(0.0, TAPER[1] + COARSE, COARSE)
+        air = self._air(table)  # (C, B, G)
+        out = np.zeros((self.channels, len(shape), len(frequency)), dtype=np.complex128)
+        last = int(np.searchsorted(frequency, TAPER[1]))
+        row = np.minimum((frequency[:last] / COARSE).astype(np.intp), len(table) - 2)
+        for g in np.unique(row):
+            here = np.flatnonzero(row == g)
+            share = frequency[here] / COARSE - g
+            w = 2.0 * math.pi * np.maximum(frequency[here], STILL)
+            turned = -(w**2) * self._receptance(w)
+            low, high = air[:, None, :, g] * shape, air[:, None, :, g + 1] * shape  # (C, P, B)
+            out[:, :, here] = (low @ turned) * (1.0 - share) + (high @ turned) * share
+        out[:, :, :last] *= _fade(frequency[:last])
+        return np.asarray(irfft(out, count)[..., : math.ceil(self.ring * rate)] * rate)
 
     def stream(self, rate: float) -> Stream:
-        from scipy.signal import oaconvolve
+        """Overlap-add: parts of the signals as long as the filter, each one transform."""
+        from scipy.fft import irfft, next_fast_len, rfft
 
-        kernel = self.impulse_response(rate) / rate
-        tail = np.zeros((self.channels, kernel.shape[2] - 1))
+        kernel = (self.impulse_response(rate) / rate).astype(np.float32)
+        part = kernel.shape[2]
+        size = next_fast_len(2 * part - 1, real=True)
+        spectrum = rfft(kernel, size)
+        tail = np.zeros((self.channels, part))
 
         def step(signals: Signals) -> Signals:
             nonlocal tail
-            count = signals.shape[1]
-            whole = np.sum(oaconvolve(signals[None], kernel, axes=-1), axis=1)
-            whole[:, : tail.shape[1]] += tail
-            tail = whole[:, count:]
-            return np.ascontiguousarray(whole[:, :count])
+            out = np.zeros((self.channels, signals.shape[1] + part))
+            out[:, :part] = tail
+            for first in range(0, signals.shape[1], part):
+                piece = signals[:, first : first + part].astype(np.float32)
+                added = irfft(np.einsum("cpf,pf->cf", spectrum, rfft(piece, size)), size)
+                out[:, first : first + piece.shape[1] + part - 1] += added[:, : piece.shape[1] + part - 1]
+            tail = out[:, signals.shape[1] :]
+            return out[:, : signals.shape[1]]
 
         return step
+
+    def _air(self, frequency: Array) -> Complex:
+        """The pressure of each mode alone per unit of its acceleration, (C, B, F)."""
+        return np.stack(
+            [self.board.transfer(frequency, point, nearest=self.nearest) for point in self.points]
+        )
 
     def _shape(self) -> Array:
         shape = self.board.standing.modes.foot_shape[:, FORCES, :]
         return np.asarray(shape.reshape(-1, shape.shape[-1]))
 
-    def _receptance(self, frequency: Array) -> Complex:
-        modes, w = self.board.standing.modes, 2.0 * math.pi * frequency
+    def _receptance(self, w: Array) -> Complex:
+        """Each mode's displacement per force (B, F) at angular frequencies (F,)."""
+        modes = self.board.standing.modes
         stiffness = (2.0 * math.pi * modes.frequency) ** 2 + 1j * modes.loss.diagonal()
         return np.asarray(1.0 / (stiffness[:, None] - w**2))
 
-    def _decays(self, pole: Complex, residue: Complex, rate: float) -> Signals:
-        """Re sum residue exp(pole t), block by block: (C, P, N)."""
-        block = 4096
-        t = np.arange(block) / rate
-        blocks = math.ceil(self.ring * rate / block)
-        grow = np.exp(np.outer(pole, t))
-        states = residue[..., None] * np.exp(pole[:, None] * (np.arange(blocks) * block / rate))
-        out = np.moveaxis(states, 2, 3) @ grow  # (C, P, blocks, block)
-        return np.ascontiguousarray(out.real.reshape(*residue.shape[:2], blocks * block))
+
+def _fade(frequency: Array) -> Array:
+    """1 up to the filter's end, then a raised cosine."""
+    share = np.clip((frequency - TAPER[0]) / (TAPER[1] - TAPER[0]), 0.0, 1.0)
+    return np.asarray(0.5 + 0.5 * np.cos(math.pi * share))
