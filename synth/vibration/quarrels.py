@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.vibration.bar import BarModes, solve_bar
+from synth.vibration.bar import solve_bar
 from synth.vibration.mounting import BAR_HZ, loaded_bar, pull
 from synth.vibration.section import Array
 from synth.vibration.structure import Bases, nut_inertia, stand
@@ -92,9 +92,9 @@ class _Pair:
         half = (tine + bar) / (2.0 * (1.0 - held))
         root = np.sqrt(half**2 - tine * bar / (1.0 - held))
         both = np.stack([half + root, half - root])
-        # x_bar / x_tine = lambda s / (kappa' - lambda): the smaller, the more tine
-        share = np.abs(both) ** 2 * held / np.abs(bar - both) ** 2
-        own = np.take_along_axis(both, np.argmin(share, axis=0)[None], axis=0)[0]
+        # x_tine / x_bar = (kappa' - lambda) / (lambda s): the greater, the more tine
+        share = np.abs(bar / both - 1.0)
+        own = np.take_along_axis(both, np.argmax(share, axis=0)[None], axis=0)[0]
         pole = np.sqrt(own)
         alone = np.sqrt(tine)
         return pole.real / alone.real, np.maximum(pole.imag / alone.imag, 1.0)
@@ -102,9 +102,7 @@ class _Pair:
 
 def find_quarrels(instrument: Instrument, row: Row) -> tuple[Quarrel, ...]:
     """All quarrels that are noticed, the worst first."""
-    bar = solve_bar(instrument.bar, [tine.place for tine in instrument.tines], highest_hz=BAR_HZ)
-    bases = stand(instrument.tines, row.modes, instrument.bar, bar)
-    shapes = loaded_shapes(instrument, row, bar, bases)
+    shapes, bases = loaded_shapes(instrument, row)
     g = pull(row.modes)[..., :PARTIALS]  # (R, 4, 2, n)
     w = bases.rows()[:, :4] @ _at(shapes, bases.place)  # (R, 4, K)
     mu = np.einsum("ripn,rik->rpnk", g, w) ** 2
@@ -125,14 +123,16 @@ def find_quarrels(instrument: Instrument, row: Row) -> tuple[Quarrel, ...]:
     )
 
 
-def loaded_shapes(instrument: Instrument, row: Row, bar: BarModes, bases: Bases) -> BarShapes:
-    """The bar's modes with every tine locked on it."""
-    nuts = nut_inertia(instrument.tines, instrument.bar, bases)
-    kappa, v = loaded_bar(row.modes, bar, bases, nuts=nuts)
+def loaded_shapes(instrument: Instrument, row: Row) -> tuple[BarShapes, Bases]:
+    """The bar's modes with every tine locked on it, and where the tines stand."""
+    bar = solve_bar(instrument.bar, [tine.place for tine in instrument.tines], highest_hz=BAR_HZ)
+    bases = stand(instrument.tines, row.modes, instrument.bar, bar)
+    kappa, v = loaded_bar(row.modes, bar, bases, nuts=nut_inertia(instrument.tines, instrument.bar, bases))
     sounding = kappa > 1.0
     v, kappa = v[:, sounding], kappa[sounding]
     loss = np.einsum("ik,ij,jk->k", v, bar.loss, v, optimize=True) / kappa
-    return BarShapes(np.sqrt(kappa) / (2.0 * math.pi), loss, bar.place, bar.shape @ v, bar.axes)
+    frequency = np.sqrt(kappa) / (2.0 * math.pi)
+    return BarShapes(frequency, loss, bar.place, bar.shape @ v, bar.axes), bases
 
 
 def severity(shift: Array, decay_loss: Array) -> Array:

@@ -19,6 +19,7 @@ from synth.errors import InputError
 COMMANDS: Final = (
     "check",
     "modes",
+    "map",
     "stroke",
     "play",
     "cutlist",

@@ -1,0 +1,46 @@
+"""`tinewright map`: a picture of where tines and bar disagree."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from synth.doors.cli import arguments
+
+KINDS = (".png", ".svg", ".pdf")
+
+
+@click.command("map")
+@arguments.design
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), required=True, help="The picture: PNG, SVG or PDF."
+)
+@arguments.fresh
+def command(design: Path, output: Path, fresh: bool) -> None:
+    """Draw place along the bar against pitch, the bar's modes beneath, and mark where they quarrel.
+
+    \b
+    Example:
+      tinewright map designs/quay-rail.toml -o map.png
+    """
+    from synth.errors import InputError
+    from synth.files import whole
+    from synth.vibration.quarrels import loaded_shapes
+    from synth.vibration.solution import solve_quarrels, solve_row
+    from synth.workshop.map import draw_map
+
+    if output.suffix.lower() not in KINDS:
+        raise InputError(
+            f"'{output.suffix}' is not a kind of picture",
+            remedy=f"name it {', '.join(KINDS)}",
+            file=str(output),
+        )
+    instrument = arguments.instrument(design)
+    row = solve_row(instrument, fresh=fresh)
+    quarrels = solve_quarrels(instrument, row, fresh=fresh)
+    shapes, _ = loaded_shapes(instrument, row)
+    with whole(output) as beside:
+        draw_map(instrument, row, quarrels, shapes).savefig(beside, dpi=130)
+    click.echo(f"{len(quarrels)} quarrels; wrote {output}", file=sys.stderr)
