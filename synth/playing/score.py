@@ -6,22 +6,23 @@ the tempo, phrases are written out, names are looked up; a mistake is told with 
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Final, Literal
 
-from msgspec import Meta, field
+from msgspec import Meta, field, structs
 
 from synth.design.file import read_toml
 from synth.design.instrument import Instrument
 from synth.design.schema import Positive, Table
 from synth.design.tree import decode
 from synth.errors import InputError, nearest
-from synth.playing.stroke import CONTROLS, Hold, Stroke, shaped
+from synth.playing.stroke import CONTROLS, Grip, Hold, Stroke, shaped
 
-MOST_EVENTS: Final = 20_000  # an hour of three strokes a second and some to spare
-LONGEST_S: Final = 3600.0  # an hour of audio
+MOST_EVENTS: Final = 20_000  # twenty minutes of sixteen strokes a second
+LONGEST_S: Final = 1200.0  # twenty minutes of audio
 
 Tempo = Annotated[float, Meta(ge=5.0, le=600.0)]  # beats a minute
 Second = Annotated[float, Meta(ge=0.0, le=LONGEST_S)]
@@ -101,11 +102,25 @@ class Performance:
     seconds: float
 
 
-def read_script(path: Path, instrument: Instrument) -> Performance:
-    """The performance in a stroke script. Raises `InputError` with file, line, key and value."""
+def held_by(piece: Performance, hand: Grip) -> Performance:
+    """The same performance, every stroke of it made by this hand."""
+    played = tuple(
+        dataclasses.replace(each, event=dataclasses.replace(each.event, hand=hand))
+        if isinstance(each.event, Stroke)
+        else each
+        for each in piece.played
+    )
+    return dataclasses.replace(piece, played=played)
+
+
+def read_script(path: Path, instrument: Instrument, *, through: str | None = None) -> Performance:
+    """The performance in a stroke script; `through` for what does not say otherwise.
+
+    Raises `InputError` with file, line, key and value.
+    """
     tree = read_toml_of(path)
     try:
-        return perform(decode(tree, Script), instrument)
+        return perform(decode(tree, Script), instrument, through=through)
     except InputError as error:
         line = line_of(path.read_text(encoding="utf-8-sig"), error.place)
         place = f"line {line}: {error.place}" if line else error.place
@@ -119,11 +134,12 @@ def read_toml_of(path: Path) -> Mapping[str, object]:
         raise error.within(str(path)) from None
 
 
-def perform(script: Script, instrument: Instrument) -> Performance:
+def perform(script: Script, instrument: Instrument, *, through: str | None = None) -> Performance:
     """The performance that a script describes on an instrument. Raises `InputError` with the place."""
     clock = Clock.of(script)
+    defaults = structs.replace(script.defaults, through=script.defaults.through or through or "bar")
     played = [
-        _played(placed, script.defaults, instrument)
+        _played(placed, defaults, instrument)
         for number, entry in enumerate(script.stroke, start=1)
         for placed in _written_out(
             entry, f"stroke[{number}]", script=script, clock=clock, instrument=instrument
@@ -282,7 +298,7 @@ def _group(name: str, instrument: Instrument, place: str) -> int:
 
 def _played(placed: _Placed, defaults: How, instrument: Instrument) -> Played:
     entry, place = placed.entry, placed.place
-    through = entry.through or defaults.through or "bar"
+    through = str(entry.through or defaults.through)
     known = ["bar", "pickup", *instrument.boards]
     if through not in known:
         raise InputError(

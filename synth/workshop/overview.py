@@ -22,7 +22,7 @@ HIGHEST_HARMONIC: Final = 24  # above it the ear has no harmonic to compare a pa
 
 @dataclass(frozen=True)
 class TineLine:
-    """One tine. `ratios` of the second and third partial to the first; `harmonics` the nearest low whole numbers."""
+    """A tine. `ratios` of the second and third partial to the first; `harmonics` the low whole numbers near them."""
 
     group: str
     number: int

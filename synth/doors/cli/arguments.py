@@ -17,7 +17,7 @@ from synth.design.file import load
 from synth.design.instrument import Instrument, Stick
 from synth.design.resolve import resolve
 from synth.errors import InputError, nearest
-from synth.playing.stroke import CONTROLS, Direction, Stroke, shaped
+from synth.playing.stroke import CONTROLS, Direction, Grip, Stroke, shaped
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 Item = TypeVar("Item")
@@ -59,6 +59,28 @@ def stick(instrument: Instrument, name: str) -> Stick:
     return instrument.sticks[name]
 
 
+def contact_options(command: Decorated) -> Decorated:
+    """The options that say how the contact of stick and tine is followed."""
+    for option in (
+        click.option(
+            "--contact",
+            type=click.Choice(["event", "full"]),
+            default="event",
+            show_default=True,
+            help="How finely the contact is followed; full is the slow truth.",
+        ),
+        click.option(
+            "--hand",
+            type=click.Choice(["steady", "loose"]),
+            help="A hand that varies speed and bite a little.",
+        ),
+        click.option("--allow-yield", is_flag=True, help="Render a stroke that would bend a tine for good."),
+        seed,
+    ):
+        command = option(command)
+    return command
+
+
 def stroke_options(command: Decorated) -> Decorated:
     """The options that make a stroke: every control, the direction and the stick."""
     for control in reversed(CONTROLS):
@@ -96,13 +118,14 @@ def stroke(
     group: int,
     stick_name: str | None,
     direction: Direction,
+    hand: Grip,
     numbers: Mapping[str, float],
 ) -> Stroke:
     """A stroke from numbers by their outside names (`speed_mm_s` ...). Raises `InputError`."""
     chosen = (
         stick(instrument, stick_name) if stick_name is not None else next(iter(instrument.sticks.values()))
     )
-    return shaped(Stroke(group=group, stick=chosen, direction=direction), numbers)
+    return shaped(Stroke(group=group, stick=chosen, direction=direction, hand=hand), numbers)
 
 
 def progress(items: Iterable[Item], *, total: int, what: str) -> Iterator[Item]:

@@ -1,0 +1,74 @@
+"""`tinewright play`: a stroke script or a MIDI file becomes a sound file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from synth.doors.cli import arguments, hearing
+from synth.playing.stroke import Grip
+
+if TYPE_CHECKING:
+    from synth.design.instrument import Instrument
+    from synth.playing.score import Performance
+    from synth.sound.render import Fineness
+
+
+@click.command("play")
+@arguments.design
+@click.argument("score", type=click.Path(path_type=Path))
+@click.option("--through", help="bar, pickup, or a board; a script may say otherwise, a MIDI file cannot.")
+@click.option("--skip-unplayable", is_flag=True, help="Leave out notes for which the design has no group.")
+@arguments.contact_options
+@arguments.gain_db
+@arguments.fresh
+@arguments.output
+def command(
+    design: Path,
+    score: Path,
+    through: str | None,
+    skip_unplayable: bool,
+    contact: Fineness,
+    hand: Grip,
+    allow_yield: bool,
+    seed: int,
+    gain_db: float,
+    fresh: bool,
+    output: Path,
+) -> None:
+    """Play a stroke script (.toml) or a standard MIDI file (.mid) and write what is heard.
+
+    \b
+    Example:
+      tinewright play designs/quay-rail.toml designs/slow-and-fast.toml -o piece.wav
+    """
+    from synth.playing.score import held_by
+    from synth.sound.audio import check_output
+    from synth.sound.render import Manner, play
+
+    check_output(output)
+    instrument = arguments.instrument(design)
+    piece = read(score, instrument, through=through, skip_unplayable=skip_unplayable)
+    piece = held_by(piece, hand)
+    manner = Manner(contact=contact, allow_yield=allow_yield, seed=seed)
+    rendering = play(instrument, piece, manner=manner, fresh=fresh)
+    for words in [*hearing.write(rendering, output, gain_db=gain_db), *rendering.remarks]:
+        click.echo(words)
+
+
+def read(score: Path, instrument: Instrument, *, through: str | None, skip_unplayable: bool) -> Performance:
+    """The performance in a file, by its ending. Raises `InputError`."""
+    if score.suffix.lower() not in (".mid", ".midi", ".smf"):
+        from synth.playing.score import read_script
+
+        return read_script(score, instrument, through=through)
+    from synth.playing.midi import read_midi, refuse_missing, told
+
+    piece, missing = read_midi(score, instrument, through=through or "bar")
+    if not skip_unplayable:
+        refuse_missing(missing, instrument, score)
+    for words in told(missing, instrument):
+        click.echo(f"left out: {words}", err=True)
+    return piece

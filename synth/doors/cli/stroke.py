@@ -1,0 +1,81 @@
+"""`tinewright stroke`: one stroke of one group becomes a sound file."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from synth.doors.cli import arguments, hearing
+from synth.files import whole
+from synth.playing.stroke import Direction, Grip
+
+if TYPE_CHECKING:
+    from synth.sound.render import Fineness
+
+
+@click.command("stroke")
+@arguments.design
+@arguments.group
+@arguments.stroke_options
+@click.option("--through", default="bar", show_default=True, help="bar, pickup, or a board of the design.")
+@click.option(
+    "--seconds", type=click.FloatRange(0.01, 600.0), default=8.0, show_default=True, help="How long."
+)
+@arguments.contact_options
+@arguments.gain_db
+@arguments.fresh
+@click.option("--report", type=click.Path(path_type=Path), help="Write what happened to each tine, as JSON.")
+@arguments.output
+def command(
+    design: Path,
+    group: str,
+    stick_name: str | None,
+    direction: Direction,
+    through: str,
+    seconds: float,
+    contact: Fineness,
+    hand: Grip,
+    allow_yield: bool,
+    seed: int,
+    gain_db: float,
+    fresh: bool,
+    report: Path | None,
+    output: Path,
+    **numbers: float,
+) -> None:
+    """Stroke one group once and write what is heard, at its true level.
+
+    \b
+    Example:
+      tinewright stroke designs/quay-rail.toml --group D3 --speed-mm-s 300 --through panel -o d3.wav
+    """
+    from synth.sound.audio import check_output
+    from synth.sound.render import Manner, perform, scene
+
+    check_output(output)
+    instrument = arguments.instrument(design)
+    wanted = arguments.stroke(
+        instrument,
+        group=arguments.group_index(instrument, group),
+        stick_name=stick_name,
+        direction=direction,
+        hand=hand,
+        numbers=numbers,
+    )
+    manner = Manner(contact=contact, allow_yield=allow_yield, seed=seed)
+    place = scene(instrument, through, fresh=fresh)
+    rendering = perform(place, [wanted], seconds=seconds, manner=manner)
+    for words in hearing.write(rendering, output, gain_db=gain_db):
+        click.echo(words)
+    for words in rendering.remarks:
+        click.echo(words)
+    if report is not None:
+        _write_report(rendering.reports[0], report)
+
+
+def _write_report(document: dict[str, Any], path: Path) -> None:
+    with whole(path) as beside:
+        beside.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
