@@ -27,7 +27,8 @@ ORDER = """
     sound.bank sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
     sound.audio sound.loudness sound.render
     workshop.overview workshop.map workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
-    workshop.cautions workshop.holes workshop.joint workshop.loaded workshop.trim workshop.strength
+    workshop.cautions workshop.holes workshop.joint workshop.loaded workshop.trim workshop.trimplot workshop.written
+    workshop.strength
     workshop.tolerance workshop.cutlist workshop.listing workshop.sheet workshop.development workshop.template
     workshop.bent
     workshop.suggest

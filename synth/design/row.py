@@ -62,6 +62,12 @@ def stand(design: schema.Design, index: int, first: int) -> Standing:
     return Standing(group, tuple(tines), tuple(dict.fromkeys(warnings)))
 
 
+def written_at(design: schema.Design, index: int) -> list[str]:
+    """Where in the file a group's tines are written ("group[1].tine[2]"), in the order in which they stand."""
+    given, place = design.group[index], f"group[{index + 1}]"
+    return [where for where, _ in _ordered(design, given, given.tine, place)]
+
+
 def interval(member: str | float, place: str) -> float:
     """The frequency ratio of a recipe's member: "3/2" as it stands, a number as semitones."""
     if not isinstance(member, str):

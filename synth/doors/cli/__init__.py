@@ -22,9 +22,11 @@ COMMANDS: Final = (
     "map",
     "stroke",
     "play",
+    "trim",
     "cutlist",
     "template",
     "measure",
+    "calibrate",
 )
 
 

@@ -1,0 +1,184 @@
+"""`tinewright trim`: where to set nuts so that overtones stand where the design wishes them."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from synth.doors.cli import arguments
+from synth.doors.cli.table import aligned
+from synth.errors import InputError
+from synth.files import check_place
+from synth.units import MM
+
+if TYPE_CHECKING:
+    from synth.design.instrument import Instrument
+    from synth.workshop.trim import Choice, Trimming
+
+LISTED = 10  # ways in the table; all are in the data
+
+
+@click.command("trim")
+@arguments.design
+@click.option("--group", metavar="GROUP", help="Only this group's tines.")
+@click.option(
+    "--picture", type=click.Path(path_type=Path), help="Draw ratio against place (.png, .svg, .pdf)."
+)
+@click.option("--write", is_flag=True, help="Put the choice into the design file, after a backup copy.")
+@click.option(
+    "--choose", type=click.IntRange(1), default=1, show_default=True, help="Which way --write takes."
+)
+@arguments.as_json
+@arguments.fresh
+def command(
+    design: Path,
+    group: str | None,
+    picture: Path | None,
+    write: bool,
+    choose: int,
+    as_json: bool,
+    fresh: bool,
+) -> None:
+    """List every way to set one or two nuts that meets a tine's wish (trim_to), the most forgiving first.
+
+    \b
+    Example:
+      tinewright trim designs/test-piece.toml --picture nuts.png
+    """
+    from synth.workshop.trim import reach_words
+    from synth.workshop.trimplot import check_kind, draw_trimmings
+
+    if picture is not None:
+        check_kind(picture)
+        check_place(picture)
+    instrument = arguments.instrument(design)
+    wishing = _wishing(instrument, group)
+    found = _trimmings(instrument, wishing, fresh=fresh)
+    if not any(each.choices for each in found):
+        tine = instrument.tines[found[0].tine]
+        raise InputError(
+            f"tine {tine.number}: no place of the nuts at hand meets the wish of {found[0].wish.ratio:g}",
+            remedy=f"{reach_words(found[0])}; lighter or heavier nuts widen that",
+            place=f"group[{tine.group + 1}]",
+            file=instrument.file,
+        )
+    if picture is not None:
+        draw_trimmings(instrument, found, picture)
+    if as_json:
+        click.echo(json.dumps([_data(instrument, each) for each in found], indent=1, ensure_ascii=False))
+    else:
+        click.echo("\n\n".join(_words(instrument, each) for each in found))
+    if write:
+        _write(design, instrument, found, choose)
+
+
+def _wishing(instrument: Instrument, group: str | None) -> list[int]:
+    """The tines with a wish, of one group or all. Raises `InputError` where there is none."""
+    only = None if group is None else arguments.group_index(instrument, group)
+    own = [n for n, t in enumerate(instrument.tines) if t.wish is not None and only in (None, t.group)]
+    if not own:
+        where = "the design" if group is None else f"the group '{group}'"
+        raise InputError(
+            f"no tine of {where} has a wish",
+            remedy='write trim_to = { partial = 2, ratio = 6.0, nut = "M4 hex" } at one',
+            file=instrument.file,
+        )
+    return own
+
+
+def _trimmings(instrument: Instrument, wishing: list[int], *, fresh: bool) -> list[Trimming]:
+    from synth.vibration.solution import solve_row
+    from synth.workshop.trim import fitting_nuts, trim
+
+    plain = tuple(dataclasses.replace(tine, wish=None) for tine in instrument.tines)
+    row = solve_row(dataclasses.replace(instrument, tines=plain), fresh=fresh)
+    found = []
+    for index in arguments.progress(wishing, total=len(wishing), what="looking for places"):
+        tine = instrument.tines[index]
+        assert tine.wish is not None
+        nuts = (tine.wish.nut, *(nut for nut in instrument.nuts.values() if nut != tine.wish.nut))
+        pitch = None if math.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
+        usable = (nuts[0], *(nut for nut in fitting_nuts(tine, nuts) if nut != nuts[0]))
+        found.append(trim(index, tine, length=float(row.length[index]), pitch=pitch, nuts=usable))
+    return found
+
+
+def _words(instrument: Instrument, found: Trimming) -> str:
+    from synth.workshop.trim import reach_words
+
+    tine, wish = instrument.tines[found.tine], found.wish
+    title = (
+        f"{instrument.groups[tine.group].name}, tine {tine.number}: partial {wish.partial} to {wish.ratio:g} times "
+        f"its clamped pitch, {found.plain.hertz[0]:.2f} Hz"
+    )
+    if not found.choices:
+        return f"{title}\nno place of the nuts at hand does it; {reach_words(found)}"
+    partials = [f"{n}." for n in range(2, len(found.plain.ratios) + 2)]
+    heads = ("", "nuts", "free mm", "c/mm", "c/turn", *partials, "1st s", "2nd s", "3rd s")
+    rows = [_row("", found.plain), *(_row(str(n), each) for n, each in enumerate(found.choices[:LISTED], 1))]
+    width = max(len(row) for row in rows)
+    table = aligned(heads[:width], [row + ("",) * (width - len(row)) for row in rows])
+    more = len(found.choices) - LISTED
+    rest = f"\nand {more} less forgiving ways (--json lists all)" if more > 0 else ""
+    return f"{title}\n{table}{rest}\n{reach_words(found)}"
+
+
+def _row(number: str, choice: Choice) -> tuple[str, ...]:
+    from synth.workshop.trim import shown_nuts
+
+    turn = choice.cents_per_turn
+    answers = (
+        f"{choice.unforgiving * MM:.2f}" if choice.nuts else "",
+        f"{turn:.2f}" if choice.nuts and turn is not None else "",
+    )
+    locked = " (locked)" if choice.locked else ""
+    ratios = [f"{each:.3f}" for each in choice.ratios]
+    decays = [f"{each:.2f}" for each in choice.decay[:3]]
+    return (number, shown_nuts(choice.nuts) + locked, f"{choice.length / MM:.2f}", *answers, *ratios, *decays)
+
+
+def _data(instrument: Instrument, found: Trimming) -> dict[str, Any]:
+    tine, wish = instrument.tines[found.tine], found.wish
+    return {
+        "group": instrument.groups[tine.group].name,
+        "tine": tine.number,
+        "wish": {"partial": wish.partial, "ratio": wish.ratio, "nut": wish.nut.name},
+        "reach": {str(count): list(span) for count, span in found.reach.items()},
+        "without": _choice(found.plain),
+        "choices": [_choice(each) for each in found.choices],
+    }
+
+
+def _choice(choice: Choice) -> dict[str, Any]:
+    return {
+        "nuts": [{"nut": each.nut.name, "at_mm": each.position / MM} for each in choice.nuts],
+        "locked": choice.locked,
+        "free_length_mm": choice.length / MM,
+        "cents_per_mm": [each * MM for each in choice.cents_per_metre],
+        "unforgiving_cents_per_mm": choice.unforgiving * MM,
+        "unforgiving_cents_per_turn": choice.cents_per_turn,
+        "frequency_hz": list(choice.hertz),
+        "ratios": [1.0, *choice.ratios],
+        "decay_s": list(choice.decay),
+    }
+
+
+def _write(design: Path, instrument: Instrument, found: list[Trimming], choose: int) -> None:
+    from synth.workshop.trim import shown_nuts
+    from synth.workshop.written import write_trims
+
+    short = next((each for each in found if each.choices and len(each.choices) < choose), None)
+    if short is not None:
+        raise InputError(f"there are only {len(short.choices)} ways", remedy="take a lower --choose")
+    chosen = {each.tine: each.choices[choose - 1].nuts for each in found if each.choices}
+    copy = write_trims(design, instrument, chosen)
+    for index, nuts in chosen.items():
+        tine = instrument.tines[index]
+        group = instrument.groups[tine.group].name
+        click.echo(f"written: {group}, tine {tine.number}: {shown_nuts(nuts)}", err=True)
+    click.echo(f"the old file is kept as {copy}", err=True)

@@ -1,0 +1,90 @@
+"""What nuts anywhere on a tine do to its partials: quickly, to look around, and by the full model, to settle.
+
+In: a tine, its length, nuts at heights (G, J). Out: logarithms of frequencies (G, partials). The quick way takes
+the bare tine's own lowest modes and loads them (Rayleigh and Ritz), with a change of length as a change of scale:
+
+    M = 1 + sum over nuts (m phi phi' / s + J phi_z phi_z' / s^3)
+    K = Omega^2 / s^4 + sum over nuts h grip E I phi_zz phi_zz' / s^5
+
+where s is the length over the bare one, and h the piece that a gripping nut stiffens.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from synth.design.instrument import Nut, PlacedNut, Tine
+from synth.vibration.rod import Array, cubic, lowest_frequencies, solve_rods
+from synth.vibration.tine import plane_ratios, rods_of, stiffened_length
+
+EXTRA: Final = 6  # modes above the highest partial looked at
+ROUNDS: Final = 3  # to bring a loaded tine back to pitch: each takes its error by the fourth power
+
+
+@dataclass(frozen=True)
+class QuickPicture:
+    """Lengths (G,) that keep the pitch, and ln f_n (G, partials) there."""
+
+    length: Array
+    log_hz: Array
+
+    def interval(self, partial: int) -> Array:
+        """ln of the ratio of a partial to the first (G,)."""
+        return np.asarray(self.log_hz[:, partial - 1] - self.log_hz[:, 0])
+
+
+def quick_picture(
+    tine: Tine, length: float, nuts: Sequence[Nut], share: Array, *, pitch: float | None, partials: int
+) -> QuickPicture:
+    """Nuts with their middles at shares (G, J) of the length; `pitch` (Hz, None: the length stays) is kept."""
+    rods = rods_of([tine], [length], [tine.trim])
+    highest = lowest_frequencies(rods)[:, 0] * ((partials + EXTRA) * math.pi / 1.875) ** 2
+    modes = solve_rods(rods, highest)
+    height = (share * length).reshape(1, -1)
+    value, turn, bend = (
+        each[0].T.reshape(*share.shape, -1) for each in cubic(modes.height, modes.shape, modes.slope, height)
+    )  # (G, J, N)
+    mass = np.sqrt([nut.mass for nut in nuts])[:, None]
+    inertia = np.sqrt([nut.rotary_inertia for nut in nuts])[:, None]
+    piece = [stiffened_length(nut, tine.rod.bend_diameter) * nut.grip for nut in nuts]
+    stiff = np.sqrt(rods.bend[0] * np.array(piece))[:, None]
+    loads = tuple(_gram(each) for each in (value * mass, turn * inertia, bend * stiff))
+    omega = 2.0 * math.pi * modes.frequency[0, modes.exists[0]]
+    loads = tuple(each[:, : len(omega), : len(omega)] for each in loads)
+    scale = np.ones(len(share))
+    plane = float(plane_ratios([tine])[0, 0])
+    if pitch is not None:
+        for _ in range(ROUNDS):
+            first = np.exp(_log_hz(omega, loads, scale)[:, 0]) * plane
+            scale = scale * np.sqrt(first / pitch)
+    return QuickPicture(length * scale, _log_hz(omega, loads, scale)[:, :partials])
+
+
+def log_frequencies(
+    tine: Tine, length: Array, nuts: Sequence[Nut], position: Array, *, partials: int
+) -> Array:
+    """ln f_n (C, partials) by the full model, of nuts at heights (C, J) on tines of lengths (C,)."""
+    trim = [(*(PlacedNut(nut, 0.0) for nut in nuts), *tine.trim)] * len(length)
+    rods = rods_of([tine] * len(length), length, trim)
+    height = np.concatenate([position, rods.nut_height[:, len(nuts) :]], axis=1)
+    return np.asarray(np.log(lowest_frequencies(replace(rods, nut_height=height), partials)))
+
+
+def _gram(vector: Array) -> Array:
+    """Sum over nuts of v v' (G, N, N) from (G, J, N)."""
+    return np.asarray(np.einsum("gjn,gjm->gnm", vector, vector))
+
+
+def _log_hz(omega: Array, loads: tuple[Array, ...], scale: Array) -> Array:
+    mass, inertia, stiff = loads
+    s = scale[:, None, None]
+    M = np.eye(len(omega)) + mass / s + inertia / s**3
+    K = np.diag(omega**2) / s**4 + stiff / s**5
+    back = np.linalg.inv(np.linalg.cholesky(K))
+    inverse_squares = np.linalg.eigvalsh(back @ M @ back.swapaxes(-1, -2))[:, ::-1]
+    return np.asarray(-0.5 * np.log(inverse_squares) - math.log(2.0 * math.pi))
