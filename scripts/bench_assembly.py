@@ -1,0 +1,135 @@
+"""How fast tines and bar are solved together: run `python scripts/bench_assembly.py [--json]`.
+
+Prints, in one run: a group of 20 tines with its bar, and 168 tines (both planes, partials to 18 kHz) from lengths
+to damped modes, with the peak memory; the solved instrument read back from the cache; and the undamped modes alone
+against the named alternative, scipy.linalg.eigh on the generalised pair as it stands. Targets: 0.5 s for 20 tines,
+6 s and 1 GiB for 168 on two cores, 0.1 s from the cache.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import resource
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import scipy.linalg
+
+from synth.design.file import load
+from synth.design.instrument import Instrument, Straight
+from synth.design.resolve import resolve
+from synth.vibration import cache
+from synth.vibration.assembly import BAR_HZ, HIGHEST_HZ, LOWEST_HZ, ModalModel, assemble
+from synth.vibration.axial import solve_axial
+from synth.vibration.bar import solve_bar
+from synth.vibration.eigen import real_modes
+from synth.vibration.structure import Structure, couple, nut_inertia, stand
+from synth.vibration.tine import solve_tines
+
+DESIGN = Path(__file__).parents[1] / "tests" / "data" / "two-tines.toml"
+SPACING = 0.012  # m
+SHORTEST, LONGEST = 0.08, 0.18  # m
+
+
+def instrument(count: int) -> Instrument:
+    """So many different tines of the design's plain rod on a bar just long enough."""
+    base = resolve(load(DESIGN))
+    length = 0.2 + SPACING * count
+    supports = tuple(
+        dataclasses.replace(support, place=share * length)
+        for support, share in zip(base.bar.supports, (0.224, 0.776), strict=True)
+    )
+    axes = np.random.default_rng(1).uniform(-0.7, 0.7, count)
+    tines = tuple(
+        dataclasses.replace(
+            base.tines[0],
+            number=r + 1,
+            trim=(),
+            wish=None,
+            place=0.1 + SPACING * r,
+            split_axis=float(axes[r]),
+        )
+        for r in range(count)
+    )
+    bar = dataclasses.replace(base.bar, path=(Straight(length),), supports=supports)
+    return dataclasses.replace(base, bar=bar, tines=tines)
+
+
+def lengths(count: int) -> np.ndarray:
+    return np.random.default_rng(2).uniform(SHORTEST, LONGEST, count)
+
+
+def whole(made: Instrument) -> ModalModel:
+    count = len(made.tines)
+    return assemble(made.tines, lengths(count), [()] * count, bar=made.bar)
+
+
+def matrices(made: Instrument) -> Structure:
+    count = len(made.tines)
+    length, trim = lengths(count), [()] * count
+    modes = solve_tines(made.tines, length, trim)
+    bar = solve_bar(made.bar, [tine.place for tine in made.tines], highest_hz=BAR_HZ)
+    bases = stand(made.tines, modes, made.bar, bar)
+    nuts = nut_inertia(made.tines, made.bar, bases)
+    return couple(modes, solve_axial(made.tines, length, trim), bar, bases, nuts=nuts)
+
+
+def as_it_stands(structure: Structure) -> None:
+    """The undamped modes by a library's generalised solver, which knows nothing of the blocks."""
+    K = scipy.linalg.block_diag(structure.carrier_stiffness, structure.tine_stiffness)
+    M = scipy.linalg.block_diag(structure.carrier_mass, np.eye(len(structure.tine_stiffness)))
+    carriers = len(structure.carrier_mass)
+    M[:carriers, carriers:], M[carriers:, :carriers] = structure.coupling, structure.coupling.T
+    scipy.linalg.eigh(K, M, overwrite_a=True, overwrite_b=True, check_finite=False)
+
+
+def timed(work: Callable[[], Any], repeats: int) -> tuple[float, Any]:
+    """The best wall time of several, and the last result."""
+    best, result = float("inf"), None
+    for _ in range(repeats):
+        start = time.perf_counter()
+        result = work()
+        best = min(best, time.perf_counter() - start)
+    return best, result
+
+
+def main() -> None:
+    small, large = instrument(20), instrument(168)
+    whole(small)  # imports and first calls
+    figures: dict[str, Any] = {
+        "cores": len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    }
+    figures["20 tines and bar, s"], model = timed(lambda: whole(small), 5)
+    figures["modes of 20"] = len(model.pole)
+    figures["168 tines and bar, s"], model = timed(lambda: whole(large), 2)
+    figures["modes of 168"] = len(model.pole)
+    unit = 1.0 if sys.platform == "darwin" else 1024.0
+    figures["peak memory, GiB"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 2.0**30
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ[cache.FOLDER_VARIABLE] = folder
+        figures["into the cache, s"], _ = timed(
+            lambda: cache.kept("modes", large.tines, lambda: model, fresh=True), 1
+        )
+        figures["from the cache, s"], _ = timed(lambda: cache.kept("modes", large.tines, lambda: model), 3)
+    structure = matrices(large)
+    ours, _ = timed(lambda: real_modes(structure, lowest_hz=LOWEST_HZ, highest_hz=HIGHEST_HZ), 2)
+    theirs, _ = timed(lambda: as_it_stands(structure), 2)
+    figures["undamped modes alone, s"] = ours
+    figures["the same by scipy.linalg.eigh, s"] = theirs
+    figures["ratio"] = theirs / ours
+    if "--json" in sys.argv[1:]:
+        print(json.dumps(figures, indent=1))
+        return
+    for name, value in figures.items():
+        print(f"{name:36s} {value:.3g}" if isinstance(value, float) else f"{name:36s} {value}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,55 @@
+"""Tines that stretch and twist, against the uniform rod's closed forms."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from synth.design.instrument import PlacedNut
+from synth.vibration.axial import solve_axial
+
+if TYPE_CHECKING:
+    from conftest import Workbench
+
+CENT = math.log(2.0) / 1200.0
+
+
+def test_a_uniform_rod_stretches_and_twists_at_odd_quarters_of_its_waves(bench: Workbench) -> None:
+    """(2n - 1) c / 4 L (Rayleigh, Theory of Sound I, articles 150 and 159)."""
+    tine = bench.tine(bench.plain(3.0), length=600.0)
+    modes = solve_axial([tine], [0.6], [()])
+    steel = bench.steel
+    for kind, modulus in enumerate((steel.youngs, steel.shear)):
+        n = np.arange(np.sum(modes.exists[0, kind]))
+        expected = (2 * n + 1) * math.sqrt(modulus / steel.density) / (4.0 * 0.6)
+        np.testing.assert_allclose(modes.frequency[0, kind, n], expected, rtol=0.5 * CENT)
+        assert expected[-1] + 2 * expected[0] > 10_000.0
+
+
+def test_their_momenta_are_those_of_quarter_sines_and_never_more_than_the_whole(bench: Workbench) -> None:
+    """int phi dm = (8 m)^(1/2) / ((2n - 1) pi) for phi = (2/m)^(1/2) sin; the mesh costs 1 % of the fourth."""
+    rod = bench.plain(3.0)
+    modes = solve_axial([bench.tine(rod, length=600.0)], [0.6], [()])
+    mass = bench.steel.density * math.pi / 4.0 * rod.diameter**2 * 0.6
+    assert modes.inertia[0, 0] == pytest.approx(mass)
+    assert modes.inertia[0, 1] == pytest.approx(mass * rod.diameter**2 / 8.0)
+    for kind in (0, 1):
+        count = int(np.sum(modes.exists[0, kind]))
+        odd = 2 * np.arange(count) + 1
+        whole = modes.inertia[0, kind]
+        np.testing.assert_allclose(
+            np.abs(modes.momentum[0, kind, :count]), math.sqrt(8.0 * whole) / (odd * math.pi), rtol=1e-2
+        )
+        assert np.sum(modes.momentum[0, kind] ** 2) < whole
+
+
+def test_a_nut_slows_both_and_a_short_tine_keeps_its_first_of_each(bench: Workbench) -> None:
+    tine = bench.tine(bench.plain(3.0), length=40.0)
+    nut = (PlacedNut(bench.nut("M3"), 0.03),)
+    bare, loaded = (solve_axial([tine], [0.04], [trim]) for trim in ((), nut))
+    assert bare.exists.tolist() == [[[True], [True]]]
+    assert np.all(loaded.frequency < bare.frequency)
+    assert loaded.inertia[0, 0] - bare.inertia[0, 0] == pytest.approx(nut[0].nut.mass)
