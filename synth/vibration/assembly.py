@@ -216,12 +216,15 @@ def board_shape(model: ModalModel) -> NDArray[np.complex64]:
 def energy_share(model: ModalModel) -> tuple[Array, Array]:
     """What part of each mode's swing is each tine's, by plane (M, R, 2), and what part the bar's and board's (M,).
 
-    By strain energy, which the tines' own partials share without cross terms.
+    By strain energy, in which the parts' own modes have no cross terms; together they make 1.
     """
+    carried = [model.bar.frequency, *([] if model.board is None else [model.board.modes.frequency])]
+    weight = (2.0 * math.pi * np.concatenate(carried)) ** 2
+    bar = weight @ np.abs(model.vectors[model.carrier_dof]) ** 2
     rows = np.abs(model.vectors[np.maximum(model.tine_dof, 0)]) ** 2 * (model.tine_dof >= 0)[..., None]
-    squared = (2.0 * math.pi * model.tines.frequency) ** 2
-    share = np.einsum("rpnm,rpn->mrp", rows, squared) / (np.abs(model.pole) ** 2)[:, None, None]
-    return share, np.clip(1.0 - share.sum(axis=(1, 2)), 0.0, None)
+    tines = np.einsum("rpnm,rpn->mrp", rows, (2.0 * math.pi * model.tines.frequency) ** 2, optimize=True)
+    total = bar + tines.sum(axis=(1, 2))
+    return tines / total[:, None, None], bar / total
 
 
 def _comes_free(partial: Array, omega: Array) -> Array:
