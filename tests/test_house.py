@@ -33,7 +33,8 @@ ORDER = """
     workshop.bent
     workshop.suggest
     recording.take recording.onsets recording.spectrum recording.sinusoids recording.measurement recording.suspects
-    recording.partials recording.picture recording.match recording.unknowns recording.calibrate recording.corrected
+    recording.partials recording.picture recording.heard recording.match recording.retune recording.corrected
+    recording.unknowns recording.piece recording.calibrate
     doors.cli doors.compare doors.live
 """.split()
 

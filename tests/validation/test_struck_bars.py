@@ -50,6 +50,10 @@ def thick_bar(thickness: float, count: int) -> np.ndarray[tuple[int], np.dtype[n
     return frequency / frequency[0]
 
 
+def measured(name: str) -> Measurement:
+    return measure(read(DATA / f"{name}.wav"))
+
+
 def heard(name: str) -> list[Partial]:
     """The bar's own partials: the one that rings most within reach of each ratio, below the thin bar's."""
     (tap,) = measure(read(DATA / f"fluid_glockenspiel_{name}.wav")).taps

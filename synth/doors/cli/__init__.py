@@ -22,11 +22,13 @@ COMMANDS: Final = (
     "map",
     "stroke",
     "play",
+    "compare",
     "trim",
     "cutlist",
     "template",
     "measure",
     "calibrate",
+    "tune",
 )
 
 

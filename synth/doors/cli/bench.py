@@ -1,0 +1,128 @@
+"""What the commands at the bench share: tines by their names, recordings with their taps, taps with their tines.
+
+A tine is named as GROUP.N: a group by its name or number, and the tine's number as it stands in the group. A file
+called SOMETHING.GROUP-N.wav names its tine itself.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from synth.doors.cli.table import aligned
+from synth.errors import InputError
+
+if TYPE_CHECKING:
+    from synth.design.instrument import Instrument
+    from synth.recording.match import Claim
+    from synth.recording.measurement import Measurement, Struck
+
+
+def tine_name(instrument: Instrument, index: int) -> str:
+    """A tine as it is named on the command line."""
+    tine = instrument.tines[index]
+    return f"{instrument.groups[tine.group].name}.{tine.number}"
+
+
+def find_tine(instrument: Instrument, name: str) -> int:
+    """The tine that is called GROUP.N. Raises `InputError`."""
+    group, dot, number = name.rpartition(".")
+    index = _named(instrument, group, number) if dot else None
+    if index is None:
+        names = [tine_name(instrument, each) for each in range(len(instrument.tines))]
+        have = ", ".join(names[:4]) + (f" ... {names[-1]}" if len(names) > 4 else "")
+        raise InputError(
+            f"there is no tine '{name}'", remedy=f"write GROUP.N, as {have}", file=instrument.file
+        )
+    return index
+
+
+def tine_in_file_name(instrument: Instrument, path: Path) -> int | None:
+    """The tine that a file called SOMETHING.GROUP-N.wav is of, None where its name says nothing."""
+    group, dash, number = path.stem.rpartition(".")[2].rpartition("-")
+    return _named(instrument, group, number) if dash else None
+
+
+def _named(instrument: Instrument, group: str, number: str) -> int | None:
+    def plain(words: str) -> str:
+        return words.casefold().replace("_", " ").replace("-", " ").strip()
+
+    for index, tine in enumerate(instrument.tines):
+        called = (plain(instrument.groups[tine.group].name), str(tine.group + 1))
+        if plain(group) in called and number == str(tine.number):
+            return index
+    return None
+
+
+def listen(recordings: Sequence[Path]) -> list[Measurement]:
+    """What rings in each recording, with its warnings on standard error."""
+    from synth.recording.partials import measure
+    from synth.recording.take import read
+
+    measured = []
+    for path in recordings:
+        measurement = measure(read(path))
+        for warning in measurement.warnings:
+            click.echo(f"warning: {path}: {warning}", file=sys.stderr)
+        measured.append(measurement)
+    return measured
+
+
+def tines_of_taps(
+    instrument: Instrument, measured: Sequence[Measurement], named: Sequence[str]
+) -> list[tuple[Struck, int | None]]:
+    """Every tap with the tine that the maker named: one name a file, or one a tap. Raises `InputError`."""
+    tines = [find_tine(instrument, name) for name in named]
+    taps = [tap for measurement in measured for tap in measurement.taps]
+    if not tines:
+        files = [tine_in_file_name(instrument, Path(measurement.file)) for measurement in measured]
+    elif len(tines) == len(measured):
+        files = list(tines)
+    elif len(tines) == len(taps):
+        return list(zip(taps, tines, strict=True))
+    else:
+        raise InputError(
+            f"{len(tines)} names for {len(measured)} recordings with {len(taps)} taps",
+            remedy="give --tine once a recording, or once a tap in their order",
+        )
+    return [
+        (tap, tine) for measurement, tine in zip(measured, files, strict=True) for tap in measurement.taps
+    ]
+
+
+def claims_table(instrument: Instrument, claims: Sequence[Claim]) -> str:
+    """Which tap is of which tine, and how sure that is."""
+    rows = []
+    for number, claim in enumerate(claims, start=1):
+        others = ", ".join(tine_name(instrument, each) for each in claim.others)
+        how = "found" if claim.found else "named"
+        rows.append(
+            (
+                str(number),
+                f"{claim.tap.time:.2f}",
+                tine_name(instrument, claim.tine),
+                how + (f", or {others}" if others and claim.found else ""),
+                f"{claim.offset:+.0f}",
+            )
+        )
+    return aligned(("tap", "at s", "tine", "how", "cents off the model"), rows)
+
+
+def approve(instrument: Instrument, claims: Sequence[Claim], yes: bool) -> None:
+    """Show the matches that were found and have them approved. Raises `InputError` where nobody can be asked."""
+    click.echo(claims_table(instrument, claims), file=sys.stderr)
+    if yes or not any(claim.found for claim in claims):
+        return
+    if not sys.stdin.isatty():
+        raise InputError(
+            "the tines of these taps were found, not named",
+            remedy="look at the table above, then say --yes, or name them with --tine",
+        )
+    if not click.confirm("Is this right?", err=True):
+        raise InputError(
+            "not approved", remedy="name the tines with --tine GROUP.N, once a recording or a tap"
+        )

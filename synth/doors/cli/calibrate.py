@@ -1,0 +1,272 @@
+"""`tinewright calibrate`: recordings of the test piece correct the design's assumptions."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import numpy as np
+
+from synth.doors.cli import arguments, bench
+from synth.doors.cli.table import aligned
+from synth.errors import InputError
+from synth.units import MM, cents
+
+if TYPE_CHECKING:
+    from synth.design.instrument import Instrument
+    from synth.recording.calibrate import Calibration
+    from synth.recording.match import Claim, Line
+    from synth.recording.piece import Piece
+    from synth.vibration.tuning import Row
+
+KINDS = ("youngs", "bend-diameter", "root-length", "nut-grip", "clamp-loss", "material-loss")
+PLANES = {0: "along", 1: "across", None: "both"}
+
+
+@click.command("calibrate")
+@arguments.design
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--tine", "tines", multiple=True, metavar="GROUP.N", help="Of which tine: once a file, or once a tap."
+)
+@click.option("--length", "lengths", multiple=True, metavar="GROUP.N=MM", help="A free length as measured.")
+@click.option(
+    "--length-sd-mm",
+    default=0.2,
+    show_default=True,
+    type=click.FloatRange(0.0, 5.0),
+    help="How well lengths are kept.",
+)
+@click.option(
+    "--fit", "kinds", multiple=True, type=click.Choice(KINDS), help="Only this; default: all the data hold."
+)
+@click.option("--yes", is_flag=True, help="Take the tines that were found for the taps without asking.")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    help="The corrected copy.  [default: NAME-measured.toml]",
+)
+@click.option("--overwrite", is_flag=True, help="Replace the corrected copy if it is there.")
+@arguments.as_json
+def command(
+    design: Path,
+    recordings: tuple[Path, ...],
+    tines: tuple[str, ...],
+    lengths: tuple[str, ...],
+    length_sd_mm: float,
+    kinds: tuple[str, ...],
+    yes: bool,
+    output: Path | None,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
+    """Fit the model of DESIGN to RECORDINGS of its tines and write a corrected copy of it.
+
+    Tap one tine at a time and hold the others still; a file NAME.GROUP-N.wav says of which tine it is. What the
+    recordings cannot tell apart is not fitted, and the reason is given.
+
+    \b
+    Example:
+      tinewright calibrate designs/test-piece.toml taps.wav --tine D3.1 --tine D3.3 -o corrected.toml
+    """
+    from synth.recording.calibrate import calibrate
+    from synth.recording.unknowns import unknowns
+    from synth.vibration.solution import solve_row
+
+    goal = _goal(design, output, overwrite)
+    instrument = arguments.instrument(design)
+    row = solve_row(instrument)
+    claims, piece = _piece(instrument, row, bench.listen(recordings), tines, lengths, length_sd_mm)
+    bench.approve(instrument, claims, yes)
+    found = unknowns(piece.tree, instrument, piece.tines)
+    calibration = calibrate(piece, found, kinds or None)
+    _write(design, goal, calibration)
+    if as_json:
+        click.echo(json.dumps(_data(instrument, claims, calibration, goal), indent=1, ensure_ascii=False))
+        return
+    click.echo(_tables(instrument, claims, calibration))
+    click.echo(f"\nwrote {goal}")
+
+
+def _goal(design: Path, output: Path | None, overwrite: bool) -> Path:
+    """Where the corrected copy goes; never over the design, and over nothing that is not asked for."""
+    from synth.files import check_place
+
+    goal = output or design.with_name(f"{design.stem}-measured.toml")
+    check_place(goal)
+    if goal.exists() and (goal.samefile(design) if design.exists() else False):
+        raise InputError(
+            "the corrected copy may not replace the design", remedy="name another with -o", file=str(goal)
+        )
+    if goal.exists() and not overwrite:
+        raise InputError(
+            "is already there", remedy="name another with -o, or say --overwrite", file=str(goal)
+        )
+    return goal
+
+
+def _piece(
+    instrument: Instrument,
+    row: Row,
+    measured: Sequence[Any],
+    named: Sequence[str],
+    lengths: Sequence[str],
+    length_sd_mm: float,
+) -> tuple[list[Claim], Piece]:
+    """The taps with their tines, and everything that was measured."""
+    from synth.recording.heard import bar_of, heard
+    from synth.recording.match import lines, name_tines
+    from synth.recording.piece import Piece
+    from synth.recording.unknowns import tree_of
+
+    taps = bench.tines_of_taps(instrument, measured, named)
+    length = _as_cut(instrument, row, lengths)
+    wanted = [tine for _, tine in taps]
+    which = (
+        range(len(instrument.tines))
+        if None in wanted
+        else sorted({tine for tine in wanted if tine is not None})
+    )
+    model = heard(instrument, bar_of(instrument), length, row.trim, list(which))
+    claims = name_tines([tap for tap, _ in taps], model, wanted)
+    found = tuple(line for claim in claims for line in lines(claim, model))
+    tree = tree_of(instrument.file)
+    return claims, Piece(tree, instrument.file, instrument, length, row.trim, length_sd_mm * MM, found)
+
+
+def _as_cut(
+    instrument: Instrument, row: Row, lengths: Sequence[str]
+) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """The design's free lengths with those that the maker measured in their place."""
+    out = row.length.copy()
+    for words in lengths:
+        name, equals, number = words.rpartition("=")
+        try:
+            value = float(number)
+        except ValueError:
+            value = math.nan
+        if not equals or not 20.0 <= value <= 600.0:
+            raise InputError(
+                f"'{words}' is not a tine and its length", remedy="write GROUP.N=MM, 20 to 600 mm"
+            )
+        out[bench.find_tine(instrument, name)] = value * MM
+    return out
+
+
+def _write(design: Path, goal: Path, calibration: Calibration) -> None:
+    """The corrected copy, proved to be a design before it appears."""
+    import tomllib
+
+    from synth.design.resolve import resolve
+    from synth.design.schema import Design
+    from synth.design.tree import decode
+    from synth.files import whole
+    from synth.recording.corrected import corrected_text, dated
+
+    today = datetime.date.today().isoformat()
+    text = corrected_text(design.read_text(encoding="utf-8-sig"), dated(calibration.changes, today))
+    resolve(decode(tomllib.loads(text), Design), str(goal))
+    with whole(goal) as beside:
+        beside.write_text(text, encoding="utf-8")
+
+
+def _data(
+    instrument: Instrument, claims: Sequence[Claim], calibration: Calibration, goal: Path
+) -> dict[str, Any]:
+    return {
+        "taps": [
+            {"time_s": claim.tap.time, "tine": bench.tine_name(instrument, claim.tine), "found": claim.found}
+            for claim in claims
+        ],
+        "learnt": [
+            {
+                "name": each.unknown.name,
+                "key": each.unknown.key,
+                "before": each.unknown.value,
+                "after": each.value,
+                "sd": each.deviation,
+            }
+            for each in calibration.learnt
+        ],
+        "correlation": calibration.correlation.tolist(),
+        "withheld": [{"name": unknown.name, "reason": why} for unknown, why in calibration.withheld],
+        "partials": [_line_data(instrument, calibration, line) for line in calibration.lines],
+        "warnings": list(calibration.warnings),
+        "written": str(goal),
+    }
+
+
+def _line_data(instrument: Instrument, calibration: Calibration, line: Line) -> dict[str, Any]:
+    before, after = calibration.before, calibration.after
+    old, new = before.row(line.tine), after.row(line.tine)
+    known = math.isfinite(line.decay_rate)
+    return {
+        "tine": bench.tine_name(instrument, line.tine),
+        "partial": line.partial + 1,
+        "plane": PLANES[line.plane],
+        "frequency_hz": line.frequency,
+        "before_cents": cents(line.of(before.frequency[old]) / line.frequency),
+        "after_cents": cents(line.of(after.frequency[new]) / line.frequency),
+        "decay_s": math.log(1e3) / line.decay_rate if known else None,
+        "before_s": math.log(1e3) / line.of(before.decay_rate[old]),
+        "after_s": math.log(1e3) / line.of(after.decay_rate[new]),
+    }
+
+
+def _tables(instrument: Instrument, claims: Sequence[Claim], calibration: Calibration) -> str:
+    learnt = [
+        (
+            each.unknown.name,
+            each.unknown.key,
+            f"{each.unknown.value:.5g}",
+            f"{each.value:.5g}",
+            f"{each.deviation:.2g}",
+        )
+        for each in calibration.learnt
+    ]
+    rows = [_line_data(instrument, calibration, line) for line in calibration.lines]
+    heads = ("tine", "partial", "plane", "Hz", "before", "after cents", "decay s", "before", "after s")
+    parts = [
+        "Learnt:\n" + aligned(("what", "key", "before", "now", "+-"), learnt),
+        *_correlated(calibration),
+        "The model less the measurement:\n" + aligned(heads, [_line_words(each) for each in rows]),
+    ]
+    if calibration.withheld:
+        reasons = [f"  {unknown.name}: {why}" for unknown, why in calibration.withheld]
+        told = "Not fitted, and taken as it stands in the design; its error goes into what was fitted:\n"
+        parts.append(told + "\n".join(reasons))
+    parts += [f"warning: {each}" for each in calibration.warnings]
+    return "\n\n".join(parts)
+
+
+def _line_words(row: dict[str, Any]) -> tuple[str, ...]:
+    decay = "?" if row["decay_s"] is None else f"{row['decay_s']:.3g}"
+    return (
+        row["tine"],
+        str(row["partial"]),
+        row["plane"],
+        f"{row['frequency_hz']:.2f}",
+        f"{row['before_cents']:+.1f}",
+        f"{row['after_cents']:+.1f}",
+        decay,
+        f"{row['before_s']:.3g}",
+        f"{row['after_s']:.3g}",
+    )
+
+
+def _correlated(calibration: Calibration) -> list[str]:
+    """The correlations between what was learnt, where there are two or more."""
+    names = [each.unknown.name for each in calibration.learnt]
+    if len(names) < 2:
+        return []
+    rows = [
+        (name, *(f"{value:+.2f}" for value in row))
+        for name, row in zip(names, calibration.correlation, strict=True)
+    ]
+    return ["Correlations (near 1 or -1: only both together are known):\n" + aligned(("", *names), rows)]

@@ -1,0 +1,101 @@
+"""`tinewright tune`: help at the bench: which way to turn a tine's base nut, and how far."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from synth.doors.cli import arguments, bench
+from synth.errors import InputError
+from synth.units import MM, note_name
+
+if TYPE_CHECKING:
+    from synth.design.instrument import Instrument
+    from synth.recording.retune import Retune
+
+IN_TUNE = 1.0  # cents: less is not heard, and no nut is turned so finely
+EIGHTH = 0.125  # of a turn, which a spanner can be set by eye
+
+
+@click.command("tune")
+@arguments.design
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--tine", "name", required=True, metavar="GROUP.N", help="The tine that was tapped.")
+@click.option("--target-hz", type=click.FloatRange(8.0, 20_000.0), help="Its pitch.  [default: the design's]")
+@arguments.as_json
+def command(design: Path, recording: Path, name: str, target_hz: float | None, as_json: bool) -> None:
+    """Say which way, and how many turns, the base nut of a tine goes so that it sounds its pitch.
+
+    Tap the tine alone and hold the others still; several taps in one recording are averaged.
+
+    \b
+    Example:
+      tinewright tune designs/test-piece.toml --tine D3.1 tap.wav
+    """
+    from synth.recording.retune import retune
+    from synth.vibration.solution import solve_row
+
+    instrument = arguments.instrument(design)
+    tine = bench.find_tine(instrument, name)
+    row = solve_row(instrument)
+    target = float(row.target_hz[tine]) if target_hz is None else target_hz
+    if not math.isfinite(target):
+        raise InputError(
+            f"the design gives {name} a length and no pitch", remedy="say --target-hz", file=str(design)
+        )
+    (measured,) = bench.listen([recording])
+    advice = retune(instrument, row, tine, measured.taps, target)
+    if as_json:
+        click.echo(json.dumps(_data(bench.tine_name(instrument, tine), advice), indent=1, ensure_ascii=False))
+        return
+    click.echo(_words(instrument, tine, advice))
+
+
+def _data(name: str, advice: Retune) -> dict[str, str | float | int | None]:
+    return {
+        "tine": name,
+        "sounds_hz": advice.sounds,
+        "sounds_sd_hz": advice.deviation,
+        "target_hz": advice.target,
+        "cents": advice.cents,
+        "cents_sd": advice.deviation_cents,
+        "told_by_partial": advice.partial + 1,
+        "shorten_mm": advice.shorten / MM,
+        "turns_up": advice.turns if math.isfinite(advice.turns) else None,
+    }
+
+
+def _words(instrument: Instrument, tine: int, advice: Retune) -> str:
+    name = bench.tine_name(instrument, tine)
+    note, beside = note_name(advice.target, instrument.a4)
+    told = "" if advice.partial == 0 else f", told by partial {advice.partial + 1}"
+    side = "above" if advice.cents > 0.0 else "below"
+    head = (
+        f"{name} sounds {advice.sounds:.2f} Hz{told}, {abs(advice.cents):.1f} cents {side} its "
+        f"{advice.target:.2f} Hz ({note} {beside:+.0f}), known within {advice.deviation_cents:.1f} cents."
+    )
+    if abs(advice.cents) < max(IN_TUNE, advice.deviation_cents):
+        return f"{head}\nIt is in tune: leave it."
+    return f"{head}\n{_action(instrument, tine, advice)}"
+
+
+def _action(instrument: Instrument, tine: int, advice: Retune) -> str:
+    """What to do with spanner or collar."""
+    way = "up, towards the tip" if advice.shorten > 0.0 else "down, towards the bar"
+    distance = f"{abs(advice.shorten) / MM:.2f} mm"
+    what = "Shorten" if advice.shorten > 0.0 else "Lengthen"
+    rod = instrument.tines[tine].rod
+    if not math.isfinite(advice.turns):
+        return f"{what} the free length by {distance}: plain rod, so slide it in its collar."
+    clock = "against the clock" if advice.shorten > 0.0 else "with the clock"
+    eighths = abs(advice.turns) / EIGHTH
+    cents = abs(advice.cents / advice.turns)
+    return (
+        f"{what} the free length by {distance}: turn the base nut {abs(advice.turns):.2f} turns ({eighths:.1f} "
+        f"eighths) {way}; {clock} as seen from the tip, on right-hand thread.\n"
+        f"{rod.thread} has {rod.pitch / MM:.4g} mm a turn: {cents:.1f} cents a turn here. Tighten, then tap again."
+    )

@@ -1,0 +1,218 @@
+"""The model corrected by what was measured: least squares without priors, and no more unknowns than the data hold.
+
+In: a `Piece` and the unknowns. Out: a `Calibration`. With r the logarithms of measured over modelled frequencies
+and decay rates,
+
+    minimise r^T C^-1 r,    C = what the recording, the model and the cut leave open
+
+where an error of a tine's length moves all its partials together, so that it stands in C as one common part a tine.
+The unknowns move in logarithms (a length or a grip, which may be zero, as they are). An unknown is refused
+where it moves nothing, where another does the same (the columns of the whitened Jacobian are nearly parallel:
+A. Belsley, E. Kuh & R. Welsch, Regression Diagnostics (1980), take condition numbers above 30 as harmful), or
+where the data leave it as open as it was before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from synth.errors import InputError
+from synth.recording.corrected import Change
+from synth.recording.heard import Heard
+from synth.recording.match import Line
+from synth.recording.piece import CENT, Model, Piece, covariance, from_fit, measured, to_fit
+from synth.recording.unknowns import LOSSES, SPREAD, Unknown
+from synth.vibration.section import Array
+
+HARMFUL: Final = 30.0  # condition number of the columns, each of length one
+TAUGHT: Final = 0.7  # of its plausible spread: an unknown known no better has not been measured
+ROUNDS: Final = 12
+SETTLED: Final = 1e-5  # of each unknown's spread
+MISSED: Final = 15.0  # cents from which a partial is named as not explained
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """One unknown's new value, in the units of its key, with its standard deviation."""
+
+    unknown: Unknown
+    value: float
+    deviation: float
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What was learnt; correlations (P, P) between the learnt; the model before and after."""
+
+    learnt: tuple[Learnt, ...]
+    correlation: Array
+    withheld: tuple[tuple[Unknown, str], ...]  # what was not fitted, and why
+    lines: tuple[Line, ...]
+    before: Heard
+    after: Heard
+    changes: tuple[Change, ...]
+    warnings: tuple[str, ...]
+
+
+def calibrate(piece: Piece, candidates: Sequence[Unknown], asked: Sequence[str] | None = None) -> Calibration:
+    """What the piece teaches: of the candidates all that it can, or exactly those kinds that are asked for.
+
+    Raises `InputError` where the data do not hold what is asked for.
+    """
+    if not piece.lines:
+        raise InputError(
+            "no measured partial is one of the model's tines", remedy="name the tines with --tine"
+        )
+    model = Model(piece, candidates)
+    whiten = np.linalg.inv(np.linalg.cholesky(covariance(piece)))
+    slopes = whiten @ model.slopes(model.start)
+    counted = _counted(piece)
+    if asked is None:
+        chosen, withheld = _affordable(candidates, slopes, counted)
+    else:
+        chosen, withheld = _demanded(candidates, slopes, counted, asked)
+    fit = Model(piece, [candidates[index] for index in chosen])
+    x, spread, misfit = _least_squares(fit, whiten, measured(piece))
+    before, after = model.heard(model.start), fit.heard(x)
+    deviation = np.sqrt(np.diag(spread))
+    return Calibration(
+        learnt=tuple(_learnt(u, float(v), float(s)) for u, v, s in zip(fit.asked, x, deviation, strict=True)),
+        correlation=spread / np.outer(deviation, deviation),
+        withheld=withheld,
+        lines=piece.lines,
+        before=before,
+        after=after,
+        changes=fit.changes(x),
+        warnings=(*_at_limits(fit, x), *_unexplained(piece, after), *_scattered(misfit)),
+    )
+
+
+def _learnt(unknown: Unknown, x: float, deviation: float) -> Learnt:
+    value = from_fit(unknown, x)
+    return Learnt(unknown, value, deviation if unknown.linear else deviation * value)
+
+
+def _counted(piece: Piece) -> tuple[int, int]:
+    """How many partials, and how many decays, there are to learn from; the same partial twice counts once."""
+    partials = {(line.tine, line.partial) for line in piece.lines}
+    return len(partials), len({(line.tine, line.partial) for line in piece.decaying})
+
+
+def _objection(chosen: Sequence[Unknown], slopes: Array, counted: tuple[int, int]) -> tuple[int, str] | None:
+    """The first reason why the data do not hold all of these: (which of them, why); slopes whitened, (K, P)."""
+    for index, unknown in enumerate(chosen):
+        if np.linalg.norm(slopes[:, index]) * SPREAD[unknown.kind] < 1e-3:
+            return index, "it moves none of the measured partials"
+    lossy = sum(unknown.kind in LOSSES for unknown in chosen)
+    for many, held, what in ((len(chosen) - lossy, counted[0], "partials"), (lossy, counted[1], "decays")):
+        if many and held <= many:
+            return len(chosen) - 1, f"too few data: {held} {what} measured"
+    columns = slopes / np.linalg.norm(slopes, axis=0)
+    values, vectors = np.linalg.eigh(columns.T @ columns)
+    if values[-1] > HARMFUL**2 * max(values[0], 1e-300):
+        first, second = np.argsort(-np.abs(vectors[:, 0]))[:2]
+        one, other = sorted((int(first), int(second)))
+        alike = abs(float(columns[:, one] @ columns[:, other]))
+        return (
+            other,
+            f"every measured partial moves with it as with the {chosen[one].name} (likeness {alike:.4f})",
+        )
+    deviation = np.sqrt(np.diag(np.linalg.inv(slopes.T @ slopes)))
+    for index in np.argsort([-d / SPREAD[u.kind] for u, d in zip(chosen, deviation, strict=True)]):
+        if deviation[index] > TAUGHT * SPREAD[chosen[index].kind]:
+            return int(index), f"the data leave it open by {_open(chosen[index], float(deviation[index]))}"
+    return None
+
+
+def _open(unknown: Unknown, deviation: float) -> str:
+    return f"+-{deviation:.2g}" if unknown.linear else f"+-{100.0 * deviation:.2g} %"
+
+
+def _affordable(
+    candidates: Sequence[Unknown], slopes: Array, counted: tuple[int, int]
+) -> tuple[list[int], tuple[tuple[Unknown, str], ...]]:
+    """In the order of the candidates, each that the data hold besides those before it."""
+    chosen: list[int] = []
+    withheld: list[tuple[Unknown, str]] = []
+    for index, unknown in enumerate(candidates):
+        trial = [*chosen, index]
+        objection = _objection([candidates[each] for each in trial], slopes[:, trial], counted)
+        if objection is None:
+            chosen = trial
+        else:
+            blamed = candidates[trial[objection[0]]]
+            told = objection[1] if blamed is unknown else f"with it, {blamed.name}: {objection[1]}"
+            withheld.append((unknown, told))
+    if not chosen:
+        reasons = "; ".join(f"{unknown.name}: {why}" for unknown, why in withheld[:3])
+        raise InputError("the recordings teach nothing that is not known", remedy=reasons)
+    return chosen, tuple(withheld)
+
+
+def _demanded(
+    candidates: Sequence[Unknown], slopes: Array, counted: tuple[int, int], asked: Sequence[str]
+) -> tuple[list[int], tuple[tuple[Unknown, str], ...]]:
+    missing = set(asked) - {unknown.kind for unknown in candidates}
+    if missing:
+        raise InputError(f"these tines have no {' or '.join(sorted(missing))} to fit", remedy="leave it out")
+    chosen = [index for index, unknown in enumerate(candidates) if unknown.kind in asked]
+    objection = _objection([candidates[each] for each in chosen], slopes[:, chosen], counted)
+    if objection is not None:
+        blamed = candidates[chosen[objection[0]]]
+        raise InputError(
+            f"the data do not hold the {blamed.name}: {objection[1]}",
+            remedy="leave it out, or record tines of other lengths and more of their partials",
+        )
+    others = [unknown for index, unknown in enumerate(candidates) if index not in chosen]
+    return chosen, tuple((unknown, "not asked for") for unknown in others)
+
+
+def _least_squares(model: Model, whiten: Array, aim: Array) -> tuple[Array, Array, float]:
+    """The fit (P,), its covariance (P, P), and the misfit per degree of freedom, 1 where all is as assumed."""
+    limits = [(to_fit(u, u.lowest), to_fit(u, u.highest)) for u in model.asked]
+    low, high = np.array(limits).T
+    spread = np.array([SPREAD[unknown.kind] for unknown in model.asked])
+    x = model.start.copy()
+    for _ in range(ROUNDS):
+        slopes = whiten @ model.slopes(x)
+        step = np.linalg.lstsq(slopes, whiten @ (aim - model.logs(x)), rcond=None)[0]
+        new = np.clip(x + np.clip(step, -3.0 * spread, 3.0 * spread), low, high)
+        done = bool(np.all(np.abs(new - x) < SETTLED * spread))
+        x = new
+        if done:
+            break
+    slopes = whiten @ model.slopes(x)
+    left = whiten @ (aim - model.logs(x))
+    misfit = float(left @ left) / max(1, len(left) - len(x))
+    return x, np.asarray(np.linalg.inv(slopes.T @ slopes) * max(1.0, misfit)), misfit
+
+
+def _at_limits(model: Model, x: Array) -> list[str]:
+    return [
+        f"{unknown.name} ended at its limit, {from_fit(unknown, float(value)):.4g}: something else is wrong"
+        for unknown, value in zip(model.asked, x, strict=True)
+        if not unknown.lowest < from_fit(unknown, float(value)) < unknown.highest
+    ]
+
+
+def _unexplained(piece: Piece, after: Heard) -> list[str]:
+    out = []
+    for line in piece.lines:
+        off = np.log(line.frequency / line.of(after.frequency[after.row(line.tine)])) / CENT
+        if abs(off) > MISSED:
+            out.append(
+                f"partial {line.partial + 1} at {line.frequency:.2f} Hz stays {off:+.0f} cents off the model"
+            )
+    return out
+
+
+def _scattered(misfit: float) -> list[str]:
+    if misfit < 4.0:
+        return []
+    return [
+        f"the data scatter {misfit**0.5:.1f} times as much as assumed; the deviations are widened by that"
+    ]

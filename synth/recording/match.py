@@ -1,0 +1,174 @@
+"""Which measured partial is which partial of which tine.
+
+In: taps, and what the model says of the tines (`Heard`). Out: `Claim`s (a tap with its tine) and `Line`s (a
+measured partial with the model's). The idea: material, thread and clamp move all partials of all tines by nearly
+the same interval, so one offset is sought for all taps together, in which the most partials meet; only then are
+partials paired off, each with the nearest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from synth.errors import InputError
+from synth.recording.heard import Heard
+from synth.recording.measurement import Partial, Struck
+from synth.vibration.section import Array
+
+FURTHEST: Final = (
+    150.0  # cents that a model may be off before it is measured: twice what rods and threads vary
+)
+STEP: Final = 2.0  # cents between offsets tried
+CLOSE: Final = 12.0  # cents: partials are off by one another this much, since clamps and nuts vary
+WINDOW: Final = 45.0  # cents from the common offset within which a partial is taken for the model's
+LOUD: Final = 10.0 ** (-60.0 / 20.0)  # of the tap's loudest
+PARTIALS: Final = 6  # of a tine that are looked for
+UNSPLIT: Final = 8.0  # cents between planes below which one measured line may be either
+LEAST: Final = (
+    1.1  # score below which a tap is of no tine: the first partial alone has 1, the second and third 1.4
+)
+UNDECIDED: Final = 0.85  # of the best score: a tine that scores this much could be meant as well
+
+
+@dataclass(frozen=True)
+class Claim:
+    """A tap and the tine that it is of; `offset` in cents from the model, `others` that fit nearly as well."""
+
+    tap: Struck
+    tine: int
+    offset: float
+    found: bool  # by the program, not named by the maker
+    others: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Line:
+    """A measured partial as partial n (from 0) of a tine, in plane 0 (along), 1 (across), or either (None).
+
+    `deviation` is that of ln frequency, from the recording alone; a single line that may be either plane has half
+    of their distance in it. Where both planes were heard close together, the line is their mean.
+    """
+
+    tine: int
+    partial: int
+    plane: int | None
+    frequency: float
+    deviation: float
+    decay_rate: float  # 1/s, nan where it is not known
+    decay_deviation: float  # of ln decay_rate
+
+    def of(self, values: Array) -> float:
+        """This line's value among a tine's (2, N): its plane's, or the mean of both."""
+        both = values[:, self.partial]
+        return float(np.sqrt(both[0] * both[1])) if self.plane is None else float(both[self.plane])
+
+
+def name_tines(taps: Sequence[Struck], model: Heard, named: Sequence[int | None]) -> list[Claim]:
+    """Every tap with its tine: as named, or where None as found; `model` holds all tines that may be meant.
+
+    Raises `InputError` for a tap that fits none.
+    """
+    offsets = np.arange(-FURTHEST, FURTHEST + STEP, STEP)
+    scores = np.array(
+        [[_scores(tap, model.frequency[row], offsets) for row in range(len(model.tine))] for tap in taps]
+    )
+    allowed = np.array([[name in (None, tine) for tine in model.tine] for name in named])
+    best = np.max(np.where(allowed[:, :, None], scores, -1.0), axis=1)  # (S, offsets)
+    common = int(np.argmax(best.sum(axis=0)))
+    near = np.abs(offsets - offsets[common]) <= WINDOW
+    claims = []
+    for tap, name, table, may in zip(taps, named, scores, allowed, strict=True):
+        reached = np.where(may, np.max(np.where(near, table, -1.0), axis=1), -1.0)
+        row = int(np.argmax(reached))
+        if name is None and reached[row] < LEAST:
+            raise InputError(
+                f"the tap at {tap.time:.2f} s is of no tine of this design",
+                remedy="name it with --tine, or cut the tap out of the recording",
+            )
+        offset = float(offsets[near][np.argmax(table[row][near])])
+        rivals = np.flatnonzero((reached > UNDECIDED * reached[row]) & (np.arange(len(reached)) != row))
+        others = tuple(int(model.tine[each]) for each in rivals)
+        claims.append(Claim(tap, int(model.tine[row]), offset, name is None, others))
+    return claims
+
+
+def lines(claim: Claim, model: Heard) -> list[Line]:
+    """The partials of the tap that the model's tine explains."""
+    frequency = model.frequency[model.row(claim.tine)]
+    usable = _usable(claim.tap)
+    out: list[Line] = []
+    for partial in range(min(PARTIALS, int(np.count_nonzero(frequency[0])))):
+        planes = frequency[:, partial] * 2.0 ** (claim.offset / 1200.0)
+        near = [each for each in usable if np.min(np.abs(_cents(each.frequency / planes))) < WINDOW]
+        strongest = sorted(near, key=lambda each: -each.level)[:2]
+        out += _paired(claim.tine, partial, planes, sorted(strongest, key=lambda each: each.frequency))
+    return out
+
+
+def _usable(tap: Struck) -> list[Partial]:
+    loudest = max((each.level for each in tap.partials), default=0.0)
+    return [each for each in tap.partials if each.kind == "partial" and each.level > LOUD * loudest]
+
+
+def _scores(tap: Struck, frequency: Array, offsets: Array) -> Array:
+    """How many of a tine's partials (2, N) the tap has, at every offset; the lowest count most."""
+    measured = np.array([each.frequency for each in _usable(tap)])
+    score = np.zeros(len(offsets))
+    if len(measured) == 0:
+        return score
+    for partial in range(min(PARTIALS, int(np.count_nonzero(frequency[0])))):
+        lines = frequency[:, partial, None] * 2.0 ** (offsets / 1200.0)
+        off = np.min(np.abs(_cents(measured[:, None, None] / lines)), axis=(0, 1))
+        score += np.exp(-0.5 * (off / CLOSE) ** 2) / (1.0 + 0.3 * partial)
+    return score
+
+
+def _paired(tine: int, partial: int, planes: Array, measured: list[Partial]) -> list[Line]:
+    """The measured lines with the planes: with the mean of both where these are close, else each with the nearest.
+
+    Which of two close planes is the higher depends on the seat of the nut, so a pair counts as its mean.
+    """
+    split = float(abs(_cents(planes[0] / planes[1])))
+    if len(measured) == 2 and split < 2.0 * CLOSE:
+        return [_mean(_line(tine, partial, None, measured[0]), _line(tine, partial, None, measured[1]))]
+    if len(measured) == 1 and split < UNSPLIT:
+        return [_line(tine, partial, None, measured[0], 0.5 * split * np.log(2.0) / 1200.0)]
+    nearest: dict[int, Partial] = {}
+    for each in sorted(measured, key=lambda one: one.level):  # the louder one replaces the softer
+        nearest[int(np.argmin(np.abs(_cents(each.frequency / planes))))] = each
+    return [_line(tine, partial, plane, each) for plane, each in sorted(nearest.items())]
+
+
+def _mean(one: Line, other: Line) -> Line:
+    """Both planes' lines as one, in the logarithm; a decay that only one has is that one's."""
+    rates = np.array([one.decay_rate, other.decay_rate])
+    known = rates[np.isfinite(rates)]
+    sure = np.array([one.decay_deviation, other.decay_deviation])[np.isfinite(rates)]
+    return replace(
+        one,
+        frequency=float(np.sqrt(one.frequency * other.frequency)),
+        deviation=float(0.5 * np.hypot(one.deviation, other.deviation)),
+        decay_rate=float(np.exp(np.mean(np.log(known)))) if len(known) else float("nan"),
+        decay_deviation=float(np.linalg.norm(sure) / len(sure)) if len(known) else float("nan"),
+    )
+
+
+def _line(tine: int, partial: int, plane: int | None, each: Partial, more: float = 0.0) -> Line:
+    known = np.isfinite(each.decay)
+    return Line(
+        tine=tine,
+        partial=partial,
+        plane=plane,
+        frequency=each.frequency,
+        deviation=float(np.hypot(each.frequency_deviation / each.frequency, more)),
+        decay_rate=each.decay_rate if known else float("nan"),
+        decay_deviation=each.decay_deviation / each.decay if known else float("nan"),
+    )
+
+
+def _cents(ratio: Array) -> Array:
+    return np.asarray(1200.0 * np.log2(ratio))
