@@ -128,13 +128,11 @@ def _parts(swept: Sweep, way: Passage, tines: TineModes, depth: float) -> Iterat
         part = increments(
             *force, start=start, width=swept.width, omega=omega[k], decay=decay[k], shape=shape[k]
         )
-        cos, sin = math.cos(tines.axis[index]), math.sin(tines.axis[index])
         yield Excitation(
             time=part.time,
             tine=np.full(len(part.time), index),
             displacement=part.displacement,
             velocity=part.velocity,
-            force=part.force @ np.array([[cos, sin], [-sin, cos]]),
         )
 
 
@@ -149,7 +147,6 @@ def _excitation(parts: list[Excitation], tines: TineModes) -> Excitation:
         tine=np.concatenate([np.empty(0, np.int64), *(part.tine for part in parts)])[order],
         displacement=np.concatenate([empty, *(part.displacement for part in parts)])[order],
         velocity=np.concatenate([empty, *(part.velocity for part in parts)])[order],
-        force=np.concatenate([np.empty((0, 2)), *(part.force for part in parts)])[order],
     )
 
 
@@ -159,7 +156,8 @@ def _touches(
     from synth.playing import kernel
 
     omega = 2.0 * math.pi * tip.frequency
-    ring = swept.ring.displacement - 1j * swept.ring.velocity / omega
+    since = np.nan_to_num(swept.ring.time - swept.tally[:, kernel.T_LAST])[:, None, None]
+    ring = (swept.ring.displacement - 1j * swept.ring.velocity / omega) * np.exp(tip.decay * since)
     at_tip = ring * tip.tip_shape[:, None, :]
     cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]
     along = np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])[:, :PARTIALS]

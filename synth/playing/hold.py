@@ -63,5 +63,4 @@ def taken(
         tine=tine,
         displacement=part * state[0],
         velocity=part * state[1],
-        force=np.zeros((len(tine), 2)),
     )

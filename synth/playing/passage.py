@@ -24,6 +24,7 @@ from synth.design.instrument import EDGE_RADIUS, Instrument
 from synth.playing.hand import STIFFNESS, wander
 from synth.playing.stroke import Stroke
 
+NO_BITE: Final = 1e-7  # m: less is rounding
 EDGE_SHARE: Final = 0.25  # of the diameter: the most that a thin tine's edge can be rounded
 
 
@@ -63,7 +64,7 @@ def passage(
     bite = stroke.bite * (1.0 + stroke.lean * height_in_row(fundamental[index]))
     bite *= wander(stroke, seed, group.count)
     # a hand that presses would stand lower by P/K if nothing held it; one that passes above presses on nothing
-    bite = np.where(bite > 0.0, bite + stroke.pressure / STIFFNESS, 0.0)
+    bite = np.where(bite > NO_BITE, bite + stroke.pressure / STIFFNESS, 0.0)
     return Passage(
         tine=index[order],
         place=sign * (along[order] - along[order][0]),

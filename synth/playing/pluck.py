@@ -181,7 +181,6 @@ def excite(stroke: Stroke, instrument: Instrument, tines: TineModes, seed: int =
     tip = tips(tines, way.tine, depth=stroke.height, count=MODES)
     closed = pluck(stroke, way, tip)
     heading = (math.cos(stroke.skew) * way.sign, math.sin(stroke.skew))
-    row_direction = np.array([heading])
     width = tines.frequency.shape[2]
     steps = [
         (closed.touch, closed.slip, closed.hold_force, even),
@@ -207,7 +206,6 @@ def excite(stroke: Stroke, instrument: Instrument, tines: TineModes, seed: int =
         tine=np.tile(way.tine, len(steps))[order][struck],
         displacement=displacement[struck],
         velocity=np.zeros_like(displacement[struck]),
-        force=np.concatenate([force[:, None] * row_direction for _, _, force, _ in steps])[order][struck],
     )
 
 

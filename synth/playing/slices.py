@@ -1,13 +1,14 @@
 """The force of a contact as a few increments of the tine's ringing state.
 
-In: the impulses of one contact in even bins of time. Out: increments, at most `MOST` of them. The idea: a steady
-force F only moves the place of rest (mode n to F phi_n/w_n^2), and a tine that swings about a moved place of rest
-rings as one that swings about the old. So the contact is cut into slices; the mean force of each is a step of
-steady force, which shows as a jump the other way, and only what departs from the mean is left to ring on:
+In: the impulses of one contact in even bins of time. Out: increments, at most `MOST` of them. The idea: under a
+force that changes slowly a mode only follows its place of rest; what is heard is its swing about that place. So the
+contact is cut into slices, the force is drawn as straight lines from cut to cut (the best such line G, nothing at
+both ends), the place of rest under G is left out of the state, and what is left to ring on is
 
-    a(t_j) += response(F - mean of slice j) - (mean of slice j+1 - mean of slice j) phi/w^2
+    response(F - G over the slice)   and, where the line bends by dg,   velocity -dg phi/w^2
 
-After the last slice the state is exactly that of the bins. Slices are narrow where the force changes.
+After the last slice G is nothing and the state is exactly that of the bins. Slices are narrow where the force
+changes. With stairs in place of lines, every stair would be heard as a knock that the tine never had.
 """
 
 from __future__ import annotations
@@ -37,7 +38,6 @@ class Increments:
     time: Array  # (S,) s
     displacement: Array  # (S, 2, N)
     velocity: Array  # (S, 2, N)
-    force: Array  # (S, 2) N, steps of the steady force in the planes; they add up to nothing
 
 
 def increments(
@@ -45,20 +45,30 @@ def increments(
 ) -> Increments:
     """The slices of a contact, modes (2, N), shape (N,).
 
-    `impulse` (B, 2) N s in bins of `width` s from `start`, `moment` (B, 2) the impulses times their distance from the
-    bins' middles.
+    `impulse` (B, 2) N s in bins of `width` s from `start`, `moment` (B, 2) the impulses times their distance
+    from the bins' middles.
     """
     cut = cuts(impulse, width)
-    length = np.diff(cut)
-    mean = np.add.reduceat(impulse, cut[:-1], axis=0) / (length * width)[:, None]
-    rest = impulse - np.repeat(mean, length, axis=0) * width
-    moved = ring(rest, moment, cut, omega, decay, shape, width)
-    step = np.diff(mean, axis=0, prepend=0.0, append=0.0)
-    displacement = -step[:, :, None] * shape / omega**2
+    slope, line = lines(impulse, cut, width)
+    part = np.repeat(slope, np.diff(cut), axis=0)
+    rest, turning = impulse - line * width, moment - part * width**3 / 12.0
+    moved = ring(rest, turning, cut, omega, decay, shape, width)
+    bend = np.diff(slope, axis=0, prepend=0.0, append=0.0)[:, :, None] * shape
+    # the place of rest under a force g t is g t phi/w^2 - 2 sigma g phi/w^4, its speed g phi/w^2
+    displacement = 2.0 * decay * bend / omega**4
     displacement[1:] += moved[0]
-    velocity = np.zeros_like(displacement)
-    velocity[1:] = moved[1]
-    return Increments(np.asarray(start + cut * width), displacement, velocity, step)
+    velocity = -bend / omega**2
+    velocity[1:] += moved[1]
+    return Increments(np.asarray(start + cut * width), displacement, velocity)
+
+
+def lines(impulse: Array, cut: NDArray[np.int64], width: float) -> tuple[Array, Array]:
+    """Slopes (K, 2) in N/s, and forces (B, 2) at the bins, of the lines from cut to cut nearest to the force."""
+    middle = np.arange(len(impulse)) + 0.5
+    hats = np.stack([np.interp(middle, cut, row) for row in np.eye(len(cut))], axis=1)
+    height = np.zeros((len(cut), impulse.shape[1]))
+    height[1:-1] = np.linalg.lstsq(hats[:, 1:-1], impulse / width, rcond=None)[0]
+    return np.diff(height, axis=0) / (np.diff(cut) * width)[:, None], hats @ height
 
 
 def cuts(impulse: Array, width: float) -> NDArray[np.int64]:
@@ -87,7 +97,8 @@ def ring(
     """What the impulses of each slice leave at its end: modal displacement and velocity, (K, 2, N) each."""
     whole, half = rotation(omega, decay, width), rotation(omega, decay, 0.5 * width)
     q, p = np.zeros((2, len(cut) - 1, *omega.shape))
-    _ring(impulse, moment, cut, *np.moveaxis(whole, -2, 0), shape, q, p)
+    c0, c1, c2, c3 = np.moveaxis(whole, -2, 0)
+    _ring(impulse, moment, cut, c0, c1, c2, c3, shape, q, p)
     turn = np.moveaxis(half, -2, 0)
     return turn[0] * q + turn[1] * p, turn[2] * q + turn[3] * p
 

@@ -103,13 +103,10 @@ class Excitation:
 
     The state is that of the clamped tine's own mass-normalised modes (`synth.vibration.tine.TineModes`), in its two
     principal planes. `time` (S,) s; `tine` (S,) index; `displacement` and `velocity` (S, 2, N) in kg^(1/2) m and
-    kg^(1/2) m/s; partials a tine does not have stay zero. `force` (S, 2) N, along and across, is the step of the
-    steady force behind the increment, already in `displacement` as the tine on a still base has it: a bar that
-    gives also moves to a new place of rest, and whoever knows the bar can add that. Its steps add up to nothing.
+    kg^(1/2) m/s; partials a tine does not have stay zero.
     """
 
     time: NDArray[np.float64]
     tine: NDArray[np.int64]
     displacement: NDArray[np.float64]
     velocity: NDArray[np.float64]
-    force: NDArray[np.float64]

@@ -195,7 +195,6 @@ def joined(parts: Sequence[Excitation], row: Row) -> Excitation:
         tine=np.empty(0, np.int64),
         displacement=np.empty((0, 2, partials)),
         velocity=np.empty((0, 2, partials)),
-        force=np.empty((0, 2)),
     )
     names = [field.name for field in dataclasses.fields(Excitation)]
     whole = {name: np.concatenate([getattr(part, name) for part in (nothing, *parts)]) for name in names}

@@ -1,0 +1,87 @@
+"""Rows of plain steel rods on an unyielding base, and what strokes do to them."""
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from synth.design.file import load
+from synth.design.instrument import Instrument
+from synth.design.resolve import resolve
+from synth.playing.sweep import rotation
+from synth.vibration.tine import TineModes, solve_tines
+
+ROW = Path(__file__).resolve().parent.parent / "data" / "contact-row.toml"
+
+
+@dataclass(frozen=True)
+class PlayedRow:
+    instrument: Instrument
+    tines: TineModes
+
+    def stick(self, name):
+        return self.instrument.sticks[name]
+
+    def state(self, excitation, time):
+        """Modal displacement and velocity (R, 2, N) at a time, of tines on still bases that were at rest."""
+        q, p = np.zeros((2, *self.tines.frequency.shape))
+        omega, decay = self.modes()
+        for at, k, shift, kick in zip(
+            excitation.time, excitation.tine, excitation.displacement, excitation.velocity, strict=True
+        ):
+            if at <= time:
+                turn = np.moveaxis(rotation(omega[k], decay[k], time - at), -2, 0)
+                q[k] += turn[0] * shift + turn[1] * kick
+                p[k] += turn[2] * shift + turn[3] * kick
+        return q, p
+
+    def modes(self):
+        omega = np.where(self.tines.exists[:, None, :], 2.0 * math.pi * self.tines.frequency, 1.0)
+        return omega, 0.5 * omega * self.tines.loss_factor
+
+    def energy(self, state):
+        """Of each tine (R,), J."""
+        omega, _ = self.modes()
+        return 0.5 * (state[1] ** 2 + (omega * state[0]) ** 2).sum(axis=(1, 2))
+
+    def along(self, state):
+        """Amplitude of each partial (R, N) at the tip along the row, m."""
+        omega, _ = self.modes()
+        at_tip = self.tines.at(np.zeros(len(self.tines.mass)))[:, None, :] * (
+            state[0] - 1j * state[1] / omega
+        )
+        cos, sin = np.cos(self.tines.axis)[:, None], np.sin(self.tines.axis)[:, None]
+        return np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])
+
+
+def solved(path):
+    instrument = resolve(load(path), str(path))
+    lengths = [tine.goal.length for tine in instrument.tines]
+    return PlayedRow(instrument, solve_tines(instrument.tines, lengths, [()] * len(lengths)))
+
+
+@pytest.fixture(scope="session")
+def contact_row():
+    """Twelve tines, 140 to 50 mm, 10 mm apart, round to the last digit."""
+    return solved(ROW)
+
+
+@pytest.fixture
+def row_of(tmp_path):
+    """A row from lengths in mm, with what else the design shall say."""
+
+    def made(lengths_mm, *, spacing_mm=12.0, extra="", **replaced):
+        text = ROW.read_text(encoding="utf-8").split("[[group.tine]]")[0]
+        text = text.replace("spacing_mm = 10.0", f"spacing_mm = {spacing_mm}")
+        for old, new in replaced.items():
+            assert old in text
+            text = text.replace(f"{old} = 0.0", f"{old} = {new}")
+        for length in lengths_mm:
+            text += f"[[group.tine]]\nfree_length_mm = {length}\n"
+        path = tmp_path / "row.toml"
+        path.write_text(text + extra, encoding="utf-8")
+        return solved(path)
+
+    return made
