@@ -10,6 +10,7 @@ the low levels of a bar alone the ear is nearer to A, so levels are told in dB(A
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -26,6 +27,7 @@ SPEECH: Final = 60.0  # dB(A) at 1 m, normal vocal effort (ISO 9921, table of vo
 HEADPHONE_WARNING: Final = 85.0  # dB(A), NIOSH recommended limit for 8 hours (CDC-NIOSH)
 COMFORT: Final = 65.0  # dB(A), where a gain brings what is too quiet: a little above speech; common practice,
 # no published source
+ROOM: Final = 1.0  # dB left below full scale, for players that resample
 FAST: Final = 0.125  # s, IEC 61672-1 time weighting F
 MASK: Final = 10.0  # dB below the room's noise a tone is lost in it; common practice, no published source
 
@@ -104,6 +106,18 @@ def helpful_gain(loudness: Loudness) -> float:
     if not math.isfinite(loudness.loudest):
         return 0.0
     return float(math.floor(min(max(0.0, COMFORT - loudness.loudest), headroom_db(loudness.peak))))
+
+
+def shared_gain(heard: Sequence[Loudness]) -> float:
+    """The one gain in whole dB at which the loudest of several sounds still fits."""
+    return float(math.floor(min((headroom_db(each.peak) for each in heard), default=0.0) - ROOM))
+
+
+def matched_gains(heard: Sequence[Loudness]) -> list[float]:
+    """Gains in dB that give several sounds the same BS.1770 loudness, as loud as all of them fit; 0 for silence."""
+    sounding = [each for each in heard if math.isfinite(each.integrated)]
+    target = min((each.integrated + headroom_db(each.peak) - ROOM for each in sounding), default=0.0)
+    return [target - each.integrated if math.isfinite(each.integrated) else 0.0 for each in heard]
 
 
 def words(loudness: Loudness, *, gain_db: float = 0.0) -> list[str]:

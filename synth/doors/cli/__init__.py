@@ -24,6 +24,7 @@ COMMANDS: Final = (
     "play",
     "compare",
     "trim",
+    "tolerance",
     "cutlist",
     "template",
     "measure",

@@ -32,6 +32,9 @@ output = click.option(
     "-o", "--output", type=click.Path(path_type=Path), required=True, help="Where to write."
 )
 group = click.option("--group", required=True, metavar="GROUP", help="The group, by its name.")
+through = click.option(
+    "--through", default="bar", show_default=True, help="bar, pickup, or a board of the design."
+)
 seed = click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of what varies.")
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 @arguments.design
 @arguments.group
 @arguments.stroke_options
-@click.option("--through", default="bar", show_default=True, help="bar, pickup, or a board of the design.")
+@arguments.through
 @click.option(
     "--seconds", type=click.FloatRange(0.01, 600.0), default=8.0, show_default=True, help="How long."
 )

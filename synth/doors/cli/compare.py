@@ -1,0 +1,102 @@
+"""`tinewright compare`: one stroke, varied; every combination as sound, as numbers and as a picture."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from synth.doors.cli import arguments
+from synth.doors.cli.table import aligned
+from synth.errors import InputError
+from synth.playing.stroke import Direction, Grip
+
+if TYPE_CHECKING:
+    from synth.sound.render import Fineness
+
+
+@click.command("compare")
+@arguments.design
+@arguments.group
+@click.option("--vary", multiple=True, metavar="KEY=V,V,...", help="What to vary; several make combinations.")
+@arguments.stroke_options
+@arguments.through
+@click.option(
+    "--seconds", type=click.FloatRange(0.01, 60.0), default=5.0, show_default=True, help="How long."
+)
+@arguments.contact_options
+@arguments.output
+def command(
+    design: Path,
+    group: str,
+    vary: tuple[str, ...],
+    stick_name: str | None,
+    direction: Direction,
+    through: str,
+    seconds: float,
+    contact: Fineness,
+    hand: Grip,
+    allow_yield: bool,
+    seed: int,
+    output: Path,
+    **numbers: float,
+) -> None:
+    """Render a stroke in every combination of what is varied, into a folder.
+
+    Any stroke option (speed_mm_s, bite_mm, ...), stick, through, direction or hand can be varied.
+
+    \b
+    Example:
+      tinewright compare designs/quay-rail.toml --group D3 --vary speed_mm_s=200,600 --vary stick=birch,brass -o d3
+    """
+    from synth.doors import compare
+    from synth.sound.render import Manner
+
+    instrument = arguments.instrument(design)
+    plain = arguments.stroke(
+        instrument,
+        group=arguments.group_index(instrument, group),
+        stick_name=stick_name,
+        direction=direction,
+        hand=hand,
+        numbers=numbers,
+    )
+    chosen = compare.variants(instrument, plain, through, _varied(vary))
+    heard = compare.render(
+        instrument,
+        chosen,
+        seconds=seconds,
+        manner=Manner(contact=contact, allow_yield=allow_yield, seed=seed),
+        watch=lambda items, count: arguments.progress(items, total=count, what="rendering"),
+    )
+    members = compare.write(chosen, heard, output)
+    rows = [
+        (
+            each.name,
+            f"{each.loudness.loudest:.1f}",
+            f"{each.true_gain_db:+.0f}",
+            f"{each.matched_gain_db:+.1f}",
+        )
+        for each in members
+    ]
+    click.echo(aligned(("combination", "dB(A)", "true gain dB", "matched gain dB"), rows))
+    for words in dict.fromkeys(words for each in heard for words in each.remarks):
+        click.echo(words)
+    click.echo(f"{output}: true/ at one gain, matched/ in loudness, comparison.csv, comparison.png")
+
+
+def _varied(given: tuple[str, ...]) -> dict[str, list[str]]:
+    varied: dict[str, list[str]] = {}
+    for words in given:
+        key, equals, values = words.partition("=")
+        chosen = [each.strip() for each in values.split(",") if each.strip()]
+        key = key.strip().removeprefix("--").replace("-", "_")
+        if not equals or not chosen:
+            raise InputError(f"'{words}' varies nothing", remedy="write KEY=VALUE,VALUE", place="--vary")
+        if key in varied:
+            raise InputError(f"'{key}' is varied twice", remedy="put all values in one", place="--vary")
+        varied[key] = list(dict.fromkeys(chosen))
+    if not varied:
+        raise InputError("nothing is varied", remedy="add --vary KEY=VALUE,VALUE", place="--vary")
+    return varied

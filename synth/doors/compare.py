@@ -1,0 +1,228 @@
+"""Comparison: one group, one stroke, and what changes when one thing of it is changed.
+
+In: an instrument, a plain stroke and what to vary. Out: a folder with every combination at one true level and
+matched in loudness, a table of what was measured, and a picture with spectrograms on common axes.
+"""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import itertools
+import math
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.design.instrument import Instrument
+from synth.errors import InputError, nearest
+from synth.files import make_folder, whole
+from synth.playing.stroke import CONTROLS, Stroke, shaped
+from synth.sound import features
+from synth.sound.audio import RATE
+from synth.sound.render import Manner, perform, scene
+from synth.sound.sets import Member, write_sets
+
+MOST: Final = 64  # combinations: more than anyone compares by ear
+PARTIALS: Final = 3  # whose decay is told
+
+Watch = Callable[[Iterable[Any], int], Iterator[Any]]  # passes items on, showing how many of so many are done
+
+
+@dataclass(frozen=True)
+class Variant:
+    """One combination: what was chosen, by the outside name."""
+
+    chosen: tuple[tuple[str, str], ...]
+    stroke: Stroke
+    through: str
+
+    @property
+    def name(self) -> str:
+        return "_".join(f"{key}={value}" for key, value in self.chosen)
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What one combination sounds like and what it did. `decay_s` of the lowest tine's first partials."""
+
+    pressure: NDArray[np.float32]
+    attack_s: float
+    centroid_hz: float
+    decay_s: tuple[float, ...]
+    energy_j: float
+    stress_mpa: float
+    remarks: tuple[str, ...]
+
+
+def variants(
+    instrument: Instrument, plain: Stroke, through: str, varied: Mapping[str, Sequence[str]]
+) -> list[Variant]:
+    """Every combination of the varied values. Raises `InputError`."""
+    count = math.prod(len(values) for values in varied.values())
+    if count > MOST:
+        raise InputError(f"{count} combinations", remedy=f"at most {MOST} are rendered", place="--vary")
+    return [
+        _variant(instrument, plain, through, dict(zip(varied, values, strict=True)))
+        for values in itertools.product(*varied.values())
+    ]
+
+
+def _variant(instrument: Instrument, plain: Stroke, through: str, chosen: Mapping[str, str]) -> Variant:
+    stroke = plain
+    for key, value in chosen.items():
+        if key == "through":
+            through = _one_of(value, ["bar", "pickup", *instrument.boards], key)
+        elif key == "stick":
+            stroke = dataclasses.replace(
+                stroke, stick=instrument.sticks[_one_of(value, instrument.sticks, key)]
+            )
+        elif key in ("direction", "hand"):
+            known = {"direction": ("forward", "backward"), "hand": ("steady", "loose")}[key]
+            stroke = dataclasses.replace(stroke, **{key: _one_of(value, known, key)})  # type: ignore[arg-type]
+        else:
+            stroke = shaped(stroke, {_control(key): _number(value, key)})
+    return Variant(tuple(chosen.items()), stroke, through)
+
+
+def _one_of(value: str, known: Iterable[str], key: str) -> str:
+    if value not in known:
+        raise InputError(f"'{value}' is not possible", remedy=nearest(value, known), place=f"--vary {key}")
+    return value
+
+
+def _control(key: str) -> str:
+    keys = [each.key for each in CONTROLS]
+    if key not in keys:
+        others = ["stick", "through", "direction", "hand"]
+        raise InputError(f"'{key}' cannot be varied", remedy=nearest(key, [*keys, *others]), place="--vary")
+    return key
+
+
+def _number(value: str, key: str) -> float:
+    try:
+        return float(value)
+    except ValueError:
+        raise InputError(f"'{value}' is not a number", place=f"--vary {key}") from None
+
+
+def render(
+    instrument: Instrument, chosen: Sequence[Variant], *, seconds: float, manner: Manner, watch: Watch
+) -> list[Heard]:
+    """Every combination rendered, on as many cores as there are, up to two. Raises `InputError`."""
+    for through in dict.fromkeys(each.through for each in chosen):
+        scene(instrument, through)  # solved once, kept for the workers
+    jobs = [(instrument, each, seconds, manner) for each in chosen]
+    if len(jobs) == 1 or (os.cpu_count() or 1) == 1:
+        return list(watch(map(_heard, jobs), len(jobs)))
+    with ProcessPoolExecutor(max_workers=2) as workers:
+        return list(watch(workers.map(_heard, jobs), len(jobs)))
+
+
+def _heard(job: tuple[Instrument, Variant, float, Manner]) -> Heard:
+    instrument, variant, seconds, manner = job
+    place = scene(instrument, variant.through)
+    rendering = perform(place, [variant.stroke], seconds=seconds, manner=manner)
+    pressure = rendering.sound()
+    group = instrument.groups[variant.stroke.group]
+    lowest = group.first + int(np.argmin(place.row.mounted_hz[group.tines]))
+    partials = place.row.modes.frequency[lowest, 0, place.row.modes.exists[lowest]][:PARTIALS].copy()
+    partials[0] = place.row.mounted_hz[lowest]
+    tines = rendering.reports[0]["tines"]
+    return Heard(
+        pressure=pressure.astype(np.float32),
+        attack_s=features.attack_time(pressure, RATE),
+        centroid_hz=features.centroid(pressure, RATE),
+        decay_s=tuple(features.partial_decay(pressure, RATE, float(hz)) for hz in partials),
+        energy_j=math.fsum(each["energy_j"] for each in tines),
+        stress_mpa=max((each["root_stress_mpa"] for each in tines), default=0.0),
+        remarks=rendering.remarks,
+    )
+
+
+def write(chosen: Sequence[Variant], heard: Sequence[Heard], folder: Path) -> list[Member]:
+    """Both sets of sounds, `comparison.csv` and `comparison.png` below a folder. Raises `InputError`."""
+    make_folder(folder)
+    sounds = {variant.name: each.pressure for variant, each in zip(chosen, heard, strict=True)}
+    members = write_sets(sounds, folder)
+    with whole(folder / "comparison.csv") as beside, beside.open("w", newline="", encoding="utf-8") as file:
+        table = csv.writer(file)
+        table.writerow(HEADS)
+        table.writerows(_row(*each) for each in zip(members, heard, strict=True))
+    with whole(folder / "comparison.png") as beside:
+        _picture(members, heard).savefig(beside, dpi=110)
+    return members
+
+
+HEADS: Final = (
+    "combination",
+    "file",
+    "loudest_dba",
+    "average_dba",
+    "loudness_lufs",
+    "true_gain_db",
+    "matched_gain_db",
+    "attack_ms",
+    "centroid_hz",
+    *(f"decay_{n}_s" for n in range(1, PARTIALS + 1)),
+    "energy_mj",
+    "greatest_stress_mpa",
+)
+
+
+def _row(member: Member, heard: Heard) -> list[str]:
+    decays = [*heard.decay_s, *[math.nan] * (PARTIALS - len(heard.decay_s))]
+    numbers = [
+        member.loudness.loudest,
+        member.loudness.average,
+        member.loudness.integrated,
+        member.true_gain_db,
+        member.matched_gain_db,
+        heard.attack_s * 1e3,
+        heard.centroid_hz,
+        *decays,
+        heard.energy_j * 1e3,
+        heard.stress_mpa,
+    ]
+    return [member.name, member.file, *("" if not math.isfinite(each) else f"{each:.4g}" for each in numbers)]
+
+
+def _picture(members: Sequence[Member], heard: Sequence[Heard]) -> Any:
+    """Spectrograms on common axes, at most four in a row."""
+    from matplotlib.figure import Figure
+    from scipy.signal import ShortTimeFFT
+    from scipy.signal.windows import hann
+
+    columns = min(4, len(heard))
+    rows = math.ceil(len(heard) / columns)
+    figure = Figure(figsize=(4.0 * columns + 0.8, 2.8 * rows + 0.6), layout="constrained")
+    axes = np.atleast_1d(figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)).ravel()
+    transform = ShortTimeFFT(hann(4096), hop=1024, fs=RATE, scale_to="magnitude")
+    floor, image = 1e-7, None
+    for place, member, each in zip(axes, members, heard, strict=False):
+        spectrum = np.abs(transform.stft(each.pressure.mean(axis=0)))
+        level = 20.0 * np.log10(np.maximum(spectrum / math.sqrt(2.0) / 20e-6, floor))
+        image = place.imshow(
+            level,
+            origin="lower",
+            aspect="auto",
+            vmin=-20.0,
+            vmax=60.0,
+            cmap="magma",
+            extent=(0.0, each.pressure.shape[1] / RATE, 0.0, RATE / 2000.0),
+        )
+        place.set_title(member.name.replace("_", " "), fontsize=8)
+        place.set_ylim(0.0, 12.0)
+    for place in axes[len(heard) :]:
+        place.set_axis_off()
+    figure.supxlabel("seconds")
+    figure.supylabel("kHz")
+    if image is not None:
+        figure.colorbar(image, ax=list(axes), label="dB SPL per line", shrink=0.8)
+    return figure
