@@ -1,0 +1,116 @@
+"""Renders the demo with the installed package: `scripts/demo.py` calls it."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.design.file import load
+from synth.design.instrument import Instrument
+from synth.design.resolve import resolve
+from synth.errors import InputError
+from synth.files import whole
+from synth.playing.stroke import Stroke
+from synth.sound.audio import RATE
+from synth.sound.loudness import QUIET_ROOM
+from synth.sound.render import perform, scene
+from synth.sound.sets import Member, write_sets
+
+DESIGN = Path(__file__).resolve().parent.parent / "designs" / "quay-rail.toml"
+BOARD = "panel"
+SPEED = 0.4  # m/s, an easy pass over nine tines
+SECONDS = 6.0
+
+
+def main(folder: Path) -> int:
+    instrument = resolve(load(DESIGN), str(DESIGN))
+    sounds = dict(shown(rendered(instrument), 3 * len(instrument.groups)))
+    members = write_sets(sounds, folder)
+    gains = [
+        f"{each.file}: {each.loudness.loudest:.1f} dB(A) at its loudest at 1 m; "
+        f"true {each.true_gain_db:+.1f} dB, matched {each.matched_gain_db:+.1f} dB"
+        for each in members
+    ]
+    with whole(folder / "gains.txt") as beside:
+        beside.write_text("\n".join(gains) + "\n", encoding="utf-8")
+    with whole(folder / "overview.png") as beside:
+        picture(instrument, members, sounds).savefig(beside, dpi=100)
+    print(f"{len(members)} sounds in {folder}:")
+    print(
+        f"  true/     all at one gain of {members[0].true_gain_db:+.0f} dB: so that the contrast is heard as it is"
+    )
+    print("  matched/  the same, matched in loudness; the gain of each stands in gains.txt")
+    print("  overview.png")
+    quiet = sum(each.loudness.loudest < QUIET_ROOM for each in members)
+    if quiet:
+        print(f"{quiet} of them would be lost in a quiet room without the gain.")
+    return 0
+
+
+def rendered(instrument: Instrument) -> Iterator[tuple[str, NDArray[Any]]]:
+    """Every group, stroked once, through each of bar, pickup and board."""
+    stick = next(iter(instrument.sticks.values()))
+    for through in ("bar", "pickup", BOARD):
+        place = scene(instrument, through)
+        for index, group in enumerate(instrument.groups):
+            stroke = Stroke(group=index, stick=stick, start=0.05, speed=SPEED)
+            yield (
+                f"{group.name}-{through}",
+                perform(place, [stroke], seconds=SECONDS).sound().astype(np.float32),
+            )
+
+
+def shown(items: Iterable[Any], total: int) -> Iterator[Any]:
+    """The same items, with a bar on standard error while a person watches it."""
+    from synth.doors.cli.arguments import progress
+
+    yield from progress(items, total=total, what="rendering the demo")
+
+
+def picture(instrument: Instrument, members: list[Member], sounds: dict[str, NDArray[Any]]) -> Any:
+    """Levels of all groups through bar, pickup and board, and one group's sound through each."""
+    from matplotlib.figure import Figure
+    from scipy.signal import ShortTimeFFT
+    from scipy.signal.windows import hann
+
+    ways = ("bar", "pickup", BOARD)
+    figure = Figure(figsize=(10.0, 6.0), layout="constrained")
+    top, bottom = figure.subfigures(2, 1, height_ratios=(1.0, 1.2))
+    bars = top.subplots()
+    level = {each.name: each.loudness.loudest for each in members}
+    for n, way in enumerate(ways):
+        places = np.arange(len(instrument.groups)) + 0.27 * (n - 1)
+        bars.bar(places, [level[f"{group.name}-{way}"] for group in instrument.groups], width=0.25, label=way)
+    bars.axhline(QUIET_ROOM, color="grey", linewidth=0.8)
+    bars.text(-0.45, QUIET_ROOM + 1.0, "a quiet room", fontsize=8, color="grey")
+    bars.set_xticks(range(len(instrument.groups)), [group.name for group in instrument.groups])
+    bars.set_ylabel("dB(A) at 1 m, loudest")
+    bars.set_title(f"{instrument.name}: every group stroked once at {SPEED * 1e3:.0f} mm/s", fontsize=10)
+    bars.legend(ncols=3, fontsize=8, loc="upper right")
+    transform = ShortTimeFFT(hann(4096), hop=1024, fs=RATE, scale_to="magnitude")
+    middle = instrument.groups[len(instrument.groups) // 2].name
+    for place, way in zip(bottom.subplots(1, 3, sharey=True), ways, strict=True):
+        spectrum = np.abs(transform.stft(sounds[f"{middle}-{way}"].mean(axis=0)))
+        decibels = 20.0 * np.log10(np.maximum(spectrum / spectrum.max(), 1e-5))
+        extent = (0.0, SECONDS, 0.0, RATE / 2000.0)
+        place.imshow(
+            decibels, origin="lower", aspect="auto", vmin=-80.0, vmax=0.0, extent=extent, cmap="magma"
+        )
+        place.set_ylim(0.0, 8.0)
+        place.set_title(f"{middle} through {way}", fontsize=9)
+        place.set_xlabel("seconds")
+    bottom.supylabel("kHz, dB below its peak", fontsize=9)
+    return figure
+
+
+if __name__ == "__main__":
+    try:
+        sys.exit(main(Path(sys.argv[1])))
+    except InputError as error:
+        print(f"error: {error}", file=sys.stderr)
+        sys.exit(2)
