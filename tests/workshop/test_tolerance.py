@@ -1,0 +1,128 @@
+"""What errors do: against closed forms, against builds at random, and as a retuned instrument."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from synth.doors.cli import run
+from synth.units import CENTS_PER_OCTAVE, MM
+from synth.vibration.tuning import tune
+from synth.workshop.tolerance import CAUSES, Limits, careful, careless, draw, spread, trials
+
+CENT = math.log(2.0) / CENTS_PER_OCTAVE
+CUT, BASE, TRIM, ROD, MODULUS = range(len(CAUSES))
+
+
+@pytest.fixture
+def solved(made, straight):
+    instrument = made(straight)
+    return instrument, tune(instrument)
+
+
+def test_a_cut_costs_3462_cents_over_the_length(solved):
+    # d ln f = -2 dL / L for a cantilever (closed form), 2 x 1731.2 = 3462.5 cents; L counts from the clamp point
+    instrument, row = solved
+    found = spread(instrument, row, Limits())
+    for n in (0, 2, 3):  # the tines without trim nuts
+        whole = row.length[n] + instrument.tines[n].root.added_length
+        assert found.pitch[n, CUT] == pytest.approx(-3462.5 * 0.5 * MM / whole, rel=2e-3)
+        assert found.pitch[n, BASE] == pytest.approx(3462.5 * 0.2 * MM / whole, rel=2e-3)
+
+
+def test_modulus_moves_the_pitch_by_its_root_and_a_plain_rod_by_its_diameter(solved):
+    instrument, row = solved
+    found = spread(instrument, row, Limits())
+    assert found.pitch[:, MODULUS] == pytest.approx(0.5 * 0.03 / CENT, rel=1e-3)  # f goes with sqrt(E)
+    plain = instrument.tines[2].rod.diameter
+    assert found.pitch[2, ROD] == pytest.approx(0.02 * MM / plain / CENT, rel=1e-2)  # f goes with d
+
+
+def test_without_trim_nuts_cut_and_base_nut_leave_nothing(solved):
+    instrument, row = solved
+    found = spread(instrument, row, Limits())
+    assert np.abs(found.stays[[0, 2, 3]][:, [CUT, BASE]]).max() < 1e-6
+    assert (
+        np.abs(found.stays[[0, 2, 3]]).max() < 2.0
+    )  # the Timoshenko terms, a cent or so of the third partial
+    assert abs(found.stays[1, CUT, 0]) > 0.5  # a trim nut sits at another share of a longer rod
+
+
+def test_first_order_and_builds_at_random_agree(solved):
+    instrument, row = solved
+    limits, count = Limits(), 1200
+    found = spread(instrument, row, limits)
+    tried = list(trials(instrument, row, limits, count=count, seed=5))
+    pitch, stays = (np.concatenate([getattr(each, name) for each in tried]) for name in ("pitch", "stays"))
+    assert pitch.shape == (count, 4)
+    # the sampling error of a standard deviation is at most 1 / sqrt(2 n), here 2 %: three of them, 2 % of curvature
+    assert pitch.std(axis=0) == pytest.approx(found.deviation, rel=0.08)
+    assert stays[:, 1].std(axis=0) == pytest.approx(found.overtone_deviation[1], rel=0.08)
+    assert np.abs(pitch).max(axis=0) == pytest.approx(found.worst, rel=0.35)
+    assert np.all(np.abs(pitch).max(axis=0) < 1.05 * found.worst)
+
+
+def test_the_same_seed_gives_the_same_builds(solved):
+    instrument, row = solved
+    first, second = (next(trials(instrument, row, Limits(), count=4, seed=3)).pitch for _ in range(2))
+    assert np.array_equal(first, second)
+
+
+def test_rods_of_one_stock_share_their_errors(solved):
+    instrument, row = solved
+    errors = draw(instrument, row, Limits(), np.random.default_rng(1))
+    assert errors.rod[0] == errors.rod[1] != errors.rod[2] == errors.rod[3]
+    assert len(set(errors.cut)) == 4
+    assert np.all(np.abs(errors.trim) <= 0.2 * MM)
+
+
+def test_the_nut_travels_as_far_as_the_worst_pitch_asks(solved):
+    instrument, row = solved
+    found = spread(instrument, row, Limits())
+    assert found.travel == pytest.approx(found.worst / np.abs(found.pitch[:, BASE]) * 0.2 * MM)
+
+
+def test_a_careful_build_is_in_tune_and_a_careless_one_is_not(solved):
+    instrument, row = solved
+    cents = {
+        build: np.log(tune(build(instrument, row, Limits(), 2)).clamped_hz / row.clamped_hz) / CENT
+        for build in (careful, careless)
+    }
+    assert np.abs(cents[careful]).max() < 1.01
+    assert np.abs(cents[careless]).max() > 5.0
+    assert np.all(np.abs(cents[careless]) < 1.05 * spread(instrument, row, Limits()).worst)
+
+
+def test_no_errors_change_nothing(solved):
+    instrument, row = solved
+    nothing = Limits(0.0, 0.0, 0.0, 0.0)
+    found = spread(instrument, row, nothing)
+    assert np.all(found.worst == 0.0)
+    assert np.all(found.overtone_deviation == 0.0)
+    built = tune(careless(instrument, row, nothing, 1))
+    assert built.clamped_hz == pytest.approx(row.clamped_hz, rel=1e-12)
+
+
+def test_the_command_prints_data_and_writes_three_sounds(tmp_path, straight, capsys):
+    path = tmp_path / "a.toml"
+    path.write_text(straight, encoding="utf-8")
+    words = [
+        "tolerance",
+        str(path),
+        "--trials",
+        "8",
+        "--json",
+        "--audio",
+        str(tmp_path / "builds"),
+        "--seconds",
+        "0.3",
+    ]
+    assert run(words) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert len(data["tines"]) == 4
+    assert set(data["tines"][0]["cents"]) == set(CAUSES)
+    written = sorted(each.name for each in (tmp_path / "builds").iterdir())
+    assert written == ["as-designed.wav", "careful.wav", "careless.wav"]
+    sounds = [(tmp_path / "builds" / name).read_bytes() for name in written]
+    assert len(set(sounds)) == 3
