@@ -13,8 +13,17 @@ import pytest
 @pytest.fixture(scope="session")
 def brute_force() -> ModuleType:
     """The module beside this file: `solve_whole(bar, tines, length, trim, highest_hz=4000.0)` and its parts."""
-    name = "brute_force"
-    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name("brute_force.py"))
+    return _beside("brute_force")
+
+
+@pytest.fixture(scope="session")
+def by_hand() -> ModuleType:
+    """The module beside this file: small instruments from plain numbers, and their matrices."""
+    return _beside("by_hand")
+
+
+def _beside(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)

@@ -1,0 +1,160 @@
+"""Shared by the tests of this room: bars with tines on them, from plain numbers, and their coupled matrices."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from synth.design.instrument import (
+    Bar,
+    Bend,
+    FixedLength,
+    Material,
+    Nut,
+    Rod,
+    Root,
+    Section,
+    Straight,
+    Support,
+    Tine,
+)
+from synth.design.instrument import PlacedNut as Placed
+from synth.vibration.assembly import (
+    ModalModel,
+    assemble,
+)
+from synth.vibration.axial import solve_axial
+from synth.vibration.bar import solve_bar
+from synth.vibration.feet import BoardModes, Feet, StandingBoard
+from synth.vibration.structure import Structure, couple, nut_inertia, stand
+from synth.vibration.tine import solve_tines
+
+STEEL = Material(
+    name="test steel",
+    density=7900.0,
+    youngs=193e9,
+    poisson=0.29,
+    loss_factor=0.0,
+    expansion=17e-6,
+    heat_capacity=500.0,
+    conductivity=16.0,
+    modulus_slope=0.0,
+    yield_stress=4e8,
+    tensile_strength=7e8,
+    endurance=2e8,
+    magnetic="no",
+    source="invented for this test, near AISI 304",
+    confidence="test",
+)
+SQUARE = Section("rectangle", 0.025, 0.025, 0.0)
+ROOT = Root(0.9e-3, math.inf, math.inf, 1e-3, 2.4e-3)
+NUT = Nut("nut", 0.4e-3, 2.4e-3, 5.5e-3, 1e-9, 0.7, "")
+
+
+@dataclass(frozen=True)
+class Case:
+    """A bar and its tines."""
+
+    bar: Bar
+    tines: tuple[Tine, ...]
+    length: tuple[float, ...]
+    trim: tuple[tuple[Placed, ...], ...]
+
+    def model(self) -> ModalModel:
+        return assemble(self.tines, self.length, self.trim, bar=self.bar)
+
+
+def case(bar: Bar, *tines: tuple[float, float, float, float, float, float], loss: float = 1e-3) -> Case:
+    """Tines as (place, diameter, length, face, split, axis), in m and rad; the last one carries a nut."""
+    standing = []
+    for number, (place, d, length, face, split, axis) in enumerate(tines, start=1):
+        rod = Rod("rod", "", d, 0.0, d, d, d, STEEL)
+        root = dataclasses.replace(ROOT, loss_factor=loss)
+        standing.append(Tine(0, number, rod, FixedLength(length), (), None, root, split, axis, place, face))
+    trim = [()] * (len(tines) - 1) + [(Placed(NUT, 0.6 * tines[-1][2]),)]
+    return Case(bar, tuple(standing), tuple(each[2] for each in tines), tuple(trim))
+
+
+def supported(
+    *path: Straight | Bend, section: Section = SQUARE, loss: float = 0.0, kind: str = "cord"
+) -> Bar:
+    length = sum(each.length for each in path)
+    k, turn = {"cord": (4e3, 0.0), "rubber": (1.25e5, 6.5)}[kind]
+    supports = tuple(Support(share * length, "cord", k, turn, loss) for share in (0.224, 0.776))
+    return Bar(STEEL, section, path, supports)
+
+
+UPRIGHT = case(
+    supported(Straight(0.6)),
+    (0.15, 3e-3, 0.150, 0.0, 1.002, 0.3),
+    (0.162, 3e-3, 0.150, 0.0, 1.002, -0.5),
+    (0.174, 3e-3, 0.110, 0.0, 1.0, 0.0),
+)
+SIDEWAYS = case(
+    supported(Straight(1.2)),
+    (0.50, 3e-3, 0.118, math.pi / 2.0, 1.002, 0.3),
+    (0.512, 3e-3, 0.118, math.pi / 2.0, 1.002, 0.1),
+    (0.524, 3e-3, 0.118, math.pi / 2.0, 1.0, 0.0),
+)
+BENT = case(
+    supported(Straight(0.2), Bend(1.5, 0.1, 0.6), Straight(0.25), section=Section("round", 0.02, 0.02, 0.0)),
+    (0.15, 3e-3, 0.150, 0.0, 1.002, 0.3),
+    (0.28, 3e-3, 0.150, 0.7, 1.0, 0.0),
+    (0.45, 4e-3, 0.240, 2.0, 1.003, -0.6),
+)
+RING = case(
+    Bar(
+        STEEL,
+        Section("tube", 0.025, 0.025, 0.003),
+        (Bend(2.0 * math.pi, 0.15, 0.0),),
+        (Support(0.1, "cord", 4e3, 0.0, 0.0),),
+    ),
+    (0.05, 3e-3, 0.150, 0.0, 1.002, 0.3),
+    (0.35, 3e-3, 0.150, 1.2, 1.0, 0.0),
+)
+CASES = {"upright": UPRIGHT, "sideways": SIDEWAYS, "bent": BENT, "ring": RING}
+
+
+def without_loss(case: Case) -> Structure:
+    return parts(case)[0]
+
+
+def parts(case: Case):
+    modes = solve_tines(case.tines, case.length, case.trim)
+    axial = solve_axial(case.tines, case.length, case.trim)
+    bar = solve_bar(case.bar, [each.place for each in case.tines], highest_hz=20_000.0)
+    bases = stand(case.tines, modes, case.bar, bar)
+    nuts = nut_inertia(case.tines, case.bar, bases)
+    return couple(modes, axial, bar, bases, nuts=nuts), modes, bar, bases, nuts
+
+
+def full(structure: Structure) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """K, M and K' as whole matrices, carrier first."""
+    carriers, tines = structure.coupling.shape
+    K, M, loss = np.zeros((3, carriers + tines, carriers + tines))
+    K[:carriers, :carriers], K[carriers:, carriers:] = structure.carrier_stiffness, structure.tine_stiffness
+    M[:carriers, :carriers], M[carriers:, carriers:] = structure.carrier_mass, np.eye(tines)
+    M[:carriers, carriers:], M[carriers:, :carriers] = structure.coupling, structure.coupling.T
+    loss[:carriers, :carriers], loss[carriers:, carriers:] = (
+        structure.carrier_loss,
+        np.diag(structure.tine_loss),
+    )
+    return K, M, loss
+
+
+def board(stiffness: float, mass: float = 1.0) -> StandingBoard:
+    """Two modes of a board that two feet press upwards on."""
+    shape = np.zeros((2, 6, 2))
+    shape[:, 2] = np.array([[1.0, 0.7], [1.0, -0.7]]) / math.sqrt(mass)
+    square = (2.0 * math.pi * np.array([60.0, 210.0])) ** 2
+    modes = BoardModes(np.array([60.0, 210.0]), np.diag(2e-4 * square), shape)
+    feet = Feet(
+        np.array([0.25, 0.4]),
+        np.array([[0.0, 0.0, -0.0125]] * 2),
+        np.full((2, 6), stiffness),
+        np.full(2, 0.05),
+    )
+    return StandingBoard(modes, feet)

@@ -1,0 +1,80 @@
+"""States of single tines in the modes of the whole, and the mounted pitch."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from synth.design.instrument import (
+    Straight,
+)
+from synth.vibration.assembly import (
+    energy_share,
+    project,
+    tine_state,
+    tip_shape,
+)
+from synth.vibration.mounting import mounted_hz
+
+CENT = math.log(2.0) / 1200.0
+PERCENT = 0.01
+
+
+def test_a_state_of_one_tine_is_what_the_modes_show_at_once(by_hand: ModuleType) -> None:
+    model = by_hand.SIDEWAYS.model()
+    rng = np.random.default_rng(4)
+    exists = model.tine_dof[[2]] >= 0
+    q = rng.standard_normal(exists.shape) * exists * 1e-4
+    v = rng.standard_normal(exists.shape) * exists * 1e-1
+    a = project(model, [2], q, v)[0]
+    shown, moving = tine_state(model, a, [2])
+    near = (
+        model.tines.frequency[[2]] < 8000.0
+    ) & exists  # above, what the list of modes leaves off begins to tell
+    np.testing.assert_allclose(shown[near], q[near], atol=0.02 * np.abs(q).max())
+    np.testing.assert_allclose(moving[near], v[near], atol=0.02 * np.abs(v).max())
+
+
+def test_a_slow_push_let_go_leaves_fast_modes_what_the_static_shape_says(by_hand: ModuleType) -> None:
+    """All held still by a force at a tip, then free: each mode's amplitude is shape times force over omega²."""
+    each = by_hand.case(by_hand.supported(Straight(0.6)), (0.15, 3e-3, 0.150, 0.0, 1.0, 0.0), loss=0.0)
+    each = dataclasses.replace(each, trim=((),))
+    model = each.model()
+    tip = tip_shape(model)[0, 0].real
+    static = tip / (2.0 * math.pi * model.frequency) ** 2
+    shape = model.tines.at(np.zeros(1))[0]
+    q = np.zeros((1, 2, shape.size))
+    q[0, 0] = shape / (2.0 * math.pi * model.tines.frequency[0, 0]) ** 2
+    found = project(model, [0], q, 0.0 * q)[0].real
+    _, bar = energy_share(model)
+    own = (bar < 0.2) & (model.frequency < 4000.0) & (np.abs(static) > 1e-9)
+    np.testing.assert_allclose(found[own], static[own], rtol=2.0 * PERCENT)
+    bars = (bar > 0.8) & (model.frequency > 300.0) & (model.frequency < 4000.0) & (np.abs(tip) > 1e-2)
+    assert np.sum(bars) > 3
+    assert np.all(np.abs(found[bars]) < 2.0 * np.abs(static[bars]))
+
+
+def test_mounted_pitch_is_the_dense_solution_with_the_other_tines_locked(by_hand: ModuleType) -> None:
+    bar = by_hand.supported(Straight(1.2))
+    each = by_hand.case(
+        bar, *[(0.4 + 0.012 * r, 3e-3, 0.150 + 0.001 * r, 0.4, 1.002, 0.3 - 0.1 * r) for r in range(5)]
+    )
+    structure, modes, bars, bases, nuts = by_hand.parts(each)
+    quick = mounted_hz(modes, bars, bases, nuts=nuts)
+    K, M, _ = by_hand.full(structure)
+    carriers = len(structure.carrier_mass)
+    for r in range(5):
+        own = structure.tine_dof[r].ravel()
+        kept = np.concatenate([np.arange(carriers), carriers + own[own >= 0]])
+        at = np.ix_(kept, kept)
+        square, vector = np.linalg.eig(np.linalg.solve(M[at], K[at]))
+        first, count = carriers, int(np.sum(structure.tine_dof[r, 0] >= 0))
+        axis = each.tines[r].split_axis
+        norm = np.einsum("im,ij,jm->m", vector, M[at], vector)
+        along = (math.cos(axis) * vector[first] - math.sin(axis) * vector[first + count]) ** 2 / norm
+        expected = math.sqrt(square[np.argmax(along)].real) / (2.0 * math.pi)
+        assert quick[r] == pytest.approx(expected, rel=0.005 * CENT)
