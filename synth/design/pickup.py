@@ -32,14 +32,14 @@ class Usual:
 
 
 # Orders of magnitude; piezo charge 374 pC/N (soft lead zirconate titanate, from memory), the rest derived from it.
-# Playback: common practice, no published source: a single tine comes out near the level of speech.
+# Playback: common practice, no published source: a stroked group comes out near the level of speech.
 USUAL: Final = {
     # 5 g of backing x 374 pC/N on 1 nF of ceramic and cable; 10 Mohm makes the corner
-    "contact": Usual(1e-3, 1.87e-3, 8000.0, 10.0, 16.0, 100.0),
+    "contact": Usual(1e-3, 1.87e-3, 8000.0, 10.0, 16.0, 1.0),
     # 374 pC/N on 10 nF, 1 Mohm; nothing hangs on it that could resonate below hearing's end
-    "pad": Usual(1e-3, 37.4e-3, 18_000.0, 5.0, 16.0, 30.0),
+    "pad": Usual(1e-3, 37.4e-3, 18_000.0, 5.0, 16.0, 1000.0),
     # a 10 mm disc glued on: d31 Y A / C = 170 pC/N x 60 GPa x 79 mm2 / 20 nF per strain
-    "strain": Usual(1e3, 40e3, 18_000.0, 5.0, 8.0, 30.0),
+    "strain": Usual(1e3, 40e3, 18_000.0, 5.0, 8.0, 3.0),
     # a guitar's coil, about half a volt for 1 m/s; its inductance and cable resonate
     "magnetic": Usual(1.0, 0.5, 5000.0, 2.0, 5.0, 5.0),
 }
