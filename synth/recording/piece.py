@@ -64,7 +64,7 @@ class Model:
     def heard(self, x: Array) -> Heard:
         piece = self.piece
         instrument = resolve(with_changes(piece.tree, self.changes(x)), piece.file)
-        trim = _with_nuts_of(instrument, piece.trim)
+        trim = with_nuts_of(instrument, piece.trim)
         return heard(instrument, self.bar, piece.length, trim, piece.tines)
 
     def logs(self, x: Array) -> Array:
@@ -96,7 +96,7 @@ def from_fit(unknown: Unknown, x: float) -> float:
     return x if unknown.linear else float(np.exp(x))
 
 
-def _with_nuts_of(instrument: Instrument, trim: Trim) -> Trim:
+def with_nuts_of(instrument: Instrument, trim: Trim) -> Trim:
     """The same places with the nuts as this instrument has them."""
     nuts = {name.casefold(): nut for name, nut in instrument.nuts.items()}
     return tuple(

@@ -1,0 +1,74 @@
+"""The nut is turned the right way, by as much as the closed form says, and the tine then sounds its pitch."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from synth.errors import InputError
+from synth.recording.heard import bar_of, heard
+from synth.recording.measurement import Partial, Struck
+from synth.recording.retune import retune
+
+CENTS_PER_LENGTH = -3462.5  # of ln: 2 / ln 2 x 1200, a slender rod's cents per relative change of length
+
+
+def tap(*frequencies: float) -> Struck:
+    partials = [Partial(float(hz), 0.01, 3.0, 0.1, 0.1, 0.01, 0.0, 0.1) for hz in frequencies]
+    return Struck(0.5, 0.51, 3.0, tuple(partials))
+
+
+@pytest.mark.parametrize("off", [-60.0, -5.0, 30.0])
+def test_the_nut_goes_up_for_a_flat_tine_by_the_closed_form(piece: Any, off: float) -> None:
+    instrument, row, model = piece.model()
+    sounds = model.frequency[1, 0, :3] * 2.0 ** (off / 1200.0)
+    advice = retune(instrument, row, 1, [tap(*sounds)], float(model.frequency[1, 0, 0]))
+    effective = row.length[1] + 0.3 * instrument.tines[1].rod.bend_diameter
+    assert advice.cents == pytest.approx(off, abs=0.01)
+    assert np.sign(advice.shorten) == -np.sign(off)
+    assert advice.shorten == pytest.approx(off / CENTS_PER_LENGTH * effective, rel=0.06)
+    assert advice.turns == pytest.approx(advice.shorten / 0.5e-3)
+
+
+def test_after_the_advised_turn_the_model_sounds_the_target(piece: Any) -> None:
+    """A tine 40 cents sharp of the model, with a trim nut, whose place above the base nut changes too."""
+    instrument, row, model = piece.model()
+    target = float(row.target_hz[3])
+    advice = retune(instrument, row, 3, [tap(*(model.frequency[3, 0, :3] * 2.0 ** (40.0 / 1200.0)))], target)
+    length = row.length.copy()
+    length[3] -= advice.shorten
+    (nut,) = row.trim[3]
+    moved = (*row.trim[:3], (type(nut)(nut.nut, nut.position - advice.shorten),))
+    after = heard(instrument, bar_of(instrument), length, moved, [3]).frequency[0, 0, 0]
+    assert 1200.0 * np.log2(after * 2.0 ** (40.0 / 1200.0) / target) == pytest.approx(0.0, abs=0.01)
+
+
+def test_several_taps_are_averaged_and_their_scatter_told(piece: Any) -> None:
+    instrument, row, model = piece.model()
+    taps = [tap(*(model.frequency[1, 0, :3] * 2.0 ** (off / 1200.0))) for off in (-12.0, -10.0, -8.0)]
+    advice = retune(instrument, row, 1, taps, float(model.frequency[1, 0, 0]))
+    assert advice.cents == pytest.approx(-10.0, abs=0.01)
+    assert advice.deviation_cents == pytest.approx(np.std([-12, -10, -8]) / np.sqrt(3), rel=0.1)
+
+
+def test_without_the_fundamental_the_next_partial_tells_the_pitch(piece: Any) -> None:
+    instrument, row, model = piece.model()
+    sounds = model.frequency[0, 0, 1:4] * 2.0 ** (-20.0 / 1200.0)
+    advice = retune(instrument, row, 0, [tap(*sounds)], float(model.frequency[0, 0, 0]))
+    assert advice.partial == 1
+    assert advice.deviation_cents > 1.0  # one plane was heard, and nothing says which
+    assert advice.cents == pytest.approx(-20.0, abs=2.0 * advice.deviation_cents)
+
+
+def test_a_pitch_out_of_reach_is_refused(piece: Any) -> None:
+    instrument, row, model = piece.model()
+    with pytest.raises(InputError, match="out of this tine's reach"):
+        retune(instrument, row, 1, [tap(*model.frequency[1, 0, :3])], 900.0)
+
+
+def test_another_tines_tap_is_refused(piece: Any) -> None:
+    instrument, row, _ = piece.model()
+    with pytest.raises(InputError, match="no partial of this tine"):
+        retune(instrument, row, 1, [tap(333.0, 371.0)], 150.0)

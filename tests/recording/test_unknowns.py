@@ -1,0 +1,72 @@
+"""What can be learnt, from whom, and where the design file keeps it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from synth.design.resolve import resolve
+from synth.recording.unknowns import Unknown, tree_of, unknowns, with_changes
+
+
+def of(piece: Any, measured: list[int]) -> dict[str, Unknown]:
+    instrument = piece.model()[0]
+    return {each.name: each for each in unknowns(tree_of(str(piece.design)), instrument, measured)}
+
+
+def resolved(piece: Any, unknown: Unknown, value: float) -> Any:
+    return resolve(with_changes(tree_of(str(piece.design)), unknown.changes(value)), "")
+
+
+def test_what_the_measured_tines_have_can_be_learnt(piece: Any) -> None:
+    assert list(of(piece, [0, 1])) == [
+        "bend-diameter of rod",
+        "youngs of A2-70",
+        "root-length",
+        "clamp-loss",
+        "material-loss of A2-70",
+    ]
+    assert "nut-grip of M3 hex" in of(piece, [3])
+
+
+def test_each_starts_from_the_design_and_moves_the_instrument(piece: Any) -> None:
+    found = of(piece, [0, 3])
+    instrument = piece.model()[0]
+    tine = instrument.tines[3]
+    assert found["bend-diameter of rod"].value == pytest.approx(1e3 * tine.rod.bend_diameter)
+    assert found["youngs of A2-70"].value == pytest.approx(193.0)
+    changed = resolved(piece, found["bend-diameter of rod"], 2.4).tines[3]
+    assert changed.rod.bend_diameter == pytest.approx(2.4e-3)
+    assert resolved(piece, found["youngs of A2-70"], 180.0).tines[3].rod.material.youngs == pytest.approx(
+        180e9
+    )
+    assert resolved(piece, found["root-length"], 0.6).tines[3].root.added_length == pytest.approx(
+        0.6 * tine.rod.bend_diameter
+    )
+    assert resolved(piece, found["nut-grip of M3 hex"], 0.7).tines[3].trim[0].nut.grip == 0.7
+    assert resolved(piece, found["clamp-loss"], 0.002).tines[3].root.loss_factor == 0.002
+    assert resolved(piece, found["material-loss of A2-70"], 0.003).tines[3].rod.material.loss_factor == 0.003
+
+
+def test_rod_straight_from_the_trade_gets_a_table(piece: Any) -> None:
+    piece.design.write_text(piece.design.read_text().replace('stock = "rod"', 'stock = "M3"'))
+    found = of(piece, [0])
+    assert resolved(piece, found["bend-diameter of M3"], 2.4).tines[0].rod.bend_diameter == pytest.approx(
+        2.4e-3
+    )
+
+
+def test_a_material_that_the_bar_shares_is_learnt_for_the_rods_alone(piece: Any) -> None:
+    text = piece.design.read_text().replace('thread = "M3"   ', 'thread = "M3"\nmaterial = "bar-steel"   ')
+    piece.design.write_text(text)
+    found = of(piece, [0])
+    changed = resolved(piece, found["youngs of bar-steel"], 190.0)
+    assert changed.tines[0].rod.material.youngs == pytest.approx(190e9)
+    assert changed.tines[0].rod.material.density == pytest.approx(7850.0)
+    assert changed.bar.material.youngs == pytest.approx(203e9)
+
+
+def test_the_modulus_is_that_of_twenty_degrees(piece: Any) -> None:
+    piece.design.write_text(piece.design.read_text() + "\n[tuning]\ntemperature_c = 35.0\n")
+    assert of(piece, [0])["youngs of A2-70"].value == pytest.approx(193.0)
