@@ -25,12 +25,13 @@ ORDER = """
     playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.kernel
     playing.report playing.limits playing.sweep playing.slices playing.contact
     sound.bank sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
-    sound.audio sound.loudness sound.render
+    sound.contrast
+    sound.audio sound.loudness sound.boardsheet sound.render
     workshop.overview workshop.map workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
     workshop.cautions workshop.holes workshop.joint workshop.loaded workshop.trim workshop.trimplot workshop.written
     workshop.strength
     workshop.tolerance workshop.cutlist workshop.listing workshop.sheet workshop.development workshop.template
-    workshop.bent
+    workshop.bent workshop.boardplot
     workshop.suggest
     recording.take recording.onsets recording.spectrum recording.sinusoids recording.measurement recording.suspects
     recording.partials recording.picture recording.heard recording.match recording.retune recording.corrected

@@ -98,13 +98,13 @@ def couple(
     board: StandingBoard | None = None,
 ) -> Structure:
     """The structure's matrices; `nuts` (R, 6, 6) is what the base nuts weigh about the bar's axis."""
-    motion = _beside_board(bar.at(bases.place), board)  # (R, 6, Mc)
+    motion = beside_board(bar.at(bases.place), board)  # (R, 6, Mc)
     rows = bases.rows()
     tine_dof, axial_dof = _number(modes, axial)
     squared, tine_loss, tine, force = _tine_blocks(modes, axial, tine_dof, axial_dof, rows)
     B = np.einsum("qi,qim->mq", force, motion[tine], optimize=True)
     K = _softened(squared, force, tine, bar.compliance)
-    Kc, loss = _carrier(bar, board)
+    Kc, loss = carrier(bar, board)
     spin = rows[:, 5, :, None] * rows[:, 5, None, :] * axial.inertia[:, 1, None, None]
     A = np.eye(len(Kc)) + riding(motion, bases, modes, nuts + spin)
     return Structure(tine_dof, axial_dof, len(bar.frequency), K, tine_loss, A, Kc, loss, B)
@@ -192,7 +192,7 @@ def _softened(squared: Array, force: Array, tine: Indices, compliance: Array) ->
     return K
 
 
-def _carrier(bar: BarModes, board: StandingBoard | None) -> tuple[Array, Array]:
+def carrier(bar: BarModes, board: StandingBoard | None) -> tuple[Array, Array]:
     """Stiffness and loss of the carrier; its modes' own mass is 1."""
     if board is None:
         return np.diag(bar.stiffness), bar.loss
@@ -209,7 +209,7 @@ def _carrier(bar: BarModes, board: StandingBoard | None) -> tuple[Array, Array]:
     return K + pressed.sum(axis=0), loss + np.einsum("j,jmn->mn", feet.loss_factor, pressed)
 
 
-def _beside_board(rows: Array, board: StandingBoard | None) -> Array:
+def beside_board(rows: Array, board: StandingBoard | None) -> Array:
     """Rows on the bar's modes as rows on the carrier's: the board's part is zero."""
     if board is None:
         return rows

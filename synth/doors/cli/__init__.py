@@ -20,6 +20,7 @@ COMMANDS: Final = (
     "check",
     "modes",
     "map",
+    "board",
     "stroke",
     "play",
     "compare",

@@ -15,6 +15,8 @@ from synth.doors.cli.quarrel import quarrel_data, quarrel_lines
 from synth.doors.cli.table import aligned
 
 if TYPE_CHECKING:
+    from synth.design.instrument import Instrument
+    from synth.vibration.tuning import Row
     from synth.workshop.overview import TineLine, Totals
 
 
@@ -37,6 +39,7 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
     rows, sums = lines(instrument, row), totals(instrument, row)
     quarrels = solve_quarrels(instrument, row, fresh=fresh)
     warnings = [*instrument.warnings, *row.warnings]
+    boards = _boards(instrument, row, fresh=fresh)
     if as_json:
         tines = [dataclasses.asdict(each) for each in rows]
         data = {
@@ -44,6 +47,7 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
             "tines": tines,
             "warnings": warnings,
             "quarrels": quarrel_data(instrument, quarrels, None),
+            "boards": boards,
             "totals": dataclasses.asdict(sums),
         }
         click.echo(json.dumps(data, indent=1, ensure_ascii=False))
@@ -52,7 +56,18 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
     click.echo("".join(f"\nwarning: {each}" for each in warnings))
     if quarrels:
         click.echo(f"\n{quarrel_lines(instrument, quarrels)}")
+    if boards:
+        click.echo("\n" + "\n".join(boards) + "\n")
     click.echo(_sums(sums))
+
+
+def _boards(instrument: Instrument, row: Row, *, fresh: bool) -> list[str]:
+    """Where the boards would kill, drown or boost a note."""
+    if not instrument.boards:
+        return []
+    from synth.sound.contrast import board_warnings
+
+    return board_warnings(instrument, row, fresh=fresh)
 
 
 def _table(rows: Sequence[TineLine]) -> str:
