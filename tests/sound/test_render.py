@@ -1,0 +1,177 @@
+"""From a design to sound: pitch, decay, determinism, what rings along, what a palm takes."""
+
+import msgspec
+import numpy as np
+import pytest
+
+from synth.design.file import load
+from synth.design.resolve import resolve
+from synth.errors import InputError
+from synth.playing.score import Performance, Played
+from synth.playing.stroke import Hold, Stroke
+from synth.sound.audio import RATE
+from synth.sound.render import Manner, perform, play, scene
+from synth.units import cents, ratio
+
+CENT = ratio(1.0) - 1.0
+
+ONE = """
+[bar]
+section = { shape = "rectangle", width_mm = 40.0, height_mm = 40.0 }
+path = [ { straight_mm = 300.0 } ]
+supports = [ { at_mm = 60.0, kind = "rubber" }, { at_mm = 240.0, kind = "rubber" } ]
+[tines]
+split_cents = 0.0
+[[group]]
+name = "one"
+stock = "M4"
+start_mm = 100.0
+[[group.tine]]
+pitch = "A3"
+[[group]]
+name = "other"
+stock = "M4"
+start_mm = 150.0
+spacing_mm = 15.0
+[[group.tine]]
+pitch = "A3"
+[[group.tine]]
+pitch = "E4"
+[board.panel]
+kind = "panel"
+material = "birch plywood 4 mm"
+width_mm = 300.0
+length_mm = 400.0
+thickness_mm = 4.0
+feet = [ { bar_mm = 60.0, x_mm = 110.0, y_mm = 150.0 }, { bar_mm = 240.0, x_mm = 290.0, y_mm = 150.0 } ]
+"""
+
+
+@pytest.fixture(scope="module")
+def instrument(tmp_path_factory):
+    path = tmp_path_factory.mktemp("design") / "design.toml"
+    path.write_text(ONE)
+    return resolve(load(path), str(path))
+
+
+@pytest.fixture(scope="module")
+def bar(instrument):
+    return scene(instrument, "bar")
+
+
+def stroke(instrument, group=0, **more):
+    return Stroke(group=group, stick=instrument.sticks["birch"], **more)
+
+
+def band(sound, low, high):
+    """The analytic signal of one channel between two frequencies (Hilbert, by its spectrum)."""
+    spectrum = np.fft.fft(sound)
+    frequency = np.fft.fftfreq(len(sound), 1.0 / RATE)
+    return np.fft.ifft(np.where((frequency > low) & (frequency < high), 2.0 * spectrum, 0.0))
+
+
+def loudest_mode(place, low, high, along=0):
+    """The model's mode between two frequencies in which tine 0 swings most along the row."""
+    from synth.vibration.assembly import tip_shape
+
+    shape = np.abs(tip_shape(place.model)[along, 0])
+    inside = (place.model.frequency > low) & (place.model.frequency < high)
+    return int(np.argmax(np.where(inside, shape, 0.0)))
+
+
+def test_a_rendered_partial_has_the_pitch_and_the_decay_that_were_predicted(instrument):
+    design = load(instrument.file)
+    alone = resolve(msgspec.structs.replace(design, group=design.group[:1]))
+    place = scene(alone, "bar")
+    sound = perform(place, [stroke(alone)], seconds=6.0).sound()[0]
+    for partial in (0, 1):
+        about = place.row.modes.frequency[0, 0, partial]
+        mode = loudest_mode(place, 0.97 * about, 1.03 * about)
+        analytic = band(sound, 0.97 * about, 1.03 * about)
+        seconds = min(4.0, 0.5 * place.model.decay[mode])
+        start = int(0.15 * RATE)  # the contact is over
+        part = analytic[start : start + int(seconds * RATE)]
+        time = np.arange(len(part)) / RATE
+        frequency = np.polyfit(time, np.unwrap(np.angle(part)), 1)[0] / (2.0 * np.pi)
+        decay = -np.log(1000.0) / np.polyfit(time, np.log(np.abs(part)), 1)[0]
+        assert frequency == pytest.approx(place.model.frequency[mode], rel=0.1 * CENT)
+        assert decay == pytest.approx(place.model.decay[mode], rel=0.01)
+
+
+def test_the_mounted_pitch_is_the_target(bar):
+    assert bar.row.mounted_hz[0] == pytest.approx(220.0, rel=0.01 * CENT)
+    assert abs(cents(bar.row.mounted_hz[2] / 329.6276)) < 0.01  # E4 by equal temperament
+
+
+def test_the_same_stroke_gives_the_same_samples(instrument, bar):
+    one, two = (perform(bar, [stroke(instrument)], seconds=0.5).sound() for _ in range(2))
+    np.testing.assert_array_equal(one, two)
+
+
+def test_another_seed_of_a_loose_hand_gives_another_sound(instrument, bar):
+    loose = stroke(instrument, hand="loose")
+    one, two = (perform(bar, [loose], seconds=0.3, manner=Manner(seed=seed)).sound() for seed in (1, 2))
+    assert np.abs(one - two).max() > 1e-3 * np.abs(one).max()
+
+
+def test_a_tine_tuned_alike_rings_along_untouched(instrument, bar):
+    from synth.sound.ring import Ring
+
+    struck = Ring(bar.model)
+    rendering = perform(bar, [stroke(instrument)], seconds=0.01)
+    assert rendering.reports[0]["tines"]
+    from synth.playing.contact import stroke_row
+
+    struck.add(stroke_row(stroke(instrument), instrument, bar.row.modes).excitation)
+    early = [np.abs(struck.state(0.3, np.array([n]))[1][0, :, 0]).max() for n in (1,)]
+    own = np.abs(struck.state(0.3, np.array([0]))[1][0, :, 0]).max()
+    later = max(np.abs(struck.state(t, np.array([1]))[1][0, :, 0]).max() for t in np.linspace(0.5, 3.0, 60))
+    assert early[0] < own
+    assert later > 0.02 * own  # sympathetic, through the bar alone
+
+
+def test_a_later_start_is_the_same_sound_later(instrument, bar):
+    late = 1000.37 / RATE
+    now = perform(bar, [stroke(instrument, start=0.0)], seconds=0.6).sound()
+    then = perform(bar, [stroke(instrument, start=late)], seconds=0.6).sound()
+    for channel in range(2):
+        first, second = (np.fft.rfft(each[channel, : RATE // 2]) for each in (now, then))
+        first *= np.exp(-2j * np.pi * np.fft.rfftfreq(RATE // 2, 1.0 / RATE) * late)
+        low = slice(90, 140)  # 180 to 280 Hz, where the ring is the same but for its truncation
+        assert np.abs(second[low] - first[low]).max() < 0.05 * np.abs(first[low]).max()
+
+
+def test_a_palm_takes_the_ring_away(instrument, bar):
+    # on both groups: by now the ring has gone over to the tine that nobody struck
+    events = [stroke(instrument), *(Hold(group=n, start=1.0, seconds=0.3, by="palm") for n in (0, 1))]
+    free = perform(bar, events[:1], seconds=2.0).sound()
+    held = perform(bar, events, seconds=2.0).sound()
+    before = slice(0, int(0.99 * RATE))
+    assert np.abs(free[:, before] - held[:, before]).max() < 1e-6 * np.abs(free).max()
+    after = slice(int(1.4 * RATE), int(1.9 * RATE))
+    left = [np.sqrt(np.mean(np.abs(band(each[0], 200.0, 240.0)[after]) ** 2)) for each in (free, held)]
+    assert left[1] < 0.01 * left[0]
+
+
+def test_a_touch_takes_less_than_a_palm_from_high_partials(instrument, bar):
+    def left(by):
+        events = [stroke(instrument), Hold(group=0, start=0.05, seconds=0.02, by=by)]
+        return np.mean(perform(bar, events, seconds=0.3).sound()[:, int(0.08 * RATE) :] ** 2)
+
+    assert left("palm") < left("touch")
+
+
+def test_a_piece_heard_through_two_things_is_their_sum(instrument):
+    one, two = stroke(instrument), stroke(instrument, group=1, start=0.2)
+    piece = Performance("two", (Played(one, "bar"), Played(two, "panel")), 0.5)
+    whole = play(instrument, piece).sound()
+    parts = [
+        perform(scene(instrument, through), [each], seconds=0.5).sound()
+        for through, each in (("bar", one), ("panel", two))
+    ]
+    assert np.abs(whole - sum(parts)).max() < 1e-5 * np.abs(whole).max()
+
+
+def test_what_is_heard_through_must_be_there(instrument):
+    with pytest.raises(InputError, match="nothing is heard through 'pannel'; did you mean 'panel'"):
+        scene(instrument, "pannel")
