@@ -3,8 +3,8 @@
     .venv/bin/python scripts/contact_table.py [--quick]
 
 Over three sticks, four speeds and three bites on a row of twelve tines it prints, for each of the first six
-partials along the row: the truth's own spread when the bite changes by 1 and 2 % (68 % of the changes lie within it), how
-far the event model is from the truth (68 %), the ratio, and the bias; then what the event model costs.
+partials along the row: the truth's own spread when the bite changes by 1 and 2 % (68 % of the changes lie within
+it), how far the event model is from the truth (68 %), the ratio, and the bias; then what the event model costs.
 """
 
 from __future__ import annotations
