@@ -17,7 +17,7 @@ Kind = Literal["partial", "harmonic", "distortion", "sideband"]
 
 @dataclass(frozen=True)
 class Partial:
-    """One damped sinusoid: Hz, seconds to fall 60 dB, amplitude of full scale where it begins to ring freely.
+    """One damped sinusoid: Hz, seconds to fall 60 dB, amplitude of full scale at the tap.
 
     Every `..._deviation` is a standard deviation (that of the level relative). `decay` is nan where the recording
     cannot tell it. `splits` is the distance in Hz from which a second partial beside this one would show.
@@ -29,8 +29,8 @@ class Partial:
     decay_deviation: float
     level: float
     level_deviation: float
-    phase: float  # rad, where the free span begins
     splits: float
+    amplitude: complex  # where the free span begins
     kind: Kind = "partial"
     note: str = ""
 

@@ -9,7 +9,7 @@ a second tap on a ringing tine is heard in the high partials that have already d
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -22,6 +22,7 @@ SUDDEN: Final = 0.015  # s within which the rise must happen
 CHAIN: Final = 0.10  # s: closer blows are one stroke, or one bouncing tap
 LONGEST_STROKE: Final = 2.0  # s
 SHORT_SUDDEN: Final = 0.01  # s, a frame
+LEAVES: Final = 0.15  # of the rise
 CONTACT: Final = 0.006  # s: hammer and finger have left the tine
 FAINTEST: Final = 1e-5  # energy below the band's loudest (50 dB) that is still called a tap
 _EDGES: Final = (60.0, 400.0, 1500.0, 5000.0)  # Hz, each band reaching up to the next
@@ -42,7 +43,18 @@ def taps(samples: NDArray[np.float64], rate: int) -> tuple[Tap, ...]:
     marks = np.flatnonzero(np.any([_jumps(level, MEMORY, SUDDEN) for level in levels], axis=0)) * HOP
     # a stroke's later plucks are no louder than its first, but high up each starts anew
     again = np.flatnonzero(np.any([_jumps(level, HOP, SHORT_SUDDEN) for level in levels[2:]], axis=0)) * HOP
-    return _spans(marks.astype(float), again.astype(float), len(samples) / rate)
+    found = _spans(marks.astype(float), again.astype(float), len(samples) / rate)
+    return tuple(replace(tap, time=_sharpened(samples, rate, tap.time)) for tap in found)
+
+
+def _sharpened(samples: NDArray[np.float64], rate: int, time: float) -> float:
+    """The moment near a mark at which the wave first leaves what was there before."""
+    first, middle = max(0, round((time - 4.0 * HOP) * rate)), max(0, round((time - HOP) * rate))
+    last = round((time + 4.0 * HOP) * rate)
+    before = float(np.max(np.abs(samples[first:middle]), initial=0.0))
+    after = np.abs(samples[middle:last])
+    beyond = after > before + LEAVES * (float(np.max(after)) - before)
+    return (middle + int(np.argmax(beyond))) / rate if float(np.max(after)) > 1.5 * before else time
 
 
 def _spans(marks: NDArray[np.float64], again: NDArray[np.float64], end: float) -> tuple[Tap, ...]:

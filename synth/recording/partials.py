@@ -15,14 +15,16 @@ from synth.recording import suspects
 from synth.recording.measurement import Measurement, Partial, Struck
 from synth.recording.onsets import Tap, taps
 from synth.recording.sinusoids import CERTAIN, FALL, Modes, find, no_modes
-from synth.recording.spectrum import LOWEST, Real
+from synth.recording.spectrum import LOWEST, MOST_PEAKS, Real
 from synth.recording.take import Take
 
 MOST_RING: Final = 60.0  # s of one tap that are looked at: six time constants of a very good tine
+MOST_SAMPLES: Final = 4_000_000  # of one tap: 21 s at 192 kHz, in 400 MB
 LEAST_RING: Final = 0.08  # s; between closer taps nothing can be told
 LEAST_CYCLES: Final = (
     60.0  # while a partial falls 60 dB (Q 27): a knock of the bench has fewer, a rod many more
 )
+MOST_CARRIED: Final = float(np.log(10.0 ** (12.0 / 20.0)))  # 12 dB: further back a level is a guess
 UNSURE: Final = 0.33  # relative deviation from which a decay is called unknown
 PAIR: Final = 30.0  # cents: partials this close are two planes of one, or two tines in unison
 FASTEST_BEAT: Final = 12.0  # Hz; above it the ear hears roughness, not a beat
@@ -35,19 +37,25 @@ def measure(take: Take) -> Measurement:
     found, warnings = _find_taps(take)
     struck: list[Struck] = []
     hums: set[tuple[float, int]] = set()
+    crowded = False
     for tap in found:
         modes, span = _modes(take, tap)
+        crowded |= len(modes) >= MOST_PEAKS
         modes, hum = suspects.without_hum(modes)
         hums |= hum
-        partials, doubts = suspects.named(_partials(modes, span, take.rate))
+        partials, doubts = suspects.named(_partials(modes, span, take.rate, span[0] - tap.time))
         warnings += [f"tap at {take.start + tap.time:.2f} s: {doubt}" for doubt in doubts]
         struck.append(Struck(take.start + tap.time, span[0], span[1], tuple(_paired(partials))))
     ringing = tuple(each for each in struck if each.partials)
     warnings += suspects.told(hums) + _silent(struck)
+    if crowded:
+        warnings.append(f"more than {MOST_PEAKS} partials: only the clearest are given")
     if not ringing:
         raise InputError(
             "nothing in it rings: no decaying partial stands clear of the noise",
-            remedy="tap harder, nearer to the microphone, in a quieter place",
+            remedy="record at a lower level, it is clipped"
+            if np.any(take.clipped)
+            else "tap harder, nearer to the microphone, in a quieter place",
             file=take.file,
         )
     return Measurement(take.file, ringing, (*take.warnings, *warnings))
@@ -70,10 +78,8 @@ def _silent(struck: list[Struck]) -> list[str]:
 
 def _modes(take: Take, tap: Tap) -> tuple[Modes, tuple[float, float]]:
     """The modes after a tap and the span they come from, begun after the last clipped sample."""
-    first, last = (
-        round(tap.free_from * take.rate),
-        round(min(tap.free_to, tap.free_from + MOST_RING) * take.rate),
-    )
+    end = min(tap.free_to, tap.free_from + min(MOST_RING, MOST_SAMPLES / take.rate))
+    first, last = round(tap.free_from * take.rate), round(end * take.rate)
     cut = np.flatnonzero(take.clipped[first:last])
     first += int(cut[-1]) + 1 if len(cut) else 0
     span = (first / take.rate, last / take.rate)
@@ -85,13 +91,13 @@ def _modes(take: Take, tap: Tap) -> tuple[Modes, tuple[float, float]]:
     return modes.pick((modes.pole.imag > 2.0 * np.pi * LOWEST) & (cycles > LEAST_CYCLES)), span
 
 
-def _partials(modes: Modes, span: tuple[float, float], rate: float) -> list[Partial]:
+def _partials(modes: Modes, span: tuple[float, float], rate: float, late: float) -> list[Partial]:
     splits = _splits(modes, span[1] - span[0], rate)
-    return [_partial(modes, index, float(splits[index])) for index in range(len(modes))]
+    return [_partial(modes, index, float(splits[index]), late) for index in range(len(modes))]
 
 
-def _partial(modes: Modes, index: int, splits: float) -> Partial:
-    """A mode as a partial; its level is that at the beginning of the free span."""
+def _partial(modes: Modes, index: int, splits: float, late: float) -> Partial:
+    """A mode as a partial; its level is carried back by `late` seconds, from the free span to the tap."""
     sigma, deviation = -float(modes.pole[index].real), float(modes.deviation[index])
     known = sigma > 0.0 and deviation < UNSURE * sigma
     partial = Partial(
@@ -99,9 +105,9 @@ def _partial(modes: Modes, index: int, splits: float) -> Partial:
         frequency_deviation=deviation / (2.0 * np.pi),
         decay=FALL / sigma if known else float("nan"),
         decay_deviation=FALL * deviation / sigma**2 if known else float("nan"),
-        level=float(np.abs(modes.amplitude[index])),
+        level=float(np.abs(modes.amplitude[index]) * np.exp(min(max(0.0, sigma) * late, MOST_CARRIED))),
         level_deviation=float(modes.amplitude_deviation[index]),
-        phase=float(np.angle(modes.amplitude[index])),
+        amplitude=complex(modes.amplitude[index]),
         splits=splits,
     )
     if not known:

@@ -90,7 +90,7 @@ def _decay(axes: Axes, take: Take, tap: Struck, partial: Partial) -> None:
         max(1, round((partial.frequency - width) * at.seconds)),
         min(at.length // 2, round((partial.frequency + width) * at.seconds) + 4),
     )
-    amplitude = np.array([each.level * np.exp(1j * each.phase) for each in tap.partials])
+    amplitude = np.array([each.amplitude for each in tap.partials])
     pole = np.array([-each.decay_rate + 2j * np.pi * each.frequency for each in tap.partials])
     time = take.start + tap.free_from + np.linspace(0.0, at.seconds, len(bins), endpoint=False)
     recorded = _envelope(at, bins, at.values[bins], partial.frequency, width)

@@ -8,6 +8,7 @@ recorded in opposite phase nor spoils a good channel with a silent one.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -190,9 +191,16 @@ def _clipping(clipped: NDArray[np.bool_], rate: int) -> list[str]:
 
 def _together(frames: NDArray[np.float32]) -> Samples:
     """(T,) the channels without their offset, combined along their first principal component, gain 1."""
-    centred = frames.astype(np.float64) - np.mean(frames, axis=0, dtype=np.float64)
-    if centred.shape[1] == 1:
-        return centred[:, 0]
-    weight = np.linalg.eigh(centred.T @ centred)[1][:, -1]
-    weight = weight * np.sign(weight[np.argmax(np.abs(weight))]) / np.sum(np.abs(weight))
-    return np.asarray(centred @ weight)
+    offset: Samples = np.asarray(np.mean(frames, axis=0, dtype=np.float64))
+    weight = np.ones(1)
+    if frames.shape[1] > 1:
+        shared = sum((each.T @ each for each in _blocks(frames, offset)), np.zeros((frames.shape[1],) * 2))
+        weight = np.linalg.eigh(shared)[1][:, -1]
+        weight *= np.sign(weight[np.argmax(np.abs(weight))]) / np.sum(np.abs(weight))
+    return np.concatenate([each @ weight for each in _blocks(frames, offset)])
+
+
+def _blocks(frames: NDArray[np.float32], offset: Samples) -> Iterator[NDArray[np.float64]]:
+    """The frames as float64, a block at a time: a copy of them all would be twice their size again."""
+    for first in range(0, len(frames), _BLOCK):
+        yield frames[first : first + _BLOCK] - offset

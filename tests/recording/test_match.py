@@ -16,7 +16,7 @@ from synth.recording.measurement import Partial, Struck
 def tap(frequencies: Sequence[float], decays: Sequence[float] = ()) -> Struck:
     decays = decays or [3.0] * len(frequencies)
     partials = tuple(
-        Partial(hz, 0.01, decay, 0.05 * decay, 0.1 / (1 + index), 0.01, 0.0, 0.2)
+        Partial(hz, 0.01, decay, 0.05 * decay, 0.1 / (1 + index), 0.01, 0.0, 0.1 + 0j)
         for index, (hz, decay) in enumerate(zip(frequencies, decays, strict=True))
     )
     return Struck(0.5, 0.51, 3.0, partials)

@@ -16,7 +16,7 @@ CENTS_PER_LENGTH = -3462.5  # of ln: 2 / ln 2 x 1200, a slender rod's cents per 
 
 
 def tap(*frequencies: float) -> Struck:
-    partials = [Partial(float(hz), 0.01, 3.0, 0.1, 0.1, 0.01, 0.0, 0.1) for hz in frequencies]
+    partials = [Partial(float(hz), 0.01, 3.0, 0.1, 0.1, 0.01, 0.0, 0.1 + 0j) for hz in frequencies]
     return Struck(0.5, 0.51, 3.0, tuple(partials))
 
 

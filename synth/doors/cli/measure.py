@@ -40,8 +40,8 @@ def command(
 ) -> None:
     """Find the taps in RECORDING and print what rings after each: frequency, decay (the time to fall 60 dB), level.
 
-    Every figure comes with its standard deviation. Levels are those of a sine of full scale, at the moment from
-    which all rings freely. Where the recording cannot tell, that is said instead of guessed.
+    Every figure comes with its standard deviation. Levels are in dB of a sine of full scale, at
+    the tap. Where the recording cannot tell, that is said instead of guessed.
 
     \b
     Example:
