@@ -150,7 +150,7 @@ def test_a_palm_takes_the_ring_away(instrument, bar):
     assert np.abs(free[:, before] - held[:, before]).max() < 1e-6 * np.abs(free).max()
     after = slice(int(1.4 * RATE), int(1.9 * RATE))
     left = [np.sqrt(np.mean(np.abs(band(each[0], 200.0, 240.0)[after]) ** 2)) for each in (free, held)]
-    assert left[1] < 0.01 * left[0]
+    assert left[1] < 0.1 * left[0]
 
 
 def test_a_touch_takes_less_than_a_palm_from_high_partials(instrument, bar):

@@ -1,0 +1,226 @@
+"""The command contract: exit codes, one line for what is wrong, JSON keys, whole files or none."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from synth.doors.cli import COMMANDS, run
+
+ROOT = Path(__file__).resolve().parents[2]
+TEST_PIECE = str(ROOT / "designs" / "test-piece.toml")
+
+
+@pytest.fixture(autouse=True, scope="module")
+def own_cache(tmp_path_factory):
+    old = os.environ.get("TINEWRIGHT_CACHE")
+    os.environ["TINEWRIGHT_CACHE"] = str(tmp_path_factory.mktemp("cache"))
+    yield
+    if old is None:
+        del os.environ["TINEWRIGHT_CACHE"]
+    else:
+        os.environ["TINEWRIGHT_CACHE"] = old
+
+
+def refused(capsys, words):
+    """The one line on standard error of a command that must end with exit code 2 and print nothing else."""
+    assert run([str(word) for word in words]) == 2
+    said = capsys.readouterr()
+    assert said.err.startswith("error: ")
+    assert said.err.count("\n") == 1
+    return said.err
+
+
+def test_check_prints_every_tine_and_the_totals(capsys):
+    assert run(["check", TEST_PIECE]) == 0
+    said = capsys.readouterr().out
+    assert len([line for line in said.splitlines() if line.startswith("D3 ")]) == 6
+    assert "6 tines" in said
+    assert "bar: 0.200 m" in said
+
+
+def test_check_gives_the_same_as_data(capsys):
+    assert run(["check", TEST_PIECE, "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert len(data["tines"]) == 6
+    assert {
+        "group",
+        "number",
+        "mounted_hz",
+        "clamped_hz",
+        "free_length_mm",
+        "ratios",
+        "trim",
+        "mass_g",
+    } <= set(data["tines"][0])
+    assert data["totals"]["tines"] == 6
+
+
+def test_modes_follows_the_contract(capsys):
+    assert run(["modes", TEST_PIECE, "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert {"design", "tines", "bar", "assembly", "quarrels"} <= set(data)
+    tine = data["tines"][0]
+    assert set(tine) == {"group", "tine", "free_length_mm", "target_hz", "clamped", "mounted_hz"}
+    assert tine["tine"] == 1
+    assert {each["plane"] for each in tine["clamped"]} == {"along", "across"}
+    assert set(tine["clamped"][0]) == {"plane", "partial", "frequency_hz", "decay_s"}
+    assert tine["clamped"][0]["partial"] == 1
+    assert all(each["frequency_hz"] <= 18_100.0 for each in tine["clamped"])
+    assert all(set(each) == {"frequency_hz", "decay_s"} for each in data["bar"])
+    for each in data["assembly"]:
+        assert each["strongest"] == "bar" or set(each["strongest"]) == {"group", "tine", "plane"}
+    frequencies = [each["frequency_hz"] for each in data["assembly"]]
+    assert frequencies == sorted(frequencies)
+
+
+def test_stroke_writes_a_whole_stereo_file_and_says_how_loud_it_is(capsys, tmp_path):
+    out = tmp_path / "a.wav"
+    report = tmp_path / "a.json"
+    words = ["stroke", TEST_PIECE, "--group", "D3", "--seconds", "1", "-o", out, "--report", report]
+    assert run([str(word) for word in words]) == 0
+    said = capsys.readouterr().out
+    assert "dB(A)" in said
+    assert "gain +0.0 dB" in said
+    info = soundfile.info(out)
+    assert (info.samplerate, info.channels, info.subtype, info.frames) == (48_000, 2, "PCM_24", 48_000)
+    rows = json.loads(report.read_text())["tines"]
+    assert len(rows) == 6
+    assert {
+        "first_touch_s",
+        "last_release_s",
+        "greatest_force_n",
+        "energy_j",
+        "along_mm",
+        "across_mm",
+    } <= set(rows[0])
+    assert {"root_stress_mpa", "regime"} <= set(rows[0])
+    assert len(rows[0]["along_mm"]) == 6
+    assert sorted(os.listdir(tmp_path)) == ["a.json", "a.wav"]
+
+
+def test_the_same_words_give_the_same_samples_and_a_gain_is_only_a_gain(tmp_path):
+    words = ["stroke", TEST_PIECE, "--group", "D3", "--seconds", "0.5", "-o"]
+    for name, more in (("a.wav", []), ("b.wav", []), ("c.flac", ["--gain-db", "-6"])):
+        assert run([*words, str(tmp_path / name), *more]) == 0
+    a, b, c = (soundfile.read(tmp_path / name)[0] for name in ("a.wav", "b.wav", "c.flac"))
+    np.testing.assert_array_equal(a, b)
+    assert np.abs(c - a * 10 ** (-6 / 20)).max() < 2.0**-22
+
+
+def test_backward_is_another_order(tmp_path):
+    reports = []
+    for direction in ("forward", "backward"):
+        report = tmp_path / f"{direction}.json"
+        words = ["stroke", TEST_PIECE, "--group", "D3", "--seconds", "0.1", "--direction", direction]
+        assert run([*words, "-o", str(tmp_path / "a.wav"), "--report", str(report)]) == 0
+        reports.append([each["first_touch_s"] for each in json.loads(report.read_text())["tines"]])
+    assert reports[0] == sorted(reports[0])
+    assert reports[1] == sorted(reports[1], reverse=True)
+
+
+def test_what_would_clip_is_refused_with_the_gain_that_fits(capsys, tmp_path):
+    words = [
+        "stroke",
+        TEST_PIECE,
+        "--group",
+        "D3",
+        "--seconds",
+        "0.2",
+        "--gain-db",
+        "90",
+        "-o",
+        tmp_path / "a.wav",
+    ]
+    assert "--gain-db" in refused(capsys, words)
+    assert os.listdir(tmp_path) == []
+
+
+def test_play_renders_a_script(tmp_path, capsys):
+    script = tmp_path / "piece.toml"
+    script.write_text('tail_s = 0.5\nstroke = [{ at_s = 0.1, group = "D3" }, { at_s = 0.4, palm = "D3" }]\n')
+    assert run(["play", TEST_PIECE, str(script), "-o", str(tmp_path / "a.flac")]) == 0
+    assert soundfile.info(tmp_path / "a.flac").frames == round(0.9 * 48_000)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["check", "nowhere.toml"], "nowhere.toml: there is no such file"),
+        (["check", "."], ".: is a directory"),
+        (["check"], "DESIGN"),
+        (["chekc"], "chekc"),
+        (["stroke", TEST_PIECE, "--group", "X9", "-o", "a.wav"], "there is no group 'X9'"),
+        (["stroke", TEST_PIECE, "--group", "D3", "-o", "a.mp3"], "a.mp3: '.mp3' is not an audio format"),
+        (["stroke", TEST_PIECE, "--group", "D3", "-o", "none/a.wav"], "there is no folder"),
+        (["stroke", TEST_PIECE, "--group", "D3", "--stick", "oak", "-o", "a.wav"], "there is no stick 'oak'"),
+        (
+            ["stroke", TEST_PIECE, "--group", "D3", "--through", "wall", "-o", "a.wav"],
+            "nothing is heard through",
+        ),
+        (
+            ["stroke", TEST_PIECE, "--group", "D3", "--bite-mm", "nan", "-o", "a.wav"],
+            "bite_mm: nan is out of range",
+        ),
+        (
+            ["stroke", TEST_PIECE, "--group", "D3", "--speed-mm-s", "0", "-o", "a.wav"],
+            "speed_mm_s: 0 is out of",
+        ),
+        (["stroke", TEST_PIECE, "--group", "D3", "--direction", "up", "-o", "a.wav"], "'up'"),
+        (["stroke", TEST_PIECE, "--group", "D3", "--seconds", "-1", "-o", "a.wav"], "-1"),
+        (["stroke", TEST_PIECE, "--group", "D3", "--tilt-deg", "5", "-o", "a.wav"], "tilt"),
+        (["play", TEST_PIECE, "nowhere.mid", "-o", "a.wav"], "nowhere.mid: No such file"),
+        (["compare", TEST_PIECE, "--group", "D3", "-o", "x"], "nothing is varied"),
+        (["compare", TEST_PIECE, "--group", "D3", "--vary", "sped=1", "-o", "x"], "'sped' cannot be varied"),
+    ],
+)
+def test_what_is_wrong_is_one_line_and_exit_code_2(capsys, tmp_path, monkeypatch, words, said):
+    monkeypatch.chdir(tmp_path)
+    assert said in refused(capsys, words)
+    assert os.listdir(tmp_path) == []
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_help_with_an_example(capsys, command):
+    assert run([command, "--help"]) == 0
+    said = capsys.readouterr().out
+    assert f"tinewright {command} " in said.split("Example:")[1]
+
+
+def test_the_version_is_told(capsys):
+    assert run(["--version"]) == 0
+    assert "tinewright" in capsys.readouterr().out
+
+
+def test_compare_renders_every_combination_with_its_numbers(tmp_path, capsys):
+    words = ["compare", TEST_PIECE, "--group", "D3", "--seconds", "0.6", "-o", str(tmp_path / "x")]
+    assert run([*words, "--vary", "speed_mm_s=200,900", "--vary", "stick=birch,brass"]) == 0
+    names = sorted(os.listdir(tmp_path / "x" / "true"))
+    assert len(names) == 4
+    assert sorted(os.listdir(tmp_path / "x" / "matched")) == names
+    rows = (tmp_path / "x" / "comparison.csv").read_text().splitlines()
+    assert rows[0].startswith("combination,file,loudest_dba")
+    assert len(rows) == 5
+    assert (tmp_path / "x" / "comparison.png").stat().st_size > 10_000
+    loud = [
+        soundfile.read(tmp_path / "x" / "true" / f"speed_mm_s={v}_stick=birch.wav")[0] for v in (200, 900)
+    ]
+    assert np.sum(loud[1] ** 2) > np.sum(loud[0] ** 2)  # E ~ v^1.2
+
+
+def test_the_installed_command_leaves_with_the_code(tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-c", "from synth.doors.cli import main; main()", "check", str(tmp_path)],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=ROOT,
+    )
+    assert done.returncode == 2
+    assert done.stderr.startswith("error: ")
+    assert "Traceback" not in done.stderr
