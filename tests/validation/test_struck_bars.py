@@ -9,12 +9,13 @@ The fundamentals were measured independently, by an interpolated transform and a
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from synth.recording.measurement import Partial
+from synth.recording.measurement import Measurement, Partial
 from synth.recording.partials import measure
 from synth.recording.take import read
 from synth.vibration.beam import plane_element
@@ -50,13 +51,14 @@ def thick_bar(thickness: float, count: int) -> np.ndarray[tuple[int], np.dtype[n
     return frequency / frequency[0]
 
 
+@cache
 def measured(name: str) -> Measurement:
     return measure(read(DATA / f"{name}.wav"))
 
 
 def heard(name: str) -> list[Partial]:
     """The bar's own partials: the one that rings most within reach of each ratio, below the thin bar's."""
-    (tap,) = measure(read(DATA / f"fluid_glockenspiel_{name}.wav")).taps
+    (tap,) = measured(f"fluid_glockenspiel_{name}").taps
     fundamental, _, count = BARS[name]
     known = [p for p in tap.partials if np.isfinite(p.decay)]
     return [
@@ -107,16 +109,16 @@ def test_a_thin_bar_misses_by_tens_of_cents(name: str) -> None:
 
 @pytest.mark.parametrize("name", BARS)
 def test_bars_are_not_called_processed(name: str) -> None:
-    warnings = measure(read(DATA / f"fluid_glockenspiel_{name}.wav")).warnings
+    warnings = measured(f"fluid_glockenspiel_{name}").warnings
     assert not any("processed" in each for each in warnings)
 
 
 @pytest.mark.parametrize(("name", "ratios"), [("C5", "1 : 3 : 4"), ("E7", "1 : 2 : 3 : 4 : 5")])
 def test_the_music_boxes_are_called_harmonic_or_processed(name: str, ratios: str) -> None:
-    warnings = measure(read(DATA / f"control_musicbox_{name}.wav")).warnings
+    warnings = measured(f"control_musicbox_{name}").warnings
     assert any(ratios in each and "looks like a harmonic or processed sound" in each for each in warnings)
 
 
 def test_the_steps_of_a_laid_over_envelope_are_measured() -> None:
-    warnings = measure(read(DATA / "control_musicbox_E7.wav")).warnings
+    warnings = measured("control_musicbox_E7").warnings
     assert any("steps of 16.0 ms" in each for each in warnings)
