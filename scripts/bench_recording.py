@@ -1,9 +1,9 @@
 """How fast and how true a recording is measured: run `python scripts/bench_recording.py [--json]`.
 
 Prints, in one run: the whole command on a 10 s recording of three taps, cold, whose target is 2 s; and the
-measuring alone against the named alternative, scipy.signal.stft with a parabola through each peak and a straight line through
-its decay, which is what one would otherwise do, with the errors of both. The recording is made by plain formulas:
-a tine with its two planes, in noise 20 dB below.
+measuring alone against the named alternative, scipy.signal.stft with a parabola through each peak and a straight
+line through its decay, which is what one would otherwise do, with the errors of both. The recording is made by
+plain formulas: a tine with its two planes, in noise 20 dB below.
 """
 
 from __future__ import annotations

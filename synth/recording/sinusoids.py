@@ -231,7 +231,12 @@ def _with_deviation(at: Spectrum, bins: Bins, modes: Modes, error: float) -> Mod
 
 
 def settle(at: Spectrum, modes: Modes) -> Modes:
-    """The modes that the sound calls for: doubtful ones go, the worst of each band first; hidden pairs part."""
+    """The modes that the sound calls for: doubtful ones go, hidden pairs part, and what that made doubtful goes."""
+    return _sound(at, fit(at, _parted(at, _sound(at, modes)), sweeps=1))
+
+
+def _sound(at: Spectrum, modes: Modes) -> Modes:
+    """Without doubtful modes: the worst of each band goes, the rest are fitted again, until none is left."""
     while len(modes):
         doubt = _doubt(at, modes)
         worst = [members[np.argmax(doubt[members])] for members, _ in bands(at, modes)]
@@ -239,7 +244,7 @@ def settle(at: Spectrum, modes: Modes) -> Modes:
         if not gone:
             break
         modes = fit(at, modes.pick(np.setdiff1d(np.arange(len(modes)), gone)), sweeps=1)
-    return fit(at, _parted(at, modes), sweeps=1)
+    return modes
 
 
 def _doubt(at: Spectrum, modes: Modes) -> Real:
