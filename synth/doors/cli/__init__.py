@@ -24,6 +24,7 @@ COMMANDS: Final = (
     "stroke",
     "play",
     "compare",
+    "strength",
     "trim",
     "tolerance",
     "cutlist",

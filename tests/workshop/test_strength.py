@@ -1,0 +1,171 @@
+"""What tines bear, against closed forms of bending and what the full contact does to the root."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from synth.design.file import load
+from synth.design.resolve import resolve
+from synth.doors.cli import run
+from synth.playing.contact import stroke_row
+from synth.playing.stroke import Stroke
+from synth.units import MM, MPA
+from synth.vibration.tine import solve_tines
+from synth.workshop.strength import DEEPEST, digs_in, root_stress, strength
+
+DESIGN = """
+[bar]
+section = { shape = "rectangle", width_mm = 30.0, height_mm = 30.0 }
+path = [{ straight_mm = 400.0 }]
+[tines]
+root_length_per_diameter = 0.0
+[stock.rod3]
+kind = "plain"
+diameter_mm = 3.0
+material = "A2-70"
+[stock.thread3]
+kind = "threaded"
+thread = "M3"
+thread_fit = "nominal"
+material = "A2-70"
+[[group]]
+name = "plain"
+stock = "rod3"
+start_mm = 40.0
+spacing_mm = 12.0
+[[group.tine]]
+free_length_mm = 150.0
+[[group.tine]]
+free_length_mm = 40.0
+[[group]]
+name = "threaded"
+stock = "thread3"
+start_mm = 240.0
+spacing_mm = 12.0
+[[group.tine]]
+free_length_mm = 150.0
+[[group.tine]]
+free_length_mm = 40.0
+"""
+
+
+@pytest.fixture
+def design(tmp_path):
+    path = tmp_path / "rods.toml"
+    path.write_text(DESIGN, encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def rods(design):
+    instrument = resolve(load(design), str(design))
+    lengths = [tine.goal.length for tine in instrument.tines]
+    return instrument, solve_tines(instrument.tines, lengths, [()] * len(lengths))
+
+
+@pytest.mark.parametrize(
+    ("length_mm", "stiffness", "stress_per_mm"), [(150.0, 682.0, 38.6), (40.0, 35_970.0, 543.0)]
+)
+def test_the_force_that_bends_a_plain_rod_by_a_millimetre_stresses_its_root(
+    length_mm, stiffness, stress_per_mm
+):
+    # k = 3 E I/L^3 and sigma = 3 E r w/L^2 for a steel rod of 3 mm, 193 GPa: closed forms, worked by hand
+    force = stiffness * MM
+    assert float(root_stress(force, length_mm * MM, 3.0 * MM)) / MPA == pytest.approx(
+        stress_per_mm, rel=0.005
+    )
+
+
+def test_two_newtons_stress_an_m3_core_as_worked_by_hand():
+    # 32 F L/(pi d3^3), d3 = 2.387 mm (ISO 724, minor diameter of the M3 external thread)
+    assert float(root_stress(2.0, 0.150, 2.387 * MM)) / MPA == pytest.approx(225.0, rel=0.005)
+
+
+def test_long_thin_tines_go_first_under_the_same_stick(rods):
+    found = strength(*rods, rods[0].sticks["birch"], speed=0.1)
+    assert [each.tine for each in found] == [0, 1, 2, 3]
+    assert found[0].yield_share > found[1].yield_share
+    assert found[2].yield_share > found[3].yield_share
+
+
+def test_a_thread_costs_its_core_and_its_notch(rods):
+    plain, _, threaded, _ = strength(*rods, rods[0].sticks["birch"], speed=0.1)
+    instrument = rods[0]
+    core = instrument.tines[0].rod.root_diameter / instrument.tines[2].rod.root_diameter
+    assert threaded.stress / plain.stress == pytest.approx(core**3, rel=0.1)
+    assert threaded.endurance_share / plain.endurance_share == pytest.approx(
+        2.3 * threaded.stress / plain.stress, rel=1e-9
+    )
+
+
+def test_the_deepest_bite_meets_its_limit(rods):
+    instrument, tines = rods
+    stick = instrument.sticks["birch"]
+    for each in strength(instrument, tines, stick, speed=0.3):
+        if math.isfinite(each.bite_once):
+            at_limit = strength(instrument, tines, stick, speed=0.3, bite=each.bite_once)[each.tine]
+            assert at_limit.yield_share == pytest.approx(1.0, abs=0.01)
+        assert each.bite_million <= each.bite_once
+        assert each.bite_million < DEEPEST or each.endurance_share < 1.0
+
+
+def test_a_softer_stick_stresses_less(rods):
+    instrument, tines = rods
+    birch, nylon = (strength(instrument, tines, instrument.sticks[name]) for name in ("birch", "nylon"))
+    assert all(soft.stress < hard.stress for soft, hard in zip(nylon, birch, strict=True))
+
+
+def test_five_of_six_contacts_stay_below_the_stress_told(rods):
+    instrument, tines = rods
+    below = []
+    for name in ("birch", "brass", "nylon"):
+        for speed in (0.15, 0.5, 1.5):
+            told = {
+                each.tine: each for each in strength(instrument, tines, instrument.sticks[name], speed=speed)
+            }
+            for group in range(2):
+                for bite in (1.8e-3, 2.0e-3, 2.2e-3):
+                    stroke = Stroke(group, instrument.sticks[name], speed=speed, bite=bite)
+                    contact = stroke_row(stroke, instrument, tines, allow_yield=True)
+                    below += [touch.root_stress < told[touch.tine].stress for touch in contact.touches]
+    assert 0.7 < np.mean(below) <= 1.0
+
+
+def test_a_stick_too_rough_to_slip_is_told(rods):
+    import dataclasses
+
+    birch = rods[0].sticks["birch"]
+    assert not digs_in(birch)
+    assert digs_in(dataclasses.replace(birch, friction=1.2))
+
+
+def test_the_command_tells_method_and_limits(design, capsys):
+    assert run(["strength", str(design), "--stick", "birch", "--group", "threaded"]) == 0
+    told = capsys.readouterr().out
+    for words in (
+        "threaded",
+        "once mm",
+        "a million mm",
+        "First to bend for good: threaded.1",
+        "estimates",
+        "Bend a spare",
+    ):
+        assert words in told
+    assert "plain " not in told
+
+
+def test_the_command_gives_data(design, capsys):
+    assert run(["strength", str(design), "--json", "--stick", "birch", "--stick", "brass"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert len(data["tines"]) == 8
+    assert {row["stick"] for row in data["tines"]} == {"birch", "brass"}
+    row = data["tines"][0]
+    assert row["free_length_mm"] == pytest.approx(150.0)
+    assert row["yield_share"] == pytest.approx(row["root_stress_mpa"] / 450.0, rel=1e-6)  # A2-70, ISO 3506-1
+
+
+def test_an_unknown_stick_is_refused(design, capsys):
+    assert run(["strength", str(design), "--stick", "birsh"]) == 2
+    assert "did you mean 'birch'" in capsys.readouterr().err
