@@ -22,16 +22,22 @@ def command(design: Path, fresh: bool, output: Path) -> None:
     Example:
       tinewright cutlist designs/quay-rail.toml -o workshop
     """
-    from synth.vibration.solution import solve_row
+    from synth.vibration.solution import solve_model, solve_row
     from synth.workshop.cutlist import cut_list
     from synth.workshop.listing import cut_list_document, write_csv
     from synth.workshop.paper import write_html, write_pages
+    from synth.workshop.sheet import sheet_document
 
     instrument = arguments.instrument(design)
-    cuts = cut_list(instrument, solve_row(instrument, fresh=fresh))
+    row = solve_row(instrument, fresh=fresh)
+    cuts = cut_list(instrument, row)
+    documents = {
+        "cutlist": cut_list_document(instrument, cuts),
+        "sheet": sheet_document(instrument, row, solve_model(instrument, row, fresh=fresh)),
+    }
     folder = make_folder(output)
     write_csv(instrument, cuts, folder / "cutlist.csv")
-    for name, document in (("cutlist", cut_list_document(instrument, cuts)),):
+    for name, document in documents.items():
         write_pages(document, folder / f"{name}.pdf", paper=instrument.bench.paper)
         write_html(document, folder / f"{name}.html")
     waste = sum(bar.left for bar in cuts.bars)
@@ -40,4 +46,4 @@ def command(design: Path, fresh: bool, output: Path) -> None:
         f"{len(cuts.pieces)} tines from {len(cuts.bars)} bars of {instrument.bench.stock_length / MM:g} mm, "
         f"{100.0 * waste / whole:.0f} % left over; {cuts.mass:.2f} kg in all"
     )
-    click.echo(f"{folder}: cutlist.csv, cutlist.pdf, cutlist.html")
+    click.echo(f"{folder}: cutlist.csv, cutlist.pdf, cutlist.html; tuning sheet sheet.pdf, sheet.html")
