@@ -66,8 +66,9 @@ LEVELS: Final = (1, MIDDLE, LONG)  # steps that can be turned at once
 MARGIN: Final = 1e-5  # m
 FLAT_OUT: Final = 0.02  # m past the last tine, where a stroke with nobody in reach is over
 
-_exact = njit(cache=True, error_model="numpy")
-_fast = njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+# without the interpreter's lock: a live player's audio goes on while a contact is computed
+_exact = njit(cache=True, nogil=True, error_model="numpy")
+_fast = njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
 
 
 @_fast

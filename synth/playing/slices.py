@@ -63,12 +63,29 @@ def increments(
 
 
 def lines(impulse: Array, cut: NDArray[np.int64], width: float) -> tuple[Array, Array]:
-    """Slopes (K, 2) in N/s, and forces (B, 2) at the bins, of the lines from cut to cut nearest to the force."""
-    middle = np.arange(len(impulse)) + 0.5
-    hats = np.stack([np.interp(middle, cut, row) for row in np.eye(len(cut))], axis=1)
-    height = np.zeros((len(cut), impulse.shape[1]))
-    height[1:-1] = np.linalg.lstsq(hats[:, 1:-1], impulse / width, rcond=None)[0]
-    return np.diff(height, axis=0) / (np.diff(cut) * width)[:, None], hats @ height
+    """Slopes (K, 2) in N/s, and forces (B, 2) at the bins, of the lines from cut to cut nearest to the force.
+
+    Least squares by the normal equations: two hats overlap in one slice alone, so sums over slices are enough.
+    """
+    count = np.diff(cut)
+    part = np.repeat(np.arange(len(count)), count)
+    share = (np.arange(len(impulse)) + 0.5 - cut[part]) / count[part]  # how far a bin is towards the next cut
+    once, twice, low, high = (
+        np.add.reduceat(each, cut[:-1])
+        for each in (share, share**2, (1.0 - share)[:, None] * impulse, share[:, None] * impulse)
+    )
+    ahead, behind = np.arange(len(count)), np.arange(1, len(cut))
+    hats = np.zeros((len(cut), len(cut)))
+    hats[ahead, ahead] = count - 2.0 * once + twice
+    hats[behind, behind] += twice
+    hats[ahead, behind] = hats[behind, ahead] = once - twice
+    pull = np.zeros((len(cut), impulse.shape[1]))
+    pull[:-1] = low
+    pull[1:] += high
+    height = np.zeros(pull.shape)
+    height[1:-1] = np.linalg.solve(hats[1:-1, 1:-1], pull[1:-1] / width)
+    rise = np.diff(height, axis=0)
+    return rise / (count * width)[:, None], height[part] + rise[part] * share[:, None]
 
 
 def cuts(impulse: Array, width: float) -> NDArray[np.int64]:
@@ -103,7 +120,7 @@ def ring(
     return turn[0] * q + turn[1] * p, turn[2] * q + turn[3] * p
 
 
-@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
 def _ring(
     impulse: Any, moment: Any, cut: Any, c0: Any, c1: Any, c2: Any, c3: Any, shape: Any, q: Any, p: Any
 ) -> None:

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from synth.playing.slices import increments
+from synth.playing.slices import cuts, increments, lines
 from synth.playing.sweep import rotation
 
 WIDTH = 4e-6  # s
@@ -79,3 +79,14 @@ def test_a_smooth_hold_is_not_heard_in_the_upper_partials(held):
 
 def test_slices_stay_few(held):
     assert len(sliced(held).time) <= 17
+
+
+def test_the_lines_are_the_least_squares_of_their_hats(held):
+    impulse = held * WIDTH
+    cut = cuts(impulse, WIDTH)
+    hats = np.stack([np.interp(np.arange(len(held)) + 0.5, cut, row) for row in np.eye(len(cut))], axis=1)
+    height = np.zeros((len(cut), 2))
+    height[1:-1] = np.linalg.lstsq(hats[:, 1:-1], held, rcond=None)[0]
+    slope, line = lines(impulse, cut, WIDTH)
+    np.testing.assert_allclose(line, hats @ height, atol=1e-12 * held.max())
+    np.testing.assert_allclose(slope, np.diff(height, axis=0) / (np.diff(cut) * WIDTH)[:, None], rtol=1e-9)
