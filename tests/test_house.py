@@ -21,12 +21,13 @@ ORDER = """
     vibration.tine vibration.axial vibration.bar vibration.feet vibration.board
     vibration.structure vibration.eigen vibration.assembly vibration.mounting
     vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache vibration.solution
-    playing.stroke playing.score playing.midi
+    playing.stroke playing.score playing.keys playing.midi playing.hold
     playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.kernel
     playing.report playing.limits playing.sweep playing.slices playing.contact
-    sound.bank sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
+    sound.ring sound.phasor sound.spectrum sound.events sound.bank
+    sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
     sound.contrast
-    sound.audio sound.loudness sound.boardsheet sound.render
+    sound.audio sound.loudness sound.features sound.sets sound.boardsheet sound.render
     workshop.overview workshop.map workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
     workshop.cautions workshop.holes workshop.joint workshop.loaded workshop.trim workshop.trimplot workshop.written
     workshop.strength

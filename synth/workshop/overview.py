@@ -14,6 +14,7 @@ from typing import Final
 from synth.design.instrument import Instrument, Rod
 from synth.units import GRAM, MM, cents, note_name
 from synth.vibration.bar import beam_of
+from synth.vibration.tine import loss_shares
 from synth.vibration.tuning import Row
 
 PARTIALS: Final = 3  # of the table: what the ear takes for the tine's tone
@@ -100,6 +101,17 @@ def totals(instrument: Instrument, row: Row) -> Totals:
         tine_mass_g=float(row.modes.mass.sum()) / GRAM,
         bar_length_m=instrument.bar.length,
         bar_mass_kg=float(beam_of(instrument.bar).mass) * instrument.bar.length,
+    )
+
+
+def loss_words(instrument: Instrument, row: Row) -> str:
+    """Which loss rules how long the tines ring, and how far to trust it."""
+    shares = loss_shares(instrument.tines, row.modes)
+    first = {name: float(share[:, 0, 0].mean()) for name, share in shares.items()}
+    largest = ", the largest share" if first["clamp"] == max(first.values()) else ""
+    return (
+        f"decay: the clamp takes {first['clamp']:.0%} of the first partials' loss{largest}, and is the least certain "
+        "figure of all; times are right within a factor of two until one tine is measured"
     )
 
 

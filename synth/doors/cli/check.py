@@ -32,7 +32,7 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
       tinewright check designs/quay-rail.toml
     """
     from synth.vibration.solution import solve_quarrels, solve_row
-    from synth.workshop.overview import lines, totals
+    from synth.workshop.overview import lines, loss_words, totals
 
     instrument = arguments.instrument(design)
     row = solve_row(instrument, fresh=fresh)
@@ -59,6 +59,7 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
     if boards:
         click.echo("\n" + "\n".join(boards) + "\n")
     click.echo(_sums(sums))
+    click.echo(loss_words(instrument, row))
 
 
 def _boards(instrument: Instrument, row: Row, *, fresh: bool) -> list[str]:
