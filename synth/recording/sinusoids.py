@@ -29,7 +29,7 @@ BAND: Final = 160  # decimated samples handed to ESPRIT, and bins they come from
 FILTER: Final = 8  # decimated samples that the band filter spans
 KAISER: Final = 12.0  # its window: 88 dB down at the edge of the band
 MOST_POLES: Final = 6  # in one band
-MISFIT: Final = 0.02  # share of the strongest: what real, not quite exponential decays leave over
+MISFIT: Final = 0.005  # share of the strongest: what real, not quite exponential decays leave over
 EDGE: Final = 4.0  # half-width of a fitted band in half-power half-widths of its line
 MOST_EDGE: Final = 80.0  # Hz, so that no thump draws half the spectrum into one band
 LEAST_BINS: Final = 12  # half-width of a fitted band in bins, at least
@@ -240,23 +240,48 @@ def _sound(at: Spectrum, modes: Modes) -> Modes:
     while len(modes):
         doubt = _doubt(at, modes)
         worst = [members[np.argmax(doubt[members])] for members, _ in bands(at, modes)]
-        gone = [index for index in worst if doubt[index] > 1.0]
+        gone = [int(index) for index in worst if doubt[index] > 1.0]
         if not gone:
             break
-        modes = fit(at, modes.pick(np.setdiff1d(np.arange(len(modes)), gone)), sweeps=1)
+        modes = fit(at, _without(at, modes, gone), sweeps=1)
     return modes
 
 
 def _doubt(at: Spectrum, modes: Modes) -> Real:
     """(N,) above one where an amplitude is not known or a decay is too short to be one.
 
-    What a loud mode leaves over is more often its own misfit than proof against it: it is allowed more.
+    What a loud mode leaves over is more often its own misfit than proof against it, and the amplitudes of two
+    close modes trade against each other though both are there: these are allowed more.
     """
     allowed = np.full(len(modes), DOUBTFUL)
     for members, _ in bands(at, modes):
-        allowed[members[np.argmax(np.abs(modes.amplitude[members]))]] *= 2.0
+        allowed[members[np.argmax(np.abs(modes.amplitude[members]))]] = 2.0 * DOUBTFUL
+    apart = np.abs(modes.pole[:, None] - modes.pole)
+    certain = apart > CERTAIN * np.hypot(modes.deviation[:, None], modes.deviation)
+    allowed[np.any(_close(at, modes) & certain, axis=1)] = 2.0 * DOUBTFUL
     doubt: Real = np.maximum(modes.amplitude_deviation / allowed, -modes.pole.real * SHORTEST_DECAY / FALL)
     return doubt
+
+
+def _close(at: Spectrum, modes: Modes) -> NDArray[np.bool_]:
+    """(N, N) whether two modes lie within each other's lines."""
+    width = np.maximum(2.0 * np.abs(modes.pole.real), 2.0 * at.step)
+    near = np.abs(modes.pole.imag[:, None] - modes.pole.imag) < np.maximum(width[:, None], width)
+    return near & ~np.eye(len(modes), dtype=bool)
+
+
+def _without(at: Spectrum, modes: Modes, gone: list[int]) -> Modes:
+    """The modes less these; one that stood beside another leaves its part of the sound to that one."""
+    pole, amplitude = modes.pole.copy(), modes.amplitude.copy()
+    for index in gone:
+        beside = np.flatnonzero(_close(at, modes)[index])
+        if len(beside):
+            heir = beside[np.argmax(np.abs(modes.amplitude[beside]))]
+            share = np.abs(modes.amplitude[[index, heir]]) ** 2 / np.abs(modes.pole.real[[index, heir]])
+            pole[heir] = np.average(modes.pole[[index, heir]], weights=share)
+            amplitude[heir] += amplitude[index]
+    merged = replace(modes, pole=pole, amplitude=amplitude)
+    return merged.pick(np.setdiff1d(np.arange(len(modes)), gone))
 
 
 def _parted(at: Spectrum, modes: Modes) -> Modes:
@@ -299,4 +324,4 @@ def _better(pair: Modes, single: Modes, bins: Bins, energy: float) -> bool:
     one, other = pair.pole[-2:]
     apart = abs(one - other) > CERTAIN * np.hypot(*pair.deviation[-2:])
     lasting = np.all(-pair.pole.real < FALL / SHORTEST_DECAY)
-    return bool(apart and lasting and np.all(pair.amplitude_deviation < 1.4 * DOUBTFUL))
+    return bool(apart and lasting and np.all(pair.amplitude_deviation < 2.0 * DOUBTFUL))

@@ -113,7 +113,7 @@ def test_bars_are_not_called_processed(name: str) -> None:
     assert not any("processed" in each for each in warnings)
 
 
-@pytest.mark.parametrize(("name", "ratios"), [("C5", "1 : 3 : 4"), ("E7", "1 : 2 : 3 : 4 : 5")])
+@pytest.mark.parametrize(("name", "ratios"), [("C5", "1 : 3 : 4"), ("E7", "3 : 4 : 5")])
 def test_the_music_boxes_are_called_harmonic_or_processed(name: str, ratios: str) -> None:
     warnings = measured(f"control_musicbox_{name}").warnings
     assert any(ratios in each and "looks like a harmonic or processed sound" in each for each in warnings)
