@@ -34,7 +34,8 @@ ORDER = """
     workshop.tolerance workshop.cutlist workshop.listing workshop.sheet workshop.development workshop.template
     workshop.bent workshop.boardplot
     workshop.suggest
-    recording.take recording.onsets recording.spectrum recording.sinusoids recording.measurement recording.suspects
+    recording.take recording.onsets recording.spectrum recording.fitting
+    recording.settling recording.sinusoids recording.measurement recording.suspects
     recording.partials recording.picture recording.heard recording.match recording.retune recording.corrected
     recording.unknowns recording.piece recording.calibrate
     doors.compare doors.live doors.cli
@@ -60,6 +61,8 @@ KNOW_NO_INSTRUMENT = [
     "recording.take",
     "recording.onsets",
     "recording.spectrum",
+    "recording.fitting",
+    "recording.settling",
     "recording.sinusoids",
     "recording.measurement",
     "recording.suspects",

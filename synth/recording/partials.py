@@ -12,9 +12,11 @@ import numpy as np
 
 from synth.errors import InputError
 from synth.recording import suspects
+from synth.recording.fitting import FALL, Modes, no_modes
 from synth.recording.measurement import Measurement, Partial, Struck
 from synth.recording.onsets import Tap, taps
-from synth.recording.sinusoids import CERTAIN, FALL, Modes, find, no_modes
+from synth.recording.settling import CERTAIN
+from synth.recording.sinusoids import find
 from synth.recording.spectrum import LOWEST, MOST_PEAKS, Real
 from synth.recording.take import Take
 

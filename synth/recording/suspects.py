@@ -13,8 +13,8 @@ from typing import Final
 
 import numpy as np
 
+from synth.recording.fitting import Modes
 from synth.recording.measurement import Partial
-from synth.recording.sinusoids import Modes
 
 MAINS: Final = (50.0, 60.0)  # Hz
 MAINS_STRAYS: Final = 0.004  # relative; grids stay within 0.2 Hz

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from synth.recording.sinusoids import FALL, esprit, find
+from synth.recording.fitting import FALL
+from synth.recording.sinusoids import esprit, find
 
 HERTZ = 2.0 * np.pi
 TINE = [(92.0, 20.0, 0.3), (577.8, 3.7, 0.2), (1617.8, 1.34, 0.1), (3170.0, 0.69, 0.05), (5200.0, 0.3, 0.05)]

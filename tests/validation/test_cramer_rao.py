@@ -15,7 +15,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synth.recording.sinusoids import FALL, find
+from synth.recording.fitting import FALL
+from synth.recording.sinusoids import find
 
 SEEDS = 200
 ALLOWED = 1.5  # times the bound

@@ -1,0 +1,161 @@
+"""Damped sinusoids fitted to a spectrum by least squares, with the uncertainty that the noise leaves.
+
+In: a spectrum and modes near the truth. Out: `Modes`, complex amplitudes a (N,) and poles s (N,) of
+
+    x(t) = Re sum_n a_n exp(s_n t) + noise,        s = -sigma + j omega,   t = 0 at the first sample,
+
+and their deviations. On a spectrum without a window a damped sinusoid has a closed form and white noise stays white, so Gauss-Newton there is efficient: noise times the inverse normal matrix is
+the covariance, which for white noise is the Cramer-Rao bound. The model is analytic in a and s, so the steps are
+complex, and real and imaginary part of s have the same deviation. Knows no instrument.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.recording.spectrum import Bins, Complex, Real, Spectrum, line, line_slope, lines
+
+FALL: Final = float(np.log(1e3))  # sigma times the time to fall 60 dB
+EDGE: Final = 4.0  # half-width of a fitted band in half-power half-widths of its line
+MOST_EDGE: Final = 80.0  # Hz, so that no thump draws half the spectrum into one band
+LEAST_BINS: Final = 12  # half-width of a fitted band in bins, at least
+ROUNDS: Final = 12  # of Gauss-Newton at most
+
+
+@dataclass(frozen=True)
+class Modes:
+    """What was fitted. All arrays (N,): `deviation` is that of omega and of sigma alike, in rad/s,
+    `amplitude_deviation` is relative, `noise` the power left per bin around each mode."""
+
+    amplitude: Complex
+    pole: Complex
+    deviation: Real
+    amplitude_deviation: Real
+    noise: Real
+
+    def __len__(self) -> int:
+        return len(self.pole)
+
+    def pick(self, which: NDArray[np.bool_] | NDArray[np.int_] | list[int]) -> Modes:
+        """These modes only."""
+        index = np.asarray(which, dtype=bool if len(which) and isinstance(which[0], np.bool_) else int)
+        return Modes(*(getattr(self, field.name)[index] for field in fields(self)))
+
+    def with_(self, other: Modes) -> Modes:
+        """These modes and the other's behind them."""
+        names = [field.name for field in fields(self)]
+        return Modes(*(np.concatenate((getattr(self, name), getattr(other, name))) for name in names))
+
+
+def no_modes() -> Modes:
+    """Nothing found."""
+    return _unsure(np.zeros(0, complex), np.zeros(0, complex))
+
+
+def _unsure(amplitude: Complex, pole: Complex) -> Modes:
+    """Modes whose deviations nobody has asked for yet."""
+    unknown = np.zeros(len(pole))
+    return Modes(amplitude, pole, unknown, unknown, unknown)
+
+
+def started(at: Spectrum, bins: Bins, values: Complex, pole: Complex) -> Modes:
+    """Modes with these poles and the amplitudes that fit best."""
+    amplitude = np.asarray(np.linalg.lstsq(0.5 * line(at, bins, pole).T, values, rcond=None)[0], complex)
+    return _unsure(amplitude, pole)
+
+
+def fit(at: Spectrum, modes: Modes, sweeps: int = 3) -> Modes:
+    """All modes fitted to one spectrum, band after band, each without what the others put there."""
+    for _ in range(sweeps):
+        for members, bins in bands(at, modes):
+            rest = np.setdiff1d(np.arange(len(modes)), members)
+            others = modes.pick(rest)
+            values = at.values[bins] - lines(at, bins, others.amplitude, others.pole)
+            fitted = fit_band(at, bins, values, modes.pick(members))
+            modes = others.with_(fitted).pick(np.argsort(np.concatenate((rest, members))))
+    return modes.pick(np.argsort(modes.pole.imag))
+
+
+def bands(at: Spectrum, modes: Modes) -> list[tuple[Bins, Bins]]:
+    """Modes whose bands overlap, together: (indices into modes, bins)."""
+    half = np.minimum(EDGE * np.abs(modes.pole.real) / at.step, MOST_EDGE * at.seconds)
+    half = np.maximum(half, LEAST_BINS)
+    middle = modes.pole.imag / at.step
+    groups: list[list[int]] = []
+    reach = -np.inf
+    for index in np.argsort(middle - half):
+        if middle[index] - half[index] < reach:
+            groups[-1].append(int(index))
+        else:
+            groups.append([int(index)])
+        reach = max(reach, float(middle[index] + half[index]))
+    edges = [(np.min((middle - half)[each]), np.max((middle + half)[each])) for each in groups]
+    top = at.length // 2
+    return [
+        (np.array(each), np.arange(max(1, int(low)), max(4, min(top, int(high) + 2))))
+        for each, (low, high) in zip(groups, edges, strict=True)
+    ]
+
+
+def fit_band(at: Spectrum, bins: Bins, values: Complex, modes: Modes) -> Modes:
+    """Gauss-Newton, damped where a step does not help; every other mode is already out of `values`."""
+    misfit = values - lines(at, bins, modes.amplitude, modes.pole)
+    error, stiffness = float(np.vdot(misfit, misfit).real), 0.0
+    for _ in range(ROUNDS):
+        matrix, scale = _jacobian(at, bins, modes)
+        trial = _moved(modes, _step(matrix, misfit, stiffness) / scale, at)
+        after = values - lines(at, bins, trial.amplitude, trial.pole)
+        smaller = float(np.vdot(after, after).real)
+        if smaller >= error:
+            if error - smaller > -1e-9 * error or stiffness > 1e3:
+                break
+            stiffness = max(10.0 * stiffness, 1e-3)
+            continue
+        gain = 1.0 - smaller / error
+        modes, misfit, error, stiffness = trial, after, smaller, 0.1 * stiffness
+        if gain < 1e-6:
+            break
+    return _with_deviation(at, bins, modes, error)
+
+
+def _jacobian(at: Spectrum, bins: Bins, modes: Modes) -> tuple[Complex, Real]:
+    """(B, 2N) columns for a change of each a, then of each s, of length one, and their true lengths (2N,)."""
+    by_amplitude = 0.5 * line(at, bins, modes.pole)
+    by_pole = 0.5 * modes.amplitude[:, None] * line_slope(at, bins, modes.pole)
+    matrix = np.concatenate((by_amplitude, by_pole)).T
+    scale = np.linalg.norm(matrix, axis=0) + 1e-300
+    return matrix / scale, scale
+
+
+def _step(matrix: Complex, misfit: Complex, stiffness: float) -> Complex:
+    normal = np.conj(matrix.T) @ matrix
+    slope = np.conj(matrix.T) @ misfit
+    return np.asarray(np.linalg.solve(normal + (stiffness + 1e-12) * np.eye(len(normal)), slope))
+
+
+def _moved(modes: Modes, step: Complex, at: Spectrum) -> Modes:
+    """One step on, no pole by more than a bin or half its width, none into a steep growth."""
+    shift = step[len(modes) :]
+    most = at.step + 0.5 * np.abs(modes.pole.real)
+    pole = modes.pole + shift * np.minimum(1.0, most / (np.abs(shift) + 1e-300))
+    pole = np.minimum(pole.real, 1.0 / at.seconds) + 1j * pole.imag
+    return replace(modes, amplitude=modes.amplitude + step[: len(modes)], pole=pole)
+
+
+def _with_deviation(at: Spectrum, bins: Bins, modes: Modes, error: float) -> Modes:
+    matrix, scale = _jacobian(at, bins, modes)
+    noise = error / max(1, len(bins) - 2 * len(modes))
+    normal = np.conj(matrix.T) @ matrix
+    spread = np.diag(np.linalg.pinv(normal, rcond=1e-13, hermitian=True)).real / scale**2
+    deviation = np.sqrt(0.5 * noise * np.maximum(spread, 0.0))
+    relative = deviation[: len(modes)] / (np.abs(modes.amplitude) + 1e-300)
+    return replace(
+        modes,
+        deviation=deviation[len(modes) :],
+        amplitude_deviation=relative,
+        noise=np.full(len(modes), noise),
+    )
