@@ -4,9 +4,10 @@ In: a spectrum and modes near the truth. Out: `Modes`, complex amplitudes a (N,)
 
     x(t) = Re sum_n a_n exp(s_n t) + noise,        s = -sigma + j omega,   t = 0 at the first sample,
 
-and their deviations. On a spectrum without a window a damped sinusoid has a closed form and white noise stays white, so Gauss-Newton there is efficient: noise times the inverse normal matrix is
-the covariance, which for white noise is the Cramer-Rao bound. The model is analytic in a and s, so the steps are
-complex, and real and imaginary part of s have the same deviation. Knows no instrument.
+and their deviations. On a spectrum without a window a damped sinusoid has a closed form and white noise stays
+white, so Gauss-Newton there is efficient: noise times the inverse normal matrix is the covariance, which for
+white noise is the Cramer-Rao bound. The model is analytic in a and s, so the steps are complex, and real and
+imaginary part of s have the same deviation. Knows no instrument.
 """
 
 from __future__ import annotations

@@ -1,9 +1,10 @@
 """Damped sinusoids in noise: found, told apart, fitted.
 
-In: samples (T,) and a rate. Out: `Modes`, by rising frequency. (1) Peaks of the spectra of the first whole, half,
-quarter ... tell where to look and for how long. (2) Around each, a band filter that leaves exponentials what they
-are, decimation, and ESPRIT (Roy & Kailath, IEEE Trans. ASSP 37 (1989) 984) tell close partials apart, far below one over
-the length. (3) `fitting` makes the estimate efficient and `settling` decides what stays. Knows no instrument.
+In: samples (T,) and a rate. Out: `Modes`, by rising frequency. (1) Peaks of the spectra of the first whole,
+half, quarter ... tell where to look and for how long. (2) Around each, a band filter that leaves exponentials
+what they are, decimation, and ESPRIT (Roy & Kailath, IEEE Trans. ASSP 37 (1989) 984) tell close partials
+apart, far below one over the length. (3) `fitting` makes the estimate efficient and `settling` decides what
+stays. Knows no instrument.
 """
 
 from __future__ import annotations
