@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.vibration.bar import solve_bar
+from synth.vibration.bar import solve_bar, support_springs
 from synth.vibration.mounting import BAR_HZ, loaded_bar, pull
 from synth.vibration.section import Array
 from synth.vibration.structure import Bases, nut_inertia, stand
@@ -104,12 +104,10 @@ def find_quarrels(instrument: Instrument, row: Row) -> tuple[Quarrel, ...]:
     """All quarrels that are noticed, the worst first."""
     shapes, bases = loaded_shapes(instrument, row)
     g = pull(row.modes)[..., :PARTIALS]  # (R, 4, 2, n)
-    w = bases.rows()[:, :4] @ _at(shapes, bases.place)  # (R, 4, K)
-    mu = np.einsum("ripn,rik->rpnk", g, w) ** 2
+    mu = _coupling(g, shapes, bases)
     pairs, index = _pairs(row, shapes)
     shift, decay = pairs.outcome(mu[index])
-    worth = severity(shift, decay)
-    noticed = np.flatnonzero((np.abs(np.log(shift)) > math.log(NOTICED_SHIFT)) | (decay > NOTICED_DECAY))
+    worth, noticed = _noticed(shift, decay)
     ranked = noticed[np.argsort(-worth[noticed], kind="stable")]
     remedies = _Remedies(instrument, bases, shapes, g)
     return tuple(
@@ -121,6 +119,15 @@ def find_quarrels(instrument: Instrument, row: Row) -> tuple[Quarrel, ...]:
         )
         for i in ranked.tolist()
     )
+
+
+def total_severity(instrument: Instrument, row: Row) -> float:
+    """The severities of all quarrels together, without looking for what would help."""
+    shapes, bases = loaded_shapes(instrument, row)
+    pairs, index = _pairs(row, shapes)
+    mu = _coupling(pull(row.modes)[..., :PARTIALS], shapes, bases)
+    worth, noticed = _noticed(*pairs.outcome(mu[index]))
+    return float(worth[noticed].sum())
 
 
 def loaded_shapes(instrument: Instrument, row: Row) -> tuple[BarShapes, Bases]:
@@ -154,6 +161,18 @@ def sentence(instrument: Instrument, quarrel: Quarrel) -> str:
         words += f", rings {quarrel.decay_loss:.1f} times shorter"
     helps = list(_helps(instrument, quarrel))
     return f"{words}; {' or '.join(helps)}" if helps else words
+
+
+def _coupling(g: Array, shapes: BarShapes, bases: Bases) -> Array:
+    """mu (R, 2, n, K) between partials that pull by g (R, 4, 2, n) and modes."""
+    w = bases.rows()[:, :4] @ _at(shapes, bases.place)  # (R, 4, K)
+    return np.asarray(np.einsum("ripn,rik->rpnk", g, w) ** 2)
+
+
+def _noticed(shift: Array, decay: Array) -> tuple[Array, NDArray[np.int64]]:
+    """Severities (n,), and which of them are noticed at all."""
+    heard = (np.abs(np.log(shift)) > math.log(NOTICED_SHIFT)) | (decay > NOTICED_DECAY)
+    return severity(shift, decay), np.flatnonzero(heard)
 
 
 def _helps(instrument: Instrument, quarrel: Quarrel) -> Iterator[str]:
@@ -255,12 +274,15 @@ class _Remedies:
         material = self.instrument.bar.material.loss_factor
         if decay < NOTICED_DECAY or not supports or self.shapes.loss_factor[mode] < 2.0 * material:
             return -1, math.nan
-        k = np.array([[s.stiffness] * 3 + [s.rotation_stiffness] * 3 for s in supports])
         places = np.array([s.place for s in supports])
+        axes = _nearest_axes(self.shapes, places)
+        k = np.array([s.loss_factor * support_springs(s, own) for s, own in zip(supports, axes, strict=True)])
         motion = _at(self.shapes, places)[..., mode]
-        taken = np.einsum("si,si,s->s", k, motion**2, [s.loss_factor for s in supports])
+        taken = np.einsum("si,sij,sj->s", motion, k, motion)
         worst = int(np.argmax(taken))
-        along = (k[worst] * self.shapes.motion[:, :, mode] ** 2).sum(axis=1) * supports[worst].loss_factor
+        lossy = [supports[worst].loss_factor * support_springs(supports[worst], own) for own in self.shapes.axes]
+        anywhere = self.shapes.motion[:, :, mode]
+        along = np.einsum("bi,bij,bj->b", anywhere, np.array(lossy), anywhere)
         good = np.flatnonzero(along < taken[worst] / 4.0)
         if not len(good):
             return -1, math.nan

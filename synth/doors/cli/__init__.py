@@ -29,6 +29,7 @@ COMMANDS: Final = (
     "tolerance",
     "cutlist",
     "template",
+    "suggest",
     "measure",
     "calibrate",
     "tune",
