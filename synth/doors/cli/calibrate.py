@@ -68,9 +68,10 @@ def command(
 ) -> None:
     """Fit the model of DESIGN to RECORDINGS of its tines and write a corrected copy of it.
 
-    Tap one tine at a time and hold the others still; a file NAME.GROUP-N.wav says of which tine it is. DESIGN is the
-    one that the tines were cut from: they are taken to be as long as it says, unless --length says otherwise, so
-    record them before they are tuned. What the recordings cannot tell apart is not fitted, and the reason is given.
+    Tap one tine at a time and hold the others still; a file NAME.GROUP-N.wav says of which tine it is. DESIGN
+    is the one that the tines were cut from: they are taken to be as long as it says, unless --length says
+    otherwise, so record them before they are tuned. What the recordings cannot tell apart is not fitted, and
+    the reason is given.
 
     \b
     Example:
