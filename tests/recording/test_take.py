@@ -172,7 +172,9 @@ def test_damaged_files_end_in_samples_or_in_one_line(tmp_path: Path, studio: Any
         for place in rng.integers(0, rng.choice([60, 200, len(whole)]), rng.integers(1, 20)):
             damaged[place] = int(rng.integers(256))
         path.write_bytes(damaged[: rng.integers(len(whole) // 2, len(whole) + 1)])
+        refusals = []
         try:
             assert np.all(np.isfinite(read(path).samples))
         except InputError as refused:
-            assert "\n" not in str(refused)
+            refusals.append(str(refused))
+        assert not any("\n" in each for each in refusals)
