@@ -83,7 +83,11 @@ def stick_warnings(groups: Sequence[Group], tines: Sequence[Tine], sticks: Seque
 
 def bar_warnings(bar: Bar) -> list[str]:
     """What can be built but is unwise about the bar alone."""
-    warnings = [] if bar.supports else ["bar.supports: none are given; the bar floats freely"]
+    warnings = []
+    if not bar.supports:
+        warnings.append("bar.supports: none are given; the bar floats freely")
+    elif _is_level(bar) and not any("up" in each.directions for each in bar.supports):
+        warnings.append("bar.supports: none holds the bar up")
     thickness = max(bar.section.width, bar.section.height)
     for number, segment in enumerate(bar.path, start=1):
         if isinstance(segment, Bend) and segment.radius < TIGHT_BEND * thickness:
@@ -92,6 +96,11 @@ def bar_warnings(bar: Bar) -> list[str]:
                 f"thickness; bent cold it may crack"
             )
     return warnings
+
+
+def _is_level(bar: Bar) -> bool:
+    """Whether the bar's own up is the world's all along."""
+    return all(abs(math.sin(each.plane)) < _ROUNDING for each in bar.path if isinstance(each, Bend))
 
 
 def _check_on_bar(bar: Bar, tine: Tine, groups: Sequence[Group]) -> None:

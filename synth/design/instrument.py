@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 EDGE_RADIUS: Final = 0.3e-3  # m, of a tine's top edge, cut and deburred; common practice, no published source
+DIRECTIONS: Final = ("along", "side", "up")  # of the bar, where it is: its tangent, its width, its height
 CANTILEVER_MASS: Final = (
     3.0 / 1.8751040687**4
 )  # k / (m w^2) of a uniform cantilever's first mode, closed form
@@ -175,13 +176,25 @@ class Bend:
 
 @dataclass(frozen=True)
 class Support:
-    """A spring to the ground in all six directions at a place on the axis."""
+    """A spring to the ground at a place on the axis, in some or all of the bar's own directions there."""
 
     place: float
     kind: Literal["cord", "rubber", "clamp", "foot"]
-    stiffness: float  # N/m, in each direction
-    rotation_stiffness: float  # N m/rad, about each axis
+    stiffness: float  # N/m, in each of its directions
+    rotation_stiffness: float  # N m/rad, about each axis it holds
     loss_factor: float
+    directions: tuple[Literal["along", "side", "up"], ...] = DIRECTIONS
+
+    @property
+    def springs(self) -> tuple[float, ...]:
+        """Stiffness along, to the side and up (N/m), then about each of these axes (N m/rad).
+
+        A pad that only pushes one way resists rocking over its own breadth: about the axes at right angles to
+        its push, and not about the push itself.
+        """
+        held = [name in self.directions for name in DIRECTIONS]
+        about = [any(held[:axis] + held[axis + 1 :]) for axis in range(3)]
+        return (*(self.stiffness * h for h in held), *(self.rotation_stiffness * h for h in about))
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from typing import Final
 
 from synth.design import schema
 from synth.design.instrument import (
+    DIRECTIONS,
     Bar,
     Bend,
     Board,
@@ -39,8 +40,8 @@ FEET_APART: Final = 0.1  # of their distance; what a drawing may differ before i
 class Footing:
     """How a kind of support holds the bar where the design gives no figures."""
 
-    stiffness: float  # N/m, in each direction
-    rotation_stiffness: float  # N m/rad, about each axis
+    stiffness: float  # N/m, in each of its directions
+    rotation_stiffness: float  # N m/rad, about each axis it holds
     loss_factor: float
 
 
@@ -183,6 +184,7 @@ def _segment(given: schema.Segment, section: Section, place: str) -> Straight | 
 
 def _support(given: schema.Support, bar_length: float, place: str) -> Support:
     usual = FOOTINGS[given.kind]
+    named = [given.direction] if isinstance(given.direction, str) else given.direction
     return Support(
         place=on_bar(given.at_mm, bar_length, f"{place}.at_mm"),
         kind=given.kind,
@@ -191,6 +193,7 @@ def _support(given: schema.Support, bar_length: float, place: str) -> Support:
         if given.rotation_nm_rad is None
         else given.rotation_nm_rad,
         loss_factor=usual.loss_factor if given.loss_factor is None else given.loss_factor,
+        directions=tuple(each for each in DIRECTIONS if each in named or "all" in named),
     )
 
 

@@ -118,12 +118,15 @@ def _list(found: object, kind: inspect.ListType, place: str) -> list[object]:
 
 
 def _alternative(found: object, kind: inspect.UnionType) -> inspect.Type:
-    """The member of a union that the value is meant for: text for text, a number for anything else."""
+    """The member of a union that the value is meant for: text for text, a list for a list, else a number."""
     choices = [each for each in kind.types if not isinstance(each, inspect.NoneType)]
-    texts = [each for each in choices if isinstance(each, inspect.StrType)]
-    if len(choices) > 1 and texts and isinstance(found, str):
+    texts = [each for each in choices if isinstance(each, inspect.StrType | inspect.LiteralType)]
+    lists = [each for each in choices if isinstance(each, inspect.ListType)]
+    if isinstance(found, str) and texts:
         return texts[0]
-    return next((each for each in choices if each not in texts), choices[0])
+    if isinstance(found, list) and lists:
+        return lists[0]
+    return next((each for each in choices if each not in texts and each not in lists), choices[0])
 
 
 def _choice(found: object, kind: inspect.LiteralType, place: str) -> object:

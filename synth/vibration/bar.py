@@ -26,7 +26,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from synth.design.instrument import Bar, Bend, Straight
+from synth.design.instrument import Bar, Bend, Straight, Support
 from synth.design.instrument import Section as BarSection
 from synth.vibration.beam import elements_for, wave_number
 from synth.vibration.frame import Frame, Spring, matrices, solve
@@ -100,7 +100,8 @@ def solve_bar(
     kept = int(np.searchsorted(frequency, highest_hz))
     asked = np.searchsorted(place, np.asarray(places, dtype=float) - SNAP)
     higher = shape[asked, :, kept:] / (2.0 * math.pi * frequency[kept:])
-    loss = _loss(bar, frequency[:kept], shape[np.searchsorted(place, _support_places(bar) - SNAP), :, :kept])
+    held = np.searchsorted(place, _support_places(bar) - SNAP)
+    loss = _loss(bar, frequency[:kept], shape[held, :, :kept], axes[held])
     return BarModes(
         place, position, axes, frequency[:kept], _loss_factor(loss, frequency[:kept]), loss,
         np.ascontiguousarray(shape[:, :, :kept]), np.tensordot(higher, higher, ([2], [2])), closed,
@@ -116,6 +117,14 @@ def standing_on(bar: Bar, feet: npt.ArrayLike) -> Bar:
     places = np.asarray(feet, dtype=float)
     kept = [s for s in bar.supports if s.kind != "foot" and np.all(np.abs(places - s.place) > near)]
     return replace(bar, supports=tuple(kept))
+
+
+def support_springs(support: Support, axes: Array) -> Array:
+    """A support's stiffness (6, 6) in global axes, where the bar's own are `axes` (3, 3)."""
+    k = np.array(support.springs)
+    stiffness = np.zeros((6, 6))
+    stiffness[:3, :3], stiffness[3:, 3:] = (axes.T * k[:3]) @ axes, (axes.T * k[3:]) @ axes
+    return stiffness
 
 
 def beam_of(bar: Bar) -> Properties:
@@ -208,9 +217,7 @@ def _frame(
 ) -> Frame:
     springs = []
     for support, at in zip(bar.supports, np.searchsorted(place, _support_places(bar) - SNAP), strict=True):
-        springs.append(
-            Spring(int(node[at]), np.diag([support.stiffness] * 3 + [support.rotation_stiffness] * 3))
-        )
+        springs.append(Spring(int(node[at]), support_springs(support, axes[at])))
     up = axes[:-1, 2] + axes[1:, 2]
     return Frame(
         position[: node.max() + 1], np.stack([node[:-1], node[1:]], axis=-1), up, beam, springs=tuple(springs)
@@ -247,13 +254,12 @@ def _support_places(bar: Bar) -> Array:
     return np.clip([support.place for support in bar.supports], 0.0, bar.length)
 
 
-def _loss(bar: Bar, frequency: Array, held: Array) -> Array:
-    """K' between the modes (Mb, Mb); `held` (supports, 6, Mb) is their motion at the supports."""
+def _loss(bar: Bar, frequency: Array, held: Array, axes: Array) -> Array:
+    """K' between the modes (Mb, Mb); `held` (supports, 6, Mb) is their motion at the supports, of these axes."""
     material = bar.material.loss_factor
     loss = np.diag(material * (2.0 * math.pi * frequency) ** 2)
-    for support, shape in zip(bar.supports, held, strict=True):
-        k = np.array([support.stiffness] * 3 + [support.rotation_stiffness] * 3)
-        loss += (support.loss_factor - material) * (shape.T * k) @ shape
+    for support, shape, own in zip(bar.supports, held, axes, strict=True):
+        loss += (support.loss_factor - material) * shape.T @ support_springs(support, own) @ shape
     return loss
 
 

@@ -315,6 +315,28 @@ def test_supports_stiffen_from_cord_to_clamp_unless_figures_are_given(build, tre
     assert (given.stiffness, given.rotation_stiffness, given.loss_factor) == (2000.0, 0.5, 0.3)
 
 
+@pytest.mark.parametrize(
+    ("written", "held"),
+    [
+        (None, ("along", "side", "up")),
+        ("all", ("along", "side", "up")),
+        ("up", ("up",)),
+        (["up", "along"], ("along", "up")),
+    ],
+)
+def test_a_support_holds_in_the_directions_it_names_and_in_all_by_itself(build, tree, written, held):
+    tree["bar"]["supports"] = [{"at_mm": 50.0, "kind": "cord"} | ({"direction": written} if written else {})]
+    assert build(tree).bar.supports[0].directions == held
+
+
+def test_supports_that_let_a_level_bar_fall_are_warned_of(build, tree):
+    guys = [{"at_mm": 50.0, "kind": "cord", "direction": ["along", "side"]}]
+    tree["bar"]["supports"] = guys
+    assert "bar.supports: none holds the bar up" in build(copy.deepcopy(tree)).warnings
+    tree["bar"]["supports"] = [*guys, {"at_mm": 50.0, "kind": "cord", "direction": "up"}]
+    assert not [words for words in build(tree).warnings if "bar.supports" in words]
+
+
 def test_tines_in_a_bend_are_warned_of_in_one_line_a_group(build, tree):
     tree["bar"]["path"] = [{"straight_mm": 105.0}, {"bend_deg": 30.0, "radius_mm": 500.0}]
     warnings = [words for words in build(tree).warnings if "bend" in words]

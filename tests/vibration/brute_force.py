@@ -215,8 +215,10 @@ class _Builder:
             ends = (first, (first + 1) % self.bar_nodes)
             self.add_element(ends, axes[first, 2] + axes[first + 1, 2], beam)
         for support in bar.supports:
-            stiffness = np.diag([support.stiffness] * 3 + [support.rotation_stiffness] * 3)
-            self.springs.append(Spring(nearest(place, support.place) % self.bar_nodes, stiffness))
+            at = nearest(place, support.place)
+            turn = np.kron(np.eye(2), axes[at])  # global motion, then rotation, seen along, to the side, up
+            stiffness = turn.T @ np.diag(support.springs) @ turn
+            self.springs.append(Spring(at % self.bar_nodes, stiffness))
 
     def add_tine(
         self, tine: Tine, free: float, nuts: Sequence[PlacedNut], own: Array, at: int, foot: Array,

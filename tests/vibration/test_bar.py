@@ -117,6 +117,59 @@ def test_the_suspension_bounces_as_a_mass_on_springs() -> None:
     assert np.min(np.abs(modes.frequency / bounce - 1.0)) < 1e-4
 
 
+def test_a_support_that_only_holds_up_leaves_the_level_motions_free() -> None:
+    """Two pads under the bar: it slides along, sideways and round, and bounces and rocks on the pads."""
+    pads = tuple(Support(0.6 + x, "rubber", 1e5, 6.5, 0.1, ("up",)) for x in (-0.3, 0.3))
+    modes = solve_bar(straight(1.2, supports=pads), [0.6])
+    free = modes.frequency < 0.1
+    assert np.sum(free) == 3
+    assert np.abs(modes.at([0.0, 0.6, 1.2])[:, [2, 3, 4]][..., free]).max() < 1e-6
+    bounce = math.sqrt(2e5 / (STEEL.density * 0.025**2 * 1.2)) / (2.0 * math.pi)
+    assert np.min(np.abs(modes.frequency / bounce - 1.0)) < 0.02  # the bar itself gives a little
+
+
+@pytest.mark.parametrize(("direction", "swings"), [("along", 0), ("side", 1)])
+def test_a_cord_pulls_only_in_its_own_direction(direction: str, swings: int) -> None:
+    cords = tuple(Support(0.6 + x, "cord", 2e3, 0.0, 0.1, (direction,)) for x in (-0.3, 0.3))
+    modes = solve_bar(straight(1.2, supports=cords), [0.6])
+    bounce = math.sqrt(4e3 / (STEEL.density * 0.025**2 * 1.2)) / (2.0 * math.pi)
+    mode = int(np.argmin(np.abs(modes.frequency / bounce - 1.0)))
+    assert modes.frequency[mode] == pytest.approx(bounce, rel=1e-3)
+    assert np.argmax(np.abs(modes.at(0.6)[:3, mode])) == swings
+    assert modes.loss_factor[mode] == pytest.approx(0.1, rel=0.01)
+
+
+def test_directions_turn_with_the_bar_round_a_bend() -> None:
+    """A quarter turn to the side: what held along the first piece holds sideways in the world beyond the bend."""
+    bent = (Straight(0.3), Bend(math.pi / 2.0, 0.1, 0.0), Straight(0.3))
+
+    def free(*directions: str) -> np.ndarray:
+        end = sum(each.length for each in bent)
+        held = (
+            Support(0.15, "clamp", 1e5, 0.0, 0.0, ("along",)),
+            Support(end - 0.15, "clamp", 1e5, 0.0, 0.0, directions),
+        )
+        modes = solve_bar(Bar(STEEL, SQUARE, bent, held), [0.0])
+        return modes.at(0.0)[:, modes.frequency < 0.1]
+
+    # along x here and along y there: no slide in either is left; sideways there is along x again
+    assert np.linalg.matrix_rank(free("along"), tol=1e-6) == 4
+    slide = free("side")[:2]
+    assert np.abs(slide[0]).max() < 1e-4
+    assert np.abs(slide[1]).max() > 0.1
+
+
+def test_held_in_all_its_directions_a_bar_is_held_as_by_a_spring_that_knows_none() -> None:
+    arc = (Bend(1.0, 0.3, 0.5),)
+    one = Support(0.1, "rubber", 1e5, 6.0, 0.15)
+    three = tuple(
+        dataclasses.replace(one, directions=(each,), rotation_stiffness=3.0) for each in one.directions
+    )
+    expected, found = (solve_bar(Bar(STEEL, SQUARE, arc, held)) for held in ((one,), three))
+    np.testing.assert_allclose(found.frequency, expected.frequency, rtol=1e-9, atol=1e-3)
+    np.testing.assert_allclose(found.loss_factor, expected.loss_factor, rtol=1e-6)
+
+
 def test_a_mode_loses_what_its_parts_lose_by_their_share_of_the_energy() -> None:
     """A bouncing bar is all spring; with one loss factor everywhere every mode has it."""
     supports = tuple(Support(x, "rubber", 1e5, 6.0, 0.15) for x in (0.3, 0.9))

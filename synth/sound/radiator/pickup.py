@@ -69,14 +69,15 @@ def _strain(model: ModalModel, instrument: Instrument, pickup: Pickup) -> Comple
 
 def _pressed(instrument: Instrument) -> Support:
     """The support that stands on the pad."""
-    if not instrument.bar.supports:
+    holding = [each for each in instrument.bar.supports if "up" in each.directions]
+    if not holding:
         raise InputError(
-            "a pad pickup lies under a support, and the bar has none",
-            remedy="write [[bar.supports]], or take a contact pickup",
+            "a pad pickup lies under a support that holds the bar up, and the bar has none",
+            remedy="write one among bar.supports, or take a contact pickup",
             place="pickup.kind",
             file=instrument.file,
         )
-    return min(instrument.bar.supports, key=lambda each: abs(each.place - instrument.pickup.place))
+    return min(holding, key=lambda each: abs(each.place - instrument.pickup.place))
 
 
 @dataclass(frozen=True)
