@@ -177,7 +177,8 @@ def _tine(instrument: Instrument, tine: Tine, view: View) -> Iterator[Shape]:
         tip = _point(view.flat(base) + view.flat(aim) * MM * STUB / float(np.linalg.norm(aim)))
         yield Line("centre marks", at, tip)
         at = tip
-    yield Text("text", at.moved(radius + 0.8, radius + 0.3), LETTER, str(tine.number))
+    words = f"{tine.number} below" if facing <= -FACING else str(tine.number)
+    yield Text("text", at.moved(radius + 0.8, radius + 0.3), LETTER, words)
 
 
 def _group_name(instrument: Instrument, first: int, name: str, view: View) -> Iterator[Shape]:

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from synth.design.instrument import Bar, Bench, Nut, Tine
-from synth.units import MM
 from synth.vibration.bar import reach
 from synth.workshop.holes import Hole, Washer, hole_for, washer_for
+from synth.workshop.ruler import UNIT, Units, length_words
 
 ENGAGEMENT: Final = (
     1.5  # diameters of thread in steel, so that the rod breaks before the thread strips; common practice
@@ -39,19 +39,21 @@ class Joint:
         nuts = sum(nut.height for nut in self.nuts)
         return nuts + sum(each.thickness for each in self.washers) + self.in_bar + self.protrusion
 
-    @property
-    def words(self) -> str:
+    def words(self, units: Units) -> str:
         """The clamped length, part by part."""
-        parts = [f"{self.in_bar / MM:.1f} mm {'screwed into' if self.hole.tapped else 'through'} the bar"]
+        unit = UNIT[units]
+
+        def shown(length: float) -> str:
+            return f"{length_words(length, units, digits=2)} {unit}"
+
+        parts = [f"{shown(self.in_bar)} {'screwed into' if self.hole.tapped else 'through'} the bar"]
         if self.nuts:
-            parts.append(
-                f"{len(self.nuts)} nut{'s' * (len(self.nuts) > 1)} of {self.nuts[0].height / MM:.2f} mm"
-            )
+            parts.append(f"{len(self.nuts)} nut{'s' * (len(self.nuts) > 1)} of {shown(self.nuts[0].height)}")
         if self.washers:
-            thickness = self.washers[0].thickness / MM
-            parts.append(f"{len(self.washers)} washer{'s' * (len(self.washers) > 1)} of {thickness:.1f} mm")
+            count = len(self.washers)
+            parts.append(f"{count} washer{'s' * (count > 1)} of {shown(self.washers[0].thickness)}")
         if self.protrusion:
-            parts.append(f"{self.protrusion / MM:.1f} mm standing out below")
+            parts.append(f"{shown(self.protrusion)} standing out below")
         return " + ".join(parts)
 
 
@@ -61,7 +63,10 @@ def joint(tine: Tine, bar: Bar, bench: Bench) -> Joint:
     through = 2.0 * float(reach(bar.section, tine.face))
     nut = tine.root.base_nut
     if hole.tapped:
-        depth = ENGAGEMENT * tine.rod.diameter if bench.tapped_depth is None else bench.tapped_depth
+        steel = bar.section.wall or through  # of a tube, the wall it goes into
+        depth = (
+            min(ENGAGEMENT * tine.rod.diameter, steel) if bench.tapped_depth is None else bench.tapped_depth
+        )
         nuts = () if nut is None else (nut,)
         return Joint(hole, nuts, _washers(tine, bench, usual=0), min(depth, through), 0.0)
     if nut is None:

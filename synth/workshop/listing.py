@@ -162,7 +162,7 @@ def _clamped(cuts: CutList, units: Units) -> Table:
         (
             piece.stock,
             f"{piece.joint.hole.drill}, {piece.joint.hole.words}",
-            piece.joint.words,
+            piece.joint.words(units),
             length_words(piece.joint.clamped, units),
         )
         for piece in cuts.pieces

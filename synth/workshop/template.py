@@ -29,8 +29,13 @@ from synth.workshop.ruler import Units
 
 SMALL, LARGE = 2.2, 3.0  # mm, height of figures and of words
 ABOVE: Final = 14.0  # mm over a strip, for tine numbers, group names and its title
-BELOW: Final = 20.0  # mm under it, for the running dimensions
-_QUARTERS: Final = ("top", "side at the back (+y)", "bottom", "side at the front (-y)")
+BELOW: Final = 20.0  # mm under it at least, for the running dimensions
+_QUARTERS: Final = (  # the faces, and what is up on their strips
+    "top, seen from outside; the back (+y) is up",
+    "back (+y), seen from outside; the bottom is up",
+    "bottom, seen from outside; the front (-y) is up",
+    "front (-y), seen from outside; the top is up",
+)
 
 
 @dataclass(frozen=True)
@@ -59,7 +64,7 @@ def flat_template(instrument: Instrument) -> Drawing:
     for strip in _strips(instrument, flat):
         middle = level - ABOVE - strip.height / 2.0
         shapes += _strip(instrument, flat, strip, middle)
-        level = middle - strip.height / 2.0 - BELOW
+        level = middle - strip.height / 2.0 - _below(instrument, strip)
     shapes += check_bar(Point(0.0, level - 4.0))
     shapes += _lines_of_words(_words(instrument, flat), Point(0.0, level - 12.0))
     return Drawing(f"Drill template: {instrument.name or 'untitled'}", tuple(shapes))
@@ -78,7 +83,7 @@ def _strips(instrument: Instrument, flat: Development) -> Iterator[_Strip]:
         height = (section.width if quarter % 2 == 0 else section.height) / MM
         if own:
             spots = tuple(_spot(instrument, flat, tine, quarter * math.pi / 2.0) for tine in own)
-            yield _Strip(f"{name}, seen from outside", height, spots)
+            yield _Strip(name, height, spots)
 
 
 def _face(section: Section, face: float) -> int:
@@ -120,10 +125,18 @@ def _drilled(instrument: Instrument, spot: _Spot, middle: float, half: float) ->
     yield Circle("holes", centre, radius)
     yield from centre_mark(centre, radius + 1.0)
     yield Text("text", Point(spot.x - 0.7, middle + half + 1.0), SMALL, str(spot.tine.number))
-    words = _shown(spot.x, instrument.bench.units)
-    if abs(spot.tilt) > 0.1 * DEGREE:
-        words += f" at {spot.tilt / DEGREE:.1f} deg"
-    yield from _dimension(spot.x, middle - half, words)
+    yield from _dimension(spot.x, middle - half, _place_words(instrument, spot))
+
+
+def _place_words(instrument: Instrument, spot: _Spot) -> str:
+    tilted = f" at {spot.tilt / DEGREE:.1f} deg" if abs(spot.tilt) > 0.1 * DEGREE else ""
+    return _shown(spot.x, instrument.bench.units) + tilted
+
+
+def _below(instrument: Instrument, strip: _Strip) -> float:
+    """Room in mm for the longest running dimension."""
+    longest = max((_place_words(instrument, spot) for spot in strip.spots), key=len)
+    return max(BELOW, 6.0 + 0.76 * SMALL * len(longest))
 
 
 def _dimension(x: float, foot: float, words: str) -> Iterator[Shape]:
@@ -161,7 +174,8 @@ def _words(instrument: Instrument, flat: Development) -> Iterator[str]:
     bar, units = instrument.bar, instrument.bench.units
     unit = "in" if units == "inch" else "mm"
     yield f"{instrument.name or 'untitled'}: {_section_words(bar.section, units)}, {bar.material.name}"
-    yield f"saw to {_shown(flat.length / MM, units)} {unit}; all places from the left end, in {unit}"
+    named = "inches" if units == "inch" else "mm"
+    yield f"saw to {_shown(flat.length / MM, units)} {unit}; all places from the left end, in {named}"
     for hole, names in _by_hole(instrument).items():
         yield f"{hole.drill}: {hole.words}: {names}"
     deep = {
@@ -186,15 +200,27 @@ def _bend_words(number: int, bend: FlatBend, units: Units) -> Iterator[str]:
     start, end, length, inside, less = (
         _shown(each / MM, units) for each in (bend.start, bend.end, bend.length, bend.inside, bend.shortened)
     )
-    plane = bend.bend.plane / DEGREE
     yield (
-        f"bend {number}: {bend.bend.angle / DEGREE:g} deg, inside radius {inside} {unit}, plane {plane:g} deg, "
-        f"between the bend lines at {start} and {end}"
+        f"bend {number}: {abs(bend.bend.angle) / DEGREE:g} deg {_toward(bend.bend)}, inside radius "
+        f"{inside} {unit}, between the bend lines at {start} and {end}"
     )
     yield (
         f"  allowance {length} {unit}, {less} less than along the middle: neutral axis at {bend.neutral:.2f} of "
         "the thickness from the inside"
     )
+
+
+def _toward(bend: Bend) -> str:
+    """Which way a bend goes, as the bar lies there."""
+    plane = math.remainder(bend.plane + (math.pi if bend.angle < 0.0 else 0.0), 2.0 * math.pi) / DEGREE
+    names = {
+        0: "to the back (+y)",
+        90: "up",
+        180: "to the front (-y)",
+        -90: "down",
+        -180: "to the front (-y)",
+    }
+    return names.get(round(plane), f"towards {plane:g} deg from the back (+y) upwards")
 
 
 def _by_hole(instrument: Instrument) -> dict[Hole, str]:

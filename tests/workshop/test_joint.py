@@ -14,7 +14,7 @@ def test_a_clearance_joint_is_two_nuts_two_washers_the_bar_and_what_stands_out(m
     # M4: nuts at mid tolerance (3.2 + 2.9) / 2 = 3.05 (ISO 4032), washers 0.8 (ISO 7089), bar 20, two pitches 1.4
     assert fixed.clamped == pytest.approx((2 * 3.05 + 2 * 0.8 + 20.0 + 1.4) * MM, abs=HUNDREDTH)
     assert fixed.hole.diameter == pytest.approx(4.5 * MM)
-    assert "through the bar" in fixed.words
+    assert "through the bar" in fixed.words("mm")
 
 
 def test_a_tapped_joint_is_a_lock_nut_and_one_and_a_half_diameters(made, straight):

@@ -10,6 +10,7 @@ import ezdxf.recover
 import numpy as np
 import pytest
 
+from synth.doors.cli import run
 from synth.units import MM
 from synth.workshop.bent import bent_templates
 from synth.workshop.development import develop
@@ -180,3 +181,31 @@ def test_every_hole_is_at_its_place_on_every_page_that_shows_it(made, straight, 
                 assert on_circle(image, MARGIN + x, MARGIN + 14.0 + y, radius) > 0.98
                 assert on_circle(image, MARGIN + x, MARGIN + 14.0 + y, radius + 5 * TENTH) < 0.2
     assert seen >= len(holes(drawing))
+
+
+def test_the_command_writes_all_kinds_whole_and_says_how_to_print(tmp_path, bent, capsys):
+    design = tmp_path / "a.toml"
+    design.write_text(bent, encoding="utf-8")
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "mine.txt").write_text("mine")
+    assert run(["template", str(design), "-o", str(tmp_path / "out")]) == 0
+    names = {each.name for each in (tmp_path / "out").iterdir()}
+    kinds = (".dxf", ".svg", ".pdf")
+    assert names == {
+        "mine.txt",
+        *(f"template-flat{kind}" for kind in kinds),
+        *(f"template-bent-from-above{kind}" for kind in kinds),
+    }
+    assert "100 %" in capsys.readouterr().out
+    flat = (tmp_path / "out" / "template-flat.svg").read_text(encoding="utf-8")
+    assert "neutral axis at 0.33" in flat  # 0.325, DIN 6935
+    assert "Safety glasses" in flat
+    assert "bend 1: 90 deg to the back (+y)" in flat
+
+
+def test_what_cannot_be_built_gets_no_template(tmp_path, bent, capsys):
+    design = tmp_path / "a.toml"
+    design.write_text(bent.replace("free_length_mm = 80.0", 'pitch = "C1"', 1), encoding="utf-8")
+    assert run(["template", str(design), "-o", str(tmp_path / "out")]) == 2
+    assert not (tmp_path / "out").exists()
+    assert "cannot be reached" in capsys.readouterr().err
