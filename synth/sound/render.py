@@ -11,7 +11,6 @@ import dataclasses
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import partial
 from itertools import pairwise
 from typing import Any, Final, Literal
 
@@ -33,7 +32,9 @@ from synth.sound.radiator.bar import bar_radiator
 from synth.sound.radiator.board import board_radiator
 from synth.sound.radiator.pickup import pickup_radiator
 from synth.sound.ring import Ring
-from synth.vibration.assembly import ModalModel, project
+from synth.vibration.assembly import ModalModel
+from synth.vibration.cache import kept
+from synth.vibration.projection import Projection
 from synth.vibration.solution import solve_board_of, solve_model, solve_row
 from synth.vibration.tuning import Row
 
@@ -88,13 +89,27 @@ def scene(instrument: Instrument, through: str, *, fresh: bool = False) -> Scene
             f"nothing is heard through '{through}'", remedy=nearest(through, known), file=instrument.file
         )
     row = solve_row(instrument, fresh=fresh)
-    if through not in instrument.boards:
-        model = solve_model(instrument, row, fresh=fresh)
-        listen = pickup_radiator if through == "pickup" else partial(bar_radiator, trim=row.trim)
-        return Scene(instrument, row, model, listen(model, instrument), through)
-    board = solve_board_of(instrument, through, fresh=fresh)
+    board = solve_board_of(instrument, through, fresh=fresh) if through in instrument.boards else None
     model = solve_model(instrument, row, board=board, fresh=fresh)
-    return Scene(instrument, row, model, board_radiator(model, instrument, row.trim, board), through)
+
+    def listen() -> Radiator:
+        if board is not None:
+            return board_radiator(model, instrument, row.trim, board)
+        if through == "pickup":
+            return pickup_radiator(model, instrument)
+        return bar_radiator(model, instrument, row.trim)
+
+    heard = instrument.boards.get(through, through)
+    depends_on = (
+        instrument.bar,
+        instrument.tines,
+        row.length,
+        row.trim,
+        instrument.listener,
+        instrument.pickup,
+        heard,
+    )
+    return Scene(instrument, row, model, kept("radiator", depends_on, listen, fresh=fresh), through)
 
 
 def perform(
@@ -102,23 +117,24 @@ def perform(
 ) -> Rendering:
     """Strokes and holds, in the order of their starts, heard for so many seconds."""
     manner = manner or Manner()
-    ring = Ring(scene.model)
+    projection = Projection(scene.model)
+    ring = Ring(scene.model, projection)
     parts: list[Excitation] = []
     reports: list[dict[str, Any]] = []
     remarks: list[str] = []
     for moment, event in _in_order(events):
         if isinstance(event, Stroke):
-            struck = _strike(scene, event, ring, manner, seed=manner.seed + len(reports))
+            struck = strike(scene, event, ring, manner, seed=manner.seed + len(reports))
             reports.append(document(struck.touches, event, scene.instrument))
             remarks += struck.warnings
             parts.append(struck.excitation)
         else:
-            parts.append(_hold(scene, event, ring, moment))
+            parts.append(held(scene, event, ring, moment))
         ring.add(parts[-1])
     frames = round(seconds * RATE)
     return Rendering(
         through=scene.through,
-        blocks=_sound(scene, joined(parts, scene.row), frames),
+        blocks=_sound(scene, projection, joined(parts, scene.row), frames),
         block_count=math.ceil(frames / BLOCK),
         reports=tuple(reports),
         remarks=tuple(dict.fromkeys(remarks)),
@@ -149,26 +165,27 @@ def play(
 
 
 @dataclass(frozen=True)
-class _Grip:
+class Grip:
     """A hold from one of its moments to the next."""
 
     hold: Hold
     since: float
 
 
-def _in_order(events: Sequence[Stroke | Hold]) -> list[tuple[float, Stroke | _Grip]]:
+def _in_order(events: Sequence[Stroke | Hold]) -> list[tuple[float, Stroke | Grip]]:
     """Strokes by their starts and holds by their moments, as they follow each other."""
-    actions: list[tuple[float, Stroke | _Grip]] = []
+    actions: list[tuple[float, Stroke | Grip]] = []
     for event in events:
         if isinstance(event, Stroke):
             actions.append((event.start, event))
         else:
             times = moments(event).tolist()
-            actions += [(moment, _Grip(event, since)) for since, moment in pairwise(times)]
+            actions += [(moment, Grip(event, since)) for since, moment in pairwise(times)]
     return sorted(actions, key=lambda each: each[0])
 
 
-def _strike(scene: Scene, stroke: Stroke, ring: Ring, manner: Manner, *, seed: int) -> Contact:
+def strike(scene: Scene, stroke: Stroke, ring: Ring, manner: Manner, *, seed: int) -> Contact:
+    """The contact of a stroke with the row as it rings by then. Raises `InputError` where it cannot be made."""
     return stroke_row(
         stroke,
         scene.instrument,
@@ -180,7 +197,7 @@ def _strike(scene: Scene, stroke: Stroke, ring: Ring, manner: Manner, *, seed: i
     )
 
 
-def _hold(scene: Scene, grip: _Grip, ring: Ring, moment: float) -> Excitation:
+def held(scene: Scene, grip: Grip, ring: Ring, moment: float) -> Excitation:
     """What a palm or a resting stick takes at a moment from what is still there."""
     tine = np.arange(len(scene.instrument.tines))[scene.instrument.groups[grip.hold.group].tines]
     state = ring.state(moment, tine)
@@ -202,13 +219,13 @@ def joined(parts: Sequence[Excitation], row: Row) -> Excitation:
     return Excitation(**{name: values[order] for name, values in whole.items()})
 
 
-def _sound(scene: Scene, excitation: Excitation, frames: int) -> Iterator[NDArray[Any]]:
+def _sound(
+    scene: Scene, projection: Projection, excitation: Excitation, frames: int
+) -> Iterator[NDArray[Any]]:
     """Blocks of pressure (C, n) at the listener."""
 
     def rows(part: slice) -> NDArray[np.complex128]:
-        return project(
-            scene.model, excitation.tine[part], excitation.displacement[part], excitation.velocity[part]
-        )
+        return projection(excitation.tine[part], excitation.displacement[part], excitation.velocity[part])
 
     filtered = scene.radiator.stream(RATE)
     events = EventBatch(excitation.time, rows)

@@ -6,14 +6,16 @@ the state of single tines. Between increments every mode turns by exp(s t), so n
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import bisect
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.playing.contact import Ringing
 from synth.playing.stroke import Excitation
-from synth.vibration.assembly import ModalModel, project, tine_state
+from synth.sound.phasor import carried
+from synth.vibration.assembly import ModalModel, tine_state
+from synth.vibration.projection import Projection
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -23,34 +25,37 @@ BATCH = 128  # increments projected at once
 class Ring:
     """A ringing structure. Increments may be given ahead of time; moments may only be asked for in order."""
 
-    def __init__(self, model: ModalModel) -> None:
+    def __init__(self, model: ModalModel, projection: Projection | None = None) -> None:
         self.model = model
+        self.projection = projection or Projection(model)
         self.moment = 0.0
         self.amplitude: Complex = np.zeros(len(model.pole), dtype=np.complex128)
-        self.waiting: list[tuple[float, Callable[[], Complex]]] = []
+        self.waiting: list[tuple[float, Complex]] = []
 
     def add(self, excitation: Excitation) -> None:
         """Take increments into account, from their times on."""
         for first in range(0, len(excitation.time), BATCH):
             part = slice(first, first + BATCH)
-            rows = project(
-                self.model,
-                excitation.tine[part],
-                excitation.displacement[part],
-                excitation.velocity[part],
+            rows = self.projection(
+                excitation.tine[part], excitation.displacement[part], excitation.velocity[part]
             )
-            self.waiting += [
-                (float(time), row) for time, row in zip(excitation.time[part], rows, strict=True)
-            ]
+            self.take(excitation.time[part], rows)
+
+    def take(self, time: Array, rows: Complex) -> None:
+        """Take increments into account whose amplitudes (S, M) are known."""
+        self.waiting += zip(time.tolist(), rows, strict=True)
         self.waiting.sort(key=lambda each: each[0])
 
     def at(self, moment: float) -> Complex:
         """The modal amplitudes (M,) at a moment not before the last one asked for."""
         pole = self.model.pole
         self.amplitude = self.amplitude * np.exp(pole * (moment - self.moment))
-        while self.waiting and self.waiting[0][0] <= moment:
-            time, row = self.waiting.pop(0)
-            self.amplitude = self.amplitude + row * np.exp(pole * (moment - time))
+        due = bisect.bisect_right(self.waiting, moment, key=lambda each: each[0])
+        for first in range(0, due, BATCH):
+            part = self.waiting[first : min(first + BATCH, due)]
+            since = moment - np.array([time for time, _ in part])
+            self.amplitude += carried(np.array([row for _, row in part]), pole, since).sum(axis=0)
+        del self.waiting[:due]
         self.moment = moment
         return self.amplitude
 

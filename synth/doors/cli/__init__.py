@@ -78,6 +78,9 @@ def run(words: Sequence[str]) -> int:
     except (click.Abort, KeyboardInterrupt):
         print("stopped; no file was left half written", file=sys.stderr)
         return 1
+    except MemoryError:
+        print("error: there is not enough memory for this; take fewer tines or seconds", file=sys.stderr)
+        return 1
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader had enough; so be it
         return 0
