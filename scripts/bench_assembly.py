@@ -76,7 +76,7 @@ def matrices(made: Instrument) -> Structure:
     length, trim = lengths(count), [()] * count
     modes = solve_tines(made.tines, length, trim)
     bar = solve_bar(made.bar, [tine.place for tine in made.tines], highest_hz=BAR_HZ)
-    bases = stand(made.tines, modes, made.bar, bar)
+    bases = stand(made.tines, made.bar, bar)
     nuts = nut_inertia(made.tines, made.bar, bases)
     return couple(modes, solve_axial(made.tines, length, trim), bar, bases, nuts=nuts)
 

@@ -47,7 +47,7 @@ def bar_of(instrument: Instrument) -> BarModes:
 def heard(instrument: Instrument, bar: BarModes, length: Array, trim: Trim, which: Sequence[int]) -> Heard:
     """The partials of these tines (indices), each with all others muted, as long as the row says (R,)."""
     modes = solve_tines(instrument.tines, length, trim, HIGHEST)
-    bases = stand(instrument.tines, modes, instrument.bar, bar)
+    bases = stand(instrument.tines, instrument.bar, bar)
     axial = solve_axial(instrument.tines, length, trim)
     whole = couple(modes, axial, bar, bases, nuts=nut_inertia(instrument.tines, instrument.bar, bases))
     shape = (len(which), *modes.frequency.shape[1:])

@@ -171,7 +171,7 @@ def _each_alone(instrument: Instrument, row: Row, board: SolvedBoard | None) -> 
     feet = [] if standing is None else standing.feet.place.tolist()
     places = [tine.place for tine in instrument.tines]
     modes, bar_modes = row.modes, solve_bar(bar, places, more=feet, highest_hz=CARRIER_HZ)
-    bases = stand(instrument.tines, modes, bar, bar_modes)
+    bases = stand(instrument.tines, bar, bar_modes)
     motion = beside_board(bar_modes.at(bases.place), standing)
     K, loss = carrier(bar_modes, standing)
     riders = riding(motion, bases, modes, nut_inertia(instrument.tines, bar, bases))

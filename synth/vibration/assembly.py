@@ -110,7 +110,7 @@ def assemble(
     feet = [] if board is None else board.feet.place.tolist()
     modes = solve_tines(tines, length, trim)
     bar_modes = solve_bar(bar, [tine.place for tine in tines], more=[*feet, *places], highest_hz=BAR_HZ)
-    bases = stand(tines, modes, bar, bar_modes)
+    bases = stand(tines, bar, bar_modes)
     structure = couple(
         modes,
         solve_axial(tines, length, trim),
@@ -161,7 +161,7 @@ def project(
         here = np.flatnonzero(which == r)
         own = model.tine_dof[r].ravel() >= 0
         u = tine_momentum(model, int(r))  # (2N', M)
-        free = _comes_free(2.0 * math.pi * model.tines.frequency[r].ravel()[own], omega)
+        free = comes_free(2.0 * math.pi * model.tines.frequency[r].ravel()[own], omega)
         qr, vr = q[here].reshape(len(here), -1)[:, own], v[here].reshape(len(here), -1)[:, own]
         moved = qr @ (u * free)
         amplitude[here] = moved - 1j * (vr @ u + sigma * moved) / omega
@@ -227,7 +227,7 @@ def energy_share(model: ModalModel) -> tuple[Array, Array]:
     return tines / total[:, None, None], bar / total
 
 
-def _comes_free(partial: Array, omega: Array) -> Array:
+def comes_free(partial: Array, omega: Array) -> Array:
     """The part (n, M) of a bent partial's displacement that reaches a mode when it is let go.
 
     x = omega² / partial²: all of it up to x = 1, 1 / x far above, where bar and tine yielded together; between

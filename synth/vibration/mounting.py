@@ -15,15 +15,16 @@ which the tine swings most that way.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from synth.design.instrument import Instrument, PlacedNut
+from synth.design.instrument import Instrument
 from synth.vibration.bar import BarModes, solve_bar
 from synth.vibration.section import Array
-from synth.vibration.structure import Bases, nut_inertia, riding, stand
+from synth.vibration.structure import Bases, Indices, carried, nut_inertia, riding, rigid_inertia, stand
 from synth.vibration.tine import TineModes
 
 BAR_HZ: Final = 20_000.0  # as for the assembly
@@ -33,28 +34,55 @@ NEAREST: Final = (
 ROUNDS: Final = 8
 SETTLED: Final = 1e-10  # relative, of omega²
 
-Mounting = Callable[[Array, Sequence[Sequence[PlacedNut]], TineModes], Array]
+# the clamped modes of some tines (r,), which they are, all tines as rigid bodies (R, 6, 6) as `rigid_inertia` has
+# them -> mounted over clamped pitch (r,)
+Mounting = Callable[[TineModes, Indices, Array], Array]
 
 
 def mounting(instrument: Instrument) -> Mounting:
-    """How this instrument's bar moves its tines' pitches: lengths (R,), nuts, clamped modes -> ratios (R,)."""
-    bar = solve_bar(instrument.bar, [tine.place for tine in instrument.tines], highest_hz=BAR_HZ)
+    """How this instrument's bar moves its tines' pitches."""
+    tines = instrument.tines
+    bar = solve_bar(instrument.bar, [tine.place for tine in tines], highest_hz=BAR_HZ)
+    bases = stand(tines, instrument.bar, bar)
+    seats = _seats(bar, bases, nut_inertia(tines, instrument.bar, bases))
 
-    def ratio(length: Array, trim: Sequence[Sequence[PlacedNut]], modes: TineModes) -> Array:
-        bases = stand(instrument.tines, modes, instrument.bar, bar)
-        nuts = nut_inertia(instrument.tines, instrument.bar, bases)
-        return np.asarray(mounted_hz(modes, bar, bases, nuts=nuts) / modes.frequency[:, 0, 0])
+    def ratio(modes: TineModes, which: Indices, rigid: Array) -> Array:
+        return np.asarray(_mounted_hz(seats, modes, which, rigid) / modes.frequency[:, 0, 0])
 
     return ratio
 
 
 def mounted_hz(modes: TineModes, bar: BarModes, bases: Bases, *, nuts: Array) -> Array:
     """The mounted fundamentals (R,) along the row; `nuts` as for `couple`."""
-    kappa, v = loaded_bar(modes, bar, bases, nuts=nuts)
-    w = bases.rows()[:, :4] @ bar.at(bases.place) @ v
-    g = pull(modes)  # (R, 4, 2, N)
+    every = np.arange(len(modes.mass))
+    return _mounted_hz(_seats(bar, bases, nuts), modes, every, rigid_inertia(modes))
+
+
+@dataclass(frozen=True)
+class _Seats:
+    """What of the bar under R tines does not change with their lengths."""
+
+    stiffness: Array  # (Mb,) the bare bar's omega²
+    motion: Array  # (R, 6, Mb) of the bar's axis at the bases
+    rows: Array  # (R, 6, 6) as `Bases.rows`
+    nuts: Array  # (R, 6, 6)
+    residual: Array  # (R, 4, 4) what the bar's modes above the last yield at each base
+
+
+def _seats(bar: BarModes, bases: Bases, nuts: Array) -> _Seats:
+    rows, here = bases.rows(), np.arange(len(bases.place))
+    residual = rows[:, :4] @ bar.compliance[here, :, here] @ rows[:, :4].swapaxes(-1, -2)
+    return _Seats(bar.stiffness, bar.at(bases.place), rows, nuts, residual)
+
+
+def _mounted_hz(seats: _Seats, modes: TineModes, which: Indices, rigid: Array) -> Array:
+    """The mounted fundamentals (r,) of the tines `which`, of these modes."""
+    on_axis = seats.rows.swapaxes(-1, -2) @ rigid @ seats.rows + seats.nuts
+    kappa, v = _loaded(seats.stiffness, carried(seats.motion, on_axis))
+    w = seats.rows[which, :4] @ seats.motion[which] @ v
+    g = pull(modes)  # (r, 4, 2, N)
     squared = (2.0 * math.pi * modes.frequency) ** 2
-    stiffness = _softened(squared[:, :, 0], g[..., 0], _residual(bar, bases))
+    stiffness = _softened(squared[:, :, 0], g[..., 0], seats.residual[which])
     lam = squared[:, 0, 0].copy()
     for _ in range(ROUNDS):
         before = lam
@@ -68,10 +96,7 @@ def mounted_hz(modes: TineModes, bar: BarModes, bases: Bases, *, nuts: Array) ->
 
 def loaded_bar(modes: TineModes, bar: BarModes, bases: Bases, *, nuts: Array) -> tuple[Array, Array]:
     """omega² (Mb,) of the bar with all tines locked, and its modes (Mb, Mb) in those of the bare bar."""
-    lower = np.linalg.cholesky(np.eye(len(bar.frequency)) + riding(bar.at(bases.place), bases, modes, nuts))
-    inverse = np.linalg.inv(lower)
-    kappa, v = np.linalg.eigh((inverse * bar.stiffness) @ inverse.T)
-    return kappa, inverse.T @ v
+    return _loaded(bar.stiffness, riding(bar.at(bases.place), bases, modes, nuts))
 
 
 def pull(modes: TineModes) -> Array:
@@ -82,11 +107,10 @@ def pull(modes: TineModes) -> Array:
     return g
 
 
-def _residual(bar: BarModes, bases: Bases) -> Array:
-    """What the bar's modes above the last yield at each base (R, 4, 4)."""
-    here = np.arange(len(bases.place))
-    rows = bases.rows()[:, :4]
-    return np.asarray(rows @ bar.compliance[here, :, here] @ rows.swapaxes(-1, -2))
+def _loaded(stiffness: Array, load: Array) -> tuple[Array, Array]:
+    inverse = np.linalg.inv(np.linalg.cholesky(np.eye(len(stiffness)) + load))
+    kappa, v = np.linalg.eigh((inverse * stiffness) @ inverse.T)
+    return kappa, inverse.T @ v
 
 
 def _softened(squared: Array, first: Array, residual: Array) -> Array:

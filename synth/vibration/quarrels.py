@@ -133,7 +133,7 @@ def total_severity(instrument: Instrument, row: Row) -> float:
 def loaded_shapes(instrument: Instrument, row: Row) -> tuple[BarShapes, Bases]:
     """The bar's modes with every tine locked on it, and where the tines stand."""
     bar = solve_bar(instrument.bar, [tine.place for tine in instrument.tines], highest_hz=BAR_HZ)
-    bases = stand(instrument.tines, row.modes, instrument.bar, bar)
+    bases = stand(instrument.tines, instrument.bar, bar)
     kappa, v = loaded_bar(row.modes, bar, bases, nuts=nut_inertia(instrument.tines, instrument.bar, bases))
     sounding = kappa > 1.0
     v, kappa = v[:, sounding], kappa[sounding]
@@ -280,7 +280,9 @@ class _Remedies:
         motion = _at(self.shapes, places)[..., mode]
         taken = np.einsum("si,sij,sj->s", motion, k, motion)
         worst = int(np.argmax(taken))
-        lossy = [supports[worst].loss_factor * support_springs(supports[worst], own) for own in self.shapes.axes]
+        lossy = [
+            supports[worst].loss_factor * support_springs(supports[worst], own) for own in self.shapes.axes
+        ]
         anywhere = self.shapes.motion[:, :, mode]
         along = np.einsum("bi,bij,bj->b", anywhere, np.array(lossy), anywhere)
         good = np.flatnonzero(along < taken[worst] / 4.0)

@@ -78,14 +78,15 @@ class Structure:
     coupling: Array  # (Mc, Q), B
 
 
-def stand(tines: Sequence[Tine], modes: TineModes, bar: Bar, bar_modes: BarModes) -> Bases:
-    """Where the tines stand on the bar: at its face, by the base nut's height above it."""
-    place, face, nut = np.array([(t.place, t.face, t.root.base_nut_height) for t in tines]).T
+def stand(tines: Sequence[Tine], bar: Bar, bar_modes: BarModes) -> Bases:
+    """Where the tines stand on the bar: at its face, their clamp points within the base nuts."""
+    place, face, axis = np.array([(t.place, t.face, t.split_axis) for t in tines]).T
+    clamp = np.array([t.root.base_nut_height - t.root.added_length for t in tines])
     _, axes = bar_modes.frame_at(place)
     along, side, up = axes[:, 0], axes[:, 1], axes[:, 2]
     pointing = np.cos(face)[:, None] * up + np.sin(face)[:, None] * side
-    arm = (reach(bar.section, face) + nut + modes.height[:, 0])[:, None] * pointing
-    return Bases(place, arm, along, np.cross(pointing, along), pointing, modes.axis)
+    arm = (reach(bar.section, face) + clamp)[:, None] * pointing
+    return Bases(place, arm, along, np.cross(pointing, along), pointing, axis)
 
 
 def couple(
@@ -113,7 +114,11 @@ def couple(
 def riding(motion: Array, bases: Bases, modes: TineModes, nuts: Array) -> Array:
     """The mass (Mc, Mc) that locked tines and base nuts add to a carrier that moves by `motion` (R, 6, Mc)."""
     rows = bases.rows()
-    rigid = rows.swapaxes(-1, -2) @ rigid_inertia(modes) @ rows + nuts  # (R, 6, 6) on the bar's axis
+    return carried(motion, rows.swapaxes(-1, -2) @ rigid_inertia(modes) @ rows + nuts)
+
+
+def carried(motion: Array, rigid: Array) -> Array:
+    """The mass (Mc, Mc) that rigid bodies (R, 6, 6) add to a carrier that moves them by `motion` (R, 6, Mc)."""
     flat = motion.reshape(-1, motion.shape[-1])
     return np.asarray(flat.T @ (rigid @ motion).reshape(flat.shape))
 

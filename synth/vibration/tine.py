@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -75,20 +75,28 @@ def solve_tines(
 
     `length` (R,) free lengths, `trim` the nuts on each. Identical tines are solved once.
     """
+    modes = lossless_tines(tines, length, trim, highest_hz)
+    losses = _losses(tines, modes.frequency, modes.height, modes.shape, modes.slope)
+    return replace(modes, loss_factor=losses.total * modes.exists[:, None, :])
+
+
+def lossless_tines(
+    tines: Sequence[Tine], length: ArrayLike, trim: Sequence[Sequence[PlacedNut]], highest_hz: float = HIGHEST
+) -> TineModes:
+    """The same without losses, for searches that ask for frequencies alone."""
     rods = rods_of(tines, length, trim)
     _, first, same = np.unique(rods.table(), axis=0, return_index=True, return_inverse=True)
     modes = solve_rods(rods.take(first), highest_hz)
     same = same.reshape(-1)
     frequency = modes.frequency[same, None, :] * plane_ratios(tines)[:, :, None]
-    height, shape, slope = modes.height[same], modes.shape[same], modes.slope[same]
     return TineModes(
         exists=modes.exists[same],
         frequency=frequency,
-        loss_factor=_losses(tines, frequency, height, shape, slope).total * modes.exists[same, None, :],
+        loss_factor=np.zeros_like(frequency),
         axis=np.array([tine.split_axis for tine in tines]),
-        height=height,
-        shape=shape,
-        slope=slope,
+        height=modes.height[same],
+        shape=modes.shape[same],
+        slope=modes.slope[same],
         momentum=modes.momentum[same],
         moment=modes.moment[same],
         mass=modes.mass[same],

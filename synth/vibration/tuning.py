@@ -2,7 +2,7 @@
 
 In: the instrument, and what the bar makes of a clamped pitch. Out: a `Row`. The one idea: the logarithm of a
 tine's pitch is all but a straight line in the logarithm of its length (slope -2), so a secant on all tines at
-once ends in three or four solutions; the bar's correction is a factor near 1, found by the same means.
+once ends in three or four solutions, first clamped, then on the bar; a tine that is there is not solved again.
 
 The pitch of a tine is its lowest partial in the plane nearest to the row.
 """
@@ -20,20 +20,20 @@ from synth.design.instrument import FixedLength, Instrument, Pitch, PlacedNut, T
 from synth.errors import InputError
 from synth.units import MM, cents
 from synth.vibration.clearance import check_clearance
-from synth.vibration.rod import Array, Indices, lowest_frequencies
-from synth.vibration.tine import HIGHEST, TineModes, plane_ratios, rods_of, solve_tines
+from synth.vibration.mounting import Mounting
+from synth.vibration.rod import Array, Indices, Rods, lowest_frequencies
+from synth.vibration.structure import rigid_inertia
+from synth.vibration.tine import HIGHEST, TineModes, lossless_tines, plane_ratios, rods_of, solve_tines
 from synth.vibration.wish import NutPlace, nut_places
 
 Trim = tuple[tuple[PlacedNut, ...], ...]
-Mounting = Callable[
-    [Array, Trim, TineModes], Array
-]  # lengths, trim, clamped modes -> mounted over clamped pitch (R,)
 
 SHORTEST: Final = 20e-3  # m: below, the clamp and the nut are the tine
 LONGEST: Final = 600e-3  # m: above, it whips
 PITCH_ERROR: Final = 1e-6  # relative, 0.002 cent
 MISSED: Final = 6e-5  # relative, 0.1 cent: more is told
-_FURTHEST: Final = 0.35  # half an octave: no bar moves a pitch so far
+_FURTHEST: Final = 0.175  # of the logarithm of a length, half an octave: no bar moves a pitch so far
+_ROUNDING: Final = 1e-9
 _ROUNDS: Final = 12
 _FIRST_ROOT: Final = 1.8751040687  # of 1 + cos cosh = 0
 
@@ -68,12 +68,10 @@ def free_lengths(tines: Sequence[Tine], trim: Sequence[Sequence[PlacedNut]], pit
     rods = rods_of(tines, LONGEST, trim)
     planes = plane_ratios(tines)[:, 0]
     wanted = np.log(pitch / planes)
-    low = np.maximum(SHORTEST, [_top(nuts) for nuts in trim])
-    high = np.full(len(tines), LONGEST)
-    sharp, flat = (np.log(lowest_frequencies(replace(rods, length=end))[:, 0]) for end in (low, high))
-    for row in np.flatnonzero((wanted > sharp) | (wanted < flat)).tolist():
-        reach = np.exp([flat[row], sharp[row]]) * planes[row]
-        raise _unreachable(tines[row], float(pitch[row]), float(low[row]), reach)
+    low, high = _shortest(trim), np.full(len(tines), LONGEST)
+    reach = _reach(rods, low) * planes[:, None]
+    for row in np.flatnonzero((pitch > reach[:, 1]) | (pitch < reach[:, 0])).tolist():
+        raise _unreachable(tines[row], float(pitch[row]), float(low[row]), reach[row])
 
     def miss(x: Array, rows: Indices) -> Array:
         part = replace(rods.take(rows), length=np.exp(x[rows]))
@@ -89,42 +87,88 @@ def _tuned(instrument: Instrument, mounting: Mounting | None, highest_hz: float)
     tines = instrument.tines
     target = np.array([tine.goal.frequency if isinstance(tine.goal, Pitch) else np.nan for tine in tines])
     wished = _wished(instrument, target)
-
-    def built(aim: Array) -> Row:
-        """The row with these clamped pitches; a wished nut keeps its share of the length as that changes."""
-        scale = np.where(np.isnan(target), 1.0, np.sqrt(target / aim))
-        trim = tuple(_with(tine, wished.get(row), float(scale[row])) for row, tine in enumerate(tines))
-        length = _lengths(instrument, trim, aim)
-        modes = solve_tines(tines, length, trim, highest_hz)
-        clamped = modes.frequency[:, 0, 0]
-        mounted = clamped if mounting is None else clamped * mounting(length, trim, modes)
-        return Row(length, trim, clamped, mounted, target, modes, ())
-
-    row = built(target)
-    if mounting is not None:
-        row = _on_the_bar(built, row)
+    trim = tuple(_with(tine, wished.get(row), 1.0) for row, tine in enumerate(tines))
+    clamped = _lengths(instrument, trim, target)
+    search = _OnTheBar(tines, wished, clamped, target, mounting, highest_hz)
+    length = clamped if mounting is None else search.lengths()
+    row = search.row(length)
     words = (*_missed(instrument, row), *check_clearance(instrument, row.length, row.trim, row.modes))
     return replace(row, warnings=words)
 
 
-def _on_the_bar(built: Callable[[Array], Row], row: Row) -> Row:
-    """The row whose mounted pitches meet the targets, or come as near as the bar lets them."""
-    target = row.target_hz
+@dataclass(frozen=True)
+class _OnTheBar:
+    """The search for the lengths (R,) at which mounted pitches meet the targets, from those that do so clamped."""
 
-    def miss(x: Array, rows: Indices) -> Array:
-        nonlocal row
-        row = built(target * np.exp(x))
-        return _error(row)[rows]
+    tines: Sequence[Tine]
+    wished: dict[int, NutPlace]
+    clamped: Array  # (R,)
+    target: Array  # (R,)
+    mounting: Mounting | None
+    highest_hz: float
 
-    start = -_error(row)
-    limit = np.full(len(target), _FURTHEST)
-    best = _secant(miss, start, np.ones(len(target)), -limit, limit)
-    return row if np.max(np.abs(_error(row))) < PITCH_ERROR else built(target * np.exp(best))
+    def lengths(self) -> Array:
+        """Or those that come as near as the bar lets them."""
+        rigid = np.zeros((len(self.tines), 6, 6))
+
+        def miss(x: Array, rows: Indices) -> Array:
+            tines, length = [self.tines[row] for row in rows], np.exp(x[rows])
+            modes = lossless_tines(tines, length, self._trim(rows, length), self.highest_hz)
+            rigid[rows] = rigid_inertia(modes)
+            return _off(self._mounted(modes, rows, rigid), self.target[rows])
+
+        start = np.log(self.clamped)
+        added = np.array([tine.root.added_length for tine in self.tines])
+        slope = -2.0 * self.clamped / (self.clamped + added)
+        found = np.exp(_secant(miss, start, slope, start - _FURTHEST, start + _FURTHEST))
+        return np.where(np.isnan(self.target), self.clamped, found)
+
+    def row(self, length: Array) -> Row:
+        """The row of these lengths. Raises `InputError` where rod is too short or too long."""
+        every = np.arange(len(self.tines))
+        trim = self._trim(every, length)
+        modes = solve_tines(self.tines, length, trim, self.highest_hz)
+        mounted = self._mounted(modes, every, rigid_inertia(modes))
+        row = Row(length, trim, modes.frequency[:, 0, 0], mounted, self.target, modes, ())
+        _check_within(self.tines, row)
+        return row
+
+    def _mounted(self, modes: TineModes, rows: Indices, rigid: Array) -> Array:
+        clamped = modes.frequency[:, 0, 0]
+        return clamped if self.mounting is None else clamped * self.mounting(modes, rows, rigid)
+
+    def _trim(self, rows: Indices, length: Array) -> Trim:
+        """A wished nut keeps its share of the length as that changes."""
+        return tuple(
+            _with(self.tines[row], self.wished.get(row), scale)
+            for row, scale in zip(rows.tolist(), (length / self.clamped[rows]).tolist(), strict=True)
+        )
 
 
-def _error(row: Row) -> Array:
-    """The logarithms of mounted over wanted pitch (R,); 0 where none is wanted."""
-    return np.asarray(np.where(np.isnan(row.target_hz), 0.0, np.log(row.mounted_hz / row.target_hz)))
+def _off(pitch: Array, target: Array) -> Array:
+    """The logarithms of a pitch over the wanted one (R,); 0 where none is wanted."""
+    return np.asarray(np.where(np.isnan(target), 0.0, np.log(pitch / target)))
+
+
+def _check_within(tines: Sequence[Tine], row: Row) -> None:
+    """Refuse a length sought beyond what can be built: the bar asked for more than a clamp would."""
+    low = _shortest(row.trim)
+    outside = (row.length < low * (1.0 - _ROUNDING)) | (row.length > LONGEST * (1.0 + _ROUNDING))
+    for r in np.flatnonzero(outside & ~np.isnan(row.target_hz)).tolist():
+        one = [tines[r]]
+        reach = _reach(rods_of(one, LONGEST, [row.trim[r]]), low[r : r + 1])[0] * plane_ratios(one)[0, 0]
+        as_mounted = reach * row.mounted_hz[r] / row.clamped_hz[r]
+        raise _unreachable(tines[r], float(row.target_hz[r]), float(low[r]), as_mounted)
+
+
+def _shortest(trim: Sequence[Sequence[PlacedNut]]) -> Array:
+    return np.maximum(SHORTEST, [_top(nuts) for nuts in trim])
+
+
+def _reach(rods: Rods, shortest: Array) -> Array:
+    """The lowest and the highest pitch (R, 2) of round rods, the longest and the `shortest` (R,) that are built."""
+    ends = (np.full(len(shortest), LONGEST), shortest)
+    return np.stack([lowest_frequencies(replace(rods, length=end))[:, 0] for end in ends], axis=1)
 
 
 def _secant(
@@ -203,7 +247,7 @@ def _unreachable(tine: Tine, pitch: float, shortest: float, reach: Array) -> Inp
 def _missed(instrument: Instrument, row: Row) -> tuple[str, ...]:
     """Words on tines whose pitch the bar does not allow: a bar mode stands where it should be."""
     words = []
-    for index in np.flatnonzero(np.abs(_error(row)) > MISSED):
+    for index in np.flatnonzero(np.abs(_off(row.mounted_hz, row.target_hz)) > MISSED):
         tine = instrument.tines[index]
         words.append(
             f"group[{tine.group + 1}]: tine {tine.number} of '{instrument.groups[tine.group].name}' sounds "

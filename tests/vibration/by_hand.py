@@ -126,7 +126,7 @@ def parts(case: Case):
     modes = solve_tines(case.tines, case.length, case.trim)
     axial = solve_axial(case.tines, case.length, case.trim)
     bar = solve_bar(case.bar, [each.place for each in case.tines], highest_hz=20_000.0)
-    bases = stand(case.tines, modes, case.bar, bar)
+    bases = stand(case.tines, case.bar, bar)
     nuts = nut_inertia(case.tines, case.bar, bases)
     return couple(modes, axial, bar, bases, nuts=nuts), modes, bar, bases, nuts
 

@@ -79,7 +79,7 @@ def test_poles_are_those_of_the_whole_mesh_with_its_losses(
     axial = solve_axial(each.tines, each.length, each.trim)
     axial = dataclasses.replace(axial, loss_factor=np.where(axial.exists, own[:, None, None], 0.0))
     bars = solve_bar(each.bar, [tine.place for tine in each.tines], highest_hz=20_000.0)
-    bases = stand(each.tines, modes, each.bar, bars)
+    bases = stand(each.tines, each.bar, bars)
     structure = couple(modes, axial, bars, bases, nuts=np.zeros((2, 6, 6)))
     model = solve_structure(structure, modes, bars, bases)
     ours = model.pole[(model.frequency > 3.0) & (model.frequency < 2000.0)]

@@ -99,8 +99,8 @@ def test_the_mounted_pitch_not_the_clamped_one_meets_the_target(bench: Any, buil
     tines = [bench.tine(bench.plain(3.0), pitch_hz=hz) for hz in (80.0, 150.0, 300.0)]
     calls: list[int] = []
 
-    def mounting(length: Array, trim: Any, modes: TineModes) -> Array:
-        calls.append(len(length))
+    def mounting(modes: TineModes, which: Array, rigid: Array) -> Array:
+        calls.append(len(which))
         return bar_like(modes.frequency[:, 0, 0], 200.0, 0.03)
 
     row = tune(build(*tines), mounting)
@@ -113,7 +113,7 @@ def test_the_mounted_pitch_not_the_clamped_one_meets_the_target(bench: Any, buil
 
 def test_a_pitch_that_the_bar_takes_for_itself_is_told(bench: Any, build: Build) -> None:
     tine = bench.tine(bench.plain(3.0), pitch_hz=200.5)
-    row = tune(build(tine), lambda length, trim, modes: bar_like(modes.frequency[:, 0, 0], 200.0, 0.03))
+    row = tune(build(tine), lambda modes, which, rigid: bar_like(modes.frequency[:, 0, 0], 200.0, 0.03))
     assert abs(off(row)[0]) > 1.0
     assert "tine 1 of 'test'" in row.warnings[0]
     assert "cents from its pitch" in row.warnings[0]
