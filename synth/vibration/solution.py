@@ -11,6 +11,8 @@ from synth.vibration.board import SolvedBoard, solve_board
 from synth.vibration.cache import kept
 from synth.vibration.mounting import mounting
 from synth.vibration.quarrels import Quarrel, find_quarrels
+from synth.vibration.section import Array
+from synth.vibration.tine import loss_shares
 from synth.vibration.tuning import Row, tune
 
 
@@ -24,6 +26,12 @@ def solve_quarrels(instrument: Instrument, row: Row, *, fresh: bool = False) -> 
     """Where tines and bar disagree, the worst first."""
     depends_on = (instrument.bar, instrument.tines, row.length, row.trim)
     return kept("quarrels", depends_on, lambda: find_quarrels(instrument, row), fresh=fresh)
+
+
+def solve_loss_shares(instrument: Instrument, row: Row, *, fresh: bool = False) -> dict[str, Array]:
+    """What part of each partial's loss (R, 2, N) is due to which mechanism."""
+    depends_on = (instrument.tines, row.length, row.trim)
+    return kept("losses", depends_on, lambda: loss_shares(instrument.tines, row.modes), fresh=fresh)
 
 
 def solve_board_of(instrument: Instrument, name: str, *, fresh: bool = False) -> SolvedBoard:

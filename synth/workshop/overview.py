@@ -14,7 +14,7 @@ from typing import Final
 from synth.design.instrument import Instrument, Rod
 from synth.units import GRAM, MM, cents, note_name
 from synth.vibration.bar import beam_of
-from synth.vibration.tine import loss_shares
+from synth.vibration.solution import solve_loss_shares
 from synth.vibration.tuning import Row
 
 PARTIALS: Final = 3  # of the table: what the ear takes for the tine's tone
@@ -23,7 +23,7 @@ HIGHEST_HARMONIC: Final = 24  # above it the ear has no harmonic to compare a pa
 
 @dataclass(frozen=True)
 class TineLine:
-    """A tine. `ratios` of the second and third partial to the first; `harmonics` the low whole numbers near them."""
+    """A tine. `ratios` of the second and third partial to the first; `harmonics` the low whole numbers near."""
 
     group: str
     number: int
@@ -104,14 +104,14 @@ def totals(instrument: Instrument, row: Row) -> Totals:
     )
 
 
-def loss_words(instrument: Instrument, row: Row) -> str:
+def loss_words(instrument: Instrument, row: Row, *, fresh: bool = False) -> str:
     """Which loss rules how long the tines ring, and how far to trust it."""
-    shares = loss_shares(instrument.tines, row.modes)
+    shares = solve_loss_shares(instrument, row, fresh=fresh)
     first = {name: float(share[:, 0, 0].mean()) for name, share in shares.items()}
     largest = ", the largest share" if first["clamp"] == max(first.values()) else ""
     return (
-        f"decay: the clamp takes {first['clamp']:.0%} of the first partials' loss{largest}, and is the least certain "
-        "figure of all; times are right within a factor of two until one tine is measured"
+        f"decay: the clamp takes {first['clamp']:.0%} of the first partials' loss{largest}, and is the least "
+        "certain figure of all; times are right within a factor of two until one tine is measured"
     )
 
 

@@ -59,7 +59,7 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
     if boards:
         click.echo("\n" + "\n".join(boards) + "\n")
     click.echo(_sums(sums))
-    click.echo(loss_words(instrument, row))
+    click.echo(loss_words(instrument, row, fresh=fresh))
 
 
 def _boards(instrument: Instrument, row: Row, *, fresh: bool) -> list[str]:
