@@ -12,7 +12,7 @@ a millimetre are how the interval answers a nut while the length keeps the pitch
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations_with_replacement, permutations
 from typing import Final
@@ -35,9 +35,12 @@ APART: Final = 0.12  # of the length: answers nearer than this to each other are
 SHOWN: Final = 6  # partials
 CENT: Final = math.log(2.0) / CENTS_PER_OCTAVE
 IDLE: Final = 15.0 * CENT  # a nut that alone does less is not worth its while in a pair
+BLUR: Final = 6.0 * CENT  # what the quick picture may be off: where it just misses, the full model may not
+SAME: Final = 0.1 * MM  # answers of one arrangement nearer than this are one
 _STEP: Final = 1e-4  # of the differences, in ln length; of the length, in place
 _FURTHEST: Final = 0.05  # of a Newton step, likewise
-_ROUNDS: Final = 10
+_ROUNDS: Final = 12
+_FLAT: Final = 1e-12  # a determinant below which nothing can be learnt from the slopes
 _REACHED: Final = 0.02 * CENT
 LONGEST, SHORTEST = 600e-3, 20e-3  # m, what can be built
 
@@ -119,13 +122,13 @@ def trim(index: int, tine: Tine, *, length: float, pitch: float | None, nuts: Se
     """Every way to meet the tine's wish. `length` is that of the tine without; `pitch` (Hz) None keeps it."""
     wish = tine.wish
     assert wish is not None
-    search = _Search(tine, wish, length, pitch)
+    search = Search(tine, wish, length, pitch)
     starts: list[_Start] = []
     curves: list[Curve] = []
     reach: dict[int, tuple[float, float]] = {}
     for nut in nuts:
         starts += search.along((nut,), curves, reach)
-    for pair in _pairs(nuts):
+    for pair in pairs(nuts):
         starts += search.along(pair, curves, reach)
         starts += search.apart(pair, reach)
     choices = [choice for start in starts for choice in search.settled(start)]
@@ -134,13 +137,13 @@ def trim(index: int, tine: Tine, *, length: float, pitch: float | None, nuts: Se
     return Trimming(index, wish, plain, ordered, tuple(curves), reach)
 
 
-def _pairs(nuts: Sequence[Nut]) -> list[tuple[Nut, Nut]]:
+def pairs(nuts: Sequence[Nut]) -> list[tuple[Nut, Nut]]:
     """Every ordered pair, the lower nut first."""
     mixed = list(permutations(nuts, 2))
     return [*((one, other) for one, other in combinations_with_replacement(nuts, 2) if one is other), *mixed]
 
 
-class _Search:
+class Search:
     """One tine, its wish, and both models of it."""
 
     def __init__(self, tine: Tine, wish: TrimWish, length: float, pitch: float | None) -> None:
@@ -164,14 +167,12 @@ class _Search:
         place = base[:, None] + above
         length, off = self._quick(nuts, place)
         stand = place * (length / self.length)[:, None]  # what is left of this: shares of the length stay
-        free = self._free(nuts, stand)
+        free = self.free(nuts, stand)
         self._note(reach, len(nuts), off[free])
         curves.append(Curve(nuts, stand[free, 0], np.exp(off[free] + self.target)))
-        cross = np.flatnonzero(free[1:] & free[:-1] & (np.sign(off[1:]) != np.sign(off[:-1])))
-        t = off[cross] / (off[cross] - off[cross + 1])
-        x, tall = (each[cross] + t * (each[cross + 1] - each[cross]) for each in (stand[:, 0], length))
+        x, tall = _along_crossings(off, free, stand[:, 0], length)
         start = x[:, None] + above
-        return [_Start(nuts, len(nuts) > 1, tall, start, np.ones_like(start))] if len(cross) else []
+        return [_Start(nuts, len(nuts) > 1, tall, start, np.ones_like(start))] if len(x) else []
 
     def apart(self, nuts: tuple[Nut, ...], reach: dict[int, tuple[float, float]]) -> list[_Start]:
         """Starts for two nuts apart: the most forgiving crossings, a few, distinct from each other."""
@@ -182,7 +183,7 @@ class _Search:
         stand = place * (length / self.length)[:, None]
         room = stand[:, 1] - stand[:, 0] >= nuts[0].height + nuts[1].height  # nearer ones are locked
         works = self._works(nuts[0], share)[:, None] & self._works(nuts[1], share)
-        field = np.where(room & self._free(nuts, stand) & works.ravel(), off, np.nan).reshape(COARSE, COARSE)
+        field = np.where(room & self.free(nuts, stand) & works.ravel(), off, np.nan).reshape(COARSE, COARSE)
         if np.all(np.isnan(field)):
             return []
         self._note(reach, 2, off[room])
@@ -204,24 +205,16 @@ class _Search:
 
     def settled(self, start: _Start) -> Iterator[Choice]:
         """The starts brought home; those that do not arrive, or leave the tine, are dropped."""
-        x = np.stack([np.log(start.length), np.zeros(len(start.length))])
-        for _ in range(_ROUNDS):
-            error = self._miss(start, x)
-            if np.max(np.abs(error)) < 0.1 * _REACHED:
-                break
-            columns = [
-                (self._miss(start, x + step) - error) / _STEP for step in _STEP * np.eye(2)[:, :, None]
-            ]
-            slopes = np.stack(columns).transpose(2, 1, 0)
-            change = np.linalg.solve(slopes, error.T[..., None])[..., 0].T
-            x = x - np.clip(change, -_FURTHEST, _FURTHEST)
+        x, there = newton(
+            lambda x: self._miss(start, x), np.stack([np.log(start.length), np.zeros(len(start.length))])
+        )
         length, place = np.exp(x[0]), self._moved(start, x)
-        there = np.max(np.abs(self._miss(start, x)), axis=0) < _REACHED
-        there &= self._fits(start.nuts, place, length) & (length <= LONGEST) & (length >= SHORTEST)
+        there &= self.fits(start.nuts, place, length) & (length <= LONGEST) & (length >= SHORTEST)
         if not np.any(there):
             return
-        length, place = length[there], place[there]
-        cents = self._cents_per_metre(start.nuts, length, place)
+        rows = distinct(place, np.flatnonzero(there).tolist(), SAME)
+        length, place = length[rows], place[rows]
+        cents = self.cents_per_metre(start.nuts, length, place)
         placed = [
             tuple(PlacedNut(nut, z) for nut, z in zip(start.nuts, row, strict=True)) for row in place.tolist()
         ]
@@ -285,7 +278,7 @@ class _Search:
     def _logs(self, nuts: tuple[Nut, ...], length: Array, place: Array) -> Array:
         return log_frequencies(self.tine, length, nuts, place, partials=self.wish.partial)
 
-    def _cents_per_metre(self, nuts: tuple[Nut, ...], length: Array, place: Array) -> Array:
+    def cents_per_metre(self, nuts: tuple[Nut, ...], length: Array, place: Array) -> Array:
         """How the interval answers each nut (C, J), the length following so that the pitch stays."""
 
         def both(length: Array, place: Array) -> Array:
@@ -302,7 +295,7 @@ class _Search:
             columns.append((by_nut[1] - follow * by_length[1]) / CENT)
         return np.stack(columns, axis=1)
 
-    def _free(self, nuts: tuple[Nut, ...], place: Array) -> Bools:
+    def free(self, nuts: tuple[Nut, ...], place: Array) -> Bools:
         """Whether (G,) these nuts meet none that is there already."""
         free = np.ones(len(place), dtype=bool)
         for each in self.tine.trim:
@@ -310,12 +303,23 @@ class _Search:
                 free &= np.abs(place[:, column] - each.position) >= (each.nut.height + nut.height) / 2.0
         return free
 
-    def _fits(self, nuts: tuple[Nut, ...], place: Array, length: Array) -> Bools:
+    def fits(self, nuts: tuple[Nut, ...], place: Array, length: Array) -> Bools:
         half = np.array([nut.height for nut in nuts]) / 2.0
         inside = np.all((place >= half) & (place <= length[:, None] - half), axis=1)
         if len(nuts) > 1:
             inside &= place[:, 1] - place[:, 0] >= half[0] + half[1] - 1e-9
-        return np.asarray(inside & self._free(nuts, place))
+        return np.asarray(inside & self.free(nuts, place))
+
+
+def _along_crossings(off: Array, free: Bools, place: Array, length: Array) -> tuple[Array, Array]:
+    """Places and lengths (C,) where `off` (G,) crosses 0, and on both sides of where it turns back just before."""
+    cross = np.flatnonzero(free[1:] & free[:-1] & (np.sign(off[1:]) != np.sign(off[:-1])))
+    t = off[cross] / (off[cross] - off[cross + 1])
+    x, tall = (each[cross] + t * (each[cross + 1] - each[cross]) for each in (place, length))
+    size = np.abs(off)
+    turns = (size[1:-1] <= size[:-2]) & (size[1:-1] <= size[2:]) & (size[1:-1] < BLUR) & free[1:-1]
+    beside = np.concatenate([np.flatnonzero(turns) - 1, np.flatnonzero(turns) + 3]).clip(0, len(off) - 1)
+    return np.concatenate([x, place[beside]]), np.concatenate([tall, length[beside]])
 
 
 def _crossings(field: Array, share: Array, length: float) -> list[tuple[float, float, float, float, float]]:
@@ -334,6 +338,30 @@ def _crossings(field: Array, share: Array, length: float) -> list[tuple[float, f
                 x, y = (float(share[n]) + t * step * (axis == k) for k, n in enumerate((i, j)))
                 found.append((size / length / CENT, x, y, way_x / size, way_y / size))
     return sorted(found)
+
+
+def newton(miss: Callable[[Array], Array], x: Array) -> tuple[Array, Bools]:
+    """From starts x (n, C) to where `miss` (n, C) is nothing, by slopes of differences; and which (C,) arrived."""
+    units = np.eye(len(x))[:, :, None]
+    for _ in range(_ROUNDS):
+        error = miss(x)
+        if np.max(np.abs(error)) < 0.1 * _REACHED:
+            break
+        slopes = np.stack([(miss(x + _STEP * unit) - error) / _STEP for unit in units]).transpose(2, 1, 0)
+        usable = np.abs(np.linalg.det(slopes)) > _FLAT
+        change = np.zeros_like(x.T)
+        change[usable] = np.linalg.solve(slopes[usable], error.T[usable][..., None])[..., 0]
+        x = x - np.clip(change.T, -_FURTHEST, _FURTHEST)
+    return x, np.asarray(np.max(np.abs(miss(x)), axis=0) < _REACHED)
+
+
+def distinct(place: Array, rows: Sequence[int], apart: float) -> list[int]:
+    """Of rows of places (C, J) those that differ from all before by as much in some nut."""
+    kept: list[int] = []
+    for row in rows:
+        if all(np.max(np.abs(place[row] - place[other])) > apart for other in kept):
+            kept.append(row)
+    return kept
 
 
 def reach_words(trimming: Trimming) -> str:

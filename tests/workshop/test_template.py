@@ -205,7 +205,7 @@ def test_the_command_writes_all_kinds_whole_and_says_how_to_print(tmp_path, bent
 
 def test_what_cannot_be_built_gets_no_template(tmp_path, bent, capsys):
     design = tmp_path / "a.toml"
-    design.write_text(bent.replace("free_length_mm = 80.0", 'pitch = "C1"', 1), encoding="utf-8")
+    design.write_text(bent.replace("free_length_mm = 80.0", 'pitch = "C9"', 1), encoding="utf-8")
     assert run(["template", str(design), "-o", str(tmp_path / "out")]) == 2
     assert not (tmp_path / "out").exists()
     assert "cannot be reached" in capsys.readouterr().err

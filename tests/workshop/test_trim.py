@@ -7,6 +7,7 @@ import tomllib
 import numpy as np
 import pytest
 
+from synth.design.instrument import PlacedNut
 from synth.doors.cli import run
 from synth.units import CENTS_PER_OCTAVE, MM
 from synth.vibration.tine import solve_tines
@@ -14,6 +15,7 @@ from synth.vibration.tuning import free_lengths, tune
 from synth.vibration.wish import nut_places
 from synth.workshop.loaded import log_frequencies, quick_picture
 from synth.workshop.trim import fitting_nuts, reach_words, trim
+from synth.workshop.trimpair import trim_both
 
 CENT = math.log(2.0) / CENTS_PER_OCTAVE
 
@@ -211,3 +213,64 @@ def test_the_command_draws_and_lists(tmp_path, capsys):
     )
     assert run(["trim", str(path)]) == 2
     assert "can stand at" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("index", "partial", "ratio"), [(1, 3, 16.0), (0, 3, 17.0), (2, 2, 6.2)])
+def test_two_nuts_meet_two_wishes(wished, index, partial, ratio):
+    instrument, row = wished
+    tine = instrument.tines[index]
+    pitch = None if np.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
+    nuts = [instrument.nuts[name] for name in ("M4 hex", "M4 thin hex")]
+    found = trim_both(
+        tine, length=float(row.length[index]), pitch=pitch, nuts=nuts, partial=partial, ratio=ratio
+    )
+    assert found
+    for each in found:
+        modes = solve_tines([tine], [each.length], [(*each.nuts, *tine.trim)])
+        hertz = modes.frequency[0, 0]
+        for n, wanted in ((tine.wish.partial, tine.wish.ratio), (partial, ratio)):
+            assert math.log(hertz[n - 1] / hertz[0] / wanted) == pytest.approx(0.0, abs=0.6 * CENT)
+        if pitch is None:
+            assert each.length == pytest.approx(row.length[index])
+        else:
+            assert math.log(hertz[0] / pitch) == pytest.approx(0.0, abs=0.05 * CENT)
+
+
+def test_a_second_wish_is_found_again_from_nuts_that_make_it(wished):
+    # set two nuts by hand, take the ratios they give as wishes, and find them
+    instrument, _ = wished
+    tine, nut = instrument.tines[1], instrument.nuts["M4 hex"]
+    tine = dataclasses.replace(tine, trim=())
+    placed = (PlacedNut(nut, 25.0 * MM), PlacedNut(nut, 60.0 * MM))
+    pitch = 220.0
+    length = float(free_lengths([tine], [placed], np.array([pitch]))[0])
+    hertz = solve_tines([tine], [length], [placed]).frequency[0, 0]
+    wish = dataclasses.replace(tine.wish, partial=2, ratio=float(hertz[1] / hertz[0]))
+    tine = dataclasses.replace(tine, wish=wish)
+    bare = float(free_lengths([tine], [()], np.array([pitch]))[0])
+    third = float(hertz[2] / hertz[0])
+    found = trim_both(tine, length=bare, pitch=pitch, nuts=[nut], partial=3, ratio=third)
+    places = [tuple(n.position for n in each.nuts) for each in found]
+    assert any(place == pytest.approx((25.0 * MM, 60.0 * MM), abs=0.1 * MM) for place in places)
+
+
+def test_a_wish_at_the_very_end_of_what_can_be_had_is_found(trimmed):
+    tine, _ = trimmed(1)
+    nut = tine.wish.nut
+    place = np.linspace(65.0 * MM, 83.0 * MM, 121)
+    trim = [(PlacedNut(nut, z), *tine.trim) for z in place.tolist()]
+    length = free_lengths([tine] * 121, trim, np.full(121, 220.0))
+    logs = log_frequencies(tine, length, (nut,), place[:, None], partials=2)
+    best = float(np.exp(np.max(logs[:, 1] - logs[:, 0])))
+    _, found = trimmed(1, ratio=best * (1.0 - 0.1 * CENT))
+    assert [each for each in found.choices if [n.nut for n in each.nuts] == [nut]]
+
+
+def test_the_command_takes_a_second_wish_and_refuses_what_is_none(tmp_path, capsys):
+    path = tmp_path / "wish.toml"
+    path.write_text(WISH, encoding="utf-8")
+    assert run(["trim", str(path), "--group", "one", "--also", "3=16", "--json"]) == 0
+    assert '"locked": false' in capsys.readouterr().out
+    for words in ("x", "3", "3=", "9=4", "3=0.5", "2=16", "3=nan"):
+        assert run(["trim", str(path), "--group", "one", "--also", words]) == 2
+        assert "--also" in capsys.readouterr().err

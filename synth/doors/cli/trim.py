@@ -27,6 +27,11 @@ LISTED = 10  # ways in the table; all are in the data
 @arguments.design
 @click.option("--group", metavar="GROUP", help="Only this group's tines.")
 @click.option(
+    "--also",
+    metavar="PARTIAL=RATIO",
+    help="One more ratio to meet, by two nuts: 3=16 beside the tine's own wish.",
+)
+@click.option(
     "--picture", type=click.Path(path_type=Path), help="Draw ratio against place (.png, .svg, .pdf)."
 )
 @click.option("--write", is_flag=True, help="Put the choice into the design file, after a backup copy.")
@@ -38,6 +43,7 @@ LISTED = 10  # ways in the table; all are in the data
 def command(
     design: Path,
     group: str | None,
+    also: str | None,
     picture: Path | None,
     write: bool,
     choose: int,
@@ -58,11 +64,12 @@ def command(
         check_place(picture)
     instrument = arguments.instrument(design)
     wishing = _wishing(instrument, group)
-    found = _trimmings(instrument, wishing, fresh=fresh)
+    found = _trimmings(instrument, wishing, None if also is None else _second_wish(also), fresh=fresh)
     if not any(each.choices for each in found):
         tine = instrument.tines[found[0].tine]
         raise InputError(
-            f"tine {tine.number}: no place of the nuts at hand meets the wish of {found[0].wish.ratio:g}",
+            f"tine {tine.number}: no place of the nuts at hand meets the wish of {found[0].wish.ratio:g}"
+            + (f" and {also}" if also is not None else ""),
             remedy=f"{reach_words(found[0])}; lighter or heavier nuts widen that",
             place=f"group[{tine.group + 1}]",
             file=instrument.file,
@@ -91,9 +98,28 @@ def _wishing(instrument: Instrument, group: str | None) -> list[int]:
     return own
 
 
-def _trimmings(instrument: Instrument, wishing: list[int], *, fresh: bool) -> list[Trimming]:
+def _second_wish(words: str) -> tuple[int, float]:
+    """A partial and its ratio from "3=17.5". Raises `InputError`."""
+    partial, _, ratio = words.partition("=")
+    try:
+        wish = int(partial), float(ratio)
+    except ValueError:
+        wish = 0, 0.0
+    if not 2 <= wish[0] <= 6 or not 1.0 < wish[1] <= 100.0:
+        raise InputError(
+            f"'{words}' is no wish",
+            remedy="write 3=17.5: a partial from 2 to 6 and its ratio",
+            place="--also",
+        )
+    return wish
+
+
+def _trimmings(
+    instrument: Instrument, wishing: list[int], also: tuple[int, float] | None, *, fresh: bool
+) -> list[Trimming]:
     from synth.vibration.solution import solve_row
     from synth.workshop.trim import fitting_nuts, trim
+    from synth.workshop.trimpair import trim_both
 
     plain = tuple(dataclasses.replace(tine, wish=None) for tine in instrument.tines)
     row = solve_row(dataclasses.replace(instrument, tines=plain), fresh=fresh)
@@ -104,7 +130,16 @@ def _trimmings(instrument: Instrument, wishing: list[int], *, fresh: bool) -> li
         nuts = (tine.wish.nut, *(nut for nut in instrument.nuts.values() if nut != tine.wish.nut))
         pitch = None if math.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
         usable = (nuts[0], *(nut for nut in fitting_nuts(tine, nuts) if nut != nuts[0]))
-        found.append(trim(index, tine, length=float(row.length[index]), pitch=pitch, nuts=usable))
+        length = float(row.length[index])
+        one = trim(index, tine, length=length, pitch=pitch, nuts=usable)
+        if also is not None:
+            if also[0] == tine.wish.partial:
+                raise InputError(
+                    f"partial {also[0]} has its wish in the design", remedy="name another", place="--also"
+                )
+            both = trim_both(tine, length=length, pitch=pitch, nuts=usable, partial=also[0], ratio=also[1])
+            one = dataclasses.replace(one, choices=both)
+        found.append(one)
     return found
 
 
