@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument, Tine
+from synth.errors import InputError
 from synth.playing import hand, limits
 from synth.playing.passage import Passage, passage
 from synth.playing.pluck import pluck, regime
@@ -60,18 +61,23 @@ def stroke_row(
     way = passage(stroke, instrument, tines.frequency[:, 0, 0], seed)
     if not way.touched.any():
         return Contact(_excitation([], tines), (), (), Books(0.0, 0.0, 0.0, 0.0, 0.0, 0.0))
+    limits.refuse_too_low(stroke, way, tines, instrument)
     tip = tips(tines, way.tine, depth=stroke.height, count=fineness.tine_modes)
     closed = pluck(stroke, way, tip)
     limits.refuse_impossible(stroke, way, closed, instrument)
     stick = stick_modes(stroke.stick, tilt=stroke.tilt, skew=stroke.skew, beam_modes=fineness.beam_modes)
-    swept = sweep(stroke, way, tip, stick, _ring(way, tip, ringing), fineness)
+    leaves = float(closed.leave[way.touched].max())
+    try:
+        swept = sweep(stroke, way, tip, stick, _ring(way, tip, ringing), fineness, leaves=leaves)
+    except InputError as error:
+        raise error.within(instrument.file) from None
     touches = tuple(_touches(swept, way, tip, closed.strike_number, instrument))
     if not allow_yield:
         limits.refuse_yield(touches, stroke, instrument)
     return Contact(
         excitation=_excitation(list(_parts(swept, way, tines, stroke.height)), tines),
         touches=touches,
-        warnings=limits.warnings(stroke, way, touches, instrument),
+        warnings=limits.warnings(stroke, way, touches, tip.length, instrument),
         books=swept.books,
     )
 

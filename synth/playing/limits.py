@@ -12,6 +12,7 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError
@@ -21,10 +22,30 @@ from synth.playing.pluck import Pluck
 from synth.playing.report import TineTouch
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE, MM, MPA
+from synth.vibration.tine import TineModes
 
+Array = NDArray[np.float64]
+
+LOWEST_SHARE: Final = 0.8  # of a tine's length: lower down it is too stiff for any stick
+SMALL_BEND: Final = (
+    0.1  # of a tine's length: a bend up to which straight beams tell the truth (a check: 0.08)
+)
 EASY_SLIP: Final = (
     10.0 * DEGREE
 )  # of tilt beyond the friction angle: below it forces grow threefold (full model)
+
+
+def refuse_too_low(stroke: Stroke, way: Passage, tines: TineModes, instrument: Instrument) -> None:
+    """Raises `InputError` where the stick would pass at the height of a tine's root."""
+    length = tines.tip[way.tine]
+    shortest = int(np.argmin(length))
+    if stroke.height > LOWEST_SHARE * length[shortest]:
+        raise InputError(
+            f"{stroke.height / MM:g} mm below the tips is at the root of "
+            f"{called(int(way.tine[shortest]), instrument)}, which is {length[shortest] / MM:.1f} mm long",
+            remedy=f"height {LOWEST_SHARE * length[shortest] / MM:.0f} mm at most for this group",
+            file=instrument.file,
+        )
 
 
 def refuse_impossible(stroke: Stroke, way: Passage, closed: Pluck, instrument: Instrument) -> None:
@@ -73,12 +94,13 @@ def over_yield(touch: TineTouch, instrument: Instrument) -> float:
 
 
 def warnings(
-    stroke: Stroke, way: Passage, touches: Sequence[TineTouch], instrument: Instrument
+    stroke: Stroke, way: Passage, touches: Sequence[TineTouch], length: Array, instrument: Instrument
 ) -> tuple[str, ...]:
-    """What is possible but unwise."""
+    """What is possible but unwise. `length` (T,) m of the tines that the stick passes."""
     return (
         *_near_digging_in(stroke, way),
         *_past_yield(touches, instrument),
+        *_beyond_small(way, touches, length, instrument),
         *_colliding(way, touches, instrument),
     )
 
@@ -99,6 +121,20 @@ def _past_yield(touches: Sequence[TineTouch], instrument: Instrument) -> list[st
         f"past yield: {called(each.tine, instrument)} bends for good, {each.root_stress / MPA:.0f} MPa at its root"
         for each in touches
         if over_yield(each, instrument) > 1.0
+    ]
+
+
+def _beyond_small(
+    way: Passage, touches: Sequence[TineTouch], length: Array, instrument: Instrument
+) -> list[str]:
+    bends = {each.tine: max(each.bend, sum(each.along)) for each in touches}
+    share = [bends[int(index)] / each for index, each in zip(way.tine, length, strict=True)]
+    worst = int(np.argmax(share))
+    if share[worst] <= SMALL_BEND:
+        return []
+    return [
+        f"{called(int(way.tine[worst]), instrument)} bends by {100.0 * share[worst]:.0f} % of its length: "
+        "more than the reckoning is good for, take it as a guess"
     ]
 
 

@@ -63,43 +63,82 @@ def increments(
 
 
 def lines(impulse: Array, cut: NDArray[np.int64], width: float) -> tuple[Array, Array]:
-    """Slopes (K, 2) in N/s, and forces (B, 2) at the bins, of the lines from cut to cut nearest to the force.
+    """Slopes (K, 2) in N/s, and forces (B, 2) at the bins, of the lines from cut to cut nearest to the force."""
+    slope, line = np.zeros((len(cut) - 1, 2)), np.zeros(impulse.shape)
+    _lines(impulse, cut, width, slope, line)
+    return slope, line
 
-    Least squares by the normal equations: two hats overlap in one slice alone, so sums over slices are enough.
-    """
-    count = np.diff(cut)
-    part = np.repeat(np.arange(len(count)), count)
-    share = (np.arange(len(impulse)) + 0.5 - cut[part]) / count[part]  # how far a bin is towards the next cut
-    once, twice, low, high = (
-        np.add.reduceat(each, cut[:-1])
-        for each in (share, share**2, (1.0 - share)[:, None] * impulse, share[:, None] * impulse)
-    )
-    ahead, behind = np.arange(len(count)), np.arange(1, len(cut))
-    hats = np.zeros((len(cut), len(cut)))
-    hats[ahead, ahead] = count - 2.0 * once + twice
-    hats[behind, behind] += twice
-    hats[ahead, behind] = hats[behind, ahead] = once - twice
-    pull = np.zeros((len(cut), impulse.shape[1]))
-    pull[:-1] = low
-    pull[1:] += high
-    height = np.zeros(pull.shape)
-    height[1:-1] = np.linalg.solve(hats[1:-1, 1:-1], pull[1:-1] / width)
-    rise = np.diff(height, axis=0)
-    return rise / (count * width)[:, None], height[part] + rise[part] * share[:, None]
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _lines(impulse: Any, cut: Any, width: float, slope: Any, line: Any) -> None:
+    """Least squares by the normal equations: two hats overlap in one slice alone, which leaves three diagonals."""
+    slices = slope.shape[0]
+    own = np.zeros(slices + 1)  # the diagonal
+    beside = np.zeros(slices)
+    pull = np.zeros((slices + 1, 2))
+    for s in range(slices):
+        count = cut[s + 1] - cut[s]
+        for i in range(cut[s], cut[s + 1]):
+            share = (i - cut[s] + 0.5) / count  # how far the bin is towards the next cut
+            own[s] += (1.0 - share) ** 2
+            own[s + 1] += share**2
+            beside[s] += share * (1.0 - share)
+            for plane in range(2):
+                pull[s, plane] += (1.0 - share) * impulse[i, plane] / width
+                pull[s + 1, plane] += share * impulse[i, plane] / width
+    height = np.zeros((slices + 1, 2))  # nothing at both ends; between them by elimination (Thomas)
+    for s in range(2, slices):
+        factor = beside[s - 1] / own[s - 1]
+        own[s] -= factor * beside[s - 1]
+        for plane in range(2):
+            pull[s, plane] -= factor * pull[s - 1, plane]
+    for s in range(slices - 1, 0, -1):
+        for plane in range(2):
+            height[s, plane] = (pull[s, plane] - beside[s] * height[s + 1, plane]) / own[s]
+    for s in range(slices):
+        count = cut[s + 1] - cut[s]
+        for plane in range(2):
+            rise = height[s + 1, plane] - height[s, plane]
+            slope[s, plane] = rise / (count * width)
+            for i in range(cut[s], cut[s + 1]):
+                line[i, plane] = height[s, plane] + rise * (i - cut[s] + 0.5) / count
 
 
 def cuts(impulse: Array, width: float) -> NDArray[np.int64]:
     """Bin edges (K+1,) of the slices: half of their number shared out by time, half by change of force."""
-    count = len(impulse)
-    smooth = max(1, round(SMOOTH / width))
-    force = np.hypot(
-        *np.array([np.convolve(plane, np.ones(smooth), "same") for plane in impulse.T])[:, :count]
-    )
-    change = np.abs(np.diff(force, prepend=0.0))
-    busy = np.arange(1, count + 1) / count + np.cumsum(change) / max(float(change.sum()), 1e-300)
-    slices = int(np.clip(math.ceil(count * width / SLICE) + FEWEST, FEWEST, MOST - 1))
-    inner = np.searchsorted(busy, np.linspace(0.0, 2.0, slices + 1)[1:-1]) + 1
-    return np.unique(np.concatenate([[0], np.minimum(inner, count), [count]]))
+    slices = min(math.ceil(len(impulse) * width / SLICE) + FEWEST, MOST - 1)
+    edges: NDArray[np.int64] = _cuts(impulse, max(1, round(SMOOTH / width)), slices)
+    return edges
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _cuts(impulse: Any, window: int, slices: int) -> Any:
+    """Where time and change of the smoothed force, each counted from 0 to 1, come to even steps of their sum."""
+    count = impulse.shape[0]
+    change = np.zeros(count)
+    before = 0.0
+    for i in range(count):
+        along = 0.0
+        across = 0.0
+        for j in range(max(0, i - window // 2), min(count, i - window // 2 + window)):
+            along += impulse[j, 0]
+            across += impulse[j, 1]
+        now = math.sqrt(along * along + across * across)
+        change[i] = abs(now - before)
+        before = now
+    whole = max(change.sum(), 1e-300)
+    edges = np.zeros(slices + 1, np.int64)
+    used, target = 1, 1
+    busy = 0.0
+    for i in range(count - 1):
+        busy += 1.0 / count + change[i] / whole
+        if target < slices and busy * slices >= 2.0 * target:
+            edges[used] = i + 1
+            used += 1
+            while target < slices and busy * slices >= 2.0 * target:  # one bin may be worth several
+                target += 1
+    edges[used] = count
+    return edges[: used + 1]
 
 
 def ring(

@@ -96,12 +96,20 @@ class Sweep:
 
 
 def sweep(
-    stroke: Stroke, way: Passage, tip: Tips, stick: StickModes, ring: Ring, fineness: Fineness
+    stroke: Stroke,
+    way: Passage,
+    tip: Tips,
+    stick: StickModes,
+    ring: Ring,
+    fineness: Fineness,
+    *,
+    leaves: float,
 ) -> Sweep:
-    """The stick's pass. Raises `InputError` if it never comes through."""
+    """The stick's pass, which leaves the last tine at about `leaves` s. Raises `InputError` if it never does."""
     from synth.playing import kernel
 
-    start, stop, first = _course(stroke, way, tip, ring)
+    start, first = _course(stroke, way, tip, ring)
+    stop = max(leaves, way.start + float(way.place[-1]) / way.speed) + TAIL / way.speed + PATIENCE
     q, p, since = ring.displacement.copy(), ring.velocity.copy(), ring.time.copy()
     flat = (len(since), -1)
     run = kernel.sweeper(q.shape[2], len(stick.omega), fineness.bin_steps)
@@ -124,7 +132,7 @@ def sweep(
         room = used
     if status == kernel.STUCK:
         raise InputError(
-            "the stick does not come through the row",
+            "the stick stays caught in the row",
             remedy="bite less, let it trail more, or take a softer stick",
         )
     return Sweep(
@@ -215,8 +223,8 @@ def _fixed(stroke: Stroke, way: Passage, tip: Tips, stick: StickModes, dt: float
     )
 
 
-def _course(stroke: Stroke, way: Passage, tip: Tips, ring: Ring) -> tuple[float, float, float]:
-    """When the stepping starts and must have ended, and where the stick's end is at the start."""
+def _course(stroke: Stroke, way: Passage, tip: Tips, ring: Ring) -> tuple[float, float]:
+    """When the stepping starts, and where the stick's end is at the start."""
     touch = way.place + first_touch(
         way, end_radius=stroke.stick.end_radius, tilt=stroke.tilt, skew=stroke.skew
     )
@@ -224,8 +232,7 @@ def _course(stroke: Stroke, way: Passage, tip: Tips, ring: Ring) -> tuple[float,
     swing = np.abs(tip.shape)[:, None, :] * np.hypot(ring.displacement, ring.velocity / omega)
     back = AHEAD + float(swing.sum(axis=(1, 2)).max())
     first = float(touch[way.touched].min()) - back
-    stop = way.start + (float(way.place[-1]) + TAIL) / way.speed + PATIENCE
-    return way.start - back / way.speed, stop, first
+    return way.start - back / way.speed, first
 
 
 def _sin_cos(angle: float) -> tuple[float, float]:

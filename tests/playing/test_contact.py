@@ -7,6 +7,8 @@ import sys
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from synth.errors import InputError
 from synth.playing.contact import EVENT, FULL, ringing_since, stroke_row
@@ -229,6 +231,43 @@ def test_a_stroke_past_yield_is_refused_unless_allowed(contact_row):
     ):
         stroke_row(stroke, contact_row.instrument, contact_row.tines)
     assert any("past yield" in words for words in struck(contact_row, stroke).warnings)
+
+
+def test_a_stick_at_a_tines_root_is_refused(contact_row):
+    with pytest.raises(
+        InputError, match=r"45 mm below the tips is at the root of tine 12.*height 40 mm at most"
+    ):
+        struck(contact_row, Stroke(0, contact_row.stick("wood"), height=45e-3))
+
+
+def test_a_bend_beyond_the_reckoning_is_told(row_of):
+    row = row_of([250.0], spacing_mm=30.0)
+    contact = struck(row, Stroke(0, row.stick("brass"), bite=8e-3, speed=0.3))
+    assert any("take it as a guess" in words for words in contact.warnings)
+
+
+@given(
+    bite=st.floats(1e-5, 12e-3),
+    speed=st.floats(0.05, 4.0),
+    tilt=st.floats(20.0, 80.0),
+    skew=st.floats(-40.0, 40.0),
+    pressure=st.floats(0.0, 4.0),
+    lean=st.floats(-1.0, 1.0),
+    stick=st.sampled_from(["wood", "nylon", "brass"]),
+)
+@settings(max_examples=25, deadline=None)
+def test_every_stroke_passes_or_is_refused_in_words(contact_row, stick, tilt, skew, **how):
+    stroke = Stroke(0, contact_row.stick(stick), tilt=tilt * DEGREE, skew=skew * DEGREE, **how)
+    words = ""
+    try:
+        contact = struck(contact_row, stroke)
+    except InputError as refused:
+        words = str(refused)
+    if words:
+        assert "digs in" in words or "no hand gives" in words
+        return
+    assert np.all(np.isfinite(contact.excitation.velocity))
+    assert sum(touch.energy for touch in contact.touches) <= contact.books.hand + 1e-12
 
 
 def test_neighbours_that_would_hit_each_other_are_named(contact_row):

@@ -90,3 +90,14 @@ def test_the_lines_are_the_least_squares_of_their_hats(held):
     slope, line = lines(impulse, cut, WIDTH)
     np.testing.assert_allclose(line, hats @ height, atol=1e-12 * held.max())
     np.testing.assert_allclose(slope, np.diff(height, axis=0) / (np.diff(cut) * WIDTH)[:, None], rtol=1e-9)
+
+
+def test_slices_are_narrow_where_the_force_changes():
+    force = np.full((10_000, 2), 0.0)
+    force[4000:4020, 0] = 3.0  # one touch of 80 microseconds within 40 ms
+    cut = cuts(force * WIDTH, WIDTH)
+    assert cut[0] == 0
+    assert cut[-1] == 10_000
+    assert np.all(np.diff(cut) > 0)
+    assert np.sum((cut > 3950) & (cut < 4070)) >= len(cut) // 3
+    assert np.diff(cut).max() < 10_000 // 4

@@ -37,7 +37,8 @@ def held(row, stroke, fineness=EVENT):
     tip = tips(tines, way.tine, depth=0.0, count=fineness.tine_modes)
     stick = stick_modes(stroke.stick, tilt=stroke.tilt, skew=stroke.skew, beam_modes=fineness.beam_modes)
     rest = Ring(*np.zeros((2, *tip.frequency.shape)), np.zeros(len(way.tine)))
-    swept = sweep(stroke, way, tip, stick, rest, fineness)
+    form = pluck(stroke, way, tip)
+    swept = sweep(stroke, way, tip, stick, rest, fineness, leaves=float(form.leave.max()))
     forces = []
     for k in range(len(way.tine)):
         mine = swept.tine == k
@@ -46,7 +47,7 @@ def held(row, stroke, fineness=EVENT):
         force[bins] = np.hypot(*swept.impulse[mine].T) / swept.width
         window = max(1, round(SMOOTH * len(force)))
         forces.append(np.convolve(force, np.ones(window) / window, "same").max())
-    return np.array(forces), pluck(stroke, way, tip).hold_force
+    return np.array(forces), form.hold_force
 
 
 @pytest.mark.parametrize("stick", ["wood", "nylon", "brass"])
