@@ -255,14 +255,14 @@ def test_a_second_wish_is_found_again_from_nuts_that_make_it(wished):
 
 
 def test_a_wish_at_the_very_end_of_what_can_be_had_is_found(trimmed):
-    tine, _ = trimmed(1)
+    tine, _ = trimmed(0)
     nut = tine.wish.nut
     place = np.linspace(65.0 * MM, 83.0 * MM, 121)
     trim = [(PlacedNut(nut, z), *tine.trim) for z in place.tolist()]
     length = free_lengths([tine] * 121, trim, np.full(121, 220.0))
     logs = log_frequencies(tine, length, (nut,), place[:, None], partials=2)
     best = float(np.exp(np.max(logs[:, 1] - logs[:, 0])))
-    _, found = trimmed(1, ratio=best * (1.0 - 0.1 * CENT))
+    _, found = trimmed(0, ratio=best * (1.0 - 0.1 * CENT))
     assert [each for each in found.choices if [n.nut for n in each.nuts] == [nut]]
 
 
