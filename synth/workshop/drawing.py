@@ -107,7 +107,8 @@ def extent(shape: Shape) -> Iterator[Point]:
     else:
         width = 0.76 * shape.height * len(shape.words)  # of a wide sans-serif letter
         turn = math.radians(shape.turn_deg)
-        for along, up in ((0.0, 0.0), (width, 0.0), (width, shape.height), (0.0, shape.height)):
+        low = -0.3 * shape.height  # descenders
+        for along, up in ((0.0, low), (width, low), (width, shape.height), (0.0, shape.height)):
             yield shape.at.moved(
                 along * math.cos(turn) - up * math.sin(turn), along * math.sin(turn) + up * math.cos(turn)
             )
