@@ -126,3 +126,11 @@ def test_the_command_prints_data_and_writes_three_sounds(tmp_path, straight, cap
     assert written == ["as-designed.wav", "careful.wav", "careless.wav"]
     sounds = [(tmp_path / "builds" / name).read_bytes() for name in written]
     assert len(set(sounds)) == 3
+
+
+@pytest.mark.parametrize("words", ["--cut-mm=nan", "--nut-mm=-1", "--modulus-percent=inf", "--gain-db=nan"])
+def test_a_limit_that_is_no_number_is_refused(tmp_path, straight, words, capsys):
+    path = tmp_path / "a.toml"
+    path.write_text(straight, encoding="utf-8")
+    assert run(["tolerance", str(path), words]) == 2
+    assert words.split("=")[0] in capsys.readouterr().err

@@ -6,6 +6,7 @@ In: words of a command line. Out: an `Instrument`, a group, a `Stroke`, a progre
 from __future__ import annotations
 
 import dataclasses
+import math
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
@@ -22,11 +23,26 @@ from synth.playing.stroke import CONTROLS, Direction, Grip, Stroke, shaped
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 Item = TypeVar("Item")
 
+
+class Number(click.FloatRange):
+    """A number in a range; "nan" is in none, though no comparison says so, and "inf" is no number here."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value} is not a number that can be used.", param, ctx)
+        return number
+
+
 design = click.argument("design", type=click.Path(path_type=Path))
 fresh = click.option("--fresh", is_flag=True, help="Solve again instead of taking the kept solution.")
 as_json = click.option("--json", "as_json", is_flag=True, help="Print data instead of a table.")
 gain_db = click.option(
-    "--gain-db", type=float, default=0.0, show_default=True, help="The only gain; 0 dBFS is 100 dB SPL."
+    "--gain-db",
+    type=Number(-200.0, 200.0),
+    default=0.0,
+    show_default=True,
+    help="The only gain; 0 dBFS is 100 dB SPL.",
 )
 output = click.option(
     "-o", "--output", type=click.Path(path_type=Path), required=True, help="Where to write."

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from synth.vibration.tuning import Row
     from synth.workshop.suggest import Allowed, Kind, Plan, Suggestion
 
-_MM = click.FloatRange(0.0, 1000.0)
+_MM = arguments.Number(0.0, 1000.0)
 _TOLD = 3  # quarrels named as the reason
 _SIZE = re.compile(r"(\d+(?:\.\d+)?)(?:\s*[xX]\s*(\d+(?:\.\d+)?))?")
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from synth.vibration.tuning import Row
     from synth.workshop.tolerance import Limits, Spread, Trial
 
-_LIMIT = click.FloatRange(0.0, 5.0)
+_LIMIT = arguments.Number(0.0, 5.0)
 
 
 @click.command("tolerance")
@@ -29,14 +29,14 @@ _LIMIT = click.FloatRange(0.0, 5.0)
 @click.option("--nut-mm", type=_LIMIT, default=0.2, show_default=True, help="How far off a nut may be set.")
 @click.option(
     "--rod-mm",
-    type=click.FloatRange(0.0, 0.2),
+    type=arguments.Number(0.0, 0.2),
     default=0.02,
     show_default=True,
     help="Of the rod's diameter.",
 )
 @click.option(
     "--modulus-percent",
-    type=click.FloatRange(0.0, 20.0),
+    type=arguments.Number(0.0, 20.0),
     default=3.0,
     show_default=True,
     help="Of the rod's stiffness.",
@@ -51,7 +51,7 @@ _LIMIT = click.FloatRange(0.0, 5.0)
 @click.option("--group", metavar="GROUP", help="The group that --audio strokes; the first by default.")
 @click.option("--through", default="bar", show_default=True, help="What --audio is heard through.")
 @click.option(
-    "--seconds", type=click.FloatRange(0.1, 600.0), default=6.0, show_default=True, help="How long."
+    "--seconds", type=arguments.Number(0.1, 600.0), default=6.0, show_default=True, help="How long."
 )
 @arguments.gain_db
 @arguments.as_json
@@ -82,6 +82,7 @@ def command(
     from synth.workshop.tolerance import Limits, spread
 
     instrument = arguments.instrument(design)
+    folder = None if audio is None else make_folder(audio)
     chosen = 0 if group is None else arguments.group_index(instrument, group)
     row = solve_row(instrument, fresh=fresh)
     limits = Limits(cut_mm * MM, nut_mm * MM, rod_mm * MM, modulus_percent / 100.0)
@@ -92,9 +93,9 @@ def command(
     else:
         click.echo(_table(instrument, row, found, tried))
         click.echo(f"\n{_words(instrument, found, trials)}")
-    if audio is not None:
+    if folder is not None:
         builds = _builds(instrument, row, limits, seed)
-        _render(builds, make_folder(audio), group=chosen, through=through, seconds=seconds, gain_db=gain_db)
+        _render(builds, folder, group=chosen, through=through, seconds=seconds, gain_db=gain_db)
 
 
 def _tried(instrument: Instrument, row: Row, limits: Limits, *, count: int, seed: int) -> Trial:
