@@ -181,7 +181,7 @@ def _row(member: Member, heard: Heard) -> list[str]:
     numbers = [
         member.loudness.loudest,
         member.loudness.average,
-        member.loudness.integrated,
+        member.integrated,
         member.true_gain_db,
         member.matched_gain_db,
         heard.attack_s * 1e3,

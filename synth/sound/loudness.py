@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.sound.audio import FULL_SCALE, REFERENCE_PRESSURE, headroom_db
+from synth.sound.audio import REFERENCE_PRESSURE, headroom_db
 from synth.units import decibels
 
 QUIET_ROOM: Final = (
@@ -27,6 +27,7 @@ SPEECH: Final = 60.0  # dB(A) at 1 m, normal vocal effort (ISO 9921, table of vo
 HEADPHONE_WARNING: Final = 85.0  # dB(A), NIOSH recommended limit for 8 hours (CDC-NIOSH)
 COMFORT: Final = 65.0  # dB(A), where a gain brings what is too quiet: a little above speech; common practice,
 # no published source
+STEP: Final = 1e-3  # s between two values of that weighting: a hundredth of its time, 0.02 dB
 ROOM: Final = 1.0  # dB left below full scale, for players that resample
 FAST: Final = 0.125  # s, IEC 61672-1 time weighting F
 MASK: Final = 10.0  # dB below the room's noise a tone is lost in it; common practice, no published source
@@ -38,12 +39,11 @@ _POLES: Final = (20.598997, 107.65265, 737.86223, 12194.217)  # Hz, IEC 61672-1:
 
 @dataclass(frozen=True)
 class Loudness:
-    """What a listener gets: A-weighted levels in dB(A), the peak in Pa, and BS.1770 loudness at 0 dB gain."""
+    """What a listener gets: A-weighted levels in dB(A), and the peak in Pa."""
 
     loudest: float  # the highest level with time weighting F
     average: float  # over the whole file, equivalent continuous
     peak: float  # Pa
-    integrated: float  # LUFS of the file at 0 dB gain; -inf where the standard's gate hears nothing
 
 
 def a_weighting(frequency: Array) -> Array:
@@ -59,18 +59,18 @@ def _a_curve(frequency: Array) -> Array:
 
 def measure(pressure: Array, rate: float) -> Loudness:
     """The loudness of pressure (C, N) in Pa."""
-    weighted = weigh(pressure, rate)
-    square = np.mean(weighted**2, axis=0)
+    square = np.zeros(np.shape(pressure)[-1])
+    for channel in pressure:  # one at a time: a long piece is large
+        square += weigh(channel, rate) ** 2 / len(pressure)
     return Loudness(
         loudest=level(float(np.max(_fast(square, rate), initial=0.0))),
         average=level(float(np.mean(square)) if square.size else 0.0),
         peak=float(np.max(np.abs(pressure), initial=0.0)),
-        integrated=integrated(pressure / FULL_SCALE, rate),
     )
 
 
 def weigh(pressure: Array, rate: float) -> Array:
-    """A-weighted pressure (C, N), by the curve itself on the spectrum of the zero-padded signal."""
+    """A-weighted pressure (..., N), by the curve itself on the spectrum of the zero-padded signal."""
     from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
     count = pressure.shape[-1]
@@ -113,11 +113,11 @@ def shared_gain(heard: Sequence[Loudness]) -> float:
     return float(math.floor(min((headroom_db(each.peak) for each in heard), default=0.0) - ROOM))
 
 
-def matched_gains(heard: Sequence[Loudness]) -> list[float]:
-    """Gains in dB that give several sounds the same BS.1770 loudness, as loud as all of them fit; 0 for silence."""
-    sounding = [each for each in heard if math.isfinite(each.integrated)]
-    target = min((each.integrated + headroom_db(each.peak) - ROOM for each in sounding), default=0.0)
-    return [target - each.integrated if math.isfinite(each.integrated) else 0.0 for each in heard]
+def matched_gains(integrated: Sequence[float], heard: Sequence[Loudness]) -> list[float]:
+    """Gains in dB that give sounds of such BS.1770 loudness (LUFS) the same one, as loud as all fit; 0 for silence."""
+    sounding = [(each, sound) for each, sound in zip(integrated, heard, strict=True) if math.isfinite(each)]
+    target = min((each + headroom_db(sound.peak) - ROOM for each, sound in sounding), default=0.0)
+    return [target - each if math.isfinite(each) else 0.0 for each in integrated]
 
 
 def words(loudness: Loudness, *, gain_db: float = 0.0) -> list[str]:
@@ -155,10 +155,12 @@ def _against(heard: float) -> str:
 
 
 def _fast(square: Array, rate: float) -> Array:
-    """Exponential average of a squared signal (N,), time weighting F."""
-    from scipy.signal import lfilter
-
-    if not square.size:
-        return square
-    keep = math.exp(-1.0 / (FAST * rate))
-    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], square))
+    """Exponential average of a squared signal (N,), time weighting F, a value every `STEP` seconds."""
+    width = max(1, round(STEP * rate))
+    padded = np.pad(square, (0, -len(square) % width))
+    keep = math.exp(-width / (FAST * rate))
+    state, out = 0.0, []
+    for mean in padded.reshape(-1, width).mean(axis=1).tolist():
+        state = keep * state + (1.0 - keep) * mean
+        out.append(state)
+    return np.array(out)

@@ -224,7 +224,7 @@ def _sound(
 ) -> Iterator[NDArray[Any]]:
     """Blocks of pressure (C, n) at the listener."""
 
-    def rows(part: slice) -> NDArray[np.complex128]:
+    def rows(part: slice) -> NDArray[np.complex64]:
         return projection(excitation.tine[part], excitation.displacement[part], excitation.velocity[part])
 
     filtered = scene.radiator.stream(RATE)

@@ -30,7 +30,7 @@ class Ring:
         self.projection = projection or Projection(model)
         self.moment = 0.0
         self.amplitude: Complex = np.zeros(len(model.pole), dtype=np.complex128)
-        self.waiting: list[tuple[float, Complex]] = []
+        self.waiting: list[tuple[float, NDArray[np.complexfloating]]] = []
 
     def add(self, excitation: Excitation) -> None:
         """Take increments into account, from their times on."""
@@ -41,7 +41,7 @@ class Ring:
             )
             self.take(excitation.time[part], rows)
 
-    def take(self, time: Array, rows: Complex) -> None:
+    def take(self, time: Array, rows: NDArray[np.complexfloating]) -> None:
         """Take increments into account whose amplitudes (S, M) are known."""
         self.waiting += zip(time.tolist(), rows, strict=True)
         self.waiting.sort(key=lambda each: each[0])
@@ -55,7 +55,7 @@ class Ring:
             part = self.waiting[first : min(first + BATCH, due)]
             since = moment - np.array([time for time, _ in part])
             self.amplitude += carried(np.array([row for _, row in part]), pole, since).sum(axis=0)
-        del self.waiting[:due]
+        self.waiting = self.waiting[due:]
         self.moment = moment
         return self.amplitude
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from synth.files import make_folder
 from synth.sound import audio
-from synth.sound.loudness import Loudness, matched_gains, measure, shared_gain
+from synth.sound.loudness import Loudness, integrated, matched_gains, measure, shared_gain
 
 
 @dataclass(frozen=True)
@@ -27,6 +27,7 @@ class Member:
     name: str
     file: str  # the same in both folders
     loudness: Loudness
+    integrated: float  # LUFS at 0 dB gain, BS.1770; -inf where the standard's gate hears nothing
     true_gain_db: float
     matched_gain_db: float
 
@@ -34,13 +35,14 @@ class Member:
 def write_sets(sounds: Mapping[str, NDArray[Any]], folder: Path, *, rate: int = audio.RATE) -> list[Member]:
     """Both sets of 24-bit WAV files below a folder. Raises `InputError` where they cannot be written."""
     heard = [measure(np.asarray(each, dtype=np.float64), rate) for each in sounds.values()]
-    true_gain, matched = shared_gain(heard), matched_gains(heard)
+    loud = [integrated(np.asarray(each, np.float64) / audio.FULL_SCALE, rate) for each in sounds.values()]
+    true_gain, matched = shared_gain(heard), matched_gains(loud, heard)
     members = []
-    for (name, pressure), loudness, gain in zip(sounds.items(), heard, matched, strict=True):
+    for (name, pressure), loudness, lufs, gain in zip(sounds.items(), heard, loud, matched, strict=True):
         file = f"{file_name(name)}.wav"
         audio.write(make_folder(folder / "true") / file, [pressure], gain_db=true_gain, rate=rate)
         audio.write(make_folder(folder / "matched") / file, [pressure], gain_db=gain, rate=rate)
-        members.append(Member(name, file, loudness, true_gain, gain))
+        members.append(Member(name, file, loudness, lufs, true_gain, gain))
     return members
 
 

@@ -26,7 +26,7 @@ def write(rendering: Rendering, path: Path, *, gain_db: float) -> list[str]:
 
     def blocks() -> Iterator[NDArray[np.floating[Any]]]:
         for block in progress(rendering.blocks, total=rendering.block_count, what=path.name):
-            heard.append(block)
+            heard.append(np.asarray(block, dtype=np.float32))
             yield block
 
     peak_db = audio.write(path, blocks(), gain_db=gain_db)
