@@ -114,7 +114,7 @@ def shared_gain(heard: Sequence[Loudness]) -> float:
 
 
 def matched_gains(integrated: Sequence[float], heard: Sequence[Loudness]) -> list[float]:
-    """Gains in dB that give sounds of such BS.1770 loudness (LUFS) the same one, as loud as all fit; 0 for silence."""
+    """Gains in dB that give sounds of such BS.1770 loudness the same one, as loud as all fit; 0 for silence."""
     sounding = [(each, sound) for each, sound in zip(integrated, heard, strict=True) if math.isfinite(each)]
     target = min((each + headroom_db(sound.peak) - ROOM for each, sound in sounding), default=0.0)
     return [target - each if math.isfinite(each) else 0.0 for each in integrated]
