@@ -22,15 +22,15 @@ ORDER = """
     vibration.structure vibration.eigen vibration.assembly vibration.projection vibration.mounting
     vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache vibration.solution
     playing.stroke playing.keys playing.homerow playing.score playing.transcript playing.midi playing.hold
-    playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.kernel
+    playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.motion playing.kernel
     playing.report playing.limits playing.sweep playing.slices playing.contact
     sound.phasor sound.ring sound.spectrum sound.events sound.bank sound.livebank sound.limiter sound.clock
     sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
     sound.contrast
     sound.audio sound.loudness sound.features sound.sets sound.boardsheet sound.render
     sound.voice sound.performer
-    workshop.overview workshop.map workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
-    workshop.cautions workshop.holes workshop.joint workshop.loaded workshop.trim workshop.trimpair workshop.trimplot workshop.written
+    workshop.map workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
+    workshop.cautions workshop.holes workshop.joint workshop.overview workshop.loaded workshop.trim workshop.trimpair workshop.trimplot workshop.written
     workshop.strength
     workshop.tolerance workshop.cutlist workshop.listing workshop.sheet workshop.development workshop.template
     workshop.bent workshop.boardplot
@@ -39,7 +39,7 @@ ORDER = """
     recording.settling recording.sinusoids recording.measurement recording.suspects
     recording.partials recording.picture recording.heard recording.match recording.retune recording.corrected
     recording.unknowns recording.piece recording.calibrate
-    doors.compare doors.ports doors.keyboard doors.take doors.live doors.cli
+    doors.compare doors.ports doors.keyboard doors.take doors.stage doors.live doors.cli
 """.split()
 
 # These know beams, plates, signals and drawings, but no instrument.

@@ -16,6 +16,7 @@ from synth.units import GRAM, MM, cents, note_name
 from synth.vibration.bar import beam_of
 from synth.vibration.solution import solve_loss_shares
 from synth.vibration.tuning import Row
+from synth.workshop.joint import joint
 
 PARTIALS: Final = 3  # of the table: what the ear takes for the tine's tone
 HIGHEST_HARMONIC: Final = 24  # above it the ear has no harmonic to compare a partial with
@@ -44,7 +45,7 @@ class TineLine:
 
 @dataclass(frozen=True)
 class Totals:
-    rod_m: dict[str, float]  # free lengths by stock
+    rod_m: dict[str, float]  # by stock, free and clamped lengths without allowances
     nuts: dict[str, int]
     tines: int
     tine_mass_g: float
@@ -89,11 +90,12 @@ def _line(instrument: Instrument, row: Row, index: int) -> TineLine:
 
 def totals(instrument: Instrument, row: Row) -> Totals:
     """What the whole instrument takes."""
+    joints = [joint(tine, instrument.bar, instrument.bench) for tine in instrument.tines]
     rod: dict[str, float] = {}
-    for tine, length in zip(instrument.tines, row.length, strict=True):
-        rod[stock_name(tine.rod)] = rod.get(stock_name(tine.rod), 0.0) + float(length)
+    for tine, length, held in zip(instrument.tines, row.length, joints, strict=True):
+        rod[stock_name(tine.rod)] = rod.get(stock_name(tine.rod), 0.0) + float(length) + held.clamped
     nuts = Counter(placed.nut.name for trim in row.trim for placed in trim)
-    nuts.update(tine.root.base_nut.name for tine in instrument.tines if tine.root.base_nut is not None)
+    nuts.update(nut.name for held in joints for nut in held.nuts)
     return Totals(
         rod_m=rod,
         nuts=dict(nuts),

@@ -39,7 +39,7 @@ PLANES = {0: "along", 1: "across", None: "both"}
     "--length-sd-mm",
     default=0.2,
     show_default=True,
-    type=click.FloatRange(0.0, 5.0),
+    type=arguments.Number(0.0, 5.0),
     help="How well lengths are kept.",
 )
 @click.option(

@@ -116,7 +116,7 @@ def _sums(sums: Totals) -> str:
     nuts = [f"{count} {name}" for name, count in sums.nuts.items()]
     return "\n".join(
         [
-            f"{sums.tines} tines, {sums.tine_mass_g:.0f} g, free lengths: {'; '.join(rod)}",
+            f"{sums.tines} tines, {sums.tine_mass_g:.0f} g; rod before allowances: {'; '.join(rod)}",
             f"nuts: {', '.join(nuts) if nuts else 'none'}",
             f"bar: {sums.bar_length_m:.3f} m, {sums.bar_mass_kg:.2f} kg",
         ]

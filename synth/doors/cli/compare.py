@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 @arguments.stroke_options
 @arguments.through
 @click.option(
-    "--seconds", type=click.FloatRange(0.01, 60.0), default=5.0, show_default=True, help="How long."
+    "--seconds", type=arguments.Number(0.01, 60.0), default=5.0, show_default=True, help="How long."
 )
 @arguments.contact_options
 @arguments.output

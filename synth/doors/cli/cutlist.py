@@ -43,7 +43,8 @@ def command(design: Path, fresh: bool, output: Path) -> None:
     waste = sum(bar.left for bar in cuts.bars)
     whole = instrument.bench.stock_length * len(cuts.bars)
     click.echo(
-        f"{len(cuts.pieces)} tines from {len(cuts.bars)} bar{'s' * (len(cuts.bars) > 1)} of {instrument.bench.stock_length / MM:g} mm, "
+        f"{len(cuts.pieces)} tines from {len(cuts.bars)} bar{'s' * (len(cuts.bars) > 1)} "
+        f"of {instrument.bench.stock_length / MM:g} mm, "
         f"{100.0 * waste / whole:.0f} % left over; {cuts.mass:.2f} kg in all"
     )
     click.echo(f"{folder}: cutlist.csv, cutlist.pdf, cutlist.html; tuning sheet sheet.pdf, sheet.html")

@@ -25,8 +25,8 @@ _CSV = ("tap", "time_s", *_FIELDS[:-1], "level_sd_db", "splits_hz", "kind", "not
 
 @click.command("measure")
 @click.argument("recording", type=click.Path(path_type=Path))
-@click.option("--start-s", type=click.FloatRange(0.0), default=0.0, show_default=True, help="Begin there.")
-@click.option("--seconds", type=click.FloatRange(0.1), help="Read that much; at most, and by default, 300.")
+@click.option("--start-s", type=arguments.Number(0.0), default=0.0, show_default=True, help="Begin there.")
+@click.option("--seconds", type=arguments.Number(0.1), help="Read that much; at most, and by default, 300.")
 @click.option("--csv", "table", type=click.Path(path_type=Path), help="Write the figures as CSV, too.")
 @click.option("-o", "--output", "image", type=click.Path(path_type=Path), help="Draw them: PNG, SVG or PDF.")
 @arguments.as_json

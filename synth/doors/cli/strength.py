@@ -40,14 +40,14 @@ rely on them, and have a licensed engineer look where the public plays: a tine t
 )
 @click.option(
     "--speed-mm-s",
-    type=click.FloatRange(10.0, 5000.0),
+    type=arguments.Number(10.0, 5000.0),
     default=SPEED / MM,
     show_default=True,
     help="How fast the stick passes.",
 )
 @click.option(
     "--bite-mm",
-    type=click.FloatRange(0.01, 20.0),
+    type=arguments.Number(0.01, 20.0),
     default=BITE / MM,
     show_default=True,
     help="How far the stick overlaps the tines.",
