@@ -168,7 +168,6 @@ def _touches(
     cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]
     along = np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])[:, :PARTIALS]
     across = np.abs(sin * at_tip[:, 0] + cos * at_tip[:, 1])[:, :PARTIALS]
-    still = np.hypot(*np.sum(np.abs(ring * tip.root_moment), axis=2).T)  # were all partials to agree
     for k, row in enumerate(swept.tally):
         yield TineTouch(
             tine=int(way.tine[k]),
@@ -180,9 +179,7 @@ def _touches(
             along=tuple(along[k].tolist()),
             across=tuple(across[k].tolist()),
             bend=float(row[kernel.T_BEND]),
-            root_stress=stress(
-                max(float(row[kernel.T_MOMENT]), float(still[k])), instrument.tines[way.tine[k]]
-            ),
+            root_stress=stress(float(row[kernel.T_MOMENT]), instrument.tines[way.tine[k]]),
             strike_number=float(strike_number[k]),
             regime=regime(float(strike_number[k])),
         )

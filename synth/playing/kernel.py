@@ -26,15 +26,16 @@ from typing import Any, Final
 import numpy as np
 from numba import njit
 
-from synth.playing import laws
+from synth.playing import laws, motion
 from synth.playing.laws import nearest, touch
+from synth.playing.motion import bending, bounds, energy, turn, turn_by, write
 
 # columns of the tally, per tine
 T_FIRST: Final = 0  # s, first touch; nan for none
 T_LAST: Final = 1  # s, last release
 T_FORCE: Final = 2  # N, greatest contact force
 T_WORK: Final = 3  # J, given to the tine by the stick
-T_MOMENT: Final = 4  # N m, greatest at the root while touched
+T_MOMENT: Final = 4  # N m, greatest at the root from the first touch on
 T_BEND: Final = 5  # m, greatest displacement of the contact while touched
 T_TOUCHES: Final = 6
 TALLIES: Final = 7
@@ -64,77 +65,20 @@ MIDDLE: Final = 8
 LONG: Final = 64
 LEVELS: Final = (1, MIDDLE, LONG)  # steps that can be turned at once
 MARGIN: Final = 1e-5  # m
+AFTERWARDS: Final = 0.02  # s of free ring in which the root's moment is followed: two periods at 100 Hz
 FLAT_OUT: Final = 0.02  # m past the last tine, where a stroke with nobody in reach is over
 
+
 # without the interpreter's lock: a live player's audio goes on while a contact is computed
-_exact = njit(cache=True, nogil=True, error_model="numpy")
-_fast = njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
-
-
-@_fast
-def turn(q: Any, p: Any, c: Any) -> None:
-    """Damped rotation of every mode of one body, by the coefficients c (4, n)."""
-    for k in range(q.shape[0]):
-        a = q[k]
-        b = p[k]
-        q[k] = c[0, k] * a + c[1, k] * b
-        p[k] = c[2, k] * a + c[3, k] * b
-
-
-@_exact
-def turn_by(q: Any, p: Any, omega: Any, decay: Any, time: float) -> None:
-    """The same by any time, forward or back."""
-    for k in range(q.shape[0]):
-        damped = math.sqrt(omega[k] ** 2 - decay[k] ** 2)
-        fade = math.exp(-decay[k] * time)
-        co = fade * math.cos(damped * time)
-        si = fade * math.sin(damped * time) / damped
-        a = q[k]
-        b = p[k]
-        q[k] = (co + decay[k] * si) * a + si * b
-        p[k] = (co - decay[k] * si) * b - omega[k] ** 2 * si * a
-
-
-@_fast
-def energy(q: Any, p: Any, omega: Any) -> float:
-    total = 0.0
-    for k in range(q.shape[0]):
-        total += 0.5 * (p[k] ** 2 + (omega[k] * q[k]) ** 2)
-    return total
-
-
-@_fast
-def bounds(q: Any, p: Any, omega: Any, shape: Any) -> tuple[float, float]:
-    """The farthest a body's contact point can go and its greatest speed, were all modes to agree."""
-    far = 0.0
-    fast = 0.0
-    for k in range(q.shape[0]):
-        size = abs(shape[k]) * math.sqrt(q[k] ** 2 + (p[k] / omega[k]) ** 2)
-        far += size
-        fast += size * omega[k]
-    return far, fast
-
-
-@_exact
-def write(history: Any, row: int, tine: int, number: int, binned: Any) -> int:
-    """Puts one bin into the history, and empties it. Gives the next row; the full history stays as it is."""
-    if row < history.shape[0]:
-        history[row, 0] = tine
-        history[row, 1] = number
-        history[row, 2:] = binned
-    binned[:] = 0.0
-    return row + 1
-
-
 @functools.lru_cache
 def sweeper(tine_modes: int, stick_modes: int, bin_steps: int) -> Callable[..., Any]:
     """The compiled pass of a stick with `stick_modes` along tines with `tine_modes` in each plane."""
     n, modes = tine_modes, stick_modes
     width = 2 * n
-    # numba keeps compiled code by this file and what a function closes over, and does not see a change of the laws
-    edition = zlib.crc32(Path(laws.__file__).read_bytes())
+    # numba keeps compiled code by this file and what a function closes over: it would not see these two change
+    edition = zlib.crc32(b"".join(Path(str(each.__file__)).read_bytes() for each in (laws, motion)))
 
-    @_fast
+    @njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
     def sweep(
         turns: Any,  # (3, T, 4, 2n) rotation by each of LEVELS
         omega: Any,  # (T, 2n), like all of the tines' modes: plane 0, then plane 1
@@ -263,6 +207,8 @@ def sweeper(tine_modes: int, stick_modes: int, bin_steps: int) -> Callable[..., 
                             books[E_DAMPED] += energy(q[i], p[i], omega[i])
                             turn(q[i], p[i], turns[level, i])
                             books[E_DAMPED] -= energy(q[i], p[i], omega[i])
+                            if tally[i, T_TOUCHES] > 0.0:
+                                tally[i, T_MOMENT] = max(tally[i, T_MOMENT], bending(q[i], root[i]))
                     step += LEVELS[level]
                     continue
                 for _ in range(MIDDLE):
@@ -382,13 +328,7 @@ def sweeper(tine_modes: int, stick_modes: int, bin_steps: int) -> Callable[..., 
                         books[E_HAND] += fx * speed
                         strongest[i] = max(strongest[i], fx * fx + fy * fy + fz * fz)
                         if step % MIDDLE == 0:
-                            m0 = 0.0
-                            m1 = 0.0
-                            for k in range(n):
-                                m0 += root[i, k] * qi[k]
-                            for k in range(n, width):
-                                m1 += root[i, k] * qi[k]
-                            tally[i, T_MOMENT] = max(tally[i, T_MOMENT], math.sqrt(m0 * m0 + m1 * m1))
+                            tally[i, T_MOMENT] = max(tally[i, T_MOMENT], bending(qi, root[i]))
                             tally[i, T_BEND] = max(tally[i, T_BEND], math.sqrt(ux * ux + uy * uy))
                         if step // bin_steps != bin_now[i]:
                             if bin_now[i] >= 0:
@@ -409,6 +349,12 @@ def sweeper(tine_modes: int, stick_modes: int, bin_steps: int) -> Callable[..., 
             tally[i, T_FORCE] = math.sqrt(strongest[i]) / dt
             books[E_SPRING] += spring[i]
             books[E_END] += energy(q[i], p[i], omega[i])
+            if tally[i, T_TOUCHES] > 0.0:  # its free ring goes on: some steps of it, on a copy
+                ringing = q[i].copy()
+                falling = p[i].copy()
+                for _ in range(int(AFTERWARDS / (MIDDLE * dt))):
+                    turn(ringing, falling, turns[1, i])
+                    tally[i, T_MOMENT] = max(tally[i, T_MOMENT], bending(ringing, root[i]))
         books[E_END] += energy(sq, sp, stick_omega)
         if used > history.shape[0]:
             status = CROWDED

@@ -79,11 +79,13 @@ def refuse_yield(touches: Sequence[TineTouch], stroke: Stroke, instrument: Instr
     if worst is None or over_yield(worst, instrument) <= 1.0:
         return
     material = instrument.tines[worst.tine].rod.material
+    # what a hold bends goes with the bite; what a blow bends goes with the speed as well
+    less = f"bite less than {stroke.bite / MM / over_yield(worst, instrument):.1f} mm"
+    how = less if worst.regime == "pluck" else "stroke slower, bite less"
     raise InputError(
         f"past yield: {called(worst.tine, instrument)} would bend for good, {worst.root_stress / MPA:.0f} MPa at "
         f"its root where {material.name} bears {material.yield_stress / MPA:.0f} MPa",
-        remedy=f"bite less than {stroke.bite / MM / over_yield(worst, instrument):.1f} mm, stroke slower, take a "
-        "softer or longer stick, or say --allow-yield",
+        remedy=f"{how}, take a softer or longer stick, or say --allow-yield",
         file=instrument.file,
     )
 

@@ -79,9 +79,9 @@ class Pluck:
 
 
 # 84th percentiles of 3,000 contacts of the event model by strike number: four sticks, 0.1 to 3 m/s, 1 to 3 mm, rods
-# and threads of 30 to 165 mm; halves of the contacts lie below 1.04 1.15 1.9 3.2 4.8 6.5 11 15 33.
+# and threads of 30 to 165 mm; halves of the contacts lie below 1.04 1.17 1.8 3.0 3.9 5.4 8.1 10 24.
 STRESSED_AT: Final = (0.05, 0.2, 0.6, 1.5, 2.5, 4.2, 8.0, 14.0, 40.0)
-STRESSED: Final = (1.1, 1.55, 2.75, 4.65, 6.3, 9.5, 16.0, 24.5, 48.0)
+STRESSED: Final = (1.15, 1.7, 2.9, 4.65, 6.0, 8.5, 13.5, 20.0, 45.0)
 FLING: Final = (
     1.1,
     1.7,
