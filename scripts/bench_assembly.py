@@ -26,9 +26,9 @@ from synth.design.file import load
 from synth.design.instrument import Instrument, Straight
 from synth.design.resolve import resolve
 from synth.vibration import cache
-from synth.vibration.assembly import BAR_HZ, HIGHEST_HZ, LOWEST_HZ, ModalModel, assemble
+from synth.vibration.assembly import HIGHEST_HZ, LOWEST_HZ, ModalModel, assemble
 from synth.vibration.axial import solve_axial
-from synth.vibration.bar import solve_bar
+from synth.vibration.bar import COUPLED_HZ, solve_bar
 from synth.vibration.eigen import real_modes
 from synth.vibration.structure import Structure, couple, nut_inertia, stand
 from synth.vibration.tine import solve_tines
@@ -75,7 +75,7 @@ def matrices(made: Instrument) -> Structure:
     count = len(made.tines)
     length, trim = lengths(count), [()] * count
     modes = solve_tines(made.tines, length, trim)
-    bar = solve_bar(made.bar, [tine.place for tine in made.tines], highest_hz=BAR_HZ)
+    bar = solve_bar(made.bar, [tine.place for tine in made.tines], highest_hz=COUPLED_HZ)
     bases = stand(made.tines, made.bar, bar)
     nuts = nut_inertia(made.tines, made.bar, bases)
     return couple(modes, solve_axial(made.tines, length, trim), bar, bases, nuts=nuts)

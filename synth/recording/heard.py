@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.vibration.assembly import BAR_HZ, solve_structure
+from synth.vibration.assembly import solve_structure
 from synth.vibration.axial import solve_axial
-from synth.vibration.bar import BarModes, solve_bar
+from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
 from synth.vibration.section import Array
 from synth.vibration.structure import Structure, couple, nut_inertia, stand
 from synth.vibration.tine import solve_tines
@@ -41,7 +41,7 @@ class Heard:
 
 def bar_of(instrument: Instrument) -> BarModes:
     """The bar's modes with a node at every tine."""
-    return solve_bar(instrument.bar, [tine.place for tine in instrument.tines], highest_hz=BAR_HZ)
+    return solve_bar(instrument.bar, [tine.place for tine in instrument.tines], highest_hz=COUPLED_HZ)
 
 
 def heard(instrument: Instrument, bar: BarModes, length: Array, trim: Trim, which: Sequence[int]) -> Heard:

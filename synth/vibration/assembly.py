@@ -29,7 +29,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from synth.design.instrument import Bar, PlacedNut, Tine
 from synth.vibration.axial import solve_axial
-from synth.vibration.bar import BarModes, solve_bar, standing_on
+from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar, standing_on
 from synth.vibration.eigen import Complex, damped_modes, real_modes
 from synth.vibration.feet import StandingBoard
 from synth.vibration.frame import rigid_arm
@@ -37,9 +37,6 @@ from synth.vibration.section import Array
 from synth.vibration.structure import Bases, Indices, Structure, couple, nut_inertia, stand
 from synth.vibration.tine import TineModes, solve_tines
 
-BAR_HZ: Final = (
-    20_000.0  # the carrier's modes go on to twice the bar's last audible one: they shape the others
-)
 HIGHEST_HZ: Final = 20_000.0  # above the tines' 18 kHz, so that a partial the bar pulls up is not lost
 LOWEST_HZ: Final = 0.1  # a bar that nothing holds drifts: six motions at 0 Hz that make no sound
 
@@ -109,7 +106,7 @@ def assemble(
         bar = standing_on(bar, board.feet.place)
     feet = [] if board is None else board.feet.place.tolist()
     modes = solve_tines(tines, length, trim)
-    bar_modes = solve_bar(bar, [tine.place for tine in tines], more=[*feet, *places], highest_hz=BAR_HZ)
+    bar_modes = solve_bar(bar, [tine.place for tine in tines], more=[*feet, *places], highest_hz=COUPLED_HZ)
     bases = stand(tines, bar, bar_modes)
     structure = couple(
         modes,

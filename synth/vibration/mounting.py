@@ -22,12 +22,11 @@ from typing import Final
 import numpy as np
 
 from synth.design.instrument import Instrument
-from synth.vibration.bar import BarModes, solve_bar
+from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
 from synth.vibration.section import Array
 from synth.vibration.structure import Bases, Indices, carried, nut_inertia, riding, rigid_inertia, stand
 from synth.vibration.tine import TineModes
 
-BAR_HZ: Final = 20_000.0  # as for the assembly
 NEAREST: Final = (
     8  # bar modes kept as unknowns: two directions of bending, twist, suspension round about the pitch
 )
@@ -42,7 +41,7 @@ Mounting = Callable[[TineModes, Indices, Array], Array]
 def mounting(instrument: Instrument) -> Mounting:
     """How this instrument's bar moves its tines' pitches."""
     tines = instrument.tines
-    bar = solve_bar(instrument.bar, [tine.place for tine in tines], highest_hz=BAR_HZ)
+    bar = solve_bar(instrument.bar, [tine.place for tine in tines], highest_hz=COUPLED_HZ)
     bases = stand(tines, instrument.bar, bar)
     seats = _seats(bar, bases, nut_inertia(tines, instrument.bar, bases))
 

@@ -21,8 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.vibration.bar import solve_bar, support_springs
-from synth.vibration.mounting import BAR_HZ, loaded_bar, pull
+from synth.vibration.bar import COUPLED_HZ, solve_bar, support_springs
+from synth.vibration.mounting import loaded_bar, pull
 from synth.vibration.section import Array
 from synth.vibration.structure import Bases, nut_inertia, stand
 from synth.vibration.tine import PLANES
@@ -132,7 +132,7 @@ def total_severity(instrument: Instrument, row: Row) -> float:
 
 def loaded_shapes(instrument: Instrument, row: Row) -> tuple[BarShapes, Bases]:
     """The bar's modes with every tine locked on it, and where the tines stand."""
-    bar = solve_bar(instrument.bar, [tine.place for tine in instrument.tines], highest_hz=BAR_HZ)
+    bar = solve_bar(instrument.bar, [tine.place for tine in instrument.tines], highest_hz=COUPLED_HZ)
     bases = stand(instrument.tines, instrument.bar, bar)
     kappa, v = loaded_bar(row.modes, bar, bases, nuts=nut_inertia(instrument.tines, instrument.bar, bases))
     sounding = kappa > 1.0

@@ -22,7 +22,7 @@ from synth.vibration.assembly import (
 
 CENT = math.log(2.0) / 1200.0
 PERCENT = 0.01
-NAMES = ("upright", "sideways", "bent", "ring")
+NAMES = ("upright", "sideways", "bent", "ring", "slim")
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -30,8 +30,9 @@ def test_frequencies_to_4_khz_and_tips_are_those_of_the_whole_mesh(
     by_hand: ModuleType, name: str, brute_force: ModuleType
 ) -> None:
     """Every mode within 1 cent. Tips within 1 %: sums over modes too close to tell apart of tip times tip, which
-    do not depend on how such modes are mixed."""
-    each = by_hand.CASES[name]
+    do not depend on how such modes are mixed. On a slim bar with heavy tines 1.5 %: there a mode of the bar at
+    3.5 kHz, in which the tips hardly move, feels what the list of the bar's modes leaves out."""
+    each, within = by_hand.CASES[name], 1.5 * PERCENT if name == "slim" else 1.0 * PERCENT
     whole = brute_force.solve_whole(each.bar, each.tines, each.length, each.trim, highest_hz=4000.0)
     model = each.model()
     tips = tip_shape(model).real
@@ -44,7 +45,7 @@ def test_frequencies_to_4_khz_and_tips_are_those_of_the_whole_mesh(
     for group in np.split(np.arange(len(expected)), starts[1:]):
         ours, theirs = (t.reshape(-1, len(group)) for t in (tips[:, :, found[group]], wanted[:, :, group]))
         theirs = theirs @ theirs.T
-        np.testing.assert_allclose(ours @ ours.T, theirs, atol=2.0 * PERCENT * np.abs(theirs).max())
+        np.testing.assert_allclose(ours @ ours.T, theirs, atol=2.0 * within * np.abs(theirs).max())
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -17,7 +17,7 @@ from synth.vibration.assembly import (
     solve_structure,
 )
 from synth.vibration.axial import solve_axial
-from synth.vibration.bar import solve_bar
+from synth.vibration.bar import COUPLED_HZ, solve_bar
 from synth.vibration.eigen import complex_modes
 from synth.vibration.structure import couple, stand
 from synth.vibration.tine import solve_tines
@@ -78,7 +78,7 @@ def test_poles_are_those_of_the_whole_mesh_with_its_losses(
     modes = dataclasses.replace(modes, loss_factor=np.where(modes.frequency > 0.0, own[:, None, None], 0.0))
     axial = solve_axial(each.tines, each.length, each.trim)
     axial = dataclasses.replace(axial, loss_factor=np.where(axial.exists, own[:, None, None], 0.0))
-    bars = solve_bar(each.bar, [tine.place for tine in each.tines], highest_hz=20_000.0)
+    bars = solve_bar(each.bar, [tine.place for tine in each.tines], highest_hz=COUPLED_HZ)
     bases = stand(each.tines, each.bar, bars)
     structure = couple(modes, axial, bars, bases, nuts=np.zeros((2, 6, 6)))
     model = solve_structure(structure, modes, bars, bases)
