@@ -31,8 +31,8 @@ from synth.vibration.plate import PlateModes
 
 AIR_DENSITY: Final = 1.204  # kg/m3, dry air at 20 C and 101.325 kPa (ISO 9613-1)
 SOUND_SPEED: Final = 343.2  # m/s, the same air (ISO 9613-1)
-CELLS_A_WAVE: Final = 6.0  # of the shortest bending wave; doubling it moves levels by less than 0.5 dB
-MOST_CELLS: Final = 20  # along half a side; beyond that the solve, not the physics, is what one waits for
+CELLS_A_WAVE: Final = 8.0  # of the shortest bending wave; doubling it moves levels by less than 0.5 dB
+MOST_CELLS: Final = 24  # along half a side; beyond that the solve, not the physics, is what one waits for
 CAVITY_LOSS: Final = 0.02  # of the air spring, by leaks and walls; order of magnitude, no published source
 PLUG_END: Final = (
     1.7  # radii of air that swing with a hole's plug: two flanged ends, 8/(3 pi) each (Rayleigh)
@@ -125,7 +125,8 @@ class Radiation:
             green = self._green(k, ear, signs, nearest)
             for row in np.unique(below):
                 here = np.flatnonzero(below == row)
-                low, high = self.sources[row][:, own].T, self.sources[row + 1][:, own].T
+                above = min(row + 1, len(self.sources) - 1)
+                low, high = self.sources[row][:, own].T, self.sources[above][:, own].T
                 out[np.ix_(own, here)] = low @ (green[:, here] * (1.0 - share[here])) + high @ (
                     green[:, here] * share[here]
                 )

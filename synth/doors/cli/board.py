@@ -199,8 +199,6 @@ def _write_knock(path: Path, instrument: Instrument, name: str, gain_db: float) 
     pressure = knock(instrument, solve_board_of(instrument, name), foot=0, rate=audio.RATE)
     peak = audio.write(path, [pressure], gain_db=gain_db)
     said = loudness.words(loudness.measure(pressure, audio.RATE), gain_db=gain_db)
-    click.echo(
-        f"{path}: a knock of {1e3 * KNOCK:.0f} mN s on the first foot, gain {gain_db:+.1f} dB, peak {peak:.1f} dBFS",
-        err=True,
-    )
+    what = f"a knock of {1e3 * KNOCK:.0f} mN s on the first foot"
+    click.echo(f"{path}: {what}, gain {gain_db:+.1f} dB, peak {peak:.1f} dBFS", err=True)
     click.echo("\n".join(said), err=True)

@@ -1,0 +1,201 @@
+"""The air around a plate: symmetry, passivity, power, convergence, the box and its hole."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from synth.vibration.plate import orthotropic, solve_plate
+from synth.vibration.plate_air import (
+    AIR_DENSITY,
+    SOUND_SPEED,
+    air_spring,
+    displaced_volume,
+    plug_mass,
+    radiation,
+)
+
+DB = 1.0
+PERCENT = 1e-2
+FREQUENCY = np.array([60.0, 200.0, 590.0])
+
+
+def plate(edges="free"):
+    return orthotropic(
+        length=0.6,
+        width=0.4,
+        thickness=4e-3,
+        density=680.0,
+        youngs_x=16.5e9,
+        youngs_y=1.03e9,
+        shear=0.7e9,
+        poisson_xy=0.1,
+        edges=(edges,) * 4,
+    )
+
+
+@pytest.fixture(scope="module", params=["both", "one"])
+def air(request):
+    modes = solve_plate(plate("free" if request.param == "both" else "supported"), highest=600.0, most=30)
+    return modes, radiation(modes, FREQUENCY, faces=request.param)
+
+
+def plain(modes, frequency, faces, count=(24, 16)):
+    """The same equations on the whole plate, cell by cell, no symmetry used: impedance, and the cells' sources."""
+    one = modes.plate
+    short = 0.5 if faces == "both" else 0.0
+    hx, hy = one.length / (count[0] + short), one.width / (count[1] + short)
+    x = (np.arange(count[0]) - (count[0] - 1) / 2.0) * hx
+    y = (np.arange(count[1]) - (count[1] - 1) / 2.0) * hy
+    X, Y = (grid.ravel() for grid in np.meshgrid(x, y, indexing="ij"))
+    shape = modes.at(one.length / 2.0 + X, one.width / 2.0 + Y)[:, 0]
+    k, w = 2.0 * math.pi * frequency / SOUND_SPEED, 2.0 * math.pi * frequency
+    dx, dy = X[:, None] - X, Y[:, None] - Y
+
+    def corners(primitive):
+        a, b = (dx + s * hx / 2.0 for s in (-1, 1))
+        c, d = (dy + s * hy / 2.0 for s in (-1, 1))
+        return primitive(b, d) - primitive(a, d) - primitive(b, c) + primitive(a, c)
+
+    over_r = corners(lambda u, v: u * np.arcsinh(v / np.abs(u)) + v * np.arcsinh(u / np.abs(v)))
+    R = np.where(np.hypot(dx, dy) > 0.0, np.hypot(dx, dy), 1.0)
+    own = np.eye(len(X), dtype=bool)
+    if faces == "both":
+        rest = ((1.0 + 1j * k * R) * np.exp(-1j * k * R) - 1.0 - (k * R) ** 2 / 2.0) / R**3
+        rest[own] = -1j * k**3 / 3.0
+        matrix = corners(lambda u, v: -np.hypot(u, v) / (u * v)) + k**2 / 2.0 * over_r + rest * hx * hy
+        jump = -1j * w * AIR_DENSITY * np.linalg.solve(matrix / (4.0 * math.pi), shape)
+        return hx * hy * shape.T @ jump, (X, Y, jump * hx * hy / (1j * w), matrix / (4.0 * math.pi))
+    rest = (np.exp(-1j * k * R) - 1.0) / R
+    rest[own] = -1j * k
+    jump = 1j * w * AIR_DENSITY * (over_r + rest * hx * hy) / (4.0 * math.pi) @ shape
+    return hx * hy * shape.T @ jump, (X, Y, AIR_DENSITY * shape * hx * hy, None)
+
+
+@pytest.mark.parametrize("faces", ["both", "one"])
+def test_a_quarter_with_its_images_is_the_whole_plate(faces):
+    modes = solve_plate(plate("free" if faces == "both" else "supported"), highest=250.0, most=12)
+    quick = radiation(modes, np.array([200.0]), faces=faces)
+    cells = [2 * len(np.unique(quick.point[:, axis])) for axis in (0, 1)]
+    whole, (X, Y, sources, _) = plain(modes, 200.0, faces, count=cells)
+    scale = np.abs(whole).max()
+    assert quick.impedance[0] == pytest.approx(whole, abs=1e-9 * scale)
+    ear, k = np.array([0.3, -0.5, 0.8]), 2.0 * math.pi * 200.0 / SOUND_SPEED
+    R = np.sqrt((ear[0] - X) ** 2 + (ear[1] - Y) ** 2 + ear[2] ** 2)
+    green = np.exp(-1j * k * R) / (4.0 * math.pi * R)
+    if faces == "both":
+        green = green * ear[2] / R * (1j * k + 1.0 / R)
+    found = quick.transfer(np.array([200.0]), ear, nearest=0.0)[:, 0]
+    assert found == pytest.approx(green @ sources, abs=1e-9 * np.abs(green @ sources).max())
+
+
+def test_force_to_air_and_air_to_force_are_reciprocal():
+    """A source of unit volume at the ear presses on the still panel as the moving panel presses on the ear."""
+    modes = solve_plate(plate(), highest=250.0, most=12)
+    f, ear = 200.0, np.array([0.3, -0.5, 0.8])
+    quick = radiation(modes, np.array([f]), faces="both")
+    cells = [2 * len(np.unique(quick.point[:, axis])) for axis in (0, 1)]
+    _, (X, Y, _, matrix) = plain(modes, f, "both", count=cells)
+    w, k = 2.0 * math.pi * f, 2.0 * math.pi * f / SOUND_SPEED
+    R = np.sqrt((ear[0] - X) ** 2 + (ear[1] - Y) ** 2 + ear[2] ** 2)
+    # the normal gradient of the source's own pressure must be cancelled on the panel: the jump that does it
+    gradient = (
+        1j * w * AIR_DENSITY * ear[2] / R * (1j * k + 1.0 / R) * np.exp(-1j * k * R) / (4.0 * math.pi * R)
+    )
+    jump = np.linalg.solve(matrix, -gradient)
+    area = 0.6 / (cells[0] + 0.5) * 0.4 / (cells[1] + 0.5)
+    shape = modes.at(0.3 + X, 0.2 + Y)[:, 0]
+    pressed = area * shape.T @ jump / (1j * w)  # modal force per volume velocity, over j w as `transfer` is
+    assert pressed == pytest.approx(
+        quick.transfer(np.array([f]), ear, nearest=0.0)[:, 0], abs=1e-9 * np.abs(pressed).max()
+    )
+
+
+def test_the_air_is_symmetric_and_takes_energy_only(air):
+    _, around = air
+    for Z in around.impedance:
+        assert pytest.approx(Z.T, abs=1e-12 * np.abs(Z).max()) == Z
+        assert np.linalg.eigvalsh(Z.real).min() > -1e-9 * np.abs(Z.real).max()
+        assert np.linalg.eigvalsh(Z.imag).min() > 0.0
+
+
+def test_the_power_that_leaves_is_the_power_that_arrives(air):
+    """Far-field intensity over a sphere against the work of the surface, 1 %."""
+    _, around = air
+    radius = 300.0
+    nodes, weights = np.polynomial.legendre.leggauss(16)
+    azimuth = (np.arange(32) + 0.5) * 2.0 * math.pi / 32
+    for row, f in enumerate(FREQUENCY):
+        for mode in (0, 4, 9):
+            power = 0.0
+            for cosine, weight in zip(nodes, weights, strict=True):
+                sine = math.sqrt(1.0 - cosine**2)
+                for angle in azimuth:
+                    ear = radius * np.array([sine * math.cos(angle), sine * math.sin(angle), cosine])
+                    p = around.transfer(np.array([f]), ear, nearest=radius)[mode, 0] * 2.0 * math.pi * f
+                    power += weight * 2.0 * math.pi / 32 * radius**2 * abs(p) ** 2
+            power /= 2.0 * AIR_DENSITY * SOUND_SPEED
+            assert power == pytest.approx(around.impedance[row, mode, mode].real / 2.0, rel=1.0 * PERCENT)
+
+
+def test_twice_as_fine_cells_move_no_level_by_half_a_decibel(air):
+    """What is heard at one point of a force at another, every mode with its air."""
+    modes, around = air
+    fine = radiation(modes, FREQUENCY, faces=around.faces, finer=2.0)
+    ear, shape = np.array([0.2, 0.3, 0.9]), modes.at(np.array([0.21]), np.array([0.13]))[0, 0]
+    own = (2.0 * math.pi * modes.frequency) ** 2 * (1.0 + 0.02j)
+    levels = []
+    for mesh in (around, fine):
+        heard = mesh.transfer(FREQUENCY, ear, nearest=1.0)
+        for row, f in enumerate(FREQUENCY):
+            w = 2.0 * math.pi * f
+            q = np.linalg.solve(np.diag(own - w**2) + 1j * w * mesh.impedance[row], shape)
+            levels.append(20.0 * math.log10(abs(heard[:, row] @ q) * w**2))
+    coarse, close = np.split(np.array(levels), 2)
+    assert np.abs(coarse - close).max() < 0.5 * DB
+
+
+def test_one_lid_mode_and_a_hole_obey_the_sum_rule():
+    # f1^2 + f2^2 = f_closed^2 + f_hole^2, exact for one mode and a plug: plywood, 100 mm deep, hole of 80 mm
+    modes = solve_plate(plate("supported"), highest=100.0, most=1)
+    volume, area = 0.6 * 0.4 * 0.1, math.pi * 0.04**2
+    spring = air_spring(volume)
+    q = np.array([float(displaced_volume(modes)[0]), area])
+    mass = np.array([1.0, plug_mass(area, 4e-3)])
+    w2 = (2.0 * math.pi * modes.frequency[0]) ** 2
+    K = np.diag([w2, 0.0]) + spring * np.outer(q, q)
+    squared = np.linalg.eigvalsh(K / np.sqrt(np.outer(mass, mass)))
+    closed = w2 + spring * q[0] ** 2
+    hole = (SOUND_SPEED**2) * area / (volume * (4e-3 + 1.7 * 0.04))
+    assert squared.sum() == pytest.approx(closed + hole, rel=1e-9)
+    assert squared.sum() / (2.0 * math.pi) ** 2 == pytest.approx(18450.0, rel=5.0 * PERCENT)
+    assert math.sqrt(closed) / (2.0 * math.pi) == pytest.approx(99.0, rel=3.0 * PERCENT)
+    assert math.sqrt(hole) / (2.0 * math.pi) == pytest.approx(93.0, rel=1.0 * PERCENT)
+
+
+def test_a_hole_radiates_as_a_monopole():
+    modes = solve_plate(plate("supported"), highest=100.0, most=1)
+    around = radiation(modes, np.array([80.0]), faces="one").with_hole(5e-3)
+    ear, k = np.array([0.1, 0.2, 1.0]), 2.0 * math.pi * 80.0 / SOUND_SPEED
+    R = float(np.linalg.norm(ear))
+    expected = AIR_DENSITY * 5e-3 * np.exp(-1j * k * R) / (4.0 * math.pi * R)
+    assert around.transfer(np.array([80.0]), ear, nearest=0.0)[-1, 0] == pytest.approx(expected, rel=1e-9)
+    assert np.linalg.eigvalsh(around.impedance[0].real).min() > 0.0
+
+
+def test_unlike_edges_are_refused():
+    one = orthotropic(
+        length=0.6,
+        width=0.4,
+        thickness=4e-3,
+        density=680.0,
+        youngs_x=1e10,
+        youngs_y=1e10,
+        shear=4e9,
+        poisson_xy=0.3,
+        edges=("clamped", "free", "free", "free"),
+    )
+    with pytest.raises(ValueError, match="alike"):
+        radiation(solve_plate(one, highest=100.0, most=3), FREQUENCY, faces="both")
