@@ -12,7 +12,7 @@ of LENGTHS that covers them, and steep modes with as many shorter blocks as they
 
            event          event                                    event
     |--------+--------------+----------------------------------------+-----| frames
-    : 4096   : 512          : 4096           4096            4096    : 512     modes that decay slowly
+    : 8192   : 512          : 8192           8192            8192    : 512     modes that decay slowly
     : 512 512: 512          : 512 512 512    (dead)                  : 512     modes that decay faster
 
 Shapes: M modes, P points, S events, N frames, n blocks of one length.
@@ -227,20 +227,20 @@ class _Part:
         counts = np.minimum(needed, self._lives(relative[self.modes]))
         of = np.repeat(chosen, counts)
         nth = np.arange(of.size) - np.repeat(np.cumsum(counts) - counts, counts)
-        block = np.empty((len(sound), of.size, self.total.length), np.float32)
         mine = weights[:, self.modes]
+        blocks = np.empty((len(mine), min(self.at_once, of.size), self.total.length), np.float32)
         for at in range(0, of.size, self.at_once):
             some = slice(at, at + self.at_once)
             state = states[of[some], self.modes]
             if len(self.reach) > 1:
                 state *= self.reach[nth[some]]
-            for p, weight in enumerate(mine):
-                self.total.fill(block[p, some], state * weight)
-        at = 0
-        for segment, count in zip(chosen.tolist(), counts.tolist(), strict=True):
-            run = block[:, at : at + count].reshape(len(sound), -1)[:, : lengths[segment]]
-            sound[:, starts[segment] : starts[segment] + run.shape[1]] += run
-            at += count
+            for block, weight in zip(blocks, mine, strict=True):
+                self.total.fill(block[: len(state)], state * weight)
+            for run in np.split(np.arange(len(state)), np.flatnonzero(np.diff(of[some])) + 1):
+                segment, before = of[at + run[0]], nth[at + run[0]] * self.total.length
+                new = blocks[:, run[0] : run[-1] + 1].reshape(len(mine), -1)[:, : lengths[segment] - before]
+                first = starts[segment] + before
+                sound[:, first : first + new.shape[1]] += new
 
     def _lives(self, relative: Array) -> int:
         """Blocks until all that is left of these modes is below LOST, from levels relative to the loudest."""
