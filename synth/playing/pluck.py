@@ -63,25 +63,12 @@ class Pluck:
         return np.asarray(self.bend * (release + strike))
 
     @property
-    def stress_factor(self) -> Array:
-        """(T,) greatest stress at the root over that under the hold force; five of six contacts stay below.
-
-        A blow shakes the upper partials, which bend the root more than they move the tip.
-        """
-        strike = np.log(np.clip(self.strike_number, STRESSED_AT[0], STRESSED_AT[-1]))
-        return np.exp(np.interp(strike, np.log(STRESSED_AT), np.log(STRESSED)))
-
-    @property
     def greatest_bend(self) -> Array:
         """(T,) m, with the fling of a strike: 1.7, 3.2 and 7 times the bend at Pi of 2, 6 and above 10."""
         fling = np.interp(np.log(np.maximum(self.strike_number, 1e-9)), np.log([0.5, 2.0, 6.0, 20.0]), FLING)
         return np.asarray(self.bend * fling)
 
 
-# 84th percentiles of 3,000 contacts of the event model by strike number: four sticks, 0.1 to 3 m/s, 1 to 3 mm, rods
-# and threads of 30 to 165 mm; halves of the contacts lie below 1.04 1.17 1.8 3.0 3.9 5.4 8.1 10 24.
-STRESSED_AT: Final = (0.05, 0.2, 0.6, 1.5, 2.5, 4.2, 8.0, 14.0, 40.0)
-STRESSED: Final = (1.15, 1.7, 2.9, 4.65, 6.0, 8.5, 13.5, 20.0, 45.0)
 FLING: Final = (
     1.1,
     1.7,

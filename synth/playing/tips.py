@@ -29,6 +29,7 @@ class Tips:
     root_moment: Array  # (T, 2, n): bending moment at the root per modal displacement
     axis: Array  # (T,) rad from `along` to plane 0
     length: Array  # (T,) from the clamp to the tip
+    mass: Array  # (T,) with its nuts
     stiffness: Array  # (T,) N/m, static, at the contact, mean of the planes
 
     @property
@@ -59,6 +60,7 @@ def tips(tines: TineModes, index: NDArray[np.int64], *, depth: float, count: int
         root_moment=moment[:, None, :] * omega**2,
         axis=tines.axis[index],
         length=length,
+        mass=tines.mass[index],
         stiffness=1.0 / give.mean(axis=1),
     )
 
