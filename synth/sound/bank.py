@@ -33,7 +33,7 @@ from synth.sound.spectrum import STEEPEST, BinSum, BlockSum, DenseSum, Sound
 
 LENGTHS: Final = (64, 512, 2048, 8192)  # frames of a block; the first is summed directly
 BLOCK: Final = 1 << 18  # frames given out at once unless told otherwise
-AT_ONCE: Final = (128, 64, 16, 8)  # blocks summed at once: what stays in the processor's cache
+AT_ONCE: Final = (128, 64, 32, 16)  # blocks summed at once: what stays in the processor's cache
 CACHED: Final = 1 << 15  # amplitudes worked on at once: 512 KiB
 DEAD: Final = 1e-6  # of the loudest mode, -120 dB: what has died
 LOST: Final = 1e-7  # of the loudest mode: what all modes that are let go at one time may add up to

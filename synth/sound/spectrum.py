@@ -6,16 +6,15 @@ j < length.
 Seen through a window W that falls off smoothly, a mode that decays slowly within the block is a short run of bins
 of a transform of twice the block's length:
 
-    W(u) exp(turn j) = sum_b c_b exp(2 pi i (first + b) u),      u = (j - length/2) / (2 length),  b < BINS
+    W(u) exp(turn j) = sum_b c_b exp(2 pi i (first + b) u),      u = (j - length/2) / (2 length)
 
 (non-uniform fast Fourier transform: A. Dutt, V. Rokhlin, SIAM J. Sci. Comput. 14, 1993; the window with the
 Kaiser-Bessel kernel: J. A. Fessler, B. P. Sutton, IEEE Trans. Signal Process. 51, 2003; here with a decay, which is
 an imaginary frequency). Bins x modes is a sparse matrix; one product, one inverse transform and one division by W
-serve all modes. A mode that decays by more than STEEPEST nepers within the block is not narrow: it needs shorter
-blocks. The shortest blocks are summed directly, by a dense matrix product, which holds for any decay.
+serve all modes. The faster a mode decays within the block, the more bins it takes (RUNS); beyond STEEPEST it needs
+shorter blocks. The shortest blocks are summed directly, by a dense matrix product, which holds for any decay.
 
-    error against the largest sample of a mode, float64:  no decay 1e-9, 2 nepers a block 3e-8, 4 nepers 4e-7
-    single precision adds about 1e-7 of the effective value.
+The runs err by 5e-8 of a mode's largest sample at most; single precision adds about 1e-7 of the effective value.
 """
 
 from __future__ import annotations
@@ -33,17 +32,16 @@ from synth.sound.phasor import Array, Complex, Index, powers
 Sound = NDArray[np.float32]
 Rows = NDArray[Any]
 
-BINS: Final = 10  # 8 would give 1e-7 without decay but only 5e-6 at 3 nepers a block
-STEEPEST: Final = 4.0  # nepers a block: beyond, ten bins do not hold the spectrum to 4e-7
-OVERSAMPLING: Final = (
-    2  # bins of the transform for each sample of the block: at 1.5 the window is 16 times smaller
-)
+RUNS: Final = ((3.0, 10), (7.0, 16), (12.0, 20))  # nepers that a mode may decay within a block, bins that it takes
+STEEPEST: Final = RUNS[-1][0]
+WIDEST: Final = RUNS[-1][1]
+BELOW: Final = WIDEST // 2 - 1  # bins of the widest run below the mode's own
+OVERSAMPLING: Final = 2  # bins of the transform for each sample of the block: at 1.5 the window is 14 times smaller
 # at the block's edge than in its middle, and so magnifies the rounding of single precision
-SHAPE: Final = (
-    np.pi * BINS * (1 - 1 / (2 * OVERSAMPLING))
-)  # Fessler and Sutton's; larger tolerates less decay
-BELOW: Final = BINS // 2 - 1  # bins of a run below the mode's own
-NODES: Final = 48  # points at which the run is fitted
+KERNEL: Final = RUNS[0][1]  # bins: the width of the window's kernel, which serves every run
+SHAPE: Final = np.pi * KERNEL * (1 - 1 / (2 * OVERSAMPLING))  # Fessler and Sutton's; larger tolerates less decay
+NODES: Final = 64  # points at which the run is fitted
+REACH: Final = 1e-9  # singular values of the wider runs below this are left out: their weights would be huge
 
 
 class BlockSum(ABC):
@@ -97,9 +95,10 @@ class BinSum(BlockSum):
         from scipy.sparse import csc_array
 
         first = _bin(self.turn, self.length).astype(np.int32)
-        bins = (first[:, None] + np.arange(BINS, dtype=np.int32)).ravel()
-        ends = np.arange(0, bins.size + 1, BINS, dtype=np.int32)
-        return csc_array((self.rows.ravel(), bins, ends), shape=(self.length + 1 + BINS, first.size))
+        bins = first[:, None] + np.arange(WIDEST, dtype=np.int32)
+        used = self.rows != 0
+        ends = np.cumsum(np.concatenate([[0], np.count_nonzero(used, axis=1)]), dtype=np.int32)
+        return csc_array((self.rows[used], bins[used], ends), shape=(self.length + 1 + WIDEST, first.size))
 
     @cached_property
     def unwindow(self) -> Sound:
@@ -113,26 +112,31 @@ class BinSum(BlockSum):
 
 def window(u: Array) -> Array:
     """The Fourier transform of the Kaiser-Bessel kernel, 1 in the middle; |u| <= 1/4 of the transform's length."""
-    root = np.sqrt(SHAPE**2 - (np.pi * BINS * u) ** 2)
+    root = np.sqrt(SHAPE**2 - (np.pi * KERNEL * u) ** 2)
     return np.asarray((np.sinh(root) / root) / (np.sinh(SHAPE) / SHAPE))
 
 
 def fit(turn: Complex, length: int) -> Rows:
-    """Runs of weights (K, BINS) complex64, from BELOW bins under each mode's own, for states at the first frame.
+    """Weights (K, WIDEST) complex64 of the bins from BELOW under each mode's own, for states at the first frame.
 
-    Moved to its own bin, every mode is fitted by the same BINS slow turns: one pseudo-inverse for all of them. The
-    inverse transform's factor 2 / size is taken into the weights.
+    Zero outside a mode's run. Moved to its own bin, every mode is fitted by the same slow turns: one pseudo-inverse
+    for all runs of one width. The inverse transform's factor 2 / size is taken into the weights.
     """
     size = OVERSAMPLING * length
     nodes = np.linspace(-0.5, 0.5, NODES) / OVERSAMPLING
     near = _bin(turn, length)
     rest = turn * size - 2j * np.pi * near
     target = np.exp(rest * nodes[0] + turn * (length / 2)) * powers(rest * (nodes[1] - nodes[0]), NODES)
-    turns = np.exp(2j * np.pi * np.multiply.outer(nodes, np.arange(BINS) - BELOW)) / window(nodes)[:, None]
-    run = np.linalg.pinv(turns) @ target
+    bins = np.arange(WIDEST) - BELOW
+    turns = np.exp(2j * np.pi * np.multiply.outer(nodes, bins)) / window(nodes)[:, None]
+    run = np.zeros((WIDEST, turn.size), complex)
+    width = np.searchsorted([nepers for nepers, _ in RUNS[:-1]], -turn.real * length)
+    for k, (_, count) in enumerate(RUNS):
+        inner = slice(BELOW - count // 2 + 1, BELOW + count // 2 + 1)
+        run[inner, width == k] = np.linalg.pinv(turns[:, inner], rcond=REACH) @ target[:, width == k]
     # the middle of the block is the origin of u: a quarter turn back for each bin
-    quarter = np.array([1, -1j, -1, 1j])[(near.astype(int) + np.arange(BINS)[:, None] - BELOW) % 4]
-    return np.ascontiguousarray((run * quarter * (size / 2)).T).astype(np.complex64)
+    run *= np.array([1, -1j, -1, 1j])[(near.astype(int) + bins[:, None]) % 4] * (size / 2)
+    return np.ascontiguousarray(run.T).astype(np.complex64)
 
 
 def _bin(turn: Complex, length: int) -> Array:
@@ -141,7 +145,7 @@ def _bin(turn: Complex, length: int) -> Array:
 
 
 def _folded(bins: Complex, length: int) -> Complex:
-    """Bins -BELOW ... length + BINS - BELOW as the half spectrum 0 ... length of a real signal.
+    """Bins -BELOW ... length + WIDEST - BELOW as the half spectrum 0 ... length of a real signal.
 
     What lies below 0 Hz or above half the rate is, in a real signal, the conjugate of its mirror image. The two end
     bins have no mirror image, so they count twice.
