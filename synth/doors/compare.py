@@ -84,7 +84,7 @@ def _variant(instrument: Instrument, plain: Stroke, through: str, chosen: Mappin
                 stroke, stick=instrument.sticks[_one_of(value, instrument.sticks, key)]
             )
         elif key in ("direction", "hand"):
-            known = {"direction": ("forward", "backward"), "hand": ("steady", "loose")}[key]
+            known = {"direction": ("forward", "backward"), "hand": ("exact", "steady", "loose")}[key]
             stroke = dataclasses.replace(stroke, **{key: _one_of(value, known, key)})  # type: ignore[arg-type]
         else:
             stroke = shaped(stroke, {_control(key): _number(value, key)})

@@ -20,7 +20,7 @@ from synth.errors import InputError
 from synth.units import DEGREE, MM
 
 Direction = Literal["forward", "backward"]
-Grip = Literal["steady", "loose"]
+Hand = Literal["exact", "steady", "loose"]
 
 SPEED: Final = 0.5  # m/s, an unhurried stroke: a group of ten in a quarter of a second
 BITE: Final = 2e-3  # m, about the radius of a finger-thick stick's rounded end
@@ -42,7 +42,7 @@ class Stroke:
     tilt: float = TILT  # how far the stick trails
     skew: float = 0.0  # the stick's heading away from the row
     pressure: float = 0.0  # N, extra push of the hand
-    hand: Grip = "steady"  # a loose one varies speed and bite
+    hand: Hand = "exact"  # a steady one varies speed and bite a little, a loose one more
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from synth.errors import InputError
 from synth.playing.contact import EVENT, FULL, ringing_since, stroke_row
+from synth.playing.hand import played
 from synth.playing.report import document
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE, decibels
@@ -321,3 +322,14 @@ def test_compiling_is_told_on_standard_error(capsys):
     with told_when_compiling():
         doubled(2)
     assert capsys.readouterr().err == ""
+
+
+def test_an_exact_hand_needs_no_seed_and_a_steady_one_varies_less_than_a_loose_one(contact_row):
+    def bites(hand, seed):
+        return played(Stroke(0, contact_row.stick("wood"), hand=hand), seed).bite
+
+    assert {bites("exact", seed) for seed in range(9)} == {2e-3}
+    spread = {
+        hand: np.std([np.log(bites(hand, seed)) for seed in range(400)]) for hand in ("steady", "loose")
+    }
+    assert spread["steady"] == pytest.approx(spread["loose"] / 3.0, rel=1e-6)

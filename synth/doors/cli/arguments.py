@@ -18,7 +18,7 @@ from synth.design.file import load
 from synth.design.instrument import Instrument, Stick
 from synth.design.resolve import resolve
 from synth.errors import InputError, nearest
-from synth.playing.stroke import CONTROLS, Direction, Grip, Stroke, shaped
+from synth.playing.stroke import CONTROLS, Direction, Hand, Stroke, shaped
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 Item = TypeVar("Item")
@@ -90,8 +90,10 @@ def contact_options(command: Decorated) -> Decorated:
         ),
         click.option(
             "--hand",
-            type=click.Choice(["steady", "loose"]),
-            help="A hand that varies speed and bite a little.",
+            type=click.Choice(["exact", "steady", "loose"]),
+            default="exact",
+            show_default=True,
+            help="A hand that varies speed and bite, a little or more, drawn from the seed.",
         ),
         click.option("--allow-yield", is_flag=True, help="Render a stroke that would bend a tine for good."),
         seed,
@@ -137,7 +139,7 @@ def stroke(
     group: int,
     stick_name: str | None,
     direction: Direction,
-    hand: Grip,
+    hand: Hand,
     numbers: Mapping[str, float],
 ) -> Stroke:
     """A stroke from numbers by their outside names (`speed_mm_s` ...). Raises `InputError`."""

@@ -10,7 +10,7 @@ import click
 from synth.doors.cli import arguments
 from synth.doors.cli.table import aligned
 from synth.errors import InputError
-from synth.playing.stroke import Direction, Grip
+from synth.playing.stroke import Direction, Hand
 
 if TYPE_CHECKING:
     from synth.sound.render import Fineness
@@ -36,7 +36,7 @@ def command(
     through: str,
     seconds: float,
     contact: Fineness,
-    hand: Grip,
+    hand: Hand,
     allow_yield: bool,
     seed: int,
     output: Path,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from synth.doors.cli import arguments, hearing
-from synth.playing.stroke import Grip
+from synth.playing.stroke import Hand
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
@@ -31,7 +31,7 @@ def command(
     through: str | None,
     skip_unplayable: bool,
     contact: Fineness,
-    hand: Grip,
+    hand: Hand,
     allow_yield: bool,
     seed: int,
     gain_db: float,

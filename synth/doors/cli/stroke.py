@@ -10,7 +10,7 @@ import click
 
 from synth.doors.cli import arguments, hearing
 from synth.files import whole
-from synth.playing.stroke import Direction, Grip
+from synth.playing.stroke import Direction, Hand
 
 if TYPE_CHECKING:
     from synth.sound.render import Fineness
@@ -37,7 +37,7 @@ def command(
     through: str,
     seconds: float,
     contact: Fineness,
-    hand: Grip,
+    hand: Hand,
     allow_yield: bool,
     seed: int,
     gain_db: float,
