@@ -71,7 +71,7 @@ def command(
 
     \b
     Example:
-      tinewright suggest designs/lantern-hoop.toml --move-mm 10 --bar-size 18 --bar-size 22
+      tinewright suggest designs/lantern-hoop.toml --move-mm 10 --bar-size 30 --bar-size 36
     """
     from synth.vibration.solution import solve_quarrels, solve_row
     from synth.workshop.suggest import Allowed
