@@ -120,8 +120,13 @@ def _clusters(squared: Array, own: Array, weighted: Array, carrier: Array, lossy
 
 def _reach(squared: Array, own: Array) -> Indices:
     """For each mode the end (exclusive) of those above it that it may be linked with."""
-    far = np.abs(squared[None, :] - squared[:, None]) * LINK <= np.sqrt(own[:, None] * own[None, :])
-    return np.asarray(len(squared) - np.argmax(far[:, ::-1], axis=1))
+    end = np.empty(len(squared), dtype=np.int64)
+    for first in range(0, len(squared), STRIP):
+        here = slice(first, min(first + STRIP, len(squared)))
+        distance = np.abs(squared[None, :] - squared[here, None])
+        near = distance * LINK <= np.sqrt(own[here, None] * own[None, :])
+        end[here] = len(squared) - np.argmax(near[:, ::-1], axis=1)
+    return end
 
 
 def _root(head: Indices, mode: int) -> int:

@@ -275,7 +275,7 @@ def test_more_tines_than_can_be_solved_are_refused(build, tree):
         }
         for n in range(11)
     ]
-    assert "over 1000 tines" in refusal(build, tree)
+    assert "over 400 tines on one bar; make several bars of it" in refusal(build, tree)
 
 
 def test_a_message_shows_a_long_value_shortened(build, tree):
