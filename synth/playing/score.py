@@ -19,7 +19,8 @@ from synth.design.instrument import Instrument
 from synth.design.schema import Positive, Table
 from synth.design.tree import decode
 from synth.errors import InputError, nearest
-from synth.playing.stroke import CONTROLS, Grip, Hold, Stroke, shaped
+from synth.playing.keys import NEUTRAL, edged
+from synth.playing.stroke import CONTROLS, Hand, Hold, Stroke, shaped
 
 MOST_EVENTS: Final = 20_000  # twenty minutes of sixteen strokes a second
 LONGEST_S: Final = 1200.0  # twenty minutes of audio
@@ -47,6 +48,9 @@ class How(Table, frozen=True, kw_only=True):
     tilt_deg: float | None = None
     skew_deg: float | None = None
     pressure_n: float | None = None
+    brightness: Annotated[int, Meta(ge=0, le=127)] | None = (
+        None  # as MIDI's controller 74; 64 changes nothing
+    )
 
 
 class Entry(How, frozen=True, kw_only=True):
@@ -102,7 +106,7 @@ class Performance:
     seconds: float
 
 
-def held_by(piece: Performance, hand: Grip) -> Performance:
+def held_by(piece: Performance, hand: Hand) -> Performance:
     """The same performance, every stroke of it made by this hand."""
     played = tuple(
         dataclasses.replace(each, event=dataclasses.replace(each.event, hand=hand))
@@ -318,9 +322,10 @@ def _stroke(placed: _Placed, defaults: How, instrument: Instrument) -> Stroke:
         raise InputError(
             f"there is no stick '{name}'", remedy=nearest(name, instrument.sticks), place=f"{place}.stick"
         )
+    brightness = next((each.brightness for each in (entry, defaults) if each.brightness is not None), NEUTRAL)
     plain = Stroke(
         group=placed.group,
-        stick=instrument.sticks[name],
+        stick=edged(instrument.sticks[name], brightness),
         start=placed.start,
         direction=entry.direction or defaults.direction or "forward",
     )

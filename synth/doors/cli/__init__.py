@@ -23,6 +23,7 @@ COMMANDS: Final = (
     "board",
     "stroke",
     "play",
+    "live",
     "compare",
     "strength",
     "trim",

@@ -1,0 +1,214 @@
+"""Where gestures come in and sound goes out: MIDI ports, mido's sockets, sound devices. Opened here alone.
+
+In: names as a person writes them. Out: open ports and streams. Drivers are imported when they are wanted; what is
+missing or gone is told in one line with what to do.
+"""
+
+from __future__ import annotations
+
+import atexit
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, Final
+
+from synth.errors import InputError, nearest
+from synth.playing.keys import Message
+
+if TYPE_CHECKING:
+    import sounddevice
+    from mido.sockets import PortServer
+
+Alive = Callable[[], bool]
+Receive = Callable[[Message], None]
+Fill = Callable[[Any, Any], None]  # out (n, C) float32, the driver's flags
+
+NO_RTMIDI: Final = "MIDI ports need the package python-rtmidi"
+NO_PORTAUDIO: Final = "live sound needs the system's PortAudio library"
+HOW_PORTAUDIO: Final = (
+    "on Debian and Ubuntu: sudo apt-get install libportaudio2" if sys.platform == "linux" else "install it"
+)
+
+
+class LostError(Exception):
+    """Something was unplugged while it was used."""
+
+
+class DeviceLostError(LostError):
+    """The sound device: PortAudio waits for ever to stop one that is gone."""
+
+
+class Backend:
+    """mido with one of the system's MIDI services: the usual one, or JACK where that is not there."""
+
+    def __init__(self) -> None:
+        import mido
+
+        self._mido = mido.Backend()
+        try:
+            self._mido.load()
+            self._probe = self._made()
+        except ImportError as missing:
+            raise InputError(NO_RTMIDI, remedy="pip install 'tinewright[midi]'") from missing
+        except Exception as failure:  # drivers raise what they please: OSError, SystemError, RuntimeError
+            raise InputError(
+                f"the MIDI service does not answer ({_plain(failure)})",
+                remedy="start it, or name another in MIDO_BACKEND",
+            ) from failure
+
+    def _made(self) -> Any:
+        """A look at the ports that stays open: a new one every second would disturb a running sound server."""
+        import mido
+        import rtmidi
+
+        if self._mido.name != "mido.backends.rtmidi":
+            return None
+        if self._mido.api:
+            return rtmidi.MidiIn(getattr(rtmidi, f"API_{self._mido.api}"), "tinewright looks")
+        try:
+            return rtmidi.MidiIn(name="tinewright looks")
+        except Exception:
+            if rtmidi.API_UNIX_JACK not in rtmidi.get_compiled_api():
+                raise
+            self._mido = mido.Backend("mido.backends.rtmidi/UNIX_JACK")
+            return rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "tinewright looks")
+
+    def names(self) -> list[str]:
+        """The input ports."""
+        if self._probe is None:
+            return list(self._mido.get_input_names())
+        return [name for name in self._probe.get_ports() if not name.startswith("tinewright")]
+
+    def open(self, name: str, receive: Receive) -> Any:
+        return self._mido.open_input(name, callback=receive)
+
+
+@contextmanager
+def midi_port(name: str, receive: Receive) -> Iterator[Alive]:
+    """Messages of an input port go to `receive`. Gives whether it is still there. Raises `InputError`."""
+    backend = Backend()
+    names = backend.names()
+    found = chosen(name, names)
+    if found is None:
+        raise InputError(
+            f"there is no MIDI input port '{name}'",
+            remedy=nearest(name, names) if names else "plug it in",
+            place="--midi-port",
+        )
+    try:
+        port = backend.open(found, receive)
+    except Exception as failure:
+        raise InputError(f"the port '{found}' cannot be opened ({_plain(failure)})") from failure
+    try:
+        yield lambda: found in backend.names()
+    finally:
+        port.close()
+
+
+@contextmanager
+def midi_socket(address: str, receive: Receive) -> Iterator[Alive]:
+    """Messages that anyone sends to HOST:PORT as mido's sockets do go to `receive`. Raises `InputError`."""
+    from mido.sockets import PortServer, parse_address
+
+    try:
+        host, number = parse_address(address)
+        server = PortServer(host, number)
+    except (ValueError, OSError) as failure:
+        raise InputError(
+            f"cannot listen on '{address}' ({_plain(failure)})",
+            remedy="give HOST:PORT, say localhost:9080",
+            place="--midi-socket",
+        ) from failure
+    threading.Thread(target=_serve, args=(server, receive), daemon=True).start()
+    try:
+        yield lambda: True
+    finally:
+        server.close()
+
+
+def _serve(server: PortServer, receive: Receive) -> None:
+    """One thread for each that connects; it ends when the other side goes."""
+
+    def listen(port: Any) -> None:
+        for message in port:
+            receive(message)
+
+    while not server.closed:
+        try:
+            port = server.accept()
+        except (OSError, ValueError):  # closed while it waited
+            return
+        if port is not None:
+            threading.Thread(target=listen, args=(port,), daemon=True).start()
+
+
+@contextmanager
+def sound_device(
+    device: str | None, fill: Fill, *, rate: float, block: int, channels: int
+) -> Iterator[sounddevice.OutputStream]:
+    """A running stream that asks `fill` for frames. Raises `InputError`."""
+    sd = _sounddevice()
+    try:
+        stream = sd.OutputStream(
+            device=int(device) if device is not None and device.isdigit() else device,
+            samplerate=rate,
+            blocksize=block,
+            channels=channels,
+            dtype="float32",
+            latency="low",
+            callback=lambda out, frames, time, status: fill(out, status),
+        )
+        stream.start()
+    except (sd.PortAudioError, ValueError) as failure:
+        raise InputError(
+            f"the sound device cannot be opened ({_plain(failure)})",
+            remedy="tinewright live --list shows what there is",
+            place="--device",
+        ) from failure
+    try:
+        yield stream
+    except DeviceLostError:
+        atexit.unregister(sd._exit_handler)  # it aborts the process where it cannot tidy up
+        raise
+    except BaseException:
+        stream.close()
+        raise
+    stream.close()
+
+
+def midi_ports() -> list[str]:
+    """The MIDI input ports, as `--midi-port` takes them. Raises `InputError`."""
+    return Backend().names()
+
+
+def devices() -> list[str]:
+    """The sound devices that can play, one a line as `--device` takes them. Raises `InputError`."""
+    sd = _sounddevice()
+    services = sd.query_hostapis()
+    return [
+        f"{number}: {each['name']}, {services[each['hostapi']]['name']}, {each['max_output_channels']} channels"
+        for number, each in enumerate(sd.query_devices())
+        if each["max_output_channels"] > 0
+    ]
+
+
+def chosen(name: str, names: list[str]) -> str | None:
+    """The port of that name or number, or the first whose name holds it."""
+    if name.isdigit() and int(name) < len(names):
+        return names[int(name)]
+    if name in names:
+        return name
+    return next((each for each in names if name.casefold() in each.casefold()), None)
+
+
+def _sounddevice() -> Any:
+    try:
+        import sounddevice
+    except OSError as missing:  # the package is there, the library is not
+        raise InputError(NO_PORTAUDIO, remedy=HOW_PORTAUDIO) from missing
+    return sounddevice
+
+
+def _plain(failure: Exception) -> str:
+    return " ".join(str(failure).split())[:160] or type(failure).__name__

@@ -1,0 +1,71 @@
+"""An improvisation kept: what was played as a sound file, and beside it as a stroke script.
+
+In: a path, blocks as the sound card got them, the strokes. Out: both files, whole, when the playing ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+from synth.errors import InputError
+from synth.files import check_place, whole
+from synth.playing.transcript import transcript
+from synth.sound.audio import RATE, check_output
+from synth.sound.performer import Performer
+from synth.sound.voice import Voice
+
+_FORMATS: Final = {".wav": "WAV", ".flac": "FLAC"}
+
+
+def script_beside(path: Path) -> Path:
+    """Where the stroke script of a sound file goes. Raises `InputError` where a file stands there already."""
+    check_output(path)
+    script = path.with_suffix(".toml")
+    check_place(script)
+    if script.exists():
+        raise InputError(
+            "the stroke script would go here, and this file is there already",
+            remedy="record under another name",
+            file=str(script),
+        )
+    return script
+
+
+@contextmanager
+def taped(path: Path, voice: Voice) -> Iterator[Callable[[], None]]:
+    """Keeps what `voice` plays in `path`. Gives what has to be called now and then, to bring blocks to the disk."""
+    import soundfile
+
+    tape = voice.keep()
+    with (
+        whole(path) as beside,
+        soundfile.SoundFile(
+            beside,
+            "w",
+            samplerate=RATE,
+            channels=voice.channels,
+            subtype="PCM_24",
+            format=_FORMATS[path.suffix.lower()],
+        ) as file,
+    ):
+
+        def flush() -> None:
+            while tape:
+                file.write(tape.popleft())
+
+        yield flush
+        flush()
+
+
+def write_script(path: Path, performer: Performer, *, name: str, seconds: float) -> bool:
+    """Writes the script, if anything was played; whether it was."""
+    if not performer.played:
+        return False
+    scene = performer.scene
+    text = transcript(performer.played, scene.instrument, name=name, through=scene.through, seconds=seconds)
+    with whole(path) as beside:
+        beside.write_text(text, encoding="utf-8")
+    return True

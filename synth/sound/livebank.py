@@ -1,0 +1,178 @@
+"""The modal bank, live: the sum of `synth.sound.bank`, a short block at a time, for a player who is waiting.
+
+In: the modes once; increments from another thread, a little ahead of their moment. Out: the next frames. Two
+levels: the modes' states at every WIDTH-th frame, and one table from a state to the WIDTH frames that follow it:
+
+    y_p(16 i + j) = Re sum_m x_m(i) (w_pm z_m^j),      x_m(i + 1) = x_m(i) z_m^16,      z = exp(s / rate)
+
+An event gets a row of its own in the same matrix product, which gives the frames from its first to the end of its
+sixteen, and is in the states from there on: it starts at its exact frame. Products over PORTION modes are added up:
+single precision then rounds less than over all modes at once, and small products are quicker. One compiled call
+makes a block. It keeps the interpreter's lock: many small steps that each gave it away might wait long for it.
+
+Shapes: M modes, P points, S events, n frames.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections import deque
+from functools import lru_cache
+from itertools import count
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.sound.phasor import Array, Complex, carried, checked, first_frame, powers
+from synth.sound.spectrum import Sound
+
+WIDTH: Final = 16  # frames to a state: table and states of 3,000 modes stay in the processor's cache
+LONGEST: Final = 512  # frames of a block
+PORTION: Final = 256  # modes
+SILENT: Final = 1e-24  # of a state: far below hearing, far above numbers that processors are slow with
+
+
+class LiveBank:
+    """Modes that ring on from block to block. `add` from any one thread, `fill` from another."""
+
+    def __init__(self, pole: Complex, weights: Complex, *, rate: float) -> None:
+        pole, weights = checked(pole, weights)
+        heard = pole.imag / rate < np.pi
+        self.rate, self.heard, self.turn = rate, np.flatnonzero(heard), pole[heard] / rate
+        self.points = len(weights)
+        self.frame = 0  # the next one to be given out
+        self.late = 0  # increments that came after their moment
+        modes = self.turn.size
+        portions = max(1, -(-modes // PORTION))
+        step = powers(self.turn, WIDTH + 1)  # (WIDTH + 1, M) what carries a state over 0 ... WIDTH frames
+        self._step = np.stack([step.real, step.imag])
+        self._table = _table(step[:WIDTH], weights[:, heard], portions)
+        self._state = np.zeros((2, modes))
+        self._rows = np.zeros((LONGEST, 2, modes), np.float32)  # of the events of one block
+        self._offset = np.zeros(LONGEST, np.int64)
+        room = LONGEST // WIDTH + LONGEST
+        self._states = np.zeros((portions, room, 2 * PORTION), np.float32)
+        self._sums = np.zeros((2, room, self.points * WIDTH), np.float32)  # a portion's, and all
+        self._inbox: deque[tuple[list[int], NDArray[np.complex64]]] = deque()
+        self._waiting: list[tuple[int, int, NDArray[np.complex64]]] = []
+        self._order = count()
+        self._run = _compiled()
+        self._run_block(np.zeros((self.points, WIDTH), np.float32), 0)  # compiled before anyone waits for it
+
+    def add(self, time: Array, rows: Complex) -> None:
+        """Increments at times (S,) s from the first frame on, with amplitudes (S, M); each time a new array."""
+        frame = first_frame(np.asarray(time, float), self.rate)
+        amplitude = carried(np.take(rows, self.heard, axis=1), self.turn, frame - time * self.rate)
+        self._inbox.append((frame.tolist(), np.asarray(amplitude, np.complex64)))
+
+    def fill(self, sound: Sound) -> None:
+        """Writes the next frames into sound (P, n), n up to LONGEST."""
+        while self._inbox:
+            for frame, row in zip(*self._inbox.popleft(), strict=True):
+                heapq.heappush(self._waiting, (frame, next(self._order), row))
+        self._run_block(sound, self._due(sound.shape[1]))
+        self.frame += sound.shape[1]
+
+    def _due(self, frames: int) -> int:
+        """Puts the events of the next frames into the rows, those of one frame into one; how many rows."""
+        used = 0
+        while self._waiting and self._waiting[0][0] < self.frame + frames:
+            frame, _, row = heapq.heappop(self._waiting)
+            if frame < self.frame:
+                self.late += 1
+                row = (row * np.exp(self.turn * (self.frame - frame))).astype(np.complex64)
+                frame = self.frame
+            offset = frame - self.frame
+            if used == 0 or self._offset[used - 1] != offset:
+                self._offset[used] = offset
+                self._rows[used] = 0.0
+                used += 1
+            self._rows[used - 1, 0] += row.real
+            self._rows[used - 1, 1] += row.imag
+        return used
+
+    def _run_block(self, sound: Sound, events: int) -> None:
+        self._run(
+            sound,
+            self._state,
+            self._step,
+            self._table,
+            self._rows,
+            self._offset,
+            events,
+            self._states,
+            self._sums,
+        )
+
+
+def _table(step: Complex, weights: Complex, portions: int) -> NDArray[np.float32]:
+    """(portions, 2 PORTION, P WIDTH): Re(x w z^j) = Re x Re(w z^j) - Im x Im(w z^j), real parts first."""
+    width, modes = step.shape
+    flat = np.zeros((portions * PORTION, len(weights) * width), complex)
+    flat[:modes] = (step.T[:, None, :] * weights.T[:, :, None]).reshape(modes, -1)
+    parts = flat.reshape(portions, PORTION, -1)
+    return np.ascontiguousarray(np.concatenate([parts.real, -parts.imag], axis=1).astype(np.float32))
+
+
+@lru_cache
+def _compiled() -> Any:
+    from numba import njit
+
+    @njit(cache=True, fastmath={"contract"})
+    def block(
+        sound: Any,
+        state: Any,
+        step: Any,
+        table: Any,
+        rows: Any,
+        offset: Any,
+        events: int,
+        states: Any,
+        sums: Any,
+    ) -> None:
+        points, frames = sound.shape
+        modes = state.shape[1]
+        re, im = state[0], state[1]
+        segments = (frames + WIDTH - 1) // WIDTH
+        event = 0
+        for i in range(segments):
+            width = min(WIDTH, frames - i * WIDTH)
+            a, b = step[0, width], step[1, width]
+            for m in range(modes):
+                x = re[m]
+                y = im[m]
+                if abs(x) + abs(y) < SILENT:
+                    x = 0.0
+                    y = 0.0
+                states[m // PORTION, i, m % PORTION] = x
+                states[m // PORTION, i, PORTION + m % PORTION] = y
+                re[m] = x * a[m] - y * b[m]
+                im[m] = x * b[m] + y * a[m]
+            while event < events and offset[event] < i * WIDTH + width:
+                left = i * WIDTH + width - offset[event]
+                c, d = step[0, left], step[1, left]
+                u, v = rows[event, 0], rows[event, 1]
+                for m in range(modes):
+                    states[m // PORTION, segments + event, m % PORTION] = u[m]
+                    states[m // PORTION, segments + event, PORTION + m % PORTION] = v[m]
+                    re[m] += u[m] * c[m] - v[m] * d[m]
+                    im[m] += u[m] * d[m] + v[m] * c[m]
+                event += 1
+        used = segments + events
+        part, whole = sums[0, :used], sums[1, :used]
+        whole[:] = 0.0
+        for k in range(len(table)):
+            np.dot(states[k, :used], table[k], part)
+            whole += part
+        for p in range(points):
+            for i in range(segments):
+                for j in range(min(WIDTH, frames - i * WIDTH)):
+                    sound[p, i * WIDTH + j] = whole[i, p * WIDTH + j]
+            for e in range(events):
+                first = offset[e]
+                end = min(frames, (first // WIDTH + 1) * WIDTH)
+                for k in range(first, end):
+                    sound[p, k] += whole[segments + e, p * WIDTH + k - first]
+
+    return block

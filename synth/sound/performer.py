@@ -1,0 +1,144 @@
+"""A player's gestures become sound while they are made: contacts are computed one by one, ahead of their moment.
+
+In: strokes and holds as they are made, and what second it is. Out: increments in the bank, and the list of what was
+played, each with the second at which it really began. A contact is known only as a whole, so every stroke sounds a
+little after its gesture: by its `lead`, a stated law of how long its pass lasts, measured once on this machine, so
+that equal strokes come equally late. While an earlier contact is still being computed, a stroke is put off rather
+than torn. Time never goes back: what begins was not before anything that has been worked out. So the order is that
+of `synth.sound.render.perform`, and the sound the same.
+"""
+
+from __future__ import annotations
+
+import copy
+import dataclasses
+import heapq
+import time
+from collections import deque
+from dataclasses import dataclass
+from itertools import count, pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.errors import InputError
+from synth.playing.hold import moments
+from synth.playing.stroke import Excitation, Hold, Stroke
+from synth.sound.livebank import LiveBank
+from synth.sound.render import Grip, Manner, Scene, held, strike
+from synth.sound.ring import BATCH, Ring
+
+MARGIN: Final = 1.5  # on what a contact took when it was measured: ringing rows take longer than still ones
+NEEDED: Final = 0.7  # of the lead: what must be left of it when a contact's turn comes
+SLOW, FAST = 0.4, 1.6  # m/s, the two strokes that are measured
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How long after its gesture a stroke begins: `base` s and a `share` of the time that its pass lasts."""
+
+    base: float
+    share: float
+
+    def lead(self, seconds: float) -> float:
+        """For a pass of so many seconds."""
+        return self.base + self.share * seconds
+
+
+class Performer:
+    """Turns gestures into increments. All calls come from one thread, which is not the audio's."""
+
+    def __init__(self, scene: Scene, bank: LiveBank, *, block: float, manner: Manner | None = None) -> None:
+        """`block` s is how long a block of audio lasts."""
+        self.scene, self.bank, self.manner = scene, bank, manner or Manner()
+        self.played: list[Stroke | Hold] = []
+        self.remarks: deque[str] = deque()
+        self.strokes = 0
+        self._block = block
+        self._ring = Ring(scene.model)
+        self._ring.projection.prepare()
+        self._holding: list[tuple[float, int, Grip]] = []
+        self._order = count()
+        self.pace = Pace(2.0 * block, 0.0)
+
+    def rehearse(self) -> Pace:
+        """Measure on a ring of its own how long contacts take here, having compiled what must be."""
+        group = max(range(len(self.scene.instrument.groups)), key=lambda n: self._span(n))
+        stick = next(iter(self.scene.instrument.sticks.values()))
+        still = Ring(self.scene.model, self._ring.projection)
+        times = []
+        for speed in (FAST, FAST, SLOW):  # the first one compiles and fills caches
+            began = time.perf_counter()
+            stroke = Stroke(group=group, stick=stick, speed=speed)
+            manner = dataclasses.replace(self.manner, allow_yield=True)
+            made = strike(self.scene, stroke, still, manner, seed=0).excitation
+            self._rows(made, slice(0, BATCH))
+            times.append(time.perf_counter() - began)
+        quick, slow = (self._span(group) / speed for speed in (FAST, SLOW))
+        share = max(0.0, (times[2] - times[1]) / (slow - quick))
+        base = max(0.0, times[1] - share * quick)
+        self.pace = Pace(2.0 * self._block + MARGIN * base, MARGIN * share)
+        return self.pace
+
+    def lead(self, event: Stroke | Hold) -> float:
+        """How long after its gesture this begins, s."""
+        return self.pace.lead(self._span(event.group) / event.speed if isinstance(event, Stroke) else 0.0)
+
+    def play(self, event: Stroke | Hold, now: float) -> None:
+        """Play what was done at `event.start`; `now` is the second it has become."""
+        lead = self.lead(event)
+        start = max(event.start + lead, now + NEEDED * lead, self._ring.moment)
+        event = dataclasses.replace(event, start=start)
+        if isinstance(event, Hold):
+            self._hold(event)
+            return
+        self._holds_until(start)
+        before = copy.copy(self._ring)  # as if a stroke that is refused had never been asked for
+        try:
+            made = strike(self.scene, event, self._ring, self.manner, seed=self.manner.seed + self.strokes)
+        except InputError as error:
+            self._ring = before
+            self.remarks.append(f"not played: {error}")
+            return
+        self.strokes += 1
+        self.remarks += made.warnings
+        self.played.append(event)
+        self._emit(made.excitation)
+
+    def keep_up(self, now: float) -> None:
+        """Work out the moments of holds that are near."""
+        self._holds_until(now + self.pace.base)
+
+    def next_wanted(self) -> float | None:
+        """The second at which `keep_up` should be called again, if at all."""
+        return self._holding[0][0] - self.pace.base if self._holding else None
+
+    def _hold(self, hold: Hold) -> None:
+        self.played.append(hold)
+        number = next(self._order)  # of two at one moment, the earlier gesture first
+        for since, moment in pairwise(moments(hold).tolist()):
+            heapq.heappush(self._holding, (moment, number, Grip(hold, since)))
+
+    def _holds_until(self, second: float) -> None:
+        while self._holding and self._holding[0][0] <= second:
+            moment, _, grip = heapq.heappop(self._holding)
+            self._emit(held(self.scene, grip, self._ring, moment))
+
+    def _emit(self, made: Excitation) -> None:
+        """To the ring and to the bank, what comes first first."""
+        for first in range(0, len(made.time), BATCH):
+            part = slice(first, first + BATCH)
+            rows = self._rows(made, part)
+            self._ring.take(made.time[part], rows)
+            self.bank.add(made.time[part], rows)
+
+    def _rows(self, made: Excitation, part: slice) -> NDArray[np.complex64]:
+        return self._ring.projection(made.tine[part], made.displacement[part], made.velocity[part])
+
+    def _span(self, group: int) -> float:
+        """m, from the first of a group's tines to the last."""
+        places = [
+            tine.place for tine in self.scene.instrument.tines[self.scene.instrument.groups[group].tines]
+        ]
+        return max(places) - min(places)

@@ -1,0 +1,99 @@
+"""What a sound card plays, block by block: the bank, the radiator's filter, the gain, the limiter; and how it went.
+
+In: frames asked for. Out: frames (n, C) float32, full scale 1. Everything that an audio thread does is done here,
+with no sound card: the sound is there in the block in which it is asked for.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.sound.audio import FULL_SCALE
+from synth.sound.clock import Clock
+from synth.sound.limiter import CAP_DB, Limiter
+from synth.sound.livebank import LONGEST, LiveBank
+from synth.sound.radiator import Radiator
+from synth.units import amplitude
+
+Frames = NDArray[np.float32]
+REHEARSED: Final = 32  # blocks: caches, and the first use of every function
+RECENT: Final = 64  # blocks, for the share of time shown while playing
+
+
+class Meter:
+    """How long blocks took, against how long they last."""
+
+    def __init__(self) -> None:
+        self.blocks = 0
+        self.missed = 0  # asked for too late or not ready in time
+        self.busy = self.played = 0.0  # s
+        self.worst = 0.0  # of the block's length
+        self._recent: deque[float] = deque(maxlen=RECENT)
+
+    def note(self, took: float, lasts: float) -> None:
+        """One block."""
+        self.blocks += 1
+        self.busy += took
+        self.played += lasts
+        self.worst = max(self.worst, took / lasts)
+        self.missed += took > lasts
+        self._recent.append(took / lasts)
+
+    @property
+    def share(self) -> float:
+        """Of one core, since the start."""
+        return self.busy / self.played if self.played else 0.0
+
+    @property
+    def recent_share(self) -> float:
+        recent = list(self._recent)
+        return sum(recent) / len(recent) if recent else 0.0
+
+
+class Voice:
+    """The live sound of one instrument. Calls come from the audio thread alone."""
+
+    def __init__(
+        self, bank: LiveBank, radiator: Radiator, *, gain_db: float = 0.0, cap_db: float = CAP_DB
+    ) -> None:
+        self.bank = bank
+        self.channels = radiator.channels
+        self.clock, self.meter = Clock(bank.rate), Meter()
+        self.limiter = Limiter(bank.rate, cap_db)
+        self._tape: deque[Frames] | None = None
+        self._filter = radiator.stream(bank.rate)
+        self._scale = amplitude(gain_db) / FULL_SCALE
+        self._signals = np.zeros((bank.points, LONGEST), np.float32)
+
+    def rehearse(self, frames: int) -> None:
+        """Go through silent blocks of so many frames, so that the first that is heard is not the first ever."""
+        for _ in range(REHEARSED):
+            self.fill(np.zeros((frames, self.channels), np.float32))
+        self.bank.frame = 0
+        self.clock, self.meter = Clock(self.bank.rate), Meter()
+
+    def keep(self) -> deque[Frames]:
+        """Where every block (n, C) is put from now on, just as it was played, for who takes them out."""
+        self._tape = deque()
+        return self._tape
+
+    def fill(self, out: Frames) -> None:
+        """Writes the next frames into `out` (n, C)."""
+        began = time.perf_counter()
+        self.clock.tick(self.bank.frame, began)
+        for first in range(0, len(out), LONGEST):
+            part = out[first : first + LONGEST]
+            part[:] = self._next(len(part)).T
+        if self._tape is not None:
+            self._tape.append(out.copy())
+        self.meter.note(time.perf_counter() - began, len(out) / self.bank.rate)
+
+    def _next(self, frames: int) -> NDArray[np.floating[Any]]:
+        signals = self._signals[:, :frames]
+        self.bank.fill(signals)
+        return self.limiter(self._filter(signals.astype(np.float64)) * self._scale)
