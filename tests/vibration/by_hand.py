@@ -128,8 +128,8 @@ def without_loss(case: Case) -> Structure:
     return parts(case)[0]
 
 
-def parts(case: Case):
-    modes = solve_tines(case.tines, case.length, case.trim)
+def parts(case: Case, highest_hz: float = 18_000.0):
+    modes = solve_tines(case.tines, case.length, case.trim, highest_hz)
     axial = solve_axial(case.tines, case.length, case.trim)
     bar = solve_bar(case.bar, [each.place for each in case.tines], highest_hz=COUPLED_HZ)
     bases = stand(case.tines, case.bar, bar)
