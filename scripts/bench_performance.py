@@ -1,8 +1,8 @@
 """How fast a whole performance is rendered: `python scripts/bench_performance.py [--json]`.
 
 A bar with 168 tines in 14 groups on a board, from the cached instrument to a finished 60 s stereo WAV of 200
-strokes, contacts included, with the peak memory; as a ratio to real time, and to following the contacts alone in the
-full model (measured on a few strokes and scaled). Target: 5 s, 500 MiB.
+strokes, contacts included, with the peak memory; as a ratio to real time, and to following the contacts alone in
+the full model (measured on a few strokes and scaled). Target: 5 s, 500 MiB.
 """
 
 from __future__ import annotations

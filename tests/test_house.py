@@ -11,13 +11,13 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "synth"
 
-# A module may import only what stands above it; `|` lines are alternatives that do not know each other.
-ORDER = """
+# A module may import only what stands before it.
+PLACES = """
     errors units files
     design.stock design.schema design.tree design.file design.instrument design.material design.pieces
     design.structure design.pickup design.row design.fit design.bench design.resolve
-    vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate vibration.plate_air
-    vibration.diffuse
+    vibration.section vibration.beam vibration.frame vibration.damping vibration.rod
+    vibration.plate vibration.plate_air vibration.diffuse
     vibration.tine vibration.axial vibration.bar vibration.feet vibration.board
     vibration.structure vibration.eigen vibration.assembly vibration.projection vibration.mounting
     vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache vibration.solution
@@ -30,8 +30,8 @@ ORDER = """
     sound.audio sound.loudness sound.features sound.sets sound.boardsheet sound.render
     sound.voice sound.performer
     workshop.map workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
-    workshop.cautions workshop.holes workshop.joint workshop.overview workshop.loaded workshop.trim workshop.trimpair workshop.trimplot workshop.written
-    workshop.strength
+    workshop.cautions workshop.holes workshop.joint workshop.overview workshop.loaded
+    workshop.trim workshop.trimpair workshop.trimplot workshop.written workshop.strength
     workshop.tolerance workshop.cutlist workshop.listing workshop.sheet workshop.development workshop.template
     workshop.bent workshop.boardplot
     workshop.suggest
@@ -40,7 +40,8 @@ ORDER = """
     recording.partials recording.picture recording.heard recording.match recording.retune recording.corrected
     recording.unknowns recording.piece recording.calibrate
     doors.compare doors.ports doors.keyboard doors.take doors.stage doors.live doors.cli
-""".split()
+"""
+ORDER = PLACES.split()
 
 # These know beams, plates, signals and drawings, but no instrument.
 KNOW_NO_INSTRUMENT = [
