@@ -32,15 +32,25 @@ from synth.sound.phasor import Array, Complex, Index, powers
 Sound = NDArray[np.float32]
 Rows = NDArray[Any]
 
-RUNS: Final = ((3.0, 10), (7.0, 16), (12.0, 20))  # nepers that a mode may decay within a block, bins that it takes
+RUNS: Final = (
+    (3.0, 10),
+    (7.0, 16),
+    (12.0, 20),
+)  # nepers that a mode may decay within a block, bins that it takes
 STEEPEST: Final = RUNS[-1][0]
 WIDEST: Final = RUNS[-1][1]
 BELOW: Final = WIDEST // 2 - 1  # bins of the widest run below the mode's own
-OVERSAMPLING: Final = 2  # bins of the transform for each sample of the block: at 1.5 the window is 14 times smaller
+OVERSAMPLING: Final = (
+    2  # bins of the transform for each sample of the block: at 1.5 the window is 14 times smaller
+)
 # at the block's edge than in its middle, and so magnifies the rounding of single precision
 KERNEL: Final = RUNS[0][1]  # bins: the width of the window's kernel, which serves every run
-SHAPE: Final = np.pi * KERNEL * (1 - 1 / (2 * OVERSAMPLING))  # Fessler and Sutton's; larger tolerates less decay
+SHAPE: Final = (
+    np.pi * KERNEL * (1 - 1 / (2 * OVERSAMPLING))
+)  # Fessler and Sutton's; larger tolerates less decay
 NODES: Final = 64  # points at which the run is fitted
+PORTION: Final = 256  # modes fitted at once: what stays in the processor's cache
+QUARTER_TURNS: Final = np.array([1, -1j, -1, 1j])
 REACH: Final = 1e-9  # singular values of the wider runs below this are left out: their weights would be huge
 
 
@@ -122,21 +132,31 @@ def fit(turn: Complex, length: int) -> Rows:
     Zero outside a mode's run. Moved to its own bin, every mode is fitted by the same slow turns: one pseudo-inverse
     for all runs of one width. The inverse transform's factor 2 / size is taken into the weights.
     """
-    size = OVERSAMPLING * length
     nodes = np.linspace(-0.5, 0.5, NODES) / OVERSAMPLING
-    near = _bin(turn, length)
-    rest = turn * size - 2j * np.pi * near
-    target = np.exp(rest * nodes[0] + turn * (length / 2)) * powers(rest * (nodes[1] - nodes[0]), NODES)
     bins = np.arange(WIDEST) - BELOW
     turns = np.exp(2j * np.pi * np.multiply.outer(nodes, bins)) / window(nodes)[:, None]
-    run = np.zeros((WIDEST, turn.size), complex)
     width = np.searchsorted([nepers for nepers, _ in RUNS[:-1]], -turn.real * length)
+    rows = np.zeros((turn.size, WIDEST), np.complex64)
     for k, (_, count) in enumerate(RUNS):
         inner = slice(BELOW - count // 2 + 1, BELOW + count // 2 + 1)
-        run[inner, width == k] = np.linalg.pinv(turns[:, inner], rcond=REACH) @ target[:, width == k]
-    # the middle of the block is the origin of u: a quarter turn back for each bin
-    run *= np.array([1, -1j, -1, 1j])[(near.astype(int) + bins[:, None]) % 4] * (size / 2)
-    return np.ascontiguousarray(run.T).astype(np.complex64)
+        inverse = np.linalg.pinv(turns[:, inner], rcond=REACH)
+        modes = np.flatnonzero(width == k)
+        for at in range(0, modes.size, PORTION):
+            some = modes[at : at + PORTION]
+            near = _bin(turn[some], length)
+            run = inverse @ _target(turn[some], near, nodes, length)
+            # the middle of the block is the origin of u: a quarter turn back for each bin
+            run *= QUARTER_TURNS[(near.astype(int) + bins[inner, None]) % 4] * (OVERSAMPLING * length / 2)
+            rows[some, inner] = run.T
+    return rows
+
+
+def _target(turn: Complex, near: Array, nodes: Array, length: int) -> Complex:
+    """(NODES, K) what the runs are fitted to: each mode over the block, turned back by its own bin."""
+    rest = turn * (OVERSAMPLING * length) - 2j * np.pi * near
+    target = powers(rest * (nodes[1] - nodes[0]), NODES)
+    target *= np.exp(rest * nodes[0] + turn * (length / 2))
+    return target
 
 
 def _bin(turn: Complex, length: int) -> Array:
