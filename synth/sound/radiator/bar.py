@@ -24,10 +24,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.design.instrument import Instrument, PlacedNut, Tine
+from synth.design.instrument import Bar, Instrument, PlacedNut, Tine
 from synth.design.instrument import Section as BarSection
 from synth.sound.radiator import Complex, Direct, ears
 from synth.vibration.assembly import ModalModel
+from synth.vibration.bar import path
 from synth.vibration.frame import rigid_arm
 from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
@@ -60,7 +61,7 @@ def rod_pressures(
 
     The phase is that of the air at the time t + nearest/c.
     """
-    total = _of_bar(model, instrument.bar.section, points, nearest)
+    total = _of_bar(model, instrument.bar, points, nearest)
     for pieces, motion, moves in _of_tines(model, instrument.tines, trim):
         total += pressures(pieces, motion, moves, model.pole, points, nearest=nearest)
     return total
@@ -71,11 +72,11 @@ def nearest_distance(model: ModalModel, points: Array) -> float:
     return float(np.min(np.linalg.norm(points[:, None] - model.bar.position, axis=2)))
 
 
-def _of_bar(model: ModalModel, section: BarSection, points: Array, nearest: float) -> Complex:
-    length = model.bar.place[-1]
+def _of_bar(model: ModalModel, bar: Bar, points: Array, nearest: float) -> Complex:
+    length, section = bar.length, bar.section
     count = max(32, math.ceil(PER_WAVE * length * float(model.frequency[-1]) / SOUND_SPEED))
     place = (np.arange(count) + 0.5) * length / count
-    position, axes = model.bar.frame_at(place)
+    position, axes = path(bar, place)
     motion = model.bar.at(place)[:, :3]
     total = np.zeros((len(points), len(model.pole)), dtype=np.complex128)
     # each direction across the bar carries its own air: a flat bar is broad one way and narrow the other

@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -27,6 +28,7 @@ from synth.sound.radiator import Complex, Direct, Radiator, Signals, Stream, ear
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.vibration.assembly import ModalModel, board_shape
 from synth.vibration.board import SolvedBoard
+from synth.vibration.eigen import complex_modes
 from synth.vibration.plate_air import SOUND_SPEED
 
 Array = NDArray[np.float64]
@@ -65,8 +67,8 @@ def board_pressures(model: ModalModel, board: SolvedBoard, points: Array, *, nea
 class BoardFilter(Radiator):
     """The board by itself: contact signals are the upright force (N) and two moments (N m) of each foot.
 
-    Three a foot in the order of the feet: force upwards, moments about global x and y. By the board's own modes,
-    each with its own loss.
+    Three a foot in the order of the feet: force upwards, moments about global x and y. By the board's own damped
+    modes, complex where its losses couple them.
     """
 
     board: SolvedBoard
@@ -89,10 +91,8 @@ class BoardFilter(Radiator):
     @property
     def ring(self) -> float:
         """Seconds until the board's slowest heard mode has fallen by `RING_DB`."""
-        modes = self.board.standing.modes
-        w = 2.0 * math.pi * modes.frequency
-        heard = modes.frequency > HEARD
-        sigma = modes.loss.diagonal()[heard] / (2.0 * w[heard])
+        pole = 1j * np.sqrt(self._damped[0])
+        sigma = -pole.real[pole.imag > 2.0 * math.pi * HEARD]
         return min(LONGEST, RING_DB / 20.0 * math.log(10.0) / float(sigma.min()))
 
     def mobility(self, frequency: Array) -> Complex:
@@ -163,19 +163,24 @@ class BoardFilter(Radiator):
 
     def _air(self, frequency: Array) -> Complex:
         """The pressure of each mode alone per unit of its acceleration, (C, B, F)."""
+        mix = self._damped[1].T
         return np.stack(
-            [self.board.transfer(frequency, point, nearest=self.nearest) for point in self.points]
+            [mix @ self.board.transfer(frequency, point, nearest=self.nearest) for point in self.points]
         )
 
-    def _shape(self) -> Array:
+    @cached_property
+    def _damped(self) -> tuple[Complex, Complex]:
+        """w^2 (B,) of the damped modes and their mixtures (B, B) of the undamped ones."""
+        modes = self.board.standing.modes
+        return complex_modes((2.0 * math.pi * modes.frequency) ** 2, modes.loss)
+
+    def _shape(self) -> Complex:
         shape = self.board.standing.modes.foot_shape[:, FORCES, :]
-        return np.asarray(shape.reshape(-1, shape.shape[-1]))
+        return np.asarray(shape.reshape(-1, shape.shape[-1]) @ self._damped[1])
 
     def _receptance(self, w: Array) -> Complex:
         """Each mode's displacement per force (B, F) at angular frequencies (F,)."""
-        modes = self.board.standing.modes
-        stiffness = (2.0 * math.pi * modes.frequency) ** 2 + 1j * modes.loss.diagonal()
-        return np.asarray(1.0 / (stiffness[:, None] - w**2))
+        return np.asarray(1.0 / (self._damped[0][:, None] - w**2))
 
 
 def _fade(frequency: Array) -> Array:

@@ -27,6 +27,7 @@ from synth.vibration.assembly import ModalModel, bar_shape, tip_shape
 
 CHANNELS: Final = 2  # both ears hear the one monitor
 NEAREST: Final = 0.1  # of the gap: a tine cannot pass through its magnet
+REACHED: Final = 0.4  # of the sampling rate, the highest resonance that a filter renders
 DISC: Final = 5e-3  # m, radius of a strain disc, over which curvature is averaged
 
 Array = NDArray[np.float64]
@@ -95,23 +96,21 @@ class Circuit:
         return np.asarray(w**2 / (s**2 + s * w / self.quality + w**2) * s / (s + low), dtype=np.complex128)
 
     def sections(self, rate: float) -> Array:
-        """Second-order sections for `scipy.signal.sosfilt`, by the bilinear rule warped to the resonance.
+        """Second-order sections for `scipy.signal.sosfilt`: the bilinear rule, the resonance warped to its place.
 
         Above 0.4 of the rate the resonance is out of reach and left out.
         """
-        from scipy.signal import bilinear_zpk, zpk2sos
+        from scipy.signal import bilinear
 
         low = 2.0 * math.pi * self.corner
-        zeros, poles, gain = [0.0 + 0.0j], [-low + 0.0j], 1.0
-        warped = rate
-        if self.resonance < 0.4 * rate:
+        parts = [bilinear([1.0, 0.0], [1.0, low], rate)]
+        if self.resonance < REACHED * rate:
             w = 2.0 * math.pi * self.resonance
-            damped = w * np.emath.sqrt(1.0 / (4.0 * self.quality**2) - 1.0)
-            poles += [-w / (2.0 * self.quality) + damped, -w / (2.0 * self.quality) - damped]
-            gain = w**2
             warped = w / (2.0 * math.tan(w / (2.0 * rate)))
-        digital = bilinear_zpk(zeros, poles, gain, warped)
-        return np.asarray(zpk2sos(*digital), dtype=np.float64)
+            parts.append(bilinear([w**2], [1.0, w / self.quality, w**2], warped))
+        return np.array(
+            [[*np.resize(np.append(b, 0.0), 3), *np.resize(np.append(a, 0.0), 3)] for b, a in parts]
+        )
 
 
 @dataclass(frozen=True)
