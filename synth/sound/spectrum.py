@@ -63,7 +63,7 @@ class BlockSum(ABC):
 
     @abstractmethod
     def fill(self, blocks: Sound, states: Complex) -> None:
-        """Writes blocks (n, length) from states (n, K) complex64."""
+        """Writes blocks (n, length) from states (n, K) complex64, one block's states after the other in memory."""
 
     def only(self, alive: Index) -> Self:
         """The same for some of the modes."""
