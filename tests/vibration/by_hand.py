@@ -5,14 +5,15 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
+from synth.design.file import load
 from synth.design.instrument import (
     Bar,
     Bend,
     FixedLength,
-    Material,
     Nut,
     Rod,
     Root,
@@ -22,6 +23,7 @@ from synth.design.instrument import (
     Tine,
 )
 from synth.design.instrument import PlacedNut as Placed
+from synth.design.resolve import resolve
 from synth.vibration.assembly import (
     ModalModel,
     assemble,
@@ -32,23 +34,9 @@ from synth.vibration.feet import BoardModes, Feet, StandingBoard
 from synth.vibration.structure import Structure, couple, nut_inertia, stand
 from synth.vibration.tine import solve_tines
 
-STEEL = Material(
-    name="test steel",
-    density=7900.0,
-    youngs=193e9,
-    poisson=0.29,
-    loss_factor=0.0,
-    expansion=17e-6,
-    heat_capacity=500.0,
-    conductivity=16.0,
-    modulus_slope=0.0,
-    yield_stress=4e8,
-    tensile_strength=7e8,
-    endurance=2e8,
-    magnetic="no",
-    source="invented for this test, near AISI 304",
-    confidence="test",
-)
+TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
+# an austenitic steel without loss
+STEEL = dataclasses.replace(resolve(load(TWO_TINES)).tines[0].rod.material, loss_factor=0.0)
 SQUARE = Section("rectangle", 0.025, 0.025, 0.0)
 ROOT = Root(0.9e-3, math.inf, math.inf, 1e-3, 2.4e-3)
 NUT = Nut("nut", 0.4e-3, 2.4e-3, 5.5e-3, 1e-9, 0.7, "")

@@ -4,30 +4,20 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from synth.design.instrument import Bar, Bend, Material, Section, Straight, Support
+from synth.design.file import load
+from synth.design.instrument import Bar, Bend, Section, Straight, Support
+from synth.design.resolve import resolve
 from synth.vibration.bar import BarModes, beam_of, path, reach, solve_bar, standing_on
 
 CENT = math.log(2.0) / 1200.0
-STEEL = Material(
-    name="test steel",
-    density=7850.0,
-    youngs=200e9,
-    poisson=0.3,
-    loss_factor=3e-4,
-    expansion=12e-6,
-    heat_capacity=470.0,
-    conductivity=50.0,
-    modulus_slope=0.0,
-    yield_stress=3e8,
-    tensile_strength=4e8,
-    endurance=2e8,
-    magnetic="yes",
-    source="invented for this test, near mild steel",
-    confidence="test",
+TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
+STEEL = dataclasses.replace(  # near mild steel
+    resolve(load(TWO_TINES)).bar.material, density=7850.0, youngs=200e9, poisson=0.3, loss_factor=3e-4
 )
 SQUARE = Section("rectangle", 0.025, 0.025, 0.0)
 THIN = Section("round", 0.006, 0.006, 0.0)

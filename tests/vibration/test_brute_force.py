@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
 
+from synth.design.file import load
 from synth.design.instrument import (
     Bar,
     Bend,
@@ -23,27 +25,13 @@ from synth.design.instrument import (
     Support,
     Tine,
 )
+from synth.design.resolve import resolve
 from synth.units import cents
 from synth.vibration.tine import solve_tines
 
 CENT = 1.0
-STEEL = Material(
-    name="test steel",
-    density=7900.0,
-    youngs=193e9,
-    poisson=0.29,
-    loss_factor=1e-4,
-    expansion=17e-6,
-    heat_capacity=500.0,
-    conductivity=16.0,
-    modulus_slope=0.0,
-    yield_stress=4e8,
-    tensile_strength=7e8,
-    endurance=2e8,
-    magnetic="no",
-    source="invented for this test, near AISI 304",
-    confidence="test",
-)
+TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
+STEEL = dataclasses.replace(resolve(load(TWO_TINES)).tines[0].rod.material, loss_factor=1e-4)
 CLAMP = Root(0.9e-3, math.inf, math.inf, 1e-3, 2.4e-3)
 SOFT = dataclasses.replace(CLAMP, rotation_stiffness=800.0, translation_stiffness=1e6)
 NUT = PlacedNut(Nut("nut", 0.4e-3, 2.4e-3, 5.5e-3, 1e-9, 0.7, ""), 0.09)

@@ -4,22 +4,29 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
 
+from synth.design.file import load
 from synth.design.instrument import (
     Straight,
 )
+from synth.design.resolve import resolve
 from synth.vibration.assembly import (
     energy_share,
     project,
     tine_state,
     tip_shape,
 )
-from synth.vibration.mounting import mounted_hz
+from synth.vibration.mounting import mounted_hz, mounting
+from synth.vibration.structure import rigid_inertia
+from synth.vibration.tine import solve_tines
+from synth.vibration.tuning import tune
 
+TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
 CENT = math.log(2.0) / 1200.0
 PERCENT = 0.01
 
@@ -78,3 +85,16 @@ def test_mounted_pitch_is_the_dense_solution_with_the_other_tines_locked(by_hand
         along = (math.cos(axis) * vector[first] - math.sin(axis) * vector[first + count]) ** 2 / norm
         expected = math.sqrt(square[np.argmax(along)].real) / (2.0 * math.pi)
         assert quick[r] == pytest.approx(expected, rel=0.005 * CENT)
+
+
+def test_the_bar_moves_a_tines_pitch_alike_whether_asked_about_it_alone_or_with_all() -> None:
+    instrument = resolve(load(TWO_TINES))
+    row = tune(instrument)
+    rigid = rigid_inertia(row.modes)
+    ask = mounting(instrument)
+    every = np.arange(len(row.length))
+    together = ask(row.modes, every, rigid)
+    for r in every:
+        alone = solve_tines([instrument.tines[r]], row.length[[r]], [row.trim[r]])
+        assert ask(alone, every[[r]], rigid)[0] == pytest.approx(together[r], rel=1e-4 * CENT)
+    assert np.abs(np.log(together)).max() > 0.01 * CENT

@@ -119,6 +119,28 @@ def test_a_pitch_that_the_bar_takes_for_itself_is_told(bench: Any, build: Build)
     assert "cents from its pitch" in row.warnings[0]
 
 
+def test_a_tine_that_is_there_is_not_solved_again(bench: Any, build: Build) -> None:
+    """The bar leaves one tine alone and pulls the other about: in the end it is asked about the other only."""
+    asked: list[list[int]] = []
+
+    def mounting(modes: TineModes, which: Array, rigid: Array) -> Array:
+        asked.append(which.tolist())
+        assert np.all(rigid[:, 0, 0] > 0.0)  # every tine weighs on the bar, asked about or not
+        return np.where(which == 0, 1.0, bar_like(modes.frequency[:, 0, 0], 200.0, 0.03))
+
+    row = tune(build(*[bench.tine(bench.plain(3.0), pitch_hz=hz) for hz in (110.0, 230.0)]), mounting)
+    assert np.abs(off(row)).max() < 0.01
+    assert asked[0] == asked[-1] == [0, 1]
+    assert [1] in asked
+
+
+def test_a_pitch_that_only_the_bar_puts_out_of_reach_is_refused_as_mounted(bench: Any, build: Build) -> None:
+    m4 = bench.threaded(4.0, 0.7)
+    lowest, highest = solve_tines([bench.tine(m4)] * 2, [0.6, 0.02], [(), ()]).frequency[:, 0, 0]
+    with pytest.raises(InputError, match=f"20 to 600 mm give {0.95 * highest:.4g} to {0.95 * lowest:.4g} Hz"):
+        tune(build(bench.tine(m4, pitch_hz=0.97 * highest)), lambda *_: np.array([0.95]))
+
+
 @pytest.mark.parametrize("hertz", [2.0, 30_000.0])
 def test_a_pitch_beyond_the_stock_is_refused_with_what_the_stock_can_do(
     bench: Any, build: Build, hertz: float
