@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Bar, Board, Foot
 from synth.vibration.bar import path, reach
-from synth.vibration.diffuse import DiffuseModes, diffuse_modes
+from synth.vibration.diffuse import DiffuseModes, diffuse_modes, edge_efficiency
 from synth.vibration.feet import BoardModes, Feet, StandingBoard
 from synth.vibration.plate import Plate, PlateModes, orthotropic, solve_plate
 from synth.vibration.plate_air import (
@@ -130,11 +130,13 @@ def solve_board(board: Board, bar: Bar) -> SolvedBoard:
     dry = solve_plate(plate, highest=HIGHEST, most=MOST_MODES)
     solved = _in_air(board, dry)
     shape = dry.at(*_under_feet(board)).reshape(feet, len(GAUSS) ** 2, 3, -1).mean(axis=1)
+    faces = 2 if board.kind == "panel" else 1
     many = diffuse_modes(
         plate,
         above=float(solved.frequency[-1]),
         loss_factor=board.material.loss_factor,
-        faces=2 if board.kind == "panel" else 1,
+        faces=faces,
+        efficiency=_efficiency(plate, solved, faces),
         patch=np.array([math.sqrt(foot.width * foot.along) for foot in board.feet]),
     )
     upright = np.concatenate([shape @ solved.mix[: len(dry.frequency)], many.shape], axis=2)
@@ -237,6 +239,16 @@ def _modes(K: Array, mass: Array, air: Radiation) -> tuple[Array, Array]:
     frequency[frequency < STILL] = 0.0
     order = np.argsort(frequency, kind="stable")
     return frequency[order], mix[:, order]
+
+
+def _efficiency(plate: Plate, solved: _InAir, faces: int) -> float:
+    """The mean radiation efficiency of a face over the solved modes of the last half octave."""
+    last = np.flatnonzero(solved.frequency > solved.frequency[-1] / math.sqrt(2.0))
+    own = solved.frequency[last]
+    resistance = solved.air.resistance(np.sqrt(np.outer(solved.frequency, solved.frequency))).diagonal()[last]
+    sigma = resistance * plate.mass_per_area / (faces * AIR_DENSITY * SOUND_SPEED)
+    trend = edge_efficiency(plate, own)
+    return float(np.mean(sigma) / np.mean(trend) * edge_efficiency(plate, solved.frequency[-1:])[0])
 
 
 def _not_negative(matrix: Array) -> Array:

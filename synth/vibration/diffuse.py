@@ -42,15 +42,16 @@ class DiffuseModes:
 
 
 def diffuse_modes(
-    plate: Plate, *, above: float, loss_factor: float, faces: int, patch: Array
+    plate: Plate, *, above: float, loss_factor: float, faces: int, efficiency: float, patch: Array
 ) -> DiffuseModes:
     """Statistical modes from `above` Hz to the end of hearing.
 
-    `faces` 2 of a bare panel or 1 of a lid meet the air; `patch` (Q,) is the side (m) of the area over which each
-    place averages.
+    `faces` 2 of a bare panel or 1 of a lid meet the air, and `efficiency` is the solved modes' mean just below:
+    free edges and open backs radiate less than the formula's baffled ones. `patch` (Q,) is the side (m) of the area
+    over which each place averages.
     """
-    frequency, width = _stretches(plate, above, loss_factor, faces)
-    sigma = edge_efficiency(plate, frequency)
+    edges = Edges(plate, above, efficiency / float(edge_efficiency(plate, np.array([above]))[0]))
+    frequency, width = _stretches(edges, loss_factor, faces)
     k, bend = 2.0 * math.pi * frequency / SOUND_SPEED, plate.wavenumber(frequency)
     random = np.random.default_rng(SEED)
     mean_square = plate.modal_density * width / plate.mass
@@ -61,9 +62,26 @@ def diffuse_modes(
     )
     shape[:, 1:] *= bend / math.sqrt(2.0)
     source = (random.random((len(frequency), 2)) - 0.5) * (plate.length, plate.width)
-    # a face gives rho c S sigma v^2/2 to a half-space, where |p| is sqrt(2) that of a monopole, rho c k^2 Q^2/8 pi
-    strength = np.sqrt(2.0 * 4.0 * math.pi * plate.area * sigma / plate.mass) / k
-    return DiffuseModes(frequency, _loss(plate, frequency, loss_factor, faces), shape, source, strength)
+    # the power, rho c S sigma v^2/2 a face, is that of a monopole in free space, rho c k^2 Q^2/8 pi
+    strength = np.sqrt(4.0 * math.pi * faces * plate.area * edges.efficiency(frequency) / plate.mass) / k
+    return DiffuseModes(frequency, _loss(edges, frequency, loss_factor, faces), shape, source, strength)
+
+
+@dataclass(frozen=True)
+class Edges:
+    """How edges radiate: by the formula, times what was found at `above`, which fades to 1 at coincidence."""
+
+    plate: Plate
+    above: float  # Hz
+    found: float  # over the formula's efficiency there
+
+    def efficiency(self, frequency: Array) -> Array:
+        """The mean radiation efficiency (F,) of a face."""
+        end = max(
+            self.plate.critical_frequency(SOUND_SPEED), 2.0 * self.above
+        )  # beyond it edges do not matter
+        left = np.clip(np.log(end / frequency) / math.log(end / self.above), 0.0, 1.0)
+        return np.asarray(edge_efficiency(self.plate, frequency) * self.found**left)
 
 
 def edge_efficiency(plate: Plate, frequency: Array) -> Array:
@@ -84,18 +102,18 @@ def edge_efficiency(plate: Plate, frequency: Array) -> Array:
     return np.asarray(np.minimum(np.where(frequency < fc, below, above), at_coincidence))
 
 
-def _loss(plate: Plate, frequency: Array, loss_factor: float, faces: int) -> Array:
+def _loss(edges: Edges, frequency: Array, loss_factor: float, faces: int) -> Array:
     """The loss factor (F,): the sheet's, and rho c sigma / (w m"") a face by radiation."""
-    air = AIR_DENSITY * SOUND_SPEED * edge_efficiency(plate, frequency)
-    return np.asarray(loss_factor + faces * air / (2.0 * math.pi * frequency * plate.mass_per_area))
+    air = AIR_DENSITY * SOUND_SPEED * edges.efficiency(frequency)
+    return np.asarray(loss_factor + faces * air / (2.0 * math.pi * frequency * edges.plate.mass_per_area))
 
 
-def _stretches(plate: Plate, above: float, loss_factor: float, faces: int) -> tuple[Array, Array]:
+def _stretches(edges: Edges, loss_factor: float, faces: int) -> tuple[Array, Array]:
     """Middles and widths (Z,) in Hz of stretches that fill the range without a gap."""
-    ends = [above]
+    ends = [edges.above]
     while ends[-1] < HIGHEST:
-        loss = float(_loss(plate, np.array([ends[-1]]), loss_factor, faces)[0])
-        step = max(min(max(WIDTHS * loss, NARROWEST), 0.2) * ends[-1], 1.0 / plate.modal_density)
+        loss = float(_loss(edges, np.array([ends[-1]]), loss_factor, faces)[0])
+        step = max(min(max(WIDTHS * loss, NARROWEST), 0.2) * ends[-1], 1.0 / edges.plate.modal_density)
         ends.append(ends[-1] + step)
-    edges = np.array(ends)
-    return (edges[1:] + edges[:-1]) / 2.0, np.diff(edges)
+    bounds = np.array(ends)
+    return (bounds[1:] + bounds[:-1]) / 2.0, np.diff(bounds)

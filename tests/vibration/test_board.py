@@ -1,0 +1,159 @@
+"""Boards: against every frequency solved by itself; on past the last mode without a step; how they lie."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from synth.design.instrument import Bar, Bend, Board, Foot, Material, PlateMaterial, Section, Straight
+from synth.vibration.board import lie, plate_of, solve_board
+from synth.vibration.diffuse import diffuse_modes, edge_efficiency
+from synth.vibration.plate import solve_plate
+from synth.vibration.plate_air import CAVITY_LOSS, air_spring, displaced_volume, radiation
+
+DB = 1.0
+PERCENT = 1e-2
+PLY = PlateMaterial("birch plywood 4 mm", 680.0, 16.5e9, 1.03e9, 0.7e9, 0.1, 0.02, "", "")
+FOAM = PlateMaterial("EPS 20", 20.0, 6e6, 6e6, 2.7e6, 0.1, 0.03, "", "")
+STEEL = Material("steel", 7850.0, 203e9, 0.29, 3e-4, 0.0, 470.0, 50.0, 0.0, 3e8, 4.5e8, 2e8, "yes", "", "")
+BAR = Bar(STEEL, Section("rectangle", 0.025, 0.025, 0.0), (Straight(1.2),), ())
+FEET = tuple(Foot(at, x, 0.18, 0.025, 0.025, 5e6, 0.05) for at, x in ((0.4, 0.1), (0.8, 0.5)))
+
+
+def board(material=PLY, thickness=4e-3, depth=0.0, hole=0.0, feet=FEET) -> Board:
+    kind, edges = ("box", "supported") if depth else ("panel", "free")
+    return Board("one", kind, material, 0.4, 0.6, thickness, edges, depth, hole, feet)
+
+
+@pytest.mark.parametrize(
+    ("material", "thickness", "depth"),
+    [(PLY, 4e-3, 0.0), (PLY, 4e-3, 0.1), (FOAM, 25e-3, 0.0), (FOAM, 25e-3, 0.1)],
+    ids=["ply", "ply box", "foam", "foam box"],
+)
+def test_modes_with_constant_air_are_the_board_solved_at_every_frequency(material, thickness, depth):
+    """Point mobility and sound at low and middle pitch against D(w) q = f with the air of that very frequency."""
+    one = board(material, thickness, depth)
+    solved = solve_board(one, BAR)
+    dry = solve_plate(plate_of(one), highest=4000.0, most=110)
+    f = np.array([40.0, 60.0, 94.0, 130.0, 200.0, 300.0])
+    exact = radiation(dry, f, faces="one" if depth else "both")
+    foot, n = FEET[0], solved.solved
+    at = dry.at(np.array([foot.x]), np.array([foot.y]))[0, 0]
+    ear = solved.place.origin + np.array([0.1, -0.3, 1.0])
+    squared = (2.0 * math.pi * dry.frequency) ** 2
+    spring = np.zeros((len(squared), len(squared)), dtype=complex)
+    if depth:
+        q = displaced_volume(dry)
+        spring = air_spring(0.6 * 0.4 * depth) * np.outer(q, q) * (1.0 + 1j * CAVITY_LOSS)
+    modes = solved.standing.modes
+    shape = modes.foot_shape[0, 2, :n]
+    own = (2.0 * math.pi * modes.frequency[:n]) ** 2
+    conductance, level = [], []
+    for row, each in enumerate(f):
+        w = 2.0 * math.pi * each
+        D = (
+            np.diag(squared * (1.0 + 1j * material.loss_factor) - w**2)
+            + spring
+            + 1j * w * exact.impedance[row]
+        )
+        x = np.linalg.solve(D, at)
+        mine = np.linalg.solve(np.diag(own - w**2) + 1j * modes.loss[:n, :n], shape)
+        conductance.append(float((1j * shape @ mine).real / (1j * at @ x).real))
+        here = exact.transfer(f[row : row + 1], solved.place.inward(ear), nearest=1.0)[:, 0] @ x
+        ours = solved.transfer(f[row : row + 1], ear, nearest=1.0)[:n, 0] @ mine
+        level.append(20.0 * math.log10(abs(ours / here)))
+    assert conductance == pytest.approx(np.ones(len(f)), abs=0.2)
+    assert np.median(np.abs(np.array(conductance) - 1.0)) < 6.0 * PERCENT
+    assert np.abs(level).max() < 1.5 * DB
+    assert np.median(np.abs(level)) < 0.4 * DB
+
+
+@pytest.mark.parametrize(("material", "thickness"), [(PLY, 4e-3), (FOAM, 25e-3)], ids=["ply", "foam"])
+def test_mobility_and_sound_go_on_past_the_last_solved_mode_without_a_step(material, thickness):
+    """The means over half an octave to both sides of the reach, over many places on the board."""
+    random = np.random.default_rng(5)
+    places = 0.1 + 0.8 * random.random((24, 2))
+    tiny = tuple(
+        Foot(0.1 + 0.04 * i, 0.6 * x, 0.4 * y, 2e-3, 2e-3, 5e6, 0.05) for i, (x, y) in enumerate(places)
+    )
+    solved = solve_board(board(material, thickness, feet=tiny), BAR)
+    modes = solved.standing.modes
+    ear = solved.place.origin + np.array([0.2, -0.3, 1.0])
+    own = (2.0 * math.pi * modes.frequency) ** 2 + 1j * modes.loss.diagonal()
+    conductance, power, trend = [], [], []
+    for low, high in ((2.0**-0.5, 0.97), (1.03, 2.0**0.5)):
+        f = np.linspace(low, high, 300) * solved.reach
+        w = 2.0 * math.pi * f
+        receptance = 1.0 / (own[:, None] - w**2)
+        shape = modes.foot_shape[:, 2]
+        conductance.append(np.mean((1j * w * (shape**2 @ receptance)).real))
+        heard = shape @ (solved.transfer(f, ear, nearest=1.0) * receptance * -(w**2))
+        power.append(np.mean(np.abs(heard) ** 2))
+        trend.append(np.mean(edge_efficiency(solved.plate, f)))
+    assert conductance[0] * solved.plate.impedance == pytest.approx(1.0, abs=0.25)
+    assert conductance[1] * solved.plate.impedance == pytest.approx(1.0, abs=0.25)
+    # the formula's own slope over that octave, a few decibels near coincidence, is no step
+    assert 10.0 * math.log10(power[1] / power[0] * trend[0] / trend[1]) == pytest.approx(0.0, abs=3.0 * DB)
+
+
+def test_statistical_modes_fill_the_range_and_have_the_endless_plates_mean():
+    plate = plate_of(board())
+    many = diffuse_modes(
+        plate, above=2000.0, loss_factor=0.02, faces=2, efficiency=0.05, patch=np.full(60, 1e-3)
+    )
+    w = 2.0 * math.pi * np.linspace(3000.0, 12_000.0, 2000)
+    own = (2.0 * math.pi * many.frequency[:, None]) ** 2 * (1.0 + 1j * many.loss_factor[:, None])
+    real = np.mean((1j * w * (many.shape[:, 0] ** 2 @ (1.0 / (own - w**2)))).real)
+    assert real * plate.impedance == pytest.approx(1.0, abs=0.1)
+    assert many.frequency[-1] > 17_000.0
+    assert len(many.frequency) < 250
+
+
+def test_losses_are_symmetric_and_never_negative():
+    for depth, hole in ((0.0, 0.0), (0.1, 0.08)):
+        loss = solve_board(board(depth=depth, hole=hole), BAR).standing.modes.loss
+        assert pytest.approx(loss.T, abs=1e-9 * np.abs(loss).max()) == loss
+        assert np.linalg.eigvalsh(loss).min() > -1e-9 * np.abs(loss).max()
+
+
+def test_a_shallow_closed_box_stiffens_its_lid():
+    # a plywood lid of 0.6 x 0.4 m, one mode: 33 Hz in vacuo, 136, 99, 74 Hz over 50, 100, 200 mm of air
+    lowest = []
+    for depth in (0.05, 0.1, 0.2):
+        solved = solve_board(board(depth=depth), BAR)
+        moved = np.abs(solved.radiation.sources[0].sum(axis=0)) * np.all(solved.radiation.parity == 1, axis=1)
+        lowest.append(float(solved.standing.modes.frequency[int(np.argmax(moved[:12]))]))
+    assert lowest[0] > lowest[1] > lowest[2] > 50.0
+
+
+def test_a_wide_foot_holds_against_roll_by_the_square_of_its_width():
+    wide = dataclasses.replace(FEET[0], width=0.05)
+    narrow = dataclasses.replace(FEET[0], width=0.005)
+    roll = [
+        solve_board(board(feet=(foot, FEET[1])), BAR).standing.feet.stiffness[0, 3] for foot in (wide, narrow)
+    ]
+    assert roll[0] == pytest.approx(5e6 * 0.05**2 / 12.0)
+    assert roll[0] / roll[1] == pytest.approx(100.0)
+
+
+def test_the_board_lies_so_that_its_feet_stand_under_the_bars():
+    bent = dataclasses.replace(BAR, path=(Straight(0.3), Bend(math.pi / 2.0, 0.2, 0.0), Straight(0.3)))
+    feet = tuple(
+        Foot(at, x, y, 0.025, 0.025, 5e6, 0.05) for at, x, y in ((0.05, 0.1, 0.05), (0.85, 0.44, 0.39))
+    )
+    place = lie(board(feet=feet), bent)
+    from synth.vibration.bar import path
+
+    under, _ = path(bent, np.array([0.05, 0.85]))
+    apart = np.linalg.norm(under[1] - under[0])
+    found = place.inward(under)[:, :2] + np.array([0.3, 0.2])
+    assert np.linalg.norm(found[1] - found[0]) == pytest.approx(apart)
+    # the drawing and the bar differ in distance, so each foot misses by half the difference, along their line
+    wanted = np.array([(foot.x, foot.y) for foot in feet])
+    assert found.mean(axis=0) == pytest.approx(wanted.mean(axis=0))
+    line, asked = found[1] - found[0], wanted[1] - wanted[0]
+    assert float(line @ asked) == pytest.approx(np.linalg.norm(line) * np.linalg.norm(asked))
+    assert place.axes[2] == pytest.approx([0.0, 0.0, 1.0])
