@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +48,7 @@ DROWNED: Final = -6.0  # dB: half the pressure of the bar alone, which board and
 REFERENCE: Final = 20e-6  # Pa
 
 Array = NDArray[np.float64]
+Swing = Literal["along", "across"]
 
 
 @dataclass(frozen=True)
@@ -71,9 +72,14 @@ class Change:
     ring_ratio: float  # of the decays, board over bar alone
 
 
-def foretell(instrument: Instrument, row: Row, board: SolvedBoard | None) -> Foretold:
-    """The fundamentals of all tines on the bar alone, or on the bar that stands on a board."""
-    model = _each_alone(instrument, row, board)
+def foretell(
+    instrument: Instrument, row: Row, board: SolvedBoard | None, *, swing: Swing = "along"
+) -> Foretold:
+    """The fundamentals of all tines on the bar alone, or on the bar that stands on a board.
+
+    The tips are bent along the row, as strokes do, or across it.
+    """
+    model = _each_alone(instrument, row, board, swing)
     points = ears(instrument)
     nearest = nearest_distance(model, points)
     if board is not None:
@@ -164,7 +170,7 @@ def _tines(instrument: Instrument, which: list[int]) -> str:
     return f"tine {numbers[0]}" if len(numbers) == 1 else f"tines {', '.join(numbers)}"
 
 
-def _each_alone(instrument: Instrument, row: Row, board: SolvedBoard | None) -> ModalModel:
+def _each_alone(instrument: Instrument, row: Row, board: SolvedBoard | None, swing: Swing) -> ModalModel:
     """A model of R modes: the r-th is tine r's fundamental, plucked by `TIP`, with the carrier's answer to it."""
     standing = None if board is None else board.standing
     bar = instrument.bar if standing is None else standing_on(instrument.bar, standing.feet.place)
@@ -179,8 +185,11 @@ def _each_alone(instrument: Instrument, row: Row, board: SolvedBoard | None) -> 
     w = bases.rows()[:, :4] @ motion @ shape  # (R, 4, Mc)
     first = pull(modes)[..., 0]  # (R, 4, 2)
     own = (2.0 * math.pi * modes.frequency[:, :, 0]) ** 2 * (1.0 + 1j * modes.loss_factor[:, :, 0])
-    value, planes = _settled(own, first, kappa, w, modes.axis)
-    planes = planes * _plucked(planes, modes.axis, modes.at(0.0)[:, 0])[:, None]
+    turn, lean = np.cos(modes.axis), np.sin(modes.axis)
+    bent = np.stack([turn, -lean] if swing == "along" else [lean, turn], axis=1)
+    value, planes = _settled(own, first, kappa, w, bent)
+    tip = TIP * bent / modes.at(0.0)[:, :1]
+    planes = planes * (np.sum(planes * tip, axis=1) / np.sum(planes**2, axis=1))[:, None]
     force = value[:, None] * np.einsum("rip,rp->ri", first, planes)
     answer = np.einsum("rik,ri->rk", w, force) / (kappa - value[:, None])
     count, tines = len(K), len(planes)
@@ -213,9 +222,8 @@ def _damped(K: Array, loss: Array, M: Array) -> tuple[Complex, Complex]:
     return kappa, real @ y
 
 
-def _settled(own: Complex, first: Array, kappa: Complex, w: Complex, axis: Array) -> tuple[Complex, Complex]:
-    """lambda (R,) and the two planes' shares (R, 2) of the fundamental that swings most along the row."""
-    along = np.stack([np.cos(axis), -np.sin(axis)], axis=1)
+def _settled(own: Complex, first: Array, kappa: Complex, w: Complex, bent: Array) -> tuple[Complex, Complex]:
+    """lambda (R,) and the two planes' shares (R, 2) of the fundamental that swings most the way it is `bent`."""
     value = own[:, 0].copy()
     g = np.swapaxes(first, 1, 2) @ w  # (R, 2, Mc)
     for step in range(ROUNDS):
@@ -223,15 +231,9 @@ def _settled(own: Complex, first: Array, kappa: Complex, w: Complex, axis: Array
         matrix = -(value[:, None, None] ** 2) * answer
         matrix[:, [0, 1], [0, 1]] += own
         values, vectors = np.linalg.eig(matrix)
-        best = np.argmax(np.abs(np.einsum("rpn,rp->rn", vectors, along)), axis=1)
+        best = np.argmax(np.abs(np.einsum("rpn,rp->rn", vectors, bent)), axis=1)
         found = np.take_along_axis(values, best[:, None], axis=1)[:, 0]
         value = (
             found if step < ROUNDS // 2 else (value + found) / 2.0
         )  # near a mode of the carrier it may swing
     return value, np.take_along_axis(vectors, best[:, None, None], axis=2)[:, :, 0]
-
-
-def _plucked(planes: Complex, axis: Array, tip: Array) -> Complex:
-    """How much of the shares (R, 2) a tip bent by `TIP` along the row sets free."""
-    bent = TIP / tip[:, None] * np.stack([np.cos(axis), -np.sin(axis)], axis=1)
-    return np.asarray(np.sum(planes * bent, axis=1) / np.sum(planes**2, axis=1))
