@@ -24,6 +24,7 @@ from typing import Any, Final
 from synth.playing.homerow import HomeRow
 from synth.playing.keys import Keys, Message, Unplayable
 from synth.playing.stroke import Hold, Stroke
+from synth.playing.transcript import as_written
 from synth.sound.audio import FULL_SCALE_SPL, RATE
 from synth.sound.limiter import CAP_DB, told
 from synth.sound.livebank import LiveBank
@@ -113,7 +114,8 @@ class Stage:
                 if isinstance(event, Unplayable):
                     self.unplayable += 1
                 else:
-                    self.performer.play(event, self._now())
+                    as_kept = as_written(event) if isinstance(event, Stroke) else event
+                    self.performer.play(as_kept, self._now())
             self.performer.keep_up(self._now())
 
     def _meant(self, gesture: Message | str, second: float) -> list[Any]:

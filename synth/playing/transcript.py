@@ -1,7 +1,8 @@
 """What was played, written down as a stroke script that plays it again.
 
-In: strokes and holds as they began. Out: the text of a script, one stroke a line. Numbers are written so that they
-read back as the very same: a contact can be so touchy that the last digit is heard.
+In: strokes and holds as they began. Out: the text of a script, one stroke a line. A contact can be so touchy that
+the last digit of a number is heard, and not every length in metres is some number times 0.001: a stroke
+that is `as_written` before it is played reads back as the very same.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import Any, Final
 
 from synth.design.instrument import Instrument
 from synth.playing.keys import FULL, edged
-from synth.playing.stroke import CONTROLS, Control, Hold, Stroke
+from synth.playing.stroke import CONTROLS, Control, Hold, Stroke, shaped
 
 LEAST_TAIL: Final = 1e-3  # s
 
@@ -25,6 +26,11 @@ def transcript(
     lines = [",\n".join(_line(each, instrument) for each in played)]
     head = [_pair("name", name), _pair("tail_s", tail), "", "stroke = ["]
     return "\n".join([*head, *lines, "]", "", "[defaults]", _pair("through", through), ""])
+
+
+def as_written(stroke: Stroke) -> Stroke:
+    """The stroke as it reads back: its numbers changed by no more than their last digit."""
+    return shaped(stroke, {each.key: outside(each, getattr(stroke, each.field)) for each in CONTROLS})
 
 
 def _line(event: Stroke | Hold, instrument: Instrument) -> str:
@@ -49,7 +55,7 @@ def _said(event: Stroke | Hold, instrument: Instrument) -> Iterator[tuple[str, A
 
 
 def outside(control: Control, inside: float) -> float:
-    """The number that `control.value` brings back to `inside`, to the last digit where there is one."""
+    """The number that `control.value` brings back to `inside`, or nearest to it."""
     near = inside / control.unit
     for candidate in (near, math.nextafter(near, math.inf), math.nextafter(near, -math.inf)):
         if candidate * control.unit == inside:

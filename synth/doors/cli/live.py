@@ -104,8 +104,12 @@ def command(
         allow_yield=allow_yield,
     )
     heard = scene(arguments.instrument(design), through, fresh=fresh)
-    signal.signal(signal.SIGTERM, _end)
-    if not live(heard, setting, tell=_tell, show=_show):
+    before = signal.signal(signal.SIGTERM, _end)
+    try:
+        all_there = live(heard, setting, tell=_tell, show=_show)
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    if not all_there:
         sys.exit(1)
 
 

@@ -1,0 +1,89 @@
+"""The live bank against the plain sum, whatever the blocks, and its events at their exact moment."""
+
+import numpy as np
+import pytest
+
+from synth.sound.livebank import LiveBank
+
+RATE = 48_000
+MODES, EVENTS, FRAMES = 300, 40, 6000
+
+
+@pytest.fixture(scope="module")
+def case():
+    dice = np.random.default_rng(8)
+    pole = -dice.uniform(0.5, 2000.0, MODES) + 2j * np.pi * np.sort(dice.uniform(20.0, 20e3, MODES))
+    weights = dice.standard_normal((2, MODES)) + 1j * dice.standard_normal((2, MODES))
+    time = np.sort(dice.uniform(0.0, FRAMES / RATE, EVENTS))
+    rows = dice.standard_normal((EVENTS, MODES)) + 1j * dice.standard_normal((EVENTS, MODES))
+    return pole, weights, time, rows
+
+
+def plain(pole, weights, time, rows):
+    """y_p(t) = Re sum_m w_pm sum over events before t of a_em exp(s_m (t - t_e))."""
+    t = np.arange(FRAMES) / RATE
+    total = np.zeros((len(weights), FRAMES))
+    for start, row in zip(time, rows, strict=True):
+        since = t[t >= start] - start
+        total[:, t >= start] += ((weights * row) @ np.exp(np.multiply.outer(pole, since))).real
+    return total
+
+
+@pytest.fixture(scope="module")
+def expected(case):
+    return plain(*case)
+
+
+def played(bank, sizes, add=lambda bank: None):
+    out, sizes = np.zeros((bank.points, FRAMES), np.float32), iter(sizes)
+    while bank.frame < FRAMES:
+        add(bank)
+        part = np.empty((bank.points, min(next(sizes), FRAMES - bank.frame)), np.float32)
+        at = bank.frame
+        bank.fill(part)
+        out[:, at : at + part.shape[1]] = part
+    return out
+
+
+@pytest.mark.parametrize("block", [64, 128, 256, 512, 100, None])
+def test_every_block_length_gives_the_plain_sum(case, expected, block):
+    pole, weights, time, rows = case
+    bank = LiveBank(pole, weights, rate=RATE)
+    bank.add(time, rows)
+    dice = np.random.default_rng(1)
+    sizes = (block or int(dice.integers(1, 512)) for _ in range(FRAMES))
+    assert np.abs(played(bank, sizes) - expected).max() < 1e-6 * np.abs(expected).max()
+    assert bank.late == 0
+
+
+def test_strokes_that_overlap_may_be_added_in_any_order_before_their_moment(case, expected):
+    pole, weights, time, rows = case
+    bank = LiveBank(pole, weights, rate=RATE)
+    bank.add(time[1::2], rows[1::2])
+    bank.add(time[::2], rows[::2])
+    out = played(bank, (256 for _ in range(FRAMES)))
+    assert np.abs(out - expected).max() < 1e-6 * np.abs(expected).max()
+
+
+def test_an_increment_that_comes_late_is_counted_and_rings_as_if_it_had_been_there(case):
+    pole, weights, _, rows = case
+    bank = LiveBank(pole, weights, rate=RATE)
+
+    def add(bank):
+        if bank.frame == 512:
+            bank.add(np.array([300.25 / RATE]), rows[:1])
+
+    expected = plain(pole, weights, np.array([300.25 / RATE]), rows[:1])
+    out = played(bank, (256 for _ in range(FRAMES)), add)
+    assert bank.late == 1
+    assert not out[:, :512].any()
+    assert np.abs(out[:, 512:] - expected[:, 512:]).max() < 1e-6 * np.abs(expected).max()
+
+
+def test_modes_that_cannot_be_sampled_are_left_out():
+    pole = -1.0 + 2j * np.pi * np.array([1000.0, 30e3])
+    bank = LiveBank(pole, np.ones((1, 2), complex), rate=RATE)
+    bank.add(np.array([0.0]), np.array([[0.0, 1.0 + 0j]]))
+    part = np.empty((1, 512), np.float32)
+    bank.fill(part)
+    assert not part.any()

@@ -1,0 +1,133 @@
+"""What a performer plays live, block by block, is what the offline render makes of the same strokes."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.linalg  # noqa: F401 its library must be there to be held to one thread
+from threadpoolctl import threadpool_limits
+
+from synth.design.file import load
+from synth.design.resolve import resolve
+from synth.playing.stroke import Hold, Stroke
+from synth.sound.audio import FULL_SCALE, RATE
+from synth.sound.livebank import LiveBank
+from synth.sound.performer import Pace, Performer
+from synth.sound.render import perform, scene
+from synth.sound.voice import Voice
+
+DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
+BLOCK = 128
+BIT_24 = 2.0**-23
+PACE = Pace(0.012, 0.15)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def one_thread():
+    """Another number of threads adds up in another order, and a touchy contact makes that audible."""
+    with threadpool_limits(1):
+        yield
+
+
+@pytest.fixture(scope="module", params=["bar", "pickup"])
+def heard(request):
+    return scene(resolve(load(DESIGN), str(DESIGN)), request.param)
+
+
+class Player:
+    """A performer whose time is that of the blocks it has played."""
+
+    def __init__(self, heard):
+        self.bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
+        self.performer = Performer(heard, self.bank, block=BLOCK / RATE)
+        self.performer.pace = PACE
+        self.voice = Voice(self.bank, heard.radiator, cap_db=0.0)
+
+    def play(self, events, seconds):
+        out = np.zeros((round(seconds * RATE / BLOCK) * BLOCK, self.voice.channels), np.float32)
+        waiting = sorted(events, key=lambda each: each.start)
+        for first in range(0, len(out), BLOCK):
+            now = first / RATE
+            while waiting and waiting[0].start <= now:
+                self.performer.play(waiting.pop(0), now)
+            self.performer.keep_up(now)
+            self.voice.fill(out[first : first + BLOCK])
+        return out.T
+
+
+def gestures(heard):
+    sticks = list(heard.instrument.sticks.values())
+    times = [0.01, 0.12, 0.121, 0.122, 0.4, 0.55, 0.7]
+    strokes = [
+        Stroke(group=n % 2, stick=sticks[n % len(sticks)], start=time, speed=0.2 + 0.1 * n, bite=1.2e-3)
+        for n, time in enumerate(times)
+    ]
+    return [*strokes, Hold(group=0, start=0.35, seconds=0.2, by="palm"), Hold(1, 0.36, 0.1, "touch")]
+
+
+def test_live_is_the_offline_render_of_the_same_strokes_to_the_last_bit_of_a_file(heard):
+    player = Player(heard)
+    out = player.play(gestures(heard), 1.2)
+    assert len(player.performer.played) == 9
+    assert player.bank.late == 0
+    offline = perform(heard, player.performer.played, seconds=out.shape[1] / RATE).sound() / FULL_SCALE
+    assert np.abs(offline).max() > 1e-3
+    assert np.abs(out - offline).max() < BIT_24
+
+
+def test_a_stroke_begins_by_the_stated_law_after_its_gesture(heard):
+    player = Player(heard)
+    stroke = gestures(heard)[0]
+    player.play([stroke], 0.1)
+    places = [tine.place for tine in heard.instrument.tines[heard.instrument.groups[0].tines]]
+    lead = PACE.base + PACE.share * (max(places) - min(places)) / stroke.speed
+    assert player.performer.played[0].start == pytest.approx(stroke.start + lead)
+
+
+def test_a_stroke_is_put_off_while_contacts_are_still_being_computed(heard):
+    player = Player(heard)
+    stroke = gestures(heard)[0]
+    player.performer.play(stroke, stroke.start + 1.0)
+    assert player.performer.played[0].start > stroke.start + 1.0
+
+
+def test_a_stroke_that_is_refused_is_told_and_leaves_no_trace(heard):
+    impossible = Stroke(group=0, stick=next(iter(heard.instrument.sticks.values())), start=0.25, bite=20e-3)
+    one, two = Player(heard), Player(heard)
+    without = one.play(gestures(heard), 0.8)
+    withal = two.play([*gestures(heard), impossible], 0.8)
+    assert len(two.performer.remarks) == len(one.performer.remarks) + 1
+    assert "not played" in two.performer.remarks[-1] or any("not played" in r for r in two.performer.remarks)
+    assert [each.start for each in one.performer.played] == [each.start for each in two.performer.played]
+    np.testing.assert_array_equal(without, withal)
+
+
+def test_rehearsing_measures_a_pace_and_plays_nothing(heard):
+    player = Player(heard)
+    pace = player.performer.rehearse()
+    assert pace.base >= 2 * BLOCK / RATE
+    assert pace.share >= 0.0
+    assert not player.play([], 0.05).any()
+
+
+def test_the_meter_counts_blocks_that_took_longer_than_they_last():
+    from synth.sound.voice import Meter
+
+    meter = Meter()
+    meter.note(0.001, 0.004)
+    meter.note(0.006, 0.004)
+    assert (meter.blocks, meter.missed, meter.worst) == (2, 1, 1.5)
+    assert meter.share == pytest.approx(7 / 8)
+
+
+def test_the_clock_takes_its_time_from_the_blocks_that_came_early():
+    from synth.sound.clock import Clock
+
+    clock = Clock(RATE)
+    assert clock.second(5.0) == 0.0
+    dice = np.random.default_rng(2)
+    late = dice.exponential(2e-3, 100)
+    late[::7] = 0.0
+    for n in range(100):
+        clock.tick(n * BLOCK, 10.0 + n * BLOCK / RATE + late[n])
+    assert clock.second(12.5) == pytest.approx(2.5, abs=1e-9)
