@@ -28,6 +28,7 @@ Complex = NDArray[np.complex128]
 LINK: Final = (
     0.02  # leaves 4e-4 of a decay rate, and of a shape what a pole's width over their distance gives
 )
+FAINT: Final = 1e-3  # of a mode's mass in the carrier: with less it lends the carrier no motion
 STRIP: Final = 128  # columns of D at a time: the whole of it is never held
 FULLEST: Final = 1e3  # condition of a cluster's vectors; beyond it two poles all but coincide, see `_apart`
 
@@ -72,13 +73,34 @@ def damped_modes(squared: Array, vectors: Array, *, tine_loss: Array, carrier_lo
     own = np.maximum(own, 0.0)
     values = (squared + 1j * own).astype(np.complex128)
     mixed = vectors.astype(np.complex64)
+    named = np.arange(len(squared))  # which cluster a mode belongs to, by its first mode
     for cluster in _clusters(squared, own, weighted, vectors[:carriers], lossy):
+        named[cluster] = cluster[0]
         D = weighted[:, cluster].T @ weighted[:, cluster] + vectors[:carriers, cluster].T @ lossy[:, cluster]
         values[cluster], y = complex_modes(squared[cluster], (D + D.T) / 2.0)
         mixed[:, cluster] = vectors[:, cluster] @ y
+    mixed[:carriers] += _leaning(
+        squared + 1j * own, values, vectors[:carriers], mixed[:carriers], carrier_loss, named
+    )
     pole = 1j * np.sqrt(values)
     order = np.argsort(pole.imag, kind="stable")
     return DampedModes(pole[order], mixed if np.all(np.diff(order) == 1) else mixed[:, order])
+
+
+def _leaning(
+    alone: Complex, values: Complex, carrier: Array, mixed: NDArray[np.complex64], loss: Array, named: Indices
+) -> Complex:
+    """What the carrier's losses add to its motion in every mode (Mc, M) from modes outside the mode's cluster.
+
+    First order: j D_km / (lambda_m - lambda_k) of mode k. What is heard of a tine is the little that the carrier
+    moves in its mode, and of that the LINK which clusters leave out is no small part. Only modes that move the
+    carrier lend it motion.
+    """
+    lent = np.flatnonzero(np.sum(carrier**2, axis=0) > FAINT)
+    share = 1j * (carrier[:, lent].T @ (loss @ mixed))  # (k, M)
+    apart = named[lent][:, None] != named[None, :]
+    share *= apart / np.where(apart, values[None, :] - alone[lent][:, None], 1.0)
+    return np.asarray(carrier[:, lent] @ share)
 
 
 def complex_modes(squared: Array, D: Array) -> tuple[Complex, Complex]:
