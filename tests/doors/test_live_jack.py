@@ -1,4 +1,4 @@
-"""Live playing for real: MIDI in through JACK, sound out through PortAudio, caught, compared with the offline render.
+"""Live playing for real: MIDI in through JACK, sound out through PortAudio, caught and held against renders.
 
 JACK's dummy driver stands in for a sound card. The machine's own server, if it has one, is left alone.
 """
