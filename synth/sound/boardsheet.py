@@ -17,13 +17,16 @@ from synth.sound.audio import REFERENCE_PRESSURE
 from synth.sound.radiator import ears
 from synth.sound.radiator.board import BoardFilter
 from synth.vibration.board import SolvedBoard, plate_of
+from synth.vibration.cache import kept
 from synth.vibration.plate import solve_plate
 from synth.vibration.plate_air import PLUG_END, SOUND_SPEED
+from synth.vibration.solution import solve_board_of
 
 FROM: Final = 30.0  # Hz
 TO: Final = 12_000.0  # Hz
 POINTS: Final = 1500  # of the curves, equally spaced in pitch
 MODES: Final = 12  # told one by one
+FEW: Final = 10  # modes of a lid in vacuo, of which the first is asked
 KNOCK: Final = 20e-3  # N s, a light knuckle; common practice, no published source
 CONTACT: Final = 2e-3  # s, a knuckle's touch; common practice, no published source
 
@@ -53,6 +56,16 @@ class BoardSheet:
     modes_hz: Array  # (n,) the first that bend
     modes_decay: Array  # (n,) s
     box: BoxSheet | None
+
+
+def solve_sheet(instrument: Instrument, name: str, *, fresh: bool = False) -> BoardSheet:
+    """The sheet of a board of the instrument by its name, from the cache where it is kept."""
+    board = instrument.boards[name]
+
+    def solve() -> BoardSheet:
+        return board_sheet(instrument, board, solve_board_of(instrument, name, fresh=fresh))
+
+    return kept("sheet", (board, instrument.bar, instrument.listener), solve, fresh=fresh)
 
 
 def board_sheet(instrument: Instrument, board: Board, solved: SolvedBoard) -> BoardSheet:
@@ -89,7 +102,7 @@ def knock(instrument: Instrument, solved: SolvedBoard, *, foot: int, rate: int) 
 
 def _box(board: Board, solved: SolvedBoard) -> BoxSheet:
     plate = plate_of(board)
-    lid = solve_plate(plate, highest=solved.reach, most=1)
+    lid = solve_plate(plate, highest=solved.reach, most=FEW)
     coupled = solved.standing.modes.frequency[: solved.solved]
     # the mode that moves the most air for its mass is the lid's first as it lives on the box
     moved = np.abs(solved.radiation.sources[0].sum(axis=0)) * np.all(solved.radiation.parity == 1, axis=1)

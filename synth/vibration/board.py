@@ -49,9 +49,10 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 MOST_MODES: Final = 110  # that are solved one by one: to about 2 kHz on a board of 0.6 by 0.4 m
+FEWEST: Final = 6  # that bend
 HIGHEST: Final = 4000.0  # Hz, of these: beyond it a sheet is rarely as even as its drawing
 LOWEST: Final = 20.0  # Hz, of the table of the air
-ROWS: Final = 36  # of that table, a sixth of an octave apart
+ROWS: Final = 30  # of that table, a quarter of an octave apart
 SLIDING: Final = 3  # rigid motions in its own plane, which make no sound
 STILL: Final = 0.1  # Hz: less is rounding about a motion that nothing holds
 SHEAR: Final = 0.35  # of a foot's upright stiffness, sideways: G/E = 1/(2 (1 + nu)) of wood or rubber
@@ -127,7 +128,7 @@ class SolvedBoard:
 def solve_board(board: Board, bar: Bar) -> SolvedBoard:
     """The board's modes in air with its feet under the bar."""
     plate, place, feet = plate_of(board), lie(board, bar), len(board.feet)
-    dry = solve_plate(plate, highest=HIGHEST, most=MOST_MODES)
+    dry = _bending(plate)
     solved = _in_air(board, dry)
     shape = dry.at(*_under_feet(board)).reshape(feet, len(GAUSS) ** 2, 3, -1).mean(axis=1)
     faces = 2 if board.kind == "panel" else 1
@@ -146,8 +147,23 @@ def solve_board(board: Board, bar: Bar) -> SolvedBoard:
         _turned(np.concatenate([_tilting(upright), _sliding(board)], axis=2), place.axes),
     )
     return SolvedBoard(
-        StandingBoard(modes, feet_of(board, bar)), plate, place, solved.air, many.source, many.strength
+        StandingBoard(modes, feet_of(board, bar)),
+        plate,
+        place,
+        solved.air.stored(),
+        many.source,
+        many.strength,
     )
+
+
+def _bending(plate: Plate) -> PlateModes:
+    """The modes in vacuo that are solved: of a small stiff board the few lowest, however high they are."""
+    highest = HIGHEST
+    while True:
+        modes = solve_plate(plate, highest=highest, most=MOST_MODES)
+        if np.sum(modes.frequency > 0.0) >= FEWEST:
+            return modes
+        highest *= 2.0
 
 
 def plate_of(board: Board) -> Plate:

@@ -129,6 +129,16 @@ def test_a_shallow_closed_box_stiffens_its_lid():
     assert lowest[0] > lowest[1] > lowest[2] > 50.0
 
 
+def test_a_small_thick_board_has_modes_too_however_high():
+    feet = (Foot(0.4, 0.03, 0.02, 0.01, 0.01, 5e6, 0.05),)
+    small = dataclasses.replace(board(feet=feet), width=0.04, length=0.06, thickness=0.015)
+    solved = solve_board(small, BAR)
+    assert solved.reach > 10_000.0
+    assert np.all(
+        np.isfinite(solved.transfer(np.array([100.0, 5000.0]), np.array([0.4, 0.0, 1.0]), nearest=1.0))
+    )
+
+
 def test_a_wide_foot_holds_against_roll_by_the_square_of_its_width():
     wide = dataclasses.replace(FEET[0], width=0.05)
     narrow = dataclasses.replace(FEET[0], width=0.005)

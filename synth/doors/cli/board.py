@@ -48,9 +48,9 @@ def command(
     Example:
       tinewright board designs/quay-rail.toml panel -o panel.png --knock knock.wav
     """
-    from synth.sound.boardsheet import board_sheet
+    from synth.sound.boardsheet import solve_sheet
     from synth.sound.contrast import changes, sentences, solve_foretold
-    from synth.vibration.solution import solve_board_of, solve_row
+    from synth.vibration.solution import solve_row
 
     instrument = arguments.instrument(design)
     if name not in instrument.boards:
@@ -59,8 +59,7 @@ def command(
         )
     _check_picture(output)
     row = solve_row(instrument, fresh=fresh)
-    solved = solve_board_of(instrument, name, fresh=fresh)
-    sheet = board_sheet(instrument, instrument.boards[name], solved)
+    sheet = solve_sheet(instrument, name, fresh=fresh)
     bar = solve_foretold(instrument, row, None, fresh=fresh)
     board = solve_foretold(instrument, row, name, fresh=fresh)
     table, said = changes(instrument, bar, board), sentences(instrument, name, bar, board)
