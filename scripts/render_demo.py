@@ -17,7 +17,7 @@ from synth.errors import InputError
 from synth.files import whole
 from synth.playing.stroke import Stroke
 from synth.sound.audio import RATE
-from synth.sound.loudness import QUIET_ROOM
+from synth.sound.loudness import QUIET_ROOM, measure
 from synth.sound.render import perform, scene
 from synth.sound.sets import Member, write_sets
 
@@ -79,19 +79,28 @@ def picture(instrument: Instrument, members: list[Member], sounds: dict[str, NDA
     from scipy.signal.windows import hann
 
     ways = ("bar", "pickup", BOARD)
-    figure = Figure(figsize=(10.0, 6.0), layout="constrained")
-    top, bottom = figure.subfigures(2, 1, height_ratios=(1.0, 1.2))
-    bars = top.subplots()
-    level = {each.name: each.loudness.loudest for each in members}
-    for n, way in enumerate(ways):
-        places = np.arange(len(instrument.groups)) + 0.27 * (n - 1)
-        bars.bar(places, [level[f"{group.name}-{way}"] for group in instrument.groups], width=0.25, label=way)
-    bars.axhline(QUIET_ROOM, color="grey", linewidth=0.8)
-    bars.text(-0.45, QUIET_ROOM + 1.0, "a quiet room", fontsize=8, color="grey")
-    bars.set_xticks(range(len(instrument.groups)), [group.name for group in instrument.groups])
-    bars.set_ylabel("dB(A) at 1 m, loudest")
-    bars.set_title(f"{instrument.name}: every group stroked once at {SPEED * 1e3:.0f} mm/s", fontsize=10)
-    bars.legend(ncols=3, fontsize=8, loc="upper right")
+    figure = Figure(figsize=(10.0, 6.4), layout="constrained")
+    top, bottom = figure.subfigures(2, 1, height_ratios=(1.0, 1.1))
+    top.suptitle(f"{instrument.name}: every group stroked once at {SPEED * 1e3:.0f} mm/s", fontsize=10)
+    loudest = {each.name: each.loudness.loudest for each in members}
+    later = slice(int(1.5 * RATE), int(2.0 * RATE))
+    ring = {
+        name: measure(np.asarray(sound[:, later], dtype=np.float64), RATE).average
+        for name, sound in sounds.items()
+    }
+    panels = zip(
+        top.subplots(1, 2, sharey=True), (loudest, ring), ("the stroke", "the ring, a second on"), strict=True
+    )
+    for place, level, title in panels:
+        for n, way in enumerate(ways):
+            at = np.arange(len(instrument.groups)) + 0.27 * (n - 1)
+            heights = [max(0.0, level[f"{group.name}-{way}"]) for group in instrument.groups]
+            place.bar(at, heights, width=0.25, label=way)
+        place.axhline(QUIET_ROOM, color="black", linewidth=0.8, linestyle=":")
+        place.set_xticks(range(len(instrument.groups)), [group.name for group in instrument.groups])
+        place.set_title(f"{title} (dotted: a quiet room)", fontsize=9)
+    top.supylabel("dB(A) at 1 m", fontsize=9)
+    top.legend(*place.get_legend_handles_labels(), ncols=3, fontsize=8, loc="outside lower center")
     transform = ShortTimeFFT(hann(4096), hop=1024, fs=RATE, scale_to="magnitude")
     middle = instrument.groups[len(instrument.groups) // 2].name
     for place, way in zip(bottom.subplots(1, 3, sharey=True), ways, strict=True):

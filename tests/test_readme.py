@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from synth.design import schema
-from synth.doors.cli import COMMANDS
+from synth.doors.cli import COMMANDS, run
 from synth.playing import score
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -72,3 +72,28 @@ def test_nothing_else_stands_at_the_top():
     top = {name.split("/")[0] for name in listed.stdout.splitlines()}
     allowed = {"pyproject.toml", "README.md", "DEVELOPERS.md", "synth", "designs", "tests", "scripts"}
     assert {name for name in top if not name.startswith(".")} <= allowed
+
+
+def blocks(language):
+    return re.findall(rf"```{language}\n(.*?)```", README, re.S)
+
+
+def test_the_python_of_the_readme_runs(tmp_path, monkeypatch):
+    (code,) = blocks("python")
+    monkeypatch.chdir(ROOT)
+    exec(code.replace('Path("two.wav")', f"Path({str(tmp_path / 'two.wav')!r})"), {})
+    assert (tmp_path / "two.wav").stat().st_size > 1_000_000
+
+
+def test_the_script_of_the_readme_plays(tmp_path, monkeypatch):
+    (text,) = blocks("toml")
+    (tmp_path / "calls.toml").write_text(text)
+    monkeypatch.chdir(ROOT)
+    words = [
+        "play",
+        "designs/quay-rail.toml",
+        str(tmp_path / "calls.toml"),
+        "-o",
+        str(tmp_path / "calls.flac"),
+    ]
+    assert run(words) == 0
