@@ -225,21 +225,20 @@ class _Part:
             return
         needed = -(-lengths[chosen] // self.total.length)
         counts = np.minimum(needed, self._lives(relative[self.modes]))
-        of = np.repeat(chosen, counts)
-        nth = np.arange(of.size) - np.repeat(np.cumsum(counts) - counts, counts)
         mine = weights[:, self.modes]
-        blocks = np.empty((len(mine), min(self.at_once, of.size), self.total.length), np.float32)
-        for at in range(0, of.size, self.at_once):
-            some = slice(at, at + self.at_once)
-            state = states[of[some], self.modes]
-            if len(self.reach) > 1:
-                state *= self.reach[nth[some]]
+        size = _even(int(counts.sum()), self.at_once)
+        blocks = np.empty((len(mine), size, self.total.length), np.float32)
+        state = np.zeros((size, self.decay.size), np.complex64)
+        for runs in _runs(chosen, counts, size):
             for block, weight in zip(blocks, mine, strict=True):
-                self.total.fill(block[: len(state)], state * weight)
-            for run in np.split(np.arange(len(state)), np.flatnonzero(np.diff(of[some])) + 1):
-                segment, before = of[at + run[0]], nth[at + run[0]] * self.total.length
-                new = blocks[:, run[0] : run[-1] + 1].reshape(len(mine), -1)[:, : lengths[segment] - before]
-                first = starts[segment] + before
+                for run in runs:
+                    begin = states[run.segment, self.modes] * weight
+                    np.multiply(self.reach[run.nth : run.nth + run.count], begin, out=state[run.rows])
+                self.total.fill(block, state)
+            for run in runs:
+                before = run.nth * self.total.length
+                new = blocks[:, run.rows].reshape(len(mine), -1)[:, : lengths[run.segment] - before]
+                first = starts[run.segment] + before
                 sound[:, first : first + new.shape[1]] += new
 
     def _lives(self, relative: Array) -> int:
@@ -256,6 +255,42 @@ def _longest(turn: Complex) -> Index:
     """Which of LENGTHS is the longest block that a mode may fill (M,); the first takes any decay."""
     steps = [-turn.real * length <= STEEPEST for length in LENGTHS[1:]]
     return np.asarray(np.sum(steps, axis=0, dtype=np.int64))
+
+
+@dataclass(frozen=True)
+class _Run:
+    """`count` blocks of one segment, from its `nth` on, at row `at` of a portion."""
+
+    segment: int
+    nth: int
+    at: int
+    count: int
+
+    @property
+    def rows(self) -> slice:
+        return slice(self.at, self.at + self.count)
+
+
+def _runs(segments: Index, counts: Index, size: int) -> Iterator[list[_Run]]:
+    """The blocks of the segments, so many of each, in portions of `size`."""
+    portion, room = [], size
+    for segment, count in zip(segments.tolist(), counts.tolist(), strict=True):
+        nth = 0
+        while nth < count:
+            now = min(count - nth, room)
+            portion.append(_Run(segment, nth, size - room, now))
+            nth, room = nth + now, room - now
+            if not room:
+                yield portion
+                portion, room = [], size
+    if portion:
+        yield portion
+
+
+def _even(count: int, most: int) -> int:
+    """Up to `most`, so that `count` falls into even portions; a multiple of four: transforms go by four."""
+    portions = -(-count // most)
+    return -(-count // (4 * portions)) * 4
 
 
 def _total(rows: Complex) -> Array:

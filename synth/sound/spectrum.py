@@ -48,8 +48,8 @@ KERNEL: Final = RUNS[0][1]  # bins: the width of the window's kernel, which serv
 SHAPE: Final = (
     np.pi * KERNEL * (1 - 1 / (2 * OVERSAMPLING))
 )  # Fessler and Sutton's; larger tolerates less decay
-NODES: Final = 64  # points at which the run is fitted
-PORTION: Final = 256  # modes fitted at once: what stays in the processor's cache
+NODES: Final = 40  # points at which the run is fitted
+PORTION: Final = 512  # modes fitted at once: what stays in the processor's cache
 QUARTER_TURNS: Final = np.array([1, -1j, -1, 1j])
 REACH: Final = 1e-9  # singular values of the wider runs below this are left out: their weights would be huge
 
