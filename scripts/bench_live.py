@@ -32,9 +32,12 @@ from synth.playing.score import read_script
 from synth.playing.stroke import Stroke
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.livebank import LiveBank
-from synth.sound.render import Scene, play, scene
+from synth.sound.render import Manner, Scene, play, scene
+from synth.units import amplitude
 
 NOTE_ON = 0x90
+EXPRESSION = (0xB0, 11, 64)  # half the bite: twenty full strokes a second would bend tines
+GAIN_DB = -30.0
 SLOWEST, FASTEST = 55, 105  # key velocities: 0.44 to 1.7 m/s
 SERVER = f"tinewright-bench-{os.getpid()}"
 
@@ -60,7 +63,8 @@ class Room:
         while self.plan and self.plan[0][0] < self.frames + frames:
             frame, message = self.plan.pop(0)
             self.midi.write_midi_event(max(0, frame - self.frames), message)
-            self.sent.append(max(frame, self.frames))
+            if message[0] == NOTE_ON:
+                self.sent.append(max(frame, self.frames))
         self.heard.append(np.stack([each.get_array().copy() for each in self.ears]))
         self.frames += frames
 
@@ -91,6 +95,12 @@ def perform(folder: Path, heard: Scene, words: argparse.Namespace) -> dict[str, 
             "--seconds",
             str(seconds),
         ]
+        command += [
+            "--gain-db",
+            str(GAIN_DB),
+            "--cap-dbfs",
+            "0",
+        ]  # the limiter must not change what is compared
         player = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         assert player.stdout is not None
         told = [next(player.stdout) for _ in range(3)]
@@ -98,6 +108,7 @@ def perform(folder: Path, heard: Scene, words: argparse.Namespace) -> dict[str, 
         dice = random.Random(7)
         numbers = sorted(notes(heard.instrument))
         begin = room.frames + RATE // 2
+        room.plan += [(begin, EXPRESSION)]
         room.plan += [
             (
                 begin + round((n + 0.5 * dice.random()) * RATE / words.per_second),
@@ -124,7 +135,8 @@ def perform(folder: Path, heard: Scene, words: argparse.Namespace) -> dict[str, 
 def compared(folder: Path, heard: Scene, room: Room, told: list[str]) -> dict[str, Any]:
     """What was caught against the offline render of the recorded script."""
     piece = read_script(folder / "take.toml", heard.instrument)
-    expected = (play(heard.instrument, piece, manner=_as_live()).sound() / FULL_SCALE).astype(np.float32)
+    pressure = play(heard.instrument, piece, manner=Manner(allow_yield=True)).sound()
+    expected = (pressure * amplitude(GAIN_DB) / FULL_SCALE).astype(np.float32)
     caught = np.concatenate(room.heard, axis=1)
     shift = _onset(caught) - _onset(expected)
     frames = min(caught.shape[1] - shift, expected.shape[1])
@@ -144,12 +156,6 @@ def compared(folder: Path, heard: Scene, room: Room, told: list[str]) -> dict[st
             f"{share} %": round(1e3 * float(np.percentile(delays, share)), 1) for share in (5, 50, 95, 100)
         },
     }
-
-
-def _as_live() -> Any:
-    from synth.sound.render import Manner
-
-    return Manner(allow_yield=True)
 
 
 def _onset(sound: Any) -> int:
