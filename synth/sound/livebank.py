@@ -7,8 +7,9 @@ levels: the modes' states at every WIDTH-th frame, and one table from a state to
 
 An event gets a row of its own in the same matrix product, which gives the frames from its first to the end of its
 sixteen, and is in the states from there on: it starts at its exact frame. Products over PORTION modes are added up:
-single precision then rounds less than over all modes at once, and small products are quicker. One compiled call
-makes a block. It keeps the interpreter's lock: many small steps that each gave it away might wait long for it.
+single precision then rounds less than over all modes at once, and small products are quicker. A block takes a few
+compiled calls. They keep the interpreter's lock: numpy gives it away in each of its steps on more than 500 numbers,
+and after each the audio thread may wait half a millisecond until it gets it back.
 
 Shapes: M modes, P points, S events, n frames.
 """
@@ -52,25 +53,29 @@ class LiveBank:
         self._rows = np.zeros((LONGEST, 2, modes), np.float32)  # of the events of one block
         self._offset = np.zeros(LONGEST, np.int64)
         room = LONGEST // WIDTH + LONGEST
-        self._states = np.zeros((portions, room, 2 * PORTION), np.float32)
+        self._states = np.zeros((room, 2 * PORTION), np.float32)  # of one portion
         self._sums = np.zeros((2, room, self.points * WIDTH), np.float32)  # a portion's, and all
-        self._inbox: deque[tuple[list[int], NDArray[np.complex64]]] = deque()
-        self._waiting: list[tuple[int, int, NDArray[np.complex64]]] = []
+        self._inbox: deque[tuple[list[int], NDArray[np.float32]]] = deque()
+        self._waiting: list[tuple[int, int, int, NDArray[np.float32]]] = []
         self._order = count()
-        self._run = _compiled()
-        self._run_block(np.zeros((self.points, WIDTH), np.float32), 0)  # compiled before anyone waits for it
+        self._run, self._put = _compiled()
+        # compiled before anyone waits for it
+        self._run_block(np.zeros((self.points, WIDTH), np.float32), 0)
+        self._put(self._rows, 0, np.zeros((1, 2, modes), np.float32), 0, 0.0)
 
     def add(self, time: Array, rows: Complex) -> None:
         """Increments at times (S,) s from the first frame on, with amplitudes (S, M); each time a new array."""
         frame = first_frame(np.asarray(time, float), self.rate)
         amplitude = carried(np.take(rows, self.heard, axis=1), self.turn, frame - time * self.rate)
-        self._inbox.append((frame.tolist(), np.asarray(amplitude, np.complex64)))
+        parts = np.stack([amplitude.real, amplitude.imag], axis=1).astype(np.float32)
+        self._inbox.append((frame.tolist(), parts))
 
     def fill(self, sound: Sound) -> None:
         """Writes the next frames into sound (P, n), n up to LONGEST."""
         while self._inbox:
-            for frame, row in zip(*self._inbox.popleft(), strict=True):
-                heapq.heappush(self._waiting, (frame, next(self._order), row))
+            frames, rows = self._inbox.popleft()
+            for n, frame in enumerate(frames):
+                heapq.heappush(self._waiting, (frame, next(self._order), n, rows))
         self._run_block(sound, self._due(sound.shape[1]))
         self.frame += sound.shape[1]
 
@@ -78,19 +83,21 @@ class LiveBank:
         """Puts the events of the next frames into the rows, those of one frame into one; how many rows."""
         used = 0
         while self._waiting and self._waiting[0][0] < self.frame + frames:
-            frame, _, row = heapq.heappop(self._waiting)
+            frame, _, n, rows = heapq.heappop(self._waiting)
             if frame < self.frame:
                 self.late += 1
-                row = (row * np.exp(self.turn * (self.frame - frame))).astype(np.complex64)
+                n, rows = 0, self._carried(rows[n], self.frame - frame)
                 frame = self.frame
             offset = frame - self.frame
-            if used == 0 or self._offset[used - 1] != offset:
-                self._offset[used] = offset
-                self._rows[used] = 0.0
-                used += 1
-            self._rows[used - 1, 0] += row.real
-            self._rows[used - 1, 1] += row.imag
+            again = 1.0 if used and self._offset[used - 1] == offset else 0.0
+            used += not again
+            self._offset[used - 1] = offset
+            self._put(self._rows, used - 1, rows, n, again)
         return used
+
+    def _carried(self, row: NDArray[np.float32], frames: int) -> NDArray[np.float32]:
+        moved = (row[0] + 1j * row[1]) * np.exp(self.turn * frames)
+        return np.stack([moved.real, moved.imag])[None].astype(np.float32)
 
     def _run_block(self, sound: Sound, events: int) -> None:
         self._run(
@@ -133,37 +140,41 @@ def _compiled() -> Any:
     ) -> None:
         points, frames = sound.shape
         modes = state.shape[1]
-        re, im = state[0], state[1]
         segments = (frames + WIDTH - 1) // WIDTH
-        event = 0
-        for i in range(segments):
-            width = min(WIDTH, frames - i * WIDTH)
-            a, b = step[0, width], step[1, width]
-            for m in range(modes):
-                x = re[m]
-                y = im[m]
-                if abs(x) + abs(y) < SILENT:
-                    x = 0.0
-                    y = 0.0
-                states[m // PORTION, i, m % PORTION] = x
-                states[m // PORTION, i, PORTION + m % PORTION] = y
-                re[m] = x * a[m] - y * b[m]
-                im[m] = x * b[m] + y * a[m]
-            while event < events and offset[event] < i * WIDTH + width:
-                left = i * WIDTH + width - offset[event]
-                c, d = step[0, left], step[1, left]
-                u, v = rows[event, 0], rows[event, 1]
-                for m in range(modes):
-                    states[m // PORTION, segments + event, m % PORTION] = u[m]
-                    states[m // PORTION, segments + event, PORTION + m % PORTION] = v[m]
-                    re[m] += u[m] * c[m] - v[m] * d[m]
-                    im[m] += u[m] * d[m] + v[m] * c[m]
-                event += 1
         used = segments + events
         part, whole = sums[0, :used], sums[1, :used]
         whole[:] = 0.0
+        # a portion at a time, from its states to its sum: all that it touches stays in the nearest cache, and the
+        # loops over modes run over neighbours, many to an instruction
         for k in range(len(table)):
-            np.dot(states[k, :used], table[k], part)
+            mine = slice(k * PORTION, min((k + 1) * PORTION, modes))
+            re, im = state[0, mine], state[1, mine]
+            event = 0
+            for i in range(segments):
+                width = min(WIDTH, frames - i * WIDTH)
+                a, b = step[0, width, mine], step[1, width, mine]
+                now, imaginary = states[i, : len(re)], states[i, PORTION : PORTION + len(re)]
+                for m in range(len(re)):
+                    alive = abs(re[m]) + abs(im[m]) >= SILENT
+                    x = re[m] if alive else 0.0
+                    y = im[m] if alive else 0.0
+                    now[m] = x
+                    imaginary[m] = y
+                    re[m] = x * a[m] - y * b[m]
+                    im[m] = x * b[m] + y * a[m]
+                while event < events and offset[event] < i * WIDTH + width:
+                    left = i * WIDTH + width - offset[event]
+                    c, d = step[0, left, mine], step[1, left, mine]
+                    u, v = rows[event, 0, mine], rows[event, 1, mine]
+                    now = states[segments + event, : len(re)]
+                    imaginary = states[segments + event, PORTION : PORTION + len(re)]
+                    for m in range(len(re)):
+                        now[m] = u[m]
+                        imaginary[m] = v[m]
+                        re[m] += u[m] * c[m] - v[m] * d[m]
+                        im[m] += u[m] * d[m] + v[m] * c[m]
+                    event += 1
+            np.dot(states[:used], table[k], part)
             whole += part
         for p in range(points):
             for i in range(segments):
@@ -175,4 +186,11 @@ def _compiled() -> Any:
                 for k in range(first, end):
                     sound[p, k] += whole[segments + e, p * WIDTH + k - first]
 
-    return block
+    @njit(cache=True)
+    def put(to: Any, at: int, rows: Any, n: int, again: float) -> None:
+        """A row among the events of the block, or on top of the one that is there."""
+        for part in range(2):
+            for m in range(rows.shape[2]):
+                to[at, part, m] = again * to[at, part, m] + rows[n, part, m]
+
+    return block, put

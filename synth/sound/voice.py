@@ -16,11 +16,14 @@ from numpy.typing import NDArray
 from synth.sound.audio import FULL_SCALE
 from synth.sound.clock import Clock
 from synth.sound.limiter import CAP_DB, Limiter
-from synth.sound.livebank import LONGEST, LiveBank
+from synth.sound.livebank import LiveBank
 from synth.sound.radiator import Radiator
 from synth.units import amplitude
 
 Frames = NDArray[np.float32]
+# Frames at once. numpy gives the interpreter's lock away in every step on more than 500 numbers, and the audio
+# thread may wait long to get it back: two channels stay below.
+PIECE: Final = 128
 REHEARSED: Final = 32  # blocks: caches, and the first use of every function
 RECENT: Final = 64  # blocks, for the share of time shown while playing
 
@@ -68,7 +71,7 @@ class Voice:
         self._tape: deque[Frames] | None = None
         self._filter = radiator.stream(bank.rate)
         self._scale = amplitude(gain_db) / FULL_SCALE
-        self._signals = np.zeros((bank.points, LONGEST), np.float32)
+        self._signals = np.zeros((bank.points, PIECE), np.float32)
 
     def rehearse(self, frames: int) -> None:
         """Go through silent blocks of so many frames, so that the first that is heard is not the first ever."""
@@ -86,11 +89,11 @@ class Voice:
         """Writes the next frames into `out` (n, C)."""
         began = time.perf_counter()
         self.clock.tick(self.bank.frame, began)
-        for first in range(0, len(out), LONGEST):
-            part = out[first : first + LONGEST]
+        for first in range(0, len(out), PIECE):
+            part = out[first : first + PIECE]
             part[:] = self._next(len(part)).T
-        if self._tape is not None:
-            self._tape.append(out.copy())
+            if self._tape is not None:
+                self._tape.append(part.copy())
         self.meter.note(time.perf_counter() - began, len(out) / self.bank.rate)
 
     def _next(self, frames: int) -> NDArray[np.floating[Any]]:
