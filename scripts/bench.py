@@ -349,16 +349,22 @@ def short(value: float) -> str:
     return f"{float(f'{value:.3g}'):,.0f}" if value >= 100 else f"{value:.3g}"
 
 
+def parts(readme: Path) -> tuple[str, str]:
+    """What stands before and after the table, found before anything is measured."""
+    old = readme.read_text(encoding="utf-8") if readme.is_file() else ""
+    if old.count(BEGIN) != 1 or END not in old.split(BEGIN)[-1]:
+        raise SystemExit(
+            f"error: {readme}: no {BEGIN} and {END} in it; put the two lines where the table shall stand"
+        )
+    head, rest = old.split(BEGIN)
+    return head + BEGIN, END + rest.split(END, 1)[1]
+
+
 def into(readme: Path, text: str) -> None:
     """Puts the text between the markers, the file whole or not at all."""
-    old = readme.read_text(encoding="utf-8")
-    if BEGIN not in old or END not in old:
-        raise SystemExit(
-            f"error: {readme}: no {BEGIN} ... {END} in it; put the two lines where the table shall stand"
-        )
-    head, rest = old.split(BEGIN, 1)
+    head, tail = parts(readme)
     new = readme.with_name(readme.name + ".new")
-    new.write_text(f"{head}{BEGIN}\n{text}\n{END}{rest.split(END, 1)[1]}", encoding="utf-8")
+    new.write_text(f"{head}\n{text}\n{tail}", encoding="utf-8")
     os.replace(new, readme)
 
 
@@ -372,6 +378,8 @@ def main() -> None:
     if given.worker:
         print(json.dumps(worker(given.worker, given.rounds)))
         return
+    if given.readme:
+        parts(given.readme)
     figures = measure(given.rounds)
     print(json.dumps(figures, indent=1) if given.json else table(figures))
     if given.readme:
