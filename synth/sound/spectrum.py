@@ -97,7 +97,7 @@ class BinSum(BlockSum):
         from scipy.fft import irfft
 
         half = _folded(self.table @ states.T, self.length)
-        np.multiply(irfft(half.T, axis=-1)[:, : self.length], self.unwindow, out=blocks)
+        np.multiply(irfft(half.T, axis=-1, norm="forward")[:, : self.length], self.unwindow, out=blocks)
 
     @cached_property
     def table(self) -> Any:  # scipy names its sparse types to no checker
@@ -130,7 +130,7 @@ def fit(turn: Complex, length: int) -> Rows:
     """Weights (K, WIDEST) complex64 of the bins from BELOW under each mode's own, for states at the first frame.
 
     Zero outside a mode's run. Moved to its own bin, every mode is fitted by the same slow turns: one pseudo-inverse
-    for all runs of one width. The inverse transform's factor 2 / size is taken into the weights.
+    for all runs of one width. Halved, since a real signal's spectrum counts every bin twice.
     """
     nodes = np.linspace(-0.5, 0.5, NODES) / OVERSAMPLING
     bins = np.arange(WIDEST) - BELOW
@@ -146,7 +146,7 @@ def fit(turn: Complex, length: int) -> Rows:
             near = _bin(turn[some], length)
             run = inverse @ _target(turn[some], near, nodes, length)
             # the middle of the block is the origin of u: a quarter turn back for each bin
-            run *= QUARTER_TURNS[(near.astype(int) + bins[inner, None]) % 4] * (OVERSAMPLING * length / 2)
+            run *= QUARTER_TURNS[(near.astype(int) + bins[inner, None]) % 4] / 2
             rows[some, inner] = run.T
     return rows
 

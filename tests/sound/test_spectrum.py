@@ -49,7 +49,7 @@ def test_the_fit_itself_is_far_below_rounding(nepers):
     nodes = np.arange(length) - length / 2
     near = np.floor(turn.imag * length / np.pi)
     bins = near[:, None] - spectrum.BELOW + np.arange(spectrum.WIDEST)
-    runs = spectrum.fit(turn, length).astype(complex) / length
+    runs = 2 * spectrum.fit(turn, length).astype(complex)
     made = np.einsum("kb,kbj->kj", runs, np.exp(1j * np.pi / length * bins[:, :, None] * np.arange(length)))
     made /= spectrum.window(nodes / (2 * length))
     assert (
