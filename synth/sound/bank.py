@@ -231,15 +231,22 @@ class _Part:
         state = np.zeros((size, self.decay.size), np.complex64)
         for runs in _runs(chosen, counts, size):
             for block, weight in zip(blocks, mine, strict=True):
-                for run in runs:
-                    begin = states[run.segment, self.modes] * weight
-                    np.multiply(self.reach[run.nth : run.nth + run.count], begin, out=state[run.rows])
+                self._states(state, states, runs, weight)
                 self.total.fill(block, state)
             for run in runs:
                 before = run.nth * self.total.length
                 new = blocks[:, run.rows].reshape(len(mine), -1)[:, : lengths[run.segment] - before]
                 first = starts[run.segment] + before
                 sound[:, first : first + new.shape[1]] += new
+
+    def _states(self, out: Complex, states: Complex, runs: list[_Run], weight: Complex) -> None:
+        """Writes weighted states at the first frames of the runs' blocks (n, K), from those of the segments."""
+        if len(self.reach) == 1:  # one block a segment: thousands of short ones, all at once
+            np.multiply(states[[run.segment for run in runs], self.modes], weight, out=out[: len(runs)])
+            return
+        for run in runs:
+            begin = states[run.segment, self.modes] * weight
+            np.multiply(self.reach[run.nth : run.nth + run.count], begin, out=out[run.rows])
 
     def _lives(self, relative: Array) -> int:
         """Blocks until all that is left of these modes is below LOST, from levels relative to the loudest."""
