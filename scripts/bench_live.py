@@ -77,7 +77,18 @@ class Room:
 def perform(folder: Path, heard: Scene, words: argparse.Namespace) -> dict[str, Any]:
     """One performance on a server of its own; what came of it."""
     server = subprocess.Popen(
-        ["jackd", "-n", SERVER, "-r", "-d", "dummy", "-r", str(RATE), "-p", str(words.block)],
+        [
+            "jackd",
+            "-n",
+            SERVER,
+            *words.server.split(),
+            "-d",
+            "dummy",
+            "-r",
+            str(RATE),
+            "-p",
+            str(words.period),
+        ],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
@@ -194,6 +205,8 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--block", type=int, default=128)
     parser.add_argument("--per-second", type=float, default=20.0)
+    parser.add_argument("--period", type=int, default=256, help="samples of the server")
+    parser.add_argument("--server", default="-R", help="how the server runs: -R in real time, -r not")
     parser.add_argument("--json", action="store_true")
     words = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:

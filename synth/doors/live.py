@@ -1,32 +1,31 @@
 """Playing live: gestures from a keyboard become sound on a device, until the player has had enough.
 
 In: an instrument as it is heard, and what to play it on. Out: sound, and perhaps a recording of it with its script.
-This is the main thread: it opens and closes, looks at the terminal's keys, writes the recording to the disk, tells
-how it goes and notices when something was unplugged. `synth.doors.stage` says what the other threads do.
+This is the main thread: it opens and closes, looks at the terminal's keys, tells how it goes and notices when
+something was unplugged. `synth.doors.stage` has the other threads, `synth.doors.speaker` the other process.
 """
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
-import numpy as np
-
+from synth.doors.calm import calm_threads
 from synth.doors.keyboard import Read, keyboard
-from synth.doors.ports import Alive, DeviceLostError, LostError, midi_port, midi_socket, sound_device
-from synth.doors.stage import Setting, Stage, calm_threads
-from synth.doors.take import script_beside, taped, write_script
+from synth.doors.ports import Alive, LostError, midi_port, midi_socket
+from synth.doors.speaker import Job, Speaker
+from synth.doors.stage import Setting, Stage
+from synth.doors.take import script_beside, write_script
 from synth.errors import InputError
 from synth.playing.keys import Message
-from synth.sound.audio import RATE
 from synth.sound.render import Scene
 
 IDLE: Final = 0.02  # s between two looks at the keyboard of the computer
 CHECK: Final = 1.0  # s between two looks whether the MIDI port is still there
-SILENCE: Final = 1.0  # s without a block after which the device counts as gone
 END_KEYS: Final = "q\x1b\x04"  # q, Escape, Ctrl-D
 
 Tell = Callable[[str], None]
@@ -38,20 +37,25 @@ def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
     `tell` takes lines that stay, `show` a line about the moment. Raises `InputError` for what cannot be opened.
     """
     script = None if setting.record is None else script_beside(setting.record)
-    with calm_threads(), ExitStack() as opened:
-        stage = Stage(scene, setting)
-        tell(f"making ready: {len(scene.model.pole)} modes")
+    tell(f"making ready: {len(scene.model.pole)} modes")
+    speaker = Speaker(
+        Job(
+            pole=scene.model.pole,
+            radiator=scene.radiator,
+            device=setting.device,
+            block=setting.block,
+            gain_db=setting.gain_db,
+            cap_db=setting.cap_db,
+            record=setting.record,
+        )
+    )
+    stage = Stage(scene, setting, speaker)
+    with calm_threads():
         stage.make_ready()
-        sources = opened.enter_context(_sources(setting, stage.hear))
-        tell(stage.words())
-        flush = _nothing
-        if setting.record is not None:
-            flush = opened.enter_context(taped(setting.record, stage.voice))
-        lost = _run(stage, setting, sources, flush, tell=tell, show=show)
-    if script is not None and setting.record is not None:
-        seconds = stage.bank.frame / RATE
-        kept = write_script(script, stage.performer, name=setting.record.stem, seconds=seconds)
-        tell(f"{setting.record}: {seconds:.1f} s" + (f"; played again by {script}" if kept else ""))
+        lost = _run(stage, speaker, tell=tell, show=show)
+    if script is not None:
+        kept = write_script(script, stage.performer, name=script.stem, seconds=speaker.seconds)
+        tell(f"{setting.record}: {speaker.seconds:.1f} s" + (f"; played again by {script}" if kept else ""))
     tell(stage.summary())
     if lost:
         tell(f"ended: {lost}")
@@ -85,38 +89,24 @@ def _sources(setting: Setting, receive: Callable[[Message | str], None]) -> Iter
         yield _Sources(tuple(alive), read)
 
 
-def _run(
-    stage: Stage, setting: Setting, sources: _Sources, flush: Callable[[], None], *, tell: Tell, show: Tell
-) -> str:
+def _run(stage: Stage, speaker: Speaker, *, tell: Tell, show: Tell) -> str:
     """Sound until the end; what was lost, or nothing."""
-    device = sound_device(
-        setting.device, stage.fill, rate=RATE, block=setting.block, channels=stage.voice.channels
-    )
     try:
-        with stage.at_work(), device as stream:
-            tell(f"the device's own delay is {1e3 * float(stream.latency):.0f} ms; q or Ctrl-C ends")
-            _loop(stage, setting, sources, flush, stream=stream, tell=tell, show=show)
+        with _sources(stage.setting, stage.hear) as sources, speaker, stage.at_work():
+            tell(stage.words())
+            tell(f"the device's own delay is {1e3 * speaker.latency:.0f} ms; q or Ctrl-C ends")
+            _loop(stage, speaker, sources, tell=tell, show=show)
     except LostError as loss:
         return str(loss)
     except KeyboardInterrupt:
         pass
-    finally:
-        flush()
     return ""
 
 
-def _loop(
-    stage: Stage,
-    setting: Setting,
-    sources: _Sources,
-    flush: Callable[[], None],
-    *,
-    stream: Any,
-    tell: Tell,
-    show: Tell,
-) -> None:
+def _loop(stage: Stage, speaker: Speaker, sources: _Sources, *, tell: Tell, show: Tell) -> None:
     """What the main thread does meanwhile. Raises `LostError`."""
-    end = np.inf if setting.seconds is None else time.perf_counter() + setting.seconds
+    seconds = stage.setting.seconds
+    end = math.inf if seconds is None else time.perf_counter() + seconds
     checked = time.perf_counter()
     while time.perf_counter() < end:
         pressed = _pressed(sources.read)
@@ -124,12 +114,11 @@ def _loop(
             return
         for key in pressed:
             stage.hear(key)
-        flush()
         while stage.performer.remarks:
             tell(stage.performer.remarks.popleft())
         show(stage.status())
-        if not stream.active or stage.silent_for > SILENCE:
-            raise DeviceLostError("the sound device is gone")
+        if not speaker.there:
+            raise LostError("the sound device is gone")
         if time.perf_counter() > checked + CHECK:
             checked = time.perf_counter()
             for name, there in sources.alive:
@@ -142,7 +131,3 @@ def _pressed(read: Read | None) -> str:
         return read(IDLE)
     time.sleep(IDLE)
     return ""
-
-
-def _nothing() -> None:
-    pass

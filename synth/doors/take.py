@@ -35,8 +35,13 @@ def script_beside(path: Path) -> Path:
 
 
 @contextmanager
-def taped(path: Path, voice: Voice) -> Iterator[Callable[[], None]]:
-    """Keeps what `voice` plays in `path`. Gives what has to be called now and then, to bring blocks to the disk."""
+def taped(
+    path: Path, voice: Voice, *, lost: type[Exception] | tuple[()] = ()
+) -> Iterator[Callable[[], None]]:
+    """Keeps what `voice` plays in `path`. Gives what has to be called now and then, to bring blocks to the disk.
+
+    An exception of the kind `lost` ends the take and goes on; after any other there is no file.
+    """
     import soundfile
 
     tape = voice.keep()
@@ -56,8 +61,14 @@ def taped(path: Path, voice: Voice) -> Iterator[Callable[[], None]]:
             while tape:
                 file.write(tape.popleft())
 
-        yield flush
+        loss: Exception | None = None
+        try:
+            yield flush
+        except lost as ending:
+            loss = ending
         flush()
+    if loss is not None:
+        raise loss
 
 
 def write_script(path: Path, performer: Performer, *, name: str, seconds: float) -> bool:

@@ -7,6 +7,7 @@ sound card's clock runs otherwise, or sound was missed, time is right again afte
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from typing import Final
 
@@ -19,15 +20,18 @@ class Clock:
     def __init__(self, rate: float) -> None:
         self.rate = rate
         self._starts: deque[float] = deque(maxlen=LAST)
-        self._start: float | None = (
-            None  # the computer's time at which frame 0 was, or would have been, asked for
-        )
+        self.start = math.inf  # the computer's time at which frame 0 was, or would have been, asked for
 
     def tick(self, frame: int, now: float) -> None:
         """A block that begins at `frame` was asked for at `now`."""
         self._starts.append(now - frame / self.rate)
-        self._start = min(self._starts)
+        self.start = min(self._starts)
 
     def second(self, now: float) -> float:
         """The second that is about to be asked for at `now`; 0 before the first block."""
-        return 0.0 if self._start is None else max(0.0, now - self._start)
+        return second(self.start, now)
+
+
+def second(start: float, now: float) -> float:
+    """The second that is about to be asked for at `now`, where frame 0 was asked for at `start`."""
+    return 0.0 if math.isinf(start) else max(0.0, now - start)

@@ -34,13 +34,27 @@ PORTION: Final = 256  # modes
 SILENT: Final = 1e-24  # of a state: far below hearing, far above numbers that processors are slow with
 
 
+class Arrivals:
+    """Makes increments ready for a bank of these modes, in another thread or another process."""
+
+    def __init__(self, pole: Complex, rate: float) -> None:
+        heard = pole.imag / rate < np.pi
+        self.rate, self.heard, self.turn = rate, np.flatnonzero(heard), pole[heard] / rate
+
+    def __call__(self, time: Array, rows: Complex) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+        """First frames (S,), and amplitudes at them (S, 2, M'), of increments at `time` (S,) with rows (S, M)."""
+        frame = first_frame(np.asarray(time, float), self.rate)
+        amplitude = carried(np.take(rows, self.heard, axis=1), self.turn, frame - time * self.rate)
+        return frame, np.stack([amplitude.real, amplitude.imag], axis=1).astype(np.float32)
+
+
 class LiveBank:
     """Modes that ring on from block to block. `add` from any one thread, `fill` from another."""
 
     def __init__(self, pole: Complex, weights: Complex, *, rate: float) -> None:
         pole, weights = checked(pole, weights)
-        heard = pole.imag / rate < np.pi
-        self.rate, self.heard, self.turn = rate, np.flatnonzero(heard), pole[heard] / rate
+        self._arrivals = Arrivals(pole, rate)
+        self.rate, heard, self.turn = rate, self._arrivals.heard, self._arrivals.turn
         self.points = len(weights)
         self.frame = 0  # the next one to be given out
         self.late = 0  # increments that came after their moment
@@ -65,10 +79,11 @@ class LiveBank:
 
     def add(self, time: Array, rows: Complex) -> None:
         """Increments at times (S,) s from the first frame on, with amplitudes (S, M); each time a new array."""
-        frame = first_frame(np.asarray(time, float), self.rate)
-        amplitude = carried(np.take(rows, self.heard, axis=1), self.turn, frame - time * self.rate)
-        parts = np.stack([amplitude.real, amplitude.imag], axis=1).astype(np.float32)
-        self._inbox.append((frame.tolist(), parts))
+        self.post(*self._arrivals(time, rows))
+
+    def post(self, frame: NDArray[np.int64], rows: NDArray[np.float32]) -> None:
+        """The same, made ready by `Arrivals`."""
+        self._inbox.append((frame.tolist(), rows))
 
     def fill(self, sound: Sound) -> None:
         """Writes the next frames into sound (P, n), n up to LONGEST."""

@@ -25,9 +25,9 @@ from numpy.typing import NDArray
 from synth.errors import InputError
 from synth.playing.hold import moments
 from synth.playing.stroke import Excitation, Hold, Stroke
-from synth.sound.livebank import LiveBank
 from synth.sound.render import Grip, Manner, Scene, held, strike
 from synth.sound.ring import BATCH, Ring
+from synth.sound.voice import Sound
 
 MARGIN: Final = (
     2.0  # on the processor's time for a contact: ringing rows take longer, other threads come between
@@ -51,9 +51,9 @@ class Pace:
 class Performer:
     """Turns gestures into increments. All calls come from one thread, which is not the audio's."""
 
-    def __init__(self, scene: Scene, bank: LiveBank, *, block: float, manner: Manner | None = None) -> None:
+    def __init__(self, scene: Scene, sound: Sound, *, block: float, manner: Manner | None = None) -> None:
         """`block` s is how long a block of audio lasts."""
-        self.scene, self.bank, self.manner = scene, bank, manner or Manner()
+        self.scene, self.sound, self.manner = scene, sound, manner or Manner()
         self.played: list[Stroke | Hold] = []
         self.remarks: deque[str] = deque()
         self.strokes = 0
@@ -133,7 +133,7 @@ class Performer:
             part = slice(first, first + BATCH)
             rows = self._rows(made, part)
             self._ring.take(made.time[part], rows)
-            self.bank.add(made.time[part], rows)
+            self.sound.add(made.time[part], rows)
 
     def _rows(self, made: Excitation, part: slice) -> NDArray[np.complex64]:
         return self._ring.projection(made.tine[part], made.displacement[part], made.velocity[part])

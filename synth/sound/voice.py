@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,8 +59,35 @@ class Meter:
         return sum(recent) / len(recent) if recent else 0.0
 
 
-class Voice:
-    """The live sound of one instrument. Calls come from the audio thread alone."""
+@dataclass(frozen=True)
+class Report:
+    """How it went so far."""
+
+    blocks: int
+    missed: int
+    share: float  # of one core, since the start
+    recent: float  # the same, lately
+    worst: float  # of a block's length
+    late: int  # increments that came after their moment
+    deepest: float  # dB that the limiter took at most
+
+
+class Sound(Protocol):
+    """Where increments go, and what second it is there."""
+
+    def add(self, time: NDArray[np.float64], rows: NDArray[np.complex128]) -> None:
+        """Increments at times (S,) with amplitudes (S, M)."""
+        ...
+
+    def second(self, now: float) -> float:
+        """The second that is about to be asked for at `now` of `time.perf_counter`."""
+        ...
+
+    def report(self) -> Report: ...
+
+
+class Voice(Sound):
+    """The live sound of one instrument. `fill` is the audio thread's."""
 
     def __init__(
         self, bank: LiveBank, radiator: Radiator, *, gain_db: float = 0.0, cap_db: float = CAP_DB
@@ -84,6 +112,24 @@ class Voice:
         """Where every block (n, C) is put from now on, just as it was played, for who takes them out."""
         self._tape = deque()
         return self._tape
+
+    def add(self, time: NDArray[np.float64], rows: NDArray[np.complex128]) -> None:
+        self.bank.add(time, rows)
+
+    def second(self, now: float) -> float:
+        return self.clock.second(now)
+
+    def report(self) -> Report:
+        meter = self.meter
+        return Report(
+            blocks=meter.blocks,
+            missed=meter.missed,
+            share=meter.share,
+            recent=meter.recent_share,
+            worst=meter.worst,
+            late=self.bank.late,
+            deepest=self.limiter.deepest,
+        )
 
     def fill(self, out: Frames) -> None:
         """Writes the next frames into `out` (n, C)."""

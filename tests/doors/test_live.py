@@ -24,17 +24,15 @@ from synth.doors.take import script_beside, taped, write_script
 from synth.errors import InputError
 from synth.playing.score import read_script
 from synth.sound.audio import FULL_SCALE, RATE
+from synth.sound.livebank import LiveBank
 from synth.sound.performer import Pace
 from synth.sound.render import play, scene
+from synth.sound.voice import Voice
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
 A2 = 45
 BLOCK = 256
 BIT_24 = 2.0**-23
-
-
-class Flags:
-    output_underflow = False
 
 
 @pytest.fixture(scope="module")
@@ -45,15 +43,16 @@ def heard():
 @pytest.fixture
 def sound_card(heard):
     """A stage whose blocks are asked for in time by a thread, as a driver would; what it played, put together."""
-    stage = Stage(heard, Setting())
+    bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
+    stage = Stage(heard, Setting(), Voice(bank, heard.radiator))
     out, stop = [], threading.Event()
 
     def ask():
         begin = time.perf_counter()
         for n in range(100_000):
             time.sleep(max(0.0, begin + n * BLOCK / RATE - time.perf_counter()))
-            block = np.zeros((BLOCK, stage.voice.channels), np.float32)
-            stage.fill(block, Flags)
+            block = np.zeros((BLOCK, stage.sound.channels), np.float32)
+            stage.sound.fill(block)
             out.append(block)
             if stop.is_set():
                 return
@@ -89,9 +88,9 @@ def test_what_comes_in_by_mido_s_sockets_is_recorded_and_plays_again_as_it_was(s
     port = free_port()
     with (
         midi_socket(f"localhost:{port}", stage.hear) as alive,
-        taped(tmp_path / "take.wav", stage.voice) as flush,
+        taped(tmp_path / "take.wav", stage.sound) as flush,
     ):
-        first = stage.bank.frame  # the tape begins here, the script at the first block of all
+        first = stage.sound.bank.frame  # the tape begins here, the script at the first block of all
         with connect("localhost", port) as keys:
             for velocity in (40, 60, 80):
                 keys.send(mido.Message("note_on", note=A2, velocity=velocity))
@@ -100,9 +99,9 @@ def test_what_comes_in_by_mido_s_sockets_is_recorded_and_plays_again_as_it_was(s
             keys.send(mido.Message("note_on", note=100, velocity=64))
         until(lambda: len(stage.performer.played) == 4 and stage.unplayable == 1)
         assert alive()
-        until(lambda: stage.bank.frame > (stage.performer.played[-1].start + 0.5) * RATE)
+        until(lambda: stage.sound.bank.frame > (stage.performer.played[-1].start + 0.5) * RATE)
         flush()
-    seconds = stage.bank.frame / RATE
+    seconds = stage.sound.bank.frame / RATE
     assert write_script(tmp_path / "take.toml", stage.performer, name="take", seconds=seconds)
     instrument = stage.scene.instrument
     piece = read_script(tmp_path / "take.toml", instrument)
@@ -111,7 +110,7 @@ def test_what_comes_in_by_mido_s_sockets_is_recorded_and_plays_again_as_it_was(s
     recorded, rate = soundfile.read(tmp_path / "take.wav")
     assert rate == RATE
     part = offline[:, first : first + len(recorded)].T
-    assert stage.bank.late == 0
+    assert stage.sound.bank.late == 0
     assert np.abs(part).max() > 1e-3
     assert (
         np.abs(recorded[: len(part)] - part).max() < 1.5 * BIT_24

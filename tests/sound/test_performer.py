@@ -39,9 +39,9 @@ class Player:
 
     def __init__(self, heard):
         self.bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
-        self.performer = Performer(heard, self.bank, block=BLOCK / RATE)
-        self.performer.pace = PACE
         self.voice = Voice(self.bank, heard.radiator, cap_db=0.0)
+        self.performer = Performer(heard, self.voice, block=BLOCK / RATE)
+        self.performer.pace = PACE
 
     def play(self, events, seconds):
         out = np.zeros((round(seconds * RATE / BLOCK) * BLOCK, self.voice.channels), np.float32)

@@ -1,0 +1,220 @@
+"""Sound in a process of its own: what else this program has to do cannot hold it up.
+
+In: increments from the player's process, made ready. Out: sound on a device, perhaps a recording, and how it goes
+in shared memory. Python lets one thread of a process run at a time, and one that a busy machine has put aside keeps
+the others waiting, the audio thread too. Here it shares its process with two threads that nearly always sleep: one
+takes increments from a pipe, one brings the recording to the disk and looks whether the device is still there.
+"""
+
+from __future__ import annotations
+
+import math
+import multiprocessing
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.doors.calm import calm_threads
+from synth.doors.ports import DeviceLostError, sound_device
+from synth.doors.take import taped
+from synth.errors import InputError
+from synth.sound.audio import RATE
+from synth.sound.clock import second
+from synth.sound.livebank import Arrivals, LiveBank
+from synth.sound.radiator import Radiator
+from synth.sound.voice import Report, Sound, Voice
+
+AT_ONCE: Final = 32  # increments in one message: half a megabyte, which the audio thread hardly feels
+LOOK: Final = 0.05  # s between two looks at tape and device
+SILENCE: Final = 1.0  # s without a block after which the device counts as gone
+PATIENCE: Final = 10.0  # s for the process to end by itself
+# what stands in the shared memory, a double each
+SHARED: Final = (
+    "start",
+    "frame",
+    "latency",
+    "gone",
+    "blocks",
+    "missed",
+    "share",
+    "recent",
+    "worst",
+    "late",
+    "deepest",
+)
+
+
+@dataclass(frozen=True)
+class Job:
+    """All that the process of the sound has to know."""
+
+    pole: NDArray[np.complex128]
+    radiator: Radiator
+    device: str | None
+    block: int
+    gain_db: float
+    cap_db: float
+    record: Path | None
+
+
+class Speaker(Sound):
+    """The player's side. As a context: sound runs inside it; entering raises `InputError` where it cannot."""
+
+    def __init__(self, job: Job) -> None:
+        context = multiprocessing.get_context("spawn")
+        self._shared: Any = context.RawArray("d", len(SHARED))
+        self._shared[SHARED.index("start")] = math.inf
+        self._pipe, theirs = context.Pipe()
+        self._arrivals = Arrivals(job.pole, RATE)
+        self._process = context.Process(target=_speak, args=(job, theirs, self._shared), daemon=True)
+        self._process.start()
+        theirs.close()
+
+    def __enter__(self) -> Speaker:
+        self._send(b"begin")
+        try:
+            refused = self._pipe.recv()
+        except EOFError:
+            refused = {"finding": "the process of the sound ended before it began"}
+        if refused is not None:
+            self._process.join()
+            raise InputError(**refused)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._send(b"")
+        self._process.join(PATIENCE)
+        if self._process.is_alive():  # a driver may never come back from a device that is gone
+            self._process.kill()
+            self._process.join()
+
+    def add(self, time: NDArray[np.float64], rows: NDArray[np.complex128]) -> None:
+        for first in range(0, len(time), AT_ONCE):
+            frame, ready = self._arrivals(time[first : first + AT_ONCE], rows[first : first + AT_ONCE])
+            self._send(len(frame).to_bytes(8, "little") + frame.tobytes() + ready.tobytes())
+
+    def second(self, now: float) -> float:
+        return second(self._of("start"), now)
+
+    def report(self) -> Report:
+        return Report(
+            blocks=int(self._of("blocks")),
+            missed=int(self._of("missed")),
+            share=self._of("share"),
+            recent=self._of("recent"),
+            worst=self._of("worst"),
+            late=int(self._of("late")),
+            deepest=self._of("deepest"),
+        )
+
+    @property
+    def latency(self) -> float:
+        """The device's own, s."""
+        return self._of("latency")
+
+    @property
+    def seconds(self) -> float:
+        """What was played, s."""
+        return self._of("frame") / RATE
+
+    @property
+    def there(self) -> bool:
+        """Whether the device still takes sound."""
+        return self._process.is_alive() and not self._of("gone")
+
+    def _of(self, name: str) -> float:
+        return float(self._shared[SHARED.index(name)])
+
+    def _send(self, message: bytes) -> None:
+        with suppress(OSError):  # when the other side has ended, `there` tells
+            self._pipe.send_bytes(message)
+
+
+def _speak(job: Job, pipe: Connection, shared: Any) -> None:
+    """The process of the sound: until the pipe says so, or the device is gone."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the player's side, which then ends this one
+    try:
+        with calm_threads():
+            bank = LiveBank(job.pole, job.radiator.weights, rate=RATE)
+            voice = Voice(bank, job.radiator, gain_db=job.gain_db, cap_db=job.cap_db)
+            voice.rehearse(job.block)
+            if pipe.recv_bytes() == b"begin":
+                _sound(job, voice, pipe, shared)
+    except DeviceLostError:
+        os._exit(0)  # the tape is on the disk; some drivers never let go of a device that is gone
+    except InputError as refused:
+        pipe.send(vars(refused))
+    except EOFError:  # the player's side ended before it began
+        pass
+
+
+def _sound(job: Job, voice: Voice, pipe: Connection, shared: Any) -> None:
+    """Sound until the pipe says so. Raises `DeviceLostError` and, for what cannot be opened, `InputError`."""
+    ended = threading.Event()
+    asked = [time.perf_counter()]
+
+    def fill(out: Any, flags: Any) -> None:
+        voice.fill(out)
+        voice.meter.missed += bool(flags.output_underflow)
+        asked[0] = time.perf_counter()
+        _tell(voice, shared)
+
+    with _opened(job, voice, fill) as (stream, flush):
+        shared[SHARED.index("latency")] = float(stream.latency)
+        pipe.send(None)
+        threading.Thread(target=_receive, args=(pipe, voice.bank, ended), daemon=True).start()
+        while not ended.wait(LOOK):
+            flush()
+            if not stream.active or time.perf_counter() - asked[0] > SILENCE:
+                shared[SHARED.index("gone")] = 1.0
+                raise DeviceLostError
+
+
+@contextmanager
+def _opened(
+    job: Job, voice: Voice, fill: Callable[[Any, Any], None]
+) -> Iterator[tuple[Any, Callable[[], None]]]:
+    """The running stream, and what brings the recording to the disk."""
+    with ExitStack() as opened:
+        flush: Callable[[], None] = _nothing
+        if job.record is not None:
+            flush = opened.enter_context(taped(job.record, voice, lost=DeviceLostError))
+        device = sound_device(job.device, fill, rate=RATE, block=job.block, channels=voice.channels)
+        yield opened.enter_context(device), flush
+
+
+def _receive(pipe: Connection, bank: LiveBank, ended: threading.Event) -> None:
+    """Increments from the pipe to the bank, until an empty message or the end of the other process."""
+    modes = bank.turn.size
+    while True:
+        try:
+            message = pipe.recv_bytes()
+        except (EOFError, OSError):
+            message = b""
+        if not message:
+            ended.set()
+            return
+        count = int.from_bytes(message[:8], "little")
+        frame = np.frombuffer(message, np.int64, count, 8)
+        bank.post(frame, np.frombuffer(message, np.float32, offset=8 + 8 * count).reshape(count, 2, modes))
+
+
+def _tell(voice: Voice, shared: Any) -> None:
+    """How it goes, for the player's side. Single numbers: each is whole whenever it is read."""
+    numbers = {"start": voice.clock.start, "frame": voice.bank.frame, **vars(voice.report())}
+    for name, number in numbers.items():
+        shared[SHARED.index(name)] = number
+
+
+def _nothing() -> None:
+    pass
