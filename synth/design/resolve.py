@@ -21,7 +21,7 @@ from synth.design.structure import board_warnings, make_bar, make_board, make_li
 from synth.errors import InputError
 from synth.units import KELVIN_AT_0_C
 
-# 7000 modes: 1.7 GiB and two minutes of one core, measured; both grow steeply (memory as the square, time as the
+# 7000 modes: 1.8 GiB and two minutes of one core, measured; both grow steeply (memory as the square, time as the
 # cube), because every tine rings along with every other.
 MOST_TINES: Final = 400
 

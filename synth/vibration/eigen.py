@@ -89,7 +89,7 @@ def damped_modes(squared: Array, vectors: Array, *, tine_loss: Array, carrier_lo
 
 def _leaning(
     alone: Complex, values: Complex, carrier: Array, mixed: NDArray[np.complex64], loss: Array, named: Indices
-) -> Complex:
+) -> NDArray[np.complex64]:
     """What the carrier's losses add to its motion in every mode (Mc, M) from modes outside the mode's cluster.
 
     First order: j D_km / (lambda_m - lambda_k) of mode k. What is heard of a tine is the little that the carrier
@@ -97,10 +97,14 @@ def _leaning(
     carrier lend it motion.
     """
     lent = np.flatnonzero(np.sum(carrier**2, axis=0) > FAINT)
-    share = 1j * (carrier[:, lent].T @ (loss @ mixed))  # (k, M)
-    apart = named[lent][:, None] != named[None, :]
-    share *= apart / np.where(apart, values[None, :] - alone[lent][:, None], 1.0)
-    return np.asarray(carrier[:, lent] @ share)
+    added = np.empty(mixed.shape, dtype=np.complex64)
+    for first in range(0, len(values), STRIP):
+        here = slice(first, min(first + STRIP, len(values)))
+        share = 1j * (carrier[:, lent].T @ (loss @ mixed[:, here]))  # (k, STRIP)
+        apart = named[lent][:, None] != named[None, here]
+        share *= apart / np.where(apart, values[None, here] - alone[lent][:, None], 1.0)
+        added[:, here] = carrier[:, lent] @ share
+    return added
 
 
 def complex_modes(squared: Array, D: Array) -> tuple[Complex, Complex]:
