@@ -85,6 +85,35 @@ def test_level_and_decay_are_those_of_the_coupled_system_solved_directly(boarded
     assert np.median(np.abs(ratio)) < 1.0 * DB
 
 
+@pytest.mark.parametrize("tine", [0, 1])
+def test_the_forecasts_ring_is_the_pole_and_the_half_power_width_of_the_coupled_system(
+    boarded, coupled, tine
+):
+    """(K + jK' - w^2 M) x = f answers a force on the tine with half the power at half the decay's width, 2.2/T60
+    wide; and the complex eigenvalue nearest to it, by inverse iteration, decays as foretold."""
+    name, (K, M, L, parts, _) = coupled
+    found = foretell(boarded.instrument, boarded.row, boarded.board(name))
+    f, decay = found.frequency[tine], found.decay[tine]
+    x = np.zeros(len(K), dtype=complex)
+    dof = len(parts.carrier_mass) + int(parts.tine_dof[tine, 0, 0])
+    x[dof] = 1.0
+    force, sharp = x.real.copy(), 2.2 / decay
+    value = (2.0 * math.pi * f) ** 2 * (1.0 + 1j * sharp / f)
+    for _ in range(4):
+        x = np.linalg.solve(K + 1j * L - value * M, M @ x)
+        x /= np.sqrt(x @ M @ x)
+        value = x @ (K + 1j * L) @ x
+    pole = 1j * np.sqrt(value)
+    assert math.log(1000.0) / -pole.real == pytest.approx(decay, rel=3.0 * PERCENT)
+    grid = pole.imag / (2.0 * math.pi) + sharp * np.linspace(-1.0, 1.0, 41)
+    answer = [np.linalg.solve(K + 1j * L - (2.0 * math.pi * g) ** 2 * M, force)[dof] for g in grid]
+    power = np.abs(answer) ** 2
+    top = int(np.argmax(power))
+    left = np.interp(power[top] / 2.0, power[: top + 1], grid[: top + 1])
+    right = np.interp(-power[top] / 2.0, -power[top:], grid[top:])
+    assert 2.2 / (right - left) == pytest.approx(decay, rel=3.0 * PERCENT)
+
+
 def test_the_feets_forces_through_the_board_alone_are_the_same_sound(boarded, coupled):
     """p = H F: F the springs' force in the coupled structure, H the board by itself."""
     name, (K, M, L, parts, travel) = coupled
