@@ -12,6 +12,7 @@ from typing import Final
 from synth.errors import InputError
 
 MM: Final = 1e-3  # m
+MS: Final = 1e-3  # s
 INCH: Final = 25.4e-3  # m, exact since the international yard and pound agreement of 1959
 GRAM: Final = 1e-3  # kg
 GPA: Final = 1e9  # Pa

@@ -12,6 +12,7 @@ import math
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -32,7 +33,7 @@ from synth.sound.audio import RATE
 from synth.sound.clock import second
 from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.radiator import Radiator
-from synth.sound.voice import Report, Sound, Voice
+from synth.sound.voice import Meter, Report, Sound, Voice
 
 AT_ONCE: Final = 32  # increments in one message: half a megabyte, which the audio thread hardly feels
 LOOK: Final = 0.05  # s between two looks at tape and device
@@ -143,6 +144,7 @@ class Speaker(Sound):
 def _speak(job: Job, pipe: Connection, shared: Any) -> None:
     """The process of the sound: until the pipe says so, or the device is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the player's side, which then ends this one
+    _hurry()
     try:
         with calm_threads():
             bank = LiveBank(job.pole, job.radiator.weights, rate=RATE)
@@ -158,6 +160,16 @@ def _speak(job: Job, pipe: Connection, shared: Any) -> None:
         pass
 
 
+def _hurry() -> None:
+    """Ahead of everyday programs, where the user may (on Linux by `rtprio` in limits.conf).
+
+    Every thread here, since the audio thread waits for any that holds the interpreter.
+    """
+    if sys.platform == "linux":
+        with suppress(PermissionError):
+            os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(os.sched_get_priority_min(os.SCHED_RR)))
+
+
 def _sound(job: Job, voice: Voice, pipe: Connection, shared: Any) -> None:
     """Sound until the pipe says so. Raises `DeviceLostError` and, for what cannot be opened, `InputError`."""
     ended = threading.Event()
@@ -171,6 +183,8 @@ def _sound(job: Job, voice: Voice, pipe: Connection, shared: Any) -> None:
 
     with _opened(job, voice, fill) as (stream, flush):
         shared[SHARED.index("latency")] = float(stream.latency)
+        time.sleep(LOOK)
+        voice.meter = Meter()  # the first blocks of a stream are its own affair: nobody plays yet
         pipe.send(None)
         threading.Thread(target=_receive, args=(pipe, voice.bank, ended), daemon=True).start()
         while not ended.wait(LOOK):

@@ -10,6 +10,7 @@ Contacts are worked out one after the other, a little ahead of their moment.
 
 from __future__ import annotations
 
+import dataclasses
 import queue
 import threading
 import time
@@ -44,6 +45,7 @@ class Setting:
     cap_db: float = CAP_DB
     record: Path | None = None
     seconds: float | None = None
+    lead: float = 0.0  # s, added to the lead of every stroke
     allow_yield: bool = False
 
 
@@ -60,7 +62,8 @@ class Stage:
 
     def make_ready(self) -> None:
         """Compile and measure before anyone plays."""
-        self.performer.rehearse()
+        pace = self.performer.rehearse()
+        self.performer.pace = dataclasses.replace(pace, base=pace.base + self.setting.lead)
 
     def hear(self, gesture: Message | str) -> None:
         """A MIDI message, or a key of the computer's keyboard, now. From any thread."""

@@ -33,6 +33,7 @@ MARGIN: Final = (
     2.0  # on the processor's time for a contact: ringing rows take longer, other threads come between
 )
 NEEDED: Final = 0.7  # of the lead: what must be left of it when a contact's turn comes
+MOST_STRAIN: Final = 4.0
 SLOW, FAST = 0.4, 1.6  # m/s, the two strokes that are measured
 
 
@@ -63,6 +64,7 @@ class Performer:
         self._holding: list[tuple[float, int, Grip]] = []
         self._order = count()
         self.pace = Pace(2.0 * block, 0.0)
+        self._strain = 1.0  # on the lead, while this machine is busy with other work
 
     def rehearse(self) -> Pace:
         """Measure on a ring of its own how long contacts take here, having compiled what must be."""
@@ -89,7 +91,8 @@ class Performer:
 
     def play(self, event: Stroke | Hold, now: float) -> None:
         """Play what was done at `event.start`; `now` is the second it has become."""
-        lead = self.lead(event)
+        began = time.perf_counter()
+        lead = self._strain * self.lead(event)
         start = max(event.start + lead, now + NEEDED * lead, self._ring.moment)
         event = dataclasses.replace(event, start=start)
         if isinstance(event, Hold):
@@ -107,6 +110,14 @@ class Performer:
         self.remarks += made.warnings
         self.played.append(event)
         self._emit(made.excitation)
+        self._learn(took=time.perf_counter() - began, had=start - now)
+
+    def _learn(self, *, took: float, had: float) -> None:
+        """Later strokes begin later once one was worked out too late, and by and by by the stated law again."""
+        if took + self._block > had:
+            self._strain = min(MOST_STRAIN, self._strain * 1.25)
+        else:
+            self._strain = max(1.0, self._strain * 0.98)
 
     def keep_up(self, now: float) -> None:
         """Work out the moments of holds that are near."""

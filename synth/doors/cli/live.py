@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from synth.doors.cli import arguments
+from synth.units import MS
 
 
 def _list(context: click.Context, _: click.Parameter, wanted: bool) -> None:
@@ -57,6 +58,13 @@ def _list(context: click.Context, _: click.Parameter, wanted: bool) -> None:
     "--record", type=click.Path(path_type=Path), metavar="FILE", help="Keep the sound, and a stroke script."
 )
 @click.option("--seconds", type=click.FloatRange(0.1, 86_400.0), help="End after so long.")
+@click.option(
+    "--lead-ms",
+    type=click.FloatRange(0.0, 1000.0),
+    default=0.0,
+    show_default=True,
+    help="Let every stroke begin so much later: for a machine that is busy.",
+)
 @click.option("--allow-yield", is_flag=True, help="Play strokes that would bend a tine for good.")
 @arguments.gain_db
 @arguments.fresh
@@ -70,6 +78,7 @@ def command(
     cap_dbfs: float,
     record: Path | None,
     seconds: float | None,
+    lead_ms: float,
     allow_yield: bool,
     gain_db: float,
     fresh: bool,
@@ -101,6 +110,7 @@ def command(
         cap_db=cap_dbfs,
         record=record,
         seconds=seconds,
+        lead=lead_ms * MS,
         allow_yield=allow_yield,
     )
     heard = scene(arguments.instrument(design), through, fresh=fresh)
