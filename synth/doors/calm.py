@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -23,3 +24,14 @@ def calm_threads() -> Iterator[None]:
             yield
     finally:
         sys.setswitchinterval(before)
+
+
+@contextmanager
+def nothing_to_collect() -> Iterator[None]:
+    """What is there now is left out of garbage collection: a full one stops every thread for a tenth of a second."""
+    gc.collect()
+    gc.freeze()
+    try:
+        yield
+    finally:
+        gc.unfreeze()

@@ -25,7 +25,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.doors.calm import calm_threads
+from synth.doors.calm import calm_threads, nothing_to_collect
 from synth.doors.ports import DeviceLostError, sound_device
 from synth.doors.take import taped
 from synth.errors import InputError
@@ -99,7 +99,7 @@ class Speaker(Sound):
             self._process.kill()
             self._process.join()
 
-    def add(self, time: NDArray[np.float64], rows: NDArray[np.complex128]) -> None:
+    def add(self, time: NDArray[np.float64], rows: NDArray[np.complexfloating]) -> None:
         for first in range(0, len(time), AT_ONCE):
             frame, ready = self._arrivals(time[first : first + AT_ONCE], rows[first : first + AT_ONCE])
             self._send(len(frame).to_bytes(8, "little") + frame.tobytes() + ready.tobytes())
@@ -181,7 +181,7 @@ def _sound(job: Job, voice: Voice, pipe: Connection, shared: Any) -> None:
         asked[0] = time.perf_counter()
         _tell(voice, shared)
 
-    with _opened(job, voice, fill) as (stream, flush):
+    with nothing_to_collect(), _opened(job, voice, fill) as (stream, flush):
         shared[SHARED.index("latency")] = float(stream.latency)
         time.sleep(LOOK)
         voice.meter = Meter()  # the first blocks of a stream are its own affair: nobody plays yet

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from synth.doors.calm import nothing_to_collect
 from synth.playing.homerow import HomeRow
 from synth.playing.keys import Keys, Message, Unplayable
 from synth.playing.stroke import Hold, Stroke
@@ -75,7 +76,8 @@ class Stage:
         worker = threading.Thread(target=self._work, name="contacts", daemon=True)
         worker.start()
         try:
-            yield
+            with nothing_to_collect():
+                yield
         finally:
             self._gestures.put(None)
             worker.join()

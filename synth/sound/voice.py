@@ -75,7 +75,7 @@ class Report:
 class Sound(Protocol):
     """Where increments go, and what second it is there."""
 
-    def add(self, time: NDArray[np.float64], rows: NDArray[np.complex128]) -> None:
+    def add(self, time: NDArray[np.float64], rows: NDArray[np.complexfloating]) -> None:
         """Increments at times (S,) with amplitudes (S, M)."""
         ...
 
@@ -113,7 +113,7 @@ class Voice(Sound):
         self._tape = deque()
         return self._tape
 
-    def add(self, time: NDArray[np.float64], rows: NDArray[np.complex128]) -> None:
+    def add(self, time: NDArray[np.float64], rows: NDArray[np.complexfloating]) -> None:
         self.bank.add(time, rows)
 
     def second(self, now: float) -> float:

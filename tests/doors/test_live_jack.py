@@ -34,6 +34,7 @@ LATEST = RATE * 35 // 100  # frames after its key at which a stroke is looked fo
 TRIES = 4  # a machine that is busy with other work misses blocks, and what is caught has a gap
 
 pytestmark = [
+    pytest.mark.realtime,
     pytest.mark.slow,
     pytest.mark.skipif(shutil.which("jackd") is None, reason="no JACK server (apt-get install jackd2)"),
 ]
