@@ -28,7 +28,7 @@ def calm_threads() -> Iterator[None]:
 
 @contextmanager
 def nothing_to_collect() -> Iterator[None]:
-    """What is there now is left out of garbage collection: a full one stops every thread for a tenth of a second."""
+    """What is there now is left out of garbage collection: a full one stops every thread for 0.1 s."""
     gc.collect()
     gc.freeze()
     try:
