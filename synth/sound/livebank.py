@@ -75,7 +75,10 @@ class LiveBank:
         self._run, self._put = _compiled()
         # compiled before anyone waits for it
         self._run_block(np.zeros((self.points, WIDTH), np.float32), 0)
-        self._put(self._rows, 0, np.zeros((1, 2, modes), np.float32), 0, 0.0)
+        nothing = np.zeros((1, 2, modes), np.float32)
+        for writeable in (True, False):  # numba compiles once more for what comes out of a pipe, read-only
+            nothing.flags.writeable = writeable
+            self._put(self._rows, 0, nothing, 0, 0.0)
 
     def add(self, time: Array, rows: Complex) -> None:
         """Increments at times (S,) s from the first frame on, with amplitudes (S, M); each time a new array."""
