@@ -2,15 +2,16 @@
 
     python scripts/board_table.py
 
-Gain over the bar alone (dB) and ratio of the rings, straight above at 1 m, medians over 82 to 1000 Hz: single notes
-differ by 20 dB with the place of a foot. The independent model was a finite-element bar and tine with 90 board modes
-and radiation fed back; where its feet stood and what held the bar sideways is not recorded.
+Gain over the bar alone (dB) and ratio of the rings, straight above at 1 m, medians over 82 to 1000 Hz: single
+notes differ by 20 dB with the place of a foot. The independent model was a finite-element bar and tine with
+90 board modes and radiation fed back; where its feet stood and what held the bar sideways is not recorded.
 
-What holds: on the project's feet, solid blocks (k b^2/12 against roll, 0.35 k sideways), 13 of 16 gains agree within
-3 dB and all 8 upright rings within 20 %, but only 3 of 8 sideways rings. The foot makes that difference: on feet that
-press upright by their two edges alone (k b^2/4, nothing sideways) 7 of the 8 agree, and 12 gains. That the independent
-model's feet were such is inferred from this fit (of four kinds tried), not recorded. What does not: sideways on the
-bare foam below 250 Hz the ring is 0.48 of the bar's against its 0.29 (0.31 to 0.50 over the six layouts here).
+What holds: on the project's feet, solid blocks (k b^2/12 against roll, 0.35 k sideways), 13 of 16 gains agree
+within 3 dB and all 8 upright rings within 20 %, but only 3 of 8 sideways rings. The foot makes that
+difference: on feet that press upright by their two edges alone (k b^2/4, nothing sideways) 7 of the 8 agree,
+and 12 gains. That the independent model's feet were such is inferred from this fit (of five kinds tried), not
+recorded. What does not: sideways on the bare foam below 250 Hz the ring is 0.48 of the bar's against its 0.29
+(0.31 to 0.50 over the six layouts here).
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from synth.vibration.tuning import tune
 LENGTHS_MM: Final = np.geomspace(160.7, 46.0, 36)  # 82 to 1000 Hz of a 3 mm steel rod
 BANDS: Final = ((80.0, 250.0), (250.0, 1000.0))
 SHEETS: Final = {"ply": ("birch plywood 4 mm", 4.0), "EPS": ("EPS 20", 25.0)}
-# where the feet stand: on the bar (400 mm apart), the first one's x on the board, y across it; the first is "ours"
+# where the feet stand: on the bar (400 mm apart), the first one's x on the board, y across it
 LAYOUTS: Final = (
     (400.0, 100.0, 200.0),
     (300.0, 100.0, 200.0),
