@@ -203,3 +203,18 @@ def test_when_the_server_goes_it_is_told_and_the_take_is_kept(server, tmp_path):
     assert player.returncode == 1, errors
     assert "ended: the sound device is gone" in out
     assert soundfile.info(tmp_path / "take.wav").frames > 0
+
+
+def test_when_the_keyboard_is_unplugged_it_is_told_and_the_take_is_kept(server, tmp_path):
+    room = Room(server)
+    words = [str(DESIGN), "--midi-port", "keys", "--record", str(tmp_path / "take.wav")]
+    command = [sys.executable, "-c", "from synth.doors.cli import main; main()", "live", *words]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as player:
+        for line in player.stdout:
+            if "own delay" in line:
+                break
+        room.close()
+        out, errors = player.communicate(timeout=20)
+    assert player.returncode == 1, errors
+    assert "ended: the MIDI port 'keys' is gone" in out
+    assert soundfile.info(tmp_path / "take.wav").frames > 0
