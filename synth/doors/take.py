@@ -12,7 +12,7 @@ from typing import Final
 
 from synth.errors import InputError
 from synth.files import check_place, whole
-from synth.playing.transcript import transcript
+from synth.playing.notation import notated
 from synth.sound.audio import RATE, check_output
 from synth.sound.performer import Performer
 from synth.sound.voice import Voice
@@ -76,7 +76,7 @@ def write_script(path: Path, performer: Performer, *, name: str, seconds: float)
     if not performer.played:
         return False
     scene = performer.scene
-    text = transcript(performer.played, scene.instrument, name=name, through=scene.through, seconds=seconds)
+    text = notated(performer.played, scene.instrument, name=name, through=scene.through, seconds=seconds)
     with whole(path) as beside:
         beside.write_text(text, encoding="utf-8")
     return True

@@ -18,7 +18,7 @@ from synth.playing.stroke import CONTROLS, Control, Hold, Stroke, shaped
 LEAST_TAIL: Final = 1e-3  # s
 
 
-def transcript(
+def notated(
     played: Sequence[Stroke | Hold], instrument: Instrument, *, name: str, through: str, seconds: float
 ) -> str:
     """The script of a performance that lasts `seconds`."""

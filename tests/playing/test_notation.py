@@ -11,7 +11,7 @@ from synth.design.resolve import resolve
 from synth.playing.keys import edged, speed
 from synth.playing.score import read_script
 from synth.playing.stroke import CONTROLS, Hold, Stroke
-from synth.playing.transcript import as_written, transcript
+from synth.playing.notation import as_written, notated
 
 NAME = 'an "evening" \\ on the quay'
 
@@ -39,7 +39,7 @@ def improvised(instrument, seed):
 
 def test_a_script_reads_back_as_what_was_played(tmp_path, instrument):
     played = list(improvised(instrument, 1))
-    text = transcript(played, instrument, name=NAME, through="pickup", seconds=70.0)
+    text = notated(played, instrument, name=NAME, through="pickup", seconds=70.0)
     (tmp_path / "take.toml").write_text(text)
     piece = read_script(tmp_path / "take.toml", instrument)
     assert piece.name == NAME
@@ -64,6 +64,6 @@ def test_a_stroke_played_as_written_reads_back_to_the_last_digit(tmp_path, instr
         for n in range(1, 128)
     ]
     played = [as_written(each) for each in made]
-    (tmp_path / "take.toml").write_text(transcript(played, instrument, name="", through="bar", seconds=20.0))
+    (tmp_path / "take.toml").write_text(notated(played, instrument, name="", through="bar", seconds=20.0))
     piece = read_script(tmp_path / "take.toml", instrument)
     assert [each.event for each in piece.played] == played
