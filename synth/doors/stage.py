@@ -23,8 +23,8 @@ from typing import Any, Final
 from synth.doors.calm import nothing_to_collect
 from synth.playing.homerow import HomeRow
 from synth.playing.keys import Keys, Message, Unplayable
-from synth.playing.stroke import Hold, Stroke
 from synth.playing.notation import as_written
+from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import FULL_SCALE_SPL, RATE
 from synth.sound.limiter import CAP_DB, told
 from synth.sound.performer import Performer

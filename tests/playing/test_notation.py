@@ -9,9 +9,9 @@ import pytest
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.keys import edged, speed
+from synth.playing.notation import as_written, notated
 from synth.playing.score import read_script
 from synth.playing.stroke import CONTROLS, Hold, Stroke
-from synth.playing.notation import as_written, notated
 
 NAME = 'an "evening" \\ on the quay'
 
