@@ -166,11 +166,6 @@ class Path:
         )
 
 
-def strike_speed(hold_force: Array, tip: Tips) -> Array:
-    """(T,) m/s at which plucking turns into striking, F_q/(w_1 k_t/w_1^2): where Pi = 1."""
-    return np.asarray(hold_force * 2.0 * math.pi * tip.frequency[:, 0, 0] / tip.stiffness)
-
-
 def excite(stroke: Stroke, instrument: Instrument, tines: TineModes, seed: int = 0) -> Excitation:
     """The stroke as three smooth changes of force per tine: loading, slipping round the end, dropping off.
 

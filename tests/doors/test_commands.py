@@ -174,6 +174,10 @@ def test_play_renders_a_script(tmp_path, capsys):
         (["stroke", TEST_PIECE, "--group", "D3", "--direction", "up", "-o", "a.wav"], "'up'"),
         (["stroke", TEST_PIECE, "--group", "D3", "--seconds", "-1", "-o", "a.wav"], "-1"),
         (["stroke", TEST_PIECE, "--group", "D3", "--tilt-deg", "5", "-o", "a.wav"], "tilt"),
+        (
+            ["stroke", TEST_PIECE, "--group", "D3", "-o", "a.wav", "--report", "none/r.json"],
+            "there is no folder",
+        ),
         (["play", TEST_PIECE, "nowhere.mid", "-o", "a.wav"], "nowhere.mid: No such file"),
         (["compare", TEST_PIECE, "--group", "D3", "-o", "x"], "nothing is varied"),
         (["compare", TEST_PIECE, "--group", "D3", "--vary", "sped=1", "-o", "x"], "'sped' cannot be varied"),

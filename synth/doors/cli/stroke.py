@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from synth.doors.cli import arguments, hearing
-from synth.files import whole
+from synth.files import check_place, whole
 from synth.playing.stroke import Direction, Hand
 
 if TYPE_CHECKING:
@@ -56,6 +56,8 @@ def command(
     from synth.sound.render import Manner, perform, scene
 
     check_output(output)
+    if report is not None:
+        check_place(report)
     instrument = arguments.instrument(design)
     wanted = arguments.stroke(
         instrument,
