@@ -267,7 +267,9 @@ class Foot:
     y: float  # across, along its width
     width: float  # across the bar: what resists its roll
     along: float  # in the bar's direction
+    bears: Literal["flat", "edges"]
     stiffness: float  # N/m, upright
+    sideways: float  # N/m, in each direction of the board's plane
     loss_factor: float
 
 

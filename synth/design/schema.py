@@ -225,7 +225,9 @@ class Foot(Table, frozen=True, kw_only=True):
     y_mm: Place  # across, along its width
     width_mm: Small | None = None  # across the bar; default: the bar's own width
     along_mm: Small | None = None  # in the bar's direction; default: 25 mm, a block of wood
+    bears: Literal["flat", "edges"] = "flat"  # over all its width, or by its two edges: rails, a hollow foot
     stiffness_n_mm: Positive | None = None  # upright; default: a hard foot on this board
+    sideways_n_mm: NotNegative | None = None  # default: a block's share of the upright; 0 slides or rolls
     loss_factor: LossFactor | None = None  # default: that of a support of kind "foot"
 
 

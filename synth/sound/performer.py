@@ -15,6 +15,7 @@ import dataclasses
 import heapq
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import count, pairwise
 from typing import Final
@@ -52,13 +53,21 @@ class Pace:
 class Performer:
     """Turns gestures into increments. All calls come from one thread, which is not the audio's."""
 
-    def __init__(self, scene: Scene, sound: Sound, *, block: float, manner: Manner | None = None) -> None:
-        """`block` s is how long a block of audio lasts."""
+    def __init__(
+        self,
+        scene: Scene,
+        sound: Sound,
+        *,
+        block: float,
+        manner: Manner | None = None,
+        clock: Callable[[], float] = time.perf_counter,
+    ) -> None:
+        """`block` s is how long a block of audio lasts, `clock` tells in s how long contacts took."""
         self.scene, self.sound, self.manner = scene, sound, manner or Manner()
         self.played: list[Stroke | Hold] = []
         self.remarks: deque[str] = deque()
         self.strokes = 0
-        self._block = block
+        self._block, self._clock = block, clock
         self._ring = Ring(scene.model)
         self._ring.projection.prepare()
         self._holding: list[tuple[float, int, Grip]] = []
@@ -91,7 +100,7 @@ class Performer:
 
     def play(self, event: Stroke | Hold, now: float) -> None:
         """Play what was done at `event.start`; `now` is the second it has become."""
-        began = time.perf_counter()
+        began = self._clock()
         lead = self._strain * self.lead(event)
         start = max(event.start + lead, now + NEEDED * lead, self._ring.moment)
         event = dataclasses.replace(event, start=start)
@@ -110,7 +119,7 @@ class Performer:
         self.remarks += made.warnings
         self.played.append(event)
         self._emit(made.excitation)
-        self._learn(took=time.perf_counter() - began, had=start - now)
+        self._learn(took=self._clock() - began, had=start - now)
 
     def _learn(self, *, took: float, had: float) -> None:
         """Later strokes begin later once one was worked out too late, and by and by by the stated law again."""

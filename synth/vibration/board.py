@@ -11,7 +11,8 @@ closed box and the plug of a hole,
 whose modes are the board's own. The air's mass and resistance vary with frequency; between two modes they are taken
 at the geometric mean of the two frequencies, which keeps the matrices symmetric.
 Above the reach the sum goes on with statistical modes (`synth.vibration.diffuse`). In its own plane the board
-slides as a rigid body. Every part is passive, and so is the whole.
+slides as a rigid body where its edges are free; a frame or a box that stands on the floor does not give way
+sideways. Every part is passive, and so is the whole.
 
     z   bar            The board's middle plane is level under the bar. Its x and y are turned and shifted in the
     |  =====           level plane so that its feet stand under the bar's as well as they can.
@@ -53,9 +54,8 @@ FEWEST: Final = 6  # that bend
 HIGHEST: Final = 4000.0  # Hz, of these: beyond it a sheet is rarely as even as its drawing
 LOWEST: Final = 20.0  # Hz, of the table of the air
 ROWS: Final = 30  # of that table, a quarter of an octave apart
-SLIDING: Final = 3  # rigid motions in its own plane, which make no sound
 STILL: Final = 0.1  # Hz: less is rounding about a motion that nothing holds
-SHEAR: Final = 0.35  # of a foot's upright stiffness, sideways: G/E = 1/(2 (1 + nu)) of wood or rubber
+ROCKING: Final = {"flat": 12.0, "edges": 4.0}  # k b^2 over this, b the width: even pressure, or two lines
 GAUSS: Final = (-math.sqrt(0.5), 0.0, math.sqrt(0.5))  # three points of equal weight (Chebyshev's quadrature)
 
 
@@ -73,7 +73,7 @@ class Place:
 
 @dataclass(frozen=True)
 class SolvedBoard:
-    """A board's Mb modes in the order: solved (with the hole's plug), statistical, sliding in its own plane (3)."""
+    """A board's Mb modes in the order: solved (with the hole's plug), statistical, sliding in its own plane (3 or none)."""
 
     standing: StandingBoard
     plate: Plate
@@ -119,7 +119,8 @@ class SolvedBoard:
         scattered = (
             AIR_DENSITY * self.strength[:, None] * np.exp(-1j * k * (R - nearest)) / (4.0 * math.pi * R)
         )
-        sliding = np.zeros((SLIDING, len(frequency)))
+        silent = len(self.standing.modes.frequency) - self.solved - len(self.source)
+        sliding = np.zeros((silent, len(frequency)))
         return np.concatenate(
             [self.radiation.transfer(frequency, own, nearest=nearest), scattered, sliding], axis=0
         )
@@ -141,10 +142,11 @@ def solve_board(board: Board, bar: Bar) -> SolvedBoard:
         patch=np.array([math.sqrt(foot.width * foot.along) for foot in board.feet]),
     )
     upright = np.concatenate([shape @ solved.mix[: len(dry.frequency)], many.shape], axis=2)
+    sliding = _sliding(board)
     modes = BoardModes(
-        np.concatenate([solved.frequency, many.frequency, np.zeros(SLIDING)]),
-        _all_losses(solved, many),
-        _turned(np.concatenate([_tilting(upright), _sliding(board)], axis=2), place.axes),
+        np.concatenate([solved.frequency, many.frequency, np.zeros(sliding.shape[2])]),
+        _all_losses(solved, many, sliding.shape[2]),
+        _turned(np.concatenate([_tilting(upright), sliding], axis=2), place.axes),
     )
     return SolvedBoard(
         StandingBoard(modes, feet_of(board, bar)),
@@ -273,9 +275,9 @@ def _not_negative(matrix: Array) -> Array:
     return np.asarray((vector * np.maximum(value, 0.0)) @ vector.T)
 
 
-def _all_losses(solved: _InAir, many: DiffuseModes) -> Array:
+def _all_losses(solved: _InAir, many: DiffuseModes, sliding: int) -> Array:
     count, every = len(solved.frequency), len(solved.frequency) + len(many.frequency)
-    loss = np.zeros((every + SLIDING, every + SLIDING))
+    loss = np.zeros((every + sliding, every + sliding))
     loss[:count, :count] = solved.loss
     own = np.arange(count, every)
     loss[own, own] = many.loss_factor * (2.0 * math.pi * many.frequency) ** 2
@@ -298,11 +300,10 @@ def _tilting(upright: Array) -> Array:
 
 
 def _sliding(board: Board) -> Array:
-    """The board's three rigid motions in its own plane at the feet (J, 6, 3); a box carries floor and walls too."""
-    sheet = board.material.density * board.thickness
-    around = 2.0 * (board.length + board.width) * board.depth
-    covers = 2.0 if board.kind == "box" else 1.0
-    mass = sheet * (covers * board.length * board.width + around)
+    """The rigid motions in its own plane at the feet, (J, 6, 3), of a board that nothing holds by its edges."""
+    if board.edges != "free":
+        return np.zeros((len(board.feet), 6, 0))
+    mass = board.material.density * board.thickness * board.length * board.width
     inertia = mass * (board.length**2 + board.width**2) / 12.0
     motion = np.zeros((len(board.feet), 6, 3))
     motion[:, 0, 0] = motion[:, 1, 1] = 1.0 / math.sqrt(mass)
@@ -320,8 +321,8 @@ def _turned(motion: Array, axes: Array) -> Array:
 
 def _springs(foot: Foot, axes: Array) -> Array:
     """Six stiffnesses in global axes; the foot lies square to the bar, whose axes these are."""
-    upright, side = foot.stiffness, SHEAR * foot.stiffness
-    roll, pitch = upright * foot.width**2 / 12.0, upright * foot.along**2 / 12.0
+    upright, side = foot.stiffness, foot.sideways
+    roll, pitch = upright * foot.width**2 / ROCKING[foot.bears], upright * foot.along**2 / 12.0
     yaw = side * (foot.width**2 + foot.along**2) / 12.0
     share = axes[0, :2] ** 2 / max(float(np.sum(axes[0, :2] ** 2)), 1e-12)
     return np.array([side, side, upright, *(roll * share + pitch * (1.0 - share)), yaw])

@@ -220,6 +220,8 @@ M3_TINE = {"stock": "M3", "free_length_mm": 100.0}
         ),
         ("board/panel/feet/0/y_mm", 401.0, "board.panel.feet[1].y_mm:", "off the board; its width_mm is 400"),
         ("board/panel/feet/0/bar_mm", 301.0, "board.panel.feet[1].bar_mm:", "off the bar"),
+        ("board/panel/feet/0/bears", "round", "board.panel.feet[1].bears:", ""),
+        ("board/panel/feet/0/sideways_n_mm", -1.0, "board.panel.feet[1].sideways_n_mm:", ""),
         ("board/panel/feet", [], "board.panel.feet:", "0 entries"),
         ("board/panel/depth_mm", 50.0, "board.panel:", "a panel has no 'depth_mm'"),
         ("board/panel/kind", "box", "board.panel:", "a box needs depth_mm"),

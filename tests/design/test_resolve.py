@@ -393,6 +393,14 @@ def test_the_unwise_is_warned_of(build, tree, change, words):
     assert any(words in line for line in build(tree).warnings)
 
 
+def test_a_foot_is_a_block_unless_the_design_says_how_it_bears_and_holds_sideways(build, tree):
+    tree["board"]["panel"]["feet"][0] |= {"stiffness_n_mm": 2000.0}
+    tree["board"]["panel"]["feet"][1] |= {"stiffness_n_mm": 2000.0, "bears": "edges", "sideways_n_mm": 0.0}
+    block, rails = build(tree).boards["panel"].feet
+    assert (block.bears, block.stiffness, block.sideways) == ("flat", pytest.approx(2e6), pytest.approx(0.7e6))
+    assert (rails.bears, rails.stiffness, rails.sideways) == ("edges", pytest.approx(2e6), 0.0)
+
+
 def test_feet_that_do_not_stand_under_a_straight_bar_are_warned_of(build, tree):
     assert any("166 mm apart on the bar but 300 mm" in words for words in build(copy.deepcopy(tree)).warnings)
     tree["board"]["panel"]["feet"][1]["x_mm"] = 316.0

@@ -1,5 +1,6 @@
 """What a performer plays live, block by block, is what the offline render makes of the same strokes."""
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
@@ -35,12 +36,12 @@ def heard(request):
 
 
 class Player:
-    """A performer whose time is that of the blocks it has played."""
+    """A performer whose time is that of the blocks it has played, and whose contacts take no time unless told."""
 
-    def __init__(self, heard):
+    def __init__(self, heard, clock=lambda: 0.0):
         self.bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
         self.voice = Voice(self.bank, heard.radiator, cap_db=0.0)
-        self.performer = Performer(heard, self.voice, block=BLOCK / RATE)
+        self.performer = Performer(heard, self.voice, block=BLOCK / RATE, clock=clock)
         self.performer.pace = PACE
 
     def play(self, events, seconds):
@@ -100,6 +101,23 @@ def test_a_stroke_that_is_refused_is_told_and_leaves_no_trace(heard):
     assert "not played" in two.performer.remarks[-1] or any("not played" in r for r in two.performer.remarks)
     assert [each.start for each in one.performer.played] == [each.start for each in two.performer.played]
     np.testing.assert_array_equal(without, withal)
+
+
+def test_after_a_contact_that_came_too_late_strokes_begin_later_and_by_and_by_as_stated_again(heard):
+    ticks = iter([0.0, 1.0, *[1.0] * 1000])  # the first contact takes a second, the others no time
+    player = Player(heard, clock=lambda: next(ticks))
+    stroke = gestures(heard)[0]
+    strokes = [dataclasses.replace(stroke, start=0.1 + 0.5 * n) for n in range(14)]
+    for each in strokes:
+        player.performer.play(each, each.start)
+    stated = player.performer.lead(stroke)
+    leads = [
+        played.start - asked.start for played, asked in zip(player.performer.played, strokes, strict=True)
+    ]
+    assert leads[0] == pytest.approx(stated)
+    assert leads[1] == pytest.approx(1.25 * stated)
+    assert leads[1:] == sorted(leads[1:], reverse=True)
+    assert leads[-1] == pytest.approx(stated)
 
 
 def test_rehearsing_measures_a_pace_and_plays_nothing(heard):

@@ -20,7 +20,14 @@ PLY = PlateMaterial("birch plywood 4 mm", 680.0, 16.5e9, 1.03e9, 0.7e9, 0.1, 0.0
 FOAM = PlateMaterial("EPS 20", 20.0, 6e6, 6e6, 2.7e6, 0.1, 0.03, "", "")
 STEEL = Material("steel", 7850.0, 203e9, 0.29, 3e-4, 0.0, 470.0, 50.0, 0.0, 3e8, 4.5e8, 2e8, "yes", "", "")
 BAR = Bar(STEEL, Section("rectangle", 0.025, 0.025, 0.0), (Straight(1.2),), ())
-FEET = tuple(Foot(at, x, 0.18, 0.025, 0.025, 5e6, 0.05) for at, x in ((0.4, 0.1), (0.8, 0.5)))
+
+
+def foot(at: float, x: float, y: float, size: float) -> Foot:
+    """A square block of wood under the bar."""
+    return Foot(at, x, y, size, size, "flat", 5e6, 0.35 * 5e6, 0.05)
+
+
+FEET = tuple(foot(at, x, 0.18, 0.025) for at, x in ((0.4, 0.1), (0.8, 0.5)))
 
 
 def board(material=PLY, thickness=4e-3, depth=0.0, hole=0.0, feet=FEET) -> Board:
@@ -77,7 +84,7 @@ def test_mobility_and_sound_go_on_past_the_last_solved_mode_without_a_step(mater
     random = np.random.default_rng(5)
     places = 0.1 + 0.8 * random.random((24, 2))
     tiny = tuple(
-        Foot(0.1 + 0.04 * i, 0.6 * x, 0.4 * y, 2e-3, 2e-3, 5e6, 0.05) for i, (x, y) in enumerate(places)
+        foot(0.1 + 0.04 * i, 0.6 * x, 0.4 * y, 2e-3) for i, (x, y) in enumerate(places)
     )
     solved = solve_board(board(material, thickness, feet=tiny), BAR)
     modes = solved.standing.modes
@@ -130,7 +137,7 @@ def test_a_shallow_closed_box_stiffens_its_lid():
 
 
 def test_a_small_thick_board_has_modes_too_however_high():
-    feet = (Foot(0.4, 0.03, 0.02, 0.01, 0.01, 5e6, 0.05),)
+    feet = (foot(0.4, 0.03, 0.02, 0.01),)
     small = dataclasses.replace(board(feet=feet), width=0.04, length=0.06, thickness=0.015)
     solved = solve_board(small, BAR)
     assert solved.reach > 10_000.0
@@ -149,10 +156,17 @@ def test_a_wide_foot_holds_against_roll_by_the_square_of_its_width():
     assert roll[0] / roll[1] == pytest.approx(100.0)
 
 
+def test_a_foot_on_its_two_edges_holds_against_roll_as_two_lines_and_one_that_slides_holds_nothing_sideways():
+    rails = dataclasses.replace(FEET[0], bears="edges", sideways=0.0)
+    springs = solve_board(board(feet=(rails, FEET[1])), BAR).standing.feet.stiffness[0]
+    lines = 2 * (5e6 / 2.0) * 0.0125**2  # half the stiffness at either edge
+    assert springs == pytest.approx([0.0, 0.0, 5e6, lines, 5e6 * 0.025**2 / 12.0, 0.0])
+
+
 def test_the_board_lies_so_that_its_feet_stand_under_the_bars():
     bent = dataclasses.replace(BAR, path=(Straight(0.3), Bend(math.pi / 2.0, 0.2, 0.0), Straight(0.3)))
     feet = tuple(
-        Foot(at, x, y, 0.025, 0.025, 5e6, 0.05) for at, x, y in ((0.05, 0.1, 0.05), (0.85, 0.44, 0.39))
+        foot(at, x, y, 0.025) for at, x, y in ((0.05, 0.1, 0.05), (0.85, 0.44, 0.39))
     )
     place = lie(board(feet=feet), bent)
     from synth.vibration.bar import path
