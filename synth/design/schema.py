@@ -225,9 +225,9 @@ class Foot(Table, frozen=True, kw_only=True):
     y_mm: Place  # across, along its width
     width_mm: Small | None = None  # across the bar; default: the bar's own width
     along_mm: Small | None = None  # in the bar's direction; default: 25 mm, a block of wood
-    bears: Literal["flat", "edges"] = "flat"  # over all its width, or by its two edges: rails, a hollow foot
+    bears: Literal["edges", "flat"] = "edges"  # a hard foot presses by its edges; "flat": bedded, all over
     stiffness_n_mm: Positive | None = None  # upright; default: a hard foot on this board
-    sideways_n_mm: NotNegative | None = None  # default: a block's share of the upright; 0 slides or rolls
+    sideways_n_mm: NotNegative = 0.0  # nothing is known of its grip; a short glued block: 0.35 of the upright
     loss_factor: LossFactor | None = None  # default: that of a support of kind "foot"
 
 

@@ -33,7 +33,6 @@ FOOT_ALONG: Final = 25e-3  # m, a block of wood as wide as the usual bar; common
 CRUSHED: Final = (
     1.5  # a foot presses half as much board again as it covers; order of magnitude, no published source
 )
-SHEAR: Final = 0.35  # of a foot's upright stiffness, sideways: G/E = 1/(2 (1 + nu)) of wood or rubber
 FEET_APART: Final = 0.1  # of their distance; what a drawing may differ before it is worth a word
 
 
@@ -232,7 +231,6 @@ def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMate
     pressed = CRUSHED * material.youngs_y * width * along / (board.thickness_mm * MM)
     usual = FOOTINGS["foot"]
     hard = 1.0 / (1.0 / usual.stiffness + 1.0 / pressed)
-    stiffness = hard if given.stiffness_n_mm is None else given.stiffness_n_mm / MM
     return Foot(
         bar_place=on_bar(given.bar_mm, bar.length, f"{place}.bar_mm"),
         x=given.x_mm * MM,
@@ -240,8 +238,8 @@ def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMate
         width=width,
         along=along,
         bears=given.bears,
-        stiffness=stiffness,
-        sideways=SHEAR * stiffness if given.sideways_n_mm is None else given.sideways_n_mm / MM,
+        stiffness=hard if given.stiffness_n_mm is None else given.stiffness_n_mm / MM,
+        sideways=given.sideways_n_mm / MM,
         loss_factor=usual.loss_factor if given.loss_factor is None else given.loss_factor,
     )
 

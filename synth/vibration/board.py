@@ -55,7 +55,9 @@ HIGHEST: Final = 4000.0  # Hz, of these: beyond it a sheet is rarely as even as 
 LOWEST: Final = 20.0  # Hz, of the table of the air
 ROWS: Final = 30  # of that table, a quarter of an octave apart
 STILL: Final = 0.1  # Hz: less is rounding about a motion that nothing holds
-ROCKING: Final = {"flat": 12.0, "edges": 4.0}  # k b^2 over this, b the width: even pressure, or two lines
+# A foot's stiffness against roll: k b^2 over this, b its width. Even pressure, as of a bedded pad, gives 12, two
+# edges 4. A hard block on a thick soft board lies near the edges: 4.5, computed in the tests (validation, footing).
+ROCKING: Final = {"flat": 12.0, "edges": 4.0}
 GAUSS: Final = (-math.sqrt(0.5), 0.0, math.sqrt(0.5))  # three points of equal weight (Chebyshev's quadrature)
 
 
@@ -73,7 +75,7 @@ class Place:
 
 @dataclass(frozen=True)
 class SolvedBoard:
-    """A board's Mb modes in the order: solved (with the hole's plug), statistical, sliding in its own plane (3 or none)."""
+    """A board's Mb modes in the order: solved (with the hole's plug), statistical, sliding sideways (3 or 0)."""
 
     standing: StandingBoard
     plate: Plate

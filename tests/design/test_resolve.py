@@ -393,12 +393,13 @@ def test_the_unwise_is_warned_of(build, tree, change, words):
     assert any(words in line for line in build(tree).warnings)
 
 
-def test_a_foot_is_a_block_unless_the_design_says_how_it_bears_and_holds_sideways(build, tree):
-    tree["board"]["panel"]["feet"][0] |= {"stiffness_n_mm": 2000.0}
-    tree["board"]["panel"]["feet"][1] |= {"stiffness_n_mm": 2000.0, "bears": "edges", "sideways_n_mm": 0.0}
-    block, rails = build(tree).boards["panel"].feet
-    assert (block.bears, block.stiffness, block.sideways) == ("flat", pytest.approx(2e6), pytest.approx(0.7e6))
-    assert (rails.bears, rails.stiffness, rails.sideways) == ("edges", pytest.approx(2e6), 0.0)
+def test_a_foot_stands_on_its_edges_and_slides_unless_the_design_says_that_it_is_bedded_and_grips(
+    build, tree
+):
+    tree["board"]["panel"]["feet"][1] |= {"bears": "flat", "stiffness_n_mm": 2000.0, "sideways_n_mm": 700.0}
+    usual, glued = build(tree).boards["panel"].feet
+    assert (usual.bears, usual.sideways) == ("edges", 0.0)
+    assert (glued.bears, glued.stiffness, glued.sideways) == ("flat", pytest.approx(2e6), pytest.approx(7e5))
 
 
 def test_feet_that_do_not_stand_under_a_straight_bar_are_warned_of(build, tree):

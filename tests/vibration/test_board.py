@@ -83,9 +83,7 @@ def test_mobility_and_sound_go_on_past_the_last_solved_mode_without_a_step(mater
     """The means over half an octave to both sides of the reach, over many places on the board."""
     random = np.random.default_rng(5)
     places = 0.1 + 0.8 * random.random((24, 2))
-    tiny = tuple(
-        foot(0.1 + 0.04 * i, 0.6 * x, 0.4 * y, 2e-3) for i, (x, y) in enumerate(places)
-    )
+    tiny = tuple(foot(0.1 + 0.04 * i, 0.6 * x, 0.4 * y, 2e-3) for i, (x, y) in enumerate(places))
     solved = solve_board(board(material, thickness, feet=tiny), BAR)
     modes = solved.standing.modes
     ear = solved.place.origin + np.array([0.2, -0.3, 1.0])
@@ -165,9 +163,7 @@ def test_a_foot_on_its_two_edges_holds_against_roll_as_two_lines_and_one_that_sl
 
 def test_the_board_lies_so_that_its_feet_stand_under_the_bars():
     bent = dataclasses.replace(BAR, path=(Straight(0.3), Bend(math.pi / 2.0, 0.2, 0.0), Straight(0.3)))
-    feet = tuple(
-        foot(at, x, y, 0.025) for at, x, y in ((0.05, 0.1, 0.05), (0.85, 0.44, 0.39))
-    )
+    feet = tuple(foot(at, x, y, 0.025) for at, x, y in ((0.05, 0.1, 0.05), (0.85, 0.44, 0.39)))
     place = lie(board(feet=feet), bent)
     from synth.vibration.bar import path
 
