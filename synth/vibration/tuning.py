@@ -191,7 +191,7 @@ def _secant(
         low[active[under]], high[active[~under]] = x[active[under]], x[active[~under]]
         with np.errstate(invalid="ignore", divide="ignore"):
             fresh = (error - before[1, active]) / (x[active] - before[0, active])
-            believed = (fresh / slope[active] > 0.25) & (fresh / slope[active] < 4.0)
+            believed = (fresh / slope[active] > 0.05) & (fresh / slope[active] < 4.0)
         steep[active] = np.where(believed, fresh, steep[active])
         before[:, active] = x[active], error
         left = (np.abs(error) > 0.3 * PITCH_ERROR) & (high[active] - low[active] > 0.1 * PITCH_ERROR)
