@@ -25,7 +25,7 @@ PLACES = """
     playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.motion playing.kernel
     playing.report playing.limits playing.sweep playing.slices playing.contact
     sound.phasor sound.ring sound.spectrum sound.events sound.bank sound.livebank sound.limiter sound.clock
-    sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
+    sound.convolution sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
     sound.contrast
     sound.audio sound.loudness sound.features sound.sets sound.boardsheet sound.render
     sound.voice sound.performer

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument, PlacedNut
+from synth.sound.convolution import Convolver
 from synth.sound.radiator import Complex, Direct, Radiator, Signals, Stream, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.vibration.assembly import ModalModel, board_shape
@@ -139,27 +140,8 @@ class BoardFilter(Radiator):
         return np.asarray(irfft(out, count)[..., : math.ceil(self.ring * rate)] * rate)
 
     def stream(self, rate: float) -> Stream:
-        """Overlap-add: parts of the signals as long as the filter, each one transform."""
-        from scipy.fft import irfft, next_fast_len, rfft
-
-        kernel = (self.impulse_response(rate) / rate).astype(np.float32)
-        part = kernel.shape[2]
-        size = next_fast_len(2 * part - 1, real=True)
-        spectrum = rfft(kernel, size)
-        tail = np.zeros((self.channels, part))
-
-        def step(signals: Signals) -> Signals:
-            nonlocal tail
-            out = np.zeros((self.channels, signals.shape[1] + part))
-            out[:, :part] = tail
-            for first in range(0, signals.shape[1], part):
-                piece = signals[:, first : first + part].astype(np.float32)
-                added = irfft(np.einsum("cpf,pf->cf", spectrum, rfft(piece, size)), size)
-                out[:, first : first + piece.shape[1] + part - 1] += added[:, : piece.shape[1] + part - 1]
-            tail = out[:, signals.shape[1] :]
-            return out[:, : signals.shape[1]]
-
-        return step
+        """Partitioned convolution with the whole ring."""
+        return Convolver(self.impulse_response(rate) / rate)
 
     def _air(self, frequency: Array) -> Complex:
         """The pressure of each mode alone per unit of its acceleration, (C, B, F)."""
