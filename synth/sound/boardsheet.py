@@ -16,9 +16,8 @@ from synth.design.instrument import Board, Instrument
 from synth.sound.audio import REFERENCE_PRESSURE
 from synth.sound.radiator import ears
 from synth.sound.radiator.board import BoardFilter
-from synth.vibration.board import SolvedBoard, plate_of
+from synth.vibration.board import SolvedBoard, bending, plate_of
 from synth.vibration.cache import kept
-from synth.vibration.plate import solve_plate
 from synth.vibration.plate_air import PLUG_END, SOUND_SPEED
 from synth.vibration.solution import solve_board_of
 
@@ -75,9 +74,9 @@ def board_sheet(instrument: Instrument, board: Board, solved: SolvedBoard) -> Bo
     upright = slice(0, None, 3)  # the first of each foot's three signals
     mobility = filtered.mobility(frequency)[upright, upright]
     power = np.mean(np.abs(filtered.response(frequency)[:, upright]) ** 2, axis=0)
-    bending = np.flatnonzero(solved.standing.modes.frequency[: solved.solved] > 0.0)[:MODES]
-    hz = solved.standing.modes.frequency[bending]
-    loss = solved.standing.modes.loss.diagonal()[bending]
+    bends = np.flatnonzero(solved.standing.modes.frequency[: solved.solved] > 0.0)[:MODES]
+    hz = solved.standing.modes.frequency[bends]
+    loss = solved.standing.modes.loss.diagonal()[bends]
     return BoardSheet(
         frequency=frequency,
         mobility=np.moveaxis(np.diagonal(mobility), 1, 0),
@@ -102,17 +101,17 @@ def knock(instrument: Instrument, solved: SolvedBoard, *, foot: int, rate: int) 
 
 def _box(board: Board, solved: SolvedBoard) -> BoxSheet:
     plate = plate_of(board)
-    lid = solve_plate(plate, highest=solved.reach, most=FEW)
+    lid = bending(plate, highest=solved.reach, most=FEW)
     coupled = solved.standing.modes.frequency[: solved.solved]
     # the mode that moves the most air for its mass is the lid's first as it lives on the box
     moved = np.abs(solved.radiation.sources[0].sum(axis=0)) * np.all(solved.radiation.parity == 1, axis=1)
-    low = np.flatnonzero(coupled < 4.0 * max(float(lid.frequency[0]), 100.0))
+    low = moved * (coupled < 4.0 * max(float(lid.frequency[0]), 100.0))
     area = math.pi * board.hole_diameter**2 / 4.0
     length = board.thickness + PLUG_END * board.hole_diameter / 2.0
     volume = board.length * board.width * board.depth
     return BoxSheet(
         open_hz=float(lid.frequency[0]),
-        boxed_hz=float(coupled[low[np.argmax(moved[low])]]),
+        boxed_hz=float(coupled[np.argmax(low if np.any(low) else moved)]),  # very shallow: far up
         hole_hz=SOUND_SPEED / (2.0 * math.pi) * math.sqrt(area / (volume * length))
         if area > 0.0
         else math.nan,

@@ -131,7 +131,7 @@ class SolvedBoard:
 def solve_board(board: Board, bar: Bar) -> SolvedBoard:
     """The board's modes in air with its feet under the bar."""
     plate, place, feet = plate_of(board), lie(board, bar), len(board.feet)
-    dry = _bending(plate)
+    dry = bending(plate)
     solved = _in_air(board, dry)
     shape = dry.at(*_under_feet(board)).reshape(feet, len(GAUSS) ** 2, 3, -1).mean(axis=1)
     faces = 2 if board.kind == "panel" else 1
@@ -160,11 +160,10 @@ def solve_board(board: Board, bar: Bar) -> SolvedBoard:
     )
 
 
-def _bending(plate: Plate) -> PlateModes:
-    """The modes in vacuo that are solved: of a small stiff board the few lowest, however high they are."""
-    highest = HIGHEST
+def bending(plate: Plate, *, highest: float = HIGHEST, most: int = MOST_MODES) -> PlateModes:
+    """The modes in vacuo to `highest` Hz: of a small stiff board the `FEWEST` lowest, however high they are."""
     while True:
-        modes = solve_plate(plate, highest=highest, most=MOST_MODES)
+        modes = solve_plate(plate, highest=highest, most=most)
         if np.sum(modes.frequency > 0.0) >= FEWEST:
             return modes
         highest *= 2.0

@@ -140,9 +140,16 @@ def orthotropic(
 
 def solve_plate(plate: Plate, *, highest: float, most: int) -> PlateModes:
     """The modes up to `highest` Hz, at most the `most` lowest."""
-    highest = min(
-        highest, 2.0 * most / plate.modal_density
-    )  # no finer basis than the modes that are wanted need
+    # no finer basis than the modes that are wanted need; the edges of a slender plate cost it some of its share
+    limit = min(highest, 2.0 * most / plate.modal_density)
+    modes = _solve_to(plate, limit, most)
+    while len(modes.frequency) < most and limit < highest:
+        limit = min(highest, 2.0 * limit)
+        modes = _solve_to(plate, limit, most)
+    return modes
+
+
+def _solve_to(plate: Plate, highest: float, most: int) -> PlateModes:
     x = _Basis.of(plate.edges[:2], _count(plate, highest, plate.stiffness_x, plate.length))
     y = _Basis.of(plate.edges[2:], _count(plate, highest, plate.stiffness_y, plate.width))
     blocks = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -14,6 +15,7 @@ from synth.sound.radiator.board import BoardFilter, board_pressures, board_radia
 from synth.vibration.assembly import COUPLED_HZ, project, tip_shape
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import solve_bar, standing_on
+from synth.vibration.board import solve_board
 from synth.vibration.frame import rigid_arm
 from synth.vibration.structure import couple, nut_inertia, stand
 
@@ -237,3 +239,26 @@ def test_the_sheet_tells_what_a_shallow_closed_box_does(boarded):
     panel = board_sheet(boarded.instrument, boarded.instrument.boards["panel"], boarded.board("panel"))
     assert panel.box is None
     assert np.all(panel.mobility.real > 0.0)
+
+
+def test_the_sheet_of_a_small_stiff_lid_and_of_a_very_shallow_box_is_told_too(boarded):
+    box = boarded.instrument.boards["box"]
+    foot = dataclasses.replace(box.feet[0], x=0.02, y=0.03)
+    stiff = dataclasses.replace(
+        box,
+        width=0.08,
+        length=0.1,
+        thickness=0.025,
+        depth=0.06,
+        hole_diameter=0.0,
+        edges="clamped",
+        feet=(foot,),
+    )
+    shallow = dataclasses.replace(box, depth=1e-3, hole_diameter=0.0)
+    small, airy = (
+        board_sheet(boarded.instrument, board, solve_board(board, boarded.instrument.bar)).box
+        for board in (stiff, shallow)
+    )
+    assert small.open_hz > 2000.0
+    assert small.boxed_hz == pytest.approx(small.open_hz, rel=0.05)  # air is nothing to it
+    assert airy.boxed_hz > 5.0 * airy.open_hz

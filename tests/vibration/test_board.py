@@ -144,6 +144,14 @@ def test_a_small_thick_board_has_modes_too_however_high():
     )
 
 
+def test_a_slender_clamped_lid_is_solved_as_well():
+    narrow = dataclasses.replace(board(depth=0.06), length=0.1, width=0.8, thickness=0.025, edges="clamped")
+    narrow = dataclasses.replace(narrow, feet=(foot(0.4, 0.05, 0.4, 0.01),))
+    solved = solve_board(narrow, BAR)
+    assert solved.solved >= 6
+    assert solved.standing.modes.frequency[0] > 5000.0
+
+
 def test_a_wide_foot_holds_against_roll_by_the_square_of_its_width():
     wide = dataclasses.replace(FEET[0], width=0.05)
     narrow = dataclasses.replace(FEET[0], width=0.005)

@@ -118,3 +118,12 @@ def test_constants_of_no_elastic_body_are_refused():
             poisson_xy=0.4,
             edges=("free",) * 4,
         )
+
+
+@pytest.mark.parametrize("most", [3, 10, 40])
+def test_a_slender_clamped_plate_has_as_many_modes_as_are_asked_for(most):
+    strip = plate("clamped", length=0.1, width=0.8, thickness=25e-3)
+    modes = solve_plate(strip, highest=60_000.0, most=most)
+    assert len(modes.frequency) == most
+    more = solve_plate(strip, highest=60_000.0, most=2 * most)
+    assert modes.frequency == pytest.approx(more.frequency[:most], rel=1e-4)
