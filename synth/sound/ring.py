@@ -68,10 +68,6 @@ class Ring:
         now = self.at(moment)
 
         def later(tine: NDArray[np.int64], times: Array) -> tuple[Array, Array]:
-            states = [
-                tine_state(self.model, now * np.exp(self.model.pole * (time - moment)), tine[each : each + 1])
-                for each, time in enumerate(times)
-            ]
-            return np.concatenate([q for q, _ in states]), np.concatenate([v for _, v in states])
+            return tine_state(self.model, carried(now, self.model.pole, times - moment), tine)
 
         return later

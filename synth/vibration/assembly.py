@@ -130,7 +130,7 @@ def solve_structure(
     )
     return ModalModel(
         pole=damped.pole,
-        vectors=damped.vectors,
+        vectors=np.ascontiguousarray(damped.vectors),  # row by row, as tines are asked for
         tine_dof=np.where(structure.tine_dof >= 0, structure.tine_dof + carriers, -1),
         axial_dof=np.where(structure.axial_dof >= 0, structure.axial_dof + carriers, -1),
         bar_count=structure.bar_count,
@@ -178,12 +178,28 @@ def tine_momentum(model: ModalModel, tine: int) -> Complex:
 
 
 def tine_state(model: ModalModel, amplitude: ArrayLike, tine: ArrayLike) -> tuple[Array, Array]:
-    """Displacement and velocity (S, 2, N) of tines (S,) in their own clamped modes; `amplitude` (M,) as of now."""
+    """Displacement and velocity (S, 2, N) of tines (S,) in their own clamped modes.
+
+    `amplitude` as of now (M,), or each tine's at a moment of its own (S, M). By real products in single precision,
+    in which the shapes are kept: 2e-6 of the largest.
+    """
+    which = np.asarray(tine, dtype=np.int64)
     a = np.asarray(amplitude, dtype=np.complex128)
-    dof = model.tine_dof[np.asarray(tine, dtype=np.int64)]
-    rows = model.vectors[np.maximum(dof, 0)]
-    there = dof >= 0
-    return (rows @ a).real * there, (rows @ (a * model.pole)).real * there
+    a = np.broadcast_to(a, (len(which), len(model.pole)))
+    both = np.conj(np.stack([a, a * model.pole], axis=1)).astype(np.complex64).view(np.float32)  # (S, 2, 2 M)
+    state = np.zeros((2, *model.tine_dof[which].shape))
+    for s, r in enumerate(which):
+        there = model.tine_dof[r] >= 0
+        if there.any():
+            state[:, s, there] = both[s] @ model.vectors[_rows(model, int(r))].view(np.float32).T
+    return state[0], state[1]
+
+
+def _rows(model: ModalModel, tine: int) -> slice:
+    """A tine's bending partials stand together, plane 0 before plane 1."""
+    own = model.tine_dof[tine]
+    own = own[own >= 0]
+    return slice(int(own[0]), int(own[-1]) + 1)
 
 
 def tip_shape(model: ModalModel, depth: ArrayLike = 0.0) -> NDArray[np.complex128]:

@@ -22,6 +22,7 @@ from synth.vibration.assembly import (
     tip_shape,
 )
 from synth.vibration.mounting import mounted_hz, mounting
+from synth.vibration.projection import Projection
 from synth.vibration.structure import rigid_inertia
 from synth.vibration.tine import solve_tines
 from synth.vibration.tuning import tune
@@ -98,3 +99,23 @@ def test_the_bar_moves_a_tines_pitch_alike_whether_asked_about_it_alone_or_with_
         alone = solve_tines([instrument.tines[r]], row.length[[r]], [row.trim[r]])
         assert ask(alone, every[[r]], rigid)[0] == pytest.approx(together[r], rel=1e-4 * CENT)
     assert np.abs(np.log(together)).max() > 0.01 * CENT
+
+
+def test_states_and_projection_are_the_plain_double_sums_to_single_precision(by_hand: ModuleType) -> None:
+    model = by_hand.SIDEWAYS.model()
+    rng = np.random.default_rng(5)
+    modes, tines = len(model.pole), np.array([2, 0, 2])
+    a = rng.standard_normal((3, modes)) + 1j * rng.standard_normal((3, modes))
+    shown = tine_state(model, a, tines)
+    each = [
+        (model.vectors[np.maximum(model.tine_dof[r], 0)].astype(complex), model.tine_dof[r] >= 0)
+        for r in tines
+    ]
+    for found, turned in zip(shown, (a, a * model.pole), strict=True):
+        plain = np.array([(rows @ b).real * there for (rows, there), b in zip(each, turned, strict=True)])
+        np.testing.assert_allclose(found, plain, atol=2e-6 * np.abs(plain).max())
+    np.testing.assert_array_equal(tine_state(model, a[0], [2])[0], shown[0][:1])
+    q, v = rng.standard_normal((2, 3, *model.tine_dof.shape[1:])) * (model.tine_dof[tines] >= 0)
+    exact = project(model, tines, q, v * 1e4)
+    quick = Projection(model)(tines, q, v * 1e4)
+    np.testing.assert_allclose(quick, exact, atol=2e-6 * np.abs(exact).max())
