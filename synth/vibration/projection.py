@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.vibration.assembly import ModalModel, comes_free
+from synth.vibration.assembly import ModalModel, comes_free, tine_momentum
 
 Array = NDArray[np.float64]
 
@@ -23,8 +23,6 @@ class Projection:
     def __init__(self, model: ModalModel) -> None:
         self.model = model
         self._ready: dict[int, NDArray[np.float32]] = {}
-        self._coupling = model.coupling.astype(np.float32)
-        self._carried = model.vectors[model.carrier_dof].view(np.float32)  # (carriers, 2 M)
 
     def prepare(self) -> None:
         """Make every tine ready now: a player must not wait for it."""
@@ -51,15 +49,8 @@ class Projection:
         if r not in self._ready:
             omega, sigma = self.model.pole.imag, -self.model.pole.real
             own = self.model.tine_dof[r].ravel() >= 0
-            u = self._momentum(r)
+            u = tine_momentum(self.model, r)
             free = comes_free(2.0 * math.pi * self.model.tines.frequency[r].ravel()[own], omega)
             both = np.concatenate([u * free * (1.0 - 1j * sigma / omega), -1j * u / omega])
             self._ready[r] = both.astype(np.complex64).view(np.float32)
         return self._ready[r]
-
-    def _momentum(self, r: int) -> NDArray[np.complex64]:
-        """`synth.vibration.assembly.tine_momentum` in single precision."""
-        dof = self.model.tine_dof[r]
-        dof = dof[dof >= 0]
-        base = self._coupling[:, dof - self.model.carrier_dof.stop].T @ self._carried
-        return np.asarray(self.model.vectors[dof] + base.view(np.complex64))
