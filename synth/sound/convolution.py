@@ -53,7 +53,7 @@ class Convolver:
         self._spectra = [
             rfft(self._kernel[:, :, first : first + part], self._size) for first in range(0, length, part)
         ]
-        self._past: deque[Spectra] = deque(maxlen=len(self._spectra))  # the latest block first
+        self._past: deque[Spectra] = deque(maxlen=len(self._spectra) - 1)  # the latest block first
         self._block = np.zeros((paths, 2 * part), np.float32)  # the block before and the running one
         self._filled = 0
         self._left = np.zeros((channels, part), np.float32)
@@ -71,7 +71,7 @@ class Convolver:
         if self._filled == part:
             self._past.appendleft(spectrum)
             self._block[:, :part], self._block[:, part:] = self._block[:, part:], 0.0
-            self._left = self._through(list(enumerate(self._past, start=1))[: len(self._spectra) - 1])
+            self._left = self._through(list(enumerate(self._past, start=1)))
             self._filled = 0
         return np.asarray(out)
 

@@ -170,13 +170,11 @@ def project(
 
 def tine_momentum(model: ModalModel, tine: int) -> Complex:
     """(M v) on a tine's existing bending partials (2N', M), plane 0 before plane 1."""
-    dof = model.tine_dof[tine]
-    dof = dof[dof >= 0]
-    carriers = model.carrier_dof
-    base = model.coupling[:, dof - carriers.stop].T @ model.vectors[carriers].view(
-        np.float32
-    )  # real: half the work
-    return np.asarray(model.vectors[dof] + base.view(np.complex128))
+    rows, carriers = _rows(model, tine), model.carrier_dof
+    own = slice(rows.start - carriers.stop, rows.stop - carriers.stop)
+    # real times complex as real times real: half the work
+    base = model.coupling[:, own].T @ model.vectors[carriers].view(np.float32)
+    return np.asarray(model.vectors[rows] + base.view(np.complex128))
 
 
 def tine_state(model: ModalModel, amplitude: ArrayLike, tine: ArrayLike) -> tuple[Array, Array]:
@@ -188,14 +186,12 @@ def tine_state(model: ModalModel, amplitude: ArrayLike, tine: ArrayLike) -> tupl
     which = np.asarray(tine, dtype=np.int64)
     a = np.asarray(amplitude, dtype=np.complex128)
     a = np.broadcast_to(a, (len(which), len(model.pole)))
-    both = np.conj(np.stack([a, a * model.pole], axis=1)).view(
-        np.float64
-    )  # (S, 2, 2 M), for the real part alone
+    # only the real part is wanted: Re(v a) as a real product of v and a's conjugate
+    both = np.conj(np.stack([a, a * model.pole], axis=1)).view(np.float64)  # (S, 2, 2 M)
     state = np.zeros((2, *model.tine_dof[which].shape))
-    for s, r in enumerate(which):
+    for s, r in enumerate(which.tolist()):
         there = model.tine_dof[r] >= 0
-        if there.any():
-            state[:, s, there] = both[s] @ model.vectors[_rows(model, int(r))].view(np.float32).T
+        state[:, s, there] = both[s] @ model.vectors[_rows(model, r)].view(np.float32).T
     return state[0], state[1]
 
 
@@ -203,7 +199,8 @@ def _rows(model: ModalModel, tine: int) -> slice:
     """A tine's bending partials stand together, plane 0 before plane 1."""
     own = model.tine_dof[tine]
     own = own[own >= 0]
-    return slice(int(own[0]), int(own[-1]) + 1)
+    first = int(own[0]) if len(own) else model.carrier_dof.stop  # of a stub too stiff to sound there are none
+    return slice(first, first + len(own))
 
 
 def tip_shape(model: ModalModel, depth: ArrayLike = 0.0) -> NDArray[np.complex128]:

@@ -64,8 +64,7 @@ def test_the_change_is_the_boards_own_and_no_fixed_gain(answers):
     assert all(20.0 < gain[at] < 50.0 for at, group in enumerate(groups) if group["group"] == "up")
     assert np.ptp(gain) > 3.0
     assert all(0.0 < group["ring_ratio"] < 1.05 for group in groups)
-    up = [group["ring_ratio"] for group in groups if group["group"] == "up"]
-    assert up[0] != pytest.approx(up[1], abs=1e-3)  # nor a fixed loss
+    assert len({round(group["ring_ratio"], 4) for group in groups}) == len(groups)
 
 
 def test_only_a_box_has_air_that_stiffens_its_lid(answers):
