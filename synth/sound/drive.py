@@ -1,0 +1,231 @@
+"""Force on the coupled modes: what is heard while it acts, and the modes' states that it leaves.
+
+In: poles s (M,), weights w (P, M), how the points where forces act move in each mode, psi (Q, M); impulses in time.
+Out: contact signals while the force acts, and modal amplitudes at the ends of chunks of time, exact for a bank.
+
+With shapes normalised by v^T M v = 1, an impulse P at t0 adds to mode m (reciprocity)
+
+    a_m(t) += b_m P exp(s_m (t - t0)),    b_m = -j psi_m / Im s_m,
+
+and a signal that follows acceleration (its w carries s^2) hears the force at once besides, for s (s a + b F) is the
+mode's acceleration:
+
+    y(t) = Re sum w_m (a_m(t) + b_m F(t) / s_m).
+
+Time is cut into chunks. The impulses of a chunk, on half frames, are heard
+
+    in the chunk            through the first samples of Re sum w b exp(s t)       `far`
+    from its end on         by the state they left there, an event of the bank     `states`
+    around their moments    through what the low-pass makes of a response that     `near`
+                            begins at once, less what of it stands in the two others
+
+           chunk k                  chunk k + 1
+    ------|--------P---------------|---------------------------
+           near  . | . near
+                   far ----------->|state, rings in the bank -->
+
+Shapes: M modes, P contact signals, Q inputs, S impulses, K blocks (a chunk of one input), E chunks, T frames.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Final
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from synth.sound.bandlimit import (
+    FINER,
+    FRACTIONS,
+    REACH,
+    SPREAD,
+    limited_rings,
+    low_pass,
+    spread_weights,
+)
+from synth.sound.phasor import Array, Complex, Index, powers
+
+CHUNK: Final = 256  # frames: as many values of the response are kept for each input and signal
+AT_ONCE: Final = 128  # blocks made states at once
+
+Singles = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Force:
+    """S impulses, N s, at times (S,) s on inputs (S,)."""
+
+    time: Array
+    source: Index
+    impulse: Array
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """Points at which forces act, made ready: how they drive the modes, and how that is heard."""
+
+    drive: NDArray[np.complex64]  # (Q, M) b
+    within: Singles  # (Q, P, 2, REACH + chunk): frames i - REACH after an impulse on a frame, and half before one
+    beyond: Singles  # (Q, P, 2, 2 REACH + 1): the same, once the chunk's state rings by itself
+
+    @property
+    def count(self) -> int:
+        return len(self.drive)
+
+
+@dataclass(frozen=True)
+class Driven:
+    """What impulses become: contact signals from `frame` on, and states of all modes at the ends of chunks."""
+
+    frame: int
+    signals: Array  # (P, T)
+    ends: Index  # (E,) frames
+    states: NDArray[np.complex64]  # (E, M)
+
+
+class Drive:
+    """The modes as forces meet them and one radiator hears them."""
+
+    def __init__(
+        self, pole: Complex, weights: Complex, *, immediate: NDArray[np.bool_], rate: float, chunk: int = CHUNK
+    ) -> None:
+        """`immediate` (P,): which contact signals follow acceleration, and so hear a force at once."""
+        self.pole, self.rate, self.chunk = pole, rate, chunk
+        heard = pole.imag < np.pi * rate  # as in the bank
+        self.weights = np.where(heard, weights, 0.0)
+        self.immediate = immediate
+
+    def inputs(self, shape: Complex) -> Inputs:
+        """Points that move by `shape` (Q, M), kg^-1/2, in each mode."""
+        drive = -1j * shape / self.pole.imag
+        heard = drive[:, None] * self.weights  # (Q, P, M)
+        at_once = np.where(self.immediate, (heard / self.pole).real.sum(axis=2), 0.0)[..., None]
+        near = (heard @ self._near.T).real + self.rate * at_once * low_pass(_offsets())
+        later = (heard.astype(np.complex64) @ self._turns[::-1].T).real  # from half a frame on
+        ring = np.concatenate([heard.real.sum(axis=2)[..., None], later], axis=2)
+        within = np.concatenate([near, ring[..., 2 * REACH + 1 : 2 * self.chunk]], axis=2)
+        beyond = near.copy()
+        beyond[..., 2 * REACH :] -= ring[..., : 2 * REACH + 1]
+        return Inputs(drive.astype(np.complex64), _by_parity(within), _by_parity(beyond))
+
+    def __call__(self, inputs: Inputs, force: Force) -> Driven:
+        """The impulses heard and left behind. ValueError for times that are not finite."""
+        if not len(force.time):
+            nothing = np.zeros((0, len(self.pole)), np.complex64)
+            return Driven(0, np.zeros((len(self.weights), 0)), np.zeros(0, np.int64), nothing)
+        blocks = _blocks(force, self.rate, self.chunk)
+        first = int(blocks.chunk[0]) * self.chunk - REACH
+        last = (int(blocks.chunk[-1]) + 1) * self.chunk + REACH
+        signals = np.zeros((len(self.weights), last - first))
+        _hear(
+            blocks.force, blocks.chunk, blocks.source, inputs.within, inputs.beyond, self.chunk, first, signals
+        )
+        start = np.flatnonzero(np.diff(blocks.chunk, prepend=blocks.chunk[0] - 1))
+        ends = (blocks.chunk[start] + 1) * self.chunk
+        return Driven(first, signals, ends, self._states(blocks, inputs, start))
+
+    def _states(self, blocks: _Blocks, inputs: Inputs, start: Index) -> NDArray[np.complex64]:
+        """What the blocks of each chunk, which begin at `start` (E,), leave at its end: (E, M)."""
+        states = np.zeros((len(start), len(self.pole)), np.complex64)
+        chunk_of = np.repeat(np.arange(len(start)), np.diff(start, append=len(blocks.chunk)))
+        for part in _portions(len(blocks.chunk)):
+            left = (blocks.force[part].astype(np.float32) @ self._turns.view(np.float32)).view(np.complex64)
+            np.add.at(states, chunk_of[part], left * inputs.drive[blocks.source[part]])
+        return states
+
+    @cached_property
+    def _turns(self) -> NDArray[np.complex64]:
+        """(2 chunk, M) what carries a state from each half frame of a chunk to the chunk's end."""
+        return powers(self.pole / (FINER * self.rate), FINER * self.chunk + 1)[:0:-1].astype(np.complex64)
+
+    @cached_property
+    def _near(self) -> Complex:
+        """(J, M) the modes' rings around their start, low-passed."""
+        return limited_rings(self.pole / self.rate, _offsets())
+
+
+def _offsets() -> Array:
+    """(J,) half frames within REACH of an impulse, in frames."""
+    return np.arange(-FINER * REACH, FINER * REACH + 1) / FINER
+
+
+def _by_parity(kernel: Array) -> Singles:
+    """Responses on half frames from -REACH on, (..., J), as whole frames and those between: (..., 2, (J + 1) / 2)."""
+    padded = np.concatenate([kernel, np.zeros((*kernel.shape[:-1], kernel.shape[-1] % 2))], axis=-1)
+    return np.ascontiguousarray(
+        np.swapaxes(padded.reshape(*kernel.shape[:-1], -1, 2), -1, -2).astype(np.float32)
+    )
+
+
+@dataclass(frozen=True)
+class _Blocks:
+    """Impulses on half frames: K chunks of single inputs, by chunk and then by input."""
+
+    chunk: Index  # (K,)
+    source: Index  # (K,)
+    force: Array  # (K, 2 chunk) N s
+
+
+def _blocks(force: Force, rate: float, chunk: int) -> _Blocks:
+    if not np.isfinite(force.time).all():
+        raise ValueError("times of impulses must be finite")
+    point = force.time * (FINER * rate)
+    first = np.floor(point).astype(np.int64) - (SPREAD // 2 - 1)
+    size = FINER * chunk
+    inputs = int(force.source.max()) + 1
+    keys = [edge // size * inputs + force.source for edge in (first, first + SPREAD - 1)]
+    key, slot = np.unique(np.concatenate(keys), return_inverse=True)
+    grid = np.zeros((len(key), size))
+    _spread(point, first, slot.reshape(2, -1), force.impulse, spread_weights(), grid)
+    return _Blocks(key // inputs, key % inputs, grid)
+
+
+def _portions(count: int) -> Iterator[slice]:
+    return (slice(at, min(at + AT_ONCE, count)) for at in range(0, count, AT_ONCE))
+
+
+@njit(cache=True, nogil=True)
+def _spread(point: Any, first: Any, slot: Any, impulse: Any, weights: Any, grid: Any) -> None:
+    """Adds every impulse to the grid (K, G) by its weights; `slot` (2, S) are the blocks it begins and ends in."""
+    size = grid.shape[1]
+    for s in range(point.shape[0]):
+        place = (point[s] - first[s] - (SPREAD // 2 - 1)) * FRACTIONS
+        row = min(int(place), FRACTIONS - 1)
+        share = place - row
+        at = first[s] % size
+        for j in range(SPREAD):
+            weight = (1.0 - share) * weights[row, j] + share * weights[row + 1, j]
+            here = at + j
+            if here < size:
+                grid[slot[0, s], here] += weight * impulse[s]
+            else:
+                grid[slot[1, s], here - size] += weight * impulse[s]
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
+def _hear(
+    force: Any, chunk_of: Any, source: Any, within: Any, beyond: Any, chunk: int, first: int, signals: Any
+) -> None:
+    """Adds to signals (P, T), from frame `first` on, what is heard of the blocks while they act."""
+    for k in range(force.shape[0]):
+        begin = chunk_of[k] * chunk - first
+        end = begin + chunk
+        for g in range(force.shape[1]):
+            push = force[k, g]
+            if push == 0.0:
+                continue
+            odd = g % 2
+            start = begin + (g + odd) // 2 - REACH  # the frame of the kernels' first value
+            inside = end - start
+            length = min(beyond.shape[3], signals.shape[1] - start)
+            for p in range(signals.shape[0]):
+                kernel = within[source[k], p, odd]
+                for i in range(inside):
+                    signals[p, start + i] += push * kernel[i]
+                kernel = beyond[source[k], p, odd]
+                for i in range(inside, length):
+                    signals[p, start + i] += push * kernel[i]
