@@ -21,8 +21,8 @@ from synth.playing import hand, limits
 from synth.playing.passage import Passage, passage
 from synth.playing.pluck import pluck, regime
 from synth.playing.report import PARTIALS, TineTouch
-from synth.playing.stick import stick_modes
-from synth.playing.stroke import Excitation, Stroke
+from synth.playing.stick import StickLine, stick_line, stick_modes
+from synth.playing.stroke import Excitation, ForceTrace, Stroke
 from synth.playing.sweep import EVENT, FULL, Books, Fineness, Ring, Sweep, rotation, sweep
 from synth.playing.tips import Tips, tips
 from synth.vibration.tine import TineModes
@@ -41,6 +41,8 @@ class Contact:
     """What came of a stroke."""
 
     excitation: Excitation
+    trace: ForceTrace
+    stick: StickLine  # which pushed back
     touches: tuple[TineTouch, ...]  # of every tine of the group, in the order in which the stick passes
     warnings: tuple[str, ...]
     books: Books
@@ -59,8 +61,12 @@ def stroke_row(
     """One stroke over its group. Raises `InputError` if it cannot be made or would bend a tine for good."""
     stroke = hand.played(stroke, seed)
     way = passage(stroke, instrument, tines.frequency[:, 0, 0], seed)
+    line = stick_line(
+        stroke.stick, tilt=stroke.tilt, skew=stroke.skew, sign=way.sign, beam_modes=fineness.beam_modes
+    )
     if not way.touched.any():
-        return Contact(_excitation([], tines), (), (), Books(0.0, 0.0, 0.0, 0.0, 0.0, 0.0))
+        nothing = Books(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        return Contact(_excitation([], tines), _silent(way.start, fineness.bin), line, (), (), nothing)
     limits.refuse_too_low(stroke, way, tines, instrument)
     tip = tips(tines, way.tine, depth=stroke.height, count=fineness.tine_modes)
     closed = pluck(stroke, way, tip)
@@ -76,6 +82,8 @@ def stroke_row(
         limits.refuse_yield(touches, stroke, instrument)
     return Contact(
         excitation=_excitation(list(_parts(swept, way, tines, stroke.height)), tines),
+        trace=_trace(swept, way, tip),
+        stick=line,
         touches=touches,
         warnings=limits.warnings(stroke, way, touches, tip.length, instrument),
         books=swept.books,
@@ -153,6 +161,39 @@ def _excitation(parts: list[Excitation], tines: TineModes) -> Excitation:
         tine=np.concatenate([np.empty(0, np.int64), *(part.tine for part in parts)])[order],
         displacement=np.concatenate([empty, *(part.displacement for part in parts)])[order],
         velocity=np.concatenate([empty, *(part.velocity for part in parts)])[order],
+    )
+
+
+def _trace(swept: Sweep, way: Passage, tip: Tips) -> ForceTrace:
+    """The force in the row's own directions, from the tines' principal planes."""
+    order = np.lexsort((swept.bin, way.tine[swept.tine]))
+    met = swept.tine[order]
+    cos, sin = np.cos(tip.axis[met]), np.sin(tip.axis[met])
+
+    def turned(planes: Array) -> Array:
+        one, other = planes[order].T
+        return np.stack([cos * one - sin * other, sin * one + cos * other], axis=1)
+
+    return ForceTrace(
+        start=swept.start,
+        bin_s=swept.width,
+        time=np.asarray(swept.start + (swept.bin[order] + 0.5) * swept.width),
+        tine=way.tine[met],
+        impulse=turned(swept.impulse),
+        moment=turned(swept.moment),
+        up=swept.up[order],
+    )
+
+
+def _silent(start: float, width: float) -> ForceTrace:
+    return ForceTrace(
+        start=start,
+        bin_s=width,
+        time=np.empty(0),
+        tine=np.empty(0, np.int64),
+        impulse=np.empty((0, 2)),
+        moment=np.empty((0, 2)),
+        up=np.empty(0),
     )
 
 

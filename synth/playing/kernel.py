@@ -55,7 +55,8 @@ H_BIN: Final = 1
 H_IMPULSE: Final = slice(2, 4)  # N s, planes 0 and 1
 H_MOMENT: Final = slice(4, 6)  # N s^2, the same times how long after the bin's middle
 H_NORMAL: Final = 6  # N s
-COLUMNS: Final = 7
+H_UP: Final = 7  # N s, upward on the tine
+COLUMNS: Final = 8
 
 PASSED: Final = 0
 CROWDED: Final = 1  # the history's room ran out
@@ -340,6 +341,7 @@ def sweeper(tine_modes: int, stick_modes: int, bin_steps: int) -> Callable[..., 
                         binned[i, 2] += f0 * late
                         binned[i, 3] += f1 * late
                         binned[i, 4] += pn
+                        binned[i, 5] += fz
         t = t_start + step * dt
         for i in range(count):
             if bin_now[i] >= 0:

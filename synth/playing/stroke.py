@@ -110,3 +110,22 @@ class Excitation:
     tine: NDArray[np.int64]
     displacement: NDArray[np.float64]
     velocity: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ForceTrace:
+    """What a stick did to the tines: S bins with a touch, sorted by tine, then by time.
+
+    Directions are the row's own, whatever the way of the stroke: along the row (towards greater places on the bar),
+    across it, up; never a tine's principal planes. A forward stroke bends a tine along first, a backward one the
+    other way. `impulse` is what moves the tine: the push along and across, and what a push up or down does by the
+    slope of the tip's path (some per cent of it). The stick feels the opposite of `impulse` and `up`.
+    """
+
+    start: float  # s, the first edge of the grid of bins
+    bin_s: float  # s, their width
+    time: NDArray[np.float64]  # (S,) s, middles of the bins
+    tine: NDArray[np.int64]  # (S,) index into Instrument.tines
+    impulse: NDArray[np.float64]  # (S, 2) N s on the tine, along and across the row
+    moment: NDArray[np.float64]  # (S, 2) N s^2, impulses times how long after the bin's middle they came
+    up: NDArray[np.float64]  # (S,) N s on the tine, upward

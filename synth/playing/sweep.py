@@ -88,6 +88,7 @@ class Sweep:
     impulse: Array  # (H, 2) N s in the tine's principal planes
     moment: Array  # (H, 2) N s^2, the impulses times how long after the bin's middle
     normal: Array  # (H,) N s
+    up: Array  # (H,) N s, on the tine
     start: float  # s, of bin 0
     width: float  # s, of a bin
     tally: Array  # (T, TALLIES) of `synth.playing.kernel`
@@ -141,6 +142,7 @@ def sweep(
         impulse=history[:used, kernel.H_IMPULSE],
         moment=history[:used, kernel.H_MOMENT],
         normal=history[:used, kernel.H_NORMAL],
+        up=history[:used, kernel.H_UP],
         start=start - 0.5 * fineness.step,  # an impulse stands at the end of its step: the bin is around them
         width=fineness.bin,
         tally=tally,
