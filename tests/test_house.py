@@ -23,9 +23,11 @@ PLACES = """
     vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache vibration.solution
     playing.stroke playing.keys playing.homerow playing.score playing.notation playing.midi playing.hold
     playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.motion playing.kernel
-    playing.report playing.limits playing.sweep playing.slices playing.contact
+    playing.report playing.limits playing.sweep playing.contact
     sound.phasor sound.ring sound.spectrum sound.events sound.bank sound.livebank sound.limiter sound.clock
+    sound.bandlimit sound.drive sound.overlay
     sound.convolution sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
+    sound.radiator.stick sound.struck
     sound.contrast
     sound.audio sound.loudness sound.features sound.sets sound.boardsheet sound.render
     sound.voice sound.performer
@@ -55,6 +57,9 @@ KNOW_NO_INSTRUMENT = [
     "vibration.diffuse",
     "sound.bank",
     "sound.livebank",
+    "sound.bandlimit",
+    "sound.drive",
+    "sound.overlay",
     "sound.limiter",
     "sound.clock",
     "workshop.cutting",

@@ -1,9 +1,9 @@
 """Sound in a process of its own: what else this program has to do cannot hold it up.
 
-In: increments from the player's process, made ready. Out: sound on a device, perhaps a recording, and how it goes
-in shared memory. Python lets one thread of a process run at a time, and one that a busy machine has put aside keeps
-the others waiting, the audio thread too. Here it shares its process with two threads that nearly always sleep: one
-takes increments from a pipe, one brings the recording to the disk and looks whether the device is still there.
+In: states and touches from the player's process, made ready. Out: sound on a device, perhaps a recording, and how
+it goes in shared memory. Python lets one thread of a process run at a time, and one that a busy machine has put
+aside keeps the others waiting, the audio thread too. Here it shares its process with two threads that nearly always
+sleep: one takes them from a pipe, one brings the recording to the disk and looks whether the device is still there.
 """
 
 from __future__ import annotations
@@ -33,9 +33,12 @@ from synth.sound.audio import RATE
 from synth.sound.clock import second
 from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.radiator import Radiator
-from synth.sound.voice import Meter, Report, Sound, Voice
+from synth.sound.struck import Struck
+from synth.sound.voice import Meter, Report, Sound, Voice, layers
 
-AT_ONCE: Final = 32  # increments in one message: half a megabyte, which the audio thread hardly feels
+STATES: Final = b"s"  # what a message holds, its first byte
+LAYERS: Final = {"signals": b"t", "pressure": b"p"}
+AT_ONCE: Final = 32  # states in one message: half a megabyte, which the audio thread hardly feels
 LOOK: Final = 0.05  # s between two looks at tape and device
 SILENCE: Final = 1.0  # s without a block after which the device counts as gone
 PATIENCE: Final = 10.0  # s for the process to end by itself
@@ -102,7 +105,12 @@ class Speaker(Sound):
     def add(self, time: NDArray[np.float64], rows: NDArray[np.complexfloating]) -> None:
         for first in range(0, len(time), AT_ONCE):
             frame, ready = self._arrivals(time[first : first + AT_ONCE], rows[first : first + AT_ONCE])
-            self._send(len(frame).to_bytes(8, "little") + frame.tobytes() + ready.tobytes())
+            self._send(STATES + len(frame).to_bytes(8, "little") + frame.tobytes() + ready.tobytes())
+
+    def lay(self, struck: Struck) -> None:
+        for layer, frame, sound in layers(struck):
+            singles = np.ascontiguousarray(sound, dtype=np.float32)
+            self._send(LAYERS[layer] + frame.to_bytes(8, "little", signed=True) + singles.tobytes())
 
     def second(self, now: float) -> float:
         return second(self._of("start"), now)
@@ -186,7 +194,7 @@ def _sound(job: Job, voice: Voice, pipe: Connection, shared: Any) -> None:
         time.sleep(LOOK)
         voice.meter = Meter()  # the first blocks of a stream are its own affair: nobody plays yet
         pipe.send(None)
-        threading.Thread(target=_receive, args=(pipe, voice.bank, ended), daemon=True).start()
+        threading.Thread(target=_receive, args=(pipe, voice, ended), daemon=True).start()
         while not ended.wait(LOOK):
             flush()
             if not stream.active or time.perf_counter() - asked[0] > SILENCE:
@@ -207,9 +215,11 @@ def _opened(
         yield opened.enter_context(device), flush
 
 
-def _receive(pipe: Connection, bank: LiveBank, ended: threading.Event) -> None:
-    """Increments from the pipe to the bank, until an empty message or the end of the other process."""
-    modes = bank.turn.size
+def _receive(pipe: Connection, voice: Voice, ended: threading.Event) -> None:
+    """States and touches from the pipe to the voice, until an empty message or the end of the other process."""
+    bank, modes = voice.bank, voice.bank.turn.size
+    rows = {"signals": bank.points, "pressure": voice.channels}
+    names = {mark: layer for layer, mark in LAYERS.items()}
     while True:
         try:
             message = pipe.recv_bytes()
@@ -218,9 +228,14 @@ def _receive(pipe: Connection, bank: LiveBank, ended: threading.Event) -> None:
         if not message:
             ended.set()
             return
-        count = int.from_bytes(message[:8], "little")
-        frame = np.frombuffer(message, np.int64, count, 8)
-        bank.post(frame, np.frombuffer(message, np.float32, offset=8 + 8 * count).reshape(count, 2, modes))
+        kind, number = message[:1], int.from_bytes(message[1:9], "little", signed=True)
+        if kind == STATES:
+            frame = np.frombuffer(message, np.int64, number, 9)
+            singles = np.frombuffer(message, np.float32, offset=9 + 8 * number)
+            bank.post(frame, singles.reshape(number, 2, modes))
+        else:
+            sound = np.frombuffer(message, np.float32, offset=9)
+            voice.post(names[kind], number, sound.reshape(rows[names[kind]], -1))
 
 
 def _tell(voice: Voice, shared: Any) -> None:

@@ -22,17 +22,18 @@ from synth.playing.passage import Passage, passage
 from synth.playing.pluck import pluck, regime
 from synth.playing.report import PARTIALS, TineTouch
 from synth.playing.stick import StickLine, stick_line, stick_modes
-from synth.playing.stroke import Excitation, ForceTrace, Stroke
+from synth.playing.stroke import ForceTrace, Stroke
 from synth.playing.sweep import EVENT, FULL, Books, Fineness, Ring, Sweep, rotation, sweep
 from synth.playing.tips import Tips, tips
 from synth.vibration.tine import TineModes
 
-__all__ = ["EVENT", "FULL", "Contact", "Fineness", "Ringing", "excite", "ringing_since", "stroke_row"]
+__all__ = ["EVENT", "FULL", "Contact", "Fineness", "Ringing", "ringing_since", "stroke_row"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-# How tines (S,) ring at times (S,): modal displacement and velocity, (S, 2, N) each, as in `Excitation`.
+# How tines (S,) ring at times (S,): modal displacement, kg^(1/2) m, and velocity, kg^(1/2) m/s, in their principal
+# planes, (S, 2, N) each.
 Ringing = Callable[[Index, Array], tuple[Array, Array]]
 
 
@@ -40,7 +41,6 @@ Ringing = Callable[[Index, Array], tuple[Array, Array]]
 class Contact:
     """What came of a stroke."""
 
-    excitation: Excitation
     trace: ForceTrace
     stick: StickLine  # which pushed back
     touches: tuple[TineTouch, ...]  # of every tine of the group, in the order in which the stick passes
@@ -66,7 +66,7 @@ def stroke_row(
     )
     if not way.touched.any():
         nothing = Books(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-        return Contact(_excitation([], tines), _silent(way.start, fineness.bin), line, (), (), nothing)
+        return Contact(_silent(way.start, fineness.bin), line, (), (), nothing)
     limits.refuse_too_low(stroke, way, tines, instrument)
     tip = tips(tines, way.tine, depth=stroke.height, count=fineness.tine_modes)
     closed = pluck(stroke, way, tip)
@@ -81,18 +81,12 @@ def stroke_row(
     if not allow_yield:
         limits.refuse_yield(touches, stroke, instrument)
     return Contact(
-        excitation=_excitation(list(_parts(swept, way, tines, stroke.height)), tines),
         trace=_trace(swept, way, tip),
         stick=line,
         touches=touches,
         warnings=limits.warnings(stroke, way, touches, tip.length, instrument),
         books=swept.books,
     )
-
-
-def excite(stroke: Stroke, instrument: Instrument, tines: TineModes, seed: int = 0) -> Excitation:
-    """The increments alone, of a stroke over a row at rest."""
-    return stroke_row(stroke, instrument, tines, seed=seed).excitation
 
 
 def ringing_since(tines: TineModes, displacement: Array, velocity: Array, time: float) -> Ringing:
@@ -123,45 +117,6 @@ def _modes(tines: TineModes, index: Index) -> tuple[Array, Array]:
     exists = tines.exists[index][:, None, :]
     omega = np.where(exists, 2.0 * math.pi * tines.frequency[index], 1.0)
     return omega, np.where(exists, 0.5 * omega * tines.loss_factor[index], 0.0)
-
-
-def _parts(swept: Sweep, way: Passage, tines: TineModes, depth: float) -> Iterator[Excitation]:
-    """Each tine's share of the excitation."""
-    from synth.playing.slices import increments
-
-    omega, decay = _modes(tines, way.tine)
-    shape = np.where(tines.exists, tines.at(np.full(len(tines.mass), depth)), 0.0)[way.tine]
-    for k, index in enumerate(way.tine):
-        mine = np.flatnonzero(swept.tine == k)
-        if not mine.size:
-            continue
-        first = int(swept.bin[mine[0]])
-        force = np.zeros((2, int(swept.bin[mine[-1]]) - first + 1, 2))
-        force[:, swept.bin[mine] - first] = swept.impulse[mine], swept.moment[mine]
-        start = swept.start + first * swept.width
-        part = increments(
-            *force, start=start, width=swept.width, omega=omega[k], decay=decay[k], shape=shape[k]
-        )
-        yield Excitation(
-            time=part.time,
-            tine=np.full(len(part.time), index),
-            displacement=part.displacement,
-            velocity=part.velocity,
-        )
-
-
-def _excitation(parts: list[Excitation], tines: TineModes) -> Excitation:
-    """All tines together, by time."""
-    partials = tines.frequency.shape[2]
-    time = np.concatenate([np.empty(0), *(part.time for part in parts)])
-    order = np.argsort(time, kind="stable")
-    empty = np.empty((0, 2, partials))
-    return Excitation(
-        time=time[order],
-        tine=np.concatenate([np.empty(0, np.int64), *(part.tine for part in parts)])[order],
-        displacement=np.concatenate([empty, *(part.displacement for part in parts)])[order],
-        velocity=np.concatenate([empty, *(part.velocity for part in parts)])[order],
-    )
 
 
 def _trace(swept: Sweep, way: Passage, tip: Tips) -> ForceTrace:

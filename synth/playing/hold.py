@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.playing.stroke import Excitation, Hold
+from synth.playing.stroke import Hold
 from synth.units import decibels
 from synth.vibration.tine import TineModes
 
@@ -51,16 +51,9 @@ def taken(
     tines: TineModes,
     tine: NDArray[np.int64],
     *,
-    since: float,
-    moment: float,
+    seconds: float,
     state: tuple[Array, Array],
-) -> Excitation:
-    """What the hold takes at `moment` from tines (S,) in `state`, displacement and velocity (S, 2, N)."""
-    part = np.expm1(-rates(hold, tines.frequency[tine]) * (moment - since))
-    time = np.full(len(tine), moment)
-    return Excitation(
-        time=time,
-        tine=tine,
-        displacement=part * state[0],
-        velocity=part * state[1],
-    )
+) -> tuple[Array, Array]:
+    """What the hold takes in so many seconds from tines (S,) in `state`, displacement and velocity (S, 2, N)."""
+    part = np.expm1(-rates(hold, tines.frequency[tine]) * seconds)
+    return part * state[0], part * state[1]

@@ -1,7 +1,7 @@
-"""What a stroke did to each tine, in numbers that a maker can check with a scale and a loupe.
+"""What a stroke did to each tine, in numbers that a maker can check with scale and loupe; its force, for anyone.
 
-In: nothing; these are the types that `synth.playing.contact` fills. Out: `document`, the same with units in the
-names, for a file.
+In: nothing; these are the types that `synth.playing.contact` fills. Out: `document` and `trace_arrays`, the same
+with units in the names, for a file.
 """
 
 from __future__ import annotations
@@ -9,9 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from synth.design.instrument import Instrument
 from synth.playing.pluck import Regime
-from synth.playing.stroke import Stroke
+from synth.playing.stroke import ForceTrace, Stroke
 from synth.units import MM, MPA
 
 PARTIALS: Final = 6
@@ -42,6 +45,23 @@ def document(touches: tuple[TineTouch, ...], stroke: Stroke, instrument: Instrum
         "stick": stroke.stick.name,
         "direction": stroke.direction,
         "tines": [_row(each, instrument) for each in sorted(touches, key=lambda each: each.tine)],
+    }
+
+
+def trace_arrays(trace: ForceTrace, instrument: Instrument) -> dict[str, NDArray[Any]]:
+    """The force as it stands in a file, S bins by time: what drove the sound, and what the stick felt itself.
+
+    `time_s` (S,) the bins' middles; `tine` (S,) counted from 1 in its group; `impulse_n_s` (S, 2) on the tine along
+    and across the row; `stick_impulse_n_s` (S, 3) on the stick, along, across and up; `bin_s` ().
+    """
+    order = np.lexsort((trace.tine, trace.time))
+    number = np.array([tine.number for tine in instrument.tines])
+    return {
+        "time_s": trace.time[order],
+        "tine": number[trace.tine[order]],
+        "impulse_n_s": trace.impulse[order],
+        "stick_impulse_n_s": -np.column_stack([trace.impulse, trace.up])[order],
+        "bin_s": np.array(trace.bin_s),
     }
 
 

@@ -1,8 +1,7 @@
 """A stroke: one pass of a stick over a group; and what it leaves behind, an excitation.
 
-In: what the player does. Out: frozen values that every later stage understands. The idea: whatever the contact
-model, it hands on increments of the modal state of single tines at exact times, and since the structure between
-them is linear, increments simply add.
+In: what the player does. Out: frozen values that every later stage understands. The idea: a contact hands on the
+force alone, and since the structure that it meets is linear, what forces do simply adds.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What the sampled world can hold of a force: its weights on half frames, and the response to it below half the rate.
+"""What a sampled sound can hold of a force: weights on half frames, and responses below half the rate.
 
 In: times of impulses; poles of modes. Out: weights of a time on its neighbours (a windowed sinc), and the responses
 of modes to an impulse, low-passed. Both windows are Kaiser's, 90 dB down outside their bands (J. F. Kaiser and
@@ -30,7 +30,7 @@ NODES: Final = 6  # of Gauss and Legendre on half a frame: 1e-8 for what turns 3
 
 @functools.lru_cache
 def spread_weights() -> Array:
-    """(FRACTIONS + 1, SPREAD): row f weighs the points from `SPREAD / 2 - 1` before the one at or below a time on."""
+    """(FRACTIONS + 1, SPREAD): row f weighs the points from `SPREAD / 2 - 1` before a time's own on."""
     fraction = np.linspace(0.0, 1.0, FRACTIONS + 1)[:, None]
     distance = np.arange(SPREAD) - (SPREAD // 2 - 1) - fraction
     return np.asarray(np.sinc(distance) * _window(distance / (SPREAD / 2)))

@@ -29,7 +29,7 @@ Shapes: M modes, P contact signals, Q inputs, S impulses, K blocks (a chunk of o
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Final
@@ -69,12 +69,20 @@ class Inputs:
     """Points at which forces act, made ready: how they drive the modes, and how that is heard."""
 
     drive: NDArray[np.complex64]  # (Q, M) b
-    within: Singles  # (Q, P, 2, REACH + chunk): frames i - REACH after an impulse on a frame, and half before one
+    within: (
+        Singles  # (Q, P, 2, REACH + chunk): frames i - REACH after an impulse on a frame, and half before one
+    )
     beyond: Singles  # (Q, P, 2, 2 REACH + 1): the same, once the chunk's state rings by itself
 
-    @property
-    def count(self) -> int:
-        return len(self.drive)
+
+def joined(parts: Sequence[Inputs]) -> Inputs:
+    """The inputs of several, in their order."""
+    if not parts:
+        none = np.zeros((0, 0, 2, 0), np.float32)
+        return Inputs(np.zeros((0, 0), np.complex64), none, none)
+    return Inputs(
+        *(np.concatenate([getattr(part, name) for part in parts]) for name in ("drive", "within", "beyond"))
+    )
 
 
 @dataclass(frozen=True)
@@ -91,7 +99,13 @@ class Drive:
     """The modes as forces meet them and one radiator hears them."""
 
     def __init__(
-        self, pole: Complex, weights: Complex, *, immediate: NDArray[np.bool_], rate: float, chunk: int = CHUNK
+        self,
+        pole: Complex,
+        weights: Complex,
+        *,
+        immediate: NDArray[np.bool_],
+        rate: float,
+        chunk: int = CHUNK,
     ) -> None:
         """`immediate` (P,): which contact signals follow acceleration, and so hear a force at once."""
         self.pole, self.rate, self.chunk = pole, rate, chunk
@@ -99,9 +113,8 @@ class Drive:
         self.weights = np.where(heard, weights, 0.0)
         self.immediate = immediate
 
-    def inputs(self, shape: Complex) -> Inputs:
-        """Points that move by `shape` (Q, M), kg^-1/2, in each mode."""
-        drive = -1j * shape / self.pole.imag
+    def inputs(self, drive: Complex) -> Inputs:
+        """Points at which 1 N s adds `drive` (Q, M) to the modes' amplitudes."""
         heard = drive[:, None] * self.weights  # (Q, P, M)
         at_once = np.where(self.immediate, (heard / self.pole).real.sum(axis=2), 0.0)[..., None]
         near = (heard @ self._near.T).real + self.rate * at_once * low_pass(_offsets())
@@ -122,7 +135,14 @@ class Drive:
         last = (int(blocks.chunk[-1]) + 1) * self.chunk + REACH
         signals = np.zeros((len(self.weights), last - first))
         _hear(
-            blocks.force, blocks.chunk, blocks.source, inputs.within, inputs.beyond, self.chunk, first, signals
+            blocks.force,
+            blocks.chunk,
+            blocks.source,
+            inputs.within,
+            inputs.beyond,
+            self.chunk,
+            first,
+            signals,
         )
         start = np.flatnonzero(np.diff(blocks.chunk, prepend=blocks.chunk[0] - 1))
         ends = (blocks.chunk[start] + 1) * self.chunk
@@ -148,13 +168,18 @@ class Drive:
         return limited_rings(self.pole / self.rate, _offsets())
 
 
+def reciprocal(pole: Complex, shape: Complex) -> Complex:
+    """What 1 N s adds to amplitudes (Q, M) of modes at points that move by `shape` (Q, M), kg^-1/2, in them."""
+    return np.asarray(-1j * shape / pole.imag)
+
+
 def _offsets() -> Array:
     """(J,) half frames within REACH of an impulse, in frames."""
     return np.arange(-FINER * REACH, FINER * REACH + 1) / FINER
 
 
 def _by_parity(kernel: Array) -> Singles:
-    """Responses on half frames from -REACH on, (..., J), as whole frames and those between: (..., 2, (J + 1) / 2)."""
+    """Responses on half frames from -REACH on (..., J), whole frames and those between apart: (..., 2, J / 2)."""
     padded = np.concatenate([kernel, np.zeros((*kernel.shape[:-1], kernel.shape[-1] % 2))], axis=-1)
     return np.ascontiguousarray(
         np.swapaxes(padded.reshape(*kernel.shape[:-1], -1, 2), -1, -2).astype(np.float32)

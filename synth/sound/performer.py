@@ -1,11 +1,11 @@
 """A player's gestures become sound while they are made: contacts are computed one by one, ahead of their moment.
 
-In: strokes and holds as they are made, and what second it is. Out: increments in the bank, and the list of what was
-played, each with the second at which it really began. A contact is known only as a whole, so every stroke sounds a
-little after its gesture: by its `lead`, a stated law of how long its pass lasts, measured once on this machine, so
-that equal strokes come equally late. While an earlier contact is still being computed, a stroke is put off rather
-than torn. Time never goes back: what begins was not before anything that has been worked out. So the order is that
-of `synth.sound.render.perform`, and the sound the same.
+In: strokes and holds as they are made, and what second it is. Out: modal states for the bank and the sound of the
+touch on top of it, and the list of what was played, each with the second at which it really began. A contact is
+known only as a whole, so every stroke sounds a little after its gesture: by its `lead`, a stated law of how long
+its pass lasts, measured once on this machine, so that equal strokes come equally late. While an earlier contact is
+still being computed, a stroke is put off rather than torn. Time never goes back: what begins was not before
+anything that has been worked out. So the order is that of `synth.sound.render.perform`, and the sound the same.
 """
 
 from __future__ import annotations
@@ -25,10 +25,12 @@ from numpy.typing import NDArray
 
 from synth.errors import InputError
 from synth.playing.hold import moments
-from synth.playing.stroke import Excitation, Hold, Stroke
+from synth.playing.stroke import Hold, Stroke
+from synth.sound.audio import RATE
 from synth.sound.render import Grip, Manner, Scene, held, strike
-from synth.sound.ring import BATCH, Ring
+from synth.sound.ring import Ring
 from synth.sound.voice import Sound
+from synth.vibration.projection import Projection
 
 MARGIN: Final = (
     2.0  # on the processor's time for a contact: ringing rows take longer, other threads come between
@@ -51,7 +53,7 @@ class Pace:
 
 
 class Performer:
-    """Turns gestures into increments. All calls come from one thread, which is not the audio's."""
+    """Turns gestures into sound. All calls come from one thread, which is not the audio's."""
 
     def __init__(
         self,
@@ -68,8 +70,10 @@ class Performer:
         self.remarks: deque[str] = deque()
         self.strokes = 0
         self._block, self._clock = block, clock
-        self._ring = Ring(scene.model)
-        self._ring.projection.prepare()
+        self._ring, self._palms = Ring(scene.model), Projection(scene.model)
+        self._palms.prepare()
+        self._striker = scene.striker(self.manner)
+        self._striker.prepare()
         self._holding: list[tuple[float, int, Grip]] = []
         self._order = count()
         self.pace = Pace(2.0 * block, 0.0)
@@ -79,14 +83,13 @@ class Performer:
         """Measure on a ring of its own how long contacts take here, having compiled what must be."""
         group = max(range(len(self.scene.instrument.groups)), key=lambda n: self._span(n))
         stick = next(iter(self.scene.instrument.sticks.values()))
-        still = Ring(self.scene.model, self._ring.projection)
+        still = Ring(self.scene.model)
         times = []
         for speed in (FAST, FAST, SLOW):  # the first one compiles and fills caches
             began = time.thread_time()
             stroke = Stroke(group=group, stick=stick, speed=speed)
             manner = dataclasses.replace(self.manner, allow_yield=True)
-            made = strike(self.scene, stroke, still, manner, seed=0).excitation
-            self._rows(made, slice(0, BATCH))
+            self._striker(strike(self.scene, stroke, still, manner, seed=0), height=stroke.height)
             times.append(time.thread_time() - began)
         quick, slow = (self._span(group) / speed for speed in (FAST, SLOW))
         share = max(0.0, (times[2] - times[1]) / (slow - quick))
@@ -118,7 +121,9 @@ class Performer:
         self.strokes += 1
         self.remarks += made.warnings
         self.played.append(event)
-        self._emit(made.excitation)
+        struck = self._striker(made, height=event.height)
+        self._emit(struck.driven.ends / RATE, struck.driven.states)
+        self.sound.lay(struck)
         self._learn(took=self._clock() - began, had=start - now)
 
     def _learn(self, *, took: float, had: float) -> None:
@@ -145,18 +150,12 @@ class Performer:
     def _holds_until(self, second: float) -> None:
         while self._holding and self._holding[0][0] <= second:
             moment, _, grip = heapq.heappop(self._holding)
-            self._emit(held(self.scene, grip, self._ring, moment))
+            self._emit(*held(self.scene, grip, self._ring, self._palms, moment))
 
-    def _emit(self, made: Excitation) -> None:
-        """To the ring and to the bank, what comes first first."""
-        for first in range(0, len(made.time), BATCH):
-            part = slice(first, first + BATCH)
-            rows = self._rows(made, part)
-            self._ring.take(made.time[part], rows)
-            self.sound.add(made.time[part], rows)
-
-    def _rows(self, made: Excitation, part: slice) -> NDArray[np.complex64]:
-        return self._ring.projection(made.tine[part], made.displacement[part], made.velocity[part])
+    def _emit(self, time: NDArray[np.float64], states: NDArray[np.complex64]) -> None:
+        """To the ring and to the bank."""
+        self._ring.take(time, states)
+        self.sound.add(time, states)
 
     def _span(self, group: int) -> float:
         """m, from the first of a group's tines to the last."""

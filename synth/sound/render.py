@@ -7,7 +7,6 @@ followed in the order in which they are played; the bank then sums all modes at 
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -23,15 +22,17 @@ from synth.playing.contact import EVENT, FULL, Contact, stroke_row
 from synth.playing.hold import moments, taken
 from synth.playing.report import document
 from synth.playing.score import Performance
-from synth.playing.stroke import Excitation, Hold, Stroke
+from synth.playing.stroke import ForceTrace, Hold, Stroke
 from synth.sound.audio import RATE
 from synth.sound.bank import blocks
 from synth.sound.events import EventBatch
+from synth.sound.overlay import Overlay
 from synth.sound.radiator import Radiator
 from synth.sound.radiator.bar import bar_radiator
 from synth.sound.radiator.board import board_radiator
 from synth.sound.radiator.pickup import pickup_radiator
 from synth.sound.ring import Ring
+from synth.sound.struck import Striker, Struck
 from synth.vibration.assembly import ModalModel
 from synth.vibration.cache import kept
 from synth.vibration.projection import Projection
@@ -53,6 +54,7 @@ class Manner:
     contact: Fineness = "event"
     allow_yield: bool = False
     seed: int = 1
+    stick: bool = True  # the stick's own sound is part of a stroke
 
 
 @dataclass(frozen=True)
@@ -65,15 +67,20 @@ class Scene:
     radiator: Radiator
     through: str
 
+    def striker(self, manner: Manner) -> Striker:
+        """What turns contacts into sound here."""
+        return Striker(self.model, self.radiator, self.instrument, rate=RATE, stick=manner.stick)
+
 
 @dataclass(frozen=True)
 class Rendering:
-    """Sound on its way: `blocks` gives pressure (C, n) in Pa once through; reports a stroke, remarks in words."""
+    """Sound on its way: `blocks` gives pressure (C, n) in Pa once through; reports of strokes, remarks in words."""
 
     through: str
     blocks: Iterator[NDArray[Any]]
     block_count: int
     reports: tuple[dict[str, Any], ...]
+    traces: tuple[ForceTrace, ...]  # of the strokes
     remarks: tuple[str, ...]
 
     def sound(self) -> NDArray[Any]:
@@ -117,26 +124,32 @@ def perform(
 ) -> Rendering:
     """Strokes and holds, in the order of their starts, heard for so many seconds."""
     manner = manner or Manner()
-    projection = Projection(scene.model)
-    ring = Ring(scene.model, projection)
-    parts: list[Excitation] = []
+    ring, palms = Ring(scene.model), Projection(scene.model)
+    striker = scene.striker(manner)
+    sounding = Sounding(scene.radiator.channels, len(scene.radiator.weights))
     reports: list[dict[str, Any]] = []
+    traces: list[ForceTrace] = []
     remarks: list[str] = []
     for moment, event in _in_order(events):
         if isinstance(event, Stroke):
-            struck = strike(scene, event, ring, manner, seed=manner.seed + len(reports))
-            reports.append(document(struck.touches, event, scene.instrument))
-            remarks += struck.warnings
-            parts.append(struck.excitation)
+            contact = strike(scene, event, ring, manner, seed=manner.seed + len(reports))
+            reports.append(document(contact.touches, event, scene.instrument))
+            traces.append(contact.trace)
+            remarks += contact.warnings
+            struck = striker(contact, height=event.height)
+            sounding.add(struck)
+            times, states = struck.driven.ends / RATE, struck.driven.states
         else:
-            parts.append(held(scene, event, ring, moment))
-        ring.add(parts[-1])
+            times, states = held(scene, event, ring, palms, moment)
+            sounding.states.append((times, states))
+        ring.take(times, states)
     frames = round(seconds * RATE)
     return Rendering(
         through=scene.through,
-        blocks=_sound(scene, projection, joined(parts, scene.row), frames),
+        blocks=_sound(scene, sounding, frames),
         block_count=math.ceil(frames / BLOCK),
         reports=tuple(reports),
+        traces=tuple(traces),
         remarks=tuple(dict.fromkeys(remarks)),
     )
 
@@ -160,6 +173,7 @@ def play(
         blocks=(sum(each[1:], start=each[0]) for each in zip(*(r.blocks for r in renderings), strict=True)),
         block_count=renderings[0].block_count,
         reports=tuple(report for each in renderings for report in each.reports),
+        traces=tuple(trace for each in renderings for trace in each.traces),
         remarks=tuple(dict.fromkeys(words for each in renderings for words in each.remarks)),
     )
 
@@ -197,39 +211,53 @@ def strike(scene: Scene, stroke: Stroke, ring: Ring, manner: Manner, *, seed: in
     )
 
 
-def held(scene: Scene, grip: Grip, ring: Ring, moment: float) -> Excitation:
-    """What a palm or a resting stick takes at a moment from what is still there."""
+def held(
+    scene: Scene, grip: Grip, ring: Ring, palms: Projection, moment: float
+) -> tuple[Array, NDArray[np.complex64]]:
+    """What a palm or a resting stick takes at a moment from what is still there: times (1,), states (1, M)."""
     tine = np.arange(len(scene.instrument.tines))[scene.instrument.groups[grip.hold.group].tines]
     state = ring.state(moment, tine)
-    return taken(grip.hold, scene.row.modes, tine, since=grip.since, moment=moment, state=state)
+    moved, moving = taken(grip.hold, scene.row.modes, tine, seconds=moment - grip.since, state=state)
+    return np.array([moment]), palms(tine, moved, moving).sum(axis=0, keepdims=True)
 
 
-def joined(parts: Sequence[Excitation], row: Row) -> Excitation:
-    """Increments put together, by time."""
-    partials = row.modes.frequency.shape[2]
-    nothing = Excitation(
-        time=np.empty(0),
-        tine=np.empty(0, np.int64),
-        displacement=np.empty((0, 2, partials)),
-        velocity=np.empty((0, 2, partials)),
-    )
-    names = [field.name for field in dataclasses.fields(Excitation)]
-    whole = {name: np.concatenate([getattr(part, name) for part in (nothing, *parts)]) for name in names}
-    order = np.argsort(whole["time"], kind="stable")
-    return Excitation(**{name: values[order] for name, values in whole.items()})
+class Sounding:
+    """What is to be heard: modal states from their times on, and sound on top of what they ring."""
+
+    def __init__(self, channels: int, points: int) -> None:
+        self.states: list[tuple[Array, NDArray[np.complex64]]] = []
+        self.signals = Overlay(points)
+        self.pressure = Overlay(channels)
+
+    def add(self, struck: Struck) -> None:
+        """A stroke."""
+        self.states.append((struck.driven.ends / RATE, struck.driven.states))
+        self.signals.add(struck.driven.frame, struck.driven.signals)
+        self.pressure.add(struck.stick.frame, struck.stick.pressure)
+
+    def events(self) -> EventBatch:
+        """All states by time."""
+        time = np.concatenate([np.empty(0), *(time for time, _ in self.states)])
+        rows = [row for _, states in self.states for row in states]
+        order = np.argsort(time, kind="stable")
+        return EventBatch(time[order], lambda part: np.array([rows[n] for n in order[part]]))
 
 
-def _sound(
-    scene: Scene, projection: Projection, excitation: Excitation, frames: int
-) -> Iterator[NDArray[Any]]:
+def _sound(scene: Scene, sounding: Sounding, frames: int) -> Iterator[NDArray[Any]]:
     """Blocks of pressure (C, n) at the listener."""
-
-    def rows(part: slice) -> NDArray[np.complex64]:
-        return projection(excitation.tine[part], excitation.displacement[part], excitation.velocity[part])
-
     filtered = scene.radiator.stream(RATE)
-    events = EventBatch(excitation.time, rows)
+    at = 0
     for block in blocks(
-        scene.model.pole, scene.radiator.weights, events, rate=RATE, frames=frames, block=BLOCK
+        scene.model.pole,
+        scene.radiator.weights,
+        sounding.events(),
+        rate=RATE,
+        frames=frames,
+        block=BLOCK,
     ):
-        yield filtered(np.asarray(block, dtype=np.float64))
+        signals = block.astype(np.float64)
+        sounding.signals.onto(signals, at)
+        pressure = filtered(signals)
+        sounding.pressure.onto(pressure, at)
+        at += block.shape[1]
+        yield pressure

@@ -1,7 +1,8 @@
 """How the whole structure rings at a moment: what the stick meets when it comes to a row that still sounds.
 
-In: increments of tines' states, as they happen. Out: the modal amplitudes (M,) at any later moment, and from them
-the state of single tines. Between increments every mode turns by exp(s t), so nothing is stepped.
+In: what is added to the modes' states, and when. Out: the modal amplitudes (M,) at any later moment, and from them
+the state of single tines. In between every mode turns by exp(s t), so nothing is stepped. A stroke is added at the
+ends of its chunks (`synth.sound.drive`): in the middle of one, its force is not yet in the state.
 """
 
 from __future__ import annotations
@@ -12,38 +13,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.playing.contact import Ringing
-from synth.playing.stroke import Excitation
 from synth.sound.phasor import carried
 from synth.vibration.assembly import ModalModel, tine_state
-from synth.vibration.projection import Projection
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-BATCH = 128  # increments projected at once
+BATCH = 128  # states turned at once
 
 
 class Ring:
-    """A ringing structure. Increments may be given ahead of time; moments may only be asked for in order."""
+    """A ringing structure. States may be given ahead of time; moments may only be asked for in order."""
 
-    def __init__(self, model: ModalModel, projection: Projection | None = None) -> None:
+    def __init__(self, model: ModalModel) -> None:
         self.model = model
-        self.projection = projection or Projection(model)
         self.moment = 0.0
         self.amplitude: Complex = np.zeros(len(model.pole), dtype=np.complex128)
         self.waiting: list[tuple[float, NDArray[np.complexfloating]]] = []
 
-    def add(self, excitation: Excitation) -> None:
-        """Take increments into account, from their times on."""
-        for first in range(0, len(excitation.time), BATCH):
-            part = slice(first, first + BATCH)
-            rows = self.projection(
-                excitation.tine[part], excitation.displacement[part], excitation.velocity[part]
-            )
-            self.take(excitation.time[part], rows)
-
-    def take(self, time: Array, rows: NDArray[np.complexfloating]) -> None:
-        """Take increments into account whose amplitudes (S, M) are known."""
-        self.waiting += zip(time.tolist(), rows, strict=True)
+    def take(self, time: Array, states: NDArray[np.complexfloating]) -> None:
+        """Take states (S, M) into account that are added at times (S,), from then on."""
+        self.waiting += zip(time.tolist(), states, strict=True)
         self.waiting.sort(key=lambda each: each[0])
 
     def at(self, moment: float) -> Complex:

@@ -1,4 +1,4 @@
-"""What a sound card plays, block by block: the bank, the radiator's filter, the gain, the limiter; and how it went.
+"""What a sound card plays, block by block: bank, touch, the radiator's filter, gain, limiter; and how it went.
 
 In: frames asked for. Out: frames (n, C) float32, full scale 1. Everything that an audio thread does is done here,
 with no sound card: the sound is there in the block in which it is asked for.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
@@ -18,7 +19,9 @@ from synth.sound.audio import FULL_SCALE
 from synth.sound.clock import Clock
 from synth.sound.limiter import CAP_DB, Limiter
 from synth.sound.livebank import LiveBank
+from synth.sound.overlay import Overlay
 from synth.sound.radiator import Radiator
+from synth.sound.struck import Struck
 from synth.units import amplitude
 
 Frames = NDArray[np.float32]
@@ -26,6 +29,7 @@ Frames = NDArray[np.float32]
 # thread may wait long to get it back: two channels stay below.
 PIECE: Final = 128
 REHEARSED: Final = 32  # blocks: caches, and the first use of every function
+LAID: Final = 16_384  # frames of a touch at once
 RECENT: Final = 64  # blocks, for the share of time shown while playing
 
 
@@ -68,15 +72,19 @@ class Report:
     share: float  # of one core, since the start
     recent: float  # the same, lately
     worst: float  # of a block's length
-    late: int  # increments that came after their moment
+    late: int  # states and sounds that came after their moment
     deepest: float  # dB that the limiter took at most
 
 
 class Sound(Protocol):
-    """Where increments go, and what second it is there."""
+    """Where the sound of gestures goes, and what second it is there."""
 
     def add(self, time: NDArray[np.float64], rows: NDArray[np.complexfloating]) -> None:
-        """Increments at times (S,) with amplitudes (S, M)."""
+        """Modal states (S, M), added at times (S,)."""
+        ...
+
+    def lay(self, struck: Struck) -> None:
+        """What is heard of a stroke while the stick touches; its states are added besides."""
         ...
 
     def second(self, now: float) -> float:
@@ -95,8 +103,11 @@ class Voice(Sound):
         self.bank = bank
         self.channels = radiator.channels
         self.clock, self.meter = Clock(bank.rate), Meter()
+        self.late = 0  # sounds that came after their moment
         self.limiter = Limiter(bank.rate, cap_db)
         self._tape: deque[Frames] | None = None
+        self._touch = {"signals": Overlay(bank.points), "pressure": Overlay(self.channels)}
+        self._inbox: deque[tuple[str, int, NDArray[np.floating[Any]]]] = deque()
         self._filter = radiator.stream(bank.rate)
         self._scale = amplitude(gain_db) / FULL_SCALE
         self._signals = np.zeros((bank.points, PIECE), np.float32)
@@ -116,6 +127,14 @@ class Voice(Sound):
     def add(self, time: NDArray[np.float64], rows: NDArray[np.complexfloating]) -> None:
         self.bank.add(time, rows)
 
+    def lay(self, struck: Struck) -> None:
+        for layer, frame, sound in layers(struck):
+            self.post(layer, frame, sound)
+
+    def post(self, layer: str, frame: int, sound: NDArray[np.floating[Any]]) -> None:
+        """One of `layers`, from any one thread."""
+        self._inbox.append((layer, frame, sound))
+
     def second(self, now: float) -> float:
         return self.clock.second(now)
 
@@ -127,7 +146,7 @@ class Voice(Sound):
             share=meter.share,
             recent=meter.recent_share,
             worst=meter.worst,
-            late=self.bank.late,
+            late=self.bank.late + self.late,
             deepest=self.limiter.deepest,
         )
 
@@ -143,6 +162,24 @@ class Voice(Sound):
         self.meter.note(time.perf_counter() - began, len(out) / self.bank.rate)
 
     def _next(self, frames: int) -> NDArray[np.floating[Any]]:
-        signals = self._signals[:, :frames]
-        self.bank.fill(signals)
-        return self.limiter(self._filter(signals.astype(np.float64)) * self._scale)
+        frame = self.bank.frame
+        while self._inbox:
+            layer, first, sound = self._inbox.popleft()
+            self._touch[layer].add(first, sound)
+            self.late += first < frame
+        self.bank.fill(self._signals[:, :frames])
+        signals = self._signals[:, :frames].astype(np.float64)
+        self._touch["signals"].onto(signals, frame)
+        pressure = self._filter(signals)
+        self._touch["pressure"].onto(pressure, frame)
+        return self.limiter(pressure * self._scale)
+
+
+def layers(struck: Struck) -> Iterator[tuple[str, int, NDArray[np.floating[Any]]]]:
+    """What lies on top of the bank's sound, by its name, from a frame on, some frames at a time."""
+    for layer, first, sound in (
+        ("signals", struck.driven.frame, struck.driven.signals),
+        ("pressure", struck.stick.frame, struck.stick.pressure),
+    ):
+        for at in range(0, sound.shape[1], LAID):
+            yield layer, first + at, sound[:, at : at + LAID]

@@ -11,10 +11,8 @@ gives its loss: the share of each part's energy (first-order perturbation; the e
 order). Modes that D couples by more, unison tines above all, are gathered in clusters and each cluster's complex
 symmetric block is solved whole. D has no negative eigenvalue, so no pole grows.
 
-A state of the tines enters through their own clamped modes. With u = (M v) on the tine's freedoms, a velocity
-enters as u: the momentum that it has. A displacement also enters as u where the mode is slower than the partial or
-near it; against a mode much faster than the partial, a bend is built up slowly and the bar yields to it meanwhile,
-so that only Omega_partial² / omega_mode² of it comes free at the release (K x = f held, then let go).
+A force enters a mode by how its point moves in it (`tip_shape`), reciprocally; a state of single tines by its
+momentum in the mode, u = (M v) on the tine's freedoms (`tine_momentum`).
 """
 
 from __future__ import annotations
@@ -143,31 +141,6 @@ def solve_structure(
     )
 
 
-def project(
-    model: ModalModel, tine: ArrayLike, displacement: ArrayLike, velocity: ArrayLike
-) -> NDArray[np.complex128]:
-    """Modal amplitudes (S, M) of S states, each of one tine's own clamped modes, the rest of the structure at rest.
-
-    `tine` (S,) indices; `displacement` (S, 2, N) kg^(1/2) m and `velocity` (S, 2, N) kg^(1/2) m/s. An impulse J at
-    a tip is the velocity phi_n(tip) J: it excites mode m by psi_m(tip) J, as reciprocity asks, less what partials
-    above the tines' list would pass on to the bar at once: 1 % of the tips' largest motion, 4 % of heavy tines on
-    a slim bar.
-    """
-    which = np.asarray(tine, dtype=np.int64)
-    q, v = (np.asarray(each, dtype=float) for each in (displacement, velocity))
-    amplitude = np.zeros((len(which), len(model.pole)), dtype=np.complex128)
-    omega, sigma = model.pole.imag, -model.pole.real
-    for r in np.unique(which):
-        here = np.flatnonzero(which == r)
-        own = model.tine_dof[r].ravel() >= 0
-        u = tine_momentum(model, int(r))  # (2N', M)
-        free = comes_free(2.0 * math.pi * model.tines.frequency[r].ravel()[own], omega)
-        qr, vr = q[here].reshape(len(here), -1)[:, own], v[here].reshape(len(here), -1)[:, own]
-        moved = qr @ (u * free)
-        amplitude[here] = moved - 1j * (vr @ u + sigma * moved) / omega
-    return amplitude
-
-
 def tine_momentum(model: ModalModel, tine: int) -> Complex:
     """(M v) on a tine's existing bending partials (2N', M), plane 0 before plane 1."""
     rows, carriers = _rows(model, tine), model.carrier_dof
@@ -203,21 +176,26 @@ def _rows(model: ModalModel, tine: int) -> slice:
     return slice(first, first + len(own))
 
 
-def tip_shape(model: ModalModel, depth: ArrayLike = 0.0) -> NDArray[np.complex128]:
-    """How every tine moves `depth` (R,) below its tip in every mode: (R, 2, M), along and across the row.
+def tip_shape(
+    model: ModalModel, depth: ArrayLike = 0.0, *, tine: ArrayLike | None = None
+) -> NDArray[np.complex128]:
+    """How tines (S,), all where none are named, move `depth` below their tips in every mode: (S, 2, M).
 
-    The whole motion, base and all, kg^-1/2.
+    Along and across the row, the whole motion, base and all, kg^-1/2; `depth` (R,) or one for all, m.
     """
     tines, bases = model.tines, model.bases
+    which = np.arange(len(tines.tip)) if tine is None else np.asarray(tine, dtype=np.int64)
     below = np.broadcast_to(np.asarray(depth, dtype=float), tines.tip.shape)
-    arm = bases.arm + (tines.tip - tines.height[:, 0] - below)[:, None] * bases.pointing
-    base = rigid_arm(arm)[:, :3] @ model.bar.at(bases.place)  # (R, 3, Mb)
-    directions = np.stack([bases.along, bases.across], axis=1)
+    reach = (tines.tip - tines.height[:, 0] - below)[which, None]
+    arm = bases.arm[which] + reach * bases.pointing[which]
+    base = rigid_arm(arm)[:, :3] @ model.bar.at(bases.place[which])  # (S, 3, Mb)
+    directions = np.stack([bases.along, bases.across], axis=1)[which]
     moved = (directions @ base).astype(np.float32) @ model.vectors[model.bar_dof]
-    shape = tines.at(below).astype(np.float32)
-    rows = model.vectors[np.maximum(model.tine_dof, 0)] * (model.tine_dof >= 0)[..., None]
+    shape = tines.at(below)[which].astype(np.float32)
+    own = model.tine_dof[which]
+    rows = model.vectors[np.maximum(own, 0)] * (own >= 0)[..., None]
     plane = np.einsum("rn,rpnm->rpm", shape, rows, optimize=True)
-    return np.asarray(moved + np.einsum("rxp,rpm->rxm", _turn(bases.axis), plane), dtype=np.complex128)
+    return np.asarray(moved + np.einsum("rxp,rpm->rxm", _turn(bases.axis[which]), plane), dtype=np.complex128)
 
 
 def bar_shape(model: ModalModel, place: float) -> NDArray[np.complex128]:
@@ -242,16 +220,6 @@ def energy_share(model: ModalModel) -> tuple[Array, Array]:
     tines = np.einsum("rpnm,rpn->mrp", rows, (2.0 * math.pi * model.tines.frequency) ** 2, optimize=True)
     total = bar + tines.sum(axis=(1, 2))
     return tines / total[:, None, None], bar / total
-
-
-def comes_free(partial: Array, omega: Array) -> Array:
-    """The part (n, M) of a bent partial's displacement that reaches a mode when it is let go.
-
-    x = omega² / partial²: all of it up to x = 1, 1 / x far above, where bar and tine yielded together; between
-    them x / (x² - x + 1), which leaves modes near the partial whole.
-    """
-    x = np.maximum((omega[None, :] / partial[:, None]) ** 2, 1.0)
-    return np.asarray(x / (x**2 - x + 1.0))
 
 
 def _turn(axis: Array) -> Array:

@@ -54,6 +54,11 @@ through = click.option(
 seed = click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of what varies.")
 
 
+without = click.option(
+    "--without", type=click.Choice(["stick"]), help="Leave out the stick's own sound, to hear the rest apart."
+)
+
+
 def instrument(path: Path) -> Instrument:
     """The instrument of a design file. Raises `InputError`."""
     return resolve(load(path), str(path))
@@ -97,6 +102,7 @@ def contact_options(command: Decorated) -> Decorated:
         ),
         click.option("--allow-yield", is_flag=True, help="Render a stroke that would bend a tine for good."),
         seed,
+        without,
     ):
         command = option(command)
     return command

@@ -36,6 +36,7 @@ def command(
     seed: int,
     gain_db: float,
     fresh: bool,
+    without: str | None,
     output: Path,
 ) -> None:
     """Play a stroke script (.toml) or a standard MIDI file (.mid) and write what is heard.
@@ -52,7 +53,7 @@ def command(
     instrument = arguments.instrument(design)
     piece = read(score, instrument, through=through, skip_unplayable=skip_unplayable)
     piece = held_by(piece, hand)
-    manner = Manner(contact=contact, allow_yield=allow_yield, seed=seed)
+    manner = Manner(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
     rendering = play(instrument, piece, manner=manner, fresh=fresh)
     for words in [*hearing.write(rendering, output, gain_db=gain_db), *rendering.remarks]:
         click.echo(words)

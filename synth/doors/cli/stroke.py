@@ -7,9 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+import numpy as np
+from numpy.typing import NDArray
 
 from synth.doors.cli import arguments, hearing
 from synth.files import check_place, whole
+from synth.playing.report import trace_arrays
 from synth.playing.stroke import Direction, Hand
 
 if TYPE_CHECKING:
@@ -28,6 +31,11 @@ if TYPE_CHECKING:
 @arguments.gain_db
 @arguments.fresh
 @click.option("--report", type=click.Path(path_type=Path), help="Write what happened to each tine, as JSON.")
+@click.option(
+    "--trace",
+    type=click.Path(path_type=Path),
+    help="Write the force that drove the sound, as NumPy arrays (.npz).",
+)
 @arguments.output
 def command(
     design: Path,
@@ -43,6 +51,8 @@ def command(
     gain_db: float,
     fresh: bool,
     report: Path | None,
+    trace: Path | None,
+    without: str | None,
     output: Path,
     **numbers: float,
 ) -> None:
@@ -56,8 +66,9 @@ def command(
     from synth.sound.render import Manner, perform, scene
 
     check_output(output)
-    if report is not None:
-        check_place(report)
+    for path in (report, trace):
+        if path is not None:
+            check_place(path)
     instrument = arguments.instrument(design)
     wanted = arguments.stroke(
         instrument,
@@ -67,7 +78,7 @@ def command(
         hand=hand,
         numbers=numbers,
     )
-    manner = Manner(contact=contact, allow_yield=allow_yield, seed=seed)
+    manner = Manner(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
     place = scene(instrument, through, fresh=fresh)
     rendering = perform(place, [wanted], seconds=seconds, manner=manner)
     for words in hearing.write(rendering, output, gain_db=gain_db):
@@ -76,8 +87,15 @@ def command(
         click.echo(words)
     if report is not None:
         _write_report(rendering.reports[0], report)
+    if trace is not None:
+        _write_trace(trace_arrays(rendering.traces[0], instrument), trace)
 
 
 def _write_report(document: dict[str, Any], path: Path) -> None:
     with whole(path) as beside:
         beside.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def _write_trace(arrays: dict[str, NDArray[Any]], path: Path) -> None:
+    with whole(path) as beside, beside.open("wb") as file:
+        np.savez(file, allow_pickle=False, **arrays)

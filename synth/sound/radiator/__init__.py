@@ -34,6 +34,11 @@ class Radiator(Protocol):
         ...
 
     @property
+    def immediate(self) -> NDArray[np.bool_]:
+        """(P,): whether a contact signal follows acceleration, and so hears a force on the structure at once."""
+        ...
+
+    @property
     def channels(self) -> int: ...
 
     def stream(self, rate: float) -> Stream:
@@ -58,6 +63,10 @@ class Direct(Radiator):
     @property
     def weights(self) -> Complex:
         return self.pressures
+
+    @property
+    def immediate(self) -> NDArray[np.bool_]:
+        return np.ones(len(self.pressures), dtype=np.bool_)
 
     @property
     def channels(self) -> int:

@@ -1,4 +1,4 @@
-"""The bar alone: tines and bar as lines of dipoles.
+"""The bar alone: tines and bar as lines of dipoles, across themselves and along.
 
 In: the coupled model with its mode shapes and two ears. Out: the pressure of every mode at the ears, (C, M).
 
@@ -7,6 +7,10 @@ rho V' dz a, where V' is the displaced plus the carried air per length: 2 pi r^2
 as much air as it displaces (P. M. Morse, Vibration and Sound, low-ka cylinder). At the distance R, with e^(+jwt),
 
     p = rho V' dz (a . R^) (jk + 1/R) e^(-jkR) / (4 pi R).
+
+Along itself a rod displaces air with its two end faces alone, volume sources of opposite sign. Over its length they
+are the dipoles of the displaced air, S dz a with no carried air, bends included; where the rod stretches by e, its
+sides draw in by Poisson's ratio nu and the piece breathes by (1 - 2 nu) S dz e, a small volume source more.
 
 The force on the air is (rho/rho_steel) times the rate of momentum of the steel. A free bar with its tines has no
 total momentum, so the two dipoles cancel to first order: tines and bar are always summed with their true phases,
@@ -17,7 +21,7 @@ cylinder corrects it. The travel time to the nearer ear is left out: a stroke is
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -28,13 +32,15 @@ from synth.design.instrument import Bar, Instrument, PlacedNut, Tine
 from synth.design.instrument import Section as BarSection
 from synth.sound.radiator import Complex, Direct, ears
 from synth.vibration.assembly import ModalModel
-from synth.vibration.bar import path
+from synth.vibration.bar import path, section_of
 from synth.vibration.frame import rigid_arm
 from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
-SQUARE_CARRIED_AIR: Final = (
-    1.513  # of pi (s/2)^2, square of side s moving square on; 2-D panel method, 1.51 in tables
-)
+# Air that a rectangle carries, of pi (b/2)^2, b its breadth across the motion, over its depth along the motion / b:
+# added masses of long rectangles as tabled in hydrodynamics (from memory; a 2-D panel method gives them within 1 %)
+DEPTH: Final = (0.0, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
+CARRIED_AIR: Final = (1.0, 1.14, 1.21, 1.36, 1.513, 1.70, 1.98, 2.23)
+BEND_OF_TABLE: Final = 0.1  # of depth over breadth: read linearly below, by its logarithm above
 THIN: Final = 0.02  # ka below which a rod is a thin one, within 0.1 %
 PER_WAVE: Final = 8.0  # pieces of the bar a wavelength of sound at the highest mode
 STEP: Final = 0.1  # rad between two rows of a table over the wavenumber: leaves 0.1 % between them
@@ -75,19 +81,25 @@ def nearest_distance(model: ModalModel, points: Array) -> float:
 def _of_bar(model: ModalModel, bar: Bar, points: Array, nearest: float) -> Complex:
     length, section = bar.length, bar.section
     count = max(32, math.ceil(PER_WAVE * length * float(model.frequency[-1]) / SOUND_SPEED))
-    place = (np.arange(count) + 0.5) * length / count
+    edge = np.linspace(0.0, length, count + 1)
+    place = (edge[1:] + edge[:-1]) / 2.0
     position, axes = path(bar, place)
     motion = model.bar.at(place)[:, :3]
+    step = np.full(count, length / count)
+    area = float(section_of(section, bar.material.poisson).area)
+    along = Rods(position, volume=area * step, radius=np.zeros(count))
+    # each direction across the bar pushes air with the breadth that lies across it, and carries its own
+    sideways = rods(position, length=step, radius=equivalent_radius(section, section.height))
+    upwards = rods(position, length=step, radius=equivalent_radius(section, section.width))
     total = np.zeros((len(points), len(model.pole)), dtype=np.complex128)
-    # each direction across the bar carries its own air: a flat bar is broad one way and narrow the other
-    for axis, breadth in ((1, section.width), (2, section.height)):
-        pieces = rods(
-            position, length=np.full(count, length / count), radius=equivalent_radius(section, breadth)
-        )
+    moves = model.vectors[model.bar_dof]
+    for axis, pieces in enumerate((along, sideways, upwards)):
         direction = axes[:, axis, :, None]
-        across = direction * np.sum(direction * motion, axis=1, keepdims=True)
-        total += pressures(pieces, across, model.vectors[model.bar_dof], model.pole, points, nearest=nearest)
-    return total
+        turned = direction * np.sum(direction * motion, axis=1, keepdims=True)
+        total += pressures(pieces, turned, moves, model.pole, points, nearest=nearest)
+    stretch = np.sum(axes[:, 0, :, None] * np.diff(model.bar.at(edge)[:, :3], axis=0), axis=1)
+    breath = (1.0 - 2.0 * bar.material.poisson) * area * stretch
+    return total + breaths(position, breath, moves, model.pole, points, nearest=nearest)
 
 
 def _of_tines(
@@ -100,7 +112,9 @@ def _of_tines(
     for r, tine in enumerate(tines):
         height = np.unique(modes.height[r])
         above = bases.arm[r] + (height - height[0])[:, None] * bases.pointing[r]
-        follows, moves = [rigid_arm(above)[:, :3]], [carried[r]]
+        rigid = rigid_arm(above)[:, :3]
+        along = bases.pointing[r][:, None] * np.einsum("i,xid->xd", bases.pointing[r], rigid)[:, None]
+        follows, moves = [rigid - along], [carried[r]]
         turn, lean = math.cos(bases.axis[r]), math.sin(bases.axis[r])
         planes = (
             turn * bases.along[r] + lean * bases.across[r],
@@ -112,21 +126,32 @@ def _of_tines(
             follows.append(direction[:, None] * shape[:, None])
             moves.append(model.vectors[dof[dof >= 0]])
         position, _ = model.bar.frame_at(bases.place[r])
-        pieces = _tine_rods(tine, trim[r], height, position + above)
-        yield pieces, np.concatenate(follows, axis=2), np.concatenate(moves)
+        across, ends = _tine_rods(tine, trim[r], height, position + above)
+        yield across, np.concatenate(follows, axis=2), np.concatenate(moves)
+        yield ends, along, carried[r]
 
 
-def _tine_rods(tine: Tine, nuts: Sequence[PlacedNut], height: Array, point: Array) -> Rods:
-    """A threaded rod displaces as its mass diameter and carries air as its outside; a nut adds its own volume."""
+def _tine_rods(tine: Tine, nuts: Sequence[PlacedNut], height: Array, point: Array) -> tuple[Rods, Rods]:
+    """A tine's pieces as they move across it, and along it.
+
+    A threaded rod displaces as its mass diameter and carries air as its outside; a nut adds its own volume. Along
+    itself the rod has its displaced air alone, that of its end face.
+    """
     share = np.zeros(len(height))
     share[:-1] += np.diff(height) / 2.0
     share[1:] += np.diff(height) / 2.0
     radius = math.sqrt((tine.rod.mass_diameter**2 + tine.rod.diameter**2) / 8.0)
-    pieces = rods(point, length=share, radius=radius)
+    across = rods(point, length=share, radius=radius)
+    face = math.pi / 4.0 * tine.rod.mass_diameter**2
+    along = Rods(point, volume=face * share, radius=np.zeros(len(share)))
     for placed in nuts:
-        volume = placed.nut.mass / tine.rod.material.density
-        pieces.volume[np.argmin(np.abs(height - placed.position))] += 2.0 * volume
-    return pieces
+        volume = (
+            2.0 * placed.nut.mass / tine.rod.material.density
+        )  # of a nut as thick as it is wide, either way
+        at = np.argmin(np.abs(height - placed.position))
+        across.volume[at] += volume
+        along.volume[at] += volume
+    return across, along
 
 
 @dataclass(frozen=True)
@@ -144,15 +169,18 @@ def rods(point: Array, *, length: Array, radius: Array | float) -> Rods:
     return Rods(point=point, volume=2.0 * math.pi * radius**2 * length, radius=radius)
 
 
-def equivalent_radius(section: BarSection, broadside: float) -> float:
-    """The radius a of the round rod with 2 pi a^2 = displaced + carried area, as `broadside` moves square on.
+def equivalent_radius(section: BarSection, breadth: float) -> float:
+    """The radius a (m) of the round rod with 2 pi a^2 = displaced + carried area, moving square on to `breadth`.
 
-    A square of side s gives 0.590 s. A rectangle carries the air of a square as broad as itself.
+    A square of side s gives 0.590 s.
     """
     if section.shape != "rectangle":
         return section.width / 2.0
-    carried = SQUARE_CARRIED_AIR * math.pi * broadside**2 / 4.0
-    return math.sqrt((section.width * section.height + carried) / (2.0 * math.pi))
+    area = section.width * section.height
+    slimness = math.log1p(area / breadth**2 / BEND_OF_TABLE)
+    share = np.interp(slimness, np.log1p(np.array(DEPTH) / BEND_OF_TABLE), CARRIED_AIR)
+    carried = float(share) * math.pi * breadth**2 / 4.0
+    return math.sqrt((area + carried) / (2.0 * math.pi))
 
 
 def pressures(
@@ -170,8 +198,43 @@ def pressures(
     turns as the spread of its pieces' distances: it is tabled as closely as that asks and read linearly. The
     phase is that of the air at the time t + nearest/c.
     """
+
+    def transfer(k: Array, point: Array, middle: float) -> Complex:
+        return _transfer(rods, motion, k, point, middle)
+
+    return _over_modes(rods.point, transfer, moves, pole, points, nearest)
+
+
+def breaths(
+    point: Array,
+    swell: Array,
+    moves: NDArray[np.complexfloating],
+    pole: Complex,
+    points: Array,
+    *,
+    nearest: float,
+) -> Complex:
+    """The same of pieces at `point` (X, 3) whose volumes grow by `swell` (X, D), m3, with each coordinate."""
+
+    def transfer(k: Array, ear: Array, middle: float) -> Complex:
+        distance = np.linalg.norm(ear - point, axis=1)
+        green = np.exp(-1j * np.outer(k, distance - middle)) / (4.0 * math.pi * distance)
+        return np.asarray(AIR_DENSITY * green @ swell)
+
+    return _over_modes(point, transfer, moves, pole, points, nearest)
+
+
+def _over_modes(
+    at: Array,
+    transfer: Callable[[Array, Array, float], Complex],
+    moves: NDArray[np.complexfloating],
+    pole: Complex,
+    points: Array,
+    nearest: float,
+) -> Complex:
+    """The pressure (C, M) of pieces at `at` (X, 3) from what the air makes of coordinates over the wavenumber."""
     k = np.abs(pole.imag) / SOUND_SPEED
-    distance = np.linalg.norm(points[:, None] - rods.point, axis=2)  # (C, X)
+    distance = np.linalg.norm(points[:, None] - at, axis=2)  # (C, X)
     middle = distance.mean(axis=1)
     spread = float(np.max(np.abs(distance - middle[:, None])))
     rows = math.ceil(float(k.max()) * spread / STEP) + 2
@@ -180,9 +243,9 @@ def pressures(
     acceleration = moves * pole**2
     total = np.empty((len(points), len(k)), dtype=np.complex128)
     for c, point in enumerate(points):
-        transfer = _transfer(rods, motion, table, point, middle[c])  # (G, D)
-        low = np.einsum("md,dm->m", transfer[below], acceleration)
-        high = np.einsum("md,dm->m", transfer[np.minimum(below + 1, len(table) - 1)], acceleration)
+        tabled = transfer(table, point, middle[c])  # (G, D)
+        low = np.einsum("md,dm->m", tabled[below], acceleration)
+        high = np.einsum("md,dm->m", tabled[np.minimum(below + 1, len(table) - 1)], acceleration)
         total[c] = (low * (1.0 - share) + high * share) * np.exp(-1j * k * (middle[c] - nearest))
     return total
 

@@ -86,6 +86,11 @@ class BoardFilter(Radiator):
         raise TypeError("a board by itself has no coupled modes to listen to")
 
     @property
+    def immediate(self) -> NDArray[np.bool_]:
+        """Forces at the feet are given whole."""
+        raise TypeError("a board by itself has no coupled modes to listen to")
+
+    @property
     def channels(self) -> int:
         return len(self.points)
 

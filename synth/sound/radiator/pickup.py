@@ -39,7 +39,7 @@ def pickup_radiator(model: ModalModel, instrument: Instrument) -> Radiator:
     circuit = Circuit(pickup.resonance, pickup.quality, pickup.corner)
     if pickup.kind == "magnetic":
         which = instrument.tines.index(nearest(instrument.tines, pickup.place))
-        swing = tip_shape(model)[which, 0 if pickup.faces == "along" else 1]
+        swing = tip_shape(model, tine=[which])[0, 0 if pickup.faces == "along" else 1]
         contact = np.stack([swing, swing * model.pole])
         return Magnetic(contact, pickup.sensitivity, pickup.gap, circuit, pickup.playback)
     if pickup.kind == "contact":
@@ -50,7 +50,13 @@ def pickup_radiator(model: ModalModel, instrument: Instrument) -> Radiator:
         support = _pressed(instrument)
         spring = support.stiffness * (1.0 + 1j * support.loss_factor)
         sensed = spring * _upwards(model, support.place)
-    return Piezo(sensed[None], pickup.sensitivity, circuit, pickup.playback)
+    return Piezo(
+        sensed[None],
+        pickup.sensitivity,
+        circuit,
+        pickup.playback,
+        accelerates=pickup.kind == "contact",
+    )
 
 
 def _upwards(model: ModalModel, place: float) -> Complex:
@@ -121,6 +127,11 @@ class Piezo(Radiator):
     sensitivity: float  # V per unit of the contact signal
     circuit: Circuit
     monitor: float  # Pa/V
+    accelerates: bool  # the contact signal follows acceleration
+
+    @property
+    def immediate(self) -> NDArray[np.bool_]:
+        return np.array([self.accelerates])
 
     @property
     def weights(self) -> Complex:
@@ -163,6 +174,10 @@ class Magnetic(Radiator):
     monitor: float
 
     @property
+    def immediate(self) -> NDArray[np.bool_]:
+        return np.zeros(2, dtype=np.bool_)
+
+    @property
     def weights(self) -> Complex:
         return self.contact
 
@@ -171,7 +186,8 @@ class Magnetic(Radiator):
         return CHANNELS
 
     def stream(self, rate: float) -> Stream:
-        coil = Piezo(self.contact[1:], self.sensitivity, self.circuit, self.monitor).stream(rate)
+        speed = self.contact[1:]
+        coil = Piezo(speed, self.sensitivity, self.circuit, self.monitor, accelerates=False).stream(rate)
 
         def step(signals: Signals) -> Signals:
             near = np.maximum(1.0 + signals[0] / self.gap, NEAREST)

@@ -1,0 +1,101 @@
+"""The stick's own sound: a line of dipoles in the air, whatever the instrument stands on.
+
+In: the stick of a contact and the force that it met. Out: its pressure at the ears. After an impulse at its end the
+stick swings as `StickLine` says; each piece is a dipole, as a tine's is (`synth.sound.radiator.bar`). It stands
+where its end passes the middle of the group: a group is short against the way to the ears. The hand itself, broad
+and soft, is taken to be silent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.design.instrument import Instrument
+from synth.playing.stick import StickLine
+from synth.playing.stroke import ForceTrace
+from synth.sound.bank import render
+from synth.sound.drive import Drive, Driven, Force
+from synth.sound.radiator import Complex, ears
+from synth.sound.radiator.bar import nearest_distance, pressures, rods
+from synth.vibration.assembly import ModalModel
+
+Array = NDArray[np.float64]
+
+RINGS: Final = 0.25  # s after the last touch: a stick in a hand is still by then
+
+
+@dataclass(frozen=True)
+class Heard:
+    """Pressure (C, T) Pa from `frame` on."""
+
+    frame: int
+    pressure: Array
+
+
+def stick_sound(
+    line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument, *, rate: float
+) -> Heard:
+    """What is heard of the stick that left this trace."""
+    weights = stick_weights(line, trace, model, instrument)  # (2, C, M)
+    modes = len(line.pole)
+    none = np.zeros((1, modes))
+    drive = Drive(
+        np.concatenate([line.pole, line.pole]),
+        np.concatenate(weights, axis=1),
+        immediate=np.ones(weights.shape[1], dtype=np.bool_),
+        rate=rate,
+    )
+    # the residues hold how an impulse starts each mode: it adds 1 to those of its own direction
+    inputs = drive.inputs(np.block([[none + 1.0, none], [none, none + 1.0]]))
+    on_stick = -np.column_stack([trace.impulse, trace.up]) @ line.across.T  # (S, 2)
+    force = Force(
+        time=np.tile(trace.time, 2),
+        source=np.repeat(np.arange(2), len(trace.time)),
+        impulse=on_stick.T.ravel(),
+    )
+    return _rung_out(drive, drive(inputs, force), rate)
+
+
+def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument) -> Complex:
+    """(2, C, M) Pa per unit of each mode's amplitude, for impulses in the two directions across the stick."""
+    points = ears(instrument)
+    bases, met = model.bases, np.unique(trace.tine)
+    middle = met[len(met) // 2]
+    frame = np.stack([bases.along, bases.across, bases.pointing], axis=1)[middle]  # the row's axes as rows
+    foot, _ = model.bar.frame_at(bases.place[met])
+    tip = (
+        foot + bases.arm[met] + (model.tines.tip - model.tines.height[:, 0])[met, None] * bases.pointing[met]
+    )
+    share = np.gradient(line.place)
+    share[[0, -1]] /= 2.0
+    pieces = rods(
+        tip.mean(axis=0) + line.place[:, None] * (line.axis @ frame), length=share, radius=line.diameter / 2.0
+    )
+    moves = line.residue.T
+    return np.stack(
+        [
+            pressures(
+                pieces,
+                np.eye(len(line.place))[:, None] * (direction @ frame)[:, None],
+                moves,
+                line.pole,
+                points,
+                nearest=nearest_distance(model, points),
+            )
+            for direction in line.across
+        ]
+    )
+
+
+def _rung_out(drive: Drive, driven: Driven, rate: float) -> Heard:
+    """What was heard under the force, and the ring that it left."""
+    tail = round(RINGS * rate)
+    heard = np.concatenate([driven.signals, np.zeros((len(driven.signals), tail))], axis=1)
+    ends = (driven.ends - driven.frame) / rate
+    events = zip(ends.tolist(), driven.states, strict=True)
+    ring = render(drive.pole, drive.weights, events, rate=rate, frames=heard.shape[1])
+    return Heard(driven.frame, heard + ring)

@@ -1,0 +1,85 @@
+"""What a stroke becomes: sound while the stick touches, and the states of all modes that ring on.
+
+In: an instrument's modes, what hears them, and the contacts of strokes. Out: a `Struck`, ready for the bank, for a
+file or for a player. How each tine drives the modes is made once, at the first stroke that touches it there.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.design.instrument import Instrument
+from synth.playing.contact import Contact
+from synth.playing.stroke import ForceTrace
+from synth.sound.drive import Drive, Driven, Force, Inputs, joined, reciprocal
+from synth.sound.radiator import Radiator
+from synth.sound.radiator.stick import Heard, stick_sound
+from synth.vibration.assembly import ModalModel, tip_shape
+
+KEPT: Final = 1024  # tines, each at one height of the stick: 20 to 60 KiB
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Struck:
+    """A stroke, heard: contact signals and modal states, and the pressure of the stick itself."""
+
+    driven: Driven
+    stick: Heard
+
+
+class Striker:
+    """Turns the force of contacts into sound through one radiator."""
+
+    def __init__(
+        self,
+        model: ModalModel,
+        radiator: Radiator,
+        instrument: Instrument,
+        *,
+        rate: float,
+        stick: bool = True,
+    ) -> None:
+        """`stick`: whether the stick's own sound is part of the stroke."""
+        self.model, self.instrument, self.rate, self.stick = model, instrument, rate, stick
+        self.channels = radiator.channels
+        self.drive = Drive(model.pole, radiator.weights, immediate=radiator.immediate, rate=rate)
+        self._kept: OrderedDict[tuple[int, float], Inputs] = OrderedDict()
+
+    def __call__(self, contact: Contact, *, height: float) -> Struck:
+        """What the trace of a contact, `height` m below the tips, becomes."""
+        trace = contact.trace
+        met, which = np.unique(trace.tine, return_inverse=True)
+        force = Force(
+            time=np.repeat(trace.time, 2),
+            source=(2 * which[:, None] + np.arange(2)).ravel(),
+            impulse=trace.impulse.ravel(),
+        )
+        driven = self.drive(joined([self._inputs(int(tine), height) for tine in met]), force)
+        return Struck(driven, self._of_stick(contact, trace))
+
+    def prepare(self, *, height: float = 0.0) -> None:
+        """Make every tine ready now: a player must not wait for it."""
+        for tine in range(len(self.model.tine_dof)):
+            self._inputs(tine, height)
+
+    def _of_stick(self, contact: Contact, trace: ForceTrace) -> Heard:
+        if not (self.stick and len(trace.time)):
+            return Heard(0, np.zeros((self.channels, 0)))
+        return stick_sound(contact.stick, trace, self.model, self.instrument, rate=self.rate)
+
+    def _inputs(self, tine: int, height: float) -> Inputs:
+        """A tine's two directions, along and across the row."""
+        if (tine, height) not in self._kept:
+            shape = tip_shape(self.model, height, tine=[tine])[0]
+            self._kept[tine, height] = self.drive.inputs(reciprocal(self.model.pole, shape))
+            if len(self._kept) > KEPT:
+                self._kept.popitem(last=False)
+        self._kept.move_to_end((tine, height))
+        return self._kept[tine, height]
