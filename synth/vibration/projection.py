@@ -1,14 +1,19 @@
-"""How states of single tines enter the coupled modes: what a palm takes of them.
+"""What a palm takes of single tines, as the coupled modes lose it.
 
 In: a model. Out: modal amplitudes of displacements and velocities of tines' own clamped modes, the rest of the
-structure at rest. With u = (M v) on the tine's freedoms, the momentum of the state in a mode,
+structure at rest. With u = (M v) on the tine's freedoms, the momentum of a state in a mode,
 
     a = u q - j (u v + sigma u q) / omega.
 
-The momenta are worked out once for each tine and kept in single precision, 8 bytes for every partial and mode.
+A palm is soft: it takes a partial's swing over about a period, not at once, and modes much faster than the partial
+hardly feel that. With x = omega² / partial² above 1, u is scaled by x / (x² - x + 1): 1 near the partial, 1 / x far
+above (an assumed law, as soft as the palm's own is rough). Momenta are worked out once for each tine and kept in
+single precision, 8 bytes for every partial and mode.
 """
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +24,7 @@ Array = NDArray[np.float64]
 
 
 class Projection:
-    """States of tines in one model's modes; single precision, 1e-6 of the largest amplitude."""
+    """Slow changes of tines' states in one model's modes."""
 
     def __init__(self, model: ModalModel) -> None:
         self.model = model
@@ -33,20 +38,25 @@ class Projection:
     def __call__(
         self, tine: NDArray[np.int64], displacement: Array, velocity: Array
     ) -> NDArray[np.complex64]:
-        """Modal amplitudes (S, M) of S states: `displacement` (S, 2, N) kg^(1/2) m, `velocity` kg^(1/2) m/s."""
+        """Modal amplitudes (S, M) of S changes: `displacement` (S, 2, N) kg^(1/2) m, `velocity` kg^(1/2) m/s."""
         omega, sigma = self.model.pole.imag, -self.model.pole.real
         amplitude = np.zeros((len(tine), len(omega)), dtype=np.complex64)
         for r in np.unique(tine):
             here = np.flatnonzero(tine == r)
             own = self.model.tine_dof[r] >= 0
             moved, moving = (
-                each[here][:, own].astype(np.float32) @ self._of(int(r)) for each in (displacement, velocity)
+                np.asarray(each[here][:, own].astype(np.float32) @ self._of(int(r)))
+                for each in (displacement, velocity)
             )
-            amplitude[here] = np.asarray(moved) - 1j * (moving + sigma * moved) / omega
+            amplitude[here] = moved - 1j * (moving + sigma * moved) / omega
         return amplitude
 
     def _of(self, tine: int) -> NDArray[np.complex64]:
-        """(M v) on the tine's partials (2 N', M), plane 0 before plane 1."""
+        """What changes of the tine's partials give to the modes (2 N', M), plane 0 before plane 1."""
         if tine not in self._momentum:
-            self._momentum[tine] = tine_momentum(self.model, tine).astype(np.complex64)
+            own = self.model.tine_dof[tine] >= 0
+            partial = 2.0 * math.pi * self.model.tines.frequency[tine][own]
+            x = np.maximum((self.model.pole.imag / partial[:, None]) ** 2, 1.0)
+            slow = x / (x**2 - x + 1.0)
+            self._momentum[tine] = (tine_momentum(self.model, tine) * slow).astype(np.complex64)
         return self._momentum[tine]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from synth.design.file import load
 from synth.design.instrument import (
@@ -27,6 +28,7 @@ from synth.design.resolve import resolve
 from synth.vibration.assembly import (
     ModalModel,
     assemble,
+    tine_momentum,
 )
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, solve_bar
@@ -34,6 +36,7 @@ from synth.vibration.feet import BoardModes, Feet, StandingBoard
 from synth.vibration.structure import Structure, couple, nut_inertia, stand
 from synth.vibration.tine import solve_tines
 
+Array = NDArray[np.float64]
 TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
 # an austenitic steel without loss
 STEEL = dataclasses.replace(resolve(load(TWO_TINES)).tines[0].rod.material, loss_factor=0.0)
@@ -152,3 +155,16 @@ def board(stiffness: float, mass: float = 1.0) -> StandingBoard:
         np.full(2, 0.05),
     )
     return StandingBoard(modes, feet)
+
+
+def project(
+    model: ModalModel, tine: list[int], displacement: Array, velocity: Array
+) -> NDArray[np.complex128]:
+    """Modal amplitudes (S, M) of states of tines (S,) in their own modes (S, 2, N), the rest at rest, at once."""
+    amplitude = np.zeros((len(tine), len(model.pole)), dtype=np.complex128)
+    omega, sigma = model.pole.imag, -model.pole.real
+    for s, r in enumerate(tine):
+        u, own = tine_momentum(model, r), model.tine_dof[r] >= 0
+        moved = displacement[s][own] @ u
+        amplitude[s] = moved - 1j * (velocity[s][own] @ u + sigma * moved) / omega
+    return amplitude

@@ -16,7 +16,6 @@ from synth.design.instrument import (
 from synth.vibration.assembly import (
     bar_shape,
     energy_share,
-    project,
     solve_structure,
     tip_shape,
 )
@@ -184,7 +183,7 @@ def _missed(by_hand: ModuleType, each: Any, highest_hz: float) -> float:
         c, s = math.cos(modes.axis[r]), math.sin(modes.axis[r])
         planes = np.array([[c, -s], [s, c]])  # an impulse of 1 N s along, then across, on the planes
         velocity = planes[:, :, None] * modes.at(np.zeros(len(tips)))[r]
-        a = project(model, [r, r], 0.0 * velocity, velocity)[:, low]
+        a = by_hand.project(model, [r, r], 0.0 * velocity, velocity)[:, low]
         worst = max(worst, np.abs(1j * omega * a - tips[r]).max() / np.abs(tips[r]).max())
     return worst
 

@@ -127,7 +127,7 @@ class Piezo(Radiator):
     sensitivity: float  # V per unit of the contact signal
     circuit: Circuit
     monitor: float  # Pa/V
-    accelerates: bool  # the contact signal follows acceleration
+    accelerates: bool = True  # as a contact disc does; a force pad and a strain disc follow displacement
 
     @property
     def immediate(self) -> NDArray[np.bool_]:
