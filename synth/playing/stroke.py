@@ -21,6 +21,7 @@ from synth.units import DEGREE, MM
 Direction = Literal["forward", "backward"]
 Hand = Literal["exact", "steady", "loose"]
 
+START: Final = 1e-3  # s: a sound without overtones above 20 kHz begins half a millisecond before its touch
 SPEED: Final = 0.5  # m/s, an unhurried stroke: a group of ten in a quarter of a second
 BITE: Final = 2e-3  # m, about the radius of a finger-thick stick's rounded end
 TILT: Final = 45.0 * DEGREE  # well above the friction angle of any stick in the table
@@ -32,7 +33,7 @@ class Stroke:
 
     group: int  # index into Instrument.groups
     stick: Stick
-    start: float = 0.0  # when the stick first touches, were tines and stick at rest
+    start: float = START  # when the stick first touches, were tines and stick at rest
     speed: float = SPEED
     direction: Direction = "forward"
     bite: float = BITE  # how far the stick overlaps the tine below its tip

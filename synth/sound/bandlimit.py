@@ -1,11 +1,14 @@
 """What a sampled sound can hold of a force: weights on half frames, and responses below half the rate.
 
 In: times of impulses; poles of modes. Out: weights of a time on its neighbours (a windowed sinc), and the responses
-of modes to an impulse, low-passed. Both windows are Kaiser's, 90 dB down outside their bands (J. F. Kaiser and
-R. W. Schafer, IEEE Trans. ASSP 28 (1980) 105), so that 20 kHz of a 48 kHz sound are within 3e-5:
+of modes to an impulse, low-passed. Both windows are Kaiser's, 120 dB down outside their bands (J. F. Kaiser and
+R. W. Schafer, IEEE Trans. ASSP 28 (1980) 105), so that 20 kHz of a 48 kHz sound are within 1e-6:
 
-    grid    passes 20 kHz, stops 76 kHz: what 96,000 points a second fold onto 20 kHz    12 points
-    sound   passes 20 kHz, stops 28 kHz: what 48,000 frames a second fold onto 20 kHz    2 x 17 frames
+    grid    passes 20 kHz, stops 76 kHz: what 96,000 points a second fold onto 20 kHz    14 points
+    sound   passes 20 kHz, stops 28 kHz: what 48,000 frames a second fold onto 20 kHz    2 x 24 frames
+
+So much is needed because a stick mostly holds, a slow force that is hardly heard: 90 dB below it is 60 below the
+sound.
 
 Shapes: M modes, S impulses, J offsets.
 """
@@ -21,9 +24,9 @@ import numpy as np
 from synth.sound.phasor import Array, Complex
 
 FINER: Final = 2  # grid points a frame
-SPREAD: Final = 12  # grid points an impulse is spread over
-REACH: Final = 17  # frames before and after an impulse that the low-pass changes
-BETA: Final = 8.96  # 0.1102 (A - 8.7) for A = 90 dB
+SPREAD: Final = 14  # grid points an impulse is spread over
+REACH: Final = 24  # frames before and after an impulse that the low-pass changes
+BETA: Final = 12.26  # 0.1102 (A - 8.7) for A = 120 dB
 FRACTIONS: Final = 2048  # a row of weights every so much of a grid point: read linearly within 3e-7
 NODES: Final = 6  # of Gauss and Legendre on half a frame: 1e-8 for what turns 3 rad there
 

@@ -40,7 +40,6 @@ from numpy.typing import NDArray
 
 from synth.sound.bandlimit import (
     FINER,
-    FRACTIONS,
     REACH,
     SPREAD,
     limited_rings,
@@ -213,16 +212,17 @@ def _portions(count: int) -> Iterator[slice]:
     return (slice(at, min(at + AT_ONCE, count)) for at in range(0, count, AT_ONCE))
 
 
+# numbers of other files come as arguments or shapes: kept compiled code would not see them change
 @njit(cache=True, nogil=True)
 def _spread(point: Any, first: Any, slot: Any, impulse: Any, weights: Any, grid: Any) -> None:
     """Adds every impulse to the grid (K, G) by its weights; `slot` (2, S) are the blocks it begins and ends in."""
-    size = grid.shape[1]
+    size, spread, fractions = grid.shape[1], weights.shape[1], weights.shape[0] - 1
     for s in range(point.shape[0]):
-        place = (point[s] - first[s] - (SPREAD // 2 - 1)) * FRACTIONS
-        row = min(int(place), FRACTIONS - 1)
+        place = (point[s] - first[s] - (spread // 2 - 1)) * fractions
+        row = min(int(place), fractions - 1)
         share = place - row
         at = first[s] % size
-        for j in range(SPREAD):
+        for j in range(spread):
             weight = (1.0 - share) * weights[row, j] + share * weights[row + 1, j]
             here = at + j
             if here < size:
@@ -236,6 +236,7 @@ def _hear(
     force: Any, chunk_of: Any, source: Any, within: Any, beyond: Any, chunk: int, first: int, signals: Any
 ) -> None:
     """Adds to signals (P, T), from frame `first` on, what is heard of the blocks while they act."""
+    reach = beyond.shape[3] // 2
     for k in range(force.shape[0]):
         begin = chunk_of[k] * chunk - first
         end = begin + chunk
@@ -244,7 +245,7 @@ def _hear(
             if push == 0.0:
                 continue
             odd = g % 2
-            start = begin + (g + odd) // 2 - REACH  # the frame of the kernels' first value
+            start = begin + (g + odd) // 2 - reach  # the frame of the kernels' first value
             inside = end - start
             length = min(beyond.shape[3], signals.shape[1] - start)
             for p in range(signals.shape[0]):

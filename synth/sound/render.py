@@ -146,7 +146,7 @@ def perform(
     frames = round(seconds * RATE)
     return Rendering(
         through=scene.through,
-        blocks=_sound(scene, sounding, frames),
+        blocks=pressure_blocks(scene, sounding, frames),
         block_count=math.ceil(frames / BLOCK),
         reports=tuple(reports),
         traces=tuple(traces),
@@ -243,7 +243,7 @@ class Sounding:
         return EventBatch(time[order], lambda part: np.array([rows[n] for n in order[part]]))
 
 
-def _sound(scene: Scene, sounding: Sounding, frames: int) -> Iterator[NDArray[Any]]:
+def pressure_blocks(scene: Scene, sounding: Sounding, frames: int) -> Iterator[NDArray[Any]]:
     """Blocks of pressure (C, n) at the listener."""
     filtered = scene.radiator.stream(RATE)
     at = 0
