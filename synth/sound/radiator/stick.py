@@ -20,11 +20,13 @@ from synth.playing.stroke import ForceTrace
 from synth.sound.bank import render
 from synth.sound.drive import Drive, Driven, Force
 from synth.sound.radiator import Complex, ears
-from synth.sound.radiator.bar import nearest_distance, pressures, rods
+from synth.sound.radiator.bar import pressures, rods
 from synth.vibration.assembly import ModalModel
+from synth.vibration.bar import path
 
 Array = NDArray[np.float64]
 
+ALONG: Final = 2001  # points of the bar, of which the nearest to an ear is where sound is timed from
 RINGS: Final = 0.25  # s after the last touch: a stick in a hand is still by then
 
 
@@ -63,6 +65,10 @@ def stick_sound(
 def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument) -> Complex:
     """(2, C, M) Pa per unit of each mode's amplitude, for impulses in the two directions across the stick."""
     points = ears(instrument)
+    bar, _ = path(
+        instrument.bar, np.linspace(0.0, instrument.bar.length, ALONG)
+    )  # whatever mesh the model has
+    nearest = float(np.min(np.linalg.norm(points[:, None] - bar, axis=2)))
     bases, met = model.bases, np.unique(trace.tine)
     middle = met[len(met) // 2]
     frame = np.stack([bases.along, bases.across, bases.pointing], axis=1)[middle]  # the row's axes as rows
@@ -84,7 +90,7 @@ def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrum
                 moves,
                 line.pole,
                 points,
-                nearest=nearest_distance(model, points),
+                nearest=nearest,
             )
             for direction in line.across
         ]
