@@ -5,7 +5,7 @@ follow. Each is found in three steps, cheap ones first: places where the pair of
 half as bad; of those that fit the bar, the ones where the estimate of the whole agrees; of those, the first that
 holds when the changed design is resolved, tuned and solved anew.
 
-To settle is to leave of the partial's worst quarrel at most half, and not to add to what all quarrels come to.
+To settle a quarrel is to leave its partial none that is over half as bad, and not to add to what all come to.
 """
 
 from __future__ import annotations
@@ -34,8 +34,8 @@ from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.units import MM
-from synth.vibration.bar import BarModes, support_springs
-from synth.vibration.estimate import estimate, free_bar
+from synth.vibration.bar import support_springs
+from synth.vibration.estimate import FreeBar, estimate, free_bar
 from synth.vibration.mounting import mounting, pull
 from synth.vibration.quarrels import (
     NOTICED_DECAY,
@@ -43,7 +43,6 @@ from synth.vibration.quarrels import (
     BarShapes,
     Meetings,
     Pair,
-    PartialKey,
     Quarrel,
     find_quarrels,
     loaded_shapes,
@@ -67,7 +66,7 @@ class Remedy:
     """One change that settles a quarrel, with what is left of it and of all quarrels then."""
 
     change: Change
-    left: float  # severity of the partial's worst quarrel
+    left: float  # severity of the worst quarrel of its partial
     total: float  # severity of all quarrels together
 
 
@@ -84,10 +83,13 @@ class Advice:
 
 def advise(design: schema.Design, instrument: Instrument, row: Row, quarrels: Sequence[Quarrel]) -> Advice:
     """Remedies for the worst `ADVISED` of the quarrels."""
+    from threadpoolctl import threadpool_limits
+
     if not quarrels:
         return Advice(())
-    adviser = _Adviser(design, instrument, row, quarrels)
-    return Advice(tuple(tuple(adviser.remedies(each)) for each in quarrels[:ADVISED]))
+    with threadpool_limits(1):  # many small problems: on several threads they wait for one another
+        adviser = _Adviser(design, instrument, row, quarrels)
+        return Advice(tuple(tuple(adviser.remedies(each)) for each in quarrels[:ADVISED]))
 
 
 @dataclass
@@ -102,27 +104,28 @@ class _Adviser:
     solved: dict[Change, tuple[Quarrel, ...] | None] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.free: BarModes = free_bar(self.instrument.bar)
+        self.free: FreeBar = free_bar(self.instrument.bar)
         self.shapes, self.bases = loaded_shapes(self.instrument, self.row)
-        self.total = math.fsum(each.severity for each in self.quarrels)
+        self.total: float = math.fsum(each.severity for each in self.quarrels)
         self.worst = worst_of_each(self.quarrels)
 
     def remedies(self, quarrel: Quarrel) -> Iterator[Remedy]:
         """The nearest move of the group that settles it, and the nearest of a support."""
         for changes in (self._group_moves(quarrel), self._support_moves(quarrel)):
-            found = next(self._proven(quarrel, self._promising(quarrel.of, changes)), None)
+            found = next(self._proven(quarrel, self._promising(quarrel, changes)), None)
             if found is not None:
                 yield found
 
-    def _promising(self, key: PartialKey, changes: Iterable[Change]) -> Iterator[Change]:
+    def _promising(self, quarrel: Quarrel, changes: Iterable[Change]) -> Iterator[Change]:
         """Of the first changes that fit, those that settle by the estimate, told by the estimate of what is."""
         now = self._estimate(Change())
         assert now is not None
+        share = SETTLED * quarrel.severity / self.worst[quarrel.of].severity
         fitting = (change for change in changes if self._estimate(change) is not None)
         for change, _ in zip(fitting, range(ESTIMATED), strict=False):
             then = self._estimate(change)
             assert then is not None
-            if then.worst(key) <= SETTLED * now.worst(key) and then.total() <= now.total():
+            if then.worst(quarrel.of) <= share * now.worst(quarrel.of) and then.total() <= now.total():
                 yield change
 
     def _proven(self, quarrel: Quarrel, changes: Iterable[Change]) -> Iterator[Remedy]:
@@ -132,7 +135,7 @@ class _Adviser:
                 continue
             own = worst_of_each(found).get(quarrel.of)
             left, total = (0.0 if own is None else own.severity), math.fsum(each.severity for each in found)
-            if left <= SETTLED * self.worst[quarrel.of].severity and total <= self.total:
+            if left <= SETTLED * quarrel.severity and total <= self.total:
                 yield Remedy(change, left, total)
 
     def _estimate(self, change: Change) -> Meetings | None:

@@ -18,9 +18,10 @@ E. M. Kerwin, J. Acoust. Soc. Am. 34 (1962) 954), and whose other entries couple
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
@@ -90,8 +91,14 @@ def solve_bar(
 ) -> BarModes:
     """The bar's modes up to `highest_hz`, with a node at each of `places` (m along the axis), and at `more`.
 
-    The mesh serves 10 kHz; modes above are kept for the shapes they give to those below.
+    The mesh serves 10 kHz; modes above are kept for the shapes they give to those below. The last few bars are
+    remembered (pitches, quarrels and assembly ask for one after the other), so the arrays cannot be written to.
     """
+    return _solved(bar, tuple(map(float, places)), tuple(map(float, more)), highest_hz)
+
+
+@functools.lru_cache(maxsize=4)
+def _solved(bar: Bar, places: tuple[float, ...], more: tuple[float, ...], highest_hz: float) -> BarModes:
     beam = beam_of(bar)
     place = mesh(bar, beam, [*places, *more], min(highest_hz, HIGHEST_HZ))
     position, axes = path(bar, place)
@@ -105,10 +112,14 @@ def solve_bar(
     higher = shape[asked, :, kept:] / (2.0 * math.pi * frequency[kept:])
     held = np.searchsorted(place, _support_places(bar) - SNAP)
     loss = _loss(bar, frequency[:kept], shape[held, :, :kept], axes[held])
-    return BarModes(
+    modes = BarModes(
         place, position, axes, frequency[:kept], _loss_factor(loss, frequency[:kept]), loss,
         np.ascontiguousarray(shape[:, :, :kept]), np.tensordot(higher, higher, ([2], [2])), closed,
     )  # fmt: skip
+    for each in fields(modes):
+        if each.name != "closed":
+            getattr(modes, each.name).flags.writeable = False
+    return modes
 
 
 def standing_on(bar: Bar, feet: npt.ArrayLike) -> Bar:

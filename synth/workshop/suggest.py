@@ -1,10 +1,10 @@
 """What to change so that tines and bar quarrel less, within what the maker allows.
 
-In: a design, what it resolves to, its row, what may change. Out: `Suggestion`s; the design stays as it is. The
-measure is the sum of all quarrels' severities (`synth.vibration.quarrels`). Each plan (groups only, supports only,
-both, other sections, other kinds of support, and these with both) is searched from the present places by a compass
-search: one place a step up or down, what helps is kept, the step is halved when nothing does (R. Hooke and T. A.
-Jeeves, J. ACM 8 (1961) 212; from memory). Then what hardly helps is put back.
+In: a design, what it resolves to, its row, what may change. Out: `Candidate`s, then `Suggestion`s; the design
+stays as it is. The measure is the sum of all quarrels' severities (`synth.vibration.quarrels`). Each plan (groups
+only, supports only, both, other sections, other kinds of support, and these with both) is searched from the present
+places by a compass search: one place a step up or down, what helps is kept, the step is halved when nothing does
+(R. Hooke and T. A. Jeeves, J. ACM 8 (1961) 212; from memory). Then what hardly helps is put back.
 
 The search looks at the estimate (`synth.vibration.estimate`), in which tines keep the lengths they have. The
 verdict is that of the changed design, resolved, tuned and solved anew. Supports are alike in all directions, so
@@ -27,8 +27,7 @@ from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
 from synth.units import MM
-from synth.vibration.bar import BarModes
-from synth.vibration.estimate import estimate, free_bar
+from synth.vibration.estimate import FreeBar, estimate, free_bar
 from synth.vibration.quarrels import Quarrel, worst_of_each
 from synth.vibration.rod import Array
 from synth.vibration.solution import solve_quarrels, solve_row
@@ -37,7 +36,7 @@ from synth.vibration.tuning import Row
 ALIKE: Final = 5.0  # mm: places nearer than this make no other suggestion
 WORTH: Final = 0.02  # of the present severity: a change that gains less is put back
 SOLD: Final = 8  # sections as sold that are looked at unasked, the nearest in size,
-CHOSEN: Final = 3  # and of those the best that are solved; only the very best with moves
+CHOSEN: Final = 3  # and of those the best that are proposed; only the very best with moves
 
 
 @dataclass(frozen=True)
@@ -61,6 +60,14 @@ class Plan:
 
 
 @dataclass(frozen=True)
+class Candidate:
+    """What a search came to: a change and the estimate of all quarrels then."""
+
+    change: Change
+    estimate: float
+
+
+@dataclass(frozen=True)
 class Suggestion:
     """A change and the design it makes, solved, with its quarrels."""
 
@@ -78,7 +85,7 @@ class Ground:
     design: Design
     instrument: Instrument
     row: Row
-    _free: dict[Section, BarModes] = field(default_factory=dict)
+    _free: dict[Section, FreeBar] = field(default_factory=dict)
     _tried: dict[Change, float] = field(default_factory=dict)
 
     def severity(self, change: Change) -> float:
@@ -87,6 +94,11 @@ class Ground:
             new = in_instrument(self.instrument, change)
             self._tried[change] = self._estimated(new) if fits(self.instrument, new) else math.inf
         return self._tried[change]
+
+    @property
+    def tries(self) -> int:
+        """How many changes have been looked at."""
+        return len(self._tried)
 
     def _estimated(self, new: Instrument) -> float:
         section = new.bar.section
@@ -122,20 +134,34 @@ def sold_sections(ground: Ground, *, besides: Sequence[Section] = ()) -> list[Se
     return [near[place] for severity, place in ranked if severity < now][:CHOSEN]
 
 
-def suggest(ground: Ground, allowed: Allowed, plan: Plan, *, tries: int) -> Iterator[int | Suggestion]:
-    """The number of tries made so far, from time to time, and at last the suggestion; none where none is better."""
-    search = _Search(ground, allowed, plan)
-    yield from search.run(tries)
-    change = search.pruned()
-    if change == Change() or not math.isfinite(search.least):
-        return
+def search(ground: Ground, allowed: Allowed, plan: Plan, *, tries: int) -> Iterator[int | Candidate]:
+    """The number of tries made so far, from time to time, and at last the candidate; none where none is better."""
+    places = _Search(ground, allowed, plan)
+    yield from places.run(tries)
+    change = places.pruned()
+    if places.least < places.present:
+        yield Candidate(change, places.least)
+
+
+def shortlist(candidates: Sequence[Candidate], ground: Ground, count: int) -> list[Candidate]:
+    """The best by the estimate, of those much alike one; the best that keeps the bar is among them."""
+    distinct: list[Candidate] = []
+    for each in sorted(candidates, key=lambda candidate: candidate.estimate):
+        if not any(_alike(each.change, other.change, ground.instrument) for other in distinct):
+            distinct.append(each)
+    kept = [each for each in distinct if each.change.section is None][:1]
+    return [each for each in distinct if each not in kept][: count - len(kept)] + kept
+
+
+def verdict(ground: Ground, candidate: Candidate) -> Suggestion | None:
+    """The changed design solved anew; None where it is refused."""
     try:
-        new = resolve(in_design(ground.design, change), ground.instrument.file)
+        new = resolve(in_design(ground.design, candidate.change), ground.instrument.file)
         row = solve_row(new)
     except InputError:
-        return
+        return None
     quarrels = solve_quarrels(new, row)
-    yield Suggestion(change, new, row, math.fsum(each.severity for each in quarrels), quarrels)
+    return Suggestion(candidate.change, new, row, math.fsum(each.severity for each in quarrels), quarrels)
 
 
 class _Search:
@@ -199,7 +225,8 @@ class _Search:
                 yield way
 
     def _improved(self, moves: Array) -> bool:
-        if np.any(np.abs(np.round(self.here + moves) - self.here) > self.limit + 1e-9):
+        far = np.abs(np.round(self.here + moves) - self.here) > self.limit + 1e-9
+        if np.any(far & (moves != 0.0)):
             return False
         self.tried += 1
         found = self.ground.severity(self.change(moves))
@@ -228,15 +255,17 @@ def _distance(one: Section, other: Section) -> float:
     return distance if distance > 1e-6 else 0.0
 
 
-def alike(one: Suggestion, other: Suggestion) -> bool:
-    """Whether two suggestions are much the same: one bar, one kind of support, places a few millimetres apart."""
-    if (one.change.section, one.change.kind) != (other.change.section, other.change.kind):
+def _alike(one: Change, other: Change, instrument: Instrument) -> bool:
+    """Whether two changes are much the same: one bar, one kind of support, places a few millimetres apart."""
+    if (one.section, one.kind) != (other.section, other.kind):
         return False
-    groups = range(len(one.instrument.groups))
-    ways = [start_mm(one.instrument, each) - start_mm(other.instrument, each) for each in groups]
-    held = zip(one.instrument.bar.supports, other.instrument.bar.supports, strict=True)
-    ways += [(a.place - b.place) / MM for a, b in held]
-    return all(abs(way) < ALIKE for way in ways)
+    here = {index: start_mm(instrument, index) for index in range(len(instrument.groups))}
+    held = {index: each.place / MM for index, each in enumerate(instrument.bar.supports)}
+    groups = (abs(dict(one.starts).get(i, at) - dict(other.starts).get(i, at)) for i, at in here.items())
+    supports = (
+        abs(dict(one.supports).get(i, at) - dict(other.supports).get(i, at)) for i, at in held.items()
+    )
+    return all(way < ALIKE for way in (*groups, *supports))
 
 
 def gone_and_left(before: Sequence[Quarrel], after: Sequence[Quarrel]) -> tuple[list[Quarrel], list[Quarrel]]:

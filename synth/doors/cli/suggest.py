@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from synth.design.change import Kind
     from synth.design.instrument import Instrument, Section
     from synth.vibration.quarrels import Quarrel
-    from synth.workshop.suggest import Allowed, Ground, Plan, Suggestion
+    from synth.workshop.suggest import Allowed, Candidate, Ground, Plan, Suggestion
 
 _MM = arguments.Number(0.0, 1000.0)
 _TOLD = 3  # quarrels named as the reason
@@ -73,6 +73,8 @@ def command(
     Example:
       tinewright suggest designs/lantern-hoop.toml --move-mm 10 --bar-size 30 --bar-size 36
     """
+    from threadpoolctl import threadpool_limits
+
     from synth.vibration.solution import solve_quarrels, solve_row
     from synth.workshop.suggest import Allowed, Ground
 
@@ -80,12 +82,13 @@ def command(
     allowed = Allowed(
         move_mm * MM, supports_mm * MM, tuple(_section(instrument, each) for each in sizes), kinds
     )
-    row = solve_row(instrument, fresh=fresh)
-    quarrels = solve_quarrels(instrument, row, fresh=fresh)
-    ground = Ground(written, instrument, row)
-    found = _better(ground, allowed, quarrels, tries=tries)[:best] if quarrels else []
+    with threadpool_limits(1):  # many small problems: on several threads they wait for one another
+        row = solve_row(instrument, fresh=fresh)
+        quarrels = solve_quarrels(instrument, row, fresh=fresh)
+        ground = Ground(written, instrument, row)
+        found = _better(ground, allowed, quarrels, tries=tries, best=best) if quarrels else []
     if as_json:
-        click.echo(json.dumps(_data(instrument, quarrels, found), indent=1, ensure_ascii=False))
+        click.echo(json.dumps(_data(instrument, quarrels, found, ground.tries), indent=1, ensure_ascii=False))
         return
     click.echo(_now(quarrels))
     click.echo(
@@ -119,31 +122,30 @@ def _section(instrument: Instrument, words: str) -> Section:
     return dataclasses.replace(instrument.bar.section, width=first, height=first, wall=wall)
 
 
-def _better(ground: Ground, allowed: Allowed, quarrels: Sequence[Quarrel], *, tries: int) -> list[Suggestion]:
-    """What is better than now, the best first; of changes much alike one."""
-    from synth.workshop.suggest import alike, plans, sold_sections
+def _better(
+    ground: Ground, allowed: Allowed, quarrels: Sequence[Quarrel], *, tries: int, best: int
+) -> list[Suggestion]:
+    """What is better than now, solved, the best first."""
+    from synth.workshop.suggest import plans, shortlist, sold_sections, verdict
 
     now = math.fsum(each.severity for each in quarrels)
     ways = plans(ground.instrument, allowed, sold_sections(ground, besides=allowed.sections))
     steps = arguments.progress(
         _steps(ground, allowed, ways, tries), total=tries * len(ways), what="searching"
     )
-    found = [each for each in steps if each is not None]
-    better = sorted((each for each in found if each.severity < now), key=lambda each: each.severity)
-    distinct: list[Suggestion] = []
-    for each in better:
-        if not any(alike(each, other) for other in distinct):
-            distinct.append(each)
-    return distinct
+    candidates = shortlist([each for each in steps if each is not None], ground, best)
+    solved = (verdict(ground, each) for each in candidates)
+    better = [each for each in solved if each is not None and each.severity < now]
+    return sorted(better, key=lambda each: each.severity)
 
 
-def _steps(ground: Ground, allowed: Allowed, ways: Sequence[Plan], tries: int) -> Iterator[Suggestion | None]:
-    """One item a try, so that a bar of progress moves; None but where a way ends with a suggestion."""
-    from synth.workshop.suggest import suggest
+def _steps(ground: Ground, allowed: Allowed, ways: Sequence[Plan], tries: int) -> Iterator[Candidate | None]:
+    """One item a try, so that a bar of progress moves; None but where a way ends with a candidate."""
+    from synth.workshop.suggest import search
 
     for plan in ways:
         done = 0
-        for step in suggest(ground, allowed, plan, tries=tries):
+        for step in search(ground, allowed, plan, tries=tries):
             if not isinstance(step, int):
                 yield step
                 continue
@@ -191,10 +193,13 @@ def _growth(instrument: Instrument, before: Sequence[Quarrel], after: Sequence[Q
     )
 
 
-def _data(instrument: Instrument, quarrels: Sequence[Quarrel], found: Sequence[Suggestion]) -> dict[str, Any]:
+def _data(
+    instrument: Instrument, quarrels: Sequence[Quarrel], found: Sequence[Suggestion], tries: int
+) -> dict[str, Any]:
     return {
         "design": instrument.name,
         "now": {"severity": math.fsum(each.severity for each in quarrels), "quarrels": len(quarrels)},
+        "tries": tries,
         "suggestions": [_suggestion(instrument, quarrels, each) for each in found],
     }
 
