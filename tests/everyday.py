@@ -75,10 +75,13 @@ def edited(tree: Tree, lines: list[str]) -> Tree:
             _put(new["bar"]["supports"][int(match[1]) - 1], "at", float(match[2]), float(match[3]))
         elif match := re.fullmatch(r"bar .+ -> (.+)", line):
             new["bar"]["section"] = _section(match[1])
-        elif match := re.fullmatch(r"supports of (\w+)", line):
-            new["bar"]["supports"] = [
-                {"at_mm": _mm(each, "at"), "kind": match[1]} for each in new["bar"]["supports"]
-            ]
+        elif match := re.fullmatch(r"support (\d+): kind (\w+) -> (\w+), with the usual .+ of one", line):
+            support = new["bar"]["supports"][int(match[1]) - 1]
+            if support["kind"] != match[2]:
+                raise ValueError(line)
+            support["kind"] = match[3]
+            for key in ("stiffness_n_mm", "rotation_nm_rad", "loss_factor"):
+                support.pop(key, None)
         else:
             raise ValueError(line)
     return new

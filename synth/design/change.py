@@ -18,7 +18,7 @@ import msgspec
 import numpy as np
 
 from synth.design import schema
-from synth.design.fit import SAME_FACE, across_corners, check_places, unwise_places
+from synth.design.fit import SAME_FACE, TIGHT_BEND, across_corners, check_places, unwise_places
 from synth.design.instrument import Bar, Bend, Instrument, Section, Straight, Support
 from synth.design.pickup import nearest
 from synth.design.structure import FOOTINGS
@@ -106,8 +106,10 @@ def words(old: Instrument, change: Change) -> list[str]:
     lines = []
     if change.section is not None:
         lines.append(f"bar {section_words(old.bar.section)} -> {section_words(change.section)}")
-    if change.kind is not None:
-        lines.append(f"supports of {change.kind}")
+    for index, support in enumerate(old.bar.supports):
+        if change.kind not in (None, support.kind):
+            usual = f"kind {support.kind} -> {change.kind}, with the usual stiffness and loss of one"
+            lines.append(f"support {index + 1}: {usual}")
     for index, at in change.supports:
         lines.append(f"support {index + 1}: at_mm {old.bar.supports[index].place / MM:.6g} -> {at:.6g}")
     for index, start in change.starts:
@@ -161,11 +163,10 @@ def _of_kind(support: Support, kind: Kind) -> Support:
 
 
 def _bends(old: Bar, new: Bar) -> bool:
-    """No bend is tighter than the bar is thick, as `resolve` asks, nor cracks that did not before."""
-    half = max(new.section.width, new.section.height) / 2.0
-    if new.section == old.section:
-        return True
-    return all(each.radius > 4.0 * half for each in new.path if isinstance(each, Bend))
+    """A bar no thicker than before, or one that bends cold without cracking."""
+    before, now = (max(bar.section.width, bar.section.height) for bar in (old, new))
+    radii = (each.radius for each in new.path if isinstance(each, Bend))
+    return now <= before or all(radius >= TIGHT_BEND * now for radius in radii)
 
 
 def _groups_apart(old: Instrument, new: Instrument) -> bool:

@@ -164,7 +164,7 @@ class _Adviser:
         for target in targets:
             yield Change(starts=((group, target),))
         for target in targets:
-            yield _making_room(self.instrument, group, target)
+            yield making_room(self.instrument, group, target)
 
     def _better_starts(self, quarrel: Quarrel, group: int) -> list[float]:
         """Whole millimetres, nearest first."""
@@ -226,7 +226,7 @@ class _Adviser:
         return int(np.argmax(taken)), float(taken.max())
 
 
-def _making_room(instrument: Instrument, group: int, target: float) -> Change:
+def making_room(instrument: Instrument, group: int, target: float) -> Change:
     """The group at its new start; those in its way are pushed on by whole millimetres, no further than needed."""
     span, face = spans(instrument), faces(instrument)
     way = target * MM - start_mm(instrument, group) * MM
