@@ -135,6 +135,13 @@ def test_groups_stay_off_each_other_bends_supports_and_ends(everyday, group, sta
     assert fit(everyday, starts=((group, start),)) == good
 
 
+def test_groups_of_small_nuts_keep_a_spanners_room_all_the_same(everyday):
+    """M3 nuts would go 6.2 mm apart; a spanner wants 8."""
+    small = FLAT.replace('stock = "M4"', 'stock = "M3"')
+    assert fit(everyday, text=small, starts=((A, 128.0),))
+    assert not fit(everyday, text=small, starts=((A, 129.0),))
+
+
 NO_BOARD = FLAT[: FLAT.index("[board.panel]")]
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from synth.design.change import Change, fits, in_design, in_instrument, start_mm
-from synth.design.instrument import Instrument
+from synth.design.instrument import Bend, Instrument, Section, Straight
 from synth.design.resolve import resolve
 from synth.vibration import estimate as estimates
 from synth.vibration.estimate import estimate, free_bar
@@ -60,6 +60,18 @@ def test_clamps_need_what_the_left_out_modes_yield(everyday: ModuleType) -> None
     whole = math.fsum(each.severity for each in quarrels)
     assert abs(estimate(instrument, row, free).total() - whole) < 0.1 * whole
     assert abs(estimate(instrument, row, stiff).total() - whole) > 0.2 * whole
+
+
+def test_what_is_left_out_yields_alike_on_both_sides_of_a_bend_in_the_bars_own_axes(
+    everyday: ModuleType,
+) -> None:
+    """A quarter bend of a flat bar between two equal pieces: along is along and sideways is sideways on each."""
+    bar = everyday.instrument_of(everyday.design_tree(2)).bar
+    path = (Straight(0.15), Bend(math.pi / 2.0, 0.12, 0.0), Straight(0.15))
+    free = free_bar(dataclasses.replace(bar, path=path, section=Section("rectangle", 0.06, 0.01, 0.0)))
+    own = np.diagonal(free.compliance, axis1=1, axis2=2)
+    np.testing.assert_allclose(own, own[::-1], rtol=1e-3, atol=1e-6 * own.max())
+    assert own[3, 0] != pytest.approx(own[3, 1], rel=0.1)
 
 
 @pytest.mark.slow

@@ -190,6 +190,30 @@ def test_sold_sections_are_of_the_bars_shape_on_its_side_or_edge_and_better_than
     assert offered > 10
 
 
+@pytest.mark.parametrize("on_edge", [False, True])
+def test_a_flat_bar_on_its_edge_is_offered_bars_on_their_edge(everyday, on_edge):
+    sizes = (12.0, 40.0) if on_edge else (40.0, 12.0)
+    flat = 0
+    for seed in (9, 10, 12):
+        tree = everyday.design_tree(seed)
+        tree["bar"]["section"] = {"shape": "rectangle", "width_mm": sizes[0], "height_mm": sizes[1]}
+        ground = Ground(everyday.design_of(tree), *everyday.solved(tree)[:2])
+        for each in sold_sections(ground):
+            assert each.height >= each.width if on_edge else each.width >= each.height
+            flat += each.height != each.width
+    assert flat > 0
+
+
+def test_a_plan_that_makes_it_worse_proposes_nothing(everyday):
+    """From 20 mm back to the 12 mm whose first mode stands at the pitch."""
+    tree = tomllib.loads(QUARREL.replace("12.0, height_mm = 12.0", "20.0, height_mm = 20.0"))
+    ground = Ground(everyday.design_of(tree), *everyday.solved(tree)[:2])
+    worse = dataclasses.replace(ground.instrument.bar.section, width=12 * MM, height=12 * MM)
+    assert ground.severity(Change()) < ground.severity(Change(section=worse)) < math.inf
+    steps = list(search(ground, Allowed(0.0, 0.0, (worse,)), Plan(worse, None, False, False), tries=10))
+    assert not any(isinstance(each, Candidate) for each in steps)
+
+
 def test_the_shortlist_has_no_twins_and_keeps_one_that_keeps_the_bar(ground):
     heavy = [dataclasses.replace(ground.instrument.bar.section, width=w * MM) for w in (30, 40, 50)]
     candidates = [Candidate(Change(section=each), 1.0 + n) for n, each in enumerate(heavy)]
