@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import importlib.util
 import math
+import sys
 from dataclasses import dataclass, replace
+from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -83,3 +87,15 @@ class Workbench:
 @pytest.fixture(scope="session")
 def bench() -> Workbench:
     return Workbench()
+
+
+@pytest.fixture(scope="session")
+def everyday() -> ModuleType:
+    """The module beside this file: random designs of an everyday kind, and a maker's edits of them."""
+    spec = importlib.util.spec_from_file_location("everyday", Path(__file__).with_name("everyday.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["everyday"] = module
+    spec.loader.exec_module(module)
+    return module

@@ -15,12 +15,13 @@ PACKAGE = ROOT / "synth"
 PLACES = """
     errors units files
     design.stock design.schema design.tree design.file design.instrument design.material design.pieces
-    design.structure design.pickup design.row design.fit design.bench design.resolve
+    design.structure design.pickup design.row design.fit design.bench design.resolve design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod
     vibration.plate vibration.plate_air vibration.diffuse
     vibration.tine vibration.axial vibration.bar vibration.feet vibration.board
     vibration.structure vibration.eigen vibration.assembly vibration.projection vibration.mounting
-    vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache vibration.solution
+    vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.estimate
+    vibration.advice vibration.cache vibration.solution
     playing.stroke playing.keys playing.homerow playing.score playing.notation playing.midi playing.hold
     playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.motion playing.kernel
     playing.report playing.limits playing.sweep playing.contact

@@ -57,14 +57,19 @@ def _gaps(group: Group, tines: Sequence[Tine]) -> Iterator[tuple[Tine, Tine, flo
 
 def place_warnings(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine]) -> list[str]:
     """What can be built but is unwise about where the tines stand: one sentence for each group and reason."""
+    return [
+        f"group[{group + 1}]: {_tines(numbers)} of '{groups[group].name}' {reason}"
+        for (group, reason), numbers in unwise_places(bar, tines).items()
+    ]
+
+
+def unwise_places(bar: Bar, tines: Sequence[Tine]) -> dict[tuple[int, str], list[int]]:
+    """The numbers of the tines that stand unwisely, by their group and the reason."""
     reasons: dict[tuple[int, str], list[int]] = {}
     for tine in tines:
         for reason in _reasons(bar, tine):
             reasons.setdefault((tine.group, reason), []).append(tine.number)
-    return [
-        f"group[{group + 1}]: {_tines(numbers)} of '{groups[group].name}' {reason}"
-        for (group, reason), numbers in reasons.items()
-    ]
+    return reasons
 
 
 def stick_warnings(groups: Sequence[Group], tines: Sequence[Tine], sticks: Sequence[Stick]) -> list[str]:
@@ -127,7 +132,7 @@ def _face_width(bar: Bar, tine: Tine) -> float:
 def _neighbours(tines: Sequence[Tine]) -> Iterator[tuple[Tine, Tine]]:
     """Every pair near enough along the bar to be in each other's way."""
     ordered = sorted(tines, key=lambda tine: tine.place)
-    reach = max((_across_corners(tine) for tine in tines), default=0.0)
+    reach = max((across_corners(tine) for tine in tines), default=0.0)
     for index, one in enumerate(ordered):
         for other in ordered[index + 1 :]:
             if other.place - one.place >= reach:
@@ -139,10 +144,10 @@ def _room(one: Tine, other: Tine) -> float:
     """How far apart two tines must stand: nut against nut on one face, else their holes inside the bar."""
     turned = abs(math.remainder(one.face - other.face, 2.0 * math.pi))
     holes = 0.5 * (one.rod.diameter + other.rod.diameter)
-    return max(holes, 0.5 * (_across_corners(one) + _across_corners(other))) if turned < SAME_FACE else holes
+    return max(holes, 0.5 * (across_corners(one) + across_corners(other))) if turned < SAME_FACE else holes
 
 
-def _across_corners(tine: Tine) -> float:
+def across_corners(tine: Tine) -> float:
     """What a tine takes up on the bar while its nut is turned; a plain rod itself."""
     nut = tine.root.base_nut
     return tine.rod.diameter if nut is None else max(tine.rod.diameter, nut.width * 2.0 / math.sqrt(3.0))

@@ -1,4 +1,4 @@
-"""The tables that ship with the tool: materials, threads, nuts, holes, sheets, sticks; a row each, with its source.
+"""The tables that ship with the tool: materials, threads, nuts, holes, sheets, sticks, bars; all rows with sources.
 
 In: the CSV files beside this module, in the units their columns name. Out: frozen rows, found by name or alias in
 upper or lower case. Adding a row to a file is all it takes to add a material.
@@ -177,6 +177,20 @@ class StickRow:
     source: str
 
 
+@dataclass(frozen=True)
+class BarRow:
+    """One section as steel bar is sold; a solid one has no wall."""
+
+    name: str
+    aliases: str
+    shape: Literal["rectangle", "round", "tube"]
+    width_mm: float
+    height_mm: float
+    wall_mm: float
+    source: str
+    confidence: str
+
+
 Row = TypeVar("Row", bound=Named)
 
 
@@ -227,6 +241,11 @@ def sheets() -> Shelf[SheetRow]:
 @functools.cache
 def sticks() -> Shelf[StickRow]:
     return Shelf(_read("sticks", StickRow))
+
+
+@functools.cache
+def bars() -> Shelf[BarRow]:
+    return Shelf(_read("bars", BarRow))
 
 
 def _plain(name: str) -> str:

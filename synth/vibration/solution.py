@@ -1,11 +1,18 @@
 """The solved instrument, kept in the cache: its row of tuned tines, and its modes with or without a board.
 
-In: an instrument. Out: a `Row`, `Quarrel`s, a `SolvedBoard`, a `ModalModel`. Rooms below take them from here.
+In: an instrument. Out: a `Row`, `Quarrel`s and `Advice`, a `SolvedBoard`, a `ModalModel`. Rooms below take them
+from here.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import msgspec
+
 from synth.design.instrument import Instrument
+from synth.design.schema import Design
+from synth.vibration.advice import Advice, advise
 from synth.vibration.assembly import ModalModel, assemble
 from synth.vibration.board import SolvedBoard, solve_board
 from synth.vibration.cache import kept
@@ -26,6 +33,14 @@ def solve_quarrels(instrument: Instrument, row: Row, *, fresh: bool = False) -> 
     """Where tines and bar disagree, the worst first."""
     depends_on = (instrument.bar, instrument.tines, row.length, row.trim)
     return kept("quarrels", depends_on, lambda: find_quarrels(instrument, row), fresh=fresh)
+
+
+def solve_advice(
+    design: Design, instrument: Instrument, row: Row, quarrels: Sequence[Quarrel], *, fresh: bool = False
+) -> Advice:
+    """What would settle the worst of these quarrels; `design` is what the instrument was resolved from."""
+    depends_on = (msgspec.to_builtins(design), tuple(quarrels))
+    return kept("advice", depends_on, lambda: advise(design, instrument, row, quarrels), fresh=fresh)
 
 
 def solve_loss_shares(instrument: Instrument, row: Row, *, fresh: bool = False) -> dict[str, Array]:

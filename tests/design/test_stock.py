@@ -7,7 +7,7 @@ import pytest
 
 from synth.design import stock
 
-TABLES = [stock.materials, stock.threads, stock.nuts, stock.sheets, stock.sticks]
+TABLES = [stock.materials, stock.threads, stock.nuts, stock.sheets, stock.sticks, stock.bars]
 
 
 @pytest.mark.parametrize("table", TABLES)
@@ -15,7 +15,7 @@ def test_every_row_says_where_it_comes_from(table):
     assert all(row.source for row in table())
 
 
-@pytest.mark.parametrize("table", [stock.materials, stock.threads, stock.nuts, stock.sheets])
+@pytest.mark.parametrize("table", [stock.materials, stock.threads, stock.nuts, stock.sheets, stock.bars])
 def test_every_row_says_how_sure_it_is(table):
     assert all(row.confidence for row in table())
 

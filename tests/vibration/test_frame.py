@@ -12,7 +12,7 @@ from synth.vibration.frame import Frame, PointMass, Spring, matrices, rigid_arm,
 from synth.vibration.section import Array, properties, rectangle, round_rod
 
 STEEL = {"youngs": 203e9, "shear": 78.7e9, "density": 7850.0}
-BAR = properties(rectangle(0.025, 0.02, 0.29), **STEEL)
+BAR = properties(rectangle(0.040, 0.012, 0.29), **STEEL)  # flat: its planes are not alike
 
 
 def line(count: int, *, length: float = 1.0, turn: Array | None = None, **more: object) -> Frame:
@@ -64,6 +64,34 @@ def test_a_force_along_local_axes_bends_the_bar_in_the_right_plane() -> None:
     assert give[3, 3] == pytest.approx(0.4 / BAR.torsion)
     assert give[5, 1] == pytest.approx(0.4**2 / (2.0 * BAR.bend_z))  # a push to the side turns it about +z
     assert give[4, 2] == pytest.approx(-(0.4**2) / (2.0 * BAR.bend_y))  # a push up turns it about -y
+
+
+@pytest.mark.parametrize(("width", "height"), [(0.060, 0.010), (0.010, 0.060), (0.040, 0.012)])
+def test_each_plane_of_a_flat_bar_has_its_own_stiffness_shear_and_rotary_inertia(
+    width: float, height: float
+) -> None:
+    """Simply supported, mode n, k = n pi / L (S. Timoshenko, Phil. Mag. 41 (1921) 744, from memory):
+
+    m J / S w^4 - (m + J k^2 + B k^2 m / S) w^2 + B k^4 = 0,  B bending, S shear stiffness, J rotary inertia.
+    """
+    length, count = 0.3, 48
+    beam = properties(rectangle(width, height, 0.29), **STEEL)
+    # by hand, side by side: sideways the width is the depth of the beam, up and down the height
+    shear = 10.0 * 1.29 / (12.0 + 11.0 * 0.29) * STEEL["shear"] * width * height
+    mass, E, rho = STEEL["density"] * width * height, STEEL["youngs"], STEEL["density"]
+    node = np.outer(np.linspace(0.0, length, count + 1), [1.0, 0.0, 0.0])
+    element = np.stack([np.arange(count), np.arange(1, count + 1)], axis=-1)
+    K, M = matrices(Frame(node, element, np.tile([0.0, 0.0, 1.0], (count, 1)), beam))
+    for depth, breadth, move, turn in ((width, height, 1, 5), (height, width, 2, 4)):
+        own = [6 * b + i for b in range(count + 1) for i in (move, turn)]
+        ends = [own.index(6 * b + move) for b in (0, count)]
+        found = solve(K[np.ix_(own, own)], M[np.ix_(own, own)], held=ends).frequency[:4]
+        second = breadth * depth**3 / 12.0
+        k = np.arange(1, 5) * math.pi / length
+        a, c = mass * rho * second / shear, E * second * k**4
+        b = mass + rho * second * k**2 + E * second * k**2 * mass / shear
+        exact = np.sqrt((b - np.sqrt(b**2 - 4.0 * a * c)) / (2.0 * a)) / (2.0 * math.pi)
+        np.testing.assert_allclose(found, exact, rtol=2e-4)  # a third of a cent
 
 
 def test_a_rigid_arm_turns_a_rotation_into_a_displacement() -> None:

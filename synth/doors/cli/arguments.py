@@ -17,6 +17,7 @@ import click
 from synth.design.file import load
 from synth.design.instrument import Instrument, Stick
 from synth.design.resolve import resolve
+from synth.design.schema import Design
 from synth.errors import InputError, nearest
 from synth.playing.stroke import CONTROLS, Direction, Hand, Stroke, shaped
 
@@ -61,7 +62,13 @@ without = click.option(
 
 def instrument(path: Path) -> Instrument:
     """The instrument of a design file. Raises `InputError`."""
-    return resolve(load(path), str(path))
+    return design_and_instrument(path)[1]
+
+
+def design_and_instrument(path: Path) -> tuple[Design, Instrument]:
+    """What a design file says, and the instrument it describes. Raises `InputError`."""
+    written = load(path)
+    return written, resolve(written, str(path))
 
 
 def group_index(instrument: Instrument, name: str) -> int:

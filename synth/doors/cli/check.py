@@ -31,13 +31,14 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
     Example:
       tinewright check designs/quay-rail.toml
     """
-    from synth.vibration.solution import solve_quarrels, solve_row
+    from synth.vibration.solution import solve_advice, solve_quarrels, solve_row
     from synth.workshop.overview import lines, loss_words, totals
 
-    instrument = arguments.instrument(design)
+    written, instrument = arguments.design_and_instrument(design)
     row = solve_row(instrument, fresh=fresh)
     rows, sums = lines(instrument, row), totals(instrument, row)
     quarrels = solve_quarrels(instrument, row, fresh=fresh)
+    advice = solve_advice(written, instrument, row, quarrels, fresh=fresh)
     warnings = [*instrument.warnings, *row.warnings]
     boards = _boards(instrument, row, fresh=fresh)
     if as_json:
@@ -46,7 +47,7 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
             "design": instrument.name,
             "tines": tines,
             "warnings": warnings,
-            "quarrels": quarrel_data(instrument, quarrels, None),
+            "quarrels": quarrel_data(instrument, quarrels, advice, None),
             "boards": boards,
             "totals": dataclasses.asdict(sums),
         }
@@ -55,7 +56,7 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
     click.echo(_table(rows))
     click.echo("".join(f"\nwarning: {each}" for each in warnings))
     if quarrels:
-        click.echo(f"\n{quarrel_lines(instrument, quarrels)}")
+        click.echo(f"\n{quarrel_lines(instrument, quarrels, advice)}")
     if boards:
         click.echo("\n" + "\n".join(boards) + "\n")
     click.echo(_sums(sums))

@@ -34,18 +34,20 @@ def command(design: Path, group: str | None, as_json: bool, fresh: bool) -> None
     Example:
       tinewright modes designs/test-piece.toml --json
     """
-    from synth.vibration.solution import solve_model, solve_quarrels, solve_row
+    from synth.vibration.solution import solve_advice, solve_model, solve_quarrels, solve_row
 
-    instrument = arguments.instrument(design)
+    written, instrument = arguments.design_and_instrument(design)
     chosen = None if group is None else arguments.group_index(instrument, group)
     row = solve_row(instrument, fresh=fresh)
     model = solve_model(instrument, row, fresh=fresh)
+    quarrels = solve_quarrels(instrument, row, fresh=fresh)
+    advice = solve_advice(written, instrument, row, quarrels, fresh=fresh)
     data = {
         "design": instrument.name,
         "tines": tine_data(instrument, row, chosen),
         "bar": bar_data(model),
         "assembly": assembly_data(instrument, model, chosen),
-        "quarrels": quarrel_data(instrument, solve_quarrels(instrument, row, fresh=fresh), chosen),
+        "quarrels": quarrel_data(instrument, quarrels, advice, chosen),
     }
     click.echo(json.dumps(data, indent=1, ensure_ascii=False) if as_json else _tables(data))
 
@@ -148,7 +150,11 @@ def _tables(data: dict[str, Any]) -> str:
 
 
 def _quarrels(found: list[dict[str, Any]]) -> list[str]:
-    lines = "\n".join(each["words"] for each in found)
+    lines = "\n".join(
+        line
+        for each in found
+        for line in (each["words"], *(f"  settled by {', '.join(r['words'])}" for r in each["remedies"]))
+    )
     return [f"Quarrels between tines and bar, the worst first:\n{lines}"] if found else []
 
 

@@ -1,47 +1,61 @@
-"""Quarrels as `check` and `modes` show them: data with units in their names, and lines of words."""
+"""Quarrels and what would settle them, as `check` and `modes` show them: data with units in names, and words."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from synth.units import MM, cents
+from synth.units import cents
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
+    from synth.vibration.advice import Advice, Remedy
     from synth.vibration.quarrels import Quarrel
 
 SHOWN = 10  # lines of `check`; `modes --json` has them all
 
 
 def quarrel_data(
-    instrument: Instrument, quarrels: Sequence[Quarrel], chosen: int | None
+    instrument: Instrument, quarrels: Sequence[Quarrel], advice: Advice, chosen: int | None
 ) -> list[dict[str, Any]]:
     """All quarrels, or one group's, the worst first."""
     return [
-        _data(instrument, each) for each in quarrels if chosen in (None, instrument.tines[each.tine].group)
+        _data(instrument, each, advice.of(index))
+        for index, each in enumerate(quarrels)
+        if chosen in (None, instrument.tines[each.tine].group)
     ]
 
 
-def quarrel_lines(instrument: Instrument, quarrels: Sequence[Quarrel]) -> str:
-    """The worst quarrels in words; nothing where there are none."""
-    from synth.vibration.quarrels import sentence
-
+def quarrel_lines(instrument: Instrument, quarrels: Sequence[Quarrel], advice: Advice) -> str:
+    """The worst quarrels in words, each with what settles it; nothing where there are none."""
     if not quarrels:
         return ""
-    lines = [f"  {sentence(instrument, each)}" for each in quarrels[:SHOWN]]
+    lines = [
+        line
+        for index, each in enumerate(quarrels[:SHOWN])
+        for line in told(instrument, each, advice.of(index))
+    ]
     if len(quarrels) > SHOWN:
-        lines.append(f"  and {len(quarrels) - SHOWN} more, milder: see modes --json, or map")
-    return "\n".join(["Quarrels between tines and bar, the worst first:", *lines])
+        lines.append(f"and {len(quarrels) - SHOWN} more, milder: see modes --json, or map")
+    lines.append("for several changes together, or another bar: tinewright suggest")
+    head = "Quarrels between tines and bar, the worst first; what is proposed halves one or better:"
+    return "\n".join([head, *(f"  {line}" for line in lines)])
 
 
-def _data(instrument: Instrument, quarrel: Quarrel) -> dict[str, Any]:
+def told(instrument: Instrument, quarrel: Quarrel, remedies: Sequence[Remedy]) -> list[str]:
+    """A quarrel and its remedies, a line each."""
+    from synth.design.change import words
+    from synth.vibration.quarrels import sentence
+
+    changes = [f"  settled by {', '.join(words(instrument, each.change))}" for each in remedies]
+    return [sentence(instrument, quarrel), *changes]
+
+
+def _data(instrument: Instrument, quarrel: Quarrel, remedies: Sequence[Remedy]) -> dict[str, Any]:
     from synth.vibration.quarrels import sentence
     from synth.vibration.tine import PLANES
 
     tine = instrument.tines[quarrel.tine]
-    supports = instrument.bar.supports
     return {
         "group": instrument.groups[tine.group].name,
         "tine": tine.number,
@@ -52,14 +66,19 @@ def _data(instrument: Instrument, quarrel: Quarrel) -> dict[str, Any]:
         "shift_cents": cents(quarrel.shift),
         "decay_times_shorter": quarrel.decay_loss,
         "severity": quarrel.severity,
-        "move_group_mm": _known(quarrel.move / MM),
-        "room_to_move": quarrel.room,
-        "bar_frequency_factor": _known(quarrel.bar_factor),
-        "support_from_mm": supports[quarrel.support].place / MM if quarrel.support >= 0 else None,
-        "support_to_mm": _known(quarrel.support_place / MM),
         "words": sentence(instrument, quarrel),
+        "remedies": [_remedy(instrument, each) for each in remedies],
     }
 
 
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+def _remedy(instrument: Instrument, remedy: Remedy) -> dict[str, Any]:
+    from synth.design.change import words
+
+    change = remedy.change
+    return {
+        "groups": [{"group": instrument.groups[g].name, "start_mm": mm} for g, mm in change.starts],
+        "supports": [{"support": s + 1, "at_mm": mm} for s, mm in change.supports],
+        "severity_left": remedy.left,
+        "severity_of_all": remedy.total,
+        "words": words(instrument, change),
+    }

@@ -13,13 +13,13 @@ import click
 
 from synth.doors.cli import arguments
 from synth.errors import InputError
-from synth.units import MM
+from synth.units import MM, cents
 
 if TYPE_CHECKING:
+    from synth.design.change import Kind
     from synth.design.instrument import Instrument, Section
     from synth.vibration.quarrels import Quarrel
-    from synth.vibration.tuning import Row
-    from synth.workshop.suggest import Allowed, Kind, Plan, Suggestion
+    from synth.workshop.suggest import Allowed, Candidate, Ground, Plan, Suggestion
 
 _MM = arguments.Number(0.0, 1000.0)
 _TOLD = 3  # quarrels named as the reason
@@ -37,7 +37,7 @@ _SIZE = re.compile(r"(\d+(?:\.\d+)?)(?:\s*[xX]\s*(\d+(?:\.\d+)?))?")
     "sizes",
     multiple=True,
     metavar="SIZE",
-    help="A section to try: 30, 30x20; tube 30x2. Repeat for more.",
+    help="A section to try besides those sold near its size: 30, 30x20; tube 30x2. Repeat for more.",
 )
 @click.option(
     "--support-kind",
@@ -73,18 +73,22 @@ def command(
     Example:
       tinewright suggest designs/lantern-hoop.toml --move-mm 10 --bar-size 30 --bar-size 36
     """
-    from synth.vibration.solution import solve_quarrels, solve_row
-    from synth.workshop.suggest import Allowed
+    from threadpoolctl import threadpool_limits
 
-    instrument = arguments.instrument(design)
+    from synth.vibration.solution import solve_quarrels, solve_row
+    from synth.workshop.suggest import Allowed, Ground
+
+    written, instrument = arguments.design_and_instrument(design)
     allowed = Allowed(
         move_mm * MM, supports_mm * MM, tuple(_section(instrument, each) for each in sizes), kinds
     )
-    row = solve_row(instrument, fresh=fresh)
-    quarrels = solve_quarrels(instrument, row, fresh=fresh)
-    found = _better(instrument, row, allowed, quarrels, tries=tries)[:best] if quarrels else []
+    with threadpool_limits(1):  # many small problems: on several threads they wait for one another
+        row = solve_row(instrument, fresh=fresh)
+        quarrels = solve_quarrels(instrument, row, fresh=fresh)
+        ground = Ground(written, instrument, row)
+        found = _better(ground, allowed, quarrels, tries=tries, best=best) if quarrels else []
     if as_json:
-        click.echo(json.dumps(_data(instrument, quarrels, found), indent=1, ensure_ascii=False))
+        click.echo(json.dumps(_data(instrument, quarrels, found, ground.tries), indent=1, ensure_ascii=False))
         return
     click.echo(_now(quarrels))
     click.echo(
@@ -119,34 +123,29 @@ def _section(instrument: Instrument, words: str) -> Section:
 
 
 def _better(
-    instrument: Instrument, row: Row, allowed: Allowed, quarrels: Sequence[Quarrel], *, tries: int
+    ground: Ground, allowed: Allowed, quarrels: Sequence[Quarrel], *, tries: int, best: int
 ) -> list[Suggestion]:
-    """What is better than now, the best first; of changes much alike one."""
-    from synth.workshop.suggest import alike, plans
+    """What is better than now, solved, the best first."""
+    from synth.workshop.suggest import plans, shortlist, sold_sections, verdict
 
     now = math.fsum(each.severity for each in quarrels)
-    ways = plans(instrument, allowed)
+    ways = plans(ground.instrument, allowed, sold_sections(ground, besides=allowed.sections))
     steps = arguments.progress(
-        _steps(instrument, row, allowed, ways, tries), total=tries * len(ways), what="searching"
+        _steps(ground, allowed, ways, tries), total=tries * len(ways), what="searching"
     )
-    found = [each for each in steps if each is not None]
-    better = sorted((each for each in found if each.severity < now), key=lambda each: each.severity)
-    distinct: list[Suggestion] = []
-    for each in better:
-        if not any(alike(each, other) for other in distinct):
-            distinct.append(each)
-    return distinct
+    candidates = shortlist([each for each in steps if each is not None], ground, best)
+    solved = (verdict(ground, each) for each in candidates)
+    better = [each for each in solved if each is not None and each.severity < now]
+    return sorted(better, key=lambda each: each.severity)
 
 
-def _steps(
-    instrument: Instrument, row: Row, allowed: Allowed, ways: Sequence[Plan], tries: int
-) -> Iterator[Suggestion | None]:
-    """One item a try, so that a bar of progress moves; None but where a way ends with a suggestion."""
-    from synth.workshop.suggest import suggest
+def _steps(ground: Ground, allowed: Allowed, ways: Sequence[Plan], tries: int) -> Iterator[Candidate | None]:
+    """One item a try, so that a bar of progress moves; None but where a way ends with a candidate."""
+    from synth.workshop.suggest import search
 
     for plan in ways:
         done = 0
-        for step in suggest(instrument, row, allowed, plan, tries=tries):
+        for step in search(ground, allowed, plan, tries=tries):
             if not isinstance(step, int):
                 yield step
                 continue
@@ -164,45 +163,61 @@ def _now(quarrels: Sequence[Quarrel]) -> str:
 
 
 def _words(instrument: Instrument, quarrels: Sequence[Quarrel], each: Suggestion) -> str:
+    from synth.design.change import words
     from synth.vibration.quarrels import sentence
-    from synth.workshop.suggest import changes_in_words, gone_and_left
+    from synth.workshop.suggest import gone_and_left
 
     gone, fresh = gone_and_left(quarrels, each.quarrels)
     lines = [f"severity {each.severity:.1f}, {len(each.quarrels)} quarrels"]
-    lines += [f"   {words}" for words in changes_in_words(instrument, each)]
-    lines += [f"   ends or halves: {_meeting(sentence(instrument, one))}" for one in gone[:_TOLD]]
+    lines += [f"   {line}" for line in words(instrument, each.change)]
+    lines += [f"   settles: {sentence(instrument, one)}" for one in gone[:_TOLD]]
     if len(gone) > _TOLD:
         lines.append(f"   and {len(gone) - _TOLD} more")
-    lines += [f"   new or worse: {_meeting(sentence(each.instrument, one))}" for one in fresh[:_TOLD]]
+    lines += [f"   new or worse: {sentence(each.instrument, one)}" for one in fresh[:_TOLD]]
+    lines.append(f"   {_growth(each.instrument, quarrels, each.quarrels)}")
     return "\n".join(lines)
 
 
-def _meeting(words: str) -> str:
-    """What meets what, without the remedies."""
-    return words.split(";")[0]
+def _growth(instrument: Instrument, before: Sequence[Quarrel], after: Sequence[Quarrel]) -> str:
+    """Which single shift grows most."""
+    from synth.vibration.quarrels import partial_words
+    from synth.workshop.suggest import most_grown
+
+    found = most_grown(before, after)
+    if found is None:
+        return "no shift grows"
+    quarrel, was = found
+    old = "under 5" if was == 1.0 else f"{cents(was):+.0f}"
+    return (
+        f"grows most: {partial_words(instrument, quarrel)}, from {old} to {cents(quarrel.shift):+.0f} cents"
+    )
 
 
-def _data(instrument: Instrument, quarrels: Sequence[Quarrel], found: Sequence[Suggestion]) -> dict[str, Any]:
+def _data(
+    instrument: Instrument, quarrels: Sequence[Quarrel], found: Sequence[Suggestion], tries: int
+) -> dict[str, Any]:
     return {
         "design": instrument.name,
         "now": {"severity": math.fsum(each.severity for each in quarrels), "quarrels": len(quarrels)},
+        "tries": tries,
         "suggestions": [_suggestion(instrument, quarrels, each) for each in found],
     }
 
 
 def _suggestion(instrument: Instrument, quarrels: Sequence[Quarrel], each: Suggestion) -> dict[str, Any]:
+    from synth.design.change import start_mm, words
     from synth.vibration.quarrels import sentence
-    from synth.workshop.suggest import changes_in_words, gone_and_left
+    from synth.workshop.suggest import gone_and_left
 
     gone, fresh = gone_and_left(quarrels, each.quarrels)
     section = each.instrument.bar.section
     return {
         "severity": each.severity,
         "quarrels": len(each.quarrels),
-        "changes": changes_in_words(instrument, each),
+        "changes": words(instrument, each.change),
         "groups": [
-            {"group": group.name, "start_mm": each.instrument.tines[group.first].place / MM}
-            for group in each.instrument.groups
+            {"group": group.name, "start_mm": start_mm(each.instrument, index)}
+            for index, group in enumerate(each.instrument.groups)
         ],
         "supports": [
             {"at_mm": support.place / MM, "kind": support.kind} for support in each.instrument.bar.supports
@@ -213,6 +228,7 @@ def _suggestion(instrument: Instrument, quarrels: Sequence[Quarrel], each: Sugge
             "height_mm": section.height / MM,
             "wall_mm": section.wall / MM,
         },
-        "ends_or_halves": [_meeting(sentence(instrument, one)) for one in gone],
-        "new_or_worse": [_meeting(sentence(each.instrument, one)) for one in fresh],
+        "settles": [sentence(instrument, one) for one in gone],
+        "new_or_worse": [sentence(each.instrument, one) for one in fresh],
+        "grows_most": _growth(each.instrument, quarrels, each.quarrels),
     }

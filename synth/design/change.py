@@ -1,0 +1,231 @@
+"""A change to a design: groups and supports at other places, another section, another kind of support.
+
+In: a `Design`, or the `Instrument` it resolves to, and a `Change`. Out: the same with the change made; whether a
+maker can follow it; its words. What is tried by the hundred is tried on instruments; what is told goes through the
+design and `synth.design.resolve`, as the maker's own edit of the file would.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final, Literal
+
+import msgspec
+import numpy as np
+
+from synth.design import schema
+from synth.design.fit import SAME_FACE, TIGHT_BEND, across_corners, check_places, unwise_places
+from synth.design.instrument import Bar, Bend, Instrument, Section, Straight, Support
+from synth.design.pickup import nearest
+from synth.design.structure import FOOTINGS
+from synth.errors import InputError
+from synth.units import MM
+
+ROOM: Final = 8.0 * MM  # that two groups on one face keep: a spanner on an M3 nut
+SUPPORTS_APART: Final = 20.0 * MM  # of two supports, and
+FROM_END: Final = 10.0 * MM  # of a support and the bar's end: about a pad's breadth; common practice
+_ROUNDING: Final = 1e-9  # m
+
+Kind = Literal["cord", "rubber", "clamp", "foot"]
+
+
+@dataclass(frozen=True)
+class Change:
+    """New places in mm, as the file has them, by index; what is not named stays."""
+
+    starts: tuple[tuple[int, float], ...] = ()  # group, start_mm
+    supports: tuple[tuple[int, float], ...] = ()  # support, at_mm
+    section: Section | None = None
+    kind: Kind | None = None  # of all supports
+
+
+def in_design(design: schema.Design, change: Change) -> schema.Design:
+    """The design as the maker would write it then."""
+    groups, supports = list(design.group), list(design.bar.supports)
+    for index, start in change.starts:
+        groups[index] = msgspec.structs.replace(groups[index], start_mm=start)
+    for index, at in change.supports:
+        supports[index] = msgspec.structs.replace(supports[index], at_mm=at)
+    if change.kind is not None:
+        usual = {"kind": change.kind, "stiffness_n_mm": None, "rotation_nm_rad": None, "loss_factor": None}
+        supports = [s if s.kind == change.kind else msgspec.structs.replace(s, **usual) for s in supports]
+    section = design.bar.section if change.section is None else _written(change.section)
+    bar = msgspec.structs.replace(design.bar, supports=supports, section=section)
+    return msgspec.structs.replace(design, group=groups, bar=bar)
+
+
+def in_instrument(instrument: Instrument, change: Change) -> Instrument:
+    """The same on what the design resolves to, without looking anything up anew."""
+    starts = dict(change.starts)
+    tines = list(instrument.tines)
+    for index, start in starts.items():
+        group = instrument.groups[index]
+        way = start * MM - tines[group.first].place
+        for r in range(group.first, group.first + group.count):
+            tines[r] = dataclasses.replace(tines[r], place=tines[r].place + way)
+    supports = list(instrument.bar.supports)
+    for index, at in change.supports:
+        supports[index] = dataclasses.replace(supports[index], place=at * MM)
+    if change.kind is not None:
+        supports = [_of_kind(support, change.kind) for support in supports]
+    section = change.section or instrument.bar.section
+    bar = dataclasses.replace(instrument.bar, section=section, supports=tuple(supports))
+    return dataclasses.replace(instrument, bar=bar, tines=tuple(tines))
+
+
+def fits(old: Instrument, new: Instrument) -> bool:
+    """Whether the new one can be built, and nothing in it stands worse than in the old.
+
+    Groups on one face keep their order and a spanner's room; no more tines come into bends, onto supports or onto
+    narrow faces; supports keep their order and stay on the bar, clear of the holes, with a straight bar's middle
+    between them; those at a board's foot stay; a magnetic pickup keeps its tine.
+    """
+    try:
+        check_places(new.bar, new.groups, new.tines)
+    except InputError:
+        return False
+    before = unwise_places(old.bar, old.tines)
+    after = unwise_places(new.bar, new.tines)
+    return (
+        all(len(numbers) <= len(before.get(key, ())) for key, numbers in after.items())
+        and _bends(old.bar, new.bar)
+        and _groups_apart(old, new)
+        and _supports_stand(old.bar, new.bar)
+        and _off_holes(old, new)
+        and _feet_stay(old, new)
+        and _pickup_stays(old, new)
+    )
+
+
+def words(old: Instrument, change: Change) -> list[str]:
+    """What to write into the file, a line each."""
+    lines = []
+    if change.section is not None:
+        lines.append(f"bar {section_words(old.bar.section)} -> {section_words(change.section)}")
+    for index, support in enumerate(old.bar.supports):
+        if change.kind not in (None, support.kind):
+            usual = f"kind {support.kind} -> {change.kind}, with the usual stiffness and loss of one"
+            lines.append(f"support {index + 1}: {usual}")
+    for index, at in change.supports:
+        lines.append(f"support {index + 1}: at_mm {old.bar.supports[index].place / MM:.6g} -> {at:.6g}")
+    for index, start in change.starts:
+        group = old.groups[index]
+        lines.append(f"group '{group.name}': start_mm {start_mm(old, index):.6g} -> {start:.6g}")
+    return lines
+
+
+def start_mm(instrument: Instrument, group: int) -> float:
+    """Where a group's first tine stands."""
+    return instrument.tines[instrument.groups[group].first].place / MM
+
+
+def section_words(section: Section) -> str:
+    """A section in mm."""
+    width, height, wall = (f"{each / MM:g}" for each in (section.width, section.height, section.wall))
+    if section.shape == "rectangle":
+        return f"{width} x {height} mm"
+    return f"{width} mm round" if section.shape == "round" else f"{width} x {wall} mm tube"
+
+
+def spans(instrument: Instrument) -> list[tuple[float, float]]:
+    """From where to where each group stands, m."""
+    places = [[tine.place for tine in instrument.tines[group.tines]] for group in instrument.groups]
+    return [(min(each), max(each)) for each in places]
+
+
+def faces(instrument: Instrument) -> list[float]:
+    """Which way each group points, rad."""
+    return [instrument.tines[group.first].face for group in instrument.groups]
+
+
+def same_face(one: float, other: float) -> bool:
+    """Whether groups that point so are in each other's way."""
+    return abs(math.remainder(one - other, 2.0 * math.pi)) < SAME_FACE
+
+
+def _written(section: Section) -> schema.Section:
+    width, height, wall = (round(each / MM, 9) for each in (section.width, section.height, section.wall))
+    if section.shape == "rectangle":
+        return schema.Section(shape="rectangle", width_mm=width, height_mm=height)
+    if section.shape == "round":
+        return schema.Section(shape="round", diameter_mm=width)
+    return schema.Section(shape="tube", diameter_mm=width, wall_mm=wall)
+
+
+def _of_kind(support: Support, kind: Kind) -> Support:
+    if support.kind == kind:
+        return support
+    return dataclasses.replace(support, kind=kind, **dataclasses.asdict(FOOTINGS[kind]))
+
+
+def _bends(old: Bar, new: Bar) -> bool:
+    """A bar no thicker than before, or one that bends cold without cracking."""
+    before, now = (max(bar.section.width, bar.section.height) for bar in (old, new))
+    radii = (each.radius for each in new.path if isinstance(each, Bend))
+    return now <= before or all(radius >= TIGHT_BEND * now for radius in radii)
+
+
+def _groups_apart(old: Instrument, new: Instrument) -> bool:
+    before, now, face = spans(old), spans(new), faces(old)
+    order = sorted(range(len(before)), key=lambda each: before[each])
+    for place, one in enumerate(order):
+        other = next((each for each in order[place + 1 :] if same_face(face[one], face[each])), None)
+        if other is None:
+            continue
+        room = min(ROOM, before[other][0] - before[one][1])
+        if now[other][0] - now[one][1] < room - _ROUNDING:
+            return False
+    return True
+
+
+def _supports_stand(old: Bar, new: Bar) -> bool:
+    before, now = ([each.place for each in bar.supports] for bar in (old, new))
+    order = sorted(range(len(before)), key=lambda each: before[each])
+    for one, other in pairwise(order):
+        if now[other] - now[one] < min(SUPPORTS_APART, before[other] - before[one]) - _ROUNDING:
+            return False
+    for was, at in zip(before, now, strict=True):
+        inside, room = min(at, new.length - at), min(FROM_END, was, old.length - was)
+        if inside < room - _ROUNDING:
+            return False
+    return not _lies(old, before) or _lies(new, now)
+
+
+def _lies(bar: Bar, places: Sequence[float]) -> bool:
+    """Whether a straight bar's middle is between its supports: else it tips."""
+    straight = all(isinstance(each, Straight) for each in bar.path)
+    return straight and len(places) > 1 and min(places) < bar.length / 2.0 < max(places)
+
+
+def _off_holes(old: Instrument, new: Instrument) -> bool:
+    room = np.array([across_corners(tine) for tine in new.tines])
+    before, now = (
+        np.abs(
+            np.array([each.place for each in one.bar.supports])[:, None]
+            - np.array([each.place for each in one.tines])
+        )
+        for one in (old, new)
+    )
+    return not np.any((now < room - _ROUNDING) & (now < before - _ROUNDING))
+
+
+def _feet_stay(old: Instrument, new: Instrument) -> bool:
+    """A support within the bar's thickness of a board's foot gives way to it on the board: both stand together."""
+    feet = [foot.bar_place for board in old.boards.values() for foot in board.feet]
+    near = max(old.bar.section.width, old.bar.section.height)
+    for was, now in zip(old.bar.supports, new.bar.supports, strict=True):
+        beside = any(abs(foot - place) <= near for foot in feet for place in (was.place, now.place))
+        if was.place != now.place and beside:
+            return False
+    return True
+
+
+def _pickup_stays(old: Instrument, new: Instrument) -> bool:
+    if old.pickup.kind != "magnetic":
+        return True
+    heard = [nearest(each.tines, each.pickup.place) for each in (old, new)]
+    return (heard[0].group, heard[0].number) == (heard[1].group, heard[1].number)

@@ -1,0 +1,130 @@
+"""Advice: whatever is printed can be done, and settles what it is printed under."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from types import ModuleType
+
+import pytest
+
+from synth.design.change import Change, words
+from synth.design.instrument import Instrument
+from synth.vibration.advice import ADVISED, SETTLED, advise, making_room
+from synth.vibration.quarrels import worst_of_each
+
+
+def followed(everyday: ModuleType, seed: int) -> int:
+    """How many remedies a random design is given; each is written into the file by hand, built and solved."""
+    tree = everyday.design_tree(seed)
+    instrument, row, quarrels = everyday.solved(tree)
+    advice = advise(everyday.design_of(tree), instrument, row, quarrels)
+    total = math.fsum(each.severity for each in quarrels)
+    count = 0
+    for index, quarrel in enumerate(quarrels):
+        for remedy in advice.of(index):
+            count += 1
+            new, _, after = everyday.solved(everyday.edited(tree, words(instrument, remedy.change)))
+            stands_well(instrument, new)
+            left = worst_of_each(after).get(quarrel.of)
+            severity = 0.0 if left is None else left.severity
+            assert severity <= SETTLED * quarrel.severity * 1.0001, seed
+            assert severity == pytest.approx(remedy.left, rel=1e-3, abs=1e-6)
+            found = math.fsum(each.severity for each in after)
+            assert found == pytest.approx(remedy.total, rel=1e-3, abs=1e-6)
+            assert found <= total * 1.0001
+    return count
+
+
+def stands_well(old: Instrument, new: Instrument) -> None:
+    """What a maker would see at a glance, said anew here: no hole met, no order changed, nothing off the bar."""
+    assert {key(each) for each in new.warnings} <= {key(each) for each in old.warnings}
+    length = new.bar.length
+    for before, now in zip(old.bar.supports, new.bar.supports, strict=True):
+        assert 0.0 <= now.place <= length
+        for tine, was in zip(new.tines, old.tines, strict=True):
+            if (now.place, tine.place) != (before.place, was.place):
+                near = abs(now.place - tine.place)
+                assert near > tine.rod.diameter or near > abs(before.place - was.place) - 1e-9
+    assert order([each.place for each in new.bar.supports]) == order(
+        [each.place for each in old.bar.supports]
+    )
+    for face in {tine.face for tine in old.tines}:
+        here = [r for r, tine in enumerate(old.tines) if tine.face == face]
+        assert order([new.tines[r].place for r in here]) == order([old.tines[r].place for r in here])
+
+
+def key(warning: str) -> str:
+    """A warning without the numbers of its tines."""
+    return warning.split(" of ")[-1]
+
+
+def order(places: list[float]) -> list[int]:
+    return sorted(range(len(places)), key=lambda each: places[each])
+
+
+def test_every_remedy_of_random_designs_can_be_followed_and_settles_its_quarrel(everyday: ModuleType) -> None:
+    counts = [followed(everyday, seed) for seed in range(200, 208)]
+    assert sum(counts) > 8
+    assert sum(count > 0 for count in counts) > 3
+
+
+@pytest.mark.slow
+def test_so_does_every_remedy_of_sixty_more(everyday: ModuleType) -> None:
+    counts = [followed(everyday, seed) for seed in range(300, 360)]
+    assert sum(counts) > 90
+
+
+THREE = """
+[bar]
+section = { shape = "rectangle", width_mm = 40.0, height_mm = 12.0 }
+path = [{ straight_mm = 400.0 }]
+[[group]]
+name = "a"
+stock = "M3"
+start_mm = 40.0
+tine = [{ pitch = "D5" }, { pitch = "D5" }, { pitch = "D5" }]
+[[group]]
+name = "b"
+stock = "M3"
+start_mm = 76.4
+tine = [{ pitch = "F5" }, { pitch = "F5" }]
+[[group]]
+name = "below"
+stock = "M3"
+start_mm = 100.0
+face_deg = 180.0
+tine = [{ pitch = "F5" }]
+[[group]]
+name = "c"
+stock = "M3"
+start_mm = 130.0
+tine = [{ pitch = "A5" }]
+"""
+
+
+@pytest.mark.parametrize(
+    ("group", "target", "others"),
+    [
+        (0, 44.0, []),  # its last tine at 68: 8.4 mm are left, a spanner's room
+        (0, 45.0, [(1, 77.0)]),  # 77 is what 69 and 8 mm ask for
+        (0, 75.0, [(1, 107.0)]),  # b ends at 119, c at 130 has room; what points down is in nobody's way
+        (0, 90.0, [(1, 122.0), (3, 142.0)]),
+        (3, 85.0, [(1, 65.0), (0, 33.0)]),  # backwards, in whole millimetres away from it
+    ],
+)
+def test_groups_in_the_way_make_room_no_further_than_they_must(
+    everyday: ModuleType, group: int, target: float, others: list[tuple[int, float]]
+) -> None:
+    instrument = everyday.instrument_of(tomllib.loads(THREE))
+    assert making_room(instrument, group, target) == Change(starts=((group, target), *others))
+
+
+def test_only_the_worst_quarrels_are_advised_on_and_none_where_there_is_none(everyday: ModuleType) -> None:
+    tree = everyday.design_tree(8)
+    instrument, row, quarrels = everyday.solved(tree)
+    assert len(quarrels) > ADVISED
+    advice = advise(everyday.design_of(tree), instrument, row, quarrels)
+    assert len(advice.remedies) == ADVISED
+    assert advice.of(ADVISED) == ()
+    assert advise(everyday.design_of(tree), instrument, row, ()).remedies == ()

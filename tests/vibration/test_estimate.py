@@ -1,0 +1,115 @@
+"""The estimate of quarrels: near the full solution, and ranking changes as that does."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from synth.design.change import Change, fits, in_design, in_instrument, start_mm
+from synth.design.instrument import Bend, Instrument, Section, Straight
+from synth.design.resolve import resolve
+from synth.vibration import estimate as estimates
+from synth.vibration.estimate import estimate, free_bar
+from synth.vibration.mounting import mounting
+from synth.vibration.quarrels import find_quarrels
+from synth.vibration.tuning import Row, tune
+
+KEPT_LENGTHS = 0.15  # how far the totals of estimate and full solution may part, of the greater, and
+STEPS = 2.5  # just noticed steps: a quarrel or two near the edge of being noticed
+
+
+def full(instrument: Instrument, row: Row) -> float:
+    return math.fsum(each.severity for each in find_quarrels(instrument, row))
+
+
+@pytest.mark.parametrize("first", range(0, 24, 8))
+def test_with_the_same_lengths_it_comes_to_what_the_full_solution_does(
+    everyday: ModuleType, first: int
+) -> None:
+    for seed in range(first, first + 8):
+        instrument, row, quarrels = everyday.solved(everyday.design_tree(seed))
+        whole = math.fsum(each.severity for each in quarrels)
+        found = estimate(instrument, row, free_bar(instrument.bar)).total()
+        assert found == pytest.approx(whole, rel=0.06, abs=STEPS), seed
+
+
+def test_more_bar_modes_bring_it_nearer(everyday: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Clamps, the worst case: the part of a clamp's spring that the kept modes miss is what is refined."""
+    worst = []
+    for highest in (4e3, 30e3):
+        monkeypatch.setattr(estimates, "COUPLED_HZ", highest)
+        off = []
+        for seed in (4, 12, 16, 28):
+            instrument, row, quarrels = everyday.solved(everyday.design_tree(seed))
+            assert {each.kind for each in instrument.bar.supports} == {"clamp"}
+            whole = math.fsum(each.severity for each in quarrels)
+            off.append(abs(estimate(instrument, row, free_bar(instrument.bar)).total() - whole) / whole)
+        worst.append(max(off))
+    assert worst[1] < 0.12
+    assert worst[1] < worst[0]
+
+
+def test_clamps_need_what_the_left_out_modes_yield(everyday: ModuleType) -> None:
+    instrument, row, quarrels = everyday.solved(everyday.design_tree(16))
+    free = free_bar(instrument.bar)
+    stiff = dataclasses.replace(free, compliance=np.zeros_like(free.compliance))
+    whole = math.fsum(each.severity for each in quarrels)
+    assert abs(estimate(instrument, row, free).total() - whole) < 0.1 * whole
+    assert abs(estimate(instrument, row, stiff).total() - whole) > 0.2 * whole
+
+
+def test_what_is_left_out_yields_alike_on_both_sides_of_a_bend_in_the_bars_own_axes(
+    everyday: ModuleType,
+) -> None:
+    """A quarter bend of a flat bar between two equal pieces: along is along and sideways is sideways on each."""
+    bar = everyday.instrument_of(everyday.design_tree(2)).bar
+    path = (Straight(0.15), Bend(math.pi / 2.0, 0.12, 0.0), Straight(0.15))
+    free = free_bar(dataclasses.replace(bar, path=path, section=Section("rectangle", 0.06, 0.01, 0.0)))
+    own = np.diagonal(free.compliance, axis1=1, axis2=2)
+    np.testing.assert_allclose(own, own[::-1], rtol=1e-3, atol=1e-6 * own.max())
+    assert own[3, 0] != pytest.approx(own[3, 1], rel=0.1)
+
+
+@pytest.mark.slow
+def test_it_ranks_changes_as_the_full_solution_of_the_retuned_design_does(everyday: ModuleType) -> None:
+    """Kendall's tau over random changes of random designs: pairs ranked alike less pairs ranked otherwise."""
+    draw = np.random.default_rng(3)
+    alike, told, best = 0, 0, []
+    for seed in range(100, 118):
+        tree = everyday.design_tree(seed)
+        instrument, row, _ = everyday.solved(tree)
+        design, free = everyday.design_of(tree), free_bar(instrument.bar)
+        tried = [
+            changed
+            for _ in range(60)
+            if fits(instrument, in_instrument(instrument, changed := drawn(instrument, draw)))
+        ]
+        pairs = []
+        for change in tried[:7]:
+            new = resolve(in_design(design, change))
+            whole = full(new, tune(new, mounting(new)))
+            pairs.append((estimate(in_instrument(instrument, change), row, free).total(), whole))
+        for index, (one, true_one) in enumerate(pairs):
+            for other, true_other in pairs[:index]:
+                if abs(true_one - true_other) > max(STEPS, KEPT_LENGTHS * max(true_one, true_other)):
+                    told += 1
+                    alike += (one - other) * (true_one - true_other) > 0.0
+        if pairs:
+            chosen = min(pairs)
+            best.append(chosen[1] - min(true for _, true in pairs))
+    assert told > 60
+    assert alike > 0.9 * told
+    assert np.median(best) < STEPS
+
+
+def drawn(instrument: Instrument, draw: np.random.Generator) -> Change:
+    """One group and one support somewhere else."""
+    group = int(draw.integers(len(instrument.groups)))
+    support = int(draw.integers(len(instrument.bar.supports)))
+    start = round(start_mm(instrument, group) + draw.uniform(-25.0, 25.0))
+    at = round(instrument.bar.supports[support].place * 1e3 + draw.uniform(-40.0, 40.0))
+    return Change(starts=((group, float(start)),), supports=((support, float(at)),))
