@@ -13,7 +13,7 @@ PACKAGE = ROOT / "synth"
 
 # A module may import only what stands before it.
 PLACES = """
-    errors units files
+    errors units files compiled
     design.stock design.schema design.tree design.file design.instrument design.material design.pieces
     design.structure design.pickup design.row design.fit design.bench design.resolve
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod
@@ -39,6 +39,7 @@ PLACES = """
     recording.settling recording.sinusoids recording.measurement recording.suspects
     recording.partials recording.picture recording.heard recording.match recording.retune recording.corrected
     recording.unknowns recording.piece recording.calibrate
+    doors.streams
     doors.compare doors.calm doors.ports doors.keyboard doors.take doors.speaker doors.stage doors.live doors.cli
 """
 ORDER = PLACES.split()

@@ -18,9 +18,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from synth.compiled import njit
 from synth.playing.sweep import rotation
 
 Array = NDArray[np.float64]
