@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
-from typing import Any
+from typing import Any, TypeVar, cast
 
 import numba
 from numba.core.caching import FunctionCache
 
 _KeptCode: Any = FunctionCache
+Function = TypeVar("Function", bound=Callable[..., Any])
 
 
 class _Forgiving(_KeptCode):  # type: ignore[misc]
@@ -33,14 +34,14 @@ class _Forgiving(_KeptCode):  # type: ignore[misc]
             super().save_overload(sig, data)
 
 
-def njit(*, cache: bool = False, **options: Any) -> Any:
+def njit(*, cache: bool = False, **options: Any) -> Callable[[Function], Function]:
     """`numba.njit` with its options."""
 
-    def compiled(function: Callable[..., Any]) -> Any:
+    def compiled(function: Function) -> Function:
         dispatcher = numba.njit(**options)(function)
         if cache:
             with contextlib.suppress(RuntimeError, OSError):  # no folder that can be written to
                 dispatcher._cache = _Forgiving(function)  # as numba's own enable_caching does
-        return dispatcher
+        return cast(Function, dispatcher)
 
     return compiled
