@@ -8,7 +8,9 @@ full disk each end in an exception there. Here the function is compiled again in
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+import signal
+import threading
+from collections.abc import Callable, Iterator
 from typing import Any, TypeVar, cast
 
 import numba
@@ -45,3 +47,24 @@ def njit(*, cache: bool = False, **options: Any) -> Callable[[Function], Functio
         return cast(Function, dispatcher)
 
     return compiled
+
+
+@contextlib.contextmanager
+def undisturbed() -> Iterator[None]:
+    """Signals wait until the block is through: an exception raised within numba's call ends the process instead."""
+    if threading.current_thread() is not threading.main_thread():  # signals come to the main thread alone
+        yield
+        return
+    caught: list[tuple[int, Any]] = []
+    names = ("SIGINT", "SIGTERM", "SIGHUP")
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {each: handler for each in numbers if callable(handler := signal.getsignal(each))}
+    for each in before:
+        signal.signal(each, lambda number, frame: caught.append((number, frame)))
+    try:
+        yield
+    finally:
+        for each, handler in before.items():
+            signal.signal(each, handler)
+    for number, frame in caught[:1]:
+        before[signal.Signals(number)](number, frame)

@@ -28,13 +28,9 @@ def make_bench(design: schema.Design) -> Bench:
         neutral_axis=given.neutral_axis,
         currency=given.currency,
         rod_price={
-            name.casefold(): each.price_per_m
-            for name, each in design.stock.items()
-            if each.price_per_m is not None
+            name: each.price_per_m for name, each in design.stock.items() if each.price_per_m is not None
         },
-        nut_price={
-            name.casefold(): each.price for name, each in design.nut.items() if each.price is not None
-        },
+        nut_price={name: each.price for name, each in design.nut.items() if each.price is not None},
         washer_price=given.washer_price,
         bar_price=design.bar.price_per_m,
     )

@@ -26,9 +26,15 @@ Value = TypeVar("Value")
 
 def own(name: str, table: Mapping[str, Value]) -> Value | None:
     """The design's own entry of this name: exactly so, or else the only one that differs in case."""
+    written = own_name(name, table)
+    return None if written is None else table[written]
+
+
+def own_name(name: str, table: Mapping[str, Value]) -> str | None:
+    """That entry's name, as the table has it."""
     if name in table:
-        return table[name]
-    same = [value for key, value in table.items() if key.casefold() == name.casefold()]
+        return name
+    same = [key for key in table if key.casefold() == name.casefold()]
     return same[0] if len(same) == 1 else None
 
 

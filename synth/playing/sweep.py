@@ -17,6 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.compiled import undisturbed
 from synth.errors import InputError
 from synth.playing.passage import Passage, first_touch
 from synth.playing.stick import StickModes
@@ -118,7 +119,7 @@ def sweep(
     while True:
         history = np.empty((room, kernel.COLUMNS))
         state = (q.reshape(flat).copy(), p.reshape(flat).copy(), since.copy())
-        with told_when_compiling():
+        with told_when_compiling(), undisturbed():
             status, used, tally, books = run(
                 *fixed.tines,
                 *state,

@@ -86,7 +86,7 @@ def tinewright() -> None:
     \b
     Example:
       tinewright check designs/test-piece.toml
-      tinewright stroke designs/quay-rail.toml --group "low D" -o low-d.wav
+      tinewright stroke designs/quay-rail.toml --group D2 -o low-d.wav
     """
 
 
