@@ -128,7 +128,10 @@ def render(
 def _heard(job: tuple[Instrument, Variant, float, Manner]) -> Heard:
     instrument, variant, seconds, manner = job
     place = scene(instrument, variant.through)
-    rendering = perform(place, [variant.stroke], seconds=seconds, manner=manner)
+    try:
+        rendering = perform(place, [variant.stroke], seconds=seconds, manner=manner)
+    except InputError as error:
+        raise error.within("", variant.name) from None
     pressure = rendering.sound()
     group = instrument.groups[variant.stroke.group]
     lowest = group.first + int(np.argmin(place.row.mounted_hz[group.tines]))

@@ -7,17 +7,19 @@ the tempo, phrases are written out, names are looked up; a mistake is told with 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Mapping, Sequence
+import re
+import uuid
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
 from msgspec import Meta, field, structs
 
 from synth.design.file import read_toml
 from synth.design.instrument import Instrument
 from synth.design.schema import Positive, Table
-from synth.design.tree import decode
+from synth.design.tree import checked, decode, place_of
 from synth.errors import InputError, nearest
 from synth.playing.keys import NEUTRAL, edged
 from synth.playing.stroke import CONTROLS, Hand, Hold, Stroke, shaped
@@ -124,9 +126,9 @@ def read_script(path: Path, instrument: Instrument, *, through: str | None = Non
     """
     tree = read_toml_of(path)
     try:
-        return perform(decode(tree, Script), instrument, through=through)
+        return _performed(decode(tree, Script), instrument, through=through)
     except InputError as error:
-        line = line_of(path.read_text(encoding="utf-8-sig"), error.place)
+        line = line_of(path, error.place)
         place = f"line {line}: {error.place}" if line else error.place
         raise InputError(error.finding, remedy=error.remedy, place=place, file=str(path)) from None
 
@@ -140,6 +142,10 @@ def read_toml_of(path: Path) -> Mapping[str, object]:
 
 def perform(script: Script, instrument: Instrument, *, through: str | None = None) -> Performance:
     """The performance that a script describes on an instrument. Raises `InputError` with the place."""
+    return _performed(checked(script), instrument, through=through)
+
+
+def _performed(script: Script, instrument: Instrument, *, through: str | None) -> Performance:
     clock = Clock.of(script)
     defaults = structs.replace(script.defaults, through=script.defaults.through or through or "bar")
     played = [
@@ -214,7 +220,7 @@ def _written_out(
     for time in range(entry.times or 1):
         offset = time * (entry.every_beats or 0.0)
         for number, part in enumerate(script.phrase[name].stroke, start=1):
-            part_place = f"phrase.{name}.stroke[{number}]"
+            part_place = f"{place_of('phrase', name)}.stroke[{number}]"
             yield _moved(
                 part,
                 part_place,
@@ -328,6 +334,7 @@ def _stroke(placed: _Placed, defaults: How, instrument: Instrument) -> Stroke:
         stick=edged(instrument.sticks[name], brightness),
         start=placed.start,
         direction=entry.direction or defaults.direction or "forward",
+        origin=place,
     )
     return _numbered(_numbered(plain, defaults, "defaults"), entry, place)
 
@@ -345,24 +352,35 @@ def _given(value: float | None) -> float:
     return value
 
 
-def line_of(text: str, place: str) -> int | None:
-    """The line on which an entry of a script stands, by its place such as `phrase.rise.stroke[2].lean`."""
-    import re
+def line_of(path: Path, place: str) -> int | None:
+    """The line on which an entry of a script stands, by its place such as `phrase.rise.stroke[2].lean`.
 
+    None where it cannot be found: looking for the line never replaces the error.
+    """
+    try:
+        return _line_in(path.read_text(encoding="utf-8-sig"), place)
+    except (OSError, ValueError, LookupError, AttributeError, TypeError, RecursionError):
+        return None
+
+
+def _line_in(text: str, place: str) -> int | None:
+    """The entry is marked, the text written again, and the mark looked for: entries may be alike."""
     import tomlkit
 
-    match = re.match(r"(?:phrase\.(?P<phrase>.+)\.)?(?P<list>stroke|tempo)\[(?P<number>\d+)\]", place)
+    document = tomlkit.parse(text)
+    tree: Mapping[str, Any] = document
+    phrases = document.get("phrase", {})
+    for name in phrases:
+        if place.startswith(f"{place_of('phrase', name)}."):
+            tree, place = phrases[name], place.removeprefix(f"{place_of('phrase', name)}.")
+            break
+    match = re.match(r"(stroke|tempo)\[(\d+)\]", place)
     if match is None:
         return None
-    tree: Mapping[str, object] = tomlkit.parse(text)
-    if match["phrase"]:
-        tree = tree["phrase"][match["phrase"]]  # type: ignore[index]
-    entries: Sequence[object] = tree[match["list"]]  # type: ignore[assignment]
-    start = 0
-    for entry in list(entries)[: int(match["number"])]:
-        written = entry.as_string()  # type: ignore[attr-defined]
-        found = text.find(written.strip(), start)
-        if found < 0:
-            return None
-        start = found + len(written.strip()) if entry is not entries[int(match["number"]) - 1] else found
-    return text.count("\n", 0, start) + 1
+    entry, mark = tree[match[1]][int(match[2]) - 1], uuid.uuid4().hex
+    if isinstance(entry, tomlkit.items.InlineTable) or not entry:
+        entry[mark] = mark
+    else:
+        entry[next(iter(entry))].comment(mark)
+    before, found, _ = tomlkit.dumps(document).partition(mark)
+    return before.count("\n") + 1 if found else None

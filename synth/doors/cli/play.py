@@ -51,11 +51,22 @@ def command(
     check_output(output)
     instrument = arguments.instrument(design)
     piece = read(score, instrument, through=through, skip_unplayable=skip_unplayable)
+    for words in _overruled(piece, through):
+        click.echo(words, err=True)
     piece = held_by(piece, hand)
     manner = Manner(contact=contact, allow_yield=allow_yield, seed=seed)
     rendering = play(instrument, piece, manner=manner, fresh=fresh)
     for words in [*hearing.write(rendering, output, gain_db=gain_db), *rendering.remarks]:
         click.echo(words)
+
+
+def _overruled(piece: Performance, through: str | None) -> list[str]:
+    """What to tell of strokes that say themselves what they are heard through."""
+    others = {each.through for each in piece.played} - {through}
+    if through is None or not others:
+        return []
+    count = f"{sum(each.through != through for each in piece.played)} of {len(piece.played)}"
+    return [f"--through {through} gives way to the script, in {count}: {', '.join(sorted(others))}"]
 
 
 def read(score: Path, instrument: Instrument, *, through: str | None, skip_unplayable: bool) -> Performance:
