@@ -112,7 +112,8 @@ def usable_name(name: str) -> bool:
 def _mapping(found: object, place: str) -> Mapping[str, object]:
     if isinstance(found, Mapping):
         return found
-    if isinstance(found, list) and found and all(isinstance(each, Mapping) for each in found):
+    listed = isinstance(found, list) and found and all(isinstance(each, Mapping) for each in found)
+    if listed and not place.endswith("]"):
         raise InputError(
             "is written as a list", remedy=f"write [{_header(place)}], in single brackets", place=place
         )

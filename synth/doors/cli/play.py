@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from synth.doors.cli import arguments, hearing
+from synth.errors import InputError
 from synth.playing.stroke import Hand
 
 if TYPE_CHECKING:
@@ -80,6 +81,10 @@ def read(score: Path, instrument: Instrument, *, through: str | None, skip_unpla
     piece, missing = read_midi(score, instrument, through=through or "bar")
     if not skip_unplayable:
         refuse_missing(missing, instrument, score)
+    if not piece.played:
+        raise InputError(
+            "none of its notes has a group", remedy="give groups that root or midi_note", file=str(score)
+        )
     for words in told(missing, instrument):
         click.echo(f"left out: {words}", err=True)
     return piece
