@@ -3,8 +3,8 @@
     python scripts/everyday.py                      1,000 designs of seed 1
     python scripts/everyday.py --cases 10 --seed 4
 
-A design as a maker would draw it: a straight or bent bar of a sold section, two or three supports, one to five groups
-of threaded or plain rod between C3 and A5, by pitch or by length, some with a wish for an overtone, some with a board.
+A design as a maker would draw it: a straight or bent bar of a sold section, two supports, one to five groups of
+threaded or plain rod between C3 and A5, by pitch or by length, some with a wish for an overtone, some with a board.
 What cannot be built may be refused in one line; nothing may end otherwise (`judged`). The exit code is 1 where
 something did.
 """

@@ -127,7 +127,8 @@ def whole_set(folder: Path) -> Iterator[Path]:
 def _move_all(new: Path, folder: Path, *, aside: Path) -> None:
     """Every file below `new` to its place below `folder`; where one cannot go, all go back."""
     files = [path.relative_to(new) for path in sorted(new.rglob("*")) if path.is_file()]
-    missing = [each for each in {(folder / name).parent for name in files} if not each.exists()]
+    inside = {folder / parent for name in files for parent in name.parents}
+    missing = sorted((each for each in inside if not each.exists()), reverse=True)  # the deepest first
     moves: list[tuple[Path, Path]] = []
     try:
         for name in files:
