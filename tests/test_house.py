@@ -21,7 +21,8 @@ PLACES = """
     vibration.tine vibration.axial vibration.bar vibration.feet vibration.board
     vibration.structure vibration.eigen vibration.assembly vibration.projection vibration.mounting
     vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache vibration.solution
-    playing.stroke playing.keys playing.homerow playing.score playing.notation playing.midi playing.hold
+    playing.stroke playing.keys playing.homerow playing.lines playing.score playing.notation playing.midi
+    playing.hold
     playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.motion playing.kernel
     playing.report playing.limits playing.sweep playing.slices playing.contact
     sound.phasor sound.ring sound.spectrum sound.events sound.bank sound.livebank sound.limiter sound.clock

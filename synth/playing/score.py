@@ -7,12 +7,10 @@ the tempo, phrases are written out, names are looked up; a mistake is told with 
 from __future__ import annotations
 
 import dataclasses
-import re
-import uuid
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Final, Literal
 
 from msgspec import Meta, field, structs
 
@@ -22,6 +20,7 @@ from synth.design.schema import Positive, Table
 from synth.design.tree import checked, decode, place_of
 from synth.errors import InputError, nearest
 from synth.playing.keys import NEUTRAL, edged
+from synth.playing.lines import line_of
 from synth.playing.stroke import CONTROLS, Hand, Hold, Stroke, shaped
 
 MOST_EVENTS: Final = 20_000  # twenty minutes of sixteen strokes a second
@@ -350,37 +349,3 @@ def _numbered(stroke: Stroke, how: How, place: str) -> Stroke:
 def _given(value: float | None) -> float:
     assert value is not None
     return value
-
-
-def line_of(path: Path, place: str) -> int | None:
-    """The line on which an entry of a script stands, by its place such as `phrase.rise.stroke[2].lean`.
-
-    None where it cannot be found: looking for the line never replaces the error.
-    """
-    try:
-        return _line_in(path.read_text(encoding="utf-8-sig"), place)
-    except (OSError, ValueError, LookupError, AttributeError, TypeError, RecursionError):
-        return None
-
-
-def _line_in(text: str, place: str) -> int | None:
-    """The entry is marked, the text written again, and the mark looked for: entries may be alike."""
-    import tomlkit
-
-    document = tomlkit.parse(text)
-    tree: Mapping[str, Any] = document
-    phrases = document.get("phrase", {})
-    for name in phrases:
-        if place.startswith(f"{place_of('phrase', name)}."):
-            tree, place = phrases[name], place.removeprefix(f"{place_of('phrase', name)}.")
-            break
-    match = re.match(r"(stroke|tempo)\[(\d+)\]", place)
-    if match is None:
-        return None
-    entry, mark = tree[match[1]][int(match[2]) - 1], uuid.uuid4().hex
-    if isinstance(entry, tomlkit.items.InlineTable) or not entry:
-        entry[mark] = mark
-    else:
-        entry[next(iter(entry))].comment(mark)
-    before, found, _ = tomlkit.dumps(document).partition(mark)
-    return before.count("\n") + 1 if found else None
