@@ -47,6 +47,8 @@ def main(words: Sequence[str] | None = None) -> int:
     codes: Counter[tuple[str, int | None]] = Counter()
     faulty = 0
     for case in range(chosen.cases):
+        if case and case % 25 == 0:
+            print(f"{case} designs, {faulty} faults so far", flush=True)
         tree = everyday(random.Random(f"{chosen.seed}/{case}"))
         for verdict in tried(tree):
             codes[verdict.words[0], verdict.code] += 1
@@ -60,7 +62,7 @@ def main(words: Sequence[str] | None = None) -> int:
 
 
 def tried(tree: dict[str, Any]) -> list[Verdict]:
-    """A design through every command, each in a folder of its own."""
+    """A design through every command, each in a folder of its own; one that check refuses, through trim alone."""
     with tempfile.TemporaryDirectory() as name:
         design = Path(name) / "design.toml"
         design.write_text(tomlkit.dumps(tree), encoding="utf-8")
@@ -70,6 +72,8 @@ def tried(tree: dict[str, Any]) -> list[Verdict]:
             folder.mkdir()
             words = [folder / each if each == "papers" else each for each in more]
             verdicts.append(judged([command, design, *words], folder))
+            if command == "trim" and verdicts[0].code == 2:
+                break  # the row cannot be tuned: the others would look for it as long, and refuse it in the same words
         return verdicts
 
 
@@ -141,8 +145,8 @@ def _tine(draw: random.Random, stock: str) -> dict[str, Any]:
         if draw.random() < 0.5
         else {"free_length_mm": round(draw.uniform(60.0, 200.0), 1)}
     )
-    if stock in NUT_OF and draw.random() < 0.35:
-        partial, ratio = draw.choice([(2, 6.0), (2, 6.5), (2, 5.0), (3, 17.0), (3, 16.0), (2, 6.25)])
+    if stock in NUT_OF and draw.random() < 0.25:
+        partial, ratio = draw.choice([(2, 6.0), (2, 6.1), (2, 6.25), (2, 5.5), (3, 17.0), (3, 18.0)])
         tine["trim_to"] = {"partial": partial, "ratio": ratio, "nut": NUT_OF[stock]}
     return tine
 
