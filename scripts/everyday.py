@@ -73,7 +73,7 @@ def tried(tree: dict[str, Any]) -> list[Verdict]:
             words = [folder / each if each == "papers" else each for each in more]
             verdicts.append(judged([command, design, *words], folder))
             if command == "trim" and verdicts[0].code == 2:
-                break  # the row cannot be tuned: the others would look for it as long, and refuse it in the same words
+                break  # the others would look for the row as long, and refuse it in the same words
         return verdicts
 
 
