@@ -17,7 +17,6 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.compiled import undisturbed
 from synth.errors import InputError
 from synth.playing.passage import Passage, first_touch
 from synth.playing.stick import StickModes
@@ -107,6 +106,7 @@ def sweep(
     leaves: float,
 ) -> Sweep:
     """The stick's pass, which leaves the last tine at about `leaves` s. Raises `InputError` if it never does."""
+    from synth.compiled import undisturbed
     from synth.playing import kernel
 
     start, first = _course(stroke, way, tip, ring)
