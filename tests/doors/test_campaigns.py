@@ -22,4 +22,4 @@ def test_hostile_files_are_answered_or_refused_in_one_line(campaign, capsys):
 
 @pytest.mark.slow
 def test_everyday_designs_go_through_the_workshop(campaign, capsys):
-    assert campaign("everyday", "--cases", "6", "--seed", "3") == 0, capsys.readouterr().out
+    assert campaign("everyday", "--cases", "4", "--seed", "3") == 0, capsys.readouterr().out
