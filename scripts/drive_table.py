@@ -78,7 +78,9 @@ def row(place: Scene, stroke: Stroke) -> str:
 
 def errors(place: Scene, contact: Contact, struck: Struck, *, height: float) -> tuple[float, float]:
     """dB of the whole sound below 20 kHz, and of the ring after the last touch; the worse contact signal."""
-    seconds = math.ceil((float(contact.trace.time.max()) + AFTER) * 100.0) / 100.0  # whole frames, and whole bins
+    seconds = (
+        math.ceil((float(contact.trace.time.max()) + AFTER) * 100.0) / 100.0
+    )  # whole frames, and whole bins
     frames = round(seconds * RATE)
     sound = heard(place, struck, frames)
     return max(_whole(place, contact.trace, sound, height)), max(_after(place, contact.trace, sound, height))

@@ -1,17 +1,27 @@
 """Files that appear whole or not at all, so that no user's file is ever lost or half written.
 
-In: the path that is wanted. Out: a temporary path beside it, moved there when the writing ended well.
+In: the path that is wanted, or the folder of a set. Out: a temporary path beside it, moved there when the writing
+ended well. A temporary path is locked while it is written to: one that nobody holds was left behind by a process
+that was killed, and the next writing in that folder sweeps it away.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
+import shutil
 import tempfile
-from collections.abc import Iterator
+import time
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Final
 
 from synth.errors import InputError
+
+PREFIX: Final = ".tinewright-"  # of everything temporary
+_SETTLED: Final = 2.0  # s: a younger one may be between its making and its lock
+_UNLOCKED: Final = 86_400.0  # s after which it is swept where files cannot be locked
 
 
 def check_place(path: Path) -> None:
@@ -24,6 +34,33 @@ def check_place(path: Path) -> None:
         raise InputError(
             f"the folder '{path.parent}' cannot be written to", remedy="choose another", file=str(path)
         )
+
+
+def check_folder(path: Path) -> None:
+    """Refuse a folder that could not be made or written to, before any work is done for it. Raises `InputError`."""
+    there = next((each for each in (path, *path.parents) if os.path.lexists(each)), path)
+    if not there.is_dir():
+        raise InputError("this is no folder", remedy="name another", file=str(there))
+    if not os.access(there, os.W_OK):
+        raise InputError("this folder cannot be written to", remedy="choose another", file=str(there))
+
+
+def check_apart(read: Sequence[Path], written: Sequence[Path]) -> None:
+    """Refuse to write over a file that is read, or twice over one file, links followed. Raises `InputError`."""
+    for number, path in enumerate(written):
+        for other, what in (
+            *((each, "is read by this command") for each in read),
+            *((each, "would be written twice") for each in written[:number]),
+        ):
+            if _same(path, other):
+                raise InputError(f"this file {what}", remedy="name another to write to", file=str(path))
+
+
+def _same(one: Path, other: Path) -> bool:
+    with contextlib.suppress(OSError, ValueError):
+        if os.path.samefile(one, other):
+            return True
+    return os.path.normcase(os.path.realpath(one)) == os.path.normcase(os.path.realpath(other))
 
 
 def make_folder(path: Path) -> Path:
@@ -44,20 +81,132 @@ def whole(path: Path) -> Iterator[Path]:
     Raises `InputError` where the place is wrong or the disk refuses.
     """
     check_place(path)
+    sweep(path.parent)
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=path.suffix)
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=PREFIX, suffix=path.suffix)
     except OSError as failure:
         raise _refused(path, failure) from failure
-    os.close(handle)
     beside = Path(name)
     try:
-        yield beside
-        beside.chmod(0o666 & ~_umask())
+        with _held(handle):
+            yield beside
+            beside.chmod(0o666 & ~_umask())
         os.replace(beside, path)
     except OSError as failure:
         raise _refused(path, failure) from failure
     finally:
         beside.unlink(missing_ok=True)
+
+
+@contextmanager
+def whole_set(folder: Path) -> Iterator[Path]:
+    """A folder to write a set of files into: they all come to stand in `folder`, or it stays as it was.
+
+    Raises `InputError` where the place is wrong or the disk refuses; what is said of a file names its last place.
+    """
+    check_folder(folder)
+    missing = [each for each in (folder, *folder.parents) if not each.exists()]
+    make_folder(folder)
+    sweep(folder)
+    beside = Path(tempfile.mkdtemp(dir=folder, prefix=PREFIX))
+    try:
+        with _held(_opened(beside)):
+            (beside / "new").mkdir()
+            yield beside / "new"
+            _move_all(beside / "new", folder, aside=beside / "old")
+    except InputError as error:
+        told = error.file.replace(str(beside / "new"), str(folder))
+        raise InputError(error.finding, remedy=error.remedy, place=error.place, file=told) from error
+    except OSError as failure:
+        raise _refused(folder, failure) from failure
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+        _remove_empty(missing)
+
+
+def _move_all(new: Path, folder: Path, *, aside: Path) -> None:
+    """Every file below `new` to its place below `folder`; where one cannot go, all go back."""
+    files = [path.relative_to(new) for path in sorted(new.rglob("*")) if path.is_file()]
+    inside = {folder / parent for name in files for parent in name.parents}
+    missing = sorted((each for each in inside if not each.exists()), reverse=True)  # the deepest first
+    moves: list[tuple[Path, Path]] = []
+    try:
+        for name in files:
+            check_place(make_folder((folder / name).parent) / name.name)
+            (aside / name).parent.mkdir(parents=True, exist_ok=True)
+            if os.path.lexists(folder / name):
+                moves.append((folder / name, aside / name))
+            moves.append((new / name, folder / name))
+        for source, goal in moves:
+            os.replace(source, goal)
+    except BaseException:
+        for source, goal in reversed(moves):
+            if os.path.lexists(goal) and not os.path.lexists(source):
+                os.replace(goal, source)
+        _remove_empty(missing)
+        raise
+
+
+def _remove_empty(folders: Sequence[Path]) -> None:
+    for folder in folders:
+        with contextlib.suppress(OSError):
+            folder.rmdir()
+
+
+def sweep(folder: Path) -> None:
+    """Remove what a killed process left in a folder: temporary paths that nobody holds."""
+    with contextlib.suppress(OSError):
+        for path in folder.iterdir():
+            if path.name.startswith(PREFIX):
+                with contextlib.suppress(OSError):
+                    _remove_orphan(path)
+
+
+def _remove_orphan(path: Path) -> None:
+    age = time.time() - path.lstat().st_mtime
+    if age < _SETTLED or path.is_symlink():
+        return
+    handle = _opened(path)
+    if handle is None:
+        orphaned = age > _UNLOCKED
+    else:
+        orphaned = _lock(handle)
+        os.close(handle)
+    if orphaned and path.is_dir():
+        shutil.rmtree(path, ignore_errors=True)
+    elif orphaned:
+        path.unlink(missing_ok=True)
+
+
+def _opened(path: Path) -> int | None:
+    """A handle on a file or folder to lock it by; None where the system has no such locks."""
+    return None if os.name == "nt" else os.open(path, os.O_RDONLY)
+
+
+@contextmanager
+def _held(handle: int | None) -> Iterator[None]:
+    """Locked until the block ends. Without such locks an open file cannot be moved, so it is closed at once."""
+    if handle is None or os.name == "nt":
+        if handle is not None:
+            os.close(handle)
+        yield
+        return
+    _lock(handle)
+    try:
+        yield
+    finally:
+        os.close(handle)
+
+
+def _lock(handle: int) -> bool:
+    """Whether the lock could be had."""
+    import fcntl
+
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
 
 
 def _refused(path: Path, failure: OSError) -> InputError:

@@ -13,16 +13,17 @@ PACKAGE = ROOT / "synth"
 
 # A module may import only what stands before it.
 PLACES = """
-    errors units files
-    design.stock design.schema design.tree design.file design.instrument design.material design.pieces
-    design.structure design.pickup design.row design.fit design.bench design.resolve design.change
+    errors units files compiled
+    design.stock design.schema design.tree design.slips design.file design.instrument design.material design.pieces
+    design.structure design.pickup design.row design.bench design.fit design.resolve design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod
     vibration.plate vibration.plate_air vibration.diffuse
     vibration.tine vibration.axial vibration.bar vibration.feet vibration.board
     vibration.structure vibration.eigen vibration.assembly vibration.projection vibration.mounting
     vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.estimate
     vibration.advice vibration.cache vibration.solution
-    playing.stroke playing.keys playing.homerow playing.score playing.notation playing.midi playing.hold
+    playing.stroke playing.keys playing.homerow playing.lines playing.score playing.notation playing.midi
+    playing.hold
     playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.motion playing.kernel
     playing.report playing.limits playing.sweep playing.contact
     sound.phasor sound.ring sound.spectrum sound.events sound.bank sound.livebank sound.limiter sound.clock
@@ -42,6 +43,7 @@ PLACES = """
     recording.settling recording.sinusoids recording.measurement recording.suspects
     recording.partials recording.picture recording.heard recording.match recording.retune recording.corrected
     recording.unknowns recording.piece recording.calibrate
+    doors.streams
     doors.compare doors.calm doors.ports doors.keyboard doors.take doors.speaker doors.stage doors.live doors.cli
 """
 ORDER = PLACES.split()

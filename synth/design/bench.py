@@ -1,13 +1,22 @@
 """The workshop: the [bench] table and the prices that stand with what is bought.
 
-In: the design. Out: a `Bench`, SI.
+In: the design. Out: a `Bench`, SI; how wide the hole is that a tine's rod goes through. Clearance holes by ISO 273
+or ASME B18.2.8, tapping holes by ISO 2306 or the usual tap drills (`data/holes.csv`); plain rod has no standard.
 """
 
 from __future__ import annotations
 
-from synth.design import schema
-from synth.design.instrument import Bench
+from typing import Final
+
+from synth.design import schema, stock
+from synth.design.instrument import Bench, Tine
 from synth.units import MM
+
+PLAIN_ROOM: Final = {
+    "close": 0.0,
+    "normal": 0.1 * MM,
+    "loose": 0.2 * MM,
+}  # common practice, no published source
 
 
 def make_bench(design: schema.Design) -> Bench:
@@ -28,16 +37,28 @@ def make_bench(design: schema.Design) -> Bench:
         neutral_axis=given.neutral_axis,
         currency=given.currency,
         rod_price={
-            name.casefold(): each.price_per_m
-            for name, each in design.stock.items()
-            if each.price_per_m is not None
+            name: each.price_per_m for name, each in design.stock.items() if each.price_per_m is not None
         },
-        nut_price={
-            name.casefold(): each.price for name, each in design.nut.items() if each.price is not None
-        },
+        nut_price={name: each.price for name, each in design.nut.items() if each.price is not None},
         washer_price=given.washer_price,
         bar_price=design.bar.price_per_m,
     )
+
+
+def hole_diameter(tine: Tine, bench: Bench) -> float:
+    """The hole in the bar for this tine, m."""
+    row = stock.holes().find(thread_of(tine))
+    if row is None:
+        return tine.rod.diameter + PLAIN_ROOM[bench.hole_fit]
+    if bench.holes == "tapping":
+        return row.tapping_mm * MM
+    return {"close": row.close_mm, "normal": row.normal_mm, "loose": row.loose_mm}[bench.hole_fit] * MM
+
+
+def thread_of(tine: Tine) -> str:
+    """The thread that goes through the bar: the rod's, or one cut on plain rod for its base nut; "" for none."""
+    nut = tine.root.base_nut
+    return tine.rod.thread or (nut.thread if nut is not None else "")
 
 
 def _metres(length_mm: float | None) -> float | None:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from synth.design.schema import Design
+from synth.design.slips import slip
 from synth.design.tree import decode
 from synth.errors import InputError
 
@@ -38,7 +39,7 @@ def read_toml(path: str | Path) -> dict[str, object]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"not TOML: {error}") from None
+        raise slip(text, str(error)) from None
     except RecursionError:
         raise InputError(
             "not TOML that can be read", remedy="tables and lists are nested too deeply"

@@ -1,7 +1,7 @@
 """Whether everything finds room on the bar, before any length is known.
 
-In: the bar, its tines, the sticks. Out: words on what is unwise. Refused: tines off the bar's end or wider than it,
-base nuts and holes that meet, gaps that no stick passes.
+In: the bar, its tines, the sticks. Out: words on what is unwise. Refused: tines off the bar's end, holes as wide as
+the bar, base nuts and holes that meet, gaps that no stick passes.
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import Final
 
-from synth.design.instrument import Bar, Bend, Group, Stick, Tine
+from synth.design.bench import hole_diameter
+from synth.design.instrument import Bar, Bench, Bend, Group, Stick, Tine
 from synth.errors import InputError
 from synth.units import DEGREE, MM
 
@@ -21,7 +22,7 @@ _ROUNDING: Final = 1e-9  # m
 
 
 def check_places(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine]) -> None:
-    """Refuse tines off the bar, wider than the bar, or in one another's way. Raises `InputError`."""
+    """Refuse tines off the bar or in one another's way. Raises `InputError`."""
     for tine in tines:
         _check_on_bar(bar, tine, groups)
     for one, other in _neighbours(tines):
@@ -32,6 +33,18 @@ def check_places(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine]) -> No
                 f"{_name(one, groups)} and {_name(other, groups)} are {apart / MM:.4g} mm apart",
                 remedy=f"their nuts and holes need {need / MM:.4g} mm",
                 place=_place(other),
+            )
+
+
+def check_holes(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine], bench: Bench) -> None:
+    """Refuse a hole that would cut the bar in two. Raises `InputError`."""
+    for tine in tines:
+        hole, width = hole_diameter(tine, bench), _face_width(bar, tine)
+        if hole >= width:
+            raise InputError(
+                f"{_name(tine, groups)} takes a hole of {hole / MM:.4g} mm, as wide as the bar ({width / MM:.4g})",
+                remedy="take a wider bar or thinner rod",
+                place=_place(tine),
             )
 
 
@@ -114,11 +127,6 @@ def _check_on_bar(bar: Bar, tine: Tine, groups: Sequence[Group]) -> None:
         raise InputError(
             f"{_name(tine, groups)} at {tine.place / MM:.6g} mm is off the bar's end",
             remedy=f"the bar is {bar.length / MM:.6g} mm long, and its hole needs {radius / MM:.4g} mm",
-            place=_place(tine),
-        )
-    if tine.rod.diameter >= _face_width(bar, tine):
-        raise InputError(
-            f"a rod of {tine.rod.diameter / MM:.4g} mm is as wide as the bar, {_face_width(bar, tine) / MM:.4g} mm",
             place=_place(tine),
         )
 

@@ -26,9 +26,15 @@ Value = TypeVar("Value")
 
 def own(name: str, table: Mapping[str, Value]) -> Value | None:
     """The design's own entry of this name: exactly so, or else the only one that differs in case."""
+    written = own_name(name, table)
+    return None if written is None else table[written]
+
+
+def own_name(name: str, table: Mapping[str, Value]) -> str | None:
+    """That entry's name, as the table has it."""
     if name in table:
-        return table[name]
-    same = [value for key, value in table.items() if key.casefold() == name.casefold()]
+        return name
+    same = [key for key in table if key.casefold() == name.casefold()]
     return same[0] if len(same) == 1 else None
 
 
@@ -89,7 +95,7 @@ def check_materials(design: schema.Design) -> None:
 def _merged(name: str, given: schema.Material) -> stock.MaterialRow:
     row = _base(name, given)
     if row is not None:
-        return _corrected(row, given, name)
+        return _borne(_corrected(row, given, name))
     missing = next((key for key in ("density_kg_m3", "youngs_gpa") if getattr(given, key) is None), None)
     if missing is not None:
         raise InputError(
@@ -100,7 +106,18 @@ def _merged(name: str, given: schema.Material) -> stock.MaterialRow:
     usual = stock.materials().find(USUAL)
     assert usual is not None
     # nothing tells whether a magnet holds it
-    return _corrected(dataclasses.replace(usual, magnetic="uncertain"), given, name)
+    return _borne(_corrected(dataclasses.replace(usual, magnetic="uncertain"), given, name))
+
+
+def _borne(row: stock.MaterialRow) -> stock.MaterialRow:
+    """The same. Refused: one that would break before it yields. Raises `InputError`."""
+    if row.yield_mpa > row.tensile_mpa:
+        raise InputError(
+            f"it yields at {row.yield_mpa:g} MPa, above its tensile strength of {row.tensile_mpa:g} MPa",
+            remedy="give yield_mpa and tensile_mpa, the first at most the second",
+            place=f"material.{row.name}",
+        )
+    return row
 
 
 def _base(name: str, given: schema.Material) -> stock.MaterialRow | None:

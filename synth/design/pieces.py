@@ -14,7 +14,7 @@ from typing import Final, TypeVar
 
 from synth.design import schema, stock
 from synth.design.instrument import CANTILEVER_MASS, Nut, Rod, Stick, round_stick
-from synth.design.material import material, material_row, own, unknown
+from synth.design.material import material, material_row, own_name, unknown
 from synth.errors import InputError
 from synth.units import GPA, GRAM, KELVIN_AT_0_C, MM
 
@@ -39,9 +39,9 @@ class Stock:
 
 def find_stock(design: schema.Design, name: str, place: str) -> Stock:
     """The stock of this name: a [stock] table, or a thread, which is threaded rod of A2-70."""
-    given = own(name, design.stock)
-    if given is not None:
-        return _given_stock(design, name, given)
+    written = own_name(name, design.stock)
+    if written is not None:
+        return _given_stock(design, written, design.stock[written])
     thread = stock.threads().find(name)
     if thread is None:
         raise unknown(name, "in stock", (*design.stock, *stock.threads().names), place)
@@ -51,9 +51,9 @@ def find_stock(design: schema.Design, name: str, place: str) -> Stock:
 
 def find_nut(design: schema.Design, name: str, place: str) -> Nut:
     """The nut of this name: a [nut] table, or one of the trade ("M3 hex", "M3 thin hex") of A2-70."""
-    given = own(name, design.nut)
-    if given is not None:
-        return _given_nut(design, name, given)
+    written = own_name(name, design.nut)
+    if written is not None:
+        return _given_nut(design, written, design.nut[written])
     row = stock.nuts().find(name)
     if row is None:
         raise unknown(name, "a known nut", (*design.nut, *stock.nuts().names), place)

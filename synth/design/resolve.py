@@ -11,13 +11,21 @@ from typing import Final
 
 from synth.design import schema, stock
 from synth.design.bench import make_bench
-from synth.design.fit import bar_warnings, check_places, check_sticks, place_warnings, stick_warnings
+from synth.design.fit import (
+    bar_warnings,
+    check_holes,
+    check_places,
+    check_sticks,
+    place_warnings,
+    stick_warnings,
+)
 from synth.design.instrument import Group, Instrument, Nut, Stick, Tine
 from synth.design.material import check_materials
 from synth.design.pickup import make_pickup
 from synth.design.pieces import find_nut, find_sticks, find_stock
 from synth.design.row import interval, stand
 from synth.design.structure import board_warnings, make_bar, make_board, make_listener
+from synth.design.tree import checked
 from synth.errors import InputError
 from synth.units import KELVIN_AT_0_C
 
@@ -29,7 +37,7 @@ MOST_TINES: Final = 400
 def resolve(design: schema.Design, file: str = "") -> Instrument:
     """The instrument that the design describes; `file` is named in messages. Raises `InputError`."""
     try:
-        return _resolved(design, file)
+        return _resolved(checked(design), file)
     except InputError as error:
         raise error.within(file) from None
 
@@ -41,6 +49,8 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
     _check_unused(design)
     groups, tines, warnings = _row(design)
     check_places(bar, groups, tines)
+    bench = make_bench(design)
+    check_holes(bar, groups, tines, bench)
     meant = _meant(design, sticks)
     check_sticks(groups, tines, meant)
     boards = {name: make_board(design, name, bar) for name in design.board}
@@ -57,7 +67,7 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
         boards=boards,
         pickup=make_pickup(design, bar, tines),
         listener=make_listener(design),
-        bench=make_bench(design),
+        bench=bench,
         warnings=(
             *bar_warnings(bar),
             *warnings,

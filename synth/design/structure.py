@@ -6,7 +6,10 @@ the bar is thick, supports and feet that miss the bar or the board.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Final
 
 from synth.design import schema
@@ -33,6 +36,8 @@ FOOT_ALONG: Final = 25e-3  # m, a block of wood as wide as the usual bar; common
 CRUSHED: Final = (
     1.5  # a foot presses half as much board again as it covers; order of magnitude, no published source
 )
+NOT_A_BOARD: Final = ("bar", "pickup")  # words of --through
+ONE_PLACE: Final = 1.0  # mm; two feet this near are one
 FEET_APART: Final = 0.1  # of their distance; what a drawing may differ before it is worth a word
 
 
@@ -83,6 +88,11 @@ def make_bar(design: schema.Design) -> Bar:
 def make_board(design: schema.Design, name: str, bar: Bar) -> Board:
     """The board of this name. Raises `InputError`."""
     given, place = design.board[name], f"board.{name}"
+    if name.casefold() in NOT_A_BOARD:
+        raise InputError(
+            f"'{name}' is what one hears through without a board", remedy="give it another name", place=place
+        )
+    _check_apart(given.feet, place)
     thickness, width, length = given.thickness_mm * MM, given.width_mm * MM, given.length_mm * MM
     if thickness > THICKEST_BOARD * min(width, length):
         raise InputError(
@@ -214,6 +224,19 @@ def _box(given: schema.Board, place: str) -> tuple[float, float]:
     if hole >= min(given.width_mm, given.length_mm):
         raise InputError("the hole is wider than the box", place=f"{place}.hole_diameter_mm")
     return given.depth_mm * MM, hole * MM
+
+
+def _check_apart(feet: Sequence[schema.Foot], place: str) -> None:
+    """Refuse two feet at one place of the bar or of the board. Raises `InputError`."""
+    for (first, one), (second, other) in combinations(enumerate(feet, start=1), 2):
+        on_board = math.hypot(other.x_mm - one.x_mm, other.y_mm - one.y_mm)
+        for what, apart in (("bar", abs(other.bar_mm - one.bar_mm)), ("board", on_board)):
+            if apart < ONE_PLACE:
+                raise InputError(
+                    f"feet {first} and {second} stand at one place of the {what}",
+                    remedy="move one, or write one wider foot (width_mm)",
+                    place=f"{place}.feet[{second}]",
+                )
 
 
 def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMaterial, place: str) -> Foot:

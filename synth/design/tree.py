@@ -11,7 +11,9 @@ from __future__ import annotations
 import datetime
 import functools
 import math
+import numbers
 import re
+import sys
 from collections.abc import Mapping
 from typing import Final, TypeVar
 
@@ -26,12 +28,25 @@ Kind = TypeVar("Kind", bound=schema.Table)
 
 _LONGEST_NAME: Final = 80  # characters
 _MOST_NAMES: Final = 500  # tables of one kind; a catalogue of stock has fewer
+_LIMITS: Final = ("ge", "gt", "le", "lt")
 _BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def decode(tree: Mapping[str, object], into: type[Kind]) -> Kind:
     """What a TOML tree describes, of a schema's type. Raises `InputError` at the first thing that cannot be."""
     return msgspec.convert(_checked(tree, _schema(into), ""), into)
+
+
+def checked(made: Kind) -> Kind:
+    """What was built in Python, held to the same as a file. Raises `InputError` in the same words."""
+    return decode(msgspec.to_builtins(made, enc_hook=_plain), type(made))
+
+
+def _plain(found: object) -> object:
+    """A number of numpy as Python's; nothing else is known here."""
+    if isinstance(found, numbers.Number) and hasattr(found, "item"):
+        return found.item()
+    raise InputError(f"{_shown(type(found).__name__)} stands where a number, text, list or table is wanted")
 
 
 @functools.cache
@@ -63,12 +78,12 @@ def _table(found: Mapping[str, object], kind: inspect.StructType, place: str) ->
     checked: dict[str, object] = {}
     for key, value in found.items():
         if key in fields:
-            checked[key] = _checked(value, fields[key].type, _join(place, key))
+            checked[key] = _checked(value, fields[key].type, place_of(place, key))
         elif _in_inches(key) in fields:
             name = _in_inches(key)
             if name in found:
                 raise InputError(f"'{name}' and '{key}' are both given", remedy="keep one", place=place)
-            checked[name] = _checked(_to_mm(value, _join(place, key)), fields[name].type, _join(place, key))
+            checked[name] = _from_inches(value, fields[name].type, place_of(place, key))
         else:
             raise _unknown_key(key, fields, place)
     missing = next((name for name, field in fields.items() if field.required and name not in checked), None)
@@ -83,7 +98,7 @@ def _named_tables(found: Mapping[str, object], kind: inspect.DictType, place: st
     for name in found:
         if not usable_name(name):
             raise InputError(f"{_shown(name)} cannot be a name", remedy=_NAME_RULE, place=place)
-    return {name: _checked(value, kind.value_type, _join(place, name)) for name, value in found.items()}
+    return {name: _checked(value, kind.value_type, place_of(place, name)) for name, value in found.items()}
 
 
 _NAME_RULE: Final = f"a name is 1 to {_LONGEST_NAME} printable characters, with no space at either end"
@@ -97,13 +112,24 @@ def usable_name(name: str) -> bool:
 def _mapping(found: object, place: str) -> Mapping[str, object]:
     if isinstance(found, Mapping):
         return found
+    listed = isinstance(found, list) and found and all(isinstance(each, Mapping) for each in found)
+    if listed and not place.endswith("]"):
+        raise InputError(
+            "is written as a list", remedy=f"write [{_header(place)}], in single brackets", place=place
+        )
     raise InputError(
         f"{_shown(found)} stands where a table is wanted", remedy="write { key = value }", place=place
     )
 
 
 def _list(found: object, kind: inspect.ListType, place: str) -> list[object]:
-    if not isinstance(found, list):
+    if isinstance(found, Mapping) and isinstance(kind.item_type, inspect.StructType):
+        raise InputError(
+            "a table stands where a list of them is wanted",
+            remedy=f"write [[{_header(place)}]], in double brackets, or [{{ ... }}]",
+            place=place,
+        )
+    if not isinstance(found, (list, tuple)):
         raise InputError(
             f"{_shown(found)} stands where a list is wanted", remedy="write [ ... ]", place=place
         )
@@ -160,6 +186,8 @@ def _number(found: object, kind: inspect.IntType | inspect.FloatType, place: str
         )
     if isinstance(found, float) and not math.isfinite(found):
         raise InputError(f"{found} is not a size", remedy=_wanted(kind), place=place)
+    if not whole and abs(found) > sys.float_info.max:
+        raise InputError(f"{_shown(found)} is not possible", remedy=_wanted(kind), place=place)
     if not _within(found, kind):
         raise InputError(f"{_shown(found)} is not possible", remedy=_wanted(kind), place=place)
     return found if whole else float(found)
@@ -206,18 +234,32 @@ def _in_inches(key: str) -> str:
     return f"{key.removesuffix('_in')}_mm" if key.endswith("_in") and not key.endswith("_n_in") else ""
 
 
-def _to_mm(found: object, place: str) -> object:
-    if isinstance(found, bool) or not isinstance(found, (int, float)):
-        return found
-    try:
-        return float(found) * (INCH / MM)
-    except OverflowError:
-        raise InputError(f"{_shown(found)} is not possible", place=place) from None
+def _from_inches(found: object, kind: inspect.Type, place: str) -> object:
+    """The millimetres of a key written in inches, within what the schema allows; refused in inches."""
+    if isinstance(kind, inspect.UnionType):
+        kind = _alternative(0.0, kind)
+    if not isinstance(kind, inspect.FloatType):
+        raise AssertionError(f"{place} is no length")
+    inches = _number(found, inspect.FloatType(**{key: _inches(getattr(kind, key)) for key in _LIMITS}), place)
+    limits = [limit for limit in (kind.ge, kind.gt) if limit is not None] or [-math.inf]
+    highest = [limit for limit in (kind.le, kind.lt) if limit is not None] or [math.inf]
+    return min(max(inches * (INCH / MM), *limits, -math.inf), *highest, math.inf)
 
 
-def _join(place: str, key: str) -> str:
+def _inches(limit: float | None) -> float | None:
+    """A limit in mm as one says it in inches: four figures."""
+    return None if limit is None else float(f"{limit / (INCH / MM):.4g}")
+
+
+def place_of(place: str, key: str) -> str:
+    """The place of a key in the table at a place, as messages name it."""
     shown = key if _BARE_KEY.fullmatch(key) else _shown(key)
     return f"{place}.{shown}" if place else shown
+
+
+def _header(place: str) -> str:
+    """What stands in the brackets above a table: its place without the numbers."""
+    return re.sub(r"\[\d+\]", "", place)
 
 
 def _shown(found: object) -> str:

@@ -11,8 +11,10 @@ import dataclasses
 import itertools
 import math
 import os
+import signal
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -22,15 +24,16 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError, nearest
-from synth.files import make_folder, whole
+from synth.files import whole_set
 from synth.playing.stroke import CONTROLS, Stroke, shaped
 from synth.sound import features
 from synth.sound.audio import RATE
 from synth.sound.render import Manner, perform, scene
 from synth.sound.sets import Member, write_sets
+from synth.vibration.assembly import ModalModel
 
 MOST: Final = 64  # combinations: more than anyone compares by ear
-PARTIALS: Final = 3  # whose decay is told
+PARTIALS: Final = 3  # whose decay the model tells
 
 Watch = Callable[[Iterable[Any], int], Iterator[Any]]  # passes items on, showing how many of so many are done
 
@@ -121,42 +124,68 @@ def render(
     jobs = [(instrument, each, seconds, manner) for each in chosen]
     if len(jobs) == 1 or (os.cpu_count() or 1) == 1:
         return list(watch(map(_heard, jobs), len(jobs)))
-    with ProcessPoolExecutor(max_workers=2) as workers:
+    workers = ProcessPoolExecutor(max_workers=2, initializer=_end_when_told)
+    try:
         return list(watch(workers.map(_heard, jobs), len(jobs)))
+    except BrokenProcessPool:
+        raise MemoryError from None  # the system ends a process that takes too much
+    finally:
+        workers.shutdown(wait=False, cancel_futures=True)
+
+
+def _end_when_told() -> None:
+    """A worker ends at once and without a word: what is to be said, its parent says."""
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_DFL)
 
 
 def _heard(job: tuple[Instrument, Variant, float, Manner]) -> Heard:
     instrument, variant, seconds, manner = job
     place = scene(instrument, variant.through)
-    rendering = perform(place, [variant.stroke], seconds=seconds, manner=manner)
+    try:
+        rendering = perform(place, [variant.stroke], seconds=seconds, manner=manner)
+    except InputError as error:
+        raise error.within("", variant.name) from None
     pressure = rendering.sound()
     group = instrument.groups[variant.stroke.group]
     lowest = group.first + int(np.argmin(place.row.mounted_hz[group.tines]))
-    partials = place.row.modes.frequency[lowest, 0, place.row.modes.exists[lowest]][:PARTIALS].copy()
-    partials[0] = place.row.mounted_hz[lowest]
     tines = rendering.reports[0]["tines"]
+    touched = [each for each in tines if each["first_touch_s"] is not None]
+    since = min((each["first_touch_s"] for each in touched), default=0.0)
+    until = max((each["last_release_s"] for each in touched), default=seconds)
     return Heard(
         pressure=pressure.astype(np.float32),
-        attack_s=features.attack_time(pressure, RATE),
+        attack_s=features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH),
         centroid_hz=features.centroid(pressure, RATE),
-        decay_s=tuple(features.partial_decay(pressure, RATE, float(hz)) for hz in partials),
+        decay_s=partial_decays(place.model, lowest),
         energy_j=math.fsum(each["energy_j"] for each in tines),
         stress_mpa=max((each["root_stress_mpa"] for each in tines), default=0.0),
         remarks=rendering.remarks,
     )
 
 
+def partial_decays(model: ModalModel, tine: int) -> tuple[float, ...]:
+    """Seconds to fall by 60 dB of a tine's first partials, swinging along the row; nan beyond its highest.
+
+    Each is that of the mode of the whole, bar and board and all, in which this partial of this tine moves most.
+    """
+    rows = model.tine_dof[tine, 0, :PARTIALS]
+    return tuple(
+        math.nan if row < 0 else float(model.decay[np.argmax(np.abs(model.vectors[row]))]) for row in rows
+    )
+
+
 def write(chosen: Sequence[Variant], heard: Sequence[Heard], folder: Path) -> list[Member]:
     """Both sets of sounds, `comparison.csv` and `comparison.png` below a folder. Raises `InputError`."""
-    make_folder(folder)
     sounds = {variant.name: each.pressure for variant, each in zip(chosen, heard, strict=True)}
-    members = write_sets(sounds, folder)
-    with whole(folder / "comparison.csv") as beside, beside.open("w", newline="", encoding="utf-8") as file:
-        table = csv.writer(file)
-        table.writerow(HEADS)
-        table.writerows(_row(*each) for each in zip(members, heard, strict=True))
-    with whole(folder / "comparison.png") as beside:
-        _picture(members, heard).savefig(beside, dpi=110)
+    with whole_set(folder) as beside:
+        members = write_sets(sounds, beside)
+        with (beside / "comparison.csv").open("w", newline="", encoding="utf-8") as file:
+            table = csv.writer(file)
+            table.writerow(HEADS)
+            table.writerows(_row(*each) for each in zip(members, heard, strict=True))
+        _picture(members, heard).savefig(beside / "comparison.png", dpi=110)
     return members
 
 

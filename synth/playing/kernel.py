@@ -24,8 +24,8 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from numba import njit
 
+from synth.compiled import njit
 from synth.playing import laws, motion
 from synth.playing.laws import nearest, touch
 from synth.playing.motion import bending, bounds, energy, turn, turn_by, write

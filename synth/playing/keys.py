@@ -111,6 +111,7 @@ class Keys:
             bite=BITE * channel.expression / FULL,
             lean=channel.modulation / FULL,
             pressure=FULL_PRESSURE * channel.pressure / FULL,
+            origin=f"note {note} at velocity {velocity} on channel {message.channel + 1}",  # type: ignore[attr-defined]
         )
 
     def _let_go(self, channel: _Channel, groups: set[int], time: float) -> list[Stroke | Hold | Unplayable]:

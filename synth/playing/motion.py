@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from numba import njit
+from synth.compiled import njit
 
 _exact = njit(cache=True, nogil=True, error_model="numpy")
 _fast = njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})

@@ -7,7 +7,7 @@ the tempo, phrases are written out, names are looked up; a mistake is told with 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Final, Literal
@@ -17,9 +17,10 @@ from msgspec import Meta, field, structs
 from synth.design.file import read_toml
 from synth.design.instrument import Instrument
 from synth.design.schema import Positive, Table
-from synth.design.tree import decode
+from synth.design.tree import checked, decode, place_of
 from synth.errors import InputError, nearest
 from synth.playing.keys import NEUTRAL, edged
+from synth.playing.lines import line_of
 from synth.playing.stroke import CONTROLS, Hand, Hold, Stroke, shaped
 
 MOST_EVENTS: Final = 20_000  # twenty minutes of sixteen strokes a second
@@ -124,9 +125,9 @@ def read_script(path: Path, instrument: Instrument, *, through: str | None = Non
     """
     tree = read_toml_of(path)
     try:
-        return perform(decode(tree, Script), instrument, through=through)
+        return _performed(decode(tree, Script), instrument, through=through)
     except InputError as error:
-        line = line_of(path.read_text(encoding="utf-8-sig"), error.place)
+        line = line_of(path, error.place)
         place = f"line {line}: {error.place}" if line else error.place
         raise InputError(error.finding, remedy=error.remedy, place=place, file=str(path)) from None
 
@@ -140,6 +141,10 @@ def read_toml_of(path: Path) -> Mapping[str, object]:
 
 def perform(script: Script, instrument: Instrument, *, through: str | None = None) -> Performance:
     """The performance that a script describes on an instrument. Raises `InputError` with the place."""
+    return _performed(checked(script), instrument, through=through)
+
+
+def _performed(script: Script, instrument: Instrument, *, through: str | None) -> Performance:
     clock = Clock.of(script)
     defaults = structs.replace(script.defaults, through=script.defaults.through or through or "bar")
     played = [
@@ -214,7 +219,7 @@ def _written_out(
     for time in range(entry.times or 1):
         offset = time * (entry.every_beats or 0.0)
         for number, part in enumerate(script.phrase[name].stroke, start=1):
-            part_place = f"phrase.{name}.stroke[{number}]"
+            part_place = f"{place_of('phrase', name)}.stroke[{number}]"
             yield _moved(
                 part,
                 part_place,
@@ -328,6 +333,7 @@ def _stroke(placed: _Placed, defaults: How, instrument: Instrument) -> Stroke:
         stick=edged(instrument.sticks[name], brightness),
         start=placed.start,
         direction=entry.direction or defaults.direction or "forward",
+        origin=place,
     )
     return _numbered(_numbered(plain, defaults, "defaults"), entry, place)
 
@@ -343,26 +349,3 @@ def _numbered(stroke: Stroke, how: How, place: str) -> Stroke:
 def _given(value: float | None) -> float:
     assert value is not None
     return value
-
-
-def line_of(text: str, place: str) -> int | None:
-    """The line on which an entry of a script stands, by its place such as `phrase.rise.stroke[2].lean`."""
-    import re
-
-    import tomlkit
-
-    match = re.match(r"(?:phrase\.(?P<phrase>.+)\.)?(?P<list>stroke|tempo)\[(?P<number>\d+)\]", place)
-    if match is None:
-        return None
-    tree: Mapping[str, object] = tomlkit.parse(text)
-    if match["phrase"]:
-        tree = tree["phrase"][match["phrase"]]  # type: ignore[index]
-    entries: Sequence[object] = tree[match["list"]]  # type: ignore[assignment]
-    start = 0
-    for entry in list(entries)[: int(match["number"])]:
-        written = entry.as_string()  # type: ignore[attr-defined]
-        found = text.find(written.strip(), start)
-        if found < 0:
-            return None
-        start = found + len(written.strip()) if entry is not entries[int(match["number"]) - 1] else found
-    return text.count("\n", 0, start) + 1

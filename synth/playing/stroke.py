@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 import numpy as np
@@ -43,6 +43,7 @@ class Stroke:
     skew: float = 0.0  # the stick's heading away from the row
     pressure: float = 0.0  # N, extra push of the hand
     hand: Hand = "exact"  # a steady one varies speed and bite a little, a loose one more
+    origin: str = field(default="", compare=False)  # what asked for it, for messages
 
 
 @dataclass(frozen=True)

@@ -107,6 +107,7 @@ def sweep(
     leaves: float,
 ) -> Sweep:
     """The stick's pass, which leaves the last tine at about `leaves` s. Raises `InputError` if it never does."""
+    from synth.compiled import undisturbed
     from synth.playing import kernel
 
     start, first = _course(stroke, way, tip, ring)
@@ -119,7 +120,7 @@ def sweep(
     while True:
         history = np.empty((room, kernel.COLUMNS))
         state = (q.reshape(flat).copy(), p.reshape(flat).copy(), since.copy())
-        with told_when_compiling():
+        with told_when_compiling(), undisturbed():
             status, used, tally, books = run(
                 *fixed.tines,
                 *state,

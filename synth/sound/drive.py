@@ -35,9 +35,9 @@ from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from synth.compiled import njit
 from synth.sound.bandlimit import (
     FINER,
     REACH,

@@ -142,7 +142,7 @@ def _table(step: Complex, weights: Complex, portions: int) -> NDArray[np.float32
 
 @lru_cache
 def _compiled() -> Any:
-    from numba import njit
+    from synth.compiled import njit
 
     @njit(cache=True, fastmath={"contract"})
     def block(

@@ -200,15 +200,18 @@ def _in_order(events: Sequence[Stroke | Hold]) -> list[tuple[float, Stroke | Gri
 
 def strike(scene: Scene, stroke: Stroke, ring: Ring, manner: Manner, *, seed: int) -> Contact:
     """The contact of a stroke with the row as it rings by then. Raises `InputError` where it cannot be made."""
-    return stroke_row(
-        stroke,
-        scene.instrument,
-        scene.row.modes,
-        seed=seed,
-        ringing=ring.ahead(stroke.start),
-        fineness=FULL if manner.contact == "full" else EVENT,
-        allow_yield=manner.allow_yield,
-    )
+    try:
+        return stroke_row(
+            stroke,
+            scene.instrument,
+            scene.row.modes,
+            seed=seed,
+            ringing=ring.ahead(stroke.start),
+            fineness=FULL if manner.contact == "full" else EVENT,
+            allow_yield=manner.allow_yield,
+        )
+    except InputError as error:
+        raise error.within("", f"{stroke.start:.2f} s, {stroke.origin}" if stroke.origin else "") from None
 
 
 def held(

@@ -2,15 +2,20 @@
 
 In: names and pressures in Pa. Out: `true/NAME.wav`, `matched/NAME.wav` and, for each, its loudness and gains. The
 first set tells which is louder; the second lets the ear compare colour without being taken in by level.
+
+The loudness meter of BS.1770 hears nothing below -70 LUFS, which at true level is a quiet room. Where one of the
+sounds lies there, all are measured as raised to full scale each, and the raising is taken off again.
 """
 
 from __future__ import annotations
 
+import itertools
+import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +23,9 @@ from numpy.typing import NDArray
 from synth.files import make_folder
 from synth.sound import audio
 from synth.sound.loudness import Loudness, integrated, matched_gains, measure, shared_gain
+from synth.units import decibels
+
+LONGEST: Final = 100  # characters of a file's name
 
 
 @dataclass(frozen=True)
@@ -30,22 +38,41 @@ class Member:
     integrated: float  # LUFS at 0 dB gain, BS.1770; -inf where the standard's gate hears nothing
     true_gain_db: float
     matched_gain_db: float
+    gated: bool  # below the meter's gate at true level, though it sounds
 
 
 def write_sets(sounds: Mapping[str, NDArray[Any]], folder: Path, *, rate: int = audio.RATE) -> list[Member]:
     """Both sets of 24-bit WAV files below a folder. Raises `InputError` where they cannot be written."""
     heard = [measure(np.asarray(each, dtype=np.float64), rate) for each in sounds.values()]
     loud = [integrated(np.asarray(each, np.float64) / audio.FULL_SCALE, rate) for each in sounds.values()]
-    true_gain, matched = shared_gain(heard), matched_gains(loud, heard)
+    gated = [each.peak > 0.0 and not math.isfinite(lufs) for each, lufs in zip(heard, loud, strict=True)]
+    comparable = loud if not any(gated) else [_raised(each, rate) for each in sounds.values()]
+    true_gain, matched = shared_gain(heard), matched_gains(comparable, heard)
+    files = file_names(list(sounds))
     members = []
-    for (name, pressure), loudness, lufs, gain in zip(sounds.items(), heard, loud, matched, strict=True):
-        file = f"{file_name(name)}.wav"
+    for n, (name, pressure) in enumerate(sounds.items()):
+        file, gain = f"{files[n]}.wav", matched[n]
         audio.write(make_folder(folder / "true") / file, [pressure], gain_db=true_gain, rate=rate)
         audio.write(make_folder(folder / "matched") / file, [pressure], gain_db=gain, rate=rate)
-        members.append(Member(name, file, loudness, lufs, true_gain, gain))
+        members.append(Member(name, file, heard[n], loud[n], true_gain, gain, gated[n]))
     return members
 
 
-def file_name(name: str) -> str:
-    """A name that every file system takes, still to be read."""
-    return re.sub(r"[^\w.+#=-]+", "-", name).strip("-.") or "sound"
+def _raised(pressure: NDArray[Any], rate: int) -> float:
+    """The loudness in LUFS of a sound raised to full scale, less the raising; -inf for silence."""
+    peak = float(np.max(np.abs(pressure), initial=0.0))
+    if peak <= 0.0:
+        return -math.inf
+    return integrated(np.asarray(pressure, np.float64) / peak, rate) + decibels(peak / audio.FULL_SCALE)
+
+
+def file_names(names: Sequence[str]) -> list[str]:
+    """Names that every file system takes, still to be read, and none twice in upper or lower case."""
+    taken: set[str] = set()
+    files = []
+    for name in names:
+        plain = re.sub(r"[^\w.+#=-]+", "-", name).strip("-.")[:LONGEST] or "sound"
+        tries = (plain if number == 1 else f"{plain}-{number}" for number in itertools.count(1))
+        files.append(next(each for each in tries if each.casefold() not in taken))
+        taken.add(files[-1].casefold())
+    return files

@@ -21,7 +21,6 @@ import importlib
 import json
 import os
 import struct
-import time
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -41,7 +40,6 @@ ALIGNED: Final = 64  # bytes, a cache line
 LARGEST: Final = 1 << 30  # bytes of kept files: some ten large instruments; the longest unused go first
 _FRONT: Final = struct.Struct("<8sQI")
 _SOLVING: Final = ("design", "vibration", "sound")  # rooms whose source a kept solution depends on
-_ORPHANED: Final = 3600.0  # s: a temporary file so old belongs to no one
 _BROKEN: Final = (
     OSError,
     ValueError,
@@ -199,15 +197,12 @@ def _program() -> bytes:
 
 
 def _make_room(newest: Path) -> None:
-    """Throw out what has gone unused longest where the folder holds too much, and what a crash left behind."""
-    now = time.time()
+    """Throw out what has gone unused longest where the folder holds too much."""
     found = []
     for path in newest.parent.iterdir():
         with contextlib.suppress(OSError):
             status = path.stat()
-            if path.suffix == ".solved" and path.name.startswith(".") and now - status.st_mtime > _ORPHANED:
-                path.unlink()
-            elif path.suffix == ".solved" and path != newest:
+            if path.suffix == ".solved" and not path.name.startswith(".") and path != newest:
                 found.append((status.st_mtime, status.st_size, path))
     total = newest.stat().st_size
     for _, size, path in sorted(found, reverse=True):

@@ -152,7 +152,7 @@ def _purchases(
     instrument: Instrument, bars: tuple[StockBar, ...], nuts: Counter[str], washers: Counter[str]
 ) -> list[Purchase]:
     bench = instrument.bench
-    metre = {stock_name(t.rod): bench.rod_price.get(t.rod.name.casefold()) for t in instrument.tines}
+    metre = {stock_name(t.rod): bench.rod_price.get(t.rod.name) for t in instrument.tines}
     length = bench.stock_length
     rods = [
         Purchase(
@@ -164,10 +164,7 @@ def _purchases(
     steel = f"{instrument.bar.material.name} for the bar"
     return [
         *rods,
-        *(
-            Purchase(name, count, "piece", bench.nut_price.get(name.casefold()))
-            for name, count in nuts.items()
-        ),
+        *(Purchase(name, count, "piece", bench.nut_price.get(name)) for name, count in nuts.items()),
         *(Purchase(name, count, "piece", bench.washer_price) for name, count in washers.items()),
         Purchase(steel, round(instrument.bar.length, 4), "m", bench.bar_price),
     ]

@@ -1,9 +1,7 @@
 """Which hole a tine needs, and which washer goes under its nut.
 
-In: a tine and the bench. Out: a `Hole`, SI. Clearance holes by ISO 273 or ASME B18.2.8, tapping holes by ISO 2306
-or the usual tap drills (rows of `synth/design/data/holes.csv`). Plain rod has no standard: it is glued, soldered
-or pinned in a hole of its own diameter (close, reamed), 0.1 mm more (normal) or 0.2 mm more (loose); common
-practice, no published source.
+In: a tine and the bench. Out: a `Hole`, SI, as wide as `synth.design.bench` says. Plain rod is glued, soldered or
+pinned in a hole of its own diameter (close, reamed) or a little more; common practice, no published source.
 """
 
 from __future__ import annotations
@@ -12,14 +10,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from synth.design import stock
+from synth.design.bench import hole_diameter, thread_of
 from synth.design.instrument import Bench, Tine
 from synth.units import MM
 
-PLAIN_ROOM: Final = {
-    "close": 0.0,
-    "normal": 0.1e-3,
-    "loose": 0.2e-3,
-}  # m; common practice, no published source
 _ISO_FIT: Final = {"close": "fine", "normal": "medium", "loose": "coarse"}
 
 
@@ -43,17 +37,13 @@ class Washer:
 
 def hole_for(tine: Tine, bench: Bench) -> Hole:
     """The hole in the bar for this tine."""
-    row = stock.holes().find(thread_of(tine))
+    row, diameter = stock.holes().find(thread_of(tine)), hole_diameter(tine, bench)
     if row is None:
-        return _plain_hole(tine, bench)
+        return _hole(diameter, "", f"{bench.hole_fit} on plain rod, to glue, solder or pin", tapped=False)
     if bench.holes == "tapping":
         source = "ISO 2306" if row.name.startswith("M") else "tap drill for about 75 % of thread"
-        return _hole(row.tapping_mm, row.tapping_drill, f"tap {row.name}; {source}", tapped=True)
-    diameter, drill = {
-        "close": (row.close_mm, row.close_drill),
-        "normal": (row.normal_mm, row.normal_drill),
-        "loose": (row.loose_mm, row.loose_drill),
-    }[bench.hole_fit]
+        return _hole(diameter, row.tapping_drill, f"tap {row.name}; {source}", tapped=True)
+    drill = {"close": row.close_drill, "normal": row.normal_drill, "loose": row.loose_drill}[bench.hole_fit]
     metric = row.name.startswith("M")
     source = f"ISO 273 {_ISO_FIT[bench.hole_fit]}" if metric else f"ASME B18.2.8 {bench.hole_fit}"
     return _hole(diameter, drill, f"clearance for {row.name}; {source}", tapped=False)
@@ -71,18 +61,6 @@ def washer_for(tine: Tine) -> Washer | None:
     return Washer(row.washer_mm * MM, row.washer_inside_mm * MM, row.washer_outside_mm * MM, name)
 
 
-def thread_of(tine: Tine) -> str:
-    """The thread that goes through the bar: the rod's, or one cut on plain rod for its base nut; "" for none."""
-    nut = tine.root.base_nut
-    return tine.rod.thread or (nut.thread if nut is not None else "")
-
-
-def _plain_hole(tine: Tine, bench: Bench) -> Hole:
-    diameter = tine.rod.diameter + PLAIN_ROOM[bench.hole_fit]
-    words = f"{bench.hole_fit} on plain rod, to glue, solder or pin"
-    return _hole(diameter / MM, "", words, tapped=False)
-
-
-def _hole(diameter_mm: float, drill: str, words: str, *, tapped: bool) -> Hole:
-    named = f"{drill} ({diameter_mm:.2f} mm)" if drill else f"{diameter_mm:.4g} mm"
-    return Hole(diameter_mm * MM, named, tapped, words)
+def _hole(diameter: float, drill: str, words: str, *, tapped: bool) -> Hole:
+    named = f"{drill} ({diameter / MM:.2f} mm)" if drill else f"{diameter / MM:.4g} mm"
+    return Hole(diameter, named, tapped, words)

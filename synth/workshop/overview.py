@@ -118,6 +118,10 @@ def loss_words(instrument: Instrument, row: Row, *, fresh: bool = False) -> str:
 
 
 def stock_name(rod: Rod) -> str:
-    """What to ask for in a shop: the thread, or the diameter of plain rod, and the material."""
+    """What to ask for in a shop, the thread or the diameter and the material; by the name of its own table, if any.
+
+    Two tables of one thread may be two batches, measured and priced apart: they stay apart.
+    """
     size = rod.thread or f"{rod.diameter / MM:g} mm rod"
-    return f"{size}, {rod.material.name}"
+    sold = f"{size}, {rod.material.name}"
+    return sold if rod.name == rod.thread else f"{rod.name}: {sold}"

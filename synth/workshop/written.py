@@ -35,11 +35,10 @@ def write_trims(path: Path, instrument: Instrument, chosen: Mapping[int, Sequenc
         group, tine = places[index]
         _put(document["group"][group]["tine"][tine], instrument, index, nuts)
     new = ("\ufeff" if text.startswith("\ufeff") else "") + _same_line_ends(tomlkit.dumps(document), text)
-    copy = _backup(file)
     with whole(file) as beside:
         beside.write_bytes(new.encode("utf-8"))
         _check(resolve(load(beside), str(path)), instrument, chosen)
-    return copy
+        return _backup(file)
 
 
 def _places(design: Design, instrument: Instrument) -> dict[int, tuple[int, int]]:

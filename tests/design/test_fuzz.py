@@ -36,6 +36,10 @@ NAMES = [
     "box",
     "C#4",
     "",
+    "zwei Worte",
+    "вверх é",
+    "\u202eleft",
+    "x" * 300,
 ]
 NUMBERS = st.one_of(
     st.floats(allow_nan=True, allow_infinity=True),
@@ -43,8 +47,17 @@ NUMBERS = st.one_of(
     st.integers(-3, 400),
     st.sampled_from([10**30, -(10**400)]),
 )
+
+
+def nested(depth, inside):
+    for _ in range(depth):
+        inside = [inside] if depth % 2 else {"a": inside}
+    return inside
+
+
 SCALARS = st.one_of(
     NUMBERS,
+    st.builds(nested, st.integers(100, 200), st.just(1)),
     st.booleans(),
     st.sampled_from(NAMES),
     st.text(max_size=12),

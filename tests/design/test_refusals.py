@@ -1,9 +1,15 @@
 """Designs that cannot be built are refused with one line that names file, place, finding and remedy."""
 
+import functools
 import math
 
+import msgspec
+import numpy as np
 import pytest
 
+from synth.design.resolve import resolve
+from synth.design.schema import Design
+from synth.design.tree import decode
 from synth.errors import InputError
 
 GONE = object()  # as a new value: take the key away
@@ -211,6 +217,16 @@ M3_TINE = {"stock": "M3", "free_length_mm": 100.0}
         ("group/0/spacing_mm", 2.0, "group[1]:", "their nuts and holes need 3 mm"),
         ("group/0/spacing_mm", 6.0, "group[1].spacing_mm:", "does not go into the gap of 3 mm"),
         ("bar/section/width_mm", 3.0, "group[1]:", "as wide as the bar"),
+        ("bench/hole_fit", "loose", "group[1]:", "a hole of 3.2 mm, as wide as the bar (3.15)"),
+        # what it is made of
+        ("material/own", {"like": "304", "yield_mpa": 900.0}, "material.own:", "above its tensile strength"),
+        (
+            "material/own",
+            {"like": "304", "tensile_mpa": 100.0},
+            "material.own:",
+            "above its tensile strength",
+        ),
+        ("bar/supports/0/kind", "string", "bar.supports[1].kind:", "'string' is not possible"),
         # boards and pickup
         (
             "board/panel/feet/0/x_mm",
@@ -223,6 +239,14 @@ M3_TINE = {"stock": "M3", "free_length_mm": 100.0}
         ("board/panel/feet/0/bears", "round", "board.panel.feet[1].bears:", ""),
         ("board/panel/feet/0/sideways_n_mm", -1.0, "board.panel.feet[1].sideways_n_mm:", ""),
         ("board/panel/feet", [], "board.panel.feet:", "0 entries"),
+        ("board/bar", "board/panel", "board.bar:", "is what one hears through without a board"),
+        ("board/Pickup", "board/panel", "board.Pickup:", "is what one hears through without a board"),
+        (
+            "board/panel/feet/1/bar_mm",
+            "board/panel/feet/0/bar_mm",
+            "feet[2]:",
+            "stand at one place of the bar",
+        ),
         ("board/panel/depth_mm", 50.0, "board.panel:", "a panel has no 'depth_mm'"),
         ("board/panel/kind", "box", "board.panel:", "a box needs depth_mm"),
         ("board/panel/thickness_mm", 200.0, "board.panel.thickness_mm:", ""),
@@ -235,6 +259,10 @@ def test_what_cannot_be_built_is_refused_at_its_place(build, tree, path, value, 
         tree["group"][0]["midi_note"] = 60
     if path == "board/panel/thickness_mm":
         tree["board"]["panel"]["width_mm"] = 300.0
+    if isinstance(value, str) and value.startswith("board/"):  # as another place has it
+        value = functools.reduce(lambda t, key: t[int(key) if key.isdigit() else key], value.split("/"), tree)
+    if path == "bench/hole_fit":
+        tree["bar"]["section"]["width_mm"] = 3.15
     if value == "box":
         tree["board"]["panel"]["edges"] = "supported"
     line = refusal(build, changed(tree, path, value))
@@ -290,3 +318,49 @@ def test_the_first_of_several_faults_is_named_alone(build, tree):
     tree["group"][0]["start_mm"] = -1.0
     line = refusal(build, tree)
     assert ("stock.rod3" in line) != ("group[1]" in line)
+
+
+PYTHON = [
+    ("bar/supports/0", {"at_mm": -3.0}),
+    ("bar/supports/0", {"kind": "string"}),
+    ("tines", {"clamp_loss_factor": 50.0}),
+    ("tines", {"clamp_loss_factor": math.nan}),
+    ("tuning", {"a4_hz": 10**400}),
+    ("group/0", {"name": ""}),
+    ("group/0", {"spacing_mm": "12"}),
+    ("group/0", {"tine": [], "recipe": None}),
+    ("pickup", {"gap_mm": True}),
+    ("board/panel", {"feet": []}),
+    ("bench", {"washers": 2.5}),
+]
+
+
+@pytest.mark.parametrize(("path", "new"), PYTHON)
+def test_python_is_refused_what_a_file_is_refused_in_the_same_words(tree, build, path, new):
+    """A struct made in Python is held to the schema when it is resolved."""
+    design = decode(tree, Design)
+    steps = [int(each) if each.isdigit() else each for each in path.split("/")]
+
+    def rebuilt(part, way):
+        if not way:
+            return msgspec.structs.replace(part, **new)
+        if isinstance(part, list):
+            return [rebuilt(each, way[1:]) if n == way[0] else each for n, each in enumerate(part)]
+        if isinstance(part, dict):
+            return {key: rebuilt(each, way[1:]) if key == way[0] else each for key, each in part.items()}
+        return msgspec.structs.replace(part, **{way[0]: rebuilt(getattr(part, way[0]), way[1:])})
+
+    with pytest.raises(InputError) as in_python:
+        resolve(rebuilt(design, steps), "design.toml")
+    for key, value in new.items():
+        changed(tree, f"{path}/{key}", GONE if value is None else value)
+    with pytest.raises(InputError) as in_file:
+        resolve(decode(tree, Design), "design.toml")
+    assert str(in_python.value) == str(in_file.value.within("design.toml"))
+
+
+def test_a_design_made_in_python_may_hold_tuples_and_numbers_of_numpy(tree):
+    design = decode(tree, Design)
+    tuned = msgspec.structs.replace(design.tuning, a4_hz=np.float64(442.0))
+    made = msgspec.structs.replace(design, tuning=tuned, group=tuple(design.group))
+    assert resolve(made).a4 == 442.0

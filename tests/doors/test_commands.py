@@ -6,11 +6,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import click
 import numpy as np
 import pytest
 import soundfile
 
-from synth.doors.cli import COMMANDS, run
+from synth.doors.cli import COMMANDS, run, tinewright
 
 ROOT = Path(__file__).resolve().parents[2]
 TEST_PIECE = str(ROOT / "designs" / "test-piece.toml")
@@ -196,9 +197,133 @@ def test_every_command_has_help_with_an_example(capsys, command):
     assert f"tinewright {command} " in said.split("Example:")[1]
 
 
+def path_words(command, folder):
+    """The command with everything it must be given, and its options that name something to write."""
+    found = tinewright.get_command(None, command)
+    reads = [each for each in found.params if isinstance(each, click.Argument)]
+    writes = [
+        each for each in found.params if isinstance(each, click.Option) and isinstance(each.type, click.Path)
+    ]
+    needed = [each for each in found.params if each.required and each not in (*reads, *writes)]
+    files = [isinstance(each.type, click.Path) for each in reads]
+    words = [command, *(folder / f"in{n}.toml" if file else "panel" for n, file in enumerate(files))]
+    return [*words, *(word for each in needed for word in (each.opts[0], "D3"))], [
+        each.opts[0] for each in writes
+    ]
+
+
+WRITERS = {command: path_words(command, Path())[1] for command in COMMANDS}
+
+
+@pytest.mark.parametrize(
+    ("command", "option"), [(each, option) for each in COMMANDS for option in WRITERS[each]]
+)
+@pytest.mark.parametrize("link", ["itself", "symbolic", "hard"])
+def test_no_command_writes_over_a_file_that_it_reads(capsys, tmp_path, command, option, link):
+    words, options = path_words(command, tmp_path)
+    for n in range(4):
+        (tmp_path / f"in{n}.toml").write_text(Path(TEST_PIECE).read_text())
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    others = [
+        word for each in options if each != option and "-o" not in option for word in (each, tmp_path / "out")
+    ]
+    for path in [each for each in words if isinstance(each, Path)]:
+        goal = path if link == "itself" else tmp_path / "other"
+        if link != "itself":
+            goal.unlink(missing_ok=True)
+            goal.symlink_to(path) if link == "symbolic" else os.link(path, goal)
+        assert "is read by this command" in refused(capsys, [*words, option, goal, *others[:2]])
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir() if path.name != "other"} == before
+
+
+@pytest.mark.parametrize("command", [each for each in COMMANDS if len(WRITERS[each]) > 1])
+def test_no_command_writes_one_file_twice(capsys, tmp_path, command):
+    words, options = path_words(command, tmp_path)
+    goals = [tmp_path / "a.wav", tmp_path / "." / "x" / ".." / "a.wav"]
+    (tmp_path / "x").mkdir()
+    both = [word for option, goal in zip(options[:2], goals, strict=True) for word in (option, goal)]
+    assert "would be written twice" in refused(capsys, [*words, *both])
+
+
+def test_the_commands_that_write_are_known_to_this_test():
+    assert {command for command in COMMANDS if WRITERS[command]} >= {
+        "stroke", "play", "compare", "map", "cutlist", "template", "tolerance", "measure", "calibrate", "trim",
+        "live", "board",
+    }  # fmt: skip
+
+
 def test_the_version_is_told(capsys):
     assert run(["--version"]) == 0
     assert "tinewright" in capsys.readouterr().out
+
+
+def piece_of(tmp_path, text):
+    (tmp_path / "piece.toml").write_text(text)
+    return str(tmp_path / "piece.toml")
+
+
+def test_what_bends_a_tine_is_told_with_its_second_and_where_it_is_written(capsys, tmp_path):
+    piece = piece_of(
+        tmp_path,
+        'tail_s = 0.1\n[[stroke]]\nat_s = 0\ngroup = "D3"\nspeed_mm_s = 100\n'
+        '[[stroke]]\nat_s = 1.25\nphrase = "zu tief"\n'
+        '[phrase."zu tief"]\nstroke = [{ at_s = 0.5, group = "D3", bite_mm = 19, stick = "brass" }]\n',
+    )
+    said = refused(capsys, ["play", TEST_PIECE, piece, "-o", tmp_path / "a.wav"])
+    assert "1.75 s, phrase.'zu tief'.stroke[1]: " in said
+    assert sorted(os.listdir(tmp_path)) == ["piece.toml"]
+
+
+def test_what_bends_a_tine_is_told_with_its_note_and_velocity(capsys, tmp_path):
+    import mido
+
+    file = mido.MidiFile(ticks_per_beat=480)
+    track = mido.MidiTrack()
+    file.tracks.append(track)
+    track.append(mido.Message("program_change", program=2))  # brass
+    track.append(mido.Message("control_change", control=74, value=127))  # short and stiff
+    track.append(mido.Message("note_on", note=50, velocity=127, time=960))
+    file.save(tmp_path / "a.mid")
+    assert run(["play", TEST_PIECE, str(tmp_path / "a.mid"), "-o", str(tmp_path / "a.wav")]) == 2
+    assert "1.00 s, note 50 at velocity 127 on channel 1: " in capsys.readouterr().err
+
+
+def test_a_midi_file_of_which_nothing_can_be_played_is_refused(capsys, tmp_path):
+    import mido
+
+    file = mido.MidiFile()
+    track = mido.MidiTrack()
+    file.tracks.append(track)
+    track.append(mido.Message("note_on", note=127, velocity=64))
+    file.save(tmp_path / "a.mid")
+    words = ["play", TEST_PIECE, tmp_path / "a.mid", "--skip-unplayable", "-o", tmp_path / "a.wav"]
+    assert "none of its notes has a group" in refused(capsys, words)
+
+
+def test_a_comparison_names_the_combination_that_cannot_be(capsys, tmp_path):
+    words = ["compare", TEST_PIECE, "--group", "D3", "--seconds", "0.1", "-o", tmp_path / "x"]
+    said = refused(capsys, [*words, "--vary", "bite_mm=1,19", "--vary", "stick=brass"])
+    assert "bite_mm=19_stick=brass" in said
+    assert not (tmp_path / "x").exists()
+
+
+@pytest.mark.parametrize("through", ["bar", "pickup"])
+def test_a_script_that_overrules_through_is_told_of(capsys, tmp_path, through):
+    text = (
+        'tail_s = 0.1\nstroke = [{ at_s = 0, group = "D3" }, { at_s = 0.1, palm = "D3", through = "bar" }]\n'
+    )
+    words = [
+        "play",
+        TEST_PIECE,
+        piece_of(tmp_path, text),
+        "--through",
+        through,
+        "-o",
+        str(tmp_path / "a.wav"),
+    ]
+    assert run(words) == 0
+    said = capsys.readouterr().err
+    assert ("--through pickup gives way to the script, in 1 of 2: bar" in said) == (through == "pickup")
 
 
 def test_compare_renders_every_combination_with_its_numbers(tmp_path, capsys):

@@ -1,11 +1,19 @@
 """Stroke scripts: beats, phrases, defaults, and mistakes told with their line."""
 
+import json
+import math
+import re
+
+import numpy as np
 import pytest
+import tomlkit
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.playing.score import read_script
+from synth.playing.score import Entry, Script, perform, read_script
 from synth.playing.stroke import Hold, Stroke
 from synth.units import MM
 
@@ -183,3 +191,112 @@ def test_a_mistake_is_told_with_its_file_line_and_key(read, text, said):
         read(text)
     assert "piece.toml: " in str(caught.value)
     assert said in str(caught.value)
+
+
+NAMES = st.text(
+    st.characters(codec="utf-8", exclude_categories=["C", "Z"]) | st.just(" ") | st.sampled_from("é.[]'#"),
+    min_size=1,
+    max_size=12,
+).filter(lambda name: name == name.strip() and name.isprintable())
+MISTAKES = [
+    ({"group": "lo"}, "stroke[2].group"),
+    ({"lean": math.nan}, "stroke[2].lean"),
+    ({"lean": 10**400}, "stroke[2].lean"),
+    ({"speed_mm_s": 10**400}, "stroke[2].speed_mm_s"),
+    ({"speed_mm_s": 1e9}, "stroke[2].speed_mm_s"),
+    ({"brightness": 10**30}, "stroke[2].brightness"),
+    ({"at_s": -3}, "stroke[2].at_s"),
+    ({"at_s": "soon"}, "stroke[2].at_s"),
+    ({"touch": "low"}, "stroke[2]"),
+    ({"sped": 1}, "stroke[2]"),
+]
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(name=NAMES, mistake=st.sampled_from(MISTAKES), inline=st.booleans(), first=st.booleans())
+def test_a_mistake_in_a_phrase_of_any_name_is_told_with_its_own_line(read, name, mistake, inline, first):
+    wrong, place = mistake
+    good = {"at_s": 0, "group": "low"}
+    phrase = {"stroke": [good, good | {"sped": None} | wrong]}
+    del phrase["stroke"][1]["sped" if "sped" not in wrong else "group"]
+    played = {"at_s": 0, "phrase": name}
+
+    def written(entries):
+        if not inline:
+            return "".join(f"[[{{head}}]]\n{tomlkit.dumps(each)}" for each in entries)
+        rows = ",\n".join("{ " + tomlkit.dumps(each).strip().replace("\n", ", ") + " }" for each in entries)
+        return f"{{table}}stroke = [\n{rows}\n]\n"
+
+    key = (
+        tomlkit.key(name).as_string() if tomlkit.key(name).is_bare() else json.dumps(name, ensure_ascii=False)
+    )
+    head = f"phrase.{key}.stroke"
+    above = written([good, played]).replace("{head}", "stroke").replace("{table}", "")
+    below = written(phrase["stroke"]).replace("{head}", head).replace("{table}", f"[phrase.{key}]\n")
+    text = above + below if first or inline else below + above
+    with pytest.raises(InputError) as caught:
+        read(text)
+    said = str(caught.value)
+    number = int(re.search(r"line (\d+): phrase\.", said)[1])
+    assert place in said
+    line = text.splitlines()[number - 1]
+    body = tomlkit.dumps(phrase["stroke"][1])
+    assert line.strip(" {},") == (body.strip().replace("\n", ", ") if inline else body.splitlines()[0])
+    assert inline or text.splitlines()[:number].count(f"[[{head}]]") == 2
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        "[" * 101 + "]" * 101,
+        "[" * 3000 + "]" * 3000,
+        "{a=" * 150 + "1" + "}" * 150,
+        "9" * 5000,
+        "1e999",
+        "-" + "9" * 400,
+    ],
+)
+def test_no_value_keeps_the_error_from_being_told(read, value):
+    with pytest.raises(InputError, match=r"piece\.toml"):
+        read(f"[[stroke]]\nat_s = 0\ngroup = 'low'\nlean = {value}\n")
+
+
+@pytest.mark.parametrize(
+    ("made", "toml"),
+    [
+        (lambda: Script(stroke=[]), "stroke = []"),
+        (lambda: Script(stroke=[Entry(at_s=-3, group="low")]), "stroke = [{ at_s = -3, group = 'low' }]"),
+        (
+            lambda: Script(stroke=[Entry(at_s=0, group="low", brightness=900)]),
+            "stroke = [{ at_s = 0, group = 'low', brightness = 900 }]",
+        ),
+        (
+            lambda: Script(stroke=[Entry(at_s=math.nan, group="low")]),
+            "stroke = [{ at_s = nan, group = 'low' }]",
+        ),
+        (
+            lambda: Script(stroke=[Entry(at_s=0, group="low", lean=math.inf)]),
+            "stroke = [{ at_s = 0, group = 'low', lean = inf }]",
+        ),
+        (
+            lambda: Script(stroke=[Entry(at_s=0, group="low", direction="up")]),
+            "stroke = [{ at_s = 0, group = 'low', direction = 'up' }]",
+        ),
+        (lambda: Script(stroke=[Entry(at_s=0, group=5)]), "stroke = [{ at_s = 0, group = 5 }]"),
+        (
+            lambda: Script(tempo_bpm=0, stroke=[Entry(at_s=0, group="low")]),
+            "tempo_bpm = 0\nstroke = [{ at_s = 0, group = 'low' }]",
+        ),
+    ],
+)
+def test_python_is_refused_what_a_file_is_refused_in_the_same_words(read, instrument, made, toml):
+    with pytest.raises(InputError) as in_file:
+        read(toml)
+    with pytest.raises(InputError) as in_python:
+        perform(made(), instrument)
+    assert str(in_python.value) == re.sub(r"^\S*piece\.toml: (line \d+: )?", "", str(in_file.value))
+
+
+def test_python_may_give_tuples_and_numbers_of_numpy(instrument):
+    piece = perform(Script(stroke=(Entry(at_s=np.float64(1.0), group="low"),)), instrument)
+    assert starts(piece) == [1.0]

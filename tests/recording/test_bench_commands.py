@@ -152,7 +152,7 @@ def test_calibrate_replaces_no_file_unasked(piece: Any, capsys: pytest.CaptureFi
     assert run(words) == 2
     assert copy.read_text() == "mine"
     assert run([*words, "-o", str(piece.design), "--overwrite"]) == 2
-    assert "may not replace the design" in capsys.readouterr().err
+    assert "is read by this command" in capsys.readouterr().err
     assert run([*words, "--overwrite"]) == 0
     assert "bend_diameter_mm" in copy.read_text()
 

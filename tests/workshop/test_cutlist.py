@@ -9,6 +9,8 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from synth.errors import InputError
 from synth.units import MM
@@ -86,7 +88,38 @@ def test_what_to_buy_and_what_it_costs(listed, straight):
     assert bought["M4, A2-70, bar of 500 mm"].count == 1
     # 0.5 m of rod at 3, five nuts at 0.05, four washers at 0.02; plain rod and bar have no price
     assert cuts.cost == pytest.approx(1.5 + 0.25 + 0.08)
-    assert cuts.unpriced == ("3 mm rod, 304 spring wire, bar of 500 mm", "mild steel for the bar")
+    assert cuts.unpriced == ("rod3: 3 mm rod, 304 spring wire, bar of 500 mm", "mild steel for the bar")
+
+
+BATCHES = """
+[stock."{first}"]
+kind = "threaded"
+thread = "M4"
+bend_diameter_mm = {thin}
+price_per_m = {price}
+[stock."{second}"]
+kind = "threaded"
+thread = "M4"
+"""
+
+
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    names=st.permutations(["M4", "m4", "batch 1", "Batch 1", "вторая"]),
+    thin=st.floats(3.2, 3.4),
+    price=st.floats(0.0, 9.0),
+)
+def test_two_batches_of_one_thread_are_sawn_bought_and_priced_apart(listed, straight, names, thin, price):
+    first, second = names[:2]
+    text = straight.replace('stock = "M4"', f'stock = "{first}"').replace(
+        'stock = "rod3"', f'stock = "{second}"'
+    )
+    _, cuts = listed(text + BATCHES.format(first=first, second=second, thin=thin, price=price))
+    assert len({piece.stock for piece in cuts.pieces}) == 2
+    rods = [each for each in cuts.purchases if each.unit == "bar"]
+    assert [each.price for each in rods] == [pytest.approx(price), None]
+    for bar in cuts.bars:
+        assert len({cuts.pieces[index].group for index in bar.pieces}) == 1
 
 
 def test_the_mass_is_that_of_bar_rods_nuts_and_washers(listed, straight):

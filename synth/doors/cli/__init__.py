@@ -5,15 +5,19 @@ In: words. Out: results on standard output, progress on standard error, exit cod
 
 from __future__ import annotations
 
+import copy
+import functools
 import importlib
-import os
 import sys
-from collections.abc import Sequence
-from typing import Final
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, Final
 
 import click
 
+from synth.doors import streams
 from synth.errors import InputError
+from synth.files import check_apart
 
 # The commands in the order of the work; each is the module of that name here, which holds it as `command`.
 COMMANDS: Final = (
@@ -46,8 +50,32 @@ class Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        command: click.Command = importlib.import_module(f"synth.doors.cli.{cmd_name}").command
+        found: click.Command = importlib.import_module(f"synth.doors.cli.{cmd_name}").command
+        command = copy.copy(found)
+        assert found.callback is not None
+        command.callback = _careful(found.callback)
         return command
+
+
+def _careful(callback: Callable[..., Any]) -> Callable[..., Any]:
+    """The command, once no path that it writes to is one that it reads, or another that it writes to.
+
+    A path given as an argument is read; one given as an option is written.
+    """
+
+    @functools.wraps(callback)
+    def careful(**words: Any) -> Any:
+        paths: dict[str, list[Path]] = {"argument": [], "option": []}
+        context = click.get_current_context()
+        for parameter in context.command.params:
+            given = words.get(parameter.name or "")
+            for each in given if isinstance(given, tuple) else (given,):
+                if isinstance(each, Path):
+                    paths[parameter.param_type_name].append(each)
+        check_apart(paths["argument"], paths["option"])
+        return callback(**words)
+
+    return careful
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -58,36 +86,55 @@ def tinewright() -> None:
     \b
     Example:
       tinewright check designs/test-piece.toml
-      tinewright stroke designs/quay-rail.toml --group "low D" -o low-d.wav
+      tinewright stroke designs/quay-rail.toml --group D2 -o low-d.wav
     """
 
 
 def main() -> None:
     """Run the command that the process was called with and leave with its exit code."""
+    streams.make_sound()
     sys.exit(run(sys.argv[1:]))
 
 
 def run(words: Sequence[str]) -> int:
     """The exit code of one command: 0 done, 2 the input is wrong, 1 anything else."""
     try:
-        code = tinewright.main(args=list(words), prog_name="tinewright", standalone_mode=False)
-        sys.stdout.flush()
+        return _done(words)
     except InputError as error:
-        return _refuse(str(error))
+        return _said(f"error: {error}", 2)
     except click.ClickException as error:
-        return _refuse(" ".join(error.format_message().split()))
-    except (click.Abort, KeyboardInterrupt):
-        print("stopped; no file was left half written", file=sys.stderr)
-        return 1
+        return _said(f"error: {' '.join(error.format_message().split())}", 2)
+    except (click.Abort, KeyboardInterrupt, EOFError):
+        return _said("stopped; no file was left half written", 1)
     except MemoryError:
-        print("error: there is not enough memory for this; take fewer tines or seconds", file=sys.stderr)
-        return 1
+        return _said("error: there is not enough memory for this; take fewer tines or seconds", 1)
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader had enough; so be it
+        streams.give_up()  # the reader had enough; so be it
         return 0
-    return code if isinstance(code, int) else 0
+    except OSError as error:
+        streams.give_up()
+        where = error.filename or "standard output"
+        return _said(f"error: {where}: cannot be read or written ({error.strerror or error})", 1)
+    except SystemError as error:  # compiled code that was interrupted comes back with this around it
+        if not isinstance(error.__cause__ or error.__context__, KeyboardInterrupt):
+            raise
+        return _said("stopped; no file was left half written", 1)
 
 
-def _refuse(line: str) -> int:
-    print(f"error: {line}", file=sys.stderr)
-    return 2
+def _done(words: Sequence[str]) -> int:
+    """Not by `click.Command.main`, which calls a reader that had enough an error."""
+    try:
+        with tinewright.make_context("tinewright", list(words) or ["--help"]) as context:
+            tinewright.invoke(context)
+    except click.exceptions.Exit as ending:
+        code = ending.exit_code
+    else:
+        code = 0
+    if sys.stdout is not None:
+        sys.stdout.flush()
+    return code
+
+
+def _said(line: str, code: int) -> int:
+    print(line, file=sys.stderr)
+    return code

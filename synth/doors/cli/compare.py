@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from synth.playing.stroke import Direction, Hand
 
 if TYPE_CHECKING:
     from synth.sound.render import Fineness
+    from synth.sound.sets import Member
 
 
 @click.command("compare")
@@ -44,15 +46,19 @@ def command(
 ) -> None:
     """Render a stroke in every combination of what is varied, into a folder.
 
-    Any stroke option (speed_mm_s, bite_mm, ...), stick, through, direction or hand can be varied.
+    Any stroke option (speed_mm_s, bite_mm, ...), stick, through, direction or hand can be varied. In the table,
+    attack_ms is the mean time from the first touch to each level from 20 dB below the stroke's loudest moment up to
+    it, and decay_1_s ... are those of the group's lowest tine in the model, as it stands there.
 
     \b
     Example:
       tinewright compare designs/quay-rail.toml --group D3 --vary speed_mm_s=200,600 --vary stick=birch,brass -o d3
     """
     from synth.doors import compare
+    from synth.files import check_folder
     from synth.sound.render import Manner
 
+    check_folder(output)
     instrument = arguments.instrument(design)
     plain = arguments.stroke(
         instrument,
@@ -71,6 +77,8 @@ def command(
         watch=lambda items, count: arguments.progress(items, total=count, what="rendering"),
     )
     members = compare.write(chosen, heard, output)
+    for words in _gated(members):
+        click.echo(words, err=True)
     rows = [
         (
             each.name,
@@ -84,6 +92,17 @@ def command(
     for words in dict.fromkeys(words for each in heard for words in each.remarks):
         click.echo(words)
     click.echo(f"{output}: true/ at one gain, matched/ in loudness, comparison.csv, comparison.png")
+
+
+def _gated(members: Sequence[Member]) -> list[str]:
+    """What to tell of sounds that are too quiet for the meter at true level."""
+    quiet = [each.name for each in members if each.gated]
+    if not quiet:
+        return []
+    return [
+        f"too quiet at true level for the loudness meter (-70 LUFS): {', '.join(quiet)}; "
+        "all were matched as raised to full scale each"
+    ]
 
 
 def _varied(given: tuple[str, ...]) -> dict[str, list[str]]:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from synth.doors.cli import arguments
-from synth.files import make_folder
+from synth.files import check_folder, whole_set
 from synth.units import MM
 
 
@@ -28,6 +28,7 @@ def command(design: Path, fresh: bool, output: Path) -> None:
     from synth.workshop.paper import write_html, write_pages
     from synth.workshop.sheet import sheet_document
 
+    check_folder(output)
     instrument = arguments.instrument(design)
     row = solve_row(instrument, fresh=fresh)
     cuts = cut_list(instrument, row)
@@ -35,11 +36,11 @@ def command(design: Path, fresh: bool, output: Path) -> None:
         "cutlist": cut_list_document(instrument, cuts),
         "sheet": sheet_document(instrument, row, solve_model(instrument, row, fresh=fresh)),
     }
-    folder = make_folder(output)
-    write_csv(instrument, cuts, folder / "cutlist.csv")
-    for name, document in documents.items():
-        write_pages(document, folder / f"{name}.pdf", paper=instrument.bench.paper)
-        write_html(document, folder / f"{name}.html")
+    with whole_set(output) as folder:
+        write_csv(instrument, cuts, folder / "cutlist.csv")
+        for name, document in documents.items():
+            write_pages(document, folder / f"{name}.pdf", paper=instrument.bench.paper)
+            write_html(document, folder / f"{name}.html")
     waste = sum(bar.left for bar in cuts.bars)
     whole = instrument.bench.stock_length * len(cuts.bars)
     click.echo(
@@ -47,4 +48,4 @@ def command(design: Path, fresh: bool, output: Path) -> None:
         f"of {instrument.bench.stock_length / MM:g} mm, "
         f"{100.0 * waste / whole:.0f} % left over; {cuts.mass:.2f} kg in all"
     )
-    click.echo(f"{folder}: cutlist.csv, cutlist.pdf, cutlist.html; tuning sheet sheet.pdf, sheet.html")
+    click.echo(f"{output}: cutlist.csv, cutlist.pdf, cutlist.html; tuning sheet sheet.pdf, sheet.html")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from synth.doors.cli import arguments, hearing
+from synth.errors import InputError
 from synth.playing.stroke import Hand
 
 if TYPE_CHECKING:
@@ -52,11 +53,22 @@ def command(
     check_output(output)
     instrument = arguments.instrument(design)
     piece = read(score, instrument, through=through, skip_unplayable=skip_unplayable)
+    for words in _overruled(piece, through):
+        click.echo(words, err=True)
     piece = held_by(piece, hand)
     manner = Manner(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
     rendering = play(instrument, piece, manner=manner, fresh=fresh)
     for words in [*hearing.write(rendering, output, gain_db=gain_db), *rendering.remarks]:
         click.echo(words)
+
+
+def _overruled(piece: Performance, through: str | None) -> list[str]:
+    """What to tell of strokes that say themselves what they are heard through."""
+    others = {each.through for each in piece.played} - {through}
+    if through is None or not others:
+        return []
+    count = f"{sum(each.through != through for each in piece.played)} of {len(piece.played)}"
+    return [f"--through {through} gives way to the script, in {count}: {', '.join(sorted(others))}"]
 
 
 def read(score: Path, instrument: Instrument, *, through: str | None, skip_unplayable: bool) -> Performance:
@@ -70,6 +82,10 @@ def read(score: Path, instrument: Instrument, *, through: str | None, skip_unpla
     piece, missing = read_midi(score, instrument, through=through or "bar")
     if not skip_unplayable:
         refuse_missing(missing, instrument, score)
+    if not piece.played:
+        raise InputError(
+            "none of its notes has a group", remedy="give groups that root or midi_note", file=str(score)
+        )
     for words in told(missing, instrument):
         click.echo(f"left out: {words}", err=True)
     return piece

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from synth.doors.cli import arguments
-from synth.files import make_folder
+from synth.files import check_folder, whole_set
 
 
 @click.command("template")
@@ -30,19 +30,24 @@ def command(design: Path, fresh: bool, output: Path) -> None:
     from synth.workshop.pages import write_pdf
     from synth.workshop.template import flat_template
 
+    check_folder(output)
     instrument = arguments.instrument(design)
     solve_row(instrument, fresh=fresh)  # nothing is drilled for what cannot be built
     bent = bent_templates(instrument)
     drawings = {"template-flat" if bent else "template": flat_template(instrument)}
     drawings |= {f"template-bent-{name.replace(' ', '-')}": each for name, each in bent.items()}
-    folder = make_folder(output)
-    for name, drawing in drawings.items():
-        write_dxf(drawing, folder / f"{name}.dxf")
-        write_svg(drawing, folder / f"{name}.svg")
-        pages = write_pdf(
-            drawing, folder / f"{name}.pdf", paper=instrument.bench.paper, notes=(HEADING, *CAUTIONS)
-        )
-        low, high = drawing.bounds
-        size = f"{high.x - low.x:.0f} x {high.y - low.y:.0f} mm"
-        click.echo(f"{folder / name}: .dxf, .svg, .pdf ({size}, {pages} pages of {instrument.bench.paper})")
+    said = []
+    with whole_set(output) as folder:
+        for name, drawing in drawings.items():
+            write_dxf(drawing, folder / f"{name}.dxf")
+            write_svg(drawing, folder / f"{name}.svg")
+            pages = write_pdf(
+                drawing, folder / f"{name}.pdf", paper=instrument.bench.paper, notes=(HEADING, *CAUTIONS)
+            )
+            low, high = drawing.bounds
+            size = f"{high.x - low.x:.0f} x {high.y - low.y:.0f} mm"
+            said.append(
+                f"{output / name}: .dxf, .svg, .pdf ({size}, {pages} pages of {instrument.bench.paper})"
+            )
+    click.echo("\n".join(said))
     click.echo("print at 100 % and measure the check bar before you drill")

@@ -12,7 +12,7 @@ import numpy as np
 
 from synth.doors.cli import arguments, hearing
 from synth.doors.cli.table import aligned
-from synth.files import make_folder
+from synth.files import check_folder, whole_set
 from synth.units import MM
 
 if TYPE_CHECKING:
@@ -82,7 +82,8 @@ def command(
     from synth.workshop.tolerance import Limits, spread
 
     instrument = arguments.instrument(design)
-    folder = None if audio is None else make_folder(audio)
+    if audio is not None:
+        check_folder(audio)
     chosen = 0 if group is None else arguments.group_index(instrument, group)
     row = solve_row(instrument, fresh=fresh)
     limits = Limits(cut_mm * MM, nut_mm * MM, rod_mm * MM, modulus_percent / 100.0)
@@ -93,9 +94,11 @@ def command(
     else:
         click.echo(_table(instrument, row, found, tried))
         click.echo(f"\n{_words(instrument, found, trials)}")
-    if folder is not None:
+    if audio is not None:
         builds = _builds(instrument, row, limits, seed)
-        _render(builds, folder, group=chosen, through=through, seconds=seconds, gain_db=gain_db)
+        with whole_set(audio) as folder:
+            said = _render(builds, folder, group=chosen, through=through, seconds=seconds, gain_db=gain_db)
+        click.echo("\n".join(said).replace(str(folder), str(audio)), err=True)
 
 
 def _tried(instrument: Instrument, row: Row, limits: Limits, *, count: int, seed: int) -> Trial:
@@ -218,13 +221,14 @@ def _render(
     through: str,
     seconds: float,
     gain_db: float,
-) -> None:
-    """The same stroke on each, at the same gain."""
+) -> list[str]:
+    """The same stroke on each, at the same gain; what to tell of them."""
     from synth.playing.stroke import Stroke
     from synth.sound.render import perform, scene
 
     stroke = Stroke(group=group, stick=next(iter(builds["as-designed"].sticks.values())))
+    said = []
     for name, build in builds.items():
         rendering = perform(scene(build, through), [stroke], seconds=seconds)
-        for words in hearing.write(rendering, folder / f"{name}.wav", gain_db=gain_db):
-            click.echo(words, err=True)
+        said += hearing.write(rendering, folder / f"{name}.wav", gain_db=gain_db)
+    return said

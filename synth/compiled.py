@@ -1,0 +1,70 @@
+"""Compiled functions whose kept code costs time where it cannot be read or written, never the answer.
+
+In: what `numba.njit` takes. Out: the compiled function. numba looks for a folder when a function is defined, reads
+from it at the first call and writes to it after compiling; a folder that nobody may write to, a torn file and a
+full disk each end in an exception there. Here the function is compiled again instead.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from typing import Any, TypeVar, cast
+
+import numba
+from numba.core.caching import FunctionCache
+
+_KeptCode: Any = FunctionCache
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+class _Forgiving(_KeptCode):  # type: ignore[misc]
+    """Kept code that is missed, not missed badly. A torn file can lead its reader to any exception."""
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        try:
+            return super().load_overload(sig, target_context)
+        except Exception:
+            with contextlib.suppress(Exception):
+                self.flush()  # an index that cannot be read could not be added to either
+            return None
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        with contextlib.suppress(Exception):
+            super().save_overload(sig, data)
+
+
+def njit(*, cache: bool = False, **options: Any) -> Callable[[Function], Function]:
+    """`numba.njit` with its options."""
+
+    def compiled(function: Function) -> Function:
+        dispatcher = numba.njit(**options)(function)
+        if cache:
+            with contextlib.suppress(RuntimeError, OSError):  # no folder that can be written to
+                dispatcher._cache = _Forgiving(function)  # as numba's own enable_caching does
+        return cast(Function, dispatcher)
+
+    return compiled
+
+
+@contextlib.contextmanager
+def undisturbed() -> Iterator[None]:
+    """Signals wait until the block is through: an exception raised within numba's call ends the process instead."""
+    if threading.current_thread() is not threading.main_thread():  # signals come to the main thread alone
+        yield
+        return
+    caught: list[tuple[int, Any]] = []
+    names = ("SIGINT", "SIGTERM", "SIGHUP")
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {each: handler for each in numbers if callable(handler := signal.getsignal(each))}
+    for each in before:
+        signal.signal(each, lambda number, frame: caught.append((number, frame)))
+    try:
+        yield
+    finally:
+        for each, handler in before.items():
+            signal.signal(each, handler)
+    for number, frame in caught[:1]:
+        before[signal.Signals(number)](number, frame)

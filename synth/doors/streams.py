@@ -1,0 +1,69 @@
+"""Standard streams that no terminal, pipe or encoding turns into a traceback; signals that end the work tidily.
+
+In: the process as it was started. Out: streams that are there, that write a letter their encoding lacks as its
+number (JSON reads it back), and a request to end that removes temporary files like Ctrl-C does.
+"""
+
+from __future__ import annotations
+
+import codecs
+import io
+import os
+import signal
+import sys
+from types import FrameType
+from typing import Final
+
+ESCAPES: Final = "tinewright-escapes"  # of our own error handler
+
+
+def make_sound() -> None:
+    """Of this process, before anything is printed or opened."""
+    _open_missing()
+    codecs.register_error(ESCAPES, escaped)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors=ESCAPES)
+    for name in ("SIGTERM", "SIGHUP"):
+        # whoever started us with a signal left out wants it left out, as nohup does
+        if hasattr(signal, name) and signal.getsignal(getattr(signal, name)) == signal.SIG_DFL:
+            signal.signal(getattr(signal, name), _stop)
+
+
+def escaped(error: UnicodeError) -> tuple[str, int]:
+    r"""Letters that an encoding lacks as \\uXXXX, in two halves beyond the 16-bit plane (RFC 8259, 7)."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    halves = error.object[error.start : error.end].encode("utf-16-be", "surrogatepass")
+    return "".join(rf"\u{halves[n]:02x}{halves[n + 1]:02x}" for n in range(0, len(halves), 2)), error.end
+
+
+def give_up() -> None:
+    """Let what still waits for standard output go: nobody takes it any more."""
+    sink = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(sink, sys.stdout.fileno())
+    except (OSError, ValueError, AttributeError):
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 for the rest of the process
+    finally:
+        os.close(sink)
+
+
+def _open_missing() -> None:
+    """A stream that was closed is opened to nowhere: else the next file would stand in its place.
+
+    Standard output is opened so that writing fails, and is told.
+    """
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR if number == 2 else os.O_RDONLY)
+    if sys.stdout is None:
+        sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+    if sys.stderr is None:
+        sys.stderr = open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+
+
+def _stop(_: int, __: FrameType | None) -> None:
+    raise KeyboardInterrupt

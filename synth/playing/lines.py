@@ -1,0 +1,48 @@
+"""Where in a stroke script an entry stands.
+
+In: the file and the place that a message names. Out: the line, counted from 1.
+"""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from synth.design.tree import place_of
+
+
+def line_of(path: Path, place: str) -> int | None:
+    """The line on which an entry of a script stands, by its place such as `phrase.rise.stroke[2].lean`.
+
+    None where it cannot be found: looking for the line never replaces the error.
+    """
+    try:
+        return _line_in(path.read_text(encoding="utf-8-sig"), place)
+    except (OSError, ValueError, LookupError, AttributeError, TypeError, RecursionError):
+        return None
+
+
+def _line_in(text: str, place: str) -> int | None:
+    """The entry is marked, the text written again, and the mark looked for: entries may be alike."""
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    tree: Mapping[str, Any] = document
+    phrases = document.get("phrase", {})
+    for name in phrases:
+        if place.startswith(f"{place_of('phrase', name)}."):
+            tree, place = phrases[name], place.removeprefix(f"{place_of('phrase', name)}.")
+            break
+    match = re.match(r"(stroke|tempo)\[(\d+)\]", place)
+    if match is None:
+        return None
+    entry, mark = tree[match[1]][int(match[2]) - 1], uuid.uuid4().hex
+    if isinstance(entry, tomlkit.items.InlineTable) or not entry:
+        entry[mark] = mark
+    else:
+        entry[next(iter(entry))].comment(mark)
+    before, found, _ = tomlkit.dumps(document).partition(mark)
+    return before.count("\n") + 1 if found else None

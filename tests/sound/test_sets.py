@@ -1,0 +1,67 @@
+"""Sets to compare by ear: as they are, and matched, however quiet."""
+
+import numpy as np
+import pytest
+import soundfile
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from synth.sound.loudness import integrated
+from synth.sound.sets import file_names, write_sets
+
+RATE = 48_000
+DB = 1.0
+
+
+def ringing(level_db, hertz, decay_s):
+    """A struck tone (1, N) so many dB below a pascal."""
+    t = np.arange(RATE) / RATE
+    return 10.0 ** (level_db / 20.0) * np.sin(2.0 * np.pi * hertz * t)[None] * np.exp(-t / decay_s)
+
+
+SOUNDS = st.builds(ringing, st.floats(-90.0, 0.0), st.floats(60.0, 8000.0), st.floats(0.02, 3.0))
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(sounds=st.lists(SOUNDS, min_size=2, max_size=4))
+def test_matched_files_are_equally_loud_however_quiet_one_was(tmp_path, sounds):
+    members = write_sets({str(n): each for n, each in enumerate(sounds)}, tmp_path)
+    heard = [soundfile.read(tmp_path / "matched" / each.file, always_2d=True)[0].T for each in members]
+    # measured as raised to full scale, where no gate hides anything
+    loud = [
+        integrated(each / np.abs(each).max(), RATE) + 20.0 * np.log10(np.abs(each).max()) for each in heard
+    ]
+    tolerance = (
+        0.1 * DB if any(each.gated for each in members) else 2.0 * DB
+    )  # the gate hears less of a quiet tail
+    assert max(loud) - min(loud) < tolerance
+    assert [each.gated for each in members] == [not np.isfinite(each.integrated) for each in members]
+
+
+def test_silence_stays_silence_and_is_not_called_too_quiet(tmp_path):
+    members = write_sets({"some": ringing(-20.0, 440.0, 1.0), "none": np.zeros((1, RATE))}, tmp_path)
+    assert [each.gated for each in members] == [False, False]
+    assert members[1].matched_gain_db == 0.0
+
+
+@settings(max_examples=100, deadline=None)
+@given(names=st.lists(st.text(max_size=200), max_size=8))
+def test_every_sound_has_a_file_of_its_own_on_any_disk(names):
+    files = file_names(names)
+    assert len({each.casefold() for each in files}) == len(names)
+    assert all(each and len(each) < 120 and not set(each) & set('/\\:*?"<>|\n\0') for each in files)
+
+
+def test_names_that_differ_stay_readable():
+    assert file_names(["speed=200", "Speed=200", "a b", "a-b"]) == [
+        "speed=200",
+        "Speed=200-2",
+        "a-b",
+        "a-b-2",
+    ]
+
+
+@pytest.mark.parametrize("name", [".", "..", "/etc/passwd", "", "a/../b"])
+def test_no_name_leads_out_of_the_folder(tmp_path, name):
+    (member,) = write_sets({name: ringing(-20.0, 440.0, 1.0)}, tmp_path / "x")
+    assert (tmp_path / "x" / "true" / member.file).is_file()

@@ -1,0 +1,87 @@
+"""Compiled code that cannot be kept costs time, never the answer."""
+
+import errno
+import random
+
+import numba
+import pytest
+from numba.core import config
+
+from synth.compiled import njit, undisturbed
+
+
+def plus(a, b):
+    return a + 2 * b
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    monkeypatch.setattr(config, "CACHE_DIR", str(tmp_path / "kept"))
+    return tmp_path / "kept"
+
+
+def hits(function):
+    return sum(function.stats.cache_hits.values())
+
+
+def compiled():
+    return njit(cache=True, nogil=True)(plus)
+
+
+def test_what_was_compiled_is_kept_and_taken(folder):
+    assert compiled()(1, 2) == 5
+    again = compiled()
+    assert again(1, 2) == 5
+    assert hits(again) == 1
+
+
+@pytest.mark.parametrize("which", ["*.nbi", "*.nbc", "*"])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_torn_or_scribbled_file_is_compiled_again_and_put_right(folder, which, seed):
+    draw = random.Random(f"{which}{seed}")
+    assert compiled()(1, 2) == 5
+    torn = list(folder.rglob(which if "." in which else "*.nb?"))
+    assert torn
+    for path in torn:
+        data = path.read_bytes()
+        cut = draw.randrange(
+            min(200, len(data))
+        )  # in the frame of the pickle: of machine code nothing can be told
+        path.write_bytes(data[:cut] + (draw.randbytes(40) if seed % 2 else b""))
+    assert compiled()(1, 2) == 5
+    again = compiled()
+    assert again(1, 2) == 5
+    assert hits(again) == 1
+
+
+def test_a_folder_that_cannot_be_had_is_done_without(tmp_path, monkeypatch):
+    (tmp_path / "file").write_text("in the way")
+    monkeypatch.setattr(config, "CACHE_DIR", str(tmp_path / "file" / "below"))
+    for locator in numba.core.caching.CacheImpl._locator_classes:
+        monkeypatch.setattr(locator, "from_function", classmethod(lambda cls, *_: None))
+    assert compiled()(1, 2) == 5
+
+
+def test_a_full_disk_is_done_without(folder, monkeypatch):
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(numba.core.caching.IndexDataCacheFile, "_save_data", full)
+    assert compiled()(1, 2) == 5
+    assert compiled()(1, 2) == 5
+
+
+def test_a_signal_waits_for_the_end_of_the_block_and_is_not_lost():
+    import signal
+
+    went = []
+
+    def interrupted():
+        with undisturbed():
+            signal.raise_signal(signal.SIGINT)
+            went.append("on")
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
+    assert went == ["on"]
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
