@@ -19,7 +19,7 @@ PLACES = """
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod
     vibration.plate vibration.plate_air vibration.diffuse
     vibration.tine vibration.axial vibration.bar vibration.feet vibration.board
-    vibration.structure vibration.eigen vibration.assembly vibration.projection vibration.mounting
+    vibration.structure vibration.eigen vibration.assembly vibration.projection vibration.single_tine vibration.mounting
     vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache vibration.solution
     playing.stroke playing.keys playing.homerow playing.score playing.notation playing.midi playing.hold
     playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.motion playing.kernel

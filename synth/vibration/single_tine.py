@@ -1,0 +1,370 @@
+"""The modes of one tine on the vibrating structure while all the others are locked on it.
+
+In: a host (the bar, or bar and board, loaded with every tine as a rigid mass) in its own modes, and the partials of
+the tine that is free. Out: for a partial the modes it sounds in, complete with their decay where losses are given.
+With kappa_k and w_k (6) the host's modes at the base, Lambda and g (6, F) the tine's partials and the reaction on
+its base per acceleration, lambda = omega²:
+
+    (Lambda - lambda) q = lambda g^T x,    (kappa_k - lambda) c_k = lambda w_k^T g q,    x = sum w_k c_k
+
+The host modes nearest to the partial stay unknowns c; all further ones answer as at lambda, which leaves
+
+    S(lambda) = [[Lambda - lambda² g^T T g, -lambda g^T W], [., kappa]] - lambda,   T = sum_far w w^T / (kappa - lambda)
+
+Without losses every eigenvalue of S falls strictly between two poles of T (-S' is a sum of squares, the mode's
+mass), so each crosses zero once at most: the j-th eigenvalue belongs to the j-th mode in the span, its sign brackets
+the root, and none is missed (W. H. Wittrick and F. W. Williams, Q. J. Mech. Appl. Math. 24 (1971) 263). Newton's step
+(y^T S y over the mass) ends in two or three rounds. The shares of a partial in all modes together are known
+beforehand, ((1 - g^T W W^T g)^-1)_nn: where those found leave room for a greater one, more of the host is kept.
+With losses kappa and Lambda are complex and the same steps are taken without a bracket.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.vibration.axial import AxialModes
+from synth.vibration.bar import BarModes
+from synth.vibration.eigen import complex_modes
+from synth.vibration.section import Array
+from synth.vibration.structure import Bases, Indices, riding
+from synth.vibration.tine import TineModes
+
+Numbers = NDArray[Any]  # real without losses, complex with
+
+KEPT: Final = ((8, 4), (24, 8), (1 << 30, 24))  # host modes kept and modes followed, in turn, until it is certain
+FAINT: Final = 0.02  # of a partial: modes with less of it are not followed
+ROUNDS: Final = 40  # a bisection at worst; three are usual
+SETTLED: Final = 1e-11  # relative, of omega²
+
+
+@dataclass(frozen=True)
+class Host:
+    """What a tine stands on, all tines locked on it: K modes."""
+
+    squared: Numbers  # (K,) omega², complex where losses count
+    motion: Numbers  # (R, 6, K) of the bases, in the tines' own directions (`Bases.rows`), mass-normalised
+
+    def take(self, which: Indices) -> Host:
+        return Host(self.squared, self.motion[which])
+
+
+@dataclass(frozen=True)
+class FreeTines:
+    """R tines' F freedoms each: their partials, on roots as soft as the bar's left-out modes make them."""
+
+    squared: Numbers  # (R, F)
+    reaction: Array  # (R, 6, F)
+    basis: Array  # (R, 2, N, F) clamped partials (plane, partial) in these freedoms
+
+    def take(self, which: Indices) -> FreeTines:
+        return FreeTines(self.squared[which], self.reaction[which], self.basis[which])
+
+
+@dataclass(frozen=True)
+class PartialModes:
+    """The C modes that hold most of one partial of R tines, the fullest first; mass-normalised.
+
+    Where a mode is not there, or was not wanted, its planes are 0 and its `squared` is the clamped partial's.
+    """
+
+    squared: Numbers  # (R, C) omega²
+    planes: Numbers  # (R, C, 2) the partial's amplitude in its planes
+    force: Numbers  # (R, C, 6) of the tine on its base
+
+    @property
+    def pole(self) -> Numbers:
+        """(R, C) s^-1."""
+        return np.asarray(1j * np.sqrt(self.squared.astype(np.complex128)))
+
+    def fullest(self, swing: Array) -> Indices:
+        """Which mode of each tine (R,) moves it most in a direction (R, 2) of its planes."""
+        return np.asarray(np.argmax(np.abs(np.einsum("rcp,rp->rc", self.planes, swing)), axis=1))
+
+    def both_planes(self, along: Array) -> Indices:
+        """The two fullest modes of each tine (R, 2), first the one that swings more `along` (R, 2)."""
+        most = np.argsort(-_share(self.planes), axis=1, kind="stable")[:, :2]
+        swing = np.abs(np.einsum("rcp,rp->rc", self.planes, along))
+        return np.asarray(np.take_along_axis(most, np.argsort(-_pick(swing, most), axis=1, kind="stable"), 1))
+
+
+def along_row(axis: Array) -> Array:
+    """Unit vectors (R, 2) along the row in the tines' planes; across it is (sin, cos)."""
+    return np.stack([np.cos(axis), -np.sin(axis)], axis=1)
+
+
+def free_tines(
+    modes: TineModes,
+    residual: Array,
+    *,
+    partials: int | None = None,
+    axial: AxialModes | None = None,
+    lossy: bool = False,
+) -> FreeTines:
+    """The freedoms of tines on roots that yield by `residual` (R, 6, 6, the tines' directions) per force and moment.
+
+    The lowest `partials` of each plane (all by default) and, where given, stretching and twisting; the rest of the
+    tine is taken as rigid. With three partials the fundamental is within 0.01 cent of all.
+    """
+    count = modes.frequency.shape[2] if partials is None else partials
+    squared = (2.0 * math.pi * modes.frequency[:, :, :count]) ** 2
+    loss = squared * modes.loss_factor[:, :, :count]
+    shape = squared.shape
+    squared, loss = squared.reshape(shape[0], -1), loss.reshape(shape[0], -1)
+    g = pull(modes)[..., : shape[2]].reshape(shape[0], 4, -1)
+    g = np.concatenate([g, np.zeros((shape[0], 2, g.shape[2]))], axis=1)
+    if axial is not None:
+        own = (2.0 * math.pi * axial.frequency) ** 2
+        squared = np.concatenate([squared, own.reshape(shape[0], -1)], axis=1)
+        loss = np.concatenate([loss, (own * axial.loss_factor).reshape(shape[0], -1)], axis=1)
+        g = np.concatenate([g, _axial_pull(axial)], axis=2)
+    return _softened(squared, loss if lossy else None, g, residual, shape)
+
+
+def own_residual(bar: BarModes, bases: Bases) -> Array:
+    """What the bar's modes above the last yield at each base (R, 6, 6), in the tines' own directions."""
+    rows, here = bases.rows(), np.arange(len(bases.place))
+    return np.asarray(rows @ bar.compliance[here, :, here] @ rows.swapaxes(-1, -2))
+
+
+def loaded_bar(modes: TineModes, bar: BarModes, bases: Bases, *, nuts: Array) -> tuple[Array, Array]:
+    """omega² (Mb,) of the bar with all tines locked, and its modes (Mb, Mb) in those of the bare bar."""
+    return loaded(np.diag(bar.stiffness), riding(bar.at(bases.place), bases, modes, nuts))
+
+
+def loaded(stiffness: Array, load: Array) -> tuple[Array, Array]:
+    """omega² (K,) of a structure of modes, stiffness (K, K), under more mass (K, K), and modes (K, K) in its own."""
+    inverse = np.linalg.inv(np.linalg.cholesky(np.eye(len(stiffness)) + load))
+    kappa, v = np.linalg.eigh(inverse @ stiffness @ inverse.T)
+    return np.maximum(kappa, 0.0), inverse.T @ v
+
+
+def damped_host(stiffness: Array, loss: Array, load: Array) -> tuple[Numbers, Numbers]:
+    """The same with losses (K, K) beside the stiffness: complex."""
+    squared, real = loaded(stiffness, load)
+    kappa, y = complex_modes(squared, real.T @ loss @ real)
+    return kappa, real @ y
+
+
+def pull(modes: TineModes) -> Array:
+    """Force and moment on the base (R, 4, 2, N) per acceleration of each plane's partials."""
+    g = np.zeros((len(modes.mass), 4, 2, modes.momentum.shape[1]))
+    for p in (0, 1):
+        g[:, 2 * p, p], g[:, 2 * p + 1, p] = modes.momentum, modes.moment
+    return g
+
+
+def partial_modes(host: Host, tines: FreeTines, partial: int) -> PartialModes:
+    """The modes of a partial (from 0) of every tine, alone free on the host."""
+    problem = _Problem(host.squared, host.motion, tines.squared, tines.reaction)
+    into = tines.basis[:, :, partial]  # (r, 2, F)
+    size, most = len(host.squared), KEPT[-1][1]
+    complete = _whole_share(problem, into)
+    start = _start(problem, into)
+    found = PartialModes(
+        squared=np.repeat(start[:, None], most, axis=1),
+        planes=np.zeros((len(start), most, 2), dtype=start.dtype),
+        force=np.zeros((len(start), most, 6), dtype=start.dtype),
+    )
+    left = np.arange(len(start))
+    for near, modes in KEPT:
+        part = _followed(problem.take(left), into[left], start[left], near=min(near, size), count=modes)
+        for whole, own in ((found.squared, part.squared), (found.planes, part.planes), (found.force, part.force)):
+            whole[left, :modes] = own
+        left = left[~_certain(part.planes, complete[left])]
+        if not len(left) or near >= size:
+            break
+    return found
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """S problems on one host: each a tine and the place it stands at."""
+
+    kappa: Numbers  # (K,)
+    w: Numbers  # (S, 6, K)
+    squared: Numbers  # (S, F)
+    g: Array  # (S, 6, F)
+
+    def take(self, rows: Indices) -> _Problem:
+        return replace(self, w=self.w[rows], squared=self.squared[rows], g=self.g[rows])
+
+    def pencil(self, lam: Numbers, near: Indices) -> tuple[Numbers, Numbers]:
+        """K and M (S, F + n, F + n) of S(lambda) = K - lambda M, the host modes `near` (S, n) kept."""
+        rows, count = np.arange(len(lam)), self.squared.shape[1]
+        far = self.kappa - lam[:, None]
+        far[rows[:, None], near] = np.inf
+        T = (self.w / far[:, None]) @ self.w.swapaxes(-1, -2)
+        gT, W = self.g.swapaxes(-1, -2), np.take_along_axis(self.w, near[:, None], axis=2)
+        size = count + near.shape[1]
+        K, M = np.zeros((2, len(lam), size, size), dtype=np.result_type(lam, self.kappa, self.squared))
+        K[:, :count, :count] = -(lam[:, None, None] ** 2) * (gT @ T @ self.g)
+        M[:, :count, count:] = gT @ W
+        M[:, count:, :count] = M[:, :count, count:].swapaxes(-1, -2)
+        every = np.arange(size)
+        K[:, every, every] += np.concatenate([self.squared, self.kappa[near]], axis=1)
+        M[:, every, every] = 1.0
+        return K, M
+
+    def mass(self, lam: Numbers, near: Indices, y: Numbers) -> tuple[Numbers, Numbers]:
+        """Of modes y (S, F + n) at lambda: their mass (S,) with the host's far modes, and the force on the base."""
+        count = self.squared.shape[1]
+        q, c = y[:, :count], y[:, count:]
+        force = lam[:, None] * (self.g @ q[..., None])[..., 0]
+        answer = (force[:, None] @ self.w)[:, 0] / (self.kappa - lam[:, None])
+        np.put_along_axis(answer, near, c, axis=1)
+        moved = (self.w @ answer[..., None])[..., 0]
+        mass = np.sum(q**2, axis=1) + np.sum(answer**2, axis=1) + 2.0 * np.sum(moved * force, axis=1) / lam
+        return mass, force
+
+
+def _followed(problem: _Problem, into: Array, start: Numbers, *, near: int, count: int) -> PartialModes:
+    """The `count` modes that, by a first look, hold most of the partial; each brought home."""
+    kept = np.argsort(np.abs(problem.kappa - start[:, None]), axis=1, kind="stable")[:, :near]
+    value, vector = _eigen(*problem.pencil(start, kept))
+    F = problem.squared.shape[1]
+    first = np.einsum("spf,sfm->smp", into, vector[:, :F])
+    share = _share(first)
+    order = np.argsort(-share, axis=1, kind="stable")[:, :count]
+    row, column = np.nonzero(np.take_along_axis(share, order, axis=1) > FAINT)
+    squared = np.repeat(start[:, None], count, axis=1)
+    planes = np.zeros((len(start), count, 2), dtype=value.dtype)
+    force = np.zeros((len(start), count, 6), dtype=value.dtype)
+    index = order[row, column]
+    if near == len(problem.kappa):  # nothing is far: these are the modes
+        lam, y, there = value[row, index], vector[row, :, index], np.ones(len(row), dtype=bool)
+    else:
+        lam, y, there = _settled(problem.take(row), kept[row], start[row], value[row, index], index)
+    mass, on_base = problem.take(row).mass(lam, kept[row], y)
+    scale = np.where(there, 1.0 / np.sqrt(mass), 0.0)[:, None]
+    squared[row, column] = np.where(there, lam, start[row])
+    planes[row, column] = np.einsum("spf,sf->sp", into[row], y[:, :F]) * scale
+    force[row, column] = on_base * scale
+    _forget_twins(squared, planes)
+    fullest = np.argsort(-_share(planes), axis=1, kind="stable")
+    return PartialModes(_pick(squared, fullest), _pick(planes, fullest), _pick(force, fullest))
+
+
+def _settled(
+    problem: _Problem, near: Indices, start: Numbers, guess: Numbers, index: Indices
+) -> tuple[Numbers, Numbers, NDArray[np.bool_]]:
+    """lambda (S,), vectors (S, F + n) and which arrived, of the modes that are the `index`-th (S,) at `start`."""
+    low, high = _span(problem.kappa, near, start)
+    F, n = problem.squared.shape[1], near.shape[1]
+    lam = np.where((guess.real > low) & (guess.real < high), guess, start)
+    y = np.zeros((len(start), F + n), dtype=lam.dtype)
+    there = np.zeros(len(start), dtype=bool)
+    left = np.arange(len(start))
+    for _ in range(ROUNDS):
+        part, at = problem.take(left), lam[left]
+        value, vector = _eigen(*part.pencil(at, near[left]))
+        if np.iscomplexobj(value):
+            index[left] = np.argmin(np.abs(value - at[:, None]), axis=1)
+        y[left] = np.take_along_axis(vector, index[left][:, None, None], axis=2)[..., 0]
+        off = np.take_along_axis(value, index[left][:, None], axis=1)[:, 0] - at
+        mass, _ = part.mass(at, near[left], y[left])
+        step = off / mass
+        done = np.abs(step) <= SETTLED * np.abs(at)
+        lam[left] = _inside(at, step, off, low, high, left)
+        there[left] = done
+        left = left[~done]
+        if not len(left):
+            break
+    return lam, y, there
+
+
+def _inside(at: Numbers, step: Numbers, off: Numbers, low: Array, high: Array, rows: Indices) -> Numbers:
+    """Newton's next lambda, halved where it leaves the bracket, which closes with every sign; free with losses."""
+    if np.iscomplexobj(at):
+        return at + step
+    low[rows], high[rows] = np.where(off > 0.0, at, low[rows]), np.where(off > 0.0, high[rows], at)
+    there = at + step
+    inside = (there > low[rows]) & (there < high[rows]) | (step == 0.0)
+    return np.where(inside, there, 0.5 * (low[rows] + high[rows]))
+
+
+def _span(kappa: Numbers, near: Indices, start: Numbers) -> tuple[Array, Array]:
+    """Between which poles (S,) the kept host modes lie: there the j-th eigenvalue belongs to the j-th mode."""
+    far = np.repeat(kappa.real[None], len(start), axis=0)
+    np.put_along_axis(far, near, np.nan, axis=1)
+    under = np.where(far < start.real[:, None], far, 0.0)
+    over = np.where(far > start.real[:, None], far, np.inf)
+    return np.maximum(under.max(axis=1), 0.0), np.minimum(over.min(axis=1), 1e4 * start.real)
+
+
+def _eigen(K: Numbers, M: Numbers) -> tuple[Numbers, Numbers]:
+    """Values, rising where real, and vectors with y^T M y = 1 of symmetric pencils (S, n, n)."""
+    if not np.iscomplexobj(K):
+        inverse = np.linalg.inv(np.linalg.cholesky(M))
+        value, vector = np.linalg.eigh(inverse @ K @ inverse.swapaxes(-1, -2))
+        return value, inverse.swapaxes(-1, -2) @ vector
+    value, vector = np.linalg.eig(np.linalg.solve(M, K))
+    return value, vector / np.sqrt(np.einsum("sim,sij,sjm->sm", vector, M, vector, optimize=True))[:, None]
+
+
+def _start(problem: _Problem, into: Array) -> Numbers:
+    """omega² (S,) of the partial on its soft root, host at rest: the mean of its planes."""
+    weight = np.sum(into**2, axis=1)
+    two = np.argsort(-weight, axis=1, kind="stable")[:, :2]
+    return np.asarray(np.mean(np.take_along_axis(problem.squared, two, axis=1), axis=1))
+
+
+def _whole_share(problem: _Problem, into: Array) -> Array:
+    """What all modes together hold of the partial (S,)."""
+    gw = problem.g.swapaxes(-1, -2) @ problem.w
+    inverse = np.linalg.inv(np.eye(gw.shape[1]) - (gw @ gw.swapaxes(-1, -2)).real)
+    return np.asarray(np.einsum("spf,sfg,spg->s", into, inverse, into))
+
+
+def _certain(planes: Numbers, complete: Array) -> NDArray[np.bool_]:
+    """Whether (S,) no mode that was not followed can hold as much as the second of those that were."""
+    share = _share(planes)
+    return np.asarray(complete - share.sum(axis=1) < share[:, 1])
+
+
+def _forget_twins(squared: Numbers, planes: Numbers) -> None:
+    """Two searches with losses may end in one mode: it counts once."""
+    for later in range(1, squared.shape[1]):
+        near = np.abs(squared[:, :later] - squared[:, later : later + 1]) < 1e-9 * np.abs(squared[:, :later])
+        one, other = planes[:, :later], planes[:, later : later + 1]
+        alike = np.abs(np.sum(one * other.conj(), axis=2)) ** 2 > 0.999 * _share(one) * _share(other)
+        planes[np.any(near & alike & (_share(one) > 0.0), axis=1), later] = 0.0
+
+
+def _share(planes: Numbers) -> Array:
+    return np.asarray(np.sum(np.abs(planes) ** 2, axis=-1))
+
+
+def _pick(array: Numbers, index: Indices) -> Numbers:
+    """Along the second axis, for each of the first."""
+    return np.asarray(array[np.arange(len(array))[:, None], index])
+
+
+def _axial_pull(axial: AxialModes) -> Array:
+    """Force and moment the way the tine points (R, 6, 2 Na) per acceleration of stretching and twisting."""
+    g = np.zeros((len(axial.inertia), 6, *axial.momentum.shape[1:]))
+    g[:, 4, 0], g[:, 5, 1] = axial.momentum[:, 0], axial.momentum[:, 1]
+    return g.reshape(len(g), 6, -1)
+
+
+def _softened(
+    squared: Array, loss: Array | None, g: Array, yields: Array, shape: tuple[int, ...]
+) -> FreeTines:
+    """The freedoms in which flexibilities, the tine's and its root's, add up to a diagonal."""
+    there = squared > 0.0
+    stiff = np.where(there, squared, 1e3 * squared.max(axis=1, keepdims=True))
+    flexibility = g.swapaxes(-1, -2) @ yields @ g
+    every = np.arange(squared.shape[1])
+    flexibility[:, every, every] += 1.0 / stiff
+    value, own = np.linalg.eigh(flexibility)
+    value, own = value[:, ::-1], own[:, :, ::-1]
+    basis = own[:, : shape[1] * shape[2]].reshape(*shape, -1)
+    soft: Numbers = 1.0 / value
+    if loss is not None:
+        soft = soft + 1j * np.einsum("rf,rfm->rm", loss, own**2)
+    return FreeTines(soft, g @ own, basis)
