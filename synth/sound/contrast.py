@@ -183,7 +183,9 @@ def _each_alone(instrument: Instrument, row: Row, board: SolvedBoard | None, swi
     bases = stand(instrument.tines, bar, bar_modes)
     motion = beside_board(bar_modes.at(bases.place), standing)
     K, loss = carrier(bar_modes, standing)
-    kappa, shape = damped_host(K, loss, riding(motion, bases, modes, nut_inertia(instrument.tines, bar, bases)))
+    kappa, shape = damped_host(
+        K, loss, riding(motion, bases, modes, nut_inertia(instrument.tines, bar, bases))
+    )
     host = Host(kappa, bases.rows() @ motion @ shape)
     free = free_tines(modes, own_residual(bar_modes, bases), partials=PARTIALS, lossy=True)
     along = along_row(modes.axis)
