@@ -11,7 +11,6 @@ tines share their energy, which only the whole model tells.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final, Literal
 

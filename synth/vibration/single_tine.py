@@ -116,7 +116,7 @@ class PartialModes:
         return np.asarray(np.take_along_axis(most, order, axis=1))
 
     def _swing(self, direction: Array) -> Array:
-        return np.abs(np.einsum("rcp,rp->rc", self.planes, direction)) ** 2 / np.abs(self.squared)
+        return np.asarray(np.abs(np.einsum("rcp,rp->rc", self.planes, direction)) ** 2 / np.abs(self.squared))
 
 
 def along_row(axis: Array) -> Array:

@@ -11,11 +11,9 @@ from synth.design.instrument import PlacedNut
 from synth.doors.cli import run
 from synth.units import CENTS_PER_OCTAVE, MM
 from synth.vibration.tine import solve_tines
+from synth.vibration.trimming.answers import every_answer, first_answers, fitting_nuts, reach_words
+from synth.vibration.trimming.loaded_rod import log_frequencies, quick_picture
 from synth.vibration.tuning import free_lengths, tune
-from synth.vibration.wish import nut_places
-from synth.workshop.loaded import log_frequencies, quick_picture
-from synth.workshop.trim import fitting_nuts, reach_words, trim
-from synth.workshop.trimpair import trim_both
 
 CENT = math.log(2.0) / CENTS_PER_OCTAVE
 
@@ -70,31 +68,27 @@ def trimmed(wished):
         tine = dataclasses.replace(tine, wish=dataclasses.replace(tine.wish, **changes))
         pitch = None if np.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
         nuts = fitting_nuts(tine, list(instrument.nuts.values()))
-        return tine, trim(index, tine, length=float(row.length[index]), pitch=pitch, nuts=nuts)
+        return tine, every_answer(index, tine, length=float(row.length[index]), pitch=pitch, nuts=nuts)
 
     return make
 
 
 @pytest.mark.parametrize("index", [0, 1, 2])
-def test_single_nuts_stand_where_the_tuning_finds_them(wished, trimmed, index):
+def test_the_tuning_takes_the_first_answer_for_its_nut(wished, trimmed, index):
     _, row = wished
     tine, found = trimmed(index)
-    expected = nut_places([tine], row.length[index : index + 1], row.target_hz[index : index + 1])[0]
-    single = [each for each in found.choices if [n.nut for n in each.nuts] == [tine.wish.nut]]
-    assert [each.nuts[0].position for each in single] == pytest.approx(
-        [each.placed.position for each in expected], abs=0.01 * MM
-    )
-    assert [each.cents_per_metre[0] for each in single] == pytest.approx(
-        [each.cents_per_metre for each in expected], rel=1e-2, abs=20.0
-    )
+    expected = first_answers([tine], row.length[index : index + 1], row.target_hz[index : index + 1])[0]
+    single = [each for each in found.solutions if [n.nut for n in each.nuts] == [tine.wish.nut]]
+    assert single[0].nuts[0].position == pytest.approx(expected.nuts[0].position, abs=1e-3 * MM)
+    assert single[0].cents_per_metre == pytest.approx(expected.cents_per_metre, rel=1e-3)
 
 
 @pytest.mark.parametrize("index", [0, 1, 2])
 def test_every_way_meets_the_wish_and_keeps_pitch_or_length(wished, trimmed, index):
     _, row = wished
     tine, found = trimmed(index)
-    assert {len(each.nuts) for each in found.choices} == {1, 2}
-    for each in found.choices:
+    assert {len(each.nuts) for each in found.solutions} == {1, 2}
+    for each in found.solutions:
         modes = solve_tines([tine], [each.length], [(*each.nuts, *tine.trim)])
         ratio = modes.frequency[0, 0, tine.wish.partial - 1] / modes.frequency[0, 0, 0]
         assert math.log(ratio / tine.wish.ratio) == pytest.approx(0.0, abs=0.6 * CENT)
@@ -107,7 +101,7 @@ def test_every_way_meets_the_wish_and_keeps_pitch_or_length(wished, trimmed, ind
 
 def test_the_most_forgiving_come_first(trimmed):
     _, found = trimmed(0)
-    order = [each.unforgiving for each in found.choices]
+    order = [each.unforgiving for each in found.solutions]
     assert order == sorted(order)
 
 
@@ -115,7 +109,7 @@ def test_cents_a_millimetre_are_what_a_moved_nut_does_once_the_pitch_is_restored
     _, row = wished
     tine, found = trimmed(1)
     step = 0.05 * MM
-    for each in found.choices[:3]:
+    for each in found.solutions[:3]:
         for moved in range(len(each.nuts)):
             logs = []
             for sign in (-1.0, 1.0):
@@ -132,13 +126,13 @@ def test_cents_a_millimetre_are_what_a_moved_nut_does_once_the_pitch_is_restored
 
 def test_a_turn_is_a_pitch_of_thread(trimmed):
     _, found = trimmed(0)
-    best = found.choices[0]
+    best = found.solutions[0]
     assert best.cents_per_turn == pytest.approx(best.unforgiving * 0.7 * MM)  # M4, ISO 262
 
 
 def test_locked_nuts_touch(trimmed):
     _, found = trimmed(0)
-    locked = [each for each in found.choices if each.locked]
+    locked = [each for each in found.solutions if each.locked]
     assert locked
     for each in locked:
         low, high = each.nuts
@@ -151,14 +145,16 @@ def test_the_quick_picture_is_near_the_full_model(wished):
     share = np.array([[0.1, 0.6], [0.3, 0.4], [0.5, 0.9], [0.2, 0.8]])
     pitch = float(row.target_hz[1])
     picture = quick_picture(tine, float(row.length[1]), (nut, nut), share, pitch=pitch, partials=3)
-    full = log_frequencies(tine, picture.length, (nut, nut), share * picture.length[:, None], partials=3)
+    full = log_frequencies(
+        [tine] * 4, picture.length, [(nut, nut)] * 4, share * picture.length[:, None], partials=3
+    )
     assert picture.interval(2) == pytest.approx(full[:, 1] - full[:, 0], abs=3.0 * CENT)
     assert full[:, 0] == pytest.approx(math.log(pitch), abs=5.0 * CENT)
 
 
 def test_a_wish_out_of_reach_says_what_can_be_had(trimmed):
     _, found = trimmed(1, ratio=9.0)
-    assert found.choices == ()
+    assert found.solutions == ()
     low, high = found.reach[1]
     # one M4 nut takes 6.27 to between 5.9 and 6.8 or so (common practice, no published source)
     assert low == pytest.approx(5.9, abs=0.15)
@@ -221,9 +217,9 @@ def test_two_nuts_meet_two_wishes(wished, index, partial, ratio):
     tine = instrument.tines[index]
     pitch = None if np.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
     nuts = [instrument.nuts[name] for name in ("M4 hex", "M4 thin hex")]
-    found = trim_both(
-        tine, length=float(row.length[index]), pitch=pitch, nuts=nuts, partial=partial, ratio=ratio
-    )
+    found = every_answer(
+        index, tine, length=float(row.length[index]), pitch=pitch, nuts=nuts, also=(partial, ratio)
+    ).solutions
     assert found
     for each in found:
         modes = solve_tines([tine], [each.length], [(*each.nuts, *tine.trim)])
@@ -249,7 +245,7 @@ def test_a_second_wish_is_found_again_from_nuts_that_make_it(wished):
     tine = dataclasses.replace(tine, wish=wish)
     bare = float(free_lengths([tine], [()], np.array([pitch]))[0])
     third = float(hertz[2] / hertz[0])
-    found = trim_both(tine, length=bare, pitch=pitch, nuts=[nut], partial=3, ratio=third)
+    found = every_answer(1, tine, length=bare, pitch=pitch, nuts=[nut], also=(3, third)).solutions
     places = [tuple(n.position for n in each.nuts) for each in found]
     assert any(place == pytest.approx((25.0 * MM, 60.0 * MM), abs=0.1 * MM) for place in places)
 
@@ -260,10 +256,10 @@ def test_a_wish_at_the_very_end_of_what_can_be_had_is_found(trimmed):
     place = np.linspace(65.0 * MM, 83.0 * MM, 121)
     trim = [(PlacedNut(nut, z), *tine.trim) for z in place.tolist()]
     length = free_lengths([tine] * 121, trim, np.full(121, 220.0))
-    logs = log_frequencies(tine, length, (nut,), place[:, None], partials=2)
+    logs = log_frequencies([tine] * 121, length, [(nut,)] * 121, place[:, None], partials=2)
     best = float(np.exp(np.max(logs[:, 1] - logs[:, 0])))
     _, found = trimmed(0, ratio=best * (1.0 - 0.1 * CENT))
-    assert [each for each in found.choices if [n.nut for n in each.nuts] == [nut]]
+    assert [each for each in found.solutions if [n.nut for n in each.nuts] == [nut]]
 
 
 def test_the_command_takes_a_second_wish_and_refuses_what_is_none(tmp_path, capsys):

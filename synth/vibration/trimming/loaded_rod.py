@@ -66,12 +66,14 @@ def quick_picture(
 
 
 def log_frequencies(
-    tine: Tine, length: Array, nuts: Sequence[Nut], position: Array, *, partials: int
+    tines: Sequence[Tine], length: Array, nuts: Sequence[Sequence[Nut]], position: Array, *, partials: int
 ) -> Array:
-    """ln f_n (C, partials) by the full model, of nuts at heights (C, J) on tines of lengths (C,)."""
-    trim = [(*(PlacedNut(nut, 0.0) for nut in nuts), *tine.trim)] * len(length)
-    rods = rods_of([tine] * len(length), length, trim)
-    height = np.concatenate([position, rods.nut_height[:, len(nuts) :]], axis=1)
+    """ln f_n (C, partials) of round tines by the full model, with nuts (C, J) at heights (C, J) besides their own."""
+    trim = [
+        (*(PlacedNut(nut, 0.0) for nut in own), *tine.trim) for tine, own in zip(tines, nuts, strict=True)
+    ]
+    rods = rods_of(tines, length, trim)
+    height = np.concatenate([position, rods.nut_height[:, position.shape[1] :]], axis=1)
     return np.asarray(np.log(lowest_frequencies(replace(rods, nut_height=height), partials)))
 
 
