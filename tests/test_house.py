@@ -19,9 +19,10 @@ PLACES = """
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod
     vibration.plate vibration.plate_air vibration.diffuse
     vibration.tine vibration.axial vibration.bar vibration.feet vibration.board
-    vibration.structure vibration.eigen vibration.assembly vibration.projection vibration.single_tine vibration.mounting
-    vibration.clearance vibration.trimming vibration.trimming.loaded_rod vibration.trimming.settle
-    vibration.trimming.search vibration.trimming.answers vibration.tuning vibration.quarrels vibration.cache vibration.solution
+    vibration.structure vibration.eigen vibration.assembly vibration.projection
+    vibration.host vibration.single_tine vibration.mounting vibration.clearance
+    vibration.trimming vibration.trimming.loaded_rod vibration.trimming.settle vibration.trimming.search
+    vibration.trimming.answers vibration.tuning vibration.quarrels vibration.cache vibration.solution
     playing.stroke playing.keys playing.homerow playing.score playing.notation playing.midi playing.hold
     playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.motion playing.kernel
     playing.report playing.limits playing.sweep playing.slices playing.contact

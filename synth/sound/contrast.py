@@ -3,10 +3,10 @@
 In: an instrument, its row, a board or none. Out: `Foretold`, pitch, ring and level of every tine's fundamental; and
 sentences where a board kills or boosts a note.
 
-Each tine is taken as if the others kept still: they ride on the carrier (bar, or bar and board) as locked masses. Of
-the modes of that structure (`synth.vibration.single_tine`) the one that holds most of the fundamental's swing along
-the row gives pitch, ring and, by the carrier's answer, sound: that of `bar_radiator` and `board_radiator`. Unison
-tines share their energy, which only the whole model tells.
+Each tine is taken as if the others kept still: they ride on the carrier (bar, or bar and board) as locked masses.
+Of the modes of that structure (`synth.vibration.single_tine`) the one that holds most of the fundamental's swing
+along the row gives pitch, ring and, by the carrier's answer, sound: that of `bar_radiator` and `board_radiator`.
+Unison tines share their energy, which only the whole model tells.
 """
 
 from __future__ import annotations
@@ -26,16 +26,9 @@ from synth.vibration.assembly import ModalModel
 from synth.vibration.bar import solve_bar, standing_on
 from synth.vibration.board import SolvedBoard
 from synth.vibration.cache import kept
+from synth.vibration.host import Host, damped_host, free_tines, own_residual
 from synth.vibration.mounting import PARTIALS
-from synth.vibration.single_tine import (
-    Host,
-    PartialModes,
-    along_row,
-    damped_host,
-    free_tines,
-    own_residual,
-    partial_modes,
-)
+from synth.vibration.single_tine import PartialModes, along_row, partial_modes
 from synth.vibration.solution import solve_board_of
 from synth.vibration.structure import beside_board, carrier, nut_inertia, riding, stand
 from synth.vibration.tuning import Row

@@ -16,8 +16,9 @@ import numpy as np
 
 from synth.design.instrument import Instrument
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
+from synth.vibration.host import Host, free_tines, loaded, own_residual
 from synth.vibration.section import Array
-from synth.vibration.single_tine import Host, along_row, free_tines, loaded, own_residual, partial_modes
+from synth.vibration.single_tine import along_row, partial_modes
 from synth.vibration.structure import Bases, Indices, carried, nut_inertia, rigid_inertia, stand
 from synth.vibration.tine import TineModes
 

@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
 from synth.vibration.bar import COUPLED_HZ, solve_bar, support_springs
+from synth.vibration.host import loaded_bar, pull
 from synth.vibration.section import Array
-from synth.vibration.single_tine import loaded_bar, pull
 from synth.vibration.structure import Bases, nut_inertia, stand
 from synth.vibration.tine import PLANES
 from synth.vibration.tuning import Row

@@ -1,42 +1,36 @@
 """The modes of one tine on the vibrating structure while all the others are locked on it.
 
-In: a host (the bar, or bar and board, loaded with every tine as a rigid mass) in its own modes, and the partials of
-the tine that is free. Out: for a partial the modes it sounds in, complete with their decay where losses are given.
-With kappa_k and w_k (6) the host's modes at the base, Lambda and g (6, F) the tine's partials and the reaction on
-its base per acceleration, lambda = omega²:
+In: a `Host` and the tines' freedoms (`synth.vibration.host`). Out: for a partial the modes it sounds in, with their
+decay where losses are given. With kappa_k and w_k (6) the host's modes at the base, Lambda and g (6, F) the tine's
+partials and the reaction on its base per acceleration, lambda = omega²:
 
     (Lambda - lambda) q = lambda g^T x,    (kappa_k - lambda) c_k = lambda w_k^T g q,    x = sum w_k c_k
 
-The host modes nearest to the partial stay unknowns c; all further ones answer as at lambda, which leaves
+The host modes nearest to the partial stay unknowns c; all further ones answer as at lambda, T = sum_far
+w w^T / (kappa - lambda), which leaves
 
-    S(lambda) = [[Lambda - lambda² g^T T g, -lambda g^T W], [., kappa]] - lambda,   T = sum_far w w^T / (kappa - lambda)
+    S(lambda) = [[Lambda - lambda² g^T T g, 0], [0, kappa]] - lambda [[1, g^T W], [W^T g, 1]]
 
 Without losses every eigenvalue of S falls strictly between two poles of T (-S' is a sum of squares, the mode's
-mass), so each crosses zero once at most: the j-th eigenvalue belongs to the j-th mode in the span, its sign brackets
-the root, and none is missed (W. H. Wittrick and F. W. Williams, Q. J. Mech. Appl. Math. 24 (1971) 263). Newton's step
-(y^T S y over the mass) ends in two or three rounds. How full a mode is of a partial is told by strain energy,
-Lambda q² / lambda, and all modes together hold one whole of each partial (sum of y y^T / lambda = K^-1): where those
-found leave room for a fuller one, more of the host is kept, at last all of it.
+mass), so each crosses zero once at most: the j-th eigenvalue belongs to the j-th mode in the span, its sign
+brackets the root, and none is missed (W. H. Wittrick and F. W. Williams, Q. J. Mech. Appl. Math. 24 (1971) 263,
+from memory). Newton's step, y^T S y over the mass, ends in two or three rounds. How full a mode is of a partial is
+told by strain energy, Lambda q² / lambda, and all modes together hold one whole of each partial (sum of y y^T /
+lambda = K^-1): where those found leave room for a fuller one, more of the host is kept, at last all of it.
 With losses kappa and Lambda are complex and the same steps are taken without a bracket.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.vibration.axial import AxialModes
-from synth.vibration.bar import BarModes
-from synth.vibration.eigen import complex_modes
+from synth.vibration.host import FreeTines, Host, Numbers
 from synth.vibration.section import Array
-from synth.vibration.structure import Bases, Indices, riding
-from synth.vibration.tine import TineModes
-
-Numbers = NDArray[Any]  # real without losses, complex with
+from synth.vibration.structure import Indices
 
 KEPT: Final = (
     (8, 4),
@@ -50,29 +44,6 @@ LOOSE: Final = (
 ROUNDS: Final = 40  # a bisection at worst; three are usual
 SETTLED: Final = 1e-11  # relative, of omega²
 DRIFTING: Final = 1e-6  # of the partial's omega²: slower, a mode is a drift of what nothing holds
-
-
-@dataclass(frozen=True)
-class Host:
-    """What a tine stands on, all tines locked on it: K modes."""
-
-    squared: Numbers  # (K,) omega², complex where losses count
-    motion: Numbers  # (R, 6, K) of the bases, in the tines' own directions (`Bases.rows`), mass-normalised
-
-    def take(self, which: Indices) -> Host:
-        return Host(self.squared, self.motion[which])
-
-
-@dataclass(frozen=True)
-class FreeTines:
-    """R tines' F freedoms each: their partials, on roots as soft as the bar's left-out modes make them."""
-
-    squared: Numbers  # (R, F)
-    reaction: Array  # (R, 6, F)
-    basis: Array  # (R, 2, N, F) clamped partials (plane, partial) in these freedoms
-
-    def take(self, which: Indices) -> FreeTines:
-        return FreeTines(self.squared[which], self.reaction[which], self.basis[which])
 
 
 @dataclass(frozen=True)
@@ -122,67 +93,6 @@ class PartialModes:
 def along_row(axis: Array) -> Array:
     """Unit vectors (R, 2) along the row in the tines' planes; across it is (sin, cos)."""
     return np.stack([np.cos(axis), -np.sin(axis)], axis=1)
-
-
-def free_tines(
-    modes: TineModes,
-    residual: Array,
-    *,
-    partials: int | None = None,
-    axial: AxialModes | None = None,
-    lossy: bool = False,
-) -> FreeTines:
-    """The freedoms of tines on roots that yield by `residual` (R, 6, 6, the tines' directions) per force and moment.
-
-    The lowest `partials` of each plane (all by default) and, where given, stretching and twisting; the rest of the
-    tine is taken as rigid. With three partials the fundamental is within 0.01 cent of all.
-    """
-    count = modes.frequency.shape[2] if partials is None else partials
-    squared = (2.0 * math.pi * modes.frequency[:, :, :count]) ** 2
-    loss = squared * modes.loss_factor[:, :, :count]
-    shape = squared.shape
-    squared, loss = squared.reshape(shape[0], -1), loss.reshape(shape[0], -1)
-    g = pull(modes)[..., : shape[2]].reshape(shape[0], 4, -1)
-    g = np.concatenate([g, np.zeros((shape[0], 2, g.shape[2]))], axis=1)
-    if axial is not None:
-        own = (2.0 * math.pi * axial.frequency) ** 2
-        squared = np.concatenate([squared, own.reshape(shape[0], -1)], axis=1)
-        loss = np.concatenate([loss, (own * axial.loss_factor).reshape(shape[0], -1)], axis=1)
-        g = np.concatenate([g, _axial_pull(axial)], axis=2)
-    return _softened(squared, loss if lossy else None, g, residual, shape)
-
-
-def own_residual(bar: BarModes, bases: Bases) -> Array:
-    """What the bar's modes above the last yield at each base (R, 6, 6), in the tines' own directions."""
-    rows, here = bases.rows(), np.arange(len(bases.place))
-    return np.asarray(rows @ bar.compliance[here, :, here] @ rows.swapaxes(-1, -2))
-
-
-def loaded_bar(modes: TineModes, bar: BarModes, bases: Bases, *, nuts: Array) -> tuple[Array, Array]:
-    """omega² (Mb,) of the bar with all tines locked, and its modes (Mb, Mb) in those of the bare bar."""
-    return loaded(np.diag(bar.stiffness), riding(bar.at(bases.place), bases, modes, nuts))
-
-
-def loaded(stiffness: Array, load: Array) -> tuple[Array, Array]:
-    """omega² (K,) of a structure of modes, stiffness (K, K), under more mass (K, K), and modes (K, K) in its own."""
-    inverse = np.linalg.inv(np.linalg.cholesky(np.eye(len(stiffness)) + load))
-    kappa, v = np.linalg.eigh(inverse @ stiffness @ inverse.T)
-    return np.maximum(kappa, 0.0), inverse.T @ v
-
-
-def damped_host(stiffness: Array, loss: Array, load: Array) -> tuple[Numbers, Numbers]:
-    """The same with losses (K, K) beside the stiffness: complex."""
-    squared, real = loaded(stiffness, load)
-    kappa, y = complex_modes(squared, real.T @ loss @ real)
-    return kappa, real @ y
-
-
-def pull(modes: TineModes) -> Array:
-    """Force and moment on the base (R, 4, 2, N) per acceleration of each plane's partials."""
-    g = np.zeros((len(modes.mass), 4, 2, modes.momentum.shape[1]))
-    for p in (0, 1):
-        g[:, 2 * p, p], g[:, 2 * p + 1, p] = modes.momentum, modes.moment
-    return g
 
 
 def partial_modes(host: Host, tines: FreeTines, partial: int) -> PartialModes:
@@ -363,28 +273,3 @@ def _share(planes: Numbers, squared: Numbers, start: Numbers) -> Array:
 def _pick(array: Numbers, index: Indices) -> Numbers:
     """Along the second axis, for each of the first."""
     return np.asarray(array[np.arange(len(array))[:, None], index])
-
-
-def _axial_pull(axial: AxialModes) -> Array:
-    """Force and moment the way the tine points (R, 6, 2 Na) per acceleration of stretching and twisting."""
-    g = np.zeros((len(axial.inertia), 6, *axial.momentum.shape[1:]))
-    g[:, 4, 0], g[:, 5, 1] = axial.momentum[:, 0], axial.momentum[:, 1]
-    return g.reshape(len(g), 6, -1)
-
-
-def _softened(
-    squared: Array, loss: Array | None, g: Array, yields: Array, shape: tuple[int, ...]
-) -> FreeTines:
-    """The freedoms in which flexibilities, the tine's and its root's, add up to a diagonal."""
-    there = squared > 0.0
-    stiff = np.where(there, squared, 1e3 * squared.max(axis=1, keepdims=True))
-    flexibility = g.swapaxes(-1, -2) @ yields @ g
-    every = np.arange(squared.shape[1])
-    flexibility[:, every, every] += 1.0 / stiff
-    value, own = np.linalg.eigh(flexibility)
-    value, own = value[:, ::-1], own[:, :, ::-1]
-    basis = own[:, : shape[1] * shape[2]].reshape(*shape, -1)
-    soft: Numbers = 1.0 / value
-    if loss is not None:
-        soft = soft + 1j * np.einsum("rf,rfm->rm", loss, own**2)
-    return FreeTines(soft, g @ own, basis)

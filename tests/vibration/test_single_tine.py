@@ -1,4 +1,4 @@
-"""One tine free, the others locked: against dense solutions, of thousands of tines set on purpose beside bar modes."""
+"""One tine free, the others locked: against dense solutions, of thousands of tines set beside bar modes."""
 
 from __future__ import annotations
 
@@ -12,15 +12,8 @@ import pytest
 from synth.design.instrument import Section, Straight
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, solve_bar, standing_on
-from synth.vibration.single_tine import (
-    FreeTines,
-    Host,
-    along_row,
-    damped_host,
-    free_tines,
-    own_residual,
-    partial_modes,
-)
+from synth.vibration.host import FreeTines, Host, damped_host, free_tines, own_residual
+from synth.vibration.single_tine import along_row, partial_modes
 from synth.vibration.structure import beside_board, carrier, couple, nut_inertia, riding, spinning, stand
 from synth.vibration.tine import solve_tines
 
@@ -35,7 +28,7 @@ MOMENTUM, MOMENT = (
 
 
 def drawn(rng: np.random.Generator, *, tines: int, modes: int, lossy: bool) -> tuple[Host, FreeTines]:
-    """Tines of 1 to 10 g, each set 1e-5 to 10 % beside a mode of a host whose modes lie anywhere, some on others."""
+    """Tines of 1 to 10 g, each set 1e-5 to 10 % beside a mode of a host whose modes lie anywhere."""
     kappa = np.sort((2.0 * math.pi * np.geomspace(20.0, 8000.0, modes) * rng.uniform(0.8, 1.2, modes)) ** 2)
     kappa[modes // 2] = kappa[modes // 2 - 1] * (1.0 + 1e-9)
     w = rng.normal(size=(tines, 6, modes)) * np.array([1.0, 8.0, 1.0, 8.0, 1.0, 8.0])[:, None]
@@ -148,7 +141,7 @@ def whole(case, board=None):
 
 
 def locked(by_hand: ModuleType, structure, tine: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """omega², vectors (freedoms, modes) and M of the whole coupled model with all other tines' freedoms struck out."""
+    """omega², vectors (freedoms, modes) and freedoms of the coupled model, all other tines' struck out."""
     K, M, loss = by_hand.full(structure)
     carriers = len(structure.carrier_mass)
     own = np.concatenate([structure.tine_dof[tine].ravel(), structure.axial_dof[tine].ravel()])

@@ -1,7 +1,9 @@
 """Nuts that meet a wish, against the tuning's own search, against retuned tines, and in the design file."""
 
 import dataclasses
+import json
 import math
+import re
 import tomllib
 
 import numpy as np
@@ -9,6 +11,7 @@ import pytest
 
 from synth.design.instrument import PlacedNut
 from synth.doors.cli import run
+from synth.errors import InputError
 from synth.units import CENTS_PER_OCTAVE, MM
 from synth.vibration.tine import solve_tines
 from synth.vibration.trimming.answers import every_answer, first_answers, fitting_nuts, reach_words
@@ -270,3 +273,89 @@ def test_the_command_takes_a_second_wish_and_refuses_what_is_none(tmp_path, caps
     for words in ("x", "3", "3=", "9=4", "3=0.5", "2=16", "3=nan"):
         assert run(["trim", str(path), "--group", "one", "--also", words]) == 2
         assert "--also" in capsys.readouterr().err
+
+
+EVERYDAY = """
+[bar]
+section = {{ shape = "rectangle", width_mm = 25.0, height_mm = 25.0 }}
+path = [{{ straight_mm = 400.0 }}]
+supports = [{{ at_mm = 90.0, kind = "cord" }}, {{ at_mm = 310.0, kind = "cord" }}]
+
+[[group]]
+name = "one"
+stock = "{thread}"
+start_mm = 200.0
+[[group.tine]]
+{given}
+trim_to = {{ partial = {partial}, ratio = {ratio}, nut = "{thread} hex" }}
+"""
+NOTES = ["D2", "A2", "D3", "F3", "A3", "C4", "E4", "A4", "D5"]
+
+
+def everyday(rng: np.random.Generator) -> str:
+    given = (
+        f'pitch = "{rng.choice(NOTES)}"'
+        if rng.random() < 0.7
+        else f"free_length_mm = {rng.uniform(60, 200):.1f}"
+    )
+    partial = int(rng.choice([2, 2, 3]))
+    ratio = rng.uniform(6.0, 6.55) if partial == 2 else rng.uniform(16.6, 18.2)
+    thread = rng.choice(["M3", "M4", "M5", "6-32 UNC"])
+    return EVERYDAY.format(thread=thread, given=given, partial=partial, ratio=round(ratio, 3))
+
+
+def straight(out: str) -> None:
+    """Every row of the table ends under its last head."""
+    heads = next(line for line in out.splitlines() if line.endswith("3rd s"))
+    rows = [line for line in out.splitlines() if re.match(r"^ ?\d* +(none|\S+ (thin )?\S+ .*mm)", line)]
+    assert len(rows) > 1
+    assert {len(row) for row in rows} == {len(heads)}
+
+
+@pytest.mark.slow
+def test_everyday_designs_are_listed_in_straight_columns_and_written(tmp_path, capsys, made):
+    rng = np.random.default_rng(14)
+    designs = [EVERYDAY.format(thread="M3", given='pitch = "A3"', partial=2, ratio=6.0)]
+    designs += [everyday(rng) for _ in range(24)]
+    path = tmp_path / "one.toml"
+    for text in designs:
+        path.write_text(text, encoding="utf-8")
+        status = run(["trim", str(path), "--write"])
+        said = capsys.readouterr()
+        if status != 0:
+            assert status == 2, said.err + text
+            assert "lies above that" in said.err or "lies below that" in said.err
+            assert path.read_text(encoding="utf-8") == text
+            continue
+        straight(said.out)
+        wish = tomllib.loads(text)["group"][0]["tine"][0]["trim_to"]
+        row = tune(made(path.read_text(encoding="utf-8")))
+        found = row.modes.frequency[0, 0, wish["partial"] - 1] / row.modes.frequency[0, 0, 0]
+        assert math.log(found / wish["ratio"]) == pytest.approx(0.0, abs=1.0 * CENT)
+
+
+def test_a_nut_that_brings_one_more_partial_into_hearing_has_its_column(tmp_path, capsys):
+    path = tmp_path / "one.toml"
+    path.write_text(
+        EVERYDAY.format(thread="M3", given='pitch = "A3"', partial=2, ratio=6.0), encoding="utf-8"
+    )
+    assert run(["trim", str(path), "--json"]) == 0
+    (found,) = json.loads(capsys.readouterr().out)
+    counts = [len(each["ratios"]) for each in (found["without"], *found["choices"])]
+    assert len(set(counts)) > 1
+    assert all(len(each["ratios"]) == len(each["decay_s"]) for each in found["choices"])
+    assert run(["trim", str(path)]) == 0
+    straight(capsys.readouterr().out)
+
+
+def test_a_refused_write_leaves_no_backup(tmp_path, monkeypatch):
+    path = tmp_path / "wish.toml"
+    path.write_text(WISH, encoding="utf-8")
+
+    def refuse(*_):
+        raise InputError("no", remedy="none")
+
+    monkeypatch.setattr("synth.workshop.written._check", refuse)
+    assert run(["trim", str(path), "--group", "one", "--write"]) == 2
+    assert [each.name for each in tmp_path.iterdir()] == ["wish.toml"]
+    assert path.read_text(encoding="utf-8") == WISH

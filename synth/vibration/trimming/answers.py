@@ -133,7 +133,8 @@ def _reach(had: Sequence[tuple[int, Array]]) -> Reach:
 
 def _out_of_reach(tine: Tine, reach: tuple[float, float] | None) -> InputError:
     wish, place = wish_of(tine), f"group[{tine.group + 1}]"
-    finding = f"tine {tine.number}: no place of the nut '{wish.nut.name}' brings partial {wish.partial} to {wish.ratio:g}"
+    brings = f"brings partial {wish.partial} to {wish.ratio:g}"
+    finding = f"tine {tine.number}: no place of the nut '{wish.nut.name}' {brings}"
     if reach is None:
         return InputError(finding, remedy="its other nuts leave it no room", place=place)
     can = f"{reach[0]:.3g} to {reach[1]:.3g} times the fundamental can be had"

@@ -68,7 +68,7 @@ def quick_picture(
 def log_frequencies(
     tines: Sequence[Tine], length: Array, nuts: Sequence[Sequence[Nut]], position: Array, *, partials: int
 ) -> Array:
-    """ln f_n (C, partials) of round tines by the full model, with nuts (C, J) at heights (C, J) besides their own."""
+    """ln f_n (C, partials) of round tines by the full model, nuts (C, J) at heights (C, J) besides their own."""
     trim = [
         (*(PlacedNut(nut, 0.0) for nut in own), *tine.trim) for tine, own in zip(tines, nuts, strict=True)
     ]

@@ -1,7 +1,7 @@
 """About where nuts should sit: the quick picture of a loaded rod, looked over on a grid.
 
-In: an `Aim` and nuts. Out: `Start`s where the picture meets the wishes, one nut or a locked pair along the tine, two
-nuts apart anywhere. A pair apart has a whole line of answers to one wish: kept are the most forgiving, a few.
+In: an `Aim` and nuts. Out: `Start`s where the picture meets the wishes, one nut or a locked pair along the tine,
+two nuts apart anywhere. A pair apart has a whole line of answers to one wish: kept are the most forgiving, a few.
 """
 
 from __future__ import annotations

@@ -67,7 +67,7 @@ class Start:
 
 @dataclass(frozen=True)
 class TrimSolution:
-    """One way to meet the wishes. Per nut: cents of the first wish's interval a metre, at constant pitch, signed."""
+    """One way to meet the wishes. Per nut: cents of the first wish's interval a metre, the pitch kept; signed."""
 
     nuts: tuple[PlacedNut, ...]
     length: float  # m
