@@ -1,7 +1,8 @@
 """What a board does to every note, foretold without solving the whole instrument.
 
 In: an instrument, its row, a board or none. Out: `Foretold`, pitch, ring and level of every tine's fundamental; and
-sentences where a board kills or boosts a note.
+sentences where a board does to one what it does not do to all: it spends it (louder and short), kills, boosts or
+drowns it.
 
 Each tine is taken as if the others kept still: they ride on the carrier (bar, or bar and board) as locked masses.
 Of the modes of that structure (`synth.vibration.single_tine`) the one that holds most of the fundamental's swing
@@ -35,6 +36,11 @@ from synth.vibration.tuning import Row
 
 TIP: Final = 1e-3  # m, by which every tine is bent along the row and let go
 CARRIER_HZ: Final = 8000.0  # twice the highest fundamental of a 20 mm tine
+ALONE: Final = (
+    "Levels and gains are of fundamentals alone, unweighted, as they start: not the dB(A) of a stroke, which is "
+    "mostly its attack and its upper partials."
+)
+VERDICTS: Final = ("spends", "kills", "boosts", "drowns")  # spends: louder than others and soon over
 KILLED: Final = 0.5  # a ring so much shorter is heard as a dead note; common practice, no published source
 BOOSTED: Final = (
     10.0  # dB above the board's usual gain: twice as loud as its neighbours (a sone doubles in 10 phon)
@@ -57,7 +63,7 @@ class Foretold:
 
 @dataclass(frozen=True)
 class Change:
-    """What a board changes for one group: means over its tines."""
+    """What a board changes for the fundamentals of one group: means over its tines."""
 
     group: str
     hz: float  # the lowest tine's fundamental on the board
@@ -129,35 +135,41 @@ def changes(instrument: Instrument, bar: Foretold, board: Foretold) -> list[Chan
 
 
 def sentences(instrument: Instrument, name: str, bar: Foretold, board: Foretold) -> list[str]:
-    """Where a board would kill or boost a note, a group a sentence."""
-    gain, ratio = board.level - bar.level, board.decay / bar.decay
-    usual = float(np.median(gain))
-    said = []
+    """What a board does to fundamentals out of the common run: a sentence a group and verdict, a tine only once."""
+    gain, shorter = board.level - bar.level, bar.decay / board.decay
+    worst = {"spends": shorter, "kills": shorter, "boosts": gain, "drowns": -gain}
+    verdicts, said = _verdicts(bar, board), []
     for group in instrument.groups:
-        own = range(group.first, group.first + group.count)
-        dead = [r for r in own if ratio[r] < KILLED]
-        loud = [r for r in own if gain[r] > usual + BOOSTED]
-        weak = [r for r in own if gain[r] < DROWNED]
-        where = f"board '{name}', group '{group.name}'"
-        if dead:
-            worst = min(dead, key=lambda r: ratio[r])
-            said.append(
-                f"{where} kills {_tines(instrument, dead)}: {board.frequency[worst]:.0f} Hz rings "
-                f"{board.decay[worst]:.1f} s instead of {bar.decay[worst]:.1f} s"
-            )
-        if loud:
-            most = max(loud, key=lambda r: gain[r])
-            said.append(
-                f"{where} boosts {_tines(instrument, loud)}: {board.frequency[most]:.0f} Hz gains "
-                f"{gain[most]:.0f} dB where the others gain {usual:.0f}"
-            )
-        if weak:
-            least = min(weak, key=lambda r: gain[r])
-            said.append(
-                f"{where} drowns {_tines(instrument, weak)}: {board.frequency[least]:.0f} Hz loses "
-                f"{-gain[least]:.0f} dB"
-            )
+        for verdict, much in worst.items():
+            own = [r for r in range(group.first, group.first + group.count) if verdicts[r] == verdict]
+            if own:
+                what = _told(verdict, bar, board, max(own, key=lambda r: float(much[r])))
+                tines = _tines(instrument, own)
+                said.append(
+                    f"board '{name}', group '{group.name}' {verdict} the fundamental of {tines}: {what}"
+                )
     return said
+
+
+def _verdicts(bar: Foretold, board: Foretold) -> list[str]:
+    """One for each tine; empty where the board does what it does to all."""
+    gain = board.level - bar.level
+    dead, loud = board.decay / bar.decay < KILLED, gain > float(np.median(gain)) + BOOSTED
+    chosen = np.select([dead & loud, dead, loud, gain < DROWNED], VERDICTS, default="")
+    return [str(each) for each in chosen]
+
+
+def _told(verdict: str, bar: Foretold, board: Foretold, r: int) -> str:
+    gain = board.level[r] - bar.level[r]
+    rings = f"rings {board.decay[r]:.1f} s instead of {bar.decay[r]:.1f} s"
+    gains = f"gains {gain:.0f} dB where the others gain {np.median(board.level - bar.level):.0f}"
+    words = {
+        "spends": f"{gains} and {rings}",
+        "kills": rings,
+        "boosts": gains,
+        "drowns": f"loses {-gain:.0f} dB",
+    }
+    return f"{board.frequency[r]:.0f} Hz {words[verdict]}"
 
 
 def _tines(instrument: Instrument, which: list[int]) -> str:
