@@ -219,7 +219,11 @@ def _losses(
         ),
         air_drag=damping.air_drag(hertz, outside, swept),
         air_radiation=np.broadcast_to(radiation[:, None, :], hertz.shape),
-        clamp=damping.clamp(_column([tine.root.loss_factor for tine in tines]), hertz),
+        clamp=damping.clamp(
+            _column([tine.root.loss_factor for tine in tines]),
+            hertz,
+            _column([tine.root.loss_slope for tine in tines]),
+        ),
     )
 
 
