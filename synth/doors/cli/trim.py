@@ -74,7 +74,7 @@ def command(
         raise InputError(
             f"tine {tine.number}: no place of the nuts at hand meets the wish of {found[0].wish.ratio:g}"
             + (f" and {also}" if also is not None else ""),
-            remedy=f"{reach_words(found[0])}; lighter or heavier nuts widen that",
+            remedy=reach_words(found[0].wish, found[0].reach, met=False),
             place=f"group[{tine.group + 1}]",
             file=instrument.file,
         )
@@ -160,8 +160,9 @@ def _words(instrument: Instrument, found: Trimming) -> str:
         f"{instrument.groups[tine.group].name}, tine {tine.number}: partial {wish.partial} to {wish.ratio:g} times "
         f"its clamped pitch, {modes.frequency[0, 0, 0]:.2f} Hz"
     )
+    reach = reach_words(wish, found.reach, met=bool(listed))
     if not listed:
-        return f"{title}\nno place of the nuts at hand does it; {reach_words(found)}"
+        return f"{title}\nno place of the nuts at hand does it; {reach}"
     count = min(SHOWN, int(modes.exists.sum(axis=1).max()))  # a nut may bring one more into hearing
     partials = [f"{n}." for n in range(2, count + 1)]
     heads = ("", "nuts", "free mm", "c/mm", "c/turn", *partials, "1st s", "2nd s", "3rd s")
@@ -171,7 +172,7 @@ def _words(instrument: Instrument, found: Trimming) -> str:
     ]
     more = len(found.solutions) - LISTED
     rest = f"\nand {more} less forgiving ways (--json lists all)" if more > 0 else ""
-    return f"{title}\n{aligned(heads, rows)}{rest}\n{reach_words(found)}"
+    return f"{title}\n{aligned(heads, rows)}{rest}\n{reach}"
 
 
 def _row(number: str, way: TrimSolution) -> tuple[str, ...]:

@@ -11,12 +11,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import permutations
 
+import numpy as np
+
 from synth.design.instrument import Nut, PlacedNut, Tine, TrimWish
 from synth.design.pieces import fitting_warning
 from synth.errors import InputError
 from synth.units import MM
 from synth.vibration.rod import Array
-from synth.vibration.trimming.search import BLUR, Curve, along, apart, both, without
+from synth.vibration.trimming.search import BLUR, Curve, along, pair, without
 from synth.vibration.trimming.settle import Aim, Start, TrimSolution, settle
 
 Reach = dict[int, tuple[float, float]]  # by number of nuts: least and greatest ratio that can be had
@@ -51,7 +53,7 @@ def first_answers(tines: Sequence[Tine], length: Array, pitch: Array) -> list[Tr
         own = [each for some in found[first : first + len(starts)] for each in some]
         first += len(starts)
         if not own:
-            raise _out_of_reach(aim.tine, _reach([(1, curve.ratio)]).get(1))
+            raise _out_of_reach(aim.tine, _reach([(1, curve.ratio)]))
         answers.append(min(own, key=lambda each: each.unforgiving))
     return answers
 
@@ -70,11 +72,9 @@ def every_answer(
     wishes = ((wish.partial, wish.ratio), *(() if also is None else (also,)))
     aim = Aim(tine, length, pitch, wishes)
     single, locked = ([along(aim, each) for each in some] for some in ([(nut,) for nut in nuts], pairs(nuts)))
-    loose = [apart(aim, pair) for pair in pairs(nuts)]
-    if also is None:
-        starts: list[Start] = [start for some, _ in (*single, *locked, *loose) for start in some]
-    else:
-        starts = [start for pair in pairs(nuts) for start in both(aim, pair)]
+    loose = [pair(aim, each) for each in pairs(nuts)]
+    looked = loose if also is not None else [*single, *locked, *loose]
+    starts: list[Start] = [start for some, _ in looked for start in some]
     solutions = sorted((each for some in settle(starts) for each in some), key=lambda each: each.unforgiving)
     curves = tuple(curve for _, curve in (*single, *locked))
     had = [(len(curve.nuts), curve.ratio) for curve in curves] + [(2, ratio) for _, ratio in loose]
@@ -105,16 +105,20 @@ def wish_of(tine: Tine) -> TrimWish:
     return tine.wish
 
 
-def reach_words(trimming: Trimming) -> str:
-    """What can be had, in words, and which way the wish lies beyond it where it does."""
-    if not trimming.reach:
+def reach_words(wish: TrimWish, reach: Reach, *, met: bool) -> str:
+    """What can be had, in words, and which way a wish that was not met lies beyond it."""
+    if not reach:
         return "its other nuts leave no room"
     names = {1: "one nut", 2: "two nuts"}
-    parts = [f"{low:.3g} to {high:.3g} with {names[n]}" for n, (low, high) in sorted(trimming.reach.items())]
-    words = f"partial {trimming.wish.partial} can stand at " + ", ".join(parts) + " times the fundamental"
-    ends = tuple(zip(*trimming.reach.values(), strict=True))
-    way = "" if trimming.solutions else _beyond(trimming.wish.ratio, (min(ends[0]), max(ends[1])))
-    return f"{words}: {trimming.wish.ratio:g} lies {way} that" if way else words
+    parts = [f"{low:.3g} to {high:.3g} with {names[n]}" for n, (low, high) in sorted(reach.items())]
+    words = f"partial {wish.partial} can stand at {', '.join(parts)} times the fundamental"
+    if met:
+        return words
+    low, high = (each(ends) for each, ends in zip((min, max), zip(*reach.values(), strict=True), strict=True))
+    if low * (1.0 + BLUR) <= wish.ratio <= high * (1.0 - BLUR):
+        return f"{words}, but not there: other nuts are in the way or the length cannot be built"
+    way = "above" if wish.ratio > high * (1.0 - BLUR) else "below"
+    return f"{words}: {wish.ratio:g} lies {way} that; heavier nuts reach further both ways"
 
 
 def shown_nuts(nuts: Sequence[PlacedNut]) -> str:
@@ -123,31 +127,17 @@ def shown_nuts(nuts: Sequence[PlacedNut]) -> str:
 
 
 def _reach(had: Sequence[tuple[int, Array]]) -> Reach:
-    reach: Reach = {}
-    for count, ratio in had:
-        if len(ratio):
-            low, high = reach.get(count, (math.inf, 0.0))
-            reach[count] = (min(low, float(ratio.min())), max(high, float(ratio.max())))
-    return reach
+    together = {
+        n: np.concatenate([np.zeros(0), *(each for count, each in had if count == n)]) for n in (1, 2)
+    }
+    return {n: (float(each.min()), float(each.max())) for n, each in together.items() if len(each)}
 
 
-def _out_of_reach(tine: Tine, reach: tuple[float, float] | None) -> InputError:
-    wish, place = wish_of(tine), f"group[{tine.group + 1}]"
+def _out_of_reach(tine: Tine, reach: Reach) -> InputError:
+    wish = wish_of(tine)
     brings = f"brings partial {wish.partial} to {wish.ratio:g}"
-    finding = f"tine {tine.number}: no place of the nut '{wish.nut.name}' {brings}"
-    if reach is None:
-        return InputError(finding, remedy="its other nuts leave it no room", place=place)
-    can = f"{reach[0]:.3g} to {reach[1]:.3g} times the fundamental can be had"
-    way = _beyond(wish.ratio, reach)
-    if not way:
-        return InputError(finding, remedy=f"{can}, but not there: its other nuts are in the way", place=place)
-    other = "lower" if way == "above" else "higher"
-    remedy = f"{can}, the wish lies {way} that: wish for a {other} ratio, take a heavier nut or a second one"
-    return InputError(finding, remedy=remedy, place=place)
-
-
-def _beyond(ratio: float, reach: tuple[float, float]) -> str:
-    """Which way a ratio that was not met lies beyond what can be had; empty where it lies within."""
-    if ratio > reach[1] * (1.0 - BLUR):
-        return "above"
-    return "below" if ratio < reach[0] * (1.0 + BLUR) else ""
+    return InputError(
+        f"tine {tine.number}: no place of the nut '{wish.nut.name}' {brings}",
+        remedy=reach_words(wish, reach, met=False),
+        place=f"group[{tine.group + 1}]",
+    )

@@ -13,9 +13,9 @@ from typing import Final
 import numpy as np
 
 from synth.design.instrument import Nut
-from synth.vibration.rod import Array
-from synth.vibration.trimming.loaded_rod import QuickPicture, log_frequencies, quick_picture
-from synth.vibration.trimming.settle import CENT, Aim, Bools, Start, meets_none
+from synth.vibration.rod import Array, Indices
+from synth.vibration.trimming.loaded_rod import log_frequencies, quick_picture
+from synth.vibration.trimming.settle import CENT, Aim, Bools, Start, Ways, meets_none
 
 GRID: Final = 97  # places looked at along a tine for one nut or a locked pair
 COARSE: Final = 41  # each way, for two nuts apart
@@ -23,6 +23,7 @@ FINE: Final = 61  # each way, for two wishes
 KEPT: Final = 2  # answers for each pair of nuts apart
 APART: Final = 0.12  # of the length: answers nearer than this to each other are one
 IDLE: Final = 15.0 * CENT  # a nut that alone does less is not worth its while in a pair
+BOTH_FREE: Final[Ways] = ((1.0, 0.0), (0.0, 1.0))
 BLUR: Final = 6.0 * CENT  # what the quick picture may be off: where it just misses, the full model may not
 
 
@@ -43,73 +44,67 @@ def along(aim: Aim, nuts: tuple[Nut, ...]) -> tuple[list[Start], Curve]:
     if high <= low:
         return [], Curve(nuts, np.zeros(0), np.zeros(0))
     place = np.linspace(low, high, GRID)[:, None] + above
-    picture = _picture(aim, nuts, place / aim.length)
-    stand = place * (picture.length / aim.length)[:, None]  # shares of the length stay
-    off, free = _off(aim, picture)[0], meets_none(aim.tine, nuts, stand)
-    x, tall = _crossings_along(off, free, stand[:, 0], picture.length)
+    length, (off, *_) = _look(aim, nuts, place / aim.length)
+    stand = place * (length / aim.length)[:, None]  # shares of the length stay
+    free = meets_none(aim.tine, nuts, stand)
+    x, tall = _crossings_along(off, free, stand[:, 0], length)
     ways = ((1.0,) * len(nuts),)
     starts = [
-        Start(aim, nuts, length, tuple(base + above), ways)
-        for base, length in zip(x.tolist(), tall.tolist(), strict=True)
+        Start(aim, nuts, own, tuple(base + above), ways)
+        for base, own in zip(x.tolist(), tall.tolist(), strict=True)
     ]
     return starts, Curve(nuts, stand[free, 0], np.exp(off[free]) * aim.wishes[0][1])
 
 
-def apart(aim: Aim, nuts: tuple[Nut, Nut]) -> tuple[list[Start], Array]:
-    """The most forgiving crossings for two nuts apart, distinct from each other; all ratios (G,) there are."""
-    share = np.linspace(nuts[0].height, aim.length - nuts[1].height, COARSE) / aim.length
-    picture, room = _pair(aim, nuts, share, touching=1.0)  # nearer ones are locked
-    off = _off(aim, picture)[0]
-    works = (_works(aim, nuts[0], share)[:, None] & _works(aim, nuts[1], share)).ravel()
-    field = np.where(room & works, off, np.nan).reshape(COARSE, COARSE)
-    tall = picture.length.reshape(COARSE, COARSE)
-    kept: list[tuple[int, int, float, float, float, float]] = []
-    for each in _crossings(field, share):
-        if all(math.hypot(each[2] - other[2], each[3] - other[3]) > APART for other in kept):
-            kept.append(each)
-        if len(kept) == KEPT:
-            break
-    starts = [
-        Start(aim, nuts, float(tall[i, j]), (x * float(tall[i, j]), y * float(tall[i, j])), ((way_x, way_y),))
-        for i, j, x, y, way_x, way_y in kept
-    ]
-    return starts, np.exp(off[room]) * aim.wishes[0][1]
+def pair(aim: Aim, nuts: tuple[Nut, Nut]) -> tuple[list[Start], Array]:
+    """Starts for two nuts in the middles of cells that the picture says the wishes cross, and its ratios (G,).
 
-
-def both(aim: Aim, nuts: tuple[Nut, Nut]) -> list[Start]:
-    """The middles of the cells in which both wishes may be met by two nuts, touching or apart."""
-    share = np.linspace(nuts[0].height / 2.0, aim.length - nuts[1].height / 2.0, FINE) / aim.length
-    picture, room = _pair(aim, nuts, share, touching=0.5)
-    cross = np.ones((FINE - 1, FINE - 1), dtype=bool)
-    for each in _off(aim, picture):
-        off = np.where(room, each, np.nan).reshape(FINE, FINE)
-        corners = np.stack([off[:-1, :-1], off[1:, :-1], off[:-1, 1:], off[1:, 1:]])
-        cross &= (corners.min(axis=0) < BLUR) & (corners.max(axis=0) > -BLUR)  # nan is neither
-    middle = (share[1] - share[0]) / 2.0
-    starts = []
-    for i, j in np.argwhere(cross).tolist():
-        tall = float(picture.length.reshape(FINE, FINE)[i, j])
-        place = (float(share[i] + middle) * tall, float(share[j] + middle) * tall)
-        starts.append(Start(aim, nuts, tall, place, ((1.0, 0.0), (0.0, 1.0))))
-    return starts
-
-
-def _picture(aim: Aim, nuts: tuple[Nut, ...], share: Array) -> QuickPicture:
-    return quick_picture(aim.tine, aim.length, nuts, share, pitch=aim.pitch, partials=aim.partials)
-
-
-def _pair(aim: Aim, nuts: tuple[Nut, Nut], share: Array, *, touching: float) -> tuple[QuickPicture, Bools]:
-    """The picture over a square of shares, and where on it the nuts have room (G,)."""
+    One wish: nuts apart that both do something, a few of the most forgiving; two: wherever both may be met.
+    """
+    two = len(aim.wishes) > 1
+    count, gap = (FINE, 0.5) if two else (COARSE, 1.0)  # one wish: nearer nuts are locked
+    share = np.linspace(gap * nuts[0].height, aim.length - gap * nuts[1].height, count) / aim.length
     grid = np.stack([each.ravel() for each in np.meshgrid(share, share, indexing="ij")], axis=1)
-    picture = _picture(aim, nuts, grid)
-    stand = grid * picture.length[:, None]
-    room = stand[:, 1] - stand[:, 0] >= touching * (nuts[0].height + nuts[1].height)
-    return picture, room & meets_none(aim.tine, nuts, stand)
+    length, off = _look(aim, nuts, grid)
+    stand = grid * length[:, None]
+    room = stand[:, 1] - stand[:, 0] >= gap * (nuts[0].height + nuts[1].height)
+    room &= meets_none(aim.tine, nuts, stand)
+    useful = room if two else room & np.logical_and.outer(*(_works(aim, nut, share) for nut in nuts)).ravel()
+    fields = [np.where(useful, each, np.nan).reshape(count, count) for each in off]
+    cells, ways = _cells(fields, share)
+    tall = length.reshape(count, count)[*cells.T]
+    place = (share[cells] + (share[1] - share[0]) / 2.0) * tall[:, None]
+    starts = [
+        Start(aim, nuts, own, tuple(where), way)
+        for own, where, way in zip(tall.tolist(), place.tolist(), ways, strict=True)
+    ]
+    return starts, np.exp(off[0][room]) * aim.wishes[0][1]
 
 
-def _off(aim: Aim, picture: QuickPicture) -> list[Array]:
-    """ln of the ratio over the wished one (G,), a wish each."""
-    return [picture.interval(partial) - math.log(ratio) for partial, ratio in aim.wishes]
+def _cells(fields: list[Array], share: Array) -> tuple[Indices, list[Ways]]:
+    """The cells (C, 2) that all fields (X, Y) cross, of one field the flattest, a few apart; and the ways to go."""
+    corners = [np.stack([f[:-1, :-1], f[1:, :-1], f[:-1, 1:], f[1:, 1:]]) for f in fields]
+    blur = BLUR if len(fields) > 1 else 0.0
+    crossed = [(each.min(axis=0) < blur) & (each.max(axis=0) > -blur) for each in corners]  # nan is neither
+    cells = np.argwhere(np.all(crossed, axis=0))
+    if len(fields) > 1:
+        return cells, [BOTH_FREE] * len(cells)
+    near, right, up, far = corners[0][:, *cells.T]
+    slope = np.stack([right + far - near - up, up + far - near - right], axis=1)
+    size = np.hypot(*slope.T)
+    kept: list[int] = []
+    for n in np.argsort(size).tolist():
+        clear = all(math.dist(share[cells[n]], share[cells[other]]) > APART for other in kept)
+        if clear and len(kept) < KEPT:
+            kept.append(n)
+    return cells[kept], [(tuple(slope[n] / size[n]),) for n in kept]
+
+
+def _look(aim: Aim, nuts: tuple[Nut, ...], share: Array) -> tuple[Array, list[Array]]:
+    """Lengths (G,) and ln of the ratio over the wished one (G,), a wish each, by the quick picture."""
+    most = max(partial for partial, _ in aim.wishes)
+    length, logs = quick_picture(aim.tine, aim.length, nuts, share, pitch=aim.pitch, partials=most)
+    return length, [logs[:, partial - 1] - logs[:, 0] - math.log(ratio) for partial, ratio in aim.wishes]
 
 
 def without(aim: Aim) -> float:
@@ -121,8 +116,8 @@ def without(aim: Aim) -> float:
 
 def _works(aim: Aim, nut: Nut, share: Array) -> Bools:
     """Where (G,) a nut alone moves the interval enough to be there for a reason."""
-    interval = _picture(aim, (nut,), share[:, None]).interval(aim.wishes[0][0])
-    return np.asarray(np.abs(interval - math.log(without(aim))) > IDLE)
+    _, (off, *_) = _look(aim, (nut,), share[:, None])
+    return np.asarray(np.abs(off + math.log(aim.wishes[0][1] / without(aim))) > IDLE)
 
 
 def _crossings_along(off: Array, free: Bools, place: Array, length: Array) -> tuple[Array, Array]:
@@ -134,20 +129,3 @@ def _crossings_along(off: Array, free: Bools, place: Array, length: Array) -> tu
     turns = (size[1:-1] <= size[:-2]) & (size[1:-1] <= size[2:]) & (size[1:-1] < BLUR) & free[1:-1]
     beside = np.concatenate([np.flatnonzero(turns) - 1, np.flatnonzero(turns) + 3]).clip(0, len(off) - 1)
     return np.concatenate([x, place[beside]]), np.concatenate([tall, length[beside]])
-
-
-def _crossings(field: Array, share: Array) -> list[tuple[int, int, float, float, float, float]]:
-    """Where the field (X, Y) is 0 between neighbours: cell, shares, the way of steepest change; flattest first."""
-    step = float(share[1] - share[0])
-    slope_x, slope_y = (np.asarray(each) for each in np.gradient(field, step))
-    found = []
-    for axis in (0, 1):
-        one, other = (field[:-1], field[1:]) if axis == 0 else (field[:, :-1], field[:, 1:])
-        for i, j in np.argwhere(np.sign(one) * np.sign(other) < 0).tolist():
-            t = float(one[i, j] / (one[i, j] - other[i, j]))
-            way_x, way_y = float(slope_x[i, j]), float(slope_y[i, j])
-            size = math.hypot(way_x, way_y)
-            if math.isfinite(size) and size > 0.0:
-                x, y = (float(share[n]) + t * step * (axis == k) for k, n in enumerate((i, j)))
-                found.append((size, i, j, x, y, way_x / size, way_y / size))
-    return [each[1:] for each in sorted(found)]

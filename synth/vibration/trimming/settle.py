@@ -35,9 +35,10 @@ _FLAT: Final = 1e-12  # a determinant below which nothing can be learnt from the
 _REACHED: Final = 0.02 * CENT
 _TOUCHING: Final = 1e-9  # m
 
-LOCKED: Final = ((1.0, 1.0),)  # the ways of two nuts moved as one
 
 Bools = NDArray[np.bool_]
+Ways = tuple[tuple[float, ...], ...]
+LOCKED: Final[Ways] = ((1.0, 1.0),)  # two nuts moved as one
 
 
 @dataclass(frozen=True)
@@ -49,10 +50,6 @@ class Aim:
     pitch: float | None  # Hz, clamped, that the length is to keep; None: the length is given
     wishes: tuple[tuple[int, float], ...]
 
-    @property
-    def partials(self) -> int:
-        return max(partial for partial, _ in self.wishes)
-
 
 @dataclass(frozen=True)
 class Start:
@@ -62,7 +59,7 @@ class Start:
     nuts: tuple[Nut, ...]
     length: float
     place: tuple[float, ...]  # (J,) m
-    ways: tuple[tuple[float, ...], ...]  # a wish's (J,)
+    ways: Ways  # a wish's (J,)
 
 
 @dataclass(frozen=True)
@@ -89,13 +86,18 @@ class TrimSolution:
 def settle(starts: Sequence[Start]) -> list[list[TrimSolution]]:
     """What each start leads to: none, where it does not arrive or leaves the tine, or the same as one before."""
     found: list[list[TrimSolution]] = [[] for _ in starts]
-    order = sorted(range(len(starts)), key=lambda n: (len(starts[n].nuts), len(starts[n].ways)))
-    for _, group in groupby(order, key=lambda n: (len(starts[n].nuts), len(starts[n].ways))):
+    known: dict[tuple[int, tuple[Nut, ...], bool], list[Array]] = {}
+
+    def kind(n: int) -> tuple[int, int]:
+        return len(starts[n].nuts), len(starts[n].ways)
+
+    for _, group in groupby(sorted(range(len(starts)), key=kind), key=kind):
         own = list(group)
-        known: list[tuple[Start, TrimSolution]] = []
-        for n, solution in _Batch([starts[n] for n in own]).solutions():
-            if not any(_twins(starts[own[n]], solution, *other) for other in known):
-                known.append((starts[own[n]], solution))
+        for n, solution in _Batch([starts[each] for each in own]).solutions():
+            start, place = starts[own[n]], np.array([each.position for each in solution.nuts])
+            before = known.setdefault((id(start.aim), start.nuts, solution.locked), [])
+            if all(np.max(np.abs(place - other)) > SAME for other in before):
+                before.append(place)
                 found[own[n]].append(solution)
     return found
 
@@ -191,9 +193,3 @@ def _newton(miss: Callable[[Array], Array], x: Array) -> tuple[Array, Bools]:
         change[usable] = np.linalg.solve(slopes[usable], error.T[usable][..., None])[..., 0]
         x = x - np.clip(change.T, -_FURTHEST, _FURTHEST)
     return x, np.asarray(np.max(np.abs(miss(x)), axis=0) < _REACHED)
-
-
-def _twins(start: Start, solution: TrimSolution, other: Start, known: TrimSolution) -> bool:
-    if start.aim is not other.aim or start.nuts != other.nuts or solution.locked != known.locked:
-        return False
-    return all(abs(a.position - b.position) <= SAME for a, b in zip(solution.nuts, known.nuts, strict=True))
