@@ -42,7 +42,7 @@ LOOSE: Final = (
     0.1  # of the second mode's share may be missing; with losses two close modes can hide from the sum
 )
 ROUNDS: Final = 40  # a bisection at worst; three are usual
-SETTLED: Final = 1e-11  # relative, of omega²
+SETTLED: Final = 1e-7  # of omega², the last of Newton's steps: what it leaves is as its square
 DRIFTING: Final = 1e-6  # of the partial's omega²: slower, a mode is a drift of what nothing holds
 
 

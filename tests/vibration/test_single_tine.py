@@ -66,7 +66,7 @@ def dense(host: Host, tines: FreeTines) -> tuple[np.ndarray, np.ndarray]:
 @pytest.mark.parametrize("lossy", [False, True], ids=["without losses", "with losses"])
 def test_no_mode_is_missed_of_thousands_of_tines_beside_host_modes(lossy: bool) -> None:
     rng = np.random.default_rng(11)
-    for _ in range(5 if lossy else 10):
+    for _ in range(4 if lossy else 7):
         host, tines = drawn(rng, tines=300, modes=40, lossy=lossy)
         found = partial_modes(host, tines, 0)
         value, planes = dense(host, tines)
@@ -187,6 +187,7 @@ def test_every_partial_is_the_whole_models_with_the_other_tines_locked(by_hand: 
         assert decay < 1.0 * PERCENT
 
 
+@pytest.mark.slow
 def test_so_it_is_on_a_flat_bar_and_on_a_board_whose_feet_stand_off_the_middle(by_hand: ModuleType) -> None:
     flat = by_hand.case(
         by_hand.supported(Straight(0.6), section=FLAT, loss=0.1),
