@@ -43,6 +43,7 @@ LOOSE: Final = (
 )
 ROUNDS: Final = 40  # a bisection at worst; three are usual
 SETTLED: Final = 1e-7  # of omega², the last of Newton's steps: what it leaves is as its square
+OFF_ROOT: Final = 1e-11  # relative: at a root itself the matrix of an inverse iteration has no inverse
 DRIFTING: Final = 1e-6  # of the partial's omega²: slower, a mode is a drift of what nothing holds
 
 
@@ -179,7 +180,8 @@ def _followed(problem: _Problem, into: Array, start: Numbers, *, near: int, coun
     if near == len(problem.kappa):  # nothing is far: these are the modes
         lam, y, there = value[row, index], vector[row, :, index], np.ones(len(row), dtype=bool)
     else:
-        lam, y, there = _settled(problem.take(row), kept[row], start[row], value[row, index], index)
+        first_look = value[row, index], vector[row, :, index]
+        lam, y, there = _settled(problem.take(row), kept[row], start[row], first_look, index)
     mass, on_base = problem.take(row).mass(lam, kept[row], y)
     scale = np.where(there, 1.0 / np.sqrt(mass), 0.0)[:, None]
     squared[row, column] = np.where(there, lam, start[row])
@@ -191,22 +193,18 @@ def _followed(problem: _Problem, into: Array, start: Numbers, *, near: int, coun
 
 
 def _settled(
-    problem: _Problem, near: Indices, start: Numbers, guess: Numbers, index: Indices
+    problem: _Problem, near: Indices, start: Numbers, first_look: tuple[Numbers, Numbers], index: Indices
 ) -> tuple[Numbers, Numbers, NDArray[np.bool_]]:
     """lambda (S,), vectors (S, F + n) and which arrived, of the modes that are the `index`-th (S,) at `start`."""
     low, high = _span(problem.kappa, near, start)
-    F, n = problem.squared.shape[1], near.shape[1]
+    guess, y = first_look
     lam = np.where((guess.real > low) & (guess.real < high), guess, start)
-    y = np.zeros((len(start), F + n), dtype=lam.dtype)
     there = np.zeros(len(start), dtype=bool)
     left = np.arange(len(start))
     for _ in range(ROUNDS):
         part, at = problem.take(left), lam[left]
-        value, vector = _eigen(*part.pencil(at, near[left]))
-        if np.iscomplexobj(value):
-            index[left] = np.argmin(np.abs(value - at[:, None]), axis=1)
-        y[left] = np.take_along_axis(vector, index[left][:, None, None], axis=2)[..., 0]
-        off = np.take_along_axis(value, index[left][:, None], axis=1)[:, 0] - at
+        value, y[left] = _nearest(*part.pencil(at, near[left]), at, y[left], index[left])
+        off = value - at
         mass, _ = part.mass(at, near[left], y[left])
         step = off / mass
         done = np.abs(step) <= SETTLED * np.abs(at)
@@ -216,6 +214,18 @@ def _settled(
         if not len(left):
             break
     return lam, y, there
+
+
+def _nearest(K: Numbers, M: Numbers, at: Numbers, y: Numbers, index: Indices) -> tuple[Numbers, Numbers]:
+    """Value (S,) and vector (S, n): the `index`-th without losses; with, one inverse iteration on from y."""
+    rows = np.arange(len(at))
+    if not np.iscomplexobj(K):
+        value, vector = _eigen(K, M)
+        return value[rows, index], vector[rows, :, index]
+    beside = at * (1.0 + OFF_ROOT)
+    y = np.linalg.solve(K - beside[:, None, None] * M, M @ y[..., None])[..., 0]
+    y = y / np.sqrt(np.einsum("si,sij,sj->s", y, M, y, optimize=True))[:, None]
+    return np.einsum("si,sij,sj->s", y, K, y, optimize=True), y
 
 
 def _inside(at: Numbers, step: Numbers, off: Numbers, low: Array, high: Array, rows: Indices) -> Numbers:
