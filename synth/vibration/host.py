@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,8 @@ from synth.vibration.eigen import complex_modes
 from synth.vibration.section import Array
 from synth.vibration.structure import Bases, Indices, riding
 from synth.vibration.tine import TineModes
+
+LOWEST_HZ: Final = 0.1  # below, a mode is a drift of what nothing holds
 
 Numbers = NDArray[Any]  # real without losses, complex with
 
@@ -96,8 +98,25 @@ def loaded(stiffness: Array, load: Array) -> tuple[Array, Array]:
 def damped_host(stiffness: Array, loss: Array, load: Array) -> tuple[Numbers, Numbers]:
     """The same with losses (K, K) beside the stiffness: complex."""
     squared, real = loaded(stiffness, load)
-    kappa, y = complex_modes(squared, real.T @ loss @ real)
-    return kappa, real @ y
+    kappa, shape = squared.astype(np.complex128), real.astype(np.complex128)
+    swings = (
+        squared > (2.0 * math.pi * LOWEST_HZ) ** 2
+    )  # what only drifts loses nothing, and many drifts are alike
+    own = real[:, swings]
+    kappa[swings], y = complex_modes(squared[swings], own.T @ loss @ own)
+    shape[:, swings] = own @ _orthogonal(y)
+    kappa[~swings] = 0.0
+    return kappa, shape
+
+
+def _orthogonal(y: Numbers) -> Numbers:
+    """Y^T Y = 1, also among vectors that share one value, of which a solver gives any (Newton-Schulz)."""
+    for _ in range(8):
+        off = np.eye(len(y)) - y.T @ y
+        if np.abs(off).max() < 1e-12:
+            break
+        y = y + 0.5 * y @ off
+    return y
 
 
 def pull(modes: TineModes) -> Array:

@@ -1,6 +1,7 @@
 """The board's forecast: one verdict a tine, and no ring without end beside a bar mode."""
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.sound.contrast import foretell, sentences
 from synth.vibration.bar import solve_bar
+from synth.vibration.board import solve_board
 from synth.vibration.tuning import tune
 
 
@@ -77,3 +79,20 @@ def test_nothing_with_a_clamp_loss_rings_for_ever_beside_a_bar_mode(tmp_path, se
     assert np.all(found.decay > 0.0)
     assert np.all(found.decay < 1.05 * longest)
     assert np.abs(np.log(found.frequency / row.modes.frequency[:, 0, 0])).max() < math.log(1.5)
+
+
+@pytest.mark.slow
+def test_on_a_board_that_floats_the_forecast_stands_still_as_the_host_is_refined(monkeypatch):
+    """A free sheet and a bar that nothing else holds share drifts at 0 Hz; leaning shapes cost 15 dB here once."""
+    path = Path(__file__).parents[2] / "designs" / "quay-rail.toml"
+    instrument = resolve(load(path), str(path))
+    row = tune(instrument)
+    board = solve_board(instrument.boards["steel"], instrument.bar)
+    coarse = foretell(instrument, row, board)
+    monkeypatch.setattr("synth.sound.contrast.CARRIER_HZ", 30_000.0)
+    fine = foretell(instrument, row, board)
+    assert np.median(np.abs(coarse.level - fine.level)) < 0.1
+    assert np.max(np.abs(coarse.level - fine.level)) < 1.5
+    assert np.max(np.abs(np.log(coarse.decay / fine.decay))) < 0.03
+    alone = row.modes.decay[:, :, 0].max(axis=1)
+    assert np.all(fine.decay < 1.05 * alone)
