@@ -11,6 +11,7 @@ from synth.design.resolve import resolve
 from synth.sound.contrast import foretell, sentences
 from synth.vibration.bar import solve_bar
 from synth.vibration.board import solve_board
+from synth.vibration.mounting import mounting
 from synth.vibration.tuning import tune
 
 
@@ -83,16 +84,14 @@ def test_nothing_with_a_clamp_loss_rings_for_ever_beside_a_bar_mode(tmp_path, se
 
 @pytest.mark.slow
 def test_on_a_board_that_floats_the_forecast_stands_still_as_the_host_is_refined(monkeypatch):
-    """A free sheet and a bar that nothing else holds share drifts at 0 Hz; leaning shapes cost 15 dB here once."""
+    """A free sheet and a bar that nothing else holds share drifts at 0 Hz; leaning shapes cost 25 dB here once."""
     path = Path(__file__).parents[2] / "designs" / "quay-rail.toml"
     instrument = resolve(load(path), str(path))
-    row = tune(instrument)
+    row = tune(instrument, mounting(instrument))
     board = solve_board(instrument.boards["steel"], instrument.bar)
     coarse = foretell(instrument, row, board)
     monkeypatch.setattr("synth.sound.contrast.CARRIER_HZ", 30_000.0)
     fine = foretell(instrument, row, board)
     assert np.median(np.abs(coarse.level - fine.level)) < 0.1
-    assert np.max(np.abs(coarse.level - fine.level)) < 1.5
-    assert np.max(np.abs(np.log(coarse.decay / fine.decay))) < 0.03
-    alone = row.modes.decay[:, :, 0].max(axis=1)
-    assert np.all(fine.decay < 1.05 * alone)
+    assert np.max(np.abs(coarse.level - fine.level)) < 1.0
+    assert np.max(np.abs(np.log(coarse.decay / fine.decay))) < 0.003
