@@ -19,8 +19,10 @@ PLACES = """
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod
     vibration.plate vibration.plate_air vibration.diffuse
     vibration.tine vibration.axial vibration.bar vibration.feet vibration.board
-    vibration.structure vibration.eigen vibration.assembly vibration.projection vibration.mounting
-    vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.estimate
+    vibration.structure vibration.eigen vibration.assembly vibration.projection
+    vibration.host vibration.single_tine vibration.mounting vibration.clearance
+    vibration.trimming vibration.trimming.loaded_rod vibration.trimming.settle vibration.trimming.search
+    vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate
     vibration.advice vibration.cache vibration.solution
     playing.stroke playing.keys playing.homerow playing.lines playing.score playing.notation playing.midi
     playing.hold
@@ -34,8 +36,8 @@ PLACES = """
     sound.audio sound.loudness sound.features sound.sets sound.boardsheet sound.render
     sound.voice sound.performer
     workshop.map workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
-    workshop.cautions workshop.holes workshop.joint workshop.overview workshop.loaded
-    workshop.trim workshop.trimpair workshop.trimplot workshop.written workshop.strength
+    workshop.cautions workshop.holes workshop.joint workshop.overview
+    workshop.trimplot workshop.written workshop.strength
     workshop.tolerance workshop.cutlist workshop.listing workshop.sheet workshop.development workshop.template
     workshop.bent workshop.boardplot
     workshop.suggest

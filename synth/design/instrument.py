@@ -100,6 +100,7 @@ class Root:
     loss_factor: float
     base_nut_height: float  # from the bar's face to the base nut's upper face
     base_nut: Nut | None = None  # None on plain rod, whose collar is not modelled
+    loss_slope: float = 0.0  # above 1 kHz the loss factor grows as the frequency to this power
 
 
 @dataclass(frozen=True)

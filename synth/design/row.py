@@ -237,6 +237,7 @@ def _root_of(design: schema.Design, group: schema.Group, given: schema.Tine, sto
         rotation_stiffness=_held("root_rotation_nm_rad", math.inf, *levels),
         translation_stiffness=translation / MM,
         loss_factor=_held("clamp_loss_factor", CLAMP_LOSS_FACTOR, *levels),
+        loss_slope=_held("clamp_loss_slope", 0.0, *levels),
         base_nut_height=stock.base_nut.height if stock.base_nut else 0.0,
         base_nut=stock.base_nut,
     )

@@ -110,6 +110,7 @@ class Holding(Table, frozen=True, kw_only=True):
     root_rotation_nm_rad: Positive | None = None
     root_translation_n_mm: Positive | None = None
     clamp_loss_factor: LossFactor | None = None
+    clamp_loss_slope: Annotated[float, Meta(ge=0.0, le=2.0)] | None = None  # power of frequency above 1 kHz
     split_cents: Annotated[float, Meta(ge=0.0, le=100.0)] | None = None
 
 

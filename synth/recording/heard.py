@@ -8,18 +8,19 @@ that structure the two in which a partial moves most are its two planes, told by
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.vibration.assembly import solve_structure
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
+from synth.vibration.host import Host, damped_host, free_tines, own_residual
 from synth.vibration.section import Array
-from synth.vibration.structure import Structure, couple, nut_inertia, stand
+from synth.vibration.single_tine import along_row, partial_modes
+from synth.vibration.structure import nut_inertia, riding, spinning, stand
 from synth.vibration.tine import solve_tines
 from synth.vibration.tuning import Trim
 
@@ -49,36 +50,17 @@ def heard(instrument: Instrument, bar: BarModes, length: Array, trim: Trim, whic
     modes = solve_tines(instrument.tines, length, trim, HIGHEST)
     bases = stand(instrument.tines, instrument.bar, bar)
     axial = solve_axial(instrument.tines, length, trim)
-    whole = couple(modes, axial, bar, bases, nuts=nut_inertia(instrument.tines, instrument.bar, bases))
-    shape = (len(which), *modes.frequency.shape[1:])
-    frequency, decay_rate = np.zeros(shape), np.zeros(shape)
-    for row, tine in enumerate(which):
-        model = solve_structure(_others_locked(whole, tine), modes, bar, bases)
-        for n in np.flatnonzero(modes.exists[tine]):
-            planes = _planes(model.vectors[model.tine_dof[0, :, n]], float(modes.axis[tine]))
-            frequency[row, :, n] = model.frequency[planes]
-            decay_rate[row, :, n] = model.decay_rate[planes]
-    return Heard(np.array(which, dtype=int), frequency, decay_rate)
-
-
-def _planes(moves: NDArray[np.complex64], axis: float) -> NDArray[np.int_]:
-    """The two modes that a partial's own planes (2, M) move most in: first the one along the row."""
-    along = np.cos(axis) * moves[0] - np.sin(axis) * moves[1]
-    most = np.argsort(np.sum(np.abs(moves) ** 2, axis=0))[-2:]
-    return most[np.argsort(-np.abs(along[most]))]
-
-
-def _others_locked(whole: Structure, tine: int) -> Structure:
-    """The structure in which only this tine's own freedoms are left; the others' mass stays on the bar."""
-    bending, straight = whole.tine_dof[tine], whole.axial_dof[tine]
-    kept = np.concatenate((bending[bending >= 0], straight[straight >= 0]))
-    place = np.full(len(whole.tine_stiffness) + 1, -1)  # the last entry serves absent freedoms, -1
-    place[kept] = np.arange(len(kept))
-    return replace(
-        whole,
-        tine_dof=place[bending][None],
-        axial_dof=place[straight][None],
-        tine_stiffness=whole.tine_stiffness[np.ix_(kept, kept)],
-        tine_loss=whole.tine_loss[kept],
-        coupling=whole.coupling[:, kept],
-    )
+    nuts = nut_inertia(instrument.tines, instrument.bar, bases) + spinning(axial, bases)
+    motion = bar.at(bases.place)
+    kappa, v = damped_host(np.diag(bar.stiffness), bar.loss, riding(motion, bases, modes, nuts))
+    rows = np.array(which, dtype=int)
+    free = free_tines(modes, own_residual(bar, bases), axial=axial, lossy=True).take(rows)
+    host = Host(kappa, bases.rows()[rows] @ motion[rows] @ v)
+    frequency, decay_rate = np.zeros((2, len(rows), *modes.frequency.shape[1:]))
+    for n in range(modes.frequency.shape[2]):
+        there = np.flatnonzero(modes.exists[rows, n])
+        found = partial_modes(host.take(there), free.take(there), n)
+        planes = found.both_planes(along_row(modes.axis[rows[there]]))
+        pole = found.pole[np.arange(len(there))[:, None], planes]
+        frequency[there, :, n], decay_rate[there, :, n] = pole.imag / (2.0 * np.pi), -pole.real
+    return Heard(rows, frequency, decay_rate)

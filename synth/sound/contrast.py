@@ -1,21 +1,17 @@
 """What a board does to every note, foretold without solving the whole instrument.
 
 In: an instrument, its row, a board or none. Out: `Foretold`, pitch, ring and level of every tine's fundamental; and
-sentences where a board kills or boosts a note.
+sentences where a board does to one what it does not do to all: it spends it (louder and short), kills, boosts or
+drowns it.
 
 Each tine is taken as if the others kept still: they ride on the carrier (bar, or bar and board) as locked masses.
-With the carrier's damped modes kappa_k (complex), their motions w_k at the base, g the tine's pull an acceleration,
-
-    (Lambda (1 + j eta) - lambda) q = lambda^2 g^T T(lambda) g q,     T = sum_k w_k w_k^T / (kappa_k - lambda)
-
-is solved for the fundamental's two planes by iteration; pole and carrier's answer come out together, and so do
-decay and sound (the self-consistent formula w^2 = w_n^2 + j w^3 g^T Y g / m, kept complex). The sound itself is
-that of `bar_radiator` and `board_radiator`. Unison tines share their energy, which only the whole model tells.
+Of the modes of that structure (`synth.vibration.single_tine`) the one that holds most of the fundamental's swing
+along the row gives pitch, ring and, by the carrier's answer, sound: that of `bar_radiator` and `board_radiator`.
+Unison tines share their energy, which only the whole model tells.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -31,15 +27,20 @@ from synth.vibration.assembly import ModalModel
 from synth.vibration.bar import solve_bar, standing_on
 from synth.vibration.board import SolvedBoard
 from synth.vibration.cache import kept
-from synth.vibration.eigen import complex_modes
-from synth.vibration.mounting import pull
+from synth.vibration.host import Host, damped_host, free_tines, own_residual
+from synth.vibration.mounting import PARTIALS
+from synth.vibration.single_tine import PartialModes, along_row, partial_modes
 from synth.vibration.solution import solve_board_of
 from synth.vibration.structure import beside_board, carrier, nut_inertia, riding, stand
 from synth.vibration.tuning import Row
 
 TIP: Final = 1e-3  # m, by which every tine is bent along the row and let go
 CARRIER_HZ: Final = 8000.0  # twice the highest fundamental of a 20 mm tine
-ROUNDS: Final = 12
+ALONE: Final = (
+    "Levels and gains are of fundamentals alone, unweighted, as they start: not the dB(A) of a stroke, which is "
+    "mostly its attack and its upper partials."
+)
+VERDICTS: Final = ("spends", "kills", "boosts", "drowns")  # spends: louder than others and soon over
 KILLED: Final = 0.5  # a ring so much shorter is heard as a dead note; common practice, no published source
 BOOSTED: Final = (
     10.0  # dB above the board's usual gain: twice as loud as its neighbours (a sone doubles in 10 phon)
@@ -62,7 +63,7 @@ class Foretold:
 
 @dataclass(frozen=True)
 class Change:
-    """What a board changes for one group: means over its tines."""
+    """What a board changes for the fundamentals of one group: means over its tines."""
 
     group: str
     hz: float  # the lowest tine's fundamental on the board
@@ -134,35 +135,41 @@ def changes(instrument: Instrument, bar: Foretold, board: Foretold) -> list[Chan
 
 
 def sentences(instrument: Instrument, name: str, bar: Foretold, board: Foretold) -> list[str]:
-    """Where a board would kill or boost a note, a group a sentence."""
-    gain, ratio = board.level - bar.level, board.decay / bar.decay
-    usual = float(np.median(gain))
-    said = []
+    """What a board does to fundamentals out of the common run: a sentence a group and verdict, a tine only once."""
+    gain, shorter = board.level - bar.level, bar.decay / board.decay
+    worst = {"spends": shorter, "kills": shorter, "boosts": gain, "drowns": -gain}
+    verdicts, said = _verdicts(bar, board), []
     for group in instrument.groups:
-        own = range(group.first, group.first + group.count)
-        dead = [r for r in own if ratio[r] < KILLED]
-        loud = [r for r in own if gain[r] > usual + BOOSTED]
-        weak = [r for r in own if gain[r] < DROWNED]
-        where = f"board '{name}', group '{group.name}'"
-        if dead:
-            worst = min(dead, key=lambda r: ratio[r])
-            said.append(
-                f"{where} kills {_tines(instrument, dead)}: {board.frequency[worst]:.0f} Hz rings "
-                f"{board.decay[worst]:.1f} s instead of {bar.decay[worst]:.1f} s"
-            )
-        if loud:
-            most = max(loud, key=lambda r: gain[r])
-            said.append(
-                f"{where} boosts {_tines(instrument, loud)}: {board.frequency[most]:.0f} Hz gains "
-                f"{gain[most]:.0f} dB where the others gain {usual:.0f}"
-            )
-        if weak:
-            least = min(weak, key=lambda r: gain[r])
-            said.append(
-                f"{where} drowns {_tines(instrument, weak)}: {board.frequency[least]:.0f} Hz loses "
-                f"{-gain[least]:.0f} dB"
-            )
+        for verdict, much in worst.items():
+            own = [r for r in range(group.first, group.first + group.count) if verdicts[r] == verdict]
+            if own:
+                what = _told(verdict, bar, board, max(own, key=lambda r: float(much[r])))
+                tines = _tines(instrument, own)
+                said.append(
+                    f"board '{name}', group '{group.name}' {verdict} the fundamental of {tines}: {what}"
+                )
     return said
+
+
+def _verdicts(bar: Foretold, board: Foretold) -> list[str]:
+    """One for each tine; empty where the board does what it does to all."""
+    gain = board.level - bar.level
+    dead, loud = board.decay / bar.decay < KILLED, gain > float(np.median(gain)) + BOOSTED
+    chosen = np.select([dead & loud, dead, loud, gain < DROWNED], VERDICTS, default="")
+    return [str(each) for each in chosen]
+
+
+def _told(verdict: str, bar: Foretold, board: Foretold, r: int) -> str:
+    gain = board.level[r] - bar.level[r]
+    rings = f"rings {board.decay[r]:.1f} s instead of {bar.decay[r]:.1f} s"
+    gains = f"gains {gain:.0f} dB where the others gain {np.median(board.level - bar.level):.0f}"
+    words = {
+        "spends": f"{gains} and {rings}",
+        "kills": rings,
+        "boosts": gains,
+        "drowns": f"loses {-gain:.0f} dB",
+    }
+    return f"{board.frequency[r]:.0f} Hz {words[verdict]}"
 
 
 def _tines(instrument: Instrument, which: list[int]) -> str:
@@ -180,18 +187,15 @@ def _each_alone(instrument: Instrument, row: Row, board: SolvedBoard | None, swi
     bases = stand(instrument.tines, bar, bar_modes)
     motion = beside_board(bar_modes.at(bases.place), standing)
     K, loss = carrier(bar_modes, standing)
-    riders = riding(motion, bases, modes, nut_inertia(instrument.tines, bar, bases))
-    kappa, shape = _damped(K, loss, np.eye(len(K)) + riders)
-    w = bases.rows()[:, :4] @ motion @ shape  # (R, 4, Mc)
-    first = pull(modes)[..., 0]  # (R, 4, 2)
-    own = (2.0 * math.pi * modes.frequency[:, :, 0]) ** 2 * (1.0 + 1j * modes.loss_factor[:, :, 0])
-    turn, lean = np.cos(modes.axis), np.sin(modes.axis)
-    bent = np.stack([turn, -lean] if swing == "along" else [lean, turn], axis=1)
-    value, planes = _settled(own, first, kappa, w, bent)
-    tip = TIP * bent / modes.at(0.0)[:, :1]
-    planes = planes * (np.sum(planes * tip, axis=1) / np.sum(planes**2, axis=1))[:, None]
-    force = value[:, None] * np.einsum("rip,rp->ri", first, planes)
-    answer = np.einsum("rik,ri->rk", w, force) / (kappa - value[:, None])
+    kappa, shape = damped_host(
+        K, loss, riding(motion, bases, modes, nut_inertia(instrument.tines, bar, bases))
+    )
+    host = Host(kappa, bases.rows() @ motion @ shape)
+    free = free_tines(modes, own_residual(bar_modes, bases), partials=PARTIALS, lossy=True)
+    along = along_row(modes.axis)
+    bent = along if swing == "along" else np.stack([-along[:, 1], along[:, 0]], axis=1)
+    value, planes, force = _plucked(partial_modes(host, free, 0), bent, TIP / modes.at(0.0)[:, 0])
+    answer = np.einsum("rik,ri->rk", host.motion, force) / (kappa - value[:, None])
     count, tines = len(K), len(planes)
     vectors = np.zeros((count + 2 * tines, tines), dtype=np.complex128)
     vectors[:count] = shape @ answer.T
@@ -213,27 +217,12 @@ def _each_alone(instrument: Instrument, row: Row, board: SolvedBoard | None, swi
     )
 
 
-def _damped(K: Array, loss: Array, M: Array) -> tuple[Complex, Complex]:
-    """The carrier's complex kappa (Mc,) and shapes (Mc, Mc)."""
-    inverse = np.linalg.inv(np.linalg.cholesky(M))
-    squared, v = np.linalg.eigh(inverse @ K @ inverse.T)
-    real = inverse.T @ v
-    kappa, y = complex_modes(np.maximum(squared, 0.0), real.T @ loss @ real)
-    return kappa, real @ y
+def _plucked(found: PartialModes, bent: Array, size: Array) -> tuple[Complex, Complex, Complex]:
+    """omega² (R,), planes (R, 2) and force on the base (R, 6) of the mode that holds most of a tine bent by `bent`.
 
-
-def _settled(own: Complex, first: Array, kappa: Complex, w: Complex, bent: Array) -> tuple[Complex, Complex]:
-    """lambda (R,) and the two planes' shares (R, 2) of the fundamental that swings most the way it is `bent`."""
-    value = own[:, 0].copy()
-    g = np.swapaxes(first, 1, 2) @ w  # (R, 2, Mc)
-    for step in range(ROUNDS):
-        answer = (g / (kappa - value[:, None])[:, None]) @ np.swapaxes(g, 1, 2)
-        matrix = -(value[:, None, None] ** 2) * answer
-        matrix[:, [0, 1], [0, 1]] += own
-        values, vectors = np.linalg.eig(matrix)
-        best = np.argmax(np.abs(np.einsum("rpn,rp->rn", vectors, bent)), axis=1)
-        found = np.take_along_axis(values, best[:, None], axis=1)[:, 0]
-        value = (
-            found if step < ROUNDS // 2 else (value + found) / 2.0
-        )  # near a mode of the carrier it may swing
-    return value, np.take_along_axis(vectors, best[:, None, None], axis=2)[:, :, 0]
+    As large as if it held all of that bend, `size` (R,): what near modes share is the whole model's to tell.
+    """
+    own = np.arange(len(bent)), found.fullest(bent)
+    value, planes, force = found.squared[own], found.planes[own], found.force[own]
+    scale = (size * np.sum(planes * bent, axis=1) / np.sum(planes**2, axis=1))[:, None]
+    return value, planes * scale, force * scale

@@ -36,7 +36,8 @@ from synth.errors import InputError
 from synth.units import MM
 from synth.vibration.bar import support_springs
 from synth.vibration.estimate import FreeBar, estimate, free_bar
-from synth.vibration.mounting import mounting, pull
+from synth.vibration.host import pull
+from synth.vibration.mounting import mounting
 from synth.vibration.quarrels import (
     NOTICED_DECAY,
     PARTIALS,

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from synth.design.instrument import PlacedNut, Tine
 from synth.vibration.beam import rod_element
+from synth.vibration.damping import clamp
 from synth.vibration.section import Array
 
 HIGHEST_HZ: Final = 10_000.0  # as for the bar's own modes
@@ -58,11 +59,14 @@ def solve_axial(
     exists[..., 0] = True
     kept = slice(0, int(exists.sum(axis=-1).max()))
     exists = exists[..., kept]
-    loss = np.array([tine.rod.material.loss_factor + tine.root.loss_factor for tine in tines])
+    steel, held, slope = np.array(
+        [(t.rod.material.loss_factor, t.root.loss_factor, t.root.loss_slope) for t in tines]
+    ).T[..., None, None]
+    loss = steel + clamp(held, frequency[..., kept], slope)
     return AxialModes(
         exists,
         frequency[..., kept] * exists,
-        loss[:, None, None] * exists,
+        loss * exists,
         np.einsum("rkd,rkdn->rkn", whole[..., 1:], shape[..., kept]) * exists,
         whole.sum(axis=-1),
     )

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
 from synth.vibration.bar import COUPLED_HZ, solve_bar
-from synth.vibration.mounting import loaded_bar, pull
+from synth.vibration.host import loaded_bar, pull
 from synth.vibration.section import Array
 from synth.vibration.structure import Bases, nut_inertia, stand
 from synth.vibration.tine import PLANES

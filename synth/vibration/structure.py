@@ -106,8 +106,7 @@ def couple(
     B = np.einsum("qi,qim->mq", force, motion[tine], optimize=True)
     K = _softened(squared, force, tine, bar.compliance)
     Kc, loss = carrier(bar, board)
-    spin = rows[:, 5, :, None] * rows[:, 5, None, :] * axial.inertia[:, 1, None, None]
-    A = np.eye(len(Kc)) + riding(motion, bases, modes, nuts + spin)
+    A = np.eye(len(Kc)) + riding(motion, bases, modes, nuts + spinning(axial, bases))
     return Structure(tine_dof, axial_dof, len(bar.frequency), K, tine_loss, A, Kc, loss, B)
 
 
@@ -132,6 +131,12 @@ def rigid_inertia(modes: TineModes) -> Array:
         R[:, p + 1, p + 1] = modes.second_moment
     R[:, 4, 4] = modes.mass
     return R
+
+
+def spinning(axial: AxialModes, bases: Bases) -> Array:
+    """The tines' inertia about their own axes (R, 6, 6), global axes."""
+    about = bases.rows()[:, 5]
+    return np.asarray(about[:, :, None] * about[:, None, :] * axial.inertia[:, 1, None, None])
 
 
 def nut_inertia(tines: Sequence[Tine], bar: Bar, bases: Bases) -> Array:

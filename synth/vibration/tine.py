@@ -21,6 +21,8 @@ from synth.vibration import damping
 from synth.vibration.rod import Array, Rods, cubic, solve_rods
 
 HIGHEST: Final = 18_000.0  # Hz, about where hearing ends
+SHORTEST: Final = 20e-3  # m: below, the clamp and the nut are the tine
+LONGEST: Final = 600e-3  # m: above, it whips
 PLANES: Final = ("along", "across")
 
 # What a nut's ends do not stiffen, in bending diameters: tines bonded into collars, by finite elements. A thin nut
@@ -217,7 +219,11 @@ def _losses(
         ),
         air_drag=damping.air_drag(hertz, outside, swept),
         air_radiation=np.broadcast_to(radiation[:, None, :], hertz.shape),
-        clamp=damping.clamp(_column([tine.root.loss_factor for tine in tines]), hertz),
+        clamp=damping.clamp(
+            _column([tine.root.loss_factor for tine in tines]),
+            hertz,
+            _column([tine.root.loss_slope for tine in tines]),
+        ),
     )
 
 

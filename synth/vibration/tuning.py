@@ -24,12 +24,12 @@ from synth.vibration.mounting import Mounting
 from synth.vibration.rod import Array, Indices, Rods, lowest_frequencies
 from synth.vibration.structure import rigid_inertia
 from synth.vibration.tine import HIGHEST, TineModes, lossless_tines, plane_ratios, rods_of, solve_tines
-from synth.vibration.wish import NutPlace, nut_places
+from synth.vibration.tine import LONGEST as LONGEST
+from synth.vibration.tine import SHORTEST as SHORTEST
+from synth.vibration.trimming.answers import first_answers
 
 Trim = tuple[tuple[PlacedNut, ...], ...]
 
-SHORTEST: Final = 20e-3  # m: below, the clamp and the nut are the tine
-LONGEST: Final = 600e-3  # m: above, it whips
 PITCH_ERROR: Final = 1e-6  # relative, 0.002 cent
 MISSED: Final = 6e-5  # relative, 0.1 cent: more is told
 _FURTHEST: Final = 0.175  # of the logarithm of a length, half an octave: no bar moves a pitch so far
@@ -101,7 +101,7 @@ class _OnTheBar:
     """The search for the lengths (R,) at which mounted pitches meet the targets, from those that do so clamped."""
 
     tines: Sequence[Tine]
-    wished: dict[int, NutPlace]
+    wished: dict[int, PlacedNut]
     clamped: Array  # (R,)
     target: Array  # (R,)
     mounting: Mounting | None
@@ -213,20 +213,20 @@ def _lengths(instrument: Instrument, trim: Trim, aim: Array) -> Array:
     return length
 
 
-def _wished(instrument: Instrument, target: Array) -> dict[int, NutPlace]:
+def _wished(instrument: Instrument, target: Array) -> dict[int, PlacedNut]:
     """The most forgiving place of each wished nut, by the tine's index. Raises `InputError`."""
     rows = [row for row, tine in enumerate(instrument.tines) if tine.wish is not None]
     if not rows:
         return {}
     bare = _lengths(instrument, tuple(tine.trim for tine in instrument.tines), target)
-    places = nut_places([instrument.tines[row] for row in rows], bare[rows], target[rows])
-    return {row: found[0] for row, found in zip(rows, places, strict=True)}
+    answers = first_answers([instrument.tines[row] for row in rows], bare[rows], target[rows])
+    return {row: answer.nuts[0] for row, answer in zip(rows, answers, strict=True)}
 
 
-def _with(tine: Tine, wished: NutPlace | None, scale: float) -> tuple[PlacedNut, ...]:
+def _with(tine: Tine, wished: PlacedNut | None, scale: float) -> tuple[PlacedNut, ...]:
     if wished is None:
         return tine.trim
-    nut = replace(wished.placed, position=wished.placed.position * scale)
+    nut = replace(wished, position=wished.position * scale)
     return tuple(sorted((*tine.trim, nut), key=lambda each: each.position))
 
 

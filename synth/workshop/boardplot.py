@@ -65,7 +65,11 @@ def _frequencies(axes: Axes, sheet: BoardSheet) -> None:
 def _groups(axes: Axes, table: Sequence[Change]) -> None:
     place = np.arange(len(table))
     axes.bar(
-        place - 0.2, [each.gain_db for each in table], 0.4, color="C0", label="gain over the bar alone, dB"
+        place - 0.2,
+        [each.gain_db for each in table],
+        0.4,
+        color="C0",
+        label="fundamental: gain over the bar alone, dB",
     )
     axes.set_ylabel("dB")
     axes.set_xticks(place, [f"{each.group}\n{each.hz:.0f} Hz" for each in table], fontsize=7)

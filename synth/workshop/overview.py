@@ -14,6 +14,7 @@ from typing import Final
 from synth.design.instrument import Instrument, Rod
 from synth.units import GRAM, MM, cents, note_name
 from synth.vibration.bar import beam_of
+from synth.vibration.damping import UNCLAIMED, clamp
 from synth.vibration.solution import solve_loss_shares
 from synth.vibration.tuning import Row
 from synth.workshop.joint import joint
@@ -111,10 +112,19 @@ def loss_words(instrument: Instrument, row: Row, *, fresh: bool = False) -> str:
     shares = solve_loss_shares(instrument, row, fresh=fresh)
     first = {name: float(share[:, 0, 0].mean()) for name, share in shares.items()}
     largest = ", the largest share" if first["clamp"] == max(first.values()) else ""
+    slopes = {tine.root.loss_slope for tine in instrument.tines} - {0.0}
+    rises = "".join(f"; {_slope_words(each)}" for each in sorted(slopes))
     return (
         f"decay: the clamp takes {first['clamp']:.0%} of the first partials' loss{largest}, and is the least "
         "certain figure of all; times are right within a factor of two until one tine is measured"
+        f"{rises}; nothing is claimed above {UNCLAIMED / 1e3:g} kHz"
     )
+
+
+def _slope_words(slope: float) -> str:
+    """What a rise of the clamp's loss with frequency does to decays that the clamp rules."""
+    times = [f"{float(clamp(1.0, hz, slope)):.2g} times at {hz / 1e3:g} kHz" for hz in (2000.0, UNCLAIMED)]
+    return f"clamp_loss_slope {slope:g} makes its loss {' and '.join(times)}"
 
 
 def stock_name(rod: Rod) -> str:

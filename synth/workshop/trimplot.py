@@ -14,7 +14,8 @@ from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.files import whole
 from synth.units import MM
-from synth.workshop.trim import Curve, Trimming
+from synth.vibration.trimming.answers import Trimming
+from synth.vibration.trimming.search import Curve
 
 MOST: Final = 12  # panels on one picture
 CROWDED: Final = 2.0  # mm: numbers nearer than this would cover each other
@@ -55,15 +56,15 @@ def _panel(panel: Any, instrument: Instrument, trimming: Trimming) -> None:
         panel.plot(curve.height / MM, curve.ratio, _stroke(curve), label=_name(curve), linewidth=1.4)
     panel.axhline(wish.ratio, color="black", linewidth=0.8, linestyle=":")
     numbered: list[float] = []
-    for number, choice in enumerate(trimming.choices, start=1):
-        if len(choice.nuts) == 1 or choice.locked:
-            at = choice.nuts[0].position / MM
+    for number, way in enumerate(trimming.solutions, start=1):
+        if len(way.nuts) == 1 or way.locked:
+            at = way.nuts[0].position / MM
             panel.plot(at, wish.ratio, "o", color="black", markersize=4)
             if all(abs(at - other) > CROWDED for other in numbered):
                 numbered.append(at)
                 where = {"xytext": (3, 5), "textcoords": "offset points"}
                 panel.annotate(str(number), (at, wish.ratio), fontsize=8, **where)
-    panel.axhline(trimming.plain.ratios[wish.partial - 2], color="grey", linewidth=0.8, linestyle="--")
+    panel.axhline(trimming.without, color="grey", linewidth=0.8, linestyle="--")
     panel.set_title(f"{instrument.groups[tine.group].name}, tine {tine.number}", fontsize=10)
     panel.set_xlabel("middle of the (lower) nut above the base nut's face, mm")
     panel.set_ylabel(f"partial {wish.partial} over the fundamental")

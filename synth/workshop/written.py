@@ -6,6 +6,7 @@ old one whose name was free. The new text is read back and resolved before it ta
 
 from __future__ import annotations
 
+import math
 import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -38,7 +39,7 @@ def write_trims(path: Path, instrument: Instrument, chosen: Mapping[int, Sequenc
     with whole(file) as beside:
         beside.write_bytes(new.encode("utf-8"))
         _check(resolve(load(beside), str(path)), instrument, chosen)
-        return _backup(file)
+        return _backup(file)  # only of a file that is about to be replaced
 
 
 def _places(design: Design, instrument: Instrument) -> dict[int, tuple[int, int]]:
@@ -68,9 +69,9 @@ def _put(table: Any, instrument: Instrument, index: int, nuts: Sequence[PlacedNu
     table.remove("trim_to")
     fresh = "trim" not in table
     trim = tomlkit.array() if fresh else table["trim"]
-    for each in nuts:
+    for each, at_mm in zip(nuts, _rounded(nuts), strict=True):
         placed = tomlkit.table() if isinstance(trim, tomlkit.items.AoT) else tomlkit.inline_table()
-        placed.update({"nut": each.nut.name, "at_mm": round(each.position / MM, 2)})
+        placed.update({"nut": each.nut.name, "at_mm": at_mm})
         trim.append(placed)
     if not fresh:
         return
@@ -82,6 +83,14 @@ def _put(table: Any, instrument: Instrument, index: int, nuts: Sequence[PlacedNu
             table.value.body
         )  # a new key comes last, behind blank lines and comments that lead to what follows
         body.insert(spot, body.pop())
+
+
+def _rounded(nuts: Sequence[PlacedNut]) -> list[float]:
+    """Places in mm to the hundredth; of nuts that touch neither moves into the other."""
+    hundredths = [each.position / MM * 100.0 for each in nuts]
+    if len(nuts) == 1:
+        return [round(hundredths[0]) / 100.0]
+    return [math.floor(hundredths[0]) / 100.0, *(math.ceil(each) / 100.0 for each in hundredths[1:])]
 
 
 def _first(key: Any) -> str:

@@ -170,6 +170,13 @@ def test_what_a_tine_says_goes_before_its_group_and_the_group_before_all(build, 
     assert losses == [0.001, 0.001, 0.003, 0.002]
 
 
+def test_the_clamps_loss_rises_with_frequency_only_where_it_is_asked_to(build, tree):
+    assert {tine.root.loss_slope for tine in build(tree).tines} == {0.0}
+    tree["tines"]["clamp_loss_slope"] = 0.5
+    tree["group"][1]["clamp_loss_slope"] = 1.0
+    assert [tine.root.loss_slope for tine in build(tree).tines] == [0.5, 0.5, 1.0, 1.0]
+
+
 def test_the_root_adds_length_by_the_bending_diameter(build, tree):
     tree["tines"]["root_length_per_diameter"] = 0.5
     tine = build(one_tine(tree, stock="M4", free_length_mm=100.0)).tines[0]

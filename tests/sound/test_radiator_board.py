@@ -180,7 +180,7 @@ def test_a_killed_and_a_boosted_note_are_told_with_their_tines(boarded):
     fine = foretell(instrument, row, boarded.board("panel"))
     worse = type(bar)(fine.frequency, np.array([bar.decay[0], 0.2 * bar.decay[1]]), fine.level)
     said = " ".join(sentences(instrument, "panel", bar, worse))
-    assert "group 'side' kills tine 1" in said
+    assert "group 'side' kills the fundamental of tine 1" in said
     assert "group 'up' kills" not in said
     quiet = type(bar)(bar.frequency, bar.decay, bar.level - np.array([0.0, 9.0]))
     assert "drowns" in " ".join(sentences(instrument, "panel", bar, quiet))

@@ -162,9 +162,11 @@ def test_a_palm_takes_the_ring_away(instrument, bar):
 def test_a_touch_takes_less_than_a_palm_from_high_partials(instrument, bar):
     def left(by):
         events = [stroke(instrument), Hold(group=0, start=0.05, seconds=0.02, by=by)]
-        return np.mean(perform(bar, events, seconds=0.3).sound()[:, int(0.08 * RATE) :] ** 2)
+        sound = perform(bar, events, seconds=0.3, manner=Manner(stick=False)).sound()
+        second = band(sound[0], 1250.0, 1500.0)  # the bar's own modes, which nobody holds, stand outside
+        return np.mean(np.abs(second[int(0.08 * RATE) : int(0.25 * RATE)]) ** 2)
 
-    assert left("palm") < left("touch")
+    assert left("palm") < 0.5 * left("touch")
 
 
 def test_a_piece_heard_through_two_things_is_their_sum(instrument):

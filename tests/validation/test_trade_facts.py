@@ -11,7 +11,7 @@ import pytest
 from synth.design.instrument import PlacedNut, TrimWish
 from synth.units import cents
 from synth.vibration.tine import solve_tines
-from synth.vibration.wish import nut_places
+from synth.vibration.trimming.answers import every_answer
 
 
 def second_over_first(bench: Any, length: float, *trim: PlacedNut) -> float:
@@ -45,8 +45,8 @@ def test_two_nuts_near_0_85_of_its_length_push_it_to_7(bench: Any) -> None:
 
 def test_asked_for_6_the_tool_finds_the_place_near_mid_height_itself(bench: Any) -> None:
     tine = bench.tine(bench.threaded(4.0, 0.7), length=150.0, wish=TrimWish(2, 6.0, bench.nut("M4")))
-    (places,) = nut_places([tine], np.array([0.15]), np.array([np.nan]))
-    assert any(place.placed.position / 0.15 == pytest.approx(0.5, abs=0.01) for place in places)
+    places = every_answer(0, tine, length=0.15, pitch=None, nuts=[bench.nut("M4")]).solutions
+    assert any(place.nuts[0].position / 0.15 == pytest.approx(0.5, abs=0.01) for place in places)
 
 
 def test_asked_for_7_a_second_nut_of_the_same_goes_near_0_85(bench: Any) -> None:
@@ -56,5 +56,7 @@ def test_asked_for_7_a_second_nut_of_the_same_goes_near_0_85(bench: Any) -> None
         nut, mass=2.0 * nut.mass, rotary_inertia=2.0 * nut.rotary_inertia, height=2.0 * nut.height
     )
     tine = bench.tine(bench.threaded(4.0, 0.7), length=150.0, wish=TrimWish(2, 7.0, double))
-    (places,) = nut_places([tine], np.array([0.15]), np.array([np.nan]))
-    assert all(0.75 < place.placed.position / 0.15 < 0.95 for place in places)
+    found = every_answer(0, tine, length=0.15, pitch=None, nuts=[double]).solutions
+    places = [place.nuts[0].position for place in found if len(place.nuts) == 1]
+    assert places
+    assert all(0.75 < place / 0.15 < 0.95 for place in places)

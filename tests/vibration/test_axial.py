@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import TYPE_CHECKING
 
@@ -44,6 +45,15 @@ def test_their_momenta_are_those_of_quarter_sines_and_never_more_than_the_whole(
             np.abs(modes.momentum[0, kind, :count]), math.sqrt(8.0 * whole) / (odd * math.pi), rtol=1e-2
         )
         assert np.sum(modes.momentum[0, kind] ** 2) < whole
+
+
+def test_a_rising_clamp_loss_counts_for_them_too(bench: Workbench) -> None:
+    tine = bench.tine(bench.plain(3.0), length=300.0)
+    rising = dataclasses.replace(tine, root=dataclasses.replace(tine.root, loss_slope=0.5))
+    flat, steep = (solve_axial([each], [0.3], [()]) for each in (tine, rising))
+    there = flat.exists
+    more = tine.root.loss_factor * (np.sqrt(flat.frequency[there] / 1000.0) - 1.0)
+    np.testing.assert_allclose(steep.loss_factor[there] - flat.loss_factor[there], more, rtol=1e-9)
 
 
 def test_a_nut_slows_both_and_a_short_tine_keeps_its_first_of_each(bench: Workbench) -> None:

@@ -14,8 +14,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from synth.design.file import load
+from synth.design.resolve import resolve
 from synth.vibration import cache
 from synth.vibration.frame import Modes
+from synth.vibration.solution import solve_row
+
+TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
 
 
 @dataclass(frozen=True)
@@ -71,6 +76,23 @@ def test_another_question_is_another_file(
 ) -> None:
     same = cache.fingerprint((1.0, np.arange(3.0))) == cache.fingerprint(other)
     assert same == request.node.callspec.id.startswith("same")
+
+
+def test_a_clamp_that_loses_more_at_high_pitch_is_another_row(folder: Path) -> None:
+    instrument = resolve(load(TWO_TINES))
+    rising = dataclasses.replace(
+        instrument,
+        tines=tuple(
+            dataclasses.replace(each, root=dataclasses.replace(each.root, loss_slope=1.0))
+            for each in instrument.tines
+        ),
+    )
+    flat, steep = solve_row(instrument), solve_row(rising)
+    assert len(list(folder.iterdir())) == 2
+    high = (flat.modes.frequency > 1500.0) & (flat.modes.frequency < 4000.0)
+    assert np.any(high)
+    assert np.all(steep.modes.decay[high] < 0.8 * flat.modes.decay[high])
+    np.testing.assert_allclose(steep.length, flat.length, rtol=1e-12)
 
 
 def test_another_version_of_the_program_does_not_trust_the_old_one(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -41,6 +41,9 @@ def test_a_rod_without_loss_has_no_largest_one() -> None:
 
 def test_the_clamp_is_flat_in_frequency_and_the_metal_loses_by_its_share_of_the_strain() -> None:
     assert np.all(damping.clamp(1e-3, FREQUENCY) == 1e-3)
+    np.testing.assert_allclose(
+        damping.clamp(1e-3, [90.0, 1000.0, 2000.0, 4000.0], 0.5), [1e-3, 1e-3, 1e-3 * 2.0**0.5, 2e-3]
+    )
     assert damping.material(2e-4, np.array([1.0, 0.5])) == pytest.approx([2e-4, 1e-4])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from pathlib import Path
 from types import ModuleType
@@ -15,6 +16,7 @@ from synth.design.instrument import (
 )
 from synth.design.resolve import resolve
 from synth.vibration.assembly import (
+    energy_share,
     tine_state,
 )
 from synth.vibration.mounting import mounted_hz, mounting
@@ -63,6 +65,27 @@ def test_mounted_pitch_is_the_dense_solution_with_the_other_tines_locked(by_hand
         along = (math.cos(axis) * vector[first] - math.sin(axis) * vector[first + count]) ** 2 / norm
         expected = math.sqrt(square[np.argmax(along)].real) / (2.0 * math.pi)
         assert quick[r] == pytest.approx(expected, rel=0.005 * CENT)
+
+
+def test_a_rising_clamp_loss_shortens_high_partials_of_the_whole_by_as_much(by_hand: ModuleType) -> None:
+    """A mode's decay rate grows by pi f times what the clamp loses more, on the tine's share of its energy."""
+    flat = by_hand.UPRIGHT
+    steep = dataclasses.replace(
+        flat,
+        tines=tuple(
+            dataclasses.replace(each, root=dataclasses.replace(each.root, loss_slope=0.7))
+            for each in flat.tines
+        ),
+    )
+    before, after = flat.model(), steep.model()
+    share, _ = energy_share(before)
+    f = before.frequency
+    own = (share.sum(axis=(1, 2)) > 0.98) & (f > 1200.0) & (f < 5000.0)
+    assert own.sum() >= 8
+    more = math.pi * f * 1e-3 * ((f / 1000.0) ** 0.7 - 1.0)
+    np.testing.assert_allclose((after.decay_rate - before.decay_rate)[own], more[own], rtol=3.0 * PERCENT)
+    low = (share.sum(axis=(1, 2)) > 0.98) & (f < 990.0)
+    np.testing.assert_allclose(after.decay_rate[low], before.decay_rate[low], rtol=1.0 * PERCENT)
 
 
 def test_the_bar_moves_a_tines_pitch_alike_whether_asked_about_it_alone_or_with_all() -> None:

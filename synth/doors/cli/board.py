@@ -126,6 +126,8 @@ def _number(value: float) -> float | None:
 def _words(
     instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[Change], said: Sequence[str]
 ) -> str:
+    from synth.sound.contrast import ALONE
+
     board = instrument.boards[name]
     modes = ", ".join(
         f"{hz:.0f} Hz ({decay:.2f} s)" for hz, decay in zip(sheet.modes_hz, sheet.modes_decay, strict=True)
@@ -141,6 +143,7 @@ def _words(
     lines += ["", _table(table), "", *said]
     if said:
         lines.append("")
+    lines.append(ALONE)
     lines.append(
         "Each tine as if the others kept still, bent 1 mm along the row; about 10 dB either way for one drawing, "
         "5 dB for the difference of two boards over ten tines: foot, joint and sheet decide, so tap and measure."
@@ -161,7 +164,7 @@ def _box_words(sheet: BoardSheet) -> str:
 
 
 def _table(table: Sequence[Change]) -> str:
-    heads = ("group", "lowest Hz", "dB SPL", "over bar dB", "ring s", "of the bar's ring")
+    heads = ("group", "lowest Hz", "fundamental dB SPL", "over bar dB", "ring s", "of the bar's ring")
     return aligned(
         heads,
         [

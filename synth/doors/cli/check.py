@@ -58,13 +58,15 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
     if quarrels:
         click.echo(f"\n{quarrel_lines(instrument, quarrels, advice)}")
     if boards:
-        click.echo("\n" + "\n".join(boards) + "\n")
+        from synth.sound.contrast import ALONE
+
+        click.echo("\n" + "\n".join([*boards, ALONE]) + "\n")
     click.echo(_sums(sums))
     click.echo(loss_words(instrument, row, fresh=fresh))
 
 
 def _boards(instrument: Instrument, row: Row, *, fresh: bool) -> list[str]:
-    """Where the boards would kill, drown or boost a note."""
+    """Where the boards would do to a fundamental what they do not do to all."""
     if not instrument.boards:
         return []
     from synth.sound.contrast import board_warnings

@@ -140,8 +140,8 @@ def _tables(data: dict[str, Any]) -> str:
     ]
     return "\n\n".join(
         [
-            "Tines on an immovable bar, partial by partial (the clamp's loss is the largest and least certain):\n"
-            + aligned(heads, rows),
+            "Tines on an immovable bar, partial by partial (the clamp's loss is the largest and least certain; "
+            "no decay is claimed above 5 kHz):\n" + aligned(heads, rows),
             "The bar alone on its supports:\n" + aligned(("Hz", "decay s"), bar),
             "All together:\n" + aligned(("Hz", "decay s", "moves most"), whole),
             *_quarrels(data["quarrels"]),

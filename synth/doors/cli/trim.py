@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,9 +19,12 @@ from synth.units import MM
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
-    from synth.workshop.trim import Choice, Trimming
+    from synth.vibration.tine import TineModes
+    from synth.vibration.trimming.answers import Trimming
+    from synth.vibration.trimming.settle import TrimSolution
 
 LISTED = 10  # ways in the table; all are in the data
+SHOWN = 6  # partials
 
 
 @click.command("trim")
@@ -56,7 +60,7 @@ def command(
     Example:
       tinewright trim designs/test-piece.toml --picture nuts.png
     """
-    from synth.workshop.trim import reach_words
+    from synth.vibration.trimming.answers import reach_words
     from synth.workshop.trimplot import check_kind, draw_trimmings
 
     if picture is not None:
@@ -65,12 +69,12 @@ def command(
     instrument = arguments.instrument(design)
     wishing = _wishing(instrument, group)
     found = _trimmings(instrument, wishing, None if also is None else _second_wish(also), fresh=fresh)
-    if not any(each.choices for each in found):
+    if not any(each.solutions for each in found):
         tine = instrument.tines[found[0].tine]
         raise InputError(
             f"tine {tine.number}: no place of the nuts at hand meets the wish of {found[0].wish.ratio:g}"
             + (f" and {also}" if also is not None else ""),
-            remedy=f"{reach_words(found[0])}; lighter or heavier nuts widen that",
+            remedy=reach_words(found[0].wish, found[0].reach, met=False),
             place=f"group[{tine.group + 1}]",
             file=instrument.file,
         )
@@ -118,99 +122,115 @@ def _trimmings(
     instrument: Instrument, wishing: list[int], also: tuple[int, float] | None, *, fresh: bool
 ) -> list[Trimming]:
     from synth.vibration.solution import solve_row
-    from synth.workshop.trim import fitting_nuts, trim
-    from synth.workshop.trimpair import trim_both
+    from synth.vibration.trimming.answers import every_answer, fitting_nuts, wish_of
 
+    if also is not None and any(wish_of(instrument.tines[n]).partial == also[0] for n in wishing):
+        raise InputError(
+            f"partial {also[0]} has its wish in the design", remedy="name another", place="--also"
+        )
     plain = tuple(dataclasses.replace(tine, wish=None) for tine in instrument.tines)
     row = solve_row(dataclasses.replace(instrument, tines=plain), fresh=fresh)
     found = []
     for index in arguments.progress(wishing, total=len(wishing), what="looking for places"):
         tine = instrument.tines[index]
-        assert tine.wish is not None
-        nuts = (tine.wish.nut, *(nut for nut in instrument.nuts.values() if nut != tine.wish.nut))
+        wished = wish_of(tine).nut
+        others = fitting_nuts(tine, [nut for nut in instrument.nuts.values() if nut != wished])
         pitch = None if math.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
-        usable = (nuts[0], *(nut for nut in fitting_nuts(tine, nuts) if nut != nuts[0]))
         length = float(row.length[index])
-        one = trim(index, tine, length=length, pitch=pitch, nuts=usable)
-        if also is not None:
-            if also[0] == tine.wish.partial:
-                raise InputError(
-                    f"partial {also[0]} has its wish in the design", remedy="name another", place="--also"
-                )
-            both = trim_both(tine, length=length, pitch=pitch, nuts=usable, partial=also[0], ratio=also[1])
-            one = dataclasses.replace(one, choices=both)
-        found.append(one)
+        found.append(every_answer(index, tine, length=length, pitch=pitch, nuts=(wished, *others), also=also))
     return found
 
 
+def _sounding(instrument: Instrument, found: Trimming, solutions: Sequence[TrimSolution]) -> TineModes:
+    """All partials of the tine without the nuts, then of each solution."""
+    from synth.vibration.tine import solve_tines
+
+    tine, ways = instrument.tines[found.tine], (found.plain, *solutions)
+    trim = [(*each.nuts, *tine.trim) for each in ways]
+    return solve_tines([tine] * len(ways), [each.length for each in ways], trim)
+
+
 def _words(instrument: Instrument, found: Trimming) -> str:
-    from synth.workshop.trim import reach_words
+    from synth.vibration.trimming.answers import reach_words
 
     tine, wish = instrument.tines[found.tine], found.wish
+    listed = found.solutions[:LISTED]
+    modes = _sounding(instrument, found, listed)
     title = (
         f"{instrument.groups[tine.group].name}, tine {tine.number}: partial {wish.partial} to {wish.ratio:g} times "
-        f"its clamped pitch, {found.plain.hertz[0]:.2f} Hz"
+        f"its clamped pitch, {modes.frequency[0, 0, 0]:.2f} Hz"
     )
-    if not found.choices:
-        return f"{title}\nno place of the nuts at hand does it; {reach_words(found)}"
-    partials = [f"{n}." for n in range(2, len(found.plain.ratios) + 2)]
+    reach = reach_words(wish, found.reach, met=bool(listed))
+    if not listed:
+        return f"{title}\nno place of the nuts at hand does it; {reach}"
+    count = min(SHOWN, int(modes.exists.sum(axis=1).max()))  # a nut may bring one more into hearing
+    partials = [f"{n}." for n in range(2, count + 1)]
     heads = ("", "nuts", "free mm", "c/mm", "c/turn", *partials, "1st s", "2nd s", "3rd s")
-    rows = [_row("", found.plain), *(_row(str(n), each) for n, each in enumerate(found.choices[:LISTED], 1))]
-    width = max(len(row) for row in rows)
-    table = aligned(heads[:width], [row + ("",) * (width - len(row)) for row in rows])
-    more = len(found.choices) - LISTED
+    rows = [
+        (*_row("" if n == 0 else str(n), each), *_cells(modes, n, count))
+        for n, each in enumerate((found.plain, *listed))
+    ]
+    more = len(found.solutions) - LISTED
     rest = f"\nand {more} less forgiving ways (--json lists all)" if more > 0 else ""
-    return f"{title}\n{table}{rest}\n{reach_words(found)}"
+    return f"{title}\n{aligned(heads, rows)}{rest}\n{reach}"
 
 
-def _row(number: str, choice: Choice) -> tuple[str, ...]:
-    from synth.workshop.trim import shown_nuts
+def _row(number: str, way: TrimSolution) -> tuple[str, ...]:
+    from synth.vibration.trimming.answers import shown_nuts
 
-    turn = choice.cents_per_turn
+    turn = way.cents_per_turn
     answers = (
-        f"{choice.unforgiving * MM:.2f}" if choice.nuts else "",
-        f"{turn:.2f}" if choice.nuts and turn is not None else "",
+        f"{way.unforgiving * MM:.2f}" if way.nuts else "",
+        f"{turn:.2f}" if way.nuts and turn is not None else "",
     )
-    locked = " (locked)" if choice.locked else ""
-    ratios = [f"{each:.3f}" for each in choice.ratios]
-    decays = [f"{each:.2f}" for each in choice.decay[:3]]
-    return (number, shown_nuts(choice.nuts) + locked, f"{choice.length / MM:.2f}", *answers, *ratios, *decays)
+    locked = " (locked)" if way.locked else ""
+    return (number, shown_nuts(way.nuts) + locked, f"{way.length / MM:.2f}", *answers)
+
+
+def _cells(modes: TineModes, row: int, count: int) -> list[str]:
+    """Ratios of the partials from the second to `count`, then three decays; empty where there is no partial."""
+    ratio = modes.frequency[row, 0] / modes.frequency[row, 0, 0]
+    there, decay = modes.exists[row], modes.decay[row, 0]
+    ratios = [f"{ratio[n]:.3f}" if there[n] else "" for n in range(1, count)]
+    return ratios + [f"{decay[n]:.2f}" if n < len(there) and there[n] else "" for n in range(3)]
 
 
 def _data(instrument: Instrument, found: Trimming) -> dict[str, Any]:
     tine, wish = instrument.tines[found.tine], found.wish
+    modes = _sounding(instrument, found, found.solutions)
     return {
         "group": instrument.groups[tine.group].name,
         "tine": tine.number,
         "wish": {"partial": wish.partial, "ratio": wish.ratio, "nut": wish.nut.name},
         "reach": {str(count): list(span) for count, span in found.reach.items()},
-        "without": _choice(found.plain),
-        "choices": [_choice(each) for each in found.choices],
+        "without": _way(found.plain, modes, 0),
+        "choices": [_way(each, modes, n) for n, each in enumerate(found.solutions, start=1)],
     }
 
 
-def _choice(choice: Choice) -> dict[str, Any]:
+def _way(way: TrimSolution, modes: TineModes, row: int) -> dict[str, Any]:
+    hertz = modes.frequency[row, 0, modes.exists[row]][:SHOWN]
     return {
-        "nuts": [{"nut": each.nut.name, "at_mm": each.position / MM} for each in choice.nuts],
-        "locked": choice.locked,
-        "free_length_mm": choice.length / MM,
-        "cents_per_mm": [each * MM for each in choice.cents_per_metre],
-        "unforgiving_cents_per_mm": choice.unforgiving * MM,
-        "unforgiving_cents_per_turn": choice.cents_per_turn,
-        "frequency_hz": list(choice.hertz),
-        "ratios": [1.0, *choice.ratios],
-        "decay_s": list(choice.decay),
+        "nuts": [{"nut": each.nut.name, "at_mm": each.position / MM} for each in way.nuts],
+        "locked": way.locked,
+        "free_length_mm": way.length / MM,
+        "cents_per_mm": [each * MM for each in way.cents_per_metre],
+        "unforgiving_cents_per_mm": way.unforgiving * MM,
+        "unforgiving_cents_per_turn": way.cents_per_turn,
+        "frequency_hz": hertz.tolist(),
+        "ratios": (hertz / hertz[0]).tolist(),
+        "decay_s": modes.decay[row, 0, modes.exists[row]][:SHOWN].tolist(),
     }
 
 
 def _write(design: Path, instrument: Instrument, found: list[Trimming], choose: int) -> None:
-    from synth.workshop.trim import shown_nuts
+    from synth.vibration.trimming.answers import shown_nuts
     from synth.workshop.written import write_trims
 
-    short = next((each for each in found if each.choices and len(each.choices) < choose), None)
+    short = next((each for each in found if each.solutions and len(each.solutions) < choose), None)
     if short is not None:
-        raise InputError(f"there are only {len(short.choices)} ways", remedy="take a lower --choose")
-    chosen = {each.tine: each.choices[choose - 1].nuts for each in found if each.choices}
+        raise InputError(f"there are only {len(short.solutions)} ways", remedy="take a lower --choose")
+    chosen = {each.tine: each.solutions[choose - 1].nuts for each in found if each.solutions}
     copy = write_trims(design, instrument, chosen)
     for index, nuts in chosen.items():
         tine = instrument.tines[index]

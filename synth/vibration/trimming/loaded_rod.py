@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -26,22 +26,13 @@ EXTRA: Final = 6  # modes above the highest partial looked at
 ROUNDS: Final = 3  # to bring a loaded tine back to pitch: each takes its error by the fourth power
 
 
-@dataclass(frozen=True)
-class QuickPicture:
-    """Lengths (G,) that keep the pitch, and ln f_n (G, partials) there."""
-
-    length: Array
-    log_hz: Array
-
-    def interval(self, partial: int) -> Array:
-        """ln of the ratio of a partial to the first (G,)."""
-        return np.asarray(self.log_hz[:, partial - 1] - self.log_hz[:, 0])
-
-
 def quick_picture(
     tine: Tine, length: float, nuts: Sequence[Nut], share: Array, *, pitch: float | None, partials: int
-) -> QuickPicture:
-    """Nuts with their middles at shares (G, J) of the length; `pitch` (Hz, None: the length stays) is kept."""
+) -> tuple[Array, Array]:
+    """Lengths (G,) that keep the pitch (Hz; None: the length stays), and ln f_n (G, partials) there.
+
+    The nuts have their middles at shares (G, J) of the length.
+    """
     rods = rods_of([tine], [length], [tine.trim])
     highest = lowest_frequencies(rods)[:, 0] * ((partials + EXTRA) * math.pi / 1.875) ** 2
     modes = solve_rods(rods, highest)
@@ -53,34 +44,32 @@ def quick_picture(
     inertia = np.sqrt([nut.rotary_inertia for nut in nuts])[:, None]
     piece = [stiffened_length(nut, tine.rod.bend_diameter) * nut.grip for nut in nuts]
     stiff = np.sqrt(rods.bend[0] * np.array(piece))[:, None]
-    loads = tuple(_gram(each) for each in (value * mass, turn * inertia, bend * stiff))
+    each = np.stack([value * mass, turn * inertia, bend * stiff])
+    gram = np.einsum("lgjn,lgjm->lgnm", each, each)
     omega = 2.0 * math.pi * modes.frequency[0, modes.exists[0]]
-    loads = tuple(each[:, : len(omega), : len(omega)] for each in loads)
+    loads = gram[:, :, : len(omega), : len(omega)]
     scale = np.ones(len(share))
     plane = float(plane_ratios([tine])[0, 0])
     if pitch is not None:
         for _ in range(ROUNDS):
             first = np.exp(_log_hz(omega, loads, scale)[:, 0]) * plane
             scale = scale * np.sqrt(first / pitch)
-    return QuickPicture(length * scale, _log_hz(omega, loads, scale)[:, :partials])
+    return length * scale, _log_hz(omega, loads, scale)[:, :partials]
 
 
 def log_frequencies(
-    tine: Tine, length: Array, nuts: Sequence[Nut], position: Array, *, partials: int
+    tines: Sequence[Tine], length: Array, nuts: Sequence[Sequence[Nut]], position: Array, *, partials: int
 ) -> Array:
-    """ln f_n (C, partials) by the full model, of nuts at heights (C, J) on tines of lengths (C,)."""
-    trim = [(*(PlacedNut(nut, 0.0) for nut in nuts), *tine.trim)] * len(length)
-    rods = rods_of([tine] * len(length), length, trim)
-    height = np.concatenate([position, rods.nut_height[:, len(nuts) :]], axis=1)
+    """ln f_n (C, partials) of round tines by the full model, nuts (C, J) at heights (C, J) besides their own."""
+    trim = [
+        (*(PlacedNut(nut, 0.0) for nut in own), *tine.trim) for tine, own in zip(tines, nuts, strict=True)
+    ]
+    rods = rods_of(tines, length, trim)
+    height = np.concatenate([position, rods.nut_height[:, position.shape[1] :]], axis=1)
     return np.asarray(np.log(lowest_frequencies(replace(rods, nut_height=height), partials)))
 
 
-def _gram(vector: Array) -> Array:
-    """Sum over nuts of v v' (G, N, N) from (G, J, N)."""
-    return np.asarray(np.einsum("gjn,gjm->gnm", vector, vector))
-
-
-def _log_hz(omega: Array, loads: tuple[Array, ...], scale: Array) -> Array:
+def _log_hz(omega: Array, loads: Array, scale: Array) -> Array:
     mass, inertia, stiff = loads
     s = scale[:, None, None]
     M = np.eye(len(omega)) + mass / s + inertia / s**3

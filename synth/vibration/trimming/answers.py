@@ -1,0 +1,143 @@
+"""Every way to set one or two nuts so that overtones stand where the maker wishes, the most forgiving first.
+
+In: tines with a wish, their lengths without the wished nuts, their clamped pitches, the nuts at hand. Out: for the
+tuning the most forgiving place of each wished nut; for the `trim` command a `Trimming` with all there is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import permutations
+
+import numpy as np
+
+from synth.design.instrument import Nut, PlacedNut, Tine, TrimWish
+from synth.design.pieces import fitting_warning
+from synth.errors import InputError
+from synth.units import MM
+from synth.vibration.rod import Array
+from synth.vibration.trimming.search import BLUR, Curve, along, pair, without
+from synth.vibration.trimming.settle import Aim, Start, TrimSolution, settle
+
+Reach = dict[int, tuple[float, float]]  # by number of nuts: least and greatest ratio that can be had
+
+
+@dataclass(frozen=True)
+class Trimming:
+    """All answers for a tine, the most forgiving first; `plain` is the tine without the wished nuts."""
+
+    tine: int
+    wish: TrimWish
+    plain: TrimSolution
+    without: float  # the ratio that the plain tine has
+    solutions: tuple[TrimSolution, ...]
+    curves: tuple[Curve, ...]
+    reach: Reach
+
+
+def first_answers(tines: Sequence[Tine], length: Array, pitch: Array) -> list[TrimSolution]:
+    """The most forgiving place of the nut that each of these tines wishes for; a pitch of nan: the length is given.
+
+    Raises `InputError` where there is none.
+    """
+    aims = [
+        Aim(tine, own, None if math.isnan(hertz) else hertz, ((wish_of(tine).partial, wish_of(tine).ratio),))
+        for tine, own, hertz in zip(tines, length.tolist(), pitch.tolist(), strict=True)
+    ]
+    looked = [along(aim, (wish_of(aim.tine).nut,)) for aim in aims]
+    found = settle([start for starts, _ in looked for start in starts])
+    first, answers = 0, []
+    for aim, (starts, curve) in zip(aims, looked, strict=True):
+        own = [each for some in found[first : first + len(starts)] for each in some]
+        first += len(starts)
+        if not own:
+            raise _out_of_reach(aim.tine, _reach([(1, curve.ratio)]))
+        answers.append(min(own, key=lambda each: each.unforgiving))
+    return answers
+
+
+def every_answer(
+    index: int,
+    tine: Tine,
+    *,
+    length: float,
+    pitch: float | None,
+    nuts: Sequence[Nut],
+    also: tuple[int, float] | None = None,
+) -> Trimming:
+    """Every way to meet the tine's wish, and `also` a second (partial, ratio) by two nuts."""
+    wish = wish_of(tine)
+    wishes = ((wish.partial, wish.ratio), *(() if also is None else (also,)))
+    aim = Aim(tine, length, pitch, wishes)
+    single, locked = ([along(aim, each) for each in some] for some in ([(nut,) for nut in nuts], pairs(nuts)))
+    loose = [pair(aim, each) for each in pairs(nuts)]
+    looked = loose if also is not None else [*single, *locked, *loose]
+    starts: list[Start] = [start for some, _ in looked for start in some]
+    solutions = sorted((each for some in settle(starts) for each in some), key=lambda each: each.unforgiving)
+    curves = tuple(curve for _, curve in (*single, *locked))
+    had = [(len(curve.nuts), curve.ratio) for curve in curves] + [(2, ratio) for _, ratio in loose]
+    plain = TrimSolution((), length, (), False, tine.rod.pitch)
+    return Trimming(index, wish, plain, without(aim), tuple(solutions), curves, _reach(had))
+
+
+def pairs(nuts: Sequence[Nut]) -> list[tuple[Nut, Nut]]:
+    """Every ordered pair, the lower nut first."""
+    return [*((nut, nut) for nut in nuts), *permutations(nuts, 2)]
+
+
+def fitting_nuts(tine: Tine, nuts: Sequence[Nut]) -> tuple[Nut, ...]:
+    """Those of the nuts that go on this tine's rod as it is; equal ones once."""
+    fitting = []
+    for nut in nuts:
+        try:
+            usable = not fitting_warning(nut, tine.rod, "")
+        except InputError:
+            usable = False
+        if usable and nut not in fitting:
+            fitting.append(nut)
+    return tuple(fitting)
+
+
+def wish_of(tine: Tine) -> TrimWish:
+    assert tine.wish is not None
+    return tine.wish
+
+
+def reach_words(wish: TrimWish, reach: Reach, *, met: bool) -> str:
+    """What can be had, in words, and which way a wish that was not met lies beyond it."""
+    if not reach:
+        return "its other nuts leave no room"
+    names = {1: "one nut", 2: "two nuts"}
+    parts = [f"{low:.3g} to {high:.3g} with {names[n]}" for n, (low, high) in sorted(reach.items())]
+    words = f"partial {wish.partial} can stand at {', '.join(parts)} times the fundamental"
+    if met:
+        return words
+    low, high = (each(ends) for each, ends in zip((min, max), zip(*reach.values(), strict=True), strict=True))
+    if low * (1.0 + BLUR) <= wish.ratio <= high * (1.0 - BLUR):
+        return f"{words}, but not there: other nuts are in the way or the length cannot be built"
+    way = "above" if wish.ratio > high * (1.0 - BLUR) else "below"
+    return f"{words}: {wish.ratio:g} lies {way} that; heavier nuts reach further both ways"
+
+
+def shown_nuts(nuts: Sequence[PlacedNut]) -> str:
+    """The nuts and where their middles go, in words."""
+    return ", ".join(f"{each.nut.name} at {each.position / MM:.2f} mm" for each in nuts) or "none"
+
+
+def _reach(had: Sequence[tuple[int, Array]]) -> Reach:
+    together = {
+        n: np.concatenate([np.zeros(0), *(each for count, each in had if count == n)]) for n in (1, 2)
+    }
+    return {n: (float(each.min()), float(each.max())) for n, each in together.items() if len(each)}
+
+
+def _out_of_reach(tine: Tine, reach: Reach) -> InputError:
+    wish = wish_of(tine)
+    brings = f"brings partial {wish.partial} to {wish.ratio:g}"
+    return InputError(
+        f"tine {tine.number}: no place of the nut '{wish.nut.name}' {brings}",
+        remedy=reach_words(wish, reach, met=False),
+        place=f"group[{tine.group + 1}]",
+    )

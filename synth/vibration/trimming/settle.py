@@ -1,0 +1,195 @@
+"""From about where nuts should sit to where they must: Newton's method on the full model, all starts at once.
+
+In: `Start`s. Out: `TrimSolution`s. Each solves, in the length and as many more unknowns as there are wishes (along
+what ways the nuts are moved),
+
+    ln f_1(length, nuts) = ln pitch   (or the length is given),      ln f_p / f_1 (length, nuts) = ln ratio.
+
+Cents a metre are how the first wish's interval answers a nut while the length keeps the pitch; to forgive is to
+answer little.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.design.instrument import Nut, PlacedNut, Tine
+from synth.units import CENTS_PER_OCTAVE, MM
+from synth.vibration.rod import Array
+from synth.vibration.tine import LONGEST, SHORTEST, plane_ratios
+from synth.vibration.trimming.loaded_rod import log_frequencies
+
+CENT: Final = math.log(2.0) / CENTS_PER_OCTAVE
+SAME: Final = 0.1 * MM  # answers of one arrangement nearer than this are one
+_STEP: Final = 1e-4  # of the differences, in ln length; of the length, in place
+_FURTHEST: Final = 0.05  # of a Newton step, likewise
+_ROUNDS: Final = 12
+_FLAT: Final = 1e-12  # a determinant below which nothing can be learnt from the slopes
+_REACHED: Final = 0.02 * CENT
+_TOUCHING: Final = 1e-9  # m
+
+
+Bools = NDArray[np.bool_]
+Ways = tuple[tuple[float, ...], ...]
+LOCKED: Final[Ways] = ((1.0, 1.0),)  # two nuts moved as one
+
+
+@dataclass(frozen=True)
+class Aim:
+    """A tine, its length without the wished nuts, and what is wished: (partial, ratio), one or two of them."""
+
+    tine: Tine
+    length: float  # m
+    pitch: float | None  # Hz, clamped, that the length is to keep; None: the length is given
+    wishes: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True)
+class Start:
+    """Where to begin with one arrangement of J nuts, and the ways, one a wish, in which they are moved."""
+
+    aim: Aim
+    nuts: tuple[Nut, ...]
+    length: float
+    place: tuple[float, ...]  # (J,) m
+    ways: Ways  # a wish's (J,)
+
+
+@dataclass(frozen=True)
+class TrimSolution:
+    """One way to meet the wishes. Per nut: cents of the first wish's interval a metre, the pitch kept; signed."""
+
+    nuts: tuple[PlacedNut, ...]
+    length: float  # m
+    cents_per_metre: tuple[float, ...]
+    locked: bool  # two nuts against each other, moved as one
+    thread_pitch: float  # m, 0 on plain rod
+
+    @property
+    def unforgiving(self) -> float:
+        """Cents a metre if every nut is off by as much: of a locked pair together, of others as independent."""
+        return abs(sum(self.cents_per_metre)) if self.locked else math.hypot(*self.cents_per_metre)
+
+    @property
+    def cents_per_turn(self) -> float | None:
+        """Of the nut or locked pair, or of nuts apart as for `unforgiving`; None on plain rod."""
+        return self.unforgiving * self.thread_pitch if self.thread_pitch else None
+
+
+def settle(starts: Sequence[Start]) -> list[list[TrimSolution]]:
+    """What each start leads to: none, where it does not arrive or leaves the tine, or the same as one before."""
+    found: list[list[TrimSolution]] = [[] for _ in starts]
+    known: dict[tuple[int, tuple[Nut, ...], bool], list[Array]] = {}
+
+    def kind(n: int) -> tuple[int, int]:
+        return len(starts[n].nuts), len(starts[n].ways)
+
+    for _, group in groupby(sorted(range(len(starts)), key=kind), key=kind):
+        own = list(group)
+        for n, solution in _Batch([starts[each] for each in own]).solutions():
+            start, place = starts[own[n]], np.array([each.position for each in solution.nuts])
+            before = known.setdefault((id(start.aim), start.nuts, solution.locked), [])
+            if all(np.max(np.abs(place - other)) > SAME for other in before):
+                before.append(place)
+                found[own[n]].append(solution)
+    return found
+
+
+def meets_none(tine: Tine, nuts: Sequence[Nut], place: Array) -> Bools:
+    """Whether nuts at places (G, J) meet none that the tine has already (G,)."""
+    free = np.ones(len(place), dtype=bool)
+    for each in tine.trim:
+        for column, nut in enumerate(nuts):
+            free &= np.abs(place[:, column] - each.position) >= (each.nut.height + nut.height) / 2.0
+    return free
+
+
+class _Batch:
+    """C starts of as many nuts and wishes, solved together."""
+
+    def __init__(self, starts: Sequence[Start]) -> None:
+        aims = [start.aim for start in starts]
+        self.starts, self.tines, self.nuts = starts, [a.tine for a in aims], [s.nuts for s in starts]
+        self.bare = np.array([aim.length for aim in aims])
+        self.fixed = np.array([aim.pitch is None for aim in aims])
+        pitch = np.array([1.0 if aim.pitch is None else aim.pitch for aim in aims])
+        self.wanted = np.log(np.where(self.fixed, self.bare, pitch / plane_ratios(self.tines)[:, 0]))
+        self.partial = np.array([[partial - 1 for partial, _ in aim.wishes] for aim in aims])
+        self.target = np.log([[ratio for _, ratio in aim.wishes] for aim in aims])
+        self.place = np.array([start.place for start in starts])
+        self.ways = np.array([start.ways for start in starts]) * self.bare[:, None, None]
+
+    def solutions(self) -> Iterator[tuple[int, TrimSolution]]:
+        x = np.zeros((1 + self.target.shape[1], len(self.starts)))
+        x[0] = np.log([start.length for start in self.starts])
+        x, there = _newton(self._miss, x)
+        length, place = np.exp(x[0]), self._moved(x)
+        cents = self._cents_per_metre(length, place)
+        for n in np.flatnonzero(there & self._fits(length, place)).tolist():
+            placed = tuple(PlacedNut(nut, float(z)) for nut, z in zip(self.nuts[n], place[n], strict=True))
+            locked = self.starts[n].ways == LOCKED
+            slopes = tuple(float(each) for each in cents[n])
+            yield n, TrimSolution(placed, float(length[n]), slopes, locked, self.tines[n].rod.pitch)
+
+    def _moved(self, x: Array) -> Array:
+        return np.asarray(self.place + np.einsum("wc,cwj->cj", x[1:], self.ways))
+
+    def _miss(self, x: Array) -> Array:
+        """By how much (1 + W, C) each equation is missed, at ln length and ways moved over length."""
+        logs = self._logs(np.exp(x[0]), self._moved(x))
+        first = np.where(self.fixed, x[0], logs[:, 0]) - self.wanted
+        upper = np.take_along_axis(logs, self.partial, axis=1)
+        return np.concatenate([first[None], (upper - logs[:, :1] - self.target).T])
+
+    def _logs(self, length: Array, place: Array) -> Array:
+        return log_frequencies(self.tines, length, self.nuts, place, partials=int(self.partial.max()) + 1)
+
+    def _cents_per_metre(self, length: Array, place: Array) -> Array:
+        """How the first wish's interval answers each nut (C, J), the length following so that the pitch stays."""
+
+        def both(length: Array, place: Array) -> Array:
+            logs = self._logs(length, place)
+            return np.stack(
+                [logs[:, 0], np.take_along_axis(logs, self.partial[:, :1], axis=1)[:, 0] - logs[:, 0]]
+            )
+
+        by_length = (both(length * (1 + _STEP), place) - both(length * (1 - _STEP), place)) / (2 * _STEP)
+        columns = []
+        for unit in np.eye(place.shape[1]):
+            step = _STEP * self.bare[:, None] * unit
+            by_nut = (both(length, place + step) - both(length, place - step)) / (2 * _STEP * self.bare)
+            follow = np.where(self.fixed, 0.0, by_nut[0] / by_length[0])
+            columns.append((by_nut[1] - follow * by_length[1]) / CENT)
+        return np.stack(columns, axis=1)
+
+    def _fits(self, length: Array, place: Array) -> Bools:
+        half = np.array([[nut.height / 2.0 for nut in nuts] for nuts in self.nuts])
+        fits = np.all((place >= half) & (place <= length[:, None] - half), axis=1)
+        fits &= np.all(np.diff(place, axis=1) >= half[:, 1:] + half[:, :-1] - _TOUCHING, axis=1)
+        free = [
+            bool(meets_none(tine, nuts, own[None])[0])
+            for tine, nuts, own in zip(self.tines, self.nuts, place, strict=True)
+        ]
+        return np.asarray(fits & free & (length >= SHORTEST) & (length <= LONGEST))
+
+
+def _newton(miss: Callable[[Array], Array], x: Array) -> tuple[Array, Bools]:
+    """From starts x (n, C) to where `miss` (n, C) is nothing, by slopes of differences; and which (C,) arrived."""
+    units = np.eye(len(x))[:, :, None]
+    for _ in range(_ROUNDS):
+        error = miss(x)
+        if np.max(np.abs(error)) < 0.1 * _REACHED:
+            break
+        slopes = np.stack([(miss(x + _STEP * unit) - error) / _STEP for unit in units]).transpose(2, 1, 0)
+        usable = np.abs(np.linalg.det(slopes)) > _FLAT
+        change = np.zeros_like(x.T)
+        change[usable] = np.linalg.solve(slopes[usable], error.T[usable][..., None])[..., 0]
+        x = x - np.clip(change.T, -_FURTHEST, _FURTHEST)
+    return x, np.asarray(np.max(np.abs(miss(x)), axis=0) < _REACHED)

@@ -1,0 +1,97 @@
+"""The board's forecast: one verdict a tine, and no ring without end beside a bar mode."""
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from synth.design.file import load
+from synth.design.resolve import resolve
+from synth.sound.contrast import foretell, sentences
+from synth.vibration.bar import solve_bar
+from synth.vibration.board import solve_board
+from synth.vibration.mounting import mounting
+from synth.vibration.tuning import tune
+
+
+def test_a_board_does_one_thing_to_a_tine_and_says_fundamental(boarded):
+    """Whatever levels and rings come out, no tine is both killed and boosted."""
+    instrument, row = boarded.instrument, boarded.row
+    bar = foretell(instrument, row, None)
+    rng = np.random.default_rng(2)
+    told = set()
+    for _ in range(300):
+        level = bar.level + rng.choice([-9.0, 12.0, 40.0], 2)
+        board = type(bar)(bar.frequency, bar.decay * rng.choice([0.1, 0.9], 2), level)
+        said = sentences(instrument, "panel", bar, board)
+        assert all("the fundamental of tine 1" in each for each in said)
+        groups = [each.split("'")[3] for each in said]
+        assert len(groups) == len(set(groups))  # a tine a group here
+        told |= {each.split("' ")[-1].split(" the fundamental")[0] for each in said}
+        assert all("gains" in each and "instead of" in each for each in said if "spends" in each)
+    assert told == {"spends", "kills", "boosts", "drowns"}
+
+
+BESIDE = """
+[bar]
+section = {{ shape = "{shape}" }}
+path = [{{ straight_mm = 640.0 }}]
+supports = [{{ at_mm = 137.0, kind = "{kind}" }}, {{ at_mm = 503.0, kind = "cord" }}]
+[tines]
+seed = {seed}
+[stock.rod]
+kind = "plain"
+diameter_mm = 3.0
+[[group]]
+name = "one"
+stock = "rod"
+start_mm = 60.0
+spacing_mm = 13.0
+"""
+
+
+@pytest.mark.parametrize(
+    "section", ['rectangle", width_mm = 60.0, height_mm = 10.0', 'round", diameter_mm = 20.0']
+)
+@pytest.mark.parametrize("kind", ["cord", "rubber"])
+def test_nothing_with_a_clamp_loss_rings_for_ever_beside_a_bar_mode(tmp_path, section, kind):
+    """Forty tines at and around the bar's own modes: each rings no longer than its least lossy part would."""
+    text = BESIDE.replace('"{shape}"', f'"{section}').format(kind=kind, seed=3)
+    lengths = "[[group.tine]]\nfree_length_mm = {:.4f}\n"
+
+    def made(words):
+        path = tmp_path / "design.toml"
+        path.write_text(words, encoding="utf-8")
+        return resolve(load(path), str(path))
+
+    plain = made(text + lengths.format(150.0))
+    modes = solve_bar(plain.bar, [0.3], highest_hz=3000.0).frequency
+    modes = modes[(modes > 90.0) & (modes < 900.0)]
+    one = tune(plain).modes.frequency[0, 0, 0]
+    rng = np.random.default_rng(4)
+    pitch = rng.choice(modes, 40) * np.exp(rng.normal(size=40) * 10.0 ** rng.uniform(-5.0, -1.5, 40))
+    instrument = made(text + "".join(lengths.format(150.0 * math.sqrt(one / each)) for each in pitch))
+    row = tune(instrument)
+    found = foretell(instrument, row, None)
+    least = min(float(row.modes.loss_factor[:, :, 0].min()), instrument.bar.material.loss_factor)
+    longest = math.log(1000.0) / (math.pi * found.frequency * least)
+    assert np.all(np.isfinite(found.level))
+    assert np.all(found.decay > 0.0)
+    assert np.all(found.decay < 1.05 * longest)
+    assert np.abs(np.log(found.frequency / row.modes.frequency[:, 0, 0])).max() < math.log(1.5)
+
+
+@pytest.mark.slow
+def test_on_a_board_that_floats_the_forecast_stands_still_as_the_host_is_refined(monkeypatch):
+    """A free sheet and a bar that nothing else holds share drifts at 0 Hz; leaning shapes cost 25 dB here once."""
+    path = Path(__file__).parents[2] / "designs" / "quay-rail.toml"
+    instrument = resolve(load(path), str(path))
+    row = tune(instrument, mounting(instrument))
+    board = solve_board(instrument.boards["steel"], instrument.bar)
+    coarse = foretell(instrument, row, board)
+    monkeypatch.setattr("synth.sound.contrast.CARRIER_HZ", 30_000.0)
+    fine = foretell(instrument, row, board)
+    assert np.median(np.abs(coarse.level - fine.level)) < 0.1
+    assert np.max(np.abs(coarse.level - fine.level)) < 1.0
+    assert np.max(np.abs(np.log(coarse.decay / fine.decay))) < 0.003
