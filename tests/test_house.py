@@ -36,7 +36,8 @@ PLACES = """
     workshop.bent workshop.boardplot
     workshop.suggest
     recording.take recording.onsets recording.spectrum recording.fitting
-    recording.settling recording.sinusoids recording.measurement recording.suspects
+    recording.settling recording.sinusoids recording.stirred recording.room recording.hum
+    recording.measurement recording.suspects
     recording.partials recording.picture recording.heard recording.match recording.retune recording.corrected
     recording.unknowns recording.piece recording.calibrate
     doors.compare doors.calm doors.ports doors.keyboard doors.take doors.speaker doors.stage doors.live doors.cli
@@ -69,6 +70,9 @@ KNOW_NO_INSTRUMENT = [
     "recording.fitting",
     "recording.settling",
     "recording.sinusoids",
+    "recording.stirred",
+    "recording.room",
+    "recording.hum",
     "recording.measurement",
     "recording.suspects",
     "recording.partials",
