@@ -29,6 +29,7 @@ LASTING: Final = 1.2  # s to fall 60 dB, at least: faster is the room
 CALLED: Final = 25.0  # of log likelihood, that a partial beside a line must explain
 KNOWN: Final = 0.25  # relative deviation of its amplitude, at most
 GREW: Final = 1.6  # times louder after the tap than before: 4 dB
+STRONG: Final = 6  # low modes that are out of the way when the lines are looked beside
 QUIET: Final = 0.2  # s before the first tap, at least
 ROUNDS: Final = 12
 
@@ -59,8 +60,10 @@ def without_hum(samples: Real, rate: float, modes: Modes) -> tuple[Real, Modes, 
     wave = {n: _wave(modes.pole[hum][multiple == n][0], amplitude[n], len(samples), rate) for n in amplitude}
     kept = modes.pick(~hum)
     clean = samples - sum(wave.values())
+    strong = kept.pick(np.argsort(-np.abs(kept.amplitude) * (kept.pole.imag < 4.0 * np.pi * HIDING))[:STRONG])
+    known = sum(_wave(s, a, len(samples), rate) for s, a in zip(strong.pole, strong.amplitude, strict=True))
     for n in [n for n in sorted(amplitude) if n * base < HIDING]:
-        beside, louder = _beside(clean + wave[n], rate, 2.0 * np.pi * base * n, kept)
+        beside, louder = _beside(clean - known + wave[n], rate, 2.0 * np.pi * base * n, kept)
         if beside is not None:
             kept = kept.with_(beside)
             clean = clean + wave[n] - _wave(2j * np.pi * base * n, louder, len(samples), rate)

@@ -93,7 +93,11 @@ def _tap(take: Take, tap: Tap) -> _Heard:
     cycles = modes.pole.imag / (2.0 * np.pi) * FALL / np.maximum(-modes.pole.real, 1e-9)
     modes = modes.pick((modes.pole.imag > 2.0 * np.pi * LOWEST) & (cycles > LEAST_CYCLES))
     samples, kept, hum = without_hum(samples, take.rate, modes)
-    return _Heard(span, indoors(samples, take.rate, kept), hum, crowded=len(modes) >= MOST_PEAKS)
+    inside = indoors(samples, take.rate, kept)
+    dry = Indoors(kept, float("nan"), np.zeros(len(kept), bool), 0)
+    stepped = [each for each in suspects.named(_partials(dry, span, take.rate, 0.0))[0] if each.kind == "sideband"]
+    inside = dry if len(stepped) > 2 else inside  # an envelope in steps falls everywhere alike, as a room does
+    return _Heard(span, inside, hum, crowded=len(modes) >= MOST_PEAKS)
 
 
 def _roomy(heard: list[_Heard]) -> list[str]:

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from synth.recording.fitting import FALL, Modes, bands, no_modes, started
 from synth.recording.settling import CERTAIN
 from synth.recording.spectrum import Complex, Real, Spectrum, lines, spectrum
-from synth.recording.stirred import NEAR, SHARED, USUAL, Band, Fitted, band, fit_band, fit_dry, within
+from synth.recording.stirred import LONGEST, NEAR, SHARED, USUAL, Band, Fitted, band, fit_band, fit_dry, within
 
 ASKED: Final = 4  # partials that are asked for the room
 MOST_FITTED: Final = 10  # partials that are fitted in it, the strongest
 REACH: Final = (25.0, 0.03)  # Hz, and share of the frequency: so far from a partial the room's lines are its own
-TELLING: Final = 12.0  # of log likelihood, that a room explains of one partial better than lines do
+TELLING: Final = 25.0  # of log likelihood, that a room explains of one partial better than lines do
 PLANE: Final = 4.0  # of log likelihood, beside ln of the blocks for every figure: a second plane is there
 ALIKE: Final = 0.6  # of the room's rate: what decays as fast may be the room's
 MOST_LINES: Final = 4  # beside a partial that could stand for a room
@@ -121,6 +121,7 @@ def _asked(samples: Real, rate: float, modes: Modes, leader: int) -> _Found:
 def _shared_rate(asked: list[_Found]) -> float:
     """The decay rate that at least two partials' rooms share; nan where they do not."""
     rates = np.array([each.fitted.noise.rate for each in asked if each.gain > TELLING])
+    rates = rates[rates > 1.1 * FALL / LONGEST]  # slower is a tine's own unsteadiness
     middle = float(np.median(rates)) if len(rates) else np.nan
     agreed = rates[np.abs(np.log(rates / middle)) < 2.0 * SHARED]
     return float(np.median(agreed)) if len(agreed) >= 2 else np.nan
