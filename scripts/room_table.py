@@ -171,7 +171,9 @@ def _images(at: Room, dice: np.random.Generator) -> Real:
         when = np.round(far / 340.0 * at.rate).astype(int)
         inside = when < len(out)
         out += np.bincount(when[inside], weight[inside], len(out))
-    return np.asarray(scipy.signal.sosfilt(scipy.signal.butter(1, 25.0, "high", fs=at.rate, output="sos"), out))
+    return np.asarray(
+        scipy.signal.sosfilt(scipy.signal.butter(1, 25.0, "high", fs=at.rate, output="sos"), out)
+    )
 
 
 def recording(sounds: list[Tone], at: Room, seconds: float, dice: np.random.Generator) -> Real:
@@ -183,7 +185,9 @@ def recording(sounds: list[Tone], at: Room, seconds: float, dice: np.random.Gene
     for tap, each in enumerate(sounds):
         phase = dice.uniform(0.0, 2.0 * math.pi, each.hz.shape)
         wave = np.zeros(count)
-        for hz, sigma, level, turn in zip(each.hz.flat, each.rate.flat, each.level.flat, phase.flat, strict=True):
+        for hz, sigma, level, turn in zip(
+            each.hz.flat, each.rate.flat, each.level.flat, phase.flat, strict=True
+        ):
             wave += level * np.exp(-sigma * now) * np.cos(2.0 * math.pi * hz * now + turn)
         knock = round(0.002 * rate)
         wave[:knock] += dice.uniform(0.2, 2.0) * dice.normal(size=knock) * np.linspace(1.0, 0.0, knock)

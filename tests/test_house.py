@@ -38,8 +38,8 @@ PLACES = """
     recording.take recording.onsets recording.spectrum recording.fitting
     recording.settling recording.sinusoids recording.stirred recording.room recording.hum
     recording.measurement recording.suspects
-    recording.partials recording.picture recording.heard recording.match recording.retune recording.corrected
-    recording.unknowns recording.piece recording.calibrate
+    recording.partials recording.picture recording.heard recording.match recording.identity recording.retune
+    recording.corrected recording.unknowns recording.piece recording.calibrate
     doors.compare doors.calm doors.ports doors.keyboard doors.take doors.speaker doors.stage doors.live doors.cli
 """
 ORDER = PLACES.split()

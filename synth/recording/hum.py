@@ -2,8 +2,8 @@
 
 In: the samples of a tap and the modes found in them. Out: both without the hum. Hum does not decay, and all of it
 sits on multiples of one frequency near 50 or 60 Hz: once that is known, a line of it has no freedom but its
-amplitude, so that a partial a fraction of a hertz beside it is told by a fit of both. Where a multiple is louder after
-the tap than before and nothing is told beside it, that is said. Knows no instrument.
+amplitude, so that a partial a fraction of a hertz beside it is told by a fit of both. Where a multiple is louder
+after the tap than before and nothing is told beside it, that is said. Knows no instrument.
 """
 
 from __future__ import annotations
@@ -68,7 +68,11 @@ def without_hum(samples: Real, rate: float, modes: Modes) -> tuple[Real, Modes, 
             kept = kept.with_(beside)
             clean = clean + wave[n] - _wave(2j * np.pi * base * n, louder, len(samples), rate)
             amplitude[n] = louder
-    return clean, kept.pick(np.argsort(kept.pole.imag)), Hum(base, tuple(amplitude), tuple(amplitude.values()))
+    return (
+        clean,
+        kept.pick(np.argsort(kept.pole.imag)),
+        Hum(base, tuple(amplitude), tuple(amplitude.values())),
+    )
 
 
 def _comb(modes: Modes) -> tuple[float, NDArray[np.bool_]]:
@@ -96,7 +100,7 @@ def _wave(pole: complex, amplitude: complex, count: int, rate: float) -> Real:
 
 
 def _beside(samples: Real, rate: float, omega: float, kept: Modes) -> tuple[Modes | None, complex]:
-    """The partial beside a line at omega that the sound calls for and that is not known, and the line's amplitude."""
+    """The partial, not known yet, that the sound calls for beside a line at omega, and the line's amplitude."""
     if np.any(np.abs(kept.pole.imag - omega) < 2.0 * np.pi * BESIDE):
         return None, 0j
     at = band(samples, rate, omega, FALL / 20.0, 1.0)
@@ -114,7 +118,10 @@ def _beside(samples: Real, rate: float, omega: float, kept: Modes) -> tuple[Mode
     if unsure > KNOWN or -pole.real < 3.0 * deviation:  # a second steady line is no partial
         return None, 0j
     through = _through(at, rate, pole)
-    one = (np.array([each]) for each in (2.0 * amplitude[1] / through, pole + 1j * omega, deviation, unsure, left / free))
+    one = (
+        np.array([each])
+        for each in (2.0 * amplitude[1] / through, pole + 1j * omega, deviation, unsure, left / free)
+    )
     return Modes(*one), complex(2.0 * amplitude[0])
 
 

@@ -35,7 +35,9 @@ UNSURE: Final = 0.33  # relative deviation from which a decay is called unknown
 PAIR: Final = 30.0  # cents: partials this close are two planes of one, or two tines in unison
 FASTEST_BEAT: Final = 12.0  # Hz; above it the ear hears roughness, not a beat
 WANTED_SPLIT: Final = 0.3  # Hz: where even this could hide, the note says so
-SCHROEDER: Final = 400.0  # Hz; below, the modes of a room of 12 m3 stand alone (M. Schroeder, 1954: 2000 sqrt(T60 / V))
+SCHROEDER: Final = (
+    400.0  # Hz; below, the modes of a room of 12 m3 stand alone (M. Schroeder, 1954: 2000 sqrt(T60 / V))
+)
 _SPLITS: Final = np.geomspace(0.02, 20.0, 31)  # Hz
 
 
@@ -54,7 +56,7 @@ def _measured(take: Take) -> Measurement:
         partials = _partials(each.inside, each.span, take.rate, each.span[0] - tap.time)
         partials, doubts = suspects.named(partials)
         doubts += [
-            f"the {n * each.hum.mains:.0f} Hz of the hum is louder after the tap: a partial may hide in it, cannot tell"
+            f"the hum at {n * each.hum.mains:.0f} Hz is louder after the tap: a partial may hide in it, cannot tell"
             for n in grown(quiet, take.rate, each.hum)
         ]
         warnings += [f"tap at {take.start + tap.time:.2f} s: {doubt}" for doubt in doubts]
@@ -95,8 +97,12 @@ def _tap(take: Take, tap: Tap) -> _Heard:
     samples, kept, hum = without_hum(samples, take.rate, modes)
     inside = indoors(samples, take.rate, kept)
     dry = Indoors(kept, float("nan"), np.zeros(len(kept), bool), 0)
-    stepped = [each for each in suspects.named(_partials(dry, span, take.rate, 0.0))[0] if each.kind == "sideband"]
-    inside = dry if len(stepped) > 2 else inside  # an envelope in steps falls everywhere alike, as a room does
+    stepped = [
+        each for each in suspects.named(_partials(dry, span, take.rate, 0.0))[0] if each.kind == "sideband"
+    ]
+    inside = (
+        dry if len(stepped) > 2 else inside
+    )  # an envelope in steps falls everywhere alike, as a room does
     return _Heard(span, inside, hum, crowded=len(modes) >= MOST_PEAKS)
 
 
@@ -106,8 +112,8 @@ def _roomy(heard: list[_Heard]) -> list[str]:
         return []
     count = sum(each.inside.left_out for each in heard)
     return [
-        f"the room itself decays in {FALL / float(np.median(rates)):.2g} s: {max(0, count)} lines of its own are left "
-        "out, and what it leaves unsure is in the deviations"
+        f"the room itself decays in {FALL / float(np.median(rates)):.2g} s: {max(0, count)} lines of its own are "
+        "left out, and what it leaves unsure is in the deviations"
     ]
 
 

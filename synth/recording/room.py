@@ -17,11 +17,25 @@ from numpy.typing import NDArray
 from synth.recording.fitting import FALL, Modes, bands, no_modes, started
 from synth.recording.settling import CERTAIN
 from synth.recording.spectrum import Complex, Real, Spectrum, lines, spectrum
-from synth.recording.stirred import LONGEST, NEAR, SHARED, USUAL, Band, Fitted, band, fit_band, fit_dry, within
+from synth.recording.stirred import (
+    LONGEST,
+    NEAR,
+    SHARED,
+    USUAL,
+    Band,
+    Fitted,
+    band,
+    fit_band,
+    fit_dry,
+    within,
+)
 
 ASKED: Final = 4  # partials that are asked for the room
 MOST_FITTED: Final = 10  # partials that are fitted in it, the strongest
-REACH: Final = (25.0, 0.03)  # Hz, and share of the frequency: so far from a partial the room's lines are its own
+REACH: Final = (
+    25.0,
+    0.03,
+)  # Hz, and share of the frequency: so far from a partial the room's lines are its own
 TELLING: Final = 25.0  # of log likelihood, that a room explains of one partial better than lines do
 PLANE: Final = 4.0  # of log likelihood, beside ln of the blocks for every figure: a second plane is there
 ALIKE: Final = 0.6  # of the room's rate: what decays as fast may be the room's
@@ -72,7 +86,7 @@ def _gathered(at: Spectrum, modes: Modes, room: float, found: list[_Found]) -> I
     stirred: list[float] = []
     rates: list[float] = []
     for each in found:
-        pole = each.fitted.pole + 1j * each.omega
+        pole = np.asarray(each.fitted.pole + 1j * each.omega, complex)
         zero = np.zeros(len(pole))
         noise = zero + modes.noise[each.leader]
         kept = kept.with_(Modes(zero + 0j, pole, each.fitted.deviation, zero, noise))

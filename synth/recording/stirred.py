@@ -18,9 +18,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.linalg import cho_solve_banded, cholesky_banded
+from scipy.linalg.lapack import zpbtrf, zpbtrs
 from scipy.optimize import minimize
-from scipy.signal import lfilter
 
 from synth.recording.fitting import FALL
 from synth.recording.spectrum import Complex, Real
@@ -50,7 +49,7 @@ class Band:
 
     @property
     def time(self) -> Real:
-        return np.arange(len(self.values)) * self.step
+        return np.asarray(np.arange(len(self.values)) * self.step, float)
 
 
 @dataclass(frozen=True)
@@ -90,31 +89,69 @@ def within(reach: tuple[float, float], omega: float) -> float:
     return max(reach[0], reach[1] * omega / (2.0 * np.pi))
 
 
+class Operator:
+    """prod (1 - p L) for a band and its poles, and what it makes of the noise that drives them."""
+
+    def __init__(self, at: Band, pole: Complex) -> None:
+        turn = np.exp(pole * at.step)
+        self.poly = np.atleast_1d(np.poly(turn))
+        others = [np.atleast_1d(np.poly(np.delete(turn, k))) for k in range(len(turn))]
+        self.pairs = [_products(each) for each in (self.poly, *others)]
+        self.moved = self(np.vstack((np.exp(pole[:, None] * at.time), at.values)))
+
+    def __call__(self, columns: Complex) -> Complex:
+        """(C, M) columns moved; before the first block there is nothing."""
+        out = columns.astype(complex)
+        for lag in range(1, len(self.poly)):
+            out[:, lag:] += self.poly[lag] * columns[:, :-lag]
+        return out
+
+    def covariance(self, at: Band, weight: Real, noise: Noise) -> Complex:
+        """(K + 1, M) lower bands of the covariance of what is left, over the microphone's noise."""
+        dying = np.exp(-2.0 * noise.rate * at.time)
+        out = np.zeros((len(self.poly), len(dying)), complex)
+        driven = noise.drive * dying
+        driven[0] = 0.0  # the first block begins with the tap
+        powers = [1.0 + noise.tail * dying, *(share * driven for share in weight)]
+        for pairs, power in zip(self.pairs, powers, strict=True):
+            for lag, i, product in pairs:  # row t + lag and column t meet in the source at t - i
+                out[lag, i : len(dying) - lag] += product * power[: len(dying) - lag - i]
+        return out
+
+
+def _products(poly: Complex) -> list[tuple[int, int, complex]]:
+    """(lag, i, c_(i + lag) c_i*) of a polynomial in the delay."""
+    size = len(poly)
+    return [(lag, i, poly[i + lag] * np.conj(poly[i])) for lag in range(size) for i in range(size - lag)]
+
+
 class Whitened:
     """A band in which these poles are driven by a room: least squares there are the likeliest."""
 
-    def __init__(self, at: Band, pole: Complex, weight: Real, noise: Noise) -> None:
-        self.at, self.turn = at, np.exp(pole * at.step)
-        lower = _covariance(at, self.turn, weight, noise)
-        self.factor = cholesky_banded(lower, lower=True, check_finite=False)
+    def __init__(self, at: Band, operator: Operator, weight: Real, noise: Noise) -> None:
+        self.at, self.operator = at, operator
+        self.factor, failed = zpbtrf(operator.covariance(at, weight, noise), lower=1)
+        if failed:
+            raise ValueError("a covariance that is not positive")
         self.log_det = 2.0 * float(np.sum(np.log(self.factor[0].real)))
-        self.poly = np.atleast_1d(np.poly(self.turn))
 
     def products(self, columns: Complex) -> Complex:
         """(C + 1, C + 1): every column (C, M), and the band itself behind them, with every other."""
-        moved = lfilter(self.poly, [1.0], np.vstack((columns, self.at.values)))
-        solved = cho_solve_banded((self.factor, True), moved.T, check_finite=False)
+        return self.of_moved(self.operator(np.vstack((columns, self.at.values))))
+
+    def of_moved(self, moved: Complex) -> Complex:
+        solved, _ = zpbtrs(self.factor, moved.T, lower=1)
         return np.asarray(np.conj(moved) @ solved)
 
     def left(self, pole: Complex) -> tuple[float, Complex]:
         """The power that these poles leave, and their amplitudes (K,)."""
-        whole = self.products(np.exp(pole[:, None] * self.at.time))
-        amplitude = np.linalg.lstsq(whole[:-1, :-1], whole[:-1, -1], rcond=1e-12)[0]
-        return max(float((whole[-1, -1] - np.conj(whole[:-1, -1]) @ amplitude).real), 1e-300), amplitude
+        return _projected(self.products(np.exp(pole[:, None] * self.at.time)))
 
-    def likelihood(self, pole: Complex) -> float:
-        free = max(1, len(self.at.values) - 2 * len(pole))
-        return float(-free * np.log(self.left(pole)[0] / free)) - self.log_det
+    def likelihood(self) -> float:
+        """The logarithm of the likelihood of the operator's own poles."""
+        left, amplitude = _projected(self.of_moved(self.operator.moved))
+        free = max(1, len(self.at.values) - 2 * len(amplitude))
+        return float(-free * np.log(left / free)) - self.log_det
 
     def normal(self, pole: Complex) -> tuple[Complex, Complex]:
         """Normal matrix and slope (2K,) for changes of amplitudes, then of poles."""
@@ -153,49 +190,40 @@ class Whitened:
         return np.asarray(np.sqrt(0.5 * power * np.maximum(spread, 0.0)))
 
 
-def _covariance(at: Band, turn: Complex, weight: Real, noise: Noise) -> Complex:
-    """(K + 1, M) lower bands of the covariance of prod (1 - p L) y, over the microphone's noise."""
-    count, K = len(at.values), len(turn)
-    dying = np.exp(-2.0 * noise.rate * at.time)
-    terms = [(np.poly(turn), 1.0 + noise.tail * dying)]
-    for k in range(K):
-        driven = noise.drive * weight[k] * dying
-        driven[0] = 0.0  # the first block begins with the tap
-        terms.append((np.atleast_1d(np.poly(np.delete(turn, k))), driven))
-    out = np.zeros((K + 1, count), complex)
-    for poly, power in terms:
-        for lag in range(len(poly)):
-            for i in range(len(poly) - lag):  # row t + lag and column t meet in the source at t - i
-                out[lag, i : count - lag] += poly[i + lag] * np.conj(poly[i]) * power[: count - lag - i]
-    return out
+def _projected(whole: Complex) -> tuple[float, Complex]:
+    """Of products with every other: what the columns leave of the last, and their amplitudes."""
+    amplitude = np.asarray(np.linalg.lstsq(whole[:-1, :-1], whole[:-1, -1], rcond=1e-12)[0], complex)
+    return max(float((whole[-1, -1] - np.conj(whole[:-1, -1]) @ amplitude).real), 1e-300), amplitude
 
 
 def fit_band(at: Band, pole: Complex, room: float | None = None, trials: int = TRIALS) -> Fitted:
     """The likeliest poles and noise from these on; the rate that the `room` has in other bands is leant on."""
     weight = _weights(at, pole)
     search = np.array([2.0, 2.0, np.log(room or FALL / USUAL)])
-    for _ in range(TURNS):
-        search = _noise_search(at, pole, weight, search, room, trials)
-        whitened = Whitened(at, pole, weight, _noise(search))
+    for turn in range(TURNS):
+        operator = Operator(at, pole)
+        search = _noise_search(at, operator, weight, search, room, trials if turn == 0 else trials // 2)
+        whitened = Whitened(at, operator, weight, _noise(search))
         before, pole = pole, whitened.fitted(pole)
         weight = _weights(at, pole)
         if np.all(np.abs(before - pole) < 0.3 * whitened.deviation(pole)):
             break
     noise = _noise(search)
-    whitened = Whitened(at, pole, weight, noise)
+    whitened = Whitened(at, Operator(at, pole), weight, noise)
     left, amplitude = whitened.left(pole)
     power = left / max(1, len(at.values) - 2 * len(pole))
     stirred = np.sqrt(0.5 * noise.drive * power / (noise.rate * at.step)) / np.max(np.abs(amplitude))
     slow = np.maximum(-pole.real, 0.0)
     blur = BLUR * slow * (slow / noise.rate) ** 1.5
     sharp = whitened.deviation(pole)
-    return Fitted(pole, np.hypot(sharp, blur), sharp, noise, whitened.likelihood(pole), min(1.0, float(stirred)))
+    return Fitted(pole, np.hypot(sharp, blur), sharp, noise, whitened.likelihood(), min(1.0, float(stirred)))
 
 
 def fit_dry(at: Band, pole: Complex) -> float:
     """The likelihood's logarithm of these poles, moved to their best, where there is no room."""
-    whitened = Whitened(at, pole, np.ones(len(pole)), Noise(0.0, 0.0, 1.0))
-    return whitened.likelihood(whitened.fitted(pole))
+    still, shares = Noise(0.0, 0.0, 1.0), np.ones(len(pole))
+    moved = Whitened(at, Operator(at, pole), shares, still).fitted(pole)
+    return Whitened(at, Operator(at, moved), shares, still).likelihood()
 
 
 def _weights(at: Band, pole: Complex) -> Real:
@@ -214,16 +242,16 @@ def _noise(search: Real) -> Noise:
 
 
 def _noise_search(
-    at: Band, pole: Complex, weight: Real, start: Real, room: float | None, trials: int
+    at: Band, operator: Operator, weight: Real, start: Real, room: float | None, trials: int
 ) -> Real:
     """ln of drive, tail and rate that make the band likeliest with these poles."""
 
     def unlikely(x: Real) -> float:
         noise = _noise(x)
         lean = 0.5 * (np.log(noise.rate / (room or FALL / USUAL)) / (SHARED if room else SPREAD)) ** 2
-        return float(lean - Whitened(at, pole, weight, noise).likelihood(pole))
+        return float(lean - Whitened(at, operator, weight, noise).likelihood())
 
     simplex = start + np.array([[0.0, 0.0, 0.0], [6.0, 0.0, 0.0], [0.0, 6.0, 0.0], [0.0, 0.0, 0.5]])
     options = {"maxfev": trials, "xatol": 0.1, "fatol": 0.2, "initial_simplex": simplex}
     found = minimize(unlikely, start, method="Nelder-Mead", options=options)
-    return np.clip(found.x, _LOWEST, _HIGHEST)
+    return np.asarray(np.clip(found.x, _LOWEST, _HIGHEST), float)

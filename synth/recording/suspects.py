@@ -1,8 +1,9 @@
 """What sounds like a partial but is none: pickup distortion, harmonic or processed sound.
 
-In: partials of one tap. Out: the same, with notes (`hum` comes before). The facts used: a nonlinear pickup turns a exp(-sigma t) cos(w t) into its n-th power, whose
-frequency is exactly n times as high and whose decay is n times as fast; a bar or rod is never harmonic, because
-bending is dispersive; an envelope laid over a sound in steps gives it sidebands at equal distances.
+In: partials of one tap. Out: the same, with notes (`hum` comes before). The facts used: a nonlinear pickup turns
+a exp(-sigma t) cos(w t) into its n-th power, whose frequency is exactly n times as high and whose decay is n times
+as fast; a bar or rod is never harmonic, because bending is dispersive; an envelope laid over a sound in steps gives
+it sidebands at equal distances.
 """
 
 from __future__ import annotations
