@@ -31,7 +31,7 @@ UNSPLIT: Final = 8.0  # cents between planes below which one measured line may b
 LEAST: Final = (
     1.1  # score below which a tap is of no tine: the first partial alone has 1, the second and third 1.4
 )
-TWINS: Final = 2.0  # times as long at most rings one plane of a tine as the other
+TWINS: Final = 2.5  # times as long at most rings one plane of a tine as the other
 UNKNOWN: Final = 0.3  # s that a line of unknown decay is taken to ring
 UNDECIDED: Final = 0.85  # of the best score: a tine that scores this much could be meant as well
 
@@ -62,6 +62,7 @@ class Line:
     deviation: float
     decay_rate: float  # 1/s, nan where it is not known
     decay_deviation: float  # of ln decay_rate
+    apart: float = 0.0  # of ln frequency, between the two lines that this one is the mean of
 
     def of(self, values: Array) -> float:
         """This line's value among a tine's (2, N): its plane's, or the mean of both."""
@@ -169,6 +170,7 @@ def _mean(one: Line, other: Line) -> Line:
         one,
         frequency=float(np.sqrt(one.frequency * other.frequency)),
         deviation=float(0.5 * np.hypot(one.deviation, other.deviation)),
+        apart=float(abs(np.log(one.frequency / other.frequency))),
         decay_rate=float(np.exp(np.mean(np.log(known)))) if len(known) else float("nan"),
         decay_deviation=float(np.linalg.norm(sure) / len(sure)) if len(known) else float("nan"),
     )

@@ -27,6 +27,8 @@ SETTLED: Final = 1e-6  # of the pitch, relative
 RELATED: Final = 10.0 * float(np.log(2.0)) / 1200.0  # of ln f, by which a tine's partials are off one another
 ALONE: Final = 1.1  # score that the first partial alone does not reach
 UNLIKELY: Final = 0.2  # cost of a pitch some 70 cents off
+CENTS_PER_LENGTH: Final = 2.0 * 1200.0 / float(np.log(2.0))  # a slender rod, lower by as many when longer
+BLUNDER: Final = 0.03  # of the length, 100 cents: no saw is so far off, and no thread
 SLOPE: Final = -2.0  # d ln f / d ln L of a slender rod: the first guess
 
 
@@ -92,7 +94,7 @@ def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[Struck], 
         shorten=shorten,
         pitch=instrument.tines[tine].rod.pitch,
         other=found.other,
-        doubts=_doubts(found, told.partial),
+        doubts=_doubts(found, told.partial, length),
     )
 
 
@@ -119,25 +121,32 @@ def _told(model: Heard, tine: int, taps: Sequence[Struck], found: Found) -> _Tol
         raise InputError("no partial of this tine is in the recording", remedy="is it the right tine?")
     lowest = min((line.partial, _preferred(line)) for line in heard_lines)
     told = [line for line in heard_lines if (line.partial, _preferred(line)) == lowest]
-    offsets = [float(np.log(line.frequency / line.of(model.frequency[0]))) for line in told]
+    offsets = [_pitch_offset(line, model) for line in told]
     scatter = float(np.std(offsets)) if len(offsets) > 1 else 0.0
     own = float(np.sqrt(np.mean([line.deviation**2 for line in told])))
+    either = float(np.mean([0.5 * line.apart for line in told])) if lowest[0] == 0 else 0.0
     deviation = float(np.hypot(scatter, own) / np.sqrt(len(told)))
     related = RELATED if lowest[0] > 0 else 0.0  # clamps and nuts move partials by one another
-    return _Told(float(np.mean(offsets)), float(np.hypot(deviation, related)), lowest[0])
+    return _Told(float(np.mean(offsets)), float(np.linalg.norm([deviation, related, either])), lowest[0])
 
 
-def _doubts(found: Found, partial: int) -> tuple[str, ...]:
+def _pitch_offset(line: Line, model: Heard) -> float:
+    """ln of the tine's pitch by this line over the model's; a fundamental of both planes is heard as it is."""
+    if line.partial == 0 and line.plane is None:
+        return float(np.log(line.frequency / model.frequency[0, 0, 0]))
+    return float(np.log(line.frequency / line.of(model.frequency[0])))
+
+
+def _doubts(found: Found, partial: int, length: float) -> tuple[str, ...]:
     out = []
     if partial > 0:
         out.append(f"its fundamental is not in the recording: partial {partial + 1} tells the pitch")
     if found.likeness.score < ALONE and found.likeness.cost > UNLIKELY:
         out.append("one partial alone was found, far from where it should be")
-    if abs(found.longer) > 0.0:
-        way = "longer" if found.longer > 0.0 else "shorter"
-        out.append(
-            f"it sounds as if it stood some {abs(found.longer) / MM:.0f} mm {way} than the design has it"
-        )
+    longer = found.longer - found.likeness.offset / CENTS_PER_LENGTH * length
+    if abs(longer) > BLUNDER * length:
+        way = "longer" if longer > 0.0 else "shorter"
+        out.append(f"it sounds as if it stood {abs(longer) / MM:.0f} mm {way} than the design has it")
     return tuple(out)
 
 
