@@ -39,7 +39,7 @@ PLACES = """
     recording.settling recording.sinusoids recording.stirred recording.room recording.hum
     recording.measurement recording.suspects
     recording.partials recording.picture recording.heard recording.match recording.identity recording.retune
-    recording.corrected recording.unknowns recording.piece recording.calibrate
+    recording.corrected recording.unknowns recording.piece recording.apart recording.calibrate
     doors.compare doors.calm doors.ports doors.keyboard doors.take doors.speaker doors.stage doors.live doors.cli
 """
 ORDER = PLACES.split()

@@ -89,7 +89,7 @@ def _gathered(at: Spectrum, modes: Modes, room: float, found: list[_Found]) -> I
         pole = np.asarray(each.fitted.pole + 1j * each.omega, complex)
         zero = np.zeros(len(pole))
         noise = zero + modes.noise[each.leader]
-        kept = kept.with_(Modes(zero + 0j, pole, each.fitted.deviation, zero, noise))
+        kept = kept.with_(Modes(np.zeros(len(pole), np.complex128), pole, each.fitted.deviation, zero, noise))
         stirred += [each.fitted.stirred] * len(pole)
         rates += [each.fitted.noise.rate] * len(pole)
     order = np.argsort(kept.pole.imag)

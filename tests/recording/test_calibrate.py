@@ -93,7 +93,7 @@ def test_deviations_are_those_of_repeated_fits(piece: Any) -> None:
 def test_modulus_and_bending_diameter_are_not_both_learnt(piece: Any) -> None:
     data = measured(piece, [BEND], [0, 1, 2])
     result = learn(data)
-    withheld = {unknown.name: why for unknown, why in result.withheld}
+    withheld = {each.unknown.name: each.reason for each in result.withheld}
     assert "moves with it as with the bend-diameter of rod" in withheld["youngs of A2-70"]
     with pytest.raises(InputError, match="the data do not hold the youngs of A2-70"):
         learn(data, ["youngs", "bend-diameter"])
