@@ -145,7 +145,10 @@ def _free(take: Take, tap: Tap) -> tuple[Real, tuple[float, float]]:
 def _partials(inside: Indoors, span: tuple[float, float], rate: float, late: float) -> list[Partial]:
     modes = inside.modes
     splits = _splits(modes, span[1] - span[0], rate)
-    found = [_partial(modes, index, float(splits[index]), late) for index in range(len(modes))]
+    found = [
+        _partial(modes, index, float(splits[index]), late, roomy=bool(np.isfinite(inside.rate)))
+        for index in range(len(modes))
+    ]
     return [
         _as_the_room(partial) if doubtful else partial
         for partial, doubtful in zip(found, inside.doubtful, strict=True)
@@ -159,7 +162,7 @@ def _as_the_room(partial: Partial) -> Partial:
     return partial.noted("decays as the room does: cannot tell them apart")
 
 
-def _partial(modes: Modes, index: int, splits: float, late: float) -> Partial:
+def _partial(modes: Modes, index: int, splits: float, late: float, *, roomy: bool) -> Partial:
     """A mode as a partial; its level is carried back by `late` seconds, from the free span to the tap."""
     sigma, deviation = -float(modes.pole[index].real), float(modes.deviation[index])
     known = sigma > 0.0 and deviation < UNSURE * sigma
@@ -174,7 +177,9 @@ def _partial(modes: Modes, index: int, splits: float, late: float) -> Partial:
         splits=splits,
     )
     if not known:
-        partial = partial.noted("decay: cannot tell, the recording is too short for it")
+        partial = partial.noted(
+            f"decay: cannot tell, {'in this room' if roomy else 'the recording is too short for it'}"
+        )
     if splits > WANTED_SPLIT:
         partial = partial.noted(f"one, or more within {splits:.2g} Hz: cannot tell")
     return partial

@@ -24,7 +24,9 @@ from synth.vibration.tuning import LONGEST, SHORTEST, Row
 
 ROUNDS: Final = 8
 SETTLED: Final = 1e-6  # of the pitch, relative
-RELATED: Final = 10.0 * float(np.log(2.0)) / 1200.0  # of ln f, by which a tine's partials are off one another
+CENT: Final = float(np.log(2.0)) / 1200.0
+UNSURE_PLANE: Final = 24.0  # cents between planes below which a line of one is not known from the other's
+RELATED: Final = 10.0 * CENT  # of ln f, by which a tine's partials are off one another
 ALONE: Final = 1.1  # score that the first partial alone does not reach
 UNLIKELY: Final = 0.2  # cost of a pitch some 70 cents off
 CENTS_PER_LENGTH: Final = 2.0 * 1200.0 / float(np.log(2.0))  # a slender rod, lower by as many when longer
@@ -124,15 +126,28 @@ def _told(model: Heard, tine: int, taps: Sequence[Struck], found: Found) -> _Tol
     offsets = [_pitch_offset(line, model) for line in told]
     scatter = float(np.std(offsets)) if len(offsets) > 1 else 0.0
     own = float(np.sqrt(np.mean([line.deviation**2 for line in told])))
-    either = float(np.mean([0.5 * line.apart for line in told])) if lowest[0] == 0 else 0.0
+    either = float(np.mean([_either(line, model) for line in told]))
     deviation = float(np.hypot(scatter, own) / np.sqrt(len(told)))
     related = RELATED if lowest[0] > 0 else 0.0  # clamps and nuts move partials by one another
     return _Told(float(np.mean(offsets)), float(np.linalg.norm([deviation, related, either])), lowest[0])
 
 
+def _split(model: Heard) -> float:
+    return float(abs(np.log(model.frequency[0, 0, 0] / model.frequency[0, 1, 0])))
+
+
+def _either(line: Line, model: Heard) -> float:
+    """Of ln f, what is open as long as nobody knows which plane a fundamental's line is of."""
+    if line.partial > 0:
+        return 0.0
+    if line.plane is None:
+        return 0.5 * line.apart  # of a line alone the deviation has it already
+    return 0.5 * _split(model) if _split(model) < UNSURE_PLANE * CENT else 0.0
+
+
 def _pitch_offset(line: Line, model: Heard) -> float:
     """ln of the tine's pitch by this line over the model's; a fundamental of both planes is heard as it is."""
-    if line.partial == 0 and line.plane is None:
+    if line.partial == 0 and (line.plane is None or _split(model) < UNSURE_PLANE * CENT):
         return float(np.log(line.frequency / model.frequency[0, 0, 0]))
     return float(np.log(line.frequency / line.of(model.frequency[0])))
 

@@ -98,15 +98,16 @@ def _gathered(at: Spectrum, modes: Modes, room: float, found: list[_Found]) -> I
     return Indoors(kept, room, doubtful, len(modes) - len(kept))
 
 
-def _energy(modes: Modes) -> Real:
-    return np.asarray(np.abs(modes.amplitude) ** 2 / np.maximum(-modes.pole.real, 0.05))
+def _lasting(modes: Modes) -> Real:
+    """Amplitude times time: by energy the room's short lines would often come before what rings on."""
+    return np.asarray(np.abs(modes.amplitude) / np.maximum(-modes.pole.real, 0.05))
 
 
 def _leaders(modes: Modes) -> list[int]:
-    """The strongest modes, each without what stands within its reach, by falling energy."""
-    energy, left = _energy(modes), np.ones(len(modes), bool)
+    """The modes that ring most, each without what stands within its reach, the first first."""
+    left = np.ones(len(modes), bool)
     out: list[int] = []
-    for index in np.argsort(-energy):
+    for index in np.argsort(-_lasting(modes)):
         if left[index]:
             out.append(int(index))
             reach = 2.0 * np.pi * within(REACH, float(modes.pole[index].imag))
@@ -119,7 +120,7 @@ def _band_of(samples: Real, rate: float, modes: Modes, leader: int) -> tuple[Ban
     omega, sigma = float(modes.pole[leader].imag), -float(modes.pole[leader].real)
     apart = np.abs(modes.pole.imag - omega)
     near = np.flatnonzero((apart < 2.0 * np.pi * within(NEAR, omega)) & (np.arange(len(modes)) != leader))
-    near = near[np.argsort(-_energy(modes)[near])]
+    near = near[np.argsort(-_lasting(modes)[near])]
     poles = modes.pole[np.concatenate(([leader], near))] - 1j * omega
     return band(samples, rate, omega, max(sigma, 0.05), max(sigma, 0.05)), poles
 
