@@ -6,10 +6,10 @@ noise that decays at its own rate in every octave, with direct sound), hum, nois
 T60 0.3 to 0.8 s, direct sound 8 dB below to 6 dB above the reverberation, signal over noise 20 to 50 dB.
 
 A row of the table is a kind of room. `measure`: of the stated frequencies and decays the share that are more than
-two standard uncertainties off, decays that are told, fundamentals that are lost without a word. `tune`: the same share
-and the largest error in cents. `calibrate`, by one tap of each of three tines: the largest error of the pitch of tines
-that were not tapped, and the error of the clamp loss in standard uncertainties. What was heard of two planes as one
-is held to lie between them.
+two standard uncertainties off, decays that are told, fundamentals that are lost without a word. `tune`: the same
+share and the largest error in cents. `calibrate`, by one tap of each of three tines: the largest error of the pitch
+of tines that were not tapped, and how often the clamp loss is more than two standard uncertainties off. What was
+heard of two planes as one is held to lie between them. The bar of the design is of rock: there is none in truth.
 """
 
 from __future__ import annotations
@@ -235,7 +235,15 @@ DESIGN = """
 youngs_gpa = 193.0
 density_kg_m3 = 7900.0
 poisson = 0.29
+loss_factor = 0.0
+[material.rock]
+like = "mild steel"
+youngs_gpa = 1400.0
+density_kg_m3 = 24000.0
+[tines]
+split_cents = 0.0
 [bar]
+material = "rock"
 section = { shape = "rectangle", width_mm = 100.0, height_mm = 100.0 }
 path = [{ straight_mm = 400.0 }]
 supports = [{ at_mm = 200.0, kind = "clamp" }]
@@ -335,6 +343,7 @@ def calibrated(one: Instrument, at: Room, dice: np.random.Generator) -> tuple[fl
     return off[0], off[1], (loss[0].value - rod.clamp_loss) / loss[0].deviation if loss else math.nan
 
 
+HEAD = f"{'':18s}  measure: f, T60 off; told; lost   tune: off, cents   calibrate: cents, loss off"
 KINDS = {
     "image sources": {"images": True},
     "decaying noise": {"images": False},
@@ -363,9 +372,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = str(design(Path(folder)))
         one = resolve(load(path), path)
-        print(
-            f"{'':18s}  measure: f, T60 beyond 2 sd; told; lost   tune: beyond, cents   calibrate: cents, loss beyond"
-        )
+        print(HEAD)
         for kind in KINDS:
             print(words(kind, *row(kind, count, one)), flush=True)
     print(f"{count} rooms of each kind, {time.perf_counter() - start:.0f} s")

@@ -30,13 +30,13 @@ from synth.recording.stirred import (
     within,
 )
 
-ASKED: Final = 4  # partials that are asked for the room
+ASKED: Final = 6  # partials that are asked for the room
 MOST_FITTED: Final = 10  # partials that are fitted in it, the strongest
 REACH: Final = (
     25.0,
     0.03,
 )  # Hz, and share of the frequency: so far from a partial the room's lines are its own
-TELLING: Final = 25.0  # of log likelihood, that a room explains of one partial better than lines do
+TELLING: Final = 15.0  # of log likelihood, that a room explains of one partial better than lines do
 PLANE: Final = 4.0  # of log likelihood, beside ln of the blocks for every figure: a second plane is there
 ALIKE: Final = 0.6  # of the room's rate: what decays as fast may be the room's
 MOST_LINES: Final = 4  # beside a partial that could stand for a room
@@ -134,12 +134,14 @@ def _asked(samples: Real, rate: float, modes: Modes, leader: int) -> _Found:
 
 
 def _shared_rate(asked: list[_Found]) -> float:
-    """The decay rate that at least two partials' rooms share; nan where they do not."""
+    """The decay rate of the room that at least two partials call for, the middle of theirs; nan without."""
     rates = np.array([each.fitted.noise.rate for each in asked if each.gain > TELLING])
     rates = rates[rates > 1.1 * FALL / LONGEST]  # slower is a tine's own unsteadiness
     middle = float(np.median(rates)) if len(rates) else np.nan
     agreed = rates[np.abs(np.log(rates / middle)) < 2.0 * SHARED]
-    return float(np.median(agreed)) if len(agreed) >= 2 else np.nan
+    if len(rates) < 2:
+        return np.nan
+    return float(np.median(agreed)) if len(agreed) else middle
 
 
 def _planes(at: Band, poles: Complex, room: float | None) -> Fitted:
