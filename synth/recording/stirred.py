@@ -34,6 +34,8 @@ SPREAD: Final = 0.6  # of ln decay: how far rooms are from the usual
 SHARED: Final = 0.3  # of ln decay: how far a room's decay in one band is from that in the others
 LASTING: Final = 1.2 * FALL  # time constants of a partial that are looked at: 72 dB
 BLUR: Final = 0.15  # of a decay rate that is the room's: what a room's noise is not, by scripts/room_table.py
+SAFE: Final = 1.4  # times the deviation that the noise as modelled leaves, by the same script
+MOST_OPEN: Final = 1.0  # rad/s: further off is another explanation, not this one's uncertainty
 TURNS: Final = 3  # between poles and noise
 ROUNDS: Final = 6
 TRIALS: Final = 70  # of drive, tail and rate
@@ -204,9 +206,12 @@ def fit_band(at: Band, pole: Complex, room: float | None = None, trials: int = T
         operator = Operator(at, pole)
         search = _noise_search(at, operator, weight, search, room, trials if turn == 0 else trials // 2)
         whitened = Whitened(at, operator, weight, _noise(search))
-        before, pole = pole, whitened.fitted(pole)
-        weight = _weights(at, pole)
-        if np.all(np.abs(before - pole) < 0.3 * whitened.deviation(pole)):
+        moved, wanted = _likelier(at, pole, weight, whitened, _noise(search))
+        open_ = np.abs(wanted - moved)
+        settled = bool(np.all(np.abs(wanted - pole) < 0.3 * whitened.deviation(moved)))
+        stuck = bool(np.all(moved == pole))
+        pole, weight = moved, _weights(at, moved)
+        if settled or stuck:
             break
     noise = _noise(search)
     whitened = Whitened(at, Operator(at, pole), weight, noise)
@@ -215,8 +220,21 @@ def fit_band(at: Band, pole: Complex, room: float | None = None, trials: int = T
     stirred = np.sqrt(0.5 * noise.drive * power / (noise.rate * at.step)) / np.max(np.abs(amplitude))
     slow = np.maximum(-pole.real, 0.0)
     blur = BLUR * slow * (slow / noise.rate) ** 1.5
-    sharp = whitened.deviation(pole)
+    sharp = np.hypot(SAFE * whitened.deviation(pole), np.minimum(open_, MOST_OPEN))
     return Fitted(pole, np.hypot(sharp, blur), sharp, noise, whitened.likelihood(), min(1.0, float(stirred)))
+
+
+def _likelier(
+    at: Band, pole: Complex, weight: Real, whitened: Whitened, noise: Noise
+) -> tuple[Complex, Complex]:
+    """The poles moved as far as that is likelier, for poles elsewhere stir other noise; and where they would go."""
+    wanted = whitened.fitted(pole)
+    before = whitened.likelihood()
+    for share in (1.0, 0.3):
+        moved = np.asarray(pole + share * (wanted - pole), complex)
+        if Whitened(at, Operator(at, moved), weight, noise).likelihood() >= before:
+            return moved, wanted
+    return pole, wanted
 
 
 def fit_dry(at: Band, pole: Complex) -> float:
