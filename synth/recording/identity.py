@@ -89,21 +89,20 @@ def _variants(instrument: Instrument, row: Row, tine: int, frequency: Array) -> 
     longer = LONGER * row.length[tine]
     shortest = max(SHORTEST - row.length[tine], -under_nuts(row, tine))
     longer = longer[(longer == 0.0) | (longer >= shortest) & (longer <= LONGEST - row.length[tine])]
-    clamped = {float(each): _clamped(instrument, row, tine, float(each)) for each in longer}
-    count = min(frequency.shape[1], *(each.shape[1] for each in clamped.values()))
-    there = np.all([each[:, :count] > 0.0 for each in clamped.values()], axis=0)
-    still = np.where(there, clamped[0.0][:, :count], 1.0)
+    clamped = {each: _clamped(instrument, row, tine, each, frequency.shape[1]) for each in longer.tolist()}
+    still = clamped[0.0]
     moved = [
-        np.where(there, frequency[:, :count] * each[:, :count] / still, 0.0) for each in clamped.values()
+        np.where(still > 0.0, frequency * each, 0.0) / np.maximum(still, 1e-9) for each in clamped.values()
     ]
     return longer, moved
 
 
-def _clamped(instrument: Instrument, row: Row, tine: int, longer: float) -> Array:
-    """(2, N) Hz of this tine alone, clamped, its base nut so much further down."""
+def _clamped(instrument: Instrument, row: Row, tine: int, longer: float, count: int) -> Array:
+    """(2, count) Hz of this tine alone, clamped, its base nut so much further down; absent partials are zero."""
     trim = lowered(row.trim, tine, -longer)[tine]
     length = np.array([float(row.length[tine]) + longer])
-    return np.asarray(solve_tines([instrument.tines[tine]], length, (trim,), HIGHEST).frequency[0])
+    found = solve_tines([instrument.tines[tine]], length, (trim,), HIGHEST).frequency[0, :, :count]
+    return np.asarray(np.pad(found, ((0, 0), (0, count - found.shape[1]))))
 
 
 def lowered(trim: Trim, tine: int, shorten: float) -> Trim:

@@ -138,7 +138,7 @@ def scores(tap: Struck, frequency: Array, offsets: Array) -> Array:
     score = np.zeros(len(offsets))
     if len(measured) == 0:
         return score
-    for partial in range(min(PARTIALS, int(np.count_nonzero(frequency[0])))):
+    for partial in range(min(PARTIALS, int(np.count_nonzero(np.min(frequency, axis=0))))):
         lines = frequency[:, partial, None] * 2.0 ** (offsets / 1200.0)
         off = np.min(np.abs(_cents(measured[:, None, None] / lines)), axis=(0, 1))
         score += np.exp(-0.5 * (off / CLOSE) ** 2) / (1.0 + 0.3 * partial)
