@@ -42,9 +42,10 @@ PLACES = """
     workshop.bent workshop.boardplot
     workshop.suggest
     recording.take recording.onsets recording.spectrum recording.fitting
-    recording.settling recording.sinusoids recording.measurement recording.suspects
-    recording.partials recording.picture recording.heard recording.match recording.retune recording.corrected
-    recording.unknowns recording.piece recording.calibrate
+    recording.settling recording.sinusoids recording.stirred recording.room recording.hum
+    recording.measurement recording.suspects
+    recording.partials recording.picture recording.heard recording.match recording.identity recording.retune
+    recording.corrected recording.unknowns recording.piece recording.apart recording.calibrate
     doors.streams
     doors.compare doors.calm doors.ports doors.keyboard doors.take doors.speaker doors.stage doors.live doors.cli
 """
@@ -79,6 +80,9 @@ KNOW_NO_INSTRUMENT = [
     "recording.fitting",
     "recording.settling",
     "recording.sinusoids",
+    "recording.stirred",
+    "recording.room",
+    "recording.hum",
     "recording.measurement",
     "recording.suspects",
     "recording.partials",

@@ -21,15 +21,15 @@ from typing import Final
 import numpy as np
 
 from synth.errors import InputError
+from synth.recording.apart import counted, objection, trend, whitened, would_tell
 from synth.recording.corrected import Change
 from synth.recording.heard import Heard
 from synth.recording.match import Line
 from synth.recording.piece import CENT, Model, Piece, covariance, from_fit, measured, to_fit
-from synth.recording.unknowns import LOSSES, SPREAD, Unknown
+from synth.recording.unknowns import SPREAD, Unknown
 from synth.vibration.section import Array
 
-HARMFUL: Final = 30.0  # condition number of the columns, each of length one
-TAUGHT: Final = 0.7  # of its plausible spread: an unknown known no better has not been measured
+NOT_ASKED: Final = "not asked for"
 ROUNDS: Final = 12
 SETTLED: Final = 1e-5  # of each unknown's spread
 MISSED: Final = 15.0  # cents from which a partial is named as not explained
@@ -45,12 +45,21 @@ class Learnt:
 
 
 @dataclass(frozen=True)
+class Withheld:
+    """One unknown that was not fitted, why, and what would tell it."""
+
+    unknown: Unknown
+    reason: str
+    remedy: str
+
+
+@dataclass(frozen=True)
 class Calibration:
     """What was learnt; correlations (P, P) between the learnt; the model before and after."""
 
     learnt: tuple[Learnt, ...]
     correlation: Array
-    withheld: tuple[tuple[Unknown, str], ...]  # what was not fitted, and why
+    withheld: tuple[Withheld, ...]
     lines: tuple[Line, ...]
     before: Heard
     after: Heard
@@ -68,26 +77,30 @@ def calibrate(piece: Piece, candidates: Sequence[Unknown], asked: Sequence[str] 
             "no measured partial is one of the model's tines", remedy="name the tines with --tine"
         )
     model = Model(piece, candidates)
-    whiten = np.linalg.inv(np.linalg.cholesky(covariance(piece)))
-    slopes = whiten @ model.slopes(model.start)
-    counted = _counted(piece)
+    slopes, count = whitened(model), counted(piece)
     if asked is None:
-        chosen, withheld = _affordable(candidates, slopes, counted)
+        chosen, withheld = _affordable(candidates, slopes, count)
     else:
-        chosen, withheld = _demanded(candidates, slopes, counted, asked)
+        chosen, withheld = _demanded(candidates, slopes, count, asked)
     fit = Model(piece, [candidates[index] for index in chosen])
+    whiten = np.linalg.inv(np.linalg.cholesky(covariance(piece)))
     x, spread, misfit = _least_squares(fit, whiten, measured(piece))
     before, after = model.heard(model.start), fit.heard(x)
     deviation = np.sqrt(np.diag(spread))
     return Calibration(
         learnt=tuple(_learnt(u, float(v), float(s)) for u, v, s in zip(fit.asked, x, deviation, strict=True)),
         correlation=spread / np.outer(deviation, deviation),
-        withheld=withheld,
+        withheld=tuple(Withheld(u, why, _remedy(piece, fit.asked, u, why)) for u, why in withheld),
         lines=piece.lines,
         before=before,
         after=after,
         changes=fit.changes(x),
-        warnings=(*_at_limits(fit, x), *_unexplained(piece, after), *_scattered(misfit)),
+        warnings=(
+            *_at_limits(fit, x),
+            *_unexplained(piece, after),
+            *_scattered(misfit),
+            *trend(piece, fit.logs(x)),
+        ),
     )
 
 
@@ -96,40 +109,8 @@ def _learnt(unknown: Unknown, x: float, deviation: float) -> Learnt:
     return Learnt(unknown, value, deviation if unknown.linear else deviation * value)
 
 
-def _counted(piece: Piece) -> tuple[int, int]:
-    """How many partials, and how many decays, there are to learn from; the same partial twice counts once."""
-    partials = {(line.tine, line.partial) for line in piece.lines}
-    return len(partials), len({(line.tine, line.partial) for line in piece.decaying})
-
-
-def _objection(chosen: Sequence[Unknown], slopes: Array, counted: tuple[int, int]) -> tuple[int, str] | None:
-    """The first reason why the data do not hold all of these: (which of them, why); slopes whitened, (K, P)."""
-    for index, unknown in enumerate(chosen):
-        if np.linalg.norm(slopes[:, index]) * SPREAD[unknown.kind] < 1e-3:
-            return index, "it moves none of the measured partials"
-    lossy = sum(unknown.kind in LOSSES for unknown in chosen)
-    for many, held, what in ((len(chosen) - lossy, counted[0], "partials"), (lossy, counted[1], "decays")):
-        if many and held <= many:
-            return len(chosen) - 1, f"too few data: {held} {what} measured"
-    columns = slopes / np.linalg.norm(slopes, axis=0)
-    values, vectors = np.linalg.eigh(columns.T @ columns)
-    if values[-1] > HARMFUL**2 * max(values[0], 1e-300):
-        first, second = np.argsort(-np.abs(vectors[:, 0]))[:2]
-        one, other = sorted((int(first), int(second)))
-        alike = abs(float(columns[:, one] @ columns[:, other]))
-        return (
-            other,
-            f"every measured partial moves with it as with the {chosen[one].name} (likeness {alike:.4f})",
-        )
-    deviation = np.sqrt(np.diag(np.linalg.inv(slopes.T @ slopes)))
-    for index in np.argsort([-d / SPREAD[u.kind] for u, d in zip(chosen, deviation, strict=True)]):
-        if deviation[index] > TAUGHT * SPREAD[chosen[index].kind]:
-            return int(index), f"the data leave it open by {_open(chosen[index], float(deviation[index]))}"
-    return None
-
-
-def _open(unknown: Unknown, deviation: float) -> str:
-    return f"+-{deviation:.2g}" if unknown.linear else f"+-{100.0 * deviation:.2g} %"
+def _remedy(piece: Piece, fitted: Sequence[Unknown], unknown: Unknown, why: str) -> str:
+    return "" if why == NOT_ASKED else would_tell(piece, fitted, unknown)
 
 
 def _affordable(
@@ -140,12 +121,12 @@ def _affordable(
     withheld: list[tuple[Unknown, str]] = []
     for index, unknown in enumerate(candidates):
         trial = [*chosen, index]
-        objection = _objection([candidates[each] for each in trial], slopes[:, trial], counted)
-        if objection is None:
+        against = objection([candidates[each] for each in trial], slopes[:, trial], counted)
+        if against is None:
             chosen = trial
         else:
-            blamed = candidates[trial[objection[0]]]
-            told = objection[1] if blamed is unknown else f"with it, {blamed.name}: {objection[1]}"
+            blamed = candidates[trial[against[0]]]
+            told = against[1] if blamed is unknown else f"with it, {blamed.name}: {against[1]}"
             withheld.append((unknown, told))
     if not chosen:
         reasons = "; ".join(f"{unknown.name}: {why}" for unknown, why in withheld[:3])
@@ -160,15 +141,15 @@ def _demanded(
     if missing:
         raise InputError(f"these tines have no {' or '.join(sorted(missing))} to fit", remedy="leave it out")
     chosen = [index for index, unknown in enumerate(candidates) if unknown.kind in asked]
-    objection = _objection([candidates[each] for each in chosen], slopes[:, chosen], counted)
-    if objection is not None:
-        blamed = candidates[chosen[objection[0]]]
+    against = objection([candidates[each] for each in chosen], slopes[:, chosen], counted)
+    if against is not None:
+        blamed = candidates[chosen[against[0]]]
         raise InputError(
-            f"the data do not hold the {blamed.name}: {objection[1]}",
+            f"the data do not hold the {blamed.name}: {against[1]}",
             remedy="leave it out, or record tines of other lengths and more of their partials",
         )
     others = [unknown for index, unknown in enumerate(candidates) if index not in chosen]
-    return chosen, tuple((unknown, "not asked for") for unknown in others)
+    return chosen, tuple((unknown, NOT_ASKED) for unknown in others)
 
 
 def _least_squares(model: Model, whiten: Array, aim: Array) -> tuple[Array, Array, float]:

@@ -31,6 +31,8 @@ UNSPLIT: Final = 8.0  # cents between planes below which one measured line may b
 LEAST: Final = (
     1.1  # score below which a tap is of no tine: the first partial alone has 1, the second and third 1.4
 )
+TWINS: Final = 2.5  # times as long at most rings one plane of a tine as the other
+UNKNOWN: Final = 0.3  # s that a line of unknown decay is taken to ring
 UNDECIDED: Final = 0.85  # of the best score: a tine that scores this much could be meant as well
 
 
@@ -60,6 +62,7 @@ class Line:
     deviation: float
     decay_rate: float  # 1/s, nan where it is not known
     decay_deviation: float  # of ln decay_rate
+    apart: float = 0.0  # of ln frequency, between the two lines that this one is the mean of
 
     def of(self, values: Array) -> float:
         """This line's value among a tine's (2, N): its plane's, or the mean of both."""
@@ -73,23 +76,23 @@ def name_tines(taps: Sequence[Struck], model: Heard, named: Sequence[int | None]
     Raises `InputError` for a tap that fits none.
     """
     offsets = np.arange(-FURTHEST, FURTHEST + STEP, STEP)
-    scores = np.array(
-        [[_scores(tap, model.frequency[row], offsets) for row in range(len(model.tine))] for tap in taps]
+    table = np.array(
+        [[scores(tap, model.frequency[row], offsets) for row in range(len(model.tine))] for tap in taps]
     )
     allowed = np.array([[name in (None, tine) for tine in model.tine] for name in named])
-    best = np.max(np.where(allowed[:, :, None], scores, -1.0), axis=1)  # (S, offsets)
+    best = np.max(np.where(allowed[:, :, None], table, -1.0), axis=1)  # (S, offsets)
     common = int(np.argmax(best.sum(axis=0)))
     near = np.abs(offsets - offsets[common]) <= WINDOW
     claims = []
-    for tap, name, table, may in zip(taps, named, scores, allowed, strict=True):
-        reached = np.where(may, np.max(np.where(near, table, -1.0), axis=1), -1.0)
+    for tap, name, score, may in zip(taps, named, table, allowed, strict=True):
+        reached = np.where(may, np.max(np.where(near, score, -1.0), axis=1), -1.0)
         row = int(np.argmax(reached))
         if name is None and reached[row] < LEAST:
             raise InputError(
                 f"the tap at {tap.time:.2f} s is of no tine of this design",
                 remedy="name it with --tine, or cut the tap out of the recording",
             )
-        offset = float(offsets[near][np.argmax(table[row][near])])
+        offset = float(offsets[near][np.argmax(score[row][near])])
         rivals = np.flatnonzero((reached > UNDECIDED * reached[row]) & (np.arange(len(reached)) != row))
         others = tuple(int(model.tine[each]) for each in rivals)
         claims.append(Claim(tap, int(model.tine[row]), offset, name is None, others))
@@ -104,9 +107,24 @@ def lines(claim: Claim, model: Heard) -> list[Line]:
     for partial in range(min(PARTIALS, int(np.count_nonzero(frequency[0])))):
         planes = frequency[:, partial] * 2.0 ** (claim.offset / 1200.0)
         near = [each for each in usable if np.min(np.abs(_cents(each.frequency / planes))) < WINDOW]
-        strongest = sorted(near, key=lambda each: -each.level)[:2]
-        out += _paired(claim.tine, partial, planes, sorted(strongest, key=lambda each: each.frequency))
+        out += _paired(claim.tine, partial, planes, _planes_of_one(near))
     return out
+
+
+def _planes_of_one(near: list[Partial]) -> list[Partial]:
+    """The one or two of these lines that are a tine's planes, by rising frequency.
+
+    Both planes of one tine decay nearly alike; what dies much faster beside a partial is the room, however loud.
+    """
+    lasting = sorted(
+        near, key=lambda each: -each.level * (each.decay if np.isfinite(each.decay) else UNKNOWN)
+    )
+    if len(lasting) < 2 or not np.isfinite(lasting[0].decay):
+        return lasting[:1]
+    first = lasting[0]
+    beside = [each for each in lasting[1:] if abs(np.log(each.decay / first.decay)) < np.log(TWINS)]
+    loudest = sorted(beside, key=lambda each: -each.level)[:1]
+    return sorted([first, *loudest], key=lambda each: each.frequency)
 
 
 def _usable(tap: Struck) -> list[Partial]:
@@ -114,13 +132,13 @@ def _usable(tap: Struck) -> list[Partial]:
     return [each for each in tap.partials if each.kind == "partial" and each.level > LOUD * loudest]
 
 
-def _scores(tap: Struck, frequency: Array, offsets: Array) -> Array:
-    """How many of a tine's partials (2, N) the tap has, at every offset; the lowest count most."""
+def scores(tap: Struck, frequency: Array, offsets: Array) -> Array:
+    """(K,) how many of a tine's partials (2, N) the tap has, at every offset in cents; the lowest count most."""
     measured = np.array([each.frequency for each in _usable(tap)])
     score = np.zeros(len(offsets))
     if len(measured) == 0:
         return score
-    for partial in range(min(PARTIALS, int(np.count_nonzero(frequency[0])))):
+    for partial in range(min(PARTIALS, int(np.count_nonzero(np.min(frequency, axis=0))))):
         lines = frequency[:, partial, None] * 2.0 ** (offsets / 1200.0)
         off = np.min(np.abs(_cents(measured[:, None, None] / lines)), axis=(0, 1))
         score += np.exp(-0.5 * (off / CLOSE) ** 2) / (1.0 + 0.3 * partial)
@@ -152,6 +170,7 @@ def _mean(one: Line, other: Line) -> Line:
         one,
         frequency=float(np.sqrt(one.frequency * other.frequency)),
         deviation=float(0.5 * np.hypot(one.deviation, other.deviation)),
+        apart=float(abs(np.log(one.frequency / other.frequency))),
         decay_rate=float(np.exp(np.mean(np.log(known)))) if len(known) else float("nan"),
         decay_deviation=float(np.linalg.norm(sure) / len(sure)) if len(known) else float("nan"),
     )

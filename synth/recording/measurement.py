@@ -12,7 +12,7 @@ import numpy as np
 
 from synth.recording.fitting import FALL
 
-Kind = Literal["partial", "harmonic", "distortion", "sideband"]
+Kind = Literal["partial", "harmonic", "distortion", "sideband", "room"]
 
 
 @dataclass(frozen=True)

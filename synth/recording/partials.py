@@ -6,15 +6,19 @@ the struck thing (hum, a distorting pickup, a processed sound) is named as such.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from synth.errors import InputError
 from synth.recording import suspects
 from synth.recording.fitting import FALL, Modes, no_modes
+from synth.recording.hum import NO_HUM, Hum, grown, told, without_hum
 from synth.recording.measurement import Measurement, Partial, Struck
 from synth.recording.onsets import Tap, taps
+from synth.recording.room import Indoors, indoors
 from synth.recording.settling import CERTAIN
 from synth.recording.sinusoids import find
 from synth.recording.spectrum import LOWEST, MOST_PEAKS, Real
@@ -31,27 +35,36 @@ UNSURE: Final = 0.33  # relative deviation from which a decay is called unknown
 PAIR: Final = 30.0  # cents: partials this close are two planes of one, or two tines in unison
 FASTEST_BEAT: Final = 12.0  # Hz; above it the ear hears roughness, not a beat
 WANTED_SPLIT: Final = 0.3  # Hz: where even this could hide, the note says so
+SCHROEDER: Final = (
+    400.0  # Hz; below, the modes of a room of 12 m3 stand alone (M. Schroeder, 1954: 2000 sqrt(T60 / V))
+)
 _SPLITS: Final = np.geomspace(0.02, 20.0, 31)  # Hz
 
 
 def measure(take: Take) -> Measurement:
     """The partials of every tap of the take. Raises `InputError` where nothing in it rings."""
+    with threadpool_limits(1):  # small matrices: more threads wait for each other
+        return _measured(take)
+
+
+def _measured(take: Take) -> Measurement:
     found, warnings = _find_taps(take)
+    heard = [_tap(take, tap) for tap in found]
+    quiet = take.samples[: max(0, round((found[0].time - 0.01) * take.rate))]
     struck: list[Struck] = []
-    hums: set[tuple[float, int]] = set()
-    crowded = False
-    for tap in found:
-        modes, span = _modes(take, tap)
-        crowded |= len(modes) >= MOST_PEAKS
-        modes, hum = suspects.without_hum(modes)
-        hums |= hum
-        partials, doubts = suspects.named(_partials(modes, span, take.rate, span[0] - tap.time))
+    for tap, each in zip(found, heard, strict=True):
+        partials = _partials(each.inside, each.span, take.rate, each.span[0] - tap.time)
+        partials, doubts = suspects.named(partials)
+        doubts += [
+            f"the hum at {n * each.hum.mains:.0f} Hz is louder after the tap: a partial may hide in it, cannot tell"
+            for n in grown(quiet, take.rate, each.hum)
+        ]
         warnings += [f"tap at {take.start + tap.time:.2f} s: {doubt}" for doubt in doubts]
-        struck.append(Struck(take.start + tap.time, span[0], span[1], tuple(_paired(partials))))
-    ringing = tuple(each for each in struck if each.partials)
-    warnings += suspects.told(hums) + _silent(struck)
-    if crowded:
+        struck.append(Struck(take.start + tap.time, *each.span, tuple(_paired(partials))))
+    warnings += told([each.hum for each in heard]) + _roomy(heard) + _silent(struck)
+    if any(each.crowded for each in heard):
         warnings.append(f"more than {MOST_PEAKS} partials: only the clearest are given")
+    ringing = tuple(each for each in struck if each.partials)
     if not ringing:
         raise InputError(
             "nothing in it rings: no decaying partial stands clear of the noise",
@@ -61,6 +74,47 @@ def measure(take: Take) -> Measurement:
             file=take.file,
         )
     return Measurement(take.file, ringing, (*take.warnings, *warnings))
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """A tap's span, what rings in it in which room, and the hum."""
+
+    span: tuple[float, float]
+    inside: Indoors
+    hum: Hum
+    crowded: bool
+
+
+def _tap(take: Take, tap: Tap) -> _Heard:
+    samples, span = _free(take, tap)
+    if len(samples) < LEAST_RING * take.rate:
+        nothing = Indoors(no_modes(), float("nan"), np.zeros(0, bool), 0)
+        return _Heard(span, nothing, NO_HUM, crowded=False)
+    modes = find(samples, take.rate)
+    cycles = modes.pole.imag / (2.0 * np.pi) * FALL / np.maximum(-modes.pole.real, 1e-9)
+    modes = modes.pick((modes.pole.imag > 2.0 * np.pi * LOWEST) & (cycles > LEAST_CYCLES))
+    samples, kept, hum = without_hum(samples, take.rate, modes)
+    inside = indoors(samples, take.rate, kept)
+    dry = Indoors(kept, float("nan"), np.zeros(len(kept), bool), 0)
+    stepped = [
+        each for each in suspects.named(_partials(dry, span, take.rate, 0.0))[0] if each.kind == "sideband"
+    ]
+    inside = (
+        dry if len(stepped) > 2 else inside
+    )  # an envelope in steps falls everywhere alike, as a room does
+    return _Heard(span, inside, hum, crowded=len(modes) >= MOST_PEAKS)
+
+
+def _roomy(heard: list[_Heard]) -> list[str]:
+    rates = [each.inside.rate for each in heard if np.isfinite(each.inside.rate)]
+    if not rates:
+        return []
+    count = sum(each.inside.left_out for each in heard)
+    return [
+        f"the room itself decays in {FALL / float(np.median(rates)):.2g} s: {max(0, count)} lines of its own are "
+        "left out, and what it leaves unsure is in the deviations"
+    ]
 
 
 def _find_taps(take: Take) -> tuple[tuple[Tap, ...], list[str]]:
@@ -78,27 +132,37 @@ def _silent(struck: list[Struck]) -> list[str]:
     return [f"nothing rings clear of the noise after the knock at {named} s: cannot tell"]
 
 
-def _modes(take: Take, tap: Tap) -> tuple[Modes, tuple[float, float]]:
-    """The modes after a tap and the span they come from, begun after the last clipped sample."""
+def _free(take: Take, tap: Tap) -> tuple[Real, tuple[float, float]]:
+    """The samples after a tap, begun after the last clipped one, without their mean, and their span in seconds."""
     end = min(tap.free_to, tap.free_from + min(MOST_RING, MOST_SAMPLES / take.rate))
     first, last = round(tap.free_from * take.rate), round(end * take.rate)
     cut = np.flatnonzero(take.clipped[first:last])
     first += int(cut[-1]) + 1 if len(cut) else 0
-    span = (first / take.rate, last / take.rate)
-    if last - first < LEAST_RING * take.rate:
-        return no_modes(), span
     samples = take.samples[first:last]
-    modes = find(samples - np.mean(samples), take.rate)
-    cycles = modes.pole.imag / (2.0 * np.pi) * FALL / np.maximum(-modes.pole.real, 1e-9)
-    return modes.pick((modes.pole.imag > 2.0 * np.pi * LOWEST) & (cycles > LEAST_CYCLES)), span
+    return samples - (np.mean(samples) if len(samples) else 0.0), (first / take.rate, last / take.rate)
 
 
-def _partials(modes: Modes, span: tuple[float, float], rate: float, late: float) -> list[Partial]:
+def _partials(inside: Indoors, span: tuple[float, float], rate: float, late: float) -> list[Partial]:
+    modes = inside.modes
     splits = _splits(modes, span[1] - span[0], rate)
-    return [_partial(modes, index, float(splits[index]), late) for index in range(len(modes))]
+    found = [
+        _partial(modes, index, float(splits[index]), late, roomy=bool(np.isfinite(inside.rate)))
+        for index in range(len(modes))
+    ]
+    return [
+        _as_the_room(partial) if doubtful else partial
+        for partial, doubtful in zip(found, inside.doubtful, strict=True)
+    ]
 
 
-def _partial(modes: Modes, index: int, splits: float, late: float) -> Partial:
+def _as_the_room(partial: Partial) -> Partial:
+    """One that decays as the room does; in the bass a room has modes that stand alone and are no partial."""
+    if partial.frequency < SCHROEDER:
+        return partial.noted("decays as the room does: a mode of the room, or cannot tell", "room")
+    return partial.noted("decays as the room does: cannot tell them apart")
+
+
+def _partial(modes: Modes, index: int, splits: float, late: float, *, roomy: bool) -> Partial:
     """A mode as a partial; its level is carried back by `late` seconds, from the free span to the tap."""
     sigma, deviation = -float(modes.pole[index].real), float(modes.deviation[index])
     known = sigma > 0.0 and deviation < UNSURE * sigma
@@ -113,7 +177,9 @@ def _partial(modes: Modes, index: int, splits: float, late: float) -> Partial:
         splits=splits,
     )
     if not known:
-        partial = partial.noted("decay: cannot tell, the recording is too short for it")
+        partial = partial.noted(
+            f"decay: cannot tell, {'in this room' if roomy else 'the recording is too short for it'}"
+        )
     if splits > WANTED_SPLIT:
         partial = partial.noted(f"one, or more within {splits:.2g} Hz: cannot tell")
     return partial

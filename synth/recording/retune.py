@@ -8,21 +8,29 @@ The tip stays where it is; a base nut that goes up by x leaves x less free, belo
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError
-from synth.recording.heard import bar_of, heard
-from synth.recording.match import Line, lines, name_tines
+from synth.recording.heard import Heard, bar_of, heard
+from synth.recording.identity import LEAST, Found, identify, lowered, tine_name, under_nuts
+from synth.recording.match import Claim, Line, lines
 from synth.recording.measurement import Struck
 from synth.units import MM, cents
-from synth.vibration.tuning import LONGEST, SHORTEST, Row, Trim
+from synth.vibration.tuning import LONGEST, SHORTEST, Row
 
 ROUNDS: Final = 8
 SETTLED: Final = 1e-6  # of the pitch, relative
+CENT: Final = float(np.log(2.0)) / 1200.0
+UNSURE_PLANE: Final = 24.0  # cents between planes below which a line of one is not known from the other's
+RELATED: Final = 10.0 * CENT  # of ln f, by which a tine's partials are off one another
+ALONE: Final = 1.1  # score that the first partial alone does not reach
+UNLIKELY: Final = 0.2  # cost of a pitch some 70 cents off
+CENTS_PER_LENGTH: Final = 2.0 * 1200.0 / float(np.log(2.0))  # a slender rod, lower by as many when longer
+BLUNDER: Final = 0.03  # of the length, 100 cents: no saw is so far off, and no thread
 SLOPE: Final = -2.0  # d ln f / d ln L of a slender rod: the first guess
 
 
@@ -36,6 +44,8 @@ class Retune:
     partial: int  # from 0, the one that the pitch was told by
     shorten: float
     pitch: float  # m of the thread, 0 for plain rod
+    other: int | None  # the tine (index) whose pattern fits better than that of the one that was named
+    doubts: tuple[str, ...]  # why the figures may not be of this tine
 
     @property
     def cents(self) -> float:
@@ -53,49 +63,111 @@ class Retune:
 
 
 def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[Struck], target: float) -> Retune:
-    """How far this tine (index) is off its pitch in Hz and what brings it there. Raises `InputError`."""
+    """How far this tine (index) is off its pitch in Hz and what brings it there.
+
+    Raises `InputError` where none of its partials is there, naming the tine that the taps may be of.
+    """
     bar = bar_of(instrument)
 
-    def pitch(shorten: float) -> float:
+    def model(longer: float) -> Heard:
         length = row.length.copy()
-        length[tine] -= shorten
-        model = heard(instrument, bar, length, _lowered(row.trim, tine, shorten), [tine])
-        return float(model.frequency[0, 0, 0])
+        length[tine] += longer
+        return heard(instrument, bar, length, lowered(row.trim, tine, -longer), [tine])
 
-    off, deviation, partial = _offset(instrument, row, tine, taps)
-    shorten = _solve(pitch, float(row.length[tine]), wanted=float(np.log(target / pitch(0.0))) - off)
-    _check(row, tine, shorten, target)
-    sounds = pitch(0.0) * float(np.exp(off))
-    return Retune(sounds, deviation * sounds, target, partial, shorten, instrument.tines[tine].rod.pitch)
+    found = identify(instrument, row, tine, taps, model(0.0).frequency[0])
+    if found.likeness.score < LEAST:
+        raise _stranger(instrument, found.other)
+    there = model(found.longer)
+    told = _told(there, tine, taps, found)
+    modelled = float(there.frequency[0, 0, 0])
+    sounds = modelled * float(np.exp(told.offset))
+    length = float(row.length[tine]) + found.longer
+    shorten = _solve(
+        lambda less: float(model(found.longer - less).frequency[0, 0, 0]),
+        length,
+        wanted=float(np.log(target / sounds)),
+    )
+    _check(length, under_nuts(row, tine) + found.longer, shorten, target)
+    return Retune(
+        sounds=sounds,
+        deviation=told.deviation * sounds,
+        target=target,
+        partial=told.partial,
+        shorten=shorten,
+        pitch=instrument.tines[tine].rod.pitch,
+        other=found.other,
+        doubts=_doubts(found, told.partial, length),
+    )
 
 
-def _offset(instrument: Instrument, row: Row, tine: int, taps: Sequence[Struck]) -> tuple[float, float, int]:
+def _stranger(instrument: Instrument, other: int | None) -> InputError:
+    remedy = "hold the others still, and tap nearer to the microphone"
+    if other is not None:
+        remedy = f"the partials are those of {tine_name(instrument, other)}: name that tine, or tap this one"
+    return InputError("no partial of this tine is in the recording", remedy=remedy)
+
+
+@dataclass(frozen=True)
+class _Told:
     """ln of what the tine sounds over what the model says, its deviation, and the partial that told it."""
-    model = heard(instrument, bar_of(instrument), row.length, row.trim, [tine])
-    claims = name_tines(taps, model, [tine] * len(taps))
-    found = [line for claim in claims for line in lines(claim, model)]
-    if not found:
-        raise InputError(
-            "no partial of this tine is in the recording",
-            remedy="is it the right tine? hold the others still",
-        )
-    lowest = min((line.partial, _preferred(line)) for line in found)
-    told = [line for line in found if (line.partial, _preferred(line)) == lowest]
-    offsets = [float(np.log(line.frequency / line.of(model.frequency[0]))) for line in told]
+
+    offset: float
+    deviation: float
+    partial: int
+
+
+def _told(model: Heard, tine: int, taps: Sequence[Struck], found: Found) -> _Told:
+    offset = cents(float(found.frequency[0, 0] / model.frequency[0, 0, 0])) + found.likeness.offset
+    heard_lines = [line for tap in taps for line in lines(Claim(tap, tine, offset, found=False), model)]
+    if not heard_lines:
+        raise InputError("no partial of this tine is in the recording", remedy="is it the right tine?")
+    lowest = min((line.partial, _preferred(line)) for line in heard_lines)
+    told = [line for line in heard_lines if (line.partial, _preferred(line)) == lowest]
+    offsets = [_pitch_offset(line, model) for line in told]
     scatter = float(np.std(offsets)) if len(offsets) > 1 else 0.0
     own = float(np.sqrt(np.mean([line.deviation**2 for line in told])))
-    return float(np.mean(offsets)), float(np.hypot(scatter, own) / np.sqrt(len(told))), lowest[0]
+    either = float(np.mean([_either(line, model) for line in told]))
+    deviation = float(np.hypot(scatter, own) / np.sqrt(len(told)))
+    related = RELATED if lowest[0] > 0 else 0.0  # clamps and nuts move partials by one another
+    return _Told(float(np.mean(offsets)), float(np.linalg.norm([deviation, related, either])), lowest[0])
+
+
+def _split(model: Heard) -> float:
+    return float(abs(np.log(model.frequency[0, 0, 0] / model.frequency[0, 1, 0])))
+
+
+def _either(line: Line, model: Heard) -> float:
+    """Of ln f, what is open as long as nobody knows which plane a fundamental's line is of."""
+    if line.partial > 0:
+        return 0.0
+    if line.plane is None:
+        return 0.5 * line.apart  # of a line alone the deviation has it already
+    return 0.5 * _split(model) if _split(model) < UNSURE_PLANE * CENT else 0.0
+
+
+def _pitch_offset(line: Line, model: Heard) -> float:
+    """ln of the tine's pitch by this line over the model's; a fundamental of both planes is heard as it is."""
+    if line.partial == 0 and (line.plane is None or _split(model) < UNSURE_PLANE * CENT):
+        return float(np.log(line.frequency / model.frequency[0, 0, 0]))
+    return float(np.log(line.frequency / line.of(model.frequency[0])))
+
+
+def _doubts(found: Found, partial: int, length: float) -> tuple[str, ...]:
+    out = []
+    if partial > 0:
+        out.append(f"its fundamental is not in the recording: partial {partial + 1} tells the pitch")
+    if found.likeness.score < ALONE and found.likeness.cost > UNLIKELY:
+        out.append("one partial alone was found, far from where it should be")
+    longer = found.longer - found.likeness.offset / CENTS_PER_LENGTH * length
+    if abs(longer) > BLUNDER * length:
+        way = "longer" if longer > 0.0 else "shorter"
+        out.append(f"it sounds as if it stood {abs(longer) / MM:.0f} mm {way} than the design has it")
+    return tuple(out)
 
 
 def _preferred(line: Line) -> int:
     """A tine's pitch is that of its swing along the row; the mean of both planes next, the other plane last."""
     return {0: 0, None: 1, 1: 2}[line.plane]
-
-
-def _lowered(trim: Trim, tine: int, shorten: float) -> Trim:
-    """The nuts' places above the base nut's face, which has come up by `shorten`."""
-    moved = tuple(replace(nut, position=nut.position - shorten) for nut in trim[tine])
-    return tuple(moved if index == tine else nuts for index, nuts in enumerate(trim))
 
 
 def _solve(pitch: Callable[[float], float], length: float, *, wanted: float) -> float:
@@ -113,15 +185,14 @@ def _solve(pitch: Callable[[float], float], length: float, *, wanted: float) -> 
     return now
 
 
-def _check(row: Row, tine: int, shorten: float, target: float) -> None:
-    left = float(row.length[tine]) - shorten
-    lowest = min((nut.position - 0.5 * nut.nut.height for nut in row.trim[tine]), default=np.inf)
-    if not SHORTEST <= left <= LONGEST or abs(shorten) >= 0.39 * row.length[tine]:
+def _check(length: float, room: float, shorten: float, target: float) -> None:
+    left = length - shorten
+    if not SHORTEST <= left <= LONGEST or abs(shorten) >= 0.39 * length:
         raise InputError(
             f"{target:.2f} Hz is out of this tine's reach by turning its nut",
             remedy=f"it would be {left / MM:.0f} mm long; is it the right tine?",
         )
-    if shorten > lowest:
+    if shorten > room:
         raise InputError(
             f"the base nut would have to go up by {shorten / MM:.2f} mm, into a trim nut",
             remedy="move the trim nut first",

@@ -1,9 +1,9 @@
-"""What sounds like a partial but is none: mains hum, pickup distortion, harmonic or processed sound.
+"""What sounds like a partial but is none: pickup distortion, harmonic or processed sound.
 
-In: modes or partials of one tap. Out: the same without hum, or with a note. The facts used: hum does not decay
-and sits on multiples of 50 or 60 Hz; a nonlinear pickup turns a exp(-sigma t) cos(w t) into its n-th power, whose
-frequency is exactly n times as high and whose decay is n times as fast; a bar or rod is never harmonic, because
-bending is dispersive; an envelope laid over a sound in steps gives it sidebands at equal distances.
+In: partials of one tap. Out: the same, with notes (`hum` comes before). The facts used: a nonlinear pickup turns
+a exp(-sigma t) cos(w t) into its n-th power, whose frequency is exactly n times as high and whose decay is n times
+as fast; a bar or rod is never harmonic, because bending is dispersive; an envelope laid over a sound in steps gives
+it sidebands at equal distances.
 """
 
 from __future__ import annotations
@@ -13,13 +13,8 @@ from typing import Final
 
 import numpy as np
 
-from synth.recording.fitting import Modes
 from synth.recording.measurement import Partial
 
-MAINS: Final = (50.0, 60.0)  # Hz
-MAINS_STRAYS: Final = 0.004  # relative; grids stay within 0.2 Hz
-HUM_LOWEST: Final = 4  # multiple, up to which one must be there
-HUM_HIGHEST: Final = 40  # multiple
 EXACT: Final = 1.0  # cents within which a multiple is called exact
 STRONG: Final = 10.0 ** (-30.0 / 20.0)  # of the loudest: what counts as part of the sound's body
 HIGHEST: Final = 8  # multiple looked for; above it chance hits too often
@@ -29,33 +24,6 @@ COMBINED_DECAY: Final = (0.6, 4.0)  # times the sum of both rates; what pairs in
 PRODUCT: Final = 2.0  # Hz around the distance at which distortion puts its sums and differences
 STEPS: Final = (5.0, 200.0)  # Hz; between rough beats and what no envelope follows
 POWER_DECAY: Final = 0.15  # relative difference allowed to T60 / n
-
-
-def without_hum(modes: Modes) -> tuple[Modes, set[tuple[float, int]]]:
-    """The modes that are not hum, and what was left out: (mains frequency, multiple)."""
-    steady = (np.abs(modes.pole.real) < 4.0 * modes.deviation) | (-modes.pole.real < 0.05)
-    steady &= modes.deviation < 1.0  # else the recording is too short to call it steady
-    frequency = modes.pole.imag / (2.0 * np.pi)
-    for mains in MAINS:
-        multiple = np.maximum(1.0, np.round(frequency / mains))
-        base = frequency / multiple
-        near = steady & (np.abs(base / mains - 1.0) < MAINS_STRAYS) & (multiple <= HUM_HIGHEST)
-        near &= bool(np.any(near & (multiple <= HUM_LOWEST)))  # never a tenth harmonic alone
-        if not np.any(near):
-            continue
-        loudest = float(base[near][np.argmax(np.abs(modes.amplitude[near]))])
-        hum = near & (np.abs(frequency - multiple * loudest) < 0.05 + 3e-4 * frequency)
-        return modes.pick(~hum), {(mains, int(each)) for each in multiple[hum]}
-    return modes, set()
-
-
-def told(hum: set[tuple[float, int]]) -> list[str]:
-    """What was left out as hum, in words."""
-    return [
-        f"{mains:.0f} Hz hum, multiples {', '.join(str(n) for m, n in sorted(hum) if m == mains)}: left out"
-        for mains in MAINS
-        if any(m == mains for m, _ in hum)
-    ]
 
 
 def named(partials: list[Partial]) -> tuple[list[Partial], list[str]]:

@@ -93,10 +93,30 @@ def test_deviations_are_those_of_repeated_fits(piece: Any) -> None:
 def test_modulus_and_bending_diameter_are_not_both_learnt(piece: Any) -> None:
     data = measured(piece, [BEND], [0, 1, 2])
     result = learn(data)
-    withheld = {unknown.name: why for unknown, why in result.withheld}
+    withheld = {each.unknown.name: each.reason for each in result.withheld}
     assert "moves with it as with the bend-diameter of rod" in withheld["youngs of A2-70"]
     with pytest.raises(InputError, match="the data do not hold the youngs of A2-70"):
         learn(data, ["youngs", "bend-diameter"])
+
+
+def test_what_is_withheld_comes_with_what_would_tell_it(piece: Any) -> None:
+    """The remedy is followed, and then the fit learns what it had withheld."""
+    data = measured(piece, [BEND, ROOT], [0, 1, 2])
+    blunt = learn(replace(data, length_deviation=6e-4))
+    withheld = {each.unknown.name: each for each in blunt.withheld}
+    assert "--length-sd-mm 0.03" in withheld["root-length"].remedy
+    assert "stands for both" in withheld["youngs of A2-70"].remedy
+    sharp = learn(replace(data, length_deviation=3e-5))
+    assert "root-length" in {each.unknown.name for each in sharp.learnt}
+
+
+def test_a_misfit_that_goes_with_the_length_is_said(piece: Any) -> None:
+    data = measured(piece, [Change(("tines",), "root_length_per_diameter", 0.9, {})], [0, 1, 2])
+    result = learn(data, ["bend-diameter"])
+    assert any("what is left goes with the length" in each for each in result.warnings)
+    assert not any(
+        "goes with the length" in each for each in learn(measured(piece, [BEND], [0, 1, 2])).warnings
+    )
 
 
 def test_one_tine_does_not_tell_root_from_thread(piece: Any) -> None:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from synth.design.file import load
+from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.recording.heard import bar_of, heard
+from synth.recording.identity import tine_name
 from synth.recording.measurement import Partial, Struck
 from synth.recording.retune import retune
+from synth.vibration.solution import solve_row
 
 CENTS_PER_LENGTH = -3462.5  # of ln: 2 / ln 2 x 1200, a slender rod's cents per relative change of length
 
@@ -72,3 +77,24 @@ def test_another_tines_tap_is_refused(piece: Any) -> None:
     instrument, row, _ = piece.model()
     with pytest.raises(InputError, match="no partial of this tine"):
         retune(instrument, row, 1, [tap(333.0, 371.0)], 150.0)
+
+
+def test_on_a_rail_a_tine_is_itself_and_a_stranger_is_named() -> None:
+    """Some tines of the demo rail, tapped as the model has them: named rightly, then as another tine."""
+    file = str(Path(__file__).parents[2] / "designs" / "quay-rail.toml")
+    instrument = resolve(load(file), file)
+    row, bar = solve_row(instrument), bar_of(instrument)
+    dice = np.random.default_rng(3)
+    for tine, named in dice.integers(len(row.mounted_hz), size=(8, 2)).tolist():
+        model = heard(instrument, bar, row.length, row.trim, [tine]).frequency[0, 0]
+        taps = [tap(*model[model > 0.0][:4])]
+        assert retune(instrument, row, tine, taps, float(row.mounted_hz[tine])).other is None
+        if abs(1200.0 * np.log2(row.mounted_hz[named] / row.mounted_hz[tine])) < 120.0:
+            continue
+        try:
+            other = retune(instrument, row, named, taps, float(row.mounted_hz[named])).other
+            told = "" if other is None else f"of {tine_name(instrument, other)}:"
+        except InputError as error:
+            told = str(error)
+        alike = np.flatnonzero(np.abs(1200.0 * np.log2(row.mounted_hz / row.mounted_hz[tine])) < 40.0)
+        assert any(f"of {tine_name(instrument, each)}:" in told for each in alike.tolist())

@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 
 def tine_name(instrument: Instrument, index: int) -> str:
     """A tine as it is named on the command line."""
-    tine = instrument.tines[index]
-    return f"{instrument.groups[tine.group].name}.{tine.number}"
+    from synth.recording.identity import tine_name as name
+
+    return name(instrument, index)
 
 
 def find_tine(instrument: Instrument, name: str) -> int:

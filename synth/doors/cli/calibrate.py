@@ -197,7 +197,10 @@ def _data(
             for each in calibration.learnt
         ],
         "correlation": calibration.correlation.tolist(),
-        "withheld": [{"name": unknown.name, "reason": why} for unknown, why in calibration.withheld],
+        "withheld": [
+            {"name": each.unknown.name, "reason": each.reason, "would_tell": each.remedy}
+            for each in calibration.withheld
+        ],
         "partials": [_line_data(instrument, calibration, line) for line in calibration.lines],
         "warnings": list(calibration.warnings),
         "written": str(goal),
@@ -240,7 +243,10 @@ def _tables(instrument: Instrument, claims: Sequence[Claim], calibration: Calibr
         "The model less the measurement:\n" + aligned(heads, [_line_words(each) for each in rows]),
     ]
     if calibration.withheld:
-        reasons = [f"  {unknown.name}: {why}" for unknown, why in calibration.withheld]
+        reasons = [
+            f"  {each.unknown.name}: {each.reason}" + (f"; {each.remedy}" if each.remedy else "")
+            for each in calibration.withheld
+        ]
         told = "Not fitted, and taken as it stands in the design; its error goes into what was fitted:\n"
         parts.append(told + "\n".join(reasons))
     parts += [f"warning: {each}" for each in calibration.warnings]

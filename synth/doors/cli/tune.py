@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -50,14 +50,15 @@ def command(design: Path, recording: Path, name: str, target_hz: float | None, a
     (measured,) = bench.listen([recording])
     advice = retune(instrument, row, tine, measured.taps, target)
     if as_json:
-        click.echo(json.dumps(_data(bench.tine_name(instrument, tine), advice), indent=1, ensure_ascii=False))
+        click.echo(json.dumps(_data(instrument, tine, advice), indent=1, ensure_ascii=False))
         return
     click.echo(_words(instrument, tine, advice))
 
 
-def _data(name: str, advice: Retune) -> dict[str, str | float | int | None]:
+def _data(instrument: Instrument, tine: int, advice: Retune) -> dict[str, Any]:
+    other = None if advice.other is None else bench.tine_name(instrument, advice.other)
     return {
-        "tine": name,
+        "tine": bench.tine_name(instrument, tine),
         "sounds_hz": advice.sounds,
         "sounds_sd_hz": advice.deviation,
         "target_hz": advice.target,
@@ -66,6 +67,8 @@ def _data(name: str, advice: Retune) -> dict[str, str | float | int | None]:
         "told_by_partial": advice.partial + 1,
         "shorten_mm": advice.shorten / MM,
         "turns_up": advice.turns if math.isfinite(advice.turns) else None,
+        "more_like": other,
+        "doubts": list(advice.doubts),
     }
 
 
@@ -78,9 +81,13 @@ def _words(instrument: Instrument, tine: int, advice: Retune) -> str:
         f"{name} sounds {advice.sounds:.2f} Hz{told}, {abs(advice.cents):.1f} cents {side} its "
         f"{advice.target:.2f} Hz ({note} {beside:+.0f}), known within {advice.deviation_cents:.1f} cents."
     )
+    parts = [head, *(f"In doubt: {each}." for each in advice.doubts)]
+    if advice.other is not None:
+        other = bench.tine_name(instrument, advice.other)
+        parts.append(f"In doubt: the partials fit {other} better. Which tine was tapped? If it was {name}:")
     if abs(advice.cents) < max(IN_TUNE, advice.deviation_cents):
-        return f"{head}\nIt is in tune: leave it."
-    return f"{head}\n{_action(instrument, tine, advice)}"
+        return "\n".join([*parts, "It is in tune: leave it."])
+    return "\n".join([*parts, _action(instrument, tine, advice)])
 
 
 def _action(instrument: Instrument, tine: int, advice: Retune) -> str:

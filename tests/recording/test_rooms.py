@@ -1,0 +1,175 @@
+"""Taps in rooms that no part of the package made: a part of the table that scripts/room_table.py prints whole."""
+
+from __future__ import annotations
+
+import math
+import runpy
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from synth.errors import InputError
+from synth.recording.hum import without_hum
+from synth.recording.retune import retune
+from synth.recording.sinusoids import find
+from synth.recording.stirred import FALL, Noise, Operator, Whitened, band
+from synth.vibration.solution import solve_row
+
+TABLE = runpy.run_path(str(Path(__file__).parents[2] / "scripts" / "room_table.py"))
+ALLOWED = 0.05  # share of errors beyond two standard uncertainties
+
+
+@pytest.fixture(scope="module")
+def tines(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    path = str(TABLE["design"](tmp_path_factory.mktemp("rooms")))
+    return TABLE["resolve"](TABLE["load"](path), path)
+
+
+def in_room(kind: str, seed: int) -> tuple[Any, Any]:
+    """A room of that kind and the dice that go on from there."""
+    dice = np.random.default_rng([seed, *kind.encode()])
+    return replace(TABLE["room"](dice), **TABLE["KINDS"][kind]), dice
+
+
+def test_the_tables_beam_is_the_textbooks() -> None:
+    """Exact Timoshenko cantilever, round, d/L = 0.02, nu 0.29: 3.515216, 21.999639, 61.465444, 120.067057."""
+    rod = TABLE["Rod"](diameter=3e-3, root=0.0)
+    stiff = 3e-3 / 4.0 * math.sqrt(TABLE["YOUNGS"] / TABLE["DENSITY"])
+    exact = np.array([3.515216, 21.999639, 61.465444, 120.067057]) * stiff / (2.0 * math.pi * 0.15**2)
+    assert 1200.0 * np.log2(TABLE["partials"](rod, 0.15, 4) / exact) == pytest.approx([0.0] * 4, abs=0.3)
+
+
+@pytest.mark.parametrize("images", [True, False])
+def test_the_tables_rooms_decay_as_they_should(images: bool) -> None:
+    """Backward integration (M. Schroeder, JASA 37 (1965) 409) of the octave at 1 kHz, from -5 to -25 dB."""
+    for seed in range(4):
+        at = replace(TABLE["room"](np.random.default_rng(seed)), images=images, direct=-8.0)
+        import scipy.signal
+
+        octave = scipy.signal.butter(2, (710.0, 1420.0), "bandpass", fs=at.rate, output="sos")
+        left = np.cumsum(scipy.signal.sosfilt(octave, TABLE["response"](at))[::-1] ** 2)[::-1]
+        level = 10.0 * np.log10(left / left[0] + 1e-12)
+        first, last = (int(np.argmax(level < each)) for each in (-5.0, -25.0))
+        assert 3.0 * (last - first) / at.rate == pytest.approx(float(at.decay[4]), rel=0.35)
+
+
+@pytest.mark.parametrize(
+    ("kind", "most_lost"), [(kind, 0) for kind in ("image sources", "20 dB over noise", "hum")]
+)
+def test_uncertainties_of_a_tap_in_a_room_are_honest(kind: str, most_lost: int) -> None:
+    score = TABLE["Score"]([], [])
+    for seed in range(100, 103):
+        at, dice = in_room(kind, seed)
+        sound = TABLE["tone"](
+            TABLE["Rod"](clamp_loss=dice.uniform(5e-4, 2e-3)), dice.uniform(0.075, 0.15), dice
+        )
+        score.add(sound, TABLE["listened"]([sound], at, 3.0, dice))
+    assert len(score.frequency) >= 9
+    assert np.sum(np.array(score.frequency) > 2.0) <= 1 + ALLOWED * len(score.frequency)
+    assert np.sum(np.array(score.decay) > 2.0) <= 1
+    assert np.max(score.frequency) < 5.0
+    assert score.lost <= most_lost
+
+
+def test_a_dry_tap_knows_no_room(studio: Any, listen: Any) -> None:
+    parts = [(92.0, 20.0, 0.3), (92.1, 19.0, 0.2), (577.8, 3.7, 0.2), (1617.8, 1.34, 0.1)]
+    measured = listen(studio.late(studio.ring(parts, 4.0), 0.4) + studio.noise(4.4, 1e-3))
+    assert not any("room" in each for each in measured.warnings)
+
+
+def test_the_rooms_decay_is_told_from_what_partials_share() -> None:
+    found = []
+    for seed in range(4):
+        at, dice = in_room("decaying noise", seed)
+        sound = TABLE["tone"](TABLE["Rod"](), 0.12, dice)
+        warning = next(
+            each for each in TABLE["listened"]([sound], at, 3.0, dice).warnings if "the room itself" in each
+        )
+        found.append(float(warning.split("decays in ")[1].split(" s")[0]) / float(np.median(at.decay)))
+    assert np.median(found) == pytest.approx(1.0, abs=0.35)
+
+
+def test_the_banded_likelihood_is_that_of_the_plain_covariance() -> None:
+    """Against the same process written as a full matrix: noise that drives two resonators, a tail, a microphone."""
+    dice = np.random.default_rng(5)
+    samples = dice.normal(size=4800)
+    at = band(samples, 48_000.0, 2.0 * math.pi * 1000.0, 40.0, 40.0)
+    pole, weight, noise = np.array([-3.0 + 8.0j, -4.0 - 5.0j]), np.array([0.7, 0.3]), Noise(5.0, 3.0, 12.0)
+    count, now = len(at.values), at.time
+    C = np.diag(1.0 + noise.tail * np.exp(-2.0 * noise.rate * now)).astype(complex)
+    for share, s in zip(weight, pole, strict=True):
+        driven = noise.drive * share * np.exp(-2.0 * noise.rate * now)
+        driven[0] = 0.0
+        reach = np.tril(np.exp(s * (now[:, None] - now)))
+        C += (reach * driven) @ np.conj(reach.T)
+    waves = np.exp(pole[:, None] * now).T
+    inverse = np.linalg.inv(C)
+    normal, slope = np.conj(waves.T) @ inverse @ waves, np.conj(waves.T) @ inverse @ at.values
+    left = float(
+        (np.conj(at.values) @ inverse @ at.values - np.conj(slope) @ np.linalg.solve(normal, slope)).real
+    )
+    whitened = Whitened(at, Operator(at, pole), weight, noise)
+    assert whitened.left(pole)[0] == pytest.approx(left, rel=1e-9)
+    assert whitened.log_det == pytest.approx(float(np.linalg.slogdet(C)[1]), rel=1e-9)
+    assert count >= 8
+
+
+def test_a_partial_a_third_of_a_hertz_from_strong_hum_is_told(studio: Any) -> None:
+    time = np.arange(round(2.0 * studio.rate)) / studio.rate
+    for off in (-0.5, 0.3, 0.7):
+        hum = sum(0.3 / n * np.cos(2.0 * np.pi * n * 50.0 * time + n) for n in (1, 2, 3, 5))
+        sound = (
+            hum + studio.ring([(100.0 + off, 14.0, 0.1), (640.0, 3.0, 0.1)], 2.0) + studio.noise(2.0, 2e-3)
+        )
+        _, modes, _ = without_hum(sound, studio.rate, find(sound, studio.rate))
+        near = modes.pole[np.abs(modes.pole.imag / (2.0 * np.pi) - 100.0) < 2.0]
+        assert len(near) == 1
+        assert near[0].imag / (2.0 * np.pi) == pytest.approx(100.0 + off, abs=0.05)
+        assert -FALL / near[0].real == pytest.approx(14.0, rel=0.4)
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_tine_tuned_in_a_room_is_known_as_well_as_is_said(tines: Any, seed: int) -> None:
+    at, dice = in_room("decaying noise", 50 + seed)
+    beyond, off = TABLE["tuned"](tines, at, dice)
+    assert beyond < 3.0
+    assert abs(off) < 4.0
+
+
+def tapped(tines: Any, tine: int, named: int, longer_mm: float = 0.0, seed: int = 1) -> Any:
+    at, dice = in_room("image sources", seed)
+    sound = TABLE["tone"](TABLE["Rod"](), (TABLE["LENGTHS_MM"][tine] + longer_mm) * 1e-3, dice)
+    row = solve_row(tines)
+    taps = TABLE["listened"]([sound], at, 2.5, dice).taps
+    return sound, retune(tines, row, named, taps, float(row.mounted_hz[named]))
+
+
+@pytest.mark.parametrize(("tine", "named"), [(0, 6), (5, 2), (2, 3)])
+def test_another_tines_tap_is_doubted_and_that_tine_named(tines: Any, tine: int, named: int) -> None:
+    try:
+        told = f"g.{tapped(tines, tine, named)[1].other + 1}:"
+    except InputError as error:
+        told = str(error)
+    assert f"g.{tine + 1}:" in told
+
+
+@pytest.mark.parametrize(("tine", "longer_mm"), [(7, 8.0), (0, 8.0), (4, -6.0)])
+def test_a_tine_cut_far_too_long_is_still_recognised(tines: Any, tine: int, longer_mm: float) -> None:
+    sound, advice = tapped(tines, tine, tine, longer_mm)
+    off = 1200.0 * np.log2(advice.sounds / math.sqrt(np.prod(sound.hz[0])))
+    assert abs(off) < min(20.0, 3.0 + 2.5 * advice.deviation_cents)
+    assert advice.shorten == pytest.approx(longer_mm * 1e-3, rel=0.2)
+    assert any("mm longer" in each or "mm shorter" in each for each in advice.doubts)
+
+
+@pytest.mark.slow
+def test_three_taps_in_a_room_teach_what_other_tines_sound(tines: Any) -> None:
+    for seed in range(2):
+        at, dice = in_room("decaying noise", seed)
+        before, after, loss = TABLE["calibrated"](tines, at, dice)
+        assert before > 20.0
+        assert after < 5.0
+        assert not abs(loss) > 3.0
