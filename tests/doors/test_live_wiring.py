@@ -1,4 +1,4 @@
-"""What a player sets reaches the sound: from the words of the command to the process that plays, with no hardware."""
+"""What a player sets reaches the sound: from the command's words to the process that plays, without hardware."""
 
 from __future__ import annotations
 
@@ -57,7 +57,9 @@ def test_every_word_of_the_command_is_set_in_its_unit(monkeypatch, tmp_path):
         "--seconds": "2.5",
         "--lead-ms": "40",
     }
-    assert run(["live", str(DESIGN), "--allow-yield", *(each for pair in words.items() for each in pair)]) == 0
+    assert (
+        run(["live", str(DESIGN), "--allow-yield", *(each for pair in words.items() for each in pair)]) == 0
+    )
     ((scene, setting),) = asked
     assert scene.through == "panel"
     expected = Setting("keys", "localhost:9", "card", 128, -7.5, -12.0, tmp_path / "a.wav", 2.5, 0.04, True)
@@ -96,7 +98,10 @@ def test_a_voice_in_the_process_has_the_jobs_gain_and_cap(monkeypatch):
     monkeypatch.setattr(speaker_room, "_sound", lambda job, voice, pipe, shared: voices.append(voice))
     before = signal.getsignal(signal.SIGINT)
     try:
-        for job in (Job(POLE, EARS, None, 256, 6.0, -1.0, None), Job(POLE, EARS, None, 256, 40.0, -20.0, None)):
+        for job in (
+            Job(POLE, EARS, None, 256, 6.0, -1.0, None),
+            Job(POLE, EARS, None, 256, 40.0, -20.0, None),
+        ):
             speaker_room._speak(job, SimpleNamespace(recv_bytes=lambda: b"begin"), None)
     finally:
         signal.signal(signal.SIGINT, before)
@@ -198,7 +203,11 @@ def test_a_stroke_that_would_bend_a_tine_for_good_is_played_where_that_is_allowe
     for allowed in (False, True):
         bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
         performer = Performer(
-            heard, Voice(bank, heard.radiator), block=0.005, manner=Manner(allow_yield=allowed), clock=lambda: 0.0
+            heard,
+            Voice(bank, heard.radiator),
+            block=0.005,
+            manner=Manner(allow_yield=allowed),
+            clock=lambda: 0.0,
         )
         performer.play(hard, 0.1)
         outcomes.append((len(performer.played), performer.remarks[0]))

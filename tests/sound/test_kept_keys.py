@@ -90,8 +90,8 @@ def _other(value: Any) -> Any:
 class Keeper:
     """Stands for `kept`: notes what was read up to the wanted solution, and answers from memory ever after.
 
-    What boards and modes on the way read counts as well, since the wanted one is made of them. What a row reads does
-    not: rows enter all keys by their lengths and nuts.
+    What boards and modes on the way read counts as well, since the wanted one is made of them. What a row reads
+    does not: rows enter all keys by their lengths and nuts.
     """
 
     def __init__(self, wanted: str) -> None:
@@ -100,7 +100,7 @@ class Keeper:
         LOG.clear()
 
     def __call__(self, name: str, depends_on: object, solve: Any, *, fresh: bool = False) -> Any:
-        before = set(LOG)
+        before = set(LOG)  # a fingerprint reads every field it is given: that is no reading of the solution
         if name == self.wanted:
             self.key = room.fingerprint(depends_on)
         if name not in self.memory:
@@ -126,7 +126,10 @@ CASES = {
     "board": lambda each: solution.solve_board_of(each, "box"),
     "sheet": lambda each: boardsheet.solve_sheet(each, "box"),
     "foretold": lambda each: contrast.solve_foretold(each, _row(each), "panel"),
-    **{f"radiator through {name}": lambda each, name=name: render.scene(each, name) for name in ("bar", "panel")},
+    **{
+        f"radiator through {name}": lambda each, name=name: render.scene(each, name)
+        for name in ("bar", "panel")
+    },
     **{
         f"radiator of a {kind}": lambda each, kind=kind: render.scene(_with(each, kind), "pickup")
         for kind in ("contact", "pad", "strain", "magnetic")
@@ -167,7 +170,12 @@ def test_every_field_that_a_solution_reads_stands_in_its_key(name: str, keeper: 
 
 
 READ = {
-    "radiator through bar": ("listener.distance", "listener.spacing", "bar.section.width", "tines.1.rod.mass_diameter"),
+    "radiator through bar": (
+        "listener.distance",
+        "listener.spacing",
+        "bar.section.width",
+        "tines.1.rod.mass_diameter",
+    ),
     "radiator through panel": ("listener.azimuth", "boards.panel.length", "bar.section.height"),
     "radiator of a strain": ("pickup.place", "pickup.sensitivity", "pickup.playback", "bar.section.height"),
     "radiator of a magnetic": ("pickup.gap", "pickup.faces", "pickup.place"),

@@ -12,7 +12,17 @@ import math
 import numpy as np
 import pytest
 
-from synth.design.instrument import Bar, Bend, Board, Foot, Material, PlateMaterial, Section, Straight, Support
+from synth.design.instrument import (
+    Bar,
+    Bend,
+    Board,
+    Foot,
+    Material,
+    PlateMaterial,
+    Section,
+    Straight,
+    Support,
+)
 from synth.vibration.bar import beam_of, path, solve_bar
 from synth.vibration.beam import plane_element, rod_element
 from synth.vibration.board import feet_of, lie, solve_board
@@ -21,7 +31,11 @@ from synth.vibration.frame import Frame, matrices, rigid_arm, solve
 WIDE, HIGH, NU, RHO, E = 0.060, 0.010, 0.29, 7850.0, 203e9
 STEEL = Material("steel", RHO, E, NU, 3e-4, 0.0, 470.0, 50.0, 0.0, 3e8, 4.5e8, 2e8, "yes", "", "")
 FLAT = Section("rectangle", WIDE, HIGH, 0.0)
-AREA, UP, SIDE = WIDE * HIGH, WIDE * HIGH**3 / 12.0, HIGH * WIDE**3 / 12.0  # second moments, bending up and sideways
+AREA, UP, SIDE = (
+    WIDE * HIGH,
+    WIDE * HIGH**3 / 12.0,
+    HIGH * WIDE**3 / 12.0,
+)  # second moments, bending up and sideways
 COWPER = 10.0 * (1.0 + NU) / (12.0 + 11.0 * NU)  # rectangle (Cowper 1966)
 PLY = PlateMaterial("birch plywood 4 mm", 680.0, 16.5e9, 1.03e9, 0.7e9, 0.1, 0.02, "", "")
 
@@ -98,12 +112,19 @@ def test_a_ring_bends_within_its_plane_by_the_section_that_lies_in_it(plane, sec
     modes = solve_bar(bar(Bend(2.0 * math.pi, radius, plane)), highest_hz=400.0)
     n = np.arange(2, 5)
     expected = (
-        n * (n**2 - 1) / np.sqrt(n**2 + 1) * math.sqrt(E * second / (RHO * AREA)) / radius**2 / (2.0 * math.pi)
+        n
+        * (n**2 - 1)
+        / np.sqrt(n**2 + 1)
+        * math.sqrt(E * second / (RHO * AREA))
+        / radius**2
+        / (2.0 * math.pi)
     )
     # in its plane is where the ring's nodes move within it
     normal = np.array([0.0, 0.0, 1.0]) if plane == 0.0 else np.array([0.0, 1.0, 0.0])
     out = np.abs(np.einsum("bim,i->bm", modes.shape[:, :3], normal)).max(axis=0)
-    flat = modes.frequency[(out < 1e-6 * np.abs(modes.shape[:, :3]).max(axis=(0, 1))) & (modes.frequency > 1.0)]
+    flat = modes.frequency[
+        (out < 1e-6 * np.abs(modes.shape[:, :3]).max(axis=(0, 1))) & (modes.frequency > 1.0)
+    ]
     np.testing.assert_allclose(flat[: 2 * len(n) : 2], expected, rtol=5e-3)
 
 
@@ -115,14 +136,12 @@ def test_a_bar_bent_in_space_is_as_stiff_one_way_seen_as_the_other():
         for each in pieces
     )
     one = solve_bar(bar(*pieces), highest_hz=3000.0)
-    other = solve_bar(
-        Bar(STEEL, Section("rectangle", HIGH, WIDE, 0.0), turned, ()), highest_hz=3000.0
-    )
+    other = solve_bar(Bar(STEEL, Section("rectangle", HIGH, WIDE, 0.0), turned, ()), highest_hz=3000.0)
     np.testing.assert_allclose(other.frequency[6:], one.frequency[6:], rtol=5e-4)  # the chords' error
 
 
 def test_a_support_yields_in_the_bars_own_directions_beyond_a_bend():
-    """A pad that holds up only, on a bar that was bent upwards by a right angle: there, up is back along the start."""
+    """A pad that holds up only, beyond a quarter turn upwards: there, up points back along the start."""
     pieces = (Straight(0.2), Bend(math.pi / 2.0, 0.1, math.pi / 2.0), Straight(0.3))
     at = 0.2 + 0.05 * math.pi + 0.2
     pad = Support(at, "rubber", 1e5, 0.0, 0.1, ("up",))
@@ -148,14 +167,16 @@ ROUND_THE_CORNER = (Straight(0.2), Bend(math.pi / 2.0, 0.1, 0.0), Straight(0.3))
 
 @pytest.mark.parametrize("pieces", [(), ROUND_THE_CORNER], ids=["straight", "bent"])
 def test_a_board_that_nothing_holds_moves_at_its_feet_as_a_rigid_body(pieces):
-    """Slide, lift and tilt at 0 Hz: what one foot does, the other does too, theta x r further on (no sign is free)."""
+    """Slide, lift and tilt at 0 Hz: what one foot does, the other does too, theta x r further on."""
     the_bar, one = bar(*pieces), board(*OFF_CENTRE)
     solved = solve_board(one, the_bar)
     modes, place = solved.standing.modes, lie(one, the_bar)
     still = modes.frequency == 0.0
     assert np.sum(still) == 6
     stand = [
-        place.origin + (each.x - one.length / 2.0) * place.axes[0] + (each.y - one.width / 2.0) * place.axes[1]
+        place.origin
+        + (each.x - one.length / 2.0) * place.axes[0]
+        + (each.y - one.width / 2.0) * place.axes[1]
         for each in one.feet
     ]
     first, second = modes.foot_shape[:, :, still]
@@ -170,14 +191,17 @@ def test_a_board_that_nothing_holds_moves_at_its_feet_as_a_rigid_body(pieces):
 def test_a_bent_mode_tilts_a_foot_the_way_the_sheet_slopes_there():
     """theta_x = dw/dy, theta_y = -dw/dx: by feet a little aside of each other on one sheet."""
     step = 4e-3
-    tiny = [foot(0.10 + 0.05 * n, 0.13 + dx, 0.09 + dy, 1e-4, 1e-4) for n, (dx, dy) in enumerate(
-        [(0.0, 0.0), (step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)]
-    )]
+    tiny = [
+        foot(0.10 + 0.05 * n, 0.13 + dx, 0.09 + dy, 1e-4, 1e-4)
+        for n, (dx, dy) in enumerate([(0.0, 0.0), (step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)])
+    ]
     one = board(*tiny)
     solved = solve_board(one, bar())
     place = lie(one, bar())
     motion = np.einsum("ab,jhbm->jham", place.axes, solved.standing.modes.foot_shape.reshape(5, 2, 3, -1))
-    bent = np.flatnonzero((solved.standing.modes.frequency > 20.0) & (solved.standing.modes.frequency < 400.0))
+    bent = np.flatnonzero(
+        (solved.standing.modes.frequency > 20.0) & (solved.standing.modes.frequency < 400.0)
+    )
     lift, turn = motion[:, 0, 2][:, bent], motion[0, 1][:, bent]
     slope_x, slope_y = (lift[1] - lift[2]) / (2.0 * step), (lift[3] - lift[4]) / (2.0 * step)
     scale = np.abs(turn).max()
@@ -186,7 +210,9 @@ def test_a_bent_mode_tilts_a_foot_the_way_the_sheet_slopes_there():
 
 
 def test_feet_hold_a_flat_bar_by_its_underside_and_against_roll_about_its_own_length():
-    feet = feet_of(board(foot(0.10, 0.1, 0.1), foot(0.2 + 0.05 * math.pi + 0.15, 0.3, 0.2)), bar(*ROUND_THE_CORNER))
+    feet = feet_of(
+        board(foot(0.10, 0.1, 0.1), foot(0.2 + 0.05 * math.pi + 0.15, 0.3, 0.2)), bar(*ROUND_THE_CORNER)
+    )
     np.testing.assert_allclose(feet.arm, [[0.0, 0.0, -HIGH / 2.0]] * 2, atol=1e-12)
     roll, pitch, yaw = 5e6 * 0.04**2 / 12.0, 5e6 * 0.025**2 / 12.0, 2e6 * (0.04**2 + 0.025**2) / 12.0
     np.testing.assert_allclose(feet.stiffness[0], [2e6, 2e6, 5e6, roll, pitch, yaw])  # the bar runs along x
@@ -198,7 +224,9 @@ def test_the_board_lies_half_the_bars_height_below_its_axis_with_its_feet_under_
     place = lie(one, the_bar)
     assert place.origin[2] == pytest.approx(-HIGH / 2.0)
     position, _ = path(the_bar, np.array([each.bar_place for each in one.feet]))
-    on = np.array([place.inward(each) + [one.length / 2.0, one.width / 2.0, 0.0] for each in position])
+    on = np.array(
+        [place.inward(each) + np.array([one.length / 2.0, one.width / 2.0, 0.0]) for each in position]
+    )
     wanted = np.array([(each.x, each.y) for each in one.feet])
     # no turn of the board can bring feet nearer whose distance is not the bar's: they miss by as much either side
     gap = np.linalg.norm(wanted[1] - wanted[0]) - np.linalg.norm(on[1, :2] - on[0, :2])

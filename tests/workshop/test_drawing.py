@@ -187,7 +187,7 @@ class Paper:
     def __init__(self):
         self.arcs, self.turned = [], []
 
-    def arc(self, x1, y1, x2, y2, startAng, extent):  # noqa: N803 reportlab's names
+    def arc(self, x1, y1, x2, y2, startAng, extent):
         angle = np.radians(startAng + extent / 2.0)
         self.arcs.append(
             ((x1 + x2) / 2 + (x2 - x1) / 2 * np.cos(angle), (y1 + y2) / 2 + (y2 - y1) / 2 * np.sin(angle))
@@ -214,10 +214,17 @@ def test_words_stand_and_turn_in_every_file_as_in_the_drawing(tmp_path):
     write_svg(drawing, tmp_path / "a.svg", margin=5.0)
     (found,) = ET.parse(tmp_path / "a.svg").getroot().iter("{http://www.w3.org/2000/svg}text")
     assert (float(found.get("x")), float(found.get("y"))) == pytest.approx((45.0, 5.0 + 50.0 - 30.0))
-    assert found.get("transform").startswith("rotate(90.000 45.0000 25.0000)")  # clockwise: SVG counts downwards
+    assert found.get("transform").startswith(
+        "rotate(90.000 45.0000 25.0000)"
+    )  # clockwise: SVG counts downwards
     write_dxf(drawing, tmp_path / "a.dxf")
     (text,) = ezdxf.readfile(tmp_path / "a.dxf").modelspace().query("TEXT")
-    assert (text.dxf.insert.x, text.dxf.insert.y, text.dxf.rotation, text.dxf.height) == (40.0, 30.0, -90.0, 3.0)
+    assert (text.dxf.insert.x, text.dxf.insert.y, text.dxf.rotation, text.dxf.height) == (
+        40.0,
+        30.0,
+        -90.0,
+        3.0,
+    )
     paper = Paper()
     _draw(paper, words)
     assert ("translate", 40.0, 30.0) in paper.turned

@@ -39,12 +39,16 @@ def group(name, place, face, stock="M4"):
 def bent(plane, angle=90.0):
     """100 mm straight, a bend of radius 100 on the axis, 100 mm straight."""
     bend = f"{{ bend_deg = {angle}, radius_mm = 100.0, plane_deg = {plane} }}"
-    return FLAT.replace("{ straight_mm = 300.0 }", f"{{ straight_mm = 100.0 }}, {bend}, {{ straight_mm = 100.0 }}")
+    return FLAT.replace(
+        "{ straight_mm = 300.0 }", f"{{ straight_mm = 100.0 }}, {bend}, {{ straight_mm = 100.0 }}"
+    )
 
 
 def strips(drawing):
     """The outlines' heights in mm by the first word of the title above each, and their middles."""
-    levels = sorted({each.start.y for each in drawing.shapes if each.layer == "outline" and each.start.y == each.end.y})
+    levels = sorted(
+        {each.start.y for each in drawing.shapes if each.layer == "outline" and each.start.y == each.end.y}
+    )
     pairs = [(levels[n], levels[n + 1]) for n in range(0, len(levels), 2)]
     titles = [each for each in drawing.shapes if isinstance(each, Text) and "seen from outside" in each.words]
     found = {}
@@ -80,7 +84,9 @@ def test_a_strip_is_as_high_as_its_face(made):
         (-85.0, "front", WIDE, 1.0),  # leans to the top, which is up on the front's strip
     ],
 )
-def test_a_slanting_tine_is_drilled_beside_the_middle_by_the_depth_under_its_face(made, face, strip, depth, side):
+def test_a_slanting_tine_is_drilled_beside_the_middle_by_the_depth_under_its_face(
+    made, face, strip, depth, side
+):
     drawing = flat_template(made(FLAT + group("one", 120.0, face, "rod3")))
     middle = strips(drawing)[strip][1]
     expected = side * depth / 2.0 * math.tan(math.radians(5.0))
@@ -96,7 +102,7 @@ def test_rod_goes_through_what_lies_under_its_own_face(made, face, through):
 
 @pytest.mark.parametrize(("plane", "thick"), [(0.0, WIDE), (180.0, WIDE), (90.0, HIGH), (-90.0, HIGH)])
 def test_a_bend_is_as_thick_as_the_bar_in_its_plane(made, plane, thick):
-    """Level bends turn the flat bar on edge: 60 mm thick, tight, and shorter on the flat bar; upward ones do not."""
+    """Level bends turn the flat bar on edge: 60 mm thick, and tight; upward ones do not."""
     flat = develop(made(bent(plane) + group("one", 50.0, 0.0)).bar)
     inside = 100.0 - thick / 2.0
     share = min((0.65 + 0.5 * math.log10(inside / thick)) / 2.0, 0.5)  # DIN 6935 (from memory)
@@ -143,12 +149,18 @@ def test_a_level_bend_seen_from_above_shows_the_width_and_tines_below_are_called
     assert "1 below" in words(drawing)
     # numbers stand by their holes: the tine under the bar is the one at 60, the one on top stands at 40
     assert words(drawing)["1 below"].x == pytest.approx(60.0, abs=6.0)
-    assert [each.at.x for each in drawing.shapes if isinstance(each, Text) and each.words == "1"] == pytest.approx(
-        [40.0, 80.0], abs=6.0
-    )
+    assert [
+        each.at.x for each in drawing.shapes if isinstance(each, Text) and each.words == "1"
+    ] == pytest.approx([40.0, 80.0], abs=6.0)
     # one that points aside is a stub from the bar's side, no hole seen end on
-    assert sorted(each.centre.x for each in drawing.shapes if isinstance(each, Circle)) == pytest.approx([40.0, 60.0])
-    stubs = [each for each in drawing.shapes if isinstance(each, Line) and (each.start.x, each.end.x) == (80.0, 80.0)]
+    assert sorted(each.centre.x for each in drawing.shapes if isinstance(each, Circle)) == pytest.approx(
+        [40.0, 60.0]
+    )
+    stubs = [
+        each
+        for each in drawing.shapes
+        if isinstance(each, Line) and (each.start.x, each.end.x) == (80.0, 80.0)
+    ]
     assert any((each.start.y, each.end.y) == pytest.approx((WIDE / 2.0, WIDE / 2.0 + 8.0)) for each in stubs)
 
 
@@ -163,7 +175,7 @@ def test_an_upward_bend_seen_from_the_front_shows_the_height_and_tines_behind_ar
 
 @pytest.mark.parametrize(("plane", "outer"), [(0.0, WIDE), (90.0, HIGH)])
 def test_beyond_the_bend_a_tine_stands_where_the_turned_bar_carries_it(made, plane, outer):
-    """A quarter turn of radius 100, then 50 straight: the tine on the bend's inner side points back at the start."""
+    """A quarter turn of radius 100, then 50 straight: a tine on the inner side points back at the start."""
     place = 100.0 + 50.0 * math.pi + 50.0
     face = 90.0 if plane == 0.0 else 0.0  # towards the bend's centre
     ((_, drawing),) = bent_templates(made(bent(plane) + group("one", place, face))).items()
@@ -171,7 +183,9 @@ def test_beyond_the_bend_a_tine_stands_where_the_turned_bar_carries_it(made, pla
     stubs = [
         each
         for each in drawing.shapes
-        if isinstance(each, Line) and each.layer == "centre marks" and math.isclose(each.start.y, 150.0, abs_tol=1e-5)
+        if isinstance(each, Line)
+        and each.layer == "centre marks"
+        and math.isclose(each.start.y, 150.0, abs_tol=1e-5)
     ]
     assert [(each.start.x, each.start.y) for each in stubs] == [pytest.approx(low, abs=1e-5)]
     assert stubs[0].end.x - stubs[0].start.x == pytest.approx(-8.0)

@@ -122,17 +122,23 @@ def test_a_slow_hold_by_a_stiff_stick_stresses_the_core_by_its_lever(rods):
     """Nothing springs and nothing strikes: what is left is 32 F L/(pi d3^3), by hand, of the thread's core."""
     instrument, tines = rods
     stiff = dataclasses.replace(instrument.sticks["birch"], stiffness=1e12)
-    for each, core in zip(strength(instrument, tines, stiff, speed=1e-5), (3.0, 3.0, 2.387, 2.387), strict=True):
+    for each, core in zip(
+        strength(instrument, tines, stiff, speed=1e-5), (3.0, 3.0, 2.387, 2.387), strict=True
+    ):
         tine = instrument.tines[each.tine]
         lever = tine.goal.length  # M3: minor diameter 2.387 mm (ISO 724)
-        assert each.stress == pytest.approx(32.0 * each.hold_force * lever / (math.pi * (core * MM) ** 3), rel=3e-3)
+        assert each.stress == pytest.approx(
+            32.0 * each.hold_force * lever / (math.pi * (core * MM) ** 3), rel=3e-3
+        )
         assert each.yield_share == pytest.approx(each.stress / tine.rod.material.yield_stress)
 
 
 def test_a_thinner_core_alone_raises_the_stress_by_its_cube(rods):
     instrument, tines = rods
     rod = dataclasses.replace(instrument.tines[0].rod, root_diameter=2.0 * MM)
-    thin = dataclasses.replace(instrument, tines=(dataclasses.replace(instrument.tines[0], rod=rod), *instrument.tines[1:]))
+    thin = dataclasses.replace(
+        instrument, tines=(dataclasses.replace(instrument.tines[0], rod=rod), *instrument.tines[1:])
+    )
     before, after = (strength(each, tines, each.sticks["brass"]) for each in (instrument, thin))
     assert after[0].stress / before[0].stress == pytest.approx(1.5**3)
     assert after[0].hold_force == before[0].hold_force

@@ -77,7 +77,9 @@ def test_a_base_nut_that_is_turned_up_leaves_the_trim_nut_where_it_sits_on_the_r
     assert found.pitch[1, TRIM] == pytest.approx(abs(trim[0]) * 0.2 * MM, rel=2e-3)
     assert found.base_slope[1] == pytest.approx(base[0], rel=2e-3)
     for each, other, size in ((CUT, cut, 0.5 * MM), (TRIM, trim, 0.2 * MM)):
-        left = (other - base * other[0] / base[0])[1:] * size  # what stays once the base nut has mended the pitch
+        left = (other - base * other[0] / base[0])[
+            1:
+        ] * size  # what stays once the base nut has mended the pitch
         stays = found.stays[1, each] if each == CUT else found.stays[1, each] * np.sign(left)
         assert stays == pytest.approx(left, rel=5e-3, abs=1e-3)
 
@@ -90,7 +92,9 @@ def test_a_careless_build_is_off_by_its_own_errors(solved):
     for n, (tine, before) in enumerate(zip(built.tines, instrument.tines, strict=True)):
         assert tine.goal.length == pytest.approx(row.length[n] + errors.cut[n] - errors.base[n])
         assert tine.rod.diameter == pytest.approx(before.rod.diameter + errors.rod[n])
-        assert tine.rod.material.youngs == pytest.approx(before.rod.material.youngs * (1.0 + errors.modulus[n]))
+        assert tine.rod.material.youngs == pytest.approx(
+            before.rod.material.youngs * (1.0 + errors.modulus[n])
+        )
     moved = built.tines[1].trim[0].position - row.trim[1][0].position
     assert moved == pytest.approx(errors.trim[1, 0] - errors.base[1])
 
