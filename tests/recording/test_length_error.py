@@ -1,4 +1,4 @@
-"""An error of a tine's length, as calibration weighs it: in common to all its partials, and as large as it sounds."""
+"""An error of a tine's length, as calibration weighs it: common to all its partials, as large as it sounds."""
 
 from types import SimpleNamespace
 

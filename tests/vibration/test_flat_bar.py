@@ -248,3 +248,77 @@ def test_a_tine_on_each_side_of_a_flat_bar_stands_on_that_side(by_hand):
         [0.0, -WIDE / 2.0 - clamp, 0.0],
     ]
     np.testing.assert_allclose(bases.arm, expected, atol=1e-12)
+
+
+@pytest.mark.parametrize("face", [0.0, math.pi / 2.0, -1.0, math.pi])
+def test_a_base_nut_rides_on_the_face_that_it_sits_on(by_hand, face):
+    """Kinetic energy of a small body half its height above the face, put together from its own motion."""
+    from synth.vibration.bar import reach
+    from synth.vibration.structure import nut_inertia, stand
+
+    flat = dataclasses.replace(by_hand.UPRIGHT.bar, section=FLAT)
+    nut = dataclasses.replace(by_hand.NUT, mass=2e-3, height=4e-3, rotary_inertia=3e-8)
+    tine = by_hand.UPRIGHT.tines[0]
+    tine = dataclasses.replace(tine, face=face, root=dataclasses.replace(tine.root, base_nut=nut))
+    bases = stand([tine], flat, solve_bar(flat, [tine.place], highest_hz=500.0))
+    (M,) = nut_inertia([tine], flat, bases)
+    middle = (float(reach(FLAT, face)) + 2e-3) * np.array([0.0, math.sin(face), math.cos(face)])
+    for motion in np.random.default_rng(2).standard_normal((5, 6)):
+        speed, turn = motion[:3] + np.cross(motion[3:], middle), motion[3:]
+        assert motion @ M @ motion == pytest.approx(2e-3 * speed @ speed + 3e-8 * turn @ turn)
+
+
+def test_a_tine_and_its_nuts_are_as_hard_to_turn_about_the_rod_as_they_are(by_hand):
+    """What a free bar has to move of a locked tine, read back from the coupled mass: all six motions of a body."""
+    nut = dataclasses.replace(by_hand.NUT, mass=5e-3, rotary_inertia=4e-6)
+    each = by_hand.case(by_hand.supported(Straight(0.3)), (0.15, 4e-3, 0.120, 0.0, 1.0, 0.0))
+    bare = dataclasses.replace(each.bar, supports=())
+    trim = ((dataclasses.replace(each.trim[0][0], nut=nut),),)
+    structure, modes, bars, bases, _ = by_hand.parts(dataclasses.replace(each, bar=bare, trim=trim))
+    rigid = np.flatnonzero(bars.frequency < 0.1)
+    shape = bars.at(0.15)[:, rigid]
+    back = np.linalg.inv(shape)
+    R = back.T @ (structure.carrier_mass[np.ix_(rigid, rigid)] - np.eye(6)) @ back
+    rod = each.tines[0].rod
+    line = rod.material.density * math.pi / 4.0 * rod.diameter**2
+    clamp = bases.arm[0, 2]
+    whole = modes.tip[0] - modes.height[0, 0]
+    mass = line * whole + nut.mass
+    assert R[:3, :3] == pytest.approx(mass * np.eye(3), abs=1e-9)
+    polar = line * whole * rod.diameter**2 / 8.0 + nut.rotary_inertia
+    assert R[5, 5] == pytest.approx(polar, rel=1e-6)
+    place = trim[0][0].position - modes.height[0, 0]
+    tilted = line * ((clamp + whole) ** 3 - clamp**3) / 3.0 + line * whole * rod.diameter**2 / 16.0
+    tilted += nut.mass * (clamp + place) ** 2 + nut.rotary_inertia
+    assert [R[3, 3], R[4, 4]] == pytest.approx([tilted, tilted], rel=1e-6)
+
+
+def test_a_foot_is_pressed_by_the_bars_underside_and_not_by_its_axis(by_hand):
+    """Energy and loss of the feet's springs for any motion: u + theta x arm against the board's."""
+    from synth.vibration.structure import carrier
+
+    board = by_hand.board(1.0)
+    rng = np.random.default_rng(6)
+    feet = dataclasses.replace(
+        board.feet,
+        arm=np.array([[0.01, 0.02, -0.05], [0.0, -0.03, -0.04]]),
+        stiffness=rng.uniform(1e2, 1e4, (2, 6)),
+    )
+    board = dataclasses.replace(board, feet=feet)
+    modes = solve_bar(by_hand.UPRIGHT.bar, more=feet.place.tolist(), highest_hz=1500.0)
+    K, loss = carrier(modes, board)
+    count = len(modes.frequency)
+    own = np.diag(np.concatenate([modes.stiffness, (2.0 * math.pi * board.modes.frequency) ** 2]))
+    for b in rng.standard_normal((4, len(K))):
+        energy = lost = 0.0
+        for j in range(2):
+            bar_moves, board_moves = (
+                modes.at(feet.place[j]) @ b[:count],
+                board.modes.foot_shape[j] @ b[count:],
+            )
+            foot = np.concatenate([bar_moves[:3] + np.cross(bar_moves[3:], feet.arm[j]), bar_moves[3:]])
+            spring = float(feet.stiffness[j] @ (foot - board_moves) ** 2)
+            energy, lost = energy + spring, lost + feet.loss_factor[j] * spring
+        assert b @ (K - own) @ b == pytest.approx(energy, rel=1e-6)
+        kept = b[:count] @ modes.loss @ b[:count] + b[count:] @ board.modes.loss @ b[count:]
+        assert b @ loss @ b - kept == pytest.approx(lost, rel=1e-6)
