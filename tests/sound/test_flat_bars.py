@@ -15,11 +15,12 @@ import numpy as np
 import pytest
 import tomlkit
 
+from synth.design.instrument import PlacedNut
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.design.tree import decode
 from synth.sound.radiator import bar_middle, ears
-from synth.sound.radiator.bar import nearest_distance, rod_pressures
+from synth.sound.radiator.bar import _of_tines, nearest_distance, rod_pressures
 from synth.sound.radiator.board import FORCES, BoardFilter, board_pressures, board_radiator
 from synth.sound.radiator.pickup import DISC, pickup_radiator
 from synth.vibration.assembly import assemble, bar_shape, tip_shape
@@ -271,3 +272,20 @@ def test_bar_rods_and_board_are_heard_together():
     np.testing.assert_allclose(board_radiator(model, instrument, trim, board).weights, rods + sheet)
     loud = audible(model)
     assert np.median(np.abs(sheet[:, loud])) > 3.0 * np.median(np.abs(rods[:, loud]))
+
+
+def test_a_thread_displaces_as_it_weighs_and_carries_air_as_wide_as_it_is_and_a_nut_adds_its_own():
+    """Volumes by hand: pi/4 (d_mass^2 + d^2) a length, and twice a nut's steel where the nut sits."""
+    instrument, model = made(), solved()
+    tine = instrument.tines[0]
+    nut = PlacedNut(instrument.nuts["M4 hex"], 0.07)
+    bare, nutted = (next(iter(_of_tines(model, instrument.tines, [trim, ()])))[0] for trim in ((), (nut,)))
+    whole = model.tines.tip[0] - model.tines.height[0, 0]
+    slice_of = math.pi / 4.0 * (tine.rod.mass_diameter**2 + tine.rod.diameter**2)
+    assert tine.rod.mass_diameter < 0.95 * tine.rod.diameter
+    assert bare.volume.sum() == pytest.approx(slice_of * whole)
+    more = nutted.volume - bare.volume
+    assert more.sum() == pytest.approx(2.0 * nut.nut.mass / tine.rod.material.density)
+    base = model.bar.frame_at(model.bases.place[0])[0] + model.bases.arm[0]
+    above = np.linalg.norm(nutted.point[np.argmax(more)] - base) + model.tines.height[0, 0]
+    assert above == pytest.approx(0.07, abs=np.diff(np.unique(model.tines.height[0])).max())
