@@ -23,7 +23,7 @@ from synth.design.instrument import (
     Straight,
     Support,
 )
-from synth.vibration.bar import beam_of, path, solve_bar
+from synth.vibration.bar import beam_of, path, solve_bar, standing_on
 from synth.vibration.beam import plane_element, rod_element
 from synth.vibration.board import feet_of, lie, solve_board
 from synth.vibration.frame import Frame, matrices, rigid_arm, solve
@@ -322,3 +322,9 @@ def test_a_foot_is_pressed_by_the_bars_underside_and_not_by_its_axis(by_hand):
         assert b @ (K - own) @ b == pytest.approx(energy, rel=1e-6)
         kept = b[:count] @ modes.loss @ b[:count] + b[count:] @ board.modes.loss @ b[count:]
         assert b @ loss @ b - kept == pytest.approx(lost, rel=1e-6)
+
+
+def test_a_support_gives_way_to_a_foot_within_the_bars_breadth():
+    supports = tuple(Support(at, "cord", 4e3, 0.0, 0.1) for at in (0.05, 0.245, 0.37))
+    kept = standing_on(bar(supports=supports), [0.10, 0.30])
+    assert [each.place for each in kept.supports] == [0.37]  # 50 and 55 mm off are within 60, 70 mm is not
