@@ -28,14 +28,13 @@ price = 0.05
 [bench]
 currency = "EUR"
 washer_price = 0.02
-washers = 3
 stock_length_mm = 500.0
 kerf_mm = 2.0
 saw_allowance_mm = 1.5
 tuning_allowance_mm = 4.0
 units = "UNITS"
 """
-THROUGH = 2 * 3.05 + 3 * 0.8 + 20.0 + 1.4  # M4: nuts, three washers, bar 20 high, two pitches (test_joint)
+THROUGH = 2 * 3.05 + 2 * 0.8 + 20.0 + 1.4  # M4: nuts, washers, bar 20 high, two pitches (test_joint)
 ASIDE = 30.0  # plain rod, as wide as the bar
 
 
@@ -96,7 +95,7 @@ def test_what_to_buy_is_listed_with_its_price_and_sum(solved):
         ("M4, A2-70, bar of 500 mm", "1", "1.50", "1.50"),
         ("3 mm rod, 304 spring wire, bar of 500 mm", "1", "no price given", ""),
         ("M4 hex", "5", "0.05", "0.25"),
-        ("M4 plain washer, 9 x 0.8 mm", "6", "0.02", "0.12"),
+        ("M4 plain washer, 9 x 0.8 mm", "4", "0.02", "0.08"),
         ("mild steel for the bar", "0.3 m", "no price given", ""),
     )
 
@@ -141,7 +140,7 @@ def test_the_csv_file_has_the_same_cells(solved, tmp_path):
         assert float(cells["free_mm"]) == pytest.approx(free, abs=0.01)
         assert float(cells["clamped_mm"]) == pytest.approx(held, abs=0.01)
         assert (cells["base_nut"], cells["base_nuts"], cells["washers"]) == (
-            ("M4 hex", "2", "3") if threaded else ("", "0", "0")
+            ("M4 hex", "2", "2") if threaded else ("", "0", "0")
         )
         assert float(cells["hole_mm"]) == pytest.approx(4.5 if threaded else 3.1)
         assert float(cells["mass_g"]) == pytest.approx(1e3 * cuts.pieces[n].mass, abs=0.005)
@@ -176,8 +175,8 @@ def test_the_tuning_sheet_has_start_target_and_answers_under_their_heads(solved)
         assert cells[5] == f"{row.mounted_hz[n]:.2f}"
         assert cells[6] == shown(free)
         assert cells[7] == shown(
-            free + (3.05 + 1.6 if n < 2 else 0.0)
-        )  # a nut and two of three washers above the bar
+            free + (3.05 + 0.8 if n < 2 else 0.0)
+        )  # a nut and the one washer above the bar
         if n != 1:  # a trim nut changes the answer of the one that has it
             slope = 3462.5 / (free + 1e3 * instrument.tines[n].root.added_length)  # cents a mm (test_sheet)
             assert float(cells[9]) == pytest.approx(slope, rel=0.01, abs=0.06)
@@ -187,3 +186,11 @@ def test_the_tuning_sheet_has_start_target_and_answers_under_their_heads(solved)
         assert cells[10] == (f"M4 hex at {shown(60.0)}" if n == 1 else "")
         assert cells[11:] == ("", "", "")
     assert ("A3", "220.00") in [(cells[4], cells[5]) for cells in table.rows]
+
+
+def test_a_tapped_tine_has_one_nut_and_no_washer_in_the_file(made, straight, tmp_path):
+    instrument = made(straight + '[bench]\nholes = "tapping"\n')
+    write_csv(instrument, cut_list(instrument, tune(instrument)), tmp_path / "a.csv")
+    with (tmp_path / "a.csv").open(encoding="utf-8", newline="") as file:
+        cells = next(csv.DictReader(file))
+    assert (cells["base_nuts"], cells["washers"], cells["hole_mm"]) == ("1", "0", "3.30")
