@@ -152,6 +152,9 @@ def test_a_level_bend_seen_from_above_shows_the_width_and_tines_below_are_called
     assert [
         each.at.x for each in drawing.shapes if isinstance(each, Text) and each.words == "1"
     ] == pytest.approx([40.0, 80.0], abs=6.0)
+    assert {each.radius for each in drawing.shapes if isinstance(each, Circle)} == {
+        2.25
+    }  # M4, ISO 273 medium
     # one that points aside is a stub from the bar's side, no hole seen end on
     assert sorted(each.centre.x for each in drawing.shapes if isinstance(each, Circle)) == pytest.approx(
         [40.0, 60.0]
