@@ -55,9 +55,7 @@ def partial_decay(pressure: Array, rate: float, frequency: float) -> float:
     evaluates T20; beats of close pairs are averaged over.
     """
     count = np.shape(pressure)[-1]
-    size = (
-        2 * count
-    )  # what the band's filter says before the onset falls into the second half, not onto the tail
+    size = 2 * count  # what the band's filter says before the onset falls beyond the end, not onto it
     spectrum = np.fft.rfft(np.atleast_2d(pressure), size, axis=1)
     bins = np.fft.rfftfreq(size, 1.0 / rate)
     spectrum[:, (bins < frequency / BAND) | (bins > frequency * BAND)] = 0.0
@@ -78,4 +76,4 @@ def _falls_on(energy: Array, first: int) -> bool:
     """Whether the sound ends well below the evaluated range; else the end of the file would pass for a decay."""
     part = max(1, len(energy) // 20)
     begin, end = float(np.mean(energy[first : first + part])), float(np.mean(energy[-part:]))
-    return end < begin * 10.0 ** ((EVALUATED_DB[1] - EVALUATED_DB[0] - BEYOND) / 10.0)
+    return end < begin * float(10.0 ** ((EVALUATED_DB[1] - EVALUATED_DB[0] - BEYOND) / 10.0))

@@ -144,6 +144,20 @@ def test_a_careful_build_is_in_tune_and_a_careless_one_is_not(solved):
     assert np.all(np.abs(cents[careless]) < 1.05 * spread(instrument, row, Limits()).worst)
 
 
+def test_a_careful_builder_makes_a_fifth_of_the_errors(solved):
+    instrument, row = solved
+    errors = draw(instrument, row, Limits(0.1e-3, 0.04e-3, 0.004e-3, 0.006), np.random.default_rng(4))
+    built = careful(instrument, row, Limits(), 4)
+    for n, (tine, before) in enumerate(zip(built.tines, instrument.tines, strict=True)):
+        assert tine.rod.diameter == pytest.approx(before.rod.diameter + errors.rod[n], abs=1e-12)
+        assert tine.rod.material.youngs == pytest.approx(
+            before.rod.material.youngs * (1.0 + errors.modulus[n])
+        )
+        assert abs(math.log(tine.goal.frequency / row.mounted_hz[n])) <= 1.0001 * CENT
+    moved = built.tines[1].trim[0].position - row.trim[1][0].position
+    assert moved == pytest.approx(errors.trim[1, 0] - errors.base[1])
+
+
 def test_no_errors_change_nothing(solved):
     instrument, row = solved
     nothing = Limits(0.0, 0.0, 0.0, 0.0)
