@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import signal
 import threading
+from contextlib import contextmanager
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -214,3 +216,63 @@ def test_a_stroke_that_would_bend_a_tine_for_good_is_played_where_that_is_allowe
     assert [count for count, _ in outcomes] == [0, 1]
     assert "not played" in outcomes[0][1]
     assert "bent for good" in outcomes[1][1] or "yield" in outcomes[1][1]
+
+
+def test_the_device_s_delay_missed_blocks_and_loss_are_told(monkeypatch):
+    """A device that takes three blocks, two of them too late, and is gone: the player's side reads just that."""
+    voice = Voice(LiveBank(POLE, EARS.weights, rate=RATE), EARS)
+    shared, sent, flushed, hold = [0.0] * len(SHARED), [], [], threading.Event()
+
+    class Stream:
+        latency = 0.011
+
+        def __init__(self, fill):
+            self.fill, self.looks = fill, 0
+
+        @property
+        def active(self):
+            self.looks += 1
+            if self.looks == 1:
+                for late in (True, False, True):
+                    self.fill(np.zeros((480_000, 2), np.float32), SimpleNamespace(output_underflow=late))
+            return self.looks == 1
+
+    @contextmanager
+    def opened(job, voice, fill):
+        yield Stream(fill), lambda: flushed.append(voice.bank.frame)
+
+    def nothing_comes():
+        hold.wait(30.0)
+        return b""
+
+    monkeypatch.setattr(speaker_room, "_opened", opened)
+    pipe = SimpleNamespace(send=sent.append, recv_bytes=nothing_comes)
+    with pytest.raises(speaker_room.DeviceLostError):
+        speaker_room._sound(Job(POLE, EARS, None, 256, 0.0, -6.0, None), voice, pipe, shared)
+    hold.set()
+    player = Speaker.__new__(Speaker)
+    player._shared, player._process = shared, SimpleNamespace(is_alive=lambda: True)
+    assert sent == [None]
+    assert flushed == [0, 3 * 480_000]
+    assert player.latency == 0.011
+    assert (player.report().blocks, player.report().missed) == (3, 2)
+    assert player.seconds == 30.0
+    assert not player.there
+
+
+def test_what_was_played_is_written_with_what_it_was_heard_through(heard, tmp_path):
+    from synth.doors.take import write_script
+    from synth.playing.notation import as_written
+    from synth.playing.score import read_script
+    from synth.playing.stroke import Stroke
+
+    stick = heard.instrument.sticks["brass"]
+    one = as_written(Stroke(group=1, stick=stick, start=0.25, speed=0.31, direction="backward", lean=0.2))
+    performer = SimpleNamespace(scene=dataclasses.replace(heard, through="panel"), played=[one])
+    assert write_script(tmp_path / "a.toml", performer, name="a", seconds=1.5)
+    piece = read_script(tmp_path / "a.toml", heard.instrument)
+    assert [(each.event, each.through) for each in piece.played] == [(one, "panel")]
+    assert piece.seconds == pytest.approx(1.5)
+    nothing = SimpleNamespace(scene=heard, played=[])
+    assert not write_script(tmp_path / "b.toml", nothing, name="b", seconds=1.0)
+    assert not (tmp_path / "b.toml").exists()
