@@ -289,3 +289,16 @@ def test_a_thread_displaces_as_it_weighs_and_carries_air_as_wide_as_it_is_and_a_
     base = model.bar.frame_at(model.bases.place[0])[0] + model.bases.arm[0]
     above = np.linalg.norm(nutted.point[np.argmax(more)] - base) + model.tines.height[0, 0]
     assert above == pytest.approx(0.07, abs=np.diff(np.unique(model.tines.height[0])).max())
+
+
+def test_a_pad_lies_under_no_support_that_only_holds_sideways():
+    instrument = made(at=170.0, pickup='kind = "pad"')
+    supports = (
+        instrument.bar.supports[0],
+        dataclasses.replace(instrument.bar.supports[1], directions=("side",)),
+    )
+    instrument = dataclasses.replace(instrument, bar=dataclasses.replace(instrument.bar, supports=supports))
+    spring = supports[0].stiffness * (1.0 + 1j * supports[0].loss_factor)
+    expected = spring * bar_shape(solved(), 0.040)[2]
+    heard = pickup_radiator(solved(), instrument).weights[0]
+    np.testing.assert_allclose(heard, expected, atol=1e-9 * np.abs(expected).max())
