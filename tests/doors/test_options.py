@@ -21,6 +21,7 @@ from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.radiator.board import BoardFilter
 from synth.sound.render import Manner, perform, play, scene
 from synth.units import amplitude
+from synth.vibration import cache
 from synth.vibration.solution import solve_board_of
 
 BIT = 2.0**-23
@@ -200,3 +201,39 @@ def test_what_is_varied_is_varied_in_its_unit(slat, tmp_path, key, value, field,
     found = written(out / "true" / f"{key}={value}.wav")
     gain = np.abs(found).max() / np.abs(expected).max()
     np.testing.assert_allclose(found, gain * expected, atol=2.0 * BIT)
+
+
+FRESH = {
+    "check": (),
+    "modes": (),
+    "map": ("-o", "map.svg"),
+    "board": ("panel",),
+    "stroke": ("--group", "aside", "--seconds", 0.05, "-o", "a.wav"),
+    "play": ("piece.toml", "-o", "a.wav"),
+    "strength": ("--stick", "nylon"),
+    "trim": (),
+    "cutlist": ("-o", "lists"),
+    "template": ("-o", "drawings"),
+}
+
+
+@pytest.mark.parametrize("command", FRESH)
+def test_fresh_solves_all_again_that_the_command_asks_for(slat, script, tmp_path, monkeypatch, command):
+    from synth.sound import contrast
+    from synth.vibration import solution
+
+    asked = []
+
+    def kept(name, depends_on, solve, *, fresh=False):
+        asked.append((name, fresh))
+        return cache.kept(name, depends_on, solve)
+
+    for room in (solution, render, boardsheet, contrast):
+        monkeypatch.setattr(room, "kept", kept)
+    monkeypatch.chdir(tmp_path)
+    slat.said(command, *FRESH[command])
+    assert asked
+    assert not any(fresh for _, fresh in asked)
+    asked.clear()
+    slat.said(command, *FRESH[command], "--fresh")
+    assert [name for name, fresh in asked if not fresh] == []
