@@ -19,11 +19,13 @@ from synth.design.instrument import PlacedNut
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.design.tree import decode
+from synth.sound.boardsheet import board_sheet
+from synth.sound.contrast import foretell
 from synth.sound.radiator import bar_middle, ears
-from synth.sound.radiator.bar import _of_tines, nearest_distance, rod_pressures
+from synth.sound.radiator.bar import _of_tines, bar_radiator, nearest_distance, rod_pressures
 from synth.sound.radiator.board import FORCES, BoardFilter, board_pressures, board_radiator
 from synth.sound.radiator.pickup import DISC, pickup_radiator
-from synth.vibration.assembly import assemble, bar_shape, tip_shape
+from synth.vibration.assembly import assemble, bar_shape, project, tip_shape
 from synth.vibration.bar import path
 from synth.vibration.board import solve_board
 from synth.vibration.frame import rigid_arm
@@ -302,3 +304,38 @@ def test_a_pad_lies_under_no_support_that_only_holds_sideways():
     expected = spring * bar_shape(solved(), 0.040)[2]
     heard = pickup_radiator(solved(), instrument).weights[0]
     np.testing.assert_allclose(heard, expected, atol=1e-9 * np.abs(expected).max())
+
+
+def test_the_sheet_of_a_board_tells_modes_that_bend_and_how_long_they_ring():
+    """Seconds to fall by 60 dB are 2.2/(f eta), eta loss over stiffness, from the first mode on."""
+    instrument = made()
+    told = board_sheet(instrument, instrument.boards["panel"], panel())
+    modes = panel().standing.modes
+    first = np.flatnonzero(modes.frequency > 0.0)[: len(told.modes_hz)]
+    np.testing.assert_allclose(told.modes_hz, modes.frequency[first])
+    eta = modes.loss[first, first] / (2.0 * np.pi * modes.frequency[first]) ** 2
+    np.testing.assert_allclose(told.modes_decay, 2.199 / (modes.frequency[first] * eta), rtol=1e-3)
+    assert np.all(eta > 0.02 * 0.5)  # plywood's own, and the air's
+    # at its feet: one newton against the plain sum over the board's modes
+    at = int(np.argmin(np.abs(told.frequency - 300.0)))
+    w = 2.0 * np.pi * told.frequency[at]
+    shape = modes.foot_shape[:, 2]
+    K = np.diag((2.0 * np.pi * modes.frequency) ** 2) + 1j * modes.loss - w**2 * np.eye(len(modes.frequency))
+    plain = np.array([1j * w * row @ np.linalg.solve(K, row) for row in shape])
+    np.testing.assert_allclose(told.mobility[:, at], plain, rtol=1e-3)
+
+
+def test_a_foretold_level_is_that_of_a_tip_bent_by_a_millimetre_and_let_go(boarded):
+    """The whole model of bar and one tine, tip bent along the row in its first partial."""
+    told = foretell(boarded.instrument, boarded.row, None)
+    for r in (0, 1):
+        model = boarded.model(only=r)
+        one = dataclasses.replace(boarded.instrument, tines=boarded.instrument.tines[r : r + 1])
+        q = np.zeros((1, 2, model.tines.shape.shape[1]))
+        turn = model.bases.axis[0]
+        q[0, :, 0] = 1e-3 / model.tines.shape[0, 0, -1] * np.array([math.cos(turn), -math.sin(turn)])
+        amplitude = project(model, [0], q, 0.0 * q)[0]
+        pressure = bar_radiator(model, one, [()]).weights * amplitude
+        near = np.abs(np.log2(model.frequency / told.frequency[r])) < 0.01
+        level = 10.0 * math.log10(np.mean(np.abs(pressure[:, near]) ** 2, axis=0).max() / 2.0 / 20e-6**2)
+        assert told.level[r] == pytest.approx(level, abs=0.5)

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from synth.design.file import load
-from synth.design.instrument import Instrument
+from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
 from synth.sound import boardsheet, contrast, render
 from synth.vibration import cache as room
@@ -184,3 +184,29 @@ def test_every_field_that_a_solution_reads_stands_in_its_key(name: str, keeper: 
     assert len(seen) > 5
     assert set(READ.get(name, ())) <= seen
     assert missing == []
+
+
+OF_A_ROW = {
+    "quarrels": solution.solve_quarrels,
+    "losses": solution.solve_loss_shares,
+    "modes": solution.solve_model,
+    "foretold": lambda each, row: contrast.solve_foretold(each, row, None),
+}
+
+
+@pytest.mark.parametrize("name", OF_A_ROW)
+def test_rows_that_were_cut_or_trimmed_otherwise_have_keys_of_their_own(name: str, keeper: Keeper) -> None:
+    """A row may come from elsewhere than the design: from a build, or from a recording."""
+    instrument = resolve(load(DESIGN), str(DESIGN))
+    row = _row(instrument)
+    longer = dataclasses.replace(row, length=row.length * (1.0, 1.001))
+    nut = PlacedNut(instrument.nuts["M3 hex"], 0.06)
+    nutted, moved = (
+        dataclasses.replace(row, trim=((), (each,)))
+        for each in (nut, dataclasses.replace(nut, position=0.061))
+    )
+    keys = []
+    for each in (row, longer, nutted, moved):
+        OF_A_ROW[name](instrument, each)
+        keys.append(keeper.key)
+    assert len(set(keys)) == 4
