@@ -5,11 +5,15 @@ Units are put in by hand here: what a column is called and what it holds are com
 
 import csv
 import dataclasses
+import json
 import math
 
 import numpy as np
 import pytest
 
+from synth.design.file import load
+from synth.design.resolve import resolve
+from synth.doors.cli import run
 from synth.vibration.solution import solve_quarrels
 from synth.vibration.tine import solve_tines
 
@@ -154,3 +158,17 @@ def test_a_suggestion_is_told_with_its_places_in_millimetres(slat):
         assert [support["at_mm"] for support in each["supports"]] == pytest.approx(
             [70.0, 250.0], abs=40.0 + 1e-6
         )
+
+
+@pytest.mark.parametrize("choose", [1, 3])
+def test_the_way_that_is_chosen_is_the_one_that_is_written(slat, tmp_path, capsys, choose):
+    copy = tmp_path / "slat.toml"
+    copy.write_bytes(slat.design.read_bytes())
+    assert run(["trim", str(copy), "--write", "--choose", str(choose), "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)
+    wanted = [(each["nut"], each["at_mm"]) for each in told["choices"][choose - 1]["nuts"]]
+    written = resolve(load(copy), str(copy)).tines[2]
+    assert written.wish is None
+    assert [(each.nut.name, 1e3 * each.position) for each in written.trim] == [
+        (nut, pytest.approx(at, abs=0.006)) for nut, at in sorted(wanted, key=lambda each: each[1])
+    ]
