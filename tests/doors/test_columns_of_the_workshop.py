@@ -172,3 +172,32 @@ def test_the_way_that_is_chosen_is_the_one_that_is_written(slat, tmp_path, capsy
     assert [(each.nut.name, 1e3 * each.position) for each in written.trim] == [
         (nut, pytest.approx(at, abs=0.006)) for nut, at in sorted(wanted, key=lambda each: each[1])
     ]
+
+
+def test_what_may_be_changed_is_asked_for_in_millimetres_width_before_height(slat, monkeypatch):
+    from synth.doors.cli import suggest
+
+    asked = []
+    monkeypatch.setattr(
+        suggest, "_better", lambda instrument, row, allowed, *_, tries: asked.append((allowed, tries)) or []
+    )
+    words = (
+        "--move-mm",
+        7,
+        "--supports-mm",
+        11,
+        "--bar-size",
+        "45x14",
+        "--bar-size",
+        20,
+        "--support-kind",
+        "clamp",
+    )
+    slat.said("suggest", *words, "--tries", 33)
+    ((allowed, tries),) = asked
+    assert tries == 33
+    move, supports, sections, kinds = (getattr(allowed, each.name) for each in dataclasses.fields(allowed))
+    assert (move, supports) == pytest.approx((0.007, 0.011))
+    sizes = [(each.shape, each.width, each.height) for each in sections]
+    assert sizes == [("rectangle", pytest.approx(0.045), pytest.approx(0.014)), ("rectangle", 0.02, 0.02)]
+    assert tuple(kinds) == ("clamp",)

@@ -75,3 +75,19 @@ def test_the_seed_reaches_speed_and_depth_of_the_contact(contact_row, stroke):
             last - first
         )
         assert speed == pytest.approx(hand.played(stroke, seed).speed, rel=0.02)
+
+
+def test_a_hand_that_presses_stands_lower_by_its_force_over_its_spring_where_it_touches_at_all(
+    contact_row, stroke
+):
+    """3 N on 1.5 kN/m are 2 mm; a stick that passes above a tine presses on nothing."""
+    plain = dataclasses.replace(stroke, hand="exact", bite=1.5e-3, lean=1.0)
+    hertz = contact_row.tines.frequency[:, 0, 0]
+    before, after = (
+        passage(dataclasses.replace(plain, pressure=each), contact_row.instrument, hertz)
+        for each in (0.0, 3.0)
+    )
+    touched = before.bite > 0.0
+    assert 0 < np.sum(~touched) < len(touched)
+    np.testing.assert_allclose(after.bite[touched] - before.bite[touched], 2e-3)
+    assert not after.bite[~touched].any()
