@@ -83,6 +83,7 @@ def until(condition, seconds=10.0):
         time.sleep(0.01)
 
 
+@pytest.mark.realtime
 def test_what_comes_in_by_mido_s_sockets_is_recorded_and_plays_again_as_it_was(sound_card, tmp_path):
     stage, _ = sound_card
     port = free_port()
@@ -117,6 +118,7 @@ def test_what_comes_in_by_mido_s_sockets_is_recorded_and_plays_again_as_it_was(s
     )  # a bit for the sum, half a bit for the file
 
 
+@pytest.mark.realtime
 def test_keys_of_the_terminal_play_too(sound_card):
     stage, played = sound_card
     for key in "3as ":

@@ -62,6 +62,18 @@ def test_the_gain_comes_back_to_one_exactly():
     np.testing.assert_array_equal(out, quiet)
 
 
+@pytest.mark.parametrize("block", [256, 2048])
+def test_quiet_after_loud_comes_back_by_the_slope_and_never_at_a_jump(block):
+    """A quiet block after a loud one is still turned down: its gain rises from where the loud one left it."""
+    sound = np.full((1, RATE // 2), 0.1, np.float32)
+    sound[:, :2048] = 10.0 * CAP  # 20 dB too high: half a second to come back at 40 dB/s
+    out, limiter = limited(sound, block)
+    gain = np.array([decibels(each) for each in out[0, 2047:].astype(float) / sound[0, 2047:]])
+    assert gain[0] == pytest.approx(-20.0, abs=1e-3)
+    np.testing.assert_allclose(np.diff(gain), RELEASE / RATE, atol=2e-4)
+    assert limiter.gain == pytest.approx(gain[-1], abs=1e-3)
+
+
 def test_what_is_not_a_number_is_silence():
     broken = np.array([[0.1, np.nan], [np.inf, 0.0]], np.float32)
     np.testing.assert_array_equal(Limiter(RATE)(broken), 0.0)

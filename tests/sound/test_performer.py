@@ -149,3 +149,22 @@ def test_the_clock_takes_its_time_from_the_blocks_that_came_early():
     for n in range(100):
         clock.tick(n * BLOCK, 10.0 + n * BLOCK / RATE + late[n])
     assert clock.second(12.5) == pytest.approx(2.5, abs=1e-9)
+
+
+def test_the_stated_law_is_two_blocks_and_twice_what_contacts_took_by_the_length_of_their_pass(
+    heard, monkeypatch
+):
+    """The first stroke compiles; of the others, at 1.6 and 0.4 m/s, the quick one took 10 ms, the slow one 40."""
+    from synth.sound import performer
+
+    for took, base, share in (((0.0, 0.0, 0.0), 0.0, 0.0), ((3.0, 0.010, 0.040), None, None)):
+        ticks = iter([each for one in took for each in (0.0, one)])
+        monkeypatch.setattr(performer.time, "thread_time", lambda ticks=ticks: next(ticks))
+        player = Player(heard)
+        span = max(player.performer._span(n) for n in range(len(heard.instrument.groups)))
+        if base is None:
+            share = 0.030 / (span / 0.4 - span / 1.6)
+            base = max(0.0, 0.010 - share * span / 1.6)
+        pace = player.performer.rehearse()
+        assert pace.base == pytest.approx(2.0 * BLOCK / RATE + 2.0 * base)
+        assert pace.share == pytest.approx(2.0 * share)

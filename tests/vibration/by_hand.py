@@ -112,7 +112,15 @@ RING = case(
     (0.05, 3e-3, 0.150, 0.0, 1.002, 0.3),
     (0.35, 3e-3, 0.150, 1.2, 1.0, 0.0),
 )
-CASES = {"upright": UPRIGHT, "sideways": SIDEWAYS, "bent": BENT, "ring": RING, "slim": SLIM}
+FLAT = case(  # each plane with numbers of its own, and tines on two faces of it
+    supported(
+        Straight(0.18), Bend(0.8, 0.08, 0.5), Straight(0.1), section=Section("rectangle", 0.040, 0.012, 0.0)
+    ),
+    (0.10, 3e-3, 0.130, 0.0, 1.002, 0.3),
+    (0.13, 3e-3, 0.120, math.pi / 2.0, 1.0, 0.0),
+    (0.28, 3e-3, 0.110, math.pi, 1.002, -0.4),
+)
+CASES = {"flat": FLAT, "upright": UPRIGHT, "sideways": SIDEWAYS, "bent": BENT, "ring": RING, "slim": SLIM}
 
 
 def without_loss(case: Case) -> Structure:

@@ -137,6 +137,107 @@ def test_neighbouring_tiles_share_the_overlap(drawing):
     assert first.corner.x + first.width - second.corner.x == pytest.approx(OVERLAP)
 
 
+ARCS = [(10.0, 80.0), (-30.0, 200.0), (100.0, 95.0), (350.0, 170.0)]  # short and long, across 0 degrees too
+
+
+def middle_of(arc):
+    """The point halfway along an arc that runs counter-clockwise, by its definition."""
+    angle = np.radians(arc.start_deg + (arc.end_deg - arc.start_deg) % 360.0 / 2.0)
+    return arc.centre.x + arc.radius * np.cos(angle), arc.centre.y + arc.radius * np.sin(angle)
+
+
+def middle_of_svg(path):
+    """The point halfway along `M x1 y1 A r r 0 large sweep x2 y2`, by the SVG standard's words on the flags.
+
+    Sweep 1 runs the way in which angles grow in SVG, from +x to +y, which is downwards on the page; large 1 takes
+    the way round of more than half a turn.
+    """
+    x1, y1, r, _, _, large, sweep, x2, y2 = (float(each) for each in re.findall(r"-?[\d.]+", path))
+    half = np.hypot(x2 - x1, y2 - y1) / 2.0
+    along = np.array([x2 - x1, y2 - y1]) / (2.0 * half)
+    aside = np.array([along[1], -along[0]])  # where an arc of sweep 1 bulges: its left, as seen on the page
+    sagitta = r + (1.0 if large else -1.0) * np.sqrt(max(r**2 - half**2, 0.0))
+    return np.array([x1 + x2, y1 + y2]) / 2.0 + (1.0 if sweep else -1.0) * sagitta * aside
+
+
+@pytest.mark.parametrize(("start", "end"), ARCS)
+def test_an_arc_bulges_in_svg_where_it_does_in_the_drawing(start, end, tmp_path):
+    arc = Arc("outline", Point(30.0, -20.0), 12.0, start, end)
+    drawing = Drawing("arc", (arc,))
+    write_svg(drawing, tmp_path / "a.svg", margin=5.0)
+    (path,) = ET.parse(tmp_path / "a.svg").getroot().iter("{http://www.w3.org/2000/svg}path")
+    low, high = drawing.bounds
+    x, y = middle_of(arc)
+    assert middle_of_svg(path.get("d")) == pytest.approx((x - low.x + 5.0, high.y + 5.0 - y), abs=2e-3)
+
+
+@pytest.mark.parametrize(("start", "end"), ARCS)
+def test_an_arc_bulges_in_dxf_where_it_does_in_the_drawing(start, end, tmp_path):
+    arc = Arc("outline", Point(30.0, -20.0), 12.0, start, end)
+    write_dxf(Drawing("arc", (arc,)), tmp_path / "a.dxf")
+    (found,) = ezdxf.readfile(tmp_path / "a.dxf").modelspace().query("ARC")
+    begin, finish = found.dxf.start_angle, found.dxf.end_angle
+    (point,) = found.vertices([begin + (finish - begin) % 360.0 / 2.0])
+    assert (point.x, point.y) == pytest.approx(middle_of(arc))
+
+
+class Paper:
+    """What a canvas of reportlab is asked to draw, with its own meaning of an arc: corners, start, extent."""
+
+    def __init__(self):
+        self.arcs, self.turned = [], []
+
+    def arc(self, x1, y1, x2, y2, startAng, extent):
+        angle = np.radians(startAng + extent / 2.0)
+        self.arcs.append(
+            ((x1 + x2) / 2 + (x2 - x1) / 2 * np.cos(angle), (y1 + y2) / 2 + (y2 - y1) / 2 * np.sin(angle))
+        )
+
+    def __getattr__(self, name):
+        return lambda *given, **named: self.turned.append((name, *given))
+
+
+@pytest.mark.parametrize(("start", "end"), ARCS)
+def test_an_arc_bulges_on_paper_where_it_does_in_the_drawing(start, end):
+    from synth.workshop.pages import _draw
+
+    arc, paper = Arc("outline", Point(30.0, -20.0), 12.0, start, end), Paper()
+    _draw(paper, arc)
+    assert paper.arcs == [pytest.approx(middle_of(arc))]
+
+
+def test_words_stand_and_turn_in_every_file_as_in_the_drawing(tmp_path):
+    from synth.workshop.pages import _draw
+
+    words = Text("text", Point(40.0, 30.0), 3.0, "12.50", turn_deg=-90.0)
+    drawing = Drawing("words", (Line("outline", Point(0.0, 0.0), Point(100.0, 50.0)), words))
+    write_svg(drawing, tmp_path / "a.svg", margin=5.0)
+    (found,) = ET.parse(tmp_path / "a.svg").getroot().iter("{http://www.w3.org/2000/svg}text")
+    assert (float(found.get("x")), float(found.get("y"))) == pytest.approx((45.0, 5.0 + 50.0 - 30.0))
+    assert found.get("transform").startswith(
+        "rotate(90.000 45.0000 25.0000)"
+    )  # clockwise: SVG counts downwards
+    write_dxf(drawing, tmp_path / "a.dxf")
+    (text,) = ezdxf.readfile(tmp_path / "a.dxf").modelspace().query("TEXT")
+    assert (text.dxf.insert.x, text.dxf.insert.y, text.dxf.rotation, text.dxf.height) == (
+        40.0,
+        30.0,
+        -90.0,
+        3.0,
+    )
+    paper = Paper()
+    _draw(paper, words)
+    assert ("translate", 40.0, 30.0) in paper.turned
+    assert ("rotate", -90.0) in paper.turned
+
+
+def test_a_line_in_svg_runs_between_its_own_ends(tmp_path):
+    drawing = Drawing("line", (Line("outline", Point(10.0, 20.0), Point(110.0, 70.0)),))
+    write_svg(drawing, tmp_path / "a.svg", margin=5.0)
+    (line,) = ET.parse(tmp_path / "a.svg").getroot().iter("{http://www.w3.org/2000/svg}line")
+    assert [float(line.get(name)) for name in ("x1", "y1", "x2", "y2")] == [5.0, 55.0, 105.0, 5.0]
+
+
 def test_an_arc_encloses_its_quarter_points():
     low, high = Drawing("arc", (Arc("outline", Point(0, 0), 10.0, 45.0, 190.0),)).bounds
     assert high.y == pytest.approx(10.0)

@@ -55,3 +55,12 @@ def test_an_inch_thread_names_its_drill(made, straight):
         straight.replace('stock = "M4"', 'stock = "#8-32 UNC"').replace("M4 hex", "#8-32 UNC hex")
     )
     assert joint(instrument.tines[0], instrument.bar, instrument.bench).hole.drill.startswith("#9 (")
+
+
+def test_a_thread_tapped_into_a_tube_is_as_deep_as_its_wall(made, straight):
+    tube = straight.replace(
+        '{ shape = "rectangle", width_mm = 30.0, height_mm = 20.0 }',
+        '{ shape = "tube", diameter_mm = 30.0, wall_mm = 3.0 }',
+    )
+    instrument = made(tube + '[bench]\nholes = "tapping"\n')
+    assert joint(instrument.tines[0], instrument.bar, instrument.bench).in_bar == pytest.approx(3.0 * MM)

@@ -1,5 +1,6 @@
 """What tines bear, against closed forms of bending and what the full contact does to the root."""
 
+import dataclasses
 import json
 import math
 
@@ -117,9 +118,49 @@ def test_a_softer_stick_stresses_less(rods):
     assert all(soft.stress < hard.stress for soft, hard in zip(nylon, birch, strict=True))
 
 
-def test_five_of_six_contacts_stay_below_the_stress_told(rods):
+def test_a_slow_hold_by_a_stiff_stick_stresses_the_core_by_its_lever(rods):
+    """Nothing springs and nothing strikes: what is left is 32 F L/(pi d3^3), by hand, of the thread's core."""
     instrument, tines = rods
-    below = []
+    stiff = dataclasses.replace(instrument.sticks["birch"], stiffness=1e12)
+    for each, core in zip(
+        strength(instrument, tines, stiff, speed=1e-5), (3.0, 3.0, 2.387, 2.387), strict=True
+    ):
+        tine = instrument.tines[each.tine]
+        lever = tine.goal.length  # M3: minor diameter 2.387 mm (ISO 724)
+        assert each.stress == pytest.approx(
+            32.0 * each.hold_force * lever / (math.pi * (core * MM) ** 3), rel=3e-3
+        )
+        assert each.yield_share == pytest.approx(each.stress / tine.rod.material.yield_stress)
+
+
+def test_a_thinner_core_alone_raises_the_stress_by_its_cube(rods):
+    instrument, tines = rods
+    rod = dataclasses.replace(instrument.tines[0].rod, root_diameter=2.0 * MM)
+    thin = dataclasses.replace(
+        instrument, tines=(dataclasses.replace(instrument.tines[0], rod=rod), *instrument.tines[1:])
+    )
+    before, after = (strength(each, tines, each.sticks["brass"]) for each in (instrument, thin))
+    assert after[0].stress / before[0].stress == pytest.approx(1.5**3)
+    assert after[0].hold_force == before[0].hold_force
+    assert after[1].stress == before[1].stress
+
+
+def test_a_million_strokes_leave_half_as_much_again_below_endurance(rods):
+    """Safety 1.5, and 2.3 for the thread's notch, as the command's words say."""
+    instrument, tines = rods
+    stick = instrument.sticks["birch"]
+    for each in strength(instrument, tines, stick):
+        notch = 2.3 if each.tine >= 2 else 1.0
+        limit = instrument.tines[each.tine].rod.material.endurance
+        assert each.endurance_share == pytest.approx(1.5 * notch * each.stress / limit)
+        if each.bite_million < each.bite_once:
+            at_limit = strength(instrument, tines, stick, bite=each.bite_million)[each.tine]
+            assert 1.5 * notch * at_limit.stress == pytest.approx(limit, rel=0.01)
+
+
+def test_five_of_six_contacts_stay_below_the_stress_told_and_not_far_below(rods):
+    instrument, tines = rods
+    ratio = []
     for name in ("birch", "brass", "nylon"):
         for speed in (0.15, 0.5, 1.5):
             told = {
@@ -129,13 +170,14 @@ def test_five_of_six_contacts_stay_below_the_stress_told(rods):
                 for bite in (1.8e-3, 2.0e-3, 2.2e-3):
                     stroke = Stroke(group, instrument.sticks[name], speed=speed, bite=bite)
                     contact = stroke_row(stroke, instrument, tines, allow_yield=True)
-                    below += [touch.root_stress < told[touch.tine].stress for touch in contact.touches]
-    assert 0.7 < np.mean(below) <= 1.0
+                    ratio += [touch.root_stress / told[touch.tine].stress for touch in contact.touches]
+    assert len(ratio) == 3 * 3 * 2 * 3 * 2
+    assert 0.7 < np.mean(np.array(ratio) < 1.0) < 0.95
+    assert 0.7 < np.median(ratio) < 0.95  # a bound twice too high would hold as well, and forbid good strokes
+    assert np.mean(np.array(ratio) > 1.25) < 0.1
 
 
 def test_a_stick_too_rough_to_slip_is_told(rods):
-    import dataclasses
-
     birch = rods[0].sticks["birch"]
     assert not digs_in(birch)
     assert digs_in(dataclasses.replace(birch, friction=1.2))

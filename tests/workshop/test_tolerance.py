@@ -1,5 +1,6 @@
 """What errors do: against closed forms, against builds at random, and as a retuned instrument."""
 
+import dataclasses
 import json
 import math
 
@@ -8,6 +9,7 @@ import pytest
 
 from synth.doors.cli import run
 from synth.units import CENTS_PER_OCTAVE, MM
+from synth.vibration.tine import solve_tines
 from synth.vibration.tuning import tune
 from synth.workshop.tolerance import CAUSES, Limits, careful, careless, draw, spread, trials
 
@@ -47,6 +49,54 @@ def test_without_trim_nuts_cut_and_base_nut_leave_nothing(solved):
         np.abs(found.stays[[0, 2, 3]]).max() < 2.0
     )  # the Timoshenko terms, a cent or so of the third partial
     assert abs(found.stays[1, CUT, 0]) > 0.5  # a trim nut sits at another share of a longer rod
+
+
+def partials(instrument, length, position):
+    """ln of the first three partials of the tine with a trim nut, its nut at a place, solved outright."""
+    tine = instrument.tines[1]
+    placed = dataclasses.replace(tine.trim[0], position=position)
+    return np.log(solve_tines([tine], [length], [(placed,)]).frequency[0, 0, :3])
+
+
+def test_a_base_nut_that_is_turned_up_leaves_the_trim_nut_where_it_sits_on_the_rod(solved):
+    """Up by e: the free length and the trim nut's height over the base nut are both e less; the tip stays."""
+    instrument, row = solved
+    found, step = spread(instrument, row, Limits()), 0.02 * MM
+    length, height = row.length[1], row.trim[1][0].position
+
+    def slope(by_length, by_height):
+        low, high = (
+            partials(instrument, length + side * by_length * step, height + side * by_height * step)
+            for side in (-1.0, 1.0)
+        )
+        return (high - low) / (2.0 * step) / CENT
+
+    cut, base, trim = slope(1.0, 0.0), slope(-1.0, -1.0), slope(0.0, 1.0)
+    assert found.pitch[1, CUT] == pytest.approx(cut[0] * 0.5 * MM, rel=2e-3)
+    assert found.pitch[1, BASE] == pytest.approx(base[0] * 0.2 * MM, rel=2e-3)
+    assert found.pitch[1, TRIM] == pytest.approx(abs(trim[0]) * 0.2 * MM, rel=2e-3)
+    assert found.base_slope[1] == pytest.approx(base[0], rel=2e-3)
+    for each, other, size in ((CUT, cut, 0.5 * MM), (TRIM, trim, 0.2 * MM)):
+        left = (other - base * other[0] / base[0])[
+            1:
+        ] * size  # what stays once the base nut has mended the pitch
+        stays = found.stays[1, each] if each == CUT else found.stays[1, each] * np.sign(left)
+        assert stays == pytest.approx(left, rel=5e-3, abs=1e-3)
+
+
+def test_a_careless_build_is_off_by_its_own_errors(solved):
+    """Each length, nut, diameter and modulus of the build is the design's and what was drawn for it."""
+    instrument, row = solved
+    errors = draw(instrument, row, Limits(), np.random.default_rng(7))
+    built = careless(instrument, row, Limits(), 7)
+    for n, (tine, before) in enumerate(zip(built.tines, instrument.tines, strict=True)):
+        assert tine.goal.length == pytest.approx(row.length[n] + errors.cut[n] - errors.base[n])
+        assert tine.rod.diameter == pytest.approx(before.rod.diameter + errors.rod[n])
+        assert tine.rod.material.youngs == pytest.approx(
+            before.rod.material.youngs * (1.0 + errors.modulus[n])
+        )
+    moved = built.tines[1].trim[0].position - row.trim[1][0].position
+    assert moved == pytest.approx(errors.trim[1, 0] - errors.base[1])
 
 
 def test_first_order_and_builds_at_random_agree(solved):
@@ -92,6 +142,20 @@ def test_a_careful_build_is_in_tune_and_a_careless_one_is_not(solved):
     assert np.abs(cents[careful]).max() < 1.01
     assert np.abs(cents[careless]).max() > 5.0
     assert np.all(np.abs(cents[careless]) < 1.05 * spread(instrument, row, Limits()).worst)
+
+
+def test_a_careful_builder_makes_a_fifth_of_the_errors(solved):
+    instrument, row = solved
+    errors = draw(instrument, row, Limits(0.1e-3, 0.04e-3, 0.004e-3, 0.006), np.random.default_rng(4))
+    built = careful(instrument, row, Limits(), 4)
+    for n, (tine, before) in enumerate(zip(built.tines, instrument.tines, strict=True)):
+        assert tine.rod.diameter == pytest.approx(before.rod.diameter + errors.rod[n], abs=1e-12)
+        assert tine.rod.material.youngs == pytest.approx(
+            before.rod.material.youngs * (1.0 + errors.modulus[n])
+        )
+        assert abs(math.log(tine.goal.frequency / row.mounted_hz[n])) <= 1.0001 * CENT
+    moved = built.tines[1].trim[0].position - row.trim[1][0].position
+    assert moved == pytest.approx(errors.trim[1, 0] - errors.base[1])
 
 
 def test_no_errors_change_nothing(solved):

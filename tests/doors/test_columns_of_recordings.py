@@ -1,0 +1,114 @@
+"""Figures of a recording as the commands give them: a measurement and an advice put in by hand, read by name."""
+
+import csv
+import json
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from synth.doors.cli import run
+from synth.recording import partials, retune, take
+from synth.recording.measurement import Measurement, Partial, Struck
+from synth.recording.retune import Retune
+
+ONE = Partial(440.25, 0.011, 2.5, 0.07, 0.02, 0.03, 0.6, 0.01j, "partial", "clear")
+TWO = Partial(2750.5, 0.21, math.nan, math.nan, 0.004, 0.12, 1.7, 0.001j, "harmonic", "of the first")
+THREE = Partial(147.0, 0.31, 0.75, 0.09, 0.1, 0.05, 2.7, 0.05j)
+TAPS = (Struck(0.31, 0.02, 1.62, (ONE, TWO)), Struck(2.05, 0.03, 0.93, (THREE,)))
+
+
+@pytest.fixture
+def heard(monkeypatch, tmp_path):
+    monkeypatch.setattr(take, "read", lambda *_: SimpleNamespace())
+    monkeypatch.setattr(partials, "measure", lambda _: Measurement("tap.wav", TAPS, ("mind the hum",)))
+    return tmp_path
+
+
+def test_measure_gives_every_figure_in_data_in_its_file_and_in_words(heard, capsys):
+    assert run(["measure", "tap.wav", "--json", "--csv", str(heard / "a.csv")]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["warnings"] == ["mind the hum"]
+    assert [tap["time_s"] for tap in told["taps"]] == [0.31, 2.05]
+    with (heard / "a.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    given = [(n, tap, each) for n, tap in enumerate(TAPS, start=1) for each in tap.partials]
+    data = [each for tap in told["taps"] for each in tap["partials"]]
+    assert run(["measure", "tap.wav"]) == 0
+    printed = [
+        line.split()
+        for line in capsys.readouterr().out.splitlines()
+        if line.strip()[:3] in ("440", "275", "147")
+    ]
+    for (number, tap, each), told_row, row, words in zip(given, data, rows, printed, strict=True):
+        known = math.isfinite(each.decay)
+        level = 20.0 * math.log10(each.level)
+        spread = 20.0 * math.log10(1.0 + each.level_deviation)
+        assert told_row == {
+            "frequency_hz": each.frequency, "frequency_sd_hz": each.frequency_deviation,
+            "decay_s": each.decay if known else None, "decay_sd_s": each.decay_deviation if known else None,
+            "level_db": pytest.approx(level), "note": each.note,
+        }  # fmt: skip
+        assert (int(row["tap"]), float(row["time_s"])) == (number, tap.time)
+        assert float(row["frequency_hz"]) == each.frequency
+        assert float(row["frequency_sd_hz"]) == each.frequency_deviation
+        assert (row["decay_s"], row["decay_sd_s"]) == (
+            (str(each.decay), str(each.decay_deviation)) if known else ("", "")
+        )
+        assert float(row["level_db"]) == pytest.approx(level)
+        assert float(row["level_sd_db"]) == pytest.approx(spread)
+        assert (float(row["splits_hz"]), row["kind"], row["note"]) == (each.splits, each.kind, each.note)
+        cents = 1200.0 / math.log(2.0) * each.frequency_deviation / each.frequency
+        assert words[:7] == [
+            f"{each.frequency:.3f}", f"{each.frequency_deviation:.2g}", f"{cents:.2g}",
+            f"{each.decay:.3g}" if known else "?", f"{each.decay_deviation:.1g}" if known else "?",
+            f"{level:.1f}", f"{spread:.1g}",
+        ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("sounds", "way", "clock", "what"),
+    [
+        (221.0, "down, towards the bar", "with the clock", "Lengthen"),
+        (219.0, "up, towards the tip", "against", "Shorten"),
+    ],
+)
+def test_tune_gives_its_advice_in_millimetres_and_turns_and_the_right_way_round(
+    slat, heard, capsys, monkeypatch, sounds, way, clock, what
+):
+    """A tine that sounds too high is lengthened: its nut goes down by 0.21 mm, 0.3 turns of 0.7 mm."""
+    shorten = -0.21e-3 if sounds > 220.0 else 0.21e-3
+    asked = []
+
+    def advised(instrument, row, tine, taps, target):
+        asked.append((tine, taps, target))
+        return Retune(sounds, 0.02, target, 1, shorten, 0.7e-3)
+
+    monkeypatch.setattr(retune, "retune", advised)
+    words = ["tune", str(slat.design), "tap.wav", "--tine", "low.3"]
+    assert run([*words, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert asked == [(2, TAPS, pytest.approx(220.0))]
+    off = 1200.0 * math.log2(sounds / 220.0)
+    assert told == {
+        "tine": "low.3", "sounds_hz": sounds, "sounds_sd_hz": 0.02, "target_hz": pytest.approx(220.0),
+        "cents": pytest.approx(off), "cents_sd": pytest.approx(1200.0 * math.log2(1.0 + 0.02 / sounds)),
+        "told_by_partial": 2, "shorten_mm": pytest.approx(1e3 * shorten),
+        "turns_up": pytest.approx(shorten / 0.7e-3),
+    }  # fmt: skip
+    assert run(words) == 0
+    said = capsys.readouterr().out
+    side = "above" if off > 0.0 else "below"
+    assert (
+        f"low.3 sounds {sounds:.2f} Hz, told by partial 2, {abs(off):.1f} cents {side} its 220.00 Hz (A3 +0)"
+        in said
+    )
+    assert (
+        f"{what} the free length by 0.21 mm: turn the base nut 0.30 turns (2.4 eighths) {way}; {clock}"
+        in said
+    )
+    assert f"{abs(off) / 0.3:.1f} cents a turn" in said
+    assert run([*words, "--target-hz", "230"]) == 0
+    assert asked[-1][2] == 230.0
+    assert np.isfinite(off)

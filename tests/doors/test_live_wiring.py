@@ -1,0 +1,278 @@
+"""What a player sets reaches the sound: from the command's words to the process that plays, without hardware."""
+
+from __future__ import annotations
+
+import dataclasses
+import signal
+import threading
+from contextlib import contextmanager
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+import synth.doors.cli.live  # noqa: F401 the command, whose name the function it calls shares
+from synth.design.file import load
+from synth.design.resolve import resolve
+from synth.doors import live as live_room
+from synth.doors import speaker as speaker_room
+from synth.doors.cli import run
+from synth.doors.speaker import SHARED, Job, Speaker
+from synth.doors.stage import Setting, Stage
+from synth.sound.audio import FULL_SCALE, RATE
+from synth.sound.livebank import Arrivals, LiveBank
+from synth.sound.performer import Pace
+from synth.sound.radiator import Direct
+from synth.sound.render import scene
+from synth.sound.voice import Report, Voice
+from synth.units import amplitude
+
+DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
+HZ = 500.0
+POLE = np.array([-1e-9 + 2j * np.pi * HZ])
+EARS = Direct(np.array([[1.0], [0.5]], dtype=complex))
+
+
+class StopError(Exception):
+    """Ends what would otherwise open a device."""
+
+
+@pytest.fixture(scope="module")
+def heard():
+    return scene(resolve(load(DESIGN), str(DESIGN)), "bar")
+
+
+def test_every_word_of_the_command_is_set_in_its_unit(monkeypatch, tmp_path):
+    asked = []
+    monkeypatch.setattr(live_room, "live", lambda scene, setting, **_: asked.append((scene, setting)) or True)
+    before = signal.getsignal(signal.SIGTERM)
+    words = {
+        "--through": "panel",
+        "--midi-port": "keys",
+        "--midi-socket": "localhost:9",
+        "--device": "card",
+        "--block": "128",
+        "--gain-db": "-7.5",
+        "--cap-dbfs": "-12",
+        "--record": str(tmp_path / "a.wav"),
+        "--seconds": "2.5",
+        "--lead-ms": "40",
+    }
+    assert (
+        run(["live", str(DESIGN), "--allow-yield", *(each for pair in words.items() for each in pair)]) == 0
+    )
+    ((scene, setting),) = asked
+    assert scene.through == "panel"
+    expected = Setting("keys", "localhost:9", "card", 128, -7.5, -12.0, tmp_path / "a.wav", 2.5, 0.04, True)
+    assert setting == expected
+    assert signal.getsignal(signal.SIGTERM) == before
+
+
+def test_without_words_the_gain_is_none_and_the_cap_six_decibels_down(monkeypatch):
+    asked = []
+    monkeypatch.setattr(live_room, "live", lambda scene, setting, **_: asked.append(setting) or True)
+    assert run(["live", str(DESIGN)]) == 0
+    assert asked == [Setting()]
+    assert (Setting().gain_db, Setting().cap_db, Setting().lead) == (0.0, -6.0, 0.0)
+
+
+def test_the_process_of_the_sound_is_given_what_was_set(monkeypatch, heard):
+    jobs = []
+
+    def made(job):
+        jobs.append(job)
+        raise StopError
+
+    monkeypatch.setattr(live_room, "Speaker", made)
+    setting = Setting(device="card", block=64, gain_db=9.0, cap_db=-20.0)
+    with pytest.raises(StopError):
+        live_room.live(heard, setting, tell=lambda words: None, show=lambda words: None)
+    (job,) = jobs
+    assert (job.device, job.block, job.gain_db, job.cap_db, job.record) == ("card", 64, 9.0, -20.0, None)
+    np.testing.assert_array_equal(job.pole, heard.model.pole)
+    assert job.radiator is heard.radiator
+
+
+def test_a_voice_in_the_process_has_the_jobs_gain_and_cap(monkeypatch):
+    voices = []
+    monkeypatch.setattr(speaker_room, "_hurry", lambda: None)
+    monkeypatch.setattr(speaker_room, "_sound", lambda job, voice, pipe, shared: voices.append(voice))
+    before = signal.getsignal(signal.SIGINT)
+    try:
+        for job in (
+            Job(POLE, EARS, None, 256, 6.0, -1.0, None),
+            Job(POLE, EARS, None, 256, 40.0, -20.0, None),
+        ):
+            speaker_room._speak(job, SimpleNamespace(recv_bytes=lambda: b"begin"), None)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    quiet, loud = (played(voice, 0.1 * FULL_SCALE) for voice in voices)
+    assert np.abs(quiet).max() == pytest.approx(0.1 * amplitude(6.0), rel=1e-3)
+    assert np.abs(loud).max() == pytest.approx(amplitude(-20.0), rel=1e-3)
+
+
+def played(voice, pascals, blocks=8):
+    voice.add(np.array([0.0]), np.array([[complex(pascals)]]))
+    out = np.zeros((256 * blocks, voice.channels), np.float32)
+    for first in range(0, len(out), 256):
+        voice.fill(out[first : first + 256])
+    return out
+
+
+def test_increments_go_through_the_pipe_as_if_there_were_none():
+    """Messages of the player's side, read by the other: the bank plays what it would have been given directly."""
+    dice = np.random.default_rng(3)
+    pole = -dice.uniform(1.0, 50.0, 5) + 2j * np.pi * dice.uniform(100.0, 5000.0, 5)
+    weights = dice.standard_normal((2, 5)) + 1j * dice.standard_normal((2, 5))
+    time = np.sort(dice.uniform(0.0, 0.02, 70))  # more than go into one message
+    rows = dice.standard_normal((70, 5)) + 1j * dice.standard_normal((70, 5))
+    messages = []
+    player = Speaker.__new__(Speaker)
+    player._pipe = SimpleNamespace(send_bytes=messages.append)
+    player._arrivals = Arrivals(pole, RATE)
+    player.add(time, rows)
+    assert len(messages) == 3
+    direct, piped = (LiveBank(pole, weights, rate=RATE) for _ in range(2))
+    direct.add(time, rows)
+    ended, waiting = threading.Event(), iter([*messages, b""])
+    speaker_room._receive(SimpleNamespace(recv_bytes=lambda: next(waiting)), piped, ended)
+    assert ended.is_set()
+    sounds = [np.zeros((2, 512), np.float32) for _ in range(2)]
+    for bank, sound in zip((direct, piped), sounds, strict=True):
+        bank.fill(sound)
+    assert np.abs(sounds[0]).max() > 1.0
+    np.testing.assert_array_equal(*sounds)
+
+
+def test_how_it_goes_is_told_across_the_memory_number_by_number():
+    report = Report(blocks=11, missed=2, share=0.3, recent=0.4, worst=0.5, late=6, deepest=7.5)
+    voice = SimpleNamespace(
+        clock=SimpleNamespace(start=12.25), bank=SimpleNamespace(frame=48_000), report=lambda: report
+    )
+    player = Speaker.__new__(Speaker)
+    player._shared = [0.0] * len(SHARED)
+    player._shared[SHARED.index("latency")] = 0.0125
+    speaker_room._tell(voice, player._shared)
+    assert player.report() == report
+    assert player.latency == 0.0125
+    assert player.seconds == 1.0
+    assert player.second(14.0) == 1.75
+
+
+@pytest.fixture
+def stage(heard):
+    bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
+    setting = Setting(block=128, cap_db=-12.0, lead=0.25, allow_yield=True)
+    return Stage(heard, setting, Voice(bank, heard.radiator, cap_db=-12.0))
+
+
+def test_the_lead_that_is_asked_for_comes_on_top_of_what_was_measured(stage, monkeypatch):
+    monkeypatch.setattr(stage.performer, "rehearse", lambda: Pace(0.05, 0.5))
+    stage.make_ready()
+    assert stage.performer.pace == Pace(0.3, 0.5)
+    assert stage.performer._block == pytest.approx(128 / RATE)
+    assert stage.performer.manner.allow_yield
+
+
+def test_the_player_is_told_block_lead_and_cap_as_they_are(stage):
+    stage.performer.pace = Pace(0.3, 0.5)
+    said = stage.words()
+    assert "block 128 samples (2.7 ms)" in said
+    assert "a stroke begins 300 ms after its key and 50 % of the time" in said
+    assert "nothing above -12 dBFS, 88 dB SPL where full scale is 100" in said
+
+
+def test_status_and_summary_tell_each_number_in_its_place(stage, monkeypatch):
+    report = Report(blocks=11, missed=2, share=0.031, recent=0.4, worst=0.55, late=6, deepest=7.5)
+    monkeypatch.setattr(stage.sound, "report", lambda: report)
+    stage.performer.strokes, stage.unplayable = 9, 3
+    assert stage.status() == "load 40 % of a core, missed blocks 2, late 6, strokes 9, limiter -7.5 dB"
+    assert stage.summary() == (
+        "11 blocks, 2 missed; load 3.1 % of a core, at worst 55 % of a block; 9 strokes, 6 increments late, "
+        "3 notes without a group; limiter at most -7.5 dB"
+    )
+
+
+def test_a_stroke_that_would_bend_a_tine_for_good_is_played_where_that_is_allowed(heard):
+    from synth.playing.stroke import Stroke
+    from synth.sound.performer import Performer
+    from synth.sound.render import Manner
+
+    stick = heard.instrument.sticks["brass"]
+    hard = Stroke(group=0, stick=stick, start=0.1, bite=9e-3, speed=1.0)
+    outcomes = []
+    for allowed in (False, True):
+        bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
+        performer = Performer(
+            heard,
+            Voice(bank, heard.radiator),
+            block=0.005,
+            manner=Manner(allow_yield=allowed),
+            clock=lambda: 0.0,
+        )
+        performer.play(hard, 0.1)
+        outcomes.append((len(performer.played), performer.remarks[0]))
+    assert [count for count, _ in outcomes] == [0, 1]
+    assert "not played" in outcomes[0][1]
+    assert "bent for good" in outcomes[1][1] or "yield" in outcomes[1][1]
+
+
+def test_the_device_s_delay_missed_blocks_and_loss_are_told(monkeypatch):
+    """A device that takes three blocks, two of them too late, and is gone: the player's side reads just that."""
+    voice = Voice(LiveBank(POLE, EARS.weights, rate=RATE), EARS)
+    shared, sent, flushed, hold = [0.0] * len(SHARED), [], [], threading.Event()
+
+    class Stream:
+        latency = 0.011
+
+        def __init__(self, fill):
+            self.fill, self.looks = fill, 0
+
+        @property
+        def active(self):
+            self.looks += 1
+            if self.looks == 1:
+                for late in (True, False, True):
+                    self.fill(np.zeros((480_000, 2), np.float32), SimpleNamespace(output_underflow=late))
+            return self.looks == 1
+
+    @contextmanager
+    def opened(job, voice, fill):
+        yield Stream(fill), lambda: flushed.append(voice.bank.frame)
+
+    def nothing_comes():
+        hold.wait(30.0)
+        return b""
+
+    monkeypatch.setattr(speaker_room, "_opened", opened)
+    pipe = SimpleNamespace(send=sent.append, recv_bytes=nothing_comes)
+    with pytest.raises(speaker_room.DeviceLostError):
+        speaker_room._sound(Job(POLE, EARS, None, 256, 0.0, -6.0, None), voice, pipe, shared)
+    hold.set()
+    player = Speaker.__new__(Speaker)
+    player._shared, player._process = shared, SimpleNamespace(is_alive=lambda: True)
+    assert sent == [None]
+    assert flushed == [0, 3 * 480_000]
+    assert player.latency == 0.011
+    assert (player.report().blocks, player.report().missed) == (3, 2)
+    assert player.seconds == 30.0
+    assert not player.there
+
+
+def test_what_was_played_is_written_with_what_it_was_heard_through(heard, tmp_path):
+    from synth.doors.take import write_script
+    from synth.playing.notation import as_written
+    from synth.playing.score import read_script
+    from synth.playing.stroke import Stroke
+
+    stick = heard.instrument.sticks["brass"]
+    one = as_written(Stroke(group=1, stick=stick, start=0.25, speed=0.31, direction="backward", lean=0.2))
+    performer = SimpleNamespace(scene=dataclasses.replace(heard, through="panel"), played=[one])
+    assert write_script(tmp_path / "a.toml", performer, name="a", seconds=1.5)
+    piece = read_script(tmp_path / "a.toml", heard.instrument)
+    assert [(each.event, each.through) for each in piece.played] == [(one, "panel")]
+    assert piece.seconds == pytest.approx(1.5)
+    nothing = SimpleNamespace(scene=heard, played=[])
+    assert not write_script(tmp_path / "b.toml", nothing, name="b", seconds=1.0)
+    assert not (tmp_path / "b.toml").exists()

@@ -1,0 +1,90 @@
+"""The chain behind the live bank: filter, gain, limiter, tape; every number reaches what it is meant for."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from synth.sound.audio import FULL_SCALE
+from synth.sound.limiter import CAP_DB
+from synth.sound.livebank import LiveBank
+from synth.sound.radiator import Direct
+from synth.sound.voice import Voice
+from synth.units import amplitude
+
+RATE = 48_000
+HZ = 500.0
+BLOCK, BLOCKS = 256, 40
+SINGLE = 1e-6  # of single precision's sums
+
+
+@pytest.fixture
+def make():
+    """A voice of one undamped mode whose two ears hear its amplitude in pascals, the right one half as loud."""
+    pole = np.array([-1e-9 + 2j * np.pi * HZ])
+    radiator = Direct(np.array([[1.0], [0.5]], dtype=complex))
+
+    def made(pascals, **more):
+        voice = Voice(LiveBank(pole, radiator.weights, rate=RATE), radiator, **more)
+        voice.add(np.array([0.0]), np.array([[complex(pascals)]]))
+        return voice
+
+    return made
+
+
+def played(voice):
+    out = np.zeros((BLOCK * BLOCKS, voice.channels), np.float32)
+    for first in range(0, len(out), BLOCK):
+        voice.fill(out[first : first + BLOCK])
+    return out
+
+
+def test_full_scale_is_a_hundred_decibels_and_each_ear_has_its_own_channel(make):
+    out = played(make(0.1 * FULL_SCALE))
+    time = np.arange(len(out)) / RATE
+    wave = 0.1 * np.cos(2.0 * np.pi * HZ * time)
+    np.testing.assert_allclose(out, np.stack([wave, 0.5 * wave], axis=1), atol=1e-5)
+
+
+@pytest.mark.parametrize("gain_db", [-20.0, 12.0])
+def test_the_gain_is_heard_as_it_is_asked_for(make, gain_db):
+    plain, turned = (played(make(0.01 * FULL_SCALE, **more)) for more in ({}, {"gain_db": gain_db}))
+    np.testing.assert_allclose(turned, amplitude(gain_db) * plain, rtol=SINGLE, atol=1e-9)
+
+
+@pytest.mark.parametrize("cap_db", [CAP_DB, -20.0, -1.0])
+def test_at_forty_decibels_too_much_no_sample_is_above_the_cap(make, cap_db):
+    voice = make(0.5 * FULL_SCALE, gain_db=40.0, cap_db=cap_db)
+    out = played(voice)
+    assert np.abs(out).max() <= amplitude(cap_db)
+    assert np.abs(out).max() > 0.99 * amplitude(cap_db)  # and it is not simply silent
+    # the signal's peak stands 34 dB over full scale: the limiter took that down to its cap
+    assert voice.report().deepest == pytest.approx(40.0 - 6.02 - cap_db, abs=0.01)
+
+
+def test_the_cap_of_a_voice_that_says_nothing_is_six_decibels_below_full_scale(make):
+    assert np.abs(played(make(10.0 * FULL_SCALE))).max() == pytest.approx(amplitude(-6.0), rel=1e-3)
+
+
+def test_what_is_kept_is_what_was_played_after_the_limiter(make):
+    voice = make(FULL_SCALE, gain_db=20.0)
+    tape = voice.keep()
+    out = played(voice)
+    np.testing.assert_array_equal(np.concatenate(list(tape)), out)
+
+
+def test_rehearsing_leaves_clock_meter_and_frames_as_if_nothing_had_been(make):
+    voice = make(0.1 * FULL_SCALE)
+    fresh = Voice(voice.bank, Direct(np.array([[1.0], [0.5]], dtype=complex)))
+    fresh.rehearse(BLOCK)
+    assert fresh.bank.frame == 0
+    assert fresh.report().blocks == 0
+    assert fresh.second(5.0) == 0.0
+
+
+def test_a_report_counts_blocks_of_the_device(make):
+    voice = make(0.1 * FULL_SCALE)
+    played(voice)
+    report = voice.report()
+    assert (report.blocks, report.late, report.deepest) == (BLOCKS, 0, 0.0)
+    assert voice.meter.played == pytest.approx(BLOCKS * BLOCK / RATE)

@@ -1,0 +1,196 @@
+"""What stands on the bench's papers, cell by cell: each length, count and figure under its head, mm and inch.
+
+A list that swaps two columns, or numbers its pieces from nought, is cut wrong.
+"""
+
+import csv
+import math
+
+import pytest
+
+from synth.units import MM
+from synth.vibration.solution import solve_model
+from synth.vibration.tuning import tune
+from synth.workshop.cutlist import cut_list
+from synth.workshop.listing import COLUMNS, cut_list_document, write_csv
+from synth.workshop.overview import totals
+from synth.workshop.paper import Paragraph, Table
+from synth.workshop.ruler import inch_words
+from synth.workshop.sheet import sheet_document
+
+BENCH = """
+[stock.M4]
+kind = "threaded"
+thread = "M4"
+price_per_m = 3.0
+[nut."M4 hex"]
+price = 0.05
+[bench]
+currency = "EUR"
+washer_price = 0.02
+stock_length_mm = 500.0
+kerf_mm = 2.0
+saw_allowance_mm = 1.5
+tuning_allowance_mm = 4.0
+units = "UNITS"
+"""
+THROUGH = 2 * 3.05 + 2 * 0.8 + 20.0 + 1.4  # M4: nuts, washers, bar 20 high, two pitches (test_joint)
+ASIDE = 30.0  # plain rod, as wide as the bar
+
+
+@pytest.fixture(params=["mm", "inch"])
+def solved(request, made, straight):
+    """Instrument, row, cuts, and a length in mm as this bench writes it."""
+    text = straight.replace("free_length_mm = 150.0", 'pitch = "A3"')
+    instrument = made(text + BENCH.replace("UNITS", request.param))
+    row = tune(instrument)
+    shown = (lambda mm: f"{mm:.1f}") if request.param == "mm" else (lambda mm: inch_words(mm / 25.4))
+    return instrument, row, cut_list(instrument, row), shown
+
+
+def tables(document):
+    return {part.heads[0]: part for part in document.parts if isinstance(part, Table)}
+
+
+def names(instrument):
+    return [(instrument.groups[tine.group].name, tine.number) for tine in instrument.tines]
+
+
+def test_pieces_are_listed_with_their_own_lengths(solved):
+    instrument, row, cuts, shown = solved
+    table = tables(cut_list_document(instrument, cuts))["no."]
+    unit = instrument.bench.units.replace("inch", "in")
+    assert table.heads == (
+        "no.", "group", "tine", "pitch", "stock", f"cut {unit}", f"free {unit}", f"clamped {unit}", "bar",
+        f"trim nuts at {unit}",
+    )  # fmt: skip
+    for n, (cells, held) in enumerate(zip(table.rows, (THROUGH, THROUGH, ASIDE, ASIDE), strict=True)):
+        free = 1e3 * row.length[n]
+        bar = next(k for k, stock in enumerate(cuts.bars, start=1) if n in stock.pieces)
+        group, number = names(instrument)[n]
+        assert cells[:3] == (str(n + 1), group, str(number))
+        assert cells[4] == ("M4, A2-70" if n < 2 else "3 mm rod, 304 spring wire")
+        assert cells[5:9] == (shown(free + held + 5.5), shown(free), shown(held), str(bar))
+    assert table.rows[0][3] == "A3"
+    assert [cells[9] for cells in table.rows] == ["", f"M4 hex at {shown(60.0)}", "", ""]
+
+
+def test_bars_are_sawn_in_the_order_and_lengths_of_their_pieces(solved):
+    instrument, _, cuts, shown = solved
+    table = tables(cut_list_document(instrument, cuts))["bar"]
+    for number, (cells, bar) in enumerate(zip(table.rows, cuts.bars, strict=True), start=1):
+        lengths = [1e3 * cuts.pieces[index].cut for index in bar.pieces]
+        pieces = ", ".join(
+            f"{index + 1}: {shown(length)}" for index, length in zip(bar.pieces, lengths, strict=True)
+        )
+        left = 500.0 - sum(lengths) - 2.0 * (len(lengths) - 1)
+        assert cells == (str(number), bar.stock, pieces, shown(left))
+
+
+def test_what_to_buy_is_listed_with_its_price_and_sum(solved):
+    instrument, _, cuts, _ = solved
+    table = tables(cut_list_document(instrument, cuts))["what"]
+    assert table.heads == ("what", "how many", "each", "together EUR")
+    assert table.rows == (
+        ("M4, A2-70, bar of 500 mm", "1", "1.50", "1.50"),
+        ("3 mm rod, 304 spring wire, bar of 500 mm", "1", "no price given", ""),
+        ("M4 hex", "5", "0.05", "0.25"),
+        ("M4 plain washer, 9 x 0.8 mm", "4", "0.02", "0.08"),
+        ("mild steel for the bar", "0.3 m", "no price given", ""),
+    )
+
+
+def test_masses_are_told_part_by_part(solved):
+    instrument, _, cuts, _ = solved
+    said = next(
+        part.words
+        for part in cut_list_document(instrument, cuts).parts
+        if isinstance(part, Paragraph) and part.words.startswith("Mass:")
+    )
+    density, steel = instrument.tines[0].rod.material.density, 8000.0
+    thread = (
+        density * math.pi / 4.0 * (4.0 - 0.615 * 0.7) ** 2 * 1e-6
+    )  # heavy as d - 0.615 p, nominal; real ones are 3 % lighter
+    rods = sum(
+        line * (piece.cut - 1.5 * MM)
+        for line, piece in zip(
+            (thread, thread, *[steel * math.pi / 4.0 * 9e-6] * 2), cuts.pieces, strict=True
+        )
+    )
+    bar = 7850.0 * 0.03 * 0.02 * 0.3
+    assert f"bar {bar:.2f} kg" in said
+    told = float(said.split("rods ")[1].split(" g")[0])
+    assert told == pytest.approx(1e3 * rods, rel=0.04)
+    assert f"together {bar + cuts.rods_mass + cuts.hardware_mass:.2f} kg" in said
+
+
+def test_the_csv_file_has_the_same_cells(solved, tmp_path):
+    instrument, row, cuts, _ = solved
+    write_csv(instrument, cuts, tmp_path / "a.csv")
+    with (tmp_path / "a.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert tuple(rows[0]) == COLUMNS
+    for n, (cells, held) in enumerate(zip(rows, (THROUGH, THROUGH, ASIDE, ASIDE), strict=True)):
+        free = 1e3 * row.length[n]
+        threaded = n < 2
+        assert (cells["number"], cells["group"], int(cells["tine"])) == (str(n + 1), *names(instrument)[n])
+        assert float(cells["pitch_hz"]) == pytest.approx(row.mounted_hz[n], abs=1e-3)
+        assert float(cells["cut_mm"]) == pytest.approx(free + held + 5.5, abs=0.01)
+        assert cells["cut_in"] == inch_words((free + held + 5.5) / 25.4)
+        assert float(cells["free_mm"]) == pytest.approx(free, abs=0.01)
+        assert float(cells["clamped_mm"]) == pytest.approx(held, abs=0.01)
+        assert (cells["base_nut"], cells["base_nuts"], cells["washers"]) == (
+            ("M4 hex", "2", "2") if threaded else ("", "0", "0")
+        )
+        assert float(cells["hole_mm"]) == pytest.approx(4.5 if threaded else 3.1)
+        assert float(cells["mass_g"]) == pytest.approx(1e3 * cuts.pieces[n].mass, abs=0.005)
+    assert float(rows[0]["pitch_hz"]) == pytest.approx(220.0, abs=0.01)
+
+
+def test_the_totals_count_what_is_clamped_and_every_nut(solved):
+    instrument, row, _, _ = solved
+    sums = totals(instrument, row)
+    free = 1e3 * row.length
+    assert list(sums.rod_m.values()) == pytest.approx(
+        [(free[:2].sum() + 2 * THROUGH) / 1e3, (free[2:].sum() + 2 * ASIDE) / 1e3], abs=2e-5
+    )
+    assert sums.nuts == {"M4 hex": 5}
+    assert sums.tine_mass_g == pytest.approx(1e3 * row.modes.mass.sum())
+
+
+def test_the_tuning_sheet_has_start_target_and_answers_under_their_heads(solved):
+    instrument, row, _, shown = solved
+    table = tables(sheet_document(instrument, row, solve_model(instrument, row)))["order"]
+    unit = instrument.bench.units.replace("inch", "in")
+    assert table.heads == (
+        "order", "with", "group", "tine", "note", "target Hz", f"tip above nut {unit}", f"tip above bar {unit}",
+        "c/turn", "c/mm", "trim nuts", "found Hz", "turned", "notes",
+    )  # fmt: skip
+    assert [cells[0] for cells in table.rows] == ["1", "2", "3", "4"]
+    targets = [float(cells[5]) for cells in table.rows]
+    assert targets == sorted(targets)
+    for cells in table.rows:
+        n = names(instrument).index((cells[2], int(cells[3])))
+        free = 1e3 * row.length[n]
+        assert cells[5] == f"{row.mounted_hz[n]:.2f}"
+        assert cells[6] == shown(free)
+        assert cells[7] == shown(
+            free + (3.05 + 0.8 if n < 2 else 0.0)
+        )  # a nut and the one washer above the bar
+        if n != 1:  # a trim nut changes the answer of the one that has it
+            slope = 3462.5 / (free + 1e3 * instrument.tines[n].root.added_length)  # cents a mm (test_sheet)
+            assert float(cells[9]) == pytest.approx(slope, rel=0.01, abs=0.06)
+            assert (
+                cells[8] == "" if n > 1 else float(cells[8]) == pytest.approx(0.7 * slope, rel=0.01, abs=0.06)
+            )
+        assert cells[10] == (f"M4 hex at {shown(60.0)}" if n == 1 else "")
+        assert cells[11:] == ("", "", "")
+    assert ("A3", "220.00") in [(cells[4], cells[5]) for cells in table.rows]
+
+
+def test_a_tapped_tine_has_one_nut_and_no_washer_in_the_file(made, straight, tmp_path):
+    instrument = made(straight + '[bench]\nholes = "tapping"\n')
+    write_csv(instrument, cut_list(instrument, tune(instrument)), tmp_path / "a.csv")
+    with (tmp_path / "a.csv").open(encoding="utf-8", newline="") as file:
+        cells = next(csv.DictReader(file))
+    assert (cells["base_nuts"], cells["washers"], cells["hole_mm"]) == ("1", "0", "3.30")
