@@ -27,7 +27,7 @@ from synth.playing.sweep import EVENT, FULL, Books, Fineness, Ring, Sweep, rotat
 from synth.playing.tips import Tips, tips
 from synth.vibration.tine import TineModes
 
-__all__ = ["EVENT", "FULL", "Contact", "Fineness", "Ringing", "excite", "ringing_since", "stroke_row"]
+__all__ = ["EVENT", "FULL", "Contact", "Fineness", "Ringing", "ringing_since", "stroke_row"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -57,21 +57,40 @@ def stroke_row(
     ringing: Ringing | None = None,
     fineness: Fineness = EVENT,
     allow_yield: bool = False,
+    pad_damping: float = 1.0,
 ) -> Contact:
-    """One stroke over its group. Raises `InputError` if it cannot be made or would bend a tine for good."""
+    """One stroke over its group. Raises `InputError` if it cannot be made or would bend a tine for good.
+
+    `pad_damping` is a factor on what the player's fingers swallow: how much hangs on it is worth knowing, for nobody
+    has measured it in a stroke.
+    """
     stroke = hand.played(stroke, seed)
     way = passage(stroke, instrument, tines.frequency[:, 0, 0], seed)
     line = stick_line(
-        stroke.stick, tilt=stroke.tilt, skew=stroke.skew, sign=way.sign, beam_modes=fineness.beam_modes
+        stroke.stick,
+        tilt=stroke.tilt,
+        skew=stroke.skew,
+        sign=way.sign,
+        beam_modes=fineness.beam_modes,
+        grip=stroke.grip,
+        pad_damping=pad_damping,
     )
     if not way.touched.any():
-        nothing = Books(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        nothing = Books(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         return Contact(_excitation([], tines), _silent(way.start, fineness.bin), line, (), (), nothing)
     limits.refuse_too_low(stroke, way, tines, instrument)
     tip = tips(tines, way.tine, depth=stroke.height, count=fineness.tine_modes)
     closed = pluck(stroke, way, tip)
     limits.refuse_impossible(stroke, way, closed, instrument)
-    stick = stick_modes(stroke.stick, tilt=stroke.tilt, skew=stroke.skew, beam_modes=fineness.beam_modes)
+    stick = stick_modes(
+        stroke.stick,
+        tilt=stroke.tilt,
+        skew=stroke.skew,
+        beam_modes=fineness.beam_modes,
+        grip=stroke.grip,
+        pad_damping=pad_damping,
+        whole=fineness.whole,
+    )
     leaves = float(closed.leave[way.touched].max())
     try:
         swept = sweep(stroke, way, tip, stick, _ring(way, tip, ringing), fineness, leaves=leaves)
@@ -88,11 +107,6 @@ def stroke_row(
         warnings=limits.warnings(stroke, way, touches, tip.length, instrument),
         books=swept.books,
     )
-
-
-def excite(stroke: Stroke, instrument: Instrument, tines: TineModes, seed: int = 0) -> Excitation:
-    """The increments alone, of a stroke over a row at rest."""
-    return stroke_row(stroke, instrument, tines, seed=seed).excitation
 
 
 def ringing_since(tines: TineModes, displacement: Array, velocity: Array, time: float) -> Ringing:
@@ -181,6 +195,7 @@ def _trace(swept: Sweep, way: Passage, tip: Tips) -> ForceTrace:
         tine=way.tine[met],
         impulse=turned(swept.impulse),
         moment=turned(swept.moment),
+        turning=turned(swept.turning),
         up=swept.up[order],
     )
 
@@ -193,6 +208,7 @@ def _silent(start: float, width: float) -> ForceTrace:
         tine=np.empty(0, np.int64),
         impulse=np.empty((0, 2)),
         moment=np.empty((0, 2)),
+        turning=np.empty((0, 2)),
         up=np.empty(0),
     )
 

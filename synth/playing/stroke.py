@@ -21,6 +21,7 @@ from synth.units import DEGREE, MM
 
 Direction = Literal["forward", "backward"]
 Hand = Literal["exact", "steady", "loose"]
+Grip = Literal["light", "usual", "firm"]
 
 SPEED: Final = 0.5  # m/s, an unhurried stroke: a group of ten in a quarter of a second
 BITE: Final = 2e-3  # m, about the radius of a finger-thick stick's rounded end
@@ -42,6 +43,7 @@ class Stroke:
     tilt: float = TILT  # how far the stick trails
     skew: float = 0.0  # the stick's heading away from the row
     pressure: float = 0.0  # N, extra push of the hand
+    grip: Grip = "usual"  # how firmly the fingers hold the stick
     hand: Hand = "exact"  # a steady one varies speed and bite a little, a loose one more
 
 
@@ -128,4 +130,5 @@ class ForceTrace:
     tine: NDArray[np.int64]  # (S,) index into Instrument.tines
     impulse: NDArray[np.float64]  # (S, 2) N s on the tine, along and across the row
     moment: NDArray[np.float64]  # (S, 2) N s^2, impulses times how long after the bin's middle they came
+    turning: NDArray[np.float64]  # (S, 2) N m s about the tip, that lean it along and across: impulse times arm
     up: NDArray[np.float64]  # (S,) N s on the tine, upward
