@@ -22,7 +22,8 @@ PLACES = """
     vibration.structure vibration.eigen vibration.assembly vibration.projection vibration.mounting
     vibration.clearance vibration.wish vibration.tuning vibration.quarrels vibration.cache vibration.solution
     playing.stroke playing.keys playing.homerow playing.score playing.notation playing.midi playing.hold
-    playing.hand playing.stick playing.passage playing.tips playing.pluck playing.laws playing.motion playing.kernel
+    playing.hand playing.stick playing.passage playing.tips playing.pluck playing.layout playing.compiled
+    playing.laws playing.bodies playing.motion playing.kernel
     playing.report playing.limits playing.sweep playing.slices playing.contact
     sound.phasor sound.ring sound.spectrum sound.events sound.bank sound.livebank sound.limiter sound.clock
     sound.convolution sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument, Tine
 from synth.errors import InputError
-from synth.playing import hand, limits
+from synth.playing import hand, layout, limits
 from synth.playing.passage import Passage, passage
 from synth.playing.pluck import pluck, regime
 from synth.playing.report import PARTIALS, TineTouch
@@ -61,8 +61,8 @@ def stroke_row(
 ) -> Contact:
     """One stroke over its group. Raises `InputError` if it cannot be made or would bend a tine for good.
 
-    `pad_damping` is a factor on what the player's fingers swallow: how much hangs on it is worth knowing, for nobody
-    has measured it in a stroke.
+    `pad_damping` is a factor on what the player's fingers swallow: how much hangs on it is worth knowing, for
+    nobody has measured it in a stroke.
     """
     stroke = hand.played(stroke, seed)
     way = passage(stroke, instrument, tines.frequency[:, 0, 0], seed)
@@ -216,10 +216,8 @@ def _silent(start: float, width: float) -> ForceTrace:
 def _touches(
     swept: Sweep, way: Passage, tip: Tips, strike_number: Array, instrument: Instrument
 ) -> Iterator[TineTouch]:
-    from synth.playing import kernel
-
     omega = 2.0 * math.pi * tip.frequency
-    since = np.nan_to_num(swept.ring.time - swept.tally[:, kernel.T_LAST])[:, None, None]
+    since = np.nan_to_num(swept.ring.time - swept.tally[:, layout.T_LAST])[:, None, None]
     ring = (swept.ring.displacement - 1j * swept.ring.velocity / omega) * np.exp(tip.decay * since)
     at_tip = ring * tip.tip_shape[:, None, :]
     cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]
@@ -228,15 +226,15 @@ def _touches(
     for k, row in enumerate(swept.tally):
         yield TineTouch(
             tine=int(way.tine[k]),
-            first_touch=float(row[kernel.T_FIRST]),
-            last_release=float(row[kernel.T_LAST]),
-            touches=int(row[kernel.T_TOUCHES]),
-            greatest_force=float(row[kernel.T_FORCE]),
-            energy=float(row[kernel.T_WORK]),
+            first_touch=float(row[layout.T_FIRST]),
+            last_release=float(row[layout.T_LAST]),
+            touches=int(row[layout.T_TOUCHES]),
+            greatest_force=float(row[layout.T_FORCE]),
+            energy=float(row[layout.T_WORK]),
             along=tuple(along[k].tolist()),
             across=tuple(across[k].tolist()),
-            bend=float(row[kernel.T_BEND]),
-            root_stress=stress(float(row[kernel.T_MOMENT]), instrument.tines[way.tine[k]]),
+            bend=float(row[layout.T_BEND]),
+            root_stress=stress(float(row[layout.T_MOMENT]), instrument.tines[way.tine[k]]),
             strike_number=float(strike_number[k]),
             regime=regime(float(strike_number[k])),
         )

@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from synth.playing.stroke import Grip, Stroke
 
 
-
 @dataclass(frozen=True)
 class Fingers:
     """One pad and the finger behind it, in any direction across or along the stick. SI."""
@@ -35,8 +34,8 @@ class Fingers:
         return Fingers(*(count * value for value in dataclasses.astuple(self)))
 
 
-# Pads: Wiertlewski and Hayward, J. Biomechanics 45 (2012) 1869, lateral; fingers: Hajian and Howe, J. Biomech. Eng. 119
-# (1997) 109, 2 to 20 N. Lowest, usual and highest values; all from memory.
+# Pads: Wiertlewski and Hayward, J. Biomechanics 45 (2012) 1869, lateral; fingers: Hajian and Howe, J. Biomech. Eng.
+# 119 (1997) 109, 2 to 20 N. Lowest, usual and highest values; all from memory.
 GRIPS: Final[Mapping[Grip, Fingers]] = {
     "light": Fingers(500.0, 0.7, 0.10e-3, 200.0, 2.0, 4e-3),
     "usual": Fingers(1000.0, 1.5, 0.15e-3, 700.0, 4.0, 6e-3),

@@ -15,16 +15,16 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-from numba import njit
+from synth.playing.compiled import inlined
 
 SLOWEST_TOUCH: Final = 0.01  # m/s, below which the loss of a touch grows no further
 STEADY_SLIDE: Final = 4.0  # times the friction there is, were it needed to hold: well into sliding
 STIFFEST: Final = 0.7  # rad a step, of the contact's own swing: what a step can follow
 
 
-@njit(cache=True, _nrt=False, forceinline=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@inlined
 def nearest(xi: float, z: float, half: float, edge: float, r_end: float, sa: float, ca: float) -> Any:
-    """Gap of stick and tine, the direction from stick to tine, and the core's point, for the end's centre at (xi, z).
+    """Gap of stick and tine, direction from stick to tine, and the core's point, for the end's centre at (xi, z).
 
     Seen from the tine's axis and tip; `half` is the half width of the core, which the edges are rounded around.
     """
@@ -50,7 +50,7 @@ def nearest(xi: float, z: float, half: float, edge: float, r_end: float, sa: flo
     return d - r_end - edge, dx * inverse, dz * inverse, px, pz
 
 
-@njit(cache=True, _nrt=False, forceinline=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@inlined
 def meeting(
     xi: float, z: float, lean: float, half: float, edge: float, r_end: float, sa: float, ca: float
 ) -> Any:
@@ -68,7 +68,7 @@ def meeting(
     return gap, co * mx + si * mz, co * mz - si * mx, co * px + si * pz, co * pz - si * px
 
 
-@njit(cache=True, _nrt=False, forceinline=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@inlined
 def hertz(g: float, stiff: float, step_give: float) -> tuple[float, float]:
     """Force and stored energy of the contact's spring, k g^1.5, going on straight where a step cannot follow it.
 
@@ -85,13 +85,13 @@ def hertz(g: float, stiff: float, step_give: float) -> tuple[float, float]:
     return force + slope * more, 0.4 * force * g_cap + force * more + 0.5 * slope * more * more
 
 
-@njit(cache=True, _nrt=False, forceinline=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@inlined
 def push(elastic: float, lam: float, speed: float, inverse_mass: float) -> float:
     """The normal impulse of a step: the loss acts on the mean of the speeds before and after. Never a pull."""
     return max(elastic * (1.0 + lam * speed) / (1.0 + 0.5 * elastic * lam * inverse_mass), 0.0)
 
 
-@njit(cache=True, _nrt=False, forceinline=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@inlined
 def grip(ft: float, fb: float, vt: float, vb: float, wtt: float, wbb: float, wtb: float, cone: float) -> Any:
     """The friction impulse along the two tangents, and whether the surfaces hold.
 
@@ -111,7 +111,7 @@ def grip(ft: float, fb: float, vt: float, vb: float, wtt: float, wbb: float, wtb
     return pt * share, pb * share, False
 
 
-@njit(cache=True, _nrt=False, forceinline=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@inlined
 def touch(
     direction: Any,  # n_xi, n_z of the push on the tine, cos and sin of the skew
     lever: Any,  # what a push up bends the tip on, along and across; the contact's arm from the tip, ahead and up

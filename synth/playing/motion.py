@@ -1,8 +1,8 @@
 """Modes of bodies in motion, compiled: turned exactly, bounded, counted; nothing is allocated, nothing raised.
 
-In: modal displacements and velocities, a row for each body. Out: the same later, or a number. A damped mode turns by
-four coefficients that are exact for any time; the rest are sums over modes. Rows are named by their index: a view of
-a row would be counted in and out at every call.
+In: modal displacements and velocities, a row for each body. Out: the same later, or a number. A damped mode turns
+by four coefficients that are exact for any time; the rest are sums over modes. Rows are named by their index, for a
+view of a row would be something new.
 """
 
 from __future__ import annotations
@@ -10,13 +10,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from numba import njit
-
-_exact = njit(cache=True, nogil=True, _nrt=False, error_model="numpy")
-_fast = njit(cache=True, nogil=True, _nrt=False, forceinline=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+from synth.playing.compiled import exact, inlined
 
 
-@_fast
+@inlined
 def turn(q: Any, p: Any, i: int, c: Any, level: int, j: int) -> None:
     """Damped rotation of every mode of body i, by the coefficients c[level, j] (4, n)."""
     for k in range(q.shape[1]):
@@ -26,7 +23,7 @@ def turn(q: Any, p: Any, i: int, c: Any, level: int, j: int) -> None:
         p[i, k] = c[level, j, 2, k] * a + c[level, j, 3, k] * b
 
 
-@_exact
+@exact
 def turn_by(q: Any, p: Any, i: int, omega: Any, decay: Any, time: float) -> None:
     """The same by any time, forward or back; lightly damped modes only."""
     for k in range(q.shape[1]):
@@ -40,7 +37,7 @@ def turn_by(q: Any, p: Any, i: int, omega: Any, decay: Any, time: float) -> None
         p[i, k] = (co - decay[i, k] * si) * b - omega[i, k] ** 2 * si * a
 
 
-@_fast
+@inlined
 def energy(q: Any, p: Any, i: int, omega: Any) -> float:
     total = 0.0
     for k in range(q.shape[1]):
@@ -48,7 +45,7 @@ def energy(q: Any, p: Any, i: int, omega: Any) -> float:
     return total
 
 
-@_fast
+@inlined
 def farthest(q: Any, p: Any, i: int, omega: Any, shape: Any) -> float:
     """The farthest a body's contact point can go, were all modes to agree. Damping only makes it less."""
     far = 0.0
@@ -58,7 +55,7 @@ def farthest(q: Any, p: Any, i: int, omega: Any, shape: Any) -> float:
     return far
 
 
-@_fast
+@inlined
 def fastest(q: Any, p: Any, i: int, omega: Any, shape: Any) -> float:
     """Its greatest speed likewise."""
     fast = 0.0
@@ -68,7 +65,7 @@ def fastest(q: Any, p: Any, i: int, omega: Any, shape: Any) -> float:
     return fast
 
 
-@_fast
+@inlined
 def bending(q: Any, i: int, root: Any) -> float:
     """The moment at the root of tine i, of both planes together."""
     n = q.shape[1] // 2
@@ -80,7 +77,7 @@ def bending(q: Any, i: int, root: Any) -> float:
     return math.sqrt(m0 * m0 + m1 * m1)
 
 
-@_exact
+@exact
 def write(history: Any, row: int, tine: int, number: int, binned: Any) -> int:
     """Puts the bin of one tine into the history, and empties it. Gives the next row."""
     history[row, 0] = tine

@@ -1,14 +1,14 @@
 """The closed form: how hard the stick holds a tine before it slips, how it lets go, pluck or strike.
 
 In: a stick, tines, a stroke. Out: per tine the hold force, the bend, the times of loading and release, and three
-numbers. The idea: stick in the hand and tine are springs in series; the stick must rise by what the tine stands in its
-way, and the slope of the contact (beta, below level) grows from the tilt a to a right angle as the tine slips round
-the stick's rounded end. With phi the friction angle, o the bite, rho = r_end + r_edge:
+numbers. The idea: stick in the hand and tine are springs in series; the stick must rise by what the tine stands in
+its way, and the slope of the contact (beta, below level) grows from the tilt a to a right angle as the tine slips
+round the stick's rounded end. With phi the friction angle, o the bite, rho = r_end + r_edge:
 
     F(beta) = (o - rho (1 - sin beta)) / D,   D = sin a cos(a - beta + phi) C - cos a sin(a - beta + phi) C_along
     F_x = F cos(beta - phi), w = F_x/k_tine
 
-C and C_along are the gives of the stick's end in its fingers, across it and along it, in the time that the load takes.
+C and C_along are the gives of the stick's end in its fingers, across and along it, in the time that the load takes.
 
 It is right within 1.5 dB for the hold force of slow strokes, and within 6.5 dB (68 % of tines) for the first
 partial; the stages of a contact interfere, which only stepping through time can follow (`synth.playing.contact`).
@@ -87,13 +87,11 @@ def regime(strike_number: float) -> Regime:
 def pluck(stroke: Stroke, way: Passage, tip: Tips) -> Pluck:
     """The closed form for every tine of the passage."""
     stick, rho = stroke.stick, stroke.stick.end_radius + way.edge
-    across, along = give(stroke.stick, stroke.grip)
-    path = Path(stroke, way.bite, rho, tip.stiffness, across, along)
+    path = Path(stroke, way.bite, rho, tip.stiffness, *give(stroke.stick, stroke.grip))
     # a quick stroke meets the stick's mass: its give depends on the time, and the time on its give
     for _ in range(3):
         time = np.maximum(path.travel(stroke.tilt), LEAST_WAY) / stroke.speed
-        across, along = give_within(stroke.stick, stroke.grip, time)
-        path = Path(stroke, way.bite, rho, tip.stiffness, across, along)
+        path = Path(stroke, way.bite, rho, tip.stiffness, *give_within(stroke.stick, stroke.grip, time))
     start = np.minimum(stroke.tilt, 0.5 * math.pi)
     top = path.along_row(0.5 * math.pi)
     # a shallow bite meets the rounded end itself and is held hardest somewhere on its way round it

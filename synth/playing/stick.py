@@ -1,18 +1,18 @@
 """The stick in the fingers: a free beam on soft pads, as damped motions seen at its end.
 
-In: a `Stick`, a grip. Out: `StickModes` for the contact, `StickLine` for the stick's own sound. The whole stick, what
-stands out of the hand, what is gripped and what stands behind, is a free beam; three finger pads along the grip and
-the fold of the thumb behind it each carry it by a spring and a dashpot, skin moving with the stick, on a finger that
-is a mass on a spring and a dashpot itself. The fingers' far ends follow the hand's straight way and give nothing
-back: what the row drags the stick by is held by the fingers' springs.
+In: a `Stick`, a grip. Out: `StickModes` for the contact, `StickLine` for the stick's own sound. The whole stick
+(out of the hand, gripped and behind) is a free beam; three finger pads along the grip and the fold of the thumb
+behind it each carry it by a spring and a dashpot, skin moving with the stick, on a finger that is itself a mass on
+a spring and a dashpot. The fingers' far ends follow the hand's straight way: what the row drags the stick by is
+held by the fingers' springs alone. Shear, softness of wood at the end and the skin's own waves are left out.
 
     end o======================[pad]=[pad]=[pad]==========[pad]====o    M x'' + C x' + K x = f at the end
                                  |     |     |              |
                               finger finger finger        thumb         -> the hand's way
 
-Fingers damp far too much for real modes, so the damped system is solved as it is: poles s and residues r, where an
-impulse at the end moves it by the sum of r exp(s t). Two conjugate or two real poles make a block of two real states,
-its share of the end's displacement q and velocity p; p is q's rate, and an impulse kicks both.
+Fingers damp far too much for real modes, so the damped system is solved as it is: poles s and residues r, an
+impulse at the end moves it by the sum of r exp(s t). Two conjugate or two real poles make a block of two real
+states, its share of the end's displacement q and velocity p; p is q's rate, and an impulse kicks both.
 """
 
 from __future__ import annotations
@@ -26,16 +26,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import CANTILEVER_MASS, Stick
-from synth.playing.hand import Fingers, Grip, fingers
+from synth.playing.hand import Fingers, fingers
+from synth.playing.stroke import Grip
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 PADS: Final = (1.0 / 6.0, 0.5, 5.0 / 6.0)  # of the gripped length: a finger's pad on each third
-REST: Final = 0.06  # m behind the grip, where the fold of the thumb carries a stick held like a pen; common practice
-ROOTS: Final = (4.730040744862704, 7.853204624095838, 10.995607838001671)  # cos x cosh x = 1; then (n + 1/2) pi
+REST: Final = (
+    0.06  # m behind the grip, where the fold of the thumb carries a stick held like a pen; common practice
+)
+ROOTS: Final = (
+    4.730040744862704,
+    7.853204624095838,
+    10.995607838001671,
+)  # cos x cosh x = 1; then (n + 1/2) pi
 LINE_POINTS: Final = 65
-NEGLIGIBLE: Final = 1e-4  # of the end's give and of its kick: a block that has less is left out of the event model
+NEGLIGIBLE: Final = (
+    1e-4  # of the end's give and of its kick: a block that has less is left out of the event model
+)
 
 
 @dataclass(frozen=True)
@@ -152,7 +161,7 @@ def give(stick: Stick, grip: Grip) -> tuple[float, float]:
 
 def give_within(stick: Stick, grip: Grip, time: Array) -> tuple[Array, Array]:
     """The same, under a force that grows evenly over a time (T,) s: quick ones meet the stick's mass."""
-    return tuple(_ramped(body, time) for body in (_bending(stick, grip, 1.0, MANY), _sliding(stick, grip, 1.0)))
+    return _ramped(_bending(stick, grip, 1.0, MANY), time), _ramped(_sliding(stick, grip, 1.0), time)
 
 
 def _ramped(body: Body, time: Array) -> Array:
@@ -180,7 +189,9 @@ def free_beam(place: Array, length: float, mass: float, elastic: int) -> tuple[A
     root = np.array([*ROOTS, *((n + 0.5) * math.pi for n in range(len(ROOTS) + 1, elastic + 1))])[:elastic]
     rigid = np.stack([np.ones_like(x), math.sqrt(3.0) * (2.0 * x - 1.0)])
     lam, arg = root[:, None], np.outer(root, x)
-    rest = 1.0 - (np.cosh(lam) - np.cos(lam)) / (np.sinh(lam) - np.sin(lam))  # cosh x - sigma sinh x would cancel
+    rest = 1.0 - (np.cosh(lam) - np.cos(lam)) / (
+        np.sinh(lam) - np.sin(lam)
+    )  # cosh x - sigma sinh x would cancel
     falling = 0.5 * rest * np.exp(arg) + 0.5 * (2.0 - rest) * np.exp(-arg)
     bent = falling + np.cos(arg) - (1.0 - rest) * np.sin(arg)
     return np.concatenate([rigid, bent]) / math.sqrt(mass), np.concatenate([[0.0, 0.0], root]) / length
@@ -213,10 +224,12 @@ class Body:
 
 
 @functools.lru_cache(maxsize=64)
-def _bending(stick: Stick, grip: Grip, pad_damping: float, elastic: int) -> Body:
+def _bending(
+    stick: Stick, grip: Grip, pad_damping: float, elastic: int, pads: tuple[float, ...] | None = None
+) -> Body:
     """Free beam, then fingers."""
     length, mass, hold = whole_length(stick), _mass(stick), fingers(grip)
-    pads = np.array(_pads(stick))
+    pads = _pads(stick) if pads is None else pads
     shape, wave = free_beam(np.array([0.0, *pads]), length, mass, elastic)
     bend = stick.stiffness * stick.length**3 / 3.0
     omega = wave**2 * math.sqrt(bend * length / mass)
@@ -249,9 +262,7 @@ def _on_pads(body: Body, at: Array, hold: Fingers, pad_damping: float) -> Body:
 
     return Body(
         inertia=grown(body.inertia, hold.skin_mass, 0.0, hold.finger_mass),
-        damping=grown(
-            body.damping, 0.0, pad_damping * hold.pad_damping, pad_damping * hold.finger_damping
-        ),
+        damping=grown(body.damping, 0.0, pad_damping * hold.pad_damping, pad_damping * hold.finger_damping),
         stiffness=grown(body.stiffness, 0.0, hold.pad_stiffness, hold.finger_stiffness),
         end=np.concatenate([body.end, np.zeros(pads)]),
     )
@@ -301,9 +312,14 @@ def _blocks(body: Body, whole: bool) -> _Blocks:
 
 
 def _energy_of(
-    body: Body, vectors: Complex, seen: Complex, poles: Complex, first: NDArray[np.int64], pair: NDArray[np.int64]
+    body: Body,
+    vectors: Complex,
+    seen: Complex,
+    poles: Complex,
+    first: NDArray[np.int64],
+    pair: NDArray[np.int64],
 ) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    """The body's energy as a form in q and p: the whole motion is that at the end times vector over what is seen."""
+    """The body's energy as a form in q and p: all moves as the end does, times vector over what is seen."""
     s1, s2 = poles[first], poles[pair]
     # q = a + b, p = s1 a + s2 b, the two poles' shares of the end's displacement
     a_q, a_p, b_q, b_p = -s2 / (s1 - s2), 1.0 / (s1 - s2), s1 / (s1 - s2), -1.0 / (s1 - s2)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,8 @@ from synth.units import DEGREE, MM
 Direction = Literal["forward", "backward"]
 Hand = Literal["exact", "steady", "loose"]
 Grip = Literal["light", "usual", "firm"]
+
+CHOICES: Final = {"direction": get_args(Direction), "grip": get_args(Grip), "hand": get_args(Hand)}
 
 SPEED: Final = 0.5  # m/s, an unhurried stroke: a group of ten in a quarter of a second
 BITE: Final = 2e-3  # m, about the radius of a finger-thick stick's rounded end
@@ -130,5 +132,7 @@ class ForceTrace:
     tine: NDArray[np.int64]  # (S,) index into Instrument.tines
     impulse: NDArray[np.float64]  # (S, 2) N s on the tine, along and across the row
     moment: NDArray[np.float64]  # (S, 2) N s^2, impulses times how long after the bin's middle they came
-    turning: NDArray[np.float64]  # (S, 2) N m s about the tip, that lean it along and across: impulse times arm
+    turning: NDArray[
+        np.float64
+    ]  # (S, 2) N m s about the tip, that lean it along and across: impulse times arm
     up: NDArray[np.float64]  # (S,) N s on the tine, upward

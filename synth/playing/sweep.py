@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
+from synth.playing import layout
 from synth.playing.passage import Passage, first_touch
 from synth.playing.stick import StickModes
 from synth.playing.stroke import Stroke
@@ -30,7 +31,7 @@ AHEAD: Final = 0.5e-3  # m before the first touch, where the stepping starts
 TAIL: Final = 0.05  # m beyond the last tine
 PATIENCE: Final = 0.2  # s that a stick may take longer than its speed says
 ROOM: Final = 16_384  # bins of history at a time
-FOREVER: Final = 2**62  # steps
+FOREVER: Final = 2**60  # steps
 TOO_QUICK: Final = 1.2  # rad in a quiet step
 RING_ON: Final = 0.02  # s of free ring in which the root's moment is followed: two periods at 100 Hz
 
@@ -111,6 +112,77 @@ class Sweep:
     ring: Ring  # after the last touch
 
 
+class Pass:
+    """A stick's pass that can be followed piece by piece, as live playing wants it.
+
+    It leaves the last tine at about `leaves` s.
+    """
+
+    def __init__(
+        self,
+        stroke: Stroke,
+        way: Passage,
+        tip: Tips,
+        stick: StickModes,
+        ring: Ring,
+        fineness: Fineness,
+        *,
+        leaves: float,
+    ) -> None:
+        start, first = _course(stroke, way, tip, ring)
+        stop = max(leaves, way.start + float(way.place[-1]) / way.speed) + TAIL / way.speed + PATIENCE
+        numbers = _floats(*_law(stroke, fineness.step), *_form(stroke), way.speed, first, start, stop)
+        self.course = layout.Course._make((*numbers, fineness.bin_steps, fineness.quiet_steps))
+        self.row, self.held = _row(way, tip, fineness), _held(stick, fineness)
+        self.state = _state(ring, len(stick.omega))
+        self.stick, self.fineness, self.shape = stick, fineness, ring.displacement.shape
+        room = ROOM + len(way.tine) * (layout.LONG // fineness.bin_steps + 2)
+        self.history = np.empty((room, layout.COLUMNS))
+        self.parts: list[Array] = []
+
+    def go_on(self, steps: int = FOREVER) -> int:
+        """So many steps more, or to the end. Gives PASSED or PAUSED; raises `InputError` if the stick is caught."""
+        from synth.playing import kernel
+
+        run = kernel.runner(self.row.shape.shape[1])
+        until = self.state.clock[layout.DONE] + steps
+        status = layout.CROWDED
+        while status == layout.CROWDED:
+            more = until - self.state.clock[layout.DONE]
+            status = run(self.row, self.held, self.course, self.state, self.history, more)
+            self.parts.append(self.history[: self.state.clock[layout.USED]].copy())
+            self.state.clock[layout.USED] = 0
+        if status == layout.STUCK:
+            raise InputError(
+                "the stick stays caught in the row",
+                remedy="bite less, let it trail more, or take a softer stick",
+            )
+        return status
+
+    def swept(self) -> Sweep:
+        """What has come of it."""
+        from synth.playing import kernel
+
+        state, history = self.state, np.concatenate(self.parts)
+        turns = round(RING_ON / (layout.MIDDLE * self.fineness.step))
+        kernel.ring_on(self.row, state.q.copy(), state.p.copy(), state.tally, turns)
+        return Sweep(
+            tine=history[:, layout.H_TINE].astype(np.int64),
+            bin=history[:, layout.H_BIN].astype(np.int64),
+            impulse=history[:, layout.H_IMPULSE],
+            moment=history[:, layout.H_MOMENT],
+            turning=history[:, layout.H_TURNING],
+            normal=history[:, layout.H_NORMAL],
+            up=history[:, layout.H_UP],
+            # an impulse stands at the end of its step: the bin is around them
+            start=self.course.start - 0.5 * self.fineness.step,
+            width=self.fineness.bin,
+            tally=state.tally,
+            books=_books(state, self.row, self.stick),
+            ring=Ring(state.q.reshape(self.shape), state.p.reshape(self.shape), state.since),
+        )
+
+
 def sweep(
     stroke: Stroke,
     way: Passage,
@@ -121,56 +193,11 @@ def sweep(
     *,
     leaves: float,
 ) -> Sweep:
-    """The stick's pass, which leaves the last tine at about `leaves` s. Raises `InputError` if it never does."""
-    from synth.playing import kernel
-
-    start, first = _course(stroke, way, tip, ring)
-    stop = max(leaves, way.start + float(way.place[-1]) / way.speed) + TAIL / way.speed + PATIENCE
-    row, held = _row(way, tip, fineness), _held(stick, fineness)
-    course = kernel.Course(
-        *_floats(*_law(stroke, fineness.step), *_form(stroke), way.speed, first, start, stop),
-        fineness.bin_steps,
-        fineness.quiet_steps,
-    )
-    state = _state(ring, len(stick.omega))
+    """The whole pass at once, as in `Pass`. Raises `InputError` if the stick stays caught."""
+    following = Pass(stroke, way, tip, stick, ring, fineness, leaves=leaves)
     with told_when_compiling():
-        status, history = _run(row, held, course, state, fineness)
-        if status == kernel.STUCK:
-            raise InputError(
-                "the stick stays caught in the row",
-                remedy="bite less, let it trail more, or take a softer stick",
-            )
-        turns = round(RING_ON / (kernel.MIDDLE * fineness.step))
-        kernel.ring_on(row, state.q.copy(), state.p.copy(), state.tally, turns)
-    shape = ring.displacement.shape
-    return Sweep(
-        tine=history[:, kernel.H_TINE].astype(np.int64),
-        bin=history[:, kernel.H_BIN].astype(np.int64),
-        impulse=history[:, kernel.H_IMPULSE],
-        moment=history[:, kernel.H_MOMENT],
-        turning=history[:, kernel.H_TURNING],
-        normal=history[:, kernel.H_NORMAL],
-        up=history[:, kernel.H_UP],
-        start=start - 0.5 * fineness.step,  # an impulse stands at the end of its step: the bin is around them
-        width=fineness.bin,
-        tally=state.tally,
-        books=_books(state, row, stick),
-        ring=Ring(state.q.reshape(shape), state.p.reshape(shape), state.since),
-    )
-
-
-def _run(row: Any, held: Any, course: Any, state: Any, fineness: Fineness) -> tuple[int, Array]:
-    """The kernel to its end, and the history of it all."""
-    from synth.playing import kernel
-
-    parts, status = [], kernel.CROWDED
-    history = np.empty((ROOM + len(row.form) * (kernel.LONG // fineness.bin_steps + 2), kernel.COLUMNS))
-    run = kernel.runner(row.shape.shape[1])
-    while status == kernel.CROWDED:
-        status = run(row, held, course, state, history, FOREVER)
-        parts.append(history[: state.clock[kernel.USED]].copy())
-        state.clock[kernel.USED] = 0
-    return status, np.concatenate(parts)
+        following.go_on()
+        return following.swept()
 
 
 def rotation(omega: Array, decay: Array, time: float | Array) -> Array:
@@ -208,20 +235,22 @@ def told_when_compiling() -> Iterator[None]:
 
 
 def _row(way: Passage, tip: Tips, fineness: Fineness) -> Any:
-    from synth.playing import kernel
+    from synth.playing import layout
 
     flat = (len(way.tine), -1)
     omega, decay = 2.0 * math.pi * tip.frequency.reshape(flat), tip.decay.reshape(flat)
     cos, sin = np.cos(tip.axis), np.sin(tip.axis)
     height = np.where(way.touched, way.bite, -1.0)
-    return kernel.Row(
+    return layout.Row(
         turns=_turns(omega, decay, fineness.step),
         omega=omega,
         decay=decay,
         shape=tip.shape,
         slope=tip.slope,
         root=tip.root_moment.reshape(flat),
-        give=np.stack([_given(tip, omega[:, : tip.shape.shape[1]], quiet) for quiet in (0.0, *_quiet(fineness.step))]),
+        give=np.stack(
+            [_given(tip, omega[:, : tip.shape.shape[1]], quiet) for quiet in (0.0, *_quiet(fineness.step))]
+        ),
         plane=np.stack([way.sign * cos, sin, -way.sign * sin, cos], axis=1),
         form=np.stack([way.place, height, way.core, way.edge, tip.drop], axis=1),
     )
@@ -231,11 +260,11 @@ def _turns(omega: Array, decay: Array, step: float) -> Array:
     """(5, ..., 4, n) by each of the kernel's levels, and by its quiet steps.
 
     A quiet step of t is too long for the quickest modes, which would ring with the steps themselves. These go at
-    once to where they rest under an even force, q = p/(omega^2 t), p = 0, which takes energy out and brings none in.
+    once to where they rest under an even force, q = p/(omega^2 t), p = 0: energy goes out and none comes in.
     """
-    from synth.playing import kernel
+    from synth.playing import layout
 
-    turns = [rotation(omega, decay, step * level) for level in kernel.LEVELS]
+    turns = [rotation(omega, decay, step * level) for level in layout.LEVELS]
     for quiet in _quiet(step):
         rest = np.stack([0.0 * omega, 1.0 / (omega**2 * quiet), 0.0 * omega, 0.0 * omega], axis=-2)
         turns.append(np.where(_quick(omega, quiet)[..., None, :], rest, rotation(omega, decay, quiet)))
@@ -244,9 +273,9 @@ def _turns(omega: Array, decay: Array, step: float) -> Array:
 
 def _quiet(step: float) -> tuple[float, ...]:
     """s, the quiet steps."""
-    from synth.playing import kernel
+    from synth.playing import layout
 
-    return tuple(step * steps for steps in kernel.QUIET)
+    return tuple(step * steps for steps in layout.QUIET)
 
 
 def _quick(omega: Array, time: float) -> NDArray[np.bool_]:
@@ -260,9 +289,9 @@ def _given(tip: Tips, omega: Array, quiet: float) -> Array:
 
 
 def _held(stick: StickModes, fineness: Fineness) -> Any:
-    from synth.playing import kernel
+    from synth.playing import layout
 
-    return kernel.Held(
+    return layout.Held(
         turns=_turns(stick.omega[None], stick.decay[None], fineness.step),
         omega=stick.omega[None],
         one=np.ones((1, len(stick.omega))),
@@ -274,16 +303,16 @@ def _held(stick: StickModes, fineness: Fineness) -> Any:
 
 
 def _state(ring: Ring, blocks: int) -> Any:
-    from synth.playing import kernel
+    from synth.playing import layout
 
     count = len(ring.time)
-    flags = np.zeros((count, kernel.FLAGS), np.int64)
-    flags[:, kernel.BIN] = -1
-    touch = np.zeros((count, kernel.TOUCH))
-    touch[:, kernel.LOSS], touch[:, kernel.SLID] = -1.0, math.nan
-    tally = np.zeros((count, kernel.TALLIES))
-    tally[:, [kernel.T_FIRST, kernel.T_LAST]] = math.nan
-    return kernel.State(
+    flags = np.zeros((count, layout.FLAGS), np.int64)
+    flags[:, layout.BIN] = -1
+    touch = np.zeros((count, layout.TOUCH))
+    touch[:, layout.LOSS], touch[:, layout.SLID] = -1.0, math.nan
+    tally = np.zeros((count, layout.TALLIES))
+    tally[:, [layout.T_FIRST, layout.T_LAST]] = math.nan
+    return layout.State(
         q=ring.displacement.reshape(count, -1).copy(),
         p=ring.velocity.reshape(count, -1).copy(),
         since=ring.time.copy(),
@@ -291,25 +320,25 @@ def _state(ring: Ring, blocks: int) -> Any:
         stick_p=np.zeros((1, blocks)),
         flags=flags,
         touch=touch,
-        binned=np.zeros((count, kernel.COLUMNS - 2)),
+        binned=np.zeros((count, layout.COLUMNS - 2)),
         tally=tally,
-        books=np.zeros(kernel.ENERGIES),
+        books=np.zeros(layout.ENERGIES),
         clock=np.array([0, 0, 1, 1]),
     )
 
 
 def _books(state: Any, row: Any, stick: StickModes) -> Books:
-    from synth.playing import kernel
+    from synth.playing import layout
 
     ringing = 0.5 * float(np.sum(state.p**2 + (row.omega * state.q) ** 2))
     return Books(
-        hand=float(state.books[kernel.E_HAND]),
-        start=float(state.books[kernel.E_START]),
+        hand=float(state.books[layout.E_HAND]),
+        start=float(state.books[layout.E_START]),
         end=ringing + stick.energy(state.stick_q[0], state.stick_p[0]),
-        tines=float(state.tally[:, kernel.T_WORK].sum()),
-        stick=float(state.books[kernel.E_STICK]),
-        contact=float(state.books[kernel.E_CONTACT]),
-        spring=float(state.touch[:, kernel.SPRING].sum()),
+        tines=float(state.tally[:, layout.T_WORK].sum()),
+        stick=float(state.books[layout.E_STICK]),
+        contact=float(state.books[layout.E_CONTACT]),
+        spring=float(state.touch[:, layout.SPRING].sum()),
     )
 
 

@@ -117,7 +117,6 @@ class Slender:
         value = growing - np.cos(x) + (1.0 - rest) * np.sin(x)
         return np.asarray(value / np.sqrt(self.mass)[:, None])
 
-
     def slope(self, depth: float) -> Array:
         """(T, n) 1/m, likewise."""
         x = self.root * np.clip(1.0 - depth / self.length, 0.0, 1.0)[:, None]

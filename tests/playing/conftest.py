@@ -1,8 +1,11 @@
 """Rows of plain steel rods on an unyielding base, and what strokes do to them."""
 
+import importlib.util
 import math
+import sys
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pytest
@@ -60,6 +63,17 @@ def solved(path):
     instrument = resolve(load(path), str(path))
     lengths = [tine.goal.length for tine in instrument.tines]
     return PlayedRow(instrument, solve_tines(instrument.tines, lengths, [()] * len(lengths)))
+
+
+@pytest.fixture(scope="session")
+def plain_contact() -> ModuleType:
+    """The contact in plain Python, which is no package's member."""
+    path = Path(__file__).with_name("plain_contact.py")
+    spec = importlib.util.spec_from_file_location("plain_contact", path)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["plain_contact"] = module
+    spec.loader.exec_module(module)
+    return module
 
 
 @pytest.fixture(scope="session")

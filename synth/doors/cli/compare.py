@@ -10,7 +10,7 @@ import click
 from synth.doors.cli import arguments
 from synth.doors.cli.table import aligned
 from synth.errors import InputError
-from synth.playing.stroke import Direction, Hand
+from synth.playing.stroke import Direction, Grip, Hand
 
 if TYPE_CHECKING:
     from synth.sound.render import Fineness
@@ -37,6 +37,7 @@ def command(
     seconds: float,
     contact: Fineness,
     hand: Hand,
+    grip: Grip,
     allow_yield: bool,
     seed: int,
     output: Path,
@@ -44,7 +45,7 @@ def command(
 ) -> None:
     """Render a stroke in every combination of what is varied, into a folder.
 
-    Any stroke option (speed_mm_s, bite_mm, ...), stick, through, direction or hand can be varied.
+    Any stroke option (speed_mm_s, bite_mm, ...), stick, through, direction, grip or hand can be varied.
 
     \b
     Example:
@@ -60,6 +61,7 @@ def command(
         stick_name=stick_name,
         direction=direction,
         hand=hand,
+        grip=grip,
         numbers=numbers,
     )
     chosen = compare.variants(instrument, plain, through, _varied(vary))

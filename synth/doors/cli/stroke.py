@@ -10,7 +10,7 @@ import click
 
 from synth.doors.cli import arguments, hearing
 from synth.files import check_place, whole
-from synth.playing.stroke import Direction, Hand
+from synth.playing.stroke import Direction, Grip, Hand
 
 if TYPE_CHECKING:
     from synth.sound.render import Fineness
@@ -38,6 +38,7 @@ def command(
     seconds: float,
     contact: Fineness,
     hand: Hand,
+    grip: Grip,
     allow_yield: bool,
     seed: int,
     gain_db: float,
@@ -65,6 +66,7 @@ def command(
         stick_name=stick_name,
         direction=direction,
         hand=hand,
+        grip=grip,
         numbers=numbers,
     )
     manner = Manner(contact=contact, allow_yield=allow_yield, seed=seed)
