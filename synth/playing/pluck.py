@@ -44,6 +44,9 @@ class Pluck:
     """T tines, closed form. SI."""
 
     hold_force: Array  # (T,) N, along the row, as the tine begins to slip round the end
+    hand_force: (
+        Array  # (T,) N, the same of a stroke so slow that the hand gives it all, and the stick's mass nothing
+    )
     top_force: Array  # (T,) N, of the drag over the flat top
     bend: Array  # (T,) m, of the contact point under the hold force
     touch: Array  # (T,) s, first touch
@@ -87,15 +90,18 @@ def regime(strike_number: float) -> Regime:
 def pluck(stroke: Stroke, way: Passage, tip: Tips) -> Pluck:
     """The closed form for every tine of the passage."""
     stick, rho = stroke.stick, stroke.stick.end_radius + way.edge
-    path = Path(stroke, way.bite, rho, tip.stiffness, *give(stroke.stick, stroke.grip))
+    path = slow = Path(stroke, way.bite, rho, tip.stiffness, *give(stroke.stick, stroke.grip))
     # a quick stroke meets the stick's mass: its give depends on the time, and the time on its give
     for _ in range(3):
-        time = np.maximum(path.travel(stroke.tilt), LEAST_WAY) / stroke.speed
+        time = np.maximum(path.travel(stroke.tilt), 0.3 * rho) / stroke.speed
         path = Path(stroke, way.bite, rho, tip.stiffness, *give_within(stroke.stick, stroke.grip, time))
     start = np.minimum(stroke.tilt, 0.5 * math.pi)
     top = path.along_row(0.5 * math.pi)
     # a shallow bite meets the rounded end itself and is held hardest somewhere on its way round it
-    hold = np.max([path.along_row(beta) for beta in np.linspace(start, 0.5 * math.pi, ROUNDS)], axis=0)
+    hold, hand = (
+        np.max([each.along_row(beta) for beta in np.linspace(start, 0.5 * math.pi, ROUNDS)], axis=0)
+        for each in (path, slow)
+    )
     to_slip = np.maximum(path.travel(start), 0.0) / stroke.speed
     round_end = (
         np.maximum(path.travel(0.5 * math.pi) - np.maximum(path.travel(start), 0.0), 0.3 * rho) / stroke.speed
@@ -106,6 +112,7 @@ def pluck(stroke: Stroke, way: Passage, tip: Tips) -> Pluck:
     bend = hold / tip.stiffness
     return Pluck(
         hold_force=hold,
+        hand_force=hand,
         top_force=np.minimum(top, hold),
         bend=bend,
         touch=touch,
@@ -118,8 +125,6 @@ def pluck(stroke: Stroke, way: Passage, tip: Tips) -> Pluck:
         softness=tip.stiffness * give(stick, stroke.grip)[0],
     )
 
-
-LEAST_WAY: Final = 1e-5  # m of travel to the slip, at least
 
 DROP_WAY: Final = (
     0.2e-3  # m, over which the tine drops off the stick at its far edge; 0.15 to 0.35 mm in the full model

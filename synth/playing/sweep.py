@@ -54,7 +54,7 @@ class Fineness:
 
 
 FULL: Final = Fineness(tine_modes=10, beam_modes=12, step=0.5e-6, bin_steps=8)
-EVENT: Final = Fineness(tine_modes=8, beam_modes=8, step=2e-6, bin_steps=2, quiet_steps=4, whole=False)
+EVENT: Final = Fineness(tine_modes=8, beam_modes=12, step=2e-6, bin_steps=2, quiet_steps=4, whole=False)
 
 
 @dataclass(frozen=True)

@@ -31,10 +31,14 @@ def test_the_tip_is_as_stiff_as_the_textbook_beam(contact_row):
 def test_the_hold_force_grows_with_bite_and_not_with_the_tine(contact_row):
     stroke = Stroke(0, contact_row.stick("wood"), speed=0.01)
     forces = [
-        closed(contact_row, dataclasses.replace(stroke, bite=bite))[0].hold_force
+        closed(contact_row, dataclasses.replace(stroke, bite=bite))[0].hand_force
         for bite in (1e-3, 2e-3, 4e-3)
     ]
-    assert np.all(np.diff([force[0] for force in forces]) > 0.9)
+    # what stands in the stick's way, less what its rounded end takes, counts: F goes as o - rho (1 - sin a)
+    ways = np.array([1e-3, 2e-3, 4e-3]) - 1.3e-3 * (1.0 - math.sqrt(0.5))
+    np.testing.assert_allclose(
+        np.array([force[0] for force in forces]) / ways, forces[0][0] / ways[0], rtol=0.05
+    )
     # Quasi-static and unhurried, the tine's own stiffness (0.8 to 18 kN/m along the row) has no say.
     for force in forces:
         assert np.ptp(force) / force[0] < 0.01
@@ -58,7 +62,12 @@ def test_the_first_touch_is_the_start_of_the_stroke(contact_row):
 
 def test_low_tines_are_plucked_and_high_ones_struck_in_the_same_sweep(contact_row):
     form, _, _ = closed(contact_row, Stroke(0, contact_row.stick("nylon"), speed=1.0))
-    # The strike number v/(w_1 w_q) goes as 1/L at a given hold force: w_1 w_q ~ F/(m w_1) ~ L
+    # The strike number v/(w_1 w_q) goes as 1/L at a given hold force: w_1 w_q ~ F/(m w_1) ~ L. A stiff tine bends
+    # sooner than a soft one, meets more of the stick's mass and is held the harder: less than 1/L.
     ratio = form.strike_number / form.strike_number[0]
+    assert np.all(np.diff(ratio) > 0.0)
+    assert np.all(ratio <= 0.140 / np.linspace(0.140, 0.050, 12) * 1.03)
+    slow, _, _ = closed(contact_row, Stroke(0, contact_row.stick("nylon"), speed=0.001))
+    ratio = slow.strike_number / slow.strike_number[0]
     np.testing.assert_allclose(ratio, 0.140 / np.linspace(0.140, 0.050, 12), rtol=0.03)
     assert [regime(number) for number in (0.1, 1.0, 9.0)] == ["pluck", "mixed", "strike"]
