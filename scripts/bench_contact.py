@@ -3,8 +3,8 @@
     .venv/bin/python scripts/bench_contact.py
 
 For strokes of a row of nine tines it prints processor milliseconds of the compiled contact as it is, of the same
-kernel that takes no quiet steps (both in turns in one run, the least of several), their ratio, and the share of real
-time. The last line is what a keyboard asks for at its softest: twenty strokes a second at MIDI velocity 1.
+kernel that takes no quiet steps (both in turns in one run, the least of several), their ratio, and the share of
+real time. The last line is what a keyboard asks for at its softest: twenty strokes a second at MIDI velocity 1.
 """
 
 from __future__ import annotations
@@ -52,7 +52,8 @@ def main() -> None:
             quiet, plain = least(stroke, instrument, tines)
             share = quiet / (TINES * SPACING / each)
             print(
-                f"{name:6} {each * 1e3:5.0f} {quiet * 1e3:6.1f} {plain * 1e3:8.1f} {plain / quiet:8.2f} {share:8.1%}"
+                f"{name:6} {each * 1e3:5.0f} {quiet * 1e3:6.1f} {plain * 1e3:8.1f} {plain / quiet:8.2f} "
+                f"{share:8.1%}"
             )
             if each == SPEEDS[2]:
                 print(f"       twenty such strokes a second: {20.0 * quiet:.0%} of a core")

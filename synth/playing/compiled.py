@@ -13,21 +13,21 @@ from numba import njit
 
 # sums may be added in another order, products and sums joined; no number is taken for finite or certain
 REORDERED: Final = {"reassoc", "contract", "nsz", "arcp"}
-_BARE: Final[dict[str, Any]] = {"cache": True, "nogil": True, "_nrt": False, "error_model": "numpy"}
+_BARE: Final[dict[str, Any]] = {"nogil": True, "_nrt": False, "error_model": "numpy"}
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
-def exact(function: Function) -> Function:
-    """Every operation as it is written."""
-    return njit(**_BARE)(function)  # type: ignore[no-any-return]
-
-
 def whole(function: Function) -> Function:
-    """A function by itself."""
-    return njit(**_BARE, fastmath=REORDERED)(function)  # type: ignore[no-any-return]
+    """A function by itself; what is compiled is kept for the next time."""
+    return njit(**_BARE, cache=True, fastmath=REORDERED)(function)  # type: ignore[no-any-return]
 
 
 def inlined(function: Function) -> Function:
-    """A part of the function that calls it: what both know is used, and nothing is handed over."""
+    """A part of the function that calls it: what both know is used, nothing is handed over, nothing kept apart."""
     return njit(**_BARE, fastmath=REORDERED, forceinline=True)(function)  # type: ignore[no-any-return]
+
+
+def exact(function: Function) -> Function:
+    """A part in which every operation is done as it is written."""
+    return njit(**_BARE)(function)  # type: ignore[no-any-return]

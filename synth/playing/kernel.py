@@ -24,7 +24,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
-from synth.playing import bodies, laws, layout, motion
+from synth.playing import bodies, compiled, laws, layout, motion
 from synth.playing.bodies import advance, advance_stick, bent, end_of, given, kick, placed, push
 from synth.playing.compiled import inlined, whole
 from synth.playing.laws import STIFFEST, meeting, touch
@@ -345,7 +345,7 @@ def ring_on(row: Row, q: Any, p: Any, tally: Any, steps: int) -> None:
                 tally[i, T_MOMENT] = max(tally[i, T_MOMENT], bending(q, i, row.root))
 
 
-PARTS: Final = (bodies, laws, layout, motion)
+PARTS: Final = (bodies, compiled, laws, layout, motion)
 
 
 @functools.lru_cache

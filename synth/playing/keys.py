@@ -14,7 +14,7 @@ playing. Every meaning is the standard's own (MIDI 1.0 specification, tables of 
     CC 74          brightness: stick's edge 2 to 0.3 mm, free length 150 to 50 mm; 64 leaves the stick as it is
     CC 120, 123    all sound off: palms on every group; all notes off: as if every key were let go
     CC 121         controllers back to their rest (not 74: MIDI recommended practice RP-015)
-    pressure       of the channel: the hand presses, 127 is 2 N
+    pressure       of the channel: the hand presses, 127 is 0.2 N
     program p      the p-th stick of the design, round and round: the next program is the next stick
 
 Strokes of a group alternate, forward first. Pitch bend and other controllers mean nothing to a clamped tine.
@@ -32,7 +32,7 @@ from synth.units import A4_NOTE_NUMBER, CENTS_PER_SEMITONE, MM, cents
 
 SLOWEST: Final = 0.1  # m/s at velocity 1
 FASTEST_RATIO: Final = 30.0  # velocity 127 over velocity 1
-FULL_PRESSURE: Final = 2.0  # N at 127
+FULL_PRESSURE: Final = 0.2  # N at 127: as much again as a tine holds a usual stick back at a usual bite
 EDGE_RADIUS: Final = (2.0 * MM, 0.3 * MM)  # of the stick's end at brightness 0 and 127
 FREE_LENGTH: Final = (150.0 * MM, 50.0 * MM)
 PALM_SECONDS: Final = 0.3

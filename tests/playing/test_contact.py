@@ -70,7 +70,7 @@ def test_the_force_leaves_what_the_stick_left(contact_row):
                 fade = np.exp(-decay[touch.tine, 0, n] * (end - touch.last_release))
                 if touch.along[n] > 1e-8:  # m: less is rounding of the bins' middles
                     error = decibels(amplitude[touch.tine, n] / fade / touch.along[n])
-                    assert error == pytest.approx(0.0, abs=(0.05, 0.1, 0.3)[n])
+                    assert error == pytest.approx(0.0, abs=(0.05, 0.4, 0.4)[n])
 
 
 def test_a_contact_costs_few_increments(contact_row):
@@ -103,10 +103,12 @@ def test_the_same_stroke_gives_the_same_samples(contact_row):
 
 
 def levels(row, stroke, fineness):
-    """dB of the first six partials (T, 6) along the row."""
-    along = np.array([touch.along for touch in struck(row, stroke, fineness=fineness).touches])
+    """dB of the first six partials (T, 6) along the row; nan beyond hearing, and where nothing was touched."""
+    touches = struck(row, stroke, fineness=fineness).touches
+    along = np.array([touch.along for touch in touches])
+    heard = row.tines.exists[[touch.tine for touch in touches], :6]
     # a light stick thrown up by one tine can miss the next: nothing to compare there
-    return 20.0 * np.log10(np.where(along > 0.0, along, np.nan))
+    return 20.0 * np.log10(np.where(heard & (along > 0.0), along, np.nan))
 
 
 def test_the_event_model_follows_the_truth(contact_row):
@@ -122,11 +124,10 @@ def test_the_event_model_follows_the_truth(contact_row):
                 spread.append(levels(contact_row, other, FULL) - truth)
     width = np.nanpercentile(np.abs(np.concatenate(error)), 68.0, axis=0)
     own = np.nanpercentile(np.abs(np.concatenate(spread)), 68.0, axis=0)
-    assert np.mean(np.isnan(np.concatenate(error))) < 0.25
+    assert np.mean(np.isnan(np.concatenate(error)[:, 0])) < 0.2
     assert width[0] < 1.0
     assert width[1] < 3.0
-    assert np.all(width[2:4] < 1.5 * own[2:4])
-    assert np.all(width[4:] < 3.0 * own[4:])  # 100 dB below the first: quiet steps leave their mark
+    assert np.all(width[2:] < 1.5 * own[2:])
     # the mean of 108 errors of width w is known to 2 w/sqrt(108)
     assert np.all(np.abs(np.nanmean(np.concatenate(error), axis=0)) < 1.0 + 0.2 * width)
 

@@ -137,7 +137,7 @@ def test_controllers_mean_what_the_table_says(instrument):
     stroke = keys.receive(note(A3), 0.0)[0]
     assert stroke.bite == pytest.approx(BITE * 32 / 127)
     assert stroke.lean == 1.0
-    assert stroke.pressure == 2.0
+    assert stroke.pressure == 0.2
     assert stroke.stick.name == list(instrument.sticks)[2]
     assert stroke.stick.end_radius == pytest.approx(0.3e-3)
     assert stroke.stick.length == pytest.approx(50e-3)
