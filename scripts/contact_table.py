@@ -3,9 +3,10 @@
     .venv/bin/python scripts/contact_table.py [--quick]
 
 Over three sticks, four speeds and three bites on a row of twelve tines it prints, for each of the first six
-partials (below 18 kHz) along the row: the truth's own spread when the bite changes by 1 and 2 % (68 % of the changes lie within
-it), how far the event model is from the truth (68 %), the ratio, and the bias. Then what the event model costs,
-as a share of the time that the stick takes for a row of 14 tines 12 mm apart: the compiled steps alone, and all.
+partials along the row, as far as they are below 18 kHz: the truth's own spread when the bite changes by 1 and 2 %
+(68 % of the changes lie within it), how far the event model is from the truth (68 %), the ratio, and the bias. Then
+what the event model costs, as a share of the time that the stick takes for a row of 14 tines 12 mm apart: the
+compiled steps alone, and all.
 """
 
 from __future__ import annotations

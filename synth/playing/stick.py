@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -103,21 +103,24 @@ def stick_modes(
 
     `pad_damping` is a factor on the dashpots of pads and fingers. `whole` keeps every block.
     """
+    return replace(_upright(stick, grip, pad_damping, beam_modes, whole), axes=_axes(tilt, skew))
+
+
+@functools.lru_cache(maxsize=64)
+def _upright(stick: Stick, grip: Grip, pad_damping: float, beam_modes: int, whole: bool) -> StickModes:
+    """The same of an upright stick: all but the axes is as it is for any tilt and skew."""
     across = _blocks(_bending(stick, grip, pad_damping, beam_modes), whole)
     along = _blocks(_sliding(stick, grip, pad_damping), whole)
     parts = (across, across, along)
-    inner = np.zeros((2, 2), dtype=object)
-    for row in range(2):
-        for column in range(2):
-            inner[row, column] = _block_diagonal([each.inner[row][column] for each in parts])
+    inner = [[_block_diagonal([each.inner[row][k] for each in parts]) for k in range(2)] for row in range(2)]
     return StickModes(
         omega=np.concatenate([each.omega for each in parts]),
         decay=np.concatenate([each.decay for each in parts]),
         kick_place=np.concatenate([each.kick_place for each in parts]),
         kick_speed=np.concatenate([each.kick_speed for each in parts]),
         direction=np.repeat([0, 1, 2], [len(each.omega) for each in parts]),
-        axes=_axes(tilt, skew),
-        inner=np.block([[inner[0, 0], inner[0, 1]], [inner[1, 0], inner[1, 1]]]),
+        axes=_axes(0.0, 0.0),
+        inner=np.block(inner),
     )
 
 
@@ -132,6 +135,14 @@ def stick_line(
     pad_damping: float = 1.0,
 ) -> StickLine:
     """The line of a stick held at a tilt and a skew; `sign` -1 for a backward stroke."""
+    place, pole, residue = _line(stick, grip, pad_damping, beam_modes)
+    axes = _axes(tilt, skew) * np.array([sign, 1.0, 1.0])
+    return StickLine(stick.diameter, place, pole, residue, across=axes[:2], axis=axes[2])
+
+
+@functools.lru_cache(maxsize=64)
+def _line(stick: Stick, grip: Grip, pad_damping: float, beam_modes: int) -> tuple[Array, Complex, Complex]:
+    """Places, poles and residues of `StickLine`."""
     body = _bending(stick, grip, pad_damping, beam_modes)
     place = np.linspace(0.0, whole_length(stick), LINE_POINTS)
     line = np.zeros((len(place), len(body.inertia)))
@@ -140,16 +151,7 @@ def stick_line(
     upper = poles.imag >= 0.0
     twice = np.where(poles.imag > 0.0, 2.0, 1.0)
     residue = (twice * drive)[:, None] * (line @ vectors).T
-    row = np.array([sign, 1.0, 1.0])
-    axes = _axes(tilt, skew) * row
-    return StickLine(
-        diameter=stick.diameter,
-        place=place,
-        pole=poles[upper],
-        residue=residue[upper],
-        across=axes[:2],
-        axis=axes[2],
-    )
+    return place, poles[upper], residue[upper]
 
 
 def give(stick: Stick, grip: Grip) -> tuple[float, float]:
