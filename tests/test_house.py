@@ -26,7 +26,8 @@ PLACES = """
     vibration.advice vibration.cache vibration.solution
     playing.stroke playing.keys playing.homerow playing.lines playing.score playing.notation playing.midi
     playing.hold
-    playing.hand playing.passage playing.tips playing.pluck playing.stick playing.laws playing.motion playing.kernel
+    playing.hand playing.stick playing.passage playing.tips playing.pluck playing.layout playing.compiled
+    playing.laws playing.bodies playing.motion playing.kernel
     playing.report playing.limits playing.sweep playing.contact
     sound.phasor sound.ring sound.spectrum sound.events sound.bank sound.livebank sound.limiter sound.clock
     sound.bandlimit sound.drive sound.overlay

@@ -210,6 +210,10 @@ class Bar:
         return sum(segment.length for segment in self.path)
 
 
+GRIPPED: Final = 30e-3  # m: three fingers side by side; common practice, no published source
+BEHIND: Final = 80e-3  # m: a stick as long as a pencil; common practice, no published source
+
+
 @dataclass(frozen=True)
 class Stick:
     """A stick as it stands out of the hand. `round_stick` derives what is not measured."""
@@ -225,6 +229,9 @@ class Stick:
     mass: float  # of the free length
     frequency: float  # Hz, first bending mode, held still by the hand
     contact_stiffness: float  # N/m^(3/2), Hertz, against the edge of a steel tine
+    gripped: float = GRIPPED  # between the fingers
+    behind: float = BEHIND  # what stands out behind them
+    loss_corner: float = math.inf  # rad/s, where the material's own loss is twice that of slow bending
 
 
 def round_stick(

@@ -24,6 +24,9 @@ PLAIN_MATERIAL: Final = (
 THREADED_MATERIAL: Final = "A2-70"  # what shops sell as stainless threaded rod (ISO 3506-1)
 STEEL: Final = "mild steel"  # what a stick touches, for its contact stiffness
 HOLE_PER_WIDTH: Final = 0.55  # of a nut of unknown thread; ISO 4032: M3 0.545, M4 0.571
+# Wood and what is built like it shears between its fibres: its loss rises from 0.008 at some hundred hertz to about
+# 0.02 at 8 kHz (Ono and Norimoto on spruce, 1983 to 1985; from memory).
+GRAIN_CORNER: Final = 2.0 * math.pi * 5000.0  # rad/s
 END_RADIUS: Final = 1e-3  # m, of a stick's rounded end; common practice, no published source
 DENSEST: Final = 23_000.0  # kg/m3; osmium, the densest metal, has 22 590
 THREAD_CUT: Final = 0.06  # how far a plain rod may be from a thread's diameter for a die to cut it
@@ -243,7 +246,16 @@ def _stick(design: schema.Design, name: str, given: schema.Stick) -> Stick:
         restitution=row.restitution if given.restitution is None else given.restitution,
         hertz_modulus=_hertz_modulus(design, row),
     )
-    return _measured_stick(stick, given)
+    grain = row.youngs_across_gpa is not None
+    return _measured_stick(
+        dataclasses.replace(
+            stick,
+            gripped=stick.gripped if given.gripped_mm is None else given.gripped_mm * MM,
+            behind=stick.behind if given.behind_mm is None else given.behind_mm * MM,
+            loss_corner=GRAIN_CORNER if grain else math.inf,
+        ),
+        given,
+    )
 
 
 def _hertz_modulus(design: schema.Design, row: stock.MaterialRow) -> float:

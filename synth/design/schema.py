@@ -208,10 +208,12 @@ class Stick(Table, frozen=True, kw_only=True):
     material: Name | None = None
     diameter_mm: Annotated[float, Meta(ge=0.5, le=50.0)] | None = None
     length_mm: Annotated[float, Meta(ge=10.0, le=1000.0)] | None = None  # how far it stands out of the hand
+    gripped_mm: Annotated[float, Meta(ge=5.0, le=300.0)] | None = None  # between the fingers; default 30 mm
+    behind_mm: Annotated[float, Meta(ge=0.0, le=1000.0)] | None = None  # behind the fingers; default 80 mm
     end_radius_mm: Annotated[float, Meta(gt=0.0, le=25.0)] | None = None  # default: 1 mm or half the diameter
-    stiffness_n_mm: Positive | None = None  # at the end, across; default 3 E I / l^3
+    stiffness_n_mm: Positive | None = None  # at the end, across, gripped in a vice; default 3 E I / l^3
     mass_g: Positive | None = None  # of the free length
-    first_mode_hz: Hertz | None = None  # held still by the hand; default from stiffness and mass
+    first_mode_hz: Hertz | None = None  # gripped in a vice; default from stiffness and mass
     friction: Annotated[float, Meta(ge=0.0, lt=2.0)] | None = None  # on steel; default by material
     restitution: Annotated[float, Meta(gt=0.0, le=1.0)] | None = None  # of a touch on steel
     contact_stiffness_n_m15: Annotated[float, Meta(ge=1e3, le=1e12)] | None = (

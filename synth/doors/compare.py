@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from synth.design.instrument import Instrument
 from synth.errors import InputError, nearest
 from synth.files import whole_set
-from synth.playing.stroke import CONTROLS, Stroke, shaped
+from synth.playing.stroke import CHOICES, CONTROLS, Stroke, shaped
 from synth.sound import features
 from synth.sound.audio import RATE
 from synth.sound.render import Manner, perform, scene
@@ -86,9 +86,8 @@ def _variant(instrument: Instrument, plain: Stroke, through: str, chosen: Mappin
             stroke = dataclasses.replace(
                 stroke, stick=instrument.sticks[_one_of(value, instrument.sticks, key)]
             )
-        elif key in ("direction", "hand"):
-            known = {"direction": ("forward", "backward"), "hand": ("exact", "steady", "loose")}[key]
-            stroke = dataclasses.replace(stroke, **{key: _one_of(value, known, key)})  # type: ignore[arg-type]
+        elif key in CHOICES:
+            stroke = dataclasses.replace(stroke, **{key: _one_of(value, CHOICES[key], key)})  # type: ignore[arg-type]
         else:
             stroke = shaped(stroke, {_control(key): _number(value, key)})
     return Variant(tuple(chosen.items()), stroke, through)
@@ -103,7 +102,7 @@ def _one_of(value: str, known: Iterable[str], key: str) -> str:
 def _control(key: str) -> str:
     keys = [each.key for each in CONTROLS]
     if key not in keys:
-        others = ["stick", "through", "direction", "hand"]
+        others = ["stick", "through", *CHOICES]
         raise InputError(f"'{key}' cannot be varied", remedy=nearest(key, [*keys, *others]), place="--vary")
     return key
 

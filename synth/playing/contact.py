@@ -1,7 +1,7 @@
 """A stroke with real contact: the default (`EVENT`) and the truth (`FULL`), the same laws at two finenesses.
 
 In: a stroke, the instrument, its tines' modes, and how they ring when the stick comes. Out: a `Contact`: the
-excitation, what happened to each tine, warnings, and the books. The idea: the stick needs the tines' whole state
+trace of its force, what happened to each tine, warnings, and the books. The idea: the stick needs the tines' whole state
 to know where they are, but what it hands on is the force alone, so the ring that was there before goes on by itself
 and is damped, caught or driven by what is added. Base and bar hold still for the while of a contact.
 """
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument, Tine
 from synth.errors import InputError
-from synth.playing import hand, limits
+from synth.playing import hand, layout, limits
 from synth.playing.passage import Passage, passage
 from synth.playing.pluck import pluck, regime
 from synth.playing.report import PARTIALS, TineTouch
@@ -57,21 +57,40 @@ def stroke_row(
     ringing: Ringing | None = None,
     fineness: Fineness = EVENT,
     allow_yield: bool = False,
+    pad_damping: float = 1.0,
 ) -> Contact:
-    """One stroke over its group. Raises `InputError` if it cannot be made or would bend a tine for good."""
+    """One stroke over its group. Raises `InputError` if it cannot be made or would bend a tine for good.
+
+    `pad_damping` is a factor on what the player's fingers swallow: how much hangs on it is worth knowing, for
+    nobody has measured it in a stroke.
+    """
     stroke = hand.played(stroke, seed)
     way = passage(stroke, instrument, tines.frequency[:, 0, 0], seed)
     line = stick_line(
-        stroke.stick, tilt=stroke.tilt, skew=stroke.skew, sign=way.sign, beam_modes=fineness.beam_modes
+        stroke.stick,
+        tilt=stroke.tilt,
+        skew=stroke.skew,
+        sign=way.sign,
+        beam_modes=fineness.beam_modes,
+        grip=stroke.grip,
+        pad_damping=pad_damping,
     )
     if not way.touched.any():
-        nothing = Books(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        nothing = Books(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         return Contact(_silent(way.start, fineness.bin), line, (), (), nothing)
     limits.refuse_too_low(stroke, way, tines, instrument)
     tip = tips(tines, way.tine, depth=stroke.height, count=fineness.tine_modes)
     closed = pluck(stroke, way, tip)
     limits.refuse_impossible(stroke, way, closed, instrument)
-    stick = stick_modes(stroke.stick, tilt=stroke.tilt, skew=stroke.skew, beam_modes=fineness.beam_modes)
+    stick = stick_modes(
+        stroke.stick,
+        tilt=stroke.tilt,
+        skew=stroke.skew,
+        beam_modes=fineness.beam_modes,
+        grip=stroke.grip,
+        pad_damping=pad_damping,
+        whole=fineness.whole,
+    )
     leaves = float(closed.leave[way.touched].max())
     try:
         swept = sweep(stroke, way, tip, stick, _ring(way, tip, ringing), fineness, leaves=leaves)
@@ -136,6 +155,7 @@ def _trace(swept: Sweep, way: Passage, tip: Tips) -> ForceTrace:
         tine=way.tine[met],
         impulse=turned(swept.impulse),
         moment=turned(swept.moment),
+        turning=turned(swept.turning),
         up=swept.up[order],
     )
 
@@ -148,6 +168,7 @@ def _silent(start: float, width: float) -> ForceTrace:
         tine=np.empty(0, np.int64),
         impulse=np.empty((0, 2)),
         moment=np.empty((0, 2)),
+        turning=np.empty((0, 2)),
         up=np.empty(0),
     )
 
@@ -155,10 +176,8 @@ def _silent(start: float, width: float) -> ForceTrace:
 def _touches(
     swept: Sweep, way: Passage, tip: Tips, strike_number: Array, instrument: Instrument
 ) -> Iterator[TineTouch]:
-    from synth.playing import kernel
-
     omega = 2.0 * math.pi * tip.frequency
-    since = np.nan_to_num(swept.ring.time - swept.tally[:, kernel.T_LAST])[:, None, None]
+    since = np.nan_to_num(swept.ring.time - swept.tally[:, layout.T_LAST])[:, None, None]
     ring = (swept.ring.displacement - 1j * swept.ring.velocity / omega) * np.exp(tip.decay * since)
     at_tip = ring * tip.tip_shape[:, None, :]
     cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]
@@ -167,15 +186,15 @@ def _touches(
     for k, row in enumerate(swept.tally):
         yield TineTouch(
             tine=int(way.tine[k]),
-            first_touch=float(row[kernel.T_FIRST]),
-            last_release=float(row[kernel.T_LAST]),
-            touches=int(row[kernel.T_TOUCHES]),
-            greatest_force=float(row[kernel.T_FORCE]),
-            energy=float(row[kernel.T_WORK]),
+            first_touch=float(row[layout.T_FIRST]),
+            last_release=float(row[layout.T_LAST]),
+            touches=int(row[layout.T_TOUCHES]),
+            greatest_force=float(row[layout.T_FORCE]),
+            energy=float(row[layout.T_WORK]),
             along=tuple(along[k].tolist()),
             across=tuple(across[k].tolist()),
-            bend=float(row[kernel.T_BEND]),
-            root_stress=stress(float(row[kernel.T_MOMENT]), instrument.tines[way.tine[k]]),
+            bend=float(row[layout.T_BEND]),
+            root_stress=stress(float(row[layout.T_MOMENT]), instrument.tines[way.tine[k]]),
             strike_number=float(strike_number[k]),
             regime=regime(float(strike_number[k])),
         )

@@ -8,18 +8,39 @@ again stays within about a tenth; a practised one within a third of that. An exa
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.playing.stroke import Stroke
+from synth.playing.stroke import Grip, Stroke
 
-# Of a pen grip. Impedances of it have been measured (Hasser and Cutkosky 2002; Fu and Cavusoglu 2012) but the
-# numbers were not seen: assumed. 0.5 to 4 kN/m changes the force threefold, 0.05 to 0.4 kg the energy by a third.
-STIFFNESS: Final = 1500.0  # N/m
-MASS: Final = 0.15  # kg, moving with the stick
-DAMPING: Final = 0.6  # of critical
+
+@dataclass(frozen=True)
+class Fingers:
+    """One pad and the finger behind it, in any direction across or along the stick. SI."""
+
+    pad_stiffness: float  # N/m
+    pad_damping: float  # N s/m
+    skin_mass: float  # kg, moving with the stick
+    finger_stiffness: float
+    finger_damping: float
+    finger_mass: float
+
+    def times(self, count: int) -> Fingers:
+        """So many of them side by side."""
+        return Fingers(*(count * value for value in dataclasses.astuple(self)))
+
+
+# Pads: Wiertlewski and Hayward, J. Biomechanics 45 (2012) 1869, lateral; fingers: Hajian and Howe, J. Biomech. Eng.
+# 119 (1997) 109, 2 to 20 N. Lowest, usual and highest values; all from memory.
+GRIPS: Final[Mapping[Grip, Fingers]] = {
+    "light": Fingers(500.0, 0.7, 0.10e-3, 200.0, 2.0, 4e-3),
+    "usual": Fingers(1000.0, 1.5, 0.15e-3, 700.0, 4.0, 6e-3),
+    "firm": Fingers(2000.0, 3.0, 0.30e-3, 1300.0, 7.0, 7e-3),
+}
 GREATEST_FORCE: Final = (
     30.0  # N that a pen grip can hold while it moves; common practice, no published source
 )
@@ -29,6 +50,11 @@ SPEED_SPREAD: Final = 0.08  # standard deviation, of the speed from stroke to st
 BITE_SPREAD: Final = 0.12  # of the depth from stroke to stroke
 WANDER: Final = 0.05  # of the depth from tine to tine
 FARTHEST: Final = 2.5  # standard deviations: a hand does not slip
+
+
+def fingers(grip: Grip) -> Fingers:
+    """What carries the stick in this grip."""
+    return GRIPS[grip]
 
 
 def played(stroke: Stroke, seed: int) -> Stroke:

@@ -8,12 +8,13 @@ playing. Every meaning is the standard's own (MIDI 1.0 specification, tables of 
     note off       a palm stops the group, unless a pedal holds it
     CC 1           modulation: leans towards the high tines, 0 even to 127 all
     CC 11          expression: scales the bite, 127 full
+    CC 16          general purpose 1: the grip, 0 to 42 light, to 85 usual, to 127 firm
     CC 64          damper pedal: while down (64 or more) note-offs wait
     CC 66          sostenuto: holds the groups whose keys are down when it goes down
     CC 74          brightness: stick's edge 2 to 0.3 mm, free length 150 to 50 mm; 64 leaves the stick as it is
     CC 120, 123    all sound off: palms on every group; all notes off: as if every key were let go
     CC 121         controllers back to their rest (not 74: MIDI recommended practice RP-015)
-    pressure       of the channel: the hand presses, 127 is 2 N
+    pressure       of the channel: the hand presses, 127 is 0.2 N
     program p      the p-th stick of the design, round and round: the next program is the next stick
 
 Strokes of a group alternate, forward first. Pitch bend and other controllers mean nothing to a clamped tine.
@@ -26,12 +27,12 @@ from dataclasses import dataclass, field
 from typing import Final, Literal, Protocol
 
 from synth.design.instrument import Instrument, Stick
-from synth.playing.stroke import BITE, Hold, Stroke
+from synth.playing.stroke import BITE, Grip, Hold, Stroke
 from synth.units import A4_NOTE_NUMBER, CENTS_PER_SEMITONE, MM, cents
 
 SLOWEST: Final = 0.1  # m/s at velocity 1
 FASTEST_RATIO: Final = 30.0  # velocity 127 over velocity 1
-FULL_PRESSURE: Final = 2.0  # N at 127
+FULL_PRESSURE: Final = 0.2  # N at 127: as much again as a tine holds a usual stick back at a usual bite
 EDGE_RADIUS: Final = (2.0 * MM, 0.3 * MM)  # of the stick's end at brightness 0 and 127
 FREE_LENGTH: Final = (150.0 * MM, 50.0 * MM)
 PALM_SECONDS: Final = 0.3
@@ -61,6 +62,7 @@ class _Channel:
     sostenuto: bool = False
     brightness: int = NEUTRAL
     pressure: int = 0
+    grip: int = NEUTRAL
     stick: int = 0
     down: set[int] = field(default_factory=set)  # groups whose keys are down
     waiting: set[int] = field(default_factory=set)  # let go, but held by a pedal
@@ -111,6 +113,7 @@ class Keys:
             bite=BITE * channel.expression / FULL,
             lean=channel.modulation / FULL,
             pressure=FULL_PRESSURE * channel.pressure / FULL,
+            grip=gripped(channel.grip),
             origin=f"note {note} at velocity {velocity} on channel {message.channel + 1}",  # type: ignore[attr-defined]
         )
 
@@ -131,6 +134,8 @@ class Keys:
                 channel.expression = value
             case 1:  # modulation
                 channel.modulation = value
+            case 16:  # general purpose 1
+                channel.grip = value
             case 74:  # brightness
                 channel.brightness = value
             case 64:  # damper pedal
@@ -169,6 +174,12 @@ def speed(velocity: int) -> float:
     return float(SLOWEST * FASTEST_RATIO ** ((velocity - 1) / (FULL - 1)))
 
 
+def gripped(value: int) -> Grip:
+    """The grip for a controller's value of 0 to 127."""
+    grips: tuple[Grip, ...] = ("light", "usual", "firm")
+    return grips[min(value * len(grips) // FULL, len(grips) - 1)]
+
+
 def edged(stick: Stick, brightness: int) -> Stick:
     """The stick held and turned for a brightness: dull with its round end and far out, bright with its edge."""
     if brightness == NEUTRAL:
@@ -179,8 +190,10 @@ def edged(stick: Stick, brightness: int) -> Stick:
         else (1, (brightness - NEUTRAL) / (FULL - NEUTRAL))
     )
     stretch = 1.0 + share * (FREE_LENGTH[towards] / stick.length - 1.0)
+    out = stick.length * (stretch - 1.0)  # of the hand, which slides along the stick
     return dataclasses.replace(
         stick,
+        behind=max(stick.behind - out, 0.0),
         end_radius=stick.end_radius + share * (EDGE_RADIUS[towards] - stick.end_radius),
         length=stick.length * stretch,
         stiffness=stick.stiffness / stretch**3,  # a cantilever's: 3EI/l^3, and its pitch as l^-2

@@ -15,22 +15,23 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-from synth.compiled import njit
+from synth.playing.compiled import inlined
 
 SLOWEST_TOUCH: Final = 0.01  # m/s, below which the loss of a touch grows no further
 STEADY_SLIDE: Final = 4.0  # times the friction there is, were it needed to hold: well into sliding
 STIFFEST: Final = 0.7  # rad a step, of the contact's own swing: what a step can follow
 
 
-@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@inlined
 def nearest(xi: float, z: float, half: float, edge: float, r_end: float, sa: float, ca: float) -> Any:
-    """Gap of stick and tine, and the direction from stick to tine, for the end's centre at (xi, z).
+    """Gap of stick and tine, direction from stick to tine, and the core's point, for the end's centre at (xi, z).
 
     Seen from the tine's axis and tip; `half` is the half width of the core, which the edges are rounded around.
     """
     px = min(max(xi, -half), half)  # the end's centre against the core
+    pz = min(z, -edge)
     dx = px - xi
-    dz = min(z, -edge) - z
+    dz = pz - z
     ex = -half - xi  # the rear edge against the stick's face
     ez = -edge - z
     s = ex * sa + ez * ca
@@ -40,14 +41,34 @@ def nearest(xi: float, z: float, half: float, edge: float, r_end: float, sa: flo
         if fx * fx + fz * fz < dx * dx + dz * dz:
             dx = fx
             dz = fz
+            px = -half
+            pz = -edge
     d = math.sqrt(dx * dx + dz * dz)
     if d < 1e-12:  # the stick's axis is inside the tine: it is pushed back the way it came
-        return -(r_end + edge), 1.0, 0.0
+        return -(r_end + edge), 1.0, 0.0, px, pz
     inverse = 1.0 / d
-    return d - r_end - edge, dx * inverse, dz * inverse
+    return d - r_end - edge, dx * inverse, dz * inverse, px, pz
 
 
-@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@inlined
+def meeting(
+    xi: float, z: float, lean: float, half: float, edge: float, r_end: float, sa: float, ca: float
+) -> Any:
+    """`nearest` for a tine whose tip leans by `lean` rad in the stick's heading: gap, direction, arm from the tip.
+
+    All is turned into the tine's upright, where the stick trails by so much less, and back.
+    """
+    si = lean * (1.0 - lean * lean * (1.0 / 6.0))  # to 1e-7 at a lean of 0.1
+    co = 1.0 - lean * lean * (0.5 - lean * lean * (1.0 / 24.0))
+    gap, mx, mz, px, pz = nearest(
+        co * xi - si * z, si * xi + co * z, half, edge, r_end, sa * co - ca * si, ca * co + sa * si
+    )
+    px -= edge * mx
+    pz -= edge * mz
+    return gap, co * mx + si * mz, co * mz - si * mx, co * px + si * pz, co * pz - si * px
+
+
+@inlined
 def hertz(g: float, stiff: float, step_give: float) -> tuple[float, float]:
     """Force and stored energy of the contact's spring, k g^1.5, going on straight where a step cannot follow it.
 
@@ -64,13 +85,13 @@ def hertz(g: float, stiff: float, step_give: float) -> tuple[float, float]:
     return force + slope * more, 0.4 * force * g_cap + force * more + 0.5 * slope * more * more
 
 
-@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@inlined
 def push(elastic: float, lam: float, speed: float, inverse_mass: float) -> float:
     """The normal impulse of a step: the loss acts on the mean of the speeds before and after. Never a pull."""
     return max(elastic * (1.0 + lam * speed) / (1.0 + 0.5 * elastic * lam * inverse_mass), 0.0)
 
 
-@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@inlined
 def grip(ft: float, fb: float, vt: float, vb: float, wtt: float, wbb: float, wtb: float, cone: float) -> Any:
     """The friction impulse along the two tangents, and whether the surfaces hold.
 
@@ -90,22 +111,26 @@ def grip(ft: float, fb: float, vt: float, vb: float, wtt: float, wbb: float, wtb
     return pt * share, pb * share, False
 
 
-@njit(cache=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"})
+@inlined
 def touch(
     direction: Any,  # n_xi, n_z of the push on the tine, cos and sin of the skew
-    slope: Any,  # of the tine's tip, down per move along and across
-    relative: Any,  # stick's velocity against the tine's
-    tine_give: float,  # velocity per impulse
-    give: Any,  # (3, 3) the same for the stick's end
+    lever: Any,  # what a push up bends the tip on, along and across; the contact's arm from the tip, ahead and up
+    relative: Any,  # stick's velocity against the tine's, along, across and up
+    tine_give: Any,  # velocity of the tip per impulse, its turning per impulse, turning per impulse's moment
+    give: Any,  # (3, 3) velocity per impulse of the stick's end
     gap: float,
     law: Any,  # stiffness, friction, loss, step
     lam: float,  # s/m, loss of this touch; negative for one that begins
     before: Any,  # sliding speeds after the last impulse, if the surfaces held; else nan
 ) -> Any:
-    """Impulse on the tine (x, y, z), its normal part, heat, stored energy, lam, sliding speeds after, holding."""
+    """Impulse on the tine (x, y, z), its normal part, heat, stored energy, lam, sliding speeds after, holding.
+
+    And the speed of closing after it, and the give along the normal.
+    """
     nx, nz, cg, sg = direction
-    bx, by = slope
+    bx, by, ahead, above = lever
     gx, gy, gz = relative
+    shift, swing, twist = tine_give
     stiff, mu, loss, dt = law
     n1 = cg * nx
     n2 = sg * nx
@@ -116,11 +141,17 @@ def touch(
     vn = gx * n1 + gy * n2 + gz * n3
     vt = gx * t1 + gy * t2 + gz * t3
     vb = gy * cg - gx * sg
-    # a push down also bends the tine on, by the slope of its tip's path
+    # a push down also bends the tine on, by the slope of its tip's path, and turns the tip by its arm
     nxe = n1 + bx * n3
     nye = n2 + by * n3
     txe = t1 + bx * t3
     tye = t2 + by * t3
+    nxm = n1 * above - n3 * ahead * cg
+    nym = n2 * above - n3 * ahead * sg
+    txm = t1 * above - t3 * ahead * cg
+    tym = t2 * above - t3 * ahead * sg
+    bxm = -sg * above
+    bym = cg * above
     gn1 = give[0, 0] * n1 + give[0, 1] * n2 + give[0, 2] * n3
     gn2 = give[1, 0] * n1 + give[1, 1] * n2 + give[1, 2] * n3
     gn3 = give[2, 0] * n1 + give[2, 1] * n2 + give[2, 2] * n3
@@ -129,12 +160,17 @@ def touch(
     gt3 = give[2, 0] * t1 + give[2, 1] * t2 + give[2, 2] * t3
     gb1 = give[0, 1] * cg - give[0, 0] * sg
     gb2 = give[1, 1] * cg - give[1, 0] * sg
-    wnn = tine_give * (nxe * nxe + nye * nye) + gn1 * n1 + gn2 * n2 + gn3 * n3
-    wtt = tine_give * (txe * txe + tye * tye) + gt1 * t1 + gt2 * t2 + gt3 * t3
-    wbb = tine_give + gb2 * cg - gb1 * sg
-    wnt = tine_give * (nxe * txe + nye * tye) + gn1 * t1 + gn2 * t2 + gn3 * t3
-    wnb = tine_give * (nye * cg - nxe * sg) + gn2 * cg - gn1 * sg
-    wtb = tine_give * (tye * cg - txe * sg) + gt2 * cg - gt1 * sg
+    wnn = gn1 * n1 + gn2 * n2 + gn3 * n3 + shift * (nxe * nxe + nye * nye)
+    wnn += 2.0 * swing * (nxe * nxm + nye * nym) + twist * (nxm * nxm + nym * nym)
+    wtt = gt1 * t1 + gt2 * t2 + gt3 * t3 + shift * (txe * txe + tye * tye)
+    wtt += 2.0 * swing * (txe * txm + tye * tym) + twist * (txm * txm + tym * tym)
+    wbb = gb2 * cg - gb1 * sg + shift + 2.0 * swing * above + twist * above * above
+    wnt = gn1 * t1 + gn2 * t2 + gn3 * t3 + shift * (nxe * txe + nye * tye)
+    wnt += swing * (nxe * txm + nye * tym + nxm * txe + nym * tye) + twist * (nxm * txm + nym * tym)
+    wnb = gn2 * cg - gn1 * sg + shift * (nye * cg - nxe * sg)
+    wnb += swing * (nxe * bxm + nye * bym - nxm * sg + nym * cg) + twist * (nxm * bxm + nym * bym)
+    wtb = gt2 * cg - gt1 * sg + shift * (tye * cg - txe * sg)
+    wtb += swing * (txe * bxm + tye * bym - txm * sg + tym * cg) + twist * (txm * bxm + tym * bym)
     if lam < 0.0:
         lam = loss / max(vn, SLOWEST_TOUCH)
     force, stored = hertz(-gap, stiff, dt * dt * wnn)
@@ -152,4 +188,4 @@ def touch(
     lost = 0.5 * ((pn - elastic) * (vn + an) + pt * (vt + at) + pb * (vb + ab))
     fx = pn * n1 + pt * t1 - pb * sg
     fy = pn * n2 + pt * t2 + pb * cg
-    return fx, fy, pn * n3 + pt * t3, pn, lost, stored, lam, at, ab, held
+    return fx, fy, pn * n3 + pt * t3, pn, lost, stored, lam, at, ab, held, an, wnn

@@ -61,11 +61,11 @@ def refuse_impossible(stroke: Stroke, way: Passage, closed: Pluck, instrument: I
             "stick",
             file=instrument.file,
         )
-    hardest = int(np.argmax(closed.hold_force))
-    if closed.hold_force[hardest] > hand.GREATEST_FORCE:
-        share = hand.GREATEST_FORCE / float(closed.hold_force[hardest])
+    hardest = int(np.argmax(closed.hand_force))
+    if closed.hand_force[hardest] > hand.GREATEST_FORCE:
+        share = hand.GREATEST_FORCE / float(closed.hand_force[hardest])
         raise InputError(
-            f"this bend needs a force no hand gives: {closed.hold_force[hardest]:.0f} N on "
+            f"this bend needs a force no hand gives: {closed.hand_force[hardest]:.0f} N on "
             f"{called(int(way.tine[hardest]), instrument)}, where a grip holds about {hand.GREATEST_FORCE:.0f} N",
             remedy=f"bite {share * float(way.bite[hardest]) / MM:.1f} mm or less, tilt more, or take a thinner or "
             "longer stick",

@@ -47,6 +47,7 @@ def _said(event: Stroke | Hold, instrument: Instrument) -> Iterator[tuple[str, A
     yield "group", group
     yield "direction", event.direction
     yield "stick", event.stick.name
+    yield "grip", event.grip
     kept = instrument.sticks[event.stick.name]
     if event.stick != kept:
         yield "brightness", next(each for each in range(FULL + 1) if edged(kept, each) == event.stick)

@@ -21,7 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import EDGE_RADIUS, Instrument
-from synth.playing.hand import STIFFNESS, wander
+from synth.playing.hand import wander
+from synth.playing.stick import give
 from synth.playing.stroke import Stroke
 
 NO_BITE: Final = 1e-7  # m: less is rounding
@@ -63,8 +64,10 @@ def passage(
     diameter = np.array([instrument.tines[i].rod.diameter for i in index])
     bite = stroke.bite * (1.0 + stroke.lean * height_in_row(fundamental[index]))
     bite *= wander(stroke, seed, group.count)
-    # a hand that presses would stand lower by P/K if nothing held it; one that passes above presses on nothing
-    bite = np.where(bite > NO_BITE, bite + stroke.pressure / STIFFNESS, 0.0)
+    # a stick pressed by a hand would stand lower if nothing held it; one that passes above presses on nothing
+    across, lengthwise = give(stroke.stick, stroke.grip)
+    lower = stroke.pressure * (across * math.sin(stroke.tilt) ** 2 + lengthwise * math.cos(stroke.tilt) ** 2)
+    bite = np.where(bite > NO_BITE, bite + lower, 0.0)
     return Passage(
         tine=index[order],
         place=sign * (along[order] - along[order][0]),

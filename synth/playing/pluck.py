@@ -1,12 +1,14 @@
 """The closed form: how hard the stick holds a tine before it slips, how it lets go, pluck or strike.
 
 In: a stick, tines, a stroke. Out: per tine the hold force, the bend, the times of loading and release, and three
-numbers. The idea: stick, hand and tine are springs in series; the stick must rise by what the tine stands in its
-way, and the slope of the contact (beta, below level) grows from the tilt a to a right angle as the tine slips round
-the stick's rounded end. With phi the friction angle, o the bite, rho = r_end + r_edge:
+numbers. The idea: stick in the hand and tine are springs in series; the stick must rise by what the tine stands in
+its way, and the slope of the contact (beta, below level) grows from the tilt a to a right angle as the tine slips
+round the stick's rounded end. With phi the friction angle, o the bite, rho = r_end + r_edge:
 
-    F(beta) = (o - rho (1 - sin beta)) / D,   D = sin(beta - phi)/K_hand + sin a cos(a - beta + phi)/k_stick
+    F(beta) = (o - rho (1 - sin beta)) / D,   D = sin a cos(a - beta + phi) C - cos a sin(a - beta + phi) C_along
     F_x = F cos(beta - phi), w = F_x/k_tine
+
+C and C_along are the gives of the stick's end in its fingers, across and along it, in the time that the load takes.
 
 It is right within 1.5 dB for the hold force of slow strokes, and within 6.5 dB (68 % of tines) for the first
 partial; the stages of a contact interfere, which only stepping through time can follow (`synth.playing.contact`).
@@ -22,12 +24,10 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.design.instrument import Instrument, Stick
-from synth.playing import hand
-from synth.playing.passage import Passage, passage, touch_time
-from synth.playing.stroke import Excitation, Stroke
-from synth.playing.tips import Tips, tips
-from synth.vibration.tine import TineModes
+from synth.playing.passage import Passage, touch_time
+from synth.playing.stick import give, give_within
+from synth.playing.stroke import Stroke
+from synth.playing.tips import Tips
 
 Array = NDArray[np.float64]
 Regime = Literal["pluck", "mixed", "strike"]
@@ -44,6 +44,9 @@ class Pluck:
     """T tines, closed form. SI."""
 
     hold_force: Array  # (T,) N, along the row, as the tine begins to slip round the end
+    hand_force: (
+        Array  # (T,) N, the same of a stroke so slow that the hand gives it all, and the stick's mass nothing
+    )
     top_force: Array  # (T,) N, of the drag over the flat top
     bend: Array  # (T,) m, of the contact point under the hold force
     touch: Array  # (T,) s, first touch
@@ -87,16 +90,18 @@ def regime(strike_number: float) -> Regime:
 def pluck(stroke: Stroke, way: Passage, tip: Tips) -> Pluck:
     """The closed form for every tine of the passage."""
     stick, rho = stroke.stick, stroke.stick.end_radius + way.edge
-    give = np.full(len(way.bite), 1.0 / hand.STIFFNESS)
-    # a quick stroke meets the hand's mass: its give depends on the time, and the time on its give
+    path = slow = Path(stroke, way.bite, rho, tip.stiffness, *give(stroke.stick, stroke.grip))
+    # a quick stroke meets the stick's mass: its give depends on the time, and the time on its give
     for _ in range(3):
-        path = Path(stick, stroke.tilt, way.bite, rho, give, tip.stiffness)
-        x = math.sqrt(hand.STIFFNESS / hand.MASS) * np.maximum(path.travel(stroke.tilt), 0.0) / stroke.speed
-        give = x**2 / (6.0 + x**2) / hand.STIFFNESS
+        time = np.maximum(path.travel(stroke.tilt), 0.3 * rho) / stroke.speed
+        path = Path(stroke, way.bite, rho, tip.stiffness, *give_within(stroke.stick, stroke.grip, time))
     start = np.minimum(stroke.tilt, 0.5 * math.pi)
-    top = path.along(0.5 * math.pi)
+    top = path.along_row(0.5 * math.pi)
     # a shallow bite meets the rounded end itself and is held hardest somewhere on its way round it
-    hold = np.max([path.along(beta) for beta in np.linspace(start, 0.5 * math.pi, ROUNDS)], axis=0)
+    hold, hand = (
+        np.max([each.along_row(beta) for beta in np.linspace(start, 0.5 * math.pi, ROUNDS)], axis=0)
+        for each in (path, slow)
+    )
     to_slip = np.maximum(path.travel(start), 0.0) / stroke.speed
     round_end = (
         np.maximum(path.travel(0.5 * math.pi) - np.maximum(path.travel(start), 0.0), 0.3 * rho) / stroke.speed
@@ -107,6 +112,7 @@ def pluck(stroke: Stroke, way: Passage, tip: Tips) -> Pluck:
     bend = hold / tip.stiffness
     return Pluck(
         hold_force=hold,
+        hand_force=hand,
         top_force=np.minimum(top, hold),
         bend=bend,
         touch=touch,
@@ -116,7 +122,7 @@ def pluck(stroke: Stroke, way: Passage, tip: Tips) -> Pluck:
         drop_time=DROP_WAY / stroke.speed,
         strike_number=stroke.speed / (omega * np.maximum(bend, 1e-12)),
         release_number=omega * rho / stroke.speed,
-        softness=tip.stiffness / stick.stiffness,
+        softness=tip.stiffness * give(stick, stroke.grip)[0],
     )
 
 
@@ -129,99 +135,36 @@ DROP_WAY: Final = (
 class Path:
     """The quasi-static way of the contact round the stick's end, for T tines."""
 
-    stick: Stick
-    tilt: float
+    stroke: Stroke
     bite: Array
     rho: Array
-    hand_give: Array  # m/N, the hand's give in the time there is
     tine_stiffness: Array
+    across: Array | float  # m/N, the end's give across the stick in the time there is
+    along: Array | float  # and along it
 
     @property
     def friction_angle(self) -> float:
-        return math.atan(self.stick.friction)
+        return math.atan(self.stroke.stick.friction)
 
     def force(self, beta: float) -> Array:
         """(T,) N of the contact, normal and friction together; none where the stick passes above."""
-        a, phi = self.tilt, self.friction_angle
-        give = (
-            math.sin(beta - phi) * self.hand_give
-            + math.sin(a) * math.cos(a - beta + phi) / self.stick.stiffness
-        )
+        a, bent = self.stroke.tilt, self.stroke.tilt - beta + self.friction_angle
+        give = math.sin(a) * math.cos(bent) * self.across - math.cos(a) * math.sin(bent) * self.along
         # below the friction angle the give closes and no force would let the tine slip: held at a sliver of it
-        give = np.maximum(give, 1e-3 / self.stick.stiffness)
+        give = np.maximum(give, 1e-3 * self.across)
         return np.asarray(np.maximum(self.bite - self.rho * (1.0 - math.sin(beta)), 0.0) / give)
 
-    def along(self, beta: float) -> Array:
+    def along_row(self, beta: float) -> Array:
         """(T,) N along the row."""
         return self.force(beta) * math.cos(beta - self.friction_angle)
 
     def travel(self, beta: float) -> Array:
         """(T,) m of the hand since the first touch."""
-        a, phi, force = self.tilt, self.friction_angle, self.force(beta)
-        lean = math.cos(a) * math.cos(a - beta + phi) / self.stick.stiffness
-        give = (1.0 / self.tine_stiffness + self.hand_give) * math.cos(beta - phi) + lean
+        a, phi, force = self.stroke.tilt, self.friction_angle, self.force(beta)
+        bent = a - beta + phi
+        give = math.cos(beta - phi) / self.tine_stiffness
+        give = give + math.cos(a) * math.cos(bent) * self.across + math.sin(a) * math.sin(bent) * self.along
         face = np.maximum(self.bite - self.rho * (1.0 - math.sin(a)), 0.0) / math.cos(a)
         return np.asarray(
             force * give - self.rho * math.cos(beta) + self.rho * math.cos(a) + face * math.sin(a)
         )
-
-
-def excite(stroke: Stroke, instrument: Instrument, tines: TineModes, seed: int = 0) -> Excitation:
-    """The stroke as three smooth changes of force per tine: loading, slipping round the end, dropping off.
-
-    A force step dF bends the tine to a new place of rest, about which it then swings: seen from there, mode n jumps
-    by -dF phi_n/w_n^2. Spread evenly over a time tau the jump shrinks by sinc(w tau/2), as a raised cosine it
-    shrinks by cos(w tau/2)/(1 - (w tau/pi)^2).
-    """
-    stroke = hand.played(stroke, seed)
-    way = passage(stroke, instrument, tines.frequency[:, 0, 0], seed)
-    tip = tips(tines, way.tine, depth=stroke.height, count=MODES)
-    closed = pluck(stroke, way, tip)
-    heading = (math.cos(stroke.skew) * way.sign, math.sin(stroke.skew))
-    width = tines.frequency.shape[2]
-    steps = [
-        (closed.touch, closed.slip, closed.hold_force, even),
-        (closed.slip, closed.top, closed.top_force - closed.hold_force, raised_cosine),
-        (closed.leave, closed.leave + closed.drop_time, -closed.top_force, raised_cosine),
-    ]
-    omega = np.where(tines.exists[:, None, :], 2.0 * math.pi * tines.frequency, 1.0)[way.tine]
-    shape = np.where(tines.exists, tines.at(np.full(len(tines.mass), stroke.height)), 0.0)[way.tine]
-    plane = in_planes(heading, tip.axis)
-    jump = [
-        -(force[:, None] * plane)[:, :, None]
-        * shape[:, None, :]
-        / omega**2
-        * spread(omega * (end - begin)[:, None, None])
-        for begin, end, force, spread in steps
-    ]
-    time = np.concatenate([0.5 * (begin + end) for begin, end, _, _ in steps])
-    order = np.argsort(time, kind="stable")
-    displacement = np.concatenate(jump).reshape(-1, 2, width)[order]
-    struck = np.tile(way.touched, len(steps))[order]
-    return Excitation(
-        time=time[order][struck],
-        tine=np.tile(way.tine, len(steps))[order][struck],
-        displacement=displacement[struck],
-        velocity=np.zeros_like(displacement[struck]),
-    )
-
-
-def in_planes(heading: tuple[float, float], axis: Array) -> Array:
-    """(T, 2): a direction (along, across) seen in the tines' principal planes."""
-    along, across = heading
-    return np.stack(
-        [np.cos(axis) * along + np.sin(axis) * across, np.cos(axis) * across - np.sin(axis) * along], axis=1
-    )
-
-
-def even(angle: Array) -> Array:
-    """sin(x)/x at half the angle w tau: a force that changes evenly over tau."""
-    return np.asarray(np.sinc(angle / (2.0 * math.pi)))
-
-
-def raised_cosine(angle: Array) -> Array:
-    """A force that changes as half a cosine over tau: cos(x)/(1 - (2 x/pi)^2) at half the angle w tau."""
-    x = angle / 2.0
-    near = np.abs(x - 0.5 * math.pi) < 1e-5  # 0/0 there, pi/4 in the limit
-    safe = np.where(near, 0.0, x)
-    return np.asarray(np.where(near, 0.25 * math.pi, np.cos(safe) / (1.0 - (2.0 * safe / math.pi) ** 2)))

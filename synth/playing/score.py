@@ -21,7 +21,7 @@ from synth.design.tree import checked, decode, place_of
 from synth.errors import InputError, nearest
 from synth.playing.keys import NEUTRAL, edged
 from synth.playing.lines import line_of
-from synth.playing.stroke import CONTROLS, Hand, Hold, Stroke, shaped
+from synth.playing.stroke import CONTROLS, Grip, Hand, Hold, Stroke, shaped
 
 MOST_EVENTS: Final = 20_000  # twenty minutes of sixteen strokes a second
 LONGEST_S: Final = 1200.0  # twenty minutes of audio
@@ -49,6 +49,7 @@ class How(Table, frozen=True, kw_only=True):
     tilt_deg: float | None = None
     skew_deg: float | None = None
     pressure_n: float | None = None
+    grip: Grip | None = None
     brightness: Annotated[int, Meta(ge=0, le=127)] | None = (
         None  # as MIDI's controller 74; 64 changes nothing
     )
@@ -333,6 +334,7 @@ def _stroke(placed: _Placed, defaults: How, instrument: Instrument) -> Stroke:
         stick=edged(instrument.sticks[name], brightness),
         start=placed.start,
         direction=entry.direction or defaults.direction or "forward",
+        grip=entry.grip or defaults.grip or "usual",
         origin=place,
     )
     return _numbered(_numbered(plain, defaults, "defaults"), entry, place)

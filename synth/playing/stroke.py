@@ -1,4 +1,4 @@
-"""A stroke: one pass of a stick over a group; and what it leaves behind, an excitation.
+"""A stroke: one pass of a stick over a group; and the force that it leaves behind.
 
 In: what the player does. Out: frozen values that every later stage understands. The idea: a contact hands on the
 force alone, and since the structure that it meets is linear, what forces do simply adds.
@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,9 @@ from synth.units import DEGREE, MM
 
 Direction = Literal["forward", "backward"]
 Hand = Literal["exact", "steady", "loose"]
+Grip = Literal["light", "usual", "firm"]
+
+CHOICES: Final = {"direction": get_args(Direction), "grip": get_args(Grip), "hand": get_args(Hand)}
 
 START: Final = 1e-3  # s: a sound without overtones above 20 kHz begins half a millisecond before its touch
 SPEED: Final = 0.5  # m/s, an unhurried stroke: a group of ten in a quarter of a second
@@ -42,6 +45,7 @@ class Stroke:
     tilt: float = TILT  # how far the stick trails
     skew: float = 0.0  # the stick's heading away from the row
     pressure: float = 0.0  # N, extra push of the hand
+    grip: Grip = "usual"  # how firmly the fingers hold the stick
     hand: Hand = "exact"  # a steady one varies speed and bite a little, a loose one more
     origin: str = field(default="", compare=False)  # what asked for it, for messages
 
@@ -99,21 +103,6 @@ def shaped(stroke: Stroke, numbers: Mapping[str, float]) -> Stroke:
 
 
 @dataclass(frozen=True)
-class Excitation:
-    """S increments of the modal state of single tines, sorted by time.
-
-    The state is that of the clamped tine's own mass-normalised modes (`synth.vibration.tine.TineModes`), in its two
-    principal planes. `time` (S,) s; `tine` (S,) index; `displacement` and `velocity` (S, 2, N) in kg^(1/2) m and
-    kg^(1/2) m/s; partials a tine does not have stay zero.
-    """
-
-    time: NDArray[np.float64]
-    tine: NDArray[np.int64]
-    displacement: NDArray[np.float64]
-    velocity: NDArray[np.float64]
-
-
-@dataclass(frozen=True)
 class ForceTrace:
     """What a stick did to the tines: S bins with a touch, sorted by tine, then by time.
 
@@ -129,4 +118,7 @@ class ForceTrace:
     tine: NDArray[np.int64]  # (S,) index into Instrument.tines
     impulse: NDArray[np.float64]  # (S, 2) N s on the tine, along and across the row
     moment: NDArray[np.float64]  # (S, 2) N s^2, impulses times how long after the bin's middle they came
+    turning: NDArray[
+        np.float64
+    ]  # (S, 2) N m s about the tip, that lean it along and across: impulse times arm
     up: NDArray[np.float64]  # (S,) N s on the tine, upward

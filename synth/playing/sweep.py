@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
+from synth.playing import layout
 from synth.playing.passage import Passage, first_touch
 from synth.playing.stick import StickModes
 from synth.playing.stroke import Stroke
@@ -29,7 +30,10 @@ Index = NDArray[np.int64]
 AHEAD: Final = 0.5e-3  # m before the first touch, where the stepping starts
 TAIL: Final = 0.05  # m beyond the last tine
 PATIENCE: Final = 0.2  # s that a stick may take longer than its speed says
-ROOM: Final = 4096  # bins of history at first, besides one for every moment
+ROOM: Final = 16_384  # bins of history at a time
+FOREVER: Final = 2**60  # steps
+TOO_QUICK: Final = 1.2  # rad in a quiet step
+RING_ON: Final = 0.02  # s of free ring in which the root's moment is followed: two periods at 100 Hz
 
 
 @dataclass(frozen=True)
@@ -40,7 +44,8 @@ class Fineness:
     beam_modes: int  # of the stick
     step: float  # s
     bin_steps: int  # the force is kept in bins of so many
-    booked: bool  # every joule, between touches too
+    quiet_steps: int = 1  # 1, 2 or 4: taken at once, at most, while one tine is held quietly
+    whole: bool = True  # the stick in the fingers without leaving out what is hardly felt
 
     @property
     def bin(self) -> float:
@@ -48,25 +53,35 @@ class Fineness:
         return self.step * self.bin_steps
 
 
-FULL: Final = Fineness(tine_modes=10, beam_modes=4, step=0.5e-6, bin_steps=8, booked=True)
-EVENT: Final = Fineness(tine_modes=8, beam_modes=4, step=2e-6, bin_steps=2, booked=False)
+FULL: Final = Fineness(tine_modes=10, beam_modes=12, step=0.5e-6, bin_steps=8)
+EVENT: Final = Fineness(tine_modes=8, beam_modes=12, step=2e-6, bin_steps=2, quiet_steps=4, whole=False)
 
 
 @dataclass(frozen=True)
 class Books:
-    """Where the energy of a stroke went, J."""
+    """Where the energy of a stroke went, J.
+
+    Turning loses only what a mode's own damping takes, exactly; so what was damped is what tines and stick had and
+    got and do not have any more, and what can be missing is missing between hand, stick and tines.
+    """
 
     hand: float  # work of the hand
     start: float  # in the tines as the stick came
     end: float  # in tines and stick
-    damped: float  # lost inside tines and stick; complete in the truth only
+    tines: float  # work of the stick on the tines
+    stick: float  # work of the hand and the tines on the stick
     contact: float  # lost between them
     spring: float  # still in the contact's springs
 
     @property
+    def damped(self) -> float:
+        """Lost inside tines and stick."""
+        return self.start + self.tines + self.stick - self.end
+
+    @property
     def residual(self) -> float:
         """What is missing, as a share of the hand's work."""
-        missing = self.hand + self.start - self.end - self.damped - self.contact - self.spring
+        missing = self.hand - self.tines - self.stick - self.contact - self.spring
         return missing / max(abs(self.hand), 1e-30)
 
 
@@ -87,6 +102,7 @@ class Sweep:
     bin: Index  # (H,) its number
     impulse: Array  # (H, 2) N s in the tine's principal planes
     moment: Array  # (H, 2) N s^2, the impulses times how long after the bin's middle
+    turning: Array  # (H, 2) N m s about the tip
     normal: Array  # (H,) N s
     up: Array  # (H,) N s, on the tine
     start: float  # s, of bin 0
@@ -94,6 +110,77 @@ class Sweep:
     tally: Array  # (T, TALLIES) of `synth.playing.kernel`
     books: Books
     ring: Ring  # after the last touch
+
+
+class Pass:
+    """A stick's pass that can be followed piece by piece, as live playing wants it.
+
+    It leaves the last tine at about `leaves` s.
+    """
+
+    def __init__(
+        self,
+        stroke: Stroke,
+        way: Passage,
+        tip: Tips,
+        stick: StickModes,
+        ring: Ring,
+        fineness: Fineness,
+        *,
+        leaves: float,
+    ) -> None:
+        start, first = _course(stroke, way, tip, ring)
+        stop = max(leaves, way.start + float(way.place[-1]) / way.speed) + TAIL / way.speed + PATIENCE
+        numbers = _floats(*_law(stroke, fineness.step), *_form(stroke), way.speed, first, start, stop)
+        self.course = layout.Course._make((*numbers, fineness.bin_steps, fineness.quiet_steps))
+        self.row, self.held = _row(way, tip, fineness), _held(stick, fineness)
+        self.state = _state(ring, len(stick.omega))
+        self.stick, self.fineness, self.shape = stick, fineness, ring.displacement.shape
+        room = ROOM + len(way.tine) * (layout.LONG // fineness.bin_steps + 2)
+        self.history = np.empty((room, layout.COLUMNS))
+        self.parts: list[Array] = []
+
+    def go_on(self, steps: int = FOREVER) -> int:
+        """So many steps more, or to the end. Gives PASSED or PAUSED; raises `InputError` if the stick is caught."""
+        from synth.playing import kernel
+
+        run = kernel.runner(self.row.shape.shape[1])
+        until = self.state.clock[layout.DONE] + steps
+        status = layout.CROWDED
+        while status == layout.CROWDED:
+            more = until - self.state.clock[layout.DONE]
+            status = run(self.row, self.held, self.course, self.state, self.history, more)
+            self.parts.append(self.history[: self.state.clock[layout.USED]].copy())
+            self.state.clock[layout.USED] = 0
+        if status == layout.STUCK:
+            raise InputError(
+                "the stick stays caught in the row",
+                remedy="bite less, let it trail more, or take a softer stick",
+            )
+        return status
+
+    def swept(self) -> Sweep:
+        """What has come of it."""
+        from synth.playing import kernel
+
+        state, history = self.state, np.concatenate(self.parts)
+        turns = round(RING_ON / (layout.MIDDLE * self.fineness.step))
+        kernel.ring_on(self.row, state.q.copy(), state.p.copy(), state.tally, turns)
+        return Sweep(
+            tine=history[:, layout.H_TINE].astype(np.int64),
+            bin=history[:, layout.H_BIN].astype(np.int64),
+            impulse=history[:, layout.H_IMPULSE],
+            moment=history[:, layout.H_MOMENT],
+            turning=history[:, layout.H_TURNING],
+            normal=history[:, layout.H_NORMAL],
+            up=history[:, layout.H_UP],
+            # an impulse stands at the end of its step: the bin is around them
+            start=self.course.start - 0.5 * self.fineness.step,
+            width=self.fineness.bin,
+            tally=state.tally,
+            books=_books(state, self.row, self.stick),
+            ring=Ring(state.q.reshape(self.shape), state.p.reshape(self.shape), state.since),
+        )
 
 
 def sweep(
@@ -106,64 +193,24 @@ def sweep(
     *,
     leaves: float,
 ) -> Sweep:
-    """The stick's pass, which leaves the last tine at about `leaves` s. Raises `InputError` if it never does."""
+    """The whole pass at once, as in `Pass`. Raises `InputError` if the stick stays caught."""
+    following = Pass(stroke, way, tip, stick, ring, fineness, leaves=leaves)
     from synth.compiled import undisturbed
-    from synth.playing import kernel
 
-    start, first = _course(stroke, way, tip, ring)
-    stop = max(leaves, way.start + float(way.place[-1]) / way.speed) + TAIL / way.speed + PATIENCE
-    q, p, since = ring.displacement.copy(), ring.velocity.copy(), ring.time.copy()
-    flat = (len(since), -1)
-    run = kernel.sweeper(q.shape[2], len(stick.omega), fineness.bin_steps)
-    fixed = _fixed(stroke, way, tip, stick, fineness.step)
-    room = ROOM + int((stop - start) / fineness.bin)
-    while True:
-        history = np.empty((room, kernel.COLUMNS))
-        state = (q.reshape(flat).copy(), p.reshape(flat).copy(), since.copy())
-        with told_when_compiling(), undisturbed():
-            status, used, tally, books = run(
-                *fixed.tines,
-                *state,
-                *fixed.rest,
-                _floats(way.speed, first, start, stop),
-                history,
-                fineness.booked,
-            )
-        if status != kernel.CROWDED:
-            break
-        room = used
-    if status == kernel.STUCK:
-        raise InputError(
-            "the stick stays caught in the row",
-            remedy="bite less, let it trail more, or take a softer stick",
-        )
-    return Sweep(
-        tine=history[:used, kernel.H_TINE].astype(np.int64),
-        bin=history[:used, kernel.H_BIN].astype(np.int64),
-        impulse=history[:used, kernel.H_IMPULSE],
-        moment=history[:used, kernel.H_MOMENT],
-        normal=history[:used, kernel.H_NORMAL],
-        up=history[:used, kernel.H_UP],
-        start=start - 0.5 * fineness.step,  # an impulse stands at the end of its step: the bin is around them
-        width=fineness.bin,
-        tally=tally,
-        books=Books(
-            hand=float(books[kernel.E_HAND]),
-            start=float(books[kernel.E_START]),
-            end=float(books[kernel.E_END]),
-            damped=float(books[kernel.E_DAMPED]),
-            contact=float(books[kernel.E_CONTACT]),
-            spring=float(books[kernel.E_SPRING]),
-        ),
-        ring=Ring(state[0].reshape(q.shape), state[1].reshape(q.shape), state[2]),
-    )
+    with told_when_compiling(), undisturbed():
+        following.go_on()
+        return following.swept()
 
 
 def rotation(omega: Array, decay: Array, time: float | Array) -> Array:
-    """The exact step of damped modes by a time: four coefficients before the last axis, (..., 4, n)."""
-    damped = np.sqrt(omega**2 - decay**2)
-    fade = np.exp(-decay * time)
-    co, si = fade * np.cos(damped * time), fade * np.sin(damped * time) / damped
+    """The exact step of damped modes by a time: four coefficients before the last axis, (..., 4, n).
+
+    A mode damped beyond swinging creeps: the same formula with hyperbolic functions.
+    """
+    damped = np.sqrt((omega**2 - decay**2).astype(complex))
+    co = 0.5 * (np.exp((1j * damped - decay) * time) + np.exp((-1j * damped - decay) * time)).real
+    si = (np.exp((1j * damped - decay) * time) - np.exp((-1j * damped - decay) * time)) / (2j * damped)
+    si = si.real
     return np.stack([co + decay * si, si, -(omega**2) * si, co - decay * si], axis=-2)
 
 
@@ -189,41 +236,122 @@ def told_when_compiling() -> Iterator[None]:
         yield
 
 
-@dataclass(frozen=True)
-class _Fixed:
-    """The kernel's arguments that a second try would not change, before and after the state."""
-
-    tines: tuple[Any, ...]
-    rest: tuple[Any, ...]
-
-
-def _fixed(stroke: Stroke, way: Passage, tip: Tips, stick: StickModes, dt: float) -> _Fixed:
-    from synth.playing import kernel
+def _row(way: Passage, tip: Tips, fineness: Fineness) -> Any:
+    from synth.playing import layout
 
     flat = (len(way.tine), -1)
     omega, decay = 2.0 * math.pi * tip.frequency.reshape(flat), tip.decay.reshape(flat)
     cos, sin = np.cos(tip.axis), np.sin(tip.axis)
-    given, rest = stroke.stick, stroke.stick.restitution
-    return _Fixed(
-        tines=(
-            np.stack([rotation(omega, decay, dt * level) for level in kernel.LEVELS]),
-            omega,
-            decay,
-            np.concatenate([tip.shape, tip.shape], axis=1),
-            tip.root_moment.reshape(flat),
+    height = np.where(way.touched, way.bite, -1.0)
+    return layout.Row(
+        turns=_turns(omega, decay, fineness.step),
+        omega=omega,
+        decay=decay,
+        shape=tip.shape,
+        slope=tip.slope,
+        root=tip.root_moment.reshape(flat),
+        give=np.stack(
+            [_given(tip, omega[:, : tip.shape.shape[1]], quiet) for quiet in (0.0, *_quiet(fineness.step))]
         ),
-        rest=(
-            np.stack([way.sign * cos, sin, -way.sign * sin, cos], axis=1),
-            np.stack(
-                [way.place, np.where(way.touched, way.bite, -1.0), way.core, way.edge, tip.drop], axis=1
-            ),
-            np.stack([rotation(stick.omega, stick.decay, dt * level) for level in kernel.LEVELS]),
-            stick.omega,
-            np.ascontiguousarray(stick.shape.T),
-            _floats(given.contact_stiffness, given.friction, 8.0 * (1.0 - rest) / (5.0 * rest), dt),
-            _floats(given.end_radius, *_sin_cos(stroke.tilt), *reversed(_sin_cos(stroke.skew))),
-        ),
+        plane=np.stack([way.sign * cos, sin, -way.sign * sin, cos], axis=1),
+        form=np.stack([way.place, height, way.core, way.edge, tip.drop], axis=1),
     )
+
+
+def _turns(omega: Array, decay: Array, step: float) -> Array:
+    """(5, ..., 4, n) by each of the kernel's levels, and by its quiet steps.
+
+    A quiet step of t is too long for the quickest modes, which would ring with the steps themselves. These go at
+    once to where they rest under an even force, q = p/(omega^2 t), p = 0: energy goes out and none comes in.
+    """
+    from synth.playing import layout
+
+    turns = [rotation(omega, decay, step * level) for level in layout.LEVELS]
+    for quiet in _quiet(step):
+        rest = np.stack([0.0 * omega, 1.0 / (omega**2 * quiet), 0.0 * omega, 0.0 * omega], axis=-2)
+        turns.append(np.where(_quick(omega, quiet)[..., None, :], rest, rotation(omega, decay, quiet)))
+    return np.stack(turns)
+
+
+def _quiet(step: float) -> tuple[float, ...]:
+    """s, the quiet steps."""
+    from synth.playing import layout
+
+    return tuple(step * steps for steps in layout.QUIET)
+
+
+def _quick(omega: Array, time: float) -> NDArray[np.bool_]:
+    return omega * time > TOO_QUICK
+
+
+def _given(tip: Tips, omega: Array, quiet: float) -> Array:
+    """(T, 3) what an impulse does to the tips at once, of the modes that a quiet step does not bring to rest."""
+    shape, slope = (np.where(_quick(omega, quiet), 0.0, each) for each in (tip.shape, tip.slope))
+    return np.stack([(shape**2).sum(axis=1), (shape * slope).sum(axis=1), (slope**2).sum(axis=1)], axis=1)
+
+
+def _held(stick: StickModes, fineness: Fineness) -> Any:
+    from synth.playing import layout
+
+    return layout.Held(
+        turns=_turns(stick.omega[None], stick.decay[None], fineness.step),
+        omega=stick.omega[None],
+        one=np.ones((1, len(stick.omega))),
+        kick=np.stack([stick.kick_place, stick.kick_speed]),
+        blocks=np.searchsorted(stick.direction, [1, 2]).astype(np.int64),
+        axes=stick.axes,
+        give=np.stack([stick.give(~_quick(stick.omega, quiet)) for quiet in (0.0, *_quiet(fineness.step))]),
+    )
+
+
+def _state(ring: Ring, blocks: int) -> Any:
+    from synth.playing import layout
+
+    count = len(ring.time)
+    flags = np.zeros((count, layout.FLAGS), np.int64)
+    flags[:, layout.BIN] = -1
+    touch = np.zeros((count, layout.TOUCH))
+    touch[:, layout.LOSS], touch[:, layout.SLID] = -1.0, math.nan
+    tally = np.zeros((count, layout.TALLIES))
+    tally[:, [layout.T_FIRST, layout.T_LAST]] = math.nan
+    return layout.State(
+        q=ring.displacement.reshape(count, -1).copy(),
+        p=ring.velocity.reshape(count, -1).copy(),
+        since=ring.time.copy(),
+        stick_q=np.zeros((1, blocks)),
+        stick_p=np.zeros((1, blocks)),
+        flags=flags,
+        touch=touch,
+        binned=np.zeros((count, layout.COLUMNS - 2)),
+        tally=tally,
+        books=np.zeros(layout.ENERGIES),
+        clock=np.array([0, 0, 1, 1]),
+    )
+
+
+def _books(state: Any, row: Any, stick: StickModes) -> Books:
+    from synth.playing import layout
+
+    ringing = 0.5 * float(np.sum(state.p**2 + (row.omega * state.q) ** 2))
+    return Books(
+        hand=float(state.books[layout.E_HAND]),
+        start=float(state.books[layout.E_START]),
+        end=ringing + stick.energy(state.stick_q[0], state.stick_p[0]),
+        tines=float(state.tally[:, layout.T_WORK].sum()),
+        stick=float(state.books[layout.E_STICK]),
+        contact=float(state.books[layout.E_CONTACT]),
+        spring=float(state.touch[:, layout.SPRING].sum()),
+    )
+
+
+def _law(stroke: Stroke, dt: float) -> tuple[float, ...]:
+    stick = stroke.stick
+    return stick.contact_stiffness, stick.friction, 1.6 * (1.0 - stick.restitution) / stick.restitution, dt
+
+
+def _form(stroke: Stroke) -> tuple[float, ...]:
+    tilt, skew = stroke.tilt, stroke.skew
+    return stroke.stick.end_radius, math.sin(tilt), math.cos(tilt), math.cos(skew), math.sin(skew)
 
 
 def _course(stroke: Stroke, way: Passage, tip: Tips, ring: Ring) -> tuple[float, float]:
@@ -236,10 +364,6 @@ def _course(stroke: Stroke, way: Passage, tip: Tips, ring: Ring) -> tuple[float,
     back = AHEAD + float(swing.sum(axis=(1, 2)).max())
     first = float(touch[way.touched].min()) - back
     return way.start - back / way.speed, first
-
-
-def _sin_cos(angle: float) -> tuple[float, float]:
-    return math.sin(angle), math.cos(angle)
 
 
 def _floats(*values: float) -> tuple[float, ...]:

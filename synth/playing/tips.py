@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.vibration.rod import cubic
 from synth.vibration.tine import TineModes
 
 Array = NDArray[np.float64]
@@ -25,6 +26,7 @@ class Tips:
     frequency: Array  # (T, 2, n) Hz
     decay: Array  # (T, 2, n) 1/s, amplitude
     shape: Array  # (T, n) kg^(-1/2), at the contact
+    slope: Array  # (T, n) kg^(-1/2)/m, likewise: how far the tine leans there
     tip_shape: Array  # (T, n), at the tip
     root_moment: Array  # (T, 2, n): bending moment at the root per modal displacement
     axis: Array  # (T,) rad from `along` to plane 0
@@ -48,6 +50,7 @@ def tips(tines: TineModes, index: NDArray[np.int64], *, depth: float, count: int
     frequency = _extended(tines.frequency[index], solved, slender.frequency_ratio)
     loss = _extended(tines.loss_factor[index], solved, np.ones(count))
     at_contact = _merged(tines.at(np.full(len(tines.mass), depth))[index], solved, slender.shape(depth))
+    lean = _merged(_leaning(tines, index, depth), solved, slender.slope(depth))
     at_tip = _merged(tines.at(np.zeros(len(tines.mass)))[index], solved, slender.shape(0.0))
     moment = _merged(tines.moment[index], solved, slender.moment)
     omega = 2.0 * math.pi * frequency
@@ -56,6 +59,7 @@ def tips(tines: TineModes, index: NDArray[np.int64], *, depth: float, count: int
         frequency=frequency,
         decay=0.5 * loss * omega,
         shape=at_contact,
+        slope=lean,
         tip_shape=at_tip,
         root_moment=moment[:, None, :] * omega**2,
         axis=tines.axis[index],
@@ -63,6 +67,12 @@ def tips(tines: TineModes, index: NDArray[np.int64], *, depth: float, count: int
         mass=tines.mass[index],
         stiffness=1.0 / give.mean(axis=1),
     )
+
+
+def _leaning(tines: TineModes, index: NDArray[np.int64], depth: float) -> Array:
+    """(T, N) slopes of the shapes, `depth` below the tips."""
+    z = tines.tip[index, None] - depth
+    return np.asarray(cubic(tines.height[index], tines.shape[index], tines.slope[index], z)[1][..., 0])
 
 
 @dataclass(frozen=True)
@@ -106,6 +116,14 @@ class Slender:
         growing = 0.5 * rest * np.exp(x) + 0.5 * (2.0 - rest) * np.exp(-x)
         value = growing - np.cos(x) + (1.0 - rest) * np.sin(x)
         return np.asarray(value / np.sqrt(self.mass)[:, None])
+
+    def slope(self, depth: float) -> Array:
+        """(T, n) 1/m, likewise."""
+        x = self.root * np.clip(1.0 - depth / self.length, 0.0, 1.0)[:, None]
+        rest = self._rest
+        growing = 0.5 * rest * np.exp(x) - 0.5 * (2.0 - rest) * np.exp(-x)
+        value = growing + np.sin(x) + (1.0 - rest) * np.cos(x)
+        return np.asarray(value * self.root / self.length[:, None] / np.sqrt(self.mass)[:, None])
 
 
 def _extended(solved: Array, known: NDArray[np.bool_], ratio: Array) -> Array:

@@ -1,8 +1,11 @@
 """Rows of plain steel rods on an unyielding base, and what strokes do to them."""
 
+import importlib.util
 import math
+import sys
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pytest
@@ -10,7 +13,7 @@ import pytest
 from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
-from synth.playing.sweep import rotation
+from synth.playing.tips import tips
 from synth.vibration.tine import TineModes, solve_tines
 
 ROW = Path(__file__).resolve().parent.parent / "data" / "contact-row.toml"
@@ -24,17 +27,27 @@ class PlayedRow:
     def stick(self, name):
         return self.instrument.sticks[name]
 
-    def state(self, excitation, time):
-        """Modal displacement and velocity (R, 2, N) at a time, of tines on still bases that were at rest."""
+    def state(self, trace, time):
+        """Modal displacement and velocity (R, 2, N) at a time that a traced force leaves, of tines once at rest.
+
+        A plain sum over bins: an impulse P a moment t after the bin's middle is P there and a displacement -P t.
+        """
         q, p = np.zeros((2, *self.tines.frequency.shape))
         omega, decay = self.modes()
-        for at, k, shift, kick in zip(
-            excitation.time, excitation.tine, excitation.displacement, excitation.velocity, strict=True
-        ):
-            if at <= time:
-                turn = np.moveaxis(rotation(omega[k], decay[k], time - at), -2, 0)
-                q[k] += turn[0] * shift + turn[1] * kick
-                p[k] += turn[2] * shift + turn[3] * kick
+        tip = tips(self.tines, np.arange(len(q)), depth=0.0, count=q.shape[2])
+        for k in np.unique(trace.tine):
+            mine = (trace.tine == k) & (trace.time <= time)
+            cos, sin = math.cos(self.tines.axis[k]), math.sin(self.tines.axis[k])
+            push, shift, turning = (
+                (each[mine] @ np.array([[cos, -sin], [sin, cos]]))[:, :, None]
+                for each in (trace.impulse, trace.moment, trace.turning)
+            )
+            damped = np.sqrt(omega[k] ** 2 - decay[k] ** 2)
+            pole = 1j * damped - decay[k]
+            kick = (push - pole * shift) * tip.shape[k] + turning * tip.slope[k]
+            swing = np.sum(kick * np.exp(pole * (time - trace.time[mine])[:, None, None]), axis=0)
+            swing = np.where(self.tines.exists[k], swing, 0.0)
+            q[k], p[k] = (swing / damped).imag, (pole * swing / damped).imag
         return q, p
 
     def modes(self):
@@ -60,6 +73,17 @@ def solved(path):
     instrument = resolve(load(path), str(path))
     lengths = [tine.goal.length for tine in instrument.tines]
     return PlayedRow(instrument, solve_tines(instrument.tines, lengths, [()] * len(lengths)))
+
+
+@pytest.fixture(scope="session")
+def plain_contact() -> ModuleType:
+    """The contact in plain Python, which is no package's member."""
+    path = Path(__file__).with_name("plain_contact.py")
+    spec = importlib.util.spec_from_file_location("plain_contact", path)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["plain_contact"] = module
+    spec.loader.exec_module(module)
+    return module
 
 
 @pytest.fixture(scope="session")

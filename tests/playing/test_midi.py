@@ -137,7 +137,7 @@ def test_controllers_mean_what_the_table_says(instrument):
     stroke = keys.receive(note(A3), 0.0)[0]
     assert stroke.bite == pytest.approx(BITE * 32 / 127)
     assert stroke.lean == 1.0
-    assert stroke.pressure == 2.0
+    assert stroke.pressure == 0.2
     assert stroke.stick.name == list(instrument.sticks)[2]
     assert stroke.stick.end_radius == pytest.approx(0.3e-3)
     assert stroke.stick.length == pytest.approx(50e-3)
@@ -237,3 +237,21 @@ def test_ten_thousand_broken_files_give_one_line_or_a_piece(tmp_path, instrument
             outcomes["refused"] += "\n" not in str(error)
     assert outcomes["played"] > 100
     assert outcomes["refused"] > 100
+
+
+@pytest.mark.parametrize(
+    ("value", "grip"), [(0, "light"), (42, "light"), (64, "usual"), (86, "firm"), (127, "firm")]
+)
+def test_controller_16_is_the_grip(instrument, value, grip):
+    keys = Keys(instrument)
+    assert keys.receive(note(A3), 0.0)[0].grip == "usual"
+    keys.receive(control(16, value), 0.0)
+    assert keys.receive(note(A3), 0.0)[0].grip == grip
+
+
+def test_a_hand_that_slides_along_its_stick_leaves_the_stick_as_long_as_it_is(instrument):
+    keys = Keys(instrument)
+    plain = keys.receive(note(A3), 0.0)[0].stick
+    keys.receive(control(74, 127), 0.0)
+    bright = keys.receive(note(A3), 0.0)[0].stick
+    assert bright.length + bright.behind == pytest.approx(plain.length + plain.behind)

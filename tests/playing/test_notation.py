@@ -33,7 +33,13 @@ def improvised(instrument, seed):
             each.field: float(dice.uniform(each.lowest, each.highest) * each.unit) for each in CONTROLS
         }
         stick = edged(sticks[int(dice.integers(len(sticks)))], int(dice.integers(128)))
-        plain = Stroke(group=group, stick=stick, start=start, direction=("forward", "backward")[n % 2])
+        plain = Stroke(
+            group=group,
+            stick=stick,
+            start=start,
+            direction=("forward", "backward")[n % 2],
+            grip=("light", "usual", "firm")[n % 3],
+        )
         yield dataclasses.replace(plain, **numbers)
 
 

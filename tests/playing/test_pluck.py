@@ -5,11 +5,9 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from synth.playing.passage import passage, touch_time
-from synth.playing.pluck import even, excite, pluck, raised_cosine, regime
+from synth.playing.pluck import pluck, regime
 from synth.playing.stroke import Stroke
 from synth.playing.tips import tips
 
@@ -30,40 +28,17 @@ def test_the_tip_is_as_stiff_as_the_textbook_beam(contact_row):
     np.testing.assert_allclose(tip.stiffness, textbook, rtol=0.003)
 
 
-def test_a_bent_tine_let_go_at_once_swings_as_the_static_shape_says(contact_row):
-    # Static load at the tip: tip amplitude of mode n over mode 1 is (lambda_1/lambda_n)^4, closed form
-    stroke = Stroke(0, contact_row.stick("wood"), speed=1e4)  # so quick that the release takes no time
-    excitation = excite(stroke, contact_row.instrument, contact_row.tines)
-    shape = contact_row.tines.at(np.zeros(12))
-    jump = excitation.displacement[excitation.tine == 0][-1, 0] * shape[0]
-    roots = np.array([1.8751041, 4.6940911, 7.8547574, 10.9955407])
-    expected = (roots[0] / roots) ** 4
-    # Timoshenko: the fourth partial of a rod of 3 x 140 mm lies 0.6 % below the slender one's
-    np.testing.assert_allclose(np.abs(jump[:4] / jump[0]), expected, rtol=0.03)
-
-
-@given(st.floats(0.01, 60.0))
-def test_releases_shrink_a_jump_as_their_transforms_say(angle):
-    time = (np.arange(4000) + 0.5) / 4000.0  # tau = 1
-    ramp = np.ones_like(time)
-    half_cosine = 0.5 * math.pi * np.sin(math.pi * time)
-    for spread, change in ((even, ramp), (raised_cosine, half_cosine)):
-        transform = np.mean(change * np.exp(-1j * angle * (time - 0.5)))
-        assert spread(np.array(angle)) == pytest.approx(transform.real, abs=1e-5)
-
-
-def test_a_raised_cosine_is_smooth_through_its_removable_pole():
-    assert raised_cosine(np.array(math.pi)) == pytest.approx(math.pi / 4.0, rel=1e-9)
-    assert raised_cosine(np.array(math.pi + 1e-4)) == pytest.approx(math.pi / 4.0, rel=1e-4)
-
-
 def test_the_hold_force_grows_with_bite_and_not_with_the_tine(contact_row):
     stroke = Stroke(0, contact_row.stick("wood"), speed=0.01)
     forces = [
-        closed(contact_row, dataclasses.replace(stroke, bite=bite))[0].hold_force
+        closed(contact_row, dataclasses.replace(stroke, bite=bite))[0].hand_force
         for bite in (1e-3, 2e-3, 4e-3)
     ]
-    assert np.all(np.diff([force[0] for force in forces]) > 0.9)
+    # what stands in the stick's way, less what its rounded end takes, counts: F goes as o - rho (1 - sin a)
+    ways = np.array([1e-3, 2e-3, 4e-3]) - 1.3e-3 * (1.0 - math.sqrt(0.5))
+    np.testing.assert_allclose(
+        np.array([force[0] for force in forces]) / ways, forces[0][0] / ways[0], rtol=0.05
+    )
     # Quasi-static and unhurried, the tine's own stiffness (0.8 to 18 kN/m along the row) has no say.
     for force in forces:
         assert np.ptp(force) / force[0] < 0.01
@@ -85,26 +60,14 @@ def test_the_first_touch_is_the_start_of_the_stroke(contact_row):
     assert times.min() == pytest.approx(1.25, abs=1e-12)
 
 
-def test_a_full_lean_leaves_the_far_tine_untouched(contact_row):
-    excitation = excite(
-        Stroke(0, contact_row.stick("wood"), lean=1.0), contact_row.instrument, contact_row.tines
-    )
-    assert 0 not in excitation.tine  # the longest is the lowest
-    assert set(range(1, 12)) <= set(excitation.tine.tolist())
-
-
-def test_no_bite_is_silence(contact_row):
-    excitation = excite(
-        Stroke(0, contact_row.stick("wood"), bite=0.0, pressure=2.0),
-        contact_row.instrument,
-        contact_row.tines,
-    )
-    assert excitation.time.size == 0
-
-
 def test_low_tines_are_plucked_and_high_ones_struck_in_the_same_sweep(contact_row):
     form, _, _ = closed(contact_row, Stroke(0, contact_row.stick("nylon"), speed=1.0))
-    # The strike number v/(w_1 w_q) goes as 1/L at a given hold force: w_1 w_q ~ F/(m w_1) ~ L
+    # The strike number v/(w_1 w_q) goes as 1/L at a given hold force: w_1 w_q ~ F/(m w_1) ~ L. A stiff tine bends
+    # sooner than a soft one, meets more of the stick's mass and is held the harder: less than 1/L.
     ratio = form.strike_number / form.strike_number[0]
+    assert np.all(np.diff(ratio) > 0.0)
+    assert np.all(ratio <= 0.140 / np.linspace(0.140, 0.050, 12) * 1.03)
+    slow, _, _ = closed(contact_row, Stroke(0, contact_row.stick("nylon"), speed=0.001))
+    ratio = slow.strike_number / slow.strike_number[0]
     np.testing.assert_allclose(ratio, 0.140 / np.linspace(0.140, 0.050, 12), rtol=0.03)
     assert [regime(number) for number in (0.1, 1.0, 9.0)] == ["pluck", "mixed", "strike"]

@@ -93,7 +93,7 @@ def test_a_stroke_is_put_off_while_contacts_are_still_being_computed(heard):
 
 
 def test_a_stroke_that_is_refused_is_told_and_leaves_no_trace(heard):
-    impossible = Stroke(group=0, stick=next(iter(heard.instrument.sticks.values())), start=0.25, bite=20e-3)
+    impossible = Stroke(group=0, stick=next(iter(heard.instrument.sticks.values())), start=0.25, tilt=0.1)
     one, two = Player(heard), Player(heard)
     without = one.play(gestures(heard), 0.8)
     withal = two.play([*gestures(heard), impossible], 0.8)

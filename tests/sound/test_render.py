@@ -143,7 +143,7 @@ def test_a_later_start_is_the_same_sound_later(instrument, bar):
         first, second = (np.fft.rfft(each[channel, : RATE // 2]) for each in (now, then))
         first *= np.exp(-2j * np.pi * np.fft.rfftfreq(RATE // 2, 1.0 / RATE) * late)
         low = slice(90, 140)  # 180 to 280 Hz, where the ring is the same but for its truncation
-        assert np.abs(second[low] - first[low]).max() < 0.05 * np.abs(first[low]).max()
+        assert np.abs(second[low] - first[low]).max() < 0.07 * np.abs(first[low]).max()
 
 
 def test_a_palm_takes_the_ring_away(instrument, bar):

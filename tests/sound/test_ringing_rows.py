@@ -12,7 +12,8 @@ from synth.design.resolve import resolve
 from synth.playing.contact import stroke_row
 from synth.playing.score import Performance, Played
 from synth.playing.stroke import Hold, Stroke
-from synth.sound.render import perform, play, scene
+from synth.sound.audio import RATE
+from synth.sound.render import Manner, perform, play, scene
 from synth.sound.ring import Ring
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
@@ -42,7 +43,8 @@ def test_a_second_stroke_finds_the_ring_of_the_first_as_it_is_by_then(heard):
     first, second = strokes(heard)
     reports = perform(heard, [first, second], seconds=0.01).reports
     ring = Ring(heard.model)
-    ring.add(followed(heard, first)[0].excitation)
+    driven = heard.striker(Manner())(followed(heard, first)[0], height=first.height).driven
+    ring.take(driven.ends / RATE, driven.states)
     expected = followed(heard, second, ring.ahead(AGAIN), seed=2)[1]
     assert forces(reports[1]) == pytest.approx(expected, rel=1e-9)
     still = followed(heard, second, seed=2)[1]

@@ -9,8 +9,21 @@ import math
 import numpy as np
 import pytest
 
-from synth.playing.kernel import COLUMNS, H_NORMAL, LEVELS, T_FIRST, T_FORCE, T_LAST, T_WORK, sweeper
-from synth.playing.sweep import EVENT, FULL, Fineness, rotation
+from synth.playing.kernel import runner
+from synth.playing.layout import (
+    COLUMNS,
+    H_NORMAL,
+    STUCK,
+    T_FIRST,
+    T_FORCE,
+    T_LAST,
+    T_WORK,
+    USED,
+    Course,
+    Held,
+    Row,
+)
+from synth.playing.sweep import EVENT, FOREVER, FULL, Fineness, Ring, _state, _turns
 
 M_TINE, M_STICK = 2e-3, 1e-3  # kg
 M = 1.0 / (1.0 / M_TINE + 1.0 / M_STICK)
@@ -20,39 +33,46 @@ STIFFNESS = 4e7  # N/m^1.5
 
 def collide(speed, restitution, fineness):
     """The tally of the tine and the normal impulse of one touch at `speed`."""
-    n, modes = fineness.tine_modes, 2 * (fineness.beam_modes + 1) + 1
+    n, modes = fineness.tine_modes, 3
     omega, still = np.full((1, 2 * n), SLOW), np.zeros((1, 2 * n))
-    shape = np.zeros((1, 2 * n))
-    shape[0, [0, n]] = 1.0 / math.sqrt(M_TINE)
-    stick_omega, stick_shape = np.full(modes, SLOW), np.zeros((3, modes))
-    stick_shape[0, 0] = 1.0 / math.sqrt(M_STICK)
-    stick_shape[1, 1] = stick_shape[2, 2] = 1e-6  # almost immovable across and up
+    shape, slope = np.zeros((1, n)), np.zeros((1, n))
+    shape[0, 0] = 1.0 / math.sqrt(M_TINE)
+    stick_omega = np.full((1, modes), SLOW)
+    kick = np.array([1.0 / M_STICK, 1e-12, 1e-12])  # almost immovable across and up
     dt = fineness.step
-    history = np.zeros((100_000, COLUMNS))
-    _, used, tally, _ = sweeper(n, modes, fineness.bin_steps)(
-        np.stack([rotation(omega, still, dt * level) for level in LEVELS]),
+    turns, stick_turns = (_turns(each, np.zeros(each.shape), dt) for each in (omega, stick_omega))
+    give = np.array([[[1.0 / M_TINE, 0.0, 0.0]]] * 3)
+    row = Row(
+        turns,
         omega,
         still,
         shape,
+        slope,
         still,
-        np.zeros((1, 2 * n)),
-        np.zeros((1, 2 * n)),
-        np.zeros(1),
+        give,
         np.array([[1.0, 0.0, 0.0, 1.0]]),
         np.array([[0.0, 3e-3, 1.2e-3, 0.3e-3, 0.0]]),
-        np.stack([rotation(stick_omega, np.zeros(modes), dt * level) for level in LEVELS]),
-        stick_omega,
-        stick_shape,
-        (STIFFNESS, 0.0, 8.0 * (1.0 - restitution) / (5.0 * restitution), dt),
-        (1e-3, 0.0, 1.0, 1.0, 0.0),
-        (float(speed), -2.6e-3, 0.0, 0.5e-3 / speed),
-        history,
-        fineness.booked,
     )
-    return tally[0], history[:used, H_NORMAL].sum()
+    held = Held(
+        stick_turns,
+        stick_omega,
+        np.ones((1, modes)),
+        np.stack([np.zeros(modes), kick]),
+        np.array([1, 2]),
+        np.eye(3),
+        np.stack([np.diag(kick)] * 3),
+    )
+    loss = 8.0 * (1.0 - restitution) / (5.0 * restitution)
+    numbers = (STIFFNESS, 0.0, loss, dt, 1e-3, 0.0, 1.0, 1.0, 0.0, float(speed), -2.6e-3, 0.0, 0.5e-3 / speed)
+    course = Course._make((*numbers, fineness.bin_steps, fineness.quiet_steps))
+    state = _state(Ring(*np.zeros((2, 1, 2, n)), np.zeros(1)), modes)
+    history = np.zeros((100_000, COLUMNS))
+    assert runner(n)(row, held, course, state, history, FOREVER) == STUCK  # the time is over, the row is not
+    binned = history[: state.clock[USED], H_NORMAL].sum() + state.binned[0, H_NORMAL - 2]
+    return state.tally[0], binned
 
 
-FINE = Fineness(tine_modes=8, beam_modes=4, step=0.1e-6, bin_steps=2, booked=False)
+FINE = Fineness(tine_modes=8, beam_modes=4, step=0.1e-6, bin_steps=2)
 
 
 @pytest.mark.parametrize("speed", [0.1, 0.3, 1.0, 3.0])
@@ -80,7 +100,7 @@ def test_a_touch_bounces_as_its_restitution_says(restitution):
 def test_the_step_converges_with_its_square():
     errors = []
     for step in (4e-6, 2e-6, 1e-6):
-        fineness = Fineness(tine_modes=8, beam_modes=4, step=step, bin_steps=2, booked=False)
+        fineness = Fineness(tine_modes=8, beam_modes=4, step=step, bin_steps=2)
         _, impulse = collide(1.0, 1.0, fineness)
         errors.append(abs(impulse / (2.0 * M) - 1.0))
     assert errors[2] < errors[0] / 6.0  # 16 would be exact; the touch begins between steps

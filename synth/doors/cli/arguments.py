@@ -19,7 +19,7 @@ from synth.design.instrument import Instrument, Stick
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError, nearest
-from synth.playing.stroke import CONTROLS, Direction, Hand, Stroke, shaped
+from synth.playing.stroke import CONTROLS, Direction, Grip, Hand, Stroke, shaped
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 Item = TypeVar("Item")
@@ -133,6 +133,13 @@ def stroke_options(command: Decorated) -> Decorated:
         show_default=True,
         help="The sense in which the stick passes along the row.",
     )(command)
+    command = click.option(
+        "--grip",
+        type=click.Choice(["light", "usual", "firm"]),
+        default="usual",
+        show_default=True,
+        help="How firmly the fingers hold the stick.",
+    )(command)
     return click.option(
         "--stick",
         "stick_name",
@@ -153,13 +160,14 @@ def stroke(
     stick_name: str | None,
     direction: Direction,
     hand: Hand,
+    grip: Grip,
     numbers: Mapping[str, float],
 ) -> Stroke:
     """A stroke from numbers by their outside names (`speed_mm_s` ...). Raises `InputError`."""
     chosen = (
         stick(instrument, stick_name) if stick_name is not None else next(iter(instrument.sticks.values()))
     )
-    return shaped(Stroke(group=group, stick=chosen, direction=direction, hand=hand), numbers)
+    return shaped(Stroke(group=group, stick=chosen, direction=direction, hand=hand, grip=grip), numbers)
 
 
 def progress(items: Iterable[Item], *, total: int, what: str) -> Iterator[Item]:

@@ -11,7 +11,7 @@ import click
 from synth.doors.cli import arguments
 from synth.doors.cli.table import aligned
 from synth.errors import InputError
-from synth.playing.stroke import Direction, Hand
+from synth.playing.stroke import Direction, Grip, Hand
 
 if TYPE_CHECKING:
     from synth.sound.render import Fineness
@@ -39,6 +39,7 @@ def command(
     seconds: float,
     contact: Fineness,
     hand: Hand,
+    grip: Grip,
     allow_yield: bool,
     seed: int,
     output: Path,
@@ -46,7 +47,7 @@ def command(
 ) -> None:
     """Render a stroke in every combination of what is varied, into a folder.
 
-    Any stroke option (speed_mm_s, bite_mm, ...), stick, through, direction or hand can be varied. In the table,
+    Any stroke option (speed_mm_s, bite_mm, ...), stick, through, direction, grip or hand can vary. In the table,
     attack_ms is the mean time from the first touch to each level from 20 dB below the stroke's loudest moment up to
     it, and decay_1_s ... are those of the group's lowest tine in the model, as it stands there.
 
@@ -66,6 +67,7 @@ def command(
         stick_name=stick_name,
         direction=direction,
         hand=hand,
+        grip=grip,
         numbers=numbers,
     )
     chosen = compare.variants(instrument, plain, through, _varied(vary))

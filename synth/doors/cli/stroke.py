@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from synth.doors.cli import arguments, hearing
 from synth.files import check_place, whole
 from synth.playing.report import trace_arrays
-from synth.playing.stroke import Direction, Hand
+from synth.playing.stroke import Direction, Grip, Hand
 
 if TYPE_CHECKING:
     from synth.sound.render import Fineness
@@ -46,6 +46,7 @@ def command(
     seconds: float,
     contact: Fineness,
     hand: Hand,
+    grip: Grip,
     allow_yield: bool,
     seed: int,
     gain_db: float,
@@ -76,6 +77,7 @@ def command(
         stick_name=stick_name,
         direction=direction,
         hand=hand,
+        grip=grip,
         numbers=numbers,
     )
     manner = Manner(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")

@@ -1,0 +1,203 @@
+"""The compiled contact against a slow reference in plain Python; that it pauses, goes on and asks for no memory."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+from numba import njit
+
+from synth.playing import compiled, kernel, layout
+from synth.playing import sweep as room
+from synth.playing.passage import passage
+from synth.playing.stick import stick_modes
+from synth.playing.stroke import Stroke
+from synth.playing.sweep import EVENT, FULL, Fineness, Ring, rotation, sweep
+from synth.playing.tips import tips
+from synth.units import DEGREE
+
+COARSE = Fineness(tine_modes=8, beam_modes=6, step=2e-6, bin_steps=2)
+TURNED = 0.5  # rad, of the tines' planes from the row
+
+
+def decibels(ratio):
+    return 20.0 * np.log10(ratio)
+
+
+def prepared(row, stroke, fineness=COARSE, *, leaning=True):
+    """Passage, tips with turned planes of unlike pitch, the stick, a row at rest."""
+    way = passage(stroke, row.instrument, row.tines.frequency[:, 0, 0])
+    tip = tips(row.tines, way.tine, depth=0.0, count=fineness.tine_modes)
+    count = len(way.tine)
+    unlike = np.array([1.0, 1.05])[None, :, None]
+    tip = dataclasses.replace(
+        tip, axis=np.full(count, TURNED), frequency=tip.frequency * unlike, slope=tip.slope * leaning
+    )
+    stick = stick_modes(
+        stroke.stick,
+        tilt=stroke.tilt,
+        skew=stroke.skew,
+        beam_modes=fineness.beam_modes,
+        grip=stroke.grip,
+        whole=fineness.whole,
+    )
+    return way, tip, stick, Ring(*np.zeros((2, *tip.frequency.shape)), np.zeros(count))
+
+
+def both(plain_contact, row, stroke, *, leaning, step=2e-6):
+    """The pass of the kernel, ended, and the plain one for as long."""
+    fineness = dataclasses.replace(COARSE, step=step)
+    way, tip, stick, rest = prepared(row, stroke, fineness, leaning=leaning)
+    pass_ = room.Pass(stroke, way, tip, stick, rest, fineness, leaves=0.0)
+    assert pass_.go_on() == layout.PASSED
+    plain = plain_contact.stroke(
+        stroke,
+        way,
+        tip,
+        beam_modes=fineness.beam_modes,
+        step=step,
+        start=pass_.course.start,
+        first=pass_.course.place,
+        seconds=pass_.state.clock[layout.DONE] * step,
+        leaning=leaning,
+    )
+    return pass_, tip, plain
+
+
+def ended(pass_, tip):
+    """The tines' modal displacement and velocity (T, 2, n), each turned on to the end of the pass."""
+    ring = pass_.swept().ring
+    end = pass_.course.start + pass_.state.clock[layout.DONE] * pass_.course.step
+    turn = np.moveaxis(
+        rotation(2.0 * math.pi * tip.frequency, tip.decay, (end - ring.time)[:, None, None]), -2, 0
+    )
+    q, p = ring.displacement, ring.velocity
+    return turn[0] * q + turn[1] * p, turn[2] * q + turn[3] * p
+
+
+def pushes(swept, count):
+    """(T, 2) N s, in the tines' planes, and (T,) up."""
+    by_tine = [swept.tine == i for i in range(count)]
+    return np.array([[*swept.impulse[mine].sum(axis=0), swept.up[mine].sum()] for mine in by_tine])
+
+
+@pytest.mark.parametrize(
+    ("stick", "direction", "skew", "leaning"),
+    [
+        ("wood", "forward", 0.0, True),
+        ("nylon", "backward", 20.0 * DEGREE, True),
+        ("wood", "forward", -15.0 * DEGREE, False),
+    ],
+)
+def test_the_kernel_does_what_plain_python_does(plain_contact, row_of, leaning, stick, direction, skew):
+    row = row_of([120.0, 80.0], spacing_mm=12.0)
+    stroke = Stroke(0, row.stick(stick), speed=2.0, bite=1.5e-3, direction=direction, skew=skew)
+    pass_, tip, plain = both(plain_contact, row, stroke, leaning=leaning)
+    swept = pass_.swept()
+    assert swept.tally[:, layout.T_TOUCHES].sum() == plain.touches
+    np.testing.assert_allclose(pushes(swept, 2)[:, 2], plain.impulse[:, 2], rtol=1e-6)
+    assert swept.books.hand == pytest.approx(plain.hand, rel=1e-6)
+    assert swept.books.contact == pytest.approx(plain.contact, rel=1e-6)
+    q, p = ended(pass_, tip)
+    size = np.abs(plain.velocity).max()
+    np.testing.assert_allclose(p, plain.velocity, atol=1e-6 * size)
+    end = 0.5 * np.sum(p**2 + (2.0 * math.pi * tip.frequency * q) ** 2)
+    end += pass_.stick.energy(pass_.state.stick_q[0], pass_.state.stick_p[0])
+    assert end == pytest.approx(plain.end, rel=1e-6)
+    # what the bodies lost at every turn, added up, is what the kernel's books say by difference
+    assert swept.books.tines + swept.books.stick - end == pytest.approx(plain.damped, rel=1e-5)
+
+
+def test_the_tips_lean_matters_where_it_should(row_of):
+    """The lean turns the normal and gives the push an arm: small in the first partial, more in the upper ones."""
+    row = row_of([120.0, 80.0], spacing_mm=12.0)
+    stroke = Stroke(0, row.stick("wood"), speed=0.3, bite=2e-3)
+    rings = []
+    for leaning in (True, False):
+        way, tip, stick, rest = prepared(row, stroke, FULL, leaning=leaning)
+        swept = sweep(stroke, way, tip, stick, rest, FULL, leaves=0.0)
+        assert abs(swept.books.residual) < 5e-4
+        rings.append(np.hypot(swept.ring.velocity[:, 0], 2e3 * swept.ring.displacement[:, 0]))
+    change = np.abs(decibels(rings[0] / rings[1]))
+    assert 0.01 < change[:, 0].max() < 3.0
+
+
+def test_the_lean_settles_with_the_step(row_of):
+    row = row_of([120.0, 80.0], spacing_mm=12.0)
+    stroke = Stroke(0, row.stick("nylon"), speed=1.0, bite=1.5e-3)
+    forces = []
+    for step in (2e-6, 1e-6, 0.5e-6, 0.25e-6):
+        fineness = dataclasses.replace(COARSE, step=step)
+        way, tip, stick, rest = prepared(row, stroke, fineness)
+        forces.append(pushes(sweep(stroke, way, tip, stick, rest, fineness, leaves=0.0), 2)[:, 2])
+    error = [np.abs(force / forces[-1] - 1.0).max() for force in forces[:-1]]
+    assert error[2] < 0.01
+    assert error[2] < error[0]
+
+
+@pytest.mark.parametrize("steps", [1, 777, 100_000])
+def test_a_pass_that_pauses_goes_on_as_if_it_had_not(row_of, steps):
+    row = row_of([120.0, 80.0], spacing_mm=12.0)
+    stroke = Stroke(0, row.stick("wood"), speed=1.0)
+    way, tip, stick, rest = prepared(row, stroke, EVENT)
+    whole = sweep(stroke, way, tip, stick, rest, EVENT, leaves=0.0)
+    pass_ = room.Pass(stroke, way, tip, stick, rest, EVENT, leaves=0.0)
+    calls = 0
+    while pass_.go_on(steps) == layout.PAUSED:
+        calls += 1
+    assert calls > 0 or steps == 100_000
+    again = pass_.swept()
+    np.testing.assert_array_equal(again.impulse, whole.impulse)
+    np.testing.assert_array_equal(again.ring.velocity, whole.ring.velocity)
+    assert again.books == whole.books
+
+
+def test_a_small_history_is_emptied_and_nothing_is_lost(row_of, monkeypatch):
+    row = row_of([120.0, 80.0], spacing_mm=12.0)
+    stroke = Stroke(0, row.stick("wood"), speed=1.0)
+    given = prepared(row, stroke, EVENT)
+    whole = sweep(stroke, *given, EVENT, leaves=0.0)
+    monkeypatch.setattr(room, "ROOM", 10)
+    np.testing.assert_array_equal(sweep(stroke, *given, EVENT, leaves=0.0).impulse, whole.impulse)
+
+
+@pytest.mark.slow
+def test_the_compiled_pass_asks_nobody_for_memory_and_raises_nothing(row_of, monkeypatch):
+    row = row_of([120.0, 80.0], spacing_mm=12.0)
+    given = prepared(row, Stroke(0, row.stick("wood"), speed=3.0), EVENT)
+    pass_ = room.Pass(Stroke(0, row.stick("wood"), speed=3.0), *given, EVENT, leaves=0.0)
+    # compiled anew, for what comes out of numba's cache keeps no text; with references counted, so that they show
+    monkeypatch.setattr(kernel, "whole", njit(nogil=True, error_model="numpy", fastmath=compiled.REORDERED))
+    run = kernel.runner.__wrapped__(EVENT.tine_modes)
+    run(pass_.row, pass_.held, pass_.course, pass_.state, pass_.history, 1)
+    (text,) = run.inspect_llvm().values()
+    body = next(part for part in text.split("\ndefine ")[1:] if "cpython" not in part.split("(")[0])
+    for called in ("NRT_Allocate", "NRT_MemInfo_alloc", "numba_unpickle", "PyErr", "numba_gil"):
+        assert called not in body
+
+
+def levels(row, stroke, fineness):
+    given = prepared(row, stroke, fineness)
+    swept = sweep(stroke, *given, fineness, leaves=0.0)
+    omega = 2.0 * math.pi * given[1].frequency
+    return np.hypot(swept.ring.velocity, omega * swept.ring.displacement)[:, :, :2]
+
+
+def test_quiet_steps_change_no_more_than_a_nudge_of_the_bite_does(contact_row):
+    """A held tine is followed four steps at once; off, twice and four times: the partials stay where they were."""
+    two, four, nudge = [], [], []
+    for stick in ("wood", "nylon"):
+        for speed in (0.05, 0.2, 0.7):
+            stroke = Stroke(0, contact_row.stick(stick), speed=speed, bite=1.7e-3)
+            plain = dataclasses.replace(EVENT, quiet_steps=1)
+            base = levels(contact_row, stroke, plain)
+            two.append(
+                decibels(levels(contact_row, stroke, dataclasses.replace(EVENT, quiet_steps=2)) / base)
+            )
+            four.append(decibels(levels(contact_row, stroke, EVENT) / base))
+            other = dataclasses.replace(stroke, bite=1.01 * stroke.bite)
+            nudge.append(decibels(levels(contact_row, other, plain) / base))
+    width = [np.percentile(np.abs(np.concatenate(each)), 68.0, axis=(0, 1)) for each in (two, four, nudge)]
+    assert width[1][0] < 0.3
+    assert width[1][1] < 1.0
+    assert np.all(width[0] < 1.5 * width[1] + 0.05)
