@@ -1,9 +1,9 @@
 """A stroke with real contact: the default (`EVENT`) and the truth (`FULL`), the same laws at two finenesses.
 
-In: a stroke, the instrument, its tines' modes, and how they ring when the stick comes. Out: a `Contact`: the
-trace of its force, what happened to each tine, warnings, and the books. The idea: the stick needs the tines' whole state
-to know where they are, but what it hands on is the force alone, so the ring that was there before goes on by itself
-and is damped, caught or driven by what is added. Base and bar hold still for the while of a contact.
+In: a stroke, the instrument, its tines' modes, and how they ring when the stick comes. Out: a `Contact`: the trace of
+its force, what happened to each tine, warnings, and the books. The idea: the stick needs the tines' whole state to
+know where they are, but what it hands on is the force alone, so the ring that was there before goes on by itself and
+is damped, caught or driven by what is added. Base and bar hold still for the while of a contact.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,8 @@ from synth.playing.tips import Tips, tips
 from synth.vibration.tine import TineModes
 
 __all__ = ["EVENT", "FULL", "Contact", "Fineness", "Ringing", "ringing_since", "stroke_row"]
+
+LEVERED: Final = 3  # partials among which a turn of the tip is shared out as a force
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -144,32 +147,43 @@ def _trace(swept: Sweep, way: Passage, tip: Tips) -> ForceTrace:
     met = swept.tine[order]
     cos, sin = np.cos(tip.axis[met]), np.sin(tip.axis[met])
 
-    def turned(planes: Array) -> Array:
+    def along_and_across(planes: Array) -> Array:
         one, other = planes[order].T
         return np.stack([cos * one - sin * other, sin * one + cos * other], axis=1)
 
+    push, turn = along_and_across(swept.impulse), along_and_across(swept.turning)
     return ForceTrace(
         start=swept.start,
         bin_s=swept.width,
         time=np.asarray(swept.start + (swept.bin[order] + 0.5) * swept.width),
         tine=way.tine[met],
-        impulse=turned(swept.impulse),
-        moment=turned(swept.moment),
-        turning=turned(swept.turning),
-        up=swept.up[order],
+        impulse=push + turn * _lever(tip)[met, None],
+        push=np.column_stack([push, swept.up[order]]),
+        turn=turn,
     )
 
 
+def _lever(tip: Tips) -> Array:
+    """1/m (T,): the force at the contact that does to the first partials, in the mean, what a turn of 1 N m does.
+
+    A turn drives partial n by its slope, a force by its shape: their ratio grows from 1.4 to 11 over the length in
+    four partials. With none of it octaves from 1 to 16 kHz come out 0.4 to 1.2 dB too weak, with this 0.3 at most
+    below 8 kHz.
+    """
+    shape, slope = tip.shape[:, :LEVERED], tip.slope[:, :LEVERED]
+    return np.asarray(np.sum(shape * slope, axis=1) / np.sum(shape**2, axis=1))
+
+
 def _silent(start: float, width: float) -> ForceTrace:
+    two, three = np.empty((0, 2)), np.empty((0, 3))
     return ForceTrace(
         start=start,
         bin_s=width,
         time=np.empty(0),
         tine=np.empty(0, np.int64),
-        impulse=np.empty((0, 2)),
-        moment=np.empty((0, 2)),
-        turning=np.empty((0, 2)),
-        up=np.empty(0),
+        impulse=two,
+        push=three,
+        turn=two,
     )
 
 

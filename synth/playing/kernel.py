@@ -262,15 +262,12 @@ def step(row: Row, held: Held, course: Course, state: State, history: Any, n: in
             state.tally[i, T_MOMENT] = max(state.tally[i, T_MOMENT], bending(state.q, i, row.root))
             state.tally[i, T_BEND] = max(state.tally[i, T_BEND], math.sqrt(ux * ux + uy * uy))
         open_bin(course, state, history, i, now)
-        late = (now % course.bin_steps - 0.5 * (course.bin_steps - 1)) * course.step
         state.binned[i, 0] += f0
         state.binned[i, 1] += f1
-        state.binned[i, 2] += f0 * late
-        state.binned[i, 3] += f1 * late
-        state.binned[i, 4] += m0
-        state.binned[i, 5] += m1
-        state.binned[i, 6] += normal
-        state.binned[i, 7] += fz
+        state.binned[i, 2] += m0
+        state.binned[i, 3] += m1
+        state.binned[i, 4] += normal
+        state.binned[i, 5] += fz
     state.clock[CALMED] = calm if touched == 1 else 1
 
 

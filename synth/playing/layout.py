@@ -122,11 +122,10 @@ ENERGIES: Final = 4
 H_TINE: Final = 0
 H_BIN: Final = 1
 H_IMPULSE: Final = slice(2, 4)  # N s, planes 0 and 1
-H_MOMENT: Final = slice(4, 6)  # N s^2, the same times how long after the bin's middle
-H_TURNING: Final = slice(6, 8)  # N m s about the tip, planes 0 and 1
-H_NORMAL: Final = 8  # N s
-H_UP: Final = 9  # N s, upward on the tine
-COLUMNS: Final = 10
+H_TURNING: Final = slice(4, 6)  # N m s about the tip, planes 0 and 1
+H_NORMAL: Final = 6  # N s
+H_UP: Final = 7  # N s, upward on the tine
+COLUMNS: Final = 8
 
 PASSED: Final = 0
 CROWDED: Final = 1  # the history is full: empty it and go on

@@ -52,7 +52,8 @@ def trace_arrays(trace: ForceTrace, instrument: Instrument) -> dict[str, NDArray
     """The force as it stands in a file, S bins by time: what drove the sound, and what the stick felt itself.
 
     `time_s` (S,) the bins' middles; `tine` (S,) counted from 1 in its group; `impulse_n_s` (S, 2) on the tine along
-    and across the row; `stick_impulse_n_s` (S, 3) on the stick, along, across and up; `bin_s` ().
+    and across the row, the turn of its tip as a force with it; `stick_impulse_n_s` (S, 3) on the stick, along,
+    across and up; `bin_s` ().
     """
     order = np.lexsort((trace.tine, trace.time))
     number = np.array([tine.number for tine in instrument.tines])
@@ -60,7 +61,7 @@ def trace_arrays(trace: ForceTrace, instrument: Instrument) -> dict[str, NDArray
         "time_s": trace.time[order],
         "tine": number[trace.tine[order]],
         "impulse_n_s": trace.impulse[order],
-        "stick_impulse_n_s": -np.column_stack([trace.impulse, trace.up])[order],
+        "stick_impulse_n_s": -trace.push[order],
         "bin_s": np.array(trace.bin_s),
     }
 

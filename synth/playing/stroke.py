@@ -108,8 +108,8 @@ class ForceTrace:
 
     Directions are the row's own, whatever the way of the stroke: along the row (towards greater places on the bar),
     across it, up; never a tine's principal planes. A forward stroke bends a tine along first, a backward one the
-    other way. `impulse` is what moves the tine: the push along and across, and what a push up or down does by the
-    slope of the tip's path (some per cent of it). The stick feels the opposite of `impulse` and `up`.
+    other way. A stick that touches beside the tine's axis turns the tip besides; `impulse`, which drives the sound,
+    is the force at the point of contact that does as much to the first partials as push and turn together do.
     """
 
     start: float  # s, the first edge of the grid of bins
@@ -117,8 +117,7 @@ class ForceTrace:
     time: NDArray[np.float64]  # (S,) s, middles of the bins
     tine: NDArray[np.int64]  # (S,) index into Instrument.tines
     impulse: NDArray[np.float64]  # (S, 2) N s on the tine, along and across the row
-    moment: NDArray[np.float64]  # (S, 2) N s^2, impulses times how long after the bin's middle they came
-    turning: NDArray[
+    push: NDArray[
         np.float64
-    ]  # (S, 2) N m s about the tip, that lean it along and across: impulse times arm
-    up: NDArray[np.float64]  # (S,) N s on the tine, upward
+    ]  # (S, 3) N s of the stick on the tine, along, across and up; it feels the opposite
+    turn: NDArray[np.float64]  # (S, 2) N m s about the tip, that lean it along and across

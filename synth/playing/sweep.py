@@ -101,7 +101,6 @@ class Sweep:
     tine: Index  # (H,) 0..T-1, of each bin with a touch
     bin: Index  # (H,) its number
     impulse: Array  # (H, 2) N s in the tine's principal planes
-    moment: Array  # (H, 2) N s^2, the impulses times how long after the bin's middle
     turning: Array  # (H, 2) N m s about the tip
     normal: Array  # (H,) N s
     up: Array  # (H,) N s, on the tine
@@ -170,7 +169,6 @@ class Pass:
             tine=history[:, layout.H_TINE].astype(np.int64),
             bin=history[:, layout.H_BIN].astype(np.int64),
             impulse=history[:, layout.H_IMPULSE],
-            moment=history[:, layout.H_MOMENT],
             turning=history[:, layout.H_TURNING],
             normal=history[:, layout.H_NORMAL],
             up=history[:, layout.H_UP],

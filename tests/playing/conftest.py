@@ -28,9 +28,9 @@ class PlayedRow:
         return self.instrument.sticks[name]
 
     def state(self, trace, time):
-        """Modal displacement and velocity (R, 2, N) at a time that a traced force leaves, of tines once at rest.
+        """Modal displacement and velocity (R, 2, N) at a time that push and turn leave, of tines once at rest.
 
-        A plain sum over bins: an impulse P a moment t after the bin's middle is P there and a displacement -P t.
+        A plain sum over bins.
         """
         q, p = np.zeros((2, *self.tines.frequency.shape))
         omega, decay = self.modes()
@@ -38,13 +38,13 @@ class PlayedRow:
         for k in np.unique(trace.tine):
             mine = (trace.tine == k) & (trace.time <= time)
             cos, sin = math.cos(self.tines.axis[k]), math.sin(self.tines.axis[k])
-            push, shift, turning = (
-                (each[mine] @ np.array([[cos, -sin], [sin, cos]]))[:, :, None]
-                for each in (trace.impulse, trace.moment, trace.turning)
+            push, turn = (
+                (each[mine, :2] @ np.array([[cos, -sin], [sin, cos]]))[:, :, None]
+                for each in (trace.push, trace.turn)
             )
             damped = np.sqrt(omega[k] ** 2 - decay[k] ** 2)
             pole = 1j * damped - decay[k]
-            kick = (push - pole * shift) * tip.shape[k] + turning * tip.slope[k]
+            kick = push * tip.shape[k] + turn * tip.slope[k]
             swing = np.sum(kick * np.exp(pole * (time - trace.time[mine])[:, None, None]), axis=0)
             swing = np.where(self.tines.exists[k], swing, 0.0)
             q[k], p[k] = (swing / damped).imag, (pole * swing / damped).imag

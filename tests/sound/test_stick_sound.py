@@ -36,14 +36,14 @@ def one_push(direction, *, tine=0, seconds=2e-3):
         time=time,
         tine=np.full(len(time), tine),
         impulse=push[:, :2],
-        moment=np.zeros((len(time), 2)),
-        up=push[:, 2],
+        push=push,
+        turn=np.zeros((len(time), 2)),
     )
 
 
 def plain_pressure(line, trace, tip, frame, ear, nearest, at):
     """Pa at times (T,): every piece of the stick a dipole, every bin a response, retarded by the travel time."""
-    pushed = -np.column_stack([trace.impulse, trace.up])
+    pushed = -trace.push
     share = np.gradient(line.place)
     share[[0, -1]] /= 2.0
     total = np.zeros(len(at))
@@ -107,7 +107,7 @@ def test_the_stick_sounds_the_same_through_everything_and_can_be_left_out(boarde
 
 def test_a_stick_that_touches_nothing_is_silent(boarded, stick):
     trace = one_push((1.0, 0.0, 0.0))
-    none = dataclasses.replace(trace, impulse=0.0 * trace.impulse, up=0.0 * trace.up)
+    none = dataclasses.replace(trace, push=0.0 * trace.push)
     line = stick_line(stick, tilt=TILT, skew=0.0, sign=1.0, beam_modes=4)
     heard = stick_sound(line, none, boarded.model(), boarded.instrument, rate=RATE)
     assert np.abs(heard.pressure).max() == 0.0
@@ -116,7 +116,7 @@ def test_a_stick_that_touches_nothing_is_silent(boarded, stick):
 def test_twice_the_push_is_six_decibels(boarded, stick):
     line = stick_line(stick, tilt=TILT, skew=0.0, sign=1.0, beam_modes=4)
     trace = one_push((1.0, 0.0, 0.0))
-    double = dataclasses.replace(trace, impulse=2.0 * trace.impulse)
+    double = dataclasses.replace(trace, push=2.0 * trace.push)
     one, two = (
         stick_sound(line, each, boarded.model(), boarded.instrument, rate=RATE).pressure
         for each in (trace, double)

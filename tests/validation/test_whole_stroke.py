@@ -43,8 +43,8 @@ def pressure(place, speed):
         time=data["time_s"] - data["time_s"][0] + START,
         tine=data["tine"].astype(int) - 1,
         impulse=impulse,
-        moment=np.zeros_like(impulse),
-        up=np.zeros(len(impulse)),
+        push=np.zeros((len(impulse), 3)),
+        turn=np.zeros_like(impulse),
     )
     striker = place.striker(Manner(stick=False))
     sounding = Sounding(2, 2)

@@ -53,7 +53,7 @@ def stick_sound(
     )
     # the residues hold how an impulse starts each mode: it adds 1 to those of its own direction
     inputs = drive.inputs(np.block([[none + 1.0, none], [none, none + 1.0]]))
-    on_stick = -np.column_stack([trace.impulse, trace.up]) @ line.across.T  # (S, 2)
+    on_stick = -trace.push @ line.across.T  # (S, 2)
     force = Force(
         time=np.tile(trace.time, 2),
         source=np.repeat(np.arange(2), len(trace.time)),
