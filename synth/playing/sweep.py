@@ -43,7 +43,9 @@ class Fineness:
     tine_modes: int  # in each plane
     beam_modes: int  # of the stick
     step: float  # s
-    bin_steps: int  # the force is kept in bins of so many
+    bin_steps: (
+        int  # the force is kept in bins of so many; with one, a bin's middle is the very time of its impulse
+    )
     quiet_steps: int = 1  # 1, 2 or 4: taken at once, at most, while one tine is held quietly
     whole: bool = True  # the stick in the fingers without leaving out what is hardly felt
 
@@ -53,8 +55,8 @@ class Fineness:
         return self.step * self.bin_steps
 
 
-FULL: Final = Fineness(tine_modes=10, beam_modes=12, step=0.5e-6, bin_steps=8)
-EVENT: Final = Fineness(tine_modes=8, beam_modes=12, step=2e-6, bin_steps=2, quiet_steps=4, whole=False)
+FULL: Final = Fineness(tine_modes=10, beam_modes=12, step=0.5e-6, bin_steps=1)
+EVENT: Final = Fineness(tine_modes=8, beam_modes=12, step=2e-6, bin_steps=1, quiet_steps=4, whole=False)
 
 
 @dataclass(frozen=True)

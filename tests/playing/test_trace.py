@@ -104,7 +104,7 @@ def test_the_impulse_alone_does_nearly_what_push_and_turn_do_together(contact_ro
     heard = contact_row.tines.exists[:, :4]
     error, missed = (20.0 * np.log10(each[:, :4][heard] / whole[:, :4][heard]) for each in (alone, pushed))
     assert np.median(np.abs(error)) < 0.4
-    assert np.median(np.abs(error)) < 0.6 * np.median(np.abs(missed))
+    assert np.median(np.abs(error)) < 0.7 * np.median(np.abs(missed))
 
 
 def test_the_stick_is_pushed_up_and_pushes_down(turned):

@@ -16,7 +16,7 @@ from scipy.linalg import eig
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.design.tree import decode
-from synth.vibration.quarrels import find_quarrels, loaded_shapes, severity, total_severity
+from synth.vibration.quarrels import base_motion, find_quarrels, loaded_shapes, meet, severity
 from synth.vibration.tuning import tune
 
 DESIGN = """
@@ -104,4 +104,5 @@ def test_all_that_is_noticed_is_told_with_its_own_figures(solved):
         steps = abs(math.log(shift)) / math.log(2.0 ** (5.0 / 1200.0)) + math.log(decay) / math.log(1.25)
         assert each.severity == pytest.approx(steps, rel=1e-5)
         assert each.severity == pytest.approx(float(severity(np.array(shift), np.array(decay))), rel=1e-5)
-    assert total_severity(instrument, row) == pytest.approx(sum(each.severity for each in found))
+    met = meet(row, shapes.frequency, shapes.loss_factor, base_motion(shapes, bases))
+    assert met.total() == pytest.approx(sum(each.severity for each in found))
