@@ -1,9 +1,9 @@
 """A stroke with real contact: the default (`EVENT`) and the truth (`FULL`), the same laws at two finenesses.
 
-In: a stroke, the instrument, its tines' modes, and how they ring when the stick comes. Out: a `Contact`: the trace of
-its force, what happened to each tine, warnings, and the books. The idea: the stick needs the tines' whole state to
-know where they are, but what it hands on is the force alone, so the ring that was there before goes on by itself and
-is damped, caught or driven by what is added. Base and bar hold still for the while of a contact.
+In: a stroke, the instrument, its tines' modes, and how they ring when the stick comes. Out: a `Contact`: the trace
+of its force, what happened to each tine, warnings, and the books. The idea: the stick needs the tines' whole state
+to know where they are, but what it hands on is the force alone, so the ring that was there before goes on by itself
+and is damped, caught or driven by what is added. Base and bar hold still for the while of a contact.
 """
 
 from __future__ import annotations

@@ -136,7 +136,8 @@ def test_increments_go_through_the_pipe_as_if_there_were_none():
     direct, piped = (LiveBank(pole, weights, rate=RATE) for _ in range(2))
     direct.add(time, rows)
     ended, waiting = threading.Event(), iter([*messages, b""])
-    speaker_room._receive(SimpleNamespace(recv_bytes=lambda: next(waiting)), piped, ended)
+    voice = SimpleNamespace(bank=piped, channels=2)
+    speaker_room._receive(SimpleNamespace(recv_bytes=lambda: next(waiting)), voice, ended)
     assert ended.is_set()
     sounds = [np.zeros((2, 512), np.float32) for _ in range(2)]
     for bank, sound in zip((direct, piped), sounds, strict=True):
@@ -200,7 +201,7 @@ def test_a_stroke_that_would_bend_a_tine_for_good_is_played_where_that_is_allowe
     from synth.sound.render import Manner
 
     stick = heard.instrument.sticks["brass"]
-    hard = Stroke(group=0, stick=stick, start=0.1, bite=9e-3, speed=1.0)
+    hard = Stroke(group=0, stick=stick, start=0.1, bite=18e-3, speed=4.0, grip="firm")
     outcomes = []
     for allowed in (False, True):
         bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)

@@ -93,6 +93,7 @@ def test_a_hand_that_presses_stands_lower_by_its_force_over_its_spring_where_it_
     assert 0 < np.sum(~touched) < len(touched)
     line = stick_line(plain.stick, tilt=plain.tilt, skew=0.0, sign=1.0, beam_modes=12)
     across = -(line.residue[:, 0] / line.pole).real.sum()  # m/N: all that an impulse's swing adds up to
-    down = across * math.sin(plain.tilt) ** 2  # along itself the stick gives a hundredth of that
+    along = (1e-3 + 1.0 / 700.0) / 4.0  # m/N: four pads of 1 N/mm on fingers of 0.7, side by side
+    down = across * math.sin(plain.tilt) ** 2 + along * math.cos(plain.tilt) ** 2
     np.testing.assert_allclose(after.bite[touched] - before.bite[touched], 0.1 * down, rtol=0.03)
     assert not after.bite[~touched].any()

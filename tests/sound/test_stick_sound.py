@@ -12,6 +12,7 @@ from synth.playing.stick import stick_line
 from synth.playing.stroke import ForceTrace
 from synth.sound.audio import RATE
 from synth.sound.radiator import ears
+from synth.sound.radiator.bar import thickness
 from synth.sound.radiator.stick import stick_sound
 from synth.sound.render import Manner, perform, scene
 
@@ -56,7 +57,7 @@ def plain_pressure(line, trace, tip, frame, ear, nearest, at):
             dipole = AIR * 2.0 * math.pi * (line.diameter / 2.0) ** 2 * length
             towards = (away / distance) @ (direction @ frame)
             air = dipole * towards * (1j * k + 1.0 / distance) / (4.0 * math.pi * distance)
-            air = air * np.exp(-1j * k * (distance - nearest))
+            air = air * np.exp(-1j * k * (distance - nearest)) * thickness(k * line.diameter / 2.0)
             swing = residue * line.pole**2 * air
             for time, impulse in zip(trace.time[::5], force.reshape(-1, 5).sum(axis=1), strict=True):
                 since = at - (time + 8e-6)
@@ -77,7 +78,11 @@ def test_a_push_on_a_tine_is_heard_of_the_stick_as_the_plain_sum_says(boarded, s
     foot, _ = model.bar.frame_at(bases.place[tine])
     tip = foot + bases.arm[tine] + (model.tines.tip - model.tines.height[:, 0])[tine] * bases.pointing[tine]
     points = ears(instrument)
-    nearest = float(np.min(np.linalg.norm(points[:, None] - model.bar.position, axis=2)))
+    # sound is timed from the bar's nearest point: it lies along x, from 0 to its length
+    beside = np.clip(points[:, 0], 0.0, instrument.bar.length)
+    nearest = float(
+        np.min(np.linalg.norm(points - np.column_stack([beside, 0.0 * beside, 0.0 * beside]), axis=1))
+    )
     frame_number = np.arange(
         round(0.0125 * RATE), round(0.03 * RATE)
     )  # from half a millisecond after the push on
