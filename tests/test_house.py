@@ -34,7 +34,7 @@ PLACES = """
     sound.convolution sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
     sound.radiator.stick sound.struck
     sound.contrast
-    sound.audio sound.loudness sound.features sound.sets sound.boardsheet sound.render
+    sound.audio sound.loudness sound.features sound.sets sound.boardsheet sound.render sound.sensitivity
     sound.voice sound.performer
     workshop.map workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
     workshop.cautions workshop.holes workshop.joint workshop.overview

@@ -55,6 +55,7 @@ class Manner:
     allow_yield: bool = False
     seed: int = 1
     stick: bool = True  # the stick's own sound is part of a stroke
+    pad_damping: float = 1.0  # factor on what the player's fingers swallow
 
 
 @dataclass(frozen=True)
@@ -209,6 +210,7 @@ def strike(scene: Scene, stroke: Stroke, ring: Ring, manner: Manner, *, seed: in
             ringing=ring.ahead(stroke.start),
             fineness=FULL if manner.contact == "full" else EVENT,
             allow_yield=manner.allow_yield,
+            pad_damping=manner.pad_damping,
         )
     except InputError as error:
         raise error.within("", f"{stroke.start:.2f} s, {stroke.origin}" if stroke.origin else "") from None

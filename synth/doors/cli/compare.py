@@ -42,6 +42,7 @@ def command(
     grip: Grip,
     allow_yield: bool,
     seed: int,
+    without: str | None,
     output: Path,
     **numbers: float,
 ) -> None:
@@ -75,7 +76,7 @@ def command(
         instrument,
         chosen,
         seconds=seconds,
-        manner=Manner(contact=contact, allow_yield=allow_yield, seed=seed),
+        manner=Manner(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick"),
         watch=lambda items, count: arguments.progress(items, total=count, what="rendering"),
     )
     members = compare.write(chosen, heard, output)

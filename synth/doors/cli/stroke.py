@@ -63,6 +63,7 @@ def command(
     Example:
       tinewright stroke designs/quay-rail.toml --group D3 --speed-mm-s 300 --through panel -o d3.wav
     """
+    from synth.sound import sensitivity
     from synth.sound.audio import check_output
     from synth.sound.render import Manner, perform, scene
 
@@ -85,7 +86,10 @@ def command(
     rendering = perform(place, [wanted], seconds=seconds, manner=manner)
     for words in hearing.write(rendering, output, gain_db=gain_db):
         click.echo(words)
-    for words in rendering.remarks:
+    for words in (
+        sensitivity.words(sensitivity.moved_by_the_fingers(place, wanted, manner)),
+        *rendering.remarks,
+    ):
         click.echo(words)
     if report is not None:
         _write_report(rendering.reports[0], report)
