@@ -30,7 +30,7 @@ PLACES = """
     sound.radiator.stick sound.struck
     sound.contrast
     sound.audio sound.loudness sound.features sound.sets sound.boardsheet sound.render
-    sound.voice sound.performer
+    sound.voice sound.holding sound.performer
     workshop.map workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
     workshop.cautions workshop.holes workshop.joint workshop.overview workshop.loaded
     workshop.trim workshop.trimpair workshop.trimplot workshop.written workshop.strength

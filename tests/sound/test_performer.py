@@ -88,8 +88,9 @@ def test_a_stroke_begins_by_the_stated_law_after_its_gesture(heard):
 def test_a_stroke_is_put_off_while_contacts_are_still_being_computed(heard):
     player = Player(heard)
     stroke = gestures(heard)[0]
-    player.performer.play(stroke, stroke.start + 1.0)
-    assert player.performer.played[0].start > stroke.start + 1.0
+    player.performer.play(stroke, stroke.start + 0.2)
+    assert player.performer.played[0].start > stroke.start + 0.2
+    assert player.performer.dropped == 0
 
 
 def test_a_stroke_that_is_refused_is_told_and_leaves_no_trace(heard):
