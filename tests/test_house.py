@@ -41,7 +41,8 @@ PLACES = """
     recording.settling recording.sinusoids recording.measurement recording.suspects
     recording.partials recording.picture recording.heard recording.match recording.retune recording.corrected
     recording.unknowns recording.piece recording.calibrate
-    doors.compare doors.calm doors.ports doors.keyboard doors.take doors.speaker doors.stage doors.live doors.cli
+    doors.compare doors.calm doors.ports doors.devices doors.keyboard doors.take
+    doors.speaker doors.stage doors.live doors.cli
 """
 ORDER = PLACES.split()
 

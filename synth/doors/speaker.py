@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.doors.calm import calm_threads, nothing_to_collect
-from synth.doors.ports import DeviceLostError, sound_device
+from synth.doors.devices import DeviceLostError, quiet_drivers, silent_device, sound_device
 from synth.doors.take import taped
 from synth.errors import InputError
 from synth.sound.audio import RATE
@@ -68,6 +68,7 @@ class Job:
     pole: NDArray[np.complex128]
     radiator: Radiator
     device: str | None
+    silent: bool
     block: int
     gain_db: float
     cap_db: float
@@ -92,7 +93,7 @@ class Speaker(Sound):
         self._send(b"begin")
         try:
             refused = self._pipe.recv()
-        except EOFError:
+        except (EOFError, OSError):
             refused = {"finding": "the process of the sound ended before it began"}
         if refused is not None:
             self._process.join()
@@ -163,7 +164,7 @@ def _speak(job: Job, pipe: Connection, shared: Any) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the player's side, which then ends this one
     _hurry()
     try:
-        with calm_threads():
+        with calm_threads(), quiet_drivers():
             bank = LiveBank(job.pole, job.radiator.weights, rate=RATE)
             voice = Voice(bank, job.radiator, gain_db=job.gain_db, cap_db=job.cap_db)
             voice.rehearse(job.block)
@@ -234,7 +235,10 @@ def _opened(
         flush: Callable[[], None] = _nothing
         if job.record is not None:
             flush = opened.enter_context(taped(job.record, voice, lost=DeviceLostError))
-        device = sound_device(job.device, fill, rate=RATE, block=job.block, channels=voice.channels)
+        if job.silent:
+            device: Any = silent_device(fill, rate=RATE, block=job.block, channels=voice.channels)
+        else:
+            device = sound_device(job.device, fill, rate=RATE, block=job.block, channels=voice.channels)
         yield opened.enter_context(device), flush
 
 

@@ -42,6 +42,7 @@ class Setting:
     midi_port: str | None = None
     midi_socket: str | None = None
     device: str | None = None
+    silent: bool = False  # no device: what is played goes into the recording alone
     block: int = BLOCK
     gain_db: float = 0.0
     cap_db: float = CAP_DB
