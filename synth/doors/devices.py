@@ -7,7 +7,6 @@ or gone is told in one line with what to do.
 from __future__ import annotations
 
 import atexit
-import os
 import sys
 import threading
 import time
@@ -15,7 +14,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
-from synth.doors.ports import LostError, in_words
+from synth.doors.ports import LostError, in_words, quiet_drivers
 from synth.errors import InputError
 
 if TYPE_CHECKING:
@@ -37,34 +36,10 @@ class DeviceLostError(LostError):
     """The sound device: PortAudio waits for ever to stop one that is gone."""
 
 
-@contextmanager
-def quiet_drivers() -> Iterator[None]:
-    """What drivers print from C is not seen; what this program says on standard error is."""
-    if sys.stderr is None:
-        yield
-        return
-    sys.stderr.flush()
-    seen = os.dup(2)
-    nothing = os.open(os.devnull, os.O_WRONLY)
-    ours = sys.stderr
-    try:
-        os.dup2(nothing, 2)
-        with os.fdopen(os.dup(seen), "w", buffering=1) as still_seen:
-            sys.stderr = still_seen
-            yield
-    finally:
-        sys.stderr = ours
-        os.dup2(seen, 2)
-        os.close(seen)
-        os.close(nothing)
-
-
 def check_sound_device(device: str | None) -> None:
     """Raises `InputError` where there is none of that name or number, or for None no usual one."""
     with quiet_drivers():
         sd = _sounddevice()
-        if not sd._initialized:
-            sd._initialize()
         try:
             sd.query_devices(_number(device), "output")
         except (sd.PortAudioError, ValueError) as failure:
@@ -172,4 +147,6 @@ def _sounddevice() -> Any:
         import sounddevice
     except OSError as missing:  # the package is there, the library is not
         raise InputError(NO_PORTAUDIO, remedy=HOW_PORTAUDIO) from missing
+    if not sounddevice._initialized:  # `check_sound_device` lets go of it
+        sounddevice._initialize()
     return sounddevice

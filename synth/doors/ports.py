@@ -6,6 +6,8 @@ gone is told in one line with what to do.
 
 from __future__ import annotations
 
+import os
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -28,6 +30,28 @@ class LostError(Exception):
     """Something was unplugged while it was used."""
 
 
+@contextmanager
+def quiet_drivers() -> Iterator[None]:
+    """What drivers print from C is not seen; what this program says on standard error is."""
+    if sys.stderr is None:
+        yield
+        return
+    sys.stderr.flush()
+    seen = os.dup(2)
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    ours = sys.stderr
+    try:
+        os.dup2(nothing, 2)
+        with os.fdopen(os.dup(seen), "w", buffering=1) as still_seen:
+            sys.stderr = still_seen
+            yield
+    finally:
+        sys.stderr = ours
+        os.dup2(seen, 2)
+        os.close(seen)
+        os.close(nothing)
+
+
 class Backend:
     """mido with one of the system's MIDI services: the usual one, or JACK where that is not there."""
 
@@ -36,8 +60,9 @@ class Backend:
 
         self._mido = mido.Backend()
         try:
-            self._mido.load()
-            self._probe = self._made()
+            with quiet_drivers():
+                self._mido.load()
+                self._probe = self._made()
         except ImportError as missing:
             raise InputError(NO_RTMIDI, remedy="pip install 'tinewright[midi]'") from missing
         except Exception as failure:  # drivers raise what they please: OSError, SystemError, RuntimeError
@@ -70,7 +95,8 @@ class Backend:
         return [name for name in self._probe.get_ports() if not name.startswith("tinewright")]
 
     def open(self, name: str, receive: Receive) -> Any:
-        return self._mido.open_input(name, callback=receive)
+        with quiet_drivers():
+            return self._mido.open_input(name, callback=receive)
 
 
 @contextmanager

@@ -27,7 +27,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.doors.calm import calm_threads, nothing_to_collect
-from synth.doors.devices import DeviceLostError, quiet_drivers, silent_device, sound_device
+from synth.doors.devices import DeviceLostError, silent_device, sound_device
+from synth.doors.ports import quiet_drivers
 from synth.doors.take import taped
 from synth.errors import InputError
 from synth.sound.audio import RATE

@@ -119,12 +119,13 @@ class Stage:
             self.performer.keep_up(self._now())
 
     def _meant(self, gesture: _Gesture) -> list[Any]:
+        """Strokes and holds; none for a silence, which was heard already and leaves nothing for a palm to take."""
         played: list[Stroke | Hold | Unplayable] = []
         if isinstance(gesture.made, str):
             played += self.row.receive(gesture.made, gesture.second)
         else:
             played += self.keys.receive(gesture.made, gesture.second)
-        return played
+        return [] if all_sound_off(gesture.made) else played
 
     def _now(self) -> float:
         return self.sound.second(time.perf_counter())

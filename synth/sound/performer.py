@@ -40,6 +40,7 @@ NEEDED: Final = 0.7  # of the lead: what must be left of it when a contact's tur
 MOST_STRAIN: Final = 4.0
 TOO_LATE: Final = 0.25  # s after its stated moment: a stroke that would begin so late is left out
 SLOW, FAST = 0.4, 1.6  # m/s, the two strokes that are measured
+NOTED: Final = 0.1  # s: a silence as a script has it
 
 
 @dataclass(frozen=True)
@@ -81,6 +82,7 @@ class Performer:
         self._holding = Holding(self.played)
         self._giving = threading.Lock()  # nothing from before a silence is given to the sound after it
         self._known = 0  # silences that ring and holds have heard of
+        self._noted_until = 0.0
         self._quiet_until = 0.0  # s: the fade of the last silence
         self.pace = Pace(2.0 * block, 0.0)
         self._strain = 1.0  # on the lead, while this machine is busy with other work
@@ -168,7 +170,10 @@ class Performer:
         return None if coming is None else coming - self.pace.base
 
     def _hear_silence(self, now: float) -> None:
-        """After a silence nothing rings and nothing is held; what comes next waits for the end of the fade."""
+        """After a silence nothing rings and nothing is held; what comes next waits for the end of the fade.
+
+        A script knows no silence: palms on all groups stand for it.
+        """
         silences = self.silences
         if silences == self._known:
             return
@@ -176,8 +181,11 @@ class Performer:
         moment, self._ring = self._ring.moment, Ring(self.scene.model)
         self._ring.moment = min(moment, now)
         self._holding.clear()
-        self.played[:] = [each for each in self.played if each.start <= now]  # the others were never heard
-        self.strokes = sum(isinstance(each, Stroke) for each in self.played)
+        while self.played and self.played[-1].start > now:  # never heard
+            self.strokes -= isinstance(self.played.pop(), Stroke)
+        if now >= self._noted_until:
+            self._noted_until = now + NOTED
+            self.played += [Hold(n, now, NOTED, "palm") for n in range(len(self.scene.instrument.groups))]
         self._quiet_until = now + FADES + 2.0 * self._block
 
     def _holds_until(self, second: float) -> None:
