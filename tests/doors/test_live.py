@@ -50,7 +50,7 @@ def sound_card(heard):
     """A stage whose blocks are asked for in time by a thread, as a driver would; what it played, put together."""
     bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
     stage = Stage(heard, Setting(), Voice(bank, heard.radiator))
-    out, stop = [], threading.Event()
+    out, stop = [np.zeros((0, stage.sound.channels), np.float32)], threading.Event()
 
     def ask():
         begin = time.perf_counter()
@@ -129,7 +129,7 @@ def test_keys_of_the_terminal_play_too(sound_card):
     until(lambda: len(stage.performer.played) == 4)
     groups = [each.group for each in stage.performer.played]
     assert groups == [0, 1, 0, 1]
-    until(lambda: np.abs(played()).max() > 1e-4)
+    until(lambda: np.abs(played()).max(initial=0.0) > 1e-4)
 
 
 def test_where_there_is_no_terminal_there_are_no_keys(monkeypatch):
@@ -271,7 +271,7 @@ def test_all_sound_off_is_heard_within_a_tenth_of_a_second_past_all_that_waits(s
     off = mido.Message("control_change", control=120)
     for _ in range(300):
         stage.hear(mido.Message("note_on", note=A2, velocity=90))
-    until(lambda: np.abs(played()).max() > 1e-3)
+    until(lambda: np.abs(played()).max(initial=0.0) > 1e-3)
     time.sleep(0.1)
     first = stage.sound.bank.frame
     stage.hear(off)
