@@ -245,6 +245,45 @@ def test_the_end_comes_within_half_a_second_whatever_waits(heard, terminal, end)
 
 
 @pytest.mark.realtime
+def test_the_end_does_not_wait_for_a_contact_that_is_being_worked_out(sound_card):
+    stage, _ = sound_card
+    entered, striker = threading.Event(), stage.performer._striker
+
+    def slow(*words, **named):
+        entered.set()
+        time.sleep(2.0)
+        return striker(*words, **named)
+
+    stage.performer._striker = slow
+    other = Stage(stage.scene, stage.setting, stage.sound)
+    other.performer = stage.performer
+    with other.at_work():
+        for _ in range(3):
+            other.hear("a")
+        assert entered.wait(5.0)
+        began = time.perf_counter()
+    assert time.perf_counter() - began < 0.4
+
+
+@pytest.mark.realtime
+def test_all_sound_off_reaches_the_process_of_the_sound(heard, terminal, tmp_path):
+    port = free_port()
+
+    def do():
+        with connect("localhost", port) as keys:
+            keys.send(mido.Message("note_on", note=A2, velocity=90))
+            time.sleep(0.5)
+            keys.send(mido.Message("control_change", control=120))
+            time.sleep(0.4)
+            os.write(terminal, b"q")
+
+    played_silently(heard, Setting(record=tmp_path / "take.wav", midi_socket=f"localhost:{port}"), do)
+    recorded = np.abs(soundfile.read(tmp_path / "take.wav")[0])
+    assert recorded.max() > 1e-3
+    assert recorded[-RATE // 5 :].max() <= 1e-3 * recorded.max()
+
+
+@pytest.mark.realtime
 def test_arrows_do_not_end_a_take_without_a_card_and_it_plays_again_as_it_was(heard, terminal, tmp_path):
     def do():
         for keys in (b"\x1b[A", b"a", b"\x1bOP", b"s", b"\x1b[B", b" "):

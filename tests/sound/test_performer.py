@@ -15,7 +15,7 @@ from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.livebank import LiveBank
 from synth.sound.performer import TOO_LATE, Pace, Performer
 from synth.sound.render import perform, scene
-from synth.sound.voice import Voice
+from synth.sound.voice import FADES, Voice
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
 BLOCK = 128
@@ -183,6 +183,63 @@ def test_five_hundred_times_all_sound_off_in_half_a_second_leave_little_to_do(he
     groups = len(heard.instrument.groups)
     assert len(player.performer.played) <= 2 + 6 * groups  # palms stand for it in the script
     assert player.performer.next_wanted() is None
+
+
+def test_all_sound_off_ends_palms_and_the_sound_that_lies_on_top_too(heard):
+    player = Player(heard)
+    stroke = gestures(heard)[0]
+    silenced(player, [stroke, Hold(group=0, start=0.18, seconds=0.3, by="palm")], 0.2, 0.3)
+    assert player.performer.next_wanted() is None
+    assert player.performer.played[1] == Hold(0, 0.18 + PACE.base, 0.3, "palm")
+    voice = player.voice
+    for layer, channels in (("pressure", voice.channels), ("signals", voice.bank.points)):
+        tone = np.sin(0.3 * np.arange(RATE // 2)) * np.ones((channels, 1))
+        voice.post(layer, voice.bank.frame, tone, silences=voice.silences)
+    out = np.zeros((RATE // 2 // BLOCK * BLOCK, voice.channels), np.float32)
+    asked = RATE // 4 // BLOCK * BLOCK
+    voice.fill(out[:asked])
+    voice.silence()
+    voice.fill(out[asked:])
+    loud = np.abs(out[asked - 2000 : asked]).max()
+    assert loud > 0.0
+    assert np.abs(out[asked + round(0.5 * FADES * RATE) :]).max() < 0.6 * loud
+    assert np.abs(out[asked + RATE // 10 :]).max() <= 1e-3 * loud
+    step = np.abs(np.diff(out, axis=0)).max(axis=1)
+    assert step[asked:].max() <= 1.05 * step[asked - 2000 : asked - 1].max()
+
+
+@pytest.mark.parametrize("layer", ["pressure", "signals", "states"])
+def test_what_was_meant_before_a_silence_and_comes_after_it_is_thrown_away(heard, layer):
+    voice = Player(heard).voice
+    voice.silence()
+
+    def give(silences):
+        first = voice.bank.frame + BLOCK
+        if layer == "states":
+            when = np.array([first / RATE])
+            voice.post(
+                layer, *voice.bank.arrivals(when, np.ones((1, len(heard.model.pole)))), silences=silences
+            )
+        else:
+            voice.post(layer, first, np.ones((voice._touch[layer].points, 64)), silences=silences)
+        out = np.zeros((RATE // 10, voice.channels), np.float32)
+        voice.fill(out)
+        return out
+
+    assert not give(0).any()
+    assert not give(0).any()
+    assert give(1).any()
+
+
+def test_a_palm_after_a_stroke_is_another_palm(heard):
+    player = Player(heard)
+    stroke = gestures(heard)[0]
+    palm = Hold(group=0, start=0.15, seconds=0.3, by="palm")
+    again = dataclasses.replace(palm, start=0.3)
+    out = player.play([stroke, palm, dataclasses.replace(stroke, start=0.2), again], 0.8)
+    assert len(player.performer.played) == 4
+    offline = perform(heard, player.performer.played, seconds=out.shape[1] / RATE).sound() / FULL_SCALE
+    assert np.abs(out - offline).max() < BIT_24
 
 
 def test_a_stroke_that_is_being_worked_out_when_all_sound_is_put_off_is_not_heard(heard):
