@@ -82,7 +82,7 @@ def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
     with calm_threads():
         stage.make_ready()
         lost = _run(stage, speaker, tell=tell, show=show)
-    if script is not None:
+    if script is not None and setting.record is not None and setting.record.exists():
         kept = write_script(script, stage.performer, name=script.stem, seconds=speaker.seconds)
         tell(f"{setting.record}: {speaker.seconds:.1f} s" + (f"; played again by {script}" if kept else ""))
     tell(stage.summary())

@@ -96,6 +96,9 @@ class Speaker(Sound):
             refused = self._pipe.recv()
         except (EOFError, OSError):
             refused = {"finding": "the process of the sound ended before it began"}
+        except KeyboardInterrupt:
+            self.__exit__()
+            raise
         if refused is not None:
             self._process.join()
             raise InputError(**refused)
