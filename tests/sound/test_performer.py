@@ -208,6 +208,16 @@ def test_all_sound_off_ends_palms_and_the_sound_that_lies_on_top_too(heard):
     assert step[asked:].max() <= 1.05 * step[asked - 2000 : asked - 1].max()
 
 
+def test_a_voice_far_too_loud_stays_below_its_cap_also_while_it_fades(heard):
+    player = Player(heard)
+    player.voice = Voice(player.bank, heard.radiator, gain_db=60.0, cap_db=-20.0)
+    player.performer.sound = player.voice
+    out = silenced(player, [gestures(heard)[0]], 0.06, 0.2)
+    assert level(out, 0.0, 0.06) == pytest.approx(0.1, rel=1e-6)
+    assert level(out, 0.06, 0.2) <= np.float32(0.1)
+    assert player.voice.limiter.deepest > 10.0
+
+
 @pytest.mark.parametrize("layer", ["pressure", "signals", "states"])
 def test_what_was_meant_before_a_silence_and_comes_after_it_is_thrown_away(heard, layer):
     voice = Player(heard).voice
