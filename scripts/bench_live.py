@@ -11,6 +11,7 @@ The named alternative in the same run: a recursion for every mode by scipy.signa
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import json
 import math
 import os
@@ -19,6 +20,8 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,18 +30,21 @@ from bench_performance import ROOTS, design
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.playing.keys import notes
+from synth.playing.contact import Contact
+from synth.playing.keys import notes, speed
 from synth.playing.score import read_script
 from synth.playing.stroke import Stroke
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.livebank import LiveBank
-from synth.sound.render import Manner, Scene, play, scene
+from synth.sound.render import Manner, Scene, play, scene, strike
+from synth.sound.ring import Ring
 from synth.units import amplitude
 
 NOTE_ON = 0x90
 EXPRESSION = (0xB0, 11, 64)  # half the bite: twenty full strokes a second would bend tines
 GAIN_DB = -30.0
-SLOWEST, FASTEST = 55, 105  # key velocities: 0.44 to 1.7 m/s
+VELOCITIES = (127, 100, 64, 32, 16, 1)
+TIMES = 3  # each stroke is measured
 SERVER = f"tinewright-bench-{os.getpid()}"
 
 
@@ -123,7 +129,7 @@ def perform(folder: Path, heard: Scene, words: argparse.Namespace) -> dict[str, 
         room.plan += [
             (
                 begin + round((n + 0.5 * dice.random()) * RATE / words.per_second),
-                (NOTE_ON, dice.choice(numbers), dice.randint(SLOWEST, FASTEST)),
+                (NOTE_ON, dice.choice(numbers), dice.randint(*words.velocities)),
             )
             for n in range(int(words.seconds * words.per_second))
         ]
@@ -191,6 +197,47 @@ def callbacks(heard: Scene, block: int) -> dict[str, float]:
     return {"block_us": ours, "lfilter_block_us": _median(recursions, 5)}
 
 
+def strokes(heard: Scene) -> dict[str, dict[str, float]]:
+    """Milliseconds of processor that a stroke of the middle group takes, by its velocity, on a still instrument."""
+    manner = Manner(allow_yield=True)
+    whole, alone = heard.striker(manner), heard.striker(dataclasses.replace(manner, stick=False))
+    middle, stick = len(heard.instrument.groups) // 2, next(iter(heard.instrument.sticks.values()))
+    took = {}
+    for velocity in (VELOCITIES[0], *VELOCITIES):  # the first compiles and makes the tines ready
+        stroke = Stroke(group=middle, stick=stick, speed=speed(velocity))
+        contact, of_contact = _least(partial(strike, heard, stroke, Ring(heard.model), manner, seed=0))
+        _, of_drive = _least(partial(alone, contact, height=0.0))
+        _, of_both = _least(partial(whole, contact, height=0.0))
+        took[f"velocity {velocity}"] = {
+            "contact": of_contact,
+            "drive": of_drive,
+            "stick": of_both - of_drive,
+            "together": of_contact + of_both,
+            "plain": _plain(heard, contact),
+        }
+    return took
+
+
+def _plain(heard: Scene, contact: Contact) -> float:
+    """Milliseconds for as many impulses as a contact has, from a few of them."""
+    few, pole = 100, heard.model.pole
+    state = np.zeros(len(pole), complex)
+    began = time.thread_time()
+    for n in range(few):
+        state += 1e-3 * np.exp(pole * (1e-5 * n))
+    return 1e3 * (time.thread_time() - began) * contact.trace.impulse.size / few
+
+
+def _least(work: Callable[[], Any]) -> tuple[Any, float]:
+    """What came of it, and the milliseconds of processor it took at least."""
+    took = []
+    for _ in range(TIMES):
+        began = time.thread_time()
+        done = work()
+        took.append(1e3 * (time.thread_time() - began))
+    return done, min(took)
+
+
 def _median(work: Any, times: int = 400) -> float:
     took = []
     for _ in range(times):
@@ -205,6 +252,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--block", type=int, default=128)
     parser.add_argument("--per-second", type=float, default=20.0)
+    parser.add_argument("--velocities", nargs=2, type=int, default=(1, 127), help="slowest and fastest key")
     parser.add_argument("--period", type=int, default=256, help="samples of the server")
     parser.add_argument("--server", default="-R", help="how the server runs: -R in real time, -r not")
     parser.add_argument("--json", action="store_true")
@@ -214,10 +262,13 @@ def main() -> None:
         (folder / "design.toml").write_text(design())
         heard = scene(resolve(load(folder / "design.toml")), "panel")
         data = {"tines": len(heard.instrument.tines), "groups": len(ROOTS), "modes": len(heard.model.pole)}
+        data |= {"stroke_ms": strokes(heard)}
         data |= callbacks(heard, words.block) | perform(folder, heard, words)
     if words.json:
         print(json.dumps(data, indent=1))
         return
+    for velocity, costs in data.pop("stroke_ms").items():
+        print(f"{velocity:22} " + ", ".join(f"{name} {ms:.3g} ms" for name, ms in costs.items()))
     for key, value in data.items():
         for line in value if isinstance(value, list) else [value]:
             print(f"{key:22} {line}")

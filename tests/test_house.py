@@ -35,7 +35,7 @@ PLACES = """
     sound.radiator.stick sound.struck
     sound.contrast
     sound.audio sound.loudness sound.features sound.sets sound.boardsheet sound.render sound.sensitivity
-    sound.voice sound.performer
+    sound.voice sound.holding sound.performer
     workshop.map workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
     workshop.cautions workshop.holes workshop.joint workshop.overview
     workshop.trimplot workshop.written workshop.strength
@@ -48,7 +48,8 @@ PLACES = """
     recording.partials recording.picture recording.heard recording.match recording.identity recording.retune
     recording.corrected recording.unknowns recording.piece recording.apart recording.calibrate
     doors.streams
-    doors.compare doors.calm doors.ports doors.keyboard doors.take doors.speaker doors.stage doors.live doors.cli
+    doors.compare doors.calm doors.ports doors.devices doors.keyboard doors.take
+    doors.speaker doors.stage doors.live doors.cli
 """
 ORDER = PLACES.split()
 

@@ -7,7 +7,9 @@ something was unplugged. `synth.doors.stage` has the other threads, `synth.doors
 
 from __future__ import annotations
 
+import dataclasses
 import math
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -15,8 +17,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from synth.doors.calm import calm_threads
+from synth.doors.devices import check_sound_device
 from synth.doors.keyboard import Read, keyboard
-from synth.doors.ports import Alive, LostError, midi_port, midi_socket
+from synth.doors.ports import Alive, LostError, check_socket, midi_port, midi_socket
 from synth.doors.speaker import Job, Speaker
 from synth.doors.stage import Setting, Stage
 from synth.doors.take import script_beside, write_script
@@ -26,15 +29,40 @@ from synth.sound.render import Scene
 
 IDLE: Final = 0.02  # s between two looks at the keyboard of the computer
 CHECK: Final = 1.0  # s between two looks whether the MIDI port is still there
-END_KEYS: Final = "q\x1b\x04"  # q, Escape, Ctrl-D
+END_KEYS: Final = "q\x1b\x03\x04"  # q, Escape, Ctrl-C where it comes as a key, Ctrl-D
 
 Tell = Callable[[str], None]
+
+
+def checked(setting: Setting, *, tell: Tell) -> Setting:
+    """What a player chose, before anything is made ready for it. Raises `InputError` for what cannot be.
+
+    Where there is no sound card, a recording is played silently.
+    """
+    if setting.record is not None:
+        script_beside(setting.record)
+    if setting.midi_socket is not None:
+        check_socket(setting.midi_socket)
+    if setting.midi_port is None and setting.midi_socket is None and not sys.stdin.isatty():
+        raise InputError(
+            "there is nothing to play on: no MIDI port was named, and this is no terminal",
+            remedy="name one with --midi-port; --list shows them",
+        )
+    try:
+        check_sound_device(setting.device)
+    except InputError as error:
+        if setting.record is None or setting.device is not None:
+            raise
+        tell(f"{error.finding}: unheard, into {setting.record}")
+        return dataclasses.replace(setting, silent=True)
+    return setting
 
 
 def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
     """Play until the player ends it; whether all that was used was there to the end.
 
-    `tell` takes lines that stay, `show` a line about the moment. Raises `InputError` for what cannot be opened.
+    `setting` as `checked` gives it. `tell` takes lines that stay, `show` a line about the moment. Raises
+    `InputError` for what cannot be opened.
     """
     script = None if setting.record is None else script_beside(setting.record)
     tell(f"making ready: {len(scene.model.pole)} modes")
@@ -43,6 +71,7 @@ def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
             pole=scene.model.pole,
             radiator=scene.radiator,
             device=setting.device,
+            silent=setting.silent,
             block=setting.block,
             gain_db=setting.gain_db,
             cap_db=setting.cap_db,
@@ -53,7 +82,7 @@ def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
     with calm_threads():
         stage.make_ready()
         lost = _run(stage, speaker, tell=tell, show=show)
-    if script is not None:
+    if script is not None and setting.record is not None and setting.record.exists():
         kept = write_script(script, stage.performer, name=script.stem, seconds=speaker.seconds)
         tell(f"{setting.record}: {speaker.seconds:.1f} s" + (f"; played again by {script}" if kept else ""))
     tell(stage.summary())
@@ -80,13 +109,7 @@ def _sources(setting: Setting, receive: Callable[[Message | str], None]) -> Iter
         if setting.midi_socket is not None:
             there = opened.enter_context(midi_socket(setting.midi_socket, receive))
             alive.append((f"the socket {setting.midi_socket}", there))
-        read = opened.enter_context(keyboard())
-        if not alive and read is None:
-            raise InputError(
-                "there is nothing to play on: no MIDI port was named, and this is no terminal",
-                remedy="name one with --midi-port; --list shows them",
-            )
-        yield _Sources(tuple(alive), read)
+        yield _Sources(tuple(alive), opened.enter_context(keyboard()))
 
 
 def _run(stage: Stage, speaker: Speaker, *, tell: Tell, show: Tell) -> str:

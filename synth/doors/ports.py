@@ -1,12 +1,12 @@
-"""Where gestures come in and sound goes out: MIDI ports, mido's sockets, sound devices. Opened here alone.
+"""Where gestures come in: MIDI ports and mido's sockets. Opened here alone.
 
-In: names as a person writes them. Out: open ports and streams. Drivers are imported when they are wanted; what is
-missing or gone is told in one line with what to do.
+In: names as a person writes them. Out: open ports. Drivers are imported when they are wanted; what is missing or
+gone is told in one line with what to do.
 """
 
 from __future__ import annotations
 
-import atexit
+import os
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -17,26 +17,39 @@ from synth.errors import InputError, nearest
 from synth.playing.keys import Message
 
 if TYPE_CHECKING:
-    import sounddevice
     from mido.sockets import PortServer
 
 Alive = Callable[[], bool]
 Receive = Callable[[Message], None]
-Fill = Callable[[Any, Any], None]  # out (n, C) float32, the driver's flags
+
 
 NO_RTMIDI: Final = "MIDI ports need the package python-rtmidi"
-NO_PORTAUDIO: Final = "live sound needs the system's PortAudio library"
-HOW_PORTAUDIO: Final = (
-    "on Debian and Ubuntu: sudo apt-get install libportaudio2" if sys.platform == "linux" else "install it"
-)
 
 
 class LostError(Exception):
     """Something was unplugged while it was used."""
 
 
-class DeviceLostError(LostError):
-    """The sound device: PortAudio waits for ever to stop one that is gone."""
+@contextmanager
+def quiet_drivers() -> Iterator[None]:
+    """What drivers print from C is not seen; what this program says on standard error is."""
+    if sys.stderr is None:
+        yield
+        return
+    sys.stderr.flush()
+    seen = os.dup(2)
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    ours = sys.stderr
+    try:
+        os.dup2(nothing, 2)
+        with os.fdopen(os.dup(seen), "w", buffering=1) as still_seen:
+            sys.stderr = still_seen
+            yield
+    finally:
+        sys.stderr = ours
+        os.dup2(seen, 2)
+        os.close(seen)
+        os.close(nothing)
 
 
 class Backend:
@@ -47,13 +60,14 @@ class Backend:
 
         self._mido = mido.Backend()
         try:
-            self._mido.load()
-            self._probe = self._made()
+            with quiet_drivers():
+                self._mido.load()
+                self._probe = self._made()
         except ImportError as missing:
             raise InputError(NO_RTMIDI, remedy="pip install 'tinewright[midi]'") from missing
         except Exception as failure:  # drivers raise what they please: OSError, SystemError, RuntimeError
             raise InputError(
-                f"the MIDI service does not answer ({_plain(failure)})",
+                f"the MIDI service does not answer ({in_words(failure)})",
                 remedy="start it, or name another in MIDO_BACKEND",
             ) from failure
 
@@ -81,7 +95,8 @@ class Backend:
         return [name for name in self._probe.get_ports() if not name.startswith("tinewright")]
 
     def open(self, name: str, receive: Receive) -> Any:
-        return self._mido.open_input(name, callback=receive)
+        with quiet_drivers():
+            return self._mido.open_input(name, callback=receive)
 
 
 @contextmanager
@@ -99,32 +114,46 @@ def midi_port(name: str, receive: Receive) -> Iterator[Alive]:
     try:
         port = backend.open(found, receive)
     except Exception as failure:
-        raise InputError(f"the port '{found}' cannot be opened ({_plain(failure)})") from failure
+        raise InputError(f"the port '{found}' cannot be opened ({in_words(failure)})") from failure
     try:
         yield lambda: found in backend.names()
     finally:
         port.close()
 
 
-@contextmanager
-def midi_socket(address: str, receive: Receive) -> Iterator[Alive]:
-    """Messages that anyone sends to HOST:PORT as mido's sockets do go to `receive`. Raises `InputError`."""
-    from mido.sockets import PortServer, parse_address
+def check_socket(address: str) -> tuple[str, int]:
+    """The host and the number of HOST:PORT. Raises `InputError`."""
+    from mido.sockets import parse_address
 
     try:
         host, number = parse_address(address)
-        server = PortServer(host, number)
-    except (ValueError, OSError) as failure:
-        raise InputError(
-            f"cannot listen on '{address}' ({_plain(failure)})",
-            remedy="give HOST:PORT, say localhost:9080",
-            place="--midi-socket",
-        ) from failure
+    except ValueError as failure:
+        raise _unheard(address, failure) from failure
+    return host, number
+
+
+@contextmanager
+def midi_socket(address: str, receive: Receive) -> Iterator[Alive]:
+    """Messages that anyone sends to HOST:PORT as mido's sockets do go to `receive`. Raises `InputError`."""
+    from mido.sockets import PortServer
+
+    try:
+        server = PortServer(*check_socket(address))
+    except OSError as failure:
+        raise _unheard(address, failure) from failure
     threading.Thread(target=_serve, args=(server, receive), daemon=True).start()
     try:
         yield lambda: True
     finally:
         server.close()
+
+
+def _unheard(address: str, failure: Exception) -> InputError:
+    return InputError(
+        f"cannot listen on '{address}' ({in_words(failure)})",
+        remedy="give HOST:PORT, say localhost:9080",
+        place="--midi-socket",
+    )
 
 
 def _serve(server: PortServer, receive: Receive) -> None:
@@ -143,54 +172,9 @@ def _serve(server: PortServer, receive: Receive) -> None:
             threading.Thread(target=listen, args=(port,), daemon=True).start()
 
 
-@contextmanager
-def sound_device(
-    device: str | None, fill: Fill, *, rate: float, block: int, channels: int
-) -> Iterator[sounddevice.OutputStream]:
-    """A running stream that asks `fill` for frames. Raises `InputError`."""
-    sd = _sounddevice()
-    try:
-        stream = sd.OutputStream(
-            device=int(device) if device is not None and device.isdigit() else device,
-            samplerate=rate,
-            blocksize=block,
-            channels=channels,
-            dtype="float32",
-            latency="low",
-            callback=lambda out, frames, time, status: fill(out, status),
-        )
-        stream.start()
-    except (sd.PortAudioError, ValueError) as failure:
-        raise InputError(
-            f"the sound device cannot be opened ({_plain(failure)})",
-            remedy="tinewright live --list shows what there is",
-            place="--device",
-        ) from failure
-    try:
-        yield stream
-    except DeviceLostError:
-        atexit.unregister(sd._exit_handler)  # it aborts the process where it cannot tidy up
-        raise
-    except BaseException:
-        stream.close()
-        raise
-    stream.close()
-
-
 def midi_ports() -> list[str]:
     """The MIDI input ports, as `--midi-port` takes them. Raises `InputError`."""
     return Backend().names()
-
-
-def devices() -> list[str]:
-    """The sound devices that can play, one a line as `--device` takes them. Raises `InputError`."""
-    sd = _sounddevice()
-    services = sd.query_hostapis()
-    return [
-        f"{number}: {each['name']}, {services[each['hostapi']]['name']}, {each['max_output_channels']} channels"
-        for number, each in enumerate(sd.query_devices())
-        if each["max_output_channels"] > 0
-    ]
 
 
 def chosen(name: str, names: list[str]) -> str | None:
@@ -202,13 +186,5 @@ def chosen(name: str, names: list[str]) -> str | None:
     return next((each for each in names if name.casefold() in each.casefold()), None)
 
 
-def _sounddevice() -> Any:
-    try:
-        import sounddevice
-    except OSError as missing:  # the package is there, the library is not
-        raise InputError(NO_PORTAUDIO, remedy=HOW_PORTAUDIO) from missing
-    return sounddevice
-
-
-def _plain(failure: Exception) -> str:
+def in_words(failure: Exception) -> str:
     return " ".join(str(failure).split())[:160] or type(failure).__name__

@@ -12,6 +12,7 @@ import math
 import multiprocessing
 import os
 import signal
+import struct
 import sys
 import threading
 import time
@@ -26,7 +27,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.doors.calm import calm_threads, nothing_to_collect
-from synth.doors.ports import DeviceLostError, sound_device
+from synth.doors.devices import DeviceLostError, silent_device, sound_device
+from synth.doors.ports import quiet_drivers
 from synth.doors.take import taped
 from synth.errors import InputError
 from synth.sound.audio import RATE
@@ -34,16 +36,18 @@ from synth.sound.clock import second
 from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.radiator import Radiator
 from synth.sound.struck import Struck
-from synth.sound.voice import Meter, Report, Sound, Voice, layers
+from synth.sound.voice import STATES, Meter, Report, Sound, Voice, layers
 
-STATES: Final = b"s"  # what a message holds, its first byte
-LAYERS: Final = {"signals": b"t", "pressure": b"p"}
+MARKS: Final = {STATES: b"s", "signals": b"t", "pressure": b"p"}  # what a message holds, its first byte
+HEAD: Final = struct.Struct("<cqq")  # mark, silences that the player knew of, states or first frame
 AT_ONCE: Final = 32  # states in one message: half a megabyte, which the audio thread hardly feels
 LOOK: Final = 0.05  # s between two looks at tape and device
 SILENCE: Final = 1.0  # s without a block after which the device counts as gone
 PATIENCE: Final = 10.0  # s for the process to end by itself
 # what stands in the shared memory, a double each
 SHARED: Final = (
+    "silences",  # these two from the player's side: they overtake what waits in the pipe
+    "over",
     "start",
     "frame",
     "latency",
@@ -65,6 +69,7 @@ class Job:
     pole: NDArray[np.complex128]
     radiator: Radiator
     device: str | None
+    silent: bool
     block: int
     gain_db: float
     cap_db: float
@@ -81,22 +86,26 @@ class Speaker(Sound):
         self._pipe, theirs = context.Pipe()
         self._arrivals = Arrivals(job.pole, RATE)
         self._process = context.Process(target=_speak, args=(job, theirs, self._shared), daemon=True)
-        self._process.start()
+        with _deaf_to_interrupts():
+            self._process.start()
         theirs.close()
 
     def __enter__(self) -> Speaker:
         self._send(b"begin")
         try:
             refused = self._pipe.recv()
-        except EOFError:
+        except (EOFError, OSError):
             refused = {"finding": "the process of the sound ended before it began"}
+        except KeyboardInterrupt:
+            self.__exit__()
+            raise
         if refused is not None:
             self._process.join()
             raise InputError(**refused)
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._send(b"")
+        self._shared[SHARED.index("over")] = 1.0
         self._process.join(PATIENCE)
         if self._process.is_alive():  # a driver may never come back from a device that is gone
             self._process.kill()
@@ -105,12 +114,14 @@ class Speaker(Sound):
     def add(self, time: NDArray[np.float64], rows: NDArray[np.complexfloating]) -> None:
         for first in range(0, len(time), AT_ONCE):
             frame, ready = self._arrivals(time[first : first + AT_ONCE], rows[first : first + AT_ONCE])
-            self._send(STATES + len(frame).to_bytes(8, "little") + frame.tobytes() + ready.tobytes())
+            self._post(STATES, len(frame), frame.tobytes() + ready.tobytes())
 
     def lay(self, struck: Struck) -> None:
         for layer, frame, sound in layers(struck):
-            singles = np.ascontiguousarray(sound, dtype=np.float32)
-            self._send(LAYERS[layer] + frame.to_bytes(8, "little", signed=True) + singles.tobytes())
+            self._post(layer, frame, np.ascontiguousarray(sound, dtype=np.float32).tobytes())
+
+    def silence(self) -> None:
+        self._shared[SHARED.index("silences")] += 1.0
 
     def second(self, now: float) -> float:
         return second(self._of("start"), now)
@@ -144,6 +155,9 @@ class Speaker(Sound):
     def _of(self, name: str) -> float:
         return float(self._shared[SHARED.index(name)])
 
+    def _post(self, layer: str, number: int, content: bytes) -> None:
+        self._send(HEAD.pack(MARKS[layer], int(self._of("silences")), number) + content)
+
     def _send(self, message: bytes) -> None:
         with suppress(OSError):  # when the other side has ended, `there` tells
             self._pipe.send_bytes(message)
@@ -154,7 +168,7 @@ def _speak(job: Job, pipe: Connection, shared: Any) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the player's side, which then ends this one
     _hurry()
     try:
-        with calm_threads():
+        with calm_threads(), quiet_drivers():
             bank = LiveBank(job.pole, job.radiator.weights, rate=RATE)
             voice = Voice(bank, job.radiator, gain_db=job.gain_db, cap_db=job.cap_db)
             voice.rehearse(job.block)
@@ -166,6 +180,19 @@ def _speak(job: Job, pipe: Connection, shared: Any) -> None:
         pipe.send(vars(refused))
     except EOFError:  # the player's side ended before it began
         pass
+
+
+@contextmanager
+def _deaf_to_interrupts() -> Iterator[None]:
+    """A process that is started meanwhile never hears Ctrl-C: that is for the player's side."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _hurry() -> None:
@@ -184,6 +211,7 @@ def _sound(job: Job, voice: Voice, pipe: Connection, shared: Any) -> None:
     asked = [time.perf_counter()]
 
     def fill(out: Any, flags: Any) -> None:
+        voice.silences = int(shared[SHARED.index("silences")])
         voice.fill(out)
         voice.meter.missed += bool(flags.output_underflow)
         asked[0] = time.perf_counter()
@@ -195,7 +223,7 @@ def _sound(job: Job, voice: Voice, pipe: Connection, shared: Any) -> None:
         voice.meter = Meter()  # the first blocks of a stream are its own affair: nobody plays yet
         pipe.send(None)
         threading.Thread(target=_receive, args=(pipe, voice, ended), daemon=True).start()
-        while not ended.wait(LOOK):
+        while not (ended.wait(LOOK) or shared[SHARED.index("over")]):
             flush()
             if not stream.active or time.perf_counter() - asked[0] > SILENCE:
                 shared[SHARED.index("gone")] = 1.0
@@ -211,31 +239,33 @@ def _opened(
         flush: Callable[[], None] = _nothing
         if job.record is not None:
             flush = opened.enter_context(taped(job.record, voice, lost=DeviceLostError))
-        device = sound_device(job.device, fill, rate=RATE, block=job.block, channels=voice.channels)
+        if job.silent:
+            device: Any = silent_device(fill, rate=RATE, block=job.block, channels=voice.channels)
+        else:
+            device = sound_device(job.device, fill, rate=RATE, block=job.block, channels=voice.channels)
         yield opened.enter_context(device), flush
 
 
 def _receive(pipe: Connection, voice: Voice, ended: threading.Event) -> None:
-    """States and touches from the pipe to the voice, until an empty message or the end of the other process."""
-    bank, modes = voice.bank, voice.bank.turn.size
-    rows = {"signals": bank.points, "pressure": voice.channels}
-    names = {mark: layer for layer, mark in LAYERS.items()}
+    """States and touches from the pipe to the voice, until the other process ends."""
+    modes = voice.bank.turn.size
+    rows = {"signals": voice.bank.points, "pressure": voice.channels}
+    names = {mark: layer for layer, mark in MARKS.items()}
     while True:
         try:
             message = pipe.recv_bytes()
         except (EOFError, OSError):
-            message = b""
-        if not message:
             ended.set()
             return
-        kind, number = message[:1], int.from_bytes(message[1:9], "little", signed=True)
-        if kind == STATES:
-            frame = np.frombuffer(message, np.int64, number, 9)
-            singles = np.frombuffer(message, np.float32, offset=9 + 8 * number)
-            bank.post(frame, singles.reshape(number, 2, modes))
+        mark, silences, number = HEAD.unpack_from(message)
+        layer = names[mark]
+        if layer == STATES:
+            frame = np.frombuffer(message, np.int64, number, HEAD.size)
+            singles = np.frombuffer(message, np.float32, offset=HEAD.size + 8 * number)
+            voice.post(layer, frame, singles.reshape(number, 2, modes), silences=silences)
         else:
-            sound = np.frombuffer(message, np.float32, offset=9)
-            voice.post(names[kind], number, sound.reshape(rows[names[kind]], -1))
+            sound = np.frombuffer(message, np.float32, offset=HEAD.size)
+            voice.post(layer, number, sound.reshape(rows[layer], -1), silences=silences)
 
 
 def _tell(voice: Voice, shared: Any) -> None:

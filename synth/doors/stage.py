@@ -5,7 +5,7 @@ In: MIDI messages and keys from any thread. Out: increments for the process of t
     MIDI thread -- message, second --> gestures --> contact thread -- increments --> sound process
     main thread -- key, second -----'                              <-- clock, load, missed blocks --'
 
-Contacts are worked out one after the other, a little ahead of their moment.
+Contacts are worked out one after the other, a little ahead of their moment. All-sound-off overtakes them.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from typing import Any, Final
 
 from synth.doors.calm import nothing_to_collect
 from synth.playing.homerow import HomeRow
-from synth.playing.keys import Keys, Message, Unplayable
+from synth.playing.keys import Keys, Message, Unplayable, all_sound_off
 from synth.playing.notation import as_written
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import FULL_SCALE_SPL, RATE
@@ -32,6 +32,7 @@ from synth.sound.render import Manner, Scene
 from synth.sound.voice import Sound
 
 BLOCK: Final = 256  # samples; 5.3 ms
+PATIENCE: Final = 0.2  # s for a contact that is being worked out when the player has had enough
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,7 @@ class Setting:
     midi_port: str | None = None
     midi_socket: str | None = None
     device: str | None = None
+    silent: bool = False  # no device: what is played goes into the recording alone
     block: int = BLOCK
     gain_db: float = 0.0
     cap_db: float = CAP_DB
@@ -48,6 +50,15 @@ class Setting:
     seconds: float | None = None
     lead: float = 0.0  # s, added to the lead of every stroke
     allow_yield: bool = False
+
+
+@dataclass(frozen=True)
+class _Gesture:
+    """What was done, when, and after how many silences."""
+
+    made: Message | str
+    second: float
+    silences: int
 
 
 class Stage:
@@ -59,7 +70,8 @@ class Stage:
         self.performer = Performer(scene, sound, block=setting.block / RATE, manner=manner)
         self.keys, self.row = Keys(scene.instrument), HomeRow(scene.instrument)
         self.unplayable = 0
-        self._gestures: queue.SimpleQueue[tuple[Message | str, float] | None] = queue.SimpleQueue()
+        self._gestures: queue.SimpleQueue[_Gesture | None] = queue.SimpleQueue()
+        self._over = threading.Event()
 
     def make_ready(self) -> None:
         """Compile and measure before anyone plays."""
@@ -68,7 +80,9 @@ class Stage:
 
     def hear(self, gesture: Message | str) -> None:
         """A MIDI message, or a key of the computer's keyboard, now. From any thread."""
-        self._gestures.put((gesture, self._now()))
+        if all_sound_off(gesture):
+            self.performer.silence()
+        self._gestures.put(_Gesture(gesture, self._now(), self.performer.silences))
 
     @contextmanager
     def at_work(self) -> Iterator[None]:
@@ -79,11 +93,12 @@ class Stage:
             with nothing_to_collect():
                 yield
         finally:
+            self._over.set()
             self._gestures.put(None)
-            worker.join()
+            worker.join(PATIENCE)
 
     def _work(self) -> None:
-        while True:
+        while not self._over.is_set():
             wanted = self.performer.next_wanted()
             wait = None if wanted is None else max(0.0, wanted - self._now())
             try:
@@ -93,21 +108,24 @@ class Stage:
                 continue
             if gesture is None:
                 return
-            for event in self._meant(*gesture):
+            for event in self._meant(gesture):
+                if self._over.is_set():
+                    return
                 if isinstance(event, Unplayable):
                     self.unplayable += 1
                 else:
                     as_kept = as_written(event) if isinstance(event, Stroke) else event
-                    self.performer.play(as_kept, self._now())
+                    self.performer.play(as_kept, self._now(), silences=gesture.silences)
             self.performer.keep_up(self._now())
 
-    def _meant(self, gesture: Message | str, second: float) -> list[Any]:
+    def _meant(self, gesture: _Gesture) -> list[Any]:
+        """Strokes and holds; none for a silence, which was heard already and leaves nothing for a palm to take."""
         played: list[Stroke | Hold | Unplayable] = []
-        if isinstance(gesture, str):
-            played += self.row.receive(gesture, second)
+        if isinstance(gesture.made, str):
+            played += self.row.receive(gesture.made, gesture.second)
         else:
-            played += self.keys.receive(gesture, second)
-        return played
+            played += self.keys.receive(gesture.made, gesture.second)
+        return [] if all_sound_off(gesture.made) else played
 
     def _now(self) -> float:
         return self.sound.second(time.perf_counter())
@@ -134,6 +152,7 @@ class Stage:
         report = self.sound.report()
         return (
             f"{report.blocks} blocks, {report.missed} missed; load {100.0 * report.share:.1f} % of a core, "
-            f"at worst {100.0 * report.worst:.0f} % of a block; {self.performer.strokes} strokes, {report.late} "
-            f"increments late, {self.unplayable} notes without a group; limiter at most -{report.deepest:.1f} dB"
+            f"at worst {100.0 * report.worst:.0f} % of a block; {self.performer.strokes} strokes, "
+            f"{self.performer.dropped} left out as too late, {report.late} increments late, "
+            f"{self.unplayable} notes without a group; limiter at most -{report.deepest:.1f} dB"
         )

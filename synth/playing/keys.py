@@ -38,6 +38,7 @@ FREE_LENGTH: Final = (150.0 * MM, 50.0 * MM)
 PALM_SECONDS: Final = 0.3
 NEUTRAL: Final = 64  # brightness that changes nothing; also where a pedal counts as down
 FULL: Final = 127
+ALL_SOUND_OFF: Final = 120
 
 
 class Message(Protocol):
@@ -149,7 +150,7 @@ class Keys:
                     channel.held = set()
                 channel.sostenuto = down
                 return self._released(channel, time)
-            case 120:  # all sound off
+            case _ if control == ALL_SOUND_OFF:
                 channel.waiting.clear()
                 return _palms(set(self.group_of.values()), time)
             case 121:  # reset all controllers
@@ -167,6 +168,13 @@ class Keys:
         stopped = channel.waiting - channel.held - channel.down
         channel.waiting -= stopped
         return _palms(stopped, time)
+
+
+def all_sound_off(gesture: object) -> bool:
+    """Whether a message says so (CC 120)."""
+    return (
+        getattr(gesture, "type", "") == "control_change" and getattr(gesture, "control", 0) == ALL_SOUND_OFF
+    )
 
 
 def speed(velocity: int) -> float:

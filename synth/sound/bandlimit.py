@@ -49,11 +49,18 @@ def limited_rings(turn: Complex, offsets: Array) -> Complex:
 
     turn (M,): pole / rate. The integral over the past, exact to 1e-8: Gauss and Legendre half frame by half frame.
     """
-    x, weight = np.polynomial.legendre.leggauss(NODES)
-    halves = np.arange(max(0, math.ceil(2.0 * (float(np.max(offsets)) + REACH))))
-    past = (0.5 * halves[:, None] + 0.25 * (x + 1.0)).ravel()
-    share = low_pass(offsets[:, None] - past) * np.tile(0.25 * weight, len(halves))
+    past, share = _shares(tuple(np.asarray(offsets, float).tolist()))
     return np.asarray(share @ np.exp(np.multiply.outer(past, turn)))
+
+
+@functools.lru_cache
+def _shares(offsets: tuple[float, ...]) -> tuple[Array, Array]:
+    """Moments (N,) of the past, in frames, and what each has to say at the offsets (J, N)."""
+    x, weight = np.polynomial.legendre.leggauss(NODES)
+    halves = np.arange(max(0, math.ceil(2.0 * (max(offsets) + REACH))))
+    past = (0.5 * halves[:, None] + 0.25 * (x + 1.0)).ravel()
+    share = low_pass(np.array(offsets)[:, None] - past) * np.tile(0.25 * weight, len(halves))
+    return past, share
 
 
 def _window(x: Array) -> Array:

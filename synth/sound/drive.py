@@ -29,6 +29,7 @@ Shapes: M modes, P contact signals, Q inputs, S impulses, K blocks (a chunk of o
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -36,6 +37,7 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft
 
 from synth.compiled import njit
 from synth.sound.bandlimit import (
@@ -50,6 +52,7 @@ from synth.sound.phasor import Array, Complex, Index, powers
 
 CHUNK: Final = 256  # frames: as many values of the response are kept for each input and signal
 AT_ONCE: Final = 128  # blocks made states at once
+LANES: Final = 16  # grid points that an impulse is added to at once, at least SPREAD
 
 Singles = NDArray[np.float32]
 
@@ -68,17 +71,20 @@ class Inputs:
     """Points at which forces act, made ready: how they drive the modes, and how that is heard."""
 
     drive: NDArray[np.complex64]  # (Q, M) b
-    within: (
-        Singles  # (Q, P, 2, REACH + chunk): frames i - REACH after an impulse on a frame, and half before one
+    within: NDArray[
+        np.complex64
+    ]  # (Q, P, 2, F) spectra of what is heard up to the chunk's end, see `_sounded`
+    beyond: (
+        Singles  # (Q, P, 2, 2 REACH + 1): frames i - REACH after an impulse on a frame, and half before one,
+        # once the chunk's state rings by itself
     )
-    beyond: Singles  # (Q, P, 2, 2 REACH + 1): the same, once the chunk's state rings by itself
 
 
 def joined(parts: Sequence[Inputs]) -> Inputs:
     """The inputs of several, in their order."""
     if not parts:
-        none = np.zeros((0, 0, 2, 0), np.float32)
-        return Inputs(np.zeros((0, 0), np.complex64), none, none)
+        none = np.zeros((0, 0, 2, 0))
+        return Inputs(np.zeros((0, 0), np.complex64), none.astype(np.complex64), none.astype(np.float32))
     return Inputs(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in ("drive", "within", "beyond"))
     )
@@ -122,7 +128,8 @@ class Drive:
         within = np.concatenate([near, ring[..., 2 * REACH + 1 : 2 * self.chunk]], axis=2)
         beyond = near.copy()
         beyond[..., 2 * REACH :] -= ring[..., : 2 * REACH + 1]
-        return Inputs(drive.astype(np.complex64), _by_parity(within), _by_parity(beyond))
+        spectra = rfft(_by_parity(within), self._size).astype(np.complex64)
+        return Inputs(drive.astype(np.complex64), spectra, _by_parity(beyond).astype(np.float32))
 
     def __call__(self, inputs: Inputs, force: Force) -> Driven:
         """The impulses heard and left behind. ValueError for times that are not finite."""
@@ -130,22 +137,30 @@ class Drive:
             nothing = np.zeros((0, len(self.pole)), np.complex64)
             return Driven(0, np.zeros((len(self.weights), 0)), np.zeros(0, np.int64), nothing)
         blocks = _blocks(force, self.rate, self.chunk)
+        start = np.flatnonzero(np.diff(blocks.chunk, prepend=blocks.chunk[0] - 1))
+        ends = (blocks.chunk[start] + 1) * self.chunk
+        frame, signals = self._sounded(blocks, inputs, start)
+        return Driven(frame, signals, ends, self._states(blocks, inputs, start))
+
+    def _sounded(self, blocks: _Blocks, inputs: Inputs, start: Index) -> tuple[int, Array]:
+        """Contact signals (P, T) from a frame on, of blocks of which each chunk's begin at `start` (E,).
+
+        Up to a chunk's end by spectra, those of whole frames and those of the half frames before them apart.
+        """
         first = int(blocks.chunk[0]) * self.chunk - REACH
         last = (int(blocks.chunk[-1]) + 1) * self.chunk + REACH
         signals = np.zeros((len(self.weights), last - first))
-        _hear(
-            blocks.force,
-            blocks.chunk,
-            blocks.source,
-            inputs.within,
-            inputs.beyond,
-            self.chunk,
-            first,
-            signals,
-        )
-        start = np.flatnonzero(np.diff(blocks.chunk, prepend=blocks.chunk[0] - 1))
-        ends = (blocks.chunk[start] + 1) * self.chunk
-        return Driven(first, signals, ends, self._states(blocks, inputs, start))
+        frames = np.zeros((len(blocks.chunk), 2, self.chunk + 1))
+        frames[:, 0, :-1], frames[:, 1, 1:] = blocks.force[:, ::2], blocks.force[:, 1::2]
+        spectra = np.zeros((len(start), len(signals), self._size // 2 + 1), np.complex128)
+        chunk_of = np.repeat(np.arange(len(start)), np.diff(start, append=len(blocks.chunk)))
+        _through(rfft(frames, self._size), chunk_of, blocks.source, inputs.within, spectra)
+        heard = irfft(spectra, self._size)[..., : REACH + self.chunk]
+        for chunk, sound in zip(blocks.chunk[start].tolist(), heard, strict=True):
+            begin = chunk * self.chunk - REACH - first
+            signals[:, begin : begin + REACH + self.chunk] += sound
+        _hear_beyond(blocks.force, blocks.chunk, blocks.source, inputs.beyond, self.chunk, first, signals)
+        return first, signals
 
     def _states(self, blocks: _Blocks, inputs: Inputs, start: Index) -> NDArray[np.complex64]:
         """What the blocks of each chunk, which begin at `start` (E,), leave at its end: (E, M)."""
@@ -153,8 +168,15 @@ class Drive:
         chunk_of = np.repeat(np.arange(len(start)), np.diff(start, append=len(blocks.chunk)))
         for part in _portions(len(blocks.chunk)):
             left = (blocks.force[part].astype(np.float32) @ self._turns.view(np.float32)).view(np.complex64)
-            np.add.at(states, chunk_of[part], left * inputs.drive[blocks.source[part]])
+            left *= inputs.drive[blocks.source[part]]
+            chunk, first = np.unique(chunk_of[part], return_index=True)
+            states[chunk] += np.add.reduceat(left, first, axis=0)
         return states
+
+    @cached_property
+    def _size(self) -> int:
+        """Of a transform that holds a chunk's force and its response without wrapping into what is used."""
+        return int(next_fast_len(REACH + 2 * self.chunk + 1, real=True))
 
     @cached_property
     def _turns(self) -> NDArray[np.complex64]:
@@ -177,12 +199,10 @@ def _offsets() -> Array:
     return np.arange(-FINER * REACH, FINER * REACH + 1) / FINER
 
 
-def _by_parity(kernel: Array) -> Singles:
+def _by_parity(kernel: Array) -> Array:
     """Responses on half frames from -REACH on (..., J), whole frames and those between apart: (..., 2, J / 2)."""
     padded = np.concatenate([kernel, np.zeros((*kernel.shape[:-1], kernel.shape[-1] % 2))], axis=-1)
-    return np.ascontiguousarray(
-        np.swapaxes(padded.reshape(*kernel.shape[:-1], -1, 2), -1, -2).astype(np.float32)
-    )
+    return np.ascontiguousarray(np.swapaxes(padded.reshape(*kernel.shape[:-1], -1, 2), -1, -2))
 
 
 @dataclass(frozen=True)
@@ -198,14 +218,17 @@ def _blocks(force: Force, rate: float, chunk: int) -> _Blocks:
     if not np.isfinite(force.time).all():
         raise ValueError("times of impulses must be finite")
     point = force.time * (FINER * rate)
-    first = np.floor(point).astype(np.int64) - (SPREAD // 2 - 1)
-    size = FINER * chunk
-    inputs = int(force.source.max()) + 1
-    keys = [edge // size * inputs + force.source for edge in (first, first + SPREAD - 1)]
-    key, slot = np.unique(np.concatenate(keys), return_inverse=True)
-    grid = np.zeros((len(key), size))
-    _spread(point, first, slot.reshape(2, -1), force.impulse, spread_weights(), grid)
-    return _Blocks(key // inputs, key % inputs, grid)
+    size, inputs = FINER * chunk, int(force.source.max()) + 1
+    earliest = (math.floor(point.min()) - SPREAD) // size
+    chunks = (math.floor(point.max()) + SPREAD) // size + 1 - earliest
+    slot = np.full((chunks, inputs), -1)
+    count = _touched(point, force.source, earliest, SPREAD, size, slot)
+    chunk_of, source = np.nonzero(slot >= 0)
+    slot[chunk_of, source] = np.arange(count)
+    grid = np.zeros((count, size))
+    weights = np.pad(spread_weights(), ((0, 0), (0, LANES - SPREAD)))
+    _spread(point, force.source, force.impulse, earliest, SPREAD, slot, weights, grid)
+    return _Blocks(chunk_of + earliest, source, grid)
 
 
 def _portions(count: int) -> Iterator[slice]:
@@ -214,44 +237,84 @@ def _portions(count: int) -> Iterator[slice]:
 
 # numbers of other files come as arguments or shapes: kept compiled code would not see them change
 @njit(cache=True, nogil=True)
-def _spread(point: Any, first: Any, slot: Any, impulse: Any, weights: Any, grid: Any) -> None:
-    """Adds every impulse to the grid (K, G) by its weights; `slot` (2, S) are the blocks it begins and ends in."""
-    size, spread, fractions = grid.shape[1], weights.shape[1], weights.shape[0] - 1
+def _touched(point: Any, source: Any, earliest: int, spread: int, size: int, slot: Any) -> int:
+    """Marks in slot (chunks, Q), -1 so far, the blocks that impulses at grid points (S,) fall into; how many."""
+    count, before, mine = 0, -1.0, -1
     for s in range(point.shape[0]):
-        place = (point[s] - first[s] - (spread // 2 - 1)) * fractions
-        row = min(int(place), fractions - 1)
-        share = place - row
-        at = first[s] % size
-        for j in range(spread):
-            weight = (1.0 - share) * weights[row, j] + share * weights[row + 1, j]
-            here = at + j
-            if here < size:
-                grid[slot[0, s], here] += weight * impulse[s]
-            else:
-                grid[slot[1, s], here - size] += weight * impulse[s]
+        if np.floor(point[s]) == before and source[s] == mine:
+            continue
+        before, mine = np.floor(point[s]), source[s]
+        first = int(before) - (spread // 2 - 1)
+        for edge in (first, first + spread - 1):
+            chunk = edge // size - earliest
+            if slot[chunk, mine] < 0:
+                slot[chunk, mine] = 0
+                count += 1
+    return count
+
+
+@njit(cache=True, nogil=True, fastmath={"contract"})
+def _spread(
+    point: Any, source: Any, impulse: Any, earliest: int, spread: int, slot: Any, weights: Any, grid: Any
+) -> None:
+    """Adds every impulse to the grid (K, G) by its weights, LANES of them of which `spread` count.
+
+    `slot` (chunks, Q) says in which blocks. Neighbours on the same points are summed first: what was just stored in
+    the grid is slow to be had again.
+    """
+    size, fractions = grid.shape[1], weights.shape[0] - 1
+    total = np.zeros(LANES)
+    s = 0
+    while s < point.shape[0]:
+        floor, mine = int(np.floor(point[s])), source[s]
+        for j in range(LANES):
+            total[j] = 0.0
+        while s < point.shape[0] and source[s] == mine and int(np.floor(point[s])) == floor:
+            place = (point[s] - floor) * fractions
+            row = min(int(place), fractions - 1)
+            later = (place - row) * impulse[s]
+            now = impulse[s] - later
+            for j in range(LANES):
+                total[j] += weights[row, j] * now + weights[row + 1, j] * later
+            s += 1
+        first = floor - (spread // 2 - 1)
+        chunk = first // size
+        at = first - chunk * size
+        block = grid[slot[chunk - earliest, mine]]
+        for j in range(min(spread, size - at)):
+            block[at + j] += total[j]
+        if at + spread > size:
+            block = grid[slot[chunk - earliest + 1, mine]]
+            for j in range(size - at, spread):
+                block[at + j - size] += total[j]
+
+
+@njit(cache=True, nogil=True, fastmath={"contract"})
+def _through(force: Any, chunk_of: Any, source: Any, within: Any, spectra: Any) -> None:
+    """Adds to spectra (E, P, F) those of the blocks' force (K, 2, F) through their inputs."""
+    for k in range(force.shape[0]):
+        for p in range(spectra.shape[1]):
+            whole, half = within[source[k], p, 0], within[source[k], p, 1]
+            to = spectra[chunk_of[k], p]
+            for f in range(force.shape[2]):
+                to[f] += force[k, 0, f] * whole[f] + force[k, 1, f] * half[f]
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
-def _hear(
-    force: Any, chunk_of: Any, source: Any, within: Any, beyond: Any, chunk: int, first: int, signals: Any
+def _hear_beyond(
+    force: Any, chunk_of: Any, source: Any, beyond: Any, chunk: int, first: int, signals: Any
 ) -> None:
-    """Adds to signals (P, T), from frame `first` on, what is heard of the blocks while they act."""
+    """Adds to signals (P, T), from frame `first` on, what is heard of the blocks after their chunks' ends."""
     reach = beyond.shape[3] // 2
     for k in range(force.shape[0]):
         begin = chunk_of[k] * chunk - first
-        end = begin + chunk
-        for g in range(force.shape[1]):
+        for g in range(max(0, 2 * (chunk - reach) - 3), force.shape[1]):
             push = force[k, g]
-            if push == 0.0:
-                continue
             odd = g % 2
-            start = begin + (g + odd) // 2 - reach  # the frame of the kernels' first value
-            inside = end - start
+            start = begin + (g + odd) // 2 - reach  # the frame of the kernel's first value
+            inside = begin + chunk - start
             length = min(beyond.shape[3], signals.shape[1] - start)
             for p in range(signals.shape[0]):
-                kernel = within[source[k], p, odd]
-                for i in range(inside):
-                    signals[p, start + i] += push * kernel[i]
                 kernel = beyond[source[k], p, odd]
                 for i in range(inside, length):
                     signals[p, start + i] += push * kernel[i]

@@ -53,8 +53,8 @@ class LiveBank:
 
     def __init__(self, pole: Complex, weights: Complex, *, rate: float) -> None:
         pole, weights = checked(pole, weights)
-        self._arrivals = Arrivals(pole, rate)
-        self.rate, heard, self.turn = rate, self._arrivals.heard, self._arrivals.turn
+        self.arrivals = Arrivals(pole, rate)
+        self.rate, heard, self.turn = rate, self.arrivals.heard, self.arrivals.turn
         self.points = len(weights)
         self.frame = 0  # the next one to be given out
         self.late = 0  # increments that came after their moment
@@ -82,11 +82,17 @@ class LiveBank:
 
     def add(self, time: Array, rows: Complex) -> None:
         """Increments at times (S,) s from the first frame on, with amplitudes (S, M); each time a new array."""
-        self.post(*self._arrivals(time, rows))
+        self.post(*self.arrivals(time, rows))
 
     def post(self, frame: NDArray[np.int64], rows: NDArray[np.float32]) -> None:
         """The same, made ready by `Arrivals`."""
         self._inbox.append((frame.tolist(), rows))
+
+    def clear(self) -> None:
+        """Nothing rings any more, and nothing waits. From the thread that fills."""
+        self._state[:] = 0.0
+        self._inbox.clear()
+        self._waiting.clear()
 
     def fill(self, sound: Sound) -> None:
         """Writes the next frames into sound (P, n), n up to LONGEST."""

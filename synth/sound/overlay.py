@@ -30,6 +30,10 @@ class Overlay:
         if sound.shape[1]:
             heapq.heappush(self._waiting, (frame, next(self._order), sound))
 
+    def clear(self) -> None:
+        """Nothing waits any more."""
+        self._waiting.clear()
+
     def onto(self, block: Sound, frame: int) -> None:
         """Adds what falls on block (P, n), which begins at `frame`; what lies before it is gone from then on."""
         end = frame + block.shape[1]

@@ -4,32 +4,33 @@ In: strokes and holds as they are made, and what second it is. Out: modal states
 touch on top of it, and the list of what was played, each with the second at which it really began. A contact is
 known only as a whole, so every stroke sounds a little after its gesture: by its `lead`, a stated law of how long
 its pass lasts, measured once on this machine, so that equal strokes come equally late. While an earlier contact is
-still being computed, a stroke is put off rather than torn. Time never goes back: what begins was not before
-anything that has been worked out. So the order is that of `synth.sound.render.perform`, and the sound the same.
+still being computed, a stroke is put off rather than torn, and left out once it would begin TOO_LATE. Time never
+goes back: what begins was not before anything that has been worked out. So the order is that of
+`synth.sound.render.perform`, and the sound the same. Only all-sound-off waits for nobody: what sounds fades.
 """
 
 from __future__ import annotations
 
 import copy
 import dataclasses
-import heapq
+import threading
 import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import count, pairwise
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
-from synth.playing.hold import moments
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import RATE
-from synth.sound.render import Grip, Manner, Scene, held, strike
+from synth.sound.holding import Holding
+from synth.sound.render import Manner, Scene, held, strike
 from synth.sound.ring import Ring
-from synth.sound.voice import Sound
+from synth.sound.struck import Struck
+from synth.sound.voice import FADES, Sound
 from synth.vibration.projection import Projection
 
 MARGIN: Final = (
@@ -37,7 +38,9 @@ MARGIN: Final = (
 )
 NEEDED: Final = 0.7  # of the lead: what must be left of it when a contact's turn comes
 MOST_STRAIN: Final = 4.0
+TOO_LATE: Final = 0.25  # s after its stated moment: a stroke that would begin so late is left out
 SLOW, FAST = 0.4, 1.6  # m/s, the two strokes that are measured
+NOTED: Final = 0.1  # s: a silence as a script has it
 
 
 @dataclass(frozen=True)
@@ -69,13 +72,18 @@ class Performer:
         self.played: list[Stroke | Hold] = []
         self.remarks: deque[str] = deque()
         self.strokes = 0
+        self.dropped = 0  # strokes that came faster than contacts are worked out
+        self.silences = 0  # times that all sound was put off
         self._block, self._clock = block, clock
         self._ring, self._palms = Ring(scene.model), Projection(scene.model)
         self._palms.prepare()
         self._striker = scene.striker(self.manner)
         self._striker.prepare()
-        self._holding: list[tuple[float, int, Grip]] = []
-        self._order = count()
+        self._holding = Holding(self.played)
+        self._giving = threading.Lock()  # nothing from before a silence is given to the sound after it
+        self._known = 0  # silences that ring and holds have heard of
+        self._noted_until = 0.0
+        self._quiet_until = 0.0  # s: the fade of the last silence
         self.pace = Pace(2.0 * block, 0.0)
         self._strain = 1.0  # on the lead, while this machine is busy with other work
 
@@ -101,30 +109,48 @@ class Performer:
         """How long after its gesture this begins, s."""
         return self.pace.lead(self._span(event.group) / event.speed if isinstance(event, Stroke) else 0.0)
 
-    def play(self, event: Stroke | Hold, now: float) -> None:
-        """Play what was done at `event.start`; `now` is the second it has become."""
+    def silence(self) -> None:
+        """All that sounds fades now, and what was asked for before is not heard. From any thread."""
+        with self._giving:
+            self.silences += 1
+            self.sound.silence()
+
+    def play(self, event: Stroke | Hold, now: float, *, silences: int | None = None) -> None:
+        """Play what was done at `event.start`, after so many silences; `now` is the second it has become."""
         began = self._clock()
+        self._hear_silence(now)
+        if silences not in (None, self._known):
+            return
         lead = self._strain * self.lead(event)
-        start = max(event.start + lead, now + NEEDED * lead, self._ring.moment)
+        ready = now + NEEDED * lead
+        if isinstance(event, Stroke) and ready > event.start + lead + TOO_LATE:
+            self.dropped += 1
+            return
+        start = max(event.start + lead, ready, self._ring.moment, self._quiet_until)
         event = dataclasses.replace(event, start=start)
         if isinstance(event, Hold):
-            self._hold(event)
-            return
-        self._holds_until(start)
+            self._holding.lay(event)
+        elif self._strike(event):
+            self._learn(took=self._clock() - began, had=start - now)
+
+    def _strike(self, stroke: Stroke) -> bool:
+        """Whether it was worked out and is heard."""
+        self._holds_until(stroke.start)
         before = copy.copy(self._ring)  # as if a stroke that is refused had never been asked for
         try:
-            made = strike(self.scene, event, self._ring, self.manner, seed=self.manner.seed + self.strokes)
+            made = strike(self.scene, stroke, self._ring, self.manner, seed=self.manner.seed + self.strokes)
         except InputError as error:
             self._ring = before
             self.remarks.append(f"not played: {error}")
-            return
+            return False
+        struck = self._striker(made, height=stroke.height)
+        if not self._emit(struck.driven.ends / RATE, struck.driven.states, struck):
+            return False
         self.strokes += 1
         self.remarks += made.warnings
-        self.played.append(event)
-        struck = self._striker(made, height=event.height)
-        self._emit(struck.driven.ends / RATE, struck.driven.states)
-        self.sound.lay(struck)
-        self._learn(took=self._clock() - began, had=start - now)
+        self.played.append(stroke)
+        self._holding.struck(stroke.group)
+        return True
 
     def _learn(self, *, took: float, had: float) -> None:
         """Later strokes begin later once one was worked out too late, and by and by by the stated law again."""
@@ -135,27 +161,50 @@ class Performer:
 
     def keep_up(self, now: float) -> None:
         """Work out the moments of holds that are near."""
+        self._hear_silence(now)
         self._holds_until(now + self.pace.base)
 
     def next_wanted(self) -> float | None:
         """The second at which `keep_up` should be called again, if at all."""
-        return self._holding[0][0] - self.pace.base if self._holding else None
+        coming = self._holding.next
+        return None if coming is None else coming - self.pace.base
 
-    def _hold(self, hold: Hold) -> None:
-        self.played.append(hold)
-        number = next(self._order)  # of two at one moment, the earlier gesture first
-        for since, moment in pairwise(moments(hold).tolist()):
-            heapq.heappush(self._holding, (moment, number, Grip(hold, since)))
+    def _hear_silence(self, now: float) -> None:
+        """After a silence nothing rings and nothing is held; what comes next waits for the end of the fade.
+
+        A script knows no silence: palms on all groups stand for it.
+        """
+        silences = self.silences
+        if silences == self._known:
+            return
+        self._known = silences
+        moment, self._ring = self._ring.moment, Ring(self.scene.model)
+        self._ring.moment = min(moment, now)
+        self._holding.clear()
+        while self.played and self.played[-1].start > now:  # never heard
+            self.strokes -= isinstance(self.played.pop(), Stroke)
+        if now >= self._noted_until:
+            self._noted_until = now + NOTED
+            self.played += [Hold(n, now, NOTED, "palm") for n in range(len(self.scene.instrument.groups))]
+        self._quiet_until = now + FADES + 2.0 * self._block
 
     def _holds_until(self, second: float) -> None:
-        while self._holding and self._holding[0][0] <= second:
-            moment, _, grip = heapq.heappop(self._holding)
+        while (moment := self._holding.next) is not None and moment <= second:
+            moment, grip = self._holding.pop()
             self._emit(*held(self.scene, grip, self._ring, self._palms, moment))
 
-    def _emit(self, time: NDArray[np.float64], states: NDArray[np.complex64]) -> None:
-        """To the ring and to the bank."""
-        self._ring.take(time, states)
-        self.sound.add(time, states)
+    def _emit(
+        self, time: NDArray[np.float64], states: NDArray[np.complex64], struck: Struck | None = None
+    ) -> bool:
+        """To the ring and to the sound, unless all sound was put off meanwhile; whether it was given."""
+        with self._giving:
+            if self.silences != self._known:
+                return False
+            self._ring.take(time, states)
+            self.sound.add(time, states)
+            if struck is not None:
+                self.sound.lay(struck)
+            return True
 
     def _span(self, group: int) -> float:
         """m, from the first of a group's tines to the last."""

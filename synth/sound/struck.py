@@ -55,11 +55,12 @@ class Striker:
     def __call__(self, contact: Contact, *, height: float) -> Struck:
         """What the trace of a contact, `height` m below the tips, becomes."""
         trace = contact.trace
-        met, which = np.unique(trace.tine, return_inverse=True)
+        met = np.flatnonzero(np.bincount(trace.tine))
+        which = np.searchsorted(met, trace.tine)
         force = Force(
-            time=np.repeat(trace.time, 2),
-            source=(2 * which[:, None] + np.arange(2)).ravel(),
-            impulse=trace.impulse.ravel(),
+            time=np.tile(trace.time, 2),
+            source=np.concatenate([2 * which, 2 * which + 1]),
+            impulse=trace.impulse.T.ravel(),
         )
         driven = self.drive(joined([self._inputs(int(tine), height) for tine in met]), force)
         return Struck(driven, self._of_stick(contact, trace))

@@ -2,6 +2,10 @@
 
 In: frames asked for. Out: frames (n, C) float32, full scale 1. Everything that an audio thread does is done here,
 with no sound card: the sound is there in the block in which it is asked for.
+
+All-sound-off is the audio thread's own: bank and touch fade together within FADES and are then cleared. What is
+posted carries the number of silences that its player knew of: what was meant before the last one is thrown away,
+what was meant after it waits for the end of the fade.
 """
 
 from __future__ import annotations
@@ -31,6 +35,8 @@ PIECE: Final = 128
 REHEARSED: Final = 32  # blocks: caches, and the first use of every function
 LAID: Final = 16_384  # frames of a touch at once
 RECENT: Final = 64  # blocks, for the share of time shown while playing
+FADES: Final = 0.04  # s that all-sound-off takes
+STATES: Final = "states"  # of the bank; the other layers lie on top of it
 
 
 class Meter:
@@ -87,6 +93,10 @@ class Sound(Protocol):
         """What is heard of a stroke while the stick touches; its states are added besides."""
         ...
 
+    def silence(self) -> None:
+        """All sound fades, all that was given before is let go, what is given from now on is heard after it."""
+        ...
+
     def second(self, now: float) -> float:
         """The second that is about to be asked for at `now` of `time.perf_counter`."""
         ...
@@ -106,11 +116,14 @@ class Voice(Sound):
         self.late = 0  # sounds that came after their moment
         self.limiter = Limiter(bank.rate, cap_db)
         self._tape: deque[Frames] | None = None
+        self.silences = 0  # asked for so far
         self._touch = {"signals": Overlay(bank.points), "pressure": Overlay(self.channels)}
-        self._inbox: deque[tuple[str, int, NDArray[np.floating[Any]]]] = deque()
+        self._inbox: deque[_Posted] = deque()
         self._filter = radiator.stream(bank.rate)
         self._scale = amplitude(gain_db) / FULL_SCALE
         self._signals = np.zeros((bank.points, PIECE), np.float32)
+        self._fade = _Fade(bank.rate)
+        self._faded = 0  # silences that were heard
 
     def rehearse(self, frames: int) -> None:
         """Go through silent blocks of so many frames, so that the first that is heard is not the first ever."""
@@ -125,15 +138,18 @@ class Voice(Sound):
         return self._tape
 
     def add(self, time: NDArray[np.float64], rows: NDArray[np.complexfloating]) -> None:
-        self.bank.add(time, rows)
+        self.post(STATES, *self.bank.arrivals(time, rows), silences=self.silences)
 
     def lay(self, struck: Struck) -> None:
         for layer, frame, sound in layers(struck):
-            self.post(layer, frame, sound)
+            self.post(layer, frame, sound, silences=self.silences)
 
-    def post(self, layer: str, frame: int, sound: NDArray[np.floating[Any]]) -> None:
-        """One of `layers`, from any one thread."""
-        self._inbox.append((layer, frame, sound))
+    def post(self, layer: str, frame: Any, sound: NDArray[np.floating[Any]], *, silences: int) -> None:
+        """STATES as `LiveBank.arrivals` makes them, or one of `layers`; given after so many silences."""
+        self._inbox.append(_Posted(silences, layer, frame, sound))
+
+    def silence(self) -> None:
+        self.silences += 1
 
     def second(self, now: float) -> float:
         return self.clock.second(now)
@@ -163,16 +179,77 @@ class Voice(Sound):
 
     def _next(self, frames: int) -> NDArray[np.floating[Any]]:
         frame = self.bank.frame
-        while self._inbox:
-            layer, first, sound = self._inbox.popleft()
-            self._touch[layer].add(first, sound)
-            self.late += first < frame
+        if self.silences != self._faded:
+            self._faded = self.silences
+            self._fade.begin()
+        if not self._fade.running:
+            self._take_in(frame)
         self.bank.fill(self._signals[:, :frames])
         signals = self._signals[:, :frames].astype(np.float64)
         self._touch["signals"].onto(signals, frame)
-        pressure = self._filter(signals)
-        self._touch["pressure"].onto(pressure, frame)
+        if not self._fade.running:
+            pressure = self._filter(signals)
+            self._touch["pressure"].onto(pressure, frame)
+            return self.limiter(pressure * self._scale)
+        of_stick = np.zeros((self.channels, frames))
+        self._touch["pressure"].onto(of_stick, frame)
+        gain = self._fade.next(frames)
+        pressure = self._filter(signals * gain) + of_stick * gain
+        if not self._fade.running:
+            self._clear()
         return self.limiter(pressure * self._scale)
+
+    def _take_in(self, frame: int) -> None:
+        """What was posted; what is of a silence that was not heard of yet has to wait."""
+        while self._inbox and self._inbox[0].silences <= self._faded:
+            posted = self._inbox.popleft()
+            if posted.silences < self._faded:
+                continue
+            if posted.layer == STATES:
+                self.bank.post(posted.frame, posted.sound)
+            else:
+                self._touch[posted.layer].add(posted.frame, posted.sound)
+                self.late += posted.frame < frame
+
+    def _clear(self) -> None:
+        self.bank.clear()
+        for each in self._touch.values():
+            each.clear()
+
+
+@dataclass(frozen=True)
+class _Posted:
+    """For the bank or a layer on top of it."""
+
+    silences: int  # that its player knew of
+    layer: str
+    frame: Any  # (S,) of states; of a layer its first
+    sound: NDArray[Any]
+
+
+class _Fade:
+    """The gain of what has to end: a raised cosine, worked out before anyone asks for it."""
+
+    def __init__(self, rate: float) -> None:
+        length = round(FADES * rate)
+        self._gain = np.zeros(length + PIECE)
+        self._gain[:length] = 0.5 + 0.5 * np.cos(np.pi * (np.arange(length) + 1.0) / length)
+        self._length = self._at = length
+
+    @property
+    def running(self) -> bool:
+        return self._at < self._length
+
+    def begin(self) -> None:
+        """From now on, unless it runs."""
+        if not self.running:
+            self._at = 0
+
+    def next(self, frames: int) -> NDArray[np.float64]:
+        """Of the next frames (n,), at most PIECE."""
+        gain = self._gain[self._at : self._at + frames]
+        self._at += frames
+        return gain
 
 
 def layers(struck: Struck) -> Iterator[tuple[str, int, NDArray[np.floating[Any]]]]:

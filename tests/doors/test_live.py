@@ -1,7 +1,11 @@
 """Live playing without a sound card: sockets, keys, lists, refusals, a recording."""
 
+import dataclasses
 import os
 import pty
+import re
+import signal
+import sys
 import threading
 import time
 from pathlib import Path
@@ -18,7 +22,8 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors.cli import run
 from synth.doors.keyboard import keyboard
-from synth.doors.ports import chosen, midi_socket
+from synth.doors.live import checked, live
+from synth.doors.ports import chosen, midi_socket, quiet_drivers
 from synth.doors.stage import Setting, Stage
 from synth.doors.take import script_beside, taped, write_script
 from synth.errors import InputError
@@ -45,7 +50,7 @@ def sound_card(heard):
     """A stage whose blocks are asked for in time by a thread, as a driver would; what it played, put together."""
     bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
     stage = Stage(heard, Setting(), Voice(bank, heard.radiator))
-    out, stop = [], threading.Event()
+    out, stop = [np.zeros((0, stage.sound.channels), np.float32)], threading.Event()
 
     def ask():
         begin = time.perf_counter()
@@ -126,23 +131,7 @@ def test_keys_of_the_terminal_play_too(sound_card):
     until(lambda: len(stage.performer.played) == 4)
     groups = [each.group for each in stage.performer.played]
     assert groups == [0, 1, 0, 1]
-    until(lambda: np.abs(played()).max() > 1e-4)
-
-
-def test_the_terminal_gives_keys_one_by_one_and_is_put_back_as_it_was(monkeypatch):
-    import termios
-
-    ours, theirs = pty.openpty()
-    with os.fdopen(theirs, "r") as terminal:
-        monkeypatch.setattr("sys.stdin", terminal)
-        before = termios.tcgetattr(theirs)
-        with keyboard() as read:
-            os.write(ours, b"aS")
-            assert read(1.0) == "aS"
-            assert read(0.0) == ""
-            assert not termios.tcgetattr(theirs)[3] & termios.ICANON
-        assert termios.tcgetattr(theirs) == before
-    os.close(ours)
+    until(lambda: np.abs(played()).max(initial=0.0) > 1e-4)
 
 
 def test_where_there_is_no_terminal_there_are_no_keys(monkeypatch):
@@ -167,6 +156,181 @@ def test_a_script_never_takes_the_place_of_a_file(tmp_path):
     assert script_beside(tmp_path / "take.wav") == tmp_path / "take.toml"
 
 
+@pytest.fixture
+def no_card(monkeypatch):
+    """PortAudio as it is where there is no card: it says so on its own, and raises."""
+    import sounddevice
+
+    def query(*_):
+        os.write(2, b"ALSA lib confmisc.c:855: cannot find card '0'\n")
+        raise sounddevice.PortAudioError("Error querying device -1")
+
+    monkeypatch.setattr(sounddevice, "query_devices", query)
+
+    def solve(*_, **__):
+        raise AssertionError("this was to be said before anything is solved")
+
+    monkeypatch.setattr("synth.sound.render.scene", solve)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ([], "there is no sound device to play on; with --record FILE it is played into a file"),
+        (["--device", "organ"], "--device: there is no sound device 'organ'; tinewright live --list shows"),
+        (["--device", "organ", "--record", "{}/take.wav"], "there is no sound device 'organ'"),
+    ],
+)
+def test_no_sound_card_is_said_in_one_line_before_anything_is_solved(words, said, no_card, capfd, tmp_path):
+    words = [each.format(tmp_path) for each in words]
+    assert run(["live", str(DESIGN), "--midi-socket", "localhost:9080", *words]) == 2
+    (line,) = capfd.readouterr().err.splitlines()
+    assert said in line
+    assert not list(tmp_path.iterdir())
+
+
+def test_without_a_card_a_recording_is_played_silently(no_card, capfd, tmp_path):
+    told = []
+    chosen_by_player = Setting(midi_socket="localhost:9080", record=tmp_path / "take.wav")
+    setting = checked(chosen_by_player, tell=told.append)
+    assert setting.silent
+    assert told == [f"there is no sound device to play on: unheard, into {tmp_path / 'take.wav'}"]
+    assert not capfd.readouterr().err
+
+
+def test_drivers_are_quiet_and_this_program_is_not(capfd):
+    with quiet_drivers():
+        os.write(2, b"jack server is not running\n")
+        print("ours", file=sys.stderr)
+    os.write(2, b"after\n")
+    assert capfd.readouterr().err == "ours\nafter\n"
+
+
+@pytest.fixture
+def terminal(monkeypatch):
+    ours, theirs = pty.openpty()
+    with os.fdopen(theirs, "r") as stdin:
+        monkeypatch.setattr("sys.stdin", stdin)
+        yield ours
+    os.close(ours)
+
+
+def played_silently(heard, setting, doing):
+    """What was told, and how long it took from when `doing` was done to the end."""
+    told, done = [], []
+
+    def tell(line):
+        told.append(line)
+        if "own delay" in line:
+            threading.Thread(target=lambda: (doing(), done.append(time.perf_counter()))).start()
+
+    assert live(heard, dataclasses.replace(setting, silent=True), tell=tell, show=lambda line: None)
+    return told, time.perf_counter() - done[0]
+
+
+@pytest.mark.realtime
+@pytest.mark.parametrize("end", ["q", "Ctrl-C"])
+def test_the_end_comes_within_half_a_second_whatever_waits(heard, terminal, end):
+    def do():
+        os.write(terminal, b"1" + b"asAS" * 500)
+        time.sleep(0.5)
+        if end == "q":
+            os.write(terminal, b"q")
+        else:
+            os.kill(os.getpid(), signal.SIGINT)
+
+    told, took = played_silently(heard, Setting(), do)
+    assert took < 0.5
+    left_out = re.search(r"(\d+) strokes, (\d+) left out as too late", told[-1])
+    assert 0 < int(left_out[1]) < 100
+    assert int(left_out[2]) > 100
+
+
+@pytest.mark.realtime
+def test_the_end_does_not_wait_for_a_contact_that_is_being_worked_out(sound_card):
+    stage, _ = sound_card
+    entered, striker = threading.Event(), stage.performer._striker
+
+    def slow(*words, **named):
+        entered.set()
+        time.sleep(2.0)
+        return striker(*words, **named)
+
+    stage.performer._striker = slow
+    other = Stage(stage.scene, stage.setting, stage.sound)
+    other.performer = stage.performer
+    with other.at_work():
+        for _ in range(3):
+            other.hear("a")
+        assert entered.wait(5.0)
+        began = time.perf_counter()
+    assert time.perf_counter() - began < 0.4
+
+
+@pytest.mark.realtime
+def test_all_sound_off_reaches_the_process_of_the_sound(heard, terminal, tmp_path):
+    port = free_port()
+
+    def do():
+        with connect("localhost", port) as keys:
+            keys.send(mido.Message("note_on", note=A2, velocity=90))
+            time.sleep(0.5)
+            keys.send(mido.Message("control_change", control=120))
+            time.sleep(0.4)
+            os.write(terminal, b"q")
+
+    played_silently(heard, Setting(record=tmp_path / "take.wav", midi_socket=f"localhost:{port}"), do)
+    recorded = np.abs(soundfile.read(tmp_path / "take.wav")[0])
+    assert recorded.max() > 1e-3
+    assert recorded[-RATE // 5 :].max() <= 1e-3 * recorded.max()
+
+
+@pytest.mark.realtime
+def test_arrows_do_not_end_a_take_without_a_card_and_it_plays_again_as_it_was(heard, terminal, tmp_path):
+    def do():
+        for keys in (b"\x1b[A", b"a", b"\x1bOP", b"s", b"\x1b[B", b" "):
+            os.write(terminal, keys)
+            time.sleep(0.15)
+        time.sleep(0.5)
+        os.write(terminal, b"\x1b")
+
+    played_silently(heard, Setting(record=tmp_path / "take.wav", lead=0.1), do)
+    with threadpool_limits(1):
+        piece = read_script(tmp_path / "take.toml", heard.instrument)
+        offline = play(heard.instrument, piece).sound() / FULL_SCALE
+    assert len(piece.played) == 4
+    recorded, _ = soundfile.read(tmp_path / "take.wav")
+    frames = min(len(recorded), offline.shape[1])
+    assert frames > RATE
+    assert np.abs(offline).max() > 1e-3
+    assert np.abs(recorded[:frames] - offline[:, :frames].T).max() < 1.5 * BIT_24
+
+
+@pytest.mark.realtime
+def test_all_sound_off_is_heard_within_a_tenth_of_a_second_past_all_that_waits(sound_card):
+    stage, played = sound_card
+    off = mido.Message("control_change", control=120)
+    for _ in range(300):
+        stage.hear(mido.Message("note_on", note=A2, velocity=90))
+    until(lambda: np.abs(played()).max(initial=0.0) > 1e-3)
+    time.sleep(0.1)
+    first = stage.sound.bank.frame
+    stage.hear(off)
+    until(lambda: stage.sound.bank.frame > first + RATE // 2)
+    out = np.abs(played())
+    loud = out[first - RATE // 10 : first].max()
+    assert out[first + RATE // 10 : first + RATE // 2].max() <= 1e-3 * loud
+    asked = time.perf_counter()
+    for _ in range(500):
+        stage.hear(off)
+        time.sleep(0.001)
+    stage.hear(mido.Message("note_on", note=A2, velocity=90))
+    first = stage.sound.bank.frame
+    until(lambda: np.abs(played()[first:]).max(initial=0.0) > 0.1 * loud)
+    assert time.perf_counter() - asked < 2.0
+    assert stage.performer.strokes < 100
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -186,6 +350,7 @@ def test_what_cannot_be_opened_is_told_in_one_line(words, said, monkeypatch, cap
 
 def test_the_list_tells_what_is_missing_and_is_no_error(capfd):
     assert run(["live", "--list"]) == 0
-    out = capfd.readouterr().out
+    out, errors = capfd.readouterr()
+    assert not errors
     assert "MIDI input ports:" in out
     assert "sound devices:" in out

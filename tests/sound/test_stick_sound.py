@@ -92,6 +92,24 @@ def test_a_push_on_a_tine_is_heard_of_the_stick_as_the_plain_sum_says(boarded, s
         assert np.abs(found - plain).max() < 0.01 * np.abs(plain).max()
 
 
+def test_the_stick_rings_on_as_the_bank_says_until_nothing_is_left(boarded, stick):
+    """The same states in the bank that all other modes ring in; no end that is heard."""
+    line = stick_line(stick, tilt=TILT, skew=0.2, sign=1.0, beam_modes=4)
+    model, instrument = boarded.model(), boarded.instrument
+    trace = one_push((0.5, -0.3, 0.8), seconds=30e-3)
+    heard = stick_sound(line, trace, model, instrument, rate=RATE)
+    after = heard.frame + round(0.05 * RATE)
+    tail = heard.pressure[:, after - heard.frame :]
+    assert np.abs(tail[:, -RATE // 100 :]).max() < 2e-3 * np.abs(tail[:, : RATE // 100]).max()
+    assert tail.shape[1] > RATE // 4
+    time = np.arange(tail.shape[1]) / RATE
+    swing = np.exp(np.multiply.outer(line.pole, time))  # what a free ring can be made of
+    basis = np.concatenate([swing.real, swing.imag])
+    for channel in tail:
+        made = np.linalg.lstsq(basis.T, channel, rcond=None)[0] @ basis
+        assert np.abs(channel - made).max() < 1e-6 * np.abs(channel).max()
+
+
 def test_the_stick_sounds_the_same_through_everything_and_can_be_left_out(boarded):
     from synth.playing.stroke import Stroke
 

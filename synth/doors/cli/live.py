@@ -17,7 +17,8 @@ def _list(context: click.Context, _: click.Parameter, wanted: bool) -> None:
     """Prints what there is, driver by driver, and ends: a missing driver is told, not an error."""
     if not wanted:
         return
-    from synth.doors.ports import devices, midi_ports
+    from synth.doors.devices import devices
+    from synth.doors.ports import midi_ports
     from synth.errors import InputError
 
     for title, look in (("MIDI input ports", midi_ports), ("sound devices", devices)):
@@ -97,7 +98,7 @@ def command(
     Example:
       tinewright live designs/quay-rail.toml --through panel --midi-port keys --record evening.wav
     """
-    from synth.doors.live import live
+    from synth.doors.live import checked, live
     from synth.doors.stage import Setting
     from synth.sound.render import scene
 
@@ -113,7 +114,9 @@ def command(
         lead=lead_ms * MS,
         allow_yield=allow_yield,
     )
-    heard = scene(arguments.instrument(design), through, fresh=fresh)
+    instrument = arguments.instrument(design)
+    setting = checked(setting, tell=_tell)
+    heard = scene(instrument, through, fresh=fresh)
     before = signal.signal(signal.SIGTERM, _end)
     try:
         all_there = live(heard, setting, tell=_tell, show=_show)

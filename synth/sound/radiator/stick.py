@@ -8,6 +8,7 @@ and soft, is taken to be silent.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,8 +18,8 @@ from numpy.typing import NDArray
 from synth.design.instrument import Instrument
 from synth.playing.stick import StickLine
 from synth.playing.stroke import ForceTrace
-from synth.sound.bank import render
 from synth.sound.drive import Drive, Driven, Force
+from synth.sound.phasor import powers
 from synth.sound.radiator import Complex, ears
 from synth.sound.radiator.bar import pressures, rods
 from synth.vibration.assembly import ModalModel
@@ -27,7 +28,8 @@ from synth.vibration.bar import path
 Array = NDArray[np.float64]
 
 ALONG: Final = 2001  # points of the bar, of which the nearest to an ear is where sound is timed from
-RINGS: Final = 0.25  # s after the last touch: a stick in a hand is still by then
+QUIET: Final = 1e-3  # of a mode of the stick, -60 dB: what is left at the end of its ring
+LONGEST: Final = 1.0  # s of it
 
 
 @dataclass(frozen=True)
@@ -53,13 +55,13 @@ def stick_sound(
     )
     # the residues hold how an impulse starts each mode: it adds 1 to those of its own direction
     inputs = drive.inputs(np.block([[none + 1.0, none], [none, none + 1.0]]))
-    on_stick = -trace.push @ line.across.T  # (S, 2)
+    on_stick = -line.across @ trace.push.T  # (2, S)
     force = Force(
         time=np.tile(trace.time, 2),
         source=np.repeat(np.arange(2), len(trace.time)),
-        impulse=on_stick.T.ravel(),
+        impulse=on_stick.ravel(),
     )
-    return _rung_out(drive, drive(inputs, force), rate)
+    return _rung_out(drive, drive(inputs, force))
 
 
 def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument) -> Complex:
@@ -69,7 +71,7 @@ def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrum
         instrument.bar, np.linspace(0.0, instrument.bar.length, ALONG)
     )  # whatever mesh the model has
     nearest = float(np.min(np.linalg.norm(points[:, None] - bar, axis=2)))
-    bases, met = model.bases, np.unique(trace.tine)
+    bases, met = model.bases, np.flatnonzero(np.bincount(trace.tine))
     middle = met[len(met) // 2]
     frame = np.stack([bases.along, bases.across, bases.pointing], axis=1)[middle]  # the row's axes as rows
     foot, _ = model.bar.frame_at(bases.place[met])
@@ -97,11 +99,20 @@ def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrum
     )
 
 
-def _rung_out(drive: Drive, driven: Driven, rate: float) -> Heard:
-    """What was heard under the force, and the ring that it left."""
-    tail = round(RINGS * rate)
-    heard = np.concatenate([driven.signals, np.zeros((len(driven.signals), tail))], axis=1)
-    ends = (driven.ends - driven.frame) / rate
-    events = zip(ends.tolist(), driven.states, strict=True)
-    ring = render(drive.pole, drive.weights, events, rate=rate, frames=heard.shape[1])
-    return Heard(driven.frame, heard + ring)
+def _rung_out(drive: Drive, driven: Driven) -> Heard:
+    """What was heard under the force, and the ring that it left, chunk by chunk: there are only a few modes."""
+    chunk, turn = drive.chunk, drive.pole / drive.rate
+    first = int(driven.ends[0])
+    nth = (driven.ends - first) // chunk
+    rings = min(math.log(QUIET) / float(turn.real.max()), LONGEST * drive.rate)  # frames
+    state = np.zeros((int(nth[-1]) + 1 + math.ceil(rings / chunk), len(turn)), np.complex128)
+    state[nth] = driven.states
+    step = np.exp(turn * chunk)
+    for k in range(1, len(state)):
+        state[k] += step * state[k - 1]
+    swing = powers(turn, chunk).T  # (M, chunk)
+    ring = np.stack([((state * each) @ swing).real.ravel() for each in drive.weights])
+    heard = np.zeros((len(ring), first - driven.frame + ring.shape[1]))
+    heard[:, : driven.signals.shape[1]] = driven.signals
+    heard[:, first - driven.frame :] += ring
+    return Heard(driven.frame, heard)
