@@ -3,8 +3,9 @@
 In: names and pressures in Pa. Out: `true/NAME.wav`, `matched/NAME.wav` and, for each, its loudness and gains. The
 first set tells which is louder; the second lets the ear compare colour without being taken in by level.
 
-The loudness meter of BS.1770 hears nothing below -70 LUFS, which at true level is a quiet room. Where one of the
-sounds lies there, all are measured as raised to full scale each, and the raising is taken off again.
+The loudness meter of BS.1770 hears nothing below -70 LUFS, which at true level is a quiet room: of a quiet sound it
+hears the loud beginning alone, or nothing. To be matched, each is measured as raised to full scale, near the level
+at which it will be played, and the raising is taken off again: the same sound at any level becomes the same file.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ class Member:
     name: str
     file: str  # the same in both folders
     loudness: Loudness
-    integrated: float  # LUFS at 0 dB gain, BS.1770; -inf where the standard's gate hears nothing
+    integrated: float  # LUFS at 0 dB gain, BS.1770, of what its gate lets through; -inf where that is nothing
     true_gain_db: float
     matched_gain_db: float
     gated: bool  # below the meter's gate at true level, though it sounds
@@ -46,8 +47,8 @@ def write_sets(sounds: Mapping[str, NDArray[Any]], folder: Path, *, rate: int = 
     heard = [measure(np.asarray(each, dtype=np.float64), rate) for each in sounds.values()]
     loud = [integrated(np.asarray(each, np.float64) / audio.FULL_SCALE, rate) for each in sounds.values()]
     gated = [each.peak > 0.0 and not math.isfinite(lufs) for each, lufs in zip(heard, loud, strict=True)]
-    comparable = loud if not any(gated) else [_raised(each, rate) for each in sounds.values()]
-    true_gain, matched = shared_gain(heard), matched_gains(comparable, heard)
+    raised = [_raised(each, rate) for each in sounds.values()]
+    true_gain, matched = shared_gain(heard), matched_gains(raised, heard)
     files = file_names(list(sounds))
     members = []
     for n, (name, pressure) in enumerate(sounds.items()):

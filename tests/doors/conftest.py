@@ -14,11 +14,13 @@ from typing import Any
 
 import pytest
 
+from synth.design.change import Change, in_design
 from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.doors.cli import run
-from synth.vibration.solution import solve_row
+from synth.vibration.quarrels import Quarrel
+from synth.vibration.solution import solve_quarrels, solve_row
 from synth.vibration.tuning import Row
 
 DESIGN = """
@@ -86,6 +88,11 @@ class Slat:
     @cached_property
     def row(self) -> Row:
         return solve_row(self.instrument)
+
+    def quarrels_after(self, change: Change) -> tuple[Quarrel, ...]:
+        """The quarrels of the design as its file would be with the change made."""
+        changed = resolve(in_design(load(self.design), change), str(self.design))
+        return solve_quarrels(changed, solve_row(changed))
 
     @property
     def names(self) -> list[tuple[str, int]]:

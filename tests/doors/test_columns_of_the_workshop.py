@@ -11,7 +11,9 @@ import math
 import numpy as np
 import pytest
 
+from synth.design.change import Change
 from synth.design.file import load
+from synth.design.instrument import Section
 from synth.design.resolve import resolve
 from synth.doors.cli import run
 from synth.vibration.solution import solve_quarrels
@@ -26,9 +28,14 @@ def test_every_way_that_trim_lists_holds_when_it_is_solved_outright(slat):
     tine = dataclasses.replace(slat.instrument.tines[2], wish=None)
     nuts = {nut.name: nut for nut in (*slat.instrument.nuts.values(), slat.instrument.tines[2].wish.nut)}
 
-    for each in [told["without"], *told["choices"][:6]]:
-        placed = tuple(_placed(nuts[one["nut"]], one["at_mm"]) for one in each["nuts"])
-        modes = solve_tines([tine], [each["free_length_mm"] * 1e-3], [placed])
+    ways = [
+        (each, tuple(_placed(nuts[one["nut"]], one["at_mm"]) for one in each["nuts"]))
+        for each in [told["without"], *told["choices"]]
+    ]
+    pair = next(placed for _, placed in ways if len(placed) == 2)
+    for each, placed in ways:
+        # beside a pair of nuts, as the command solves them: rods solved together are cut into as many pieces
+        modes = solve_tines([tine] * 2, [each["free_length_mm"] * 1e-3] * 2, [placed, pair])
         count = len(each["frequency_hz"])
         assert each["frequency_hz"] == pytest.approx(modes.frequency[0, 0, :count], rel=1e-6)
         assert each["decay_s"] == pytest.approx(modes.decay[0, 0, :count], rel=1e-6)
@@ -140,24 +147,42 @@ def test_the_cut_list_s_file_has_the_sum_of_every_piece(slat, tmp_path):
         assert int(each["bar"]) == bar
 
 
-def test_a_suggestion_is_told_with_its_places_in_millimetres(slat):
-    told = slat.data("suggest", "--tries", 20, "--best", 1, "--move-mm", 30)
-    quarrels = solve_quarrels(slat.instrument, slat.row)
-    severity = math.fsum(each.severity for each in quarrels)
-    assert told["now"] == {"severity": pytest.approx(severity), "quarrels": len(quarrels)}
-    for each in told["suggestions"]:
-        assert each["severity"] < severity
-        assert each["section"] == {
-            "shape": "rectangle", "width_mm": pytest.approx(40.0), "height_mm": pytest.approx(12.0), "wall_mm": 0.0,
-        }  # fmt: skip
+def test_a_suggestion_holds_when_its_places_and_section_are_written_into_the_design(slat):
+    """Each is made, resolved and solved anew: places in mm, within what is allowed, width before height."""
+    told = slat.data("suggest", "--tries", 20, "--best", 3, "--move-mm", 30)
+    before = solve_quarrels(slat.instrument, slat.row)
+    assert told["now"] == {"severity": pytest.approx(severity(before)), "quarrels": len(before)}
+    suggestions = told["suggestions"]
+    assert [each["severity"] for each in suggestions] == sorted(each["severity"] for each in suggestions)
+    for each in suggestions:
+        assert each["severity"] < severity(before)
         assert [group["group"] for group in each["groups"]] == ["low", "aside"]
-        assert [group["start_mm"] for group in each["groups"]] == pytest.approx(
-            [50.0, 190.0], abs=30.0 + 1e-6
-        )
+        starts = [group["start_mm"] for group in each["groups"]]
+        assert starts == pytest.approx([50.0, 190.0], abs=30.0 + 1e-6)
         assert [support["kind"] for support in each["supports"]] == ["rubber", "cord"]
-        assert [support["at_mm"] for support in each["supports"]] == pytest.approx(
-            [70.0, 250.0], abs=40.0 + 1e-6
-        )
+        places = [support["at_mm"] for support in each["supports"]]
+        assert places == pytest.approx([30.0, 285.0], abs=40.0 + 1e-6)  # as far as supports go unasked
+        size, wall = [each["section"][key] for key in ("width_mm", "height_mm")], each["section"]["wall_mm"]
+        assert (each["section"]["shape"], wall) == ("rectangle", 0.0)
+        section = Section("rectangle", size[0] * 1e-3, size[1] * 1e-3, 0.0)
+        after = slat.quarrels_after(Change(tuple(enumerate(starts)), tuple(enumerate(places)), section))
+        assert each["severity"] == pytest.approx(severity(after), rel=1e-6)
+        assert each["quarrels"] == len(after)
+        was, now = worst(before), worst(after)
+        assert len(each["settles"]) == sum(now.get(of, 0.0) < old / 2.0 for of, old in was.items())
+        assert len(each["new_or_worse"]) == sum(new > 1.5 * was.get(of, 0.0) for of, new in now.items())
+    sizes = {(each["section"]["width_mm"], each["section"]["height_mm"]) for each in suggestions}
+    assert any(size == pytest.approx((40.0, 12.0)) for size in sizes)  # one keeps the bar
+    assert len(sizes) > 1  # and another does not
+
+
+def severity(quarrels):
+    return math.fsum(each.severity for each in quarrels)
+
+
+def worst(quarrels):
+    """The severity of the worst quarrel of each partial."""
+    return {of: max(each.severity for each in quarrels if each.of == of) for of in {q.of for q in quarrels}}
 
 
 @pytest.mark.parametrize("choose", [1, 3])
@@ -179,9 +204,13 @@ def test_what_may_be_changed_is_asked_for_in_millimetres_width_before_height(sla
 
     asked = []
     monkeypatch.setattr(
-        suggest, "_better", lambda instrument, row, allowed, *_, tries: asked.append((allowed, tries)) or []
+        suggest,
+        "_better",
+        lambda ground, allowed, quarrels, *, tries, best: asked.append((allowed, tries, best)) or [],
     )
     words = (
+        "--best",
+        4,
         "--move-mm",
         7,
         "--supports-mm",
@@ -194,8 +223,8 @@ def test_what_may_be_changed_is_asked_for_in_millimetres_width_before_height(sla
         "clamp",
     )
     slat.said("suggest", *words, "--tries", 33)
-    ((allowed, tries),) = asked
-    assert tries == 33
+    ((allowed, tries, best),) = asked
+    assert (tries, best) == (33, 4)
     move, supports, sections, kinds = (getattr(allowed, each.name) for each in dataclasses.fields(allowed))
     assert (move, supports) == pytest.approx((0.007, 0.011))
     sizes = [(each.shape, each.width, each.height) for each in sections]

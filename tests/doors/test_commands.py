@@ -1,5 +1,6 @@
 """The command contract: exit codes, one line for what is wrong, JSON keys, whole files or none."""
 
+import itertools
 import json
 import os
 import subprocess
@@ -207,9 +208,10 @@ def path_words(command, folder):
     needed = [each for each in found.params if each.required and each not in (*reads, *writes)]
     files = [isinstance(each.type, click.Path) for each in reads]
     words = [command, *(folder / f"in{n}.toml" if file else "panel" for n, file in enumerate(files))]
-    return [*words, *(word for each in needed for word in (each.opts[0], "D3"))], [
-        each.opts[0] for each in writes
-    ]
+    writes.sort(key=lambda each: not each.required)  # what must be given first
+    return [*words, *(word for each in needed for word in (each.opts[0], "D3"))], {
+        each.opts[0]: each.required for each in writes
+    }
 
 
 WRITERS = {command: path_words(command, Path())[1] for command in COMMANDS}
@@ -225,24 +227,34 @@ def test_no_command_writes_over_a_file_that_it_reads(capsys, tmp_path, command, 
         (tmp_path / f"in{n}.toml").write_text(Path(TEST_PIECE).read_text())
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
     others = [
-        word for each in options if each != option and "-o" not in option for word in (each, tmp_path / "out")
+        word for each, must in options.items() if must and each != option for word in (each, tmp_path / "out")
     ]
     for path in [each for each in words if isinstance(each, Path)]:
         goal = path if link == "itself" else tmp_path / "other"
         if link != "itself":
             goal.unlink(missing_ok=True)
             goal.symlink_to(path) if link == "symbolic" else os.link(path, goal)
-        assert "is read by this command" in refused(capsys, [*words, option, goal, *others[:2]])
+        assert "is read by this command" in refused(capsys, [*words, option, goal, *others])
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir() if path.name != "other"} == before
 
 
-@pytest.mark.parametrize("command", [each for each in COMMANDS if len(WRITERS[each]) > 1])
-def test_no_command_writes_one_file_twice(capsys, tmp_path, command):
+@pytest.mark.parametrize(
+    ("command", "pair"),
+    [(each, pair) for each in COMMANDS for pair in itertools.combinations(WRITERS[each], 2)],
+)
+def test_no_command_writes_one_file_twice(capsys, tmp_path, command, pair):
     words, options = path_words(command, tmp_path)
     goals = [tmp_path / "a.wav", tmp_path / "." / "x" / ".." / "a.wav"]
     (tmp_path / "x").mkdir()
-    both = [word for option, goal in zip(options[:2], goals, strict=True) for word in (option, goal)]
-    assert "would be written twice" in refused(capsys, [*words, *both])
+    both = [word for option, goal in zip(pair, goals, strict=True) for word in (option, goal)]
+    others = [
+        word
+        for each, must in options.items()
+        if must and each not in pair
+        for word in (each, tmp_path / "b.wav")
+    ]
+    assert "would be written twice" in refused(capsys, [*words, *both, *others])
+    assert os.listdir(tmp_path) == ["x"]
 
 
 def test_the_commands_that_write_are_known_to_this_test():
@@ -267,10 +279,12 @@ def test_what_bends_a_tine_is_told_with_its_second_and_where_it_is_written(capsy
         tmp_path,
         'tail_s = 0.1\n[[stroke]]\nat_s = 0\ngroup = "D3"\nspeed_mm_s = 100\n'
         '[[stroke]]\nat_s = 1.25\nphrase = "zu tief"\n'
-        '[phrase."zu tief"]\nstroke = [{ at_s = 0.5, group = "D3", bite_mm = 19, stick = "brass" }]\n',
+        '[phrase."zu tief"]\nstroke = [{ at_s = 0.5, group = "D3", FIERCE }]\n'.replace(
+            "FIERCE", 'bite_mm = 19, stick = "brass", grip = "firm", speed_mm_s = 5000'
+        ),
     )
     said = refused(capsys, ["play", TEST_PIECE, piece, "-o", tmp_path / "a.wav"])
-    assert "1.75 s, phrase.'zu tief'.stroke[1]: " in said
+    assert "1.75 s, phrase.'zu tief'.stroke[1]: past yield: " in said
     assert sorted(os.listdir(tmp_path)) == ["piece.toml"]
 
 
@@ -281,11 +295,15 @@ def test_what_bends_a_tine_is_told_with_its_note_and_velocity(capsys, tmp_path):
     track = mido.MidiTrack()
     file.tracks.append(track)
     track.append(mido.Message("program_change", program=2))  # brass
+    track.append(mido.Message("control_change", control=16, value=127))  # a firm grip
     track.append(mido.Message("control_change", control=74, value=127))  # short and stiff
     track.append(mido.Message("note_on", note=50, velocity=127, time=960))
     file.save(tmp_path / "a.mid")
-    assert run(["play", TEST_PIECE, str(tmp_path / "a.mid"), "-o", str(tmp_path / "a.wav")]) == 2
-    assert "1.00 s, note 50 at velocity 127 on channel 1: " in capsys.readouterr().err
+    thin = tmp_path / "thin.toml"  # M2: half as thick as the test piece's rods
+    thin.write_text(Path(TEST_PIECE).read_text().replace('"M4', '"M2'))
+    said = refused(capsys, ["play", thin, tmp_path / "a.mid", "-o", tmp_path / "a.wav"])
+    assert "1.00 s, note 50 at velocity 127 on channel 1: past yield: " in said
+    assert sorted(os.listdir(tmp_path)) == ["a.mid", "thin.toml"]
 
 
 def test_a_midi_file_of_which_nothing_can_be_played_is_refused(capsys, tmp_path):
@@ -302,8 +320,9 @@ def test_a_midi_file_of_which_nothing_can_be_played_is_refused(capsys, tmp_path)
 
 def test_a_comparison_names_the_combination_that_cannot_be(capsys, tmp_path):
     words = ["compare", TEST_PIECE, "--group", "D3", "--seconds", "0.1", "-o", tmp_path / "x"]
+    words += ["--grip", "firm", "--speed-mm-s", "5000"]
     said = refused(capsys, [*words, "--vary", "bite_mm=1,19", "--vary", "stick=brass"])
-    assert "bite_mm=19_stick=brass" in said
+    assert "bite_mm=19_stick=brass: past yield: " in said
     assert not (tmp_path / "x").exists()
 
 

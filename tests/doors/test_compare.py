@@ -12,6 +12,7 @@ from synth.design.resolve import resolve
 from synth.doors import compare
 from synth.playing.stroke import Stroke
 from synth.sound.contrast import foretell
+from synth.sound.features import SMOOTH
 from synth.sound.render import Manner, scene
 from synth.vibration.solution import solve_board_of
 
@@ -99,8 +100,11 @@ def test_near_identical_strokes_have_near_identical_attacks(design, group, tmp_p
         for a, b in rng.standard_normal((20, 2))
     ]
     attack = np.array([float(row["attack_ms"]) for row in heard(instrument, strokes, tmp_path / "x")])
-    assert attack.std() < 0.25 * attack.mean()
-    assert attack.max() < 2.5 * attack.min()  # nine tenths of a peak: 3 to 170 ms
+    finest = (
+        1e3 * SMOOTH
+    )  # a first touch as loud as the rest leaves 1 to 5 ms: less than the energy is smoothed by
+    assert attack.std() < 0.25 * max(attack.mean(), finest)
+    assert attack.max() < 2.5 * max(attack.min(), finest)  # nine tenths of a peak: 3 to 170 ms
 
 
 def test_a_slower_stroke_of_a_row_has_the_longer_attack_and_the_same_decays(test_piece, tmp_path):

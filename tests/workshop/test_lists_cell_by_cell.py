@@ -69,7 +69,7 @@ def test_pieces_are_listed_with_their_own_lengths(solved):
         bar = next(k for k, stock in enumerate(cuts.bars, start=1) if n in stock.pieces)
         group, number = names(instrument)[n]
         assert cells[:3] == (str(n + 1), group, str(number))
-        assert cells[4] == ("M4, A2-70" if n < 2 else "3 mm rod, 304 spring wire")
+        assert cells[4] == ("M4, A2-70" if n < 2 else "rod3: 3 mm rod, 304 spring wire")
         assert cells[5:9] == (shown(free + held + 5.5), shown(free), shown(held), str(bar))
     assert table.rows[0][3] == "A3"
     assert [cells[9] for cells in table.rows] == ["", f"M4 hex at {shown(60.0)}", "", ""]
@@ -93,7 +93,7 @@ def test_what_to_buy_is_listed_with_its_price_and_sum(solved):
     assert table.heads == ("what", "how many", "each", "together EUR")
     assert table.rows == (
         ("M4, A2-70, bar of 500 mm", "1", "1.50", "1.50"),
-        ("3 mm rod, 304 spring wire, bar of 500 mm", "1", "no price given", ""),
+        ("rod3: 3 mm rod, 304 spring wire, bar of 500 mm", "1", "no price given", ""),
         ("M4 hex", "5", "0.05", "0.25"),
         ("M4 plain washer, 9 x 0.8 mm", "4", "0.02", "0.08"),
         ("mild steel for the bar", "0.3 m", "no price given", ""),

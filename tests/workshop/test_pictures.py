@@ -48,8 +48,7 @@ def test_the_picture_of_a_trim_shows_ratio_over_height_in_mm_and_marks_every_way
 
     curve = SimpleNamespace(nuts=(nut,), height=np.array([0.02, 0.05]), ratio=np.array([6.1, 5.8]))
     trimming = SimpleNamespace(
-        tine=0, wish=TrimWish(2, 6.0, nut), curves=(curve,), choices=(way(0.03), way(0.07)),
-        plain=SimpleNamespace(ratios=(6.27, 17.5)),
+        tine=0, wish=TrimWish(2, 6.0, nut), curves=(curve,), solutions=(way(0.03), way(0.07)), without=6.27,
     )  # fmt: skip
     instrument = SimpleNamespace(
         tines=(SimpleNamespace(group=0, number=4),), groups=(SimpleNamespace(name="low"),)

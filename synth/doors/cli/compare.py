@@ -104,7 +104,7 @@ def _gated(members: Sequence[Member]) -> list[str]:
         return []
     return [
         f"too quiet at true level for the loudness meter (-70 LUFS): {', '.join(quiet)}; "
-        "all were matched as raised to full scale each"
+        "loudness_lufs is left empty there, the match holds (each is measured as raised to full scale)"
     ]
 
 
