@@ -81,8 +81,11 @@ def test_how_contacts_are_followed_is_as_asked(slat, script, tmp_path, monkeypat
     given = ("--contact", "full", "--allow-yield", "--seed", 9, "--hand", "steady")
     out = tmp_path / ("x" if command == "compare" else "a.wav")
     slat.said(command, *words, *given, "-o", out)
+    others = len(asked)  # `stroke` goes on to weigh the fingers' damping, yield or not
     slat.said(command, *words, "-o", out)
-    assert asked == [(FULL, True, 9, "steady"), (EVENT, False, 1, "exact")]
+    assert [asked[0], asked[others]] == [(FULL, True, 9, "steady"), (EVENT, False, 1, "exact")]
+    assert {each[0] for each in asked[:others]} == {FULL}
+    assert {each[2] for each in asked[others:]} == {1}
 
 
 def test_two_strokes_of_a_loose_hand_are_drawn_one_by_one(slat):
