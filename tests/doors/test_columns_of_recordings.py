@@ -83,7 +83,7 @@ def test_tune_gives_its_advice_in_millimetres_and_turns_and_the_right_way_round(
 
     def advised(instrument, row, tine, taps, target):
         asked.append((tine, taps, target))
-        return Retune(sounds, 0.02, target, 1, shorten, 0.7e-3)
+        return Retune(sounds, 0.02, target, 1, shorten, 0.7e-3, other=0, doubts=("it stood askew", "by guess"))
 
     monkeypatch.setattr(retune, "retune", advised)
     words = ["tune", str(slat.design), "tap.wav", "--tine", "low.3"]
@@ -96,6 +96,7 @@ def test_tune_gives_its_advice_in_millimetres_and_turns_and_the_right_way_round(
         "cents": pytest.approx(off), "cents_sd": pytest.approx(1200.0 * math.log2(1.0 + 0.02 / sounds)),
         "told_by_partial": 2, "shorten_mm": pytest.approx(1e3 * shorten),
         "turns_up": pytest.approx(shorten / 0.7e-3),
+        "more_like": "low.1", "doubts": ["it stood askew", "by guess"],
     }  # fmt: skip
     assert run(words) == 0
     said = capsys.readouterr().out
@@ -109,6 +110,7 @@ def test_tune_gives_its_advice_in_millimetres_and_turns_and_the_right_way_round(
         in said
     )
     assert f"{abs(off) / 0.3:.1f} cents a turn" in said
+    assert "In doubt: it stood askew.\nIn doubt: by guess.\nIn doubt: the partials fit low.1 better." in said
     assert run([*words, "--target-hz", "230"]) == 0
     assert asked[-1][2] == 230.0
     assert np.isfinite(off)
