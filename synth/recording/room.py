@@ -3,9 +3,9 @@
 In: the samples of a tap and the modes found in them. Out: `Indoors`: the modes without the room's own short lines
 beside them, with the uncertainty that the room leaves, and the room's decay rate. The decays of a tine's partials
 differ and its two planes decay nearly alike; behind every partial the room falls at one rate. Where no two
-partials call for a room, everything stays as it was. A recording that ends while such a room would still sound cannot
-tell it from a bar that decays in stages of its own: all lines stay, unsure by what a room would make of them. Knows
-no instrument.
+partials call for a room, everything stays as it was. A recording that ends while such a room would still sound
+cannot tell it from a bar that decays in stages of its own: all lines stay, unsure by what a room would make of
+them. Knows no instrument.
 """
 
 from __future__ import annotations
@@ -43,7 +43,9 @@ PLANE: Final = 4.0  # of log likelihood, beside ln of the blocks for every figur
 ALIKE: Final = 0.6  # of the room's rate: what decays as fast may be the room's
 MOST_LINES: Final = 4  # beside a partial that could stand for a room
 HIDDEN: Final = 1.5  # see `_hiding`
-OUTLASTED: Final = 1.5  # times the room's decay a recording lasts in which the room is told from a bar's own stages
+OUTLASTED: Final = (
+    1.5  # times the room's decay a recording lasts in which the room is told from a bar's own stages
+)
 TWINS: Final = 2.5  # times as fast at most decays one plane of a tine as the other
 
 

@@ -83,7 +83,9 @@ def test_tune_gives_its_advice_in_millimetres_and_turns_and_the_right_way_round(
 
     def advised(instrument, row, tine, taps, target):
         asked.append((tine, taps, target))
-        return Retune(sounds, 0.02, target, 1, shorten, 0.7e-3, other=0, doubts=("it stood askew", "by guess"))
+        return Retune(
+            sounds, 0.02, target, 1, shorten, 0.7e-3, other=0, doubts=("it stood askew", "by guess")
+        )
 
     monkeypatch.setattr(retune, "retune", advised)
     words = ["tune", str(slat.design), "tap.wav", "--tine", "low.3"]
