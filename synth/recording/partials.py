@@ -95,12 +95,18 @@ def _tap(take: Take, tap: Tap) -> _Heard:
     modes = modes.pick((modes.pole.imag > 2.0 * np.pi * LOWEST) & (cycles > LEAST_CYCLES))
     samples, kept, hum = without_hum(samples, take.rate, modes)
     inside = indoors(samples, take.rate, kept)
-    dry = outdoors(kept)
-    named, doubts = suspects.named(_partials(dry, span, take.rate, 0.0))
-    stepped = sum(each.kind == "sideband" for each in named) > 2  # falls everywhere alike, as a room does
-    if stepped or (doubts and np.isfinite(inside.perhaps)):
-        inside = dry
+    if np.isfinite([inside.rate, inside.perhaps]).any() and _laid_over(
+        outdoors(kept), inside, span, take.rate
+    ):
+        inside = outdoors(kept)
     return _Heard(span, inside, hum, crowded=len(modes) >= MOST_PEAKS)
+
+
+def _laid_over(dry: Indoors, inside: Indoors, span: tuple[float, float], rate: float) -> bool:
+    """Whether an envelope in steps, or a processed sound, is what looks like a room: it falls everywhere alike."""
+    named, doubts = suspects.named(_partials(dry, span, rate, 0.0))
+    stepped = sum(each.kind == "sideband" for each in named) > 2
+    return stepped or bool(doubts and np.isfinite(inside.perhaps))
 
 
 def _roomy(heard: list[_Heard]) -> list[str]:
