@@ -18,7 +18,7 @@ from synth.recording.fitting import FALL, Modes, no_modes
 from synth.recording.hum import NO_HUM, Hum, grown, told, without_hum
 from synth.recording.measurement import Measurement, Partial, Struck
 from synth.recording.onsets import Tap, taps
-from synth.recording.room import Indoors, indoors
+from synth.recording.room import Indoors, indoors, outdoors
 from synth.recording.settling import CERTAIN
 from synth.recording.sinusoids import find
 from synth.recording.spectrum import LOWEST, MOST_PEAKS, Real
@@ -31,7 +31,7 @@ LEAST_CYCLES: Final = (
     60.0  # while a partial falls 60 dB (Q 27): a knock of the bench has fewer, a rod many more
 )
 MOST_CARRIED: Final = float(np.log(10.0 ** (12.0 / 20.0)))  # 12 dB: further back a level is a guess
-UNSURE: Final = 0.33  # relative deviation from which a decay is called unknown
+UNSURE: Final = 0.4  # relative deviation from which a decay is called unknown
 PAIR: Final = 30.0  # cents: partials this close are two planes of one, or two tines in unison
 FASTEST_BEAT: Final = 12.0  # Hz; above it the ear hears roughness, not a beat
 WANTED_SPLIT: Final = 0.3  # Hz: where even this could hide, the note says so
@@ -89,27 +89,36 @@ class _Heard:
 def _tap(take: Take, tap: Tap) -> _Heard:
     samples, span = _free(take, tap)
     if len(samples) < LEAST_RING * take.rate:
-        nothing = Indoors(no_modes(), float("nan"), np.zeros(0, bool), 0)
-        return _Heard(span, nothing, NO_HUM, crowded=False)
+        return _Heard(span, outdoors(no_modes()), NO_HUM, crowded=False)
     modes = find(samples, take.rate)
     cycles = modes.pole.imag / (2.0 * np.pi) * FALL / np.maximum(-modes.pole.real, 1e-9)
     modes = modes.pick((modes.pole.imag > 2.0 * np.pi * LOWEST) & (cycles > LEAST_CYCLES))
     samples, kept, hum = without_hum(samples, take.rate, modes)
     inside = indoors(samples, take.rate, kept)
-    dry = Indoors(kept, float("nan"), np.zeros(len(kept), bool), 0)
-    stepped = [
-        each for each in suspects.named(_partials(dry, span, take.rate, 0.0))[0] if each.kind == "sideband"
-    ]
-    inside = (
-        dry if len(stepped) > 2 else inside
-    )  # an envelope in steps falls everywhere alike, as a room does
+    if np.isfinite([inside.rate, inside.perhaps]).any() and _laid_over(
+        outdoors(kept), inside, span, take.rate
+    ):
+        inside = outdoors(kept)
     return _Heard(span, inside, hum, crowded=len(modes) >= MOST_PEAKS)
+
+
+def _laid_over(dry: Indoors, inside: Indoors, span: tuple[float, float], rate: float) -> bool:
+    """Whether an envelope in steps, or a processed sound, is what looks like a room: it falls everywhere alike."""
+    named, doubts = suspects.named(_partials(dry, span, rate, 0.0))
+    stepped = sum(each.kind == "sideband" for each in named) > 2
+    return stepped or bool(doubts and np.isfinite(inside.perhaps))
 
 
 def _roomy(heard: list[_Heard]) -> list[str]:
     rates = [each.inside.rate for each in heard if np.isfinite(each.inside.rate)]
-    if not rates:
+    perhaps = [each.inside.perhaps for each in heard if np.isfinite(each.inside.perhaps)]
+    if not rates and not perhaps:
         return []
+    if not rates:
+        return [
+            f"a room that decays in {FALL / float(np.median(perhaps)):.2g} s, or stages of the partials' own: the "
+            "recording ends too early to tell, let it ring on"
+        ]
     count = sum(each.inside.left_out for each in heard)
     return [
         f"the room itself decays in {FALL / float(np.median(rates)):.2g} s: {max(0, count)} lines of its own are "
@@ -223,7 +232,7 @@ def _paired(partials: list[Partial]) -> list[Partial]:
         if 2.0 * np.pi * beat > 0.5 * (one.decay_rate + two.decay_rate):
             out[low] = one.noted(f"beats {beat:.3g} times a second with the next")
             out[low + 1] = two.noted("beats with the one before")
-        else:
+        elif np.isfinite(one.decay + two.decay):
             fast, slow = sorted((one.decay, two.decay))
             out[low] = one.noted(f"decays in two stages with the next: {fast:.2g} s, then {slow:.2g} s")
             out[low + 1] = two.noted("second of two stages")

@@ -3,7 +3,9 @@
 In: the samples of a tap and the modes found in them. Out: `Indoors`: the modes without the room's own short lines
 beside them, with the uncertainty that the room leaves, and the room's decay rate. The decays of a tine's partials
 differ and its two planes decay nearly alike; behind every partial the room falls at one rate. Where no two
-partials call for a room, everything stays as it was. Knows no instrument.
+partials call for a room, everything stays as it was. A recording that ends while such a room would still sound
+cannot tell it from a bar that decays in stages of its own: all lines stay, unsure by what a room would make of
+them. Knows no instrument.
 """
 
 from __future__ import annotations
@@ -41,6 +43,9 @@ PLANE: Final = 4.0  # of log likelihood, beside ln of the blocks for every figur
 ALIKE: Final = 0.6  # of the room's rate: what decays as fast may be the room's
 MOST_LINES: Final = 4  # beside a partial that could stand for a room
 HIDDEN: Final = 1.5  # see `_hiding`
+OUTLASTED: Final = (
+    1.5  # times the room's decay a recording lasts in which the room is told from a bar's own stages
+)
 TWINS: Final = 2.5  # times as fast at most decays one plane of a tine as the other
 
 
@@ -52,6 +57,12 @@ class Indoors:
     rate: float
     doubtful: NDArray[np.bool_]  # (N,) decaying as the room does, or faster
     left_out: int  # lines of the room's own
+    perhaps: float = float("nan")  # the rate of a room that may be there as well as not
+
+
+def outdoors(modes: Modes) -> Indoors:
+    """These modes where no room is heard."""
+    return Indoors(modes, float("nan"), np.zeros(len(modes), bool), 0)
 
 
 def indoors(samples: Real, rate: float, modes: Modes) -> Indoors:
@@ -60,7 +71,9 @@ def indoors(samples: Real, rate: float, modes: Modes) -> Indoors:
     asked = [_asked(samples, rate, modes, leader) for leader in leaders[:ASKED]]
     room = _shared_rate(asked)
     if not np.isfinite(room):
-        return Indoors(modes, room, np.zeros(len(modes), bool), 0)
+        return outdoors(modes)
+    if len(samples) / rate < OUTLASTED * FALL / room:
+        return replace(outdoors(_either(modes, asked)), perhaps=room)
     found: list[_Found] = []
     for index, leader in enumerate(leaders[:MOST_FITTED]):
         fitted = asked[index].fitted if index < len(asked) else None
@@ -69,6 +82,18 @@ def indoors(samples: Real, rate: float, modes: Modes) -> Indoors:
             fitted = _planes(at, poles, room)
         found.append(_Found(leader, fitted, float(modes.pole[leader].imag)))
     return _gathered(spectrum(samples, rate), modes, room, found)
+
+
+def _either(modes: Modes, asked: list[_Found]) -> Modes:
+    """The modes; those near a leader are unsure by half of what a room would make of them: one of the two it is."""
+    deviation = modes.deviation.copy()
+    for each in asked:
+        near = np.abs(modes.pole.imag - each.omega) < 2.0 * np.pi * within(REACH, each.omega)
+        apart = np.abs(each.fitted.pole[:, None] + 1j * each.omega - modes.pole[near])
+        indoors_too = each.fitted.sharp[np.argmin(apart, axis=0)]
+        moved = np.hypot(0.5 * np.min(apart, axis=0), indoors_too)
+        deviation[near] = np.hypot(modes.deviation[near], moved)
+    return replace(modes, deviation=deviation)
 
 
 @dataclass(frozen=True)
