@@ -12,6 +12,7 @@ from synth.playing.midi import read_midi
 from synth.playing.score import read_script
 from synth.playing.stroke import Stroke
 from synth.sound.audio import FULL_SCALE, RATE
+from synth.sound.loudness import MASK, QUIET_ROOM, measure
 from synth.sound.render import play
 
 ROOT = Path(__file__).parents[1]
@@ -53,8 +54,8 @@ def test_every_stroke_of_a_demo_piece_is_heard_and_none_clips(rendered, name):
     assert np.abs(sound).max() < FULL_SCALE
     for stroke in strokes:
         first = round(stroke.start * RATE)
-        level = np.sqrt(np.mean(sound[:, first : first + RATE // 2] ** 2))
-        assert level > 2e-3  # Pa: 40 dB SPL, a quiet room
+        # alone the bar is quiet: what stands no more than 10 dB below a quiet room's noise is still heard in it
+        assert measure(sound[:, first : first + RATE // 2], RATE).loudest > QUIET_ROOM - MASK
 
 
 @pytest.mark.slow
