@@ -48,9 +48,17 @@ def limited_rings(turn: Complex, offsets: Array) -> Complex:
     """exp(turn n) from n = 0 on, low-passed, at `offsets` (J,) frames, multiples of a half: (J, M).
 
     turn (M,): pole / rate. The integral over the past, exact to 1e-8: Gauss and Legendre half frame by half frame.
+    The last few are kept: every stroke of a stick asks for its modes again. Not to be written to.
     """
-    past, share = _shares(tuple(np.asarray(offsets, float).tolist()))
-    return np.asarray(share @ np.exp(np.multiply.outer(past, turn)))
+    return _rings(np.asarray(turn, complex).tobytes(), tuple(np.asarray(offsets, float).tolist()))
+
+
+@functools.lru_cache(maxsize=8)
+def _rings(turn: bytes, offsets: tuple[float, ...]) -> Complex:
+    past, share = _shares(offsets)
+    rings = share @ np.exp(np.multiply.outer(past, np.frombuffer(turn, complex)))
+    rings.flags.writeable = False
+    return np.asarray(rings)
 
 
 @functools.lru_cache

@@ -237,8 +237,9 @@ class Sounding:
     def add(self, struck: Struck) -> None:
         """A stroke."""
         self.states.append((struck.driven.ends / RATE, struck.driven.states))
-        self.signals.add(struck.driven.frame, struck.driven.signals)
-        self.pressure.add(struck.stick.frame, struck.stick.pressure)
+        # kept in single precision: a long piece has many touches, and a file holds no more
+        self.signals.add(struck.driven.frame, struck.driven.signals.astype(np.float32))
+        self.pressure.add(struck.stick.frame, struck.stick.pressure.astype(np.float32))
 
     def events(self) -> EventBatch:
         """All states by time."""
