@@ -196,9 +196,11 @@ def test_states_and_touches_go_through_the_pipe_as_if_there_were_none(piped):
     )
     direct, other = (Voice(LiveBank(pole, weights, rate=RATE), one_ear) for _ in range(2))
     player._arrivals, struck = Arrivals(pole, RATE), touch(dice, points=2, channels=1)
-    for side in (direct, player):
-        side.add(time, rows)
-        side.lay(struck)
+    direct.add(time, rows)
+    direct.post("signals", struck.driven.frame, struck.driven.signals, silences=0)  # whole
+    direct.post("pressure", struck.stick.frame, struck.stick.pressure, silences=0)
+    player.add(time, rows)
+    player.lay(struck)
     assert len(messages) == 3 + 2 + 1
     read_by(other)
     expected, sound = (asked(voice, blocks=70) for voice in (direct, other))
