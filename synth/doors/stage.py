@@ -1,8 +1,8 @@
-"""An instrument on stage: what its player chose, and the thread that turns gestures into increments.
+"""An instrument on stage: what its player chose, and the thread that turns gestures into modal states.
 
-In: MIDI messages and keys from any thread. Out: increments for the process of the sound.
+In: MIDI messages and keys from any thread. Out: states, and the sound of the touch, for the process of the sound.
 
-    MIDI thread -- message, second --> gestures --> contact thread -- increments --> sound process
+    MIDI thread -- message, second --> gestures --> contact thread -- states, touch --> sound process
     main thread -- key, second -----'                              <-- clock, load, missed blocks --'
 
 Contacts are worked out one after the other, a little ahead of their moment. All-sound-off overtakes them.
@@ -153,6 +153,6 @@ class Stage:
         return (
             f"{report.blocks} blocks, {report.missed} missed; load {100.0 * report.share:.1f} % of a core, "
             f"at worst {100.0 * report.worst:.0f} % of a block; {self.performer.strokes} strokes, "
-            f"{self.performer.dropped} left out as too late, {report.late} increments late, "
+            f"{self.performer.dropped} left out as too late, {report.late} states and sounds late, "
             f"{self.unplayable} notes without a group; limiter at most -{report.deepest:.1f} dB"
         )

@@ -25,7 +25,7 @@ from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.performer import Pace
 from synth.sound.radiator import Direct
 from synth.sound.render import scene
-from synth.sound.voice import Report, Voice
+from synth.sound.voice import LAID, Report, Voice
 from synth.units import amplitude
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
@@ -38,12 +38,25 @@ class StopError(Exception):
     """Ends what would otherwise open a device."""
 
 
+def job_of(**chosen):
+    usual = {"device": None, "silent": False, "block": 256, "gain_db": 0.0, "cap_db": -6.0, "record": None}
+    return Job(pole=POLE, radiator=EARS, **usual | chosen)
+
+
 @pytest.fixture(scope="module")
 def heard():
     return scene(resolve(load(DESIGN), str(DESIGN)), "bar")
 
 
-def test_every_word_of_the_command_is_set_in_its_unit(monkeypatch, tmp_path):
+@pytest.fixture
+def cards(monkeypatch):
+    """A sound card of any name, and the names that were looked for."""
+    looked_for = []
+    monkeypatch.setattr(live_room, "check_sound_device", looked_for.append)
+    return looked_for
+
+
+def test_every_word_of_the_command_is_set_in_its_unit(monkeypatch, tmp_path, cards):
     asked = []
     monkeypatch.setattr(live_room, "live", lambda scene, setting, **_: asked.append((scene, setting)) or True)
     before = signal.getsignal(signal.SIGTERM)
@@ -64,20 +77,35 @@ def test_every_word_of_the_command_is_set_in_its_unit(monkeypatch, tmp_path):
     )
     ((scene, setting),) = asked
     assert scene.through == "panel"
-    expected = Setting("keys", "localhost:9", "card", 128, -7.5, -12.0, tmp_path / "a.wav", 2.5, 0.04, True)
-    assert setting == expected
+    assert setting == Setting(
+        midi_port="keys",
+        midi_socket="localhost:9",
+        device="card",
+        silent=False,
+        block=128,
+        gain_db=-7.5,
+        cap_db=-12.0,
+        record=tmp_path / "a.wav",
+        seconds=2.5,
+        lead=0.04,
+        allow_yield=True,
+    )
+    assert cards == ["card"]
     assert signal.getsignal(signal.SIGTERM) == before
 
 
-def test_without_words_the_gain_is_none_and_the_cap_six_decibels_down(monkeypatch):
+def test_without_words_the_gain_is_none_and_the_cap_six_decibels_down(monkeypatch, cards):
     asked = []
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
     monkeypatch.setattr(live_room, "live", lambda scene, setting, **_: asked.append(setting) or True)
     assert run(["live", str(DESIGN)]) == 0
     assert asked == [Setting()]
+    assert cards == [None]
     assert (Setting().gain_db, Setting().cap_db, Setting().lead) == (0.0, -6.0, 0.0)
 
 
-def test_the_process_of_the_sound_is_given_what_was_set(monkeypatch, heard):
+@pytest.mark.parametrize("silent", [False, True])
+def test_the_process_of_the_sound_is_given_what_was_set(monkeypatch, heard, tmp_path, silent):
     jobs = []
 
     def made(job):
@@ -85,11 +113,13 @@ def test_the_process_of_the_sound_is_given_what_was_set(monkeypatch, heard):
         raise StopError
 
     monkeypatch.setattr(live_room, "Speaker", made)
-    setting = Setting(device="card", block=64, gain_db=9.0, cap_db=-20.0)
+    record = tmp_path / "a.wav"
+    setting = Setting(device="card", silent=silent, block=64, gain_db=9.0, cap_db=-20.0, record=record)
     with pytest.raises(StopError):
         live_room.live(heard, setting, tell=lambda words: None, show=lambda words: None)
     (job,) = jobs
-    assert (job.device, job.block, job.gain_db, job.cap_db, job.record) == ("card", 64, 9.0, -20.0, None)
+    assert (job.device, job.silent, job.block) == ("card", silent, 64)
+    assert (job.gain_db, job.cap_db, job.record) == (9.0, -20.0, record)
     np.testing.assert_array_equal(job.pole, heard.model.pole)
     assert job.radiator is heard.radiator
 
@@ -100,10 +130,7 @@ def test_a_voice_in_the_process_has_the_jobs_gain_and_cap(monkeypatch):
     monkeypatch.setattr(speaker_room, "_sound", lambda job, voice, pipe, shared: voices.append(voice))
     before = signal.getsignal(signal.SIGINT)
     try:
-        for job in (
-            Job(POLE, EARS, None, 256, 6.0, -1.0, None),
-            Job(POLE, EARS, None, 256, 40.0, -20.0, None),
-        ):
+        for job in (job_of(gain_db=6.0, cap_db=-1.0), job_of(gain_db=40.0, cap_db=-20.0)):
             speaker_room._speak(job, SimpleNamespace(recv_bytes=lambda: b"begin"), None)
     finally:
         signal.signal(signal.SIGINT, before)
@@ -112,38 +139,94 @@ def test_a_voice_in_the_process_has_the_jobs_gain_and_cap(monkeypatch):
     assert np.abs(loud).max() == pytest.approx(amplitude(-20.0), rel=1e-3)
 
 
-def played(voice, pascals, blocks=8):
+def played(voice, pascals):
     voice.add(np.array([0.0]), np.array([[complex(pascals)]]))
+    return asked(voice, blocks=8)
+
+
+def asked(voice, blocks):
     out = np.zeros((256 * blocks, voice.channels), np.float32)
     for first in range(0, len(out), 256):
         voice.fill(out[first : first + 256])
     return out
 
 
-def test_increments_go_through_the_pipe_as_if_there_were_none():
-    """Messages of the player's side, read by the other: the bank plays what it would have been given directly."""
-    dice = np.random.default_rng(3)
-    pole = -dice.uniform(1.0, 50.0, 5) + 2j * np.pi * dice.uniform(100.0, 5000.0, 5)
-    weights = dice.standard_normal((2, 5)) + 1j * dice.standard_normal((2, 5))
-    time = np.sort(dice.uniform(0.0, 0.02, 70))  # more than go into one message
-    rows = dice.standard_normal((70, 5)) + 1j * dice.standard_normal((70, 5))
+@pytest.fixture
+def piped():
+    """The player's side, the messages that it sends, and what has a voice read them on the other side."""
     messages = []
     player = Speaker.__new__(Speaker)
     player._pipe = SimpleNamespace(send_bytes=messages.append)
-    player._arrivals = Arrivals(pole, RATE)
-    player.add(time, rows)
-    assert len(messages) == 3
-    direct, piped = (LiveBank(pole, weights, rate=RATE) for _ in range(2))
+    player._shared = [0.0] * len(SHARED)
+
+    def read_by(voice):
+        ended, waiting = threading.Event(), iter(messages)
+
+        def next_of_pipe():
+            for message in waiting:
+                return message
+            raise EOFError
+
+        speaker_room._receive(SimpleNamespace(recv_bytes=next_of_pipe), voice, ended)
+        assert ended.is_set()
+
+    return player, messages, read_by
+
+
+def touch(dice, points, channels):
+    signals = 0.1 * dice.standard_normal((points, LAID + 50)).astype(
+        np.float32
+    )  # more than go into one message
+    pressure = 0.1 * dice.standard_normal((channels, 900)).astype(np.float32)
+    return SimpleNamespace(
+        driven=SimpleNamespace(frame=100, signals=signals), stick=SimpleNamespace(frame=37, pressure=pressure)
+    )
+
+
+def test_states_and_touches_go_through_the_pipe_as_if_there_were_none(piped):
+    """Messages of the player's side, read by the other: the voice plays what it would have been given directly."""
+    player, messages, read_by = piped
+    dice = np.random.default_rng(3)
+    pole = -dice.uniform(1.0, 50.0, 5) + 2j * np.pi * dice.uniform(100.0, 5000.0, 5)
+    weights = dice.standard_normal((2, 5)) + 1j * dice.standard_normal((2, 5))
+    time = np.sort(dice.uniform(0.005, 0.02, 70))  # more than go into one message
+    rows = 0.1 * (dice.standard_normal((70, 5)) + 1j * dice.standard_normal((70, 5)))
+    one_ear = SimpleNamespace(
+        channels=1, stream=lambda rate: lambda signals: signals.sum(axis=0, keepdims=True)
+    )
+    direct, other = (Voice(LiveBank(pole, weights, rate=RATE), one_ear) for _ in range(2))
+    player._arrivals, struck = Arrivals(pole, RATE), touch(dice, points=2, channels=1)
     direct.add(time, rows)
-    ended, waiting = threading.Event(), iter([*messages, b""])
-    voice = SimpleNamespace(bank=piped, channels=2)
-    speaker_room._receive(SimpleNamespace(recv_bytes=lambda: next(waiting)), voice, ended)
-    assert ended.is_set()
-    sounds = [np.zeros((2, 512), np.float32) for _ in range(2)]
-    for bank, sound in zip((direct, piped), sounds, strict=True):
-        bank.fill(sound)
-    assert np.abs(sounds[0]).max() > 1.0
-    np.testing.assert_array_equal(*sounds)
+    direct.post("signals", struck.driven.frame, struck.driven.signals, silences=0)  # whole
+    direct.post("pressure", struck.stick.frame, struck.stick.pressure, silences=0)
+    player.add(time, rows)
+    player.lay(struck)
+    assert len(messages) == 3 + 2 + 1
+    read_by(other)
+    expected, sound = (asked(voice, blocks=70) for voice in (direct, other))
+    assert not expected[:37].any()
+    assert np.abs(expected[37:100]).min() > 0.0  # the stick alone
+    assert np.abs(expected[LAID + 100 : LAID + 150]).min() > 0.0
+    np.testing.assert_array_equal(sound, expected)
+
+
+def test_what_goes_through_the_pipe_carries_the_silences_that_its_player_knew_of(piped):
+    player, _, read_by = piped
+    player._arrivals, struck = Arrivals(POLE, RATE), touch(np.random.default_rng(4), points=2, channels=2)
+    read = []
+    for _ in range(3):
+        player.add(np.array([0.01]), np.array([[1.0 + 0.5j]]))
+        player.lay(struck)
+        player.silence()
+    bank = LiveBank(POLE, EARS.weights, rate=RATE)
+    read_by(
+        SimpleNamespace(
+            bank=bank, channels=2, post=lambda layer, frame, sound, silences: read.append((layer, silences))
+        )
+    )
+    layers = ("states", "signals", "signals", "pressure")
+    assert read == [(layer, silences) for silences in range(3) for layer in layers]
+    assert player._shared[SHARED.index("silences")] == 3.0
 
 
 def test_how_it_goes_is_told_across_the_memory_number_by_number():
@@ -187,11 +270,11 @@ def test_the_player_is_told_block_lead_and_cap_as_they_are(stage):
 def test_status_and_summary_tell_each_number_in_its_place(stage, monkeypatch):
     report = Report(blocks=11, missed=2, share=0.031, recent=0.4, worst=0.55, late=6, deepest=7.5)
     monkeypatch.setattr(stage.sound, "report", lambda: report)
-    stage.performer.strokes, stage.unplayable = 9, 3
+    stage.performer.strokes, stage.performer.dropped, stage.unplayable = 9, 4, 3
     assert stage.status() == "load 40 % of a core, missed blocks 2, late 6, strokes 9, limiter -7.5 dB"
     assert stage.summary() == (
-        "11 blocks, 2 missed; load 3.1 % of a core, at worst 55 % of a block; 9 strokes, 6 increments late, "
-        "3 notes without a group; limiter at most -7.5 dB"
+        "11 blocks, 2 missed; load 3.1 % of a core, at worst 55 % of a block; 9 strokes, "
+        "4 left out as too late, 6 states and sounds late, 3 notes without a group; limiter at most -7.5 dB"
     )
 
 
@@ -244,12 +327,12 @@ def test_the_device_s_delay_missed_blocks_and_loss_are_told(monkeypatch):
 
     def nothing_comes():
         hold.wait(30.0)
-        return b""
+        raise EOFError
 
     monkeypatch.setattr(speaker_room, "_opened", opened)
     pipe = SimpleNamespace(send=sent.append, recv_bytes=nothing_comes)
     with pytest.raises(speaker_room.DeviceLostError):
-        speaker_room._sound(Job(POLE, EARS, None, 256, 0.0, -6.0, None), voice, pipe, shared)
+        speaker_room._sound(job_of(), voice, pipe, shared)
     hold.set()
     player = Speaker.__new__(Speaker)
     player._shared, player._process = shared, SimpleNamespace(is_alive=lambda: True)
