@@ -12,7 +12,7 @@ from typing import Final
 
 from synth.playing.hold import moments
 from synth.playing.stroke import Hold, Stroke
-from synth.sound.render import Grip
+from synth.sound.render import HoldPart
 
 LONGEST: Final = 2.0  # s that holds grow to by being made one
 
@@ -55,7 +55,7 @@ class Holding:
         """The second of the next moment."""
         return self._next[0][0] if self._next else None
 
-    def pop(self) -> tuple[float, Grip]:
+    def pop(self) -> tuple[float, HoldPart]:
         """The next moment, and the hold since the one before."""
         moment, number = heapq.heappop(self._next)
         hold = self._played[number]
@@ -68,7 +68,7 @@ class Holding:
             del self._times[number]
             if self._lying.get((hold.group, hold.by)) == number:
                 del self._lying[hold.group, hold.by]
-        return moment, Grip(hold, since)
+        return moment, HoldPart(hold, since)
 
     def _made_one(self, number: int, hold: Hold) -> bool:
         lying = self._played[number]

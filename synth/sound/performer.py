@@ -190,8 +190,8 @@ class Performer:
 
     def _holds_until(self, second: float) -> None:
         while (moment := self._holding.next) is not None and moment <= second:
-            moment, grip = self._holding.pop()
-            self._emit(*held(self.scene, grip, self._ring, self._palms, moment))
+            moment, part = self._holding.pop()
+            self._emit(*held(self.scene, part, self._ring, self._palms, moment))
 
     def _emit(
         self, time: NDArray[np.float64], states: NDArray[np.complex64], struck: Struck | None = None

@@ -180,22 +180,22 @@ def play(
 
 
 @dataclass(frozen=True)
-class Grip:
+class HoldPart:
     """A hold from one of its moments to the next."""
 
     hold: Hold
     since: float
 
 
-def _in_order(events: Sequence[Stroke | Hold]) -> list[tuple[float, Stroke | Grip]]:
+def _in_order(events: Sequence[Stroke | Hold]) -> list[tuple[float, Stroke | HoldPart]]:
     """Strokes by their starts and holds by their moments, as they follow each other."""
-    actions: list[tuple[float, Stroke | Grip]] = []
+    actions: list[tuple[float, Stroke | HoldPart]] = []
     for event in events:
         if isinstance(event, Stroke):
             actions.append((event.start, event))
         else:
             times = moments(event).tolist()
-            actions += [(moment, Grip(event, since)) for since, moment in pairwise(times)]
+            actions += [(moment, HoldPart(event, since)) for since, moment in pairwise(times)]
     return sorted(actions, key=lambda each: each[0])
 
 
@@ -217,12 +217,12 @@ def strike(scene: Scene, stroke: Stroke, ring: Ring, manner: Manner, *, seed: in
 
 
 def held(
-    scene: Scene, grip: Grip, ring: Ring, palms: Projection, moment: float
+    scene: Scene, part: HoldPart, ring: Ring, palms: Projection, moment: float
 ) -> tuple[Array, NDArray[np.complex64]]:
     """What a palm or a resting stick takes at a moment from what is still there: times (1,), states (1, M)."""
-    tine = np.arange(len(scene.instrument.tines))[scene.instrument.groups[grip.hold.group].tines]
+    tine = np.arange(len(scene.instrument.tines))[scene.instrument.groups[part.hold.group].tines]
     state = ring.state(moment, tine)
-    moved, moving = taken(grip.hold, scene.row.modes, tine, seconds=moment - grip.since, state=state)
+    moved, moving = taken(part.hold, scene.row.modes, tine, seconds=moment - part.since, state=state)
     return np.array([moment]), palms(tine, moved, moving).sum(axis=0, keepdims=True)
 
 
