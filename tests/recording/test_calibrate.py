@@ -79,6 +79,20 @@ def test_the_model_meets_the_measurement_afterwards(piece: Any) -> None:
     assert slow == pytest.approx([1.0] * len(slow), rel=0.01)
 
 
+def test_the_deviation_of_one_unknown_is_that_of_the_weighted_mean(piece: Any) -> None:
+    """ln f moves by twice ln d; eight lines a tine scatter by themselves, all of them with the tine's length."""
+    data = measured(piece, [BEND], [0, 1, 2])
+    (learnt,) = learn(data, ["bend-diameter"]).learnt
+    alone = (MODEL_CENTS * CENT) ** 2 / 8.0
+    shared = (2.0 * data.length_deviation / data.length[:3]) ** 2
+    told = np.sum(2.0**2 / (shared + alone))
+    assert learnt.value == pytest.approx(2.41, rel=1e-3)
+    assert learnt.deviation == pytest.approx(2.41 / math.sqrt(told), rel=0.05)
+    twice = learn(replace(data, length_deviation=2.0 * data.length_deviation), ["bend-diameter"]).learnt[0]
+    told = np.sum(2.0**2 / (4.0 * shared + alone))
+    assert twice.deviation == pytest.approx(2.41 / math.sqrt(told), rel=0.05)
+
+
 @pytest.mark.slow
 def test_deviations_are_those_of_repeated_fits(piece: Any) -> None:
     """Mean square of errors over deviations, 10 fits of four unknowns; they scatter as the fit assumes."""

@@ -170,7 +170,9 @@ def test_the_forecast_is_that_of_the_whole_model(boarded, name):
         main = int(np.argmax(np.abs(tip_shape(model)[r, 0] * amplitude) * near))
         level = 10.0 * math.log10(np.mean(np.abs(weights[:, main] * amplitude[main]) ** 2) / 2.0 / 4e-10)
         assert found.frequency[r] == pytest.approx(model.frequency[main], rel=1e-3)
-        if max(level, found.level[r]) > 0.0:  # dB SPL: fainter, what is left of cancelling parts means nothing
+        if (
+            max(level, found.level[r]) > 0.0
+        ):  # dB SPL: fainter, what is left of cancelling parts means nothing
             assert found.level[r] == pytest.approx(level, abs=1.0 * DB)
         assert found.decay[r] == pytest.approx(model.decay[main], rel=10.0 * PERCENT)
 
