@@ -208,7 +208,9 @@ def test_every_stroke_of_a_loose_hand_is_another_one_and_the_seed_tells_them_all
         loose = [stroke(instrument, group=1, hand="loose", start=each) for each in starts]
         manner = Manner(seed=seed, stick=False, allow_yield=True)
         reports = perform(bar, loose, seconds=0.01, manner=manner).reports
-        return [report["tines"][1]["first_touch_s"] - report["tines"][0]["first_touch_s"] for report in reports]
+        return [
+            report["tines"][1]["first_touch_s"] - report["tines"][0]["first_touch_s"] for report in reports
+        ]
 
     first, second = passing(1, (0.0, 0.4))
     assert abs(second / first - 1.0) > 2e-3
