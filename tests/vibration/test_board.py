@@ -189,7 +189,7 @@ def test_the_board_lies_so_that_its_feet_stand_under_the_bars():
 
 @pytest.mark.parametrize("depth", [0.0, 0.1], ids=["panel: two faces", "box: one"])
 def test_statistical_modes_lose_to_the_air_what_the_last_solved_ones_do(depth):
-    """Of the loss eta w^2 + w r the sheet's part is taken off: r over the formula's slope goes on without a step."""
+    """Of the loss eta w^2 + w r the sheet's part is taken off: r goes on as the formula slopes."""
     solved = solve_board(board(depth=depth), BAR)
     modes, n = solved.standing.modes, solved.solved
     first = int(np.argmax(modes.frequency > modes.frequency[n - 1] / math.sqrt(2.0)))
