@@ -155,3 +155,16 @@ def test_a_folder_that_cannot_be_made_is_refused_before_the_work(tmp_path):
             check_folder(wrong)
     check_folder(tmp_path / "new" / "er")
     assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such permissions")
+@pytest.mark.parametrize("mask", [0o022, 0o027])
+def test_a_file_may_be_read_by_whom_the_users_mask_lets(mask, tmp_path):
+    """A temporary file is its owner's alone: what becomes of it must not be."""
+    before = os.umask(mask)
+    try:
+        with whole(tmp_path / "a.txt") as path:
+            path.write_text("heard")
+    finally:
+        os.umask(before)
+    assert (tmp_path / "a.txt").stat().st_mode & 0o777 == 0o666 & ~mask

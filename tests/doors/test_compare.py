@@ -10,10 +10,12 @@ import pytest
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors import compare
+from synth.playing.contact import stroke_row
 from synth.playing.stroke import Stroke
 from synth.sound.contrast import foretell
 from synth.sound.features import SMOOTH
 from synth.sound.render import Manner, scene
+from synth.sound.sets import write_sets
 from synth.vibration.solution import solve_board_of
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -114,3 +116,39 @@ def test_a_slower_stroke_of_a_row_has_the_longer_attack_and_the_same_decays(test
     assert float(slow["attack_ms"]) > 1.5 * float(fast["attack_ms"])
     for key in ("decay_1_s", "decay_2_s", "decay_3_s"):
         assert slow[key] == fast[key] != ""
+
+
+def test_the_attack_is_looked_for_from_the_first_touch_to_the_end_of_the_stroke(test_piece, monkeypatch):
+    """Beats later on are no attack: what the ring does after the last release and its smoothing is not asked."""
+    stroke = Stroke(group=0, stick=next(iter(test_piece.sticks.values())), start=0.1)
+    asked = {}
+
+    def noted(pressure, rate, **span):
+        asked.update(span, seconds=pressure.shape[1] / rate)
+        return 0.0
+
+    monkeypatch.setattr(compare.features, "attack_time", noted)
+    chosen = [compare.Variant((), stroke, "bar")]
+    manner = Manner(allow_yield=True)
+    compare.render(test_piece, chosen, seconds=1.5, manner=manner, watch=lambda items, _: iter(items))
+    place = scene(test_piece, "bar")
+    contact = stroke_row(stroke, test_piece, place.row.modes, seed=1, allow_yield=True)
+    assert asked["since"] == pytest.approx(min(each.first_touch for each in contact.touches))
+    assert asked["until"] == pytest.approx(max(each.last_release for each in contact.touches) + 0.02)
+    assert asked["until"] < asked["seconds"] == 1.5
+
+
+def test_the_picture_shows_each_sound_over_its_own_seconds_up_to_half_the_rate(tmp_path):
+    pressure = np.zeros((2, 72_000), np.float32)
+    pressure[:, 36_000] = 1.0
+    silent = np.zeros_like(pressure)
+    members = write_sets({"click": pressure, "none": silent}, tmp_path)
+    sounds = [compare.Heard(each, 0.0, 0.0, (), 0.0, 0.0, ()) for each in (pressure, silent)]
+    first, second, *_ = compare._picture(members, sounds).axes
+    assert first.get_title() == "click"
+    (image,) = first.images
+    assert image.get_extent() == [0.0, 1.5, 0.0, 24.0]
+    level = np.asarray(image.get_array())
+    loudest = np.argmax(level.max(axis=0)) / level.shape[1] * 1.5
+    assert loudest == pytest.approx(0.75, abs=0.03)
+    assert np.max(second.images[0].get_array()) < np.max(level)

@@ -20,6 +20,7 @@ from threadpoolctl import threadpool_limits
 
 from synth.design.file import load
 from synth.design.resolve import resolve
+from synth.doors import devices
 from synth.doors.cli import run
 from synth.doors.keyboard import keyboard
 from synth.doors.live import checked, live
@@ -354,3 +355,41 @@ def test_the_list_tells_what_is_missing_and_is_no_error(capfd):
     assert not errors
     assert "MIDI input ports:" in out
     assert "sound devices:" in out
+
+
+def test_only_devices_that_play_are_listed_by_the_number_they_are_asked_for_by(monkeypatch):
+    from types import SimpleNamespace
+
+    found = [
+        {"name": "microphone", "hostapi": 0, "max_output_channels": 0},
+        {"name": "card", "hostapi": 1, "max_output_channels": 6},
+    ]
+    system = SimpleNamespace(
+        query_hostapis=lambda: [{"name": "A"}, {"name": "B"}], query_devices=lambda: found
+    )
+    monkeypatch.setattr(devices, "_sounddevice", lambda: system)
+    assert devices.devices() == ["1: card, B, 6 channels"]
+
+
+def test_a_silent_device_asks_for_a_block_as_often_as_a_card_would(monkeypatch):
+    """Its clock is a made-up one: each block is waited for until it is due."""
+    now, waits, blocks = [100.0], [], []
+
+    class Over:
+        def wait(self, seconds):
+            waits.append(seconds)
+            now[0] += seconds
+            return len(waits) > 4
+
+        def set(self):
+            pass
+
+    monkeypatch.setattr(devices.threading, "Event", Over)
+    monkeypatch.setattr(devices.time, "perf_counter", lambda: now[0])
+    fill = lambda out, _: blocks.append(out.shape)  # noqa: E731
+    device = object.__new__(devices.SilentDevice)
+    monkeypatch.setattr(devices.threading, "Thread", lambda **_: type("T", (), {"start": lambda _: None})())
+    device.__init__(fill, rate=48_000.0, block=480, channels=2)
+    device._ask()
+    assert blocks == [(480, 2)] * 4
+    assert waits == pytest.approx([0.0, 0.01, 0.01, 0.01, 0.01])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from synth.design.resolve import resolve
@@ -70,3 +71,17 @@ def test_a_material_that_the_bar_shares_is_learnt_for_the_rods_alone(piece: Any)
 def test_the_modulus_is_that_of_twenty_degrees(piece: Any) -> None:
     piece.design.write_text(piece.design.read_text() + "\n[tuning]\ntemperature_c = 35.0\n")
     assert of(piece, [0])["youngs of A2-70"].value == pytest.approx(193.0)
+
+
+def test_what_goes_with_the_length_is_told_of_the_longest_and_of_the_shortest_tine(monkeypatch):
+    """6, 2 and 0 cents left of tines of 80, 120 and 160 mm: linear in 1/length, 12 (80 mm / L) - 6."""
+    from types import SimpleNamespace
+
+    from synth.recording import apart
+
+    lines = tuple(SimpleNamespace(tine=tine) for tine in (0, 1, 2))
+    piece = SimpleNamespace(lines=lines, tines=[0, 1, 2], length=np.array([0.08, 0.12, 0.16]))
+    cent = np.log(2.0) / 1200.0
+    monkeypatch.setattr(apart, "measured", lambda _: np.array([6.0, 2.0, 0.0]) * cent)
+    (told,) = apart.trend(piece, np.zeros(3))
+    assert "+0 cents for the longest tine, +6 for the shortest" in told

@@ -210,3 +210,18 @@ def test_rows_that_were_cut_or_trimmed_otherwise_have_keys_of_their_own(name: st
         OF_A_ROW[name](instrument, each)
         keys.append(keeper.key)
     assert len(set(keys)) == 4
+
+
+@pytest.mark.parametrize("name", ["radiator"])
+def test_a_row_trimmed_otherwise_is_heard_anew(
+    name: str, keeper: Keeper, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    instrument = resolve(load(DESIGN), str(DESIGN))
+    row = _row(instrument)
+    nut = PlacedNut(instrument.nuts["M3 hex"], 0.06)
+    keys = []
+    for each in (row, dataclasses.replace(row, trim=((), (nut,)))):
+        monkeypatch.setattr(render, "solve_row", lambda *_, each=each, **__: each)
+        render.scene(instrument, "bar")
+        keys.append(keeper.key)
+    assert keys[0] != keys[1]

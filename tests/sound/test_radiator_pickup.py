@@ -165,3 +165,12 @@ def test_a_magnetic_pickup_before_a_rod_that_no_magnet_draws_is_refused_with_the
 def test_a_magnetic_pickup_before_music_wire_is_built():
     assert resolve(design("music wire")).pickup.kind == "magnetic"
     assert Pickup().kind == "contact"
+
+
+@pytest.mark.parametrize(("share", "louder"), [(-0.5, 8.0), (0.0, 1.0), (1.0, 0.125)])
+def test_a_tine_near_its_magnet_is_louder_by_the_cube_of_the_distance(share, louder):
+    """Away from the coil is positive: half a gap nearer is 2^3, a gap further 2^-3."""
+    gap = 4e-3
+    coil = Magnetic(np.ones((2, 1), dtype=complex), 0.5, gap, Circuit(100_000.0, 1.0, 1e-3), 2.0)
+    heard = coil.stream(RATE)(np.array([[share * gap], [0.3]]))
+    assert heard[:, 0] == pytest.approx([2.0 * 0.5 * 0.3 * louder] * 2, rel=1e-6)

@@ -10,7 +10,7 @@ from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.playing.score import Performance, Played
 from synth.playing.stroke import Hold, Stroke
-from synth.sound import audio
+from synth.sound import audio, render
 from synth.sound.audio import RATE
 from synth.sound.render import Manner, perform, play, scene
 from synth.units import cents, ratio
@@ -187,3 +187,31 @@ def test_a_piece_heard_through_two_things_is_their_sum(instrument):
 def test_what_is_heard_through_must_be_there(instrument):
     with pytest.raises(InputError, match="nothing is heard through 'pannel'; did you mean 'panel'"):
         scene(instrument, "pannel")
+
+
+def test_a_sound_is_the_same_in_blocks_of_any_size(instrument, bar, monkeypatch):
+    """A stroke begins in one block and goes on into the next ones; the last is not full."""
+    strokes = [stroke(instrument, start=0.03), stroke(instrument, group=1, start=0.11)]
+    whole = perform(bar, strokes, seconds=0.3).sound()
+    monkeypatch.setattr(render, "BLOCK", 4096)
+    cut = perform(bar, strokes, seconds=0.3)
+    assert cut.block_count == 4
+    parts = list(cut.blocks)
+    assert [each.shape for each in parts] == [(2, 4096)] * 3 + [(2, 14_400 - 3 * 4096)]
+    assert np.abs(np.concatenate(parts, axis=1) - whole).max() < 1e-6 * np.abs(whole).max()
+
+
+def test_every_stroke_of_a_loose_hand_is_another_one_and_the_seed_tells_them_all(instrument, bar):
+    """The second of seed 1 is drawn as the first of seed 2."""
+
+    def passing(seed, starts):
+        loose = [stroke(instrument, group=1, hand="loose", start=each) for each in starts]
+        manner = Manner(seed=seed, stick=False, allow_yield=True)
+        reports = perform(bar, loose, seconds=0.01, manner=manner).reports
+        return [
+            report["tines"][1]["first_touch_s"] - report["tines"][0]["first_touch_s"] for report in reports
+        ]
+
+    first, second = passing(1, (0.0, 0.4))
+    assert abs(second / first - 1.0) > 2e-3
+    assert second == pytest.approx(passing(2, (0.0,))[0], rel=2e-3)

@@ -181,3 +181,24 @@ def test_the_sticks_line_is_that_of_its_blocks_at_the_end(made):
         turn = rotation(modes.omega[down], modes.decay[down], time)
         expected = np.sum(turn[0] * modes.kick_place[down] + turn[1] * modes.kick_speed[down])
         assert (line.residue[:, 0] * np.exp(line.pole * time)).sum().real == pytest.approx(expected, rel=1e-6)
+
+
+def test_the_factor_on_damping_is_on_pads_and_on_fingers_alike():
+    from synth.playing.hand import fingers
+    from synth.playing.stick import Body, _on_pads
+
+    one, hold = np.ones((1, 1)), fingers("usual")
+    body = Body(one, 0.0 * one, 0.0 * one, np.ones(1))
+    found = _on_pads(body, one, hold, 3.0).damping
+    pad, finger = 3.0 * hold.pad_damping, 3.0 * hold.finger_damping
+    assert found == pytest.approx(np.array([[pad, -pad], [-pad, pad + finger]]))
+
+
+@pytest.mark.parametrize(("behind", "at"), [(0.15, 0.06), (0.02, 0.02)])
+def test_the_thumb_carries_a_stick_no_further_back_than_the_stick_reaches(behind, at):
+    from types import SimpleNamespace
+
+    from synth.playing.stick import _pads
+
+    stick = SimpleNamespace(length=0.12, gripped=0.06, behind=behind)
+    assert _pads(stick) == pytest.approx((0.13, 0.15, 0.17, 0.18 + at))

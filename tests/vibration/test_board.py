@@ -185,3 +185,15 @@ def test_the_board_lies_so_that_its_feet_stand_under_the_bars():
     line, asked = found[1] - found[0], wanted[1] - wanted[0]
     assert float(line @ asked) == pytest.approx(np.linalg.norm(line) * np.linalg.norm(asked))
     assert place.axes[2] == pytest.approx([0.0, 0.0, 1.0])
+
+
+@pytest.mark.parametrize("depth", [0.0, 0.1], ids=["panel: two faces", "box: one"])
+def test_statistical_modes_lose_to_the_air_what_the_last_solved_ones_do(depth):
+    """Of the loss eta w^2 + w r the sheet's part is taken off: r goes on as the formula slopes."""
+    solved = solve_board(board(depth=depth), BAR)
+    modes, n = solved.standing.modes, solved.solved
+    first = int(np.argmax(modes.frequency > modes.frequency[n - 1] / math.sqrt(2.0)))
+    f, loss = modes.frequency[first : n + 3], modes.loss.diagonal()[first : n + 3]
+    w = 2.0 * math.pi * f
+    radiated = (loss - PLY.loss_factor * w**2) / w / edge_efficiency(solved.plate, f)
+    assert np.mean(radiated[-3:]) / np.mean(radiated[:-3]) == pytest.approx(1.0, abs=0.3)

@@ -11,6 +11,7 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors.cli import run
 from synth.playing.contact import stroke_row
+from synth.playing.passage import passage
 from synth.playing.stroke import Stroke
 from synth.units import MM, MPA
 from synth.vibration.tine import solve_tines
@@ -218,3 +219,42 @@ def test_the_command_gives_data(design, capsys):
 def test_an_unknown_stick_is_refused(design, capsys):
     assert run(["strength", str(design), "--stick", "birsh"]) == 2
     assert "did you mean 'birch'" in capsys.readouterr().err
+
+
+def test_a_blow_grows_with_the_wave_that_the_rods_own_stiffness_and_weight_carry(rods):
+    """By hand: M3 bends as 3 - 1.0617 x 0.5 mm, weighs as 3 - 0.615 x 0.5 mm, its core has 2.387 mm."""
+    instrument, tines = rods
+    birch, bite, tilt = instrument.sticks["birch"], 0.3e-3, 0.3
+    found = strength(instrument, tines, birch, speed=3.0, bite=bite, tilt=tilt)[2]
+    rod, length = instrument.tines[2].rod, instrument.tines[2].goal.length
+    bend, weigh, core = rod.bend_diameter, rod.mass_diameter, rod.root_diameter
+    by_hand = (3.0 - 1.0617 * 0.5, 3.0 - 0.615 * 0.5, 2.387)
+    assert (bend / MM, weigh / MM, core / MM) == pytest.approx(by_hand, rel=3e-3)
+    stiff = rod.material.youngs * math.pi / 64.0 * bend**4
+    line = rod.material.density * math.pi / 4.0 * weigh**2
+    # the end's circle and the edge's, rho apart, meet `bite` deep: the normal's share of the way, over the face's
+    rho = birch.end_radius + 0.3e-3  # a deburred edge
+    assert passage(Stroke(1, birch), instrument, tines.frequency[:, 0, 0]).edge == pytest.approx(
+        rho - birch.end_radius
+    )
+    square = math.sqrt(1.0 - (1.0 - bite / rho) ** 2) / math.cos(tilt)
+    assert 0.5 < square < 1.0
+    share = math.sqrt(birch.mass / (birch.mass + tines.mass[2]))
+    blow = 2.09 * share * square * 3.0 * math.sqrt(stiff * line)
+    hold = 1.71 * found.hold_force * length
+    assert blow > 0.02 * hold  # far above the tolerance below
+    moment = share * (bite / 2e-3) ** 0.5 * (length / 0.1) ** (1.0 / 3.0) * (hold + blow)
+    assert found.stress == pytest.approx(32.0 * moment / (math.pi * core**3), rel=1e-6)
+
+
+def test_a_steel_that_yields_before_it_tires_is_held_to_its_yield(rods):
+    instrument, tines = rods
+    first = instrument.tines[0]
+    tireless = dataclasses.replace(first.rod.material, endurance=10.0 * first.rod.material.yield_stress)
+    rod = dataclasses.replace(first.rod, material=tireless)
+    changed = dataclasses.replace(
+        instrument, tines=(dataclasses.replace(first, rod=rod), *instrument.tines[1:])
+    )
+    found = strength(changed, tines, instrument.sticks["brass"])[0]
+    assert math.isfinite(found.bite_once)
+    assert found.bite_million == found.bite_once
