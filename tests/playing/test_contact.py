@@ -335,3 +335,16 @@ def test_an_exact_hand_needs_no_seed_and_a_steady_one_varies_less_than_a_loose_o
         hand: np.std([np.log(bites(hand, seed)) for seed in range(400)]) for hand in ("steady", "loose")
     }
     assert spread["steady"] == pytest.approx(spread["loose"] / 3.0, rel=1e-6)
+
+
+@pytest.mark.parametrize("partial", [1, 2, 4])
+def test_every_partial_of_the_ring_is_met(contact_row, partial):
+    """The stick finds the tips where the ring has them: with one partial alone, other forces than at rest."""
+    stroke = Stroke(0, contact_row.stick("wood"), speed=0.5)
+    q = np.zeros(contact_row.tines.frequency.shape)
+    q[:, 0, partial] = np.where(contact_row.tines.exists[:, partial], 2e-6, 0.0)
+    still = struck(contact_row, stroke)
+    met = struck(contact_row, stroke, ringing=ringing_since(contact_row.tines, q, 0.0 * q, 0.0))
+    first = [next(t for t in each.touches if t.tine == 0) for each in (still, met)]
+    assert abs(first[1].first_touch - first[0].first_touch) > 1e-7
+    assert abs(first[1].energy / first[0].energy - 1.0) > 1e-4
