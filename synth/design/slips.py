@@ -21,6 +21,8 @@ _WORD: Final = re.compile(r"=\s*([^\W\d][^\"',\[\]{}=]*)")
 _COLON: Final = re.compile(r"^\s*(\w+)\s*:")
 _CURLY: Final = re.compile(r"[\u2018-\u201f\u00ab\u00bb]")
 _TABLE: Final = re.compile(r"^\s*\[\s*([^\[\]]+?)\s*\]\s*$")
+_PATH: Final = re.compile(r"^\s*\[{1,2}([^\[\]]+)\]{1,2}\s*$|^\s*([^=\[\]{}]+?)\s*=")
+_BARE: Final = re.compile(r'[A-Za-z0-9_-]+|""')  # what TOML takes for a name, strings emptied
 _SHOWN: Final = 40  # characters of what stands there
 
 
@@ -43,6 +45,14 @@ def slip(text: str, said: str) -> InputError:
 def _plain(line: str) -> str:
     """The line without comment, and its strings emptied."""
     return _STRING.sub('""', line).split("#", 1)[0].rstrip()
+
+
+def _name(line: str, _: str) -> tuple[str, str] | None:
+    """A table's name or a key with a letter, or a space, that TOML wants quotes for."""
+    found = _PATH.match(line)
+    parts = (part.strip() for part in (found[1] or found[2]).split(".")) if found else ()
+    odd = next((part[:_SHOWN] for part in parts if part and not _BARE.fullmatch(part)), None)
+    return None if odd is None else (f"the name {odd} stands without quotes", f'write it in quotes: "{odd}"')
 
 
 def _ratio(line: str, _: str) -> tuple[str, str] | None:
@@ -98,6 +108,7 @@ def _twice(line: str, said: str) -> tuple[str, str] | None:
 
 _LOOKS: Final[tuple[Callable[[str, str], tuple[str, str] | None], ...]] = (
     _twice,
+    _name,
     _ratio,
     _comma,
     _curly,

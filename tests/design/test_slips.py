@@ -48,6 +48,16 @@ def refused(tmp_path):
             '[\n  "1/1",\n  3:2,\n]',
             'line 8: 3:2 is no number; write a ratio in quotes: "3:2"',
         ),
+        (
+            "[recipe.pair]",
+            "[recipe.zwei für D]",
+            'line 5: the name zwei für D stands without quotes; write it in quotes: "zwei für D"',
+        ),
+        (
+            "spacing_mm = 12.0",
+            "länge_mm = 12.0",
+            'line 13: the name länge_mm stands without quotes; write it in quotes: "länge_mm"',
+        ),
         ("12.0\n", "12,5 # wide\n", "line 13: 12,5 has a decimal comma; write it with a point: 12.5"),
         (
             "width_mm = 20.0",
