@@ -108,14 +108,14 @@ def test_a_strain_disc_senses_bending_and_no_rigid_motion(boarded):
     strain = np.abs(pickup_radiator(model, with_pickup(boarded, "strain", place=0.55)).weights[0])
     moved = np.abs(bar_shape(model, 0.55)[2])
     bounce = int(np.argmax(moved * (model.frequency < 15.0)))  # on its cords, at a few hertz
-    bends = int(np.argmax(moved * (model.frequency > 40.0) * (model.frequency < 65.0)))
+    bends = int(np.argmax(moved * (model.frequency > 35.0) * (model.frequency < 55.0)))
     assert strain[bounce] / moved[bounce] < 0.01 * strain[bends] / moved[bends]
     # free-free bar in its middle: w"/w = (b/L)^2 (cosh - cos)/(cosh + cos), each of b/2 less sigma sinh, sin
     b = 4.730041
     sigma = (math.cosh(b) - math.cos(b)) / (math.sinh(b) - math.sin(b))
     bent = math.cosh(b / 2) - math.cos(b / 2) - sigma * (math.sinh(b / 2) - math.sin(b / 2))
     shape = math.cosh(b / 2) + math.cos(b / 2) - sigma * (math.sinh(b / 2) + math.sin(b / 2))
-    free = 0.006 * (b / 1.1) ** 2 * abs(bent / shape)
+    free = 0.005 * (b / 1.1) ** 2 * abs(bent / shape)
     assert strain[bends] / moved[bends] == pytest.approx(free, rel=5.0 * PERCENT)
 
 

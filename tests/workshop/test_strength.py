@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,9 +15,11 @@ from synth.playing.contact import stroke_row
 from synth.playing.passage import passage
 from synth.playing.stroke import Stroke
 from synth.units import MM, MPA
+from synth.vibration.solution import solve_row
 from synth.vibration.tine import solve_tines
 from synth.workshop.strength import DEEPEST, digs_in, root_stress, strength
 
+RAIL = Path(__file__).parents[2] / "designs" / "quay-rail.toml"
 DESIGN = """
 [bar]
 section = { shape = "rectangle", width_mm = 30.0, height_mm = 30.0 }
@@ -164,24 +167,24 @@ def test_a_million_strokes_leave_half_as_much_again_below_endurance(rods):
             assert 1.5 * notch * at_limit.stress == pytest.approx(limit, rel=0.01)
 
 
-def test_five_of_six_contacts_stay_below_the_stress_told_and_not_far_below(rods):
-    instrument, tines = rods
+def test_five_of_six_contacts_stay_below_the_stress_told_and_not_far_below():
+    """On the tines of the rail: every third of its groups, at bites about the one that is told."""
+    instrument = resolve(load(RAIL), str(RAIL))
+    tines = solve_row(instrument).modes
     ratio = []
     for name in ("birch", "brass", "nylon"):
         for speed in (0.15, 0.5, 1.5):
             told = {
                 each.tine: each for each in strength(instrument, tines, instrument.sticks[name], speed=speed)
             }
-            for group in range(2):
+            for group in (0, 3, 6):
                 for bite in (1.8e-3, 2.0e-3, 2.2e-3):
                     stroke = Stroke(group, instrument.sticks[name], speed=speed, bite=bite)
                     contact = stroke_row(stroke, instrument, tines, allow_yield=True)
                     ratio += [touch.root_stress / told[touch.tine].stress for touch in contact.touches]
-    assert len(ratio) == 3 * 3 * 2 * 3 * 2
+    assert len(ratio) == 3 * 3 * 3 * 3 * 9
     assert 0.7 < np.mean(np.array(ratio) < 1.0) < 0.95
-    assert (
-        0.55 < np.median(ratio) < 0.95
-    )  # a bound twice too high would hold as well, and forbid good strokes
+    assert 0.7 < np.median(ratio) < 0.95  # a bound twice too high would hold as well, and forbid good strokes
     assert np.mean(np.array(ratio) > 1.25) < 0.1
 
 
