@@ -15,7 +15,7 @@ from typing import Any
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.design.tree import decode
+from synth.design.decode import decode
 from synth.errors import InputError
 from synth.vibration.mounting import mounting
 from synth.vibration.quarrels import Quarrel, find_quarrels

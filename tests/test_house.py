@@ -14,8 +14,8 @@ PACKAGE = ROOT / "synth"
 # A module may import only what stands before it.
 PLACES = """
     errors units files compiled
-    design.stock design.schema design.tree design.slips design.file design.instrument design.material design.pieces
-    design.structure design.pickup design.row design.bench design.fit design.resolve design.change
+    design.catalogue design.schema design.decode design.slips design.file design.instrument design.material design.rods_nuts_sticks
+    design.bar_and_boards design.pickup design.groups design.bench design.placement_checks design.resolve design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod
     vibration.plate vibration.plate_air vibration.diffuse
     vibration.tine vibration.axial vibration.bar vibration.feet vibration.board

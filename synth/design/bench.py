@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from synth.design import schema, stock
+from synth.design import schema
+from synth.design import catalogue
 from synth.design.instrument import Bench, Tine
 from synth.units import MM
 
@@ -47,7 +48,7 @@ def make_bench(design: schema.Design) -> Bench:
 
 def hole_diameter(tine: Tine, bench: Bench) -> float:
     """The hole in the bar for this tine, m."""
-    row = stock.holes().find(thread_of(tine))
+    row = catalogue.holes().find(thread_of(tine))
     if row is None:
         return tine.rod.diameter + PLAIN_ROOM[bench.hole_fit]
     if bench.holes == "tapping":

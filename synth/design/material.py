@@ -11,7 +11,8 @@ import dataclasses
 from collections.abc import Iterable, Mapping
 from typing import Any, Final, TypeVar
 
-from synth.design import schema, stock
+from synth.design import schema
+from synth.design import catalogue
 from synth.design.instrument import Material, PlateMaterial
 from synth.errors import InputError, nearest
 from synth.units import GPA, KELVIN_AT_0_C, MPA
@@ -42,18 +43,18 @@ def unknown(name: str, what: str, known: Iterable[str], place: str) -> InputErro
     return InputError(f"'{name}' is not {what}", remedy=nearest(name, set(known)), place=place)
 
 
-def material_row(design: schema.Design, name: str, place: str) -> stock.MaterialRow:
+def material_row(design: schema.Design, name: str, place: str) -> catalogue.MaterialRow:
     """A material in the table's own units, with the design's corrections. Raises `InputError`."""
     given = own(name, design.material)
     if given is not None:
         return _merged(name, given)
-    row = stock.materials().find(name)
+    row = catalogue.materials().find(name)
     if row is None:
-        raise unknown(name, "a known material", (*design.material, *stock.materials().names), place)
+        raise unknown(name, "a known material", (*design.material, *catalogue.materials().names), place)
     return row
 
 
-def material(row: stock.MaterialRow, temperature: float) -> Material:
+def material(row: catalogue.MaterialRow, temperature: float) -> Material:
     """The row in SI, its modulus at `temperature` (K)."""
     warmer = temperature - DRAWN_AT
     expansion = row.expansion_um_m_k * 1e-6
@@ -79,7 +80,7 @@ def material(row: stock.MaterialRow, temperature: float) -> Material:
 def sheet(design: schema.Design, name: str, place: str) -> PlateMaterial:
     """The sheet material of this name: a row for sheets, any other material, or the design's own."""
     given = own(name, design.material)
-    row = stock.sheets().find((given and given.like) or name)
+    row = catalogue.sheets().find((given and given.like) or name)
     if row is None:
         return _plate(_sheet_of_material(design, name, place))
     return _plate(row if given is None else _corrected(row, given, name))
@@ -88,11 +89,11 @@ def sheet(design: schema.Design, name: str, place: str) -> PlateMaterial:
 def check_materials(design: schema.Design) -> None:
     """Refuse a [material] table that does not say enough, whether or not anything is made of it."""
     for name, given in design.material.items():
-        if stock.sheets().find(given.like or name) is None:
+        if catalogue.sheets().find(given.like or name) is None:
             _merged(name, given)
 
 
-def _merged(name: str, given: schema.Material) -> stock.MaterialRow:
+def _merged(name: str, given: schema.Material) -> catalogue.MaterialRow:
     row = _base(name, given)
     if row is not None:
         return _borne(_corrected(row, given, name))
@@ -103,13 +104,13 @@ def _merged(name: str, given: schema.Material) -> stock.MaterialRow:
             remedy="a new material needs density_kg_m3 and youngs_gpa, or like = a row of the table",
             place=f"material.{name}",
         )
-    usual = stock.materials().find(USUAL)
+    usual = catalogue.materials().find(USUAL)
     assert usual is not None
     # nothing tells whether a magnet holds it
     return _borne(_corrected(dataclasses.replace(usual, magnetic="uncertain"), given, name))
 
 
-def _borne(row: stock.MaterialRow) -> stock.MaterialRow:
+def _borne(row: catalogue.MaterialRow) -> catalogue.MaterialRow:
     """The same. Refused: one that would break before it yields. Raises `InputError`."""
     if row.yield_mpa > row.tensile_mpa:
         raise InputError(
@@ -120,18 +121,21 @@ def _borne(row: stock.MaterialRow) -> stock.MaterialRow:
     return row
 
 
-def _base(name: str, given: schema.Material) -> stock.MaterialRow | None:
+def _base(name: str, given: schema.Material) -> catalogue.MaterialRow | None:
     if given.like is None:
-        return stock.materials().find(name)
-    row = stock.materials().find(given.like)
+        return catalogue.materials().find(name)
+    row = catalogue.materials().find(given.like)
     if row is None:
         raise unknown(
-            given.like, "a row of the table of materials", stock.materials().names, f"material.{name}.like"
+            given.like,
+            "a row of the table of materials",
+            catalogue.materials().names,
+            f"material.{name}.like",
         )
     return row
 
 
-Row = TypeVar("Row", stock.MaterialRow, stock.SheetRow)
+Row = TypeVar("Row", catalogue.MaterialRow, catalogue.SheetRow)
 
 
 def _corrected(row: Row, given: schema.Material, name: str) -> Row:
@@ -145,19 +149,19 @@ def _corrected(row: Row, given: schema.Material, name: str) -> Row:
         "source": f"{', '.join(told) or 'nothing'} from the design{when}; the rest as {row.name}: {row.source}",
         "confidence": f"as the design says; the rest as {row.name}: {row.confidence}",
     }
-    if isinstance(row, stock.SheetRow) and "youngs_gpa" in told:  # one modulus scales both directions
+    if isinstance(row, catalogue.SheetRow) and "youngs_gpa" in told:  # one modulus scales both directions
         told.setdefault("youngs_across_gpa", row.youngs_across_gpa * told["youngs_gpa"] / row.youngs_gpa)
     return dataclasses.replace(row, **(told | said))
 
 
-def _sheet_of_material(design: schema.Design, name: str, place: str) -> stock.SheetRow:
+def _sheet_of_material(design: schema.Design, name: str, place: str) -> catalogue.SheetRow:
     given = own(name, design.material)
-    row = material_row(design, name, place) if given or stock.materials().find(name) else None
+    row = material_row(design, name, place) if given or catalogue.materials().find(name) else None
     if row is None:
-        raise unknown(name, "a known sheet material", (*design.material, *stock.sheets().names), place)
+        raise unknown(name, "a known sheet material", (*design.material, *catalogue.sheets().names), place)
     across = row.youngs_across_gpa or row.youngs_gpa
     shear = given.shear_gpa if given is not None else None
-    return stock.SheetRow(
+    return catalogue.SheetRow(
         name=row.name,
         aliases="",
         density_kg_m3=row.density_kg_m3,
@@ -174,7 +178,7 @@ def _sheet_of_material(design: schema.Design, name: str, place: str) -> stock.Sh
     )
 
 
-def _plate(row: stock.SheetRow) -> PlateMaterial:
+def _plate(row: catalogue.SheetRow) -> PlateMaterial:
     along, across = max(row.youngs_gpa, row.youngs_across_gpa), min(row.youngs_gpa, row.youngs_across_gpa)
     return PlateMaterial(
         name=row.name,

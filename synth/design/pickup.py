@@ -12,7 +12,7 @@ from typing import Final
 
 from synth.design import schema
 from synth.design.instrument import Bar, Pickup, Tine
-from synth.design.structure import on_bar
+from synth.design.bar_and_boards import on_bar
 from synth.errors import InputError
 from synth.units import MM
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from typing import Final
 
-from synth.design import schema, stock
+from synth.design import schema
+from synth.design import catalogue
 from synth.design.bench import make_bench
-from synth.design.fit import (
+from synth.design.placement_checks import (
     bar_warnings,
     check_holes,
     check_places,
@@ -22,10 +23,10 @@ from synth.design.fit import (
 from synth.design.instrument import Group, Instrument, Nut, Stick, Tine
 from synth.design.material import check_materials
 from synth.design.pickup import make_pickup
-from synth.design.pieces import find_nut, find_sticks, find_stock
-from synth.design.row import interval, stand
-from synth.design.structure import board_warnings, make_bar, make_board, make_listener
-from synth.design.tree import checked
+from synth.design.rods_nuts_sticks import find_nut, find_sticks, find_stock
+from synth.design.groups import interval, stand
+from synth.design.bar_and_boards import board_warnings, make_bar, make_board, make_listener
+from synth.design.decode import checked
 from synth.errors import InputError
 from synth.units import KELVIN_AT_0_C
 
@@ -124,7 +125,7 @@ def _check_unused(design: schema.Design) -> None:
 
 def _nuts(design: schema.Design) -> dict[str, Nut]:
     """Every nut at hand, by name: those of the trade and the design's."""
-    return {name: find_nut(design, name, f"nut.{name}") for name in (*stock.nuts().names, *design.nut)}
+    return {name: find_nut(design, name, f"nut.{name}") for name in (*catalogue.nuts().names, *design.nut)}
 
 
 def _meant(design: schema.Design, sticks: dict[str, Stick]) -> list[Stick]:

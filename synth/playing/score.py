@@ -17,7 +17,7 @@ from msgspec import Meta, field, structs
 from synth.design.file import read_toml
 from synth.design.instrument import Instrument
 from synth.design.schema import Positive, Table
-from synth.design.tree import checked, decode, place_of
+from synth.design.decode import checked, decode, place_of
 from synth.errors import InputError, nearest
 from synth.playing.keys import NEUTRAL, edged
 from synth.playing.lines import line_of

@@ -13,10 +13,10 @@ from typing import Any, Final
 
 from synth.design.file import read_toml
 from synth.design.instrument import Instrument, Tine
-from synth.design.pieces import PLAIN_MATERIAL, THREADED_MATERIAL, find_stock
-from synth.design.row import CLAMP_LOSS_FACTOR, ROOT_LENGTH_PER_DIAMETER
+from synth.design.rods_nuts_sticks import PLAIN_MATERIAL, THREADED_MATERIAL, find_stock
+from synth.design.groups import CLAMP_LOSS_FACTOR, ROOT_LENGTH_PER_DIAMETER
 from synth.design.schema import Design
-from synth.design.tree import decode
+from synth.design.decode import decode
 from synth.errors import InputError
 from synth.recording.corrected import Change, Tree, put
 from synth.units import GPA, MM

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from synth.design import stock
+from synth.design import catalogue
 from synth.design.bench import hole_diameter, thread_of
 from synth.design.instrument import Bench, Tine
 from synth.units import MM
@@ -37,7 +37,7 @@ class Washer:
 
 def hole_for(tine: Tine, bench: Bench) -> Hole:
     """The hole in the bar for this tine."""
-    row, diameter = stock.holes().find(thread_of(tine)), hole_diameter(tine, bench)
+    row, diameter = catalogue.holes().find(thread_of(tine)), hole_diameter(tine, bench)
     if row is None:
         return _hole(diameter, "", f"{bench.hole_fit} on plain rod, to glue, solder or pin", tapped=False)
     if bench.holes == "tapping":
@@ -51,9 +51,9 @@ def hole_for(tine: Tine, bench: Bench) -> Hole:
 
 def washer_for(tine: Tine) -> Washer | None:
     """The plain washer of the tine's thread, or the smallest that goes over a plain rod; None beyond the table."""
-    row = stock.holes().find(thread_of(tine))
+    row = catalogue.holes().find(thread_of(tine))
     if row is None:
-        fitting = [each for each in stock.holes() if each.washer_inside_mm * MM > tine.rod.diameter]
+        fitting = [each for each in catalogue.holes() if each.washer_inside_mm * MM > tine.rod.diameter]
         row = min(fitting, key=lambda each: each.washer_inside_mm, default=None)
     if row is None:
         return None

@@ -20,7 +20,7 @@ from typing import Final
 
 import numpy as np
 
-from synth.design import stock
+from synth.design import catalogue
 from synth.design.change import Change, Kind, fits, in_design, in_instrument, start_mm
 from synth.design.instrument import Instrument, Section
 from synth.design.resolve import resolve
@@ -238,7 +238,7 @@ class _Search:
 
 def _sold_like(present: Section) -> Iterator[Section]:
     """The sections of the present one's shape that are sold; a flat bar stays on its side, or on its edge."""
-    for row in stock.bars():
+    for row in catalogue.bars():
         if row.shape == present.shape:
             sizes = [row.width_mm * MM, row.height_mm * MM]
             if present.height > present.width:

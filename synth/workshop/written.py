@@ -15,7 +15,7 @@ from typing import Any, Final
 from synth.design.file import load
 from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
-from synth.design.row import written_at
+from synth.design.groups import written_at
 from synth.design.schema import Design
 from synth.errors import InputError
 from synth.files import whole

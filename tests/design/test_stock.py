@@ -5,9 +5,16 @@ from itertools import chain
 
 import pytest
 
-from synth.design import stock
+from synth.design import catalogue
 
-TABLES = [stock.materials, stock.threads, stock.nuts, stock.sheets, stock.sticks, stock.bars]
+TABLES = [
+    catalogue.materials,
+    catalogue.threads,
+    catalogue.nuts,
+    catalogue.sheets,
+    catalogue.sticks,
+    catalogue.bars,
+]
 
 
 @pytest.mark.parametrize("table", TABLES)
@@ -15,7 +22,9 @@ def test_every_row_says_where_it_comes_from(table):
     assert all(row.source for row in table())
 
 
-@pytest.mark.parametrize("table", [stock.materials, stock.threads, stock.nuts, stock.sheets, stock.bars])
+@pytest.mark.parametrize(
+    "table", [catalogue.materials, catalogue.threads, catalogue.nuts, catalogue.sheets, catalogue.bars]
+)
 def test_every_row_says_how_sure_it_is(table):
     assert all(row.confidence for row in table())
 
@@ -39,22 +48,25 @@ def test_a_row_is_found_by_each_of_its_names_in_any_case(table):
 
 
 def test_what_is_not_there_is_not_found():
-    assert stock.threads().find("M7") is None
-    assert stock.materials().find("") is None
+    assert catalogue.threads().find("M7") is None
+    assert catalogue.materials().find("") is None
 
 
 @pytest.mark.parametrize(
     ("table", "names"),
     [
         (
-            stock.materials,
+            catalogue.materials,
             "mild steel;A2-70;304;304 spring wire;316 spring wire;music wire;brass;birch;bamboo;nylon;"
             "AISI 304 stainless (annealed);Music wire ASTM A228 / EN 10270-1 DH",
         ),
-        (stock.sheets, "birch plywood 4 mm;spruce;EPS 20;steel sheet;birch plywood 3-ply;spruce quarter-cut"),
-        (stock.threads, "M2;M2.5;M3;M4;M5;M6;6-32 UNC;#6-32 UNC;#10-32 UNF;1/4-20 UNC"),
-        (stock.nuts, "M3 hex;M3 thin hex;6-32 UNC hex"),
-        (stock.sticks, "birch;bamboo;brass;nylon"),
+        (
+            catalogue.sheets,
+            "birch plywood 4 mm;spruce;EPS 20;steel sheet;birch plywood 3-ply;spruce quarter-cut",
+        ),
+        (catalogue.threads, "M2;M2.5;M3;M4;M5;M6;6-32 UNC;#6-32 UNC;#10-32 UNF;1/4-20 UNC"),
+        (catalogue.nuts, "M3 hex;M3 thin hex;6-32 UNC hex"),
+        (catalogue.sticks, "birch;bamboo;brass;nylon"),
     ],
 )
 def test_a_workshops_words_are_known(table, names):
@@ -62,27 +74,27 @@ def test_a_workshops_words_are_known(table, names):
 
 
 def test_threads_keep_the_order_of_limits():
-    for thread in stock.threads():
+    for thread in catalogue.threads():
         low, high = thread.pitch_diameter_limits_mm
-        nominal = thread.diameter_mm - stock.PITCH_DEPTH * thread.pitch_mm
+        nominal = thread.diameter_mm - catalogue.PITCH_DEPTH * thread.pitch_mm
         assert 0.9 * nominal < low < high < nominal
         low, high = thread.major_limits_mm
         assert 0.9 * thread.diameter_mm < low < high < thread.diameter_mm
 
 
 def test_every_thread_has_a_hex_nut():
-    assert {row.thread for row in stock.nuts() if row.form == "hex"} == set(stock.threads().names)
+    assert {row.thread for row in catalogue.nuts() if row.form == "hex"} == set(catalogue.threads().names)
 
 
 def test_one_formula_gives_the_bending_diameter_of_every_thread():
     # 2-D harmonic finite elements of one pitch (column bend_fe_mm), 0.001 pitch as found there
-    for thread in stock.threads():
-        formula = thread.diameter_mm - stock.BEND_DEPTH * thread.pitch_mm
+    for thread in catalogue.threads():
+        formula = thread.diameter_mm - catalogue.BEND_DEPTH * thread.pitch_mm
         assert formula == pytest.approx(thread.bend_fe_mm, abs=0.001 * thread.pitch_mm)
 
 
 def test_isotropic_rows_have_moduli_that_belong_together():
-    for row in stock.sheets():
+    for row in catalogue.sheets():
         if row.youngs_gpa == row.youngs_across_gpa and not row.name.startswith("EPS"):
             shear = row.youngs_gpa / (2.0 * (1.0 + row.poisson))
             assert row.shear_gpa == pytest.approx(shear, rel=0.06)
@@ -90,6 +102,6 @@ def test_isotropic_rows_have_moduli_that_belong_together():
 
 def test_orthotropic_sheets_have_positive_strain_energy():
     # nu_xy^2 < E_x / E_y for each (thermodynamic bound, Jones, Mechanics of Composite Materials)
-    for row in stock.sheets():
+    for row in catalogue.sheets():
         assert row.poisson < math.sqrt(row.youngs_gpa / row.youngs_across_gpa)
         assert row.youngs_gpa >= row.youngs_across_gpa

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.design.tree import decode
+from synth.design.decode import decode
 from synth.recording.corrected import Change
 from synth.recording.heard import Heard, bar_of, heard
 from synth.recording.measurement import Measurement

@@ -18,7 +18,7 @@ import tomlkit
 from synth.design.instrument import PlacedNut
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.design.tree import decode
+from synth.design.decode import decode
 from synth.sound.boardsheet import board_sheet
 from synth.sound.contrast import foretell
 from synth.sound.radiator import bar_middle, ears

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from synth.design import stock
+from synth.design import catalogue
 
 # ISO 273:1979, fine, medium, coarse; ISO 2306:1972, coarse pitch; ISO 7089:2000 inside, outside, nominal thickness
 ISO = {
@@ -37,7 +37,7 @@ THOUSANDTH = 0.0254  # mm
 
 @pytest.mark.parametrize("thread", ISO)
 def test_metric_holes_and_washers_are_those_of_the_iso_tables(thread):
-    row = stock.holes().find(thread)
+    row = catalogue.holes().find(thread)
     clearance, tapping, washer = ISO[thread]
     assert (row.close_mm, row.normal_mm, row.loose_mm) == clearance
     assert row.tapping_mm == tapping
@@ -46,7 +46,7 @@ def test_metric_holes_and_washers_are_those_of_the_iso_tables(thread):
 
 @pytest.mark.parametrize("thread", ASME)
 def test_inch_clearance_drills_are_those_of_asme_b18_2_8(thread):
-    row = stock.holes().find(thread)
+    row = catalogue.holes().find(thread)
     assert (row.close_drill, row.normal_drill, row.loose_drill) == ASME[thread]
     for drill, size in (
         (row.close_drill, row.close_mm),
@@ -58,32 +58,32 @@ def test_inch_clearance_drills_are_those_of_asme_b18_2_8(thread):
 
 
 def test_every_thread_has_its_hole():
-    assert stock.holes().names == stock.threads().names
+    assert catalogue.holes().names == catalogue.threads().names
 
 
 def test_a_metric_tapping_hole_is_the_diameter_less_the_pitch():  # the rule of ISO 2306
     for thread, pitch in COARSE.items():
-        row = stock.threads().find(thread)
+        row = catalogue.threads().find(thread)
         assert row.pitch_mm == pitch
-        assert stock.holes().find(thread).tapping_mm == pytest.approx(row.diameter_mm - pitch, abs=0.05)
+        assert catalogue.holes().find(thread).tapping_mm == pytest.approx(row.diameter_mm - pitch, abs=0.05)
 
 
 def test_a_tapping_hole_leaves_between_half_and_all_of_the_thread():
-    for row in stock.holes():
-        thread = stock.threads().find(row.name)
+    for row in catalogue.holes():
+        thread = catalogue.threads().find(row.name)
         # share of the basic height of thread, 1.0825 p across the diameter (ISO 68-1, ASME B1.1)
         share = (thread.diameter_mm - row.tapping_mm) / (1.0825 * thread.pitch_mm)
         assert 0.65 < share < 0.95, row.name
 
 
 def test_a_tapping_hole_is_no_smaller_than_the_thread_of_a_nut():  # D1 = d - 1.0825 p, the least of ISO 965 and 2B
-    for row in stock.holes():
-        thread = stock.threads().find(row.name)
+    for row in catalogue.holes():
+        thread = catalogue.threads().find(row.name)
         assert row.tapping_mm >= thread.diameter_mm - 1.082532 * thread.pitch_mm - 1e-9
 
 
 def test_fits_grow_and_the_washer_covers_the_normal_hole():
-    for row in stock.holes():
-        d = stock.threads().find(row.name).diameter_mm
+    for row in catalogue.holes():
+        d = catalogue.threads().find(row.name).diameter_mm
         assert d < row.close_mm < row.normal_mm < row.loose_mm < row.washer_outside_mm
         assert math.isclose(row.washer_inside_mm, row.close_mm, rel_tol=0.07)

@@ -8,8 +8,8 @@ import math
 
 import pytest
 
-from synth.design import stock
-from synth.design.pieces import find_nut
+from synth.design import catalogue
+from synth.design.rods_nuts_sticks import find_nut
 from synth.design.schema import Bar, Design, Section, Segment
 from synth.units import note_hz, note_number
 
@@ -65,16 +65,16 @@ def d2(thread):
 
 @pytest.mark.parametrize(("name", "area"), STRESS_AREA.items())
 def test_stress_areas_follow_iso_898_1(name, area):
-    thread = stock.threads().find(name)
+    thread = catalogue.threads().find(name)
     assert thread.stress_area_mm2 == area
     formula = math.pi / 4.0 * (0.5 * (d2(thread) + d3(thread))) ** 2
     assert formula == pytest.approx(area, rel=0.0025)  # three printed figures
-    assert d3(thread) == pytest.approx(thread.diameter_mm - stock.ROOT_DEPTH * thread.pitch_mm, abs=1e-5)
+    assert d3(thread) == pytest.approx(thread.diameter_mm - catalogue.ROOT_DEPTH * thread.pitch_mm, abs=1e-5)
 
 
 @pytest.mark.parametrize(("name", "area"), STRESS_AREA_UN.items())
 def test_stress_areas_follow_asme_b1_1(name, area):
-    thread = stock.threads().find(name)
+    thread = catalogue.threads().find(name)
     assert thread.stress_area_mm2 == pytest.approx(area * INCH**2, rel=0.003)  # three printed figures
     formula = math.pi / 4.0 * (thread.diameter_mm - 0.9743 * thread.pitch_mm) ** 2
     assert formula == pytest.approx(area * INCH**2, rel=0.003)
@@ -82,15 +82,15 @@ def test_stress_areas_follow_asme_b1_1(name, area):
 
 @pytest.mark.parametrize(("name", "sizes"), COARSE.items())
 def test_pitches_and_pitch_diameters_follow_iso_262_and_724(name, sizes):
-    thread = stock.threads().find(name)
+    thread = catalogue.threads().find(name)
     assert thread.diameter_mm == float(name[1:])
     assert thread.pitch_mm == sizes[0]
-    assert thread.diameter_mm - stock.PITCH_DEPTH * thread.pitch_mm == pytest.approx(sizes[1], abs=0.0005)
+    assert thread.diameter_mm - catalogue.PITCH_DEPTH * thread.pitch_mm == pytest.approx(sizes[1], abs=0.0005)
 
 
 def test_numbered_threads_grow_by_thirteen_thousandths_of_an_inch():
     # ASME B1.1: the basic diameter of number n is 0.060 + 0.013 n in
-    for thread in stock.threads():
+    for thread in catalogue.threads():
         if thread.name.startswith("#"):
             number, pitches = thread.name.removeprefix("#").split()[0].split("-")
             assert thread.diameter_mm == pytest.approx((0.060 + 0.013 * int(number)) * INCH)
@@ -103,7 +103,7 @@ def test_numbered_threads_grow_by_thirteen_thousandths_of_an_inch():
     [("#6-32 UNC", 0.1169, 0.1141), ("#10-32 UNF", 0.1688, 0.1658), ("1/4-20 UNC", 0.2164, 0.2127)],
 )
 def test_class_2a_limits_follow_asme_b1_1(name, high, low):
-    limits = stock.threads().find(name).pitch_diameter_limits_mm
+    limits = catalogue.threads().find(name).pitch_diameter_limits_mm
     assert [limit / INCH for limit in limits] == pytest.approx(
         [low, high], abs=0.00011
     )  # printed to 0.0001 in
@@ -115,19 +115,19 @@ def test_class_2a_limits_follow_asme_b1_1(name, high, low):
     [("M3", 2.655, 2.580), ("M4", 3.523, 3.433), ("M5", 4.456, 4.361), ("M6", 5.324, 5.212)],
 )
 def test_class_6g_limits_follow_iso_965(name, high, low):
-    assert stock.threads().find(name).pitch_diameter_limits_mm == (low, high)
+    assert catalogue.threads().find(name).pitch_diameter_limits_mm == (low, high)
 
 
 @pytest.mark.parametrize(("name", "sizes"), HEX.items())
 def test_hexagon_nuts_follow_iso_4032(name, sizes):
-    row = stock.nuts().find(f"{name} hex")
+    row = catalogue.nuts().find(f"{name} hex")
     assert (row.width_max_mm, row.width_min_mm, row.height_max_mm, row.height_min_mm) == sizes
 
 
 @pytest.mark.parametrize(("name", "sizes"), HEX.items())
 def test_nut_masses_lie_between_a_hexagon_drilled_to_the_major_and_to_the_minor_diameter(name, sizes):
     # a thread fills part of the ring between them; chamfers take up to 3 % more
-    row, thread = stock.nuts().find(f"{name} hex"), stock.threads().find(name)
+    row, thread = catalogue.nuts().find(f"{name} hex"), catalogue.threads().find(name)
     width, height = 0.5 * (sizes[0] + sizes[1]), 0.5 * (sizes[2] + sizes[3])
     hexagon = math.sqrt(3.0) / 2.0 * width**2
     d1 = thread.diameter_mm - 1.082532 * thread.pitch_mm
@@ -138,7 +138,7 @@ def test_nut_masses_lie_between_a_hexagon_drilled_to_the_major_and_to_the_minor_
 @pytest.mark.parametrize(("name", "weight"), CATALOGUE.items())
 def test_nut_masses_are_those_of_catalogues_less_the_middle_of_the_tolerance(name, weight):
     # catalogue weights are for the greatest dimensions; the middle of the tolerance is 8 to 14 % lighter
-    assert 0.85 < stock.nuts().find(f"{name} hex").mass_g / weight < 0.93
+    assert 0.85 < catalogue.nuts().find(f"{name} hex").mass_g / weight < 0.93
 
 
 def test_the_stainless_nut_weighs_as_its_density():

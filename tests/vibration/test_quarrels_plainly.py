@@ -15,7 +15,7 @@ from scipy.linalg import eig
 
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.design.tree import decode
+from synth.design.decode import decode
 from synth.vibration.quarrels import base_motion, find_quarrels, loaded_shapes, meet, severity
 from synth.vibration.tuning import tune
 

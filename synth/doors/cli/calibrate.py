@@ -167,7 +167,7 @@ def _write(design: Path, goal: Path, calibration: Calibration) -> None:
 
     from synth.design.resolve import resolve
     from synth.design.schema import Design
-    from synth.design.tree import decode
+    from synth.design.decode import decode
     from synth.files import whole
     from synth.recording.corrected import corrected_text, dated
 

@@ -14,7 +14,7 @@ from itertools import permutations
 import numpy as np
 
 from synth.design.instrument import Nut, PlacedNut, Tine, TrimWish
-from synth.design.pieces import fitting_warning
+from synth.design.rods_nuts_sticks import fitting_warning
 from synth.errors import InputError
 from synth.units import MM
 from synth.vibration.rod import Array

@@ -1,7 +1,7 @@
 """What is bought: rods, nuts and sticks, by the design's own tables or straight from the trade's.
 
 In: names. Out: `Rod`, `Nut`, `Stick`, SI. The one idea, for threaded rod: it bends as a smooth rod of diameter
-d - 1.0617 p and weighs as one of d - 0.615 p (see `synth.design.stock`), both moved by what the tolerance class
+d - 1.0617 p and weighs as one of d - 0.615 p (see `synth.design.catalogue`), both moved by what the tolerance class
 takes off the pitch diameter.
 """
 
@@ -12,7 +12,8 @@ import math
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
-from synth.design import schema, stock
+from synth.design import schema
+from synth.design import catalogue
 from synth.design.instrument import CANTILEVER_MASS, Nut, Rod, Stick, round_stick
 from synth.design.material import material, material_row, own_name, unknown
 from synth.errors import InputError
@@ -45,9 +46,9 @@ def find_stock(design: schema.Design, name: str, place: str) -> Stock:
     written = own_name(name, design.stock)
     if written is not None:
         return _given_stock(design, written, design.stock[written])
-    thread = stock.threads().find(name)
+    thread = catalogue.threads().find(name)
     if thread is None:
-        raise unknown(name, "in stock", (*design.stock, *stock.threads().names), place)
+        raise unknown(name, "in stock", (*design.stock, *catalogue.threads().names), place)
     rod = _threaded_rod(design, thread.name, thread, schema.Stock(kind="threaded"), place)
     return Stock(rod, find_nut(design, f"{thread.name} hex", place))
 
@@ -57,15 +58,15 @@ def find_nut(design: schema.Design, name: str, place: str) -> Nut:
     written = own_name(name, design.nut)
     if written is not None:
         return _given_nut(design, written, design.nut[written])
-    row = stock.nuts().find(name)
+    row = catalogue.nuts().find(name)
     if row is None:
-        raise unknown(name, "a known nut", (*design.nut, *stock.nuts().names), place)
+        raise unknown(name, "a known nut", (*design.nut, *catalogue.nuts().names), place)
     return _standard_nut(design, row.name, row, schema.Nut(), place)
 
 
 def find_sticks(design: schema.Design) -> dict[str, Stick]:
     """Every stick at hand: the built-in ones and the design's, which may carry the same names."""
-    names = dict.fromkeys((*stock.sticks().names, *design.stick))
+    names = dict.fromkeys((*catalogue.sticks().names, *design.stick))
     return {name: _stick(design, name, design.stick.get(name, schema.Stick())) for name in names}
 
 
@@ -76,7 +77,7 @@ def fitting_warning(nut: Nut, rod: Rod, place: str) -> str:
     if nut.thread in ("", rod.thread):
         return ""
     on = f"has the thread {rod.thread}" if rod.thread else "is plain"
-    thread = stock.threads().find(nut.thread)
+    thread = catalogue.threads().find(nut.thread)
     assert thread is not None
     if rod.thread or abs(rod.diameter / (thread.diameter_mm * MM) - 1.0) > THREAD_CUT:
         raise InputError(f"the nut '{nut.name}' does not fit: the rod '{rod.name}' {on}", place=place)
@@ -114,22 +115,22 @@ def _plain_rod(design: schema.Design, name: str, given: schema.Stock, place: str
 
 
 def _threaded_rod(
-    design: schema.Design, name: str, thread: stock.ThreadRow, given: schema.Stock, place: str
+    design: schema.Design, name: str, thread: catalogue.ThreadRow, given: schema.Stock, place: str
 ) -> Rod:
     row = material_row(design, given.material or THREADED_MATERIAL, f"{place}.material")
     d, p = thread.diameter_mm, thread.pitch_mm
     outside, worn = d, 0.0
     if (given.thread_fit or design.tines.thread_fit) == "mid":
         outside = sum(thread.major_limits_mm) / 2.0
-        worn = (d - stock.PITCH_DEPTH * p) - sum(thread.pitch_diameter_limits_mm) / 2.0
+        worn = (d - catalogue.PITCH_DEPTH * p) - sum(thread.pitch_diameter_limits_mm) / 2.0
     return Rod(
         name=name,
         thread=thread.name,
         diameter=outside * MM,
         pitch=p * MM,
-        bend_diameter=(d - stock.BEND_DEPTH * p - worn) * MM,
-        mass_diameter=(d - stock.MASS_DEPTH * p - worn) * MM,
-        root_diameter=(d - stock.ROOT_DEPTH * p - worn) * MM,
+        bend_diameter=(d - catalogue.BEND_DEPTH * p - worn) * MM,
+        mass_diameter=(d - catalogue.MASS_DEPTH * p - worn) * MM,
+        root_diameter=(d - catalogue.ROOT_DEPTH * p - worn) * MM,
         material=material(row, _temperature(design)),
     )
 
@@ -153,7 +154,7 @@ def _measured(rod: Rod, given: schema.Stock, place: str) -> Rod:
 
 def _given_nut(design: schema.Design, name: str, given: schema.Nut) -> Nut:
     place = f"nut.{name}"
-    trade = stock.nuts().find(name)
+    trade = catalogue.nuts().find(name)
     # A table that bears a trade's name and weighs nothing adds to that nut, a price perhaps.
     if given.thread is None and trade is not None and given.mass_g is None:
         return _standard_nut(design, name, trade, given, place)
@@ -161,9 +162,9 @@ def _given_nut(design: schema.Design, name: str, given: schema.Nut) -> Nut:
         return _weighed_nut(name, given, place)
     thread = _thread(given.thread, f"{place}.thread")
     form = given.form or "hex"
-    row = next((row for row in stock.nuts() if row.thread == thread.name and row.form == form), None)
+    row = next((row for row in catalogue.nuts() if row.thread == thread.name and row.form == form), None)
     if row is None:
-        forms = " or ".join(row.form for row in stock.nuts() if row.thread == thread.name)
+        forms = " or ".join(row.form for row in catalogue.nuts() if row.thread == thread.name)
         raise InputError(
             f"there is no '{form}' nut for {thread.name}", remedy=f"have {forms}", place=f"{place}.form"
         )
@@ -179,7 +180,9 @@ def _weighed_nut(name: str, given: schema.Nut, place: str) -> Nut:
     return _prism(name, "", given.grip, mass, height, width, HOLE_PER_WIDTH * width, place)
 
 
-def _standard_nut(design: schema.Design, name: str, row: stock.NutRow, given: schema.Nut, place: str) -> Nut:
+def _standard_nut(
+    design: schema.Design, name: str, row: catalogue.NutRow, given: schema.Nut, place: str
+) -> Nut:
     """A nut of the table, with what was weighed or measured of it in place of the standard's."""
     if given.mass_g is not None:
         _refused(given.material, "material", "the nut is weighed", place)
@@ -193,7 +196,7 @@ def _standard_nut(design: schema.Design, name: str, row: stock.NutRow, given: sc
             name, row.mass_g * GRAM * heavier, height, width, inertia * heavier, given.grip, row.thread
         )
     thread = _thread(row.thread, place)
-    hole = (thread.diameter_mm - stock.MASS_DEPTH * thread.pitch_mm) * MM
+    hole = (thread.diameter_mm - catalogue.MASS_DEPTH * thread.pitch_mm) * MM
     volume = _hexagon(width, hole)[0] * height
     height = given.height_mm * MM if given.height_mm is not None else height
     width = given.width_mm * MM if given.width_mm is not None else width
@@ -226,7 +229,7 @@ def _hexagon(width: float, hole: float) -> tuple[float, float]:
 
 
 def _stick(design: schema.Design, name: str, given: schema.Stick) -> Stick:
-    place, built_in = f"stick.{name}", stock.sticks().find(name)
+    place, built_in = f"stick.{name}", catalogue.sticks().find(name)
     what = "a stick that is not built in"
     made_of = given.material or (built_in.material if built_in else None)
     row = material_row(design, _needed(made_of, "material", what, place), f"{place}.material")
@@ -258,7 +261,7 @@ def _stick(design: schema.Design, name: str, given: schema.Stick) -> Stick:
     )
 
 
-def _hertz_modulus(design: schema.Design, row: stock.MaterialRow) -> float:
+def _hertz_modulus(design: schema.Design, row: catalogue.MaterialRow) -> float:
     """E* of the stick's side against a steel tine: 1/E* = sum of (1 - nu^2)/E (Johnson 1985)."""
     steel = material_row(design, STEEL, "")
     soft = (1.0 - row.poisson**2) / (row.youngs_across_gpa or row.youngs_gpa)
@@ -278,10 +281,10 @@ def _measured_stick(stick: Stick, given: schema.Stick) -> Stick:
     )
 
 
-def _thread(name: str, place: str) -> stock.ThreadRow:
-    thread = stock.threads().find(name)
+def _thread(name: str, place: str) -> catalogue.ThreadRow:
+    thread = catalogue.threads().find(name)
     if thread is None:
-        raise unknown(name, "a known thread", stock.threads().names, place)
+        raise unknown(name, "a known thread", catalogue.threads().names, place)
     return thread
 
 
