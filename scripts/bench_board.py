@@ -29,7 +29,7 @@ from synth.sound.audio import RATE
 from synth.sound.convolution import Convolver
 from synth.sound.radiator import Signals, ears
 from synth.sound.radiator.board import BoardFilter
-from synth.vibration.solution import solve_board_of
+from synth.vibration.solve import solve_board_of
 
 DESIGN = Path(__file__).parents[1] / "designs" / "quay-rail.toml"
 SECONDS = 60

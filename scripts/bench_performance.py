@@ -121,7 +121,7 @@ def _full_seconds(folder: Path) -> float:
     from synth.playing.contact import FULL, stroke_row
     from synth.playing.score import read_script
     from synth.playing.stroke import Stroke
-    from synth.vibration.solution import solve_row
+    from synth.vibration.solve import solve_row
 
     instrument = resolve(load(folder / "design.toml"))
     row = solve_row(instrument)

@@ -22,8 +22,8 @@ from threadpoolctl import threadpool_limits
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors.cli import run
-from synth.vibration.cache import FOLDER_VARIABLE
-from synth.vibration.solution import solve_quarrels, solve_row
+from synth.cache import FOLDER_VARIABLE
+from synth.vibration.solve import solve_quarrels, solve_row
 
 SECTIONS = {
     "flat 40 x 12": 'shape = "rectangle", width_mm = 40.0, height_mm = 12.0',

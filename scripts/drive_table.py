@@ -30,7 +30,7 @@ from synth.sound.drive import reciprocal
 from synth.sound.overlay import Overlay
 from synth.sound.render import Manner, Scene, scene
 from synth.sound.struck import Struck
-from synth.vibration.assembly import tip_shape
+from synth.vibration.modal_model import tip_shape
 
 RAIL = Path(__file__).resolve().parent.parent / "designs" / "quay-rail.toml"
 SPEEDS = (0.1, 0.3, 1.0, 3.0)

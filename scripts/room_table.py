@@ -38,7 +38,7 @@ from synth.recording.piece import Piece
 from synth.recording.retune import retune
 from synth.recording.take import Take
 from synth.recording.unknowns import tree_of, unknowns, with_changes
-from synth.vibration.solution import solve_row
+from synth.vibration.solve import solve_row
 
 Real = NDArray[np.float64]
 FALL = math.log(1e3)

@@ -17,7 +17,7 @@ from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.design.decode import decode
 from synth.errors import InputError
-from synth.vibration.mounting import mounting
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import Quarrel, find_quarrels
 from synth.vibration.tuning import Row, tune
 

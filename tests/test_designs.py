@@ -8,7 +8,7 @@ import pytest
 from synth.design.file import load, read_toml
 from synth.design.resolve import resolve
 from synth.units import note_hz, note_number, ratio
-from synth.vibration.solution import solve_model, solve_quarrels, solve_row
+from synth.vibration.solve import solve_model, solve_quarrels, solve_row
 
 FOLDER = Path(__file__).resolve().parent.parent / "designs"
 LOWEST = {"test-piece": "D3", "quay-rail": "D2", "lantern-hoop": "D3"}

@@ -17,13 +17,13 @@ PLACES = """
     design.catalogue design.schema design.decode design.slips design.file design.instrument design.material design.rods_nuts_sticks
     design.bar_and_boards design.pickup design.groups design.bench design.placement_checks design.resolve design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod
-    vibration.plate vibration.plate_air vibration.diffuse
-    vibration.tine vibration.axial vibration.bar vibration.feet vibration.board
-    vibration.structure vibration.eigen vibration.assembly vibration.projection
-    vibration.host vibration.single_tine vibration.mounting vibration.clearance
+    vibration.plate vibration.plate_air vibration.statistical_modes
+    vibration.tine vibration.axial vibration.bar vibration.board_interface vibration.board
+    vibration.coupling vibration.eigen vibration.modal_model vibration.modal_projection
+    vibration.host vibration.single_tine vibration.mounted_pitch vibration.clearance
     vibration.trimming vibration.trimming.loaded_rod vibration.trimming.settle vibration.trimming.search
     vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate
-    vibration.advice vibration.cache vibration.solution
+    vibration.advice cache vibration.solve
     playing.stroke playing.keys playing.homerow playing.lines playing.score playing.notation playing.midi
     playing.hold
     playing.hand playing.stick playing.passage playing.tips playing.pluck playing.layout playing.compiled
@@ -62,7 +62,7 @@ KNOW_NO_INSTRUMENT = [
     "vibration.rod",
     "vibration.plate",
     "vibration.plate_air",
-    "vibration.diffuse",
+    "vibration.statistical_modes",
     "sound.bank",
     "sound.livebank",
     "sound.bandlimit",

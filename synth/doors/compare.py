@@ -30,7 +30,7 @@ from synth.sound import features
 from synth.sound.audio import RATE
 from synth.sound.render import Manner, perform, scene
 from synth.sound.sets import Member, write_sets
-from synth.vibration.assembly import ModalModel
+from synth.vibration.modal_model import ModalModel
 
 MOST: Final = 64  # combinations: more than anyone compares by ear
 PARTIALS: Final = 3  # whose decay the model tells

@@ -17,9 +17,9 @@ from synth.sound.audio import REFERENCE_PRESSURE
 from synth.sound.radiator import ears
 from synth.sound.radiator.board import BoardFilter
 from synth.vibration.board import SolvedBoard, bending, plate_of
-from synth.vibration.cache import kept
+from synth.cache import kept
 from synth.vibration.plate_air import PLUG_END, SOUND_SPEED
-from synth.vibration.solution import solve_board_of
+from synth.vibration.solve import solve_board_of
 
 FROM: Final = 30.0  # Hz
 TO: Final = 12_000.0  # Hz

@@ -23,15 +23,15 @@ from synth.sound.radiator import Complex, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.sound.radiator.board import board_pressures
 from synth.units import decibels
-from synth.vibration.assembly import ModalModel
+from synth.vibration.modal_model import ModalModel
 from synth.vibration.bar import solve_bar, standing_on
 from synth.vibration.board import SolvedBoard
-from synth.vibration.cache import kept
+from synth.cache import kept
 from synth.vibration.host import Host, damped_host, free_tines, own_residual
-from synth.vibration.mounting import PARTIALS
+from synth.vibration.mounted_pitch import PARTIALS
 from synth.vibration.single_tine import PartialModes, along_row, partial_modes
-from synth.vibration.solution import solve_board_of
-from synth.vibration.structure import beside_board, carrier, nut_inertia, riding, stand
+from synth.vibration.solve import solve_board_of
+from synth.vibration.coupling import beside_board, carrier, nut_inertia, riding, stand
 from synth.vibration.tuning import Row
 
 TIP: Final = 1e-3  # m, by which every tine is bent along the row and let go

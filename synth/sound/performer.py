@@ -31,7 +31,7 @@ from synth.sound.render import Manner, Scene, held, strike
 from synth.sound.ring import Ring
 from synth.sound.struck import Struck
 from synth.sound.voice import FADES, Sound
-from synth.vibration.projection import Projection
+from synth.vibration.modal_projection import Projection
 
 MARGIN: Final = (
     2.0  # on the processor's time for a contact: ringing rows take longer, other threads come between

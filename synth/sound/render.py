@@ -33,10 +33,10 @@ from synth.sound.radiator.board import board_radiator
 from synth.sound.radiator.pickup import pickup_radiator
 from synth.sound.ring import Ring
 from synth.sound.struck import Striker, Struck
-from synth.vibration.assembly import ModalModel
-from synth.vibration.cache import kept
-from synth.vibration.projection import Projection
-from synth.vibration.solution import solve_board_of, solve_model, solve_row
+from synth.vibration.modal_model import ModalModel
+from synth.cache import kept
+from synth.vibration.modal_projection import Projection
+from synth.vibration.solve import solve_board_of, solve_model, solve_row
 from synth.vibration.tuning import Row
 
 BLOCK: Final = 65_536  # samples between two breaths of a progress bar

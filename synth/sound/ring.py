@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from synth.playing.contact import Ringing
 from synth.sound.phasor import carried
-from synth.vibration.assembly import ModalModel, tine_state
+from synth.vibration.modal_model import ModalModel, tine_state
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]

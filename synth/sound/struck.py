@@ -19,7 +19,7 @@ from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force, Inputs, joined, reciprocal
 from synth.sound.radiator import Radiator
 from synth.sound.radiator.stick import Heard, stick_sound
-from synth.vibration.assembly import ModalModel, tip_shape
+from synth.vibration.modal_model import ModalModel, tip_shape
 
 KEPT: Final = 1024  # tines, each at one height of the stick: 20 to 60 KiB
 

@@ -37,7 +37,7 @@ from synth.units import MM
 from synth.vibration.bar import support_springs
 from synth.vibration.estimate import FreeBar, estimate, free_bar
 from synth.vibration.host import pull
-from synth.vibration.mounting import mounting
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import (
     NOTICED_DECAY,
     PARTIALS,
@@ -52,7 +52,7 @@ from synth.vibration.quarrels import (
     worst_of_each,
 )
 from synth.vibration.section import Array
-from synth.vibration.structure import Bases
+from synth.vibration.coupling import Bases
 from synth.vibration.tuning import Row, tune
 
 ADVISED: Final = 10  # quarrels, the worst: as many as `check` prints

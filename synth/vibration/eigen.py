@@ -6,7 +6,7 @@ Without losses. The tines' block of M is the identity, so M has the factor L = [
 L_s L_s^T = A - B B^T, and only the carrier's few freedoms need a triangular solve. The rest is one dense symmetric
 eigenproblem of L^-1 K L^-T; a few thousand freedoms take seconds.
 
-With losses. K + jK' between real modes is Omega² + jD, D = V^T K' V. See `synth.vibration.assembly` for the method;
+With losses. K + jK' between real modes is Omega² + jD, D = V^T K' V. See `synth.vibration.modal_model` for the method;
 modes i and j belong to one cluster where |D_ij| > LINK |omega_i² - omega_j²|: then y_i holds more than LINK of
 mode j. Because D has no negative eigenvalue |D_ij| <= sqrt(D_ii D_jj), which tells where to look.
 """
@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.vibration.section import Array
-from synth.vibration.structure import Indices, Structure
+from synth.vibration.coupling import Indices, Structure
 
 Complex = NDArray[np.complex128]
 

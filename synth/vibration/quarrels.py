@@ -7,7 +7,7 @@ the pair alone
     [[Lambda (1 + j eta_t), 0], [0, kappa (1 + j eta_b)]] x = lambda [[1, s], [s, 1]] x,     s² = mu,
 
 whose solution with more of the tine in it is what the tine becomes. All tines are locked in the bar's modes, so
-each quarrel is told as if the others kept still; together they are what `synth.vibration.assembly` finds.
+each quarrel is told as if the others kept still; together they are what `synth.vibration.modal_model` finds.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from synth.design.instrument import Instrument
 from synth.vibration.bar import COUPLED_HZ, solve_bar
 from synth.vibration.host import loaded_bar, pull
 from synth.vibration.section import Array
-from synth.vibration.structure import Bases, nut_inertia, stand
+from synth.vibration.coupling import Bases, nut_inertia, stand
 from synth.vibration.tine import PLANES
 from synth.vibration.tuning import Row
 

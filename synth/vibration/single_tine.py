@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 
 from synth.vibration.host import FreeTines, Host, Numbers
 from synth.vibration.section import Array
-from synth.vibration.structure import Indices
+from synth.vibration.coupling import Indices
 
 KEPT: Final = (
     (8, 4),

@@ -15,7 +15,7 @@ from synth.design.instrument import Instrument, Rod
 from synth.units import GRAM, MM, cents, note_name
 from synth.vibration.bar import beam_of
 from synth.vibration.damping import UNCLAIMED, clamp
-from synth.vibration.solution import solve_loss_shares
+from synth.vibration.solve import solve_loss_shares
 from synth.vibration.tuning import Row
 from synth.workshop.joint import joint
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
 from synth.units import MM, note_name, ratio
-from synth.vibration.assembly import ModalModel, energy_share
+from synth.vibration.modal_model import ModalModel, energy_share
 from synth.vibration.rod import Array
 from synth.vibration.tuning import Row
 from synth.workshop.cautions import CAUTIONS, HEADING

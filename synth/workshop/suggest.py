@@ -30,7 +30,7 @@ from synth.units import MM
 from synth.vibration.estimate import FreeBar, estimate, free_bar
 from synth.vibration.quarrels import Quarrel, worst_of_each
 from synth.vibration.rod import Array
-from synth.vibration.solution import solve_quarrels, solve_row
+from synth.vibration.solve import solve_quarrels, solve_row
 from synth.vibration.tuning import Row
 
 ALIKE: Final = 5.0  # mm: places nearer than this make no other suggestion

@@ -20,7 +20,7 @@ from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.doors.cli import run
 from synth.vibration.quarrels import Quarrel
-from synth.vibration.solution import solve_quarrels, solve_row
+from synth.vibration.solve import solve_quarrels, solve_row
 from synth.vibration.tuning import Row
 
 DESIGN = """

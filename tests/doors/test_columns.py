@@ -12,7 +12,7 @@ import pytest
 from synth.design.change import Change
 from synth.sound import contrast
 from synth.sound.boardsheet import solve_sheet
-from synth.vibration.solution import solve_model, solve_quarrels
+from synth.vibration.solve import solve_model, solve_quarrels
 
 PLANES = ("along", "across")
 
@@ -279,6 +279,6 @@ def test_board_gives_the_sheet_and_what_it_changes(slat):
 
 
 def _panel(instrument):
-    from synth.vibration.solution import solve_board_of
+    from synth.vibration.solve import solve_board_of
 
     return solve_board_of(instrument, "panel")

@@ -16,7 +16,7 @@ from synth.design.file import load
 from synth.design.instrument import Section
 from synth.design.resolve import resolve
 from synth.doors.cli import run
-from synth.vibration.solution import solve_quarrels
+from synth.vibration.solve import solve_quarrels
 from synth.vibration.tine import solve_tines
 
 

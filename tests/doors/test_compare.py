@@ -16,7 +16,7 @@ from synth.sound.contrast import foretell
 from synth.sound.features import SMOOTH
 from synth.sound.render import Manner, scene
 from synth.sound.sets import write_sets
-from synth.vibration.solution import solve_board_of
+from synth.vibration.solve import solve_board_of
 
 ROOT = Path(__file__).resolve().parents[2]
 BOARDED = ROOT / "tests" / "data" / "boarded.toml"

@@ -21,8 +21,8 @@ from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.radiator.board import BoardFilter
 from synth.sound.render import Manner, perform, play, scene
 from synth.units import amplitude
-from synth.vibration import cache
-from synth.vibration.solution import solve_board_of
+from synth import cache
+from synth.vibration.solve import solve_board_of
 
 BIT = 2.0**-23
 
@@ -223,7 +223,7 @@ FRESH = {
 @pytest.mark.parametrize("command", FRESH)
 def test_fresh_solves_all_again_that_the_command_asks_for(slat, script, tmp_path, monkeypatch, command):
     from synth.sound import contrast
-    from synth.vibration import solution
+    from synth.vibration import solve
 
     asked = []
 

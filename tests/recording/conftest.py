@@ -25,7 +25,7 @@ from synth.recording.partials import measure
 from synth.recording.piece import with_nuts_of
 from synth.recording.take import read
 from synth.recording.unknowns import tree_of, with_changes
-from synth.vibration.mounting import mounting
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import Row, tune
 
 Real = NDArray[np.float64]

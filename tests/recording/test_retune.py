@@ -15,7 +15,7 @@ from synth.recording.heard import bar_of, heard
 from synth.recording.identity import tine_name
 from synth.recording.measurement import Partial, Struck
 from synth.recording.retune import retune
-from synth.vibration.solution import solve_row
+from synth.vibration.solve import solve_row
 
 CENTS_PER_LENGTH = -3462.5  # of ln: 2 / ln 2 x 1200, a slender rod's cents per relative change of length
 

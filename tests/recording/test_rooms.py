@@ -18,7 +18,7 @@ from synth.recording.retune import retune
 from synth.recording.sinusoids import find
 from synth.recording.stirred import FALL, Noise, Operator, Whitened, band
 from synth.recording.take import read
-from synth.vibration.solution import solve_row
+from synth.vibration.solve import solve_row
 
 TABLE = runpy.run_path(str(Path(__file__).parents[2] / "scripts" / "room_table.py"))
 ALLOWED = 0.05  # share of errors beyond two standard uncertainties

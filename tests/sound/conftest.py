@@ -12,7 +12,7 @@ import pytest
 from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
-from synth.vibration.assembly import ModalModel, assemble
+from synth.vibration.modal_model import ModalModel, assemble
 from synth.vibration.board import SolvedBoard, solve_board
 from synth.vibration.tuning import Row, tune
 

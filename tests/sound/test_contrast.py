@@ -11,7 +11,7 @@ from synth.design.resolve import resolve
 from synth.sound.contrast import foretell, sentences
 from synth.vibration.bar import solve_bar
 from synth.vibration.board import solve_board
-from synth.vibration.mounting import mounting
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import tune
 
 

@@ -25,7 +25,7 @@ from synth.sound.radiator import bar_middle, ears
 from synth.sound.radiator.bar import _of_tines, bar_radiator, nearest_distance, rod_pressures
 from synth.sound.radiator.board import FORCES, BoardFilter, board_pressures, board_radiator
 from synth.sound.radiator.pickup import DISC, pickup_radiator
-from synth.vibration.assembly import assemble, bar_shape, tine_momentum, tip_shape
+from synth.vibration.modal_model import assemble, bar_shape, tine_momentum, tip_shape
 from synth.vibration.bar import path
 from synth.vibration.board import solve_board
 from synth.vibration.frame import rigid_arm

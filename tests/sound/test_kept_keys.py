@@ -18,8 +18,8 @@ from synth.design.file import load
 from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
 from synth.sound import boardsheet, contrast, render
-from synth.vibration import cache as room
-from synth.vibration import solution
+from synth import cache as room
+from synth.vibration import solve
 
 DESIGN = Path(__file__).parents[1] / "data" / "boarded.toml"
 Key = tuple[Any, ...]  # the way to a field: names, and indices or keys into tuples and tables
@@ -115,15 +115,15 @@ class Keeper:
 
 
 def _row(instrument: Instrument) -> Any:
-    return solution.solve_row(instrument)
+    return solve.solve_row(instrument)
 
 
 CASES = {
     "row": _row,
-    "quarrels": lambda each: solution.solve_quarrels(each, _row(each)),
-    "losses": lambda each: solution.solve_loss_shares(each, _row(each)),
-    "modes": lambda each: solution.solve_model(each, _row(each)),
-    "board": lambda each: solution.solve_board_of(each, "box"),
+    "quarrels": lambda each: solve.solve_quarrels(each, _row(each)),
+    "losses": lambda each: solve.solve_loss_shares(each, _row(each)),
+    "modes": lambda each: solve.solve_model(each, _row(each)),
+    "board": lambda each: solve.solve_board_of(each, "box"),
     "sheet": lambda each: boardsheet.solve_sheet(each, "box"),
     "foretold": lambda each: contrast.solve_foretold(each, _row(each), "panel"),
     **{
@@ -187,9 +187,9 @@ def test_every_field_that_a_solution_reads_stands_in_its_key(name: str, keeper: 
 
 
 OF_A_ROW = {
-    "quarrels": solution.solve_quarrels,
-    "losses": solution.solve_loss_shares,
-    "modes": solution.solve_model,
+    "quarrels": solve.solve_quarrels,
+    "losses": solve.solve_loss_shares,
+    "modes": solve.solve_model,
     "foretold": lambda each, row: contrast.solve_foretold(each, row, None),
 }
 

@@ -111,7 +111,7 @@ def test_bar_and_tines_together_are_the_sum_of_all_their_pieces(
 ):
     """In both planes of a flat bar, and along it: end faces, and what its sides breathe as it stretches."""
     from synth.design.instrument import Section
-    from synth.vibration.assembly import assemble
+    from synth.vibration.modal_model import assemble
 
     section = Section("rectangle", width * 1e-3, height * 1e-3, 0.0)
     bar = dataclasses.replace(boarded.instrument.bar, section=section)
@@ -165,7 +165,7 @@ def test_a_tines_end_face_pushes_the_air_that_the_rod_displaces_and_no_more(boar
 def test_what_has_no_momentum_makes_no_dipole(boarded):
     """A free round bar and its tine of the same steel: their dipoles cancel, far from either alone."""
     from synth.design.instrument import Section
-    from synth.vibration.assembly import assemble
+    from synth.vibration.modal_model import assemble
 
     instrument = boarded.instrument
     steel = instrument.tines[0].rod.material

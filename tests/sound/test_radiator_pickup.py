@@ -14,7 +14,7 @@ from synth.design.resolve import resolve
 from synth.design.schema import Design, Pickup
 from synth.errors import InputError
 from synth.sound.radiator.pickup import Circuit, Magnetic, Piezo, pickup_radiator
-from synth.vibration.assembly import bar_shape
+from synth.vibration.modal_model import bar_shape
 
 RATE = 48_000.0
 PERCENT = 1e-2

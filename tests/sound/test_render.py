@@ -74,7 +74,7 @@ def band(sound, low, high):
 
 def loudest_mode(place, low, high, along=0):
     """The model's mode between two frequencies in which tine 0 swings most along the row."""
-    from synth.vibration.assembly import tip_shape
+    from synth.vibration.modal_model import tip_shape
 
     shape = np.abs(tip_shape(place.model)[along, 0])
     inside = (place.model.frequency > low) & (place.model.frequency < high)

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from synth.vibration.diffuse import edge_efficiency
+from synth.vibration.statistical_modes import edge_efficiency
 from synth.vibration.plate import Plate, orthotropic, solve_plate
 from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED, radiation
 

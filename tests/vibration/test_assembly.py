@@ -13,7 +13,7 @@ import pytest
 from synth.design.instrument import (
     Straight,
 )
-from synth.vibration.assembly import (
+from synth.vibration.modal_model import (
     bar_shape,
     energy_share,
     solve_structure,
@@ -21,7 +21,7 @@ from synth.vibration.assembly import (
 )
 from synth.vibration.bar import BarModes
 from synth.vibration.eigen import LINK
-from synth.vibration.structure import Bases, Structure
+from synth.vibration.coupling import Bases, Structure
 from synth.vibration.tine import TineModes
 
 CENT = math.log(2.0) / 1200.0

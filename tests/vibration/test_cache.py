@@ -16,9 +16,9 @@ import pytest
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.vibration import cache
+from synth import cache
 from synth.vibration.frame import Modes
-from synth.vibration.solution import solve_row
+from synth.vibration.solve import solve_row
 
 TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
 
@@ -149,7 +149,7 @@ def test_a_damaged_file_is_noticed_and_solved_again(folder: Path, damage: Callab
 
 def test_a_file_cannot_ask_for_anything_but_the_packages_own_types(folder: Path) -> None:
     folder.mkdir()
-    for type_name in ("os:system", "synth.vibration.cache:kept", "subprocess:Popen"):
+    for type_name in ("os:system", "synth.cache:kept", "subprocess:Popen"):
         tree = {"type": type_name, "fields": {}}
         cache.write(folder / "evil.solved", modes())
         data = (folder / "evil.solved").read_bytes()

@@ -14,7 +14,7 @@ from synth.design.instrument import Bend, Instrument, Section, Straight
 from synth.design.resolve import resolve
 from synth.vibration import estimate as estimates
 from synth.vibration.estimate import estimate, free_bar
-from synth.vibration.mounting import mounting
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import find_quarrels
 from synth.vibration.tuning import Row, tune
 

@@ -11,7 +11,7 @@ import numpy as np
 from synth.design.instrument import (
     Support,
 )
-from synth.vibration.assembly import (
+from synth.vibration.modal_model import (
     assemble,
 )
 

@@ -234,7 +234,7 @@ def test_the_board_lies_half_the_bars_height_below_its_axis_with_its_feet_under_
 
 
 def test_a_tine_on_each_side_of_a_flat_bar_stands_on_that_side(by_hand):
-    from synth.vibration.structure import stand
+    from synth.vibration.coupling import stand
 
     flat = dataclasses.replace(by_hand.UPRIGHT.bar, section=FLAT)
     faces = (0.0, math.pi / 2.0, math.pi, -math.pi / 2.0)
@@ -254,7 +254,7 @@ def test_a_tine_on_each_side_of_a_flat_bar_stands_on_that_side(by_hand):
 def test_a_base_nut_rides_on_the_face_that_it_sits_on(by_hand, face):
     """Kinetic energy of a small body half its height above the face, put together from its own motion."""
     from synth.vibration.bar import reach
-    from synth.vibration.structure import nut_inertia, stand
+    from synth.vibration.coupling import nut_inertia, stand
 
     flat = dataclasses.replace(by_hand.UPRIGHT.bar, section=FLAT)
     nut = dataclasses.replace(by_hand.NUT, mass=2e-3, height=4e-3, rotary_inertia=3e-8)
@@ -295,7 +295,7 @@ def test_a_tine_and_its_nuts_are_as_hard_to_turn_about_the_rod_as_they_are(by_ha
 
 def test_a_foot_is_pressed_by_the_bars_underside_and_not_by_its_axis(by_hand):
     """Energy and loss of the feet's springs for any motion: u + theta x arm against the board's."""
-    from synth.vibration.structure import carrier
+    from synth.vibration.coupling import carrier
 
     board = by_hand.board(1.0)
     rng = np.random.default_rng(6)

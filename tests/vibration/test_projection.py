@@ -7,8 +7,8 @@ from types import ModuleType
 
 import numpy as np
 
-from synth.vibration.assembly import tine_momentum
-from synth.vibration.projection import Projection
+from synth.vibration.modal_model import tine_momentum
+from synth.vibration.modal_projection import Projection
 
 
 def test_a_change_of_displacement_and_velocity_is_what_the_modes_own_law_says(by_hand: ModuleType) -> None:

@@ -12,7 +12,7 @@ import pytest
 from synth.design.file import load
 from synth.design.instrument import Instrument, Section
 from synth.design.resolve import resolve
-from synth.vibration.assembly import assemble, energy_share
+from synth.vibration.modal_model import assemble, energy_share
 from synth.vibration.quarrels import (
     NOTICED_DECAY,
     NOTICED_SHIFT,

@@ -9,7 +9,7 @@ import math
 import pytest
 
 from synth.units import MM
-from synth.vibration.solution import solve_model
+from synth.vibration.solve import solve_model
 from synth.vibration.tuning import tune
 from synth.workshop.cutlist import cut_list
 from synth.workshop.listing import COLUMNS, cut_list_document, write_csv

@@ -6,7 +6,7 @@ import pytest
 
 from synth.doors.cli import run
 from synth.units import MM
-from synth.vibration.solution import solve_model, solve_row
+from synth.vibration.solve import solve_model, solve_row
 from synth.workshop.sheet import letters, sheet_document, sheet_lines, together
 
 UNISONS = """

@@ -15,7 +15,7 @@ from synth.playing.contact import stroke_row
 from synth.playing.passage import passage
 from synth.playing.stroke import Stroke
 from synth.units import MM, MPA
-from synth.vibration.solution import solve_row
+from synth.vibration.solve import solve_row
 from synth.vibration.tine import solve_tines
 from synth.workshop.strength import DEEPEST, digs_in, root_stress, strength
 

@@ -50,7 +50,7 @@ def command(
     """
     from synth.sound.boardsheet import solve_sheet
     from synth.sound.contrast import changes, sentences, solve_foretold
-    from synth.vibration.solution import solve_row
+    from synth.vibration.solve import solve_row
 
     instrument = arguments.instrument(design)
     if name not in instrument.boards:
@@ -195,7 +195,7 @@ def _draw(
 def _write_knock(path: Path, instrument: Instrument, name: str, gain_db: float) -> None:
     from synth.sound import audio, loudness
     from synth.sound.boardsheet import KNOCK, knock
-    from synth.vibration.solution import solve_board_of
+    from synth.vibration.solve import solve_board_of
 
     audio.check_output(path)
     pressure = knock(instrument, solve_board_of(instrument, name), foot=0, rate=audio.RATE)

@@ -79,7 +79,7 @@ def command(
     """
     from synth.recording.calibrate import calibrate
     from synth.recording.unknowns import unknowns
-    from synth.vibration.solution import solve_row
+    from synth.vibration.solve import solve_row
 
     goal = _goal(design, output, overwrite)
     instrument = arguments.instrument(design)

@@ -31,7 +31,7 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
     Example:
       tinewright check designs/quay-rail.toml
     """
-    from synth.vibration.solution import solve_advice, solve_quarrels, solve_row
+    from synth.vibration.solve import solve_advice, solve_quarrels, solve_row
     from synth.workshop.overview import lines, loss_words, totals
 
     written, instrument = arguments.design_and_instrument(design)

@@ -22,7 +22,7 @@ def command(design: Path, fresh: bool, output: Path) -> None:
     Example:
       tinewright cutlist designs/quay-rail.toml -o workshop
     """
-    from synth.vibration.solution import solve_model, solve_row
+    from synth.vibration.solve import solve_model, solve_row
     from synth.workshop.cutlist import cut_list
     from synth.workshop.listing import cut_list_document, write_csv
     from synth.workshop.paper import write_html, write_pages

@@ -28,7 +28,7 @@ def command(design: Path, output: Path, fresh: bool) -> None:
     from synth.errors import InputError
     from synth.files import whole
     from synth.vibration.quarrels import loaded_shapes
-    from synth.vibration.solution import solve_quarrels, solve_row
+    from synth.vibration.solve import solve_quarrels, solve_row
     from synth.workshop.map import draw_map
 
     if output.suffix.lower() not in KINDS:

@@ -16,7 +16,7 @@ from synth.doors.cli.table import aligned
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
-    from synth.vibration.assembly import ModalModel
+    from synth.vibration.modal_model import ModalModel
     from synth.vibration.tuning import Row
 
 BAR_SHOWN_HZ = 10_000.0
@@ -34,7 +34,7 @@ def command(design: Path, group: str | None, as_json: bool, fresh: bool) -> None
     Example:
       tinewright modes designs/test-piece.toml --json
     """
-    from synth.vibration.solution import solve_advice, solve_model, solve_quarrels, solve_row
+    from synth.vibration.solve import solve_advice, solve_model, solve_quarrels, solve_row
 
     written, instrument = arguments.design_and_instrument(design)
     chosen = None if group is None else arguments.group_index(instrument, group)
@@ -95,7 +95,7 @@ def bar_data(model: ModalModel) -> list[dict[str, Any]]:
 
 def assembly_data(instrument: Instrument, model: ModalModel, chosen: int | None) -> list[dict[str, Any]]:
     """The modes of the whole, each with what moves most in it."""
-    from synth.vibration.assembly import energy_share
+    from synth.vibration.modal_model import energy_share
 
     tines, bar = energy_share(model)
     data = []

@@ -69,7 +69,7 @@ def command(
     Example:
       tinewright strength designs/quay-rail.toml --stick birch --bite-mm 3
     """
-    from synth.vibration.solution import solve_row
+    from synth.vibration.solve import solve_row
     from synth.workshop.strength import digs_in, strength
 
     instrument = arguments.instrument(design)

@@ -75,7 +75,7 @@ def command(
     """
     from threadpoolctl import threadpool_limits
 
-    from synth.vibration.solution import solve_quarrels, solve_row
+    from synth.vibration.solve import solve_quarrels, solve_row
     from synth.workshop.suggest import Allowed, Ground
 
     written, instrument = arguments.design_and_instrument(design)

@@ -23,7 +23,7 @@ def command(design: Path, fresh: bool, output: Path) -> None:
     Example:
       tinewright template designs/lantern-hoop.toml -o workshop
     """
-    from synth.vibration.solution import solve_row
+    from synth.vibration.solve import solve_row
     from synth.workshop.bent import bent_templates
     from synth.workshop.cautions import CAUTIONS, HEADING
     from synth.workshop.drawing import write_dxf, write_svg

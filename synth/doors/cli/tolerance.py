@@ -78,7 +78,7 @@ def command(
     Example:
       tinewright tolerance designs/test-piece.toml --audio builds
     """
-    from synth.vibration.solution import solve_row
+    from synth.vibration.solve import solve_row
     from synth.workshop.tolerance import Limits, spread
 
     instrument = arguments.instrument(design)

@@ -121,7 +121,7 @@ def _second_wish(words: str) -> tuple[int, float]:
 def _trimmings(
     instrument: Instrument, wishing: list[int], also: tuple[int, float] | None, *, fresh: bool
 ) -> list[Trimming]:
-    from synth.vibration.solution import solve_row
+    from synth.vibration.solve import solve_row
     from synth.vibration.trimming.answers import every_answer, fitting_nuts, wish_of
 
     if also is not None and any(wish_of(instrument.tines[n]).partial == also[0] for n in wishing):

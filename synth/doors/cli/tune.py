@@ -37,7 +37,7 @@ def command(design: Path, recording: Path, name: str, target_hz: float | None, a
       tinewright tune designs/test-piece.toml --tine D3.1 tap.wav
     """
     from synth.recording.retune import retune
-    from synth.vibration.solution import solve_row
+    from synth.vibration.solve import solve_row
 
     instrument = arguments.instrument(design)
     tine = bench.find_tine(instrument, name)

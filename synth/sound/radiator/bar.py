@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 from synth.design.instrument import Bar, Instrument, PlacedNut, Tine
 from synth.design.instrument import Section as BarSection
 from synth.sound.radiator import Complex, Direct, ears
-from synth.vibration.assembly import ModalModel
+from synth.vibration.modal_model import ModalModel
 from synth.vibration.bar import path, section_of
 from synth.vibration.frame import rigid_arm
 from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED

@@ -23,7 +23,7 @@ from synth.design.instrument import Instrument, Pickup, Support
 from synth.design.pickup import nearest
 from synth.errors import InputError
 from synth.sound.radiator import Complex, Radiator, Signals, Stream
-from synth.vibration.assembly import ModalModel, bar_shape, tip_shape
+from synth.vibration.modal_model import ModalModel, bar_shape, tip_shape
 
 CHANNELS: Final = 2  # both ears hear the one monitor
 NEAREST: Final = 0.1  # of the gap: a tine cannot pass through its magnet

@@ -22,7 +22,7 @@ from synth.sound.drive import Drive, Driven, Force
 from synth.sound.phasor import powers
 from synth.sound.radiator import Complex, ears
 from synth.sound.radiator.bar import pressures, rods
-from synth.vibration.assembly import ModalModel
+from synth.vibration.modal_model import ModalModel
 from synth.vibration.bar import path
 
 Array = NDArray[np.float64]

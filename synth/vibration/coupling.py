@@ -32,7 +32,7 @@ from numpy.typing import NDArray
 from synth.design.instrument import Bar, Tine
 from synth.vibration.axial import AxialModes
 from synth.vibration.bar import BarModes, reach
-from synth.vibration.feet import StandingBoard
+from synth.vibration.board_interface import StandingBoard
 from synth.vibration.frame import rigid_arm
 from synth.vibration.section import Array
 from synth.vibration.tine import TineModes

@@ -13,10 +13,10 @@ import msgspec
 from synth.design.instrument import Instrument
 from synth.design.schema import Design
 from synth.vibration.advice import Advice, advise
-from synth.vibration.assembly import ModalModel, assemble
+from synth.vibration.modal_model import ModalModel, assemble
 from synth.vibration.board import SolvedBoard, solve_board
-from synth.vibration.cache import kept
-from synth.vibration.mounting import mounting
+from synth.cache import kept
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import Quarrel, find_quarrels
 from synth.vibration.section import Array
 from synth.vibration.tine import loss_shares

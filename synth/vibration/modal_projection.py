@@ -18,7 +18,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.vibration.assembly import ModalModel, tine_momentum
+from synth.vibration.modal_model import ModalModel, tine_momentum
 
 Array = NDArray[np.float64]
 

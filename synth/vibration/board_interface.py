@@ -1,6 +1,6 @@
 """What a board offers to a bar that stands on it: its modes at the feet, and the feet as springs.
 
-In: nothing; these are the words in which `synth.vibration.board` speaks to `synth.vibration.structure`, which needs
+In: nothing; these are the words in which `synth.vibration.board` speaks to `synth.vibration.coupling`, which needs
 to know neither plates nor air.
 """
 
