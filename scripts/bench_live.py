@@ -30,9 +30,9 @@ from bench_performance import ROOTS, design
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.playing.contact import Contact
-from synth.playing.keys import notes, speed
-from synth.playing.score import read_script
+from synth.playing.contact.stroke_contact import Contact
+from synth.playing.midi_mapping import notes, speed
+from synth.playing.script import read_script
 from synth.playing.stroke import Stroke
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.livebank import LiveBank

@@ -118,8 +118,8 @@ def _once(folder: Path) -> dict[str, float]:
 def _full_seconds(folder: Path) -> float:
     from synth.design.file import load
     from synth.design.resolve import resolve
-    from synth.playing.contact import FULL, stroke_row
-    from synth.playing.score import read_script
+    from synth.playing.contact.stroke_contact import FULL, stroke_row
+    from synth.playing.script import read_script
     from synth.playing.stroke import Stroke
     from synth.vibration.solve import solve_row
 

@@ -21,7 +21,7 @@ import numpy as np
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.playing.contact import Contact, stroke_row
+from synth.playing.contact.stroke_contact import Contact, stroke_row
 from synth.playing.stroke import ForceTrace, Stroke
 from synth.sound.audio import RATE
 from synth.sound.bandlimit import REACH

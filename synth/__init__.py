@@ -19,26 +19,26 @@ if TYPE_CHECKING:
     from synth.design.resolve import resolve as resolve
     from synth.errors import InputError as InputError
     from synth.playing.midi import read_midi as read_midi
-    from synth.playing.score import Entry as Entry
-    from synth.playing.score import How as How
-    from synth.playing.score import Phrase as Phrase
-    from synth.playing.score import Script as Script
-    from synth.playing.score import TempoChange as TempoChange
-    from synth.playing.score import perform as perform
-    from synth.playing.score import read_script as read_script
+    from synth.playing.script import Entry as Entry
+    from synth.playing.script import How as How
+    from synth.playing.script import Phrase as Phrase
+    from synth.playing.script import Script as Script
+    from synth.playing.script import TempoChange as TempoChange
+    from synth.playing.script import perform as perform
+    from synth.playing.script import read_script as read_script
     from synth.sound.audio import write as write
     from synth.sound.render import play as play
 
 _HOME: Final = {
     "load": "synth.design.file",
     "resolve": "synth.design.resolve",
-    "Script": "synth.playing.score",
-    "Entry": "synth.playing.score",
-    "How": "synth.playing.score",
-    "Phrase": "synth.playing.score",
-    "TempoChange": "synth.playing.score",
-    "perform": "synth.playing.score",
-    "read_script": "synth.playing.score",
+    "Script": "synth.playing.script",
+    "Entry": "synth.playing.script",
+    "How": "synth.playing.script",
+    "Phrase": "synth.playing.script",
+    "TempoChange": "synth.playing.script",
+    "perform": "synth.playing.script",
+    "read_script": "synth.playing.script",
     "read_midi": "synth.playing.midi",
     "play": "synth.sound.render",
     "write": "synth.sound.audio",

@@ -24,11 +24,11 @@ PLACES = """
     vibration.trimming vibration.trimming.loaded_rod vibration.trimming.settle vibration.trimming.search
     vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate
     vibration.advice cache vibration.solve
-    playing.stroke playing.keys playing.homerow playing.lines playing.score playing.notation playing.midi
-    playing.hold
-    playing.hand playing.stick playing.passage playing.tips playing.pluck playing.layout playing.compiled
-    playing.laws playing.bodies playing.motion playing.kernel
-    playing.report playing.limits playing.sweep playing.contact
+    playing.stroke playing.midi_mapping playing.computer_keys playing.lines playing.script playing.script_writer playing.midi
+    playing.mute
+    playing.contact.hand playing.contact.stick playing.contact.stick_path playing.contact.modes playing.contact.closed_form playing.layout playing.compiled
+    playing.contact.laws playing.bodies playing.contact.modal_step playing.contact.kernel
+    playing.report playing.contact.refusals playing.contact.run playing.contact.stroke_contact
     sound.phasor sound.ring sound.spectrum sound.events sound.bank sound.livebank sound.limiter sound.clock
     sound.bandlimit sound.drive sound.overlay
     sound.convolution sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board

@@ -9,7 +9,7 @@ import pytest
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.midi import read_midi
-from synth.playing.score import read_script
+from synth.playing.script import read_script
 from synth.playing.stroke import Stroke
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.loudness import MASK, QUIET_ROOM, measure

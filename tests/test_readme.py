@@ -9,7 +9,7 @@ import pytest
 
 from synth.design import schema
 from synth.doors.cli import COMMANDS, run
-from synth.playing import score
+from synth.playing import script
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -49,7 +49,7 @@ def test_every_design_key_stands_in_the_readme(key):
     assert re.search(rf"`[^`]*\b{re.escape(key)}\b[^`]*`", README), key
 
 
-@pytest.mark.parametrize("key", keys(score.Script))
+@pytest.mark.parametrize("key", keys(script.Script))
 def test_every_script_key_stands_in_the_readme(key):
     assert re.search(rf"`[^`]*\b{re.escape(key)}\b[^`]*`", README), key
 

@@ -24,7 +24,7 @@ from synth.doors.speaker import Job, Speaker
 from synth.doors.stage import Setting, Stage
 from synth.doors.take import script_beside, write_script
 from synth.errors import InputError
-from synth.playing.keys import Message
+from synth.playing.midi_mapping import Message
 from synth.sound.render import Scene
 
 IDLE: Final = 0.02  # s between two looks at the keyboard of the computer

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
 from synth.errors import InputError, nearest
-from synth.playing.keys import Message
+from synth.playing.midi_mapping import Message
 
 if TYPE_CHECKING:
     from mido.sockets import PortServer

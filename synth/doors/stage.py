@@ -21,9 +21,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from synth.doors.calm import nothing_to_collect
-from synth.playing.homerow import HomeRow
-from synth.playing.keys import Keys, Message, Unplayable, all_sound_off
-from synth.playing.notation import as_written
+from synth.playing.computer_keys import HomeRow
+from synth.playing.midi_mapping import Keys, Message, Unplayable, all_sound_off
+from synth.playing.script_writer import as_written
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import FULL_SCALE_SPL, RATE
 from synth.sound.limiter import CAP_DB, told

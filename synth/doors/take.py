@@ -12,7 +12,7 @@ from typing import Final
 
 from synth.errors import InputError
 from synth.files import check_place, whole
-from synth.playing.notation import notated
+from synth.playing.script_writer import notated
 from synth.sound.audio import RATE, check_output
 from synth.sound.performer import Performer
 from synth.sound.voice import Voice

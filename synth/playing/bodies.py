@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from synth.playing.compiled import inlined
-from synth.playing.laws import meeting
+from synth.playing.contact.laws import meeting
 from synth.playing.layout import DROP, EDGE, HALF, HEIGHT, PLACE, Course, Held, Row, State
 
 

@@ -1,7 +1,7 @@
 """A standard MIDI file becomes a performance.
 
 In: a file of format 0 or 1 and the instrument. Out: a `Performance`, and the notes that cannot be played. The idea:
-merge the tracks by tick, turn ticks into seconds through the tempo map, and let `synth.playing.keys` say what each
+merge the tracks by tick, turn ticks into seconds through the tempo map, and let `synth.playing.midi_mapping` say what each
 message means. mido reads the bytes; whatever it stumbles over in a broken file becomes one line.
 """
 
@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Final
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError
-from synth.playing.keys import Keys, Unplayable
-from synth.playing.score import LONGEST_S, MOST_EVENTS, Performance, Played
+from synth.playing.midi_mapping import Keys, Unplayable
+from synth.playing.script import LONGEST_S, MOST_EVENTS, Performance, Played
 from synth.units import note_hz, note_name
 
 if TYPE_CHECKING:

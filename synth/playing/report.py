@@ -1,6 +1,6 @@
 """What a stroke did to each tine, in numbers that a maker can check with scale and loupe; its force, for anyone.
 
-In: nothing; these are the types that `synth.playing.contact` fills. Out: `document` and `trace_arrays`, the same
+In: nothing; these are the types that `synth.playing.contact.stroke_contact` fills. Out: `document` and `trace_arrays`, the same
 with units in the names, for a file.
 """
 
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.playing.pluck import Regime
+from synth.playing.contact.closed_form import Regime
 from synth.playing.stroke import ForceTrace, Stroke
 from synth.units import MM, MPA
 

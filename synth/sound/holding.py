@@ -1,7 +1,7 @@
 """Palms and resting sticks as they are laid on while playing: when each acts next, equal ones made one.
 
 In: holds in the order of their gestures. Out: one moment after the other. A palm laid where an equal one lies still
-makes that one last longer: its moments so far are those of the longer hold too (`synth.playing.hold.moments`).
+makes that one last longer: its moments so far are those of the longer hold too (`synth.playing.mute.moments`).
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import dataclasses
 import heapq
 from typing import Final
 
-from synth.playing.hold import moments
+from synth.playing.mute import moments
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.render import HoldPart
 

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError, nearest
-from synth.playing.contact import EVENT, FULL, Contact, stroke_row
-from synth.playing.hold import moments, taken
+from synth.playing.contact.stroke_contact import EVENT, FULL, Contact, stroke_row
+from synth.playing.mute import moments, taken
 from synth.playing.report import document
-from synth.playing.score import Performance
+from synth.playing.script import Performance
 from synth.playing.stroke import ForceTrace, Hold, Stroke
 from synth.sound.audio import RATE
 from synth.sound.bank import blocks

@@ -12,7 +12,7 @@ import bisect
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.playing.contact import Ringing
+from synth.playing.contact.stroke_contact import Ringing
 from synth.sound.phasor import carried
 from synth.vibration.modal_model import ModalModel, tine_state
 

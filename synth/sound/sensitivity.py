@@ -2,7 +2,7 @@
 
 In: a stroke in its scene. Out: by how much level and brightness move where the pads of the fingers swallow three
 times as much, and a third. The finger's damping is the constant of the contact that is least known and moves the
-sound most; values of measured fingers spread by about as much (`synth.playing.hand`).
+sound most; values of measured fingers spread by about as much (`synth.playing.contact.hand`).
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.playing.contact import Contact
+from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force, Inputs, joined, reciprocal
 from synth.sound.radiator import Radiator

@@ -10,7 +10,7 @@ import pytest
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors import compare
-from synth.playing.contact import stroke_row
+from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Stroke
 from synth.sound.contrast import foretell
 from synth.sound.features import SMOOTH

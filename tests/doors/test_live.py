@@ -28,7 +28,7 @@ from synth.doors.ports import chosen, midi_socket, quiet_drivers
 from synth.doors.stage import Setting, Stage
 from synth.doors.take import script_beside, taped, write_script
 from synth.errors import InputError
-from synth.playing.score import read_script
+from synth.playing.script import read_script
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.livebank import LiveBank
 from synth.sound.performer import Pace

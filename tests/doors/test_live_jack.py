@@ -20,7 +20,7 @@ from threadpoolctl import threadpool_limits
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.playing.score import read_script
+from synth.playing.script import read_script
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.render import play
 

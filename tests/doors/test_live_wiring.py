@@ -346,8 +346,8 @@ def test_the_device_s_delay_missed_blocks_and_loss_are_told(monkeypatch):
 
 def test_what_was_played_is_written_with_what_it_was_heard_through(heard, tmp_path):
     from synth.doors.take import write_script
-    from synth.playing.notation import as_written
-    from synth.playing.score import read_script
+    from synth.playing.script_writer import as_written
+    from synth.playing.script import read_script
     from synth.playing.stroke import Stroke
 
     stick = heard.instrument.sticks["brass"]

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from synth.playing import hand
-from synth.playing.contact import EVENT, FULL, stroke_row
-from synth.playing.score import Performance, Played
+from synth.playing.contact import hand
+from synth.playing.contact.stroke_contact import EVENT, FULL, stroke_row
+from synth.playing.script import Performance, Played
 from synth.playing.stroke import Stroke
 from synth.sound import boardsheet, render
 from synth.sound.audio import FULL_SCALE, RATE

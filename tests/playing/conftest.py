@@ -13,7 +13,7 @@ import pytest
 from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
-from synth.playing.tips import tips
+from synth.playing.contact.modes import tips
 from synth.vibration.tine import TineModes, solve_tines
 
 ROW = Path(__file__).resolve().parent.parent / "data" / "contact-row.toml"

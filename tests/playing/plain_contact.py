@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import expm
 
-from synth.playing import laws
-from synth.playing import stick as room
-from synth.playing.sweep import rotation
+from synth.playing.contact import laws
+from synth.playing.contact import stick as room
+from synth.playing.contact.run import rotation
 
 hertz, push, grip = laws.hertz.py_func, laws.push.py_func, laws.grip.py_func
 

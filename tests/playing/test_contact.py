@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from synth.errors import InputError
-from synth.playing.contact import EVENT, FULL, ringing_since, stroke_row
-from synth.playing.hand import played
+from synth.playing.contact.stroke_contact import EVENT, FULL, ringing_since, stroke_row
+from synth.playing.contact.hand import played
 from synth.playing.report import document
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE, decibels
@@ -303,7 +303,7 @@ def test_the_report_carries_its_units(contact_row):
 
 
 def test_numba_is_imported_only_when_a_stroke_is_computed():
-    code = "import sys, synth.playing.contact; sys.exit('numba' in sys.modules)"
+    code = "import sys, synth.playing.contact.stroke_contact; sys.exit('numba' in sys.modules)"
     subprocess.run(
         [sys.executable, "-c", code], check=True, env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"}
     )
@@ -312,7 +312,7 @@ def test_numba_is_imported_only_when_a_stroke_is_computed():
 def test_compiling_is_told_on_standard_error(capsys):
     from numba import njit
 
-    from synth.playing.sweep import told_when_compiling
+    from synth.playing.contact.run import told_when_compiling
 
     @njit
     def doubled(value):

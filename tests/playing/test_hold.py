@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from synth.playing.hold import moments, rates, taken
+from synth.playing.mute import moments, rates, taken
 from synth.playing.stroke import Hold
 
 PALM = Hold(group=0, start=0.4, seconds=0.3, by="palm")

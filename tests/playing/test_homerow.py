@@ -6,7 +6,7 @@ import pytest
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.playing.homerow import HomeRow
+from synth.playing.computer_keys import HomeRow
 from synth.playing.stroke import Hold
 
 DESIGNS = Path(__file__).parents[2] / "designs"

@@ -7,13 +7,14 @@ import numpy as np
 import pytest
 from numba import njit
 
-from synth.playing import compiled, kernel, layout
-from synth.playing import sweep as room
-from synth.playing.passage import passage
-from synth.playing.stick import stick_modes
+from synth.playing import compiled, layout
+from synth.playing.contact import kernel
+from synth.playing.contact import run as room
+from synth.playing.contact.stick_path import passage
+from synth.playing.contact.stick import stick_modes
 from synth.playing.stroke import Stroke
-from synth.playing.sweep import EVENT, FULL, Fineness, Ring, rotation, sweep
-from synth.playing.tips import tips
+from synth.playing.contact.run import EVENT, FULL, Fineness, Ring, rotation, sweep
+from synth.playing.contact.modes import tips
 from synth.units import DEGREE
 
 COARSE = Fineness(tine_modes=8, beam_modes=6, step=2e-6, bin_steps=2)

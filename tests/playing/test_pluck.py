@@ -6,10 +6,10 @@ import math
 import numpy as np
 import pytest
 
-from synth.playing.passage import passage, touch_time
-from synth.playing.pluck import pluck, regime
+from synth.playing.contact.stick_path import passage, touch_time
+from synth.playing.contact.closed_form import pluck, regime
 from synth.playing.stroke import Stroke
-from synth.playing.tips import tips
+from synth.playing.contact.modes import tips
 
 DB = 20.0 / math.log(10.0)  # of a small relative difference
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.playing.score import Entry, Script, perform, read_script
+from synth.playing.script import Entry, Script, perform, read_script
 from synth.playing.stroke import Hold, Stroke
 from synth.units import MM
 

@@ -2,7 +2,7 @@
 
 import dataclasses
 
-from synth.playing.hold import moments
+from synth.playing.mute import moments
 from synth.playing.stroke import Hold
 from synth.sound.holding import LONGEST, Holding
 

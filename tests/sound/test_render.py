@@ -8,7 +8,7 @@ import soundfile
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.playing.score import Performance, Played
+from synth.playing.script import Performance, Played
 from synth.playing.stroke import Hold, Stroke
 from synth.sound import audio, render
 from synth.sound.audio import RATE
@@ -127,7 +127,7 @@ def test_a_tine_tuned_alike_rings_along_untouched(instrument, bar):
     struck = Ring(bar.model)
     rendering = perform(bar, [stroke(instrument)], seconds=0.01)
     assert rendering.reports[0]["tines"]
-    from synth.playing.contact import stroke_row
+    from synth.playing.contact.stroke_contact import stroke_row
 
     contact = stroke_row(stroke(instrument), instrument, bar.row.modes)
     driven = bar.striker(Manner())(contact, height=0.0).driven

@@ -9,8 +9,8 @@ import pytest
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.playing.contact import stroke_row
-from synth.playing.score import Performance, Played
+from synth.playing.contact.stroke_contact import stroke_row
+from synth.playing.script import Performance, Played
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import RATE
 from synth.sound.render import Manner, perform, play, scene

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from synth.playing.stick import stick_line
+from synth.playing.contact.stick import stick_line
 from synth.playing.stroke import ForceTrace
 from synth.sound.audio import RATE
 from synth.sound.radiator import ears

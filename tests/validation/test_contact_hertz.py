@@ -9,7 +9,7 @@ import math
 import numpy as np
 import pytest
 
-from synth.playing.kernel import runner
+from synth.playing.contact.kernel import runner
 from synth.playing.layout import (
     COLUMNS,
     H_NORMAL,
@@ -23,7 +23,7 @@ from synth.playing.layout import (
     Held,
     Row,
 )
-from synth.playing.sweep import EVENT, FOREVER, FULL, Fineness, Ring, _state, _turns
+from synth.playing.contact.run import EVENT, FOREVER, FULL, Fineness, Ring, _state, _turns
 
 M_TINE, M_STICK = 2e-3, 1e-3  # kg
 M = 1.0 / (1.0 / M_TINE + 1.0 / M_STICK)

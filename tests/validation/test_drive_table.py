@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from synth.playing.contact import stroke_row
+from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Stroke
 from synth.sound.render import Manner, scene
 

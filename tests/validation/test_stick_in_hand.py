@@ -13,9 +13,9 @@ import pytest
 from scipy.linalg import expm
 
 from synth.design.instrument import round_stick
-from synth.playing import stick as room
-from synth.playing.stick import give, give_within, stick_line, stick_modes
-from synth.playing.sweep import rotation
+from synth.playing.contact import stick as room
+from synth.playing.contact.stick import give, give_within, stick_line, stick_modes
+from synth.playing.contact.run import rotation
 from synth.units import decibels
 
 THREE = tuple(0.090 + share * 0.030 for share in room.PADS)  # m: fingers alone, no thumb's fold behind
@@ -184,8 +184,8 @@ def test_the_sticks_line_is_that_of_its_blocks_at_the_end(made):
 
 
 def test_the_factor_on_damping_is_on_pads_and_on_fingers_alike():
-    from synth.playing.hand import fingers
-    from synth.playing.stick import Body, _on_pads
+    from synth.playing.contact.hand import fingers
+    from synth.playing.contact.stick import Body, _on_pads
 
     one, hold = np.ones((1, 1)), fingers("usual")
     body = Body(one, 0.0 * one, 0.0 * one, np.ones(1))
@@ -198,7 +198,7 @@ def test_the_factor_on_damping_is_on_pads_and_on_fingers_alike():
 def test_the_thumb_carries_a_stick_no_further_back_than_the_stick_reaches(behind, at):
     from types import SimpleNamespace
 
-    from synth.playing.stick import _pads
+    from synth.playing.contact.stick import _pads
 
     stick = SimpleNamespace(length=0.12, gripped=0.06, behind=behind)
     assert _pads(stick) == pytest.approx((0.13, 0.15, 0.17, 0.18 + at))

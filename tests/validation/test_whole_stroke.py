@@ -14,7 +14,7 @@ import pytest
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.playing.contact import Contact
+from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import ForceTrace
 from synth.sound.audio import RATE
 from synth.sound.render import Manner, Sounding, pressure_blocks, scene

@@ -13,7 +13,7 @@ from synth.playing.stroke import Hand
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
-    from synth.playing.score import Performance
+    from synth.playing.script import Performance
     from synth.sound.render import Fineness
 
 
@@ -46,7 +46,7 @@ def command(
     Example:
       tinewright play designs/quay-rail.toml designs/slow-and-fast.toml -o piece.wav
     """
-    from synth.playing.score import held_by
+    from synth.playing.script import held_by
     from synth.sound.audio import check_output
     from synth.sound.render import Manner, play
 
@@ -74,7 +74,7 @@ def _overruled(piece: Performance, through: str | None) -> list[str]:
 def read(score: Path, instrument: Instrument, *, through: str | None, skip_unplayable: bool) -> Performance:
     """The performance in a file, by its ending. Raises `InputError`."""
     if score.suffix.lower() not in (".mid", ".midi", ".smf"):
-        from synth.playing.score import read_script
+        from synth.playing.script import read_script
 
         return read_script(score, instrument, through=through)
     from synth.playing.midi import read_midi, refuse_missing, told

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.playing.stick import StickLine
+from synth.playing.contact.stick import StickLine
 from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force
 from synth.sound.phasor import powers

@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 
 from synth.errors import InputError
 from synth.playing import layout
-from synth.playing.passage import Passage, first_touch
-from synth.playing.stick import StickModes
+from synth.playing.contact.stick_path import Passage, first_touch
+from synth.playing.contact.stick import StickModes
 from synth.playing.stroke import Stroke
-from synth.playing.tips import Tips
+from synth.playing.contact.modes import Tips
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -108,7 +108,7 @@ class Sweep:
     up: Array  # (H,) N s, on the tine
     start: float  # s, of bin 0
     width: float  # s, of a bin
-    tally: Array  # (T, TALLIES) of `synth.playing.kernel`
+    tally: Array  # (T, TALLIES) of `synth.playing.contact.kernel`
     books: Books
     ring: Ring  # after the last touch
 
@@ -143,7 +143,7 @@ class Pass:
 
     def go_on(self, steps: int = FOREVER) -> int:
         """So many steps more, or to the end. Gives PASSED or PAUSED; raises `InputError` if the stick is caught."""
-        from synth.playing import kernel
+        from synth.playing.contact import kernel
 
         run = kernel.runner(self.row.shape.shape[1])
         until = self.state.clock[layout.DONE] + steps
@@ -162,7 +162,7 @@ class Pass:
 
     def swept(self) -> Sweep:
         """What has come of it."""
-        from synth.playing import kernel
+        from synth.playing.contact import kernel
 
         state, history = self.state, np.concatenate(self.parts)
         turns = round(RING_ON / (layout.MIDDLE * self.fineness.step))

@@ -17,7 +17,7 @@ from __future__ import annotations
 from typing import Final
 
 from synth.design.instrument import Instrument
-from synth.playing.keys import FASTEST_RATIO, PALM_SECONDS, SLOWEST
+from synth.playing.midi_mapping import FASTEST_RATIO, PALM_SECONDS, SLOWEST
 from synth.playing.stroke import Direction, Hold, Stroke
 
 STROKES: Final = "asdfghjkl;'"

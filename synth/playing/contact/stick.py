@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import CANTILEVER_MASS, Stick
-from synth.playing.hand import Fingers, fingers
+from synth.playing.contact.hand import Fingers, fingers
 from synth.playing.stroke import Grip
 
 Array = NDArray[np.float64]

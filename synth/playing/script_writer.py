@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 from synth.design.instrument import Instrument
-from synth.playing.keys import FULL, edged
+from synth.playing.midi_mapping import FULL, edged
 from synth.playing.stroke import CONTROLS, Control, Hold, Stroke, shaped
 
 LEAST_TAIL: Final = 1e-3  # s

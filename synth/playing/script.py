@@ -19,7 +19,7 @@ from synth.design.instrument import Instrument
 from synth.design.schema import Positive, Table
 from synth.design.decode import checked, decode, place_of
 from synth.errors import InputError, nearest
-from synth.playing.keys import NEUTRAL, edged
+from synth.playing.midi_mapping import NEUTRAL, edged
 from synth.playing.lines import line_of
 from synth.playing.stroke import CONTROLS, Grip, Hand, Hold, Stroke, shaped
 

@@ -1,7 +1,7 @@
 """The laws of one touch, compiled: where stick and tine are nearest, how hard they push, how they stick and slide.
 
 In: positions and velocities at the contact. Out: one step's impulse. They are the same for the truth and for the
-event model (`synth.playing.kernel`).
+event model (`synth.playing.contact.kernel`).
 
 - Geometry, in the upright plane of the stick's heading: a ray of thickness r_end (the stick, from its end's centre
   upward along its axis) against a flat-topped tine whose edges are rounded by r_edge.

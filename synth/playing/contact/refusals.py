@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError
-from synth.playing import hand
-from synth.playing.passage import Passage
-from synth.playing.pluck import Pluck
+from synth.playing.contact import hand
+from synth.playing.contact.stick_path import Passage
+from synth.playing.contact.closed_form import Pluck
 from synth.playing.report import TineTouch
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE, MM, MPA

@@ -18,14 +18,15 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument, Tine
 from synth.errors import InputError
-from synth.playing import hand, layout, limits
-from synth.playing.passage import Passage, passage
-from synth.playing.pluck import pluck, regime
+from synth.playing import layout
+from synth.playing.contact import hand, refusals
+from synth.playing.contact.stick_path import Passage, passage
+from synth.playing.contact.closed_form import pluck, regime
 from synth.playing.report import PARTIALS, TineTouch
-from synth.playing.stick import StickLine, stick_line, stick_modes
+from synth.playing.contact.stick import StickLine, stick_line, stick_modes
 from synth.playing.stroke import ForceTrace, Stroke
-from synth.playing.sweep import EVENT, FULL, Books, Fineness, Ring, Sweep, rotation, sweep
-from synth.playing.tips import Tips, tips
+from synth.playing.contact.run import EVENT, FULL, Books, Fineness, Ring, Sweep, rotation, sweep
+from synth.playing.contact.modes import Tips, tips
 from synth.vibration.tine import TineModes
 
 __all__ = ["EVENT", "FULL", "Contact", "Fineness", "Ringing", "ringing_since", "stroke_row"]
@@ -81,10 +82,10 @@ def stroke_row(
     if not way.touched.any():
         nothing = Books(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         return Contact(_silent(way.start, fineness.bin), line, (), (), nothing)
-    limits.refuse_too_low(stroke, way, tines, instrument)
+    refusals.refuse_too_low(stroke, way, tines, instrument)
     tip = tips(tines, way.tine, depth=stroke.height, count=fineness.tine_modes)
     closed = pluck(stroke, way, tip)
-    limits.refuse_impossible(stroke, way, closed, instrument)
+    refusals.refuse_impossible(stroke, way, closed, instrument)
     stick = stick_modes(
         stroke.stick,
         tilt=stroke.tilt,
@@ -101,12 +102,12 @@ def stroke_row(
         raise error.within(instrument.file) from None
     touches = tuple(_touches(swept, way, tip, closed.strike_number, instrument))
     if not allow_yield:
-        limits.refuse_yield(touches, stroke, instrument)
+        refusals.refuse_yield(touches, stroke, instrument)
     return Contact(
         trace=_trace(swept, way, tip),
         stick=line,
         touches=touches,
-        warnings=limits.warnings(stroke, way, touches, tip.length, instrument),
+        warnings=refusals.warnings(stroke, way, touches, tip.length, instrument),
         books=swept.books,
     )
 

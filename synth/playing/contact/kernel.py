@@ -2,7 +2,7 @@
 
 In: modes of tines and stick as plain arrays. Out: the history of the force, and a tally for every tine. The idea:
 between touches every mode turns exactly (a damped rotation); a touch acts as an impulse on all modes at once
-(`synth.playing.laws`). A step is rotation, then impulse, and energy is kept to second order (Strang 1968).
+(`synth.playing.contact.laws`). A step is rotation, then impulse, and energy is kept to second order (Strang 1968).
 
 Only touches cost time, and exactly: tines out of the stick's reach sleep and are turned in one go when it comes;
 where nothing can meet within the next 8 or 64 steps, all are turned by those at once. What can meet is bounded by
@@ -24,10 +24,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
-from synth.playing import bodies, compiled, laws, layout, motion
+from synth.playing import bodies, compiled, layout
+from synth.playing.contact import laws, modal_step
 from synth.playing.bodies import advance, advance_stick, bent, end_of, given, kick, placed, push
 from synth.playing.compiled import inlined, whole
-from synth.playing.laws import STIFFEST, meeting, touch
+from synth.playing.contact.laws import STIFFEST, meeting, touch
 from synth.playing.layout import (
     AWAKE,
     BIN,
@@ -74,7 +75,7 @@ from synth.playing.layout import (
     Row,
     State,
 )
-from synth.playing.motion import bending, energy, farthest, fastest, turn, turn_by, write
+from synth.playing.contact.modal_step import bending, energy, farthest, fastest, turn, turn_by, write
 
 
 @inlined

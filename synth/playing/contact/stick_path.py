@@ -21,8 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import EDGE_RADIUS, Instrument
-from synth.playing.hand import wander
-from synth.playing.stick import give
+from synth.playing.contact.hand import wander
+from synth.playing.contact.stick import give
 from synth.playing.stroke import Stroke
 
 NO_BITE: Final = 1e-7  # m: less is rounding
