@@ -37,7 +37,7 @@ from synth.playing.stroke import Stroke
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.livebank import LiveBank
 from synth.sound.render import Manner, Scene, play, scene, strike
-from synth.sound.ring import Ring
+from synth.sound.modal_state import Ring
 from synth.units import amplitude
 
 NOTE_ON = 0x90

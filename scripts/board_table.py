@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 from synth.design.instrument import Board, Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.sound.contrast import Swing, foretell
+from synth.sound.board_forecast import Swing, foretell
 from synth.vibration.board import SolvedBoard, solve_board
 from synth.vibration.tuning import Row, tune
 

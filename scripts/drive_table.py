@@ -29,7 +29,7 @@ from synth.sound.bank import render
 from synth.sound.drive import reciprocal
 from synth.sound.overlay import Overlay
 from synth.sound.render import Manner, Scene, scene
-from synth.sound.struck import Struck
+from synth.sound.stroke_sound import Struck
 from synth.vibration.modal_model import tip_shape
 
 RAIL = Path(__file__).resolve().parent.parent / "designs" / "quay-rail.toml"

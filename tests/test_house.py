@@ -29,13 +29,13 @@ PLACES = """
     playing.contact.hand playing.contact.stick playing.contact.stick_path playing.contact.modes playing.contact.closed_form playing.layout playing.compiled
     playing.contact.laws playing.bodies playing.contact.modal_step playing.contact.kernel
     playing.report playing.contact.refusals playing.contact.run playing.contact.stroke_contact
-    sound.phasor sound.ring sound.spectrum sound.events sound.bank sound.livebank sound.limiter sound.clock
+    sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank sound.limiter sound.clock
     sound.bandlimit sound.drive sound.overlay
     sound.convolution sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
-    sound.radiator.stick sound.struck
-    sound.contrast
-    sound.audio sound.loudness sound.features sound.sets sound.boardsheet sound.render sound.sensitivity
-    sound.voice sound.holding sound.performer
+    sound.radiator.stick sound.stroke_sound
+    sound.board_forecast
+    sound.audio sound.loudness sound.features sound.file_sets sound.boardsheet sound.render sound.sensitivity
+    sound.live_output sound.holding sound.live_contacts
     workshop.map workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
     workshop.cautions workshop.holes workshop.joint workshop.overview
     workshop.trimplot workshop.written workshop.strength

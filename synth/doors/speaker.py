@@ -35,8 +35,8 @@ from synth.sound.audio import RATE
 from synth.sound.clock import second
 from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.radiator import Radiator
-from synth.sound.struck import Struck
-from synth.sound.voice import STATES, Meter, Report, Sound, Voice, layers
+from synth.sound.stroke_sound import Struck
+from synth.sound.live_output import STATES, Meter, Report, Sound, Voice, layers
 
 MARKS: Final = {STATES: b"s", "signals": b"t", "pressure": b"p"}  # what a message holds, its first byte
 HEAD: Final = struct.Struct("<cqq")  # mark, silences that the player knew of, states or first frame

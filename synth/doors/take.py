@@ -14,8 +14,8 @@ from synth.errors import InputError
 from synth.files import check_place, whole
 from synth.playing.script_writer import notated
 from synth.sound.audio import RATE, check_output
-from synth.sound.performer import Performer
-from synth.sound.voice import Voice
+from synth.sound.live_contacts import Performer
+from synth.sound.live_output import Voice
 
 _FORMATS: Final = {".wav": "WAV", ".flac": "FLAC"}
 

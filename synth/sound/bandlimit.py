@@ -21,7 +21,7 @@ from typing import Final
 
 import numpy as np
 
-from synth.sound.phasor import Array, Complex
+from synth.sound.pole_steps import Array, Complex
 
 FINER: Final = 2  # grid points a frame
 SPREAD: Final = 14  # grid points an impulse is spread over

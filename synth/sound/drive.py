@@ -48,7 +48,7 @@ from synth.sound.bandlimit import (
     low_pass,
     spread_weights,
 )
-from synth.sound.phasor import Array, Complex, Index, powers
+from synth.sound.pole_steps import Array, Complex, Index, powers
 
 CHUNK: Final = 256  # frames: as many values of the response are kept for each input and signal
 AT_ONCE: Final = 128  # blocks made states at once

@@ -25,14 +25,14 @@ from synth.playing.script import Performance
 from synth.playing.stroke import ForceTrace, Hold, Stroke
 from synth.sound.audio import RATE
 from synth.sound.bank import blocks
-from synth.sound.events import EventBatch
+from synth.sound.onsets import EventBatch
 from synth.sound.overlay import Overlay
 from synth.sound.radiator import Radiator
 from synth.sound.radiator.bar import bar_radiator
 from synth.sound.radiator.board import board_radiator
 from synth.sound.radiator.pickup import pickup_radiator
-from synth.sound.ring import Ring
-from synth.sound.struck import Striker, Struck
+from synth.sound.modal_state import Ring
+from synth.sound.stroke_sound import Striker, Struck
 from synth.vibration.modal_model import ModalModel
 from synth.cache import kept
 from synth.vibration.modal_projection import Projection

@@ -12,7 +12,7 @@ import numpy as np
 
 from synth.design.instrument import Instrument
 from synth.sound.boardsheet import BoardSheet
-from synth.sound.contrast import Change
+from synth.sound.board_forecast import Change
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from synth.design.change import Change
-from synth.sound import contrast
+from synth.sound import board_forecast
 from synth.sound.boardsheet import solve_sheet
 from synth.vibration.solve import solve_model, solve_quarrels
 
@@ -262,7 +262,8 @@ def test_board_gives_the_sheet_and_what_it_changes(slat):
         assert foot["conductance_mm_s_n"] == pytest.approx(1e3 * sheet.mobility[n].real, abs=1e-6)
         assert foot["level_db_n"] == pytest.approx(sheet.level[n], abs=0.01)
     bar, board = (
-        contrast.foretell(slat.instrument, slat.row, solved) for solved in (None, _panel(slat.instrument))
+        board_forecast.foretell(slat.instrument, slat.row, solved)
+        for solved in (None, _panel(slat.instrument))
     )
     for each, own in zip(told["groups"], (slice(0, 3), slice(3, 5)), strict=True):
         assert each["hz"] == pytest.approx(board.frequency[own].min())

@@ -30,7 +30,7 @@ TOUCH = {  # key of the report: field of TineTouch and its unit
 
 def test_the_report_of_a_stroke_is_of_the_stroke_that_every_option_makes(slat, tmp_path):
     from synth.playing.contact.stroke_contact import stroke_row
-    from synth.sound.ring import Ring
+    from synth.sound.modal_state import Ring
 
     words = {
         "--group": "aside", "--stick": "brass", "--direction": "backward", "--speed-mm-s": 350, "--bite-mm": 1.1,

@@ -12,10 +12,10 @@ from synth.design.resolve import resolve
 from synth.doors import compare
 from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Stroke
-from synth.sound.contrast import foretell
+from synth.sound.board_forecast import foretell
 from synth.sound.features import SMOOTH
 from synth.sound.render import Manner, scene
-from synth.sound.sets import write_sets
+from synth.sound.file_sets import write_sets
 from synth.vibration.solve import solve_board_of
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -31,9 +31,9 @@ from synth.errors import InputError
 from synth.playing.script import read_script
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.livebank import LiveBank
-from synth.sound.performer import Pace
+from synth.sound.live_contacts import Pace
 from synth.sound.render import play, scene
-from synth.sound.voice import Voice
+from synth.sound.live_output import Voice
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
 A2 = 45

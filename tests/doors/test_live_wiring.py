@@ -22,10 +22,10 @@ from synth.doors.speaker import SHARED, Job, Speaker
 from synth.doors.stage import Setting, Stage
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.livebank import Arrivals, LiveBank
-from synth.sound.performer import Pace
+from synth.sound.live_contacts import Pace
 from synth.sound.radiator import Direct
 from synth.sound.render import scene
-from synth.sound.voice import LAID, Report, Voice
+from synth.sound.live_output import LAID, Report, Voice
 from synth.units import amplitude
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
@@ -280,7 +280,7 @@ def test_status_and_summary_tell_each_number_in_its_place(stage, monkeypatch):
 
 def test_a_stroke_that_would_bend_a_tine_for_good_is_played_where_that_is_allowed(heard):
     from synth.playing.stroke import Stroke
-    from synth.sound.performer import Performer
+    from synth.sound.live_contacts import Performer
     from synth.sound.render import Manner
 
     stick = heard.instrument.sticks["brass"]

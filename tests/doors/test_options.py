@@ -222,7 +222,7 @@ FRESH = {
 
 @pytest.mark.parametrize("command", FRESH)
 def test_fresh_solves_all_again_that_the_command_asks_for(slat, script, tmp_path, monkeypatch, command):
-    from synth.sound import contrast
+    from synth.sound import board_forecast
     from synth.vibration import solve
 
     asked = []

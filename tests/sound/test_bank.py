@@ -7,8 +7,9 @@ import tracemalloc
 import numpy as np
 import pytest
 
-from synth.sound import bank, events, spectrum
-from synth.sound.events import EventBatch
+from synth.sound import bank
+from synth.sound import onsets, bin_sums
+from synth.sound.onsets import EventBatch
 
 RATE = 48000.0
 EXACT = 1e-6  # of the peak: what the bank may differ from the plain sum
@@ -95,7 +96,7 @@ def test_strokes_before_the_start_ring_on_and_strokes_after_the_end_are_not_hear
 def test_many_strokes_in_a_few_samples_are_exact():
     rng = np.random.default_rng(2)
     pole, weights = random_modes(rng, 30, 2)
-    strokes = random_strokes(rng, 30, 2 * events.MOST_EVENTS + 9, 0.01)
+    strokes = random_strokes(rng, 30, 2 * onsets.MOST_EVENTS + 9, 0.01)
     strokes[300] = (strokes[299][0], strokes[300][1])
     truth = plain_sum(pole, weights, strokes, frames=1500)
     assert_exact(bank.render(pole, weights, strokes, rate=RATE, frames=1500), truth)
@@ -157,7 +158,7 @@ def test_the_energy_of_every_mode_is_right_after_a_minute():
 def work(monkeypatch, pole, strokes, frames):
     """How many states were turned into blocks, block by block of a quarter of a second."""
     done = []
-    for kind in (spectrum.BinSum, spectrum.DenseSum):
+    for kind in (bin_sums.BinSum, bin_sums.DenseSum):
         fill = kind.fill
         monkeypatch.setattr(
             kind, "fill", lambda self, b, x, fill=fill: (done.append(x.size), fill(self, b, x))[1]

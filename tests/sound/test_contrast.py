@@ -8,7 +8,7 @@ import pytest
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.sound.contrast import foretell, sentences
+from synth.sound.board_forecast import foretell, sentences
 from synth.vibration.bar import solve_bar
 from synth.vibration.board import solve_board
 from synth.vibration.mounted_pitch import mounting
@@ -90,7 +90,7 @@ def test_on_a_board_that_floats_the_forecast_stands_still_as_the_host_is_refined
     row = tune(instrument, mounting(instrument))
     board = solve_board(instrument.boards["steel"], instrument.bar)
     coarse = foretell(instrument, row, board)
-    monkeypatch.setattr("synth.sound.contrast.CARRIER_HZ", 30_000.0)
+    monkeypatch.setattr("synth.sound.board_forecast.CARRIER_HZ", 30_000.0)
     fine = foretell(instrument, row, board)
     assert np.median(np.abs(coarse.level - fine.level)) < 0.1
     assert np.max(np.abs(coarse.level - fine.level)) < 1.0

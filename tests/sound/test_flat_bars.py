@@ -20,7 +20,7 @@ from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.design.decode import decode
 from synth.sound.boardsheet import board_sheet
-from synth.sound.contrast import foretell
+from synth.sound.board_forecast import foretell
 from synth.sound.radiator import bar_middle, ears
 from synth.sound.radiator.bar import _of_tines, bar_radiator, nearest_distance, rod_pressures
 from synth.sound.radiator.board import FORCES, BoardFilter, board_pressures, board_radiator

@@ -17,7 +17,8 @@ import pytest
 from synth.design.file import load
 from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
-from synth.sound import boardsheet, contrast, render
+from synth.sound import boardsheet, render
+from synth.sound import board_forecast
 from synth import cache as room
 from synth.vibration import solve
 
@@ -125,7 +126,7 @@ CASES = {
     "modes": lambda each: solve.solve_model(each, _row(each)),
     "board": lambda each: solve.solve_board_of(each, "box"),
     "sheet": lambda each: boardsheet.solve_sheet(each, "box"),
-    "foretold": lambda each: contrast.solve_foretold(each, _row(each), "panel"),
+    "foretold": lambda each: board_forecast.solve_foretold(each, _row(each), "panel"),
     **{
         f"radiator through {name}": lambda each, name=name: render.scene(each, name)
         for name in ("bar", "panel")
@@ -190,7 +191,7 @@ OF_A_ROW = {
     "quarrels": solve.solve_quarrels,
     "losses": solve.solve_loss_shares,
     "modes": solve.solve_model,
-    "foretold": lambda each, row: contrast.solve_foretold(each, row, None),
+    "foretold": lambda each, row: board_forecast.solve_foretold(each, row, None),
 }
 
 

@@ -13,9 +13,9 @@ from synth.design.resolve import resolve
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.livebank import LiveBank
-from synth.sound.performer import TOO_LATE, Pace, Performer
+from synth.sound.live_contacts import TOO_LATE, Pace, Performer
 from synth.sound.render import perform, scene
-from synth.sound.voice import FADES, Voice
+from synth.sound.live_output import FADES, Voice
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
 BLOCK = 128
@@ -257,16 +257,16 @@ def test_a_stroke_that_is_being_worked_out_when_all_sound_is_put_off_is_not_hear
     performer, striker = player.performer, player.performer._striker
 
     def interrupted(*words, **named):
-        performer.silence()
+        live_contacts.silence()
         return striker(*words, **named)
 
-    performer._striker = interrupted
+    live_contacts._striker = interrupted
     out = player.play([gestures(heard)[0]], 0.4)
     assert not out.any()
-    assert not [each for each in performer.played if isinstance(each, Stroke)]
-    performer._striker = striker
-    performer.play(dataclasses.replace(gestures(heard)[0], start=0.5), 0.5, silences=0)  # made before it
-    assert performer.strokes == 0
+    assert not [each for each in live_contacts.played if isinstance(each, Stroke)]
+    live_contacts._striker = striker
+    live_contacts.play(dataclasses.replace(gestures(heard)[0], start=0.5), 0.5, silences=0)  # made before it
+    assert live_contacts.strokes == 0
 
 
 def test_a_stroke_that_is_refused_is_told_and_leaves_no_trace(heard):
@@ -306,7 +306,7 @@ def test_rehearsing_measures_a_pace_and_plays_nothing(heard):
 
 
 def test_the_meter_counts_blocks_that_took_longer_than_they_last():
-    from synth.sound.voice import Meter
+    from synth.sound.live_output import Meter
 
     meter = Meter()
     meter.note(0.001, 0.004)
@@ -332,11 +332,11 @@ def test_the_stated_law_is_two_blocks_and_twice_what_contacts_took_by_the_length
     heard, monkeypatch
 ):
     """The first stroke compiles; of the others, at 1.6 and 0.4 m/s, the quick one took 10 ms, the slow one 40."""
-    from synth.sound import performer
+    from synth.sound import live_contacts
 
     for took, base, share in (((0.0, 0.0, 0.0), 0.0, 0.0), ((3.0, 0.010, 0.040), None, None)):
         ticks = iter([each for one in took for each in (0.0, one)])
-        monkeypatch.setattr(performer.time, "thread_time", lambda ticks=ticks: next(ticks))
+        monkeypatch.setattr(live_contacts.time, "thread_time", lambda ticks=ticks: next(ticks))
         player = Player(heard)
         span = max(player.performer._span(n) for n in range(len(heard.instrument.groups)))
         if base is None:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from synth.sound.boardsheet import board_sheet, knock
-from synth.sound.contrast import TIP, changes, foretell, sentences
+from synth.sound.board_forecast import TIP, changes, foretell, sentences
 from synth.sound.radiator import ears
 from synth.sound.radiator.board import BoardFilter, board_pressures, board_radiator
 from synth.vibration.modal_model import COUPLED_HZ, tine_momentum, tip_shape

@@ -122,7 +122,7 @@ def test_another_seed_of_a_loose_hand_gives_another_sound(instrument, bar):
 
 
 def test_a_tine_tuned_alike_rings_along_untouched(instrument, bar):
-    from synth.sound.ring import Ring
+    from synth.sound.modal_state import Ring
 
     struck = Ring(bar.model)
     rendering = perform(bar, [stroke(instrument)], seconds=0.01)

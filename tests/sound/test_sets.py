@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from synth.sound.loudness import integrated
-from synth.sound.sets import file_names, write_sets
+from synth.sound.file_sets import file_names, write_sets
 
 RATE = 48_000
 DB = 1.0

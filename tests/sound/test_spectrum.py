@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synth.sound import spectrum
-from synth.sound.spectrum import BinSum, DenseSum
+from synth.sound import bin_sums
+from synth.sound.bin_sums import BinSum, DenseSum
 
 ROUNDING = 8e-7  # of a single mode's amplitude: the bins' single precision, at the worst of a hundred modes
 
@@ -48,10 +48,10 @@ def test_the_fit_itself_is_far_below_rounding(nepers):
     turn = modes(length, nepers, 40)
     nodes = np.arange(length) - length / 2
     near = np.floor(turn.imag * length / np.pi)
-    bins = near[:, None] - spectrum.BELOW + np.arange(spectrum.WIDEST)
-    runs = 2 * spectrum.fit(turn, length).astype(complex)
+    bins = near[:, None] - bin_sums.BELOW + np.arange(bin_sums.WIDEST)
+    runs = 2 * bin_sums.fit(turn, length).astype(complex)
     made = np.einsum("kb,kbj->kj", runs, np.exp(1j * np.pi / length * bins[:, :, None] * np.arange(length)))
-    made /= spectrum.window(nodes / (2 * length))
+    made /= bin_sums.window(nodes / (2 * length))
     assert (
         np.abs(made - np.exp(np.multiply.outer(turn, np.arange(length)))).max() < 3e-7
     )  # weights rounded to 6e-8

@@ -18,7 +18,7 @@ from synth.errors import InputError, nearest
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.sound.boardsheet import BoardSheet
-    from synth.sound.contrast import Change
+    from synth.sound.board_forecast import Change
 
 KINDS = (".png", ".svg", ".pdf")
 
@@ -49,7 +49,7 @@ def command(
       tinewright board designs/quay-rail.toml panel -o panel.png --knock knock.wav
     """
     from synth.sound.boardsheet import solve_sheet
-    from synth.sound.contrast import changes, sentences, solve_foretold
+    from synth.sound.board_forecast import changes, sentences, solve_foretold
     from synth.vibration.solve import solve_row
 
     instrument = arguments.instrument(design)
@@ -126,7 +126,7 @@ def _number(value: float) -> float | None:
 def _words(
     instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[Change], said: Sequence[str]
 ) -> str:
-    from synth.sound.contrast import ALONE
+    from synth.sound.board_forecast import ALONE
 
     board = instrument.boards[name]
     modes = ", ".join(

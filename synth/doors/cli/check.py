@@ -58,7 +58,7 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
     if quarrels:
         click.echo(f"\n{quarrel_lines(instrument, quarrels, advice)}")
     if boards:
-        from synth.sound.contrast import ALONE
+        from synth.sound.board_forecast import ALONE
 
         click.echo("\n" + "\n".join([*boards, ALONE]) + "\n")
     click.echo(_sums(sums))
@@ -69,7 +69,7 @@ def _boards(instrument: Instrument, row: Row, *, fresh: bool) -> list[str]:
     """Where the boards would do to a fundamental what they do not do to all."""
     if not instrument.boards:
         return []
-    from synth.sound.contrast import board_warnings
+    from synth.sound.board_forecast import board_warnings
 
     return board_warnings(instrument, row, fresh=fresh)
 

@@ -15,7 +15,7 @@ from synth.playing.stroke import Direction, Grip, Hand
 
 if TYPE_CHECKING:
     from synth.sound.render import Fineness
-    from synth.sound.sets import Member
+    from synth.sound.file_sets import Member
 
 
 @click.command("compare")

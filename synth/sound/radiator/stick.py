@@ -19,7 +19,7 @@ from synth.design.instrument import Instrument
 from synth.playing.contact.stick import StickLine
 from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force
-from synth.sound.phasor import powers
+from synth.sound.pole_steps import powers
 from synth.sound.radiator import Complex, ears
 from synth.sound.radiator.bar import pressures, rods
 from synth.vibration.modal_model import ModalModel

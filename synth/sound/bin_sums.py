@@ -27,7 +27,7 @@ from typing import Any, Final, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.sound.phasor import Array, Complex, Index, powers
+from synth.sound.pole_steps import Array, Complex, Index, powers
 
 Sound = NDArray[np.float32]
 Rows = NDArray[Any]

@@ -25,7 +25,7 @@ from synth.sound.limiter import CAP_DB, Limiter
 from synth.sound.livebank import LiveBank
 from synth.sound.overlay import Overlay
 from synth.sound.radiator import Radiator
-from synth.sound.struck import Struck
+from synth.sound.stroke_sound import Struck
 from synth.units import amplitude
 
 Frames = NDArray[np.float32]

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from synth.sound.phasor import Array, Complex, Index, first_frame
+from synth.sound.pole_steps import Array, Complex, Index, first_frame
 
 MOST_EVENTS: Final = 256  # held at once
 AMPLITUDES: Final = 1 << 20  # amplitudes (events x modes) held at once: 16 MiB

@@ -28,9 +28,9 @@ from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import RATE
 from synth.sound.holding import Holding
 from synth.sound.render import Manner, Scene, held, strike
-from synth.sound.ring import Ring
-from synth.sound.struck import Struck
-from synth.sound.voice import FADES, Sound
+from synth.sound.modal_state import Ring
+from synth.sound.stroke_sound import Struck
+from synth.sound.live_output import FADES, Sound
 from synth.vibration.modal_projection import Projection
 
 MARGIN: Final = (

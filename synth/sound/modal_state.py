@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.playing.contact.stroke_contact import Ringing
-from synth.sound.phasor import carried
+from synth.sound.pole_steps import carried
 from synth.vibration.modal_model import ModalModel, tine_state
 
 Array = NDArray[np.float64]
