@@ -36,11 +36,11 @@ PLACES = """
     sound.board_forecast
     sound.audio sound.loudness sound.features sound.file_sets sound.boardsheet sound.render sound.sensitivity
     sound.live_output sound.holding sound.live_contacts
-    workshop.map workshop.cutting workshop.ruler workshop.drawing workshop.face workshop.pages workshop.paper
-    workshop.cautions workshop.holes workshop.joint workshop.overview
+    workshop.map workshop.cutting workshop.length_text workshop.drawing workshop.typeface workshop.tiling workshop.paper
+    workshop.cautions workshop.holes workshop.fixing workshop.overview
     workshop.trimplot workshop.written workshop.strength
-    workshop.tolerance workshop.cutlist workshop.listing workshop.sheet workshop.development workshop.template
-    workshop.bent workshop.boardplot
+    workshop.tolerance workshop.cutlist workshop.cut_list_pages workshop.tuning_sheet workshop.flat_length workshop.template
+    workshop.bent_template workshop.boardplot
     workshop.suggest
     recording.take recording.onsets recording.spectrum recording.fitting
     recording.settling recording.sinusoids recording.stirred recording.room recording.hum
@@ -71,10 +71,10 @@ KNOW_NO_INSTRUMENT = [
     "sound.limiter",
     "sound.clock",
     "workshop.cutting",
-    "workshop.ruler",
+    "workshop.length_text",
     "workshop.drawing",
-    "workshop.face",
-    "workshop.pages",
+    "workshop.typeface",
+    "workshop.tiling",
     "workshop.paper",
     "recording.take",
     "recording.onsets",

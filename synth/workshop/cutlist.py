@@ -2,7 +2,7 @@
 
 In: an instrument and its tuned row. Out: a `CutList`, SI. One sum a tine:
 
-    cut length = free length + clamped length (`synth.workshop.joint`) + saw allowance + tuning allowance
+    cut length = free length + clamped length (`synth.workshop.fixing`) + saw allowance + tuning allowance
 
 The tuning allowance goes below: with the nuts loose the rod slides up and the tine sounds lower.
 """
@@ -20,7 +20,7 @@ from synth.vibration.bar import beam_of
 from synth.vibration.tuning import Row
 from synth.workshop.cutting import plan, used
 from synth.workshop.holes import Washer
-from synth.workshop.joint import Joint, joint
+from synth.workshop.fixing import Joint, joint
 from synth.workshop.overview import stock_name
 
 WASHER_DENSITY = 7850.0  # kg/m3, steel

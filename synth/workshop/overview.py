@@ -17,7 +17,7 @@ from synth.vibration.bar import beam_of
 from synth.vibration.damping import UNCLAIMED, clamp
 from synth.vibration.solve import solve_loss_shares
 from synth.vibration.tuning import Row
-from synth.workshop.joint import joint
+from synth.workshop.fixing import joint
 
 PARTIALS: Final = 3  # of the table: what the ear takes for the tine's tone
 HIGHEST_HARMONIC: Final = 24  # above it the ear has no harmonic to compare a partial with

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from synth.files import whole
-from synth.workshop.face import BOX, typeface
+from synth.workshop.typeface import BOX, typeface
 
 SIZE: Final = 8.0  # points
 MARGIN: Final = 40.0  # points, a good half inch

@@ -2,7 +2,7 @@
 
 In: an instrument. Out: a `Drawing`. A square bar has a strip for each face that carries tines, seen from outside
 with the bar's start at the left; round bar and tube have one strip to wrap round it. Places are measured from the
-bar's start, on a bent bar along the bar before it is bent (`synth.workshop.development`).
+bar's start, on a bent bar along the bar before it is bent (`synth.workshop.flat_length`).
 
     numbers     1  2  3        (tines, counted in each group)
     strip     +-o--o--o---|bend|----+
@@ -21,11 +21,11 @@ from typing import Final
 from synth.design.instrument import Bend, Instrument, Section, Tine
 from synth.units import DEGREE, INCH, MM
 from synth.workshop.cautions import IN_SHORT
-from synth.workshop.development import Development, FlatBend, develop
+from synth.workshop.flat_length import Development, FlatBend, develop
 from synth.workshop.drawing import Circle, Drawing, Line, Point, Shape, Text, centre_mark, check_bar
 from synth.workshop.holes import Hole
-from synth.workshop.joint import joint
-from synth.workshop.ruler import Units
+from synth.workshop.fixing import joint
+from synth.workshop.length_text import Units
 
 SMALL, LARGE = 2.2, 3.0  # mm, height of figures and of words
 ABOVE: Final = 14.0  # mm over a strip, for tine numbers, group names and its title

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from synth.workshop.development import bend_allowance, neutral_share
+from synth.workshop.flat_length import bend_allowance, neutral_share
 
 RIGHT = math.pi / 2.0
 

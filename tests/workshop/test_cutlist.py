@@ -16,7 +16,7 @@ from synth.errors import InputError
 from synth.units import MM
 from synth.vibration.tuning import tune
 from synth.workshop.cutlist import cut_list
-from synth.workshop.listing import COLUMNS, cut_list_document, write_csv
+from synth.workshop.cut_list_pages import COLUMNS, cut_list_document, write_csv
 from synth.workshop.paper import write_html, write_pages
 
 HUNDREDTH = 0.01 * MM

@@ -23,7 +23,7 @@ from synth.workshop.drawing import (
     write_dxf,
     write_svg,
 )
-from synth.workshop.pages import MARGIN, OVERLAP, SIZES, tiles, write_pdf
+from synth.workshop.tiling import MARGIN, OVERLAP, SIZES, tiles, write_pdf
 
 DPI = 254  # ten dots a millimetre
 ONE_DOT = 0.1  # mm
@@ -199,7 +199,7 @@ class Paper:
 
 @pytest.mark.parametrize(("start", "end"), ARCS)
 def test_an_arc_bulges_on_paper_where_it_does_in_the_drawing(start, end):
-    from synth.workshop.pages import _draw
+    from synth.workshop.tiling import _draw
 
     arc, paper = Arc("outline", Point(30.0, -20.0), 12.0, start, end), Paper()
     _draw(paper, arc)
@@ -207,7 +207,7 @@ def test_an_arc_bulges_on_paper_where_it_does_in_the_drawing(start, end):
 
 
 def test_words_stand_and_turn_in_every_file_as_in_the_drawing(tmp_path):
-    from synth.workshop.pages import _draw
+    from synth.workshop.tiling import _draw
 
     words = Text("text", Point(40.0, 30.0), 3.0, "12.50", turn_deg=-90.0)
     drawing = Drawing("words", (Line("outline", Point(0.0, 0.0), Point(100.0, 50.0)), words))

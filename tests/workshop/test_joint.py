@@ -3,7 +3,7 @@
 import pytest
 
 from synth.units import MM
-from synth.workshop.joint import joint
+from synth.workshop.fixing import joint
 
 HUNDREDTH = 0.01 * MM
 

@@ -12,11 +12,11 @@ from synth.units import MM
 from synth.vibration.solve import solve_model
 from synth.vibration.tuning import tune
 from synth.workshop.cutlist import cut_list
-from synth.workshop.listing import COLUMNS, cut_list_document, write_csv
+from synth.workshop.cut_list_pages import COLUMNS, cut_list_document, write_csv
 from synth.workshop.overview import totals
 from synth.workshop.paper import Paragraph, Table
-from synth.workshop.ruler import inch_words
-from synth.workshop.sheet import sheet_document
+from synth.workshop.length_text import inch_words
+from synth.workshop.tuning_sheet import sheet_document
 
 BENCH = """
 [stock.M4]

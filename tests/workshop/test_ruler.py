@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from synth.units import INCH
-from synth.workshop.ruler import inch_words, length_words
+from synth.workshop.length_text import inch_words, length_words
 
 
 def read(words):

@@ -7,7 +7,7 @@ import pytest
 from synth.doors.cli import run
 from synth.units import MM
 from synth.vibration.solve import solve_model, solve_row
-from synth.workshop.sheet import letters, sheet_document, sheet_lines, together
+from synth.workshop.tuning_sheet import letters, sheet_document, sheet_lines, together
 
 UNISONS = """
 name = "Unisons"

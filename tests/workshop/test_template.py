@@ -12,10 +12,10 @@ import pytest
 
 from synth.doors.cli import run
 from synth.units import MM
-from synth.workshop.bent import bent_templates
-from synth.workshop.development import develop
+from synth.workshop.bent_template import bent_templates
+from synth.workshop.flat_length import develop
 from synth.workshop.drawing import LAYERS, Arc, Circle, write_dxf, write_svg
-from synth.workshop.pages import MARGIN, tiles, write_pdf
+from synth.workshop.tiling import MARGIN, tiles, write_pdf
 from synth.workshop.template import flat_template
 
 DPI = 254  # ten dots a millimetre

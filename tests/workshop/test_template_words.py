@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from synth.workshop.development import develop
+from synth.workshop.flat_length import develop
 from synth.workshop.drawing import Circle, Line, Text
 from synth.workshop.template import flat_template
 

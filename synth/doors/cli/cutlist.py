@@ -24,9 +24,9 @@ def command(design: Path, fresh: bool, output: Path) -> None:
     """
     from synth.vibration.solve import solve_model, solve_row
     from synth.workshop.cutlist import cut_list
-    from synth.workshop.listing import cut_list_document, write_csv
+    from synth.workshop.cut_list_pages import cut_list_document, write_csv
     from synth.workshop.paper import write_html, write_pages
-    from synth.workshop.sheet import sheet_document
+    from synth.workshop.tuning_sheet import sheet_document
 
     check_folder(output)
     instrument = arguments.instrument(design)

@@ -24,10 +24,10 @@ def command(design: Path, fresh: bool, output: Path) -> None:
       tinewright template designs/lantern-hoop.toml -o workshop
     """
     from synth.vibration.solve import solve_row
-    from synth.workshop.bent import bent_templates
+    from synth.workshop.bent_template import bent_templates
     from synth.workshop.cautions import CAUTIONS, HEADING
     from synth.workshop.drawing import write_dxf, write_svg
-    from synth.workshop.pages import write_pdf
+    from synth.workshop.tiling import write_pdf
     from synth.workshop.template import flat_template
 
     check_folder(output)

@@ -35,7 +35,7 @@ from synth.workshop.drawing import (
     on_circle,
     polyline,
 )
-from synth.workshop.joint import joint
+from synth.workshop.fixing import joint
 
 Array = NDArray[np.float64]
 

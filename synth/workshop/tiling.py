@@ -12,7 +12,7 @@ from typing import Any, Final, Literal
 
 from synth.files import whole
 from synth.workshop.drawing import DASHED, LINE_WIDTH, Arc, Circle, Drawing, Line, Point, Shape, check_bar
-from synth.workshop.face import typeface
+from synth.workshop.typeface import typeface
 
 Paper = Literal["A4", "Letter"]
 SIZES: Final[dict[Paper, tuple[float, float]]] = {
