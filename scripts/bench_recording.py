@@ -24,7 +24,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from synth.recording.partials import measure
-from synth.recording.take import read
+from synth.recording.audio_input import read
 
 RATE = 48_000
 SECONDS = 10.0

@@ -42,11 +42,11 @@ PLACES = """
     workshop.tolerance workshop.cutlist workshop.cut_list_pages workshop.tuning_sheet workshop.flat_length workshop.template
     workshop.bent_template workshop.boardplot
     workshop.suggest
-    recording.take recording.onsets recording.spectrum recording.fitting
-    recording.settling recording.sinusoids recording.stirred recording.room recording.hum
-    recording.measurement recording.suspects
-    recording.partials recording.picture recording.heard recording.match recording.identity recording.retune
-    recording.corrected recording.unknowns recording.piece recording.apart recording.calibrate
+    recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit
+    recording.model_order recording.sinusoids recording.stirred recording.room recording.hum
+    recording.measurement recording.artefacts
+    recording.partials recording.plot recording.predicted_partials recording.match recording.identity recording.retune
+    recording.corrected recording.parameters recording.calibration_model recording.apart recording.calibrate
     doors.streams
     doors.compare doors.calm doors.ports doors.devices doors.keyboard doors.take
     doors.speaker doors.stage doors.live doors.cli
@@ -76,19 +76,19 @@ KNOW_NO_INSTRUMENT = [
     "workshop.typeface",
     "workshop.tiling",
     "workshop.paper",
-    "recording.take",
+    "recording.audio_input",
     "recording.onsets",
     "recording.spectrum",
-    "recording.fitting",
-    "recording.settling",
+    "recording.damped_sinusoid_fit",
+    "recording.model_order",
     "recording.sinusoids",
     "recording.stirred",
     "recording.room",
     "recording.hum",
     "recording.measurement",
-    "recording.suspects",
+    "recording.artefacts",
     "recording.partials",
-    "recording.picture",
+    "recording.plot",
 ]
 
 

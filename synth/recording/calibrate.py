@@ -23,10 +23,10 @@ import numpy as np
 from synth.errors import InputError
 from synth.recording.apart import counted, objection, trend, whitened, would_tell
 from synth.recording.corrected import Change
-from synth.recording.heard import Heard
+from synth.recording.predicted_partials import Heard
 from synth.recording.match import Line
-from synth.recording.piece import CENT, Model, Piece, covariance, from_fit, measured, to_fit
-from synth.recording.unknowns import SPREAD, Unknown
+from synth.recording.calibration_model import CENT, Model, Piece, covariance, from_fit, measured, to_fit
+from synth.recording.parameters import SPREAD, Unknown
 from synth.vibration.section import Array
 
 NOT_ASKED: Final = "not asked for"

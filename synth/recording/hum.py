@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.fitting import FALL, Modes
+from synth.recording.damped_sinusoid_fit import FALL, Modes
 from synth.recording.spectrum import Complex, Real
 from synth.recording.stirred import Band, band
 

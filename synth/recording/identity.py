@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from synth.design.instrument import Instrument
-from synth.recording.heard import HIGHEST
+from synth.recording.predicted_partials import HIGHEST
 from synth.recording.match import STEP, scores
 from synth.recording.measurement import Struck
 from synth.units import cents

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from synth.errors import InputError
-from synth.recording.heard import Heard
+from synth.recording.predicted_partials import Heard
 from synth.recording.measurement import Partial, Struck
 from synth.vibration.section import Array
 

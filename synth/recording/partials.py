@@ -13,16 +13,16 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from synth.errors import InputError
-from synth.recording import suspects
-from synth.recording.fitting import FALL, Modes, no_modes
+from synth.recording import artefacts
+from synth.recording.damped_sinusoid_fit import FALL, Modes, no_modes
 from synth.recording.hum import NO_HUM, Hum, grown, told, without_hum
 from synth.recording.measurement import Measurement, Partial, Struck
 from synth.recording.onsets import Tap, taps
 from synth.recording.room import Indoors, indoors, outdoors
-from synth.recording.settling import CERTAIN
+from synth.recording.model_order import CERTAIN
 from synth.recording.sinusoids import find
 from synth.recording.spectrum import LOWEST, MOST_PEAKS, Real
-from synth.recording.take import Take
+from synth.recording.audio_input import Take
 
 MOST_RING: Final = 60.0  # s of one tap that are looked at: six time constants of a very good tine
 MOST_SAMPLES: Final = 4_000_000  # of one tap: 21 s at 192 kHz, in 400 MB
@@ -54,7 +54,7 @@ def _measured(take: Take) -> Measurement:
     struck: list[Struck] = []
     for tap, each in zip(found, heard, strict=True):
         partials = _partials(each.inside, each.span, take.rate, each.span[0] - tap.time)
-        partials, doubts = suspects.named(partials)
+        partials, doubts = artefacts.named(partials)
         doubts += [
             f"the hum at {n * each.hum.mains:.0f} Hz is louder after the tap: a partial may hide in it, cannot tell"
             for n in grown(quiet, take.rate, each.hum)
@@ -104,7 +104,7 @@ def _tap(take: Take, tap: Tap) -> _Heard:
 
 def _laid_over(dry: Indoors, inside: Indoors, span: tuple[float, float], rate: float) -> bool:
     """Whether an envelope in steps, or a processed sound, is what looks like a room: it falls everywhere alike."""
-    named, doubts = suspects.named(_partials(dry, span, rate, 0.0))
+    named, doubts = artefacts.named(_partials(dry, span, rate, 0.0))
     stepped = sum(each.kind == "sideband" for each in named) > 2
     return stepped or bool(doubts and np.isfinite(inside.perhaps))
 

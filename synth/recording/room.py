@@ -16,8 +16,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.fitting import FALL, Modes, bands, no_modes, started
-from synth.recording.settling import CERTAIN
+from synth.recording.damped_sinusoid_fit import FALL, Modes, bands, no_modes, started
+from synth.recording.model_order import CERTAIN
 from synth.recording.spectrum import Complex, Real, Spectrum, lines, spectrum
 from synth.recording.stirred import (
     LONGEST,

@@ -14,8 +14,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.fitting import FALL, Modes, fit, no_modes, started
-from synth.recording.settling import MISFIT, SHORTEST_DECAY, settle
+from synth.recording.damped_sinusoid_fit import FALL, Modes, fit, no_modes, started
+from synth.recording.model_order import MISFIT, SHORTEST_DECAY, settle
 from synth.recording.spectrum import Complex, Real, Spectrum, lines, peaks, spectrum
 
 SHORTEST_SPAN: Final = 0.04  # s, the shortest spectrum looked at

@@ -21,7 +21,7 @@ import numpy as np
 from scipy.linalg.lapack import zpbtrf, zpbtrs
 from scipy.optimize import minimize
 
-from synth.recording.fitting import FALL
+from synth.recording.damped_sinusoid_fit import FALL
 from synth.recording.spectrum import Complex, Real
 
 BLOCK_RATE: Final = 30.0  # blocks a second, at least

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from synth.doors.cli import run
-from synth.recording import partials, retune, take
+from synth.recording import partials, retune
+from synth.recording import audio_input
 from synth.recording.measurement import Measurement, Partial, Struck
 from synth.recording.retune import Retune
 

@@ -19,12 +19,12 @@ from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.design.decode import decode
 from synth.recording.corrected import Change
-from synth.recording.heard import Heard, bar_of, heard
+from synth.recording.predicted_partials import Heard, bar_of, heard
 from synth.recording.measurement import Measurement
 from synth.recording.partials import measure
-from synth.recording.piece import with_nuts_of
-from synth.recording.take import read
-from synth.recording.unknowns import tree_of, with_changes
+from synth.recording.calibration_model import with_nuts_of
+from synth.recording.audio_input import read
+from synth.recording.parameters import tree_of, with_changes
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import Row, tune
 

@@ -14,8 +14,8 @@ from synth.errors import InputError
 from synth.recording.calibrate import Calibration, calibrate
 from synth.recording.corrected import Change
 from synth.recording.match import Line
-from synth.recording.piece import CENT, DECAY_ERROR, MODEL_CENTS, Piece
-from synth.recording.unknowns import tree_of, unknowns
+from synth.recording.calibration_model import CENT, DECAY_ERROR, MODEL_CENTS, Piece
+from synth.recording.parameters import tree_of, unknowns
 
 BEND = Change(("stock", "rod"), "bend_diameter_mm", 2.41, {})
 ROOT = Change(("tines",), "root_length_per_diameter", 0.55, {})

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from synth.recording.corrected import Change
-from synth.recording.heard import HIGHEST
+from synth.recording.predicted_partials import HIGHEST
 
 CENT = np.log(2.0) / 1200.0
 

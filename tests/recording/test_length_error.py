@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from synth.recording.piece import covariance
+from synth.recording.calibration_model import covariance
 from synth.vibration.tine import solve_tines
 
 HALF = 0.5e-3  # m, the length's standard deviation

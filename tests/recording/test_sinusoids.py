@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from synth.recording.fitting import FALL
+from synth.recording.damped_sinusoid_fit import FALL
 from synth.recording.sinusoids import esprit, find
 
 HERTZ = 2.0 * np.pi

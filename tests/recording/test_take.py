@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from synth.errors import InputError
-from synth.recording.take import MOST_SECONDS, read
+from synth.recording.audio_input import MOST_SECONDS, read
 
 TONE = [(440.0, 2.0, 0.5)]
 LSB_16 = 2.0**-15

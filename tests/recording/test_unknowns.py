@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from synth.design.resolve import resolve
-from synth.recording.unknowns import Unknown, tree_of, unknowns, with_changes
+from synth.recording.parameters import Unknown, tree_of, unknowns, with_changes
 
 
 def of(piece: Any, measured: list[int]) -> dict[str, Unknown]:

@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synth.recording.fitting import FALL
+from synth.recording.damped_sinusoid_fit import FALL
 from synth.recording.sinusoids import find
 
 SEEDS = 200

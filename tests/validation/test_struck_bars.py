@@ -17,7 +17,7 @@ import pytest
 
 from synth.recording.measurement import Measurement, Partial
 from synth.recording.partials import measure
-from synth.recording.take import read
+from synth.recording.audio_input import read
 from synth.vibration.beam import plane_element
 
 DATA = Path(__file__).parents[1] / "data" / "recordings"

@@ -62,7 +62,7 @@ def _named(instrument: Instrument, group: str, number: str) -> int | None:
 def listen(recordings: Sequence[Path]) -> list[Measurement]:
     """What rings in each recording, with its warnings on standard error."""
     from synth.recording.partials import measure
-    from synth.recording.take import read
+    from synth.recording.audio_input import read
 
     measured = []
     for path in recordings:

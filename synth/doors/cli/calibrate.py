@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.recording.calibrate import Calibration
     from synth.recording.match import Claim, Line
-    from synth.recording.piece import Piece
+    from synth.recording.calibration_model import Piece
     from synth.vibration.tuning import Row
 
 KINDS = ("youngs", "bend-diameter", "root-length", "nut-grip", "clamp-loss", "material-loss")
@@ -78,7 +78,7 @@ def command(
       tinewright calibrate designs/test-piece.toml taps.wav --tine D3.1 --tine D3.3 -o corrected.toml
     """
     from synth.recording.calibrate import calibrate
-    from synth.recording.unknowns import unknowns
+    from synth.recording.parameters import unknowns
     from synth.vibration.solve import solve_row
 
     goal = _goal(design, output, overwrite)
@@ -122,10 +122,10 @@ def _piece(
     length_sd_mm: float,
 ) -> tuple[list[Claim], Piece]:
     """The taps with their tines, and everything that was measured."""
-    from synth.recording.heard import bar_of, heard
+    from synth.recording.predicted_partials import bar_of, heard
     from synth.recording.match import lines, name_tines
-    from synth.recording.piece import Piece
-    from synth.recording.unknowns import tree_of
+    from synth.recording.calibration_model import Piece
+    from synth.recording.parameters import tree_of
 
     taps = bench.tines_of_taps(instrument, measured, named)
     length = _as_cut(instrument, row, lengths)

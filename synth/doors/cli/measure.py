@@ -17,7 +17,7 @@ from synth.units import decibels
 
 if TYPE_CHECKING:
     from synth.recording.measurement import Measurement, Partial
-    from synth.recording.take import Take
+    from synth.recording.audio_input import Take
 
 _FIELDS = ("frequency_hz", "frequency_sd_hz", "decay_s", "decay_sd_s", "level_db", "note")
 _CSV = ("tap", "time_s", *_FIELDS[:-1], "level_sd_db", "splits_hz", "kind", "note")
@@ -48,7 +48,7 @@ def command(
       tinewright measure first-tine.wav -o first-tine.png
     """
     from synth.recording.partials import measure
-    from synth.recording.take import read
+    from synth.recording.audio_input import read
 
     take = read(recording, start_s, seconds)
     measurement = measure(take)
@@ -133,7 +133,7 @@ def _write_csv(measurement: Measurement, path: Path) -> None:
 def _draw(take: Take, measurement: Measurement, path: Path) -> None:
     from synth.errors import InputError
     from synth.files import whole
-    from synth.recording.picture import picture
+    from synth.recording.plot import picture
 
     if path.suffix.lower() not in {".png", ".svg", ".pdf"}:
         raise InputError(

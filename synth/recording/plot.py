@@ -11,7 +11,7 @@ import numpy as np
 
 from synth.recording.measurement import Measurement, Partial, Struck
 from synth.recording.spectrum import Bins, Complex, Real, Spectrum, lines, spectrum
-from synth.recording.take import Take
+from synth.recording.audio_input import Take
 from synth.units import decibels
 
 if TYPE_CHECKING:
