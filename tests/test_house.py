@@ -48,8 +48,8 @@ PLACES = """
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity recording.retune
     recording.corrected recording.parameters recording.calibration_model recording.apart recording.calibrate
     doors.streams
-    doors.compare doors.calm doors.ports doors.devices doors.keyboard doors.take
-    doors.speaker doors.stage doors.live doors.cli
+    workshop.comparison doors.threads doors.ports doors.devices doors.keyboard doors.recorder
+    doors.audio_process doors.live_session doors.live doors.cli
 """
 ORDER = PLACES.split()
 

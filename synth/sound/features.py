@@ -1,7 +1,7 @@
 """What can be measured of a stroke's sound besides its level: attack and brightness.
 
 In: pressure (C, N) in Pa. Out: seconds and hertz. How long it rings is not measured here: partials of neighbours
-and beats stand in every band, and 5 s cannot show 12; the model knows (`synth.doors.compare`).
+and beats stand in every band, and 5 s cannot show 12; the model knows (`synth.workshop.comparison`).
 """
 
 from __future__ import annotations

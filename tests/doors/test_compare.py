@@ -9,7 +9,7 @@ import pytest
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.doors import compare
+from synth.workshop import comparison
 from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Stroke
 from synth.sound.board_forecast import foretell
@@ -45,7 +45,7 @@ def test_a_lone_tine_on_a_heavy_bar_decays_as_its_clamp_says(tmp_path):
     """On a bar that hardly moves the decays are those of the clamped tine, which `modes` prints."""
     (tmp_path / "heavy.toml").write_text(HEAVY)
     place = scene(resolve(load(tmp_path / "heavy.toml")), "bar")
-    found = compare.partial_decays(place.model, 0)
+    found = comparison.partial_decays(place.model, 0)
     assert found == pytest.approx(place.row.modes.decay[0, 0, :3].tolist(), rel=0.03)
 
 
@@ -57,7 +57,7 @@ def test_the_first_decay_is_that_of_the_tine_in_the_chosen_scene(through):
     board = solve_board_of(instrument, name) if through == "board" else None
     place = scene(instrument, name if through == "board" else "bar")
     foretold = foretell(instrument, place.row, board)
-    found = [compare.partial_decays(place.model, r)[0] for r in range(len(instrument.tines))]
+    found = [comparison.partial_decays(place.model, r)[0] for r in range(len(instrument.tines))]
     lone = [
         r
         for r, hz in enumerate(foretold.frequency)
@@ -72,21 +72,21 @@ def test_partials_beyond_hearing_leave_their_cells_empty(test_piece, tmp_path):
     dof = place.model.tine_dof.copy()
     dof[0, :, 1:] = -1
     cut = dataclasses.replace(place.model, tine_dof=dof)
-    first, *rest = compare.partial_decays(cut, 0)
+    first, *rest = comparison.partial_decays(cut, 0)
     assert np.isfinite(first)
     assert np.isnan(rest).all()
 
 
 def heard(instrument, strokes, folder, seconds=1.0):
-    chosen = [compare.Variant((("try", str(n)),), stroke, "bar") for n, stroke in enumerate(strokes)]
-    found = compare.render(
+    chosen = [comparison.Variant((("try", str(n)),), stroke, "bar") for n, stroke in enumerate(strokes)]
+    found = comparison.render(
         instrument,
         chosen,
         seconds=seconds,
         manner=Manner(allow_yield=True),
         watch=lambda items, _: iter(items),
     )
-    compare.write(chosen, found, folder)
+    comparison.write(chosen, found, folder)
     with (folder / "comparison.csv").open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
 
@@ -127,10 +127,10 @@ def test_the_attack_is_looked_for_from_the_first_touch_to_the_end_of_the_stroke(
         asked.update(span, seconds=pressure.shape[1] / rate)
         return 0.0
 
-    monkeypatch.setattr(compare.features, "attack_time", noted)
-    chosen = [compare.Variant((), stroke, "bar")]
+    monkeypatch.setattr(comparison.features, "attack_time", noted)
+    chosen = [comparison.Variant((), stroke, "bar")]
     manner = Manner(allow_yield=True)
-    compare.render(test_piece, chosen, seconds=1.5, manner=manner, watch=lambda items, _: iter(items))
+    comparison.render(test_piece, chosen, seconds=1.5, manner=manner, watch=lambda items, _: iter(items))
     place = scene(test_piece, "bar")
     contact = stroke_row(stroke, test_piece, place.row.modes, seed=1, allow_yield=True)
     assert asked["since"] == pytest.approx(min(each.first_touch for each in contact.touches))
@@ -143,8 +143,8 @@ def test_the_picture_shows_each_sound_over_its_own_seconds_up_to_half_the_rate(t
     pressure[:, 36_000] = 1.0
     silent = np.zeros_like(pressure)
     members = write_sets({"click": pressure, "none": silent}, tmp_path)
-    sounds = [compare.Heard(each, 0.0, 0.0, (), 0.0, 0.0, ()) for each in (pressure, silent)]
-    first, second, *_ = compare._picture(members, sounds).axes
+    sounds = [comparison.Heard(each, 0.0, 0.0, (), 0.0, 0.0, ()) for each in (pressure, silent)]
+    first, second, *_ = comparison._picture(members, sounds).axes
     assert first.get_title() == "click"
     (image,) = first.images
     assert image.get_extent() == [0.0, 1.5, 0.0, 24.0]

@@ -25,8 +25,8 @@ from synth.doors.cli import run
 from synth.doors.keyboard import keyboard
 from synth.doors.live import checked, live
 from synth.doors.ports import chosen, midi_socket, quiet_drivers
-from synth.doors.stage import Setting, Stage
-from synth.doors.take import script_beside, taped, write_script
+from synth.doors.live_session import Setting, Stage
+from synth.doors.recorder import script_beside, taped, write_script
 from synth.errors import InputError
 from synth.playing.script import read_script
 from synth.sound.audio import FULL_SCALE, RATE

@@ -16,10 +16,10 @@ import synth.doors.cli.live  # noqa: F401 the command, whose name the function i
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors import live as live_room
-from synth.doors import speaker as speaker_room
+from synth.doors import audio_process as speaker_room
 from synth.doors.cli import run
-from synth.doors.speaker import SHARED, Job, Speaker
-from synth.doors.stage import Setting, Stage
+from synth.doors.audio_process import SHARED, Job, Speaker
+from synth.doors.live_session import Setting, Stage
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.live_contacts import Pace
@@ -345,7 +345,7 @@ def test_the_device_s_delay_missed_blocks_and_loss_are_told(monkeypatch):
 
 
 def test_what_was_played_is_written_with_what_it_was_heard_through(heard, tmp_path):
-    from synth.doors.take import write_script
+    from synth.doors.recorder import write_script
     from synth.playing.script_writer import as_written
     from synth.playing.script import read_script
     from synth.playing.stroke import Stroke

@@ -56,7 +56,7 @@ def command(
     Example:
       tinewright compare designs/quay-rail.toml --group D3 --vary speed_mm_s=200,600 --vary stick=birch,brass -o d3
     """
-    from synth.doors import compare
+    from synth.workshop import comparison
     from synth.files import check_folder
     from synth.sound.render import Manner
 
@@ -71,15 +71,15 @@ def command(
         grip=grip,
         numbers=numbers,
     )
-    chosen = compare.variants(instrument, plain, through, _varied(vary))
-    heard = compare.render(
+    chosen = comparison.variants(instrument, plain, through, _varied(vary))
+    heard = comparison.render(
         instrument,
         chosen,
         seconds=seconds,
         manner=Manner(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick"),
         watch=lambda items, count: arguments.progress(items, total=count, what="rendering"),
     )
-    members = compare.write(chosen, heard, output)
+    members = comparison.write(chosen, heard, output)
     for words in _gated(members):
         click.echo(words, err=True)
     rows = [

@@ -99,7 +99,7 @@ def command(
       tinewright live designs/quay-rail.toml --through panel --midi-port keys --record evening.wav
     """
     from synth.doors.live import checked, live
-    from synth.doors.stage import Setting
+    from synth.doors.live_session import Setting
     from synth.sound.render import scene
 
     setting = Setting(

@@ -26,10 +26,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.doors.calm import calm_threads, nothing_to_collect
+from synth.doors.threads import calm_threads, nothing_to_collect
 from synth.doors.devices import DeviceLostError, silent_device, sound_device
 from synth.doors.ports import quiet_drivers
-from synth.doors.take import taped
+from synth.doors.recorder import taped
 from synth.errors import InputError
 from synth.sound.audio import RATE
 from synth.sound.clock import second

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from synth.doors.calm import nothing_to_collect
+from synth.doors.threads import nothing_to_collect
 from synth.playing.computer_keys import HomeRow
 from synth.playing.midi_mapping import Keys, Message, Unplayable, all_sound_off
 from synth.playing.script_writer import as_written
