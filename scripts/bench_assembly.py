@@ -22,15 +22,15 @@ from typing import Any
 import numpy as np
 import scipy.linalg
 
+from synth import cache
 from synth.design.file import load
 from synth.design.instrument import Instrument, Straight
 from synth.design.resolve import resolve
-from synth import cache
-from synth.vibration.modal_model import HIGHEST_HZ, LOWEST_HZ, ModalModel, assemble
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, solve_bar
-from synth.vibration.eigen import real_modes
 from synth.vibration.coupling import Structure, couple, nut_inertia, stand
+from synth.vibration.eigen import real_modes
+from synth.vibration.modal_model import HIGHEST_HZ, LOWEST_HZ, ModalModel, assemble
 from synth.vibration.tine import solve_tines
 
 DESIGN = Path(__file__).parents[1] / "tests" / "data" / "two-tines.toml"

@@ -18,12 +18,12 @@ import numpy as np
 from synth.design.file import load
 from synth.design.instrument import FixedLength
 from synth.design.resolve import resolve
-from synth.playing.midi_mapping import speed
-from synth.playing.contact.stick_path import passage
-from synth.playing.contact.stick import stick_modes
-from synth.playing.stroke import Stroke
-from synth.playing.contact.run import EVENT, Fineness, Ring, sweep
 from synth.playing.contact.modes import tips
+from synth.playing.contact.run import EVENT, Fineness, Ring, sweep
+from synth.playing.contact.stick import stick_modes
+from synth.playing.contact.stick_path import passage
+from synth.playing.midi_mapping import speed
+from synth.playing.stroke import Stroke
 from synth.vibration.tine import solve_tines
 
 ROW = Path(__file__).resolve().parent.parent / "tests" / "data" / "contact-row.toml"

@@ -36,8 +36,8 @@ from synth.playing.script import read_script
 from synth.playing.stroke import Stroke
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.livebank import LiveBank
-from synth.sound.render import Manner, Scene, play, scene, strike
 from synth.sound.modal_state import Ring
+from synth.sound.render import Manner, Scene, play, scene, strike
 from synth.units import amplitude
 
 NOTE_ON = 0x90

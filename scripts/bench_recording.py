@@ -23,8 +23,8 @@ import scipy.signal
 import soundfile
 from numpy.typing import NDArray
 
-from synth.recording.partials import measure
 from synth.recording.audio_input import read
+from synth.recording.partials import measure
 
 RATE = 48_000
 SECONDS = 10.0

@@ -19,10 +19,10 @@ from typing import Any
 
 from threadpoolctl import threadpool_limits
 
+from synth.cache import FOLDER_VARIABLE
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors.cli import run
-from synth.cache import FOLDER_VARIABLE
 from synth.vibration.solve import solve_quarrels, solve_row
 
 SECTIONS = {

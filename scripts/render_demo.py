@@ -17,9 +17,9 @@ from synth.errors import InputError
 from synth.files import whole
 from synth.playing.stroke import Stroke
 from synth.sound.audio import RATE
+from synth.sound.file_sets import Member, write_sets
 from synth.sound.loudness import QUIET_ROOM, measure
 from synth.sound.render import perform, scene
-from synth.sound.file_sets import Member, write_sets
 
 DESIGN = Path(__file__).resolve().parent.parent / "designs" / "quay-rail.toml"
 BOARD = "panel"

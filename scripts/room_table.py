@@ -29,15 +29,15 @@ from numpy.typing import NDArray
 from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
+from synth.recording.audio_input import Take
 from synth.recording.calibrate import calibrate
-from synth.recording.predicted_partials import bar_of, heard
+from synth.recording.calibration_model import Piece
 from synth.recording.match import lines, name_tines
 from synth.recording.measurement import Measurement, Partial
-from synth.recording.partials import measure
-from synth.recording.calibration_model import Piece
-from synth.recording.retune import retune
-from synth.recording.audio_input import Take
 from synth.recording.parameters import tree_of, unknowns, with_changes
+from synth.recording.partials import measure
+from synth.recording.predicted_partials import bar_of, heard
+from synth.recording.retune import retune
 from synth.vibration.solve import solve_row
 
 Real = NDArray[np.float64]

@@ -12,10 +12,10 @@ import random
 import re
 from typing import Any
 
+from synth.design.decode import decode
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.design.decode import decode
 from synth.errors import InputError
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import Quarrel, find_quarrels

@@ -13,43 +13,39 @@ PACKAGE = ROOT / "synth"
 
 # A module may import only what stands before it.
 PLACES = """
-    errors units files compiled
-    design.catalogue design.schema design.decode design.slips design.file design.instrument design.material design.rods_nuts_sticks
-    design.bar_and_boards design.pickup design.groups design.bench design.placement_checks design.resolve design.change
-    vibration.section vibration.beam vibration.frame vibration.damping vibration.rod
-    vibration.plate vibration.plate_air vibration.statistical_modes
-    vibration.tine vibration.axial vibration.bar vibration.board_interface vibration.board
-    vibration.coupling vibration.eigen vibration.modal_model vibration.modal_projection
-    vibration.host vibration.single_tine vibration.mounted_pitch vibration.clearance
+    errors units files compiled cache
+    design.catalogue design.schema design.decode design.slips design.file design.instrument design.material
+    design.rods_nuts_sticks design.bar_and_boards design.pickup design.groups design.bench design.placement_checks
+    design.resolve design.change
+    vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
+    vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar
+    vibration.board_interface vibration.board vibration.coupling vibration.eigen vibration.modal_model
+    vibration.modal_projection vibration.host vibration.single_tine vibration.mounted_pitch vibration.clearance
     vibration.trimming vibration.trimming.loaded_rod vibration.trimming.settle vibration.trimming.search
-    vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate
-    vibration.advice cache vibration.solve
-    playing.stroke playing.midi_mapping playing.computer_keys playing.lines playing.script playing.script_writer playing.midi
-    playing.mute
-    playing.contact.hand playing.contact.stick playing.contact.stick_path playing.contact.modes playing.contact.closed_form playing.layout playing.compiled
-    playing.contact.laws playing.bodies playing.contact.modal_step playing.contact.kernel
-    playing.report playing.contact.refusals playing.contact.run playing.contact.stroke_contact
-    sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank sound.limiter sound.clock
-    sound.bandlimit sound.drive sound.overlay
-    sound.convolution sound.radiator sound.radiator.bar sound.radiator.pickup sound.radiator.board
-    sound.radiator.stick sound.stroke_sound
-    sound.board_forecast
+    vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate vibration.advice
+    vibration.solve
+    playing.stroke playing.midi_mapping playing.computer_keys playing.lines playing.script playing.script_writer
+    playing.midi playing.mute playing.report playing.contact playing.contact.hand playing.contact.stick
+    playing.contact.stick_path playing.contact.modes playing.contact.closed_form playing.contact.layout
+    playing.contact.compiled playing.contact.laws playing.contact.bodies playing.contact.modal_step
+    playing.contact.kernel playing.contact.refusals playing.contact.run playing.contact.stroke_contact
+    sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank sound.limiter
+    sound.clock sound.bandlimit sound.drive sound.overlay sound.convolution sound.radiator sound.radiator.bar
+    sound.radiator.pickup sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.features sound.file_sets sound.boardsheet sound.render sound.sensitivity
     sound.live_output sound.holding sound.live_contacts
-    workshop.map workshop.cutting workshop.length_text workshop.drawing workshop.typeface workshop.tiling workshop.paper
-    workshop.cautions workshop.holes workshop.fixing workshop.overview
-    workshop.trimplot workshop.written workshop.strength
-    workshop.tolerance workshop.cutlist workshop.cut_list_pages workshop.tuning_sheet workshop.flat_length workshop.template
-    workshop.bent_template workshop.boardplot
-    workshop.suggest
-    recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit
-    recording.model_order recording.sinusoids recording.stirred recording.room recording.hum
-    recording.measurement recording.artefacts
-    recording.partials recording.plot recording.predicted_partials recording.match recording.identity recording.retune
-    recording.corrected recording.parameters recording.calibration_model recording.apart recording.calibrate
-    doors.streams
-    workshop.comparison doors.threads doors.ports doors.devices doors.keyboard doors.recorder
-    doors.audio_process doors.live_session doors.live doors.cli
+    workshop.map workshop.cutting workshop.length_text workshop.drawing workshop.typeface workshop.tiling
+    workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.overview workshop.trimplot
+    workshop.written workshop.strength workshop.tolerance workshop.cutlist workshop.cut_list_pages
+    workshop.tuning_sheet workshop.flat_length workshop.template workshop.bent_template workshop.boardplot
+    workshop.suggest workshop.comparison
+    recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order
+    recording.sinusoids recording.stirred recording.room recording.hum recording.measurement recording.artefacts
+    recording.partials recording.plot recording.predicted_partials recording.match recording.identity
+    recording.retune recording.corrected recording.parameters recording.calibration_model recording.apart
+    recording.calibrate
+    doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
+    doors.live_session doors.live doors.cli
 """
 ORDER = PLACES.split()
 

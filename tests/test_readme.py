@@ -22,8 +22,8 @@ def tables(kind, seen=None):
         return seen
     seen.add(kind)
     for field in msgspec.structs.fields(kind):
-        for part in re.findall(r"(?:schema|score)\.(\w+)", str(field.type)):
-            for room in (schema, score):
+        for part in re.findall(r"(?:schema|script)\.(\w+)", str(field.type)):
+            for room in (schema, script):
                 inner = getattr(room, part, None)
                 if isinstance(inner, type) and issubclass(inner, msgspec.Struct):
                     tables(inner, seen)

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from synth.design import schema
-from synth.design import catalogue
+from synth.design import catalogue, schema
 from synth.design.instrument import Bench, Tine
 from synth.units import MM
 

@@ -18,10 +18,10 @@ import msgspec
 import numpy as np
 
 from synth.design import schema
-from synth.design.placement_checks import SAME_FACE, TIGHT_BEND, across_corners, check_places, unwise_places
+from synth.design.bar_and_boards import FOOTINGS
 from synth.design.instrument import Bar, Bend, Instrument, Section, Straight, Support
 from synth.design.pickup import nearest
-from synth.design.bar_and_boards import FOOTINGS
+from synth.design.placement_checks import SAME_FACE, TIGHT_BEND, across_corners, check_places, unwise_places
 from synth.errors import InputError
 from synth.units import MM
 

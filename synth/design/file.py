@@ -11,9 +11,9 @@ import tomllib
 from pathlib import Path
 from typing import Final
 
+from synth.design.decode import decode
 from synth.design.schema import Design
 from synth.design.slips import slip
-from synth.design.decode import decode
 from synth.errors import InputError
 
 LARGEST: Final = 1 << 20  # bytes; a design of a thousand tines written one by one has a tenth of that

@@ -14,10 +14,10 @@ from itertools import pairwise
 from typing import Final
 
 from synth.design import schema
+from synth.design.decode import usable_name
 from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Root, Tine, TrimWish
 from synth.design.material import own, unknown
 from synth.design.rods_nuts_sticks import Stock, find_nut, find_stock, fitting_warning
-from synth.design.decode import usable_name
 from synth.errors import InputError
 from synth.units import A4_NOTE_NUMBER, DEGREE, MM, note_hz, note_number, ratio
 

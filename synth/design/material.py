@@ -11,8 +11,7 @@ import dataclasses
 from collections.abc import Iterable, Mapping
 from typing import Any, Final, TypeVar
 
-from synth.design import schema
-from synth.design import catalogue
+from synth.design import catalogue, schema
 from synth.design.instrument import Material, PlateMaterial
 from synth.errors import InputError, nearest
 from synth.units import GPA, KELVIN_AT_0_C, MPA

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from synth.design import schema
-from synth.design.instrument import Bar, Pickup, Tine
 from synth.design.bar_and_boards import on_bar
+from synth.design.instrument import Bar, Pickup, Tine
 from synth.errors import InputError
 from synth.units import MM
 

@@ -9,9 +9,14 @@ from __future__ import annotations
 
 from typing import Final
 
-from synth.design import schema
-from synth.design import catalogue
+from synth.design import catalogue, schema
+from synth.design.bar_and_boards import board_warnings, make_bar, make_board, make_listener
 from synth.design.bench import make_bench
+from synth.design.decode import checked
+from synth.design.groups import interval, stand
+from synth.design.instrument import Group, Instrument, Nut, Stick, Tine
+from synth.design.material import check_materials
+from synth.design.pickup import make_pickup
 from synth.design.placement_checks import (
     bar_warnings,
     check_holes,
@@ -20,13 +25,7 @@ from synth.design.placement_checks import (
     place_warnings,
     stick_warnings,
 )
-from synth.design.instrument import Group, Instrument, Nut, Stick, Tine
-from synth.design.material import check_materials
-from synth.design.pickup import make_pickup
 from synth.design.rods_nuts_sticks import find_nut, find_sticks, find_stock
-from synth.design.groups import interval, stand
-from synth.design.bar_and_boards import board_warnings, make_bar, make_board, make_listener
-from synth.design.decode import checked
 from synth.errors import InputError
 from synth.units import KELVIN_AT_0_C
 

@@ -12,8 +12,7 @@ import math
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
-from synth.design import schema
-from synth.design import catalogue
+from synth.design import catalogue, schema
 from synth.design.instrument import CANTILEVER_MASS, Nut, Rod, Stick, round_stick
 from synth.design.material import material, material_row, own_name, unknown
 from synth.errors import InputError

@@ -26,17 +26,17 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.doors.threads import calm_threads, nothing_to_collect
 from synth.doors.devices import DeviceLostError, silent_device, sound_device
 from synth.doors.ports import quiet_drivers
 from synth.doors.recorder import taped
+from synth.doors.threads import calm_threads, nothing_to_collect
 from synth.errors import InputError
 from synth.sound.audio import RATE
 from synth.sound.clock import second
+from synth.sound.live_output import STATES, Meter, Report, Sound, Voice, layers
 from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.radiator import Radiator
 from synth.sound.stroke_sound import Struck
-from synth.sound.live_output import STATES, Meter, Report, Sound, Voice, layers
 
 MARKS: Final = {STATES: b"s", "signals": b"t", "pressure": b"p"}  # what a message holds, its first byte
 HEAD: Final = struct.Struct("<cqq")  # mark, silences that the player knew of, states or first frame

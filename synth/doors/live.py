@@ -2,7 +2,8 @@
 
 In: an instrument as it is heard, and what to play it on. Out: sound, and perhaps a recording of it with its script.
 This is the main thread: it opens and closes, looks at the terminal's keys, tells how it goes and notices when
-something was unplugged. `synth.doors.live_session` has the other threads, `synth.doors.audio_process` the other process.
+something was unplugged. `synth.doors.live_session` has the other threads, `synth.doors.audio_process` the other
+process.
 """
 
 from __future__ import annotations
@@ -16,13 +17,13 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import Final
 
-from synth.doors.threads import calm_threads
+from synth.doors.audio_process import Job, Speaker
 from synth.doors.devices import check_sound_device
 from synth.doors.keyboard import Read, keyboard
-from synth.doors.ports import Alive, LostError, check_socket, midi_port, midi_socket
-from synth.doors.audio_process import Job, Speaker
 from synth.doors.live_session import Setting, Stage
+from synth.doors.ports import Alive, LostError, check_socket, midi_port, midi_socket
 from synth.doors.recorder import script_beside, write_script
+from synth.doors.threads import calm_threads
 from synth.errors import InputError
 from synth.playing.midi_mapping import Message
 from synth.sound.render import Scene

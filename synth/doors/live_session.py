@@ -28,8 +28,8 @@ from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import FULL_SCALE_SPL, RATE
 from synth.sound.limiter import CAP_DB, told
 from synth.sound.live_contacts import Performer
-from synth.sound.render import Manner, Scene
 from synth.sound.live_output import Sound
+from synth.sound.render import Manner, Scene
 
 BLOCK: Final = 256  # samples; 5.3 ms
 PATIENCE: Final = 0.2  # s for a contact that is being worked out when the player has had enough

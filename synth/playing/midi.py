@@ -1,8 +1,8 @@
 """A standard MIDI file becomes a performance.
 
 In: a file of format 0 or 1 and the instrument. Out: a `Performance`, and the notes that cannot be played. The idea:
-merge the tracks by tick, turn ticks into seconds through the tempo map, and let `synth.playing.midi_mapping` say what each
-message means. mido reads the bytes; whatever it stumbles over in a broken file becomes one line.
+merge the tracks by tick, turn ticks into seconds through the tempo map, and let `synth.playing.midi_mapping` say
+what each message means. mido reads the bytes; whatever it stumbles over in a broken file becomes one line.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """What a stroke did to each tine, in numbers that a maker can check with scale and loupe; its force, for anyone.
 
-In: nothing; these are the types that `synth.playing.contact.stroke_contact` fills. Out: `document` and `trace_arrays`, the same
-with units in the names, for a file.
+In: nothing; these are the types that `synth.playing.contact.stroke_contact` fills. Out: `document` and
+`trace_arrays`, the same with units in the names, for a file.
 """
 
 from __future__ import annotations

@@ -14,13 +14,13 @@ from typing import Annotated, Final, Literal
 
 from msgspec import Meta, field, structs
 
+from synth.design.decode import checked, decode, place_of
 from synth.design.file import read_toml
 from synth.design.instrument import Instrument
 from synth.design.schema import Positive, Table
-from synth.design.decode import checked, decode, place_of
 from synth.errors import InputError, nearest
-from synth.playing.midi_mapping import NEUTRAL, edged
 from synth.playing.lines import line_of
+from synth.playing.midi_mapping import NEUTRAL, edged
 from synth.playing.stroke import CONTROLS, Grip, Hand, Hold, Stroke, shaped
 
 MOST_EVENTS: Final = 20_000  # twenty minutes of sixteen strokes a second

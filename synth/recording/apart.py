@@ -12,8 +12,8 @@ from typing import Final
 
 import numpy as np
 
-from synth.recording.match import Line
 from synth.recording.calibration_model import CENT, Model, Piece, covariance, measured
+from synth.recording.match import Line
 from synth.recording.parameters import LOSSES, SPREAD, Unknown
 from synth.units import MM
 from synth.vibration.section import Array

@@ -22,11 +22,11 @@ import numpy as np
 
 from synth.errors import InputError
 from synth.recording.apart import counted, objection, trend, whitened, would_tell
-from synth.recording.corrected import Change
-from synth.recording.predicted_partials import Heard
-from synth.recording.match import Line
 from synth.recording.calibration_model import CENT, Model, Piece, covariance, from_fit, measured, to_fit
+from synth.recording.corrected import Change
+from synth.recording.match import Line
 from synth.recording.parameters import SPREAD, Unknown
+from synth.recording.predicted_partials import Heard
 from synth.vibration.section import Array
 
 NOT_ASKED: Final = "not asked for"

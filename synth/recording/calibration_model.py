@@ -15,9 +15,9 @@ import numpy as np
 from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
 from synth.recording.corrected import Change, Tree
-from synth.recording.predicted_partials import Heard, bar_of, heard
 from synth.recording.match import Line
 from synth.recording.parameters import SPREAD, Unknown, with_changes
+from synth.recording.predicted_partials import Heard, bar_of, heard
 from synth.vibration.section import Array
 from synth.vibration.tuning import Trim
 

@@ -16,9 +16,9 @@ from typing import Final
 import numpy as np
 
 from synth.design.instrument import Instrument
-from synth.recording.predicted_partials import HIGHEST
 from synth.recording.match import STEP, scores
 from synth.recording.measurement import Struck
+from synth.recording.predicted_partials import HIGHEST
 from synth.units import cents
 from synth.vibration.section import Array
 from synth.vibration.tine import solve_tines

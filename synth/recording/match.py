@@ -15,8 +15,8 @@ from typing import Final
 import numpy as np
 
 from synth.errors import InputError
-from synth.recording.predicted_partials import Heard
 from synth.recording.measurement import Partial, Struck
+from synth.recording.predicted_partials import Heard
 from synth.vibration.section import Array
 
 FURTHEST: Final = (

@@ -11,12 +11,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from synth.design.decode import decode
 from synth.design.file import read_toml
+from synth.design.groups import CLAMP_LOSS_FACTOR, ROOT_LENGTH_PER_DIAMETER
 from synth.design.instrument import Instrument, Tine
 from synth.design.rods_nuts_sticks import PLAIN_MATERIAL, THREADED_MATERIAL, find_stock
-from synth.design.groups import CLAMP_LOSS_FACTOR, ROOT_LENGTH_PER_DIAMETER
 from synth.design.schema import Design
-from synth.design.decode import decode
 from synth.errors import InputError
 from synth.recording.corrected import Change, Tree, put
 from synth.units import GPA, MM

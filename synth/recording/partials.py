@@ -14,15 +14,15 @@ from threadpoolctl import threadpool_limits
 
 from synth.errors import InputError
 from synth.recording import artefacts
+from synth.recording.audio_input import Take
 from synth.recording.damped_sinusoid_fit import FALL, Modes, no_modes
 from synth.recording.hum import NO_HUM, Hum, grown, told, without_hum
 from synth.recording.measurement import Measurement, Partial, Struck
+from synth.recording.model_order import CERTAIN
 from synth.recording.onsets import Tap, taps
 from synth.recording.room import Indoors, indoors, outdoors
-from synth.recording.model_order import CERTAIN
 from synth.recording.sinusoids import find
 from synth.recording.spectrum import LOWEST, MOST_PEAKS, Real
-from synth.recording.audio_input import Take
 
 MOST_RING: Final = 60.0  # s of one tap that are looked at: six time constants of a very good tine
 MOST_SAMPLES: Final = 4_000_000  # of one tap: 21 s at 192 kHz, in 400 MB

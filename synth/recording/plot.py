@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from synth.recording.audio_input import Take
 from synth.recording.measurement import Measurement, Partial, Struck
 from synth.recording.spectrum import Bins, Complex, Real, Spectrum, lines, spectrum
-from synth.recording.audio_input import Take
 from synth.units import decibels
 
 if TYPE_CHECKING:

@@ -15,10 +15,10 @@ import numpy as np
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError
-from synth.recording.predicted_partials import Heard, bar_of, heard
 from synth.recording.identity import LEAST, Found, identify, lowered, tine_name, under_nuts
 from synth.recording.match import Claim, Line, lines
 from synth.recording.measurement import Struck
+from synth.recording.predicted_partials import Heard, bar_of, heard
 from synth.units import MM, cents
 from synth.vibration.tuning import LONGEST, SHORTEST, Row
 

@@ -27,9 +27,9 @@ from typing import Final
 
 import numpy as np
 
+from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum, Sound
 from synth.sound.onsets import Coming, Events, Onsets
 from synth.sound.pole_steps import Advance, Array, Complex, Index, carried, checked, powers
-from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum, Sound
 
 LENGTHS: Final = (64, 512, 2048, 8192)  # frames of a block; the first is summed directly
 BLOCK: Final = 1 << 18  # frames given out at once unless told otherwise

@@ -18,20 +18,20 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.cache import kept
 from synth.design.instrument import Instrument
 from synth.sound.radiator import Complex, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.sound.radiator.board import board_pressures
 from synth.units import decibels
-from synth.vibration.modal_model import ModalModel
 from synth.vibration.bar import solve_bar, standing_on
 from synth.vibration.board import SolvedBoard
-from synth.cache import kept
+from synth.vibration.coupling import beside_board, carrier, nut_inertia, riding, stand
 from synth.vibration.host import Host, damped_host, free_tines, own_residual
+from synth.vibration.modal_model import ModalModel
 from synth.vibration.mounted_pitch import PARTIALS
 from synth.vibration.single_tine import PartialModes, along_row, partial_modes
 from synth.vibration.solve import solve_board_of
-from synth.vibration.coupling import beside_board, carrier, nut_inertia, riding, stand
 from synth.vibration.tuning import Row
 
 TIP: Final = 1e-3  # m, by which every tine is bent along the row and let go

@@ -12,12 +12,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.cache import kept
 from synth.design.instrument import Board, Instrument
 from synth.sound.audio import REFERENCE_PRESSURE
 from synth.sound.radiator import ears
 from synth.sound.radiator.board import BoardFilter
 from synth.vibration.board import SolvedBoard, bending, plate_of
-from synth.cache import kept
 from synth.vibration.plate_air import PLUG_END, SOUND_SPEED
 from synth.vibration.solve import solve_board_of
 

@@ -27,10 +27,10 @@ from synth.errors import InputError
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import RATE
 from synth.sound.holding import Holding
-from synth.sound.render import Manner, Scene, held, strike
-from synth.sound.modal_state import Ring
-from synth.sound.stroke_sound import Struck
 from synth.sound.live_output import FADES, Sound
+from synth.sound.modal_state import Ring
+from synth.sound.render import Manner, Scene, held, strike
+from synth.sound.stroke_sound import Struck
 from synth.vibration.modal_projection import Projection
 
 MARGIN: Final = (

@@ -25,8 +25,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.sound.pole_steps import Array, Complex, carried, checked, first_frame, powers
 from synth.sound.bin_sums import Sound
+from synth.sound.pole_steps import Array, Complex, carried, checked, first_frame, powers
 
 WIDTH: Final = 16  # frames to a state: table and states of 3,000 modes stay in the processor's cache
 LONGEST: Final = 512  # frames of a block

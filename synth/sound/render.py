@@ -16,6 +16,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.cache import kept
 from synth.design.instrument import Instrument
 from synth.errors import InputError, nearest
 from synth.playing.contact.stroke_contact import EVENT, FULL, Contact, stroke_row
@@ -25,16 +26,15 @@ from synth.playing.script import Performance
 from synth.playing.stroke import ForceTrace, Hold, Stroke
 from synth.sound.audio import RATE
 from synth.sound.bank import blocks
+from synth.sound.modal_state import Ring
 from synth.sound.onsets import EventBatch
 from synth.sound.overlay import Overlay
 from synth.sound.radiator import Radiator
 from synth.sound.radiator.bar import bar_radiator
 from synth.sound.radiator.board import board_radiator
 from synth.sound.radiator.pickup import pickup_radiator
-from synth.sound.modal_state import Ring
 from synth.sound.stroke_sound import Striker, Struck
 from synth.vibration.modal_model import ModalModel
-from synth.cache import kept
 from synth.vibration.modal_projection import Projection
 from synth.vibration.solve import solve_board_of, solve_model, solve_row
 from synth.vibration.tuning import Row

@@ -35,6 +35,7 @@ from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.units import MM
 from synth.vibration.bar import support_springs
+from synth.vibration.coupling import Bases
 from synth.vibration.estimate import FreeBar, estimate, free_bar
 from synth.vibration.host import pull
 from synth.vibration.mounted_pitch import mounting
@@ -52,7 +53,6 @@ from synth.vibration.quarrels import (
     worst_of_each,
 )
 from synth.vibration.section import Array
-from synth.vibration.coupling import Bases
 from synth.vibration.tuning import Row, tune
 
 ADVISED: Final = 10  # quarrels, the worst: as many as `check` prints

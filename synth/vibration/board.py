@@ -10,8 +10,8 @@ closed box and the plug of a hole,
 
 whose modes are the board's own. The air's mass and resistance vary with frequency; between two modes they are taken
 at the geometric mean of the two frequencies, which keeps the matrices symmetric.
-Above the reach the sum goes on with statistical modes (`synth.vibration.statistical_modes`). In its own plane the board
-slides as a rigid body where its edges are free; a frame or a box that stands on the floor does not give way
+Above the reach the sum goes on with statistical modes (`synth.vibration.statistical_modes`). In its own plane the
+board slides as a rigid body where its edges are free; a frame or a box that stands on the floor does not give way
 sideways. Every part is passive, and so is the whole.
 
     z   bar            The board's middle plane is level under the bar. Its x and y are turned and shifted in the
@@ -31,7 +31,6 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Bar, Board, Foot
 from synth.vibration.bar import path, reach
-from synth.vibration.statistical_modes import DiffuseModes, diffuse_modes, edge_efficiency
 from synth.vibration.board_interface import BoardModes, Feet, StandingBoard
 from synth.vibration.plate import Plate, PlateModes, orthotropic, solve_plate
 from synth.vibration.plate_air import (
@@ -45,6 +44,7 @@ from synth.vibration.plate_air import (
     plug_mass,
     radiation,
 )
+from synth.vibration.statistical_modes import DiffuseModes, diffuse_modes, edge_efficiency
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]

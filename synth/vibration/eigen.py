@@ -6,9 +6,9 @@ Without losses. The tines' block of M is the identity, so M has the factor L = [
 L_s L_s^T = A - B B^T, and only the carrier's few freedoms need a triangular solve. The rest is one dense symmetric
 eigenproblem of L^-1 K L^-T; a few thousand freedoms take seconds.
 
-With losses. K + jK' between real modes is Omega² + jD, D = V^T K' V. See `synth.vibration.modal_model` for the method;
-modes i and j belong to one cluster where |D_ij| > LINK |omega_i² - omega_j²|: then y_i holds more than LINK of
-mode j. Because D has no negative eigenvalue |D_ij| <= sqrt(D_ii D_jj), which tells where to look.
+With losses. K + jK' between real modes is Omega² + jD, D = V^T K' V. See `synth.vibration.modal_model` for the
+method; modes i and j belong to one cluster where |D_ij| > LINK |omega_i² - omega_j²|: then y_i holds more than LINK
+of mode j. Because D has no negative eigenvalue |D_ij| <= sqrt(D_ii D_jj), which tells where to look.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.vibration.section import Array
 from synth.vibration.coupling import Indices, Structure
+from synth.vibration.section import Array
 
 Complex = NDArray[np.complex128]
 

@@ -22,9 +22,9 @@ import numpy as np
 
 from synth.design.instrument import Bar, Instrument
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
+from synth.vibration.coupling import nut_inertia, riding, stand
 from synth.vibration.quarrels import Meetings, meet
 from synth.vibration.section import Array
-from synth.vibration.coupling import nut_inertia, riding, stand
 from synth.vibration.tuning import Row
 
 LOOKED_AT: Final = 33  # places along the bar at which it is asked what the left-out modes yield

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from synth.vibration.axial import AxialModes
 from synth.vibration.bar import BarModes
+from synth.vibration.coupling import Bases, Indices, riding
 from synth.vibration.eigen import complex_modes
 from synth.vibration.section import Array
-from synth.vibration.coupling import Bases, Indices, riding
 from synth.vibration.tine import TineModes
 
 LOWEST_HZ: Final = 0.1  # below, a mode is a drift of what nothing holds

@@ -28,11 +28,11 @@ from numpy.typing import ArrayLike, NDArray
 from synth.design.instrument import Bar, PlacedNut, Tine
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar, standing_on
-from synth.vibration.eigen import Complex, damped_modes, real_modes
 from synth.vibration.board_interface import StandingBoard
+from synth.vibration.coupling import Bases, Indices, Structure, couple, nut_inertia, stand
+from synth.vibration.eigen import Complex, damped_modes, real_modes
 from synth.vibration.frame import rigid_arm
 from synth.vibration.section import Array
-from synth.vibration.coupling import Bases, Indices, Structure, couple, nut_inertia, stand
 from synth.vibration.tine import TineModes, solve_tines
 
 HIGHEST_HZ: Final = 20_000.0  # above the tines' 18 kHz, so that a partial the bar pulls up is not lost

@@ -16,10 +16,10 @@ import numpy as np
 
 from synth.design.instrument import Instrument
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
+from synth.vibration.coupling import Bases, Indices, carried, nut_inertia, rigid_inertia, stand
 from synth.vibration.host import Host, free_tines, loaded, own_residual
 from synth.vibration.section import Array
 from synth.vibration.single_tine import along_row, partial_modes
-from synth.vibration.coupling import Bases, Indices, carried, nut_inertia, rigid_inertia, stand
 from synth.vibration.tine import TineModes
 
 PARTIALS: Final = 3  # of the tine, free to move: with more the pitch moves by less than 0.01 cent

@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
 from synth.vibration.bar import COUPLED_HZ, solve_bar
+from synth.vibration.coupling import Bases, nut_inertia, stand
 from synth.vibration.host import loaded_bar, pull
 from synth.vibration.section import Array
-from synth.vibration.coupling import Bases, nut_inertia, stand
 from synth.vibration.tine import PLANES
 from synth.vibration.tuning import Row
 

@@ -28,9 +28,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.vibration.coupling import Indices
 from synth.vibration.host import FreeTines, Host, Numbers
 from synth.vibration.section import Array
-from synth.vibration.coupling import Indices
 
 KEPT: Final = (
     (8, 4),

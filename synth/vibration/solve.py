@@ -10,12 +10,12 @@ from collections.abc import Sequence
 
 import msgspec
 
+from synth.cache import kept
 from synth.design.instrument import Instrument
 from synth.design.schema import Design
 from synth.vibration.advice import Advice, advise
-from synth.vibration.modal_model import ModalModel, assemble
 from synth.vibration.board import SolvedBoard, solve_board
-from synth.cache import kept
+from synth.vibration.modal_model import ModalModel, assemble
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import Quarrel, find_quarrels
 from synth.vibration.section import Array

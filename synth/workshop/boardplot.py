@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from synth.design.instrument import Instrument
-from synth.sound.boardsheet import BoardSheet
 from synth.sound.board_forecast import Change
+from synth.sound.boardsheet import BoardSheet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -28,8 +28,8 @@ from synth.files import whole_set
 from synth.playing.stroke import CHOICES, CONTROLS, Stroke, shaped
 from synth.sound import features
 from synth.sound.audio import RATE
-from synth.sound.render import Manner, perform, scene
 from synth.sound.file_sets import Member, write_sets
+from synth.sound.render import Manner, perform, scene
 from synth.vibration.modal_model import ModalModel
 
 MOST: Final = 64  # combinations: more than anyone compares by ear

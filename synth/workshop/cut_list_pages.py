@@ -15,8 +15,8 @@ from synth.files import whole
 from synth.units import GRAM, INCH, MM, note_name
 from synth.workshop.cautions import CAUTIONS, HEADING
 from synth.workshop.cutlist import CutList, Piece, Purchase, StockBar
-from synth.workshop.paper import Bullets, Document, Heading, Paragraph, Part, Table
 from synth.workshop.length_text import UNIT, Units, inch_words, length_words
+from synth.workshop.paper import Bullets, Document, Heading, Paragraph, Part, Table
 
 COLUMNS: Final = (
     "number", "group", "tine", "pitch_hz", "stock", "cut_mm", "cut_in", "free_mm", "clamped_mm", "bar",

@@ -19,8 +19,8 @@ from synth.units import MM
 from synth.vibration.bar import beam_of
 from synth.vibration.tuning import Row
 from synth.workshop.cutting import plan, used
-from synth.workshop.holes import Washer
 from synth.workshop.fixing import Joint, joint
+from synth.workshop.holes import Washer
 from synth.workshop.overview import stock_name
 
 WASHER_DENSITY = 7850.0  # kg/m3, steel

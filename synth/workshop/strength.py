@@ -5,11 +5,12 @@ the root's core is 32 M/(pi d^3), with the moment of the hold and that of a blow
 
     M = s (b / 2 mm)^(1/2) (L / 100 mm)^(1/3) (1.71 F L + 2.09 s v (E I mu)^(1/2)),   s = (m_s/(m_s + m_t))^(1/2)
 
-F the hold force (`synth.playing.contact.closed_form`), L the length, b the bite, v the stick's speed, (E I mu)^(1/2) v what a
-bending wave carries in a rod whose point is moved at v, m_s and m_t the masses of stick and tine: a light stick in
-soft fingers gives way before it holds as hard as it would at rest. Factors and powers are fitted to 7,669 contacts
-of the event model (four sticks in usual fingers, 0.1 to 3 m/s, 1 to 4.5 mm, the tines of the three designs): five
-of six stay below, one in twenty is above by more than a quarter, half are below three quarters.
+F the hold force (`synth.playing.contact.closed_form`), L the length, b the bite, v the stick's speed, (E I
+mu)^(1/2) v what a bending wave carries in a rod whose point is moved at v, m_s and m_t the masses of stick and
+tine: a light stick in soft fingers gives way before it holds as hard as it would at rest. Factors and powers are
+fitted to 7,669 contacts of the event model (four sticks in usual fingers, 0.1 to 3 m/s, 1 to 4.5 mm, the tines of
+the three designs): five of six stay below, one in twenty is above by more than a quarter, half are below three
+quarters.
 
 One stroke must stay below yield, where steel gives way as a whole and a notch does not count; a million strokes
 below the endurance limit over the fatigue notch factor and a safety of 1.5: every ring bends the root to and fro
@@ -28,10 +29,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument, Stick, Tine
-from synth.playing.contact.stick_path import Passage, passage
 from synth.playing.contact.closed_form import MODES, Pluck, Regime, pluck, regime
-from synth.playing.stroke import BITE, SPEED, TILT, Stroke
 from synth.playing.contact.modes import Tips, tips
+from synth.playing.contact.stick_path import Passage, passage
+from synth.playing.stroke import BITE, SPEED, TILT, Stroke
 from synth.vibration.tine import TineModes
 
 Array = NDArray[np.float64]

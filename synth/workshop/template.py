@@ -21,10 +21,10 @@ from typing import Final
 from synth.design.instrument import Bend, Instrument, Section, Tine
 from synth.units import DEGREE, INCH, MM
 from synth.workshop.cautions import IN_SHORT
-from synth.workshop.flat_length import Development, FlatBend, develop
 from synth.workshop.drawing import Circle, Drawing, Line, Point, Shape, Text, centre_mark, check_bar
-from synth.workshop.holes import Hole
 from synth.workshop.fixing import joint
+from synth.workshop.flat_length import Development, FlatBend, develop
+from synth.workshop.holes import Hole
 from synth.workshop.length_text import Units
 
 SMALL, LARGE = 2.2, 3.0  # mm, height of figures and of words

@@ -22,10 +22,10 @@ from synth.vibration.modal_model import ModalModel, energy_share
 from synth.vibration.rod import Array
 from synth.vibration.tuning import Row
 from synth.workshop.cautions import CAUTIONS, HEADING
-from synth.workshop.fixing import joint
 from synth.workshop.cut_list_pages import trim_words
-from synth.workshop.paper import Bullets, Document, Heading, Paragraph, Part, Table
+from synth.workshop.fixing import joint
 from synth.workshop.length_text import UNIT, length_words
+from synth.workshop.paper import Bullets, Document, Heading, Paragraph, Part, Table
 from synth.workshop.tolerance import Limits, spread
 
 SHARED: Final = 0.05  # of a mode's swing in a tine: with less it is heard as the other's alone

@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from synth.design.file import load
+from synth.design.groups import written_at
 from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
-from synth.design.groups import written_at
 from synth.design.schema import Design
 from synth.errors import InputError
 from synth.files import whole

@@ -10,10 +10,10 @@ import tomlkit
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from synth.design.decode import decode
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.design.decode import decode
 from synth.errors import InputError
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -7,9 +7,9 @@ import msgspec
 import numpy as np
 import pytest
 
+from synth.design.decode import decode
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.design.decode import decode
 from synth.errors import InputError
 
 GONE = object()  # as a new value: take the key away

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from synth.doors.cli import run
-from synth.recording import partials, retune
-from synth.recording import audio_input
+from synth.recording import audio_input, partials, retune
 from synth.recording.measurement import Measurement, Partial, Struck
 from synth.recording.retune import Retune
 
@@ -22,7 +21,7 @@ TAPS = (Struck(0.31, 0.02, 1.62, (ONE, TWO)), Struck(2.05, 0.03, 0.93, (THREE,))
 
 @pytest.fixture
 def heard(monkeypatch, tmp_path):
-    monkeypatch.setattr(take, "read", lambda *_: SimpleNamespace())
+    monkeypatch.setattr(audio_input, "read", lambda *_: SimpleNamespace())
     monkeypatch.setattr(partials, "measure", lambda _: Measurement("tap.wav", TAPS, ("mind the hum",)))
     return tmp_path
 

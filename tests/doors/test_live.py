@@ -24,16 +24,16 @@ from synth.doors import devices
 from synth.doors.cli import run
 from synth.doors.keyboard import keyboard
 from synth.doors.live import checked, live
-from synth.doors.ports import chosen, midi_socket, quiet_drivers
 from synth.doors.live_session import Setting, Stage
+from synth.doors.ports import chosen, midi_socket, quiet_drivers
 from synth.doors.recorder import script_beside, taped, write_script
 from synth.errors import InputError
 from synth.playing.script import read_script
 from synth.sound.audio import FULL_SCALE, RATE
-from synth.sound.livebank import LiveBank
 from synth.sound.live_contacts import Pace
-from synth.sound.render import play, scene
 from synth.sound.live_output import Voice
+from synth.sound.livebank import LiveBank
+from synth.sound.render import play, scene
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
 A2 = 45

@@ -15,17 +15,17 @@ import pytest
 import synth.doors.cli.live  # noqa: F401 the command, whose name the function it calls shares
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.doors import live as live_room
 from synth.doors import audio_process as speaker_room
-from synth.doors.cli import run
+from synth.doors import live as live_room
 from synth.doors.audio_process import SHARED, Job, Speaker
+from synth.doors.cli import run
 from synth.doors.live_session import Setting, Stage
 from synth.sound.audio import FULL_SCALE, RATE
-from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.live_contacts import Pace
+from synth.sound.live_output import LAID, Report, Voice
+from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.radiator import Direct
 from synth.sound.render import scene
-from synth.sound.live_output import LAID, Report, Voice
 from synth.units import amplitude
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
@@ -346,8 +346,8 @@ def test_the_device_s_delay_missed_blocks_and_loss_are_told(monkeypatch):
 
 def test_what_was_played_is_written_with_what_it_was_heard_through(heard, tmp_path):
     from synth.doors.recorder import write_script
-    from synth.playing.script_writer import as_written
     from synth.playing.script import read_script
+    from synth.playing.script_writer import as_written
     from synth.playing.stroke import Stroke
 
     stick = heard.instrument.sticks["brass"]

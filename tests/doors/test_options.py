@@ -12,16 +12,17 @@ import numpy as np
 import pytest
 import soundfile
 
+from synth import cache
 from synth.playing.contact import hand
 from synth.playing.contact.stroke_contact import EVENT, FULL, stroke_row
 from synth.playing.script import Performance, Played
 from synth.playing.stroke import Stroke
-from synth.sound import boardsheet, render
+from synth.sound import board_forecast, boardsheet, render
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.radiator.board import BoardFilter
 from synth.sound.render import Manner, perform, play, scene
 from synth.units import amplitude
-from synth import cache
+from synth.vibration import solve as solution
 from synth.vibration.solve import solve_board_of
 
 BIT = 2.0**-23
@@ -222,8 +223,6 @@ FRESH = {
 
 @pytest.mark.parametrize("command", FRESH)
 def test_fresh_solves_all_again_that_the_command_asks_for(slat, script, tmp_path, monkeypatch, command):
-    from synth.sound import board_forecast
-    from synth.vibration import solve
 
     asked = []
 
@@ -231,7 +230,7 @@ def test_fresh_solves_all_again_that_the_command_asks_for(slat, script, tmp_path
         asked.append((name, fresh))
         return cache.kept(name, depends_on, solve)
 
-    for room in (solution, render, boardsheet, contrast):
+    for room in (solution, render, boardsheet, board_forecast):
         monkeypatch.setattr(room, "kept", kept)
     monkeypatch.chdir(tmp_path)
     slat.said(command, *FRESH[command])

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from synth.errors import InputError
-from synth.playing.contact.stroke_contact import EVENT, FULL, ringing_since, stroke_row
 from synth.playing.contact.hand import played
+from synth.playing.contact.stroke_contact import EVENT, FULL, ringing_since, stroke_row
 from synth.playing.report import document
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE, decibels

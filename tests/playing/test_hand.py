@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from synth.playing.contact import hand
-from synth.playing.contact.stroke_contact import stroke_row
-from synth.playing.contact.stick_path import passage
 from synth.playing.contact.stick import stick_line
+from synth.playing.contact.stick_path import passage
+from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Stroke
 
 SEEDS = range(400)

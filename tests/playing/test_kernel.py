@@ -7,14 +7,13 @@ import numpy as np
 import pytest
 from numba import njit
 
-from synth.playing import compiled, layout
-from synth.playing.contact import kernel
+from synth.playing.contact import compiled, kernel, layout
 from synth.playing.contact import run as room
-from synth.playing.contact.stick_path import passage
-from synth.playing.contact.stick import stick_modes
-from synth.playing.stroke import Stroke
-from synth.playing.contact.run import EVENT, FULL, Fineness, Ring, rotation, sweep
 from synth.playing.contact.modes import tips
+from synth.playing.contact.run import EVENT, FULL, Fineness, Ring, rotation, sweep
+from synth.playing.contact.stick import stick_modes
+from synth.playing.contact.stick_path import passage
+from synth.playing.stroke import Stroke
 from synth.units import DEGREE
 
 COARSE = Fineness(tine_modes=8, beam_modes=6, step=2e-6, bin_steps=2)

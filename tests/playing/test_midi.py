@@ -9,8 +9,8 @@ import pytest
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.playing.midi_mapping import Keys, Unplayable
 from synth.playing.midi import read_midi, refuse_missing, timed
+from synth.playing.midi_mapping import Keys, Unplayable
 from synth.playing.stroke import BITE, Hold
 
 DESIGN = """

@@ -6,13 +6,13 @@ import math
 import numpy as np
 import pytest
 
-from synth.playing.contact.stroke_contact import EVENT, FULL, stroke_row
-from synth.playing.contact.stick_path import passage
 from synth.playing.contact.closed_form import pluck
-from synth.playing.contact.stick import stick_line, stick_modes
-from synth.playing.stroke import Stroke
-from synth.playing.contact.run import Ring, sweep
 from synth.playing.contact.modes import tips
+from synth.playing.contact.run import Ring, sweep
+from synth.playing.contact.stick import stick_line, stick_modes
+from synth.playing.contact.stick_path import passage
+from synth.playing.contact.stroke_contact import EVENT, FULL, stroke_row
+from synth.playing.stroke import Stroke
 from synth.units import DEGREE
 
 AXIS = 0.6  # rad, of the tines' planes from the row

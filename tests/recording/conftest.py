@@ -14,17 +14,17 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
+from synth.design.decode import decode
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.design.decode import decode
-from synth.recording.corrected import Change
-from synth.recording.predicted_partials import Heard, bar_of, heard
-from synth.recording.measurement import Measurement
-from synth.recording.partials import measure
-from synth.recording.calibration_model import with_nuts_of
 from synth.recording.audio_input import read
+from synth.recording.calibration_model import with_nuts_of
+from synth.recording.corrected import Change
+from synth.recording.measurement import Measurement
 from synth.recording.parameters import tree_of, with_changes
+from synth.recording.partials import measure
+from synth.recording.predicted_partials import Heard, bar_of, heard
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import Row, tune
 

@@ -12,9 +12,9 @@ import pytest
 
 from synth.errors import InputError
 from synth.recording.calibrate import Calibration, calibrate
+from synth.recording.calibration_model import CENT, DECAY_ERROR, MODEL_CENTS, Piece
 from synth.recording.corrected import Change
 from synth.recording.match import Line
-from synth.recording.calibration_model import CENT, DECAY_ERROR, MODEL_CENTS, Piece
 from synth.recording.parameters import tree_of, unknowns
 
 BEND = Change(("stock", "rod"), "bend_diameter_mm", 2.41, {})

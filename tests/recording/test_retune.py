@@ -11,9 +11,9 @@ import pytest
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.recording.predicted_partials import bar_of, heard
 from synth.recording.identity import tine_name
 from synth.recording.measurement import Partial, Struck
+from synth.recording.predicted_partials import bar_of, heard
 from synth.recording.retune import retune
 from synth.vibration.solve import solve_row
 

@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 
 from synth.errors import InputError
+from synth.recording.audio_input import read
 from synth.recording.hum import without_hum
 from synth.recording.partials import measure
 from synth.recording.retune import retune
 from synth.recording.sinusoids import find
 from synth.recording.stirred import FALL, Noise, Operator, Whitened, band
-from synth.recording.audio_input import read
 from synth.vibration.solve import solve_row
 
 TABLE = runpy.run_path(str(Path(__file__).parents[2] / "scripts" / "room_table.py"))

@@ -12,8 +12,8 @@ import pytest
 from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
-from synth.vibration.modal_model import ModalModel, assemble
 from synth.vibration.board import SolvedBoard, solve_board
+from synth.vibration.modal_model import ModalModel, assemble
 from synth.vibration.tuning import Row, tune
 
 DESIGN = Path(__file__).parents[1] / "data" / "boarded.toml"

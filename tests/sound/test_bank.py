@@ -7,8 +7,7 @@ import tracemalloc
 import numpy as np
 import pytest
 
-from synth.sound import bank
-from synth.sound import onsets, bin_sums
+from synth.sound import bank, bin_sums, onsets
 from synth.sound.onsets import EventBatch
 
 RATE = 48000.0

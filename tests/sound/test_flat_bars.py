@@ -15,20 +15,20 @@ import numpy as np
 import pytest
 import tomlkit
 
+from synth.design.decode import decode
 from synth.design.instrument import PlacedNut
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.design.decode import decode
-from synth.sound.boardsheet import board_sheet
 from synth.sound.board_forecast import foretell
+from synth.sound.boardsheet import board_sheet
 from synth.sound.radiator import bar_middle, ears
 from synth.sound.radiator.bar import _of_tines, bar_radiator, nearest_distance, rod_pressures
 from synth.sound.radiator.board import FORCES, BoardFilter, board_pressures, board_radiator
 from synth.sound.radiator.pickup import DISC, pickup_radiator
-from synth.vibration.modal_model import assemble, bar_shape, tine_momentum, tip_shape
 from synth.vibration.bar import path
 from synth.vibration.board import solve_board
 from synth.vibration.frame import rigid_arm
+from synth.vibration.modal_model import assemble, bar_shape, tine_momentum, tip_shape
 from synth.vibration.plate_air import SOUND_SPEED
 
 WIDE, HIGH = 0.060, 0.010

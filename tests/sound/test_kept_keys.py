@@ -14,12 +14,11 @@ from typing import Any
 
 import pytest
 
+from synth import cache as room
 from synth.design.file import load
 from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
-from synth.sound import boardsheet, render
-from synth.sound import board_forecast
-from synth import cache as room
+from synth.sound import board_forecast, boardsheet, render
 from synth.vibration import solve
 
 DESIGN = Path(__file__).parents[1] / "data" / "boarded.toml"
@@ -150,7 +149,7 @@ def _with(instrument: Instrument, kind: str) -> Instrument:
 @pytest.fixture
 def keeper(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Keeper:
     made = Keeper(request.node.callspec.params["name"].split()[0])
-    for each in (solution, render, boardsheet, contrast):
+    for each in (solve, render, boardsheet, board_forecast):
         monkeypatch.setattr(each, "kept", made)
     return made
 

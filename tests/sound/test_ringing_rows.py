@@ -13,8 +13,8 @@ from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.script import Performance, Played
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import RATE
-from synth.sound.render import Manner, perform, play, scene
 from synth.sound.modal_state import Ring
+from synth.sound.render import Manner, perform, play, scene
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
 AGAIN = 0.8  # s, when the row is stroked again

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from synth.playing.contact.kernel import runner
-from synth.playing.layout import (
+from synth.playing.contact.layout import (
     COLUMNS,
     H_NORMAL,
     STUCK,

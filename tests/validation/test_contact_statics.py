@@ -7,13 +7,13 @@ import pytest
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.playing.contact.stroke_contact import FULL, stroke_row
-from synth.playing.contact.stick_path import passage
 from synth.playing.contact.closed_form import pluck
-from synth.playing.contact.stick import stick_modes
-from synth.playing.stroke import Stroke
-from synth.playing.contact.run import EVENT, Ring, sweep
 from synth.playing.contact.modes import tips
+from synth.playing.contact.run import EVENT, Ring, sweep
+from synth.playing.contact.stick import stick_modes
+from synth.playing.contact.stick_path import passage
+from synth.playing.contact.stroke_contact import FULL, stroke_row
+from synth.playing.stroke import Stroke
 from synth.units import decibels
 from synth.vibration.tine import solve_tines
 

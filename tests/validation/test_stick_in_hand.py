@@ -14,8 +14,8 @@ from scipy.linalg import expm
 
 from synth.design.instrument import round_stick
 from synth.playing.contact import stick as room
-from synth.playing.contact.stick import give, give_within, stick_line, stick_modes
 from synth.playing.contact.run import rotation
+from synth.playing.contact.stick import give, give_within, stick_line, stick_modes
 from synth.units import decibels
 
 THREE = tuple(0.090 + share * 0.030 for share in room.PADS)  # m: fingers alone, no thumb's fold behind

@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from synth.recording.audio_input import read
 from synth.recording.measurement import Measurement, Partial
 from synth.recording.partials import measure
-from synth.recording.audio_input import read
 from synth.vibration.beam import plane_element
 
 DATA = Path(__file__).parents[1] / "data" / "recordings"

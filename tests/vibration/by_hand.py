@@ -25,15 +25,15 @@ from synth.design.instrument import (
 )
 from synth.design.instrument import PlacedNut as Placed
 from synth.design.resolve import resolve
+from synth.vibration.axial import solve_axial
+from synth.vibration.bar import COUPLED_HZ, solve_bar
+from synth.vibration.board_interface import BoardModes, Feet, StandingBoard
+from synth.vibration.coupling import Structure, couple, nut_inertia, stand
 from synth.vibration.modal_model import (
     ModalModel,
     assemble,
     tine_momentum,
 )
-from synth.vibration.axial import solve_axial
-from synth.vibration.bar import COUPLED_HZ, solve_bar
-from synth.vibration.board_interface import BoardModes, Feet, StandingBoard
-from synth.vibration.coupling import Structure, couple, nut_inertia, stand
 from synth.vibration.tine import solve_tines
 
 Array = NDArray[np.float64]

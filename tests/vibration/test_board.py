@@ -10,9 +10,9 @@ import pytest
 
 from synth.design.instrument import Bar, Bend, Board, Foot, Material, PlateMaterial, Section, Straight
 from synth.vibration.board import lie, plate_of, solve_board
-from synth.vibration.statistical_modes import diffuse_modes, edge_efficiency
 from synth.vibration.plate import solve_plate
 from synth.vibration.plate_air import CAVITY_LOSS, air_spring, displaced_volume, radiation
+from synth.vibration.statistical_modes import diffuse_modes, edge_efficiency
 
 DB = 1.0
 PERCENT = 1e-2

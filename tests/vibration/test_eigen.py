@@ -12,13 +12,13 @@ import pytest
 from synth.design.instrument import (
     Straight,
 )
+from synth.vibration.axial import solve_axial
+from synth.vibration.bar import COUPLED_HZ, solve_bar
+from synth.vibration.coupling import couple, stand
+from synth.vibration.eigen import complex_modes
 from synth.vibration.modal_model import (
     solve_structure,
 )
-from synth.vibration.axial import solve_axial
-from synth.vibration.bar import COUPLED_HZ, solve_bar
-from synth.vibration.eigen import complex_modes
-from synth.vibration.coupling import couple, stand
 from synth.vibration.tine import solve_tines
 
 CENT = math.log(2.0) / 1200.0

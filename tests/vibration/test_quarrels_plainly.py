@@ -13,9 +13,9 @@ import pytest
 import tomlkit
 from scipy.linalg import eig
 
+from synth.design.decode import decode
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.design.decode import decode
 from synth.vibration.quarrels import base_motion, find_quarrels, loaded_shapes, meet, severity
 from synth.vibration.tuning import tune
 

@@ -12,9 +12,9 @@ import pytest
 from synth.design.instrument import Section, Straight
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, solve_bar, standing_on
+from synth.vibration.coupling import beside_board, carrier, couple, nut_inertia, riding, spinning, stand
 from synth.vibration.host import FreeTines, Host, damped_host, free_tines, own_residual
 from synth.vibration.single_tine import along_row, partial_modes
-from synth.vibration.coupling import beside_board, carrier, couple, nut_inertia, riding, spinning, stand
 from synth.vibration.tine import solve_tines
 
 CENT = math.log(2.0) / 1200.0

@@ -15,13 +15,13 @@ from synth.design.instrument import (
     Straight,
 )
 from synth.design.resolve import resolve
+from synth.vibration.coupling import rigid_inertia
 from synth.vibration.modal_model import (
     energy_share,
     tine_state,
 )
-from synth.vibration.mounted_pitch import mounted_hz, mounting
 from synth.vibration.modal_projection import Projection
-from synth.vibration.coupling import rigid_inertia
+from synth.vibration.mounted_pitch import mounted_hz, mounting
 from synth.vibration.tine import solve_tines
 from synth.vibration.tuning import tune
 

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from synth.errors import InputError
 from synth.units import MM
 from synth.vibration.tuning import tune
-from synth.workshop.cutlist import cut_list
 from synth.workshop.cut_list_pages import COLUMNS, cut_list_document, write_csv
+from synth.workshop.cutlist import cut_list
 from synth.workshop.paper import write_html, write_pages
 
 HUNDREDTH = 0.01 * MM

@@ -10,9 +10,9 @@ import pytest
 
 from synth.units import MM
 from synth.workshop.bent_template import bent_templates
-from synth.workshop.flat_length import develop
 from synth.workshop.drawing import Arc, Circle, Line, Text
 from synth.workshop.fixing import joint
+from synth.workshop.flat_length import develop
 from synth.workshop.template import flat_template
 
 WIDE, HIGH = 60.0, 10.0

@@ -11,11 +11,11 @@ import pytest
 from synth.units import MM
 from synth.vibration.solve import solve_model
 from synth.vibration.tuning import tune
-from synth.workshop.cutlist import cut_list
 from synth.workshop.cut_list_pages import COLUMNS, cut_list_document, write_csv
+from synth.workshop.cutlist import cut_list
+from synth.workshop.length_text import inch_words
 from synth.workshop.overview import totals
 from synth.workshop.paper import Paragraph, Table
-from synth.workshop.length_text import inch_words
 from synth.workshop.tuning_sheet import sheet_document
 
 BENCH = """

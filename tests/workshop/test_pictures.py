@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from synth.design.instrument import Nut, PlacedNut, TrimWish
-from synth.sound.boardsheet import BoardSheet
 from synth.sound.board_forecast import Change
+from synth.sound.boardsheet import BoardSheet
 from synth.workshop.boardplot import draw_board
 from synth.workshop.trimplot import _panel
 

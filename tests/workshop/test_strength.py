@@ -11,8 +11,8 @@ import pytest
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors.cli import run
-from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.contact.stick_path import passage
+from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Stroke
 from synth.units import MM, MPA
 from synth.vibration.solve import solve_row

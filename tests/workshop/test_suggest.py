@@ -7,8 +7,8 @@ import tomllib
 
 import pytest
 
-from synth.design.change import Change, start_mm, words
 from synth.design.catalogue import bars
+from synth.design.change import Change, start_mm, words
 from synth.doors.cli import run
 from synth.units import MM
 from synth.vibration.quarrels import Quarrel, find_quarrels, worst_of_each

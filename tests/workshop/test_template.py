@@ -13,10 +13,10 @@ import pytest
 from synth.doors.cli import run
 from synth.units import MM
 from synth.workshop.bent_template import bent_templates
-from synth.workshop.flat_length import develop
 from synth.workshop.drawing import LAYERS, Arc, Circle, write_dxf, write_svg
-from synth.workshop.tiling import MARGIN, tiles, write_pdf
+from synth.workshop.flat_length import develop
 from synth.workshop.template import flat_template
+from synth.workshop.tiling import MARGIN, tiles, write_pdf
 
 DPI = 254  # ten dots a millimetre
 TENTH = 0.1  # mm

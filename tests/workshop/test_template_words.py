@@ -4,8 +4,8 @@ import math
 
 import pytest
 
-from synth.workshop.flat_length import develop
 from synth.workshop.drawing import Circle, Line, Text
+from synth.workshop.flat_length import develop
 from synth.workshop.template import flat_template
 
 UNIT = {"mm": lambda mm: f"{mm:.2f}", "inch": lambda mm: f"{mm / 25.4:.3f}"}

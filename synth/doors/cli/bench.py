@@ -61,8 +61,8 @@ def _named(instrument: Instrument, group: str, number: str) -> int | None:
 
 def listen(recordings: Sequence[Path]) -> list[Measurement]:
     """What rings in each recording, with its warnings on standard error."""
-    from synth.recording.partials import measure
     from synth.recording.audio_input import read
+    from synth.recording.partials import measure
 
     measured = []
     for path in recordings:

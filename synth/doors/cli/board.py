@@ -17,8 +17,8 @@ from synth.errors import InputError, nearest
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
-    from synth.sound.boardsheet import BoardSheet
     from synth.sound.board_forecast import Change
+    from synth.sound.boardsheet import BoardSheet
 
 KINDS = (".png", ".svg", ".pdf")
 
@@ -48,8 +48,8 @@ def command(
     Example:
       tinewright board designs/quay-rail.toml panel -o panel.png --knock knock.wav
     """
-    from synth.sound.boardsheet import solve_sheet
     from synth.sound.board_forecast import changes, sentences, solve_foretold
+    from synth.sound.boardsheet import solve_sheet
     from synth.vibration.solve import solve_row
 
     instrument = arguments.instrument(design)

@@ -20,8 +20,8 @@ from synth.units import MM, cents
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.recording.calibrate import Calibration
-    from synth.recording.match import Claim, Line
     from synth.recording.calibration_model import Piece
+    from synth.recording.match import Claim, Line
     from synth.vibration.tuning import Row
 
 KINDS = ("youngs", "bend-diameter", "root-length", "nut-grip", "clamp-loss", "material-loss")
@@ -122,10 +122,10 @@ def _piece(
     length_sd_mm: float,
 ) -> tuple[list[Claim], Piece]:
     """The taps with their tines, and everything that was measured."""
-    from synth.recording.predicted_partials import bar_of, heard
-    from synth.recording.match import lines, name_tines
     from synth.recording.calibration_model import Piece
+    from synth.recording.match import lines, name_tines
     from synth.recording.parameters import tree_of
+    from synth.recording.predicted_partials import bar_of, heard
 
     taps = bench.tines_of_taps(instrument, measured, named)
     length = _as_cut(instrument, row, lengths)
@@ -165,9 +165,9 @@ def _write(design: Path, goal: Path, calibration: Calibration) -> None:
     """The corrected copy, proved to be a design before it appears."""
     import tomllib
 
+    from synth.design.decode import decode
     from synth.design.resolve import resolve
     from synth.design.schema import Design
-    from synth.design.decode import decode
     from synth.files import whole
     from synth.recording.corrected import corrected_text, dated
 

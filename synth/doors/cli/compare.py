@@ -14,8 +14,8 @@ from synth.errors import InputError
 from synth.playing.stroke import Direction, Grip, Hand
 
 if TYPE_CHECKING:
-    from synth.sound.render import Fineness
     from synth.sound.file_sets import Member
+    from synth.sound.render import Fineness
 
 
 @click.command("compare")
@@ -56,9 +56,9 @@ def command(
     Example:
       tinewright compare designs/quay-rail.toml --group D3 --vary speed_mm_s=200,600 --vary stick=birch,brass -o d3
     """
-    from synth.workshop import comparison
     from synth.files import check_folder
     from synth.sound.render import Manner
+    from synth.workshop import comparison
 
     check_folder(output)
     instrument = arguments.instrument(design)

@@ -23,8 +23,8 @@ def command(design: Path, fresh: bool, output: Path) -> None:
       tinewright cutlist designs/quay-rail.toml -o workshop
     """
     from synth.vibration.solve import solve_model, solve_row
-    from synth.workshop.cutlist import cut_list
     from synth.workshop.cut_list_pages import cut_list_document, write_csv
+    from synth.workshop.cutlist import cut_list
     from synth.workshop.paper import write_html, write_pages
     from synth.workshop.tuning_sheet import sheet_document
 

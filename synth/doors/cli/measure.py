@@ -16,8 +16,8 @@ from synth.doors.cli.table import aligned
 from synth.units import decibels
 
 if TYPE_CHECKING:
-    from synth.recording.measurement import Measurement, Partial
     from synth.recording.audio_input import Take
+    from synth.recording.measurement import Measurement, Partial
 
 _FIELDS = ("frequency_hz", "frequency_sd_hz", "decay_s", "decay_sd_s", "level_db", "note")
 _CSV = ("tap", "time_s", *_FIELDS[:-1], "level_sd_db", "splits_hz", "kind", "note")
@@ -47,8 +47,8 @@ def command(
     Example:
       tinewright measure first-tine.wav -o first-tine.png
     """
-    from synth.recording.partials import measure
     from synth.recording.audio_input import read
+    from synth.recording.partials import measure
 
     take = read(recording, start_s, seconds)
     measurement = measure(take)

@@ -27,8 +27,8 @@ def command(design: Path, fresh: bool, output: Path) -> None:
     from synth.workshop.bent_template import bent_templates
     from synth.workshop.cautions import CAUTIONS, HEADING
     from synth.workshop.drawing import write_dxf, write_svg
-    from synth.workshop.tiling import write_pdf
     from synth.workshop.template import flat_template
+    from synth.workshop.tiling import write_pdf
 
     check_folder(output)
     instrument = arguments.instrument(design)

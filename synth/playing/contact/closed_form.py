@@ -11,8 +11,8 @@ round the stick's rounded end. With phi the friction angle, o the bite, rho = r_
 C and C_along are the gives of the stick's end in its fingers, across and along it, in the time that the load takes.
 
 It is right within 1.5 dB for the hold force of slow strokes, and within 6.5 dB (68 % of tines) for the first
-partial; the stages of a contact interfere, which only stepping through time can follow (`synth.playing.contact.stroke_contact`).
-It serves previews, warnings and strength.
+partial; the stages of a contact interfere, which only stepping through time can follow
+(`synth.playing.contact.stroke_contact`). It serves previews, warnings and strength.
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.playing.contact.stick_path import Passage, touch_time
-from synth.playing.contact.stick import give, give_within
-from synth.playing.stroke import Stroke
 from synth.playing.contact.modes import Tips
+from synth.playing.contact.stick import give, give_within
+from synth.playing.contact.stick_path import Passage, touch_time
+from synth.playing.stroke import Stroke
 
 Array = NDArray[np.float64]
 Regime = Literal["pluck", "mixed", "strike"]

@@ -24,12 +24,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
-from synth.playing import bodies, compiled, layout
-from synth.playing.contact import laws, modal_step
-from synth.playing.bodies import advance, advance_stick, bent, end_of, given, kick, placed, push
-from synth.playing.compiled import inlined, whole
+from synth.playing.contact import bodies, compiled, laws, layout, modal_step
+from synth.playing.contact.bodies import advance, advance_stick, bent, end_of, given, kick, placed, push
+from synth.playing.contact.compiled import inlined, whole
 from synth.playing.contact.laws import STIFFEST, meeting, touch
-from synth.playing.layout import (
+from synth.playing.contact.layout import (
     AWAKE,
     BIN,
     CALM,
@@ -343,7 +342,7 @@ def ring_on(row: Row, q: Any, p: Any, tally: Any, steps: int) -> None:
                 tally[i, T_MOMENT] = max(tally[i, T_MOMENT], bending(q, i, row.root))
 
 
-PARTS: Final = (bodies, compiled, laws, layout, motion)
+PARTS: Final = (bodies, compiled, laws, layout, modal_step)
 
 
 @functools.lru_cache

@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-from synth.playing.compiled import inlined
+from synth.playing.contact.compiled import inlined
 
 SLOWEST_TOUCH: Final = 0.01  # m/s, below which the loss of a touch grows no further
 STEADY_SLIDE: Final = 4.0  # times the friction there is, were it needed to hold: well into sliding

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from synth.playing.compiled import exact, inlined
+from synth.playing.contact.compiled import exact, inlined
 
 
 @inlined

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.playing.contact import hand
-from synth.playing.contact.stick_path import Passage
 from synth.playing.contact.closed_form import Pluck
+from synth.playing.contact.stick_path import Passage
 from synth.playing.report import TineTouch
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE, MM, MPA

@@ -18,11 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
-from synth.playing import layout
-from synth.playing.contact.stick_path import Passage, first_touch
-from synth.playing.contact.stick import StickModes
-from synth.playing.stroke import Stroke
+from synth.playing.contact import layout
 from synth.playing.contact.modes import Tips
+from synth.playing.contact.stick import StickModes
+from synth.playing.contact.stick_path import Passage, first_touch
+from synth.playing.stroke import Stroke
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -237,7 +237,7 @@ def told_when_compiling() -> Iterator[None]:
 
 
 def _row(way: Passage, tip: Tips, fineness: Fineness) -> Any:
-    from synth.playing import layout
+    from synth.playing.contact import layout
 
     flat = (len(way.tine), -1)
     omega, decay = 2.0 * math.pi * tip.frequency.reshape(flat), tip.decay.reshape(flat)
@@ -264,7 +264,7 @@ def _turns(omega: Array, decay: Array, step: float) -> Array:
     A quiet step of t is too long for the quickest modes, which would ring with the steps themselves. These go at
     once to where they rest under an even force, q = p/(omega^2 t), p = 0: energy goes out and none comes in.
     """
-    from synth.playing import layout
+    from synth.playing.contact import layout
 
     turns = [rotation(omega, decay, step * level) for level in layout.LEVELS]
     for quiet in _quiet(step):
@@ -275,7 +275,7 @@ def _turns(omega: Array, decay: Array, step: float) -> Array:
 
 def _quiet(step: float) -> tuple[float, ...]:
     """s, the quiet steps."""
-    from synth.playing import layout
+    from synth.playing.contact import layout
 
     return tuple(step * steps for steps in layout.QUIET)
 
@@ -291,7 +291,7 @@ def _given(tip: Tips, omega: Array, quiet: float) -> Array:
 
 
 def _held(stick: StickModes, fineness: Fineness) -> Any:
-    from synth.playing import layout
+    from synth.playing.contact import layout
 
     return layout.Held(
         turns=_turns(stick.omega[None], stick.decay[None], fineness.step),
@@ -305,7 +305,7 @@ def _held(stick: StickModes, fineness: Fineness) -> Any:
 
 
 def _state(ring: Ring, blocks: int) -> Any:
-    from synth.playing import layout
+    from synth.playing.contact import layout
 
     count = len(ring.time)
     flags = np.zeros((count, layout.FLAGS), np.int64)
@@ -330,7 +330,7 @@ def _state(ring: Ring, blocks: int) -> Any:
 
 
 def _books(state: Any, row: Any, stick: StickModes) -> Books:
-    from synth.playing import layout
+    from synth.playing.contact import layout
 
     ringing = 0.5 * float(np.sum(state.p**2 + (row.omega * state.q) ** 2))
     return Books(

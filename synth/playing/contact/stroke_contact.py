@@ -18,15 +18,14 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument, Tine
 from synth.errors import InputError
-from synth.playing import layout
-from synth.playing.contact import hand, refusals
-from synth.playing.contact.stick_path import Passage, passage
+from synth.playing.contact import hand, layout, refusals
 from synth.playing.contact.closed_form import pluck, regime
-from synth.playing.report import PARTIALS, TineTouch
-from synth.playing.contact.stick import StickLine, stick_line, stick_modes
-from synth.playing.stroke import ForceTrace, Stroke
-from synth.playing.contact.run import EVENT, FULL, Books, Fineness, Ring, Sweep, rotation, sweep
 from synth.playing.contact.modes import Tips, tips
+from synth.playing.contact.run import EVENT, FULL, Books, Fineness, Ring, Sweep, rotation, sweep
+from synth.playing.contact.stick import StickLine, stick_line, stick_modes
+from synth.playing.contact.stick_path import Passage, passage
+from synth.playing.report import PARTIALS, TineTouch
+from synth.playing.stroke import ForceTrace, Stroke
 from synth.vibration.tine import TineModes
 
 __all__ = ["EVENT", "FULL", "Contact", "Fineness", "Ringing", "ringing_since", "stroke_row"]

@@ -31,9 +31,9 @@ from numpy.typing import NDArray
 from synth.design.instrument import Bar, Instrument, PlacedNut, Tine
 from synth.design.instrument import Section as BarSection
 from synth.sound.radiator import Complex, Direct, ears
-from synth.vibration.modal_model import ModalModel
 from synth.vibration.bar import path, section_of
 from synth.vibration.frame import rigid_arm
+from synth.vibration.modal_model import ModalModel
 from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
 # Air that a rectangle carries, of pi (b/2)^2, b its breadth across the motion, over its depth along the motion / b:

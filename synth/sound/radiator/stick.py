@@ -22,8 +22,8 @@ from synth.sound.drive import Drive, Driven, Force
 from synth.sound.pole_steps import powers
 from synth.sound.radiator import Complex, ears
 from synth.sound.radiator.bar import pressures, rods
-from synth.vibration.modal_model import ModalModel
 from synth.vibration.bar import path
+from synth.vibration.modal_model import ModalModel
 
 Array = NDArray[np.float64]
 

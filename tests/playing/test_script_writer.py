@@ -9,8 +9,8 @@ import pytest
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.midi_mapping import edged, speed
-from synth.playing.script_writer import as_written, notated
 from synth.playing.script import read_script
+from synth.playing.script_writer import as_written, notated
 from synth.playing.stroke import CONTROLS, Hold, Stroke
 
 NAME = 'an "evening" \\ on the quay'

@@ -1,15 +1,16 @@
 """Stick and tines as the contact sees them, compiled: where their ends are, how they are pushed.
 
-In: the arrays of `synth.playing.layout`. Out: displacements and velocities in space; pushed, the arrays themselves.
+In: the arrays of `synth.playing.contact.layout`. Out: displacements and velocities in space; pushed, the arrays
+themselves.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
-from synth.playing.compiled import inlined
+from synth.playing.contact.compiled import inlined
 from synth.playing.contact.laws import meeting
-from synth.playing.layout import DROP, EDGE, HALF, HEIGHT, PLACE, Course, Held, Row, State
+from synth.playing.contact.layout import DROP, EDGE, HALF, HEIGHT, PLACE, Course, Held, Row, State
 
 
 @inlined

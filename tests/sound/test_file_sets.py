@@ -6,8 +6,8 @@ import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from synth.sound.loudness import integrated
 from synth.sound.file_sets import file_names, write_sets
+from synth.sound.loudness import integrated
 
 RATE = 48_000
 DB = 1.0

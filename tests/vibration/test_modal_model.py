@@ -13,15 +13,15 @@ import pytest
 from synth.design.instrument import (
     Straight,
 )
+from synth.vibration.bar import BarModes
+from synth.vibration.coupling import Bases, Structure
+from synth.vibration.eigen import LINK
 from synth.vibration.modal_model import (
     bar_shape,
     energy_share,
     solve_structure,
     tip_shape,
 )
-from synth.vibration.bar import BarModes
-from synth.vibration.eigen import LINK
-from synth.vibration.coupling import Bases, Structure
 from synth.vibration.tine import TineModes
 
 CENT = math.log(2.0) / 1200.0

@@ -7,9 +7,9 @@ import pytest
 
 from synth.sound.audio import FULL_SCALE
 from synth.sound.limiter import CAP_DB
+from synth.sound.live_output import Voice
 from synth.sound.livebank import LiveBank
 from synth.sound.radiator import Direct
-from synth.sound.live_output import Voice
 from synth.units import amplitude
 
 RATE = 48_000

@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from synth import cache
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth import cache
 from synth.vibration.frame import Modes
 from synth.vibration.solve import solve_row
 

@@ -6,10 +6,10 @@ import math
 import numpy as np
 import pytest
 
-from synth.playing.contact.stick_path import passage, touch_time
 from synth.playing.contact.closed_form import pluck, regime
-from synth.playing.stroke import Stroke
 from synth.playing.contact.modes import tips
+from synth.playing.contact.stick_path import passage, touch_time
+from synth.playing.stroke import Stroke
 
 DB = 20.0 / math.log(10.0)  # of a small relative difference
 

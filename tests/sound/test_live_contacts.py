@@ -11,11 +11,12 @@ from threadpoolctl import threadpool_limits
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.stroke import Hold, Stroke
+from synth.sound import live_contacts
 from synth.sound.audio import FULL_SCALE, RATE
-from synth.sound.livebank import LiveBank
 from synth.sound.live_contacts import TOO_LATE, Pace, Performer
-from synth.sound.render import perform, scene
 from synth.sound.live_output import FADES, Voice
+from synth.sound.livebank import LiveBank
+from synth.sound.render import perform, scene
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
 BLOCK = 128
@@ -257,16 +258,16 @@ def test_a_stroke_that_is_being_worked_out_when_all_sound_is_put_off_is_not_hear
     performer, striker = player.performer, player.performer._striker
 
     def interrupted(*words, **named):
-        live_contacts.silence()
+        performer.silence()
         return striker(*words, **named)
 
-    live_contacts._striker = interrupted
+    performer._striker = interrupted
     out = player.play([gestures(heard)[0]], 0.4)
     assert not out.any()
-    assert not [each for each in live_contacts.played if isinstance(each, Stroke)]
-    live_contacts._striker = striker
-    live_contacts.play(dataclasses.replace(gestures(heard)[0], start=0.5), 0.5, silences=0)  # made before it
-    assert live_contacts.strokes == 0
+    assert not [each for each in performer.played if isinstance(each, Stroke)]
+    performer._striker = striker
+    performer.play(dataclasses.replace(gestures(heard)[0], start=0.5), 0.5, silences=0)  # made before it
+    assert performer.strokes == 0
 
 
 def test_a_stroke_that_is_refused_is_told_and_leaves_no_trace(heard):
@@ -332,7 +333,6 @@ def test_the_stated_law_is_two_blocks_and_twice_what_contacts_took_by_the_length
     heard, monkeypatch
 ):
     """The first stroke compiles; of the others, at 1.6 and 0.4 m/s, the quick one took 10 ms, the slow one 40."""
-    from synth.sound import live_contacts
 
     for took, base, share in (((0.0, 0.0, 0.0), 0.0, 0.0), ((3.0, 0.010, 0.040), None, None)):
         ticks = iter([each for one in took for each in (0.0, one)])

@@ -9,14 +9,14 @@ import pytest
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.workshop import comparison
 from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Stroke
 from synth.sound.board_forecast import foretell
 from synth.sound.features import SMOOTH
-from synth.sound.render import Manner, scene
 from synth.sound.file_sets import write_sets
+from synth.sound.render import Manner, scene
 from synth.vibration.solve import solve_board_of
+from synth.workshop import comparison
 
 ROOT = Path(__file__).resolve().parents[2]
 BOARDED = ROOT / "tests" / "data" / "boarded.toml"
