@@ -15,8 +15,9 @@ from typing import Final
 
 from synth.design import schema
 from synth.design.decode import usable_name
-from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Root, Tine, TrimWish
-from synth.design.material import own, unknown
+from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Root, Tine, TrimWish, Written
+from synth.design.keys_as_written import key_of, place_of
+from synth.design.material import own, own_name, unknown
 from synth.design.rods_nuts_sticks import Stock, find_nut, find_stock, fitting_warning
 from synth.errors import InputError
 from synth.units import A4_NOTE_NUMBER, DEGREE, MM, note_hz, note_number, ratio
@@ -38,6 +39,16 @@ _WIDEST: Final = 32.0  # the greatest ratio of a member to its root, five octave
 
 
 @dataclass(frozen=True)
+class _Entry:
+    """A tine as it is written: its table, and the key of its pitch or length."""
+
+    tine: schema.Tine
+    table: str
+    goal: FixedLength | Pitch
+    goal_key: str
+
+
+@dataclass(frozen=True)
 class Standing:
     """A group's tines, with what is unwise about them."""
 
@@ -51,21 +62,18 @@ def stand(design: schema.Design, index: int, first: int) -> Standing:
     given, place = design.group[index], f"group[{index + 1}]"
     _check_group(design, given, place)
     root_hz = _root(design, given, place)
-    written = _from_recipe(design, given, root_hz, place) if given.recipe is not None else given.tine
-    ordered = _ordered(design, given, written, place)
+    entries = (
+        _from_recipe(design, given, root_hz, place)
+        if given.recipe is not None
+        else _own(design, given, place)
+    )
     tines, warnings = [], []
-    for number, (where, tine) in enumerate(ordered, start=1):
-        made, words = _tine(design, given, tine, where, index=index, number=number)
+    for number, entry in enumerate(_ordered(given, entries, place), start=1):
+        made, words = _tine(design, given, entry, index=index, number=number)
         tines.append(made)
         warnings += words
     group = Group(given.name, root_hz, _midi_note(design, given, root_hz), first, len(tines))
     return Standing(group, tuple(tines), tuple(dict.fromkeys(warnings)))
-
-
-def written_at(design: schema.Design, index: int) -> list[str]:
-    """Where in the file a group's tines are written ("group[1].tine[2]"), in the order in which they stand."""
-    given, place = design.group[index], f"group[{index + 1}]"
-    return [where for where, _ in _ordered(design, given, given.tine, place)]
 
 
 def interval(member: str | float, place: str) -> float:
@@ -134,76 +142,80 @@ def _midi_note(design: schema.Design, given: schema.Group, root_hz: float | None
 
 def _from_recipe(
     design: schema.Design, given: schema.Group, root_hz: float | None, place: str
-) -> list[schema.Tine]:
+) -> list[_Entry]:
     assert given.recipe is not None
     assert root_hz is not None
     recipe = own(given.recipe, design.recipe)
     if recipe is None:
         raise unknown(given.recipe, "a recipe of this design", design.recipe, f"{place}.recipe")
-    frequencies = [
-        _audible(root_hz * interval(member, f"recipe.{given.recipe}.members[{number}]"), place)
-        for number, member in enumerate(recipe.members, start=1)
+    entries = []
+    for number, member in enumerate(recipe.members, start=1):
+        key = f"{place_of('recipe', own_name(given.recipe, design.recipe) or '')}.members[{number}]"
+        frequency = _audible(root_hz * interval(member, key), place)
+        entries.append(_Entry(schema.Tine(), place, Pitch(frequency), key))
+    return entries
+
+
+def _own(design: schema.Design, given: schema.Group, place: str) -> list[_Entry]:
+    wheres = [f"{place}.tine[{number}]" for number in range(1, len(given.tine) + 1)]
+    return [
+        _Entry(tine, where, *_goal(design, tine, where))
+        for tine, where in zip(given.tine, wheres, strict=True)
     ]
-    return [schema.Tine(pitch_hz=frequency) for frequency in frequencies]
 
 
-def _ordered(
-    design: schema.Design, given: schema.Group, written: list[schema.Tine], place: str
-) -> list[tuple[str, schema.Tine]]:
-    """The tines as they stand, each with its place in the file."""
-    where = f"{place}.tine[{{}}]" if given.tine else place
-    pairs = [(where.format(number), tine) for number, tine in enumerate(written, start=1)]
+def _goal(design: schema.Design, tine: schema.Tine, place: str) -> tuple[FixedLength | Pitch, str]:
+    """What is wanted of a tine, and the key that says so."""
+    given = [key for key in ("free_length_mm", "pitch", "pitch_hz") if getattr(tine, key) is not None]
+    if len(given) != 1:
+        found = f"{' and '.join(given)} exclude each other" if given else "nothing says how long the tine is"
+        raise InputError(found, remedy="give one of free_length_mm, pitch, pitch_hz", place=place)
+    key = f"{place}.{key_of(tine, given[0])}"
+    if tine.free_length_mm is not None:
+        return FixedLength(tine.free_length_mm * MM), key
+    if tine.pitch is not None:
+        return Pitch(_pitch(tine.pitch, design.tuning.a4_hz, key)), key
+    assert tine.pitch_hz is not None
+    return Pitch(_audible(tine.pitch_hz, key)), key
+
+
+def _ordered(given: schema.Group, entries: list[_Entry], place: str) -> list[_Entry]:
+    """The tines as they stand."""
     if given.order == "as written":
-        return pairs
-    keys = [_height(design, tine, where) for where, tine in pairs]
-    alike = len({(tine.stock or given.stock, bool(tine.trim)) for tine in written}) == 1
-    if not (
-        all(kind == "pitch" for kind, _ in keys) or (alike and all(kind == "length" for kind, _ in keys))
-    ):
+        return entries
+    pitched = all(isinstance(each.goal, Pitch) for each in entries)
+    alike = len({(each.tine.stock or given.stock, bool(each.tine.trim)) for each in entries}) == 1
+    if not pitched and not (alike and all(isinstance(each.goal, FixedLength) for each in entries)):
         raise InputError(
             f"the order '{given.order}' needs pitches, or free lengths of one stock",
             remedy='write order = "as written"',
             place=f"{place}.order",
         )
     sign = 1.0 if given.order == "rising" else -1.0
-    indices = sorted(range(len(pairs)), key=lambda index: sign * keys[index][1])
-    return [pairs[index] for index in indices]
+    return sorted(entries, key=lambda each: sign * _height(each.goal))
 
 
-def _height(design: schema.Design, tine: schema.Tine, place: str) -> tuple[str, float]:
+def _height(goal: FixedLength | Pitch) -> float:
     """What a tine's pitch rises with: its pitch, or minus its length."""
-    goal = _goal(design, tine, place)
-    return ("pitch", goal.frequency) if isinstance(goal, Pitch) else ("length", -goal.length)
-
-
-def _goal(design: schema.Design, tine: schema.Tine, place: str) -> FixedLength | Pitch:
-    given = [key for key in ("free_length_mm", "pitch", "pitch_hz") if getattr(tine, key) is not None]
-    if len(given) != 1:
-        found = f"{' and '.join(given)} exclude each other" if given else "nothing says how long the tine is"
-        raise InputError(found, remedy="give one of free_length_mm, pitch, pitch_hz", place=place)
-    if tine.free_length_mm is not None:
-        return FixedLength(tine.free_length_mm * MM)
-    if tine.pitch is not None:
-        return Pitch(_pitch(tine.pitch, design.tuning.a4_hz, f"{place}.pitch"))
-    assert tine.pitch_hz is not None
-    return Pitch(_audible(tine.pitch_hz, f"{place}.pitch_hz"))
+    return goal.frequency if isinstance(goal, Pitch) else -goal.length
 
 
 def _tine(
-    design: schema.Design, group: schema.Group, given: schema.Tine, place: str, *, index: int, number: int
+    design: schema.Design, group: schema.Group, entry: _Entry, *, index: int, number: int
 ) -> tuple[Tine, list[str]]:
-    stock, warnings = _stock(design, group, given, place)
-    goal = _goal(design, given, place)
-    trim = _trim(design, given, goal, place)
+    given, place = entry.tine, entry.table
+    stock, stock_key, warnings = _stock(design, group, given, place)
+    trim = _trim(design, given, entry.goal, place)
     wish = _wish(design, given, place)
     for nut in (*(placed.nut for placed in trim), *((wish.nut,) if wish else ())):
         warnings.append(fitting_warning(nut, stock.rod, place))
     split = _held("split_cents", SPLIT_CENTS, given, group, design.tines)
+    start, spacing = (f"group[{index + 1}].{key_of(group, key)}" for key in ("start_mm", "spacing_mm"))
     tine = Tine(
         group=index,
         number=number,
         rod=stock.rod,
-        goal=goal,
+        goal=entry.goal,
         trim=trim,
         wish=wish,
         root=_root_of(design, group, given, stock),
@@ -211,21 +223,22 @@ def _tine(
         split_axis=_split_axis(design.tines.seed, group.name, number),
         place=(group.start_mm + group.spacing_mm * (number - 1)) * MM,
         face=group.face_deg * DEGREE,
+        written=Written(place, entry.goal_key, stock_key, start, spacing),
     )
     return tine, [words for words in warnings if words]
 
 
 def _stock(
     design: schema.Design, group: schema.Group, given: schema.Tine, place: str
-) -> tuple[Stock, list[str]]:
+) -> tuple[Stock, str, list[str]]:
     name = given.stock or group.stock
     if name is None:
         raise InputError("no stock is named", remedy="give the group or the tine a stock", place=place)
     where = f"{place}.stock" if given.stock else f"{place.split('.')[0]}.stock"
     stock = find_stock(design, name, where)
     if stock.base_nut is None:
-        return stock, []
-    return stock, [fitting_warning(stock.base_nut, stock.rod, f"stock.{name}.base_nut")]
+        return stock, where, []
+    return stock, where, [fitting_warning(stock.base_nut, stock.rod, f"stock.{name}.base_nut")]
 
 
 def _root_of(design: schema.Design, group: schema.Group, given: schema.Tine, stock: Stock) -> Root:

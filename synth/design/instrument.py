@@ -14,8 +14,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
+
+from synth.design.keys_as_written import twin
 
 EDGE_RADIUS: Final = 0.3e-3  # m, of a tine's top edge, cut and deburred; common practice, no published source
 DIRECTIONS: Final = ("along", "side", "up")  # of the bar, where it is: its tangent, its width, its height
@@ -91,6 +93,17 @@ class TrimWish:
 
 
 @dataclass(frozen=True)
+class Written:
+    """Where a tine stands in the design file, as key paths."""
+
+    table: str = ""  # group[2].tine[3]; for a recipe's tine the group's
+    goal: str = ""  # what its pitch or length comes from: group[2].tine[3].pitch_hz, recipe.pair.members[3]
+    stock: str = ""
+    start: str = ""  # group[2].start_in
+    spacing: str = ""
+
+
+@dataclass(frozen=True)
 class Root:
     """The clamp: an added length of rod, and springs where the design gives them (infinite: none)."""
 
@@ -132,6 +145,7 @@ class Tine:
     split_axis: float  # rad from `along` to the stiffer or softer plane nearest to it, within +-pi/4
     place: float  # along the bar's axis
     face: float  # rad about the bar's axis
+    written: Written = field(default=Written(), compare=False)
 
 
 @dataclass(frozen=True)
@@ -380,3 +394,10 @@ class Instrument:
     listener: Listener
     bench: Bench
     warnings: tuple[str, ...]
+    inches: frozenset[str] = (
+        frozenset()
+    )  # the paths of the lengths that the design gives in inches, named in mm
+
+    def key(self, path: str) -> str:
+        """A path as the design has it: bar.section.height_in for bar.section.height_mm that stands in inches."""
+        return twin(path) if path in self.inches else path

@@ -15,6 +15,7 @@ from synth.design.bench import make_bench
 from synth.design.decode import checked
 from synth.design.groups import interval, stand
 from synth.design.instrument import Group, Instrument, Nut, Stick, Tine
+from synth.design.keys_as_written import in_inches
 from synth.design.material import check_materials
 from synth.design.pickup import make_pickup
 from synth.design.placement_checks import (
@@ -75,6 +76,7 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
             *stick_warnings(groups, tines, meant if design.stick else []),
             *(words for board in boards.values() for words in board_warnings(board, bar)),
         ),
+        inches=in_inches(design),
     )
 
 

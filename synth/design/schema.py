@@ -284,7 +284,8 @@ class Bench(Table, frozen=True, kw_only=True):
     washer_price: Price | None = None  # of one
     currency: Annotated[str, Meta(max_length=8)] = ""
     paper: Literal["A4", "Letter"] = "A4"
-    units: Literal["mm", "inch"] = "mm"  # in which lengths are printed; inches to the nearest 1/64
+    # in which lengths are told and printed (inches to the nearest 1/64); default: as most lengths are written
+    units: Literal["mm", "inch"] | None = None
     neutral_axis: Annotated[float, Meta(ge=0.2, le=0.6)] | None = None  # of a bend; default by its tightness
 
 

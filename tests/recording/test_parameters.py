@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from synth.design.edit import edited_design
 from synth.design.resolve import resolve
-from synth.recording.parameters import Unknown, tree_of, unknowns, with_changes
+from synth.recording.parameters import Unknown, tree_of, unknowns
 
 
 def of(piece: Any, measured: list[int]) -> dict[str, Unknown]:
@@ -17,7 +18,7 @@ def of(piece: Any, measured: list[int]) -> dict[str, Unknown]:
 
 
 def resolved(piece: Any, unknown: Unknown, value: float) -> Any:
-    return resolve(with_changes(tree_of(str(piece.design)), unknown.changes(value)), "")
+    return resolve(edited_design(tree_of(str(piece.design)), unknown.edits(value)), "")
 
 
 def test_what_the_measured_tines_have_can_be_learnt(piece: Any) -> None:

@@ -353,7 +353,7 @@ def test_a_refused_write_leaves_no_backup(tmp_path, monkeypatch):
     def refuse(*_):
         raise InputError("no", remedy="none")
 
-    monkeypatch.setattr("synth.workshop.written._check", refuse)
+    monkeypatch.setattr("synth.design.edit.resolve", refuse)
     assert run(["trim", str(path), "--group", "one", "--write"]) == 2
     assert [each.name for each in tmp_path.iterdir()] == ["wish.toml"]
     assert path.read_text(encoding="utf-8") == WISH

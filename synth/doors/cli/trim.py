@@ -60,13 +60,14 @@ def command(
     Example:
       tinewright trim designs/test-piece.toml --picture nuts.png
     """
+    from synth.design.file import read_text
     from synth.vibration.trimming.answers import reach_words
     from synth.workshop.trimplot import check_kind, draw_trimmings
 
     if picture is not None:
         check_kind(picture)
         check_place(picture)
-    instrument = arguments.instrument(design)
+    text, instrument = read_text(design), arguments.instrument(design)
     wishing = _wishing(instrument, group)
     found = _trimmings(instrument, wishing, None if also is None else _second_wish(also), fresh=fresh)
     if not any(each.solutions for each in found):
@@ -85,7 +86,7 @@ def command(
     else:
         click.echo("\n\n".join(_words(instrument, each) for each in found))
     if write:
-        _write(design, instrument, found, choose)
+        _write(design, text, instrument, found, choose)
 
 
 def _wishing(instrument: Instrument, group: str | None) -> list[int]:
@@ -223,15 +224,15 @@ def _way(way: TrimSolution, modes: TineModes, row: int) -> dict[str, Any]:
     }
 
 
-def _write(design: Path, instrument: Instrument, found: list[Trimming], choose: int) -> None:
-    from synth.vibration.trimming.answers import shown_nuts
-    from synth.workshop.written import write_trims
+def _write(design: Path, text: str, instrument: Instrument, found: list[Trimming], choose: int) -> None:
+    from synth.design.edit import write_edited
+    from synth.vibration.trimming.answers import shown_nuts, trim_edits
 
     short = next((each for each in found if each.solutions and len(each.solutions) < choose), None)
     if short is not None:
         raise InputError(f"there are only {len(short.solutions)} ways", remedy="take a lower --choose")
     chosen = {each.tine: each.solutions[choose - 1].nuts for each in found if each.solutions}
-    copy = write_trims(design, instrument, chosen)
+    copy = write_edited(design, trim_edits(instrument, chosen), read=text)
     for index, nuts in chosen.items():
         tine = instrument.tines[index]
         group = instrument.groups[tine.group].name

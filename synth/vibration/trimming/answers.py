@@ -7,16 +7,17 @@ tuning the most forgiving place of each wished nut; for the `trim` command a `Tr
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import permutations
 
 import numpy as np
 
-from synth.design.instrument import Nut, PlacedNut, Tine, TrimWish
+from synth.design.edit import Edit
+from synth.design.instrument import Instrument, Nut, PlacedNut, Tine, TrimWish
 from synth.design.rods_nuts_sticks import fitting_warning
 from synth.errors import InputError
-from synth.units import MM
+from synth.units import INCH, MM, Units
 from synth.vibration.rod import Array
 from synth.vibration.trimming.search import BLUR, Curve, along, pair, without
 from synth.vibration.trimming.settle import Aim, Start, TrimSolution, settle
@@ -124,6 +125,31 @@ def reach_words(wish: TrimWish, reach: Reach, *, met: bool) -> str:
 def shown_nuts(nuts: Sequence[PlacedNut]) -> str:
     """The nuts and where their middles go, in words."""
     return ", ".join(f"{each.nut.name} at {each.position / MM:.2f} mm" for each in nuts) or "none"
+
+
+def trim_edits(instrument: Instrument, chosen: Mapping[int, Sequence[PlacedNut]]) -> list[Edit]:
+    """What puts nuts, by the tine's index, in the place of the wish, which stays as a comment."""
+    edits = []
+    for index, nuts in chosen.items():
+        tine = instrument.tines[index]
+        wish, trim = wish_of(tine), f"{tine.written.table}.trim"
+        placed = list(_placed(nuts, instrument.bench.units))
+        if tine.trim:
+            edits += [Edit(f"{trim}[{len(tine.trim) + n}]", each) for n, each in enumerate(placed, start=1)]
+            edits.append(Edit(f"{tine.written.table}.trim_to", None))
+        else:
+            words = f"brings partial {wish.partial} to {wish.ratio:g} times the pitch"
+            edits.append(Edit(trim, placed, comment=words, instead_of="trim_to"))
+    return edits
+
+
+def _placed(nuts: Sequence[PlacedNut], units: Units) -> Iterator[dict[str, str | float]]:
+    """The nuts as the file has them, to the hundredth of a mm; of those that touch neither moves into the other."""
+    key, step = ("at_mm", MM / 100.0) if units == "mm" else ("at_in", INCH / 2000.0)
+    for number, each in enumerate(nuts):
+        rounded = round if len(nuts) == 1 else math.ceil if number else math.floor
+        steps = rounded(each.position / step)
+        yield {"nut": each.nut.name, key: steps / 100.0 if units == "mm" else steps / 2000.0}
 
 
 def _reach(had: Sequence[tuple[int, Array]]) -> Reach:
