@@ -34,7 +34,8 @@ _NOTE: Final = re.compile(r"([A-Ga-g])([#b♯♭]?)(-?\d+)")
 def length_said(length: float, units: Units, *, figures: int = 4) -> str:
     """A length in m as a message tells it: "40 mm", "1.575 in"."""
     mm = units == "mm"
-    return f"{length / (MM if mm else INCH):.{figures}g} {'mm' if mm else 'in'}"
+    rounded = float(f"{length / (MM if mm else INCH):.{figures}g}")  # in plain digits: 10000, not 1e+04
+    return f"{rounded:.{figures + 2}g} {'mm' if mm else 'in'}"
 
 
 def cents(ratio: float) -> float:

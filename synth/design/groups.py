@@ -16,11 +16,11 @@ from typing import Final
 from synth.design import schema
 from synth.design.decode import usable_name
 from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Root, Tine, TrimWish, Written
-from synth.design.keys_as_written import key_of, place_of
+from synth.design.keys_as_written import key_of, place_of, unit_of, units_of
 from synth.design.material import own, own_name, unknown
 from synth.design.rods_nuts_sticks import Stock, find_nut, find_stock, fitting_warning
 from synth.errors import InputError
-from synth.units import A4_NOTE_NUMBER, DEGREE, MM, note_hz, note_number, ratio
+from synth.units import A4_NOTE_NUMBER, DEGREE, MM, Units, length_said, note_hz, note_number, ratio
 
 # How a tine is held where the design does not say.
 ROOT_LENGTH_PER_DIAMETER: Final = (
@@ -223,7 +223,7 @@ def _tine(
         split_axis=_split_axis(design.tines.seed, group.name, number),
         place=(group.start_mm + group.spacing_mm * (number - 1)) * MM,
         face=group.face_deg * DEGREE,
-        written=Written(place, entry.goal_key, stock_key, start, spacing),
+        written=Written(place, entry.goal_key, stock_key, start, spacing, units_of(design)),
     )
     return tine, [words for words in warnings if words]
 
@@ -269,18 +269,19 @@ def _trim(
     for number, each in enumerate(given.trim, start=1):
         where = f"{place}.trim[{number}]"
         placed = PlacedNut(find_nut(design, each.nut, f"{where}.nut"), each.at_mm * MM)
-        _check_ends(placed, goal, f"{where}.at_mm")
-        places[where] = placed
-    ordered = sorted(places.items(), key=lambda item: item[1].position)
-    for (_, lower), (where, upper) in pairwise(ordered):
+        where, units = f"{where}.{key_of(each, 'at_mm')}", unit_of(each.at_mm)
+        _check_ends(placed, goal, where, units)
+        places[where] = placed, units
+    ordered = sorted(places.items(), key=lambda item: item[1][0].position)
+    for (_, (lower, _)), (where, (upper, units)) in pairwise(ordered):
         room = 0.5 * (lower.nut.height + upper.nut.height)
         if upper.position - lower.position < room - _ROUNDING:
             raise InputError(
-                f"the nut overlaps the one at {lower.position / MM:g}",
-                remedy=f"set their middles {room / MM:.4g} mm apart or more",
-                place=f"{where}.at_mm",
+                f"the nut overlaps the one at {length_said(lower.position, units)}",
+                remedy=f"set their middles {length_said(room, units)} apart or more",
+                place=where,
             )
-    return tuple(placed for _, placed in ordered)
+    return tuple(placed for _, (placed, _) in ordered)
 
 
 def _wish(design: schema.Design, given: schema.Tine, place: str) -> TrimWish | None:
@@ -290,18 +291,19 @@ def _wish(design: schema.Design, given: schema.Tine, place: str) -> TrimWish | N
     return TrimWish(given.trim_to.partial, given.trim_to.ratio, nut)
 
 
-def _check_ends(placed: PlacedNut, goal: FixedLength | Pitch, place: str) -> None:
+def _check_ends(placed: PlacedNut, goal: FixedLength | Pitch, place: str, units: Units) -> None:
     half = 0.5 * placed.nut.height
     if placed.position < half - _ROUNDING:
         raise InputError(
-            f"the nut at {placed.position / MM:g} overlaps the base nut",
-            remedy=f"set its middle at {half / MM:.4g} or above",
+            f"the nut at {length_said(placed.position, units)} overlaps the base nut",
+            remedy=f"set its middle at {length_said(half, units)} or above",
             place=place,
         )
     if isinstance(goal, FixedLength) and placed.position > goal.length - half + _ROUNDING:
         raise InputError(
-            f"the nut at {placed.position / MM:g} is beyond the tip of a tine of {goal.length / MM:g} mm",
-            remedy=f"set its middle at {(goal.length - half) / MM:.4g} or below",
+            f"the nut at {length_said(placed.position, units)} is beyond the tip of a tine of "
+            f"{length_said(goal.length, units)}",
+            remedy=f"set its middle at {length_said(goal.length - half, units)} or below",
             place=place,
         )
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from synth.design.keys_as_written import twin
+from synth.units import Units
 
 EDGE_RADIUS: Final = 0.3e-3  # m, of a tine's top edge, cut and deburred; common practice, no published source
 DIRECTIONS: Final = ("along", "side", "up")  # of the bar, where it is: its tangent, its width, its height
@@ -94,13 +95,14 @@ class TrimWish:
 
 @dataclass(frozen=True)
 class Written:
-    """Where a tine stands in the design file, as key paths."""
+    """Where a tine stands in the design file, as key paths, and the unit in which its design tells lengths."""
 
     table: str = ""  # group[2].tine[3]; for a recipe's tine the group's
     goal: str = ""  # what its pitch or length comes from: group[2].tine[3].pitch_hz, recipe.pair.members[3]
     stock: str = ""
     start: str = ""  # group[2].start_in
     spacing: str = ""
+    units: Units = "mm"
 
 
 @dataclass(frozen=True)
@@ -367,7 +369,7 @@ class Bench:
     protrusion: float | None  # None: by the rod's thread
     washers: int | None  # None: one under each nut
     paper: Literal["A4", "Letter"]
-    units: Literal["mm", "inch"]
+    units: Units
     neutral_axis: float | None  # of the thickness, from a bend's inside; None: by its tightness
     currency: str
     rod_price: Mapping[str, float]  # per m

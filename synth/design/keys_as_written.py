@@ -33,9 +33,24 @@ def key_of(table: schema.Table, key: str) -> str:
     return twin(key) if isinstance(getattr(table, key), Inches) else key
 
 
+def key_in(key: str, units: Units) -> str:
+    """A key of the schema as a maker who works in a unit would write it."""
+    return twin(key) or key if units == "inch" else key
+
+
 def figure(length_mm: float) -> str:
     """The number that stands in the file."""
     return f"{length_mm * (MM / INCH):.6g}" if isinstance(length_mm, Inches) else f"{length_mm:g}"
+
+
+def like(old_mm: float, new_mm: float) -> float:
+    """A length in the unit in which the old one stands."""
+    return Inches(new_mm) if isinstance(old_mm, Inches) else new_mm
+
+
+def unit_of(length_mm: float | None) -> Units:
+    """In which unit a length stands."""
+    return "inch" if isinstance(length_mm, Inches) else "mm"
 
 
 def place_of(place: str, *keys: str) -> str:

@@ -49,11 +49,12 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
     sticks = find_sticks(design)
     _check_unused(design)
     groups, tines, warnings = _row(design)
-    check_places(bar, groups, tines)
     bench = make_bench(design)
+    units = bench.units
+    check_places(bar, groups, tines)
     check_holes(bar, groups, tines, bench)
     meant = _meant(design, sticks)
-    check_sticks(groups, tines, meant)
+    check_sticks(groups, tines, meant, units)
     boards = {name: make_board(design, name, bar) for name in design.board}
     return Instrument(
         file=file,
@@ -70,11 +71,11 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
         listener=make_listener(design),
         bench=bench,
         warnings=(
-            *bar_warnings(bar),
+            *bar_warnings(bar, units),
             *warnings,
             *place_warnings(bar, groups, tines),
-            *stick_warnings(groups, tines, meant if design.stick else []),
-            *(words for board in boards.values() for words in board_warnings(board, bar)),
+            *stick_warnings(groups, tines, meant if design.stick else [], units),
+            *(words for board in boards.values() for words in board_warnings(board, bar, units)),
         ),
         inches=in_inches(design),
     )

@@ -14,9 +14,10 @@ from typing import Final, TypeVar
 
 from synth.design import catalogue, schema
 from synth.design.instrument import CANTILEVER_MASS, Nut, Rod, Stick, round_stick
+from synth.design.keys_as_written import key_of, unit_of
 from synth.design.material import material, material_row, own_name, unknown
 from synth.errors import InputError
-from synth.units import GPA, GRAM, KELVIN_AT_0_C, MM
+from synth.units import GPA, GRAM, KELVIN_AT_0_C, MM, length_said
 
 PLAIN_MATERIAL: Final = (
     "304 spring wire"  # thin stainless rod is sold cold-drawn, with a lower modulus (EN 10270-3)
@@ -139,11 +140,12 @@ def _measured(rod: Rod, given: schema.Stock, place: str) -> Rod:
     bend = rod.bend_diameter if given.bend_diameter_mm is None else given.bend_diameter_mm * MM
     mass = rod.mass_diameter if given.mass_diameter_mm is None else given.mass_diameter_mm * MM
     for key, diameter in (("bend_diameter_mm", bend), ("mass_diameter_mm", mass)):
+        units = unit_of(getattr(given, key))
         if not 0.5 * rod.diameter <= diameter <= 1.05 * rod.diameter:
             raise InputError(
-                f"{diameter / MM:.4g} mm does not belong to a rod of {rod.diameter / MM:.4g} mm",
+                f"{length_said(diameter, units)} does not belong to a rod of {length_said(rod.diameter, units)}",
                 remedy="it must lie between half the outside diameter and 5 % above it",
-                place=f"{place}.{key}",
+                place=f"{place}.{key_of(given, key)}",
             )
     core = min(
         rod.root_diameter + bend - rod.bend_diameter, bend
@@ -200,7 +202,7 @@ def _standard_nut(
     height = given.height_mm * MM if given.height_mm is not None else height
     width = given.width_mm * MM if given.width_mm is not None else width
     if width <= hole:
-        raise InputError("the nut is no wider than its thread", place=f"{place}.width_mm")
+        raise InputError("the nut is no wider than its thread", place=f"{place}.{key_of(given, 'width_mm')}")
     mass = row.mass_g * GRAM * heavier * _hexagon(width, hole)[0] * height / volume
     mass = given.mass_g * GRAM if given.mass_g is not None else mass
     return _prism(name, row.thread, given.grip, mass, height, width, hole, place)
@@ -237,7 +239,9 @@ def _stick(design: schema.Design, name: str, given: schema.Stick) -> Stick:
     across = _needed(diameter, "diameter_mm", what, place) * MM
     end = min(END_RADIUS, across / 2.0) if given.end_radius_mm is None else given.end_radius_mm * MM
     if end > across / 2.0 * (1.0 + 1e-9):
-        raise InputError("the end is rounder than the stick is thick", place=f"{place}.end_radius_mm")
+        raise InputError(
+            "the end is rounder than the stick is thick", place=f"{place}.{key_of(given, 'end_radius_mm')}"
+        )
     stick = round_stick(
         name,
         material(row, _temperature(design)),

@@ -15,7 +15,7 @@ from synth.doors.cli import arguments
 from synth.doors.cli.table import aligned
 from synth.errors import InputError
 from synth.files import check_place
-from synth.units import MM
+from synth.units import MM, Units
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
@@ -76,7 +76,7 @@ def command(
             f"tine {tine.number}: no place of the nuts at hand meets the wish of {found[0].wish.ratio:g}"
             + (f" and {also}" if also is not None else ""),
             remedy=reach_words(found[0].wish, found[0].reach, met=False),
-            place=f"group[{tine.group + 1}]",
+            place=f"{tine.written.table}.trim_to",
             file=instrument.file,
         )
     if picture is not None:
@@ -168,7 +168,7 @@ def _words(instrument: Instrument, found: Trimming) -> str:
     partials = [f"{n}." for n in range(2, count + 1)]
     heads = ("", "nuts", "free mm", "c/mm", "c/turn", *partials, "1st s", "2nd s", "3rd s")
     rows = [
-        (*_row("" if n == 0 else str(n), each), *_cells(modes, n, count))
+        (*_row("" if n == 0 else str(n), each, instrument.bench.units), *_cells(modes, n, count))
         for n, each in enumerate((found.plain, *listed))
     ]
     more = len(found.solutions) - LISTED
@@ -176,7 +176,7 @@ def _words(instrument: Instrument, found: Trimming) -> str:
     return f"{title}\n{aligned(heads, rows)}{rest}\n{reach}"
 
 
-def _row(number: str, way: TrimSolution) -> tuple[str, ...]:
+def _row(number: str, way: TrimSolution, units: Units) -> tuple[str, ...]:
     from synth.vibration.trimming.answers import shown_nuts
 
     turn = way.cents_per_turn
@@ -185,7 +185,7 @@ def _row(number: str, way: TrimSolution) -> tuple[str, ...]:
         f"{turn:.2f}" if way.nuts and turn is not None else "",
     )
     locked = " (locked)" if way.locked else ""
-    return (number, shown_nuts(way.nuts) + locked, f"{way.length / MM:.2f}", *answers)
+    return (number, shown_nuts(way.nuts, units) + locked, f"{way.length / MM:.2f}", *answers)
 
 
 def _cells(modes: TineModes, row: int, count: int) -> list[str]:
@@ -236,5 +236,7 @@ def _write(design: Path, text: str, instrument: Instrument, found: list[Trimming
     for index, nuts in chosen.items():
         tine = instrument.tines[index]
         group = instrument.groups[tine.group].name
-        click.echo(f"written: {group}, tine {tine.number}: {shown_nuts(nuts)}", err=True)
+        click.echo(
+            f"written: {group}, tine {tine.number}: {shown_nuts(nuts, instrument.bench.units)}", err=True
+        )
     click.echo(f"the old file is kept as {copy}", err=True)

@@ -122,9 +122,11 @@ def reach_words(wish: TrimWish, reach: Reach, *, met: bool) -> str:
     return f"{words}: {wish.ratio:g} lies {way} that; heavier nuts reach further both ways"
 
 
-def shown_nuts(nuts: Sequence[PlacedNut]) -> str:
+def shown_nuts(nuts: Sequence[PlacedNut], units: Units) -> str:
     """The nuts and where their middles go, in words."""
-    return ", ".join(f"{each.nut.name} at {each.position / MM:.2f} mm" for each in nuts) or "none"
+    mm = units == "mm"
+    told = (f"{each.position / MM:.2f} mm" if mm else f"{each.position / INCH:.4f} in" for each in nuts)
+    return ", ".join(f"{each.nut.name} at {at}" for each, at in zip(nuts, told, strict=True)) or "none"
 
 
 def trim_edits(instrument: Instrument, chosen: Mapping[int, Sequence[PlacedNut]]) -> list[Edit]:
@@ -165,5 +167,5 @@ def _out_of_reach(tine: Tine, reach: Reach) -> InputError:
     return InputError(
         f"tine {tine.number}: no place of the nut '{wish.nut.name}' {brings}",
         remedy=reach_words(wish, reach, met=False),
-        place=f"group[{tine.group + 1}]",
+        place=f"{tine.written.table}.trim_to",
     )
