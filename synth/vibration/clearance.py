@@ -126,7 +126,7 @@ def _bend(tines: _Standing, rows: NDArray[np.int64], height: Array) -> Array:
 
 
 def _refuse(instrument: Instrument, pair: NDArray[np.int64], room: Array, swing: Array) -> None:
-    where, units = int(np.argmin(room - swing)), instrument.bench.units
+    where, units = int(np.argmin(room - swing)), instrument.tines[0].written.units
     one, other = sorted(pair)
     free = (
         f"leave {length_said(room[where], units, figures=2)} between them" if room[where] > 0.0 else "touch"
@@ -143,7 +143,7 @@ def _warnings(instrument: Instrument, pairs: NDArray[np.int64], bend: Array) -> 
     close = sorted({(min(pair), max(pair)) for pair in pairs.T.tolist()})
     count = Counter(instrument.tines[one].group for one, _ in close)
     words = []
-    units = instrument.bench.units
+    units = instrument.tines[0].written.units
     for group, number in count.items():
         one, other = next(pair for pair in close if instrument.tines[pair[0]].group == group)
         more = f" (and {number - 1} more such pairs)" if number > 1 else ""

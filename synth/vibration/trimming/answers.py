@@ -122,11 +122,12 @@ def reach_words(wish: TrimWish, reach: Reach, *, met: bool) -> str:
     return f"{words}: {wish.ratio:g} lies {way} that; heavier nuts reach further both ways"
 
 
-def shown_nuts(nuts: Sequence[PlacedNut], units: Units) -> str:
-    """The nuts and where their middles go, in words."""
-    mm = units == "mm"
-    told = (f"{each.position / MM:.2f} mm" if mm else f"{each.position / INCH:.4f} in" for each in nuts)
-    return ", ".join(f"{each.nut.name} at {at}" for each, at in zip(nuts, told, strict=True)) or "none"
+def shown_nuts(nuts: Sequence[PlacedNut], units: Units, *, digits: int = 2) -> str:
+    """The nuts and where their middles go, in words; mm to so many digits, inches to two more."""
+    unit, digits, word = (MM, digits, "mm") if units == "mm" else (INCH, digits + 2, "in")
+    return (
+        ", ".join(f"{each.nut.name} at {each.position / unit:.{digits}f} {word}" for each in nuts) or "none"
+    )
 
 
 def trim_edits(instrument: Instrument, chosen: Mapping[int, Sequence[PlacedNut]]) -> list[Edit]:
