@@ -213,7 +213,7 @@ for _ in range(40):
 
 
 def test_two_processes_may_write_and_two_read_the_same_at_once(folder: Path) -> None:
-    root = Path(__file__).parents[2]
+    root = Path(__file__).parents[1]
     jobs = [
         subprocess.Popen([sys.executable, "-c", WRITER, job], cwd=root, stderr=subprocess.PIPE, text=True)
         for job in ("write", "write", "read", "read")
