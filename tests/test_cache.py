@@ -20,7 +20,7 @@ from synth.design.resolve import resolve
 from synth.vibration.frame import Modes
 from synth.vibration.solve import solve_row
 
-TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
+TWO_TINES = Path(__file__).parents[0] / "data" / "two-tines.toml"
 
 
 @dataclass(frozen=True)
