@@ -204,7 +204,7 @@ def test_the_folder_forgets_what_was_not_used_longest(folder: Path, monkeypatch:
 
 WRITER = """
 import sys, numpy as np
-from synth.vibration import cache
+from synth import cache
 from synth.vibration.frame import Modes
 for _ in range(40):
     found = cache.kept("modes", 1, lambda: Modes(np.arange(1e4), np.ones((1000, 40))), fresh=sys.argv[1] == "write")
