@@ -78,7 +78,7 @@ def make_bar(design: schema.Design) -> Bar:
         raise InputError(
             f"the bar is {length_said(bar.length, units)} long",
             remedy=f"from {length_said(SHORTEST_BAR, units)} to {length_said(LONGEST_BAR, units)} can be built",
-            place="bar.path",
+            location="bar.path",
         )
     supports = tuple(
         _support(each, bar.length, f"bar.supports[{number}]")
@@ -89,21 +89,23 @@ def make_bar(design: schema.Design) -> Bar:
 
 def make_board(design: schema.Design, name: str, bar: Bar) -> Board:
     """The board of this name. Raises `InputError`."""
-    given, place = design.board[name], f"board.{name}"
+    given, location = design.board[name], f"board.{name}"
     if name.casefold() in NOT_A_BOARD:
         raise InputError(
-            f"'{name}' is what one hears through without a board", remedy="give it another name", place=place
+            f"'{name}' is what one hears through without a board",
+            remedy="give it another name",
+            location=location,
         )
-    _check_apart(given.feet, place)
+    _check_apart(given.feet, location)
     thickness, width, length = given.thickness_mm * MM, given.width_mm * MM, given.length_mm * MM
     if thickness > THICKEST_BOARD * min(width, length):
         raise InputError(
             "a board so thick is a block",
             remedy="make it thinner",
-            place=f"{place}.{key_of(given, 'thickness_mm')}",
+            location=f"{location}.{key_of(given, 'thickness_mm')}",
         )
-    depth, hole = _box(given, units_of(design), place)
-    material = sheet(design, given.material, f"{place}.material")
+    depth, hole = _box(given, units_of(design), location)
+    material = sheet(design, given.material, f"{location}.material")
     return Board(
         name=name,
         kind=given.kind,
@@ -115,7 +117,7 @@ def make_board(design: schema.Design, name: str, bar: Bar) -> Board:
         depth=depth,
         hole_diameter=hole,
         feet=tuple(
-            _foot(each, given, bar, material, f"{place}.feet[{number}]")
+            _foot(each, given, bar, material, f"{location}.feet[{number}]")
             for number, each in enumerate(given.feet, start=1)
         ),
     )
@@ -146,7 +148,7 @@ def make_listener(design: schema.Design) -> Listener:
 
 
 def _section(given: schema.Section, units: Units) -> Section:
-    place = "bar.section"
+    location = "bar.section"
     keys = {
         "rectangle": ("width_mm", "height_mm"),
         "round": ("diameter_mm",),
@@ -163,7 +165,7 @@ def _section(given: schema.Section, units: Units) -> Section:
             raise InputError(
                 missing if value is None else extra,
                 remedy=f"a {given.shape} section has {' and '.join(wanted[1:])}",
-                place=place,
+                location=location,
             )
     sizes = [getattr(given, key) * MM for key in keys]
     if given.shape == "rectangle":
@@ -173,12 +175,12 @@ def _section(given: schema.Section, units: Units) -> Section:
         raise InputError(
             f"a wall of {length_said(wall, units)} leaves no bore in a tube of {length_said(sizes[0], units)}",
             remedy='take a thinner wall, or shape = "round"',
-            place=f"{place}.{key_of(given, 'wall_mm')}",
+            location=f"{location}.{key_of(given, 'wall_mm')}",
         )
     return Section(given.shape, sizes[0], sizes[0], wall)
 
 
-def _segment(given: schema.Segment, section: Section, units: Units, place: str) -> Straight | Bend:
+def _segment(given: schema.Segment, section: Section, units: Units, location: str) -> Straight | Bend:
     if given.straight_mm is not None:
         extra = next(
             (key for key in ("bend_deg", "radius_mm", "plane_deg") if getattr(given, key) is not None), ""
@@ -187,33 +189,35 @@ def _segment(given: schema.Segment, section: Section, units: Units, place: str) 
             raise InputError(
                 f"'{key_of(given, 'straight_mm')}' and '{key_of(given, extra)}' exclude each other",
                 remedy="write two pieces",
-                place=place,
+                location=location,
             )
         return Straight(given.straight_mm * MM)
     if given.bend_deg is None:
         straight, radius_key = (key_in(key, units) for key in ("straight_mm", "radius_mm"))
-        raise InputError(f"a piece of the path needs {straight}, or bend_deg with {radius_key}", place=place)
+        raise InputError(
+            f"a piece of the path needs {straight}, or bend_deg with {radius_key}", location=location
+        )
     if given.radius_mm is None:
         needed = f"a bend needs {key_in('radius_mm', units)}"
-        raise InputError(needed, remedy="that of the bar's axis", place=place)
+        raise InputError(needed, remedy="that of the bar's axis", location=location)
     if abs(given.bend_deg) < 0.1:
-        raise InputError("a bend of no angle", remedy="leave it out", place=f"{place}.bend_deg")
+        raise InputError("a bend of no angle", remedy="leave it out", location=f"{location}.bend_deg")
     radius, half = given.radius_mm * MM, 0.5 * max(section.width, section.height)
     if radius <= half:
         raise InputError(
             f"a radius of {length_said(radius, units)} is tighter than half the bar's thickness, "
             f"{length_said(half, units)}",
             remedy="take a wider bend",
-            place=f"{place}.{key_of(given, 'radius_mm')}",
+            location=f"{location}.{key_of(given, 'radius_mm')}",
         )
     return Bend(given.bend_deg * DEGREE, radius, (given.plane_deg or 0.0) * DEGREE)
 
 
-def _support(given: schema.Support, bar_length: float, place: str) -> Support:
+def _support(given: schema.Support, bar_length: float, location: str) -> Support:
     usual = FOOTINGS[given.kind]
     named = [given.direction] if isinstance(given.direction, str) else given.direction
     return Support(
-        place=on_bar(given, "at_mm", bar_length, place),
+        position=on_bar(given, "at_mm", bar_length, location),
         kind=given.kind,
         stiffness=usual.stiffness if given.stiffness_n_mm is None else given.stiffness_n_mm / MM,
         rotation_stiffness=usual.rotation_stiffness
@@ -224,29 +228,29 @@ def _support(given: schema.Support, bar_length: float, place: str) -> Support:
     )
 
 
-def _box(given: schema.Board, units: Units, place: str) -> tuple[float, float]:
+def _box(given: schema.Board, units: Units, location: str) -> tuple[float, float]:
     """Depth and hole diameter, m; both 0 for a panel."""
     if given.kind == "panel":
         extra = next((key for key in ("depth_mm", "hole_diameter_mm") if getattr(given, key) is not None), "")
         if extra:
             found = f"a panel has no '{key_of(given, extra)}'"
-            raise InputError(found, remedy='leave it out, or kind = "box"', place=place)
+            raise InputError(found, remedy='leave it out, or kind = "box"', location=location)
         return 0.0, 0.0
     if given.edges == "free":
         raise InputError(
-            "a box's lid has no free edges", remedy='"supported" or "clamped"', place=f"{place}.edges"
+            "a box's lid has no free edges", remedy='"supported" or "clamped"', location=f"{location}.edges"
         )
     if given.depth_mm is None:
         needed = f"a box needs {key_in('depth_mm', units)}"
-        raise InputError(needed, remedy="the height of the air in it", place=place)
+        raise InputError(needed, remedy="the height of the air in it", location=location)
     hole = given.hole_diameter_mm or 0.0
     if hole >= min(given.width_mm, given.length_mm):
-        where = f"{place}.{key_of(given, 'hole_diameter_mm')}"
-        raise InputError("the hole is wider than the box", place=where)
+        where = f"{location}.{key_of(given, 'hole_diameter_mm')}"
+        raise InputError("the hole is wider than the box", location=where)
     return given.depth_mm * MM, hole * MM
 
 
-def _check_apart(feet: Sequence[schema.Foot], place: str) -> None:
+def _check_apart(feet: Sequence[schema.Foot], location: str) -> None:
     """Refuse two feet at one place of the bar or of the board. Raises `InputError`."""
     for (first, one), (second, other) in combinations(enumerate(feet, start=1), 2):
         on_board = math.hypot(other.x_mm - one.x_mm, other.y_mm - one.y_mm)
@@ -255,18 +259,18 @@ def _check_apart(feet: Sequence[schema.Foot], place: str) -> None:
                 raise InputError(
                     f"feet {first} and {second} stand at one place of the {what}",
                     remedy=f"move one, or write one wider foot ({key_in('width_mm', unit_of(other.x_mm))})",
-                    place=f"{place}.feet[{second}]",
+                    location=f"{location}.feet[{second}]",
                 )
 
 
-def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMaterial, place: str) -> Foot:
+def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMaterial, location: str) -> Foot:
     for key, side in (("x_mm", "length_mm"), ("y_mm", "width_mm")):
         value, size = getattr(given, key), getattr(board, side)
         if value > size:
             raise InputError(
                 f"{figure(value)} is off the board",
                 remedy=f"its {key_of(board, side)} is {figure(size)}",
-                place=f"{place}.{key_of(given, key)}",
+                location=f"{location}.{key_of(given, key)}",
             )
     width = bar.section.width if given.width_mm is None else given.width_mm * MM
     along = FOOT_ALONG if given.along_mm is None else given.along_mm * MM
@@ -275,7 +279,7 @@ def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMate
     usual = FOOTINGS["foot"]
     hard = 1.0 / (1.0 / usual.stiffness + 1.0 / pressed)
     return Foot(
-        bar_place=on_bar(given, "bar_mm", bar.length, place),
+        bar_place=on_bar(given, "bar_mm", bar.length, location),
         x=given.x_mm * MM,
         y=given.y_mm * MM,
         width=width,
@@ -287,13 +291,13 @@ def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMate
     )
 
 
-def on_bar(table: schema.Table, key: str, bar_length: float, place: str) -> float:
-    """The place on the bar that a table's key gives, in m. Raises `InputError` beyond the bar's end."""
+def on_bar(table: schema.Table, key: str, bar_length: float, location: str) -> float:
+    """The location on the bar that a table's key gives, in m. Raises `InputError` beyond the bar's end."""
     at_mm = getattr(table, key)
     if at_mm * MM > bar_length * (1.0 + 1e-9):
         raise InputError(
             f"{figure(at_mm)} is off the bar",
             remedy=f"the bar is {length_said(bar_length, unit_of(at_mm), figures=6)} long",
-            place=f"{place}.{key_of(table, key)}",
+            location=f"{location}.{key_of(table, key)}",
         )
     return float(min(at_mm * MM, bar_length))

@@ -27,7 +27,7 @@ from synth.design.keys_as_written import twin, units_in
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
-from synth.files import whole
+from synth.files import atomic_write
 from synth.units import INCH, MM, Units
 
 MOST_COPIES: Final = 1000
@@ -88,7 +88,7 @@ def write_edited(
         text = _unchanged(file, read)
         new = edited(text, edits)
         resolve(decode(parsed(new), Design))
-        with whole(goal or file) as beside:
+        with atomic_write(goal or file) as beside:
             beside.write_bytes(new.encode("utf-8"))
             _unchanged(file, text)
             return file if goal else _backup(file)  # only of a file that is about to be replaced
@@ -109,7 +109,7 @@ def put(tree: Tree, edits: Sequence[Edit]) -> None:
             table = table[step]
         if edit.value is None:
             if not _has(table, last):
-                raise InputError("is not there", remedy="nothing is to be removed", place=edit.path)
+                raise InputError("is not there", remedy="nothing is to be removed", location=edit.path)
             _remove(table, last)
         elif isinstance(last, int):
             value = _in_units(edit.value, units_in(tree))
@@ -270,7 +270,7 @@ def _backup(file: Path) -> Path:
     for number in range(1, MOST_COPIES):
         name = file.with_name(f"{file.name}.bak{number if number > 1 else ''}")
         if not name.exists():
-            with whole(name) as beside:
+            with atomic_write(name) as beside:
                 shutil.copyfile(file, beside)
             return name
     raise InputError(f"there are {MOST_COPIES} backup copies", remedy="remove old ones")

@@ -38,10 +38,10 @@ def steps(path: str, tree: Mapping[str, Any]) -> tuple[Step, ...]:
     Raises `InputError` where the schema has no such key, or the list no such entry.
     """
     node: Any = tree
-    kind, found, place = schema_of(schema.Design), [], ""
+    kind, found, location = schema_of(schema.Design), [], ""
     for part in _parts(path):
-        step, kind = _step(node, kind, part, place)
-        place = f"{place}[{part.words}]" if part.in_brackets else place_of(place, part.words)
+        step, kind = _step(node, kind, part, location)
+        location = f"{location}[{part.words}]" if part.in_brackets else place_of(location, part.words)
         there = step < len(node) if isinstance(step, int) else step in node
         node = node[step] if there else {}
         found.append(step)
@@ -72,21 +72,21 @@ def _parts(path: str) -> list[_Part]:
     return parts
 
 
-def _step(node: Any, kind: inspect.Type, part: _Part, place: str) -> tuple[Step, inspect.Type]:
+def _step(node: Any, kind: inspect.Type, part: _Part, location: str) -> tuple[Step, inspect.Type]:
     """One step into a node (empty where it is not there), and the type of what is found there."""
     kind = _branching(kind)
     if isinstance(kind, inspect.ListType) and part.in_brackets:
-        return _entry(node, part, place), kind.item_type
+        return _entry(node, part, location), kind.item_type
     if isinstance(kind, inspect.StructType) and not part.in_brackets:
         fields = {field.name: field.type for field in kind.fields}
         name, other = part.words, twin(part.words)
         if name not in fields and other not in fields:
-            raise unknown_key(name, fields, place)
+            raise unknown_key(name, fields, location)
         return (other if other in node and name not in node else name), fields.get(name) or fields[other]
     if isinstance(kind, inspect.DictType) and not part.in_brackets:
         return own_name(part.words, node) or part.words, kind.value_type
-    remedy = f"write {place}[1]" if isinstance(kind, inspect.ListType) else "end the path before it"
-    raise InputError(f"nothing is called '{part.words}' there", remedy=remedy, place=place)
+    remedy = f"write {location}[1]" if isinstance(kind, inspect.ListType) else "end the path before it"
+    raise InputError(f"nothing is called '{part.words}' there", remedy=remedy, location=location)
 
 
 def _branching(kind: inspect.Type) -> inspect.Type:
@@ -97,16 +97,18 @@ def _branching(kind: inspect.Type) -> inspect.Type:
     return next((each for each in kind.types if isinstance(each, inner)), kind)
 
 
-def _entry(node: Sequence[Any], part: _Part, place: str) -> int:
+def _entry(node: Sequence[Any], part: _Part, location: str) -> int:
     """The index of a list's entry, by number or by name; one past the end is a new one."""
     if part.words.isdecimal() and not part.quoted:
         if not 1 <= int(part.words) <= len(node) + 1:
-            raise InputError(f"there is no entry {part.words}", remedy=f"it has {len(node)}", place=place)
+            raise InputError(
+                f"there is no entry {part.words}", remedy=f"it has {len(node)}", location=location
+            )
         return int(part.words) - 1
     names = {
         str(each["name"]): n for n, each in enumerate(node) if isinstance(each, Mapping) and "name" in each
     }
     own = own_name(part.words, names)
     if own is None:
-        raise InputError(f"there is no '{part.words}'", remedy=nearest(part.words, names), place=place)
+        raise InputError(f"there is no '{part.words}'", remedy=nearest(part.words, names), location=location)
     return names[own]

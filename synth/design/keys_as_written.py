@@ -53,12 +53,12 @@ def unit_of(length_mm: float | None) -> Units:
     return "inch" if isinstance(length_mm, Inches) else "mm"
 
 
-def place_of(place: str, *keys: str) -> str:
+def place_of(location: str, *keys: str) -> str:
     """The place of a key in the table at a place, as messages name it and key paths are written."""
     for key in keys:
         quoted = f"'{key}'" if "'" not in key else '"' + re.sub(r'(["\\])', r"\\\1", key) + '"'
-        place = ".".join(each for each in (place, key if _BARE_KEY.fullmatch(key) else quoted) if each)
-    return place
+        location = ".".join(each for each in (location, key if _BARE_KEY.fullmatch(key) else quoted) if each)
+    return location
 
 
 def units_in(tree: Mapping[str, Any]) -> Units:
@@ -95,13 +95,13 @@ def _most_used(design: object) -> Units:
     return "inch" if sum(inches) > len(inches) / 2 else "mm"
 
 
-def _lengths(node: object, place: str) -> Iterator[tuple[str, bool]]:
+def _lengths(node: object, location: str) -> Iterator[tuple[str, bool]]:
     """The path of each length that is written below a node, and whether it is in inches."""
     if isinstance(node, Mapping | schema.Table):
         for key, value in (node if isinstance(node, Mapping) else written(node)).items():
             if isinstance(value, int | float) and twin(key):
-                yield place_of(place, key), key.endswith("_in") or isinstance(value, Inches)
-            yield from _lengths(value, place_of(place, key))
+                yield place_of(location, key), key.endswith("_in") or isinstance(value, Inches)
+            yield from _lengths(value, place_of(location, key))
     elif isinstance(node, Sequence) and not isinstance(node, str):
         for number, each in enumerate(node, start=1):
-            yield from _lengths(each, f"{place}[{number}]")
+            yield from _lengths(each, f"{location}[{number}]")

@@ -26,13 +26,13 @@ def check_places(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine]) -> No
     for tine in tines:
         _check_on_bar(bar, tine, groups)
     for one, other in _neighbours(tines):
-        apart = abs(other.place - one.place)
+        apart = abs(other.position - one.position)
         need, units = _room(one, other), other.written.units
         if apart < need - _ROUNDING:
             raise InputError(
                 f"{_name(one, groups)} and {_name(other, groups)} are {length_said(apart, units)} apart",
                 remedy=f"their nuts and holes need {length_said(need, units)}",
-                place=other.written.spacing if one.group == other.group else other.written.table,
+                location=other.written.spacing if one.group == other.group else other.written.table,
             )
 
 
@@ -45,7 +45,7 @@ def check_holes(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine], bench:
                 f"{_name(tine, groups)} takes a hole of {length_said(hole, bench.units)}, as wide as the bar "
                 f"({length_said(width, bench.units)})",
                 remedy="take a wider bar or thinner rod",
-                place=tine.written.stock,
+                location=tine.written.stock,
             )
 
 
@@ -61,14 +61,14 @@ def check_sticks(
                     f"the stick '{thinnest.name}' of {length_said(thinnest.diameter, units)} does not go into the "
                     f"gap of {length_said(max(gap, 0.0), units)} between tines {one.number} and {other.number}",
                     remedy="space them wider or take a thinner stick",
-                    place=other.written.spacing,
+                    location=other.written.spacing,
                 )
 
 
 def _gaps(group: Group, tines: Sequence[Tine]) -> Iterator[tuple[Tine, Tine, float]]:
-    standing = sorted(tines[group.tines], key=lambda tine: tine.place)
+    standing = sorted(tines[group.tines], key=lambda tine: tine.position)
     for one, other in pairwise(standing):
-        yield one, other, other.place - one.place - 0.5 * (one.rod.diameter + other.rod.diameter)
+        yield one, other, other.position - one.position - 0.5 * (one.rod.diameter + other.rod.diameter)
 
 
 def place_warnings(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine]) -> list[str]:
@@ -128,12 +128,12 @@ def _is_level(bar: Bar) -> bool:
 
 def _check_on_bar(bar: Bar, tine: Tine, groups: Sequence[Group]) -> None:
     radius, units = 0.5 * tine.rod.diameter, tine.written.units
-    if not radius - _ROUNDING <= tine.place <= bar.length - radius + _ROUNDING:
+    if not radius - _ROUNDING <= tine.position <= bar.length - radius + _ROUNDING:
         raise InputError(
-            f"{_name(tine, groups)} at {length_said(tine.place, units, figures=6)} is off the bar's end",
+            f"{_name(tine, groups)} at {length_said(tine.position, units, figures=6)} is off the bar's end",
             remedy=f"the bar is {length_said(bar.length, units, figures=6)} long, and its hole needs "
             f"{length_said(radius, units)}",
-            place=tine.written.table,
+            location=tine.written.table,
         )
 
 
@@ -145,11 +145,11 @@ def _face_width(bar: Bar, tine: Tine) -> float:
 
 def _neighbours(tines: Sequence[Tine]) -> Iterator[tuple[Tine, Tine]]:
     """Every pair near enough along the bar to be in each other's way."""
-    ordered = sorted(tines, key=lambda tine: tine.place)
+    ordered = sorted(tines, key=lambda tine: tine.position)
     reach = max((across_corners(tine) for tine in tines), default=0.0)
     for index, one in enumerate(ordered):
         for other in ordered[index + 1 :]:
-            if other.place - one.place >= reach:
+            if other.position - one.position >= reach:
                 break
             yield one, other
 
@@ -176,7 +176,7 @@ def _reasons(bar: Bar, tine: Tine) -> Iterator[str]:
     if bar.section.shape == "rectangle" and abs(quarter) > DEGREE:
         yield "at a slant to a flat face, on which nuts do not seat"
     for number, support in enumerate(bar.supports, start=1):
-        if abs(support.place - tine.place) < tine.rod.diameter:
+        if abs(support.position - tine.position) < tine.rod.diameter:
             yield f"on support {number}"
 
 
@@ -196,7 +196,7 @@ def _in_bend(bar: Bar, tine: Tine) -> bool:
     start = 0.0
     for segment in bar.path:
         end = start + segment.length
-        if isinstance(segment, Bend) and start - _ROUNDING < tine.place < end + _ROUNDING:
+        if isinstance(segment, Bend) and start - _ROUNDING < tine.position < end + _ROUNDING:
             return True
         start = end
     return False

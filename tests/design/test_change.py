@@ -84,10 +84,10 @@ def test_the_quick_way_and_the_way_through_the_file_make_one_instrument(everyday
     quick, through = in_instrument(old, change), resolve(in_design(design, change))
     assert quick.bar.path == through.bar.path
     assert dataclasses.astuple(quick.bar.section) == pytest.approx(dataclasses.astuple(through.bar.section))
-    assert [t.place for t in quick.tines] == pytest.approx([t.place for t in through.tines])
+    assert [t.position for t in quick.tines] == pytest.approx([t.position for t in through.tines])
     for one, other in zip(quick.bar.supports, through.bar.supports, strict=True):
-        assert one.place == pytest.approx(other.place)
-        assert dataclasses.replace(one, place=0.0) == dataclasses.replace(other, place=0.0)
+        assert one.position == pytest.approx(other.position)
+        assert dataclasses.replace(one, position=0.0) == dataclasses.replace(other, position=0.0)
 
 
 @pytest.mark.parametrize("change", CHANGES)
@@ -101,8 +101,8 @@ def test_its_words_written_into_the_file_make_the_same(everyday, change):
     for one, other in zip(
         (*by_hand.tines, *by_hand.bar.supports), (*meant.tines, *meant.bar.supports), strict=True
     ):
-        assert one.place == pytest.approx(other.place, rel=1e-5)  # six figures, in inches too
-        assert dataclasses.replace(one, place=0.0) == dataclasses.replace(other, place=0.0)
+        assert one.position == pytest.approx(other.position, rel=1e-5)  # six figures, in inches too
+        assert dataclasses.replace(one, position=0.0) == dataclasses.replace(other, position=0.0)
     assert (by_hand.bar.section, by_hand.inches) == (meant.bar.section, meant.inches)
 
 
@@ -234,7 +234,7 @@ def test_what_fits_is_never_refused_and_what_is_refused_never_fits(everyday):
         for _ in range(20):
             group, support = draw.randrange(len(old.groups)), draw.randrange(len(old.bar.supports))
             start = math.floor(start_mm(old, group) + draw.uniform(-60.0, 60.0))
-            at = math.floor(old.bar.supports[support].place * 1e3 + draw.uniform(-60.0, 60.0))
+            at = math.floor(old.bar.supports[support].position * 1e3 + draw.uniform(-60.0, 60.0))
             if min(start, at) < 0:
                 continue
             change = Change(((group, float(start)),), ((support, float(at)),))

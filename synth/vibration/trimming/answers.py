@@ -168,5 +168,5 @@ def _out_of_reach(tine: Tine, reach: Reach) -> InputError:
     return InputError(
         f"tine {tine.number}: no place of the nut '{wish.nut.name}' {brings}",
         remedy=reach_words(wish, reach, met=False),
-        place=f"{tine.written.table}.trim_to",
+        location=f"{tine.written.table}.trim_to",
     )
