@@ -147,7 +147,7 @@ def _list(found: object, kind: inspect.ListType, location: str) -> list[object]:
 
 
 def _alternative(found: object, kind: inspect.UnionType) -> inspect.Type:
-    """The member of a union that the value is meant for: text for text, a list for a list, else a number."""
+    """The member of a union that the value is meant for: text, a list or a table for its like, else a number."""
     choices = [each for each in kind.types if not isinstance(each, inspect.NoneType)]
     texts = [each for each in choices if isinstance(each, inspect.StrType | inspect.LiteralType)]
     lists = [each for each in choices if isinstance(each, inspect.ListType)]
@@ -155,7 +155,10 @@ def _alternative(found: object, kind: inspect.UnionType) -> inspect.Type:
         return texts[0]
     if isinstance(found, list) and lists:
         return lists[0]
-    return next((each for each in choices if each not in texts and each not in lists), choices[0])
+    tables = [each for each in choices if isinstance(each, inspect.StructType)]
+    if isinstance(found, Mapping | schema.Table) and tables:
+        return tables[0]
+    return next((each for each in choices if each not in (*texts, *lists, *tables)), choices[0])
 
 
 def _choice(found: object, kind: inspect.LiteralType, location: str) -> object:

@@ -99,33 +99,30 @@ def write_edited(
 def put(tree: Tree, edits: Sequence[Edit]) -> None:
     """Edits made in a tree, plain or of tomlkit. Raises `InputError`."""
     for edit in edits:
-        way = steps(edit.path, tree)
+        way, value = list(steps(edit.path, tree)), edit.value
         table: Any = tree
-        last = way[-1]
         for depth, step in enumerate(way[:-1], start=1):
             if not _has(table, step):
-                new = [] if isinstance(way[depth], int) else edit.besides if depth == len(way) - 1 else {}
-                _insert(table, step, _made(table, new))
+                if isinstance(way[depth], int):  # a list that is not there yet comes with its first entry
+                    way, value = way[:depth], [value]
+                    break
+                _insert(table, step, _made(table, edit.besides if depth == len(way) - 1 else {}))
             table = table[step]
-        if edit.value is None:
-            if not _has(table, last):
-                raise InputError("is not there", remedy="nothing is to be removed", location=edit.path)
-            _remove(table, last)
-        elif isinstance(last, int):
-            value = _in_units(edit.value, units_in(tree))
-            _insert(table, last, _made(table, value))
+        if edit.value is not None:
+            _set(table, way[-1], value, edit, units_in(tree))
+        elif _has(table, way[-1]):
+            _remove(table, way[-1])
         else:
-            _set(table, last, edit, units_in(tree))
+            raise InputError("is not there", remedy="nothing is to be removed", location=edit.path)
 
 
-def _set(table: Any, key: str, edit: Edit, units: Units) -> None:
-    wanted = last_key(edit.path)
-    if key == twin(wanted):  # it stands in the other unit
-        value = _converted(wanted, edit.value)
-    elif _has(table, key):
-        value = _in_units(edit.value, units)
+def _set(table: Any, key: str | int, value: Any, edit: Edit, units: Units) -> None:
+    if key == twin(last_key(edit.path)):  # it stands in the other unit
+        value = _converted(last_key(edit.path), value)
+    elif isinstance(key, int) or _has(table, key):
+        value = _in_units(value, units)
     else:
-        ((key, value),) = _in_units({key: edit.value}, units).items()
+        ((key, value),) = _in_units({key: value}, units).items()
     item, comment = _made(table, value), edit.comment
     old = table[edit.instead_of] if edit.instead_of else None
     if isinstance(old, items.Item):
@@ -183,12 +180,22 @@ def _made(within: Any, value: Any) -> Any:
         for key, each in value.items():
             table[key] = _made(table, each)
         return table
+    if isinstance(value, list) and isinstance(within, items.Table) and any(_many(each) for each in value):
+        tables = tomlkit.aot()
+        for each in value:
+            tables.append(_made(within, each))
+        return tables
     if isinstance(value, list):
         array = tomlkit.array()
         for each in value:
             array.append(_made(array, each))
         return array
     return tomlkit.item(value)
+
+
+def _many(value: Any) -> bool:
+    """Whether it is a table that would be long in one line: with a list in it."""
+    return isinstance(value, Mapping) and any(isinstance(each, list) for each in value.values())
 
 
 def _insert(table: Any, step: str | int, item: Any, *, after: str = "") -> None:
@@ -198,6 +205,11 @@ def _insert(table: Any, step: str | int, item: Any, *, after: str = "") -> None:
             table[step] = item
         else:
             _append(table, item)
+        return
+    if isinstance(table, items.Table) and isinstance(item, items.Table | items.AoT) and step not in table:
+        tail = _cut_tail(table)
+        table[step] = item
+        _end(table).body.extend(tail)
         return
     body = table.value if isinstance(table, items.Table) else table
     plain = isinstance(item, items.Item) and not isinstance(item, items.Table | items.AoT)

@@ -13,10 +13,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
+from msgspec import structs
+
 from synth.design import schema
 from synth.design.decode import usable_name
 from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Root, Tine, TrimWish, Written
-from synth.design.keys_as_written import key_of, place_of, unit_of, units_of
+from synth.design.keys_as_written import key_of, place_of, unit_of, units_of, written
 from synth.design.material import own, own_name, unknown
 from synth.design.rods_nuts_sticks import Stock, find_nut, find_stock, fitting_warning
 from synth.errors import InputError
@@ -42,8 +44,9 @@ _WIDEST: Final = 32.0  # the greatest ratio of a member to its root, five octave
 class _Entry:
     """A tine as it is written: its table, and the key of its pitch or length."""
 
-    tine: schema.Tine
-    table: str
+    tine: schema.Made
+    table: str  # that is this tine's alone
+    wish: str  # the table that says trim and trim_to
     goal: FixedLength | Pitch
     goal_key: str
 
@@ -68,7 +71,8 @@ def place_group(design: schema.Design, index: int, first: int) -> Standing:
         else _own(design, given, location)
     )
     tines, warnings = [], []
-    for number, entry in enumerate(_ordered(given, entries, location), start=1):
+    standing = _changed(given, _ordered(given, entries, location), location)
+    for number, entry in enumerate(standing, start=1):
         made, words = _tine(design, given, entry, index=index, number=number)
         tines.append(made)
         warnings += words
@@ -153,17 +157,55 @@ def _from_recipe(
     if recipe is None:
         raise unknown(given.recipe, "a recipe of this design", design.recipe, f"{location}.recipe")
     entries = []
-    for number, member in enumerate(recipe.members, start=1):
+    for number, each in enumerate(recipe.members, start=1):
         key = f"{place_of('recipe', own_name(given.recipe, design.recipe) or '')}.members[{number}]"
-        frequency = _audible(root_hz * interval(member, key), location)
-        entries.append(_Entry(schema.Tine(), location, Pitch(frequency), key))
+        member = as_member(each)
+        pitch = _audible(root_hz * interval(member.interval, key) * ratio(member.cents), location)
+        entries.append(_Entry(member, f"{location}.change[+]", key, Pitch(pitch), key))
     return entries
+
+
+def as_member(given: str | float | schema.Member) -> schema.Member:
+    """A recipe's member, written as an interval or a table."""
+    return given if isinstance(given, schema.Member) else schema.Member(interval=given)
+
+
+def _changed(given: schema.Group, entries: list[_Entry], location: str) -> list[_Entry]:
+    """The tines as they stand, with what the group has otherwise than its recipe."""
+    out, changed = list(entries), set()
+    for number, change in enumerate(given.change, start=1):
+        where = f"{location}.change[{number}]"
+        if given.recipe is None:
+            raise InputError(
+                "only a recipe's tines are changed", remedy="write it at the tine", location=where
+            )
+        if change.tine > len(entries) or change.tine in changed:
+            twice = (
+                f"tine {change.tine} is changed twice" if change.tine in changed else f"no tine {change.tine}"
+            )
+            raise InputError(twice, remedy=f"it has {len(entries)}", location=f"{where}.tine")
+        changed.add(change.tine)
+        out[change.tine - 1] = _with(entries[change.tine - 1], change, where)
+    return out
+
+
+def _with(entry: _Entry, change: schema.OtherTine, where: str) -> _Entry:
+    shared = set(schema.Made.__struct_fields__)
+    own = {key: value for key, value in written(change).items() if key in shared}
+    trimmed = bool(change.trim or change.trim_to)
+    if trimmed:
+        own = {"trim": [], "trim_to": None} | own
+    assert isinstance(entry.goal, Pitch)
+    goal = Pitch(entry.goal.frequency * ratio(change.cents))
+    return _Entry(
+        structs.replace(entry.tine, **own), where, where if trimmed else entry.wish, goal, entry.goal_key
+    )
 
 
 def _own(design: schema.Design, given: schema.Group, location: str) -> list[_Entry]:
     wheres = [f"{location}.tine[{number}]" for number in range(1, len(given.tine) + 1)]
     return [
-        _Entry(tine, where, *_goal(design, tine, where))
+        _Entry(tine, where, where, *_goal(design, tine, where))
         for tine, where in zip(given.tine, wheres, strict=True)
     ]
 
@@ -188,7 +230,8 @@ def _ordered(given: schema.Group, entries: list[_Entry], location: str) -> list[
     if given.order == "as written":
         return entries
     pitched = all(isinstance(each.goal, Pitch) for each in entries)
-    alike = len({(each.tine.stock or given.stock, bool(each.tine.trim)) for each in entries}) == 1
+    stocks = [str(each.tine.stock or given.stock) for each in entries]
+    alike = len({(stock, bool(each.tine.trim)) for stock, each in zip(stocks, entries, strict=True)}) == 1
     if not pitched and not (alike and all(isinstance(each.goal, FixedLength) for each in entries)):
         raise InputError(
             f"the order '{given.order}' needs pitches, or free lengths of one stock",
@@ -207,12 +250,12 @@ def _height(goal: FixedLength | Pitch) -> float:
 def _tine(
     design: schema.Design, group: schema.Group, entry: _Entry, *, index: int, number: int
 ) -> tuple[Tine, list[str]]:
-    given, location = entry.tine, entry.table
-    stock, stock_key, warnings = _stock(design, group, given, location)
+    given, location = entry.tine, entry.wish
+    stock, stock_key, warnings = _stock(design, group, entry, f"group[{index + 1}]")
     trim = _trim(design, given, entry.goal, location)
     wish = _wish(design, given, location)
     for nut in (*(placed.nut for placed in trim), *((wish.nut,) if wish else ())):
-        warnings.append(fitting_warning(nut, stock.rod, location))
+        warnings.append(fitting_warning(nut, stock.rod, entry.table.removesuffix(".change[+]")))
     split = _held("split_cents", SPLIT_CENTS, given, group, design.tines)
     start, spacing = (f"group[{index + 1}].{key_of(group, key)}" for key in ("start_mm", "spacing_mm"))
     tine = Tine(
@@ -227,25 +270,51 @@ def _tine(
         split_axis=_split_axis(design.tines.seed, group.name, number),
         position=(group.start_mm + group.spacing_mm * (number - 1)) * MM,
         face=group.face_deg * DEGREE,
-        written=Written(location, entry.goal_key, stock_key, start, spacing, units_of(design)),
+        written=Written(entry.table, entry.goal_key, stock_key, start, spacing, entry.wish, units_of(design)),
     )
     return tine, [words for words in warnings if words]
 
 
 def _stock(
-    design: schema.Design, group: schema.Group, given: schema.Tine, location: str
+    design: schema.Design, group: schema.Group, entry: _Entry, location: str
 ) -> tuple[Stock, str, list[str]]:
-    name = given.stock or group.stock
+    """The stock, the key that names it, and what is unwise about it."""
+    name, where = entry.tine.stock, f"{entry.table}.stock"
     if name is None:
-        raise InputError("no stock is named", remedy="give the group or the tine a stock", location=location)
-    where = f"{location}.stock" if given.stock else f"{location.split('.')[0]}.stock"
+        name, where = _stock_of_group(design, group, entry, f"{location}.stock")
+    elif entry.table.endswith("[+]"):
+        where = f"{entry.goal_key}.stock"
     stock = find_stock(design, name, where)
     if stock.base_nut is None:
         return stock, where, []
     return stock, where, [fitting_warning(stock.base_nut, stock.rod, f"stock.{name}.base_nut")]
 
 
-def _root_of(design: schema.Design, group: schema.Group, given: schema.Tine, stock: Stock) -> Root:
+def _stock_of_group(
+    design: schema.Design, group: schema.Group, entry: _Entry, location: str
+) -> tuple[str, str]:
+    """The name of the group's stock for this tine, and its key."""
+    if group.stock is None:
+        where = entry.table.removesuffix(".change[+]")
+        raise InputError("no stock is named", remedy="give the group or the tine a stock", location=where)
+    if isinstance(group.stock, str):
+        return group.stock, location
+    if not isinstance(entry.goal, Pitch):
+        found = "a stock by pitch needs tines with a pitch"
+        raise InputError(found, remedy="give the tine its stock", location=entry.table)
+    for number, each in enumerate(group.stock, start=1):
+        where = f"{location}[{number}]"
+        limit = math.inf if each.below is None else _pitch(each.below, design.tuning.a4_hz, f"{where}.below")
+        if entry.goal.frequency < limit * (1.0 - 1e-9):  # a note itself is not below itself
+            return each.use, f"{where}.use"
+    raise InputError(
+        f"no stock is named for {entry.goal.frequency:.5g} Hz",
+        remedy="end with { use = ... }",
+        location=location,
+    )
+
+
+def _root_of(design: schema.Design, group: schema.Group, given: schema.Made, stock: Stock) -> Root:
     levels = (given, group, design.tines)
     translation = _held("root_translation_n_mm", math.inf, *levels)
     return Root(
@@ -266,7 +335,7 @@ def _held(key: str, default: float, *levels: schema.Holding) -> float:
 
 
 def _trim(
-    design: schema.Design, given: schema.Tine, goal: FixedLength | Pitch, location: str
+    design: schema.Design, given: schema.Made, goal: FixedLength | Pitch, location: str
 ) -> tuple[PlacedNut, ...]:
     """The trim nuts from the root up. Refused: one in the base nut, beyond the tip, or in another."""
     places = {}
@@ -288,7 +357,7 @@ def _trim(
     return tuple(placed for _, (placed, _) in ordered)
 
 
-def _wish(design: schema.Design, given: schema.Tine, location: str) -> TrimWish | None:
+def _wish(design: schema.Design, given: schema.Made, location: str) -> TrimWish | None:
     if given.trim_to is None:
         return None
     nut = find_nut(design, given.trim_to.nut, f"{location}.trim_to.nut")

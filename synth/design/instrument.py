@@ -97,12 +97,20 @@ class TrimWish:
 class Written:
     """Where a tine stands in the design file, as key paths, and the unit in which its design tells lengths."""
 
-    table: str = ""  # group[2].tine[3]; for a recipe's tine the group's
+    table: str = (
+        ""  # group[2].tine[3]; of a recipe's tine group[2].change[1], which may be [+], not there yet
+    )
     goal: str = ""  # what its pitch or length comes from: group[2].tine[3].pitch_hz, recipe.pair.members[3]
     stock: str = ""
     start: str = ""  # group[2].start_in
     spacing: str = ""
+    wish: str = ""  # the table that says trim_to, a recipe's member perhaps
     units: Units = "mm"
+
+    @property
+    def there(self) -> str:
+        """The innermost table that stands in the file and is not shared with other groups, for messages."""
+        return self.table.removesuffix(".change[+]")
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """Paths of keys as a maker writes them: `bar.section.height_mm`, `group[D3].tine[2].trim[1].at_mm`.
 
 In: a path and a design's tree. Out: the steps from table to table, and the key as this tree has it: in inches where
-it stands in inches. A [[table]] goes by its number, from 1, or its name. Refused with the nearest key known.
+it stands in inches. A [[table]] goes by its number, from 1, its name, or [+]. Refused with the nearest key known.
 """
 
 from __future__ import annotations
@@ -98,7 +98,9 @@ def _branching(kind: inspect.Type) -> inspect.Type:
 
 
 def _entry(node: Sequence[Any], part: _Part, location: str) -> int:
-    """The index of a list's entry, by number or by name; one past the end is a new one."""
+    """The index of a list's entry, by number or by name; one past the end, or [+], is a new one."""
+    if part.words == "+":
+        return len(node)
     if part.words.isdecimal() and not part.quoted:
         if not 1 <= int(part.words) <= len(node) + 1:
             raise InputError(

@@ -32,7 +32,7 @@ def check_places(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine]) -> No
             raise InputError(
                 f"{_name(one, groups)} and {_name(other, groups)} are {length_said(apart, units)} apart",
                 remedy=f"their nuts and holes need {length_said(need, units)}",
-                location=other.written.spacing if one.group == other.group else other.written.table,
+                location=other.written.spacing if one.group == other.group else other.written.there,
             )
 
 
@@ -133,7 +133,7 @@ def _check_on_bar(bar: Bar, tine: Tine, groups: Sequence[Group]) -> None:
             f"{_name(tine, groups)} at {length_said(tine.position, units, figures=6)} is off the bar's end",
             remedy=f"the bar is {length_said(bar.length, units, figures=6)} long, and its hole needs "
             f"{length_said(radius, units)}",
-            location=tine.written.table,
+            location=tine.written.there,
         )
 
 

@@ -13,7 +13,7 @@ from synth.design import catalogue, schema
 from synth.design.bar_and_boards import board_warnings, make_bar, make_board, make_listener
 from synth.design.bench import make_bench
 from synth.design.decode import checked
-from synth.design.groups import interval, place_group
+from synth.design.groups import as_member, interval, place_group
 from synth.design.instrument import Group, Instrument, Nut, Stick, Tine
 from synth.design.keys_as_written import in_inches
 from synth.design.material import check_materials
@@ -122,7 +122,7 @@ def _check_unused(design: schema.Design) -> None:
         find_stock(design, name, f"stock.{name}")
     for name, recipe in design.recipe.items():
         for number, member in enumerate(recipe.members, start=1):
-            interval(member, f"recipe.{name}.members[{number}]")
+            interval(as_member(member).interval, f"recipe.{name}.members[{number}]")
 
 
 def _nuts(design: schema.Design) -> dict[str, Nut]:

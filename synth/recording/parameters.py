@@ -6,14 +6,15 @@ may plausibly be, and the keys of the design file that hold it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from synth.design import schema
 from synth.design.decode import decode
 from synth.design.edit import Edit, Tree
 from synth.design.file import read_toml
-from synth.design.groups import CLAMP_LOSS_FACTOR, ROOT_LENGTH_PER_DIAMETER
+from synth.design.groups import CLAMP_LOSS_FACTOR, ROOT_LENGTH_PER_DIAMETER, as_member
 from synth.design.instrument import Instrument, Tine
 from synth.design.keys_as_written import place_of
 from synth.design.rods_nuts_sticks import PLAIN_MATERIAL, THREADED_MATERIAL, find_stock
@@ -86,10 +87,21 @@ def unknowns(tree: Tree, instrument: Instrument, measured: Sequence[int]) -> lis
 
 def _stock_words(design: Design, tine: Tine) -> list[str]:
     """The names by which the design's groups and tines call this tine's rod."""
-    words = {
-        word for group in design.group for word in (group.stock, *(each.stock for each in group.tine)) if word
+    words = {word for group in design.group for word in _stocks(group)}
+    words |= {
+        each.stock
+        for recipe in design.recipe.values()
+        for each in map(as_member, recipe.members)
+        if each.stock
     }
     return sorted(word for word in words if find_stock(design, word, "").rod.name == tine.rod.name)
+
+
+def _stocks(group: schema.Group) -> Iterator[str]:
+    yield from (each.stock for each in (*group.tine, *group.change) if each.stock)
+    if isinstance(group.stock, str):
+        yield group.stock
+    yield from (each.use for each in group.stock or () if isinstance(each, schema.StockByPitch))
 
 
 def _material_word(design: Design, tine: Tine) -> str:

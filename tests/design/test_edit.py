@@ -374,7 +374,7 @@ def test_each_tine_knows_the_keys_it_came_from() -> None:
     drone = {"name": "d", "start_in": 12.0, "stock": "M4", "root": "D3", "recipe": "1 AND 5"}
     tines = resolve(decode(tomllib.loads(edited(text, [Edit("group[3]", drone)])), Design)).tines
     written = [tine.written for tine in tines]
-    assert [each.table for each in written] == [
+    assert [each.there for each in written] == [
         *(
             "group[1].tine[1]",
             "group[1].tine[2]",

@@ -76,7 +76,7 @@ def command(
             f"tine {tine.number}: no place of the nuts at hand meets the wish of {found[0].wish.ratio:g}"
             + (f" and {also}" if also is not None else ""),
             remedy=reach_words(found[0].wish, found[0].reach, met=False),
-            location=f"{tine.written.table}.trim_to",
+            location=f"{tine.written.wish}.trim_to",
             file=instrument.file,
         )
     if picture is not None:

@@ -132,18 +132,28 @@ def shown_nuts(nuts: Sequence[PlacedNut], units: Units, *, digits: int = 2) -> s
 
 def trim_edits(instrument: Instrument, chosen: Mapping[int, Sequence[PlacedNut]]) -> list[Edit]:
     """What puts nuts, by the tine's index, in the place of the wish, which stays as a comment."""
-    edits = []
-    for index, nuts in chosen.items():
-        tine = instrument.tines[index]
-        wish, trim = wish_of(tine), f"{tine.written.table}.trim"
-        placed = list(_placed(nuts, instrument.bench.units))
-        if tine.trim:
-            edits += [Edit(f"{trim}[{len(tine.trim) + n}]", each) for n, each in enumerate(placed, start=1)]
-            edits.append(Edit(f"{tine.written.table}.trim_to", None))
-        else:
-            words = f"brings partial {wish.partial} to {wish.ratio:g} times the pitch"
-            edits.append(Edit(trim, placed, comment=words, instead_of="trim_to"))
-    return edits
+    return [edit for index, nuts in chosen.items() for edit in _edits(instrument.tines[index], nuts)]
+
+
+def _edits(tine: Tine, nuts: Sequence[PlacedNut]) -> list[Edit]:
+    table, wish = tine.written.table, wish_of(tine)
+    words = f"brings partial {wish.partial} to {wish.ratio:g} times the pitch"
+    placed = list(_placed(nuts, tine.written.units))
+    if tine.written.wish != table:  # the recipe's, which other groups follow too
+        every = [*(_standing(each, tine.written.units) for each in tine.trim), *placed]
+        if table.endswith("[+]"):
+            return [Edit(table, {"tine": tine.number, "trim": every})]
+        return [Edit(f"{table}.trim", every, comment=words)]
+    if not tine.trim:
+        return [Edit(f"{table}.trim", placed, comment=words, instead_of="trim_to")]
+    added = [Edit(f"{table}.trim[+]", each) for each in placed]
+    return [*added, Edit(f"{table}.trim_to", None)]
+
+
+def _standing(placed: PlacedNut, units: Units) -> dict[str, str | float]:
+    """A nut that was there, as it was written."""
+    key, unit = ("at_mm", MM) if units == "mm" else ("at_in", INCH)
+    return {"nut": placed.nut.name, key: float(f"{placed.position / unit:.7g}")}
 
 
 def _placed(nuts: Sequence[PlacedNut], units: Units) -> Iterator[dict[str, str | float]]:
@@ -168,5 +178,5 @@ def _out_of_reach(tine: Tine, reach: Reach) -> InputError:
     return InputError(
         f"tine {tine.number}: no place of the nut '{wish.nut.name}' {brings}",
         remedy=reach_words(wish, reach, met=False),
-        location=f"{tine.written.table}.trim_to",
+        location=f"{tine.written.wish}.trim_to",
     )
