@@ -186,7 +186,7 @@ def callbacks(heard: Scene, block: int) -> dict[str, float]:
     bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
     sound = np.zeros((2, block), np.float32)
     ours = _median(lambda: bank.fill(sound))
-    turn = np.exp(bank.turn)
+    turn = np.exp(bank.log_pole_per_frame)
     state = np.zeros((len(turn), 1), complex)
     silent = np.zeros(block)
 
