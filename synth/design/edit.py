@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import copy
 import difflib
+import re
 import shutil
 from collections.abc import Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, field
@@ -31,6 +32,7 @@ from synth.files import atomic_write
 from synth.units import INCH, MM, Units
 
 MOST_COPIES: Final = 1000
+_LINE: Final = re.compile(r"[^\n]*\n|[^\n]+")
 _OF_TOMLKIT: Final = (Container, OutOfOrderTableProxy, items.Item)
 
 Tree = MutableMapping[str, Any]
@@ -64,15 +66,15 @@ def edited(text: str, edits: Sequence[Edit]) -> str:
     put(tree, edits)
     try:
         document = tomlkit.parse(lines)
+        before = tomlkit.dumps(document)
         put(document, edits)
-        new = tomlkit.dumps(document)
+        new = _carried_over(before, tomlkit.dumps(document), text)
         same = parsed(new) == tree
     except TOMLKitError:
         same = False
     if not same:
         raise InputError("the change could not be put into this file", remedy="write it by hand")
-    mark = BYTE_ORDER_MARK if text.startswith(BYTE_ORDER_MARK) else ""
-    return mark + (_with_line_ends(new, text.removeprefix(mark)) if "\r\n" in text else new)
+    return new
 
 
 def write_edited(
@@ -101,19 +103,23 @@ def put(tree: Tree, edits: Sequence[Edit]) -> None:
     for edit in edits:
         way, value = list(steps(edit.path, tree)), edit.value
         table: Any = tree
+        around = table
         for depth, step in enumerate(way[:-1], start=1):
             if not _has(table, step):
                 if isinstance(way[depth], int):  # a list that is not there yet comes with its first entry
                     way, value = way[:depth], [value]
                     break
                 _insert(table, step, _made(table, edit.besides if depth == len(way) - 1 else {}))
-            table = table[step]
+            around, table = table, table[step]
+        if edit.value is None and way[-1:] == [0] and len(table) == 1:  # the only entry goes with its list
+            table, way = around, way[:-1]
+        gone = edit.instead_of or way[-1]
+        if (edit.value is None or edit.instead_of) and not _has(table, gone):
+            raise InputError(f"there is no '{gone}' that could go", location=edit.path)
         if edit.value is not None:
             _set(table, way[-1], value, edit, units_in(tree))
-        elif _has(table, way[-1]):
-            _remove(table, way[-1])
         else:
-            raise InputError("is not there", remedy="nothing is to be removed", location=edit.path)
+            _remove(table, way[-1])
 
 
 def _set(table: Any, key: str | int, value: Any, edit: Edit, units: Units) -> None:
@@ -123,6 +129,8 @@ def _set(table: Any, key: str | int, value: Any, edit: Edit, units: Units) -> No
         value = _in_units(value, units)
     else:
         ((key, value),) = _in_units({key: value}, units).items()
+    if _has(table, key) and _same(table[key], value):
+        return
     item, comment = _made(table, value), edit.comment
     old = table[edit.instead_of] if edit.instead_of else None
     if isinstance(old, items.Item):
@@ -134,10 +142,13 @@ def _set(table: Any, key: str | int, value: Any, edit: Edit, units: Units) -> No
         table.pop(edit.instead_of)
 
 
+def _same(old: Any, new: Any) -> bool:
+    return bool((old.unwrap() if hasattr(old, "unwrap") else old) == new)
+
+
 def _remove(table: Any, step: Any) -> None:
     """Without the item; blank lines and comments behind a [table] lead to what comes next and stay."""
-    item = table[step]
-    tail = "".join(each.as_string() for _, each in _cut_tail(item)) if isinstance(item, items.Table) else ""
+    tail = "".join(each.as_string() for _, each in _cut_tail(table[step]))
     if isinstance(table, items.AoT) and step + 1 < len(table):
         table[step + 1].trivia.indent = tail + table[step + 1].trivia.indent
     elif isinstance(table, items.AoT) and step > 0:
@@ -200,16 +211,19 @@ def _many(value: Any) -> bool:
 
 def _insert(table: Any, step: str | int, item: Any, *, after: str = "") -> None:
     """The item at its key or index; a new key of a [table] follows the last one, before the blank lines."""
-    if isinstance(step, int):
-        if step < len(table):
+    if isinstance(item, items.Table | items.AoT) and (
+        _has(table, step) or isinstance(table, items.Table | items.AoT)
+    ):
+        tail = _cut_tail(table[step] if _has(table, step) else table)
+        if not isinstance(table, items.AoT) or _has(table, step):
             table[step] = item
         else:
-            _append(table, item)
+            item.trivia.indent = "\n"
+            table.append(item)
+        _end(item).body.extend(tail)
         return
-    if isinstance(table, items.Table) and isinstance(item, items.Table | items.AoT) and step not in table:
-        tail = _cut_tail(table)
-        table[step] = item
-        _end(table).body.extend(tail)
+    if isinstance(step, int) and step == len(table):
+        table.append(item)
         return
     body = table.value if isinstance(table, items.Table) else table
     plain = isinstance(item, items.Item) and not isinstance(item, items.Table | items.AoT)
@@ -225,22 +239,13 @@ def _insert(table: Any, step: str | int, item: Any, *, after: str = "") -> None:
         return
     before = body.item(anchor)
     item.trivia.indent = before.trivia.indent if isinstance(before, items.Item) else ""
-    body._insert_after(anchor, step, item)
-
-
-def _append(entries: Any, item: Any) -> None:
-    """A new [[table]] follows the last one; blank lines and comments behind that lead to what comes next."""
-    if not isinstance(entries, items.AoT) or not entries:
-        entries.append(item)
-        return
-    tail = _cut_tail(entries[-1])
-    item.trivia.indent = "\n"
-    entries.append(item)
-    _end(item).body.extend(tail)
+    body._insert_after(anchor, str(step), item)
 
 
 def _cut_tail(table: Any) -> list[tuple[Any, Any]]:
-    """The blank lines and comments with which a table ends, taken off it."""
+    """The blank lines and comments with which a [table], or the last of [[tables]], ends, taken off it."""
+    if not isinstance(table, items.Table | items.AoT) or table == []:
+        return []
     body = _end(table).body
     kept = len(body)
     while kept and body[kept - 1][0] is None:
@@ -251,23 +256,51 @@ def _cut_tail(table: Any) -> list[tuple[Any, Any]]:
 
 
 def _end(table: Any) -> Container:
-    """The innermost table with which a table ends."""
+    """The innermost table with which a table, or a list of them, ends."""
+    if isinstance(table, items.AoT):
+        return _end(table[-1])
     body: Container = table.value
-    last = next((each for key, each in reversed(body.body) if key is not None), None)
-    if isinstance(last, items.AoT):
-        return _end(last[-1])
-    return _end(last) if isinstance(last, items.Table) else body
+    last = next((each for _, each in reversed(body.body) if not isinstance(each, items.Null)), None)
+    return _end(last) if isinstance(last, items.Table | items.AoT) else body
 
 
-def _with_line_ends(text: str, like: str) -> str:
-    """The text with each line that was there ending as it did, and new ones as the first."""
-    new, old = text.splitlines(keepends=True), like.splitlines(keepends=True)
-    first = "\r\n" if old[0].endswith("\r\n") else "\n"
-    plain = [line.replace("\r\n", "\n") for line in old]
-    out = [line.replace("\n", first) for line in new]
-    for a, b, size in difflib.SequenceMatcher(None, plain, new, autojunk=False).get_matching_blocks():
-        out[b : b + size] = old[a : a + size]
-    return "".join(out)
+def _carried_over(before: str, after: str, text: str) -> str:
+    """The text, changed as `before` was into `after`.
+
+    Its lines are those of `before`, but each keeps its end, and tomlkit draws together tables that belong together.
+    """
+    mark = BYTE_ORDER_MARK if text.startswith(BYTE_ORDER_MARK) else ""
+    old, new, lines = (_LINE.findall(each) for each in (before, after, text.removeprefix(mark)))
+    end = "\r\n" if lines and lines[0].endswith("\r\n") else "\n"
+    where = _matching([line.replace("\r\n", "\n") for line in lines], old)
+    out = {index: [line] for index, line in enumerate(lines)}
+    for tag, a, b, first, last in difflib.SequenceMatcher(None, old, new, autojunk=False).get_opcodes():
+        if tag == "equal":
+            continue
+        for each in range(a, b):
+            out[where[each]] = []
+        fresh = [line.replace("\n", end) for line in new[first:last]]
+        if b > a:
+            out[where[a]] = fresh
+        elif a:
+            out[where[a - 1]] = out[where[a - 1]] + fresh
+        else:
+            out[0] = fresh + out.get(0, [])
+    return mark + "".join(line for index in sorted(out) for line in out[index])
+
+
+def _matching(lines: Sequence[str], other: Sequence[str]) -> list[int]:
+    """For each of the other lines its index among the lines, whose blocks may stand in another order."""
+    free: dict[str, list[int]] = {}
+    for index, line in enumerate(lines):
+        free.setdefault(line, []).append(index)
+    found: list[int] = []
+    for line in other:
+        left = free.get(line) or [len(lines)]
+        next_one = found[-1] + 1 if found else 0
+        found.append(next_one if next_one in left else left[0])
+        free[line] = [each for each in left if each != found[-1]]
+    return found
 
 
 def _unchanged(file: Path, read: str | None) -> str:

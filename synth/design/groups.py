@@ -17,8 +17,8 @@ from msgspec import structs
 
 from synth.design import schema
 from synth.design.decode import usable_name
-from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Root, Tine, TrimWish, Written
-from synth.design.keys_as_written import key_of, place_of, unit_of, units_of, written
+from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Root, Tine, TrimWish
+from synth.design.keys_as_written import Written, key_of, place_of, unit_of, units_of, written
 from synth.design.material import own, own_name, unknown
 from synth.design.rods_nuts_sticks import Stock, find_nut, find_stock, fitting_warning
 from synth.errors import InputError

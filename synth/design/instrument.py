@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from synth.design.keys_as_written import twin
+from synth.design.keys_as_written import Written, twin
 from synth.units import Units
 
 EDGE_RADIUS: Final = 0.3e-3  # m, of a tine's top edge, cut and deburred; common practice, no published source
@@ -91,26 +91,6 @@ class TrimWish:
     partial: int
     ratio: float
     nut: Nut
-
-
-@dataclass(frozen=True)
-class Written:
-    """Where a tine stands in the design file, as key paths, and the unit in which its design tells lengths."""
-
-    table: str = (
-        ""  # group[2].tine[3]; of a recipe's tine group[2].change[1], which may be [+], not there yet
-    )
-    goal: str = ""  # what its pitch or length comes from: group[2].tine[3].pitch_hz, recipe.pair.members[3]
-    stock: str = ""
-    start: str = ""  # group[2].start_in
-    spacing: str = ""
-    wish: str = ""  # the table that says trim_to, a recipe's member perhaps
-    units: Units = "mm"
-
-    @property
-    def there(self) -> str:
-        """The innermost table that stands in the file and is not shared with other groups, for messages."""
-        return self.table.removesuffix(".change[+]")
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from msgspec import NODEFAULT
@@ -20,6 +21,26 @@ _BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+")
 
 class Inches(float):
     """A length in mm that the design gives in inches; any arithmetic makes a plain number of it."""
+
+
+@dataclass(frozen=True)
+class Written:
+    """Where a tine stands in the design file, as key paths, and the unit in which its design tells lengths."""
+
+    table: str = (
+        ""  # group[2].tine[3]; of a recipe's tine group[2].change[1], which may be [+], not there yet
+    )
+    goal: str = ""  # what its pitch or length comes from: group[2].tine[3].pitch_hz, recipe.pair.members[3]
+    stock: str = ""
+    start: str = ""  # group[2].start_in
+    spacing: str = ""
+    wish: str = ""  # the table that says trim_to, a recipe's member perhaps
+    units: Units = "mm"
+
+    @property
+    def there(self) -> str:
+        """The innermost table that stands in the file and is not shared with other groups, for messages."""
+        return self.table.removesuffix(".change[+]")
 
 
 def twin(key: str) -> str:

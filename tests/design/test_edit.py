@@ -206,7 +206,7 @@ def test_a_path_that_leads_nowhere_names_what_is_there(path: str, said: str) -> 
 
 
 def test_what_is_not_there_cannot_be_removed() -> None:
-    with pytest.raises(InputError, match=r"bar\.price_per_m: is not there"):
+    with pytest.raises(InputError, match=r"bar\.price_per_m: there is no 'price_per_m' that could go"):
         edited(TEXT, [Edit("bar.price_per_m", None)])
 
 
@@ -262,7 +262,7 @@ def test_a_copy_leaves_the_file_as_it_was(tmp_path: Path) -> None:
         (Edit("group[2].start_mm", 2000.0), "off the bar's end"),
         (Edit("group[2].start_mm", -1.0), "must be at least 0"),
         (Edit("group[2].stock", "M44"), "is not in stock"),
-        (Edit("group[2]", None), "is not there"),
+        (Edit("group[2]", None), "that could go"),
     ],
 )
 def test_a_refused_edit_leaves_the_folder_as_it_was(tmp_path: Path, edit: Edit, said: str) -> None:
@@ -414,3 +414,83 @@ def test_a_design_is_in_inches_when_most_of_its_lengths_are_or_its_bench_says_so
     inch = inch.replace("start_mm = 200.0", "start_in = 8.0")
     assert resolve(decode(tomllib.loads(inch), Design)).bench.units == "inch"
     assert resolve(decode(tomllib.loads(inch + '\n[bench]\nunits = "mm"\n'), Design)).bench.units == "mm"
+
+
+ODD = """\
+bar.section = { shape = "round", diameter_mm = 20.0 }   # dotted
+bar.path = [{ straight_mm = 400.0 }]
+[stock.rod3]
+kind = "plain"
+diameter_mm = 3.0
+# ---- the row
+[[group]]
+  name = "a"
+  stock = "M4"
+  start_mm = 150.0
+  [[group.tine]]
+    pitch = "D3"
+    trim_to.partial = 2
+    trim_to.ratio = 6.0   # six
+    trim_to.nut = "M4 hex"
+  # the next
+  [[group.tine]]
+    pitch = "E3"
+    [group.tine.trim_to]
+    partial = 2
+    ratio = 6.0
+    nut = "M4 hex"
+  # the last
+  [[group.tine]]
+    pitch = "F3"
+    [[group.tine.trim]]
+    nut = "M4 hex"
+    at_mm = 30.0
+# ---- stock again
+[stock.rod4]
+kind = "plain"
+diameter_mm = 4.0
+# the end
+"""
+
+
+def leaves(node: object, path: str = "") -> list[str]:
+    """The paths of everything that is written."""
+    if isinstance(node, dict):
+        inner = [(f"{path}.{key}" if path else key, each) for key, each in node.items()]
+    else:
+        inner = (
+            [(f"{path}[{n}]", each) for n, each in enumerate(node, start=1)] if isinstance(node, list) else []
+        )
+    return [path for path, _ in inner] + [found for path, each in inner for found in leaves(each, path)]
+
+
+@pytest.mark.parametrize("path", leaves(tomllib.loads(ODD)))
+def test_whatever_is_removed_only_what_stands_inside_it_goes(path: str) -> None:
+    after = edited(ODD, [Edit(path, None)])
+    outside = ["# ---- the row", "# ---- stock again", "# the end"]
+    if not path.startswith("group") or path.startswith("group[1].tine["):
+        outside += ["  # the next", "  # the last"]
+    if path == "stock":  # two tables with the row between them
+        outside.remove("# ---- the row")
+    assert [line for line in after.splitlines() if line in outside] == sorted(outside, key=ODD.index)
+    assert edited(after, []) == after
+
+
+def test_tables_that_stand_apart_stay_where_they_stand() -> None:
+    edits = [
+        Edit("stock.rod4.diameter_mm", 5.0),
+        Edit("stock.rod4.price_per_m", 2.0),
+        Edit("stock.rod3.price_per_m", 1.0),
+    ]
+    lines = changed_lines(edited(ODD, edits), ODD)
+    assert sorted(lines) == sorted(
+        ["- diameter_mm = 4.0", "+ diameter_mm = 5.0", "+ price_per_m = 2.0", "+ price_per_m = 1.0"]
+    )
+    after = edited(ODD, edits)
+    assert after.index("price_per_m = 1.0") < after.index("# ---- the row") < after.index("price_per_m = 2.0")
+
+
+def test_a_table_of_its_own_value_stays_as_it_is_written() -> None:
+    tree = tomllib.loads(ODD)
+    same = [Edit("group[1].tine[2]", tree["group"][0]["tine"][1]), Edit("stock", tree["stock"])]
+    assert edited(ODD, [*same, Edit("group", tree["group"])]) == ODD
