@@ -13,7 +13,7 @@ PACKAGE = ROOT / "synth"
 
 # A module may import only what stands before it.
 PLACES = """
-    errors units files compiled cache
+    errors version units files compiled cache
     design.catalogue design.schema design.decode design.slips design.file design.instrument design.material
     design.rods_nuts_sticks design.bar_and_boards design.pickup design.groups design.bench design.placement_checks
     design.resolve design.change
@@ -25,8 +25,8 @@ PLACES = """
     vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate vibration.advice
     vibration.solve
     playing.stroke playing.midi_mapping playing.computer_keys playing.lines playing.script playing.script_writer
-    playing.midi playing.mute playing.report playing.contact playing.contact.hand playing.contact.stick
-    playing.contact.stick_path playing.contact.modes playing.contact.closed_form playing.contact.layout
+    playing.midi playing.score playing.mute playing.report playing.contact playing.contact.hand
+    playing.contact.stick playing.contact.stick_path playing.contact.modes playing.contact.closed_form playing.contact.layout
     playing.contact.compiled playing.contact.laws playing.contact.bodies playing.contact.modal_step
     playing.contact.kernel playing.contact.refusals playing.contact.run playing.contact.stroke_contact
     sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank sound.limiter
@@ -44,8 +44,9 @@ PLACES = """
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
     recording.retune recording.corrected recording.parameters recording.calibration_model recording.apart
     recording.calibrate
+    interface.sound interface.answers interface.board interface.changed interface.opened
     doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
-    doors.live_session doors.live doors.cli
+    doors.live_session doors.live doors.cli __main__
 """
 ORDER = PLACES.split()
 
@@ -121,7 +122,7 @@ def place(name):
     return ORDER.index(name)
 
 
-ROOMS = ["design", "vibration", "playing", "sound", "workshop", "recording", "doors"]
+ROOMS = ["design", "vibration", "playing", "sound", "workshop", "recording", "interface", "doors"]
 
 
 def test_every_module_has_its_place_in_the_order():

@@ -15,7 +15,7 @@ from typing import Annotated, Final, Literal
 from msgspec import Meta, field, structs
 
 from synth.design.decode import checked, decode, place_of
-from synth.design.file import read_toml
+from synth.design.file import parse_toml, read_text
 from synth.design.instrument import Instrument
 from synth.design.schema import Positive, Table
 from synth.errors import InputError, nearest
@@ -124,25 +124,32 @@ def read_script(path: Path, instrument: Instrument, *, through: str | None = Non
 
     Raises `InputError` with file, line, key and value.
     """
-    tree = read_toml_of(path)
     try:
-        return _performed(decode(tree, Script), instrument, through=through)
-    except InputError as error:
-        line = line_of(path, error.place)
-        place = f"line {line}: {error.place}" if line else error.place
-        raise InputError(error.finding, remedy=error.remedy, place=place, file=str(path)) from None
-
-
-def read_toml_of(path: Path) -> Mapping[str, object]:
-    try:
-        return read_toml(path)
+        return script_in(read_text(path), instrument, through=through)
     except InputError as error:
         raise error.within(str(path)) from None
 
 
-def perform(script: Script, instrument: Instrument, *, through: str | None = None) -> Performance:
-    """The performance that a script describes on an instrument. Raises `InputError` with the place."""
-    return _performed(checked(script), instrument, through=through)
+def script_in(text: str, instrument: Instrument, *, through: str | None = None) -> Performance:
+    """The performance in the text of a stroke script. Raises `InputError` with line, key and value."""
+    tree = parse_toml(text)
+    try:
+        return _performed(decode(tree, Script), instrument, through=through)
+    except InputError as error:
+        line = line_of(text, error.place)
+        place = f"line {line}: {error.place}" if line else error.place
+        raise InputError(error.finding, remedy=error.remedy, place=place) from None
+
+
+def perform(
+    script: Script | Mapping[str, object], instrument: Instrument, *, through: str | None = None
+) -> Performance:
+    """The performance that a script, or the same as a dict, describes on an instrument.
+
+    Raises `InputError` with the place.
+    """
+    made = checked(script) if isinstance(script, Script) else decode(script, Script)
+    return _performed(made, instrument, through=through)
 
 
 def _performed(script: Script, instrument: Instrument, *, through: str | None) -> Performance:

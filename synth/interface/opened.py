@@ -1,0 +1,228 @@
+"""A design opened for Python: asked, stroked, played, changed.
+
+In: a design file. Out: an `OpenDesign`, whose every answer is new and leaves it as it was. The idea: the same rooms
+that the command line calls, one call each, with its words and its ranges.
+"""
+
+from __future__ import annotations
+
+import math
+import numbers
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from os import PathLike
+from pathlib import Path
+from typing import Any, Literal
+
+from synth.design.file import load
+from synth.design.instrument import Instrument
+from synth.design.resolve import resolve
+from synth.design.schema import Design
+from synth.errors import InputError, nearest
+from synth.interface import answers, changed
+from synth.interface.board import HeardBoard
+from synth.interface.sound import Sound
+from synth.playing.score import performance
+from synth.playing.script import Script, held_by
+from synth.playing.stroke import CHOICES, CONTROLS, Direction, Grip, Hand, Stroke, shaped
+from synth.sound.render import Fineness, Manner, Scene, perform, play, scene
+
+LONGEST_S = 600.0  # s, of one stroke, as on the command line
+
+
+def open(path: str | PathLike[str]) -> OpenDesign:
+    """The design in a TOML file, checked and with every name looked up. Raises `InputError` as the commands do."""
+    return OpenDesign(load(Path(path)), str(path))
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class OpenDesign:
+    """A design to ask and to hear; made by `open`, or by `with_` from another.
+
+    `design` is what the file says (mm, grams, note names; `synth.design.schema`), `file` its name in messages,
+    `instrument` what it resolves to, complete and SI (`synth.design.instrument`).
+    """
+
+    design: Design
+    file: str = ""
+    _scenes: dict[str, Scene] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        _ = self.instrument  # what is wrong shows here, not at the first stroke
+
+    @cached_property
+    def instrument(self) -> Instrument:
+        """What the design resolves to: tines, bar, boards, sticks, SI."""
+        return resolve(self.design, self.file)
+
+    @property
+    def name(self) -> str:
+        """The design's title."""
+        return self.instrument.name
+
+    @property
+    def groups(self) -> tuple[str, ...]:
+        """The groups' names in the order of the file."""
+        return tuple(each.name for each in self.instrument.groups)
+
+    @property
+    def sticks(self) -> tuple[str, ...]:
+        """The sticks there are; the first is taken where none is named."""
+        return tuple(self.instrument.sticks)
+
+    @property
+    def through(self) -> tuple[str, ...]:
+        """What it can be heard through: the bar, the pickup, and its boards."""
+        return ("bar", "pickup", *self.instrument.boards)
+
+    def check(self) -> answers.Check:
+        """What will be built, tine by tine, warnings, quarrels, totals. Raises `InputError` for what cannot be."""
+        return answers.check(self.instrument)
+
+    def modes(self, *, through: str = "bar") -> answers.Modes:
+        """How the whole rings, in Hz and s: M coupled modes, and every tine's partials on an immovable bar.
+
+        `through` a board: standing on it. Raises `InputError` for an unknown name.
+        """
+        return answers.modes(self._scene(through))
+
+    def board(self, name: str) -> HeardBoard:
+        """A board of the design by itself, its response and admittance. Raises `InputError` for an unknown name."""
+        return HeardBoard(self.instrument, name)
+
+    def stroke(
+        self,
+        group: str,
+        *,
+        through: str = "bar",
+        stick: str | None = None,
+        direction: Direction = "forward",
+        grip: Grip = "usual",
+        hand: Hand = "exact",
+        seconds: float = 8.0,
+        contact: Fineness = "event",
+        seed: int = 1,
+        allow_yield: bool = False,
+        without: Literal["stick"] | None = None,
+        **controls: float,
+    ) -> Sound:
+        """One stroke of a group, heard for `seconds` s, as `tinewright stroke` with the same words makes it.
+
+        `controls` are what a player sets (`synth.playing.stroke.CONTROLS`), each with its unit in its name:
+        `speed_mm_s`, `bite_mm`, `lean`, `height_mm`, `tilt_deg`, `skew_deg`, `pressure_n`. `contact="full"` is the
+        slow truth; a `hand` other than exact varies by the `seed`; `without="stick"` leaves the stick's own sound
+        out. Raises `InputError` for an unknown name, a number out of range, or a stroke that would bend a tine for
+        good unless `allow_yield`.
+        """
+        chosen = stick if stick is not None else self.sticks[0]
+        plain = Stroke(
+            group=_index(group, self.groups, "group", self.file),
+            stick=self.instrument.sticks[_known(chosen, self.sticks, "stick", self.file)],
+            direction=_choice("direction", direction),
+            grip=_choice("grip", grip),
+            hand=_choice("hand", hand),
+        )
+        manner = _manner(contact=contact, seed=seed, allow_yield=allow_yield, without=without)
+        length = _number("seconds", seconds, lowest=0.01, highest=LONGEST_S)
+        made = shaped(plain, _numbers(controls))
+        heard = perform(self._scene(through), [made], seconds=length, manner=manner)
+        return Sound.of(heard, f"{self.groups[made.group]}, {chosen}", self.instrument)
+
+    def play(
+        self,
+        script: str | PathLike[str] | Mapping[str, object] | Script,
+        *,
+        through: str | None = None,
+        hand: Hand = "exact",
+        contact: Fineness = "event",
+        seed: int = 1,
+        allow_yield: bool = False,
+        skip_unplayable: bool = False,
+        without: Literal["stick"] | None = None,
+    ) -> Sound:
+        """A stroke script or a MIDI file as `tinewright play` makes it.
+
+        `script` is a path (.toml, or .mid), a script's text (of several lines), or the same as a dict. `through` is
+        for what does not say otherwise. Notes without a group are refused unless `skip_unplayable`. Raises
+        `InputError` with line, key and value.
+        """
+        manner = _manner(contact=contact, seed=seed, allow_yield=allow_yield, without=without)
+        piece, left_out = performance(
+            script, self.instrument, through=through, skip_unplayable=skip_unplayable
+        )
+        heard = play(self.instrument, held_by(piece, _choice("hand", hand)), manner=manner)
+        return Sound.of(heard, piece.name or self.name, self.instrument, warnings=left_out)
+
+    def with_(self, changes: Mapping[str, object] | None = None, /, **keys: object) -> OpenDesign:
+        """A changed design, checked as its file would be; this one stays as it is.
+
+        Keys are the file's: `with_({"bar.section.height_mm": 25, "group[D3].spacing_mm": 12})`, the same with `**`,
+        or nested: `with_(bar={"section": {"height_mm": 25}})`. A group goes by its name or its number from 1, a
+        length `..._mm` may be given `..._in`. Raises `InputError` for what is unknown, out of range, or cannot be
+        built.
+        """
+        wanted = {**(changes or {}), **keys}
+        return OpenDesign(changed.changed(self.design, wanted, file=self.file), self.file)
+
+    def _scene(self, through: str) -> Scene:
+        if through not in self._scenes:
+            self._scenes[through] = scene(self.instrument, through)
+        return self._scenes[through]
+
+    def __repr__(self) -> str:
+        one = self.instrument
+        return (
+            f"<OpenDesign {one.name!r} ({self.file}): {len(one.tines)} tines in {len(one.groups)} groups, "
+            f"heard through {', '.join(self.through)}>"
+        )
+
+
+def _manner(*, contact: str, seed: int, allow_yield: bool, without: str | None) -> Manner:
+    if without not in (None, "stick"):
+        raise InputError(f"'{without}' cannot be left out", remedy="have stick", place="without")
+    if contact not in ("event", "full"):
+        raise InputError(f"'{contact}' is not possible", remedy="have event, full", place="contact")
+    if not isinstance(seed, numbers.Integral) or seed < 0:
+        raise InputError(f"{seed!r} is no seed", remedy="give a whole number from 0 on", place="seed")
+    return Manner(contact=contact, allow_yield=allow_yield, seed=int(seed), stick=without != "stick")
+
+
+def _choice(name: str, given: Any) -> Any:
+    """One of the words that the table of choices has for a name. Raises `InputError`."""
+    if given not in CHOICES[name]:
+        raise InputError(f"'{given}' is not possible", remedy=nearest(str(given), CHOICES[name]), place=name)
+    return given
+
+
+def _numbers(controls: Mapping[str, object]) -> dict[str, float]:
+    """What a player sets, by the table of controls. Raises `InputError` for a name that is not in it."""
+    known = [each.key for each in CONTROLS]
+    for name in controls:
+        _known(name, known, "control", "")
+    return {name: _number(name, value) for name, value in controls.items()}
+
+
+def _number(name: str, given: object, *, lowest: float = -math.inf, highest: float = math.inf) -> float:
+    if isinstance(given, bool) or not isinstance(given, numbers.Real):
+        raise InputError(f"{given!r} stands where a number is wanted", place=name)
+    if not lowest <= float(given) <= highest:
+        raise InputError(
+            f"{float(given):g} is out of range", remedy=f"{lowest:g} to {highest:g} is possible", place=name
+        )
+    return float(given)
+
+
+def _known(name: str, known: Iterable[str], what: str, file: str) -> str:
+    if name not in known:
+        raise InputError(f"there is no {what} '{name}'", remedy=nearest(name, known), file=file)
+    return name
+
+
+def _index(name: str, names: tuple[str, ...], what: str, file: str) -> int:
+    """Which of the names is meant, upper or lower case. Raises `InputError`."""
+    for match in (str, str.casefold):
+        for index, each in enumerate(names):
+            if match(each) == match(name):
+                return index
+    raise InputError(f"there is no {what} '{name}'", remedy=nearest(name, names), file=file)
