@@ -25,9 +25,9 @@ Array = NDArray[np.float64]
 class Check:
     """What will be built, as `tinewright check` tells it.
 
-    `name` of the design; `tines` one a tine in the order they stand (`synth.workshop.overview.TineLine`), lengths in
-    mm, pitches in Hz and cents; `warnings` what is possible but unwise; `quarrels` the sentences on partials and bar modes too near each other, the worst first; `totals`
-    rod in m by stock, nuts, masses.
+    `name` of the design; `tines` one a tine in the order they stand (`synth.workshop.overview.TineLine`), lengths
+    in mm, pitches in Hz and cents; `warnings` what is possible but unwise; `quarrels` a sentence for each partial and
+    bar mode too near each other, the worst first; `totals` rod in m by stock, nuts, masses in g and kg.
     """
 
     name: str
