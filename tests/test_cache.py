@@ -20,7 +20,7 @@ from synth.design.resolve import resolve
 from synth.vibration.frame import Modes
 from synth.vibration.solve import solve_row
 
-TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
+TWO_TINES = Path(__file__).parents[0] / "data" / "two-tines.toml"
 
 
 @dataclass(frozen=True)
@@ -204,7 +204,7 @@ def test_the_folder_forgets_what_was_not_used_longest(folder: Path, monkeypatch:
 
 WRITER = """
 import sys, numpy as np
-from synth.vibration import cache
+from synth import cache
 from synth.vibration.frame import Modes
 for _ in range(40):
     found = cache.kept("modes", 1, lambda: Modes(np.arange(1e4), np.ones((1000, 40))), fresh=sys.argv[1] == "write")
@@ -213,7 +213,7 @@ for _ in range(40):
 
 
 def test_two_processes_may_write_and_two_read_the_same_at_once(folder: Path) -> None:
-    root = Path(__file__).parents[2]
+    root = Path(__file__).parents[1]
     jobs = [
         subprocess.Popen([sys.executable, "-c", WRITER, job], cwd=root, stderr=subprocess.PIPE, text=True)
         for job in ("write", "write", "read", "read")

@@ -6,17 +6,20 @@ In: an instrument, its tuned tines, its modes. Out: `Check` and `Modes`, arrays 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.sound.render import Scene
 from synth.units import MM
 from synth.vibration.modal_model import energy_share
 from synth.vibration.quarrels import sentence
 from synth.vibration.solve import solve_quarrels, solve_row
 from synth.workshop.overview import TineLine, Totals, lines, totals
+
+if TYPE_CHECKING:
+    from synth.sound.render import Scene
 
 Array = NDArray[np.float64]
 
@@ -26,8 +29,8 @@ class Check:
     """What will be built, as `tinewright check` tells it.
 
     `name` of the design; `tines` one a tine in the order they stand (`synth.workshop.overview.TineLine`), lengths
-    in mm, pitches in Hz and cents; `warnings` what is possible but unwise; `quarrels` a sentence for each partial and
-    bar mode too near each other, the worst first; `totals` rod in m by stock, nuts, masses in g and kg.
+    in mm, pitches in Hz and cents; `warnings` what is possible but unwise; `quarrels` a sentence for each partial
+    and bar mode too near each other, the worst first; `totals` rod in m by stock, nuts, masses in g and kg.
     """
 
     name: str
@@ -38,12 +41,12 @@ class Check:
 
     @property
     def mounted_hz(self) -> Array:
-        """(R,) Hz, every tine's pitch as it sounds on the bar."""
+        """Every tine's pitch (R,) in Hz as it sounds on the bar."""
         return np.array([each.mounted_hz for each in self.tines])
 
     @property
     def free_length_mm(self) -> Array:
-        """(R,) mm, every tine's length above its base nut."""
+        """Every tine's length (R,) in mm above its base nut."""
         return np.array([each.free_length_mm for each in self.tines])
 
     def __repr__(self) -> str:

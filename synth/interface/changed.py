@@ -7,7 +7,7 @@ as the maker would write it then, checked like a file.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any, Final
 
 import msgspec
@@ -35,6 +35,8 @@ def _set(tree: Any, path: str, value: object) -> None:
     *way, last = _steps(path)
     for step in way:
         tree = _into(tree, step, path)
+    if not isinstance(tree, (dict, list)):
+        raise InputError(f"'{path}' leads into what is no table", remedy="name a key of the design file")
     if isinstance(value, Mapping):
         inner = _into(tree, last, path)
         for key, each in value.items():
@@ -46,25 +48,21 @@ def _set(tree: Any, path: str, value: object) -> None:
         tree[last] = value
 
 
-def _steps(path: str) -> Iterator[str]:
-    at = 0
-    while at < len(path):
-        match = _STEP.match(path, at)
-        if match is None:
-            raise InputError(
-                f"'{path}' is no key", remedy="write it as bar.section.height_mm or group[D3].root"
-            )
-        yield next(each for each in match.groups() if each is not None)
+def _steps(path: str) -> list[str]:
+    steps, at = [], 0
+    while (match := _STEP.match(path, at)) is not None:
+        steps.append(next(each for each in match.groups() if each is not None))
         at = match.end()
+    if not steps or at < len(path):
+        raise InputError(f"'{path}' is no key", remedy="write it as bar.section.height_mm or group[D3].root")
+    return steps
 
 
 def _into(tree: Any, step: str, path: str) -> Any:
     """The table or list at a step; one that is not there yet is made, and refused later if it has no place."""
     if isinstance(tree, list):
         return tree[_number(tree, step, path)]
-    if not isinstance(tree, dict):
-        raise InputError(f"'{path}' leads into what is no table", remedy="name a key of the design file")
-    return tree.setdefault(step, {})
+    return tree.setdefault(step, {}) if isinstance(tree, dict) else None
 
 
 def _number(entries: list[Any], step: str, path: str) -> int:

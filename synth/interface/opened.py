@@ -13,20 +13,22 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from os import PathLike
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError, nearest
-from synth.interface import answers, changed
-from synth.interface.board import HeardBoard
-from synth.interface.sound import Sound
-from synth.playing.score import performance
-from synth.playing.script import Script, held_by
+from synth.interface.changed import changed
 from synth.playing.stroke import CHOICES, CONTROLS, Direction, Grip, Hand, Stroke, shaped
-from synth.sound.render import Fineness, Manner, Scene, perform, play, scene
+
+if TYPE_CHECKING:  # what solves and sounds is imported when it is asked for
+    from synth.interface.answers import Check, Modes
+    from synth.interface.board import HeardBoard
+    from synth.interface.sound import Sound
+    from synth.playing.script import Script
+    from synth.sound.render import Fineness, Manner, Scene
 
 LONGEST_S = 600.0  # s, of one stroke, as on the command line
 
@@ -76,19 +78,25 @@ class OpenDesign:
         """What it can be heard through: the bar, the pickup, and its boards."""
         return ("bar", "pickup", *self.instrument.boards)
 
-    def check(self) -> answers.Check:
+    def check(self) -> Check:
         """What will be built, tine by tine, warnings, quarrels, totals. Raises `InputError` for what cannot be."""
-        return answers.check(self.instrument)
+        from synth.interface.answers import check
 
-    def modes(self, *, through: str = "bar") -> answers.Modes:
+        return check(self.instrument)
+
+    def modes(self, *, through: str = "bar") -> Modes:
         """How the whole rings, in Hz and s: M coupled modes, and every tine's partials on an immovable bar.
 
         `through` a board: standing on it. Raises `InputError` for an unknown name.
         """
-        return answers.modes(self._scene(through))
+        from synth.interface.answers import modes
+
+        return modes(self._scene(through))
 
     def board(self, name: str) -> HeardBoard:
         """A board of the design by itself, its response and admittance. Raises `InputError` for an unknown name."""
+        from synth.interface.board import HeardBoard
+
         return HeardBoard(self.instrument, name)
 
     def stroke(
@@ -115,6 +123,9 @@ class OpenDesign:
         out. Raises `InputError` for an unknown name, a number out of range, or a stroke that would bend a tine for
         good unless `allow_yield`.
         """
+        from synth.interface.sound import Sound
+        from synth.sound.render import perform
+
         chosen = stick if stick is not None else self.sticks[0]
         plain = Stroke(
             group=_index(group, self.groups, "group", self.file),
@@ -147,6 +158,11 @@ class OpenDesign:
         for what does not say otherwise. Notes without a group are refused unless `skip_unplayable`. Raises
         `InputError` with line, key and value.
         """
+        from synth.interface.sound import Sound
+        from synth.playing.score import performance
+        from synth.playing.script import held_by
+        from synth.sound.render import play
+
         manner = _manner(contact=contact, seed=seed, allow_yield=allow_yield, without=without)
         piece, left_out = performance(
             script, self.instrument, through=through, skip_unplayable=skip_unplayable
@@ -162,10 +178,11 @@ class OpenDesign:
         length `..._mm` may be given `..._in`. Raises `InputError` for what is unknown, out of range, or cannot be
         built.
         """
-        wanted = {**(changes or {}), **keys}
-        return OpenDesign(changed.changed(self.design, wanted, file=self.file), self.file)
+        return OpenDesign(changed(self.design, {**(changes or {}), **keys}, file=self.file), self.file)
 
     def _scene(self, through: str) -> Scene:
+        from synth.sound.render import scene
+
         if through not in self._scenes:
             self._scenes[through] = scene(self.instrument, through)
         return self._scenes[through]
@@ -185,6 +202,8 @@ def _manner(*, contact: str, seed: int, allow_yield: bool, without: str | None) 
         raise InputError(f"'{contact}' is not possible", remedy="have event, full", place="contact")
     if not isinstance(seed, numbers.Integral) or seed < 0:
         raise InputError(f"{seed!r} is no seed", remedy="give a whole number from 0 on", place="seed")
+    from synth.sound.render import Manner
+
     return Manner(contact=contact, allow_yield=allow_yield, seed=int(seed), stick=without != "stick")
 
 

@@ -83,7 +83,7 @@ def test_a_boards_curves_are_those_of_its_sheet(ins):
     board = ins.board("panel")
     hz = sheet.frequency[some]
     mobility = board.mobility(hz)
-    assert np.diagonal(mobility).T == pytest.approx(sheet.mobility[:, some])
+    assert np.allclose(np.diagonal(mobility).T, sheet.mobility[:, some], rtol=1e-9, atol=0.0)
     assert mobility == pytest.approx(np.swapaxes(mobility, 0, 1))  # reciprocal
     level = 10.0 * np.log10(np.mean(np.abs(board.response(hz)) ** 2, axis=0) / 20e-6**2)
     assert level == pytest.approx(sheet.level[:, some])
@@ -96,9 +96,9 @@ def test_what_is_no_frequency_is_refused(ins, given):
 
 
 def test_a_knock_sounds_and_a_foot_that_is_not_there_is_refused(ins):
-    knock = ins.board("box").knock(2)
+    knock = ins.board("panel").knock(2)
     assert np.abs(knock.pressure_pa).max() > 1e-3
-    assert refused(lambda: ins.board("box").knock(3)) == "board.box: there is no foot 3; 1 to 2 are there"
+    assert refused(lambda: ins.board("panel").knock(3)) == "board.panel: there is no foot 3; 1 to 2 are there"
 
 
 def test_every_control_is_taken_under_its_name_and_held_to_its_range(ins):
@@ -145,8 +145,15 @@ def test_a_group_is_found_in_upper_or_lower_case(ins):
     assert ins.stroke("UP", seconds=0.02).title == "up, birch"
 
 
-def test_a_name_that_is_opened_stays_as_it_was(ins):
+def first_bar_mode(modes):
+    """Hz, the lowest bending of the bar: above its swing on the cords, the tines take little part in it."""
+    bar = 1.0 - modes.tine_share.sum(axis=(1, 2))
+    return modes.frequency_hz[(bar > 0.9) & (modes.frequency_hz > 20.0)][0]
+
+
+def test_a_bar_twice_as_high_rings_an_octave_above_and_the_first_one_stays_as_it_was(ins):
     before = ins.instrument
     thicker = ins.with_({"bar.section.height_mm": 20})
     assert ins.instrument == before
-    assert thicker.modes().frequency_hz[6] != pytest.approx(ins.modes().frequency_hz[6], rel=1e-3)
+    # Euler and Bernoulli: the frequency of a slender bar goes with its height
+    assert first_bar_mode(thicker.modes()) / first_bar_mode(ins.modes()) == pytest.approx(2.0, rel=0.01)
