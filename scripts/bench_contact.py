@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from synth.design.file import load
-from synth.design.instrument import FixedLength
+from synth.design.instrument import FixedLength, Instrument
 from synth.design.resolve import resolve
 from synth.playing.contact.modes import tips
 from synth.playing.contact.run import EVENT, Fineness, Ring, sweep
@@ -24,7 +24,7 @@ from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
 from synth.playing.midi_mapping import speed
 from synth.playing.stroke import Stroke
-from synth.vibration.tine import solve_tines
+from synth.vibration.tine import TineModes, solve_tines
 
 ROW = Path(__file__).resolve().parent.parent / "tests" / "data" / "contact-row.toml"
 TINES, SPACING = 9, 0.012
@@ -59,7 +59,7 @@ def main() -> None:
                 print(f"       twenty such strokes a second: {20.0 * quiet:.0%} of a core")
 
 
-def least(stroke: Stroke, instrument: object, tines: object) -> tuple[float, float]:
+def least(stroke: Stroke, instrument: Instrument, tines: TineModes) -> tuple[float, float]:
     """Processor seconds of a stroke with quiet steps and without, the least of several in turns."""
     times: dict[bool, list[float]] = {True: [], False: []}
     for _ in range(RUNS):
@@ -70,7 +70,7 @@ def least(stroke: Stroke, instrument: object, tines: object) -> tuple[float, flo
     return min(times[True]), min(times[False])
 
 
-def run(stroke: Stroke, instrument: object, tines: object, fineness: Fineness) -> None:
+def run(stroke: Stroke, instrument: Instrument, tines: TineModes, fineness: Fineness) -> None:
     way = passage(stroke, instrument, tines.frequency[:, 0, 0])
     tip = tips(tines, way.tine, depth=0.0, count=fineness.tine_modes)
     stick = stick_modes(

@@ -1,6 +1,6 @@
 """How long a program waits for `import synth`, and for a design opened, against numpy's own import.
 
-`python scripts/bench_import.py [--runs 15]`: fresh processes in turn, the middle time of each, as a ratio to numpy's.
+`python scripts/bench_import.py [--runs 15]`: fresh processes in turn, the middle time of each against numpy's.
 """
 
 from __future__ import annotations

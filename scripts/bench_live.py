@@ -261,7 +261,11 @@ def main() -> None:
         folder = Path(name)
         (folder / "design.toml").write_text(design())
         heard = scene(resolve(load(folder / "design.toml")), "panel")
-        data = {"tines": len(heard.instrument.tines), "groups": len(ROOTS), "modes": len(heard.model.pole)}
+        data: dict[str, Any] = {
+            "tines": len(heard.instrument.tines),
+            "groups": len(ROOTS),
+            "modes": len(heard.model.pole),
+        }
         data |= {"stroke_ms": strokes(heard)}
         data |= callbacks(heard, words.block) | perform(folder, heard, words)
     if words.json:

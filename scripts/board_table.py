@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import dataclasses
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 import msgspec
@@ -42,7 +42,10 @@ from synth.vibration.tuning import Row, tune
 LENGTHS_MM: Final = np.geomspace(160.7, 46.0, 36)  # 82 to 1000 Hz of a 3 mm steel rod
 BANDS: Final = ((80.0, 250.0), (250.0, 1000.0))
 SHEETS: Final = {"ply": ("birch plywood 4 mm", 4.0), "EPS": ("EPS 20", 25.0)}
-WAYS: Final = (("sideways", 90.0, "across"), ("upright", 0.0, "along"))  # name, face, the way the tine swings
+WAYS: Final[tuple[tuple[str, float, Swing], ...]] = (
+    ("sideways", 90.0, "across"),
+    ("upright", 0.0, "along"),
+)  # name, face, the way the tine swings
 FEET: Final = ("standing", "glued")
 GRIP: Final = 0.35  # of a short block's upright stiffness, sideways: G/E = 1/(2 (1 + nu)) of wood or rubber
 DRAWN: Final = 36  # by the independent model
@@ -146,7 +149,7 @@ def glued(board: Board) -> Board:
 
 
 def solved(
-    one: Instrument, boards: dict[str, Board], kinds: tuple[str, ...] = FEET
+    one: Instrument, boards: Mapping[str, Board], kinds: tuple[str, ...] = FEET
 ) -> dict[tuple[str, str], SolvedBoard]:
     """Every board on every kind of feet."""
     return {

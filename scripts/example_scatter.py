@@ -51,7 +51,7 @@ def lowest_partials(modes: synth.Modes, group: str) -> np.ndarray:
     """The first partials of the group's lowest tine, Hz."""
     those = [index for index, name in enumerate(modes.tines) if name.rsplit(".", 1)[0] == group]
     lowest = min(those, key=lambda index: modes.mounted_hz[index])
-    return modes.clamped_hz[lowest, 0, :PARTIALS]
+    return np.asarray(modes.clamped_hz[lowest, 0, :PARTIALS])
 
 
 def random_stroke(
@@ -77,7 +77,7 @@ def partial_levels(sound: synth.Sound, partial_hz: np.ndarray) -> np.ndarray:
     spectrum = np.abs(np.fft.rfft(ring * np.hanning(ring.shape[1]))) ** 2
     hz = np.fft.rfftfreq(ring.shape[1], 1.0 / sound.rate_hz)
     energy = [spectrum[:, np.abs(hz / each - 1.0) < NEAR].sum() for each in partial_hz]
-    return 10.0 * np.log10(np.array(energy))
+    return np.asarray(10.0 * np.log10(np.array(energy)))
 
 
 if __name__ == "__main__":

@@ -80,7 +80,7 @@ def picture(instrument: Instrument, members: list[Member], sounds: dict[str, NDA
 
     ways = ("bar", "pickup", BOARD)
     figure = Figure(figsize=(10.0, 6.4), layout="constrained")
-    top, bottom = figure.subfigures(2, 1, height_ratios=(1.0, 1.1))
+    top, bottom = np.asarray(figure.subfigures(2, 1, height_ratios=(1.0, 1.1)))
     top.suptitle(f"{instrument.name}: every group stroked once at {SPEED * 1e3:.0f} mm/s", fontsize=10)
     loudest = {each.name: each.loudness.loudest for each in members}
     later = slice(int(1.5 * RATE), int(2.0 * RATE))

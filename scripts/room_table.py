@@ -20,6 +20,7 @@ import tempfile
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import scipy.linalg
@@ -153,7 +154,7 @@ def response(at: Room) -> Real:
     reverberant[: first + 1] = 0.0
     energy = float(np.sum(reverberant**2))
     reverberant[first] = math.sqrt(energy) * 10.0 ** (at.direct / 20.0)
-    return reverberant / reverberant[first]
+    return np.asarray(reverberant / reverberant[first])
 
 
 def _noise_tail(at: Room, dice: np.random.Generator) -> Real:
@@ -344,7 +345,7 @@ def calibrated(one: Instrument, at: Room, dice: np.random.Generator) -> tuple[fl
 
 
 HEAD = f"{'':18s}  measure: f, T60 off; told; lost   tune: off, cents   calibrate: cents, loss off"
-KINDS = {
+KINDS: dict[str, dict[str, Any]] = {
     "image sources": {"images": True},
     "decaying noise": {"images": False},
     "20 dB over noise": {"over_noise": 20.0},

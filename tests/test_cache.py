@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -154,7 +155,7 @@ def test_a_file_cannot_ask_for_anything_but_the_packages_own_types(folder: Path)
         cache.write(folder / "evil.solved", modes())
         data = (folder / "evil.solved").read_bytes()
         header = json.dumps({"tree": tree, "arrays": [], "size": 0, "crc": 0}).encode()
-        front = cache._FRONT.pack(cache.MAGIC, len(header), cache.zlib.crc32(header))
+        front = cache._FRONT.pack(cache.MAGIC, len(header), zlib.crc32(header))
         (folder / "evil.solved").write_bytes(front + header)
         assert data != front + header
         with pytest.raises((ValueError, TypeError)):

@@ -83,7 +83,7 @@ def test_every_public_type_says_what_each_field_is(kind):
 
 
 def test_a_stroke_tells_of_every_control_that_the_table_has():
-    said = inspect.getdoc(synth.OpenDesign.stroke)
+    said = inspect.getdoc(synth.OpenDesign.stroke) or ""
     assert [each.key for each in CONTROLS if f"`{each.key}`" not in said] == []
 
 

@@ -31,7 +31,7 @@ def load(path: str | Path) -> Design:
 
 def read_toml(path: str | Path) -> dict[str, object]:
     """The tree of a TOML file of at most 1 MiB. Raises `InputError`."""
-    return parse_toml(read_text(path))
+    return parsed(read_text(path))
 
 
 def read_text(path: str | Path) -> str:
@@ -39,7 +39,7 @@ def read_text(path: str | Path) -> str:
     return _text(_bytes(path))
 
 
-def parse_toml(text: str) -> dict[str, object]:
+def parsed(text: str) -> dict[str, object]:
     """The tree of a TOML text. Raises `InputError`."""
     for number, line in enumerate(text.split("\n"), start=1):
         if len(line) > LONGEST_LINE or line.count(".") > MOST_DOTS:

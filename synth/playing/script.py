@@ -15,7 +15,7 @@ from typing import Annotated, Final, Literal
 from msgspec import Meta, field, structs
 
 from synth.design.decode import checked, decode, place_of
-from synth.design.file import parse_toml, read_text
+from synth.design.file import parsed, read_text
 from synth.design.instrument import Instrument
 from synth.design.schema import Positive, Table
 from synth.errors import InputError, nearest
@@ -132,7 +132,7 @@ def read_script(path: Path, instrument: Instrument, *, through: str | None = Non
 
 def script_in(text: str, instrument: Instrument, *, through: str | None = None) -> Performance:
     """The performance in the text of a stroke script. Raises `InputError` with line, key and value."""
-    tree = parse_toml(text)
+    tree = parsed(text)
     try:
         return _performed(decode(tree, Script), instrument, through=through)
     except InputError as error:

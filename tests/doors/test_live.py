@@ -50,15 +50,16 @@ def heard():
 def sound_card(heard):
     """A stage whose blocks are asked for in time by a thread, as a driver would; what it played, put together."""
     bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
-    stage = Stage(heard, Setting(), Voice(bank, heard.radiator))
-    out, stop = [np.zeros((0, stage.sound.channels), np.float32)], threading.Event()
+    voice = Voice(bank, heard.radiator)
+    stage = Stage(heard, Setting(), voice)
+    out, stop = [np.zeros((0, voice.channels), np.float32)], threading.Event()
 
     def ask():
         begin = time.perf_counter()
         for n in range(100_000):
             time.sleep(max(0.0, begin + n * BLOCK / RATE - time.perf_counter()))
-            block = np.zeros((BLOCK, stage.sound.channels), np.float32)
-            stage.sound.fill(block)
+            block = np.zeros((BLOCK, voice.channels), np.float32)
+            voice.fill(block)
             out.append(block)
             if stop.is_set():
                 return
@@ -384,11 +385,11 @@ def test_a_silent_device_asks_for_a_block_as_often_as_a_card_would(monkeypatch):
         def set(self):
             pass
 
-    monkeypatch.setattr(devices.threading, "Event", Over)
-    monkeypatch.setattr(devices.time, "perf_counter", lambda: now[0])
+    monkeypatch.setattr(threading, "Event", Over)
+    monkeypatch.setattr(time, "perf_counter", lambda: now[0])
     fill = lambda out, _: blocks.append(out.shape)  # noqa: E731
     device = object.__new__(devices.SilentDevice)
-    monkeypatch.setattr(devices.threading, "Thread", lambda **_: type("T", (), {"start": lambda _: None})())
+    monkeypatch.setattr(threading, "Thread", lambda **_: type("T", (), {"start": lambda _: None})())
     device.__init__(fill, rate=48_000.0, block=480, channels=2)
     device._ask()
     assert blocks == [(480, 2)] * 4

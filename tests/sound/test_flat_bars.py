@@ -213,7 +213,7 @@ def test_every_figure_of_a_pickup_is_where_the_design_put_it():
         "place": pytest.approx(0.123), "kind": "contact", "sensitivity": pytest.approx(3e-3), "resonance": 7100.0,
         "quality": 4.0, "corner": 33.0, "gap": pytest.approx(2.5e-3), "faces": "across", "playback": 1.7,
     }  # fmt: skip
-    circuit = pickup_radiator(solved(), instrument).circuit
+    circuit = pickup_radiator(solved(), instrument).circuit  # type: ignore[attr-defined]
     assert (circuit.resonance, circuit.quality, circuit.corner) == (7100.0, 4.0, 33.0)
 
 

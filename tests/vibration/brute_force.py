@@ -26,7 +26,7 @@ from scipy.sparse import csc_matrix
 from scipy.sparse.linalg import eigsh
 from scipy.spatial.transform import Rotation
 
-from synth.design.instrument import Bar, PlacedNut, Section, Straight, Tine
+from synth.design.instrument import Bar, Bend, PlacedNut, Section, Straight, Tine
 from synth.vibration.beam import elements_for, wave_number
 from synth.vibration.frame import Frame, PointMass, Spring, matrices, solve
 from synth.vibration.section import Properties, properties, rectangle, round_rod, tube
@@ -116,7 +116,7 @@ def modes(frame: Frame, highest_hz: float) -> tuple[Array, Array]:
         count = min(2 * count, len(K) - 1)
 
 
-def poles(whole: Whole, bar: Bar, tine_loss: Sequence[float]) -> Array:
+def poles(whole: Whole, bar: Bar, tine_loss: Sequence[float]) -> npt.NDArray[np.complex128]:
     """All damped modes' s = -sigma + j omega (D,), by one complex eigen-solution of K + jK', rising in omega.
 
     K' is every element's and spring's stiffness times its loss factor: the bar's material, each support's own, and
@@ -335,7 +335,7 @@ def root_stiffness(tine: Tine, own: Array) -> Array:
 
 def _bar_places(bar: Bar, tines: Sequence[Tine], step: float) -> Array:
     joints = np.cumsum([0.0, *(segment.length for segment in bar.path)])
-    own = [each.place for each in (*tines, *bar.supports)]
+    own = [*(each.place for each in tines), *(each.place for each in bar.supports)]
     wanted = np.sort([*joints, *own])
     fixed = wanted[np.concatenate([[True], np.diff(wanted) > SAME])]
     parts = [
@@ -345,7 +345,7 @@ def _bar_places(bar: Bar, tines: Sequence[Tine], step: float) -> Array:
     return np.concatenate([*parts, fixed[-1:]])
 
 
-def _onward(segment: object, origin: Array, axes: Array, distance: float) -> tuple[Array, Array]:
+def _onward(segment: Straight | Bend, origin: Array, axes: Array, distance: float) -> tuple[Array, Array]:
     tangent, side, up = axes
     if isinstance(segment, Straight):
         return origin + distance * tangent, axes

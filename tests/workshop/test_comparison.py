@@ -11,6 +11,7 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Stroke
+from synth.sound import features
 from synth.sound.board_forecast import foretell
 from synth.sound.features import SMOOTH
 from synth.sound.file_sets import write_sets
@@ -127,7 +128,7 @@ def test_the_attack_is_looked_for_from_the_first_touch_to_the_end_of_the_stroke(
         asked.update(span, seconds=pressure.shape[1] / rate)
         return 0.0
 
-    monkeypatch.setattr(comparison.features, "attack_time", noted)
+    monkeypatch.setattr(features, "attack_time", noted)
     chosen = [comparison.Variant((), stroke, "bar")]
     manner = Manner(allow_yield=True)
     comparison.render(test_piece, chosen, seconds=1.5, manner=manner, watch=lambda items, _: iter(items))
