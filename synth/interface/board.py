@@ -63,10 +63,10 @@ class HeardBoard:
 
         Raises `InputError` for a foot that is not there.
         """
-        feet = len(self._solved.standing.feet.place)
+        feet = len(self._solved.standing.feet.position)
         if not 1 <= foot <= feet:
             raise InputError(
-                f"there is no foot {foot}", remedy=f"1 to {feet} are there", place=f"board.{self.name}"
+                f"there is no foot {foot}", remedy=f"1 to {feet} are there", location=f"board.{self.name}"
             )
         pressure = knock(self._instrument, self._solved, foot=foot - 1, rate=RATE)
         return Sound(title=f"knock on foot {foot}", through=self.name, pressure_pa=pressure)

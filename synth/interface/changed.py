@@ -75,7 +75,7 @@ def _number(entries: list[Any], step: str, path: str) -> int:
     remedy = (
         nearest(step, [each for each in names if each]) if any(names) else f"1 to {len(entries)} are there"
     )
-    raise InputError(f"there is no '{step}'", remedy=remedy, place=path)
+    raise InputError(f"there is no '{step}'", remedy=remedy, location=path)
 
 
 def _twin(key: str) -> str:

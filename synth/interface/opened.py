@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from synth.design.file import load
 from synth.design.instrument import Instrument
@@ -28,7 +28,7 @@ if TYPE_CHECKING:  # what solves and sounds is imported when it is asked for
     from synth.interface.board import HeardBoard
     from synth.interface.sound import Sound
     from synth.playing.script import Script
-    from synth.sound.render import Fineness, Manner, Scene
+    from synth.sound.render import ContactModel, ContactSettings, Scene
 
 LONGEST_S = 600.0  # s, of one stroke, as on the command line
 
@@ -109,7 +109,7 @@ class OpenDesign:
         grip: Grip = "usual",
         hand: Hand = "exact",
         seconds: float = 8.0,
-        contact: Fineness = "event",
+        contact: ContactModel = "event",
         seed: int = 1,
         allow_yield: bool = False,
         without: Literal["stick"] | None = None,
@@ -118,8 +118,8 @@ class OpenDesign:
         """One stroke of a group, heard for `seconds` s, as `tinewright stroke` with the same words makes it.
 
         `controls` are what a player sets (`synth.playing.stroke.CONTROLS`), each with its unit in its name:
-        `speed_mm_s`, `bite_mm`, `lean`, `height_mm`, `tilt_deg`, `skew_deg`, `pressure_n`. `contact="full"` is the
-        slow truth; a `hand` other than exact varies by the `seed`; `without="stick"` leaves the stick's own sound
+        `speed_mm_s`, `bite_mm`, `lean`, `height_mm`, `tilt_deg`, `skew_deg`, `pressure_n`. `contact="reference"` is
+        the slow truth; a `hand` other than exact varies by the `seed`; `without="stick"` leaves the stick's own sound
         out. Raises `InputError` for an unknown name, a number out of range, or a stroke that would bend a tine for
         good unless `allow_yield`.
         """
@@ -134,10 +134,10 @@ class OpenDesign:
             grip=_choice("grip", grip),
             hand=_choice("hand", hand),
         )
-        manner = _manner(contact=contact, seed=seed, allow_yield=allow_yield, without=without)
+        settings = _settings(contact=contact, seed=seed, allow_yield=allow_yield, without=without)
         length = _number("seconds", seconds, lowest=0.01, highest=LONGEST_S)
         made = shaped(plain, _numbers(controls))
-        heard = perform(self._scene(through), [made], seconds=length, manner=manner)
+        heard = perform(self._scene(through), [made], seconds=length, settings=settings)
         return Sound.of(heard, f"{self.groups[made.group]}, {chosen}", self.instrument)
 
     def play(
@@ -146,7 +146,7 @@ class OpenDesign:
         *,
         through: str | None = None,
         hand: Hand = "exact",
-        contact: Fineness = "event",
+        contact: ContactModel = "event",
         seed: int = 1,
         allow_yield: bool = False,
         skip_unplayable: bool = False,
@@ -163,11 +163,11 @@ class OpenDesign:
         from synth.playing.script import held_by
         from synth.sound.render import play
 
-        manner = _manner(contact=contact, seed=seed, allow_yield=allow_yield, without=without)
+        settings = _settings(contact=contact, seed=seed, allow_yield=allow_yield, without=without)
         piece, left_out = performance(
             script, self.instrument, through=through, skip_unplayable=skip_unplayable
         )
-        heard = play(self.instrument, held_by(piece, _choice("hand", hand)), manner=manner)
+        heard = play(self.instrument, held_by(piece, _choice("hand", hand)), settings=settings)
         return Sound.of(heard, piece.name or self.name, self.instrument, warnings=left_out)
 
     def with_(self, changes: Mapping[str, object] | None = None, /, **keys: object) -> OpenDesign:
@@ -195,22 +195,28 @@ class OpenDesign:
         )
 
 
-def _manner(*, contact: str, seed: int, allow_yield: bool, without: str | None) -> Manner:
+def _settings(*, contact: str, seed: int, allow_yield: bool, without: str | None) -> ContactSettings:
     if without not in (None, "stick"):
-        raise InputError(f"'{without}' cannot be left out", remedy="have stick", place="without")
-    if contact not in ("event", "full"):
-        raise InputError(f"'{contact}' is not possible", remedy="have event, full", place="contact")
-    if not isinstance(seed, numbers.Integral) or seed < 0:
-        raise InputError(f"{seed!r} is no seed", remedy="give a whole number from 0 on", place="seed")
-    from synth.sound.render import Manner
+        raise InputError(f"'{without}' cannot be left out", remedy="have stick", location="without")
+    from synth.sound.render import ContactModel, ContactSettings
 
-    return Manner(contact=contact, allow_yield=allow_yield, seed=int(seed), stick=without != "stick")
+    if contact not in get_args(ContactModel):
+        raise InputError(
+            f"'{contact}' is not possible",
+            remedy=nearest(contact, get_args(ContactModel)),
+            location="contact",
+        )
+    if not isinstance(seed, numbers.Integral) or seed < 0:
+        raise InputError(f"{seed!r} is no seed", remedy="give a whole number from 0 on", location="seed")
+    return ContactSettings(contact=contact, allow_yield=allow_yield, seed=int(seed), stick=without != "stick")
 
 
 def _choice(name: str, given: Any) -> Any:
     """One of the words that the table of choices has for a name. Raises `InputError`."""
     if given not in CHOICES[name]:
-        raise InputError(f"'{given}' is not possible", remedy=nearest(str(given), CHOICES[name]), place=name)
+        raise InputError(
+            f"'{given}' is not possible", remedy=nearest(str(given), CHOICES[name]), location=name
+        )
     return given
 
 
@@ -224,10 +230,12 @@ def _numbers(controls: Mapping[str, object]) -> dict[str, float]:
 
 def _number(name: str, given: object, *, lowest: float = -math.inf, highest: float = math.inf) -> float:
     if isinstance(given, bool) or not isinstance(given, numbers.Real):
-        raise InputError(f"{given!r} stands where a number is wanted", place=name)
+        raise InputError(f"{given!r} stands where a number is wanted", location=name)
     if not lowest <= float(given) <= highest:
         raise InputError(
-            f"{float(given):g} is out of range", remedy=f"{lowest:g} to {highest:g} is possible", place=name
+            f"{float(given):g} is out of range",
+            remedy=f"{lowest:g} to {highest:g} is possible",
+            location=name,
         )
     return float(given)
 

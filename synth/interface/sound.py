@@ -60,7 +60,7 @@ class Sound:
             title=title,
             through=rendering.through,
             pressure_pa=np.asarray(rendering.sound(), dtype=np.float64),
-            warnings=(*warnings, *rendering.remarks),
+            warnings=(*warnings, *rendering.warnings),
             reports=rendering.reports,
             _traces=rendering.traces,
             _instrument=instrument,

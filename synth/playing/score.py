@@ -12,7 +12,7 @@ from typing import Final
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError
-from synth.playing.script import Performance, Script, perform, read_script, script_in
+from synth.playing.script import Performance, Script, read_script, schedule, script_in
 
 MIDI: Final = (".mid", ".midi", ".smf")  # endings of a MIDI file; anything else is a stroke script
 
@@ -29,7 +29,7 @@ def performance(
     `through` for what does not say otherwise. Raises `InputError` with the place.
     """
     if isinstance(score, (Mapping, Script)):
-        return perform(score, instrument, through=through), ()
+        return schedule(score, instrument, through=through), ()
     if isinstance(score, str) and "\n" in score:
         return script_in(score, instrument, through=through), ()
     path = Path(score)
