@@ -21,6 +21,7 @@ from synth.design.resolve import resolve
 from synth.vibration.frame import Modes
 from synth.vibration.solve import solve_row
 
+SYNTH = Path(__file__).parents[1] / "synth"
 TWO_TINES = Path(__file__).parents[0] / "data" / "two-tines.toml"
 
 
@@ -94,6 +95,12 @@ def test_a_clamp_that_loses_more_at_high_pitch_is_another_row(folder: Path) -> N
     assert np.any(high)
     assert np.all(steep.modes.decay[high] < 0.8 * flat.modes.decay[high])
     np.testing.assert_allclose(steep.length, flat.length, rtol=1e-12)
+
+
+def test_a_solution_depends_on_the_source_of_every_room_that_solves() -> None:
+    names = {path.relative_to(SYNTH).as_posix() for path in cache._sources()}
+    assert {"air.py", "units.py", "design/resolve.py", "vibration/tine.py", "sound/radiator/bar.py"} <= names
+    assert all((SYNTH / each).is_file() for each in names)
 
 
 def test_another_version_of_the_program_does_not_trust_the_old_one(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -119,9 +119,9 @@ class OpenDesign:
 
         `controls` are what a player sets (`synth.playing.stroke.CONTROLS`), each with its unit in its name:
         `speed_mm_s`, `bite_mm`, `lean`, `height_mm`, `tilt_deg`, `skew_deg`, `pressure_n`. `contact="reference"` is
-        the slow truth; a `hand` other than exact varies by the `seed`; `without="stick"` leaves the stick's own sound
-        out. Raises `InputError` for an unknown name, a number out of range, or a stroke that would bend a tine for
-        good unless `allow_yield`.
+        the slow truth; a `hand` other than exact varies by the `seed`; `without="stick"` leaves the stick's own
+        sound out. Raises `InputError` for an unknown name, a number out of range, or a stroke that would bend a
+        tine for good unless `allow_yield`.
         """
         from synth.interface.sound import Sound
         from synth.sound.render import perform

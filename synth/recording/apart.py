@@ -12,10 +12,10 @@ from typing import Final
 
 import numpy as np
 
-from synth.recording.calibration_model import CENT, Model, Piece, covariance, measured
+from synth.recording.calibration_model import Model, Piece, covariance, measured
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import LOSSES, SPREAD, Unknown
-from synth.units import MM
+from synth.units import CENT, MM
 from synth.vibration.section import Array
 from synth.vibration.tuning import LONGEST
 

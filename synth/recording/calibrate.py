@@ -22,11 +22,12 @@ import numpy as np
 
 from synth.errors import InputError
 from synth.recording.apart import counted, objection, trend, whitened, would_tell
-from synth.recording.calibration_model import CENT, Model, Piece, covariance, from_fit, measured, to_fit
+from synth.recording.calibration_model import Model, Piece, covariance, from_fit, measured, to_fit
 from synth.recording.corrected import Change
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import SPREAD, Unknown
 from synth.recording.predicted_partials import Heard
+from synth.units import CENT
 from synth.vibration.section import Array
 
 NOT_ASKED: Final = "not asked for"

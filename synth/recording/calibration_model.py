@@ -18,13 +18,13 @@ from synth.recording.corrected import Change, Tree
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import SPREAD, Unknown, with_changes
 from synth.recording.predicted_partials import Heard, bar_of, heard
+from synth.units import CENT
 from synth.vibration.section import Array
 from synth.vibration.tuning import Trim
 
 MODEL_CENTS: Final = 1.5  # what the model itself leaves open on each partial
 DECAY_ERROR: Final = 0.12  # relative: decays differ from tap to tap by as much
 STEP: Final = 0.01  # of an unknown's plausible spread, for slopes
-CENT: Final = float(np.log(2.0)) / 1200.0
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 
 from synth.recording.spectrum import Bins, Complex, Real, Spectrum, line, line_slope, lines
 
-FALL: Final = float(np.log(1e3))  # sigma times the time to fall 60 dB
 EDGE: Final = 4.0  # half-width of a fitted band in half-power half-widths of its line
 MOST_EDGE: Final = 80.0  # Hz, so that no thump draws half the spectrum into one band
 LEAST_BINS: Final = 12  # half-width of a fitted band in bins, at least

@@ -14,9 +14,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.damped_sinusoid_fit import FALL, Modes
+from synth.recording.damped_sinusoid_fit import Modes
 from synth.recording.spectrum import Complex, Real
 from synth.recording.stirred import Band, band
+from synth.units import FALL
 
 MAINS: Final = (50.0, 60.0)  # Hz
 STRAYS: Final = 0.004  # relative; grids stay within 0.2 Hz

@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from synth.recording.damped_sinusoid_fit import FALL
+from synth.units import FALL
 
 Kind = Literal["partial", "harmonic", "distortion", "sideband", "room"]
 

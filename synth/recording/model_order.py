@@ -13,8 +13,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.damped_sinusoid_fit import FALL, Modes, bands, fit, fit_band, no_modes, started
+from synth.recording.damped_sinusoid_fit import Modes, bands, fit, fit_band, no_modes, started
 from synth.recording.spectrum import Bins, Complex, Real, Spectrum, lines
+from synth.units import FALL
 
 SHORTEST_DECAY: Final = 0.05  # s to fall 60 dB: what dies faster is a thump, not a partial
 DOUBTFUL: Final = 0.15  # relative deviation of an amplitude that is no longer called known

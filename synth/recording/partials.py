@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 from synth.errors import InputError
 from synth.recording import artefacts
 from synth.recording.audio_input import Recording
-from synth.recording.damped_sinusoid_fit import FALL, Modes, no_modes
+from synth.recording.damped_sinusoid_fit import Modes, no_modes
 from synth.recording.hum import NO_HUM, Hum, grown, told, without_hum
 from synth.recording.measurement import Measurement, Partial, TapPartials
 from synth.recording.model_order import CERTAIN
@@ -23,6 +23,7 @@ from synth.recording.onsets import Strike, taps
 from synth.recording.room import Indoors, indoors, outdoors
 from synth.recording.sinusoids import find
 from synth.recording.spectrum import LOWEST, MOST_PEAKS, Real
+from synth.units import FALL, ratio
 
 MOST_RING: Final = 60.0  # s of one tap that are looked at: six time constants of a very good tine
 MOST_SAMPLES: Final = 4_000_000  # of one tap: 21 s at 192 kHz, in 400 MB
@@ -227,7 +228,7 @@ def _paired(partials: list[Partial]) -> list[Partial]:
     for low in range(len(out) - 1):
         one, two = out[low], out[low + 1]
         beat = two.frequency - one.frequency
-        if beat > min(FASTEST_BEAT, (2.0 ** (PAIR / 1200.0) - 1.0) * one.frequency):
+        if beat > min(FASTEST_BEAT, (ratio(PAIR) - 1.0) * one.frequency):
             continue
         if 2.0 * np.pi * beat > 0.5 * (one.decay_rate + two.decay_rate):
             out[low] = one.noted(f"beats {beat:.3g} times a second with the next")

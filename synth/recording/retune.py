@@ -19,17 +19,16 @@ from synth.recording.identity import LEAST, Found, identify, lowered, tine_name,
 from synth.recording.match import MatchedPartial, TineAssignment, lines
 from synth.recording.measurement import TapPartials
 from synth.recording.predicted_partials import Heard, bar_of, heard
-from synth.units import MM, cents
+from synth.units import CENT, MM, cents
 from synth.vibration.tuning import LONGEST, SHORTEST, Row
 
 ROUNDS: Final = 8
 SETTLED: Final = 1e-6  # of the pitch, relative
-CENT: Final = float(np.log(2.0)) / 1200.0
 UNSURE_PLANE: Final = 24.0  # cents between planes below which a line of one is not known from the other's
 RELATED: Final = 10.0 * CENT  # of ln f, by which a tine's partials are off one another
 ALONE: Final = 1.1  # score that the first partial alone does not reach
 UNLIKELY: Final = 0.2  # cost of a pitch some 70 cents off
-CENTS_PER_LENGTH: Final = 2.0 * 1200.0 / float(np.log(2.0))  # a slender rod, lower by as many when longer
+CENTS_PER_LENGTH: Final = 2.0 / CENT  # a slender rod, lower by as many when longer
 BLUNDER: Final = 0.03  # of the length, 100 cents: no saw is so far off, and no thread
 SLOPE: Final = -2.0  # d ln f / d ln L of a slender rod: the first guess
 

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.damped_sinusoid_fit import FALL, Modes, bands, no_modes, started
+from synth.recording.damped_sinusoid_fit import Modes, bands, no_modes, started
 from synth.recording.model_order import CERTAIN
 from synth.recording.spectrum import Complex, Real, Spectrum, lines, spectrum
 from synth.recording.stirred import (
@@ -31,6 +31,7 @@ from synth.recording.stirred import (
     fit_dry,
     within,
 )
+from synth.units import FALL
 
 ASKED: Final = 6  # partials that are asked for the room
 MOST_FITTED: Final = 10  # partials that are fitted in it, the strongest

@@ -14,9 +14,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.damped_sinusoid_fit import FALL, Modes, fit, no_modes, started
+from synth.recording.damped_sinusoid_fit import Modes, fit, no_modes, started
 from synth.recording.model_order import MISFIT, SHORTEST_DECAY, settle
 from synth.recording.spectrum import Complex, Real, Spectrum, lines, peaks, spectrum
+from synth.units import FALL
 
 SHORTEST_SPAN: Final = 0.04  # s, the shortest spectrum looked at
 BAND: Final = 160  # decimated samples handed to ESPRIT, and bins they come from

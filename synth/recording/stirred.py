@@ -21,8 +21,8 @@ import numpy as np
 from scipy.linalg.lapack import zpbtrf, zpbtrs
 from scipy.optimize import minimize
 
-from synth.recording.damped_sinusoid_fit import FALL
 from synth.recording.spectrum import Complex, Real
+from synth.units import FALL
 
 BLOCK_RATE: Final = 30.0  # blocks a second, at least
 MOST_BLOCKS: Final = 600

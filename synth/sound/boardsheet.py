@@ -12,13 +12,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.air import SOUND_SPEED
 from synth.cache import cached
 from synth.design.instrument import Board, Instrument
 from synth.sound.audio import REFERENCE_PRESSURE
 from synth.sound.radiator import ears
 from synth.sound.radiator.board import BoardFilter
+from synth.units import FALL
 from synth.vibration.board import SolvedBoard, bending, plate_of
-from synth.vibration.plate_air import PLUG_END, SOUND_SPEED
+from synth.vibration.plate_air import PLUG_END
 from synth.vibration.solve import solve_board_of
 
 FROM: Final = 30.0  # Hz
@@ -85,7 +87,7 @@ def board_sheet(instrument: Instrument, board: Board, solved: SolvedBoard) -> Bo
         critical_hz=solved.plate.critical_frequency(SOUND_SPEED),
         reach_hz=solved.reach,
         modes_hz=hz,
-        modes_decay=math.log(1000.0) * 2.0 * (2.0 * math.pi * hz) / loss,
+        modes_decay=FALL * 2.0 * (2.0 * math.pi * hz) / loss,
         box=_box(board, solved) if board.kind == "box" else None,
     )
 

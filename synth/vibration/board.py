@@ -29,15 +29,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.design.instrument import Bar, Board, Foot
 from synth.vibration.bar import path, surface_distance
 from synth.vibration.board_interface import BoardModes, Feet, StandingBoard
 from synth.vibration.plate import Plate, PlateModes, orthotropic, solve_plate
 from synth.vibration.plate_air import (
-    AIR_DENSITY,
     CAVITY_LOSS,
     CLASSES,
-    SOUND_SPEED,
     Radiation,
     air_spring,
     displaced_volume,

@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from synth.design.instrument import Bar, PlacedNut, Tine
+from synth.units import FALL
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar, standing_on
 from synth.vibration.board_interface import StandingBoard
@@ -73,7 +74,7 @@ class ModalModel:
     def decay(self) -> Array:
         """(M,) seconds to fall by 60 dB; infinite for what loses nothing."""
         sigma = self.decay_rate
-        return np.divide(math.log(1000.0), sigma, out=np.full_like(sigma, math.inf), where=sigma > 0.0)
+        return np.divide(FALL, sigma, out=np.full_like(sigma, math.inf), where=sigma > 0.0)
 
     @property
     def bar_dof(self) -> slice:

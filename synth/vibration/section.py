@@ -62,11 +62,6 @@ def rectangle(width: float, height: float, poisson: float) -> Section:
     return Section(width * height, about_y, about_z, _rectangle_torsion(width, height), shear, shear)
 
 
-def round_rod(diameter: float, poisson: float) -> Section:
-    """A solid circle."""
-    return tube(diameter, diameter / 2.0, poisson)
-
-
 def tube(diameter: float, wall: float, poisson: float) -> Section:
     """A ring of outside `diameter`; a wall of the radius is a solid rod. Shear: Cowper 1966, table 1."""
     inner = max(diameter - 2.0 * wall, 0.0)

@@ -19,8 +19,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.vibration.plate import Plate
-from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
 Array = NDArray[np.float64]
 

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.units import MM, note_name, ratio
+from synth.units import MM, cents, note_name, ratio
 from synth.vibration.modal_model import ModalModel, energy_share
 from synth.vibration.rod import Array
 from synth.vibration.tuning import Row
@@ -95,7 +95,7 @@ def pulled_apart(row: Row, model: ModalModel, members: tuple[int, ...]) -> float
     for alike in {_unison(row, members, n) for n in members}:
         if len(alike) > 1:
             modes = model.frequency[(share[:, alike, 0].sum(axis=1) > 0.5) & near[:, alike[0]]]
-            widest = max(widest, 1200.0 * math.log2(float(modes.max() / modes.min())) if len(modes) else 0.0)
+            widest = max(widest, cents(float(modes.max() / modes.min())) if len(modes) else 0.0)
     return widest
 
 

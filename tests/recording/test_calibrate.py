@@ -12,10 +12,11 @@ import pytest
 
 from synth.errors import InputError
 from synth.recording.calibrate import Calibration, calibrate
-from synth.recording.calibration_model import CENT, DECAY_ERROR, MODEL_CENTS, Piece
+from synth.recording.calibration_model import DECAY_ERROR, MODEL_CENTS, Piece
 from synth.recording.corrected import Change
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import tree_of, unknowns
+from synth.units import CENT
 
 BEND = Change(("stock", "rod"), "bend_diameter_mm", 2.41, {})
 ROOT = Change(("tines",), "root_length_per_diameter", 0.55, {})

@@ -13,12 +13,12 @@ import pytest
 
 from synth.errors import InputError
 from synth.recording.audio_input import read
-from synth.recording.damped_sinusoid_fit import FALL
 from synth.recording.hum import without_hum
 from synth.recording.partials import measure
 from synth.recording.retune import retune
 from synth.recording.sinusoids import find
 from synth.recording.stirred import Noise, Operator, Whitened, band
+from synth.units import FALL
 from synth.vibration.solve import solve_row
 
 TABLE = runpy.run_path(str(Path(__file__).parents[2] / "scripts" / "room_table.py"))

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import tomlkit
 
+from synth.air import SOUND_SPEED
 from synth.design.decode import decode
 from synth.design.instrument import PlacedNut
 from synth.design.resolve import resolve
@@ -29,7 +30,6 @@ from synth.vibration.bar import path
 from synth.vibration.board import solve_board
 from synth.vibration.frame import rigid_arm
 from synth.vibration.modal_model import assemble, bar_shape, generalized_momentum, tip_shape
-from synth.vibration.plate_air import SOUND_SPEED
 
 WIDE, HIGH = 0.060, 0.010
 STRAIGHT = "{ straight_mm = 300.0 }"

@@ -8,6 +8,7 @@ import math
 import numpy as np
 import pytest
 
+from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.sound.radiator import bar_middle, ears
 from synth.sound.radiator.bar import (
     Rods,
@@ -20,7 +21,6 @@ from synth.sound.radiator.bar import (
     thickness,
 )
 from synth.vibration.bar import path
-from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
 DB = 1.0
 PERCENT = 1e-2

@@ -29,7 +29,8 @@ from scipy.spatial.transform import Rotation
 from synth.design.instrument import Bar, Bend, PlacedNut, Section, Straight, Tine
 from synth.vibration.beam import elements_for, wave_number
 from synth.vibration.frame import Frame, PointMass, Spring, matrices, solve
-from synth.vibration.section import Properties, properties, rectangle, round_rod, tube
+from synth.vibration.section import Properties, properties, rectangle, tube
+from synth.vibration.section import Section as Shape
 
 Array = npt.NDArray[np.float64]
 
@@ -261,7 +262,7 @@ def bar_beam(bar: Bar) -> Properties:
     if section.shape == "rectangle":
         shape = rectangle(section.width, section.height, steel.poisson)
     elif section.shape == "round":
-        shape = round_rod(section.width, steel.poisson)
+        shape = _solid(section.width, steel.poisson)
     else:
         shape = tube(section.width, section.wall, steel.poisson)
     return properties(shape, youngs=steel.youngs, shear=steel.shear, density=steel.density)
@@ -277,10 +278,16 @@ def tine_beam(tine: Tine, stretch: float) -> Properties:
     """Stiff as the bending diameter, heavy as the mass diameter; local z is plane 0, so it bends about y."""
     rod, steel = tine.rod, tine.rod.material
     stiff = properties(
-        round_rod(rod.bend_diameter, steel.poisson), youngs=steel.youngs, shear=steel.shear, density=1.0
+        _solid(rod.bend_diameter, steel.poisson),
+        youngs=steel.youngs,
+        shear=steel.shear,
+        density=1.0,
     )
     heavy = properties(
-        round_rod(rod.mass_diameter, steel.poisson), youngs=1.0, shear=1.0, density=steel.density
+        _solid(rod.mass_diameter, steel.poisson),
+        youngs=1.0,
+        shear=1.0,
+        density=steel.density,
     )
     zero, one = (ratio**2 for ratio in split_ratios(tine))
     return dataclasses.replace(
@@ -339,6 +346,10 @@ def root_stiffness(tine: Tine, own: Array) -> Array:
     # bending in plane 0 turns the root about the other plane's direction
     stiffness[3:, 3:] = planes.T @ np.diag([bend * one, bend * zero, UNTURNED]) @ planes
     return stiffness
+
+
+def _solid(diameter: float, poisson: float) -> Shape:
+    return tube(diameter, diameter / 2.0, poisson)
 
 
 def _bar_places(bar: Bar, tines: Sequence[Tine], step: float) -> Array:

@@ -15,7 +15,7 @@ import numpy as np
 from synth.doors.cli import arguments, bench
 from synth.doors.cli.table import aligned
 from synth.errors import InputError
-from synth.units import MM, cents
+from synth.units import FALL, MM, cents
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
@@ -218,9 +218,9 @@ def _line_data(instrument: Instrument, calibration: Calibration, line: MatchedPa
         "frequency_hz": line.frequency,
         "before_cents": cents(line.of(before.frequency[old]) / line.frequency),
         "after_cents": cents(line.of(after.frequency[new]) / line.frequency),
-        "decay_s": math.log(1e3) / line.decay_rate if known else None,
-        "before_s": math.log(1e3) / line.of(before.decay_rate[old]),
-        "after_s": math.log(1e3) / line.of(after.decay_rate[new]),
+        "decay_s": FALL / line.decay_rate if known else None,
+        "before_s": FALL / line.of(before.decay_rate[old]),
+        "after_s": FALL / line.of(after.decay_rate[new]),
     }
 
 

@@ -28,13 +28,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.design.instrument import Bar, Instrument, PlacedNut, Tine
 from synth.design.instrument import Section as BarSection
 from synth.sound.radiator import Complex, Direct, ears
 from synth.vibration.bar import path, section_of
 from synth.vibration.frame import rigid_arm
 from synth.vibration.modal_model import ModalModel
-from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
 # Air that a rectangle carries, of pi (b/2)^2, b its breadth across the motion, over its depth along the motion / b:
 # a two-dimensional panel method, within 1 % of tables of hydrodynamics (those from memory); 1 is H. Lamb's plate

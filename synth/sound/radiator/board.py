@@ -23,6 +23,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.air import SOUND_SPEED
 from synth.design.instrument import Instrument, PlacedNut
 from synth.sound.convolution import Convolver
 from synth.sound.radiator import Complex, Direct, Radiator, Signals, Stream, ears
@@ -30,7 +31,6 @@ from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.vibration.board import SolvedBoard
 from synth.vibration.eigen import complex_modes
 from synth.vibration.modal_model import ModalModel, board_shape
-from synth.vibration.plate_air import SOUND_SPEED
 
 Array = NDArray[np.float64]
 
