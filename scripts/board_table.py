@@ -30,8 +30,8 @@ from typing import Any, Final
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Board, Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
@@ -74,8 +74,6 @@ THEIR_ROWS: Final[dict[str, tuple[tuple[float, ...], tuple[float, ...]]]] = {
     "EPS box": ((40.5, 15.6), (41.5, 42.0)),
 }
 LINE: Final = 2e-3  # m, the width of a foot that passes no roll
-
-Array = NDArray[np.float64]
 
 
 @dataclasses.dataclass(frozen=True)

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.units import MM
 from synth.vibration.modal_model import energy_share
@@ -20,8 +20,6 @@ from synth.workshop.overview import TineLine, Totals, lines, totals
 
 if TYPE_CHECKING:
     from synth.sound.render import Scene
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, repr=False)

@@ -12,11 +12,11 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.recording.calibration_model import Model, Piece, covariance, measured
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import LOSSES, SPREAD, Unknown
 from synth.units import CENT, MM
-from synth.vibration.section import Array
 from synth.vibration.tuning import LONGEST
 
 HARMFUL: Final = 30.0  # condition number of the columns, each of length one

@@ -20,6 +20,7 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.errors import InputError
 from synth.recording.apart import counted, objection, trend, whitened, would_tell
 from synth.recording.calibration_model import Model, Piece, covariance, from_fit, measured, to_fit
@@ -28,7 +29,6 @@ from synth.recording.match import MatchedPartial
 from synth.recording.parameters import SPREAD, Unknown
 from synth.recording.predicted_partials import Heard
 from synth.units import CENT
-from synth.vibration.section import Array
 
 NOT_ASKED: Final = "not asked for"
 ROUNDS: Final = 12

@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
 from synth.recording.corrected import Change, Tree
@@ -19,7 +20,6 @@ from synth.recording.match import MatchedPartial
 from synth.recording.parameters import SPREAD, Unknown, with_changes
 from synth.recording.predicted_partials import Heard, bar_of, heard
 from synth.units import CENT
-from synth.vibration.section import Array
 from synth.vibration.tuning import Trim
 
 MODEL_CENTS: Final = 1.5  # what the model itself leaves open on each partial

@@ -18,7 +18,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.spectrum import Bins, Complex, Real, Spectrum, line, line_slope, lines
+from synth.arrays import Array, Complex
+from synth.recording.spectrum import Bins, Spectrum, line, line_slope, lines
 
 EDGE: Final = 4.0  # half-width of a fitted band in half-power half-widths of its line
 MOST_EDGE: Final = 80.0  # Hz, so that no thump draws half the spectrum into one band
@@ -33,9 +34,9 @@ class Modes:
 
     amplitude: Complex
     pole: Complex
-    standard_uncertainty: Real
-    amplitude_deviation: Real
-    noise: Real
+    standard_uncertainty: Array
+    amplitude_deviation: Array
+    noise: Array
 
     def __len__(self) -> int:
         return len(self.pole)
@@ -122,7 +123,7 @@ def fit_band(at: Spectrum, bins: Bins, values: Complex, modes: Modes) -> Modes:
     return _with_deviation(at, bins, modes, error)
 
 
-def _jacobian(at: Spectrum, bins: Bins, modes: Modes) -> tuple[Complex, Real]:
+def _jacobian(at: Spectrum, bins: Bins, modes: Modes) -> tuple[Complex, Array]:
     """(B, 2N) columns for a change of each a, then of each s, of length one, and their true lengths (2N,)."""
     by_amplitude = 0.5 * line(at, bins, modes.pole)
     by_pole = 0.5 * modes.amplitude[:, None] * line_slope(at, bins, modes.pole)

@@ -14,8 +14,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array, Complex
 from synth.recording.damped_sinusoid_fit import Modes
-from synth.recording.spectrum import Complex, Real
 from synth.recording.stirred import Band, band
 from synth.units import FALL
 
@@ -51,7 +51,7 @@ class Hum:
 NO_HUM: Final = Hum(0.0, (), ())
 
 
-def without_hum(samples: Real, rate: float, modes: Modes) -> tuple[Real, Modes, Hum]:
+def without_hum(samples: Array, rate: float, modes: Modes) -> tuple[Array, Modes, Hum]:
     """Samples and modes without hum, partials beside its lines added, and the hum."""
     base, hum = _comb(modes)
     if base == 0.0:
@@ -96,11 +96,11 @@ def _comb(modes: Modes) -> tuple[float, NDArray[np.bool_]]:
     return 0.0, np.zeros(len(modes), bool)
 
 
-def _wave(pole: complex, amplitude: complex, count: int, rate: float) -> Real:
+def _wave(pole: complex, amplitude: complex, count: int, rate: float) -> Array:
     return np.real(amplitude * np.exp(pole * (np.arange(count) / rate)))
 
 
-def _beside(samples: Real, rate: float, omega: float, kept: Modes) -> tuple[Modes | None, complex]:
+def _beside(samples: Array, rate: float, omega: float, kept: Modes) -> tuple[Modes | None, complex]:
     """The partial, not known yet, that the sound calls for beside a line at omega, and the line's amplitude."""
     if np.any(np.abs(kept.pole.imag - omega) < 2.0 * np.pi * BESIDE):
         return None, 0j
@@ -161,7 +161,7 @@ def _moved(at: Band, pole: complex) -> tuple[float, complex]:
     return best, pole
 
 
-def grown(quiet: Real, rate: float, hum: Hum) -> list[int]:
+def grown(quiet: Array, rate: float, hum: Hum) -> list[int]:
     """The multiples that are louder after the tap than in the `quiet` before it: something may hide there."""
     low = [(n, a) for n, a in zip(hum.multiple, hum.amplitude, strict=True) if n * hum.base < HIDING]
     if len(quiet) < QUIET * rate or not low:

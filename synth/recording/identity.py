@@ -15,12 +15,12 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.recording.match import STEP, scores
 from synth.recording.measurement import TapPartials
 from synth.recording.predicted_partials import HIGHEST
 from synth.units import cents
-from synth.vibration.section import Array
 from synth.vibration.tine import solve_tines
 from synth.vibration.tuning import LONGEST, SHORTEST, Row, Trim
 

@@ -14,11 +14,11 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.errors import InputError
 from synth.recording.measurement import Partial, TapPartials
 from synth.recording.predicted_partials import Heard
 from synth.units import CENT
-from synth.vibration.section import Array
 
 FURTHEST: Final = (
     150.0  # cents that a model may be off before it is measured: twice what rods and threads vary

@@ -13,8 +13,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array, Complex
 from synth.recording.damped_sinusoid_fit import Modes, bands, fit, fit_band, no_modes, started
-from synth.recording.spectrum import Bins, Complex, Real, Spectrum, lines
+from synth.recording.spectrum import Bins, Spectrum, lines
 from synth.units import FALL
 
 SHORTEST_DECAY: Final = 0.05  # s to fall 60 dB: what dies faster is a thump, not a partial
@@ -41,7 +42,7 @@ def _sound(at: Spectrum, modes: Modes) -> Modes:
     return modes
 
 
-def _doubt(at: Spectrum, modes: Modes) -> Real:
+def _doubt(at: Spectrum, modes: Modes) -> Array:
     """(N,) above one where an amplitude is not known or a decay is too short to be one.
 
     What a loud mode leaves over is more often its own misfit than proof against it, and the amplitudes of two
@@ -53,7 +54,7 @@ def _doubt(at: Spectrum, modes: Modes) -> Real:
     apart = np.abs(modes.pole[:, None] - modes.pole)
     certain = apart > CERTAIN * np.hypot(modes.standard_uncertainty[:, None], modes.standard_uncertainty)
     allowed[np.any(_close(at, modes) & certain, axis=1)] = 2.0 * DOUBTFUL
-    doubt: Real = np.maximum(modes.amplitude_deviation / allowed, -modes.pole.real * SHORTEST_DECAY / FALL)
+    doubt: Array = np.maximum(modes.amplitude_deviation / allowed, -modes.pole.real * SHORTEST_DECAY / FALL)
     return doubt
 
 

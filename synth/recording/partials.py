@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from synth.arrays import Array
 from synth.errors import InputError
 from synth.recording import artefacts
 from synth.recording.audio_input import Recording
@@ -22,7 +23,7 @@ from synth.recording.model_order import CERTAIN
 from synth.recording.onsets import Strike, taps
 from synth.recording.room import Indoors, indoors, outdoors
 from synth.recording.sinusoids import find
-from synth.recording.spectrum import LOWEST, MOST_PEAKS, Real
+from synth.recording.spectrum import LOWEST, MOST_PEAKS
 from synth.units import FALL, ratio
 
 MOST_RING: Final = 60.0  # s of one tap that are looked at: six time constants of a very good tine
@@ -142,7 +143,7 @@ def _silent(struck: list[TapPartials]) -> list[str]:
     return [f"nothing rings clear of the noise after the knock at {named} s: cannot tell"]
 
 
-def _free(take: Recording, tap: Strike) -> tuple[Real, tuple[float, float]]:
+def _free(take: Recording, tap: Strike) -> tuple[Array, tuple[float, float]]:
     """The samples after a tap, begun after the last clipped one, without their mean, and their span in seconds."""
     end = min(tap.free_to, tap.free_from + min(MOST_RING, MOST_SAMPLES / take.rate))
     first, last = round(tap.free_from * take.rate), round(end * take.rate)
@@ -195,7 +196,7 @@ def _partial(modes: Modes, index: int, splits: float, late: float, *, roomy: boo
     return partial
 
 
-def _splits(modes: Modes, seconds: float, rate: float) -> Real:
+def _splits(modes: Modes, seconds: float, rate: float) -> Array:
     """(N,) the distance in Hz at which two equal halves of each mode would be told apart for certain."""
     out = np.full(len(modes), float(_SPLITS[-1]))
     density = modes.noise / (seconds * rate**2)  # a bin of T samples holds T times the noise of one

@@ -14,12 +14,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
 from synth.vibration.coupling import added_mass, base_frames, nut_inertia, spinning
 from synth.vibration.host import Host, damped_host, free_tines, own_residual
-from synth.vibration.section import Array
 from synth.vibration.single_tine import along_row, partial_modes
 from synth.vibration.tine import solve_tines
 from synth.vibration.tuning import Trim

@@ -16,9 +16,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array, Complex
 from synth.recording.damped_sinusoid_fit import Modes, bands, no_modes, started
 from synth.recording.model_order import CERTAIN
-from synth.recording.spectrum import Complex, Real, Spectrum, lines, spectrum
+from synth.recording.spectrum import Spectrum, lines, spectrum
 from synth.recording.stirred import (
     LONGEST,
     NEAR,
@@ -66,7 +67,7 @@ def outdoors(modes: Modes) -> Indoors:
     return Indoors(modes, float("nan"), np.zeros(len(modes), bool), 0)
 
 
-def indoors(samples: Real, rate: float, modes: Modes) -> Indoors:
+def indoors(samples: Array, rate: float, modes: Modes) -> Indoors:
     """The modes of a tap, in the room that they were recorded in, if one is heard; hum is out of both."""
     leaders = _leaders(modes)
     asked = [_asked(samples, rate, modes, leader) for leader in leaders[:ASKED]]
@@ -126,7 +127,7 @@ def _gathered(at: Spectrum, modes: Modes, room: float, found: list[_Found]) -> I
     return Indoors(kept, room, doubtful, len(modes) - len(kept))
 
 
-def _lasting(modes: Modes) -> Real:
+def _lasting(modes: Modes) -> Array:
     """Amplitude times time: by energy the room's short lines would often come before what rings on."""
     return np.asarray(np.abs(modes.amplitude) / np.maximum(-modes.pole.real, 0.05))
 
@@ -143,7 +144,7 @@ def _leaders(modes: Modes) -> list[int]:
     return out
 
 
-def _band_of(samples: Real, rate: float, modes: Modes, leader: int) -> tuple[Band, Complex]:
+def _band_of(samples: Array, rate: float, modes: Modes, leader: int) -> tuple[Band, Complex]:
     """The band around a leader and the poles of all that stands near it, the leader first, the strongest next."""
     omega, sigma = float(modes.pole[leader].imag), -float(modes.pole[leader].real)
     apart = np.abs(modes.pole.imag - omega)
@@ -153,7 +154,7 @@ def _band_of(samples: Real, rate: float, modes: Modes, leader: int) -> tuple[Ban
     return band(samples, rate, omega, max(sigma, 0.05), max(sigma, 0.05)), poles
 
 
-def _asked(samples: Real, rate: float, modes: Modes, leader: int) -> _Found:
+def _asked(samples: Array, rate: float, modes: Modes, leader: int) -> _Found:
     """What a leader says of the room by itself, against all lines near it in no room."""
     at, poles = _band_of(samples, rate, modes, leader)
     fitted = _planes(at, poles, None)
@@ -208,7 +209,7 @@ def _hiding(one: Fitted, at: Band) -> Fitted:
     )
 
 
-def _with_amplitudes(at: Spectrum, modes: Modes, stirred: Real) -> Modes:
+def _with_amplitudes(at: Spectrum, modes: Modes, stirred: Array) -> Modes:
     """The modes with the amplitudes that fit the whole span best."""
     for _ in range(2):
         for members, bins in bands(at, modes):

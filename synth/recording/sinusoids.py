@@ -14,9 +14,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array, Complex
 from synth.recording.damped_sinusoid_fit import Modes, fit, no_modes, started
 from synth.recording.model_order import MISFIT, SHORTEST_DECAY, settle
-from synth.recording.spectrum import Complex, Real, Spectrum, lines, peaks, spectrum
+from synth.recording.spectrum import Spectrum, lines, peaks, spectrum
 from synth.units import FALL
 
 SHORTEST_SPAN: Final = 0.04  # s, the shortest spectrum looked at
@@ -26,7 +27,7 @@ KAISER: Final = 12.0  # its window: 88 dB down at the edge of the band
 MOST_POLES: Final = 6  # in one band
 
 
-def find(samples: Real, rate: float) -> Modes:
+def find(samples: Array, rate: float) -> Modes:
     """All damped sinusoids that stand clear of the noise, by rising frequency."""
     spectra = [spectrum(samples, rate)]
     while spectra[-1].seconds > 2.0 * SHORTEST_SPAN and spectra[-1].length >= 4 * BAND:

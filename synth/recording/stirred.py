@@ -21,7 +21,7 @@ import numpy as np
 from scipy.linalg.lapack import zpbtrf, zpbtrs
 from scipy.optimize import minimize
 
-from synth.recording.spectrum import Complex, Real
+from synth.arrays import Array, Complex
 from synth.units import FALL
 
 BLOCK_RATE: Final = 30.0  # blocks a second, at least
@@ -50,7 +50,7 @@ class Band:
     omega: float
 
     @property
-    def time(self) -> Real:
+    def time(self) -> Array:
         return np.asarray(np.arange(len(self.values)) * self.step, float)
 
 
@@ -68,14 +68,14 @@ class Fitted:
     """Poles (K,) relative to the band's middle, with what is known of them."""
 
     pole: Complex
-    standard_uncertainty: Real  # (K,) rad/s
-    sharp: Real  # (K,) rad/s: the deviation without what a room's noise is not
+    standard_uncertainty: Array  # (K,) rad/s
+    sharp: Array  # (K,) rad/s: the deviation without what a room's noise is not
     noise: Noise
     likelihood: float  # its logarithm
     stirred: float  # by which the room moves the amplitudes, relative
 
 
-def band(samples: Real, rate: float, omega: float, slowest: float, fastest: float) -> Band:
+def band(samples: Array, rate: float, omega: float, slowest: float, fastest: float) -> Band:
     """Means, under a Hann window, of blocks that do not overlap: through 72 dB of what decays at `slowest`."""
     blocks = min(max(BLOCK_RATE, 2.5 * within(NEAR, omega), 2.0 * fastest), omega / (6.0 * np.pi))
     size = max(4, round(rate / blocks))
@@ -108,7 +108,7 @@ class Operator:
             out[:, lag:] += self.poly[lag] * columns[:, :-lag]
         return out
 
-    def covariance(self, at: Band, weight: Real, noise: Noise) -> Complex:
+    def covariance(self, at: Band, weight: Array, noise: Noise) -> Complex:
         """(K + 1, M) lower bands of the covariance of what is left, over the microphone's noise."""
         dying = np.exp(-2.0 * noise.rate * at.time)
         out = np.zeros((len(self.poly), len(dying)), complex)
@@ -130,7 +130,7 @@ def _products(poly: Complex) -> list[tuple[int, int, complex]]:
 class Whitened:
     """A band in which these poles are driven by a room: least squares there are the likeliest."""
 
-    def __init__(self, at: Band, operator: Operator, weight: Real, noise: Noise) -> None:
+    def __init__(self, at: Band, operator: Operator, weight: Array, noise: Noise) -> None:
         self.at, self.operator = at, operator
         self.factor, failed = zpbtrf(operator.covariance(at, weight, noise), lower=1)
         if failed:
@@ -183,7 +183,7 @@ class Whitened:
                 stiffness = max(10.0 * stiffness, 1e-4)
         return pole
 
-    def deviation(self, pole: Complex) -> Real:
+    def deviation(self, pole: Complex) -> Array:
         matrix, _ = self.normal(pole)
         power = self.left(pole)[0] / max(1, len(self.at.values) - 2 * len(pole))
         scale = np.sqrt(np.diag(matrix).real) + 1e-300
@@ -225,7 +225,7 @@ def fit_band(at: Band, pole: Complex, room: float | None = None, trials: int = T
 
 
 def _likelier(
-    at: Band, pole: Complex, weight: Real, whitened: Whitened, noise: Noise
+    at: Band, pole: Complex, weight: Array, whitened: Whitened, noise: Noise
 ) -> tuple[Complex, Complex]:
     """The poles moved as far as that is likelier, for poles elsewhere stir other noise; and where they would go."""
     wanted = whitened.fitted(pole)
@@ -244,7 +244,7 @@ def fit_dry(at: Band, pole: Complex) -> float:
     return Whitened(at, Operator(at, moved), shares, still).likelihood()
 
 
-def _weights(at: Band, pole: Complex) -> Real:
+def _weights(at: Band, pole: Complex) -> Array:
     wave = np.exp(pole[:, None] * at.time).T
     power = np.abs(np.linalg.lstsq(wave, at.values, rcond=1e-9)[0]) ** 2
     return np.asarray(power / np.sum(power))
@@ -254,17 +254,17 @@ _LOWEST: Final = np.array([-12.0, -12.0, np.log(FALL / LONGEST)])
 _HIGHEST: Final = np.array([30.0, 30.0, np.log(FALL / SHORTEST)])
 
 
-def _noise(search: Real) -> Noise:
+def _noise(search: Array) -> Noise:
     drive, tail, rate = np.exp(np.clip(search, _LOWEST, _HIGHEST)).tolist()
     return Noise(drive, tail, rate)
 
 
 def _noise_search(
-    at: Band, operator: Operator, weight: Real, start: Real, room: float | None, trials: int
-) -> Real:
+    at: Band, operator: Operator, weight: Array, start: Array, room: float | None, trials: int
+) -> Array:
     """ln of drive, tail and rate that make the band likeliest with these poles."""
 
-    def unlikely(x: Real) -> float:
+    def unlikely(x: Array) -> float:
         noise = _noise(x)
         lean = 0.5 * (np.log(noise.rate / (room or FALL / USUAL)) / (SHARED if room else SPREAD)) ** 2
         return float(lean - Whitened(at, operator, weight, noise).likelihood())

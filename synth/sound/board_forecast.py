@@ -16,11 +16,11 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array, Complex
 from synth.cache import cached
 from synth.design.instrument import Instrument
-from synth.sound.radiator import Complex, ears
+from synth.sound.radiator import ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.sound.radiator.board import board_pressures
 from synth.units import decibels
@@ -48,7 +48,6 @@ BOOSTED: Final = (
 DROWNED: Final = -6.0  # dB: half the pressure of the bar alone, which board and bar take from each other
 REFERENCE: Final = 20e-6  # Pa
 
-Array = NDArray[np.float64]
 Swing = Literal["along", "across"]
 
 

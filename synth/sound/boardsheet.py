@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.air import SOUND_SPEED
+from synth.arrays import Array
 from synth.cache import cached
 from synth.design.instrument import Board, Instrument
 from synth.sound.audio import REFERENCE_PRESSURE
@@ -30,8 +31,6 @@ MODES: Final = 12  # told one by one
 FEW: Final = 10  # modes of a lid in vacuo, of which the first is asked
 KNOCK: Final = 20e-3  # N s, a light knuckle; common practice, no published source
 CONTACT: Final = 2e-3  # s, a knuckle's touch; common practice, no published source
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
 from synth.playing.contact.stroke_contact import Contact
@@ -22,8 +21,6 @@ from synth.sound.radiator.stick import Heard, stick_sound
 from synth.vibration.modal_model import ModalModel, tip_shape
 
 KEPT: Final = 1024  # tines, each at one height of the stick: 20 to 60 KiB
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from synth.vibration.section import Array, Properties, Value
+from synth.arrays import Array
+from synth.vibration.section import Properties, Value
 
 FREEDOMS = 6  # a node: displacements x, y, z, rotations about x, y, z
 _AXIAL = ([0, 6], [1.0, 1.0])

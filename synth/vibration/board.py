@@ -27,9 +27,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.arrays import Array, Complex
 from synth.design.instrument import Bar, Board, Foot
 from synth.vibration.bar import path, surface_distance
 from synth.vibration.board_interface import BoardModes, Feet, StandingBoard
@@ -44,9 +44,6 @@ from synth.vibration.plate_air import (
     radiation,
 )
 from synth.vibration.statistical_modes import DiffuseModes, diffuse_modes, edge_efficiency
-
-Array = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 MOST_MODES: Final = 110  # that are solved one by one: to about 2 kHz on a board of 0.6 by 0.4 m
 FEWEST: Final = 6  # that bend

@@ -17,12 +17,11 @@ from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from synth.air import AIR_DENSITY, AIR_VISCOSITY, SOUND_SPEED
+from synth.arrays import Array
 from synth.units import FALL
-
-Array = NDArray[np.float64]
 
 ROOM: Final = 293.15  # K
 CLAMP_FLAT_TO: Final = 1000.0  # Hz; a power law needs a place to start, and all measurements agree up to it

@@ -18,10 +18,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from synth.arrays import Array, Indices
 from synth.vibration.beam import FREEDOMS, frame_element
-from synth.vibration.section import Array, Properties
-
-Indices = npt.NDArray[np.int64]
+from synth.vibration.section import Properties
 
 
 def _no_arm() -> Array:

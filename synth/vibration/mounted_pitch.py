@@ -14,11 +14,11 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array, Indices
 from synth.design.instrument import Instrument
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
-from synth.vibration.coupling import Bases, Indices, added_rigid_mass, base_frames, nut_inertia, rigid_inertia
+from synth.vibration.coupling import Bases, added_rigid_mass, base_frames, nut_inertia, rigid_inertia
 from synth.vibration.host import Host, free_tines, loaded, own_residual
-from synth.vibration.section import Array
 from synth.vibration.single_tine import along_row, partial_modes
 from synth.vibration.tine import TineModes
 

@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.arrays import Array, Complex
 from synth.vibration.plate import PlateModes
 
 CELLS_A_WAVE: Final = 8.0  # of the shortest bending wave; doubling it moves levels by less than 0.5 dB
@@ -37,8 +38,6 @@ PLUG_END: Final = (
     1.7  # radii of air that swing with a hole's plug: two flanged ends, 8/(3 pi) each (Rayleigh)
 )
 
-Array = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 Faces = Literal["both", "one"]
 
 

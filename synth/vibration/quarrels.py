@@ -20,12 +20,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.units import cents, ratio
 from synth.vibration.bar import COUPLED_HZ, solve_bar
 from synth.vibration.coupling import Bases, base_frames, nut_inertia
 from synth.vibration.host import base_reaction, loaded_bar
-from synth.vibration.section import Array
 from synth.vibration.tine import PLANES
 from synth.vibration.tuning import Row
 

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+from synth.arrays import Array
+
 Value = Array | float  # one beam, or one number an element
 
 _TORSION_TERMS: Final = 41  # the series falls as n^-5: the last term is below 1e-8 of the sum

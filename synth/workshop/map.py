@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.units import MM, cents, note_hz
 from synth.vibration.quarrels import PARTIALS, BarShapes, Quarrel
-from synth.vibration.section import Array
 from synth.vibration.tuning import Row
 
 if TYPE_CHECKING:

@@ -20,6 +20,7 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design import catalogue
 from synth.design.change import Change, Kind, fits, in_design, in_instrument, start_mm
 from synth.design.instrument import Instrument, Section
@@ -29,7 +30,6 @@ from synth.errors import InputError
 from synth.units import MM
 from synth.vibration.estimate import FreeBar, estimate, free_bar
 from synth.vibration.quarrels import Quarrel, worst_of_each
-from synth.vibration.rod import Array
 from synth.vibration.solve import solve_quarrels, solve_row
 from synth.vibration.tuning import Row
 

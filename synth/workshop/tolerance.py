@@ -19,9 +19,10 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.instrument import FixedLength, Instrument, Pitch, PlacedNut, Tine
 from synth.units import CENT, MM, ratio
-from synth.vibration.rod import Array, lowest_frequencies
+from synth.vibration.rod import lowest_frequencies
 from synth.vibration.tine import rods_of
 from synth.vibration.tuning import Row
 

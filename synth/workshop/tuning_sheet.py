@@ -16,10 +16,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.units import MM, cents, note_name, ratio
 from synth.vibration.modal_model import ModalModel, energy_share
-from synth.vibration.rod import Array
 from synth.vibration.tuning import Row
 from synth.workshop.cautions import CAUTIONS, HEADING
 from synth.workshop.cut_list_pages import trim_words

@@ -11,8 +11,8 @@ import scipy.sparse as sparse
 import scipy.sparse.linalg as solver
 
 from synth.air import AIR_DENSITY, AIR_VISCOSITY
+from synth.arrays import Array
 from synth.vibration import damping
-from synth.vibration.section import Array
 
 RADIUS, DENSITY = 1.5e-3, 7900.0
 SWEPT = 1.0 / (DENSITY * math.pi * RADIUS**2)

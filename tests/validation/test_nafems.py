@@ -14,9 +14,10 @@ from collections.abc import Callable, Iterable
 import numpy as np
 import pytest
 
+from synth.arrays import Array
 from synth.units import cents
 from synth.vibration.frame import Frame, PointMass, matrices, solve
-from synth.vibration.section import Array, Properties, Section, properties, rectangle, tube
+from synth.vibration.section import Properties, Section, properties, rectangle, tube
 
 CENT = 1.0
 PERCENT = 0.01

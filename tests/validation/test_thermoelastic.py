@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pytest
 
+from synth.arrays import Array
 from synth.vibration import damping
-from synth.vibration.section import Array
 
 RADIUS = 1.5e-3  # the worked example: 3 mm, AISI 304
 STRENGTH = float(

@@ -26,13 +26,12 @@ from scipy.sparse import csc_matrix
 from scipy.sparse.linalg import eigsh
 from scipy.spatial.transform import Rotation
 
+from synth.arrays import Array
 from synth.design.instrument import Bar, Bend, PlacedNut, Section, Straight, Tine
 from synth.vibration.beam import elements_for, wave_number
 from synth.vibration.frame import Frame, PointMass, Spring, matrices, solve
 from synth.vibration.section import Properties, properties, rectangle, tube
 from synth.vibration.section import Section as Shape
-
-Array = npt.NDArray[np.float64]
 
 DENSE = 500  # freedoms; above it the modes come from sparse shift-invert
 SHIFT = -((2.0 * math.pi * 20.0) ** 2)  # s^-2, below every mode, so that a free bar can be factorised

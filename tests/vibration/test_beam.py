@@ -7,10 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from synth.arrays import Array
 from synth.units import cents
 from synth.vibration.beam import elements_for, frame_element, plane_element, rod_element, wave_number
 from synth.vibration.frame import solve
-from synth.vibration.section import Array, properties, rectangle, tube
+from synth.vibration.section import properties, rectangle, tube
 
 ROD = {
     "bending_stiffness": 0.75,

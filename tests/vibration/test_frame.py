@@ -8,8 +8,9 @@ import math
 import numpy as np
 import pytest
 
+from synth.arrays import Array
 from synth.vibration.frame import Frame, PointMass, Spring, matrices, rigid_arm, solve
-from synth.vibration.section import Array, properties, rectangle, tube
+from synth.vibration.section import properties, rectangle, tube
 
 STEEL = {"youngs": 203e9, "shear": 78.7e9, "density": 7850.0}
 BAR = properties(rectangle(0.040, 0.012, 0.29), **STEEL)  # flat: its planes are not alike

@@ -29,9 +29,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.arrays import Array, Complex
 from synth.design.instrument import Bar, Instrument, PlacedNut, Tine
 from synth.design.instrument import Section as BarSection
-from synth.sound.radiator import Complex, Direct, ears
+from synth.sound.radiator import Direct, ears
 from synth.vibration.bar import path, section_of
 from synth.vibration.frame import rigid_arm
 from synth.vibration.modal_model import ModalModel
@@ -44,8 +45,6 @@ BEND_OF_TABLE: Final = 0.1  # of depth over breadth: read linearly below, by its
 THIN: Final = 0.02  # ka below which a rod is a thin one, within 0.1 %
 PER_WAVE: Final = 8.0  # pieces of the bar a wavelength of sound at the highest mode
 STEP: Final = 0.1  # rad between two rows of a table over the wavenumber: leaves 0.1 % between them
-
-Array = NDArray[np.float64]
 
 
 def bar_radiator(model: ModalModel, instrument: Instrument, trim: Sequence[Sequence[PlacedNut]]) -> Direct:

@@ -13,19 +13,17 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument
 from synth.playing.contact.stick import StickLine
 from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force
 from synth.sound.pole_steps import powers
-from synth.sound.radiator import Complex, ears
+from synth.sound.radiator import ears
 from synth.sound.radiator.bar import pressures, rods
 from synth.vibration.bar import path
 from synth.vibration.modal_model import ModalModel
-
-Array = NDArray[np.float64]
 
 ALONG: Final = 2001  # points of the bar, of which the nearest to an ear is where sound is timed from
 QUIET: Final = 1e-3  # of a mode of the stick, -60 dB: what is left at the end of its ring

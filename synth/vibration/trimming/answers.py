@@ -13,11 +13,11 @@ from itertools import permutations
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.instrument import Nut, PlacedNut, Tine, TrimWish
 from synth.design.rods_nuts_sticks import fitting_warning
 from synth.errors import InputError
 from synth.units import MM
-from synth.vibration.rod import Array
 from synth.vibration.trimming.search import BLUR, Curve, along, pair, without
 from synth.vibration.trimming.settle import Aim, Start, TrimSolution, settle
 
