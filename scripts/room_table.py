@@ -32,7 +32,7 @@ from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.recording.audio_input import Recording
 from synth.recording.calibrate import calibrate
-from synth.recording.calibration_model import Piece
+from synth.recording.calibration_model import MeasuredPiece
 from synth.recording.match import lines, name_tines
 from synth.recording.measurement import Measurement, Partial
 from synth.recording.parameters import tree_of, unknowns, with_changes
@@ -335,7 +335,7 @@ def calibrated(one: Instrument, at: Room, dice: np.random.Generator) -> tuple[fl
     claims = name_tines(taps, model, list(TAPPED))
     found = tuple(line for claim in claims for line in lines(claim, model))
     tree = tree_of(one.file)
-    piece = Piece(tree, one.file, one, row.length, row.trim, 0.1e-3, found)
+    piece = MeasuredPiece(tree, one.file, one, row.length, row.trim, 0.1e-3, found)
     result = calibrate(piece, unknowns(tree, one, list(TAPPED)))
     unseen = [tine for tine in range(len(LENGTHS_MM)) if tine not in TAPPED]
     truth = np.array([partials(rod, LENGTHS_MM[tine] * 1e-3, 1)[0] for tine in unseen])

@@ -18,7 +18,7 @@ import pytest
 from synth import cache
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.vibration.frame import Modes
+from synth.vibration.frame import FrameModes
 from synth.vibration.solve import solve_row
 
 SYNTH = Path(__file__).parents[1] / "synth"
@@ -36,12 +36,12 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path / "kept"
 
 
-def modes(seed: int = 1) -> Modes:
+def modes(seed: int = 1) -> FrameModes:
     rng = np.random.default_rng(seed)
-    return Modes(rng.standard_normal(37), rng.standard_normal((500, 37)))
+    return FrameModes(rng.standard_normal(37), rng.standard_normal((500, 37)))
 
 
-def forbidden() -> Modes:
+def forbidden() -> FrameModes:
     raise AssertionError("this was to be read, not solved")
 
 
@@ -55,7 +55,7 @@ def test_what_was_solved_once_is_read_the_next_time_and_cannot_be_written_to() -
 
 
 def test_all_that_solutions_are_made_of_comes_back_the_same() -> None:
-    value = Modes(
+    value = FrameModes(
         np.array([1 + 2j, np.nan], dtype=np.complex64),  # type: ignore[arg-type]
         {"empty": np.zeros((0, 3)), "words": ("a", None, True, -np.inf, (np.int64(3),)), "whole": modes()},  # type: ignore[arg-type]
     )
@@ -65,7 +65,7 @@ def test_all_that_solutions_are_made_of_comes_back_the_same() -> None:
     assert back.frequency.dtype == np.complex64
     assert back.shape["words"] == ("a", None, True, -np.inf, (3,))  # type: ignore[index,call-overload]
     assert back.shape["empty"].shape == (0, 3)  # type: ignore[index,call-overload]
-    assert isinstance(back.shape["whole"], Modes)  # type: ignore[index,call-overload]
+    assert isinstance(back.shape["whole"], FrameModes)  # type: ignore[index,call-overload]
 
 
 @pytest.mark.parametrize(

@@ -28,7 +28,7 @@ from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import FULL_SCALE_SPL, RATE
 from synth.sound.limiter import CEILING_DB, told
 from synth.sound.live_contacts import Performer
-from synth.sound.live_output import Sound
+from synth.sound.live_output import SoundSink
 from synth.sound.render import ContactSettings, Scene
 
 BLOCK: Final = 256  # samples; 5.3 ms
@@ -64,7 +64,7 @@ class _Gesture:
 class Stage:
     """The performer of one instrument, what it is played on, and the thread in which contacts are worked out."""
 
-    def __init__(self, scene: Scene, setting: Setting, sound: Sound) -> None:
+    def __init__(self, scene: Scene, setting: Setting, sound: SoundSink) -> None:
         self.scene, self.setting, self.sound = scene, setting, sound
         settings = ContactSettings(allow_yield=setting.allow_yield)
         self.performer = Performer(scene, sound, block=setting.block / RATE, settings=settings)

@@ -16,7 +16,7 @@ from synth.units import MM
 from synth.vibration.modal_model import energy_share
 from synth.vibration.quarrels import sentence
 from synth.vibration.solve import solve_quarrels, solve_row
-from synth.workshop.overview import TineLine, Totals, lines, totals
+from synth.workshop.overview import TineLine, Totals, tine_lines, totals
 
 if TYPE_CHECKING:
     from synth.sound.render import Scene
@@ -59,7 +59,7 @@ def check(instrument: Instrument) -> Check:
     row = solve_row(instrument)
     return Check(
         name=instrument.name,
-        tines=tuple(lines(instrument, row)),
+        tines=tuple(tine_lines(instrument, row)),
         warnings=(*instrument.warnings, *row.warnings),
         quarrels=tuple(sentence(instrument, each) for each in solve_quarrels(instrument, row)),
         totals=totals(instrument, row),

@@ -153,7 +153,7 @@ def schedule(
 
 
 def _performed(script: Script, instrument: Instrument, *, through: str | None) -> Performance:
-    clock = Clock.of(script)
+    clock = BeatClock.of(script)
     defaults = structs.replace(script.defaults, through=script.defaults.through or through or "bar")
     played = [
         _played(placed, defaults, instrument)
@@ -174,13 +174,13 @@ def _performed(script: Script, instrument: Instrument, *, through: str | None) -
 
 
 @dataclass(frozen=True)
-class Clock:
+class BeatClock:
     """Beats to seconds: tempo changes as (beat, second at which it is reached, beats a minute from there on)."""
 
     changes: tuple[tuple[float, float, float], ...]
 
     @classmethod
-    def of(cls, script: Script) -> Clock:
+    def of(cls, script: Script) -> BeatClock:
         changes = [(0.0, 0.0, script.tempo_bpm)]
         for number, change in enumerate(script.tempo, start=1):
             beat, second, bpm = changes[-1]
@@ -209,7 +209,7 @@ class _Placed:
 
 
 def _written_out(
-    entry: Entry, location: str, *, script: Script, clock: Clock, instrument: Instrument
+    entry: Entry, location: str, *, script: Script, clock: BeatClock, instrument: Instrument
 ) -> Iterator[_Placed]:
     """The strokes and holds that one line stands for. A phrase counts its beats or seconds from its own start."""
     kind = _kind(entry, location)
@@ -248,7 +248,7 @@ def _moved(
     caller: Entry,
     caller_place: str,
     offset: float,
-    clock: Clock,
+    clock: BeatClock,
     instrument: Instrument,
 ) -> _Placed:
     """One line of a phrase, moved in time and onto other groups."""
@@ -275,7 +275,7 @@ def _moved(
     return _Placed(Entry(**changed), start, group, location)
 
 
-def _phrase_second(part: Entry, caller: Entry, offset: float, clock: Clock) -> float:
+def _phrase_second(part: Entry, caller: Entry, offset: float, clock: BeatClock) -> float:
     if caller.at_beat is not None and part.at_beat is not None:
         return clock.second(caller.at_beat + offset + part.at_beat)
     begin = clock.second(caller.at_beat + offset) if caller.at_beat is not None else _given(caller.at_s)

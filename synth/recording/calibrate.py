@@ -1,7 +1,7 @@
 """The model corrected by what was measured: least squares without priors, and no more unknowns than the data hold.
 
-In: a `Piece` and the unknowns. Out: a `Calibration`. With r the logarithms of measured over modelled frequencies
-and decay rates,
+In: a `MeasuredPiece` and the unknowns. Out: a `Calibration`. With r the logarithms of measured over modelled
+frequencies and decay rates,
 
     minimise r^T C^-1 r,    C = what the recording, the model and the cut leave open
 
@@ -23,11 +23,11 @@ import numpy as np
 from synth.arrays import Array
 from synth.errors import InputError
 from synth.recording.apart import counted, objection, trend, whitened, would_tell
-from synth.recording.calibration_model import Model, Piece, covariance, from_fit, measured, to_fit
+from synth.recording.calibration_model import MeasuredPiece, Model, covariance, from_fit, measured, to_fit
 from synth.recording.corrected import Change
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import SPREAD, Unknown
-from synth.recording.predicted_partials import Heard
+from synth.recording.predicted_partials import PredictedPartials
 from synth.units import CENT
 
 NOT_ASKED: Final = "not asked for"
@@ -62,13 +62,15 @@ class Calibration:
     correlation: Array
     rejected: tuple[Rejected, ...]
     lines: tuple[MatchedPartial, ...]
-    before: Heard
-    after: Heard
+    before: PredictedPartials
+    after: PredictedPartials
     changes: tuple[Change, ...]
     warnings: tuple[str, ...]
 
 
-def calibrate(piece: Piece, candidates: Sequence[Unknown], asked: Sequence[str] | None = None) -> Calibration:
+def calibrate(
+    piece: MeasuredPiece, candidates: Sequence[Unknown], asked: Sequence[str] | None = None
+) -> Calibration:
     """What the piece teaches: of the candidates all that it can, or exactly those kinds that are asked for.
 
     Raises `InputError` where the data do not hold what is asked for.
@@ -110,7 +112,7 @@ def _learnt(unknown: Unknown, x: float, deviation: float) -> Fitted:
     return Fitted(unknown, value, deviation if unknown.linear else deviation * value)
 
 
-def _remedy(piece: Piece, fitted: Sequence[Unknown], unknown: Unknown, why: str) -> str:
+def _remedy(piece: MeasuredPiece, fitted: Sequence[Unknown], unknown: Unknown, why: str) -> str:
     return "" if why == NOT_ASKED else would_tell(piece, fitted, unknown)
 
 
@@ -181,7 +183,7 @@ def _at_limits(model: Model, x: Array) -> list[str]:
     ]
 
 
-def _unexplained(piece: Piece, after: Heard) -> list[str]:
+def _unexplained(piece: MeasuredPiece, after: PredictedPartials) -> list[str]:
     out = []
     for line in piece.lines:
         off = np.log(line.frequency / line.of(after.frequency[after.row(line.tine)])) / CENT

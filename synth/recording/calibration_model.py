@@ -18,7 +18,7 @@ from synth.design.resolve import resolve
 from synth.recording.corrected import Change, Tree
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import SPREAD, Unknown, with_changes
-from synth.recording.predicted_partials import Heard, bar_of, heard
+from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.units import CENT
 from synth.vibration.tuning import Trim
 
@@ -28,7 +28,7 @@ STEP: Final = 0.01  # of an unknown's plausible spread, for slopes
 
 
 @dataclass(frozen=True)
-class Piece:
+class MeasuredPiece:
     """What was measured and of what: the design's tree, the row as it was cut, the lines."""
 
     tree: Tree
@@ -52,7 +52,7 @@ class Piece:
 class Model:
     """The piece as a function of the unknowns: what each measured line should be."""
 
-    def __init__(self, piece: Piece, asked: Sequence[Unknown]) -> None:
+    def __init__(self, piece: MeasuredPiece, asked: Sequence[Unknown]) -> None:
         self.piece, self.asked = piece, asked
         self.bar = bar_of(piece.instrument)  # of another material, or of a table of its own
         self.start = np.array([to_fit(each, each.value) for each in asked])
@@ -61,7 +61,7 @@ class Model:
         moved = [(u, a) for u, a, b in zip(self.asked, x, self.start, strict=True) if a != b]
         return tuple(change for u, a in moved for change in u.changes(from_fit(u, float(a))))
 
-    def heard(self, x: Array) -> Heard:
+    def heard(self, x: Array) -> PredictedPartials:
         piece = self.piece
         instrument = resolve(with_changes(piece.tree, self.changes(x)), piece.file)
         trim = with_nuts_of(instrument, piece.trim)
@@ -105,11 +105,11 @@ def with_nuts_of(instrument: Instrument, trim: Trim) -> Trim:
     )
 
 
-def measured(piece: Piece) -> Array:
+def measured(piece: MeasuredPiece) -> Array:
     return np.log([*(line.frequency for line in piece.lines), *(line.decay_rate for line in piece.decaying)])
 
 
-def covariance(piece: Piece) -> Array:
+def covariance(piece: MeasuredPiece) -> Array:
     """(n + m, n + m) of the logarithms: recording and model on the diagonal, a tine's length in common."""
     own = [line.standard_uncertainty**2 + (MODEL_CENTS * CENT) ** 2 for line in piece.lines]
     decay = [line.decay_standard_uncertainty**2 + DECAY_ERROR**2 for line in piece.decaying]

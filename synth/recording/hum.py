@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
-from synth.recording.damped_sinusoid_fit import Modes
+from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.stirred import Band, band
 from synth.units import FALL
 
@@ -51,7 +51,7 @@ class Hum:
 NO_HUM: Final = Hum(0.0, (), ())
 
 
-def without_hum(samples: Array, rate: float, modes: Modes) -> tuple[Array, Modes, Hum]:
+def without_hum(samples: Array, rate: float, modes: FittedModes) -> tuple[Array, FittedModes, Hum]:
     """Samples and modes without hum, partials beside its lines added, and the hum."""
     base, hum = _comb(modes)
     if base == 0.0:
@@ -76,7 +76,7 @@ def without_hum(samples: Array, rate: float, modes: Modes) -> tuple[Array, Modes
     )
 
 
-def _comb(modes: Modes) -> tuple[float, NDArray[np.bool_]]:
+def _comb(modes: FittedModes) -> tuple[float, NDArray[np.bool_]]:
     """The frequency in Hz that steady modes are multiples of, zero if none, and which are (N,)."""
     steady = (np.abs(modes.pole.real) < 4.0 * modes.standard_uncertainty) | (-modes.pole.real < 0.05)
     steady &= modes.standard_uncertainty < 1.0  # else the recording is too short to call it steady
@@ -100,7 +100,9 @@ def _wave(pole: complex, amplitude: complex, count: int, rate: float) -> Array:
     return np.real(amplitude * np.exp(pole * (np.arange(count) / rate)))
 
 
-def _beside(samples: Array, rate: float, omega: float, kept: Modes) -> tuple[Modes | None, complex]:
+def _beside(
+    samples: Array, rate: float, omega: float, kept: FittedModes
+) -> tuple[FittedModes | None, complex]:
     """The partial, not known yet, that the sound calls for beside a line at omega, and the line's amplitude."""
     if np.any(np.abs(kept.pole.imag - omega) < 2.0 * np.pi * BESIDE):
         return None, 0j
@@ -123,7 +125,7 @@ def _beside(samples: Array, rate: float, omega: float, kept: Modes) -> tuple[Mod
         np.array([each])
         for each in (2.0 * amplitude[1] / through, pole + 1j * omega, deviation, unsure, left / free)
     )
-    return Modes(*one), complex(2.0 * amplitude[0])
+    return FittedModes(*one), complex(2.0 * amplitude[0])
 
 
 def _through(at: Band, rate: float, pole: complex) -> complex:

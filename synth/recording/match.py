@@ -1,9 +1,9 @@
 """Which measured partial is which partial of which tine.
 
-In: taps, and what the model says of the tines (`Heard`). Out: `Claim`s (a tap with its tine) and `Line`s (a
-measured partial with the model's). The idea: material, thread and clamp move all partials of all tines by nearly
-the same interval, so one offset is sought for all taps together, in which the most partials meet; only then are
-partials paired off, each with the nearest.
+In: taps, and what the model says of the tines (`PredictedPartials`). Out: `TineAssignment`s (a tap with its tine)
+and `MatchedPartial`s (a measured partial with the model's). The idea: material, thread and clamp move all
+partials of all tines by nearly the same interval, so one offset is sought for all taps together, in which the
+most partials meet; only then are partials paired off, each with the nearest.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 from synth.arrays import Array
 from synth.errors import InputError
 from synth.recording.measurement import Partial, TapPartials
-from synth.recording.predicted_partials import Heard
+from synth.recording.predicted_partials import PredictedPartials
 from synth.units import CENT
 
 FURTHEST: Final = (
@@ -72,7 +72,7 @@ class MatchedPartial:
 
 
 def name_tines(
-    taps: Sequence[TapPartials], model: Heard, named: Sequence[int | None]
+    taps: Sequence[TapPartials], model: PredictedPartials, named: Sequence[int | None]
 ) -> list[TineAssignment]:
     """Every tap with its tine: as named, or where None as found; `model` holds all tines that may be meant.
 
@@ -102,7 +102,7 @@ def name_tines(
     return claims
 
 
-def lines(claim: TineAssignment, model: Heard) -> list[MatchedPartial]:
+def lines(claim: TineAssignment, model: PredictedPartials) -> list[MatchedPartial]:
     """The partials of the tap that the model's tine explains."""
     frequency = model.frequency[model.row(claim.tine)]
     usable = _usable(claim.tap)

@@ -16,7 +16,7 @@ from synth.arrays import Array
 from synth.errors import InputError
 from synth.recording import artefacts
 from synth.recording.audio_input import Recording
-from synth.recording.damped_sinusoid_fit import Modes, no_modes
+from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
 from synth.recording.hum import NO_HUM, Hum, grown, told, without_hum
 from synth.recording.measurement import Measurement, Partial, TapPartials
 from synth.recording.model_order import CERTAIN
@@ -173,7 +173,7 @@ def _as_the_room(partial: Partial) -> Partial:
     return partial.noted("decays as the room does: cannot tell them apart")
 
 
-def _partial(modes: Modes, index: int, splits: float, late: float, *, roomy: bool) -> Partial:
+def _partial(modes: FittedModes, index: int, splits: float, late: float, *, roomy: bool) -> Partial:
     """A mode as a partial; its level is carried back by `late` seconds, from the free span to the tap."""
     sigma, deviation = -float(modes.pole[index].real), float(modes.standard_uncertainty[index])
     known = sigma > 0.0 and deviation < UNSURE * sigma
@@ -196,7 +196,7 @@ def _partial(modes: Modes, index: int, splits: float, late: float, *, roomy: boo
     return partial
 
 
-def _splits(modes: Modes, seconds: float, rate: float) -> Array:
+def _splits(modes: FittedModes, seconds: float, rate: float) -> Array:
     """(N,) the distance in Hz at which two equal halves of each mode would be told apart for certain."""
     out = np.full(len(modes), float(_SPLITS[-1]))
     density = modes.noise / (seconds * rate**2)  # a bin of T samples holds T times the noise of one
@@ -209,7 +209,7 @@ def _splits(modes: Modes, seconds: float, rate: float) -> Array:
     return out
 
 
-def _split_deviation(mode: Modes, density: float, seconds: float, split: float) -> float:
+def _split_deviation(mode: FittedModes, density: float, seconds: float, split: float) -> float:
     """The Cramer-Rao deviation, in Hz, of the distance between the halves of a mode that many Hz apart."""
     sigma = max(-float(mode.pole[0].real), 0.1 / seconds)
     time = np.linspace(0.0, min(seconds, 6.0 / sigma), 120)

@@ -28,7 +28,7 @@ HIGHEST: Final = 12_000.0  # Hz; recordings tell little of a tine above
 
 
 @dataclass(frozen=True)
-class Heard:
+class PredictedPartials:
     """Partials of the asked-for tines, one row each, along the row and across it; absent ones are zero."""
 
     tine: NDArray[np.int_]  # (R,) index into the instrument's tines
@@ -45,7 +45,9 @@ def bar_of(instrument: Instrument) -> BarModes:
     return solve_bar(instrument.bar, [tine.position for tine in instrument.tines], highest_hz=COUPLED_HZ)
 
 
-def heard(instrument: Instrument, bar: BarModes, length: Array, trim: Trim, which: Sequence[int]) -> Heard:
+def heard(
+    instrument: Instrument, bar: BarModes, length: Array, trim: Trim, which: Sequence[int]
+) -> PredictedPartials:
     """The partials of these tines (indices), each with all others muted, as long as the row says (R,)."""
     modes = solve_tines(instrument.tines, length, trim, HIGHEST)
     bases = base_frames(instrument.tines, instrument.bar, bar)
@@ -63,4 +65,4 @@ def heard(instrument: Instrument, bar: BarModes, length: Array, trim: Trim, whic
         planes = found.both_planes(along_row(modes.axis[rows[there]]))
         pole = found.pole[np.arange(len(there))[:, None], planes]
         frequency[there, :, n], decay_rate[there, :, n] = pole.imag / (2.0 * np.pi), -pole.real
-    return Heard(rows, frequency, decay_rate)
+    return PredictedPartials(rows, frequency, decay_rate)

@@ -18,7 +18,7 @@ from synth.errors import InputError
 from synth.recording.identity import LEAST, Found, identify, lowered, tine_name, under_nuts
 from synth.recording.match import MatchedPartial, TineAssignment, lines
 from synth.recording.measurement import TapPartials
-from synth.recording.predicted_partials import Heard, bar_of, heard
+from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.units import CENT, MM, cents
 from synth.vibration.tuning import LONGEST, SHORTEST, Row
 
@@ -68,7 +68,7 @@ def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[TapPartia
     """
     bar = bar_of(instrument)
 
-    def model(longer: float) -> Heard:
+    def model(longer: float) -> PredictedPartials:
         length = row.length.copy()
         length[tine] += longer
         return heard(instrument, bar, length, lowered(row.trim, tine, -longer), [tine])
@@ -115,7 +115,7 @@ class _Told:
     partial: int
 
 
-def _told(model: Heard, tine: int, taps: Sequence[TapPartials], found: Found) -> _Told:
+def _told(model: PredictedPartials, tine: int, taps: Sequence[TapPartials], found: Found) -> _Told:
     offset = cents(float(found.frequency[0, 0] / model.frequency[0, 0, 0])) + found.likeness.offset
     heard_lines = [
         line for tap in taps for line in lines(TineAssignment(tap, tine, offset, found=False), model)
@@ -133,11 +133,11 @@ def _told(model: Heard, tine: int, taps: Sequence[TapPartials], found: Found) ->
     return _Told(float(np.mean(offsets)), float(np.linalg.norm([deviation, related, either])), lowest[0])
 
 
-def _split(model: Heard) -> float:
+def _split(model: PredictedPartials) -> float:
     return float(abs(np.log(model.frequency[0, 0, 0] / model.frequency[0, 1, 0])))
 
 
-def _either(line: MatchedPartial, model: Heard) -> float:
+def _either(line: MatchedPartial, model: PredictedPartials) -> float:
     """Of ln f, what is open as long as nobody knows which plane a fundamental's line is of."""
     if line.partial > 0:
         return 0.0
@@ -146,7 +146,7 @@ def _either(line: MatchedPartial, model: Heard) -> float:
     return 0.5 * _split(model) if _split(model) < UNSURE_PLANE * CENT else 0.0
 
 
-def _pitch_offset(line: MatchedPartial, model: Heard) -> float:
+def _pitch_offset(line: MatchedPartial, model: PredictedPartials) -> float:
     """ln of the tine's pitch by this line over the model's; a fundamental of both planes is heard as it is."""
     if line.partial == 0 and (line.plane is None or _split(model) < UNSURE_PLANE * CENT):
         return float(np.log(line.frequency / model.frequency[0, 0, 0]))

@@ -1,7 +1,7 @@
 """One band of a recording in a room: the poles of a partial that reverberation stirs, and how sure they are.
 
-In: samples (T,) and poles near the truth. Out: `Fitted`. Behind a partial s that begins with the tap, a room whose
-reverberation is noise that decays at a rate r of its own makes the band around the partial obey
+In: samples (T,) and poles near the truth. Out: `StirredFit`. Behind a partial s that begins with the tap, a room
+whose reverberation is noise that decays at a rate r of its own makes the band around the partial obey
 
     z' = s z + a h(t),    <h(t) h*(t')> = N exp(-2 r t) delta(t - t')
 
@@ -64,7 +64,7 @@ class Noise:
 
 
 @dataclass(frozen=True)
-class Fitted:
+class StirredFit:
     """Poles (K,) relative to the band's middle, with what is known of them."""
 
     pole: Complex
@@ -198,7 +198,7 @@ def _projected(whole: Complex) -> tuple[float, Complex]:
     return max(float((whole[-1, -1] - np.conj(whole[:-1, -1]) @ amplitude).real), 1e-300), amplitude
 
 
-def fit_band(at: Band, pole: Complex, room: float | None = None, trials: int = TRIALS) -> Fitted:
+def fit_band(at: Band, pole: Complex, room: float | None = None, trials: int = TRIALS) -> StirredFit:
     """The likeliest poles and noise from these on; the rate that the `room` has in other bands is leant on."""
     weight = _weights(at, pole)
     search = np.array([2.0, 2.0, np.log(room or FALL / USUAL)])
@@ -221,7 +221,9 @@ def fit_band(at: Band, pole: Complex, room: float | None = None, trials: int = T
     slow = np.maximum(-pole.real, 0.0)
     blur = BLUR * slow * (slow / noise.rate) ** 1.5
     sharp = np.hypot(SAFE * whitened.deviation(pole), np.minimum(open_, MOST_OPEN))
-    return Fitted(pole, np.hypot(sharp, blur), sharp, noise, whitened.likelihood(), min(1.0, float(stirred)))
+    return StirredFit(
+        pole, np.hypot(sharp, blur), sharp, noise, whitened.likelihood(), min(1.0, float(stirred))
+    )
 
 
 def _likelier(

@@ -30,7 +30,7 @@ import numpy as np
 from synth.arrays import AnyComplex, Array, Indices, Singles
 from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum
 from synth.sound.onsets import Coming, Events, Onsets
-from synth.sound.pole_steps import Advance, advanced, checked, powers
+from synth.sound.pole_steps import Advance, advanced, checked_poles, powers
 
 LENGTHS: Final = (64, 512, 2048, 8192)  # frames of a block; the first is summed directly
 BLOCK: Final = 1 << 18  # frames given out at once unless told otherwise
@@ -62,7 +62,7 @@ def blocks(
 
     Raises ValueError on poles that grow, arrays that do not fit each other and events that go back in time.
     """
-    pole, weights = checked(pole, weights)
+    pole, weights = checked_poles(pole, weights)
     coming = Coming(events, pole.size, rate)
     bank = _Bank(pole, weights, rate, block)
     for start in range(0, frames, block):

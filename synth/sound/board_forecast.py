@@ -61,7 +61,7 @@ class Foretold:
 
 
 @dataclass(frozen=True)
-class Change:
+class BoardEffect:
     """What a board changes for the fundamentals of one group: means over its tines."""
 
     group: str
@@ -103,7 +103,7 @@ def solve_foretold(instrument: Instrument, row: Row, name: str | None, *, fresh:
     return cached("foretold", depends_on, solve, fresh=fresh)
 
 
-def board_warnings(instrument: Instrument, row: Row, *, fresh: bool = False) -> list[str]:
+def effect_warnings(instrument: Instrument, row: Row, *, fresh: bool = False) -> list[str]:
     """Where the boards of the design would kill, drown or boost notes."""
     if not instrument.boards:
         return []
@@ -115,13 +115,13 @@ def board_warnings(instrument: Instrument, row: Row, *, fresh: bool = False) -> 
     ]
 
 
-def changes(instrument: Instrument, bar: Foretold, board: Foretold) -> list[Change]:
+def changes(instrument: Instrument, bar: Foretold, board: Foretold) -> list[BoardEffect]:
     """Group by group, what the board does."""
     found = []
     for group in instrument.groups:
         own = group.tines
         found.append(
-            Change(
+            BoardEffect(
                 group=group.name,
                 hz=float(board.frequency[own].min()),
                 level_db=float(np.mean(board.level[own])),

@@ -82,7 +82,7 @@ class Report:
     deepest: float  # dB that the limiter took at most
 
 
-class Sound(Protocol):
+class SoundSink(Protocol):
     """Where the sound of gestures goes, and what second it is there."""
 
     def add(self, time: NDArray[np.float64], rows: NDArray[np.complexfloating]) -> None:
@@ -104,7 +104,7 @@ class Sound(Protocol):
     def report(self) -> Report: ...
 
 
-class LiveOutput(Sound):
+class LiveOutput(SoundSink):
     """The live sound of one instrument. `fill` is the audio thread's."""
 
     def __init__(

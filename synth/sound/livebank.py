@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import AnyComplex, Array, Singles
-from synth.sound.pole_steps import advanced, checked, first_frame, powers
+from synth.sound.pole_steps import advanced, checked_poles, first_frame, powers
 
 WIDTH: Final = 16  # frames to a state: table and states of 3,000 modes stay in the processor's cache
 LONGEST: Final = 512  # frames of a block
@@ -54,7 +54,7 @@ class LiveBank:
     """Modes that ring on from block to block. `add` from any one thread, `fill` from another."""
 
     def __init__(self, pole: AnyComplex, weights: AnyComplex, *, rate: float) -> None:
-        pole, weights = checked(pole, weights)
+        pole, weights = checked_poles(pole, weights)
         self.arrivals = Arrivals(pole, rate)
         self.rate, heard, self.log_pole_per_frame = (
             rate,

@@ -18,7 +18,7 @@ BASE: Final = (
 )
 
 
-def checked(pole: AnyComplex, weights: AnyComplex) -> tuple[AnyComplex, AnyComplex]:
+def checked_poles(pole: AnyComplex, weights: AnyComplex) -> tuple[AnyComplex, AnyComplex]:
     """Poles (M,) and weights (P, M), as arrays that a bank can use; ValueError for what it cannot."""
     pole, weights = np.asarray(pole, complex), np.atleast_2d(np.asarray(weights, complex))
     if pole.ndim != 1 or weights.ndim != 2 or weights.shape[1:] != pole.shape:

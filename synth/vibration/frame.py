@@ -65,7 +65,7 @@ class Frame:
 
 
 @dataclass(frozen=True)
-class Modes:
+class FrameModes:
     """Undamped modes: `frequency` (M,) in Hz, rising; `shape` (D, M), mass-normalised, kg^-1/2."""
 
     frequency: Array
@@ -109,7 +109,7 @@ def matrices(frame: Frame) -> tuple[Array, Array]:
 
 def solve(
     K: Array, M: Array, *, held: npt.ArrayLike = (), count: int | None = None, highest_hz: float = math.inf
-) -> Modes:
+) -> FrameModes:
     """The modes of a symmetric pair, M positive definite on the freedoms not `held` (indices into D).
 
     Rigid modes come out as frequencies at or near 0; `count` and `highest_hz` cut the list at its upper end.
@@ -124,7 +124,7 @@ def solve(
     wanted = slice(0, min(int(np.searchsorted(frequency, highest_hz, side="right")), count or len(value)))
     shape = np.zeros((len(K), len(frequency[wanted])))
     shape[free] = inverse.T @ vector[:, wanted]
-    return Modes(frequency[wanted], shape)
+    return FrameModes(frequency[wanted], shape)
 
 
 def _elements(frame: Frame) -> tuple[Array, Array]:

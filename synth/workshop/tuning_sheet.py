@@ -25,7 +25,7 @@ from synth.workshop.cautions import CAUTIONS, HEADING
 from synth.workshop.cut_list_pages import trim_words
 from synth.workshop.fixing import joint
 from synth.workshop.length_text import UNIT, length_words
-from synth.workshop.paper import Bullets, Document, Heading, Paragraph, Part, Table
+from synth.workshop.paper import Bullets, Document, Heading, PaperTable, Paragraph, Part
 from synth.workshop.tolerance import Limits, spread
 
 SHARED: Final = 0.05  # of a mode's swing in a tine: with less it is heard as the other's alone
@@ -166,7 +166,7 @@ def _parts(instrument: Instrument, row: Row, lines: list[SheetLine]) -> Iterator
     )
 
 
-def _table(instrument: Instrument, row: Row, lines: list[SheetLine]) -> Table:
+def _table(instrument: Instrument, row: Row, lines: list[SheetLine]) -> PaperTable:
     units = instrument.bench.units
     unit = UNIT[units]
     trimmed = any(row.trim[line.tine] for line in lines)
@@ -182,7 +182,7 @@ def _table(instrument: Instrument, row: Row, lines: list[SheetLine]) -> Table:
     )
     heads = (*heads, "c/turn", "c/mm", *(("trim nuts",) if trimmed else ()), "found Hz", "turned", "notes")
     rows = [_row(instrument, row, line, trimmed=trimmed) for line in lines]
-    return Table(heads, tuple(rows), ticks=True, to_write=("found Hz", "turned", "notes"))
+    return PaperTable(heads, tuple(rows), ticks=True, to_write=("found Hz", "turned", "notes"))
 
 
 def _row(instrument: Instrument, row: Row, line: SheetLine, *, trimmed: bool) -> tuple[str, ...]:

@@ -23,7 +23,7 @@ from synth.design.resolve import resolve
 from synth.doors import devices
 from synth.doors.cli import run
 from synth.doors.keyboard import keyboard
-from synth.doors.live import checked, live
+from synth.doors.live import checked_setting, live
 from synth.doors.live_session import Setting, Stage
 from synth.doors.ports import chosen, midi_socket, quiet_drivers
 from synth.doors.recorder import script_beside, taped, write_script
@@ -194,7 +194,7 @@ def test_no_sound_card_is_said_in_one_line_before_anything_is_solved(words, said
 def test_without_a_card_a_recording_is_played_silently(no_card, capfd, tmp_path):
     told = []
     chosen_by_player = Setting(midi_socket="localhost:9080", record=tmp_path / "take.wav")
-    setting = checked(chosen_by_player, tell=told.append)
+    setting = checked_setting(chosen_by_player, tell=told.append)
     assert setting.silent
     assert told == [f"there is no sound device to play on: unheard, into {tmp_path / 'take.wav'}"]
     assert not capfd.readouterr().err

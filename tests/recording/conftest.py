@@ -24,7 +24,7 @@ from synth.recording.corrected import Change
 from synth.recording.measurement import Measurement
 from synth.recording.parameters import tree_of, with_changes
 from synth.recording.partials import measure
-from synth.recording.predicted_partials import Heard, bar_of, heard
+from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import Row, tune
 
@@ -123,7 +123,7 @@ class TestPiece:
     def design(self) -> Path:
         return self.folder / "piece.toml"
 
-    def model(self, changes: Sequence[Change] = ()) -> tuple[Instrument, Row, Heard]:
+    def model(self, changes: Sequence[Change] = ()) -> tuple[Instrument, Row, PredictedPartials]:
         """The instrument with these values, its tines as long as the unchanged design has them, what they sound."""
         instrument = resolve(with_changes(tree_of(str(self.design)), changes), str(self.design))
         row = _row_of(self.design.read_text())

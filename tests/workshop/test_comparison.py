@@ -144,7 +144,7 @@ def test_the_picture_shows_each_sound_over_its_own_seconds_up_to_half_the_rate(t
     pressure[:, 36_000] = 1.0
     silent = np.zeros_like(pressure)
     members = write_sets({"click": pressure, "none": silent}, tmp_path)
-    sounds = [comparison.Heard(each, 0.0, 0.0, (), 0.0, 0.0, ()) for each in (pressure, silent)]
+    sounds = [comparison.Compared(each, 0.0, 0.0, (), 0.0, 0.0, ()) for each in (pressure, silent)]
     first, second, *_ = comparison._picture(members, sounds).axes
     assert first.get_title() == "click"
     (image,) = first.images

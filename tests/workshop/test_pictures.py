@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from synth.design.instrument import Nut, PlacedNut, TrimWish
-from synth.sound.board_forecast import Change
+from synth.sound.board_forecast import BoardEffect
 from synth.sound.boardsheet import BoardSheet
 from synth.workshop.boardplot import draw_board
 from synth.workshop.trimplot import _panel
@@ -30,7 +30,10 @@ def curves(axes):
 
 
 def test_the_picture_of_a_board_shows_each_foot_in_mm_per_newton_and_decibels_and_each_group_s_change(sheet):
-    table = [Change("low", 110.0, 60.0, 31.0, 2.0, 0.8), Change("high", 440.0, 66.0, 24.0, 1.0, 0.35)]
+    table = [
+        BoardEffect("low", 110.0, 60.0, 31.0, 2.0, 0.8),
+        BoardEffect("high", 440.0, 66.0, 24.0, 1.0, 0.35),
+    ]
     figure = draw_board(SimpleNamespace(name="one", file=""), "lid", sheet, table)
     yields, radiates, groups, ring = figure.axes
     for n, foot in enumerate(("foot 1", "foot 2")):

@@ -20,7 +20,7 @@ from synth.units import FALL, MM, cents
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.recording.calibrate import Calibration
-    from synth.recording.calibration_model import Piece
+    from synth.recording.calibration_model import MeasuredPiece
     from synth.recording.match import MatchedPartial, TineAssignment
     from synth.vibration.tuning import Row
 
@@ -120,9 +120,9 @@ def _piece(
     named: Sequence[str],
     lengths: Sequence[str],
     length_sd_mm: float,
-) -> tuple[list[TineAssignment], Piece]:
+) -> tuple[list[TineAssignment], MeasuredPiece]:
     """The taps with their tines, and everything that was measured."""
-    from synth.recording.calibration_model import Piece
+    from synth.recording.calibration_model import MeasuredPiece
     from synth.recording.match import lines, name_tines
     from synth.recording.parameters import tree_of
     from synth.recording.predicted_partials import bar_of, heard
@@ -139,7 +139,9 @@ def _piece(
     claims = name_tines([tap for tap, _ in taps], model, wanted)
     found = tuple(line for claim in claims for line in lines(claim, model))
     tree = tree_of(instrument.file)
-    return claims, Piece(tree, instrument.file, instrument, length, row.trim, length_sd_mm * MM, found)
+    return claims, MeasuredPiece(
+        tree, instrument.file, instrument, length, row.trim, length_sd_mm * MM, found
+    )
 
 
 def _as_cut(

@@ -31,7 +31,7 @@ LONGEST: Final = 1.0  # s of it
 
 
 @dataclass(frozen=True)
-class Heard:
+class StickPressure:
     """Pressure (C, T) Pa from `frame` on."""
 
     frame: int
@@ -40,7 +40,7 @@ class Heard:
 
 def stick_sound(
     line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument, *, rate: float
-) -> Heard:
+) -> StickPressure:
     """What is heard of the stick that left this trace."""
     weights = stick_weights(line, trace, model, instrument)  # (2, C, M)
     modes = len(line.pole)
@@ -99,7 +99,7 @@ def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrum
     )
 
 
-def _rung_out(drive: Drive, driven: Driven) -> Heard:
+def _rung_out(drive: Drive, driven: Driven) -> StickPressure:
     """What was heard under the force, and the ring that it left, chunk by chunk: there are only a few modes."""
     chunk, turn = drive.chunk, drive.pole / drive.rate
     first = int(driven.ends[0])
@@ -115,4 +115,4 @@ def _rung_out(drive: Drive, driven: Driven) -> Heard:
     heard = np.zeros((len(ring), first - driven.frame + ring.shape[1]))
     heard[:, : driven.signals.shape[1]] = driven.signals
     heard[:, first - driven.frame :] += ring
-    return Heard(driven.frame, heard)
+    return StickPressure(driven.frame, heard)
