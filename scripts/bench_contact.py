@@ -22,13 +22,13 @@ from synth.playing.contact.modes import tips
 from synth.playing.contact.run import EVENT, ContactResolution, InitialState, sweep
 from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
-from synth.playing.midi_mapping import speed
+from synth.playing.midi_mapping import speed_of_velocity
 from synth.playing.stroke import Stroke
 from synth.vibration.tine import TineModes, solve_tines
 
 ROW = Path(__file__).resolve().parent.parent / "tests" / "data" / "contact-row.toml"
 TINES, SPACING = 9, 0.012
-SPEEDS = (0.02, 0.05, speed(1), 0.3, 0.6, 1.0, 3.0)
+SPEEDS = (0.02, 0.05, speed_of_velocity(1), 0.3, 0.6, 1.0, 3.0)
 RUNS = 5
 STEPWISE = dataclasses.replace(EVENT, quiet_steps=1)
 

@@ -23,8 +23,8 @@ import scipy.signal
 import soundfile
 
 from synth.arrays import Array
-from synth.recording.audio_input import read
-from synth.recording.partials import measure
+from synth.recording.audio_input import read_recording
+from synth.recording.partials import measure_taps
 
 RATE = 48_000
 SECONDS = 10.0
@@ -97,9 +97,9 @@ def main() -> None:
         words = [sys.executable, "-c", "from synth.doors.cli import main; main()", "measure", str(path)]
         subprocess.run(words, check=True, stdout=subprocess.DEVNULL)
         cold = time.perf_counter() - cold
-        take = read(path)
+        take = read_recording(path)
     start = time.perf_counter()
-    ours = measure(take).taps[-1].partials
+    ours = measure_taps(take).taps[-1].partials
     ours_s = time.perf_counter() - start
     start = time.perf_counter()
     theirs = by_stft(take.samples)

@@ -33,10 +33,10 @@ from synth.design.resolve import resolve
 from synth.recording.audio_input import Recording
 from synth.recording.calibrate import calibrate
 from synth.recording.calibration_model import MeasuredPiece
-from synth.recording.match import lines, name_tines
+from synth.recording.match import matched_partials, name_tines
 from synth.recording.measurement import Measurement, Partial
 from synth.recording.parameters import tree_of, unknowns, with_changes
-from synth.recording.partials import measure
+from synth.recording.partials import measure_taps
 from synth.recording.predicted_partials import bar_of, heard
 from synth.recording.retune import retune
 from synth.vibration.solve import solve_row
@@ -272,7 +272,7 @@ def design(folder: Path) -> Path:
 def listened(sounds: list[Tone], at: Room, seconds: float, dice: np.random.Generator) -> Measurement:
     """The measurement of taps in a room."""
     samples = recording(sounds, at, seconds, dice)
-    return measure(Recording("", at.rate, 0.0, samples, np.zeros(len(samples), bool), ()))
+    return measure_taps(Recording("", at.rate, 0.0, samples, np.zeros(len(samples), bool), ()))
 
 
 def outside(value: float, both: Array) -> float:
@@ -333,7 +333,7 @@ def calibrated(one: Instrument, at: Room, dice: np.random.Generator) -> tuple[fl
     row, taps = solve_row(one), listened(sounds, at, 2.5, dice).taps
     model = heard(one, bar_of(one), row.length, row.trim, list(TAPPED))
     claims = name_tines(taps, model, list(TAPPED))
-    found = tuple(line for claim in claims for line in lines(claim, model))
+    found = tuple(line for claim in claims for line in matched_partials(claim, model))
     tree = tree_of(one.file)
     piece = MeasuredPiece(tree, one.file, one, row.length, row.trim, 0.1e-3, found)
     result = calibrate(piece, unknowns(tree, one, list(TAPPED)))
@@ -344,11 +344,8 @@ def calibrated(one: Instrument, at: Room, dice: np.random.Generator) -> tuple[fl
         pitch = heard(design, bar_of(design), row.length, row.trim, unseen).frequency[:, :, 0]
         off.append(float(np.max(np.abs(1200.0 * np.log2(np.sqrt(np.prod(pitch, axis=1)) / truth)))))
     loss = [each for each in result.fitted if each.unknown.kind == "clamp-loss"]
-    return (
-        off[0],
-        off[1],
-        (loss[0].value - rod.clamp_loss) / loss[0].standard_uncertainty if loss else math.nan,
-    )
+    loss_off = (loss[0].value - rod.clamp_loss) / loss[0].standard_uncertainty if loss else math.nan
+    return off[0], off[1], loss_off
 
 
 HEAD = f"{'':18s}  measure: f, T60 off; told; lost   tune: off, cents   calibrate: cents, loss off"

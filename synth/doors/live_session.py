@@ -26,7 +26,7 @@ from synth.playing.midi_mapping import Keys, Message, Unplayable, all_sound_off
 from synth.playing.script_writer import as_written
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import FULL_SCALE_SPL, RATE
-from synth.sound.limiter import CEILING_DB, told
+from synth.sound.limiter import CEILING_DB, limiter_words
 from synth.sound.live_contacts import Performer
 from synth.sound.live_output import SoundSink
 from synth.sound.render import ContactSettings, Scene
@@ -136,7 +136,7 @@ class Stage:
         return (
             f"block {block} samples ({1e3 * block / RATE:.1f} ms); a stroke begins {1e3 * pace.base:.0f} ms after "
             f"its key and {100.0 * pace.share:.0f} % of the time that its pass lasts; "
-            + told(self.setting.ceiling_db, FULL_SCALE_SPL)
+            + limiter_words(self.setting.ceiling_db, FULL_SCALE_SPL)
         )
 
     def status(self) -> str:

@@ -41,7 +41,7 @@ def performance(
 def _of_midi(
     path: Path, instrument: Instrument, *, through: str, skip_unplayable: bool
 ) -> tuple[Performance, tuple[str, ...]]:
-    from synth.playing.midi import read_midi, refuse_missing, told
+    from synth.playing.midi import missing_words, read_midi, refuse_missing
 
     piece, missing = read_midi(path, instrument, through=through)
     if not skip_unplayable:
@@ -50,4 +50,4 @@ def _of_midi(
         raise InputError(
             "none of its notes has a group", remedy="give groups that root or midi_note", file=str(path)
         )
-    return piece, tuple(f"left out: {words}" for words in told(missing, instrument))
+    return piece, tuple(f"left out: {words}" for words in missing_words(missing, instrument))

@@ -15,7 +15,7 @@ import numpy as np
 from synth.arrays import Array
 from synth.recording.calibration_model import MeasuredPiece, Model, covariance, measured
 from synth.recording.match import MatchedPartial
-from synth.recording.parameters import LOSSES, SPREAD, Unknown
+from synth.recording.parameters import LOSSES, PLAUSIBLE_SPREAD, Unknown
 from synth.units import CENT, MM
 from synth.vibration.tuning import LONGEST
 
@@ -42,7 +42,7 @@ def counted(piece: MeasuredPiece) -> tuple[int, int]:
 def objection(chosen: Sequence[Unknown], jacobian: Array, count: tuple[int, int]) -> tuple[int, str] | None:
     """The first reason why the data do not hold all of these: (which of them, why); jacobian whitened, (K, P)."""
     for index, unknown in enumerate(chosen):
-        if np.linalg.norm(jacobian[:, index]) * SPREAD[unknown.kind] < 1e-3:
+        if np.linalg.norm(jacobian[:, index]) * PLAUSIBLE_SPREAD[unknown.kind] < 1e-3:
             return index, "it moves none of the measured partials"
     lossy = sum(unknown.kind in LOSSES for unknown in chosen)
     for many, held, what in ((len(chosen) - lossy, count[0], "partials"), (lossy, count[1], "decays")):
@@ -53,8 +53,8 @@ def objection(chosen: Sequence[Unknown], jacobian: Array, count: tuple[int, int]
     if values[-1] > HARMFUL**2 * max(values[0], 1e-300):
         return _alike(chosen, columns, vectors[:, 0])
     deviation = np.sqrt(np.diag(np.linalg.inv(jacobian.T @ jacobian)))
-    for index in np.argsort([-d / SPREAD[u.kind] for u, d in zip(chosen, deviation, strict=True)]):
-        if deviation[index] > TAUGHT * SPREAD[chosen[index].kind]:
+    for index in np.argsort([-d / PLAUSIBLE_SPREAD[u.kind] for u, d in zip(chosen, deviation, strict=True)]):
+        if deviation[index] > TAUGHT * PLAUSIBLE_SPREAD[chosen[index].kind]:
             return int(index), f"the data leave it open by {_open(chosen[index], float(deviation[index]))}"
     return None
 

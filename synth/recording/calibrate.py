@@ -26,7 +26,7 @@ from synth.recording.apart import counted, objection, trend, whitened, would_tel
 from synth.recording.calibration_model import MeasuredPiece, Model, covariance, from_fit, measured, to_fit
 from synth.recording.corrected import Change
 from synth.recording.match import MatchedPartial
-from synth.recording.parameters import SPREAD, Unknown
+from synth.recording.parameters import PLAUSIBLE_SPREAD, Unknown
 from synth.recording.predicted_partials import PredictedPartials
 from synth.units import CENT
 
@@ -159,7 +159,7 @@ def _least_squares(model: Model, whiten: Array, aim: Array) -> tuple[Array, Arra
     """The fit (P,), its covariance (P, P), and the misfit per degree of freedom, 1 where all is as assumed."""
     limits = [(to_fit(u, u.lowest), to_fit(u, u.highest)) for u in model.asked]
     low, high = np.array(limits).T
-    spread = np.array([SPREAD[unknown.kind] for unknown in model.asked])
+    spread = np.array([PLAUSIBLE_SPREAD[unknown.kind] for unknown in model.asked])
     x = model.start.copy()
     for _ in range(ROUNDS):
         jacobian = whiten @ model.jacobian(x)

@@ -17,7 +17,7 @@ from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
 from synth.recording.corrected import Change, Tree
 from synth.recording.match import MatchedPartial
-from synth.recording.parameters import SPREAD, Unknown, with_changes
+from synth.recording.parameters import PLAUSIBLE_SPREAD, Unknown, with_changes
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.units import CENT
 from synth.vibration.tuning import Trim
@@ -80,7 +80,7 @@ class Model:
         here = self.logs(x)
         columns = []
         for index, unknown in enumerate(self.asked):
-            step = STEP * SPREAD[unknown.kind]
+            step = STEP * PLAUSIBLE_SPREAD[unknown.kind]
             step = -step if x[index] + step > to_fit(unknown, unknown.highest) else step
             there = x.copy()
             there[index] += step

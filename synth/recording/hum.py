@@ -177,7 +177,7 @@ def grown(quiet: Array, rate: float, hum: Hum) -> list[int]:
     return [n for n, a in low if abs(a) > GREW * level[n - 1] + 4.0 * noise]
 
 
-def told(hums: list[Hum]) -> list[str]:
+def hum_words(hums: list[Hum]) -> list[str]:
     """What was left out as hum, in words."""
     out = []
     for mains in MAINS:

@@ -102,7 +102,7 @@ def name_tines(
     return claims
 
 
-def lines(claim: TineAssignment, model: PredictedPartials) -> list[MatchedPartial]:
+def matched_partials(claim: TineAssignment, model: PredictedPartials) -> list[MatchedPartial]:
     """The partials of the tap that the model's tine explains."""
     frequency = model.frequency[model.row(claim.tine)]
     usable = _usable(claim.tap)
@@ -142,8 +142,8 @@ def scores(tap: TapPartials, frequency: Array, offsets: Array) -> Array:
     if len(measured) == 0:
         return score
     for partial in range(min(PARTIALS, int(np.count_nonzero(np.min(frequency, axis=0))))):
-        lines = frequency[:, partial, None] * np.exp(offsets * CENT)
-        off = np.min(np.abs(_cents(measured[:, None, None] / lines)), axis=(0, 1))
+        spectral = frequency[:, partial, None] * np.exp(offsets * CENT)
+        off = np.min(np.abs(_cents(measured[:, None, None] / spectral)), axis=(0, 1))
         score += np.exp(-0.5 * (off / CLOSE) ** 2) / (1.0 + 0.3 * partial)
     return score
 

@@ -17,7 +17,7 @@ from synth.errors import InputError
 from synth.recording import artefacts
 from synth.recording.audio_input import Recording
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
-from synth.recording.hum import NO_HUM, Hum, grown, told, without_hum
+from synth.recording.hum import NO_HUM, Hum, grown, hum_words, without_hum
 from synth.recording.measurement import Measurement, Partial, TapPartials
 from synth.recording.model_order import CERTAIN
 from synth.recording.onsets import Strike, taps
@@ -43,7 +43,7 @@ SCHROEDER: Final = (
 _SPLITS: Final = np.geomspace(0.02, 20.0, 31)  # Hz
 
 
-def measure(take: Recording) -> Measurement:
+def measure_taps(take: Recording) -> Measurement:
     """The partials of every tap of the take. Raises `InputError` where nothing in it rings."""
     with threadpool_limits(1):  # small matrices: more threads wait for each other
         return _measured(take)
@@ -63,7 +63,7 @@ def _measured(take: Recording) -> Measurement:
         ]
         warnings += [f"tap at {take.start + tap.time:.2f} s: {doubt}" for doubt in doubts]
         struck.append(TapPartials(take.start + tap.time, *each.span, tuple(_paired(partials))))
-    warnings += told([each.hum for each in heard]) + _roomy(heard) + _silent(struck)
+    warnings += hum_words([each.hum for each in heard]) + _roomy(heard) + _silent(struck)
     if any(each.crowded for each in heard):
         warnings.append(f"more than {MOST_PEAKS} partials: only the clearest are given")
     ringing = tuple(each for each in struck if each.partials)

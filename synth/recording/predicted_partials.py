@@ -24,7 +24,7 @@ from synth.vibration.single_tine import along_row, partial_modes
 from synth.vibration.tine import solve_tines
 from synth.vibration.tuning import Trim
 
-HIGHEST: Final = 12_000.0  # Hz; recordings tell little of a tine above
+HIGHEST_PREDICTED: Final = 12_000.0  # Hz; recordings tell little of a tine above
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ def heard(
     instrument: Instrument, bar: BarModes, length: Array, trim: Trim, which: Sequence[int]
 ) -> PredictedPartials:
     """The partials of these tines (indices), each with all others muted, as long as the row says (R,)."""
-    modes = solve_tines(instrument.tines, length, trim, HIGHEST)
+    modes = solve_tines(instrument.tines, length, trim, HIGHEST_PREDICTED)
     bases = base_frames(instrument.tines, instrument.bar, bar)
     axial = solve_axial(instrument.tines, length, trim)
     nuts = nut_inertia(instrument.tines, instrument.bar, bases) + spinning(axial, bases)

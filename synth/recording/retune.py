@@ -16,7 +16,7 @@ import numpy as np
 from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.recording.identity import LEAST, Found, identify, lowered, tine_name, under_nuts
-from synth.recording.match import MatchedPartial, TineAssignment, lines
+from synth.recording.match import MatchedPartial, TineAssignment, matched_partials
 from synth.recording.measurement import TapPartials
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.units import CENT, MM, cents
@@ -118,7 +118,9 @@ class _Told:
 def _told(model: PredictedPartials, tine: int, taps: Sequence[TapPartials], found: Found) -> _Told:
     offset = cents(float(found.frequency[0, 0] / model.frequency[0, 0, 0])) + found.likeness.offset
     heard_lines = [
-        line for tap in taps for line in lines(TineAssignment(tap, tine, offset, found=False), model)
+        line
+        for tap in taps
+        for line in matched_partials(TineAssignment(tap, tine, offset, found=False), model)
     ]
     if not heard_lines:
         raise InputError("no partial of this tine is in the recording", remedy="is it the right tine?")

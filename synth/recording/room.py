@@ -28,8 +28,8 @@ from synth.recording.stirred import (
     Band,
     StirredFit,
     band,
-    fit_band,
     fit_dry,
+    fit_stirred,
     within,
 )
 from synth.units import FALL
@@ -177,14 +177,14 @@ def _shared_rate(asked: list[_Found]) -> float:
 
 def _planes(at: Band, poles: Complex, room: float | None) -> StirredFit:
     """One pole, or two of nearly one decay where the sound calls for both."""
-    best = fit_band(at, poles[:1], room)
+    best = fit_stirred(at, poles[:1], room)
     pole = best.pole[0]
     if -pole.real > ALIKE * max(best.noise.rate, FALL / USUAL):
         return _hiding(best, at)
     apart = 1j * max(2.0 / (at.step * len(at.values)), -pole.real)
     slow = [[poles[0], each] for each in poles[1:] if each.real > TWINS * pole.real - 1.0]
     for pair in (*slow[:2], [pole + apart, pole - apart]):
-        both = fit_band(at, np.array(pair), room)
+        both = fit_stirred(at, np.array(pair), room)
         if _called(at, best, both):
             return both
     return _hiding(best, at)

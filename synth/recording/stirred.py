@@ -198,7 +198,7 @@ def _projected(whole: Complex) -> tuple[float, Complex]:
     return max(float((whole[-1, -1] - np.conj(whole[:-1, -1]) @ amplitude).real), 1e-300), amplitude
 
 
-def fit_band(at: Band, pole: Complex, room: float | None = None, trials: int = TRIALS) -> StirredFit:
+def fit_stirred(at: Band, pole: Complex, room: float | None = None, trials: int = TRIALS) -> StirredFit:
     """The likeliest poles and noise from these on; the rate that the `room` has in other bands is leant on."""
     weight = _weights(at, pole)
     search = np.array([2.0, 2.0, np.log(room or FALL / USUAL)])

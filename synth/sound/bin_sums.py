@@ -119,7 +119,7 @@ class BinSum(BlockSum):
         return np.asarray((1 / window(position)).astype(np.float32))
 
     def _fitted(self) -> Rows:
-        return fit(self.log_pole_per_frame, self.length)
+        return fit_sums(self.log_pole_per_frame, self.length)
 
 
 def window(u: Array) -> Array:
@@ -128,7 +128,7 @@ def window(u: Array) -> Array:
     return np.asarray((np.sinh(root) / root) / (np.sinh(SHAPE) / SHAPE))
 
 
-def fit(log_pole_per_frame: AnyComplex, length: int) -> Rows:
+def fit_sums(log_pole_per_frame: AnyComplex, length: int) -> Rows:
     """Weights (K, WIDEST) complex64 of the bins from BELOW under each mode's own, for states at the first frame.
 
     Zero outside a mode's run. Moved to its own bin, every mode is fitted by the same slow turns: one pseudo-inverse

@@ -29,7 +29,7 @@ from synth.vibration.board import SolvedBoard
 from synth.vibration.coupling import added_mass, base_frames, beside_board, host_structure, nut_inertia
 from synth.vibration.host import Host, damped_host, free_tines, own_residual
 from synth.vibration.modal_model import ModalModel
-from synth.vibration.mounted_pitch import PARTIALS
+from synth.vibration.mounted_pitch import FREE_PARTIALS
 from synth.vibration.single_tine import PartialModes, along_row, partial_modes
 from synth.vibration.solve import solve_board_of
 from synth.vibration.tuning import Row
@@ -191,7 +191,7 @@ def _each_alone(instrument: Instrument, row: Row, board: SolvedBoard | None, swi
         K, loss, added_mass(motion, bases, modes, nut_inertia(instrument.tines, bar, bases))
     )
     host = Host(kappa, bases.rows() @ motion @ shape)
-    free = free_tines(modes, own_residual(bar_modes, bases), partials=PARTIALS, lossy=True)
+    free = free_tines(modes, own_residual(bar_modes, bases), partials=FREE_PARTIALS, lossy=True)
     along = along_row(modes.axis)
     bent = along if swing == "along" else np.stack([-along[:, 1], along[:, 0]], axis=1)
     value, planes, force = _plucked(partial_modes(host, free, 0), bent, TIP / modes.at(0.0)[:, 0])

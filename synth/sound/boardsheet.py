@@ -20,7 +20,7 @@ from synth.sound.audio import REFERENCE_PRESSURE
 from synth.sound.radiator import ears
 from synth.sound.radiator.board import BoardFilter
 from synth.units import FALL
-from synth.vibration.board import SolvedBoard, bending, plate_of
+from synth.vibration.board import SolvedBoard, bending_modes, plate_of
 from synth.vibration.plate_air import PLUG_END
 from synth.vibration.solve import solve_board_of
 
@@ -102,7 +102,7 @@ def knock(instrument: Instrument, solved: SolvedBoard, *, foot: int, rate: int) 
 
 def _box(board: Board, solved: SolvedBoard) -> BoxSheet:
     plate = plate_of(board)
-    lid = bending(plate, highest=solved.reach, most=FEW)
+    lid = bending_modes(plate, highest=solved.reach, most=FEW)
     coupled = solved.standing.modes.frequency[: solved.solved]
     # the mode that moves the most air for its mass is the lid's first as it lives on the box
     moved = np.abs(solved.radiation.sources[0].sum(axis=0)) * np.all(solved.radiation.parity == 1, axis=1)

@@ -59,7 +59,7 @@ class Limiter:
         return np.asarray(np.minimum.accumulate(falling - self.release * position) + self.release * position)
 
 
-def told(ceiling_db: float, full_scale_spl: float) -> str:
+def limiter_words(ceiling_db: float, full_scale_spl: float) -> str:
     """The ceiling in words."""
     level = decibels(amplitude(ceiling_db)) + full_scale_spl
     return (

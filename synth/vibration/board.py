@@ -127,7 +127,7 @@ class SolvedBoard:
 def solve_board(board: Board, bar: Bar) -> SolvedBoard:
     """The board's modes in air with its feet under the bar."""
     plate, position, feet = plate_of(board), lie(board, bar), len(board.feet)
-    dry = bending(plate)
+    dry = bending_modes(plate)
     solved = _in_air(board, dry)
     shape = dry.at(*_under_feet(board)).reshape(feet, len(GAUSS) ** 2, 3, -1).mean(axis=1)
     faces = 2 if board.kind == "panel" else 1
@@ -156,7 +156,7 @@ def solve_board(board: Board, bar: Bar) -> SolvedBoard:
     )
 
 
-def bending(plate: Plate, *, highest: float = HIGHEST, most: int = MOST_MODES) -> PlateModes:
+def bending_modes(plate: Plate, *, highest: float = HIGHEST, most: int = MOST_MODES) -> PlateModes:
     """The modes in vacuo to `highest` Hz: of a small stiff board the `FEWEST` lowest, however high they are."""
     while True:
         modes = solve_plate(plate, highest=highest, most=most)

@@ -116,7 +116,7 @@ def _number(value: str, key: str) -> float:
         raise InputError(f"'{value}' is not a number", location=f"--vary {key}") from None
 
 
-def render(
+def render_variants(
     instrument: Instrument,
     chosen: Sequence[Variant],
     *,

@@ -18,12 +18,12 @@ from synth.design.decode import decode
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.recording.audio_input import read
+from synth.recording.audio_input import read_recording
 from synth.recording.calibration_model import with_nuts_of
 from synth.recording.corrected import Change
 from synth.recording.measurement import Measurement
 from synth.recording.parameters import tree_of, with_changes
-from synth.recording.partials import measure
+from synth.recording.partials import measure_taps
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import Row, tune
@@ -73,7 +73,7 @@ def listen(tmp_path: Path) -> Callable[..., Measurement]:
     def measured(samples: Array, rate: int = RATE, subtype: str = "FLOAT") -> Measurement:
         path = tmp_path / "take.wav"
         soundfile.write(path, samples, rate, subtype=subtype)
-        return measure(read(path))
+        return measure_taps(read_recording(path))
 
     return measured
 

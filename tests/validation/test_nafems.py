@@ -17,19 +17,19 @@ import pytest
 from synth.arrays import Array
 from synth.units import cents
 from synth.vibration.frame import Frame, PointMass, matrices, solve
-from synth.vibration.section import Properties, Section, properties, rectangle, tube
+from synth.vibration.section import Properties, SectionGeometry, properties, rectangle, tube
 
 CENT = 1.0
 PERCENT = 0.01
 STEEL = {"youngs": 200e9, "shear": 200e9 / 2.6, "density": 8000.0}
 
 
-def rayleigh(section: Section) -> Properties:
+def rayleigh(section: SectionGeometry) -> Properties:
     """Rotary inertia, no shear."""
     return dataclasses.replace(properties(section, **STEEL), shear_y=math.inf, shear_z=math.inf)
 
 
-def euler(section: Section) -> Properties:
+def euler(section: SectionGeometry) -> Properties:
     return dataclasses.replace(rayleigh(section), inertia_y=0.0, inertia_z=0.0)
 
 

@@ -30,8 +30,7 @@ from synth.arrays import Array
 from synth.design.instrument import Bar, Bend, PlacedNut, Section, Straight, Tine
 from synth.vibration.beam import elements_for, wave_number
 from synth.vibration.frame import Frame, PointMass, Spring, matrices, solve
-from synth.vibration.section import Properties, properties, rectangle, tube
-from synth.vibration.section import Section as Shape
+from synth.vibration.section import Properties, SectionGeometry, properties, rectangle, tube
 
 DENSE = 500  # freedoms; above it the modes come from sparse shift-invert
 SHIFT = -((2.0 * math.pi * 20.0) ** 2)  # s^-2, below every mode, so that a free bar can be factorised
@@ -347,7 +346,7 @@ def root_stiffness(tine: Tine, own: Array) -> Array:
     return stiffness
 
 
-def _solid(diameter: float, poisson: float) -> Shape:
+def _solid(diameter: float, poisson: float) -> SectionGeometry:
     return tube(diameter, diameter / 2.0, poisson)
 
 

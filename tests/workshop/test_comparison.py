@@ -80,7 +80,7 @@ def test_partials_beyond_hearing_leave_their_cells_empty(test_piece, tmp_path):
 
 def heard(instrument, strokes, folder, seconds=1.0):
     chosen = [comparison.Variant((("try", str(n)),), stroke, "bar") for n, stroke in enumerate(strokes)]
-    found = comparison.render(
+    found = comparison.render_variants(
         instrument,
         chosen,
         seconds=seconds,
@@ -131,7 +131,9 @@ def test_the_attack_is_looked_for_from_the_first_touch_to_the_end_of_the_stroke(
     monkeypatch.setattr(features, "attack_time", noted)
     chosen = [comparison.Variant((), stroke, "bar")]
     settings = ContactSettings(allow_yield=True)
-    comparison.render(test_piece, chosen, seconds=1.5, settings=settings, watch=lambda items, _: iter(items))
+    comparison.render_variants(
+        test_piece, chosen, seconds=1.5, settings=settings, watch=lambda items, _: iter(items)
+    )
     listening = scene(test_piece, "bar")
     contact = stroke_row(stroke, test_piece, listening.row.modes, seed=1, allow_yield=True)
     assert asked["since"] == pytest.approx(min(each.first_touch for each in contact.touches))

@@ -123,7 +123,7 @@ def _piece(
 ) -> tuple[list[TineAssignment], MeasuredPiece]:
     """The taps with their tines, and everything that was measured."""
     from synth.recording.calibration_model import MeasuredPiece
-    from synth.recording.match import lines, name_tines
+    from synth.recording.match import matched_partials, name_tines
     from synth.recording.parameters import tree_of
     from synth.recording.predicted_partials import bar_of, heard
 
@@ -137,7 +137,7 @@ def _piece(
     )
     model = heard(instrument, bar_of(instrument), length, row.trim, list(which))
     claims = name_tines([tap for tap, _ in taps], model, wanted)
-    found = tuple(line for claim in claims for line in lines(claim, model))
+    found = tuple(line for claim in claims for line in matched_partials(claim, model))
     tree = tree_of(instrument.file)
     return claims, MeasuredPiece(
         tree, instrument.file, instrument, length, row.trim, length_sd_mm * MM, found

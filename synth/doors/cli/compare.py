@@ -72,7 +72,7 @@ def command(
         numbers=numbers,
     )
     chosen = comparison.variants(instrument, plain, through, _varied(vary))
-    heard = comparison.render(
+    heard = comparison.render_variants(
         instrument,
         chosen,
         seconds=seconds,

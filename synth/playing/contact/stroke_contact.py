@@ -33,7 +33,7 @@ from synth.playing.contact.run import (
 )
 from synth.playing.contact.stick import StickLine, stick_line, stick_modes
 from synth.playing.contact.stick_path import StickPath, passage
-from synth.playing.report import PARTIALS, TineTouch
+from synth.playing.report import REPORTED_PARTIALS, TineTouch
 from synth.playing.stroke import ForceTrace, Stroke
 from synth.vibration.tine import TineModes
 
@@ -209,8 +209,8 @@ def _touches(
     ring = (swept.ring.displacement - 1j * swept.ring.velocity / omega) * np.exp(tip.decay_rate * since)
     at_tip = ring * tip.tip_shape[:, None, :]
     cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]
-    along = np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])[:, :PARTIALS]
-    across = np.abs(sin * at_tip[:, 0] + cos * at_tip[:, 1])[:, :PARTIALS]
+    along = np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])[:, :REPORTED_PARTIALS]
+    across = np.abs(sin * at_tip[:, 0] + cos * at_tip[:, 1])[:, :REPORTED_PARTIALS]
     for k, row in enumerate(swept.tally):
         yield TineTouch(
             tine=int(way.tine[k]),

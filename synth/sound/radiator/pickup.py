@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument, Pickup, Support
-from synth.design.pickup import nearest
+from synth.design.pickup import nearest_tine
 from synth.errors import InputError
 from synth.sound.radiator import Radiator, Stream
 from synth.vibration.modal_model import ModalModel, bar_shape, tip_shape
@@ -37,7 +37,7 @@ def pickup_radiator(model: ModalModel, instrument: Instrument) -> Radiator:
     pickup = instrument.pickup
     circuit = Circuit(pickup.resonance, pickup.quality, pickup.corner)
     if pickup.kind == "magnetic":
-        which = instrument.tines.index(nearest(instrument.tines, pickup.position))
+        which = instrument.tines.index(nearest_tine(instrument.tines, pickup.position))
         swing = tip_shape(model, tine=[which])[0, 0 if pickup.faces == "along" else 1]
         contact = np.stack([swing, swing * model.pole])
         return Magnetic(contact, pickup.sensitivity, pickup.gap, circuit, pickup.playback)
