@@ -1,6 +1,7 @@
 """One name, one meaning: a public name that stands in two modules is written down here with its reason."""
 
 import ast
+import functools
 from collections import defaultdict
 from pathlib import Path
 
@@ -27,6 +28,7 @@ def named(tree):
                     yield target.id, target.id.isupper()
 
 
+@functools.cache
 def imported():
     """(module, name) of everything that one module takes from another."""
     return {
@@ -38,6 +40,7 @@ def imported():
     }
 
 
+@functools.cache
 def standing():
     """The modules in which each public name stands: types, functions, and constants that others import."""
     taken, found = imported(), defaultdict(list)
