@@ -213,9 +213,9 @@ def test_the_folder_forgets_what_was_not_used_longest(folder: Path, monkeypatch:
 WRITER = """
 import sys, numpy as np
 from synth import cache
-from synth.vibration.frame import Modes
+from synth.vibration.frame import FrameModes
 for _ in range(40):
-    found = cache.cached("modes", 1, lambda: Modes(np.arange(1e4), np.ones((1000, 40))),
+    found = cache.cached("modes", 1, lambda: FrameModes(np.arange(1e4), np.ones((1000, 40))),
         fresh=sys.argv[1] == "write")
     assert found.shape.sum() == 40000.0 and found.frequency[-1] == 9999.0
 """
