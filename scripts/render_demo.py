@@ -17,7 +17,7 @@ from synth.errors import InputError
 from synth.files import atomic_write
 from synth.playing.stroke import Stroke
 from synth.sound.audio import RATE
-from synth.sound.file_sets import Member, write_sets
+from synth.sound.file_sets import SetMember, write_sets
 from synth.sound.loudness import QUIET_ROOM, measure
 from synth.sound.render import perform, scene
 
@@ -72,7 +72,7 @@ def shown(items: Iterable[Any], total: int) -> Iterator[Any]:
     yield from progress(items, total=total, what="rendering the demo")
 
 
-def picture(instrument: Instrument, members: list[Member], sounds: dict[str, NDArray[Any]]) -> Any:
+def picture(instrument: Instrument, members: list[SetMember], sounds: dict[str, NDArray[Any]]) -> Any:
     """Levels of all groups through bar, pickup and board, and one group's sound through each."""
     from matplotlib.figure import Figure
     from scipy.signal import ShortTimeFFT

@@ -77,7 +77,6 @@ ALLOWED = {
     **dict.fromkeys(["words", "write"], PREFIXED),
     **dict.fromkeys(["Function"], VARIABLE),
     **dict.fromkeys(["energy", "nearest", "push"], INLINED),
-    "Change": "of a design, and of one key of it; the second goes when designs are edited in one place",
     "Row": "the tuned tines of an instrument, and what the compiled contact keeps of them; type variables besides",
     "command": "what each file of a command holds, found by its file's name",
     "material": "of a row of the table, and `damping.material`, the loss in it, beside its sisters",

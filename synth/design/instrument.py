@@ -14,8 +14,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
+
+from synth.design.keys_as_written import twin
+from synth.units import Units
 
 EDGE_RADIUS: Final = 0.3e-3  # m, of a tine's top edge, cut and deburred; common practice, no published source
 DIRECTIONS: Final = ("along", "side", "up")  # of the bar, where it is: its tangent, its width, its height
@@ -91,6 +94,26 @@ class TrimWish:
 
 
 @dataclass(frozen=True)
+class Written:
+    """Where a tine stands in the design file, as key paths, and the unit in which its design tells lengths."""
+
+    table: str = (
+        ""  # group[2].tine[3]; of a recipe's tine group[2].change[1], which may be [+], not there yet
+    )
+    goal: str = ""  # what its pitch or length comes from: group[2].tine[3].pitch_hz, recipe.pair.members[3]
+    stock: str = ""
+    start: str = ""  # group[2].start_in
+    spacing: str = ""
+    wish: str = ""  # the table that says trim_to, a recipe's member perhaps
+    units: Units = "mm"
+
+    @property
+    def there(self) -> str:
+        """The innermost table that stands in the file and is not shared with other groups, for messages."""
+        return self.table.removesuffix(".change[+]")
+
+
+@dataclass(frozen=True)
 class Root:
     """The clamp: an added length of rod, and springs where the design gives them (infinite: none)."""
 
@@ -132,6 +155,7 @@ class Tine:
     split_axis: float  # rad from `along` to the stiffer or softer plane nearest to it, within +-pi/4
     position: float  # along the bar's axis
     face: float  # rad about the bar's axis
+    written: Written = field(default=Written(), compare=False)
 
 
 @dataclass(frozen=True)
@@ -353,7 +377,7 @@ class Bench:
     protrusion: float | None  # None: by the rod's thread
     washers: int | None  # None: one under each nut
     paper: Literal["A4", "Letter"]
-    units: Literal["mm", "inch"]
+    units: Units
     neutral_axis: float | None  # of the thickness, from a bend's inside; None: by its tightness
     currency: str
     rod_price: Mapping[str, float]  # per m
@@ -380,3 +404,10 @@ class Instrument:
     listener: Listener
     bench: Bench
     warnings: tuple[str, ...]
+    inches: frozenset[str] = (
+        frozenset()
+    )  # the paths of the lengths that the design gives in inches, named in mm
+
+    def key(self, path: str) -> str:
+        """A path as the design has it: bar.section.height_in for bar.section.height_mm that stands in inches."""
+        return twin(path) if path in self.inches else path

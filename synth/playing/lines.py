@@ -10,7 +10,7 @@ import uuid
 from collections.abc import Mapping
 from typing import Any
 
-from synth.design.decode import place_of
+from synth.design.keys_as_written import place_of
 
 
 def line_of(text: str, location: str) -> int | None:

@@ -28,7 +28,7 @@ from synth.files import whole_set
 from synth.playing.stroke import CHOICES, CONTROLS, Stroke, shaped
 from synth.sound import features
 from synth.sound.audio import RATE
-from synth.sound.file_sets import Member, write_sets
+from synth.sound.file_sets import SetMember, write_sets
 from synth.sound.render import ContactSettings, perform, scene
 from synth.vibration.modal_model import ModalModel
 
@@ -182,7 +182,7 @@ def partial_decays(model: ModalModel, tine: int) -> tuple[float, ...]:
     )
 
 
-def write(chosen: Sequence[Variant], heard: Sequence[Compared], folder: Path) -> list[Member]:
+def write(chosen: Sequence[Variant], heard: Sequence[Compared], folder: Path) -> list[SetMember]:
     """Both sets of sounds, `comparison.csv` and `comparison.png` below a folder. Raises `InputError`."""
     sounds = {variant.name: each.pressure for variant, each in zip(chosen, heard, strict=True)}
     with whole_set(folder) as beside:
@@ -211,7 +211,7 @@ HEADS: Final = (
 )
 
 
-def _row(member: Member, heard: Compared) -> list[str]:
+def _row(member: SetMember, heard: Compared) -> list[str]:
     decays = [*heard.decay_s, *[math.nan] * (PARTIALS - len(heard.decay_s))]
     numbers = [
         member.loudness.loudest,
@@ -228,7 +228,7 @@ def _row(member: Member, heard: Compared) -> list[str]:
     return [member.name, member.file, *("" if not math.isfinite(each) else f"{each:.4g}" for each in numbers)]
 
 
-def _picture(members: Sequence[Member], heard: Sequence[Compared]) -> Any:
+def _picture(members: Sequence[SetMember], heard: Sequence[Compared]) -> Any:
     """Spectrograms on common axes, at most four in a row."""
     from matplotlib.figure import Figure
     from scipy.signal import ShortTimeFFT

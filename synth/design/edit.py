@@ -1,0 +1,288 @@
+"""The one place that edits a design file: values at key paths; words, comments and order around them stay.
+
+In: the file, or its text or tree, and `Edit`s. Out: the text changed in the lines it must; the file in place of the
+old one, of which a copy is kept. What is written is read back and held to be the same as the edits made on a plain
+tree, and to be an instrument, before it appears.
+"""
+
+from __future__ import annotations
+
+import copy
+import difflib
+import shutil
+from collections.abc import Mapping, MutableMapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import tomlkit
+from tomlkit import items
+from tomlkit.container import Container, OutOfOrderTableProxy
+from tomlkit.exceptions import TOMLKitError
+
+from synth.design.decode import decode
+from synth.design.file import BYTE_ORDER_MARK, parsed, read_text
+from synth.design.key_path import last_key, steps
+from synth.design.keys_as_written import twin, units_in
+from synth.design.resolve import resolve
+from synth.design.schema import Design
+from synth.errors import InputError
+from synth.files import atomic_write
+from synth.units import INCH, MM, Units
+
+MOST_COPIES: Final = 1000
+_OF_TOMLKIT: Final = (Container, OutOfOrderTableProxy, items.Item)
+
+Tree = MutableMapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Edit:
+    """The key, table or entry at a path gets a value, or goes (None); an entry one past a list's end is added.
+
+    A length is written in the unit in which it stands, a new one in the design's.
+    """
+
+    path: str
+    value: Any  # a number, text, list or mapping as the schema has it
+    besides: Mapping[str, Any] = field(default_factory=dict)  # what its table gets that is not there yet
+    comment: str = ""  # of a new key
+    instead_of: str = ""  # the key of the same table that goes; its place and comment are taken over
+
+
+def edited_design(tree: Mapping[str, Any], edits: Sequence[Edit]) -> Design:
+    """The design of a tree with edits made; the tree itself stays as it is. Raises `InputError`."""
+    changed = copy.deepcopy(dict(tree))
+    put(changed, edits)
+    return decode(changed, Design)
+
+
+def edited(text: str, edits: Sequence[Edit]) -> str:
+    """The text of a design file with edits made. Raises `InputError`."""
+    lines = text.removeprefix(BYTE_ORDER_MARK).replace("\r\n", "\n")
+    tree = parsed(lines)
+    put(tree, edits)
+    try:
+        document = tomlkit.parse(lines)
+        put(document, edits)
+        new = tomlkit.dumps(document)
+        same = parsed(new) == tree
+    except TOMLKitError:
+        same = False
+    if not same:
+        raise InputError("the change could not be put into this file", remedy="write it by hand")
+    mark = BYTE_ORDER_MARK if text.startswith(BYTE_ORDER_MARK) else ""
+    return mark + (_with_line_ends(new, text.removeprefix(mark)) if "\r\n" in text else new)
+
+
+def write_edited(
+    path: Path, edits: Sequence[Edit], *, read: str | None = None, goal: Path | None = None
+) -> Path:
+    """Make edits in a file, of which a copy is kept; or in a copy of it at `goal`. Where the old text is found.
+
+    `read` is the text on which the edits were decided. Raises `InputError` where the file has changed since, the
+    edits cannot be made or give no instrument; then nothing is changed.
+    """
+    file = path.resolve()  # a link stays a link
+    try:
+        text = _unchanged(file, read)
+        new = edited(text, edits)
+        resolve(decode(parsed(new), Design))
+        with atomic_write(goal or file) as beside:
+            beside.write_bytes(new.encode("utf-8"))
+            _unchanged(file, text)
+            return file if goal else _backup(file)  # only of a file that is about to be replaced
+    except InputError as error:
+        raise error.within(str(path)) from None
+
+
+def put(tree: Tree, edits: Sequence[Edit]) -> None:
+    """Edits made in a tree, plain or of tomlkit. Raises `InputError`."""
+    for edit in edits:
+        way, value = list(steps(edit.path, tree)), edit.value
+        table: Any = tree
+        for depth, step in enumerate(way[:-1], start=1):
+            if not _has(table, step):
+                if isinstance(way[depth], int):  # a list that is not there yet comes with its first entry
+                    way, value = way[:depth], [value]
+                    break
+                _insert(table, step, _made(table, edit.besides if depth == len(way) - 1 else {}))
+            table = table[step]
+        if edit.value is not None:
+            _set(table, way[-1], value, edit, units_in(tree))
+        elif _has(table, way[-1]):
+            _remove(table, way[-1])
+        else:
+            raise InputError("is not there", remedy="nothing is to be removed", location=edit.path)
+
+
+def _set(table: Any, key: str | int, value: Any, edit: Edit, units: Units) -> None:
+    if key == twin(last_key(edit.path)):  # it stands in the other unit
+        value = _converted(last_key(edit.path), value)
+    elif isinstance(key, int) or _has(table, key):
+        value = _in_units(value, units)
+    else:
+        ((key, value),) = _in_units({key: value}, units).items()
+    item, comment = _made(table, value), edit.comment
+    old = table[edit.instead_of] if edit.instead_of else None
+    if isinstance(old, items.Item):
+        comment = "; ".join(each for each in (comment, old.trivia.comment.removeprefix("#").strip()) if each)
+    if comment and isinstance(item, items.Item):
+        item.comment(comment)
+    _insert(table, key, item, after=edit.instead_of)
+    if edit.instead_of:
+        table.pop(edit.instead_of)
+
+
+def _remove(table: Any, step: Any) -> None:
+    """Without the item; blank lines and comments behind a [table] lead to what comes next and stay."""
+    item = table[step]
+    tail = "".join(each.as_string() for _, each in _cut_tail(item)) if isinstance(item, items.Table) else ""
+    if isinstance(table, items.AoT) and step + 1 < len(table):
+        table[step + 1].trivia.indent = tail + table[step + 1].trivia.indent
+    elif isinstance(table, items.AoT) and step > 0:
+        _end(table[step - 1]).body.append((None, items.Whitespace(tail)))
+    elif tail and isinstance(body := table.value if isinstance(table, items.Table) else table, Container):
+        index = next(n for n, (key, _) in enumerate(body.body) if key is not None and key.key == step)
+        del body[step]
+        body.body[index] = (None, items.Whitespace(tail))
+        return
+    del table[step]
+
+
+def _has(table: Any, step: str | int) -> bool:
+    return step < len(table) if isinstance(step, int) else step in table
+
+
+def _in_units(value: Any, units: Units) -> Any:
+    """The value with the lengths in it in inches, where that is the unit."""
+    if isinstance(value, Mapping):
+        keys = {key: twin(key) if units == "inch" and twin(key).endswith("_in") else key for key in value}
+        return {
+            own: _converted(key, value[key]) if own != key else _in_units(value[key], units)
+            for key, own in keys.items()
+        }
+    return [_in_units(each, units) for each in value] if isinstance(value, list) else value
+
+
+def _converted(key: str, length: float) -> float:
+    """A length under a key in the other unit; seven figures are a thousandth of what a workshop can measure."""
+    return float(f"{length * (MM / INCH if key.endswith('_mm') else INCH / MM):.7g}")
+
+
+def _made(within: Any, value: Any) -> Any:
+    """The value as what it is put into wants it: plain, or as an item of tomlkit."""
+    if not isinstance(within, _OF_TOMLKIT):
+        return copy.deepcopy(value)
+    if isinstance(value, Mapping):
+        inline = isinstance(within, items.InlineTable | items.Array)
+        table: Any = tomlkit.inline_table() if inline else tomlkit.table()
+        for key, each in value.items():
+            table[key] = _made(table, each)
+        return table
+    if isinstance(value, list) and isinstance(within, items.Table) and any(_many(each) for each in value):
+        tables = tomlkit.aot()
+        for each in value:
+            tables.append(_made(within, each))
+        return tables
+    if isinstance(value, list):
+        array = tomlkit.array()
+        for each in value:
+            array.append(_made(array, each))
+        return array
+    return tomlkit.item(value)
+
+
+def _many(value: Any) -> bool:
+    """Whether it is a table that would be long in one line: with a list in it."""
+    return isinstance(value, Mapping) and any(isinstance(each, list) for each in value.values())
+
+
+def _insert(table: Any, step: str | int, item: Any, *, after: str = "") -> None:
+    """The item at its key or index; a new key of a [table] follows the last one, before the blank lines."""
+    if isinstance(step, int):
+        if step < len(table):
+            table[step] = item
+        else:
+            _append(table, item)
+        return
+    if isinstance(table, items.Table) and isinstance(item, items.Table | items.AoT) and step not in table:
+        tail = _cut_tail(table)
+        table[step] = item
+        _end(table).body.extend(tail)
+        return
+    body = table.value if isinstance(table, items.Table) else table
+    plain = isinstance(item, items.Item) and not isinstance(item, items.Table | items.AoT)
+    if not plain or not isinstance(body, Container) or isinstance(table, items.InlineTable) or step in body:
+        table[step] = item
+        return
+    keys = [
+        key for key, each in body.body if key is not None and not isinstance(each, items.Table | items.AoT)
+    ]
+    anchor = next((key for key in keys if key.key == after), keys[-1] if keys else None)
+    if anchor is None:
+        table[step] = item
+        return
+    before = body.item(anchor)
+    item.trivia.indent = before.trivia.indent if isinstance(before, items.Item) else ""
+    body._insert_after(anchor, step, item)
+
+
+def _append(entries: Any, item: Any) -> None:
+    """A new [[table]] follows the last one; blank lines and comments behind that lead to what comes next."""
+    if not isinstance(entries, items.AoT) or not entries:
+        entries.append(item)
+        return
+    tail = _cut_tail(entries[-1])
+    item.trivia.indent = "\n"
+    entries.append(item)
+    _end(item).body.extend(tail)
+
+
+def _cut_tail(table: Any) -> list[tuple[Any, Any]]:
+    """The blank lines and comments with which a table ends, taken off it."""
+    body = _end(table).body
+    kept = len(body)
+    while kept and body[kept - 1][0] is None:
+        kept -= 1
+    tail = body[kept:]
+    del body[kept:]
+    return tail
+
+
+def _end(table: Any) -> Container:
+    """The innermost table with which a table ends."""
+    body: Container = table.value
+    last = next((each for key, each in reversed(body.body) if key is not None), None)
+    if isinstance(last, items.AoT):
+        return _end(last[-1])
+    return _end(last) if isinstance(last, items.Table) else body
+
+
+def _with_line_ends(text: str, like: str) -> str:
+    """The text with each line that was there ending as it did, and new ones as the first."""
+    new, old = text.splitlines(keepends=True), like.splitlines(keepends=True)
+    first = "\r\n" if old[0].endswith("\r\n") else "\n"
+    plain = [line.replace("\r\n", "\n") for line in old]
+    out = [line.replace("\n", first) for line in new]
+    for a, b, size in difflib.SequenceMatcher(None, plain, new, autojunk=False).get_matching_blocks():
+        out[b : b + size] = old[a : a + size]
+    return "".join(out)
+
+
+def _unchanged(file: Path, read: str | None) -> str:
+    text = read_text(file)
+    if read is not None and text != read:
+        raise InputError("has been changed since it was read", remedy="start again from what it says now")
+    return text
+
+
+def _backup(file: Path) -> Path:
+    """A copy beside the file under a name that was free."""
+    for number in range(1, MOST_COPIES):
+        name = file.with_name(f"{file.name}.bak{number if number > 1 else ''}")
+        if not name.exists():
+            with atomic_write(name) as beside:
+                shutil.copyfile(file, beside)
+            return name
+    raise InputError(f"there are {MOST_COPIES} backup copies", remedy="remove old ones")
