@@ -175,8 +175,8 @@ class OpenDesign:
 
         Keys are the file's: `with_({"bar.section.height_mm": 25, "group[D3].spacing_mm": 12})`, the same with `**`,
         or nested: `with_(bar={"section": {"height_mm": 25}})`. A group goes by its name or its number from 1, a
-        length `..._mm` may be given `..._in`, None takes a key away. Raises `InputError` for what is unknown, out of
-        range, or cannot be built.
+        length `..._mm` may be given `..._in`, None takes a key away. Raises `InputError` for what is unknown, out
+        of range, or cannot be built.
         """
         return OpenDesign(changed(self.design, {**(changes or {}), **keys}, file=self.file), self.file)
 
