@@ -20,6 +20,8 @@ MPA: Final = 1e6  # Pa
 DEGREE: Final = math.pi / 180.0  # rad
 KELVIN_AT_0_C: Final = 273.15  # K
 CENTS_PER_OCTAVE: Final = 1200.0
+CENT: Final = math.log(2.0) / CENTS_PER_OCTAVE  # of the natural logarithm of a frequency
+FALL: Final = math.log(1000.0)  # of the natural logarithm of an amplitude in a decay time: 60 dB
 CENTS_PER_SEMITONE: Final = 100.0
 A4_NOTE_NUMBER: Final = 69  # MIDI 1.0 specification, note number of A above middle C
 

@@ -13,7 +13,7 @@ PACKAGE = ROOT / "synth"
 
 # A module may import only what stands before it.
 PLACES = """
-    errors units files compiled cache
+    errors version arrays air units files compiled cache
     design.catalogue design.schema design.keys_as_written design.decode design.slips design.file
     design.instrument design.material design.rods_nuts_sticks design.bar_and_boards design.pickup design.groups
     design.bench design.placement_checks design.resolve design.key_path design.edit design.change
@@ -25,7 +25,7 @@ PLACES = """
     vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate vibration.advice
     vibration.solve
     playing.stroke playing.midi_mapping playing.computer_keys playing.lines playing.script playing.script_writer
-    playing.midi playing.mute playing.contact playing.contact.hand playing.contact.stick
+    playing.midi playing.score playing.mute playing.contact playing.contact.hand playing.contact.stick
     playing.contact.stick_path playing.contact.modes playing.contact.closed_form playing.contact.layout
     playing.contact.compiled playing.contact.laws playing.contact.bodies playing.contact.modal_step
     playing.contact.kernel playing.report playing.contact.refusals playing.contact.run
@@ -45,8 +45,9 @@ PLACES = """
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
     recording.retune recording.parameters recording.calibration_model recording.apart
     recording.calibrate
+    interface.sound interface.answers interface.board interface.changed interface.opened
     doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
-    doors.live_session doors.live doors.cli
+    doors.live_session doors.live doors.cli __main__
 """
 ORDER = PLACES.split()
 
@@ -122,7 +123,7 @@ def place(name):
     return ORDER.index(name)
 
 
-ROOMS = ["design", "vibration", "playing", "sound", "workshop", "recording", "doors"]
+ROOMS = ["design", "vibration", "playing", "sound", "workshop", "recording", "interface", "doors"]
 
 
 def test_every_module_has_its_place_in_the_order():

@@ -21,7 +21,7 @@ from synth.design import schema
 from synth.design.bar_and_boards import FOOTINGS
 from synth.design.instrument import Bar, Bend, Instrument, Section, Straight, Support
 from synth.design.keys_as_written import like
-from synth.design.pickup import nearest
+from synth.design.pickup import nearest_tine
 from synth.design.placement_checks import SAME_FACE, TIGHT_BEND, across_corners, check_places, unwise_places
 from synth.errors import InputError
 from synth.units import INCH, MM, Units, length_said
@@ -31,7 +31,7 @@ SUPPORTS_APART: Final = 20.0 * MM  # of two supports, and
 FROM_END: Final = 10.0 * MM  # of a support and the bar's end: about a pad's breadth; common practice
 _ROUNDING: Final = 1e-9  # m
 
-Kind = Literal["cord", "rubber", "clamp", "foot"]
+SupportKind = Literal["cord", "rubber", "clamp", "foot"]
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ class Change:
     starts: tuple[tuple[int, float], ...] = ()  # group, start_mm
     supports: tuple[tuple[int, float], ...] = ()  # support, at_mm
     section: Section | None = None
-    kind: Kind | None = None  # of all supports
+    kind: SupportKind | None = None  # of all supports
 
 
 def in_design(design: schema.Design, change: Change) -> schema.Design:
@@ -169,7 +169,7 @@ def _written(section: Section) -> schema.Section:
     return schema.Section(shape="tube", diameter_mm=width, wall_mm=wall)
 
 
-def _of_kind(support: Support, kind: Kind) -> Support:
+def _of_kind(support: Support, kind: SupportKind) -> Support:
     if support.kind == kind:
         return support
     return dataclasses.replace(support, kind=kind, **dataclasses.asdict(FOOTINGS[kind]))
@@ -242,5 +242,5 @@ def _feet_stay(old: Instrument, new: Instrument) -> bool:
 def _pickup_stays(old: Instrument, new: Instrument) -> bool:
     if old.pickup.kind != "magnetic":
         return True
-    heard = [nearest(each.tines, each.pickup.position) for each in (old, new)]
+    heard = [nearest_tine(each.tines, each.pickup.position) for each in (old, new)]
     return (heard[0].group, heard[0].number) == (heard[1].group, heard[1].number)

@@ -79,7 +79,7 @@ class Segment(Table, frozen=True, kw_only=True):
     plane_deg: Angle | None = None  # 0 bends sideways (level), 90 upwards; turned about the bar's axis
 
 
-Direction = Literal["along", "side", "up"]  # the bar's own, carried along its bends
+BarDirection = Literal["along", "side", "up"]  # the bar's own, carried along its bends
 
 
 class Support(Table, frozen=True, kw_only=True):
@@ -88,7 +88,8 @@ class Support(Table, frozen=True, kw_only=True):
     # A loop of cord, a glued pad, jaws and a screwed foot go round the bar or stick to it: "all". A pad that the
     # bar only lies on, or a taut guy, holds one way.
     direction: (
-        Literal["all", "along", "side", "up"] | Annotated[list[Direction], Meta(min_length=1, max_length=3)]
+        Literal["all", "along", "side", "up"]
+        | Annotated[list[BarDirection], Meta(min_length=1, max_length=3)]
     ) = "all"
     stiffness_n_mm: Positive | None = None  # in each of its directions; default by kind
     rotation_nm_rad: NotNegative | None = None  # about each axis at right angles to one; default by kind

@@ -25,7 +25,7 @@ from synth.units import GPA, MM
 # How far each is plausibly off before anything is measured, as a standard deviation of what the fit moves (the
 # logarithm, or the value where it may be zero). They only decide whether a recording teaches anything; they do
 # not pull on the fit.
-SPREAD: Final = {
+PLAUSIBLE_SPREAD: Final = {
     "youngs": 0.04,  # cold drawing takes 193 GPa down to 180 (EN 10270-3)
     "bend-diameter": 0.02,  # class 6g: 0.9 % on M3 between the limits, and rolled threads vary in form
     "root-length": 0.2,  # 0.25 to 0.8 diameters by finite elements of good and bad seats
@@ -33,7 +33,7 @@ SPREAD: Final = {
     "clamp-loss": 0.7,  # 3e-4 to 2e-3
     "material-loss": 0.7,
 }
-KINDS: Final = tuple(SPREAD)
+KINDS: Final = tuple(PLAUSIBLE_SPREAD)
 LOSSES: Final = ("clamp-loss", "material-loss")
 
 

@@ -21,11 +21,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Bend, Instrument, PlacedNut
 from synth.errors import InputError
 from synth.units import length_said
 from synth.vibration.bar import path, surface_distance
-from synth.vibration.rod import Array
 from synth.vibration.tine import TineModes
 
 HOLD: Final = 2.0  # N

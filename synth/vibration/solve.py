@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import msgspec
 
+from synth.arrays import Array
 from synth.cache import cached
 from synth.design.instrument import Instrument
 from synth.design.schema import Design
@@ -18,7 +19,6 @@ from synth.vibration.board import SolvedBoard, solve_board
 from synth.vibration.modal_model import ModalModel, assemble
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import Quarrel, find_quarrels
-from synth.vibration.section import Array
 from synth.vibration.tine import loss_shares
 from synth.vibration.tuning import Row, tune
 

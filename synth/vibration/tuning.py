@@ -16,13 +16,14 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array, Indices
 from synth.design.instrument import FixedLength, Instrument, Pitch, PlacedNut, Tine
 from synth.errors import InputError
 from synth.units import cents, length_said
 from synth.vibration.clearance import check_clearance
 from synth.vibration.coupling import rigid_inertia
 from synth.vibration.mounted_pitch import Mounting
-from synth.vibration.rod import Array, Indices, Rods, lowest_frequencies
+from synth.vibration.rod import Rods, lowest_frequencies
 from synth.vibration.tine import HIGHEST, TineModes, lossless_tines, plane_ratios, rods_of, solve_tines
 from synth.vibration.tine import LONGEST as LONGEST
 from synth.vibration.tine import SHORTEST as SHORTEST

@@ -17,8 +17,8 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Bar, Bend, Instrument, Tine
 from synth.units import MM
 from synth.vibration.bar import path, surface_distance
@@ -36,8 +36,6 @@ from synth.workshop.drawing import (
     polyline,
 )
 from synth.workshop.fixing import joint
-
-Array = NDArray[np.float64]
 
 WIDEST_ARC: Final = math.radians(150.0)  # a longer bend is drawn as several arcs
 CHORD: Final = math.radians(1.0)  # of a bend seen askew: 0.04 mm off a radius of 1 m

@@ -55,7 +55,7 @@ class Totals:
     bar_mass_kg: float
 
 
-def lines(instrument: Instrument, row: Row) -> list[TineLine]:
+def tine_lines(instrument: Instrument, row: Row) -> list[TineLine]:
     """One line a tine, in the order they stand."""
     return [_line(instrument, row, index) for index in range(len(instrument.tines))]
 

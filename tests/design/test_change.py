@@ -3,6 +3,7 @@
 import dataclasses
 import math
 import tomllib
+from typing import Any
 
 import pytest
 
@@ -98,9 +99,11 @@ def test_its_words_written_into_the_file_make_the_same(everyday, change):
         assert words(old, change)[0] == f"bar 40 x 12 mm -> {section_words(change.section, 'mm')}"
     by_hand = everyday.instrument_of(everyday.edited(tree, words(old, change)))
     meant = resolve(in_design(everyday.design_of(tree), change), "everyday.toml")
-    for one, other in zip(
-        (*by_hand.tines, *by_hand.bar.supports), (*meant.tines, *meant.bar.supports), strict=True
-    ):
+    standing: list[tuple[Any, Any]] = [
+        *zip(by_hand.tines, meant.tines, strict=True),
+        *zip(by_hand.bar.supports, meant.bar.supports, strict=True),
+    ]
+    for one, other in standing:
         assert one.position == pytest.approx(other.position, rel=1e-5)  # six figures, in inches too
         assert dataclasses.replace(one, position=0.0) == dataclasses.replace(other, position=0.0)
     assert (by_hand.bar.section, by_hand.inches) == (meant.bar.section, meant.inches)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from synth.design.edit import Edit
-from synth.recording.predicted_partials import HIGHEST
+from synth.recording.predicted_partials import HIGHEST_PREDICTED
 
 CENT = np.log(2.0) / 1200.0
 
@@ -35,7 +35,7 @@ def test_every_partial_of_every_tine_is_told_with_a_decay(piece: Any) -> None:
     _, row, model = piece.model()
     there = model.frequency > 0.0
     clamped = row.modes.frequency[:, :, : there.shape[2]]
-    assert np.all(there[(clamped > 0.0) & (clamped < 0.98 * HIGHEST)])
+    assert np.all(there[(clamped > 0.0) & (clamped < 0.98 * HIGHEST_PREDICTED)])
     assert np.all(model.decay_rate[there] > 0.0)
     assert model.row(2) == 2
     assert np.all(np.diff(model.frequency[0, 0, :4]) > 0.0)

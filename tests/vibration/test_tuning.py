@@ -13,12 +13,12 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from synth.arrays import Array
 from synth.design.file import load
 from synth.design.instrument import Bend, Group, Instrument, PlacedNut, Straight, Tine, TrimWish
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.vibration import clearance
-from synth.vibration.section import Array
 from synth.vibration.tine import TineModes, solve_tines
 from synth.vibration.trimming.answers import every_answer
 from synth.vibration.tuning import Row, free_lengths, tune

@@ -15,7 +15,7 @@ from synth.workshop.cut_list_pages import COLUMNS, cut_list_document, write_csv
 from synth.workshop.cutlist import cut_list
 from synth.workshop.length_text import inch_words
 from synth.workshop.overview import totals
-from synth.workshop.paper import Paragraph, Table
+from synth.workshop.paper import PaperTable, Paragraph
 from synth.workshop.tuning_sheet import sheet_document
 
 BENCH = """
@@ -49,7 +49,7 @@ def solved(request, made, straight):
 
 
 def tables(document):
-    return {part.heads[0]: part for part in document.parts if isinstance(part, Table)}
+    return {part.heads[0]: part for part in document.parts if isinstance(part, PaperTable)}
 
 
 def names(instrument):

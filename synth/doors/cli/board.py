@@ -17,7 +17,7 @@ from synth.errors import InputError, nearest
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
-    from synth.sound.board_forecast import Change
+    from synth.sound.board_forecast import BoardEffect
     from synth.sound.boardsheet import BoardSheet
 
 KINDS = (".png", ".svg", ".pdf")
@@ -88,7 +88,7 @@ def _check_picture(output: Path | None) -> None:
 
 
 def _data(
-    instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[Change], said: Sequence[str]
+    instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[BoardEffect], said: Sequence[str]
 ) -> dict[str, Any]:
     feet = [
         {
@@ -124,7 +124,7 @@ def _number(value: float) -> float | None:
 
 
 def _words(
-    instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[Change], said: Sequence[str]
+    instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[BoardEffect], said: Sequence[str]
 ) -> str:
     from synth.sound.board_forecast import ALONE
 
@@ -163,7 +163,7 @@ def _box_words(sheet: BoardSheet) -> str:
     return f"{words}; above {box.standing_hz:.0f} Hz the air inside has waves of its own, which are left out"
 
 
-def _table(table: Sequence[Change]) -> str:
+def _table(table: Sequence[BoardEffect]) -> str:
     heads = ("group", "lowest Hz", "fundamental dB SPL", "over bar dB", "ring s", "of the bar's ring")
     return aligned(
         heads,
@@ -182,7 +182,7 @@ def _table(table: Sequence[Change]) -> str:
 
 
 def _draw(
-    output: Path, instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[Change]
+    output: Path, instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[BoardEffect]
 ) -> None:
     from synth.files import atomic_write
     from synth.workshop.boardplot import draw_board

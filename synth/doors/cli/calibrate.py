@@ -15,12 +15,12 @@ import numpy as np
 from synth.doors.cli import arguments, bench
 from synth.doors.cli.table import aligned
 from synth.errors import InputError
-from synth.units import MM, cents
+from synth.units import FALL, MM, cents
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.recording.calibrate import Calibration
-    from synth.recording.calibration_model import Piece
+    from synth.recording.calibration_model import MeasuredPiece
     from synth.recording.match import MatchedPartial, TineAssignment
     from synth.vibration.tuning import Row
 
@@ -123,10 +123,10 @@ def _piece(
     named: Sequence[str],
     lengths: Sequence[str],
     length_sd_mm: float,
-) -> tuple[list[TineAssignment], Piece]:
+) -> tuple[list[TineAssignment], MeasuredPiece]:
     """The taps with their tines, and everything that was measured."""
-    from synth.recording.calibration_model import Piece
-    from synth.recording.match import lines, name_tines
+    from synth.recording.calibration_model import MeasuredPiece
+    from synth.recording.match import matched_partials, name_tines
     from synth.recording.parameters import tree_of
     from synth.recording.predicted_partials import bar_of, heard
 
@@ -140,9 +140,11 @@ def _piece(
     )
     model = heard(instrument, bar_of(instrument), length, row.trim, list(which))
     claims = name_tines([tap for tap, _ in taps], model, wanted)
-    found = tuple(line for claim in claims for line in lines(claim, model))
+    found = tuple(line for claim in claims for line in matched_partials(claim, model))
     tree = tree_of(instrument.file)
-    return claims, Piece(tree, instrument.file, instrument, length, row.trim, length_sd_mm * MM, found)
+    return claims, MeasuredPiece(
+        tree, instrument.file, instrument, length, row.trim, length_sd_mm * MM, found
+    )
 
 
 def _as_cut(
@@ -204,9 +206,9 @@ def _line_data(instrument: Instrument, calibration: Calibration, line: MatchedPa
         "frequency_hz": line.frequency,
         "before_cents": cents(line.of(before.frequency[old]) / line.frequency),
         "after_cents": cents(line.of(after.frequency[new]) / line.frequency),
-        "decay_s": math.log(1e3) / line.decay_rate if known else None,
-        "before_s": math.log(1e3) / line.of(before.decay_rate[old]),
-        "after_s": math.log(1e3) / line.of(after.decay_rate[new]),
+        "decay_s": FALL / line.decay_rate if known else None,
+        "before_s": FALL / line.of(before.decay_rate[old]),
+        "after_s": FALL / line.of(after.decay_rate[new]),
     }
 
 

@@ -14,7 +14,7 @@ from synth.errors import InputError
 from synth.playing.stroke import Direction, Grip, Hand
 
 if TYPE_CHECKING:
-    from synth.sound.file_sets import Member
+    from synth.sound.file_sets import SetMember
     from synth.sound.render import ContactModel
 
 
@@ -72,7 +72,7 @@ def command(
         numbers=numbers,
     )
     chosen = comparison.variants(instrument, plain, through, _varied(vary))
-    heard = comparison.render(
+    heard = comparison.render_variants(
         instrument,
         chosen,
         seconds=seconds,
@@ -99,7 +99,7 @@ def command(
     click.echo(f"{output}: true/ at one gain, matched/ in loudness, comparison.csv, comparison.png")
 
 
-def _gated(members: Sequence[Member]) -> list[str]:
+def _gated(members: Sequence[SetMember]) -> list[str]:
     """What to tell of sounds that are too quiet for the meter at true level."""
     quiet = [each.name for each in members if each.gated]
     if not quiet:

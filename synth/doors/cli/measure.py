@@ -47,11 +47,11 @@ def command(
     Example:
       tinewright measure first-tine.wav -o first-tine.png
     """
-    from synth.recording.audio_input import read
-    from synth.recording.partials import measure
+    from synth.recording.audio_input import read_recording
+    from synth.recording.partials import measure_taps
 
-    take = read(recording, start_s, seconds)
-    measurement = measure(take)
+    take = read_recording(recording, start_s, seconds)
+    measurement = measure_taps(take)
     if table is not None:
         _write_csv(measurement, table)
     if image is not None:

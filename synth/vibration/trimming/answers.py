@@ -13,12 +13,12 @@ from itertools import permutations
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.edit import Edit
 from synth.design.instrument import Instrument, Nut, PlacedNut, Tine, TrimWish
 from synth.design.rods_nuts_sticks import fitting_warning
 from synth.errors import InputError
 from synth.units import INCH, MM, Units
-from synth.vibration.rod import Array
 from synth.vibration.trimming.search import BLUR, Curve, along, pair, without
 from synth.vibration.trimming.settle import Aim, Start, TrimSolution, settle
 
