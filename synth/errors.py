@@ -36,6 +36,27 @@ class InputError(Exception):
         )
 
 
+def alike(name: str, known: Iterable[str]) -> list[str]:
+    """What of `known` may be meant by `name`: exactly that, or else all that differ from it in case alone."""
+    names = list(known)
+    return [each for each in names if each == name] or [
+        each for each in names if each.casefold() == name.casefold()
+    ]
+
+
+def named(name: str, known: Iterable[str], finding: str, *, location: str = "", file: str = "") -> str:
+    """The one of `known` that is called `name`: exactly so, or else the only one that differs in case.
+
+    Raises `InputError` with `finding` ("there is no group") where there is none, or several.
+    """
+    names = list(known)
+    same = alike(name, names)
+    if len(same) == 1:
+        return same[0]
+    remedy = f"write it as one of {', '.join(same)}" if same else nearest(name, names)
+    raise InputError(f"{finding} '{name}'", remedy=remedy, location=location, file=file)
+
+
 def nearest(name: str, known: Iterable[str]) -> str:
     """A remedy for a name that is not known: "did you mean ...?" where one is close, else what there is."""
     names = sorted(known)

@@ -13,13 +13,14 @@ swing along the row gives pitch, ring and, by the host structure's answer, sound
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.cache import cached
 from synth.design.instrument import Instrument
+from synth.design.schema import Swing
 from synth.sound.radiator import Complex, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.sound.radiator.board import board_pressures
@@ -49,7 +50,6 @@ DROWNED: Final = -6.0  # dB: half the pressure of the bar alone, which board and
 REFERENCE: Final = 20e-6  # Pa
 
 Array = NDArray[np.float64]
-Swing = Literal["along", "across"]
 
 
 @dataclass(frozen=True)

@@ -9,12 +9,11 @@ import click
 
 from synth.doors.cli import arguments, hearing
 from synth.errors import InputError
-from synth.playing.stroke import Hand
+from synth.playing.stroke import ContactModel, Hand
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.playing.script import Performance
-    from synth.sound.render import ContactModel
 
 
 @click.command("play")
@@ -52,6 +51,7 @@ def command(
 
     check_output(output)
     instrument = arguments.instrument(design)
+    through = through and instrument.listening(through)
     piece = read(score, instrument, through=through, skip_unplayable=skip_unplayable)
     for words in _overruled(piece, through):
         click.echo(words, err=True)
