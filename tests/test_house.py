@@ -46,7 +46,7 @@ PLACES = """
     recording.retune recording.corrected recording.parameters recording.calibration_model recording.apart
     recording.calibrate
     doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
-    doors.live_session doors.live doors.cli
+    doors.live_session doors.live doors.reference doors.cli
 """
 ORDER = PLACES.split()
 

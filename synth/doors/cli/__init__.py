@@ -39,6 +39,8 @@ COMMANDS: Final = (
     "measure",
     "calibrate",
     "tune",
+    "keys",
+    "stock",
 )
 
 

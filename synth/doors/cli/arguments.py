@@ -20,6 +20,7 @@ from synth.design.schema import Design
 from synth.playing.stroke import (
     CHOICES,
     CONTROLS,
+    ContactModel,
     Direction,
     Grip,
     Hand,
