@@ -60,9 +60,11 @@ def named(name: str, known: Iterable[str], finding: str, *, location: str = "", 
 def nearest(name: str, known: Iterable[str]) -> str:
     """A remedy for a name that is not known: "did you mean ...?" where one is close, else what there is."""
     names = sorted(known)
-    close = difflib.get_close_matches(name.lower(), [each.lower() for each in names], n=1, cutoff=0.6)
-    have = f"have {', '.join(names)}" if names else "there are none"
-    if not close:
-        return have
-    guess = next(each for each in names if each.lower() == close[0])
-    return f"did you mean '{guess}'? {have}"
+    return guessed(name, names) + (f"have {', '.join(names)}" if names else "there are none")
+
+
+def guessed(name: str, known: Iterable[str]) -> str:
+    """The question "did you mean ...? " where one of `known` is close to a name, else nothing."""
+    lower = {each.lower(): each for each in known}
+    close = difflib.get_close_matches(name.lower(), lower, n=1, cutoff=0.6)
+    return f"did you mean '{lower[close[0]]}'? " if close else ""

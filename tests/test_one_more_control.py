@@ -1,4 +1,4 @@
-"""A row added to the table of controls reaches all that knows a stroke: shown in a copy of the house with one more."""
+"""A row added to the table of controls reaches all that knows a stroke, in a copy of the house with one more."""
 
 import shutil
 import subprocess

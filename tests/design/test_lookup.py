@@ -9,6 +9,7 @@ import pytest
 from synth.design import schema
 from synth.design.file import load
 from synth.design.resolve import resolve
+from synth.doors.cli.bench import find_tine
 from synth.errors import InputError, named
 from synth.playing.script import Entry, Script, schedule
 from synth.vibration import plate
@@ -85,3 +86,11 @@ def test_rooms_that_know_no_design_offer_the_same_words_as_its_keys():
     assert get_args(plate.Edge) == get_args(schema.Edges)
     assert get_args(length_text.Units) == get_args(schema.Units)
     assert get_args(tiling.Paper) == get_args(schema.Paper)
+
+
+def test_a_tine_that_is_not_there_is_refused_with_the_nearest(rail):
+    assert find_tine(rail, "d3.2") == rail.group("D3").first + 1
+    with pytest.raises(
+        InputError, match=r"there is no tine 'D33\.2'; did you mean 'D3\.2'\? write GROUP\.N, as "
+    ):
+        find_tine(rail, "D33.2")

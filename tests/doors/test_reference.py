@@ -55,8 +55,25 @@ def test_every_key_is_explained_in_the_rows_themselves(kind):
     text = " ".join(f"{each.heading} {each.key} {each.meaning} {each.default}" for each in mine)
     words = set(re.findall(r"\w+", " ".join(re.findall(r"`([^`]*)`", text))))
     keys = {each for table in tables(kind).values() for each in table.__struct_fields__}
-    assert keys - words <= {"kind", "tine"}  # `kind` is of feet's support; [[group.tine]] is a heading
+    assert keys - words == set()
     assert "spacing_mm" in keys or "at_beat" in keys
+
+
+def test_defaults_are_those_of_the_schema():
+    """Each default of the schema that is a number or a word stands in the row of its key."""
+    checked = 0
+    mine = [each for each in rows() if each.table not in ("midi", "commands")]
+    for table in {**tables(schema.Design), **tables(Script)}.values():
+        for field in msgspec.structs.fields(table):
+            if field.default in (None, "", msgspec.NODEFAULT):
+                continue
+            said = f"{field.default:g}" if isinstance(field.default, float) else str(field.default)
+            told = [each.default for each in mine if field.name in re.findall(r"`(\w+)`", each.key)]
+            assert any(re.search(rf"(?<![\d.]){re.escape(said)}(?![\d.]*\d)", each) for each in told), (
+                field.name
+            )
+            checked += 1
+    assert checked > 25
 
 
 def possible(table, key):
@@ -127,7 +144,9 @@ def test_stock_prints_each_row_of_a_kind(capsys):
     assert len(lines) == 1 + len(catalogue.threads().rows)
     heads = lines[0].split()
     m4 = next(line for line in lines if line.startswith("M4 "))
-    assert "0.7" in m4.split() and "pitch_mm" in heads and "source" not in heads
+    assert "0.7" in m4.split()
+    assert "pitch_mm" in heads
+    assert "source" not in heads
 
 
 @pytest.mark.parametrize("kind", STOCK)

@@ -13,6 +13,7 @@ from typing import Any, TypeVar, get_args
 
 import click
 
+from synth.design import catalogue
 from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
@@ -114,7 +115,7 @@ def stroke_options(command: Decorated) -> Decorated:
         "--stick",
         "stick_name",
         metavar="STICK",
-        help="A stick of the design, or birch, bamboo, brass, nylon.",
+        help=f"A stick of the design, or {', '.join(catalogue.sticks().names)}.",
     )(command)
 
 
