@@ -44,7 +44,7 @@ def check_picture(path: Path) -> None:
     if path.suffix.lower() not in PICTURES:
         raise InputError(
             f"'{path.suffix}' is not a kind of picture",
-            remedy=f"name it {', '.join(PICTURES)}",
+            remedy=f"name it {', '.join(PICTURES[:-1])} or {PICTURES[-1]}",
             file=str(path),
         )
     check_place(path)
