@@ -36,6 +36,20 @@ def check_place(path: Path) -> None:
         )
 
 
+PICTURES: Final = (".png", ".svg", ".pdf")
+
+
+def check_picture(path: Path) -> None:
+    """Refuse a picture that could not be written: its ending, its folder. Raises `InputError`."""
+    if path.suffix.lower() not in PICTURES:
+        raise InputError(
+            f"'{path.suffix}' is not a kind of picture",
+            remedy=f"name it {', '.join(PICTURES[:-1])} or {PICTURES[-1]}",
+            file=str(path),
+        )
+    check_place(path)
+
+
 def check_folder(path: Path) -> None:
     """Refuse a folder that could not be made or written to, before any work is done for it. Raises `InputError`."""
     there = next((each for each in (path, *path.parents) if os.path.lexists(each)), path)

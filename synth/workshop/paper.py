@@ -9,9 +9,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 from synth.files import atomic_write
+from synth.workshop.tiling import Paper
 from synth.workshop.typeface import BOX, typeface
 
 SIZE: Final = 8.0  # points
@@ -78,7 +79,7 @@ def write_html(document: Document, path: Path) -> None:
         beside.write_text(page, encoding="utf-8")
 
 
-def write_pages(document: Document, path: Path, *, paper: Literal["A4", "Letter"]) -> None:
+def write_pages(document: Document, path: Path, *, paper: Paper) -> None:
     """A PDF of numbered pages."""
     from reportlab.lib import pagesizes
     from reportlab.platypus import SimpleDocTemplate

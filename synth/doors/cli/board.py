@@ -13,14 +13,12 @@ import click
 
 from synth.doors.cli import arguments
 from synth.doors.cli.table import aligned
-from synth.errors import InputError, nearest
+from synth.files import check_picture
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.sound.board_forecast import BoardEffect
     from synth.sound.boardsheet import BoardSheet
-
-KINDS = (".png", ".svg", ".pdf")
 
 
 @click.command("board")
@@ -53,11 +51,9 @@ def command(
     from synth.vibration.solve import solve_row
 
     instrument = arguments.instrument(design)
-    if name not in instrument.boards:
-        raise InputError(
-            f"there is no board '{name}'", remedy=nearest(name, instrument.boards), file=instrument.file
-        )
-    _check_picture(output)
+    name = instrument.board(name).name
+    if output is not None:
+        check_picture(output)
     row = solve_row(instrument, fresh=fresh)
     sheet = solve_sheet(instrument, name, fresh=fresh)
     bar = solve_foretold(instrument, row, None, fresh=fresh)
@@ -71,20 +67,6 @@ def command(
         _draw(output, instrument, name, sheet, table)
     if knock is not None:
         _write_knock(knock, instrument, name, gain_db)
-
-
-def _check_picture(output: Path | None) -> None:
-    from synth.files import check_place
-
-    if output is None:
-        return
-    if output.suffix.lower() not in KINDS:
-        raise InputError(
-            f"'{output.suffix}' is not a kind of picture",
-            remedy=f"name it {', '.join(KINDS)}",
-            file=str(output),
-        )
-    check_place(output)
 
 
 def _data(

@@ -11,11 +11,10 @@ import click
 from synth.doors.cli import arguments
 from synth.doors.cli.table import aligned
 from synth.errors import InputError
-from synth.playing.stroke import Direction, Grip, Hand
+from synth.playing.stroke import ContactModel, Direction, Grip, Hand
 
 if TYPE_CHECKING:
     from synth.sound.file_sets import SetMember
-    from synth.sound.render import ContactModel
 
 
 @click.command("compare")
@@ -64,7 +63,7 @@ def command(
     instrument = arguments.instrument(design)
     plain = arguments.stroke(
         instrument,
-        group=arguments.group_index(instrument, group),
+        group=instrument.group_index(group),
         stick_name=stick_name,
         direction=direction,
         hand=hand,

@@ -131,14 +131,10 @@ def _write_csv(measurement: Measurement, path: Path) -> None:
 
 
 def _draw(take: Recording, measurement: Measurement, path: Path) -> None:
-    from synth.errors import InputError
-    from synth.files import atomic_write
+    from synth.files import atomic_write, check_picture
     from synth.recording.plot import picture
 
-    if path.suffix.lower() not in {".png", ".svg", ".pdf"}:
-        raise InputError(
-            f"'{path.suffix}' is not a kind of picture", remedy="name it .png, .svg or .pdf", file=str(path)
-        )
+    check_picture(path)
     with atomic_write(path) as beside:
         picture(take, measurement).savefig(beside, dpi=130)
     click.echo(f"wrote {path}", file=sys.stderr)

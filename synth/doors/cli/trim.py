@@ -14,7 +14,7 @@ import click
 from synth.doors.cli import arguments
 from synth.doors.cli.table import aligned
 from synth.errors import InputError
-from synth.files import check_place
+from synth.files import check_picture
 from synth.units import MM, Units
 
 if TYPE_CHECKING:
@@ -62,11 +62,10 @@ def command(
     """
     from synth.design.file import read_text
     from synth.vibration.trimming.answers import reach_words
-    from synth.workshop.trimplot import check_kind, draw_trimmings
+    from synth.workshop.trimplot import draw_trimmings
 
     if picture is not None:
-        check_kind(picture)
-        check_place(picture)
+        check_picture(picture)
     text, instrument = read_text(design), arguments.instrument(design)
     wishing = _wishing(instrument, group)
     found = _trimmings(instrument, wishing, None if also is None else _second_wish(also), fresh=fresh)
@@ -91,7 +90,7 @@ def command(
 
 def _wishing(instrument: Instrument, group: str | None) -> list[int]:
     """The tines with a wish, of one group or all. Raises `InputError` where there is none."""
-    only = None if group is None else arguments.group_index(instrument, group)
+    only = None if group is None else instrument.group_index(group)
     own = [n for n, t in enumerate(instrument.tines) if t.wish is not None and only in (None, t.group)]
     if not own:
         where = "the design" if group is None else f"the group '{group}'"
