@@ -30,10 +30,12 @@ from synth.playing.contact.layout import (
     SLID,
     T_FIRST,
     T_LAST,
+    USED,
     Held,
     Row,
     State,
 )
+from synth.playing.contact.modal_step import write
 from synth.playing.contact.run import AHEAD, PATIENCE, TAIL, TOO_QUICK
 from synth.playing.contact.stick_path import NO_BITE
 from synth.playing.contact.stroke_contact import LEVERED
@@ -360,6 +362,18 @@ def set_off(stick: Stick, wish: Any, row: Row, state: State, course: Any) -> Non
     course[C_PLACE] = touch - back
     course[C_START] = wish[W_START] - back / wish[W_SPEED]
     course[C_STOP] = wish[W_START] + (last + TAIL) / wish[W_SPEED] + 2.0 * PATIENCE
+
+
+@whole
+def emptied(state: State, history: Any) -> None:
+    """Writes the bins under way into the history, as the end of a pass does: a pass that pauses is heard up to now.
+
+    With bins of one step each is complete.
+    """
+    for i in range(state.q.shape[0]):
+        if state.flags[i, BIN] >= 0:
+            state.clock[USED] = write(history, state.clock[USED], i, state.flags[i, BIN], state.binned)
+            state.flags[i, BIN] = -1
 
 
 @inlined

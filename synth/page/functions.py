@@ -43,6 +43,7 @@ _FUNCTIONS: Final = (
     "meet: index i8[1], dof i8[3], vectors f4[3], pole f8[2], amplitude f8[2], moment f8, turned f8[2],"
     " state State",
     "set_off: stick Stick, wish f8[1], row Row, state State, course f8[1]",
+    "emptied: state State, history f8[2]",
     "windows: node f8[1], share_of_node f8[1], weights f8[2], past f8[1], share f8[2], low f8[1]",
     "tables: pole f8[2], rate f8, past f8[1], share f8[2], ring f8[2], turns f4[3], step f8[3], limited f4[3]",
     "weigh: step f8[3], weights f8[3], table f4[3]",
@@ -63,7 +64,7 @@ _FUNCTIONS: Final = (
     "limited: sound f8[2], memory f8[1], cap f8, attack f8, release f8, gain f8[1]",
     "line_weights: pole f8[2], thickness f8[2], residue f8[3], strength f8[1], point f8[2], directions f8[2],"
     " ears f8[2], sound_speed f8, nearest f8, weights f8[4]",
-    "gathered: body Body, r i8, momenta f4[3]",
+    "gathered: body Body, pole f8[2], r i8, momenta f4[3]",
     "quietened: body Body, pole f8[2], r i8, per_hz f8, flat f8, turned f8[2], momenta f4[3], amplitude f8[2]",
     "turned_to: pole f8[2], amplitude f8[2], time f8, turned f8[2]",
     "swings: dof i8[3], vectors f4[3], amplitude f8[2], swing f8[2]",
@@ -97,7 +98,7 @@ def _named(name: str) -> Any:
     return getattr(approach if hasattr(approach, name) and name in _OF_APPROACH else sounding, name)
 
 
-_OF_APPROACH: Final = ("lay", "meet", "set_off")
+_OF_APPROACH: Final = ("lay", "meet", "set_off", "emptied")
 
 
 def _type(kind: str) -> Any:

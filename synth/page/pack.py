@@ -27,9 +27,11 @@ from synth.playing.contact.stick import StickLine, give, stick_line, stick_modes
 from synth.playing.contact.stick_path import EDGE_SHARE, height_in_row
 from synth.playing.stroke import Grip
 from synth.sound.audio import FULL_SCALE, RATE
+from synth.sound.loudness import A_POLES
 from synth.sound.radiator import Direct, Radiator, ears
-from synth.sound.radiator.bar import nearest_distance, rods, thickness
+from synth.sound.radiator.bar import rods, thickness
 from synth.sound.radiator.pickup import Magnetic, Piezo
+from synth.sound.radiator.stick import nearest_way
 from synth.sound.render import Scene
 from synth.units import decibels
 from synth.vibration.frame import rigid_arm
@@ -73,11 +75,16 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
         "name": first.instrument.name,
         "rate": RATE,
         "full_scale_pa": FULL_SCALE,
+        "groups": [
+            {"name": each.name, "tines": list(range(each.first, each.first + each.count))}
+            for each in first.instrument.groups
+        ],
         "tines": _tines(first, blob),
         "sticks": _sticks(first.instrument, blob),
         "banks": [_bank(each, blob, kind) for each in banks.values()],
         "radiators": radiators,
         "air": _air(first, blob),
+        "a_weighting": blob.put(_a_weighting(), "f8"),
     }
     return Packed(head, blob)
 
@@ -164,11 +171,13 @@ def _line(line: StickLine, blob: Blob) -> dict[str, Any]:
     share = np.gradient(line.place)
     share[[0, -1]] /= 2.0
     pieces = rods(np.zeros((len(share), 3)), length=share, radius=line.diameter / 2.0)
-    wave = np.abs(line.pole.imag) / SOUND_SPEED
+    heard = line.pole.imag < math.pi * RATE  # as in `sound.drive`
+    pole = line.pole[heard]
+    wave = np.abs(pole.imag) / SOUND_SPEED
     return {
         "place": blob.put(line.place, "f8"),
-        "pole": blob.put(_parts(line.pole), "f8"),
-        "residue": blob.put(_parts(line.residue).swapaxes(0, 1), "h"),
+        "pole": blob.put(_parts(pole), "f8"),
+        "residue": blob.put(_parts(line.residue[heard]).swapaxes(0, 1), "f4"),
         "strength": blob.put(AIR_DENSITY * pieces.volume, "f8"),
         "thickness": blob.put(_parts(thickness(wave[:, None] * line.diameter / 2.0)[:, 0]), "f8"),
     }
@@ -267,6 +276,25 @@ def _weights(radiator: Radiator, gain: float, blob: Blob) -> dict[str, Any]:
     return blob.put(np.stack([gain * radiator.weights.real, gain * radiator.weights.imag], axis=1), "f8")
 
 
+def _a_weighting() -> Array:
+    """Second-order sections (3, 6) of the A curve by the bilinear rule: within 0.2 dB to 5 kHz, 3 dB low at 12."""
+    from scipy.signal import bilinear_zpk, zpk2sos
+
+    low, second, third, high = (2.0 * math.pi * each for each in A_POLES)
+    zeros, poles, gain = bilinear_zpk(
+        [0.0] * 4, [-low, -low, -second, -third, -high, -high], high**2, fs=float(RATE)
+    )
+    sections = np.asarray(zpk2sos(zeros, poles, gain))
+    sections[0, :3] /= _gain_at(sections, 1000.0)
+    return sections
+
+
+def _gain_at(sections: Array, frequency: float) -> float:
+    from scipy.signal import sosfreqz
+
+    return float(abs(sosfreqz(sections, [2.0 * math.pi * frequency / RATE])[1][0]))
+
+
 def _air(scene: Scene, blob: Blob) -> dict[str, Any]:
     """Where ears and tips are: for the stick's own sound, and for the picture."""
     model, bases = scene.model, scene.model.bases
@@ -276,7 +304,7 @@ def _air(scene: Scene, blob: Blob) -> dict[str, Any]:
     points = ears(scene.instrument)
     return {
         "sound_speed": SOUND_SPEED,
-        "nearest": nearest_distance(model, points),
+        "nearest": nearest_way(scene.instrument),
         "ears": blob.put(points, "f8"),
         "clamp": blob.put(clamp, "f8"),
         "tip": blob.put(clamp + above * bases.pointing, "f8"),

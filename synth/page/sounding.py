@@ -514,14 +514,14 @@ def line_weights(
 
 
 @whole
-def gathered(body: Body, r: int, momenta: Any) -> None:
-    """The momentum M v of tine r's partials in every mode: its rows of momenta (V, 2, M), as `tine_momentum`."""
+def gathered(body: Body, pole: Any, r: int, momenta: Any) -> None:
+    """The momentum of tine r's partials in every mode, softened as in `modal_projection`: rows of momenta (V, 2, M)."""
     for plane in range(2):
         for k in range(body.dof.shape[2]):
             v = body.dof[r, plane, k]
             if v < 0:
                 continue
-            for m in range(body.vectors.shape[2]):
+            for m in range(pole.shape[1]):
                 momenta[v, 0, m] = body.vectors[v, 0, m]
                 momenta[v, 1, m] = body.vectors[v, 1, m]
             for b in range(body.base.shape[2]):
@@ -529,6 +529,12 @@ def gathered(body: Body, r: int, momenta: Any) -> None:
                 for j in range(6):
                     moved += body.force[r, j, plane, k] * body.base[r, j, b]
                 add_row(momenta, v, body.vectors, b, moved)
+            omega = 2.0 * math.pi * body.partial[r, plane, k]
+            for m in range(pole.shape[1]):
+                x = max((pole[1, m] / omega) ** 2, 1.0)
+                slow = x / (x * x - x + 1.0)
+                momenta[v, 0, m] *= slow
+                momenta[v, 1, m] *= slow
 
 
 @whole
@@ -549,17 +555,13 @@ def quietened(
             for m in range(pole.shape[1]):
                 q += body.vectors[v, 0, m] * turned[0, m] - body.vectors[v, 1, m] * turned[1, m]
                 p += body.vectors[v, 0, m] * turned[2, m] - body.vectors[v, 1, m] * turned[3, m]
-            partial = body.partial[r, plane, k]
-            share = math.expm1(-(per_hz * partial + flat))
+            share = math.expm1(-(per_hz * body.partial[r, plane, k] + flat))
             q *= share
             p *= share
-            omega = 2.0 * math.pi * partial
             for m in range(pole.shape[1]):
-                x = max((pole[1, m] / omega) ** 2, 1.0)
-                slow = x / (x * x - x + 1.0)
                 up = -(p - pole[0, m] * q) / pole[1, m]
-                amplitude[0, m] += slow * (momenta[v, 0, m] * q - momenta[v, 1, m] * up)
-                amplitude[1, m] += slow * (momenta[v, 0, m] * up + momenta[v, 1, m] * q)
+                amplitude[0, m] += momenta[v, 0, m] * q - momenta[v, 1, m] * up
+                amplitude[1, m] += momenta[v, 0, m] * up + momenta[v, 1, m] * q
 
 
 @whole

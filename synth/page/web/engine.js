@@ -1,0 +1,500 @@
+// The instrument as it sounds: banks, ears, strokes and palms, a render quantum at a time. No browser is needed.
+'use strict';
+
+const VOICES = 12; // strokes at once
+const VOICE_BYTES = 3 << 20;
+const FADE = 6; // blocks in which one ear gives way to another
+const MARGIN = 4; // frames that an impulse spreads beyond its own: SPREAD on half frames
+const EARLY = 1.5e-3; // m before the first touch, where a stroke is prepared
+const PALM_PERIODS = 3; // as mute.py
+const TOUCH_DB_PER_S = 700;
+const CAP_DB = -6; // as limiter.py
+const ATTACK = 20000; // dB/s
+const RELEASE = 40;
+const FAST = 0.125; // s, IEC 61672-1 time weighting F
+const REFERENCE = 20e-6; // Pa
+const MM = 1e-3;
+const DEGREE = Math.PI / 180;
+const USUAL = {
+  direction: 'forward', grip: 'usual', speed_mm_s: 500, bite_mm: 2, lean: 0, height_mm: 0, tilt_deg: 45,
+  skew_deg: 0, pressure_n: 0,
+};
+
+class Engine {
+  /** `bytes` are the unpacked ones of the page, `module` a compiled WebAssembly.Module. */
+  constructor({ head, bytes, module, functions }) {
+    this.compiled = new Compiled(module, functions);
+    this.content = new Content(head, bytes);
+    const { compiled, content } = this;
+    const { arena } = compiled;
+    this.rate = head.rate;
+    this.frame = 0;
+    this.windows = new Windows(compiled);
+    this.layTines();
+    this.banks = head.banks.map((told) => new Bank(compiled, this.windows, content, told, this.tines));
+    this.ears = head.radiators.map((told) => new Ear(compiled, this.windows, content, told, this.banks[told.bank]));
+    this.ear = this.ears[0];
+    this.leaving = null;
+    this.sticks = new Map();
+    this.arenas = Array.from({ length: VOICES }, () => new Arena(compiled.memory, this.reserve(), VOICE_BYTES));
+    this.voices = [];
+    this.waiting = []; // strokes and palms to come, by their seconds
+    this.reports = [];
+    this.limit = null;
+    this.gain = 1;
+    this.sound = arena.array('f8', 2, BLOCK);
+    this.prefill = [];
+    this.meter = new Meter(this, content, head);
+  }
+
+  reserve() {
+    const { arena } = this.compiled;
+    return arena.array('i4', VOICE_BYTES / 4).address;
+  }
+
+  layTines() {
+    const { arena } = this.compiled;
+    const told = this.content.head.tines;
+    const { content } = this;
+    this.tines = {};
+    for (const [name, each] of Object.entries(told)) {
+      if (!name.startsWith('tip_')) this.tines[`tines.${name}`] = content.put(arena, 'f8', each);
+    }
+    for (const name of ['shape', 'slope']) {
+      const exact = content.numbers(told[`tip_${name}`]);
+      const [R, K, N] = told[name].shape;
+      const { at } = this.tines[`tines.${name}`];
+      for (let r = 0; r < R; r++) at.set(exact.subarray(r * N, (r + 1) * N), r * K * N);
+    }
+    this.place = content.numbers(told.place);
+    this.modes = told.omega.shape[1] / 2;
+  }
+
+  /** A stick in a grip, made ready once. */
+  stick(name, grip) {
+    const key = `${name} ${grip}`;
+    if (!this.sticks.has(key)) this.sticks.set(key, this.makeStick(this.content.head.sticks[name][grip]));
+    return this.sticks.get(key);
+  }
+
+  makeStick(told) {
+    const { compiled, content } = this;
+    const { arena } = compiled;
+    const arrays = {};
+    for (const [name, kind] of [['omega', 'f8'], ['decay_rate', 'f8'], ['kick', 'f8'], ['blocks', 'i8'], ['law', 'f8']]) {
+      arrays[`stick.${name}`] = content.put(arena, kind, told[name]);
+    }
+    const one = content.numbers(told.line.pole);
+    const modes = one.length / 2;
+    const pole = arena.array('f8', 2, 2 * modes); // once for each direction across the stick
+    for (let part = 0; part < 2; part++) {
+      for (let d = 0; d < 2; d++) pole.at.set(one.subarray(part * modes, (part + 1) * modes), (2 * part + d) * modes);
+    }
+    const poles = new Poles(compiled, this.windows, this.rate, pole);
+    const drives = arena.array('f4', 2, 2, 2 * modes); // an impulse adds 1 to the modes of its own direction
+    drives.at.fill(1, 0, modes);
+    drives.at.fill(1, 5 * modes, 6 * modes);
+    const line = { poles, drives, modes, place: content.numbers(told.line.place) };
+    for (const name of ['strength', 'thickness', 'residue']) line[name] = content.put(arena, 'f8', told.line[name]);
+    line.pole = content.put(arena, 'f8', told.line.pole);
+    return { arrays, law: Array.from(content.numbers(told.law)), line };
+  }
+
+  /** The stick's three directions (down, sideways, to the hand) along the row, across it and up. */
+  across({ tilt, skew }, sign) {
+    const [ct, st, cs, ss] = [Math.cos(tilt), Math.sin(tilt), Math.cos(skew), Math.sin(skew)];
+    return [[sign * ct * cs, ct * ss, -st], [-sign * ss, cs, 0], [sign * st * cs, st * ss, ct]];
+  }
+
+  /** How the stick of a stroke is heard in the air, full scale 1: weights for `Hearing`. */
+  lineWeights(voice, across) {
+    const { arena } = voice;
+    const { line } = voice.stick;
+    const { air } = this.content.head;
+    const numbers = (name) => this.content.numbers(air[name]);
+    const form = voice.given['row.form'].at;
+    const met = voice.tines.filter((_, i) => form[5 * i + 1] > 0).sort((a, b) => a - b);
+    const frame = numbers('frame').subarray(9 * met[met.length >> 1]);
+    const turned = (v) => [0, 1, 2].map((x) => v[0] * frame[x] + v[1] * frame[3 + x] + v[2] * frame[6 + x]);
+    const tips = numbers('tip');
+    const tip = [0, 1, 2].map((x) => met.reduce((sum, r) => sum + tips[3 * r + x], 0) / met.length);
+    const along = turned(across[2]);
+    const points = Array.from(line.place, (z) => tip.map((x, k) => x + z * along[k])).flat();
+    const raw = arena.array('f8', 2, 2, 2, line.modes);
+    this.compiled.call('line_weights', {
+      pole: line.pole, thickness: line.thickness, residue: line.residue, strength: line.strength,
+      point: arena.put('f8', points, line.place.length, 3),
+      directions: arena.put('f8', [...turned(across[0]), ...turned(across[1])], 2, 3),
+      ears: arena.put('f8', numbers('ears'), 2, 3), sound_speed: air.sound_speed, nearest: air.nearest,
+      weights: raw,
+    });
+    const weights = arena.array('f8', 2, 2, 2 * line.modes);
+    const L = line.modes;
+    const full = this.content.head.full_scale_pa;
+    for (let d = 0; d < 2; d++) {
+      for (let c = 0; c < 2; c++) {
+        for (let part = 0; part < 2; part++) {
+          const from = ((2 * d + c) * 2 + part) * L;
+          const to = ((2 * c + part) * 2 + d) * L;
+          for (let m = 0; m < L; m++) weights.at[to + m] = raw.at[from + m] / full;
+        }
+      }
+    }
+    return weights;
+  }
+
+  /** A stroke as a script writes it, in SI. Throws RangeError for what cannot be. */
+  wish(entry) {
+    const { groups, sticks } = this.content.head;
+    const said = { ...USUAL, stick: Object.keys(sticks)[0], ...entry };
+    const group = typeof said.group === 'number' ? said.group : groups.findIndex((each) => each.name === said.group);
+    if (!groups[group]) throw new RangeError(`there is no group '${said.group}'`);
+    if (!sticks[said.stick]?.[said.grip]) throw new RangeError(`there is no stick '${said.stick}' in a grip '${said.grip}'`);
+    const wish = {
+      id: said.id, group, direction: said.direction, stick: said.stick, grip: said.grip,
+      speed: said.speed_mm_s * MM, bite: said.bite_mm * MM, lean: said.lean, height: said.height_mm * MM,
+      tilt: said.tilt_deg * DEGREE, skew: said.skew_deg * DEGREE, pressure: said.pressure_n, start: said.at_s,
+    };
+    for (const [name, value] of Object.entries(wish)) {
+      if (typeof value === 'number' && !Number.isFinite(value)) throw new RangeError(`${name} is not a number`);
+    }
+    return wish;
+  }
+
+  /** Plays a stroke, a palm or a touch of a script at its `at_s`. */
+  schedule(entry) {
+    const held = entry.palm ?? entry.touch;
+    if (held === undefined) this.waiting.push(this.wish(entry));
+    else this.waiting.push(...this.moments(held, entry));
+    this.waiting.sort((a, b) => a.start - b.start);
+  }
+
+  /** A stroke that begins now; `at`, m along its way from the first tine, where the stick is; without it, before. */
+  begin(entry) {
+    const wish = { ...this.wish({ ...entry, at_s: 0 }), live: true };
+    const soon = (this.frame + LEAD + BLOCK + MARGIN) / this.rate;
+    if (entry.at_mm !== undefined) {
+      wish.at = (entry.at_mm * MM - this.first(wish)) * (wish.direction === 'backward' ? -1 : 1);
+    }
+    wish.start = soon + EARLY / wish.speed;
+    return this.launch(wish);
+  }
+
+  /** Where the first tine that a stroke meets stands, m. */
+  first({ group, direction }) {
+    const places = this.content.head.groups[group].tines.map((r) => this.place[r]);
+    return direction === 'backward' ? Math.max(...places) : Math.min(...places);
+  }
+
+  /** The hand of a stroke is at `at_mm` along the bar, with a speed along its way, at a second of `time`. */
+  move({ id, at_mm, speed_mm_s, time }) {
+    const voice = this.voices.find((each) => each.id === id);
+    if (!voice) return;
+    const at = voice.sign * (at_mm * MM - voice.origin);
+    voice.follow({ at, speed: speed_mm_s * MM, time: time ?? this.frame / this.rate });
+  }
+
+  end(id) {
+    this.voices.filter((each) => each.id === id).forEach((each) => each.lift());
+  }
+
+  launch(wish) {
+    const arena = this.arenas.find((each) => !this.voices.some((voice) => voice.arena === each));
+    if (!arena) return null;
+    const voice = new Voice(this, arena, wish);
+    if (!voice.done) this.voices.push(voice);
+    else this.reports.push({ id: wish.id, group: wish.group, touches: [], missed: true });
+    return voice;
+  }
+
+  /** How the row of a voice rings as the stick comes. */
+  meet(voice) {
+    const { bank } = this.ear;
+    const moment = this.frame / this.rate;
+    this.compiled.call('meet', {
+      ...voice.given, dof: bank.body['body.dof'], vectors: bank.body['body.vectors'],
+      pole: bank.poles.pole, amplitude: bank.state, moment, turned: bank.poles.turned,
+    });
+  }
+
+  /** The moments of a palm or a touch, as mute.moments. */
+  moments(name, { at_s: start, hold_s: seconds = 0.3, touch }) {
+    const group = this.content.head.groups.findIndex((each) => each.name === name);
+    if (group < 0) throw new RangeError(`there is no group '${name}'`);
+    const times = [start];
+    for (let step = 2e-3; times.at(-1) + step < start + seconds; step = Math.min(step * 1.25, 20e-3)) {
+      times.push(times.at(-1) + step);
+    }
+    times.push(start + seconds);
+    return times.slice(1).map((time, n) => ({ hold: true, start: time, since: times[n], group, touch: touch !== undefined }));
+  }
+
+  /** Takes from all banks what a hold takes from its last moment to this one; the states are those of now. */
+  mute({ group, start, since, touch }, offset) {
+    const tines = this.content.head.groups[group].tines;
+    const seconds = start - since;
+    const perHz = touch ? 0 : (seconds * Math.LN10) / PALM_PERIODS;
+    const flat = touch ? (seconds * TOUCH_DB_PER_S * Math.LN10) / 20 : 0;
+    // the amplitudes of now, seen a moment earlier: what is taken then is carried on to now
+    const late = (this.frame + offset) / this.rate - start;
+    for (const bank of this.banks) {
+      const taken = bank.quieten(bank.state, tines, perHz, flat, -late);
+      this.compiled.call('turned_to', { pole: bank.poles.pole, amplitude: taken, time: late, turned: bank.poles.turned });
+      add(bank.state.at, bank.poles.turned.at.subarray(0, bank.state.items));
+    }
+  }
+
+  /** What is heard from now on. */
+  through(name) {
+    const ear = this.ears.find((each) => each.name === name);
+    if (!ear) throw new RangeError(`nothing is heard through '${name}'`);
+    if (ear === this.ear) return;
+    this.leaving = { ear: this.ear, left: FADE };
+    ear.clear();
+    this.ear = ear;
+  }
+
+  silence() {
+    this.voices = [];
+    this.waiting = [];
+    this.banks.forEach((each) => each.clear());
+    this.ears.forEach((each) => each.clear());
+  }
+
+  /** The next BLOCK frames, left and right, at full scale 1. */
+  process(left, right) {
+    left.fill(0);
+    right.fill(0);
+    const holds = this.due();
+    this.touches();
+    this.ringing(holds);
+    this.listen(left, right);
+    for (const { voice, count } of this.pushing) {
+      voice.airs(left, right, count);
+      voice.turn(count);
+      if (voice.done) this.reports.push(voice.report());
+    }
+    this.voices = this.voices.filter((each) => !each.done);
+    this.frame += BLOCK;
+    if (!this.pushing.length) this.prepareOne();
+  }
+
+  /** Launches strokes whose time has come; gives the holds of this block. */
+  due() {
+    const end = this.frame + BLOCK;
+    const holds = [];
+    this.waiting = this.waiting.filter((each) => {
+      if (each.hold) {
+        const frame = Math.ceil(each.start * this.rate - 1e-9);
+        if (frame >= end) return true;
+        holds.push({ ...each, offset: Math.max(0, frame - this.frame) });
+        return false;
+      }
+      if ((each.start - EARLY / each.speed) * this.rate >= end + LEAD) return true;
+      this.launch(each);
+      return false;
+    });
+    return holds;
+  }
+
+  /** Contacts run as far as this block of force goes, and are heard by those who listen. */
+  touches() {
+    const origin = this.frame + LEAD;
+    const ears = this.hearers();
+    this.pushing = this.voices.map((voice) => {
+      voice.contact(origin + BLOCK + MARGIN, origin);
+      const count = voice.listen();
+      if (count) {
+        for (const ear of ears) this.hear(voice, ear);
+      }
+      return { voice, count };
+    });
+  }
+
+  hearers() {
+    return this.leaving ? [this.ear, this.leaving.ear] : [this.ear];
+  }
+
+  hear(voice, ear) {
+    const slots = voice.slotsOf(ear.bank);
+    const loud = voice.loud.at;
+    voice.tines.forEach((_, i) => {
+      if (loud[2 * i] || loud[2 * i + 1]) ear.prepare(Number(slots.at[2 * i]));
+    });
+    ear.hearing.hear(voice.grid, 0, 2 * voice.tines.length, voice.loud, slots);
+  }
+
+  /** All banks go on by a block; ears take what they ring. */
+  ringing(holds) {
+    for (const ear of this.hearers()) ear.signal.at.fill(0);
+    const cuts = [...holds, { offset: LEAD, pending: true }].sort((a, b) => a.offset - b.offset);
+    let at = 0;
+    for (const cut of [...cuts, { offset: BLOCK }]) {
+      if (cut.offset > at) this.ringOn(at, cut.offset - at);
+      at = cut.offset;
+      if (cut.pending) this.take();
+      else if (cut.hold) this.mute(cut, at);
+    }
+    for (const bank of this.banks) this.leave(bank);
+  }
+
+  ringOn(first, count) {
+    const ears = this.hearers();
+    for (const bank of this.banks) {
+      const mine = ears.filter((ear) => ear.bank === bank);
+      if (!mine.length) bank.advance.set('count', count)();
+      for (const ear of mine) {
+        const last = ear === mine.at(-1);
+        if (!last) bank.copy.at.set(bank.state.at);
+        ear.hearing.ring(last ? bank.state : bank.copy, first, count, ear.signal);
+      }
+    }
+  }
+
+  /** The states that the last block of force left. */
+  take() {
+    for (const bank of this.banks) {
+      add(bank.state.at, bank.pending.at);
+      bank.pending.at.fill(0);
+    }
+  }
+
+  /** The states that this one leaves. */
+  leave(bank) {
+    for (const { voice, count } of this.pushing) {
+      if (!count) continue;
+      this.compiled.call('leave', {
+        grid: voice.grid, first: 0, count: 2 * voice.tines.length, loud: voice.loud, slots: voice.slotsOf(bank),
+        turns: bank.poles.turns, drives: bank.drives, left: bank.poles.left, state: bank.pending,
+      });
+    }
+  }
+
+  listen(left, right) {
+    for (const ear of this.hearers()) ear.hearing.lay(ear.signal.at);
+    if (!this.leaving) {
+      this.ear.onto(left, right, 1, 1);
+      return;
+    }
+    const [from, to] = [this.leaving.left / FADE, (this.leaving.left - 1) / FADE];
+    this.leaving.ear.onto(left, right, from, to);
+    this.ear.onto(left, right, 1 - from, 1 - to);
+    if (--this.leaving.left === 0) this.leaving = null;
+  }
+
+  /** In a silent moment one tine more is made ready for what is heard now. */
+  prepareOne() {
+    const { ear } = this;
+    const tines = this.place.length;
+    for (let n = 0; n < tines; n++) {
+      const r = (ear.asked = ((ear.asked ?? -1) + 1) % tines);
+      if (ear.ready.has(2 * r)) continue;
+      ear.prepare(ear.bank.slot(r, 0));
+      return;
+    }
+  }
+
+  /** Guards ears: nothing leaves above the cap. `left` and `right` in place; gives the most that was taken, dB. */
+  guard(left, right) {
+    const { at } = this.sound;
+    for (let n = 0; n < BLOCK; n++) {
+      at[n] = this.gain * left[n];
+      at[BLOCK + n] = this.gain * right[n];
+    }
+    if (!this.limit) {
+      const memory = this.compiled.arena.array('f8', 2);
+      const limited = this.compiled.bind('limited', {
+        sound: this.sound, memory, cap: 10 ** (CAP_DB / 20), attack: ATTACK / this.rate,
+        release: RELEASE / this.rate, gain: this.compiled.arena.array('f8', BLOCK),
+      });
+      this.limit = { memory, limited };
+    }
+    this.limit.limited();
+    left.set(at.subarray(0, BLOCK));
+    right.set(at.subarray(BLOCK));
+    const taken = this.limit.memory.at[1];
+    this.limit.memory.at[1] = 0;
+    return taken;
+  }
+
+  /** How far each tine's first partial swings now in its two planes, modal: (R, 2). */
+  swings() {
+    this.ear.bank.swings();
+    return Float32Array.from(this.ear.bank.swing.at);
+  }
+}
+
+/** Levels as they are: dB SPL and dB(A) at the listener, time weighting F, both ears averaged. */
+class Meter {
+  constructor(engine, content, head) {
+    const { arena } = engine.compiled;
+    const sections = content.put(arena, 'f8', head.a_weighting);
+    this.full = head.full_scale_pa;
+    this.keep = Math.exp(-BLOCK / (FAST * head.rate));
+    this.weighted = arena.array('f8', 2, BLOCK);
+    const memory = arena.array('f8', 2, sections.shape[0], 2);
+    this.filter = engine.compiled.bind('filtered', { sections, memory, sound: this.weighted });
+    this.plain = 0;
+    this.a = 0;
+  }
+
+  /** Takes a block into account. */
+  take(left, right) {
+    const { at } = this.weighted;
+    at.set(left);
+    at.set(right, BLOCK);
+    this.plain = this.keep * this.plain + (1 - this.keep) * this.mean();
+    this.filter();
+    this.a = this.keep * this.a + (1 - this.keep) * this.mean();
+  }
+
+  mean() {
+    let sum = 0;
+    for (const x of this.weighted.at) sum += x * x;
+    return (sum / (2 * BLOCK)) * this.full * this.full;
+  }
+
+  levels() {
+    const level = (square) => 10 * Math.log10(Math.max(square, 1e-30) / REFERENCE ** 2);
+    return { spl_db: level(this.plain), a_db: level(this.a) };
+  }
+}
+
+/** A whole script at once, as `tinewright play` renders it: {left, right}, Float32Array, full scale 1. */
+function renderScript(content, { stroke = [], through, seconds, tempo_bpm = 60, defaults = {} }) {
+  const engine = new Engine(content);
+  if (through !== undefined) engine.through(through);
+  engine.leaving = null;
+  const events = stroke.map((entry) => scripted(entry, defaults, tempo_bpm, through));
+  const first = Math.min(0, ...events.map((each) => each.at_s - (4 * EARLY) / ((each.speed_mm_s ?? 500) * MM)));
+  engine.frame = -BLOCK * Math.ceil((-first * engine.rate + LEAD + 2 * BLOCK) / BLOCK);
+  events.forEach((each) => engine.schedule(each));
+  const last = Math.max(0, ...events.map((each) => each.at_s + (each.hold_s ?? 0)));
+  const frames = Math.round((seconds ?? last + 4) * engine.rate);
+  const [left, right] = [new Float32Array(frames), new Float32Array(frames)];
+  const [l, r] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
+  while (engine.frame < frames) {
+    const at = engine.frame;
+    engine.process(l, r);
+    if (at < 0) continue;
+    left.set(l.subarray(0, frames - at), at);
+    right.set(r.subarray(0, frames - at), at);
+  }
+  return { left, right, reports: engine.reports };
+}
+
+const SCRIPT_KEYS = [
+  'at_s', 'at_beat', 'group', 'palm', 'touch', 'hold_s', 'through', 'direction', 'stick', 'speed_mm_s', 'bite_mm',
+  'lean', 'height_mm', 'tilt_deg', 'skew_deg', 'pressure_n', 'grip', 'id',
+];
+
+/** One line of a script with its defaults and its second. */
+function scripted(entry, defaults, bpm, through) {
+  const wrong = Object.keys(entry).find((key) => !SCRIPT_KEYS.includes(key));
+  if (wrong) throw new RangeError(`'${wrong}' is not known here; have ${SCRIPT_KEYS.join(', ')}`);
+  if (entry.through !== undefined && entry.through !== through) {
+    throw new RangeError('one render is heard through one thing: say it once, beside stroke');
+  }
+  if ((entry.at_s === undefined) === (entry.at_beat === undefined)) throw new RangeError('give at_s or at_beat');
+  return { ...defaults, ...entry, at_s: entry.at_s ?? (entry.at_beat * 60) / bpm };
+}
