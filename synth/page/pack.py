@@ -75,6 +75,9 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
         "name": first.instrument.name,
         "rate": RATE,
         "full_scale_pa": FULL_SCALE,
+        "listener_m": first.instrument.listener.distance,
+        "bar_m": first.instrument.bar.length,
+        "picture": _picture(first),
         "groups": [
             {"name": each.name, "tines": list(range(each.first, each.first + each.count))}
             for each in first.instrument.groups
@@ -87,6 +90,21 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
         "a_weighting": blob.put(_a_weighting(), "f8"),
     }
     return Packed(head, blob)
+
+
+def _picture(scene: Scene) -> list[dict[str, Any]]:
+    """Every tine as it is drawn: where it stands along the bar, its free length and thickness, m, and its pitch."""
+    return [
+        {
+            "x": tine.place,
+            "length": round(float(length), 6),
+            "diameter": tine.rod.diameter,
+            "hz": round(float(hz), 3),
+        }
+        for tine, length, hz in zip(
+            scene.instrument.tines, scene.row.length, scene.row.mounted_hz, strict=True
+        )
+    ]
 
 
 def _tines(scene: Scene, blob: Blob) -> dict[str, Any]:

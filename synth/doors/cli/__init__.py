@@ -29,6 +29,7 @@ COMMANDS: Final = (
     "stroke",
     "play",
     "live",
+    "page",
     "compare",
     "strength",
     "trim",

@@ -460,8 +460,8 @@ class Meter {
   }
 }
 
-/** A whole script at once, as `tinewright play` renders it: {left, right}, Float32Array, full scale 1. */
-function renderScript(content, { stroke = [], through, seconds, tempo_bpm = 60, defaults = {} }) {
+/** A script as `tinewright play` renders it, in steps; the last one gives {left, right}, Float32Array, full scale 1. */
+function* renderScript(content, { stroke = [], through, seconds, tempo_bpm = 60, defaults = {} }) {
   const engine = new Engine(content);
   if (through !== undefined) engine.through(through);
   engine.leaving = null;
@@ -476,6 +476,7 @@ function renderScript(content, { stroke = [], through, seconds, tempo_bpm = 60, 
   while (engine.frame < frames) {
     const at = engine.frame;
     engine.process(l, r);
+    yield at / frames;
     if (at < 0) continue;
     left.set(l.subarray(0, frames - at), at);
     right.set(r.subarray(0, frames - at), at);

@@ -3,7 +3,7 @@
 
 const TELL = 12; // blocks between two messages about levels and swings, 32 ms
 
-class Player extends AudioWorkletProcessor {
+class Playing extends AudioWorkletProcessor {
   constructor({ processorOptions: { head, bytes, code, functions } }) {
     super();
     this.engine = new Engine({ head, bytes, module: new WebAssembly.Module(code), functions });
@@ -67,4 +67,4 @@ class Player extends AudioWorkletProcessor {
   }
 }
 
-registerProcessor('tinewright', Player);
+registerProcessor('tinewright', Playing);
