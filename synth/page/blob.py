@@ -1,18 +1,20 @@
-"""Arrays as the bytes that a page carries: as they are, or halved with a scale for every row.
+"""Arrays as the bytes that a page carries: as they are, or as complex numbers of few digits.
 
 In: arrays by name. Out: one compressed string and, for every array, where it lies and what it is. Kinds:
 
     f8 f4 i8    as they are; integers of eight bytes travel as four
-    h, h7 ...   complex rows (V, 2, M) over their largest value in IEEE half precision, both parts of a number
-                rounded alike, to 11 bits of the greater, or as many as the figure says
+    z           complex rows (V, 2, M) over their largest value: a power of two for both parts of a number, an
+                integer for each, of as many bits as are asked for
 
-Halves are split into their first and second bytes: equal things lie beside each other, and pack better.
+Powers, first bytes and second bytes lie apart from each other: like things beside like ones pack better, and the
+lesser part of a number is mostly zeros.
 """
 
 from __future__ import annotations
 
 import base64
 import gzip
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -22,7 +24,7 @@ Array = NDArray[Any]
 
 _TYPES: Final = {"f8": "<f8", "f4": "<f4", "i8": "<i4"}
 ALIGNED: Final = 8  # bytes
-BITS: Final = 11  # of half precision
+LOWEST: Final = -30  # power of two: what is less than a thousand millionth of its row is nothing
 
 
 class Blob:
@@ -33,18 +35,23 @@ class Blob:
         self._size = 0
 
     def put(self, array: Any, kind: str) -> dict[str, Any]:
-        """Adds an array; gives what a reader must know of it."""
+        """Adds an array as f8, f4 or i8; gives what a reader must know of it."""
         values = np.ascontiguousarray(array)
-        told: dict[str, Any] = {"kind": kind, "shape": list(values.shape)}
-        if kind in _TYPES:
-            told["at"] = self._add(values.astype(_TYPES[kind]).tobytes())
-            return told
-        scale, halved = halved_rows(values, kind)
-        told["kind"] = "h"
-        told["scale"] = self._add(scale.astype("<f4").tobytes())
-        raw = np.frombuffer(halved.tobytes(), np.uint8).reshape(-1, halved.dtype.itemsize)
-        told["at"] = self._add(np.ascontiguousarray(raw.T).tobytes())
-        return told
+        at = self._add(values.astype(_TYPES[kind]).tobytes())
+        return {"kind": kind, "shape": list(values.shape), "at": at}
+
+    def put_rounded(self, array: Array, bits: int) -> dict[str, Any]:
+        """Adds complex rows (V, 2, M), real parts first, to so many bits of the greater part of each number."""
+        few = rounded(array, bits)
+        raw = few.number.view(np.uint8).reshape(-1, 2)
+        planes = [few.power.tobytes(), raw[:, 0].tobytes(), raw[:, 1].tobytes()]
+        return {
+            "kind": "z",
+            "shape": list(array.shape),
+            "bits": bits,
+            "scale": self._add(few.scale.tobytes()),
+            "at": self._add(b"".join(planes)),
+        }
 
     def text(self) -> str:
         """All of it, compressed, in letters."""
@@ -63,18 +70,26 @@ def packed(data: bytes) -> str:
     return base64.b64encode(gzip.compress(data, 9, mtime=0)).decode("ascii")
 
 
-def halved_rows(values: Array, kind: str) -> tuple[Array, Array]:
-    """Scales (V,) and the rows (V, 2, M) over them."""
+@dataclass(frozen=True)
+class Rounded:
+    """Complex rows of few digits: number 2^(power - bits) scale."""
+
+    scale: NDArray[np.float32]  # (V,)
+    power: NDArray[np.int8]  # (V, M)
+    number: NDArray[np.int16]  # (V, 2, M)
+    bits: int
+
+    def values(self) -> NDArray[np.float32]:
+        """(V, 2, M) as a reader has them."""
+        step = np.exp2(self.power.astype(np.float32) - self.bits)[:, None]
+        return np.asarray(self.number * step * self.scale[:, None, None], dtype=np.float32)
+
+
+def rounded(values: Array, bits: int) -> Rounded:
+    """Rows (V, 2, M) to so many bits, 14 at most."""
     largest = np.abs(values).max(axis=(1, 2), initial=0.0)
     scale = np.where(largest > 0.0, largest, 1.0).astype("<f4")
     relative = values / scale[:, None, None]
-    step = 2.0 ** (np.frexp(np.abs(relative).max(axis=1, keepdims=True))[1] - (int(kind[1:] or BITS)))
-    return scale, (np.rint(relative / step) * step).astype("<f2")
-
-
-def restored(values: Array, kind: str) -> NDArray[np.float32]:
-    """What a reader makes of an array that was put in as `kind`."""
-    if kind in _TYPES:
-        return values.astype(np.float32)
-    scale, halved = halved_rows(values, kind)
-    return np.asarray(halved.astype(np.float32) * scale[:, None, None], dtype=np.float32)
+    power = np.clip(np.frexp(np.abs(relative).max(axis=1))[1], LOWEST, 1)
+    number = np.rint(relative * np.exp2(bits - power.astype(float))[:, None])
+    return Rounded(scale, power.astype("<i1"), number.astype("<i2"), bits)

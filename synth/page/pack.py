@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import EDGE_RADIUS, Instrument
-from synth.page.blob import Blob, restored
+from synth.page.blob import Blob, rounded
 from synth.page.functions import MODES
 from synth.playing.contact.modes import tips
 from synth.playing.contact.run import EVENT
@@ -38,7 +38,7 @@ from synth.vibration.frame import rigid_arm
 from synth.vibration.modal_model import ModalModel, tip_shape
 from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
-QUALITIES: Final = {"fine": "f4", "usual": "h", "small": "h8"}  # how shapes are rounded
+QUALITIES: Final = {"fine": 14, "usual": 13, "small": 9}  # bits of shapes
 DEPTHS: Final = 17  # rows of the table of shapes below a tip
 DEEPEST: Final = 0.5  # of a tine's length, its last row: four cubics to the shortest partial's quarter wave
 
@@ -55,7 +55,7 @@ class Packed:
 
 def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
     """All that the player needs of scenes of one instrument, the first one heard first."""
-    blob, kind = Blob(), QUALITIES[quality]
+    blob, bits = Blob(), QUALITIES[quality]
     first = scenes[0]
     banks: dict[str, ModalModel] = {}
     radiators = []
@@ -68,7 +68,7 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
                 "name": scene.through,
                 "bank": bank,
                 **_radiator(scene.radiator, blob),
-                "rounding_db": rounding_db(scene, kind),
+                "rounding_db": rounding_db(scene, bits),
             }
         )
     head = {
@@ -84,7 +84,7 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
         ],
         "tines": _tines(first, blob),
         "sticks": _sticks(first.instrument, blob),
-        "banks": [_bank(each, blob, kind) for each in banks.values()],
+        "banks": [_bank(each, blob, bits) for each in banks.values()],
         "radiators": radiators,
         "air": _air(first, blob),
         "a_weighting": blob.put(_a_weighting(), "f8"),
@@ -201,13 +201,13 @@ def _line(line: StickLine, blob: Blob) -> dict[str, Any]:
     }
 
 
-def _bank(model: ModalModel, blob: Blob, kind: str) -> dict[str, Any]:
+def _bank(model: ModalModel, blob: Blob, bits: int) -> dict[str, Any]:
     """`sounding.Body` and the poles."""
     parts = body(model)
     return {
         "pole": blob.put(_parts(model.pole), "f8"),
         "dof": blob.put(parts.dof, "i8"),
-        "vectors": blob.put(parts.vectors, kind),
+        "vectors": blob.put_rounded(parts.vectors, bits),
         "base": blob.put(parts.base, "f4"),
         "reach": blob.put(parts.reach, "f8"),
         "axis": blob.put(model.bases.axis, "f8"),
@@ -330,12 +330,12 @@ def _air(scene: Scene, blob: Blob) -> dict[str, Any]:
     }
 
 
-def rounding_db(scene: Scene, kind: str) -> float:
+def rounding_db(scene: Scene, bits: int) -> float:
     """What rounding the shapes adds to the sound of a push at any tip, dB of that sound's energy; the worst tip."""
     model, parts = scene.model, body(scene.model)
-    rounded = restored(parts.vectors, kind)
+    few = rounded(parts.vectors, bits).values()
     true = tip_shape(model)
-    page = tip_motion(model, parts, rounded[:, 0] + 1j * rounded[:, 1])
+    page = tip_motion(model, parts, few[:, 0] + 1j * few[:, 1])
     weight = (np.abs(scene.radiator.weights) ** 2).sum(axis=0) / (
         np.abs(model.pole.imag) ** 2 * 2.0 * model.decay_rate
     )

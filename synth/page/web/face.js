@@ -234,10 +234,10 @@ canvas.addEventListener('pointermove', moved);
 for (const name of ['pointerup', 'pointercancel']) canvas.addEventListener(name, (event) => hands.delete(event.pointerId));
 
 addEventListener('keydown', (event) => {
-  if (event.repeat || event.ctrlKey || event.metaKey || event.altKey || event.target.matches('select, input, button, summary')) return;
+  if (event.repeat || event.ctrlKey || event.metaKey || event.altKey || event.target.matches('select, input')) return;
   const group = KEYS.indexOf(event.key.toLowerCase());
   if (group >= 0 && group < HEAD.groups.length) strokeGroup(group, event.shiftKey ? 'backward' : 'forward');
-  if (event.key === ' ') {
+  if (event.key === ' ' && !event.target.matches('button, summary')) {
     event.preventDefault();
     for (const { name } of HEAD.groups) window.tinewright.player?.tell({ play: { palm: name, hold_s: 0.3 } });
   }

@@ -116,7 +116,7 @@ class Content {
     if (told.kind === 'f8') return new Float64Array(this.bytes, told.at, count);
     if (told.kind === 'f4') return new Float32Array(this.bytes, told.at, count);
     if (told.kind === 'i8') return new Int32Array(this.bytes, told.at, count);
-    return this.halves(told, count);
+    return this.rounded(told, count);
   }
 
   /** In the functions' memory, as `kind`. */
@@ -128,32 +128,21 @@ class Content {
     return array;
   }
 
-  halves(told, count) {
-    const rows = told.shape[0];
+  /** Complex numbers of few digits: blob.Rounded. */
+  rounded(told, count) {
+    const [rows, , modes] = told.shape;
     const scale = new Float32Array(this.bytes, told.scale, rows);
-    const low = new Uint8Array(this.bytes, told.at, count);
-    const high = new Uint8Array(this.bytes, told.at + count, count);
-    const table = halfTable();
+    const power = new Int8Array(this.bytes, told.at, rows * modes);
+    const low = new Uint8Array(this.bytes, told.at + rows * modes, count);
+    const high = new Int8Array(this.bytes, told.at + rows * modes + count, count);
     const values = new Float32Array(count);
-    const width = count / rows;
     for (let row = 0, i = 0; row < rows; row++) {
-      for (const end = i + width; i < end; i++) values[i] = table[low[i] | (high[i] << 8)] * scale[row];
+      for (let part = 0; part < 2; part++) {
+        for (let m = 0; m < modes; m++, i++) {
+          values[i] = (low[i] + 256 * high[i]) * 2 ** (power[row * modes + m] - told.bits) * scale[row];
+        }
+      }
     }
     return values;
   }
-}
-
-let halvesKnown = null;
-
-/** Every number of half precision (IEEE 754 binary16). */
-function halfTable() {
-  if (halvesKnown) return halvesKnown;
-  halvesKnown = new Float32Array(1 << 16);
-  for (let bits = 0; bits < 1 << 16; bits++) {
-    const exponent = (bits >> 10) & 31;
-    const fraction = bits & 1023;
-    const size = exponent ? 2 ** (exponent - 15) * (1 + fraction / 1024) : (2 ** -14 * fraction) / 1024;
-    halvesKnown[bits] = bits >> 15 ? -size : size;
-  }
-  return halvesKnown;
 }
