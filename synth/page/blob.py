@@ -24,6 +24,7 @@ Array = NDArray[Any]
 
 _TYPES: Final = {"f8": "<f8", "f4": "<f4", "i8": "<i4"}
 ALIGNED: Final = 8  # bytes
+HIGHEST: Final = 100
 LOWEST: Final = -30  # power of two: what is less than a thousand millionth of its row is nothing
 
 
@@ -40,15 +41,14 @@ class Blob:
         at = self._add(values.astype(_TYPES[kind]).tobytes())
         return {"kind": kind, "shape": list(values.shape), "at": at}
 
-    def put_rounded(self, array: Array, bits: int) -> dict[str, Any]:
-        """Adds complex rows (V, 2, M), real parts first, to so many bits of the greater part of each number."""
-        few = rounded(array, bits)
+    def put_rounded(self, few: Rounded) -> dict[str, Any]:
+        """Adds complex rows."""
         raw = few.number.view(np.uint8).reshape(-1, 2)
         planes = [few.power.tobytes(), raw[:, 0].tobytes(), raw[:, 1].tobytes()]
         return {
             "kind": "z",
-            "shape": list(array.shape),
-            "bits": bits,
+            "shape": list(few.number.shape),
+            "bits": few.bits,
             "scale": self._add(few.scale.tobytes()),
             "at": self._add(b"".join(planes)),
         }
@@ -85,11 +85,12 @@ class Rounded:
         return np.asarray(self.number * step * self.scale[:, None, None], dtype=np.float32)
 
 
-def rounded(values: Array, bits: int) -> Rounded:
-    """Rows (V, 2, M) to so many bits, 14 at most."""
+def rounded(values: Array, bits: int, step: Array) -> Rounded:
+    """Rows (V, 2, M) to so many bits of the greater part of each number, 14 at most, and not below a step (V, M)."""
     largest = np.abs(values).max(axis=(1, 2), initial=0.0)
     scale = np.where(largest > 0.0, largest, 1.0).astype("<f4")
     relative = values / scale[:, None, None]
-    power = np.clip(np.frexp(np.abs(relative).max(axis=1))[1], LOWEST, 1)
+    coarsest = np.floor(np.log2(np.maximum(step / scale[:, None], 2.0**LOWEST))) + bits
+    power = np.clip(np.maximum(np.frexp(np.abs(relative).max(axis=1))[1], coarsest), LOWEST, HIGHEST)
     number = np.rint(relative * np.exp2(bits - power.astype(float))[:, None])
     return Rounded(scale, power.astype("<i1"), number.astype("<i2"), bits)

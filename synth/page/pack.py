@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import EDGE_RADIUS, Instrument
-from synth.page.blob import Blob, rounded
+from synth.page.blob import Blob, Rounded, rounded
 from synth.page.functions import MODES
 from synth.playing.contact.modes import tips
 from synth.playing.contact.run import EVENT
@@ -38,8 +38,11 @@ from synth.vibration.frame import rigid_arm
 from synth.vibration.modal_model import ModalModel, tip_shape
 from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
-QUALITIES: Final = {"fine": 14, "usual": 13, "small": 9}  # bits of shapes
+BITS: Final = 14  # of shapes, at most
+QUALITIES: Final = {"fine": 3e-6, "usual": 1e-5, "small": 1e-4}  # finest digit of a mode, of all that a row sounds
+MOTION: Final = 0.5  # so much of all that it moves: the stick and a palm meet what is not heard, too
 DEPTHS: Final = 17  # rows of the table of shapes below a tip
+AUDIBLE: Final = 1e-4  # of the loudest tip: a direction that is not heard has nothing to be compared with
 DEEPEST: Final = 0.5  # of a tine's length, its last row: four cubics to the shortest partial's quarter wave
 
 Array = NDArray[np.float64]
@@ -55,22 +58,21 @@ class Packed:
 
 def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
     """All that the player needs of scenes of one instrument, the first one heard first."""
-    blob, bits = Blob(), QUALITIES[quality]
+    blob = Blob()
     first = scenes[0]
-    banks: dict[str, ModalModel] = {}
-    radiators = []
+    heard: dict[str, list[Scene]] = {}
     for scene in scenes:
         stands_on = scene.through if scene.through in scene.instrument.boards else ""
-        banks.setdefault(stands_on, scene.model)
-        bank = list(banks).index(stands_on)
-        radiators.append(
-            {
-                "name": scene.through,
-                "bank": bank,
-                **_radiator(scene.radiator, blob),
-                "rounding_db": rounding_db(scene, bits),
-            }
-        )
+        heard.setdefault(stands_on, []).append(scene)
+    banks, radiators = [], []
+    for number, together in enumerate(heard.values()):
+        parts = body(together[0].model)
+        few = rounded(parts.vectors, BITS, finest(together, parts, QUALITIES[quality]))
+        banks.append(_bank(together[0].model, parts, few, blob))
+        for scene in together:
+            told = {"name": scene.through, "bank": number, "rounding_db": rounding_db(scene, parts, few)}
+            radiators.append({**told, **_radiator(scene.radiator, blob)})
+    radiators.sort(key=lambda each: [scene.through for scene in scenes].index(each["name"]))
     head = {
         "name": first.instrument.name,
         "rate": RATE,
@@ -84,7 +86,7 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
         ],
         "tines": _tines(first, blob),
         "sticks": _sticks(first.instrument, blob),
-        "banks": [_bank(each, blob, bits) for each in banks.values()],
+        "banks": banks,
         "radiators": radiators,
         "air": _air(first, blob),
         "a_weighting": blob.put(_a_weighting(), "f8"),
@@ -201,13 +203,12 @@ def _line(line: StickLine, blob: Blob) -> dict[str, Any]:
     }
 
 
-def _bank(model: ModalModel, blob: Blob, bits: int) -> dict[str, Any]:
+def _bank(model: ModalModel, parts: BodyParts, few: Rounded, blob: Blob) -> dict[str, Any]:
     """`sounding.Body` and the poles."""
-    parts = body(model)
     return {
         "pole": blob.put(_parts(model.pole), "f8"),
         "dof": blob.put(parts.dof, "i8"),
-        "vectors": blob.put_rounded(parts.vectors, bits),
+        "vectors": blob.put_rounded(few),
         "base": blob.put(parts.base, "f4"),
         "reach": blob.put(parts.reach, "f8"),
         "axis": blob.put(model.bases.axis, "f8"),
@@ -330,19 +331,36 @@ def _air(scene: Scene, blob: Blob) -> dict[str, Any]:
     }
 
 
-def rounding_db(scene: Scene, bits: int) -> float:
+def finest(scenes: Sequence[Scene], parts: BodyParts, share: float) -> Array:
+    """The step (V, M) to which shapes are worth keeping, for all that one bank is heard through.
+
+    Equal steps of what each mode adds to the sound's energy leave the least error for the size, as in rate and
+    distortion (C. E. Shannon, IRE Nat. Conv. Rec. 7 (1959) 142): a mode that is hardly heard needs few digits.
+    """
+    size = np.hypot(parts.vectors[:, 0], parts.vectors[:, 1])
+    step = MOTION * share * np.sqrt((size**2).sum(axis=1))[:, None] * np.ones(size.shape[1])
+    for scene in scenes:
+        weight = np.maximum(np.sqrt(_loudness(scene)), np.finfo(float).tiny)
+        step = np.minimum(step, share * np.sqrt(size**2 @ weight**2)[:, None] / weight)
+    return np.asarray(step)
+
+
+def rounding_db(scene: Scene, parts: BodyParts, few: Rounded) -> float:
     """What rounding the shapes adds to the sound of a push at any tip, dB of that sound's energy; the worst tip."""
-    model, parts = scene.model, body(scene.model)
-    few = rounded(parts.vectors, bits).values()
-    true = tip_shape(model)
-    page = tip_motion(model, parts, few[:, 0] + 1j * few[:, 1])
-    weight = (np.abs(scene.radiator.weights) ** 2).sum(axis=0) / (
-        np.abs(model.pole.imag) ** 2 * 2.0 * model.decay_rate
-    )
+    values = few.values()
+    true = tip_shape(scene.model)
+    page = tip_motion(scene.model, parts, values[:, 0] + 1j * values[:, 1])
+    weight = _loudness(scene)
     error = (np.abs(page - true) ** 2) @ weight
     whole = (np.abs(true) ** 2) @ weight
-    heard = whole > 1e-4 * whole.max()  # a direction that is not heard at all has nothing to be compared with
+    heard = whole > AUDIBLE * whole.max()
     return decibels(math.sqrt(float((error[heard] / whole[heard]).max())))
+
+
+def _loudness(scene: Scene) -> Array:
+    """(M,) the energy of a mode's ring in the sound, for a push where it moves by 1."""
+    weight = (np.abs(scene.radiator.weights) ** 2).sum(axis=0)
+    return np.asarray(weight / (scene.model.pole.imag**2 * 2.0 * scene.model.decay_rate))
 
 
 def tip_motion(model: ModalModel, parts: BodyParts, vectors: NDArray[np.complexfloating]) -> NDArray[Any]:
