@@ -39,7 +39,11 @@ from synth.vibration.modal_model import ModalModel, tip_shape
 from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
 BITS: Final = 14  # of shapes, at most
-QUALITIES: Final = {"fine": 3e-6, "usual": 1e-5, "small": 1e-4}  # finest digit of a mode, of all that a row sounds
+QUALITIES: Final = {
+    "fine": 3e-6,
+    "usual": 1e-5,
+    "small": 1e-4,
+}  # finest digit of a mode, of all that a row sounds
 MOTION: Final = 0.5  # so much of all that it moves: the stick and a palm meet what is not heard, too
 DEPTHS: Final = 17  # rows of the table of shapes below a tip
 AUDIBLE: Final = 1e-4  # of the loudest tip: a direction that is not heard has nothing to be compared with
@@ -164,9 +168,7 @@ def _sticks(instrument: Instrument, blob: Blob) -> dict[str, Any]:
 
 def _stick(stick: Any, grip: Grip, blob: Blob) -> dict[str, Any]:
     """`approach.Stick`, and the stick's line for its own sound."""
-    modes = stick_modes(
-        stick, tilt=0.0, skew=0.0, beam_modes=EVENT.beam_modes, grip=grip, whole=EVENT.whole
-    )
+    modes = stick_modes(stick, tilt=0.0, skew=0.0, beam_modes=EVENT.beam_modes, grip=grip, whole=EVENT.whole)
     across, lengthwise = give(stick, grip)
     law = [
         stick.contact_stiffness,

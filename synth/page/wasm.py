@@ -113,9 +113,7 @@ def _bare(text: str) -> str:
         if part.startswith("define") and any(each in head for each in PYTHON):
             continue
         counting = re.search(r"@(NRT_(?:in|de)cref)\(", head) if part.startswith("define") else None
-        kept.append(
-            f"define internal void @{counting[1]}(ptr %x) {{\n  ret void\n}}\n" if counting else part
-        )
+        kept.append(f"define internal void @{counting[1]}(ptr %x) {{\n  ret void\n}}\n" if counting else part)
     return "".join(kept).replace("= common local_unnamed_addr global", "= internal global")
 
 

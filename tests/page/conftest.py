@@ -22,9 +22,7 @@ from synth.page.build import page
 from synth.sound.render import Scene, scene
 
 STRAIGHT = "{ straight_mm = 420.0 }"
-CORNER = (
-    "{ straight_mm = 250.0 }, { bend_deg = 70.0, radius_mm = 90.0, plane_deg = 90.0 }, { straight_mm = 110.0 }"
-)
+CORNER = "{ straight_mm = 250.0 }, { bend_deg = 70.0, radius_mm = 90.0, plane_deg = 90.0 }, { straight_mm = 110.0 }"
 # a flat bar on which nothing stands in the middle, tines on two faces, threaded and plain, one with a nut higher up
 DESIGN = """
 name = "A flat bar with tines on two faces"

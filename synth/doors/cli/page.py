@@ -44,12 +44,12 @@ def command(design: Path, through: str | None, quality: str, fresh: bool, output
     from synth.page.build import page
     from synth.sound.render import scene
 
-    built = page(
-        [scene(instrument, name, fresh=fresh) for name in dict.fromkeys(names)], quality=quality
-    )
+    built = page([scene(instrument, name, fresh=fresh) for name in dict.fromkeys(names)], quality=quality)
     with whole(output) as beside:
         beside.write_text(built.text, encoding="utf-8")
     size = len(built.text.encode("utf-8")) / 1e6
-    click.echo(f"{output}: heard through {', '.join(dict.fromkeys(names))}; {size:.1f} MB, one file, opens from disk")
+    click.echo(
+        f"{output}: heard through {', '.join(dict.fromkeys(names))}; {size:.1f} MB, one file, opens from disk"
+    )
     for words in built.words:
         click.echo(words)
