@@ -28,7 +28,7 @@ from synth.design.instrument import Instrument, Straight
 from synth.design.resolve import resolve
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, solve_bar
-from synth.vibration.coupling import Structure, couple, nut_inertia, stand
+from synth.vibration.coupling import Structure, base_frames, couple, nut_inertia
 from synth.vibration.eigen import real_modes
 from synth.vibration.modal_model import HIGHEST_HZ, LOWEST_HZ, ModalModel, assemble
 from synth.vibration.tine import solve_tines
@@ -43,7 +43,7 @@ def instrument(count: int) -> Instrument:
     base = resolve(load(DESIGN))
     length = 0.2 + SPACING * count
     supports = tuple(
-        dataclasses.replace(support, place=share * length)
+        dataclasses.replace(support, position=share * length)
         for support, share in zip(base.bar.supports, (0.224, 0.776), strict=True)
     )
     axes = np.random.default_rng(1).uniform(-0.7, 0.7, count)
@@ -53,7 +53,7 @@ def instrument(count: int) -> Instrument:
             number=r + 1,
             trim=(),
             wish=None,
-            place=0.1 + SPACING * r,
+            position=0.1 + SPACING * r,
             split_axis=float(axes[r]),
         )
         for r in range(count)
@@ -75,18 +75,18 @@ def matrices(made: Instrument) -> Structure:
     count = len(made.tines)
     length, trim = lengths(count), [()] * count
     modes = solve_tines(made.tines, length, trim)
-    bar = solve_bar(made.bar, [tine.place for tine in made.tines], highest_hz=COUPLED_HZ)
-    bases = stand(made.tines, made.bar, bar)
+    bar = solve_bar(made.bar, [tine.position for tine in made.tines], highest_hz=COUPLED_HZ)
+    bases = base_frames(made.tines, made.bar, bar)
     nuts = nut_inertia(made.tines, made.bar, bases)
     return couple(modes, solve_axial(made.tines, length, trim), bar, bases, nuts=nuts)
 
 
 def as_it_stands(structure: Structure) -> None:
     """The undamped modes by a library's generalised solver, which knows nothing of the blocks."""
-    K = scipy.linalg.block_diag(structure.carrier_stiffness, structure.tine_stiffness)
-    M = scipy.linalg.block_diag(structure.carrier_mass, np.eye(len(structure.tine_stiffness)))
-    carriers = len(structure.carrier_mass)
-    M[:carriers, carriers:], M[carriers:, :carriers] = structure.coupling, structure.coupling.T
+    K = scipy.linalg.block_diag(structure.host_stiffness, structure.tine_stiffness)
+    M = scipy.linalg.block_diag(structure.host_mass, np.eye(len(structure.tine_stiffness)))
+    host_count = len(structure.host_mass)
+    M[:host_count, host_count:], M[host_count:, :host_count] = structure.coupling, structure.coupling.T
     scipy.linalg.eigh(K, M, overwrite_a=True, overwrite_b=True, check_finite=False)
 
 
@@ -115,9 +115,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         os.environ[cache.FOLDER_VARIABLE] = folder
         figures["into the cache, s"], _ = timed(
-            lambda: cache.kept("modes", large.tines, lambda: model, fresh=True), 1
+            lambda: cache.cached("modes", large.tines, lambda: model, fresh=True), 1
         )
-        figures["from the cache, s"], _ = timed(lambda: cache.kept("modes", large.tines, lambda: model), 3)
+        figures["from the cache, s"], _ = timed(lambda: cache.cached("modes", large.tines, lambda: model), 3)
     structure = matrices(large)
     ours, _ = timed(lambda: real_modes(structure, lowest_hz=LOWEST_HZ, highest_hz=HIGHEST_HZ), 2)
     theirs, _ = timed(lambda: as_it_stands(structure), 2)

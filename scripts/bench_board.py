@@ -60,7 +60,7 @@ def measure(instrument: Instrument, name: str) -> dict[str, float]:
     again, solved = timed(lambda: solve_board_of(instrument, name))
     alone = BoardFilter(solved, ears(instrument))
     ready, kernel = timed(lambda: alone.impulse_response(RATE) / RATE)
-    paths = 3 * len(solved.standing.feet.place)
+    paths = 3 * len(solved.standing.feet.position)
     signals = np.random.default_rng(1).normal(size=(paths, SECONDS * RATE))
     whole, heard = timed(lambda: Convolver(kernel)(signals))
     blocks, again_heard = timed(lambda: in_blocks(Convolver(kernel), signals))

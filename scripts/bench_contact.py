@@ -19,7 +19,7 @@ from synth.design.file import load
 from synth.design.instrument import FixedLength
 from synth.design.resolve import resolve
 from synth.playing.contact.modes import tips
-from synth.playing.contact.run import EVENT, Fineness, Ring, sweep
+from synth.playing.contact.run import EVENT, ContactResolution, InitialState, sweep
 from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
 from synth.playing.midi_mapping import speed
@@ -38,7 +38,7 @@ def main() -> None:
     lengths = np.linspace(0.130, 0.060, TINES)
     row = [
         dataclasses.replace(
-            instrument.tines[0], number=k + 1, goal=FixedLength(length), place=0.09 + SPACING * k
+            instrument.tines[0], number=k + 1, goal=FixedLength(length), position=0.09 + SPACING * k
         )
         for k, length in enumerate(lengths)
     ]
@@ -63,21 +63,21 @@ def least(stroke: Stroke, instrument: object, tines: object) -> tuple[float, flo
     """Processor seconds of a stroke with quiet steps and without, the least of several in turns."""
     times: dict[bool, list[float]] = {True: [], False: []}
     for _ in range(RUNS):
-        for quiet, fineness in ((True, EVENT), (False, STEPWISE)):
+        for quiet, resolution in ((True, EVENT), (False, STEPWISE)):
             begun = time.process_time()
-            run(stroke, instrument, tines, fineness)
+            run(stroke, instrument, tines, resolution)
             times[quiet].append(time.process_time() - begun)
     return min(times[True]), min(times[False])
 
 
-def run(stroke: Stroke, instrument: object, tines: object, fineness: Fineness) -> None:
+def run(stroke: Stroke, instrument: object, tines: object, resolution: ContactResolution) -> None:
     way = passage(stroke, instrument, tines.frequency[:, 0, 0])
-    tip = tips(tines, way.tine, depth=0.0, count=fineness.tine_modes)
+    tip = tips(tines, way.tine, depth=0.0, count=resolution.tine_modes)
     stick = stick_modes(
-        stroke.stick, tilt=stroke.tilt, skew=0.0, beam_modes=fineness.beam_modes, whole=fineness.whole
+        stroke.stick, tilt=stroke.tilt, skew=0.0, beam_modes=resolution.beam_modes, whole=resolution.whole
     )
-    rest = Ring(*np.zeros((2, *tip.frequency.shape)), np.zeros(TINES))
-    sweep(stroke, way, tip, stick, rest, fineness, leaves=TINES * SPACING / stroke.speed)
+    rest = InitialState(*np.zeros((2, *tip.frequency.shape)), np.zeros(TINES))
+    sweep(stroke, way, tip, stick, rest, resolution, leaves=TINES * SPACING / stroke.speed)
 
 
 if __name__ == "__main__":

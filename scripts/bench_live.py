@@ -36,8 +36,8 @@ from synth.playing.script import read_script
 from synth.playing.stroke import Stroke
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.livebank import LiveBank
-from synth.sound.modal_state import Ring
-from synth.sound.render import Manner, Scene, play, scene, strike
+from synth.sound.modal_state import ModalState
+from synth.sound.render import ContactSettings, Scene, play, scene, strike
 from synth.units import amplitude
 
 NOTE_ON = 0x90
@@ -115,7 +115,7 @@ def perform(folder: Path, heard: Scene, words: argparse.Namespace) -> dict[str, 
         command += [
             "--gain-db",
             str(GAIN_DB),
-            "--cap-dbfs",
+            "--ceiling-dbfs",
             "0",
         ]  # the limiter must not change what is compared
         player = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
@@ -152,7 +152,7 @@ def perform(folder: Path, heard: Scene, words: argparse.Namespace) -> dict[str, 
 def compared(folder: Path, heard: Scene, room: Room, told: list[str]) -> dict[str, Any]:
     """What was caught against the offline render of the recorded script."""
     piece = read_script(folder / "take.toml", heard.instrument)
-    pressure = play(heard.instrument, piece, manner=Manner(allow_yield=True)).sound()
+    pressure = play(heard.instrument, piece, settings=ContactSettings(allow_yield=True)).sound()
     expected = (pressure * amplitude(GAIN_DB) / FULL_SCALE).astype(np.float32)
     caught = np.concatenate(room.heard, axis=1)
     shift = _onset(caught) - _onset(expected)
@@ -186,7 +186,7 @@ def callbacks(heard: Scene, block: int) -> dict[str, float]:
     bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
     sound = np.zeros((2, block), np.float32)
     ours = _median(lambda: bank.fill(sound))
-    turn = np.exp(bank.turn)
+    turn = np.exp(bank.log_pole_per_frame)
     state = np.zeros((len(turn), 1), complex)
     silent = np.zeros(block)
 
@@ -199,13 +199,15 @@ def callbacks(heard: Scene, block: int) -> dict[str, float]:
 
 def strokes(heard: Scene) -> dict[str, dict[str, float]]:
     """Milliseconds of processor that a stroke of the middle group takes, by its velocity, on a still instrument."""
-    manner = Manner(allow_yield=True)
-    whole, alone = heard.striker(manner), heard.striker(dataclasses.replace(manner, stick=False))
+    settings = ContactSettings(allow_yield=True)
+    whole, alone = heard.striker(settings), heard.striker(dataclasses.replace(settings, stick=False))
     middle, stick = len(heard.instrument.groups) // 2, next(iter(heard.instrument.sticks.values()))
     took = {}
     for velocity in (VELOCITIES[0], *VELOCITIES):  # the first compiles and makes the tines ready
         stroke = Stroke(group=middle, stick=stick, speed=speed(velocity))
-        contact, of_contact = _least(partial(strike, heard, stroke, Ring(heard.model), manner, seed=0))
+        contact, of_contact = _least(
+            partial(strike, heard, stroke, ModalState(heard.model), settings, seed=0)
+        )
         _, of_drive = _least(partial(alone, contact, height=0.0))
         _, of_both = _least(partial(whole, contact, height=0.0))
         took[f"velocity {velocity}"] = {

@@ -118,7 +118,7 @@ def _once(folder: Path) -> dict[str, float]:
 def _full_seconds(folder: Path) -> float:
     from synth.design.file import load
     from synth.design.resolve import resolve
-    from synth.playing.contact.stroke_contact import FULL, stroke_row
+    from synth.playing.contact.stroke_contact import REFERENCE, stroke_row
     from synth.playing.script import read_script
     from synth.playing.stroke import Stroke
     from synth.vibration.solve import solve_row
@@ -127,10 +127,10 @@ def _full_seconds(folder: Path) -> float:
     row = solve_row(instrument)
     piece = read_script(folder / "piece.toml", instrument)
     strokes = [each.event for each in piece.played if isinstance(each.event, Stroke)]
-    stroke_row(strokes[0], instrument, row.modes, fineness=FULL)  # compiled
+    stroke_row(strokes[0], instrument, row.modes, resolution=REFERENCE)  # compiled
     start = time.perf_counter()
     for stroke in strokes[:5]:
-        stroke_row(stroke, instrument, row.modes, fineness=FULL)
+        stroke_row(stroke, instrument, row.modes, resolution=REFERENCE)
     return (time.perf_counter() - start) * len(strokes) / 5
 
 

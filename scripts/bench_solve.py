@@ -42,7 +42,7 @@ def instrument() -> Instrument:
             goal=Pitch(LOWEST_HZ * 2.0 ** (index / PER_OCTAVE)),
             trim=(PlacedNut(nut, 0.02),) if index % 3 == 0 else (),
             wish=None,
-            place=0.05 + 0.012 * index,
+            position=0.05 + 0.012 * index,
         )
         for index in range(TINES)
     )

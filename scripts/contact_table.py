@@ -23,10 +23,10 @@ from synth.design.file import load
 from synth.design.instrument import FixedLength
 from synth.design.resolve import resolve
 from synth.playing.contact.modes import tips
-from synth.playing.contact.run import Ring, sweep
+from synth.playing.contact.run import InitialState, sweep
 from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
-from synth.playing.contact.stroke_contact import EVENT, FULL, Fineness, stroke_row
+from synth.playing.contact.stroke_contact import EVENT, REFERENCE, ContactResolution, stroke_row
 from synth.playing.stroke import Stroke
 from synth.vibration.tine import solve_tines
 
@@ -73,8 +73,8 @@ def examined(bites: Iterable[float]) -> Iterable[Cell]:
         instrument.tines, [tine.goal.length for tine in instrument.tines], [()] * len(instrument.tines)
     )
 
-    def levels(stroke: Stroke, fineness: Fineness) -> tuple[np.ndarray, float]:
-        contact = stroke_row(stroke, instrument, tines, fineness=fineness, allow_yield=True)
+    def levels(stroke: Stroke, resolution: ContactResolution) -> tuple[np.ndarray, float]:
+        contact = stroke_row(stroke, instrument, tines, resolution=resolution, allow_yield=True)
         along = np.array([touch.along for touch in contact.touches])
         along[~tines.exists[[touch.tine for touch in contact.touches], :PARTIALS]] = 0.0  # beyond hearing
         # a light stick thrown up by one tine can miss the next: nothing to compare there
@@ -84,9 +84,10 @@ def examined(bites: Iterable[float]) -> Iterable[Cell]:
         for speed in SPEEDS:
             for bite in bites:
                 stroke = Stroke(0, instrument.sticks[stick], speed=speed, bite=bite)
-                truth, residual = levels(stroke, FULL)
+                truth, residual = levels(stroke, REFERENCE)
                 others = [
-                    levels(dataclasses.replace(stroke, bite=bite * change), FULL)[0] for change in CHANGES
+                    levels(dataclasses.replace(stroke, bite=bite * change), REFERENCE)[0]
+                    for change in CHANGES
                 ]
                 event, _ = levels(stroke, EVENT)
                 yield Cell(stick, speed, bite, truth, np.array(others), event, residual)
@@ -97,7 +98,7 @@ def cost(speed: float) -> tuple[float, float]:
     instrument = resolve(load(ROW), str(ROW))
     first = instrument.tines[0]
     row = [
-        dataclasses.replace(first, number=k + 1, goal=FixedLength(length), place=0.09 + 0.012 * k)
+        dataclasses.replace(first, number=k + 1, goal=FixedLength(length), position=0.09 + 0.012 * k)
         for k, length in enumerate(np.linspace(0.140, 0.050, 14))
     ]
     group = dataclasses.replace(instrument.groups[0], count=len(row))
@@ -109,7 +110,7 @@ def cost(speed: float) -> tuple[float, float]:
     stick = stick_modes(
         stroke.stick, tilt=stroke.tilt, skew=0.0, beam_modes=EVENT.beam_modes, whole=EVENT.whole
     )
-    rest = Ring(*np.zeros((2, *tip.frequency.shape)), np.zeros(len(row)))
+    rest = InitialState(*np.zeros((2, *tip.frequency.shape)), np.zeros(len(row)))
     steps = least(lambda: sweep(stroke, way, tip, stick, rest, EVENT, leaves=way.start))
     whole = least(lambda: stroke_row(stroke, instrument, tines, allow_yield=True))
     seconds = 0.012 * len(row) / speed

@@ -28,8 +28,8 @@ from synth.sound.bandlimit import REACH
 from synth.sound.bank import render
 from synth.sound.drive import reciprocal
 from synth.sound.overlay import Overlay
-from synth.sound.render import Manner, Scene, scene
-from synth.sound.stroke_sound import Struck
+from synth.sound.render import ContactSettings, Scene, scene
+from synth.sound.stroke_sound import StrokeSound
 from synth.vibration.modal_model import tip_shape
 
 RAIL = Path(__file__).resolve().parent.parent / "designs" / "quay-rail.toml"
@@ -52,51 +52,55 @@ def main() -> None:
     print(f"{words.design.name}, {names[group]}: dB of the sound\n")
     print("through        m/s   modes    bins    whole    after    drive s  contact s")
     for through in throughs:
-        place = scene(instrument, through)
+        listening = scene(instrument, through)
         for speed in SPEEDS[1:3] if words.quick else SPEEDS:
             stroke = Stroke(group=group, stick=next(iter(instrument.sticks.values())), speed=speed)
             try:
-                print(f"{through:12s} {speed:5.1f}  {row(place, stroke)}")
+                print(f"{through:12s} {speed:5.1f}  {row(listening, stroke)}")
             except InputError as refused:
                 print(f"{through:12s} {speed:5.1f}  not played: {refused.finding}")
 
 
-def row(place: Scene, stroke: Stroke) -> str:
+def row(position: Scene, stroke: Stroke) -> str:
     """One line of the table."""
     began = time.process_time()
-    contact = stroke_row(stroke, place.instrument, place.row.modes, allow_yield=True)
+    contact = stroke_row(stroke, position.instrument, position.row.modes, allow_yield=True)
     touched = time.process_time()
-    striker = place.striker(Manner(stick=False))
+    striker = position.striker(ContactSettings(stick=False))
     struck = striker(contact, height=stroke.height)
     driven = time.process_time()
-    whole, after = errors(place, contact, struck, height=stroke.height)
+    whole, after = errors(position, contact, struck, height=stroke.height)
     return (
-        f"{len(place.model.pole):6d} {len(contact.trace.time):7d} {whole:8.1f} {after:8.1f} "
+        f"{len(position.model.pole):6d} {len(contact.trace.time):7d} {whole:8.1f} {after:8.1f} "
         f"{driven - touched:10.2f} {touched - began:10.2f}"
     )
 
 
-def errors(place: Scene, contact: Contact, struck: Struck, *, height: float) -> tuple[float, float]:
+def errors(position: Scene, contact: Contact, struck: StrokeSound, *, height: float) -> tuple[float, float]:
     """dB of the whole sound below 20 kHz, and of the ring after the last touch; the worse contact signal."""
     seconds = (
         math.ceil((float(contact.trace.time.max()) + AFTER) * 100.0) / 100.0
     )  # whole frames, and whole bins
     frames = round(seconds * RATE)
-    sound = heard(place, struck, frames)
-    return max(_whole(place, contact.trace, sound, height)), max(_after(place, contact.trace, sound, height))
+    sound = heard(position, struck, frames)
+    return max(_whole(position, contact.trace, sound, height)), max(
+        _after(position, contact.trace, sound, height)
+    )
 
 
-def heard(place: Scene, struck: Struck, frames: int) -> np.ndarray:
+def heard(position: Scene, struck: StrokeSound, frames: int) -> np.ndarray:
     """Contact signals (P, T): what rings, and the touch on top of it."""
     events = zip((struck.driven.ends / RATE).tolist(), struck.driven.states, strict=True)
-    sound = render(place.model.pole, place.radiator.weights, events, rate=RATE, frames=frames).astype(float)
+    sound = render(position.model.pole, position.radiator.weights, events, rate=RATE, frames=frames).astype(
+        float
+    )
     touch = Overlay(len(sound))
     touch.add(struck.driven.frame, struck.driven.signals)
     touch.onto(sound, 0)
     return sound
 
 
-def _whole(place: Scene, trace: ForceTrace, sound: np.ndarray, height: float) -> list[float]:
+def _whole(position: Scene, trace: ForceTrace, sound: np.ndarray, height: float) -> list[float]:
     """By Laplace transforms on a contour to the right of the poles, where the sound dies away before its end."""
     fine = round(1.0 / trace.bin_s)
     frames = sound.shape[1]
@@ -105,19 +109,19 @@ def _whole(place: Scene, trace: ForceTrace, sound: np.ndarray, height: float) ->
     frequency = np.arange(int(HIGHEST_HZ * seconds)) / seconds
     at = fade + 2j * math.pi * frequency
     found = np.fft.rfft(sound * np.exp(-fade * np.arange(frames) / RATE), axis=1)[:, : len(at)] / RATE
-    pole, weights = place.model.pole, place.radiator.weights
+    pole, weights = position.model.pole, position.radiator.weights
     plain = np.zeros((len(weights), len(at)), complex)
     first = float(trace.time.min())
     points = np.rint((trace.time - first) * fine).astype(int)
     for tine in np.unique(trace.tine):
-        shape = tip_shape(place.model, height, tine=[tine])[0]
+        shape = tip_shape(position.model, height, tine=[tine])[0]
         mine = trace.tine == tine
         for added, impulse in zip(reciprocal(pole, shape), trace.impulse[mine].T, strict=True):
             grid = np.zeros(round(seconds * fine))
             np.add.at(grid, points[mine], impulse)
             grid *= np.exp(-fade * np.arange(len(grid)) / fine)
             pushed = np.fft.rfft(grid)[: len(at)] * np.exp(-at * first)
-            plain += pushed * resonances(pole, weights * added, place.radiator.immediate, at)
+            plain += pushed * resonances(pole, weights * added, position.radiator.immediate, at)
     low = np.abs(found - plain) ** 2
     return (10.0 * np.log10(low.sum(axis=1) / (np.abs(plain) ** 2).sum(axis=1))).tolist()
 
@@ -133,13 +137,13 @@ def resonances(pole: np.ndarray, residue: np.ndarray, immediate: np.ndarray, at:
     return out + np.where(immediate, (residue / pole).real.sum(axis=1), 0.0)[:, None]
 
 
-def _after(place: Scene, trace: ForceTrace, sound: np.ndarray, height: float) -> list[float]:
+def _after(position: Scene, trace: ForceTrace, sound: np.ndarray, height: float) -> list[float]:
     """By the plain sum over all bins and modes."""
-    pole, last = place.model.pole, float(trace.time.max())
+    pole, last = position.model.pole, float(trace.time.max())
     state = np.zeros(len(pole), complex)
     for tine in np.unique(trace.tine):
         mine = np.flatnonzero(trace.tine == tine)
-        added = reciprocal(pole, tip_shape(place.model, height, tine=[tine])[0])
+        added = reciprocal(pole, tip_shape(position.model, height, tine=[tine])[0])
         for part in np.array_split(mine, math.ceil(len(mine) / 1024)):
             turned = np.exp(np.outer(last - trace.time[part], pole))
             state += (trace.impulse[part].T @ turned * added).sum(axis=0)
@@ -147,7 +151,7 @@ def _after(place: Scene, trace: ForceTrace, sound: np.ndarray, height: float) ->
     moment = np.arange(first, sound.shape[1]) / RATE - last
     ring = np.concatenate(
         [
-            ((place.radiator.weights * state) @ np.exp(np.outer(pole, part))).real
+            ((position.radiator.weights * state) @ np.exp(np.outer(pole, part))).real
             for part in np.array_split(moment, 16)
         ],
         axis=1,

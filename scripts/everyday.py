@@ -116,12 +116,12 @@ def everyday(draw: random.Random) -> dict[str, Any]:
 def _groups(draw: random.Random, narrowest: float) -> tuple[list[dict[str, Any]], float]:
     """Groups side by side, and where the last one ends, mm."""
     groups: list[dict[str, Any]] = []
-    place = draw.uniform(25.0, 60.0)
+    position = draw.uniform(25.0, 60.0)
     for number in range(draw.randint(1, 5)):
         stock = draw.choice([each for each in STOCKS if each != "M5" or narrowest >= 12])
         group: dict[str, Any] = {
             "name": f"{draw.choice(NOTES)} {number + 1}",
-            "start_mm": round(place, 1),
+            "start_mm": round(position, 1),
             "spacing_mm": draw.choice([11, 12, 14, 16]),
             "stock": stock,
         }
@@ -135,8 +135,8 @@ def _groups(draw: random.Random, narrowest: float) -> tuple[list[dict[str, Any]]
             count = draw.randint(1, 5)
             group["tine"] = [_tine(draw, stock) for _ in range(count)]
         groups.append(group)
-        place += count * group["spacing_mm"] + draw.uniform(10.0, 40.0)
-    return groups, place
+        position += count * group["spacing_mm"] + draw.uniform(10.0, 40.0)
+    return groups, position
 
 
 def _tine(draw: random.Random, stock: str) -> dict[str, Any]:

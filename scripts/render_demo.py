@@ -14,7 +14,7 @@ from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.files import whole
+from synth.files import atomic_write
 from synth.playing.stroke import Stroke
 from synth.sound.audio import RATE
 from synth.sound.file_sets import Member, write_sets
@@ -36,9 +36,9 @@ def main(folder: Path) -> int:
         f"true {each.true_gain_db:+.1f} dB, matched {each.matched_gain_db:+.1f} dB"
         for each in members
     ]
-    with whole(folder / "gains.txt") as beside:
+    with atomic_write(folder / "gains.txt") as beside:
         beside.write_text("\n".join(gains) + "\n", encoding="utf-8")
-    with whole(folder / "overview.png") as beside:
+    with atomic_write(folder / "overview.png") as beside:
         picture(instrument, members, sounds).savefig(beside, dpi=100)
     print(f"{len(members)} sounds in {folder}:")
     print(
@@ -56,12 +56,12 @@ def rendered(instrument: Instrument) -> Iterator[tuple[str, NDArray[Any]]]:
     """Every group, stroked once, through each of bar, pickup and board."""
     stick = next(iter(instrument.sticks.values()))
     for through in ("bar", "pickup", BOARD):
-        place = scene(instrument, through)
+        listening = scene(instrument, through)
         for index, group in enumerate(instrument.groups):
             stroke = Stroke(group=index, stick=stick, start=0.05, speed=SPEED)
             yield (
                 f"{group.name}-{through}",
-                perform(place, [stroke], seconds=SECONDS).sound().astype(np.float32),
+                perform(listening, [stroke], seconds=SECONDS).sound().astype(np.float32),
             )
 
 
@@ -91,28 +91,28 @@ def picture(instrument: Instrument, members: list[Member], sounds: dict[str, NDA
     panels = zip(
         top.subplots(1, 2, sharey=True), (loudest, ring), ("the stroke", "the ring, a second on"), strict=True
     )
-    for place, level, title in panels:
+    for position, level, title in panels:
         for n, way in enumerate(ways):
             at = np.arange(len(instrument.groups)) + 0.27 * (n - 1)
             heights = [max(0.0, level[f"{group.name}-{way}"]) for group in instrument.groups]
-            place.bar(at, heights, width=0.25, label=way)
-        place.axhline(QUIET_ROOM, color="black", linewidth=0.8, linestyle=":")
-        place.set_xticks(range(len(instrument.groups)), [group.name for group in instrument.groups])
-        place.set_title(f"{title} (dotted: a quiet room)", fontsize=9)
+            position.bar(at, heights, width=0.25, label=way)
+        position.axhline(QUIET_ROOM, color="black", linewidth=0.8, linestyle=":")
+        position.set_xticks(range(len(instrument.groups)), [group.name for group in instrument.groups])
+        position.set_title(f"{title} (dotted: a quiet room)", fontsize=9)
     top.supylabel("dB(A) at 1 m", fontsize=9)
-    top.legend(*place.get_legend_handles_labels(), ncols=3, fontsize=8, loc="outside lower center")
+    top.legend(*position.get_legend_handles_labels(), ncols=3, fontsize=8, loc="outside lower center")
     transform = ShortTimeFFT(hann(4096), hop=1024, fs=RATE, scale_to="magnitude")
     middle = instrument.groups[len(instrument.groups) // 2].name
-    for place, way in zip(bottom.subplots(1, 3, sharey=True), ways, strict=True):
+    for position, way in zip(bottom.subplots(1, 3, sharey=True), ways, strict=True):
         spectrum = np.abs(transform.stft(sounds[f"{middle}-{way}"].mean(axis=0)))
         decibels = 20.0 * np.log10(np.maximum(spectrum / spectrum.max(), 1e-5))
         extent = (0.0, SECONDS, 0.0, RATE / 2000.0)
-        place.imshow(
+        position.imshow(
             decibels, origin="lower", aspect="auto", vmin=-80.0, vmax=0.0, extent=extent, cmap="magma"
         )
-        place.set_ylim(0.0, 8.0)
-        place.set_title(f"{middle} through {way}", fontsize=9)
-        place.set_xlabel("seconds")
+        position.set_ylim(0.0, 8.0)
+        position.set_title(f"{middle} through {way}", fontsize=9)
+        position.set_xlabel("seconds")
     bottom.supylabel("kHz, dB below its peak", fontsize=9)
     return figure
 

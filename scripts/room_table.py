@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
-from synth.recording.audio_input import Take
+from synth.recording.audio_input import Recording
 from synth.recording.calibrate import calibrate
 from synth.recording.calibration_model import Piece
 from synth.recording.match import lines, name_tines
@@ -177,9 +177,11 @@ def _images(at: Room, dice: np.random.Generator) -> Real:
     along = []
     for axis in range(3):
         n = np.arange(-math.ceil(0.5 * reach / size[axis]), math.ceil(0.5 * reach / size[axis]) + 1)
-        place = np.concatenate((2 * n * size[axis] + one[axis], 2 * n * size[axis] - one[axis])) - other[axis]
+        position = (
+            np.concatenate((2 * n * size[axis] + one[axis], 2 * n * size[axis] - one[axis])) - other[axis]
+        )
         bounces = np.concatenate((2 * np.abs(n), np.abs(2 * n - 1)))
-        along.append((place**2, bounces))
+        along.append((position**2, bounces))
     out = np.zeros(round(decay * at.rate) + 1)
     for square, bounces in zip(*along[0], strict=True):
         far = np.sqrt(square + along[1][0][:, None] + along[2][0])
@@ -270,7 +272,7 @@ def design(folder: Path) -> Path:
 def listened(sounds: list[Tone], at: Room, seconds: float, dice: np.random.Generator) -> Measurement:
     """The measurement of taps in a room."""
     samples = recording(sounds, at, seconds, dice)
-    return measure(Take("", at.rate, 0.0, samples, np.zeros(len(samples), bool), ()))
+    return measure(Recording("", at.rate, 0.0, samples, np.zeros(len(samples), bool), ()))
 
 
 def outside(value: float, both: Real) -> float:
@@ -319,7 +321,9 @@ def tuned(one: Instrument, at: Room, dice: np.random.Generator) -> tuple[float, 
     row = solve_row(one)
     advice = retune(one, row, tine, listened([sound], at, 2.5, dice).taps, float(row.mounted_hz[tine]))
     middle = float(np.sqrt(np.prod(sound.hz[0])))
-    return outside(advice.sounds, sound.hz[0]) / advice.deviation, 1200.0 * math.log2(advice.sounds / middle)
+    return outside(advice.sounds, sound.hz[0]) / advice.standard_uncertainty, 1200.0 * math.log2(
+        advice.sounds / middle
+    )
 
 
 def calibrated(one: Instrument, at: Room, dice: np.random.Generator) -> tuple[float, float, float]:
@@ -339,8 +343,8 @@ def calibrated(one: Instrument, at: Room, dice: np.random.Generator) -> tuple[fl
     for design in (one, resolve(with_changes(tree, result.changes), one.file)):
         pitch = heard(design, bar_of(design), row.length, row.trim, unseen).frequency[:, :, 0]
         off.append(float(np.max(np.abs(1200.0 * np.log2(np.sqrt(np.prod(pitch, axis=1)) / truth)))))
-    loss = [each for each in result.learnt if each.unknown.kind == "clamp-loss"]
-    return off[0], off[1], (loss[0].value - rod.clamp_loss) / loss[0].deviation if loss else math.nan
+    loss = [each for each in result.fitted if each.unknown.kind == "clamp-loss"]
+    return off[0], off[1], (loss[0].value - rod.clamp_loss) / loss[0].standard_uncertainty if loss else math.nan
 
 
 HEAD = f"{'':18s}  measure: f, T60 off; told; lost   tune: off, cents   calibrate: cents, loss off"

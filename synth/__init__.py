@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from synth.playing.script import Phrase as Phrase
     from synth.playing.script import Script as Script
     from synth.playing.script import TempoChange as TempoChange
-    from synth.playing.script import perform as perform
     from synth.playing.script import read_script as read_script
+    from synth.playing.script import schedule as schedule
     from synth.sound.audio import write as write
     from synth.sound.render import play as play
 
@@ -37,7 +37,7 @@ _HOME: Final = {
     "How": "synth.playing.script",
     "Phrase": "synth.playing.script",
     "TempoChange": "synth.playing.script",
-    "perform": "synth.playing.script",
+    "schedule": "synth.playing.script",
     "read_script": "synth.playing.script",
     "read_midi": "synth.playing.midi",
     "play": "synth.sound.render",

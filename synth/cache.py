@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
-from synth.files import whole
+from synth.files import atomic_write
 
 Solution = TypeVar("Solution")
 
@@ -52,7 +52,7 @@ _BROKEN: Final = (
 )
 
 
-def kept(name: str, depends_on: object, solve: Callable[[], Solution], *, fresh: bool = False) -> Solution:
+def cached(name: str, depends_on: object, solve: Callable[[], Solution], *, fresh: bool = False) -> Solution:
     """The solution `name` of what it `depends_on` (dataclasses, arrays, numbers, words), kept or solved.
 
     `fresh` solves again and keeps that. A solution is a frozen dataclass of such things; the arrays of a kept one
@@ -105,7 +105,7 @@ def write(path: Path, solution: object) -> None:
     index = [[a.dtype.str, list(a.shape), at] for a, at in zip(solid, places, strict=True)]
     header = json.dumps({"tree": tree, "arrays": index, "size": size, "crc": crc}).encode()
     header += b" " * (-(_FRONT.size + len(header)) % ALIGNED)
-    with whole(path) as beside, beside.open("wb") as file:
+    with atomic_write(path) as beside, beside.open("wb") as file:
         file.write(_FRONT.pack(MAGIC, len(header), zlib.crc32(header)) + header)
         for array in solid:
             file.write(array.reshape(-1).view(np.uint8).data)

@@ -17,21 +17,23 @@ class InputError(Exception):
     a caller that knows the file adds it with `within`.
     """
 
-    def __init__(self, finding: str, *, remedy: str = "", place: str = "", file: str = "") -> None:
+    def __init__(self, finding: str, *, remedy: str = "", location: str = "", file: str = "") -> None:
         self.finding = finding
         self.remedy = remedy
-        self.place = place
+        self.location = location
         self.file = file
         super().__init__(str(self))
 
     def __str__(self) -> str:
-        where = [part for part in (self.file, self.place) if part]
+        where = [part for part in (self.file, self.location) if part]
         what = [part for part in (self.finding, self.remedy) if part]
         return " ".join(": ".join([*where, "; ".join(what)]).split())
 
-    def within(self, file: str, place: str = "") -> InputError:
+    def within(self, file: str, location: str = "") -> InputError:
         """The same error, said of this file (and of this place, when it names none itself)."""
-        return InputError(self.finding, remedy=self.remedy, place=self.place or place, file=self.file or file)
+        return InputError(
+            self.finding, remedy=self.remedy, location=self.location or location, file=self.file or file
+        )
 
 
 def nearest(name: str, known: Iterable[str]) -> str:

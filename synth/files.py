@@ -75,7 +75,7 @@ def make_folder(path: Path) -> Path:
 
 
 @contextmanager
-def whole(path: Path) -> Iterator[Path]:
+def atomic_write(path: Path) -> Iterator[Path]:
     """A path to write to: it becomes `path` when the block ends well and vanishes when it does not.
 
     Raises `InputError` where the place is wrong or the disk refuses.
@@ -116,7 +116,7 @@ def whole_set(folder: Path) -> Iterator[Path]:
             _move_all(beside / "new", folder, aside=beside / "old")
     except InputError as error:
         told = error.file.replace(str(beside / "new"), str(folder))
-        raise InputError(error.finding, remedy=error.remedy, place=error.place, file=told) from error
+        raise InputError(error.finding, remedy=error.remedy, location=error.location, file=told) from error
     except OSError as failure:
         raise _refused(folder, failure) from failure
     finally:

@@ -79,7 +79,7 @@ class Workbench:
     def in_a_row(self, tines: list[Tine], spacing: float) -> tuple[Tine, ...]:
         """The same tines, numbered, `spacing` mm apart from 50 mm on."""
         return tuple(
-            replace(tine, number=index + 1, place=0.05 + index * spacing * 1e-3)
+            replace(tine, number=index + 1, position=0.05 + index * spacing * 1e-3)
             for index, tine in enumerate(tines)
         )
 

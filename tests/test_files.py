@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from synth.errors import InputError
-from synth.files import PREFIX, check_apart, check_folder, sweep, whole, whole_set
+from synth.files import PREFIX, atomic_write, check_apart, check_folder, sweep, whole_set
 
 ROOT = Path(__file__).resolve().parent.parent
 NAMES = st.sampled_from(["a.csv", "b.pdf", "true/a.wav", "matched/a.wav", "deep/er/c.svg", "é.html"])
@@ -102,7 +102,7 @@ def test_what_is_said_of_a_file_in_a_set_names_its_last_place(tmp_path):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="folders are not locked there")
-@pytest.mark.parametrize("kind", ["whole", "whole_set"])
+@pytest.mark.parametrize("kind", ["atomic_write", "whole_set"])
 def test_what_a_killed_process_left_is_swept_and_what_a_living_one_writes_is_not(tmp_path, kind):
     program = (
         "import sys, time; from pathlib import Path; from synth import files\n"
@@ -110,7 +110,7 @@ def test_what_a_killed_process_left_is_swept_and_what_a_living_one_writes_is_not
         "    (beside / 'a' if beside.is_dir() else beside).write_text('half')\n"
         "    print('writing', flush=True); time.sleep(60)\n"
     )
-    goal = tmp_path / "a.csv" if kind == "whole" else tmp_path
+    goal = tmp_path / "a.csv" if kind == "atomic_write" else tmp_path
     with subprocess.Popen([sys.executable, "-c", program, goal], stdout=subprocess.PIPE, cwd=ROOT) as writer:
         assert writer.stdout is not None
         assert writer.stdout.readline() == b"writing\n"
@@ -119,7 +119,7 @@ def test_what_a_killed_process_left_is_swept_and_what_a_living_one_writes_is_not
         sweep(tmp_path)
         assert left.exists()
         writer.send_signal(signal.SIGKILL)
-    with whole(tmp_path / "other.csv") as beside:
+    with atomic_write(tmp_path / "other.csv") as beside:
         beside.write_text("whole")
     assert list(tmp_path.iterdir()) == [tmp_path / "other.csv"]
 
@@ -163,7 +163,7 @@ def test_a_file_may_be_read_by_whom_the_users_mask_lets(mask, tmp_path):
     """A temporary file is its owner's alone: what becomes of it must not be."""
     before = os.umask(mask)
     try:
-        with whole(tmp_path / "a.txt") as path:
+        with atomic_write(tmp_path / "a.txt") as path:
             path.write_text("heard")
     finally:
         os.umask(before)

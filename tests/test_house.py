@@ -25,10 +25,11 @@ PLACES = """
     vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate vibration.advice
     vibration.solve
     playing.stroke playing.midi_mapping playing.computer_keys playing.lines playing.script playing.script_writer
-    playing.midi playing.mute playing.report playing.contact playing.contact.hand playing.contact.stick
+    playing.midi playing.mute playing.contact playing.contact.hand playing.contact.stick
     playing.contact.stick_path playing.contact.modes playing.contact.closed_form playing.contact.layout
     playing.contact.compiled playing.contact.laws playing.contact.bodies playing.contact.modal_step
-    playing.contact.kernel playing.contact.refusals playing.contact.run playing.contact.stroke_contact
+    playing.contact.kernel playing.report playing.contact.refusals playing.contact.run
+    playing.contact.stroke_contact
     sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank sound.limiter
     sound.clock sound.bandlimit sound.drive sound.overlay sound.convolution sound.radiator sound.radiator.bar
     sound.radiator.pickup sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast

@@ -46,13 +46,13 @@ def test_python_builds_the_same_piece_as_the_script(tmp_path):
             synth.Entry(at_beat=4, palm="low A"),
         ],
     )
-    assert synth.perform(script, instrument) == synth.read_script(tmp_path / "piece.toml", instrument)
+    assert synth.schedule(script, instrument) == synth.read_script(tmp_path / "piece.toml", instrument)
 
 
 def test_python_writes_a_piece_that_sounds(tmp_path):
     instrument = synth.resolve(synth.load(DESIGN))
     script = synth.Script(stroke=[synth.Entry(at_s=0.1, group="low A", speed_mm_s=300)], tail_s=0.4)
-    synth.write(tmp_path / "one.wav", synth.play(instrument, synth.perform(script, instrument)).blocks)
+    synth.write(tmp_path / "one.wav", synth.play(instrument, synth.schedule(script, instrument)).blocks)
     sound, rate = soundfile.read(tmp_path / "one.wav")
     assert len(sound) == round(0.5 * rate)
     assert not sound[: int(0.09 * rate)].any()

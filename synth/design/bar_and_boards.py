@@ -76,7 +76,7 @@ def make_bar(design: schema.Design) -> Bar:
         raise InputError(
             f"the bar is {bar.length / MM:.4g} mm long",
             remedy=f"from {SHORTEST_BAR / MM:.0f} to {LONGEST_BAR / MM:.0f} mm can be built",
-            place="bar.path",
+            location="bar.path",
         )
     supports = tuple(
         _support(each, bar.length, f"bar.supports[{number}]")
@@ -87,19 +87,21 @@ def make_bar(design: schema.Design) -> Bar:
 
 def make_board(design: schema.Design, name: str, bar: Bar) -> Board:
     """The board of this name. Raises `InputError`."""
-    given, place = design.board[name], f"board.{name}"
+    given, position = design.board[name], f"board.{name}"
     if name.casefold() in NOT_A_BOARD:
         raise InputError(
-            f"'{name}' is what one hears through without a board", remedy="give it another name", place=place
+            f"'{name}' is what one hears through without a board",
+            remedy="give it another name",
+            location=position,
         )
-    _check_apart(given.feet, place)
+    _check_apart(given.feet, position)
     thickness, width, length = given.thickness_mm * MM, given.width_mm * MM, given.length_mm * MM
     if thickness > THICKEST_BOARD * min(width, length):
         raise InputError(
-            "a board so thick is a block", remedy="make it thinner", place=f"{place}.thickness_mm"
+            "a board so thick is a block", remedy="make it thinner", location=f"{position}.thickness_mm"
         )
-    depth, hole = _box(given, place)
-    material = sheet(design, given.material, f"{place}.material")
+    depth, hole = _box(given, position)
+    material = sheet(design, given.material, f"{position}.material")
     return Board(
         name=name,
         kind=given.kind,
@@ -111,7 +113,7 @@ def make_board(design: schema.Design, name: str, bar: Bar) -> Board:
         depth=depth,
         hole_diameter=hole,
         feet=tuple(
-            _foot(each, given, bar, material, f"{place}.feet[{number}]")
+            _foot(each, given, bar, material, f"{position}.feet[{number}]")
             for number, each in enumerate(given.feet, start=1)
         ),
     )
@@ -142,7 +144,7 @@ def make_listener(design: schema.Design) -> Listener:
 
 
 def _section(given: schema.Section) -> Section:
-    place = "bar.section"
+    location = "bar.section"
     keys = {
         "rectangle": ("width_mm", "height_mm"),
         "round": ("diameter_mm",),
@@ -152,7 +154,9 @@ def _section(given: schema.Section) -> Section:
         value = getattr(given, key)
         if (value is None) == (key in keys):
             finding = f"the key '{key}' is missing" if value is None else f"'{key}' is one key too many"
-            raise InputError(finding, remedy=f"a {given.shape} section has {' and '.join(keys)}", place=place)
+            raise InputError(
+                finding, remedy=f"a {given.shape} section has {' and '.join(keys)}", location=location
+            )
     sizes = [getattr(given, key) * MM for key in keys]
     if given.shape == "rectangle":
         return Section("rectangle", sizes[0], sizes[1], 0.0)
@@ -161,42 +165,46 @@ def _section(given: schema.Section) -> Section:
         raise InputError(
             f"a wall of {wall / MM:g} mm leaves no bore in a tube of {sizes[0] / MM:g} mm",
             remedy='take a thinner wall, or shape = "round"',
-            place=f"{place}.wall_mm",
+            location=f"{location}.wall_mm",
         )
     return Section(given.shape, sizes[0], sizes[0], wall)
 
 
-def _segment(given: schema.Segment, section: Section, place: str) -> Straight | Bend:
+def _segment(given: schema.Segment, section: Section, location: str) -> Straight | Bend:
     if given.straight_mm is not None:
         extra = next(
             (key for key in ("bend_deg", "radius_mm", "plane_deg") if getattr(given, key) is not None), ""
         )
         if extra:
             raise InputError(
-                f"'straight_mm' and '{extra}' exclude each other", remedy="write two pieces", place=place
+                f"'straight_mm' and '{extra}' exclude each other",
+                remedy="write two pieces",
+                location=location,
             )
         return Straight(given.straight_mm * MM)
     if given.bend_deg is None:
-        raise InputError("a piece of the path needs straight_mm, or bend_deg with radius_mm", place=place)
+        raise InputError(
+            "a piece of the path needs straight_mm, or bend_deg with radius_mm", location=location
+        )
     if given.radius_mm is None:
-        raise InputError("a bend needs radius_mm", remedy="that of the bar's axis", place=place)
+        raise InputError("a bend needs radius_mm", remedy="that of the bar's axis", location=location)
     if abs(given.bend_deg) < 0.1:
-        raise InputError("a bend of no angle", remedy="leave it out", place=f"{place}.bend_deg")
+        raise InputError("a bend of no angle", remedy="leave it out", location=f"{location}.bend_deg")
     radius, half = given.radius_mm * MM, 0.5 * max(section.width, section.height)
     if radius <= half:
         raise InputError(
             f"a radius of {given.radius_mm:g} mm is tighter than half the bar's thickness, {half / MM:g} mm",
             remedy="take a wider bend",
-            place=f"{place}.radius_mm",
+            location=f"{location}.radius_mm",
         )
     return Bend(given.bend_deg * DEGREE, radius, (given.plane_deg or 0.0) * DEGREE)
 
 
-def _support(given: schema.Support, bar_length: float, place: str) -> Support:
+def _support(given: schema.Support, bar_length: float, location: str) -> Support:
     usual = FOOTINGS[given.kind]
     named = [given.direction] if isinstance(given.direction, str) else given.direction
     return Support(
-        place=on_bar(given.at_mm, bar_length, f"{place}.at_mm"),
+        position=on_bar(given.at_mm, bar_length, f"{location}.at_mm"),
         kind=given.kind,
         stiffness=usual.stiffness if given.stiffness_n_mm is None else given.stiffness_n_mm / MM,
         rotation_stiffness=usual.rotation_stiffness
@@ -207,26 +215,28 @@ def _support(given: schema.Support, bar_length: float, place: str) -> Support:
     )
 
 
-def _box(given: schema.Board, place: str) -> tuple[float, float]:
+def _box(given: schema.Board, location: str) -> tuple[float, float]:
     """Depth and hole diameter, m; both 0 for a panel."""
     if given.kind == "panel":
         extra = next((key for key in ("depth_mm", "hole_diameter_mm") if getattr(given, key) is not None), "")
         if extra:
-            raise InputError(f"a panel has no '{extra}'", remedy='leave it out, or kind = "box"', place=place)
+            raise InputError(
+                f"a panel has no '{extra}'", remedy='leave it out, or kind = "box"', location=location
+            )
         return 0.0, 0.0
     if given.edges == "free":
         raise InputError(
-            "a box's lid has no free edges", remedy='"supported" or "clamped"', place=f"{place}.edges"
+            "a box's lid has no free edges", remedy='"supported" or "clamped"', location=f"{location}.edges"
         )
     if given.depth_mm is None:
-        raise InputError("a box needs depth_mm", remedy="the height of the air in it", place=place)
+        raise InputError("a box needs depth_mm", remedy="the height of the air in it", location=location)
     hole = given.hole_diameter_mm or 0.0
     if hole >= min(given.width_mm, given.length_mm):
-        raise InputError("the hole is wider than the box", place=f"{place}.hole_diameter_mm")
+        raise InputError("the hole is wider than the box", location=f"{location}.hole_diameter_mm")
     return given.depth_mm * MM, hole * MM
 
 
-def _check_apart(feet: Sequence[schema.Foot], place: str) -> None:
+def _check_apart(feet: Sequence[schema.Foot], location: str) -> None:
     """Refuse two feet at one place of the bar or of the board. Raises `InputError`."""
     for (first, one), (second, other) in combinations(enumerate(feet, start=1), 2):
         on_board = math.hypot(other.x_mm - one.x_mm, other.y_mm - one.y_mm)
@@ -235,18 +245,18 @@ def _check_apart(feet: Sequence[schema.Foot], place: str) -> None:
                 raise InputError(
                     f"feet {first} and {second} stand at one place of the {what}",
                     remedy="move one, or write one wider foot (width_mm)",
-                    place=f"{place}.feet[{second}]",
+                    location=f"{location}.feet[{second}]",
                 )
 
 
-def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMaterial, place: str) -> Foot:
+def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMaterial, location: str) -> Foot:
     for key, value, side, size in (
         ("x_mm", given.x_mm, "length_mm", board.length_mm),
         ("y_mm", given.y_mm, "width_mm", board.width_mm),
     ):
         if value > size:
             raise InputError(
-                f"{value:g} is off the board", remedy=f"its {side} is {size:g}", place=f"{place}.{key}"
+                f"{value:g} is off the board", remedy=f"its {side} is {size:g}", location=f"{location}.{key}"
             )
     width = bar.section.width if given.width_mm is None else given.width_mm * MM
     along = FOOT_ALONG if given.along_mm is None else given.along_mm * MM
@@ -255,7 +265,7 @@ def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMate
     usual = FOOTINGS["foot"]
     hard = 1.0 / (1.0 / usual.stiffness + 1.0 / pressed)
     return Foot(
-        bar_place=on_bar(given.bar_mm, bar.length, f"{place}.bar_mm"),
+        bar_place=on_bar(given.bar_mm, bar.length, f"{location}.bar_mm"),
         x=given.x_mm * MM,
         y=given.y_mm * MM,
         width=width,
@@ -267,10 +277,10 @@ def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMate
     )
 
 
-def on_bar(at_mm: float, bar_length: float, place: str) -> float:
+def on_bar(at_mm: float, bar_length: float, location: str) -> float:
     """A place on the bar in m. Raises `InputError` beyond its end."""
     if at_mm * MM > bar_length * (1.0 + 1e-9):
         raise InputError(
-            f"{at_mm:g} is off the bar", remedy=f"the bar is {bar_length / MM:.6g} mm long", place=place
+            f"{at_mm:g} is off the bar", remedy=f"the bar is {bar_length / MM:.6g} mm long", location=location
         )
     return min(at_mm * MM, bar_length)

@@ -64,12 +64,12 @@ def in_instrument(instrument: Instrument, change: Change) -> Instrument:
     tines = list(instrument.tines)
     for index, start in starts.items():
         group = instrument.groups[index]
-        way = start * MM - tines[group.first].place
+        way = start * MM - tines[group.first].position
         for r in range(group.first, group.first + group.count):
-            tines[r] = dataclasses.replace(tines[r], place=tines[r].place + way)
+            tines[r] = dataclasses.replace(tines[r], position=tines[r].position + way)
     supports = list(instrument.bar.supports)
     for index, at in change.supports:
-        supports[index] = dataclasses.replace(supports[index], place=at * MM)
+        supports[index] = dataclasses.replace(supports[index], position=at * MM)
     if change.kind is not None:
         supports = [_of_kind(support, change.kind) for support in supports]
     section = change.section or instrument.bar.section
@@ -111,7 +111,7 @@ def words(old: Instrument, change: Change) -> list[str]:
             usual = f"kind {support.kind} -> {change.kind}, with the usual stiffness and loss of one"
             lines.append(f"support {index + 1}: {usual}")
     for index, at in change.supports:
-        lines.append(f"support {index + 1}: at_mm {old.bar.supports[index].place / MM:.6g} -> {at:.6g}")
+        lines.append(f"support {index + 1}: at_mm {old.bar.supports[index].position / MM:.6g} -> {at:.6g}")
     for index, start in change.starts:
         group = old.groups[index]
         lines.append(f"group '{group.name}': start_mm {start_mm(old, index):.6g} -> {start:.6g}")
@@ -120,7 +120,7 @@ def words(old: Instrument, change: Change) -> list[str]:
 
 def start_mm(instrument: Instrument, group: int) -> float:
     """Where a group's first tine stands."""
-    return instrument.tines[instrument.groups[group].first].place / MM
+    return instrument.tines[instrument.groups[group].first].position / MM
 
 
 def section_words(section: Section) -> str:
@@ -133,7 +133,7 @@ def section_words(section: Section) -> str:
 
 def spans(instrument: Instrument) -> list[tuple[float, float]]:
     """From where to where each group stands, m."""
-    places = [[tine.place for tine in instrument.tines[group.tines]] for group in instrument.groups]
+    places = [[tine.position for tine in instrument.tines[group.tines]] for group in instrument.groups]
     return [(min(each), max(each)) for each in places]
 
 
@@ -172,8 +172,8 @@ def _bends(old: Bar, new: Bar) -> bool:
 def _groups_apart(old: Instrument, new: Instrument) -> bool:
     before, now, face = spans(old), spans(new), faces(old)
     order = sorted(range(len(before)), key=lambda each: before[each])
-    for place, one in enumerate(order):
-        other = next((each for each in order[place + 1 :] if same_face(face[one], face[each])), None)
+    for position, one in enumerate(order):
+        other = next((each for each in order[position + 1 :] if same_face(face[one], face[each])), None)
         if other is None:
             continue
         room = min(ROOM, before[other][0] - before[one][1])
@@ -183,7 +183,7 @@ def _groups_apart(old: Instrument, new: Instrument) -> bool:
 
 
 def _supports_stand(old: Bar, new: Bar) -> bool:
-    before, now = ([each.place for each in bar.supports] for bar in (old, new))
+    before, now = ([each.position for each in bar.supports] for bar in (old, new))
     order = sorted(range(len(before)), key=lambda each: before[each])
     for one, other in pairwise(order):
         if now[other] - now[one] < min(SUPPORTS_APART, before[other] - before[one]) - _ROUNDING:
@@ -205,8 +205,8 @@ def _off_holes(old: Instrument, new: Instrument) -> bool:
     room = np.array([across_corners(tine) for tine in new.tines])
     before, now = (
         np.abs(
-            np.array([each.place for each in one.bar.supports])[:, None]
-            - np.array([each.place for each in one.tines])
+            np.array([each.position for each in one.bar.supports])[:, None]
+            - np.array([each.position for each in one.tines])
         )
         for one in (old, new)
     )
@@ -218,8 +218,10 @@ def _feet_stay(old: Instrument, new: Instrument) -> bool:
     feet = [foot.bar_place for board in old.boards.values() for foot in board.feet]
     near = max(old.bar.section.width, old.bar.section.height)
     for was, now in zip(old.bar.supports, new.bar.supports, strict=True):
-        beside = any(abs(foot - place) <= near for foot in feet for place in (was.place, now.place))
-        if was.place != now.place and beside:
+        beside = any(
+            abs(foot - position) <= near for foot in feet for position in (was.position, now.position)
+        )
+        if was.position != now.position and beside:
             return False
     return True
 
@@ -227,5 +229,5 @@ def _feet_stay(old: Instrument, new: Instrument) -> bool:
 def _pickup_stays(old: Instrument, new: Instrument) -> bool:
     if old.pickup.kind != "magnetic":
         return True
-    heard = [nearest(each.tines, each.pickup.place) for each in (old, new)]
+    heard = [nearest(each.tines, each.pickup.position) for each in (old, new)]
     return (heard[0].group, heard[0].number) == (heard[1].group, heard[1].number)

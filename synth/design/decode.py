@@ -54,51 +54,55 @@ def _schema(kind: type[schema.Table]) -> inspect.Type:
     return inspect.type_info(kind)
 
 
-def _checked(found: object, kind: inspect.Type, place: str) -> object:
+def _checked(found: object, kind: inspect.Type, location: str) -> object:
     match kind:
         case inspect.StructType():
-            return _table(_mapping(found, place), kind, place)
+            return _table(_mapping(found, location), kind, location)
         case inspect.DictType():
-            return _named_tables(_mapping(found, place), kind, place)
+            return _named_tables(_mapping(found, location), kind, location)
         case inspect.ListType():
-            return _list(found, kind, place)
+            return _list(found, kind, location)
         case inspect.UnionType():
-            return _checked(found, _alternative(found, kind), place)
+            return _checked(found, _alternative(found, kind), location)
         case inspect.LiteralType():
-            return _choice(found, kind, place)
+            return _choice(found, kind, location)
         case inspect.StrType():
-            return _text(found, kind, place)
+            return _text(found, kind, location)
         case inspect.IntType() | inspect.FloatType():
-            return _number(found, kind, place)
+            return _number(found, kind, location)
     raise AssertionError(f"the schema has a type that is not checked: {kind}")
 
 
-def _table(found: Mapping[str, object], kind: inspect.StructType, place: str) -> dict[str, object]:
+def _table(found: Mapping[str, object], kind: inspect.StructType, location: str) -> dict[str, object]:
     fields = {field.name: field for field in kind.fields}
     checked: dict[str, object] = {}
     for key, value in found.items():
         if key in fields:
-            checked[key] = _checked(value, fields[key].type, place_of(place, key))
+            checked[key] = _checked(value, fields[key].type, place_of(location, key))
         elif _in_inches(key) in fields:
             name = _in_inches(key)
             if name in found:
-                raise InputError(f"'{name}' and '{key}' are both given", remedy="keep one", place=place)
-            checked[name] = _from_inches(value, fields[name].type, place_of(place, key))
+                raise InputError(f"'{name}' and '{key}' are both given", remedy="keep one", location=location)
+            checked[name] = _from_inches(value, fields[name].type, place_of(location, key))
         else:
-            raise _unknown_key(key, fields, place)
+            raise _unknown_key(key, fields, location)
     missing = next((name for name, field in fields.items() if field.required and name not in checked), None)
     if missing is not None:
-        raise InputError(f"the key '{missing}' is missing", remedy=_wanted(fields[missing].type), place=place)
+        raise InputError(
+            f"the key '{missing}' is missing", remedy=_wanted(fields[missing].type), location=location
+        )
     return checked
 
 
-def _named_tables(found: Mapping[str, object], kind: inspect.DictType, place: str) -> dict[str, object]:
+def _named_tables(found: Mapping[str, object], kind: inspect.DictType, location: str) -> dict[str, object]:
     if len(found) > _MOST_NAMES:
-        raise InputError(f"there are {len(found)} entries", remedy=f"{_MOST_NAMES} are possible", place=place)
+        raise InputError(
+            f"there are {len(found)} entries", remedy=f"{_MOST_NAMES} are possible", location=location
+        )
     for name in found:
         if not usable_name(name):
-            raise InputError(f"{_shown(name)} cannot be a name", remedy=_NAME_RULE, place=place)
-    return {name: _checked(value, kind.value_type, place_of(place, name)) for name, value in found.items()}
+            raise InputError(f"{_shown(name)} cannot be a name", remedy=_NAME_RULE, location=location)
+    return {name: _checked(value, kind.value_type, place_of(location, name)) for name, value in found.items()}
 
 
 _NAME_RULE: Final = f"a name is 1 to {_LONGEST_NAME} printable characters, with no space at either end"
@@ -109,37 +113,39 @@ def usable_name(name: str) -> bool:
     return 0 < len(name) <= _LONGEST_NAME and name.isprintable() and name == name.strip()
 
 
-def _mapping(found: object, place: str) -> Mapping[str, object]:
+def _mapping(found: object, location: str) -> Mapping[str, object]:
     if isinstance(found, Mapping):
         return found
     listed = isinstance(found, list) and found and all(isinstance(each, Mapping) for each in found)
-    if listed and not place.endswith("]"):
+    if listed and not location.endswith("]"):
         raise InputError(
-            "is written as a list", remedy=f"write [{_header(place)}], in single brackets", place=place
+            "is written as a list",
+            remedy=f"write [{_header(location)}], in single brackets",
+            location=location,
         )
     raise InputError(
-        f"{_shown(found)} stands where a table is wanted", remedy="write { key = value }", place=place
+        f"{_shown(found)} stands where a table is wanted", remedy="write { key = value }", location=location
     )
 
 
-def _list(found: object, kind: inspect.ListType, place: str) -> list[object]:
+def _list(found: object, kind: inspect.ListType, location: str) -> list[object]:
     if isinstance(found, Mapping) and isinstance(kind.item_type, inspect.StructType):
         raise InputError(
             "a table stands where a list of them is wanted",
-            remedy=f"write [[{_header(place)}]], in double brackets, or [{{ ... }}]",
-            place=place,
+            remedy=f"write [[{_header(location)}]], in double brackets, or [{{ ... }}]",
+            location=location,
         )
     if not isinstance(found, (list, tuple)):
         raise InputError(
-            f"{_shown(found)} stands where a list is wanted", remedy="write [ ... ]", place=place
+            f"{_shown(found)} stands where a list is wanted", remedy="write [ ... ]", location=location
         )
     least, most = kind.min_length or 0, kind.max_length
     if len(found) < least or (most is not None and len(found) > most):
         raise InputError(
-            f"there are {len(found)} entries", remedy=f"{least} to {most} are possible", place=place
+            f"there are {len(found)} entries", remedy=f"{least} to {most} are possible", location=location
         )
     return [
-        _checked(each, kind.item_type, f"{place}[{number}]") for number, each in enumerate(found, start=1)
+        _checked(each, kind.item_type, f"{location}[{number}]") for number, each in enumerate(found, start=1)
     ]
 
 
@@ -155,41 +161,41 @@ def _alternative(found: object, kind: inspect.UnionType) -> inspect.Type:
     return next((each for each in choices if each not in texts and each not in lists), choices[0])
 
 
-def _choice(found: object, kind: inspect.LiteralType, place: str) -> object:
+def _choice(found: object, kind: inspect.LiteralType, location: str) -> object:
     if isinstance(found, str) and found in kind.values:
         return found
     known = [str(each) for each in kind.values]
     remedy = nearest(found, known) if isinstance(found, str) else f"have {', '.join(known)}"
-    raise InputError(f"{_shown(found)} is not possible", remedy=remedy, place=place)
+    raise InputError(f"{_shown(found)} is not possible", remedy=remedy, location=location)
 
 
-def _text(found: object, kind: inspect.StrType, place: str) -> str:
+def _text(found: object, kind: inspect.StrType, location: str) -> str:
     if isinstance(found, (datetime.date, datetime.time)):  # a bare TOML date, in `measured = 2024-05-01`
         return found.isoformat()
     if not isinstance(found, str):
         raise InputError(
-            f"{_shown(found)} stands where text is wanted", remedy='write it in "quotes"', place=place
+            f"{_shown(found)} stands where text is wanted", remedy='write it in "quotes"', location=location
         )
     if not (kind.min_length or 0) <= len(found) <= (kind.max_length or len(found)):
-        raise InputError(f"{_shown(found)} is too long or empty", remedy=_wanted(kind), place=place)
+        raise InputError(f"{_shown(found)} is too long or empty", remedy=_wanted(kind), location=location)
     if found and not found.isprintable():
-        raise InputError(f"{_shown(found)} has characters that cannot be printed", place=place)
+        raise InputError(f"{_shown(found)} has characters that cannot be printed", location=location)
     return found
 
 
-def _number(found: object, kind: inspect.IntType | inspect.FloatType, place: str) -> int | float:
+def _number(found: object, kind: inspect.IntType | inspect.FloatType, location: str) -> int | float:
     whole = isinstance(kind, inspect.IntType)
     if isinstance(found, bool) or not isinstance(found, int if whole else (int, float)):
         wanted = "whole number" if whole else "number"
         raise InputError(
-            f"{_shown(found)} stands where a {wanted} is wanted", remedy=_wanted(kind), place=place
+            f"{_shown(found)} stands where a {wanted} is wanted", remedy=_wanted(kind), location=location
         )
     if isinstance(found, float) and not math.isfinite(found):
-        raise InputError(f"{found} is not a size", remedy=_wanted(kind), place=place)
+        raise InputError(f"{found} is not a size", remedy=_wanted(kind), location=location)
     if not whole and abs(found) > sys.float_info.max:
-        raise InputError(f"{_shown(found)} is not possible", remedy=_wanted(kind), place=place)
+        raise InputError(f"{_shown(found)} is not possible", remedy=_wanted(kind), location=location)
     if not _within(found, kind):
-        raise InputError(f"{_shown(found)} is not possible", remedy=_wanted(kind), place=place)
+        raise InputError(f"{_shown(found)} is not possible", remedy=_wanted(kind), location=location)
     return found if whole else float(found)
 
 
@@ -221,11 +227,15 @@ def _wanted(kind: inspect.Type) -> str:
     return ""
 
 
-def _unknown_key(key: str, fields: Mapping[str, object], place: str) -> InputError:
+def _unknown_key(key: str, fields: Mapping[str, object], location: str) -> InputError:
     with_unit = [name for name in fields if name.startswith(f"{key}_")]
     if key and with_unit:
-        return InputError(f"'{key}' lacks its unit", remedy=f"write {' or '.join(with_unit)}", place=place)
-    return InputError(f"unknown key {_shown(key)}", remedy=nearest(key[:_LONGEST_NAME], fields), place=place)
+        return InputError(
+            f"'{key}' lacks its unit", remedy=f"write {' or '.join(with_unit)}", location=location
+        )
+    return InputError(
+        f"unknown key {_shown(key)}", remedy=nearest(key[:_LONGEST_NAME], fields), location=location
+    )
 
 
 def _in_inches(key: str) -> str:
@@ -234,13 +244,15 @@ def _in_inches(key: str) -> str:
     return f"{key.removesuffix('_in')}_mm" if key.endswith("_in") and not key.endswith("_n_in") else ""
 
 
-def _from_inches(found: object, kind: inspect.Type, place: str) -> object:
+def _from_inches(found: object, kind: inspect.Type, location: str) -> object:
     """The millimetres of a key written in inches, within what the schema allows; refused in inches."""
     if isinstance(kind, inspect.UnionType):
         kind = _alternative(0.0, kind)
     if not isinstance(kind, inspect.FloatType):
-        raise AssertionError(f"{place} is no length")
-    inches = _number(found, inspect.FloatType(**{key: _inches(getattr(kind, key)) for key in _LIMITS}), place)
+        raise AssertionError(f"{location} is no length")
+    inches = _number(
+        found, inspect.FloatType(**{key: _inches(getattr(kind, key)) for key in _LIMITS}), location
+    )
     limits = [limit for limit in (kind.ge, kind.gt) if limit is not None] or [-math.inf]
     highest = [limit for limit in (kind.le, kind.lt) if limit is not None] or [math.inf]
     return min(max(inches * (INCH / MM), *limits, -math.inf), *highest, math.inf)
@@ -251,15 +263,15 @@ def _inches(limit: float | None) -> float | None:
     return None if limit is None else float(f"{limit / (INCH / MM):.4g}")
 
 
-def place_of(place: str, key: str) -> str:
+def place_of(location: str, key: str) -> str:
     """The place of a key in the table at a place, as messages name it."""
     shown = key if _BARE_KEY.fullmatch(key) else _shown(key)
-    return f"{place}.{shown}" if place else shown
+    return f"{location}.{shown}" if location else shown
 
 
-def _header(place: str) -> str:
+def _header(location: str) -> str:
     """What stands in the brackets above a table: its place without the numbers."""
-    return re.sub(r"\[\d+\]", "", place)
+    return re.sub(r"\[\d+\]", "", location)
 
 
 def _shown(found: object) -> str:

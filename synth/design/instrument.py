@@ -130,7 +130,7 @@ class Tine:
     root: Root
     split: float  # frequency ratio of the two planes, >= 1
     split_axis: float  # rad from `along` to the stiffer or softer plane nearest to it, within +-pi/4
-    place: float  # along the bar's axis
+    position: float  # along the bar's axis
     face: float  # rad about the bar's axis
 
 
@@ -179,7 +179,7 @@ class Bend:
 class Support:
     """A spring to the ground at a place on the axis, in some or all of the bar's own directions there."""
 
-    place: float
+    position: float
     kind: Literal["cord", "rubber", "clamp", "foot"]
     stiffness: float  # N/m, in each of its directions
     rotation_stiffness: float  # N m/rad, about each axis it holds
@@ -314,7 +314,7 @@ class Board:
 class Pickup:
     """A pickup as bought: `sensitivity` in V per m/s2 (contact), N (pad), strain (strain) or m/s (magnetic)."""
 
-    place: float  # along the bar
+    position: float  # along the bar
     kind: Literal["contact", "pad", "strain", "magnetic"]
     sensitivity: float
     resonance: float  # Hz

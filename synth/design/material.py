@@ -38,18 +38,18 @@ def own_name(name: str, table: Mapping[str, Value]) -> str | None:
     return same[0] if len(same) == 1 else None
 
 
-def unknown(name: str, what: str, known: Iterable[str], place: str) -> InputError:
-    return InputError(f"'{name}' is not {what}", remedy=nearest(name, set(known)), place=place)
+def unknown(name: str, what: str, known: Iterable[str], location: str) -> InputError:
+    return InputError(f"'{name}' is not {what}", remedy=nearest(name, set(known)), location=location)
 
 
-def material_row(design: schema.Design, name: str, place: str) -> catalogue.MaterialRow:
+def material_row(design: schema.Design, name: str, location: str) -> catalogue.MaterialRow:
     """A material in the table's own units, with the design's corrections. Raises `InputError`."""
     given = own(name, design.material)
     if given is not None:
         return _merged(name, given)
     row = catalogue.materials().find(name)
     if row is None:
-        raise unknown(name, "a known material", (*design.material, *catalogue.materials().names), place)
+        raise unknown(name, "a known material", (*design.material, *catalogue.materials().names), location)
     return row
 
 
@@ -76,12 +76,12 @@ def material(row: catalogue.MaterialRow, temperature: float) -> Material:
     )
 
 
-def sheet(design: schema.Design, name: str, place: str) -> PlateMaterial:
+def sheet(design: schema.Design, name: str, location: str) -> PlateMaterial:
     """The sheet material of this name: a row for sheets, any other material, or the design's own."""
     given = own(name, design.material)
     row = catalogue.sheets().find((given and given.like) or name)
     if row is None:
-        return _plate(_sheet_of_material(design, name, place))
+        return _plate(_sheet_of_material(design, name, location))
     return _plate(row if given is None else _corrected(row, given, name))
 
 
@@ -101,7 +101,7 @@ def _merged(name: str, given: schema.Material) -> catalogue.MaterialRow:
         raise InputError(
             f"the key '{missing}' is missing",
             remedy="a new material needs density_kg_m3 and youngs_gpa, or like = a row of the table",
-            place=f"material.{name}",
+            location=f"material.{name}",
         )
     usual = catalogue.materials().find(USUAL)
     assert usual is not None
@@ -115,7 +115,7 @@ def _borne(row: catalogue.MaterialRow) -> catalogue.MaterialRow:
         raise InputError(
             f"it yields at {row.yield_mpa:g} MPa, above its tensile strength of {row.tensile_mpa:g} MPa",
             remedy="give yield_mpa and tensile_mpa, the first at most the second",
-            place=f"material.{row.name}",
+            location=f"material.{row.name}",
         )
     return row
 
@@ -153,11 +153,11 @@ def _corrected(row: Row, given: schema.Material, name: str) -> Row:
     return dataclasses.replace(row, **(told | said))
 
 
-def _sheet_of_material(design: schema.Design, name: str, place: str) -> catalogue.SheetRow:
+def _sheet_of_material(design: schema.Design, name: str, location: str) -> catalogue.SheetRow:
     given = own(name, design.material)
-    row = material_row(design, name, place) if given or catalogue.materials().find(name) else None
+    row = material_row(design, name, location) if given or catalogue.materials().find(name) else None
     if row is None:
-        raise unknown(name, "a known sheet material", (*design.material, *catalogue.sheets().names), place)
+        raise unknown(name, "a known sheet material", (*design.material, *catalogue.sheets().names), location)
     across = row.youngs_across_gpa or row.youngs_gpa
     shear = given.shear_gpa if given is not None else None
     return catalogue.SheetRow(

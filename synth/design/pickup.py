@@ -48,11 +48,11 @@ USUAL: Final = {
 def make_pickup(design: schema.Design, bar: Bar, tines: Sequence[Tine]) -> Pickup:
     """The pickup, at a fifth of the bar unless the design says where. Raises `InputError`."""
     given, usual = design.pickup, USUAL[design.pickup.kind]
-    place = PLACE * bar.length if given.at_mm is None else on_bar(given.at_mm, bar.length, "pickup.at_mm")
+    position = PLACE * bar.length if given.at_mm is None else on_bar(given.at_mm, bar.length, "pickup.at_mm")
     if given.kind == "magnetic":
-        _check_magnetic(nearest(tines, place))
+        _check_magnetic(nearest(tines, position))
     return Pickup(
-        place=place,
+        position=position,
         kind=given.kind,
         sensitivity=usual.sensitivity if given.sensitivity_mv is None else given.sensitivity_mv * usual.unit,
         resonance=given.resonance_hz or usual.resonance,
@@ -64,9 +64,9 @@ def make_pickup(design: schema.Design, bar: Bar, tines: Sequence[Tine]) -> Picku
     )
 
 
-def nearest(tines: Sequence[Tine], place: float) -> Tine:
+def nearest(tines: Sequence[Tine], position: float) -> Tine:
     """The tine that stands nearest to a place on the bar: the one a magnetic pickup faces."""
-    return min(tines, key=lambda tine: abs(tine.place - place))
+    return min(tines, key=lambda tine: abs(tine.position - position))
 
 
 def _check_magnetic(tine: Tine) -> None:
@@ -82,5 +82,5 @@ def _check_magnetic(tine: Tine) -> None:
         f"the tine before the magnetic pickup is of {steel.name}, which {reason}",
         remedy="take another kind, or ferrous rod; where a magnet does hold it, "
         'write magnetic = "yes" in a [material] of your own',
-        place="pickup.kind",
+        location="pickup.kind",
     )

@@ -26,13 +26,13 @@ def check_places(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine]) -> No
     for tine in tines:
         _check_on_bar(bar, tine, groups)
     for one, other in _neighbours(tines):
-        apart = abs(other.place - one.place)
+        apart = abs(other.position - one.position)
         need = _room(one, other)
         if apart < need - _ROUNDING:
             raise InputError(
                 f"{_name(one, groups)} and {_name(other, groups)} are {apart / MM:.4g} mm apart",
                 remedy=f"their nuts and holes need {need / MM:.4g} mm",
-                place=_place(other),
+                location=_place(other),
             )
 
 
@@ -44,7 +44,7 @@ def check_holes(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine], bench:
             raise InputError(
                 f"{_name(tine, groups)} takes a hole of {hole / MM:.4g} mm, as wide as the bar ({width / MM:.4g})",
                 remedy="take a wider bar or thinner rod",
-                place=_place(tine),
+                location=_place(tine),
             )
 
 
@@ -58,14 +58,14 @@ def check_sticks(groups: Sequence[Group], tines: Sequence[Tine], sticks: Sequenc
                     f"the stick '{thinnest.name}' of {thinnest.diameter / MM:.4g} mm does not go into the gap of "
                     f"{max(gap, 0.0) / MM:.4g} mm between tines {one.number} and {other.number}",
                     remedy="space them wider or take a thinner stick",
-                    place=f"group[{index}].spacing_mm",
+                    location=f"group[{index}].spacing_mm",
                 )
 
 
 def _gaps(group: Group, tines: Sequence[Tine]) -> Iterator[tuple[Tine, Tine, float]]:
-    standing = sorted(tines[group.tines], key=lambda tine: tine.place)
+    standing = sorted(tines[group.tines], key=lambda tine: tine.position)
     for one, other in pairwise(standing):
-        yield one, other, other.place - one.place - 0.5 * (one.rod.diameter + other.rod.diameter)
+        yield one, other, other.position - one.position - 0.5 * (one.rod.diameter + other.rod.diameter)
 
 
 def place_warnings(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine]) -> list[str]:
@@ -123,11 +123,11 @@ def _is_level(bar: Bar) -> bool:
 
 def _check_on_bar(bar: Bar, tine: Tine, groups: Sequence[Group]) -> None:
     radius = 0.5 * tine.rod.diameter
-    if not radius - _ROUNDING <= tine.place <= bar.length - radius + _ROUNDING:
+    if not radius - _ROUNDING <= tine.position <= bar.length - radius + _ROUNDING:
         raise InputError(
-            f"{_name(tine, groups)} at {tine.place / MM:.6g} mm is off the bar's end",
+            f"{_name(tine, groups)} at {tine.position / MM:.6g} mm is off the bar's end",
             remedy=f"the bar is {bar.length / MM:.6g} mm long, and its hole needs {radius / MM:.4g} mm",
-            place=_place(tine),
+            location=_place(tine),
         )
 
 
@@ -139,11 +139,11 @@ def _face_width(bar: Bar, tine: Tine) -> float:
 
 def _neighbours(tines: Sequence[Tine]) -> Iterator[tuple[Tine, Tine]]:
     """Every pair near enough along the bar to be in each other's way."""
-    ordered = sorted(tines, key=lambda tine: tine.place)
+    ordered = sorted(tines, key=lambda tine: tine.position)
     reach = max((across_corners(tine) for tine in tines), default=0.0)
     for index, one in enumerate(ordered):
         for other in ordered[index + 1 :]:
-            if other.place - one.place >= reach:
+            if other.position - one.position >= reach:
                 break
             yield one, other
 
@@ -170,7 +170,7 @@ def _reasons(bar: Bar, tine: Tine) -> Iterator[str]:
     if bar.section.shape == "rectangle" and abs(quarter) > DEGREE:
         yield "at a slant to a flat face, on which nuts do not seat"
     for number, support in enumerate(bar.supports, start=1):
-        if abs(support.place - tine.place) < tine.rod.diameter:
+        if abs(support.position - tine.position) < tine.rod.diameter:
             yield f"on support {number}"
 
 
@@ -190,7 +190,7 @@ def _in_bend(bar: Bar, tine: Tine) -> bool:
     start = 0.0
     for segment in bar.path:
         end = start + segment.length
-        if isinstance(segment, Bend) and start - _ROUNDING < tine.place < end + _ROUNDING:
+        if isinstance(segment, Bend) and start - _ROUNDING < tine.position < end + _ROUNDING:
             return True
         start = end
     return False

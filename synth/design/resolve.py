@@ -13,7 +13,7 @@ from synth.design import catalogue, schema
 from synth.design.bar_and_boards import board_warnings, make_bar, make_board, make_listener
 from synth.design.bench import make_bench
 from synth.design.decode import checked
-from synth.design.groups import interval, stand
+from synth.design.groups import interval, place_group
 from synth.design.instrument import Group, Instrument, Nut, Stick, Tine
 from synth.design.material import check_materials
 from synth.design.pickup import make_pickup
@@ -85,7 +85,7 @@ def _row(design: schema.Design) -> tuple[tuple[Group, ...], tuple[Tine, ...], li
     tines: list[Tine] = []
     warnings: list[str] = []
     for index in range(len(design.group)):
-        standing = stand(design, index, len(tines))
+        standing = place_group(design, index, len(tines))
         groups.append(standing.group)
         tines.extend(standing.tines)
         warnings.extend(standing.warnings)
@@ -93,7 +93,7 @@ def _row(design: schema.Design) -> tuple[tuple[Group, ...], tuple[Tine, ...], li
             raise InputError(
                 f"over {MOST_TINES} tines on one bar",
                 remedy="make several bars of it, each its own design: more are not solved in reasonable time",
-                place=f"group[{index + 1}]",
+                location=f"group[{index + 1}]",
             )
     _check_midi_notes(design)
     return tuple(groups), tuple(tines), list(dict.fromkeys(warnings))
@@ -108,7 +108,7 @@ def _check_midi_notes(design: schema.Design) -> None:
             raise InputError(
                 f"{group.midi_note} already plays '{taken[group.midi_note]}'",
                 remedy="give each group its own",
-                place=f"group[{index}].midi_note",
+                location=f"group[{index}].midi_note",
             )
         taken[group.midi_note] = group.name
 

@@ -40,27 +40,27 @@ class Stock:
     base_nut: Nut | None
 
 
-def find_stock(design: schema.Design, name: str, place: str) -> Stock:
+def find_stock(design: schema.Design, name: str, location: str) -> Stock:
     """The stock of this name: a [stock] table, or a thread, which is threaded rod of A2-70."""
     written = own_name(name, design.stock)
     if written is not None:
         return _given_stock(design, written, design.stock[written])
     thread = catalogue.threads().find(name)
     if thread is None:
-        raise unknown(name, "in stock", (*design.stock, *catalogue.threads().names), place)
-    rod = _threaded_rod(design, thread.name, thread, schema.Stock(kind="threaded"), place)
-    return Stock(rod, find_nut(design, f"{thread.name} hex", place))
+        raise unknown(name, "in stock", (*design.stock, *catalogue.threads().names), location)
+    rod = _threaded_rod(design, thread.name, thread, schema.Stock(kind="threaded"), location)
+    return Stock(rod, find_nut(design, f"{thread.name} hex", location))
 
 
-def find_nut(design: schema.Design, name: str, place: str) -> Nut:
+def find_nut(design: schema.Design, name: str, location: str) -> Nut:
     """The nut of this name: a [nut] table, or one of the trade ("M3 hex", "M3 thin hex") of A2-70."""
     written = own_name(name, design.nut)
     if written is not None:
         return _given_nut(design, written, design.nut[written])
     row = catalogue.nuts().find(name)
     if row is None:
-        raise unknown(name, "a known nut", (*design.nut, *catalogue.nuts().names), place)
-    return _standard_nut(design, row.name, row, schema.Nut(), place)
+        raise unknown(name, "a known nut", (*design.nut, *catalogue.nuts().names), location)
+    return _standard_nut(design, row.name, row, schema.Nut(), location)
 
 
 def find_sticks(design: schema.Design) -> dict[str, Stick]:
@@ -69,38 +69,40 @@ def find_sticks(design: schema.Design) -> dict[str, Stick]:
     return {name: _stick(design, name, design.stick.get(name, schema.Stick())) for name in names}
 
 
-def fitting_warning(nut: Nut, rod: Rod, place: str) -> str:
+def fitting_warning(nut: Nut, rod: Rod, location: str) -> str:
     """What is unwise about this nut on this rod ("" for nothing). Raises `InputError` where it does not go on."""
     if nut.width <= rod.diameter:
-        raise InputError(f"the nut '{nut.name}' is no wider than the rod '{rod.name}'", place=place)
+        raise InputError(f"the nut '{nut.name}' is no wider than the rod '{rod.name}'", location=location)
     if nut.thread in ("", rod.thread):
         return ""
     on = f"has the thread {rod.thread}" if rod.thread else "is plain"
     thread = catalogue.threads().find(nut.thread)
     assert thread is not None
     if rod.thread or abs(rod.diameter / (thread.diameter_mm * MM) - 1.0) > THREAD_CUT:
-        raise InputError(f"the nut '{nut.name}' does not fit: the rod '{rod.name}' {on}", place=place)
-    return f"{place}: the nut '{nut.name}' needs a thread cut on plain rod, whose weakening is not modelled"
+        raise InputError(f"the nut '{nut.name}' does not fit: the rod '{rod.name}' {on}", location=location)
+    return (
+        f"{location}: the nut '{nut.name}' needs a thread cut on plain rod, whose weakening is not modelled"
+    )
 
 
 def _given_stock(design: schema.Design, name: str, given: schema.Stock) -> Stock:
-    place = f"stock.{name}"
+    location = f"stock.{name}"
     if given.kind == "plain":
-        rod = _plain_rod(design, name, given, place)
+        rod = _plain_rod(design, name, given, location)
     else:
-        thread = _thread(_needed(given.thread, "thread", "a threaded rod", place), f"{place}.thread")
-        _refused(given.diameter_mm, "diameter_mm", "the thread gives the diameter", place)
-        rod = _threaded_rod(design, name, thread, given, place)
-    rod = _measured(rod, given, place)
+        thread = _thread(_needed(given.thread, "thread", "a threaded rod", location), f"{location}.thread")
+        _refused(given.diameter_mm, "diameter_mm", "the thread gives the diameter", location)
+        rod = _threaded_rod(design, name, thread, given, location)
+    rod = _measured(rod, given, location)
     base_nut = given.base_nut or (f"{rod.thread} hex" if rod.thread else None)
-    return Stock(rod, find_nut(design, base_nut, f"{place}.base_nut") if base_nut is not None else None)
+    return Stock(rod, find_nut(design, base_nut, f"{location}.base_nut") if base_nut is not None else None)
 
 
-def _plain_rod(design: schema.Design, name: str, given: schema.Stock, place: str) -> Rod:
-    diameter = _needed(given.diameter_mm, "diameter_mm", "a plain rod", place) * MM
-    _refused(given.thread, "thread", "a plain rod has none", place)
-    _refused(given.thread_fit, "thread_fit", "a plain rod has no thread", place)
-    row = material_row(design, given.material or PLAIN_MATERIAL, f"{place}.material")
+def _plain_rod(design: schema.Design, name: str, given: schema.Stock, location: str) -> Rod:
+    diameter = _needed(given.diameter_mm, "diameter_mm", "a plain rod", location) * MM
+    _refused(given.thread, "thread", "a plain rod has none", location)
+    _refused(given.thread_fit, "thread_fit", "a plain rod has no thread", location)
+    row = material_row(design, given.material or PLAIN_MATERIAL, f"{location}.material")
     return Rod(
         name=name,
         thread="",
@@ -114,9 +116,9 @@ def _plain_rod(design: schema.Design, name: str, given: schema.Stock, place: str
 
 
 def _threaded_rod(
-    design: schema.Design, name: str, thread: catalogue.ThreadRow, given: schema.Stock, place: str
+    design: schema.Design, name: str, thread: catalogue.ThreadRow, given: schema.Stock, location: str
 ) -> Rod:
-    row = material_row(design, given.material or THREADED_MATERIAL, f"{place}.material")
+    row = material_row(design, given.material or THREADED_MATERIAL, f"{location}.material")
     d, p = thread.diameter_mm, thread.pitch_mm
     outside, worn = d, 0.0
     if (given.thread_fit or design.tines.thread_fit) == "mid":
@@ -134,7 +136,7 @@ def _threaded_rod(
     )
 
 
-def _measured(rod: Rod, given: schema.Stock, place: str) -> Rod:
+def _measured(rod: Rod, given: schema.Stock, location: str) -> Rod:
     """The rod with the diameters that were measured in place of those of its shape."""
     bend = rod.bend_diameter if given.bend_diameter_mm is None else given.bend_diameter_mm * MM
     mass = rod.mass_diameter if given.mass_diameter_mm is None else given.mass_diameter_mm * MM
@@ -143,7 +145,7 @@ def _measured(rod: Rod, given: schema.Stock, place: str) -> Rod:
             raise InputError(
                 f"{diameter / MM:.4g} mm does not belong to a rod of {rod.diameter / MM:.4g} mm",
                 remedy="it must lie between half the outside diameter and 5 % above it",
-                place=f"{place}.{key}",
+                location=f"{location}.{key}",
             )
     core = min(
         rod.root_diameter + bend - rod.bend_diameter, bend
@@ -152,62 +154,62 @@ def _measured(rod: Rod, given: schema.Stock, place: str) -> Rod:
 
 
 def _given_nut(design: schema.Design, name: str, given: schema.Nut) -> Nut:
-    place = f"nut.{name}"
+    location = f"nut.{name}"
     trade = catalogue.nuts().find(name)
     # A table that bears a trade's name and weighs nothing adds to that nut, a price perhaps.
     if given.thread is None and trade is not None and given.mass_g is None:
-        return _standard_nut(design, name, trade, given, place)
+        return _standard_nut(design, name, trade, given, location)
     if given.thread is None:
-        return _weighed_nut(name, given, place)
-    thread = _thread(given.thread, f"{place}.thread")
+        return _weighed_nut(name, given, location)
+    thread = _thread(given.thread, f"{location}.thread")
     form = given.form or "hex"
     row = next((row for row in catalogue.nuts() if row.thread == thread.name and row.form == form), None)
     if row is None:
         forms = " or ".join(row.form for row in catalogue.nuts() if row.thread == thread.name)
         raise InputError(
-            f"there is no '{form}' nut for {thread.name}", remedy=f"have {forms}", place=f"{place}.form"
+            f"there is no '{form}' nut for {thread.name}", remedy=f"have {forms}", location=f"{location}.form"
         )
-    return _standard_nut(design, name, row, given, place)
+    return _standard_nut(design, name, row, given, location)
 
 
-def _weighed_nut(name: str, given: schema.Nut, place: str) -> Nut:
-    mass = _needed(given.mass_g, "mass_g", "a nut without a thread", place) * GRAM
-    height = _needed(given.height_mm, "height_mm", "a nut without a thread", place) * MM
-    width = _needed(given.width_mm, "width_mm", "a nut without a thread", place) * MM
-    _refused(given.form, "form", "it belongs to a nut with a thread", place)
-    _refused(given.material, "material", "the nut is weighed", place)
-    return _prism(name, "", given.grip, mass, height, width, HOLE_PER_WIDTH * width, place)
+def _weighed_nut(name: str, given: schema.Nut, location: str) -> Nut:
+    mass = _needed(given.mass_g, "mass_g", "a nut without a thread", location) * GRAM
+    height = _needed(given.height_mm, "height_mm", "a nut without a thread", location) * MM
+    width = _needed(given.width_mm, "width_mm", "a nut without a thread", location) * MM
+    _refused(given.form, "form", "it belongs to a nut with a thread", location)
+    _refused(given.material, "material", "the nut is weighed", location)
+    return _prism(name, "", given.grip, mass, height, width, HOLE_PER_WIDTH * width, location)
 
 
 def _standard_nut(
-    design: schema.Design, name: str, row: catalogue.NutRow, given: schema.Nut, place: str
+    design: schema.Design, name: str, row: catalogue.NutRow, given: schema.Nut, location: str
 ) -> Nut:
     """A nut of the table, with what was weighed or measured of it in place of the standard's."""
     if given.mass_g is not None:
-        _refused(given.material, "material", "the nut is weighed", place)
+        _refused(given.material, "material", "the nut is weighed", location)
     height = (row.height_max_mm + row.height_min_mm) / 2.0 * MM
     width = (row.width_max_mm + row.width_min_mm) / 2.0 * MM
-    density = material_row(design, given.material or THREADED_MATERIAL, f"{place}.material").density_kg_m3
+    density = material_row(design, given.material or THREADED_MATERIAL, f"{location}.material").density_kg_m3
     heavier = density / row.density_kg_m3
     if given.mass_g is None and given.height_mm is None and given.width_mm is None:
         inertia = row.rotary_inertia_g_mm2 * GRAM * MM**2
         return Nut(
             name, row.mass_g * GRAM * heavier, height, width, inertia * heavier, given.grip, row.thread
         )
-    thread = _thread(row.thread, place)
+    thread = _thread(row.thread, location)
     hole = (thread.diameter_mm - catalogue.MASS_DEPTH * thread.pitch_mm) * MM
     volume = _hexagon(width, hole)[0] * height
     height = given.height_mm * MM if given.height_mm is not None else height
     width = given.width_mm * MM if given.width_mm is not None else width
     if width <= hole:
-        raise InputError("the nut is no wider than its thread", place=f"{place}.width_mm")
+        raise InputError("the nut is no wider than its thread", location=f"{location}.width_mm")
     mass = row.mass_g * GRAM * heavier * _hexagon(width, hole)[0] * height / volume
     mass = given.mass_g * GRAM if given.mass_g is not None else mass
-    return _prism(name, row.thread, given.grip, mass, height, width, hole, place)
+    return _prism(name, row.thread, given.grip, mass, height, width, hole, location)
 
 
 def _prism(
-    name: str, thread: str, grip: float, mass: float, height: float, width: float, hole: float, place: str
+    name: str, thread: str, grip: float, mass: float, height: float, width: float, hole: float, location: str
 ) -> Nut:
     """A nut of known mass as a hexagonal prism with a round hole: J = m (I / A + h^2 / 12) about a diameter."""
     area, second_moment = _hexagon(width, hole)
@@ -215,7 +217,7 @@ def _prism(
         raise InputError(
             f"{mass / GRAM:.4g} g in that size is denser than any metal",
             remedy="check mass_g, height_mm and width_mm (across the flats)",
-            place=place,
+            location=location,
         )
     inertia = mass * (second_moment / area + height**2 / 12.0)
     return Nut(name, mass, height, width, inertia, grip, thread)
@@ -228,21 +230,21 @@ def _hexagon(width: float, hole: float) -> tuple[float, float]:
 
 
 def _stick(design: schema.Design, name: str, given: schema.Stick) -> Stick:
-    place, built_in = f"stick.{name}", catalogue.sticks().find(name)
+    position, built_in = f"stick.{name}", catalogue.sticks().find(name)
     what = "a stick that is not built in"
     made_of = given.material or (built_in.material if built_in else None)
-    row = material_row(design, _needed(made_of, "material", what, place), f"{place}.material")
+    row = material_row(design, _needed(made_of, "material", what, position), f"{position}.material")
     diameter = given.diameter_mm or (built_in.diameter_mm if built_in else None)
     length = given.length_mm or (built_in.length_mm if built_in else None)
-    across = _needed(diameter, "diameter_mm", what, place) * MM
+    across = _needed(diameter, "diameter_mm", what, position) * MM
     end = min(END_RADIUS, across / 2.0) if given.end_radius_mm is None else given.end_radius_mm * MM
     if end > across / 2.0 * (1.0 + 1e-9):
-        raise InputError("the end is rounder than the stick is thick", place=f"{place}.end_radius_mm")
+        raise InputError("the end is rounder than the stick is thick", location=f"{position}.end_radius_mm")
     stick = round_stick(
         name,
         material(row, _temperature(design)),
         diameter=across,
-        length=_needed(length, "length_mm", what, place) * MM,
+        length=_needed(length, "length_mm", what, position) * MM,
         end_radius=end,
         friction=row.friction if given.friction is None else given.friction,
         restitution=row.restitution if given.restitution is None else given.restitution,
@@ -280,10 +282,10 @@ def _measured_stick(stick: Stick, given: schema.Stick) -> Stick:
     )
 
 
-def _thread(name: str, place: str) -> catalogue.ThreadRow:
+def _thread(name: str, location: str) -> catalogue.ThreadRow:
     thread = catalogue.threads().find(name)
     if thread is None:
-        raise unknown(name, "a known thread", catalogue.threads().names, place)
+        raise unknown(name, "a known thread", catalogue.threads().names, location)
     return thread
 
 
@@ -294,12 +296,14 @@ def _temperature(design: schema.Design) -> float:
 Given = TypeVar("Given")
 
 
-def _needed(value: Given | None, key: str, what: str, place: str) -> Given:
+def _needed(value: Given | None, key: str, what: str, location: str) -> Given:
     if value is None:
-        raise InputError(f"the key '{key}' is missing", remedy=f"{what} needs it", place=place)
+        raise InputError(f"the key '{key}' is missing", remedy=f"{what} needs it", location=location)
     return value
 
 
-def _refused(value: object, key: str, reason: str, place: str) -> None:
+def _refused(value: object, key: str, reason: str, location: str) -> None:
     if value is not None:
-        raise InputError(f"'{key}' is one key too many", remedy=f"leave it out, for {reason}", place=place)
+        raise InputError(
+            f"'{key}' is one key too many", remedy=f"leave it out, for {reason}", location=location
+        )

@@ -37,9 +37,9 @@ def slip(text: str, said: str) -> InputError:
         for look in _LOOKS:
             found = look(written, said)
             if found is not None:
-                return InputError(found[0], remedy=found[1], place=f"line {here}")
+                return InputError(found[0], remedy=found[1], location=f"line {here}")
     where = _AT.sub("", said).strip()
-    return InputError(f"not TOML: {where}", place=f"line {number}")
+    return InputError(f"not TOML: {where}", location=f"line {number}")
 
 
 def _plain(line: str) -> str:

@@ -33,10 +33,10 @@ from synth.doors.threads import calm_threads, nothing_to_collect
 from synth.errors import InputError
 from synth.sound.audio import RATE
 from synth.sound.clock import second
-from synth.sound.live_output import STATES, Meter, Report, Sound, Voice, layers
+from synth.sound.live_output import STATES, LiveOutput, Meter, Report, Sound, layers
 from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.radiator import Radiator
-from synth.sound.stroke_sound import Struck
+from synth.sound.stroke_sound import StrokeSound
 
 MARKS: Final = {STATES: b"s", "signals": b"t", "pressure": b"p"}  # what a message holds, its first byte
 HEAD: Final = struct.Struct("<cqq")  # mark, silences that the player knew of, states or first frame
@@ -57,7 +57,7 @@ SHARED: Final = (
     "share",
     "recent",
     "worst",
-    "late",
+    "late_count",
     "deepest",
 )
 
@@ -72,7 +72,7 @@ class Job:
     silent: bool
     block: int
     gain_db: float
-    cap_db: float
+    ceiling_db: float
     record: Path | None
 
 
@@ -116,7 +116,7 @@ class Speaker(Sound):
             frame, ready = self._arrivals(time[first : first + AT_ONCE], rows[first : first + AT_ONCE])
             self._post(STATES, len(frame), frame.tobytes() + ready.tobytes())
 
-    def lay(self, struck: Struck) -> None:
+    def lay(self, struck: StrokeSound) -> None:
         for layer, frame, sound in layers(struck):
             self._post(layer, frame, np.ascontiguousarray(sound, dtype=np.float32).tobytes())
 
@@ -133,7 +133,7 @@ class Speaker(Sound):
             share=self._of("share"),
             recent=self._of("recent"),
             worst=self._of("worst"),
-            late=int(self._of("late")),
+            late_count=int(self._of("late_count")),
             deepest=self._of("deepest"),
         )
 
@@ -170,7 +170,7 @@ def _speak(job: Job, pipe: Connection, shared: Any) -> None:
     try:
         with calm_threads(), quiet_drivers():
             bank = LiveBank(job.pole, job.radiator.weights, rate=RATE)
-            voice = Voice(bank, job.radiator, gain_db=job.gain_db, cap_db=job.cap_db)
+            voice = LiveOutput(bank, job.radiator, gain_db=job.gain_db, ceiling_db=job.ceiling_db)
             voice.rehearse(job.block)
             if pipe.recv_bytes() == b"begin":
                 _sound(job, voice, pipe, shared)
@@ -205,7 +205,7 @@ def _hurry() -> None:
             os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(os.sched_get_priority_min(os.SCHED_RR)))
 
 
-def _sound(job: Job, voice: Voice, pipe: Connection, shared: Any) -> None:
+def _sound(job: Job, voice: LiveOutput, pipe: Connection, shared: Any) -> None:
     """Sound until the pipe says so. Raises `DeviceLostError` and, for what cannot be opened, `InputError`."""
     ended = threading.Event()
     asked = [time.perf_counter()]
@@ -232,7 +232,7 @@ def _sound(job: Job, voice: Voice, pipe: Connection, shared: Any) -> None:
 
 @contextmanager
 def _opened(
-    job: Job, voice: Voice, fill: Callable[[Any, Any], None]
+    job: Job, voice: LiveOutput, fill: Callable[[Any, Any], None]
 ) -> Iterator[tuple[Any, Callable[[], None]]]:
     """The running stream, and what brings the recording to the disk."""
     with ExitStack() as opened:
@@ -246,9 +246,9 @@ def _opened(
         yield opened.enter_context(device), flush
 
 
-def _receive(pipe: Connection, voice: Voice, ended: threading.Event) -> None:
+def _receive(pipe: Connection, voice: LiveOutput, ended: threading.Event) -> None:
     """States and touches from the pipe to the voice, until the other process ends."""
-    modes = voice.bank.turn.size
+    modes = voice.bank.log_pole_per_frame.size
     rows = {"signals": voice.bank.points, "pressure": voice.channels}
     names = {mark: layer for layer, mark in MARKS.items()}
     while True:
@@ -268,7 +268,7 @@ def _receive(pipe: Connection, voice: Voice, ended: threading.Event) -> None:
             voice.post(layer, number, sound.reshape(rows[layer], -1), silences=silences)
 
 
-def _tell(voice: Voice, shared: Any) -> None:
+def _tell(voice: LiveOutput, shared: Any) -> None:
     """How it goes, for the player's side. Single numbers: each is whole whenever it is read."""
     numbers = {"start": voice.clock.start, "frame": voice.bank.frame, **vars(voice.report())}
     for name, number in numbers.items():

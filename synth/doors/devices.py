@@ -46,7 +46,7 @@ def check_sound_device(device: str | None) -> None:
             if device is None:
                 raise InputError(NO_CARD, remedy="with --record FILE it is played into a file") from failure
             raise InputError(
-                f"there is no sound device '{device}'", remedy=LIST_DEVICES, place="--device"
+                f"there is no sound device '{device}'", remedy=LIST_DEVICES, location="--device"
             ) from failure
         finally:
             sd._terminate()  # a sound server would keep a guest that never plays
@@ -111,7 +111,9 @@ def sound_device(
         stream.start()
     except (sd.PortAudioError, ValueError) as failure:
         raise InputError(
-            f"the sound device cannot be opened ({in_words(failure)})", remedy=LIST_DEVICES, place="--device"
+            f"the sound device cannot be opened ({in_words(failure)})",
+            remedy=LIST_DEVICES,
+            location="--device",
         ) from failure
     try:
         yield stream

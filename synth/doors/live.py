@@ -75,7 +75,7 @@ def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
             silent=setting.silent,
             block=setting.block,
             gain_db=setting.gain_db,
-            cap_db=setting.cap_db,
+            ceiling_db=setting.ceiling_db,
             record=setting.record,
         )
     )

@@ -26,10 +26,10 @@ from synth.playing.midi_mapping import Keys, Message, Unplayable, all_sound_off
 from synth.playing.script_writer import as_written
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import FULL_SCALE_SPL, RATE
-from synth.sound.limiter import CAP_DB, told
+from synth.sound.limiter import CEILING_DB, told
 from synth.sound.live_contacts import Performer
 from synth.sound.live_output import Sound
-from synth.sound.render import Manner, Scene
+from synth.sound.render import ContactSettings, Scene
 
 BLOCK: Final = 256  # samples; 5.3 ms
 PATIENCE: Final = 0.2  # s for a contact that is being worked out when the player has had enough
@@ -45,10 +45,10 @@ class Setting:
     silent: bool = False  # no device: what is played goes into the recording alone
     block: int = BLOCK
     gain_db: float = 0.0
-    cap_db: float = CAP_DB
+    ceiling_db: float = CEILING_DB
     record: Path | None = None
     seconds: float | None = None
-    lead: float = 0.0  # s, added to the lead of every stroke
+    latency: float = 0.0  # s, added to the latency of every stroke
     allow_yield: bool = False
 
 
@@ -66,8 +66,8 @@ class Stage:
 
     def __init__(self, scene: Scene, setting: Setting, sound: Sound) -> None:
         self.scene, self.setting, self.sound = scene, setting, sound
-        manner = Manner(allow_yield=setting.allow_yield)
-        self.performer = Performer(scene, sound, block=setting.block / RATE, manner=manner)
+        settings = ContactSettings(allow_yield=setting.allow_yield)
+        self.performer = Performer(scene, sound, block=setting.block / RATE, settings=settings)
         self.keys, self.row = Keys(scene.instrument), HomeRow(scene.instrument)
         self.unplayable = 0
         self._gestures: queue.SimpleQueue[_Gesture | None] = queue.SimpleQueue()
@@ -76,7 +76,7 @@ class Stage:
     def make_ready(self) -> None:
         """Compile and measure before anyone plays."""
         pace = self.performer.rehearse()
-        self.performer.pace = dataclasses.replace(pace, base=pace.base + self.setting.lead)
+        self.performer.pace = dataclasses.replace(pace, base=pace.base + self.setting.latency)
 
     def hear(self, gesture: Message | str) -> None:
         """A MIDI message, or a key of the computer's keyboard, now. From any thread."""
@@ -136,7 +136,7 @@ class Stage:
         return (
             f"block {block} samples ({1e3 * block / RATE:.1f} ms); a stroke begins {1e3 * pace.base:.0f} ms after "
             f"its key and {100.0 * pace.share:.0f} % of the time that its pass lasts; "
-            + told(self.setting.cap_db, FULL_SCALE_SPL)
+            + told(self.setting.ceiling_db, FULL_SCALE_SPL)
         )
 
     def status(self) -> str:
@@ -144,7 +144,7 @@ class Stage:
         report = self.sound.report()
         return (
             f"load {100.0 * report.recent:.0f} % of a core, missed blocks {report.missed}, "
-            f"late {report.late}, strokes {self.performer.strokes}, limiter -{report.deepest:.1f} dB"
+            f"late {report.late_count}, strokes {self.performer.strokes}, limiter -{report.deepest:.1f} dB"
         )
 
     def summary(self) -> str:
@@ -153,6 +153,6 @@ class Stage:
         return (
             f"{report.blocks} blocks, {report.missed} missed; load {100.0 * report.share:.1f} % of a core, "
             f"at worst {100.0 * report.worst:.0f} % of a block; {self.performer.strokes} strokes, "
-            f"{self.performer.dropped} left out as too late, {report.late} states and sounds late, "
+            f"{self.performer.dropped} left out as too late, {report.late_count} states and sounds late, "
             f"{self.unplayable} notes without a group; limiter at most -{report.deepest:.1f} dB"
         )

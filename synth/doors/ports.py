@@ -109,7 +109,7 @@ def midi_port(name: str, receive: Receive) -> Iterator[Alive]:
         raise InputError(
             f"there is no MIDI input port '{name}'",
             remedy=nearest(name, names) if names else "plug it in",
-            place="--midi-port",
+            location="--midi-port",
         )
     try:
         port = backend.open(found, receive)
@@ -152,7 +152,7 @@ def _unheard(address: str, failure: Exception) -> InputError:
     return InputError(
         f"cannot listen on '{address}' ({in_words(failure)})",
         remedy="give HOST:PORT, say localhost:9080",
-        place="--midi-socket",
+        location="--midi-socket",
     )
 
 

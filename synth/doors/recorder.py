@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Final
 
 from synth.errors import InputError
-from synth.files import check_place, whole
+from synth.files import atomic_write, check_place
 from synth.playing.script_writer import notated
 from synth.sound.audio import RATE, check_output
 from synth.sound.live_contacts import Performer
-from synth.sound.live_output import Voice
+from synth.sound.live_output import LiveOutput
 
 _FORMATS: Final = {".wav": "WAV", ".flac": "FLAC"}
 
@@ -36,7 +36,7 @@ def script_beside(path: Path) -> Path:
 
 @contextmanager
 def taped(
-    path: Path, voice: Voice, *, lost: type[Exception] | tuple[()] = ()
+    path: Path, voice: LiveOutput, *, lost: type[Exception] | tuple[()] = ()
 ) -> Iterator[Callable[[], None]]:
     """Keeps what `voice` plays in `path`. Gives what has to be called now and then, to bring blocks to the disk.
 
@@ -46,7 +46,7 @@ def taped(
 
     tape = voice.keep()
     with (
-        whole(path) as beside,
+        atomic_write(path) as beside,
         soundfile.SoundFile(
             beside,
             "w",
@@ -77,6 +77,6 @@ def write_script(path: Path, performer: Performer, *, name: str, seconds: float)
         return False
     scene = performer.scene
     text = notated(performer.played, scene.instrument, name=name, through=scene.through, seconds=seconds)
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         beside.write_text(text, encoding="utf-8")
     return True

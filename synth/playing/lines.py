@@ -14,18 +14,18 @@ from typing import Any
 from synth.design.decode import place_of
 
 
-def line_of(path: Path, place: str) -> int | None:
+def line_of(path: Path, location: str) -> int | None:
     """The line on which an entry of a script stands, by its place such as `phrase.rise.stroke[2].lean`.
 
     None where it cannot be found: looking for the line never replaces the error.
     """
     try:
-        return _line_in(path.read_text(encoding="utf-8-sig"), place)
+        return _line_in(path.read_text(encoding="utf-8-sig"), location)
     except (OSError, ValueError, LookupError, AttributeError, TypeError, RecursionError):
         return None
 
 
-def _line_in(text: str, place: str) -> int | None:
+def _line_in(text: str, location: str) -> int | None:
     """The entry is marked, the text written again, and the mark looked for: entries may be alike."""
     import tomlkit
 
@@ -33,10 +33,10 @@ def _line_in(text: str, place: str) -> int | None:
     tree: Mapping[str, Any] = document
     phrases = document.get("phrase", {})
     for name in phrases:
-        if place.startswith(f"{place_of('phrase', name)}."):
-            tree, place = phrases[name], place.removeprefix(f"{place_of('phrase', name)}.")
+        if location.startswith(f"{place_of('phrase', name)}."):
+            tree, location = phrases[name], location.removeprefix(f"{place_of('phrase', name)}.")
             break
-    match = re.match(r"(stroke|tempo)\[(\d+)\]", place)
+    match = re.match(r"(stroke|tempo)\[(\d+)\]", location)
     if match is None:
         return None
     entry, mark = tree[match[1]][int(match[2]) - 1], uuid.uuid4().hex

@@ -112,7 +112,7 @@ def _played(file: mido.MidiFile, instrument: Instrument, through: str) -> tuple[
     for time, track, message in timed(file):
         if time > LONGEST_S:
             raise InputError(
-                f"the piece lasts over {LONGEST_S:.0f} s", remedy="cut it", place=f"track {track}"
+                f"the piece lasts over {LONGEST_S:.0f} s", remedy="cut it", location=f"track {track}"
             )
         for event in keys.receive(message, time):
             if isinstance(event, Unplayable):
@@ -120,7 +120,7 @@ def _played(file: mido.MidiFile, instrument: Instrument, through: str) -> tuple[
             else:
                 played.append(Played(event, through))
         if len(played) > MOST_EVENTS:
-            raise InputError(f"over {MOST_EVENTS} strokes", remedy="cut it", place=f"track {track}")
+            raise InputError(f"over {MOST_EVENTS} strokes", remedy="cut it", location=f"track {track}")
     return played, missing
 
 

@@ -128,9 +128,9 @@ def read_script(path: Path, instrument: Instrument, *, through: str | None = Non
     try:
         return _performed(decode(tree, Script), instrument, through=through)
     except InputError as error:
-        line = line_of(path, error.place)
-        place = f"line {line}: {error.place}" if line else error.place
-        raise InputError(error.finding, remedy=error.remedy, place=place, file=str(path)) from None
+        line = line_of(path, error.location)
+        location = f"line {line}: {error.location}" if line else error.location
+        raise InputError(error.finding, remedy=error.remedy, location=location, file=str(path)) from None
 
 
 def read_toml_of(path: Path) -> Mapping[str, object]:
@@ -140,7 +140,7 @@ def read_toml_of(path: Path) -> Mapping[str, object]:
         raise error.within(str(path)) from None
 
 
-def perform(script: Script, instrument: Instrument, *, through: str | None = None) -> Performance:
+def schedule(script: Script, instrument: Instrument, *, through: str | None = None) -> Performance:
     """The performance that a script describes on an instrument. Raises `InputError` with the place."""
     return _performed(checked(script), instrument, through=through)
 
@@ -156,12 +156,12 @@ def _performed(script: Script, instrument: Instrument, *, through: str | None) -
         )
     ]
     if len(played) > MOST_EVENTS:
-        raise InputError(f"{len(played)} strokes in all", remedy=f"at most {MOST_EVENTS}", place="stroke")
+        raise InputError(f"{len(played)} strokes in all", remedy=f"at most {MOST_EVENTS}", location="stroke")
     played.sort(key=lambda each: each.event.start)
     seconds = max(each.event.start for each in played) + script.tail_s
     if seconds > LONGEST_S:
         raise InputError(
-            f"the piece lasts {seconds:.0f} s", remedy=f"at most {LONGEST_S:.0f} s", place="stroke"
+            f"the piece lasts {seconds:.0f} s", remedy=f"at most {LONGEST_S:.0f} s", location="stroke"
         )
     return Performance(script.name, tuple(played), seconds)
 
@@ -181,7 +181,7 @@ class Clock:
                 raise InputError(
                     f"beat {change.at_beat:g} does not come after the one before",
                     remedy="write tempo changes in their order",
-                    place=f"tempo[{number}].at_beat",
+                    location=f"tempo[{number}].at_beat",
                 )
             changes.append((change.at_beat, second + (change.at_beat - beat) * 60.0 / bpm, change.bpm))
         return cls(tuple(changes))
@@ -198,25 +198,27 @@ class _Placed:
     entry: Entry
     start: float
     group: int
-    place: str
+    location: str
 
 
 def _written_out(
-    entry: Entry, place: str, *, script: Script, clock: Clock, instrument: Instrument
+    entry: Entry, location: str, *, script: Script, clock: Clock, instrument: Instrument
 ) -> Iterator[_Placed]:
     """The strokes and holds that one line stands for. A phrase counts its beats or seconds from its own start."""
-    kind = _kind(entry, place)
+    kind = _kind(entry, location)
     if kind != "phrase":
         start = clock.second(entry.at_beat) if entry.at_beat is not None else _given(entry.at_s)
-        yield _Placed(entry, start, _group(str(getattr(entry, kind)), instrument, f"{place}.{kind}"), place)
+        yield _Placed(
+            entry, start, _group(str(getattr(entry, kind)), instrument, f"{location}.{kind}"), location
+        )
         return
     name = str(entry.phrase)
     if name not in script.phrase:
         raise InputError(
-            f"there is no phrase '{name}'", remedy=nearest(name, script.phrase), place=f"{place}.phrase"
+            f"there is no phrase '{name}'", remedy=nearest(name, script.phrase), location=f"{location}.phrase"
         )
     if (entry.times or 1) > 1 and entry.every_beats is None:
-        raise InputError("a phrase played more than once needs 'every_beats'", place=place)
+        raise InputError("a phrase played more than once needs 'every_beats'", location=location)
     for time in range(entry.times or 1):
         offset = time * (entry.every_beats or 0.0)
         for number, part in enumerate(script.phrase[name].stroke, start=1):
@@ -225,7 +227,7 @@ def _written_out(
                 part,
                 part_place,
                 caller=entry,
-                caller_place=place,
+                caller_place=location,
                 offset=offset,
                 clock=clock,
                 instrument=instrument,
@@ -234,7 +236,7 @@ def _written_out(
 
 def _moved(
     part: Entry,
-    place: str,
+    location: str,
     *,
     caller: Entry,
     caller_place: str,
@@ -243,25 +245,27 @@ def _moved(
     instrument: Instrument,
 ) -> _Placed:
     """One line of a phrase, moved in time and onto other groups."""
-    kind = _kind(part, place)
+    kind = _kind(part, location)
     if kind == "phrase":
-        raise InputError("a phrase cannot hold a phrase", remedy="write its strokes", place=f"{place}.phrase")
+        raise InputError(
+            "a phrase cannot hold a phrase", remedy="write its strokes", location=f"{location}.phrase"
+        )
     start = _phrase_second(part, caller, offset, clock)
     name = str(getattr(part, kind))
     target = (caller.onto or {}).get(name, name)
-    where = f"{caller_place}.onto" if target != name else f"{place}.{kind}"
+    where = f"{caller_place}.onto" if target != name else f"{location}.{kind}"
     group = _group(target, instrument, where) + (caller.shift or 0)
     if not 0 <= group < len(instrument.groups):
         raise InputError(
             f"{caller.shift:+d} moves '{target}' off the bar",
             remedy=f"there are {len(instrument.groups)} groups",
-            place=f"{caller_place}.shift",
+            location=f"{caller_place}.shift",
         )
     said = {
         each: getattr(caller, each) for each in How.__struct_fields__ if getattr(caller, each) is not None
     }
     changed = {**{each: getattr(part, each) for each in Entry.__struct_fields__}, **said}
-    return _Placed(Entry(**changed), start, group, place)
+    return _Placed(Entry(**changed), start, group, location)
 
 
 def _phrase_second(part: Entry, caller: Entry, offset: float, clock: Clock) -> float:
@@ -273,19 +277,19 @@ def _phrase_second(part: Entry, caller: Entry, offset: float, clock: Clock) -> f
     return begin + (_given(part.at_s) if part.at_beat is None else clock.second(part.at_beat))
 
 
-def _kind(entry: Entry, place: str) -> str:
+def _kind(entry: Entry, location: str) -> str:
     given = [kind for kind in _KINDS if getattr(entry, kind) is not None]
     if len(given) != 1:
         found = "nothing is played" if not given else f"'{given[0]}' and '{given[1]}' are both given"
-        raise InputError(found, remedy=f"give one of {', '.join(_KINDS)}", place=place)
+        raise InputError(found, remedy=f"give one of {', '.join(_KINDS)}", location=location)
     if (entry.at_s is None) == (entry.at_beat is None):
         found = "the time is missing" if entry.at_s is None else "the time is given twice"
-        raise InputError(found, remedy="give at_s or at_beat", place=place)
-    _only_where_meant(entry, given[0], place)
+        raise InputError(found, remedy="give at_s or at_beat", location=location)
+    _only_where_meant(entry, given[0], location)
     return given[0]
 
 
-def _only_where_meant(entry: Entry, kind: str, place: str) -> None:
+def _only_where_meant(entry: Entry, kind: str, location: str) -> None:
     meant = {
         "group": How.__struct_fields__,
         "phrase": (*How.__struct_fields__, "times", "every_beats", "shift", "onto"),
@@ -295,24 +299,26 @@ def _only_where_meant(entry: Entry, kind: str, place: str) -> None:
     for key in Entry.__struct_fields__:
         if getattr(entry, key) is not None and key not in (*meant[kind], *_KINDS, "at_s", "at_beat"):
             raise InputError(
-                f"'{key}' means nothing for a {kind}", remedy="leave it out", place=f"{place}.{key}"
+                f"'{key}' means nothing for a {kind}", remedy="leave it out", location=f"{location}.{key}"
             )
 
 
-def _group(name: str, instrument: Instrument, place: str) -> int:
+def _group(name: str, instrument: Instrument, location: str) -> int:
     names = [each.name for each in instrument.groups]
     if name not in names:
-        raise InputError(f"there is no group '{name}'", remedy=nearest(name, names), place=place)
+        raise InputError(f"there is no group '{name}'", remedy=nearest(name, names), location=location)
     return names.index(name)
 
 
 def _played(placed: _Placed, defaults: How, instrument: Instrument) -> Played:
-    entry, place = placed.entry, placed.place
+    entry, position = placed.entry, placed.location
     through = str(entry.through or defaults.through)
     known = ["bar", "pickup", *instrument.boards]
     if through not in known:
         raise InputError(
-            f"nothing is heard through '{through}'", remedy=nearest(through, known), place=f"{place}.through"
+            f"nothing is heard through '{through}'",
+            remedy=nearest(through, known),
+            location=f"{position}.through",
         )
     if entry.group is None:
         kind: Literal["palm", "touch"] = "palm" if entry.palm is not None else "touch"
@@ -322,11 +328,13 @@ def _played(placed: _Placed, defaults: How, instrument: Instrument) -> Played:
 
 
 def _stroke(placed: _Placed, defaults: How, instrument: Instrument) -> Stroke:
-    entry, place = placed.entry, placed.place
+    entry, position = placed.entry, placed.location
     name = entry.stick or defaults.stick or next(iter(instrument.sticks))
     if name not in instrument.sticks:
         raise InputError(
-            f"there is no stick '{name}'", remedy=nearest(name, instrument.sticks), place=f"{place}.stick"
+            f"there is no stick '{name}'",
+            remedy=nearest(name, instrument.sticks),
+            location=f"{position}.stick",
         )
     brightness = next((each.brightness for each in (entry, defaults) if each.brightness is not None), NEUTRAL)
     plain = Stroke(
@@ -335,17 +343,19 @@ def _stroke(placed: _Placed, defaults: How, instrument: Instrument) -> Stroke:
         start=placed.start,
         direction=entry.direction or defaults.direction or "forward",
         grip=entry.grip or defaults.grip or "usual",
-        origin=place,
+        origin=position,
     )
-    return _numbered(_numbered(plain, defaults, "defaults"), entry, place)
+    return _numbered(_numbered(plain, defaults, "defaults"), entry, position)
 
 
-def _numbered(stroke: Stroke, how: How, place: str) -> Stroke:
+def _numbered(stroke: Stroke, how: How, location: str) -> Stroke:
     given = {each.key: getattr(how, each.key) for each in CONTROLS if getattr(how, each.key) is not None}
     try:
         return shaped(stroke, given)
     except InputError as error:
-        raise InputError(error.finding, remedy=error.remedy, place=f"{place}.{error.place}") from None
+        raise InputError(
+            error.finding, remedy=error.remedy, location=f"{location}.{error.location}"
+        ) from None
 
 
 def _given(value: float | None) -> float:

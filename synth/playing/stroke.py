@@ -77,7 +77,7 @@ class Control:
             raise InputError(
                 f"{outside:g} is out of range",
                 remedy=f"{self.lowest:g} to {self.highest:g} is possible",
-                place=self.key,
+                location=self.key,
             )
         return outside * self.unit
 

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from synth.recording.calibration_model import CENT, Model, Piece, covariance, measured
-from synth.recording.match import Line
+from synth.recording.match import MatchedPartial
 from synth.recording.parameters import LOSSES, SPREAD, Unknown
 from synth.units import MM
 from synth.vibration.section import Array
@@ -30,7 +30,7 @@ TREND: Final = 4.0  # cents from the longest to the shortest tine that are worth
 def whitened(model: Model) -> Array:
     """(n + m, P) slopes by each unknown in standard deviations of the data."""
     whiten = np.linalg.inv(np.linalg.cholesky(covariance(model.piece)))
-    return np.asarray(whiten @ model.slopes(model.start))
+    return np.asarray(whiten @ model.jacobian(model.start))
 
 
 def counted(piece: Piece) -> tuple[int, int]:
@@ -39,20 +39,20 @@ def counted(piece: Piece) -> tuple[int, int]:
     return len(partials), len({(line.tine, line.partial) for line in piece.decaying})
 
 
-def objection(chosen: Sequence[Unknown], slopes: Array, count: tuple[int, int]) -> tuple[int, str] | None:
-    """The first reason why the data do not hold all of these: (which of them, why); slopes whitened, (K, P)."""
+def objection(chosen: Sequence[Unknown], jacobian: Array, count: tuple[int, int]) -> tuple[int, str] | None:
+    """The first reason why the data do not hold all of these: (which of them, why); jacobian whitened, (K, P)."""
     for index, unknown in enumerate(chosen):
-        if np.linalg.norm(slopes[:, index]) * SPREAD[unknown.kind] < 1e-3:
+        if np.linalg.norm(jacobian[:, index]) * SPREAD[unknown.kind] < 1e-3:
             return index, "it moves none of the measured partials"
     lossy = sum(unknown.kind in LOSSES for unknown in chosen)
     for many, held, what in ((len(chosen) - lossy, count[0], "partials"), (lossy, count[1], "decays")):
         if many and held <= many:
             return len(chosen) - 1, f"too few data: {held} {what} measured"
-    columns = slopes / np.linalg.norm(slopes, axis=0)
+    columns = jacobian / np.linalg.norm(jacobian, axis=0)
     values, vectors = np.linalg.eigh(columns.T @ columns)
     if values[-1] > HARMFUL**2 * max(values[0], 1e-300):
         return _alike(chosen, columns, vectors[:, 0])
-    deviation = np.sqrt(np.diag(np.linalg.inv(slopes.T @ slopes)))
+    deviation = np.sqrt(np.diag(np.linalg.inv(jacobian.T @ jacobian)))
     for index in np.argsort([-d / SPREAD[u.kind] for u, d in zip(chosen, deviation, strict=True)]):
         if deviation[index] > TAUGHT * SPREAD[chosen[index].kind]:
             return int(index), f"the data leave it open by {_open(chosen[index], float(deviation[index]))}"
@@ -120,8 +120,8 @@ def _with_long_tine(piece: Piece) -> Piece | None:
         return None
     length = piece.length.copy()
     length[free[0]] = min(LONG * float(np.max(length[piece.tines])), 0.9 * LONGEST)
-    sure = float(np.median([line.deviation for line in piece.lines]))
-    lines = [Line(free[0], n, None, 1.0, sure, float("nan"), float("nan")) for n in range(PARTIALS)]
+    sure = float(np.median([line.standard_uncertainty for line in piece.lines]))
+    lines = [MatchedPartial(free[0], n, None, 1.0, sure, float("nan"), float("nan")) for n in range(PARTIALS)]
     return replace(piece, length=length, lines=(*piece.lines, *lines))
 
 

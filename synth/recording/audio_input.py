@@ -35,7 +35,7 @@ Samples = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Take:
+class Recording:
     """What was recorded: samples (T,) with full scale 1, `start` seconds into the file."""
 
     file: str
@@ -50,7 +50,7 @@ class Take:
         return len(self.samples) / self.rate
 
 
-def read(path: str | Path, start: float = 0.0, seconds: float | None = None) -> Take:
+def read(path: str | Path, start: float = 0.0, seconds: float | None = None) -> Recording:
     """The file's samples from `start`, for `seconds` or to its end, at most `MOST_SECONDS`.
 
     Raises `InputError` on what holds no sound.
@@ -68,7 +68,7 @@ def read(path: str | Path, start: float = 0.0, seconds: float | None = None) -> 
     if not np.any(np.abs(samples) > 1e-7):
         raise InputError("the recording is silent", remedy="check the input and its level", file=file)
     warnings += mended + _clipping(clipped, rate)
-    return Take(file, rate, start, samples, clipped, tuple(warnings))
+    return Recording(file, rate, start, samples, clipped, tuple(warnings))
 
 
 def _frames(path: Path, start: float, seconds: float) -> tuple[NDArray[np.float32], int, str, float]:
@@ -146,10 +146,10 @@ def _finite(frames: NDArray[np.float32], file: str) -> tuple[NDArray[np.float32]
             file=file,
         )
     mended = frames.copy()
-    place = np.arange(len(frames))
+    position = np.arange(len(frames))
     for channel in range(frames.shape[1]):
         hole = bad[:, channel]
-        mended[hole, channel] = np.interp(place[hole], place[~hole], frames[~hole, channel])
+        mended[hole, channel] = np.interp(position[hole], position[~hole], frames[~hole, channel])
     return mended, [f"{count} samples are not numbers (NaN or infinite); bridged by straight lines"]
 
 

@@ -24,7 +24,7 @@ from synth.errors import InputError
 from synth.recording.apart import counted, objection, trend, whitened, would_tell
 from synth.recording.calibration_model import CENT, Model, Piece, covariance, from_fit, measured, to_fit
 from synth.recording.corrected import Change
-from synth.recording.match import Line
+from synth.recording.match import MatchedPartial
 from synth.recording.parameters import SPREAD, Unknown
 from synth.recording.predicted_partials import Heard
 from synth.vibration.section import Array
@@ -36,16 +36,16 @@ MISSED: Final = 15.0  # cents from which a partial is named as not explained
 
 
 @dataclass(frozen=True)
-class Learnt:
+class Fitted:
     """One unknown's new value, in the units of its key, with its standard deviation."""
 
     unknown: Unknown
     value: float
-    deviation: float
+    standard_uncertainty: float
 
 
 @dataclass(frozen=True)
-class Withheld:
+class Rejected:
     """One unknown that was not fitted, why, and what would tell it."""
 
     unknown: Unknown
@@ -57,10 +57,10 @@ class Withheld:
 class Calibration:
     """What was learnt; correlations (P, P) between the learnt; the model before and after."""
 
-    learnt: tuple[Learnt, ...]
+    fitted: tuple[Fitted, ...]
     correlation: Array
-    withheld: tuple[Withheld, ...]
-    lines: tuple[Line, ...]
+    rejected: tuple[Rejected, ...]
+    lines: tuple[MatchedPartial, ...]
     before: Heard
     after: Heard
     changes: tuple[Change, ...]
@@ -77,20 +77,20 @@ def calibrate(piece: Piece, candidates: Sequence[Unknown], asked: Sequence[str] 
             "no measured partial is one of the model's tines", remedy="name the tines with --tine"
         )
     model = Model(piece, candidates)
-    slopes, count = whitened(model), counted(piece)
+    jacobian, count = whitened(model), counted(piece)
     if asked is None:
-        chosen, withheld = _affordable(candidates, slopes, count)
+        chosen, rejected = _affordable(candidates, jacobian, count)
     else:
-        chosen, withheld = _demanded(candidates, slopes, count, asked)
+        chosen, rejected = _demanded(candidates, jacobian, count, asked)
     fit = Model(piece, [candidates[index] for index in chosen])
     whiten = np.linalg.inv(np.linalg.cholesky(covariance(piece)))
     x, spread, misfit = _least_squares(fit, whiten, measured(piece))
     before, after = model.heard(model.start), fit.heard(x)
     deviation = np.sqrt(np.diag(spread))
     return Calibration(
-        learnt=tuple(_learnt(u, float(v), float(s)) for u, v, s in zip(fit.asked, x, deviation, strict=True)),
+        fitted=tuple(_learnt(u, float(v), float(s)) for u, v, s in zip(fit.asked, x, deviation, strict=True)),
         correlation=spread / np.outer(deviation, deviation),
-        withheld=tuple(Withheld(u, why, _remedy(piece, fit.asked, u, why)) for u, why in withheld),
+        rejected=tuple(Rejected(u, why, _remedy(piece, fit.asked, u, why)) for u, why in rejected),
         lines=piece.lines,
         before=before,
         after=after,
@@ -104,9 +104,9 @@ def calibrate(piece: Piece, candidates: Sequence[Unknown], asked: Sequence[str] 
     )
 
 
-def _learnt(unknown: Unknown, x: float, deviation: float) -> Learnt:
+def _learnt(unknown: Unknown, x: float, deviation: float) -> Fitted:
     value = from_fit(unknown, x)
-    return Learnt(unknown, value, deviation if unknown.linear else deviation * value)
+    return Fitted(unknown, value, deviation if unknown.linear else deviation * value)
 
 
 def _remedy(piece: Piece, fitted: Sequence[Unknown], unknown: Unknown, why: str) -> str:
@@ -114,34 +114,34 @@ def _remedy(piece: Piece, fitted: Sequence[Unknown], unknown: Unknown, why: str)
 
 
 def _affordable(
-    candidates: Sequence[Unknown], slopes: Array, counted: tuple[int, int]
+    candidates: Sequence[Unknown], jacobian: Array, counted: tuple[int, int]
 ) -> tuple[list[int], tuple[tuple[Unknown, str], ...]]:
     """In the order of the candidates, each that the data hold besides those before it."""
     chosen: list[int] = []
-    withheld: list[tuple[Unknown, str]] = []
+    rejected: list[tuple[Unknown, str]] = []
     for index, unknown in enumerate(candidates):
         trial = [*chosen, index]
-        against = objection([candidates[each] for each in trial], slopes[:, trial], counted)
+        against = objection([candidates[each] for each in trial], jacobian[:, trial], counted)
         if against is None:
             chosen = trial
         else:
             blamed = candidates[trial[against[0]]]
             told = against[1] if blamed is unknown else f"with it, {blamed.name}: {against[1]}"
-            withheld.append((unknown, told))
+            rejected.append((unknown, told))
     if not chosen:
-        reasons = "; ".join(f"{unknown.name}: {why}" for unknown, why in withheld[:3])
+        reasons = "; ".join(f"{unknown.name}: {why}" for unknown, why in rejected[:3])
         raise InputError("the recordings teach nothing that is not known", remedy=reasons)
-    return chosen, tuple(withheld)
+    return chosen, tuple(rejected)
 
 
 def _demanded(
-    candidates: Sequence[Unknown], slopes: Array, counted: tuple[int, int], asked: Sequence[str]
+    candidates: Sequence[Unknown], jacobian: Array, counted: tuple[int, int], asked: Sequence[str]
 ) -> tuple[list[int], tuple[tuple[Unknown, str], ...]]:
     missing = set(asked) - {unknown.kind for unknown in candidates}
     if missing:
         raise InputError(f"these tines have no {' or '.join(sorted(missing))} to fit", remedy="leave it out")
     chosen = [index for index, unknown in enumerate(candidates) if unknown.kind in asked]
-    against = objection([candidates[each] for each in chosen], slopes[:, chosen], counted)
+    against = objection([candidates[each] for each in chosen], jacobian[:, chosen], counted)
     if against is not None:
         blamed = candidates[chosen[against[0]]]
         raise InputError(
@@ -159,17 +159,17 @@ def _least_squares(model: Model, whiten: Array, aim: Array) -> tuple[Array, Arra
     spread = np.array([SPREAD[unknown.kind] for unknown in model.asked])
     x = model.start.copy()
     for _ in range(ROUNDS):
-        slopes = whiten @ model.slopes(x)
-        step = np.linalg.lstsq(slopes, whiten @ (aim - model.logs(x)), rcond=None)[0]
+        jacobian = whiten @ model.jacobian(x)
+        step = np.linalg.lstsq(jacobian, whiten @ (aim - model.logs(x)), rcond=None)[0]
         new = np.clip(x + np.clip(step, -3.0 * spread, 3.0 * spread), low, high)
         done = bool(np.all(np.abs(new - x) < SETTLED * spread))
         x = new
         if done:
             break
-    slopes = whiten @ model.slopes(x)
+    jacobian = whiten @ model.jacobian(x)
     left = whiten @ (aim - model.logs(x))
     misfit = float(left @ left) / max(1, len(left) - len(x))
-    return x, np.asarray(np.linalg.inv(slopes.T @ slopes) * max(1.0, misfit)), misfit
+    return x, np.asarray(np.linalg.inv(jacobian.T @ jacobian) * max(1.0, misfit)), misfit
 
 
 def _at_limits(model: Model, x: Array) -> list[str]:

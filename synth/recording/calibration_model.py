@@ -15,7 +15,7 @@ import numpy as np
 from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
 from synth.recording.corrected import Change, Tree
-from synth.recording.match import Line
+from synth.recording.match import MatchedPartial
 from synth.recording.parameters import SPREAD, Unknown, with_changes
 from synth.recording.predicted_partials import Heard, bar_of, heard
 from synth.vibration.section import Array
@@ -37,14 +37,14 @@ class Piece:
     length: Array  # (R,) m, of all tines, as cut
     trim: Trim
     length_deviation: float  # m
-    lines: tuple[Line, ...]
+    lines: tuple[MatchedPartial, ...]
 
     @property
     def tines(self) -> list[int]:
         return sorted({line.tine for line in self.lines})
 
     @property
-    def decaying(self) -> list[Line]:
+    def decaying(self) -> list[MatchedPartial]:
         """The lines whose decay is known."""
         return [line for line in self.lines if np.isfinite(line.decay_rate)]
 
@@ -75,7 +75,7 @@ class Model:
         decay = [line.of(model.decay_rate[row]) for line, row in rows if np.isfinite(line.decay_rate)]
         return np.asarray(np.log([*frequency, *decay]))
 
-    def slopes(self, x: Array) -> Array:
+    def jacobian(self, x: Array) -> Array:
         """(n + m, P) by differences, inwards where a limit is near."""
         here = self.logs(x)
         columns = []
@@ -111,8 +111,8 @@ def measured(piece: Piece) -> Array:
 
 def covariance(piece: Piece) -> Array:
     """(n + m, n + m) of the logarithms: recording and model on the diagonal, a tine's length in common."""
-    own = [line.deviation**2 + (MODEL_CENTS * CENT) ** 2 for line in piece.lines]
-    decay = [line.decay_deviation**2 + DECAY_ERROR**2 for line in piece.decaying]
+    own = [line.standard_uncertainty**2 + (MODEL_CENTS * CENT) ** 2 for line in piece.lines]
+    decay = [line.decay_standard_uncertainty**2 + DECAY_ERROR**2 for line in piece.decaying]
     C = np.diag([*own, *decay])
     tine = np.array([line.tine for line in piece.lines])
     stretch = 2.0 * piece.length_deviation / piece.length[tine]  # ln f falls twice as fast as ln length rises

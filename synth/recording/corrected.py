@@ -50,7 +50,7 @@ def _table(tree: Tree, name: str, besides: Mapping[str, Any]) -> Tree:
         tree[name].update(besides)
     found = tree[same[0] if same else name]
     if not isinstance(found, MutableMapping):
-        raise InputError(f"'{name}' is not a table", place=name)
+        raise InputError(f"'{name}' is not a table", location=name)
     return found
 
 

@@ -34,7 +34,7 @@ class Modes:
 
     amplitude: Complex
     pole: Complex
-    deviation: Real
+    standard_uncertainty: Real
     amplitude_deviation: Real
     noise: Real
 
@@ -156,7 +156,7 @@ def _with_deviation(at: Spectrum, bins: Bins, modes: Modes, error: float) -> Mod
     relative = deviation[: len(modes)] / (np.abs(modes.amplitude) + 1e-300)
     return replace(
         modes,
-        deviation=deviation[len(modes) :],
+        standard_uncertainty=deviation[len(modes) :],
         amplitude_deviation=relative,
         noise=np.full(len(modes), noise),
     )

@@ -77,8 +77,8 @@ def without_hum(samples: Real, rate: float, modes: Modes) -> tuple[Real, Modes, 
 
 def _comb(modes: Modes) -> tuple[float, NDArray[np.bool_]]:
     """The frequency in Hz that steady modes are multiples of, zero if none, and which are (N,)."""
-    steady = (np.abs(modes.pole.real) < 4.0 * modes.deviation) | (-modes.pole.real < 0.05)
-    steady &= modes.deviation < 1.0  # else the recording is too short to call it steady
+    steady = (np.abs(modes.pole.real) < 4.0 * modes.standard_uncertainty) | (-modes.pole.real < 0.05)
+    steady &= modes.standard_uncertainty < 1.0  # else the recording is too short to call it steady
     frequency = modes.pole.imag / (2.0 * np.pi)
     for mains in MAINS:
         multiple = np.maximum(1.0, np.round(frequency / mains))

@@ -17,7 +17,7 @@ import numpy as np
 
 from synth.design.instrument import Instrument
 from synth.recording.match import STEP, scores
-from synth.recording.measurement import Struck
+from synth.recording.measurement import TapPartials
 from synth.recording.predicted_partials import HIGHEST
 from synth.units import cents
 from synth.vibration.section import Array
@@ -59,7 +59,9 @@ class Found:
     other: int | None  # index of the tine
 
 
-def identify(instrument: Instrument, row: Row, tine: int, taps: Sequence[Struck], frequency: Array) -> Found:
+def identify(
+    instrument: Instrument, row: Row, tine: int, taps: Sequence[TapPartials], frequency: Array
+) -> Found:
     """Who was tapped; `frequency` (2, N) is what the model gives the named tine (index) on its bar, in Hz."""
     longer, variants = _variants(instrument, row, tine, frequency)
     named = _likeness(taps, variants, [cents(float(each[0, 0] / frequency[0, 0])) for each in variants])
@@ -72,7 +74,7 @@ def identify(instrument: Instrument, row: Row, tine: int, taps: Sequence[Struck]
     return Found(named, float(longer[named.variant]), variants[named.variant], best if another else None)
 
 
-def _likeness(taps: Sequence[Struck], variants: Sequence[Array], off: Sequence[float]) -> Likeness:
+def _likeness(taps: Sequence[TapPartials], variants: Sequence[Array], off: Sequence[float]) -> Likeness:
     """The best of a tine's variants (2, N) in Hz, each already `off` cents from what is expected of the tine."""
     offsets = np.arange(-NEAR, NEAR + STEP, STEP)
     found = []

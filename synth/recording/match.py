@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from synth.errors import InputError
-from synth.recording.measurement import Partial, Struck
+from synth.recording.measurement import Partial, TapPartials
 from synth.recording.predicted_partials import Heard
 from synth.vibration.section import Array
 
@@ -37,10 +37,10 @@ UNDECIDED: Final = 0.85  # of the best score: a tine that scores this much could
 
 
 @dataclass(frozen=True)
-class Claim:
+class TineAssignment:
     """A tap and the tine that it is of; `offset` in cents from the model, `others` that fit nearly as well."""
 
-    tap: Struck
+    tap: TapPartials
     tine: int
     offset: float
     found: bool  # by the program, not named by the maker
@@ -48,7 +48,7 @@ class Claim:
 
 
 @dataclass(frozen=True)
-class Line:
+class MatchedPartial:
     """A measured partial as partial n (from 0) of a tine, in plane 0 (along), 1 (across), or either (None).
 
     `deviation` is that of ln frequency, from the recording alone; a single line that may be either plane has half
@@ -59,9 +59,9 @@ class Line:
     partial: int
     plane: int | None
     frequency: float
-    deviation: float
+    standard_uncertainty: float
     decay_rate: float  # 1/s, nan where it is not known
-    decay_deviation: float  # of ln decay_rate
+    decay_standard_uncertainty: float  # of ln decay_rate
     apart: float = 0.0  # of ln frequency, between the two lines that this one is the mean of
 
     def of(self, values: Array) -> float:
@@ -70,7 +70,9 @@ class Line:
         return float(np.sqrt(both[0] * both[1])) if self.plane is None else float(both[self.plane])
 
 
-def name_tines(taps: Sequence[Struck], model: Heard, named: Sequence[int | None]) -> list[Claim]:
+def name_tines(
+    taps: Sequence[TapPartials], model: Heard, named: Sequence[int | None]
+) -> list[TineAssignment]:
     """Every tap with its tine: as named, or where None as found; `model` holds all tines that may be meant.
 
     Raises `InputError` for a tap that fits none.
@@ -95,15 +97,15 @@ def name_tines(taps: Sequence[Struck], model: Heard, named: Sequence[int | None]
         offset = float(offsets[near][np.argmax(score[row][near])])
         rivals = np.flatnonzero((reached > UNDECIDED * reached[row]) & (np.arange(len(reached)) != row))
         others = tuple(int(model.tine[each]) for each in rivals)
-        claims.append(Claim(tap, int(model.tine[row]), offset, name is None, others))
+        claims.append(TineAssignment(tap, int(model.tine[row]), offset, name is None, others))
     return claims
 
 
-def lines(claim: Claim, model: Heard) -> list[Line]:
+def lines(claim: TineAssignment, model: Heard) -> list[MatchedPartial]:
     """The partials of the tap that the model's tine explains."""
     frequency = model.frequency[model.row(claim.tine)]
     usable = _usable(claim.tap)
-    out: list[Line] = []
+    out: list[MatchedPartial] = []
     for partial in range(min(PARTIALS, int(np.count_nonzero(frequency[0])))):
         planes = frequency[:, partial] * 2.0 ** (claim.offset / 1200.0)
         near = [each for each in usable if np.min(np.abs(_cents(each.frequency / planes))) < WINDOW]
@@ -127,12 +129,12 @@ def _planes_of_one(near: list[Partial]) -> list[Partial]:
     return sorted([first, *loudest], key=lambda each: each.frequency)
 
 
-def _usable(tap: Struck) -> list[Partial]:
+def _usable(tap: TapPartials) -> list[Partial]:
     loudest = max((each.level for each in tap.partials), default=0.0)
     return [each for each in tap.partials if each.kind == "partial" and each.level > LOUD * loudest]
 
 
-def scores(tap: Struck, frequency: Array, offsets: Array) -> Array:
+def scores(tap: TapPartials, frequency: Array, offsets: Array) -> Array:
     """(K,) how many of a tine's partials (2, N) the tap has, at every offset in cents; the lowest count most."""
     measured = np.array([each.frequency for each in _usable(tap)])
     score = np.zeros(len(offsets))
@@ -145,7 +147,7 @@ def scores(tap: Struck, frequency: Array, offsets: Array) -> Array:
     return score
 
 
-def _paired(tine: int, partial: int, planes: Array, measured: list[Partial]) -> list[Line]:
+def _paired(tine: int, partial: int, planes: Array, measured: list[Partial]) -> list[MatchedPartial]:
     """The measured lines with the planes: with the mean of both where these are close, else each with the nearest.
 
     Which of two close planes is the higher depends on the seat of the nut, so a pair counts as its mean.
@@ -161,31 +163,31 @@ def _paired(tine: int, partial: int, planes: Array, measured: list[Partial]) -> 
     return [_line(tine, partial, plane, each) for plane, each in sorted(nearest.items())]
 
 
-def _mean(one: Line, other: Line) -> Line:
+def _mean(one: MatchedPartial, other: MatchedPartial) -> MatchedPartial:
     """Both planes' lines as one, in the logarithm; a decay that only one has is that one's."""
     rates = np.array([one.decay_rate, other.decay_rate])
     known = rates[np.isfinite(rates)]
-    sure = np.array([one.decay_deviation, other.decay_deviation])[np.isfinite(rates)]
+    sure = np.array([one.decay_standard_uncertainty, other.decay_standard_uncertainty])[np.isfinite(rates)]
     return replace(
         one,
         frequency=float(np.sqrt(one.frequency * other.frequency)),
-        deviation=float(0.5 * np.hypot(one.deviation, other.deviation)),
+        standard_uncertainty=float(0.5 * np.hypot(one.standard_uncertainty, other.standard_uncertainty)),
         apart=float(abs(np.log(one.frequency / other.frequency))),
         decay_rate=float(np.exp(np.mean(np.log(known)))) if len(known) else float("nan"),
-        decay_deviation=float(np.linalg.norm(sure) / len(sure)) if len(known) else float("nan"),
+        decay_standard_uncertainty=float(np.linalg.norm(sure) / len(sure)) if len(known) else float("nan"),
     )
 
 
-def _line(tine: int, partial: int, plane: int | None, each: Partial, more: float = 0.0) -> Line:
+def _line(tine: int, partial: int, plane: int | None, each: Partial, more: float = 0.0) -> MatchedPartial:
     known = np.isfinite(each.decay)
-    return Line(
+    return MatchedPartial(
         tine=tine,
         partial=partial,
         plane=plane,
         frequency=each.frequency,
-        deviation=float(np.hypot(each.frequency_deviation / each.frequency, more)),
+        standard_uncertainty=float(np.hypot(each.frequency_deviation / each.frequency, more)),
         decay_rate=each.decay_rate if known else float("nan"),
-        decay_deviation=each.decay_deviation / each.decay if known else float("nan"),
+        decay_standard_uncertainty=each.decay_deviation / each.decay if known else float("nan"),
     )
 
 

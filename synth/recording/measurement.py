@@ -47,7 +47,7 @@ class Partial:
 
 
 @dataclass(frozen=True)
-class Struck:
+class TapPartials:
     """One tap: when, the span that was looked at, and what rang, by rising frequency."""
 
     time: float  # s from the start of the file
@@ -59,5 +59,5 @@ class Struck:
 @dataclass(frozen=True)
 class Measurement:
     file: str
-    taps: tuple[Struck, ...]
+    taps: tuple[TapPartials, ...]
     warnings: tuple[str, ...]

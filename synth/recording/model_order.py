@@ -50,7 +50,7 @@ def _doubt(at: Spectrum, modes: Modes) -> Real:
     for members, _ in bands(at, modes):
         allowed[members[np.argmax(np.abs(modes.amplitude[members]))]] = 2.0 * DOUBTFUL
     apart = np.abs(modes.pole[:, None] - modes.pole)
-    certain = apart > CERTAIN * np.hypot(modes.deviation[:, None], modes.deviation)
+    certain = apart > CERTAIN * np.hypot(modes.standard_uncertainty[:, None], modes.standard_uncertainty)
     allowed[np.any(_close(at, modes) & certain, axis=1)] = 2.0 * DOUBTFUL
     doubt: Real = np.maximum(modes.amplitude_deviation / allowed, -modes.pole.real * SHORTEST_DECAY / FALL)
     return doubt
@@ -115,6 +115,6 @@ def _better(pair: Modes, single: Modes, bins: Bins, energy: float) -> bool:
     ):
         return False
     one, other = pair.pole[-2:]
-    apart = abs(one - other) > CERTAIN * np.hypot(*pair.deviation[-2:])
+    apart = abs(one - other) > CERTAIN * np.hypot(*pair.standard_uncertainty[-2:])
     lasting = np.all(-pair.pole.real < FALL / SHORTEST_DECAY)
     return bool(apart and lasting and np.all(pair.amplitude_deviation < 2.0 * DOUBTFUL))

@@ -29,7 +29,7 @@ _EDGES: Final = (60.0, 400.0, 1500.0, 5000.0)  # Hz, each band reaching up to th
 
 
 @dataclass(frozen=True)
-class Tap:
+class Strike:
     """One blow, or several in a row: when it began, and the span (in seconds) in which all rings freely."""
 
     time: float
@@ -37,7 +37,7 @@ class Tap:
     free_to: float
 
 
-def taps(samples: NDArray[np.float64], rate: int) -> tuple[Tap, ...]:
+def taps(samples: NDArray[np.float64], rate: int) -> tuple[Strike, ...]:
     """The taps of a recording, in order; one that begins with the file counts."""
     levels = _levels(samples, rate)
     marks = np.flatnonzero(np.any([_jumps(level, MEMORY, SUDDEN) for level in levels], axis=0)) * HOP
@@ -57,7 +57,7 @@ def _sharpened(samples: NDArray[np.float64], rate: int, time: float) -> float:
     return (middle + int(np.argmax(beyond))) / rate if float(np.max(after)) > 1.5 * before else time
 
 
-def _spans(marks: NDArray[np.float64], again: NDArray[np.float64], end: float) -> tuple[Tap, ...]:
+def _spans(marks: NDArray[np.float64], again: NDArray[np.float64], end: float) -> tuple[Strike, ...]:
     """Chains of marks joined into taps, each free from its last pluck until the next tap begins."""
     if len(marks) == 0:
         return ()
@@ -66,7 +66,7 @@ def _spans(marks: NDArray[np.float64], again: NDArray[np.float64], end: float) -
     stops = [float(chain[0]) - 2.0 * HOP for chain in chains[1:]] + [end]
     lasts = [_last(float(chain[-1]), again, stop) for chain, stop in zip(chains, stops, strict=True)]
     return tuple(
-        Tap(float(chain[0]), last + CONTACT, stop)
+        Strike(float(chain[0]), last + CONTACT, stop)
         for chain, last, stop in zip(chains, lasts, stops, strict=True)
     )
 

@@ -14,12 +14,12 @@ from threadpoolctl import threadpool_limits
 
 from synth.errors import InputError
 from synth.recording import artefacts
-from synth.recording.audio_input import Take
+from synth.recording.audio_input import Recording
 from synth.recording.damped_sinusoid_fit import FALL, Modes, no_modes
 from synth.recording.hum import NO_HUM, Hum, grown, told, without_hum
-from synth.recording.measurement import Measurement, Partial, Struck
+from synth.recording.measurement import Measurement, Partial, TapPartials
 from synth.recording.model_order import CERTAIN
-from synth.recording.onsets import Tap, taps
+from synth.recording.onsets import Strike, taps
 from synth.recording.room import Indoors, indoors, outdoors
 from synth.recording.sinusoids import find
 from synth.recording.spectrum import LOWEST, MOST_PEAKS, Real
@@ -41,17 +41,17 @@ SCHROEDER: Final = (
 _SPLITS: Final = np.geomspace(0.02, 20.0, 31)  # Hz
 
 
-def measure(take: Take) -> Measurement:
+def measure(take: Recording) -> Measurement:
     """The partials of every tap of the take. Raises `InputError` where nothing in it rings."""
     with threadpool_limits(1):  # small matrices: more threads wait for each other
         return _measured(take)
 
 
-def _measured(take: Take) -> Measurement:
+def _measured(take: Recording) -> Measurement:
     found, warnings = _find_taps(take)
     heard = [_tap(take, tap) for tap in found]
     quiet = take.samples[: max(0, round((found[0].time - 0.01) * take.rate))]
-    struck: list[Struck] = []
+    struck: list[TapPartials] = []
     for tap, each in zip(found, heard, strict=True):
         partials = _partials(each.inside, each.span, take.rate, each.span[0] - tap.time)
         partials, doubts = artefacts.named(partials)
@@ -60,7 +60,7 @@ def _measured(take: Take) -> Measurement:
             for n in grown(quiet, take.rate, each.hum)
         ]
         warnings += [f"tap at {take.start + tap.time:.2f} s: {doubt}" for doubt in doubts]
-        struck.append(Struck(take.start + tap.time, *each.span, tuple(_paired(partials))))
+        struck.append(TapPartials(take.start + tap.time, *each.span, tuple(_paired(partials))))
     warnings += told([each.hum for each in heard]) + _roomy(heard) + _silent(struck)
     if any(each.crowded for each in heard):
         warnings.append(f"more than {MOST_PEAKS} partials: only the clearest are given")
@@ -86,7 +86,7 @@ class _Heard:
     crowded: bool
 
 
-def _tap(take: Take, tap: Tap) -> _Heard:
+def _tap(take: Recording, tap: Strike) -> _Heard:
     samples, span = _free(take, tap)
     if len(samples) < LEAST_RING * take.rate:
         return _Heard(span, outdoors(no_modes()), NO_HUM, crowded=False)
@@ -126,14 +126,14 @@ def _roomy(heard: list[_Heard]) -> list[str]:
     ]
 
 
-def _find_taps(take: Take) -> tuple[tuple[Tap, ...], list[str]]:
+def _find_taps(take: Recording) -> tuple[tuple[Strike, ...], list[str]]:
     found = taps(take.samples, take.rate)
     if found:
         return found, []
-    return (Tap(0.0, 0.0, take.seconds),), ["no tap was found: the whole recording is taken as one decay"]
+    return (Strike(0.0, 0.0, take.seconds),), ["no tap was found: the whole recording is taken as one decay"]
 
 
-def _silent(struck: list[Struck]) -> list[str]:
+def _silent(struck: list[TapPartials]) -> list[str]:
     times = [f"{each.time:.2f}" for each in struck if not each.partials]
     if not times:
         return []
@@ -141,7 +141,7 @@ def _silent(struck: list[Struck]) -> list[str]:
     return [f"nothing rings clear of the noise after the knock at {named} s: cannot tell"]
 
 
-def _free(take: Take, tap: Tap) -> tuple[Real, tuple[float, float]]:
+def _free(take: Recording, tap: Strike) -> tuple[Real, tuple[float, float]]:
     """The samples after a tap, begun after the last clipped one, without their mean, and their span in seconds."""
     end = min(tap.free_to, tap.free_from + min(MOST_RING, MOST_SAMPLES / take.rate))
     first, last = round(tap.free_from * take.rate), round(end * take.rate)
@@ -173,7 +173,7 @@ def _as_the_room(partial: Partial) -> Partial:
 
 def _partial(modes: Modes, index: int, splits: float, late: float, *, roomy: bool) -> Partial:
     """A mode as a partial; its level is carried back by `late` seconds, from the free span to the tap."""
-    sigma, deviation = -float(modes.pole[index].real), float(modes.deviation[index])
+    sigma, deviation = -float(modes.pole[index].real), float(modes.standard_uncertainty[index])
     known = sigma > 0.0 and deviation < UNSURE * sigma
     partial = Partial(
         frequency=float(modes.pole[index].imag) / (2.0 * np.pi),

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from synth.recording.audio_input import Take
-from synth.recording.measurement import Measurement, Partial, Struck
+from synth.recording.audio_input import Recording
+from synth.recording.measurement import Measurement, Partial, TapPartials
 from synth.recording.spectrum import Bins, Complex, Real, Spectrum, lines, spectrum
 from synth.units import decibels
 
@@ -25,7 +25,7 @@ RANGE: Final = 80.0  # dB
 LEAST_WIDTH: Final = 12.0  # Hz of the band in which a decay is shown
 
 
-def picture(take: Take, measurement: Measurement) -> Figure:
+def picture(take: Recording, measurement: Measurement) -> Figure:
     """The figure: above the whole take, below the strongest decays of its loudest tap."""
     from matplotlib.figure import Figure
 
@@ -43,7 +43,7 @@ def _energy(partial: Partial) -> float:
     return partial.level**2 * (partial.decay if np.isfinite(partial.decay) else 10.0)
 
 
-def _leaders(tap: Struck) -> list[Partial]:
+def _leaders(tap: TapPartials) -> list[Partial]:
     """The partials without those that stand in the band of a stronger one, where they are drawn with it."""
     kept: list[Partial] = []
     for each in sorted(tap.partials, key=lambda one: -_energy(one)):
@@ -57,7 +57,7 @@ def _width(partial: Partial) -> float:
     return max(LEAST_WIDTH, 8.0 * partial.decay_rate / np.pi)
 
 
-def _spectrogram(axes: Axes, take: Take, measurement: Measurement) -> None:
+def _spectrogram(axes: Axes, take: Recording, measurement: Measurement) -> None:
     size = max(64, round(FRAME * take.rate))
     hop = max(size // 4, len(take.samples) // COLUMNS, 1)
     padded = np.concatenate((np.zeros(size // 2), take.samples, np.zeros(size)))
@@ -81,7 +81,7 @@ def _mark(axes: Axes, first: float, last: float, partial: Partial) -> None:
     axes.plot([first, end], [partial.frequency] * 2, style, color="tab:red", linewidth=1.1)
 
 
-def _decay(axes: Axes, take: Take, tap: Struck, partial: Partial) -> None:
+def _decay(axes: Axes, take: Recording, tap: TapPartials, partial: Partial) -> None:
     """The level in the partial's band as recorded and as fitted by all partials found there."""
     first, last = round(tap.free_from * take.rate), round(tap.free_to * take.rate)
     at = spectrum(take.samples[first:last], take.rate)

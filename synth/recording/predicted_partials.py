@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from synth.design.instrument import Instrument
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
-from synth.vibration.coupling import nut_inertia, riding, spinning, stand
+from synth.vibration.coupling import added_mass, base_frames, nut_inertia, spinning
 from synth.vibration.host import Host, damped_host, free_tines, own_residual
 from synth.vibration.section import Array
 from synth.vibration.single_tine import along_row, partial_modes
@@ -42,17 +42,17 @@ class Heard:
 
 def bar_of(instrument: Instrument) -> BarModes:
     """The bar's modes with a node at every tine."""
-    return solve_bar(instrument.bar, [tine.place for tine in instrument.tines], highest_hz=COUPLED_HZ)
+    return solve_bar(instrument.bar, [tine.position for tine in instrument.tines], highest_hz=COUPLED_HZ)
 
 
 def heard(instrument: Instrument, bar: BarModes, length: Array, trim: Trim, which: Sequence[int]) -> Heard:
     """The partials of these tines (indices), each with all others muted, as long as the row says (R,)."""
     modes = solve_tines(instrument.tines, length, trim, HIGHEST)
-    bases = stand(instrument.tines, instrument.bar, bar)
+    bases = base_frames(instrument.tines, instrument.bar, bar)
     axial = solve_axial(instrument.tines, length, trim)
     nuts = nut_inertia(instrument.tines, instrument.bar, bases) + spinning(axial, bases)
-    motion = bar.at(bases.place)
-    kappa, v = damped_host(np.diag(bar.stiffness), bar.loss, riding(motion, bases, modes, nuts))
+    motion = bar.at(bases.position)
+    kappa, v = damped_host(np.diag(bar.stiffness), bar.loss, added_mass(motion, bases, modes, nuts))
     rows = np.array(which, dtype=int)
     free = free_tines(modes, own_residual(bar, bases), axial=axial, lossy=True).take(rows)
     host = Host(kappa, bases.rows()[rows] @ motion[rows] @ v)

@@ -16,8 +16,8 @@ import numpy as np
 from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.recording.identity import LEAST, Found, identify, lowered, tine_name, under_nuts
-from synth.recording.match import Claim, Line, lines
-from synth.recording.measurement import Struck
+from synth.recording.match import MatchedPartial, TineAssignment, lines
+from synth.recording.measurement import TapPartials
 from synth.recording.predicted_partials import Heard, bar_of, heard
 from synth.units import MM, cents
 from synth.vibration.tuning import LONGEST, SHORTEST, Row
@@ -39,7 +39,7 @@ class Retune:
     """What to do: frequencies in Hz; `shorten` in m of free length, negative to lengthen."""
 
     sounds: float
-    deviation: float  # Hz, standard
+    standard_uncertainty: float  # Hz, standard
     target: float
     partial: int  # from 0, the one that the pitch was told by
     shorten: float
@@ -59,10 +59,10 @@ class Retune:
 
     @property
     def deviation_cents(self) -> float:
-        return cents(1.0 + self.deviation / self.sounds)
+        return cents(1.0 + self.standard_uncertainty / self.sounds)
 
 
-def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[Struck], target: float) -> Retune:
+def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[TapPartials], target: float) -> Retune:
     """How far this tine (index) is off its pitch in Hz and what brings it there.
 
     Raises `InputError` where none of its partials is there, naming the tine that the taps may be of.
@@ -90,7 +90,7 @@ def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[Struck], 
     _check(length, under_nuts(row, tine) + found.longer, shorten, target)
     return Retune(
         sounds=sounds,
-        deviation=told.deviation * sounds,
+        standard_uncertainty=told.standard_uncertainty * sounds,
         target=target,
         partial=told.partial,
         shorten=shorten,
@@ -112,20 +112,22 @@ class _Told:
     """ln of what the tine sounds over what the model says, its deviation, and the partial that told it."""
 
     offset: float
-    deviation: float
+    standard_uncertainty: float
     partial: int
 
 
-def _told(model: Heard, tine: int, taps: Sequence[Struck], found: Found) -> _Told:
+def _told(model: Heard, tine: int, taps: Sequence[TapPartials], found: Found) -> _Told:
     offset = cents(float(found.frequency[0, 0] / model.frequency[0, 0, 0])) + found.likeness.offset
-    heard_lines = [line for tap in taps for line in lines(Claim(tap, tine, offset, found=False), model)]
+    heard_lines = [
+        line for tap in taps for line in lines(TineAssignment(tap, tine, offset, found=False), model)
+    ]
     if not heard_lines:
         raise InputError("no partial of this tine is in the recording", remedy="is it the right tine?")
     lowest = min((line.partial, _preferred(line)) for line in heard_lines)
     told = [line for line in heard_lines if (line.partial, _preferred(line)) == lowest]
     offsets = [_pitch_offset(line, model) for line in told]
     scatter = float(np.std(offsets)) if len(offsets) > 1 else 0.0
-    own = float(np.sqrt(np.mean([line.deviation**2 for line in told])))
+    own = float(np.sqrt(np.mean([line.standard_uncertainty**2 for line in told])))
     either = float(np.mean([_either(line, model) for line in told]))
     deviation = float(np.hypot(scatter, own) / np.sqrt(len(told)))
     related = RELATED if lowest[0] > 0 else 0.0  # clamps and nuts move partials by one another
@@ -136,7 +138,7 @@ def _split(model: Heard) -> float:
     return float(abs(np.log(model.frequency[0, 0, 0] / model.frequency[0, 1, 0])))
 
 
-def _either(line: Line, model: Heard) -> float:
+def _either(line: MatchedPartial, model: Heard) -> float:
     """Of ln f, what is open as long as nobody knows which plane a fundamental's line is of."""
     if line.partial > 0:
         return 0.0
@@ -145,7 +147,7 @@ def _either(line: Line, model: Heard) -> float:
     return 0.5 * _split(model) if _split(model) < UNSURE_PLANE * CENT else 0.0
 
 
-def _pitch_offset(line: Line, model: Heard) -> float:
+def _pitch_offset(line: MatchedPartial, model: Heard) -> float:
     """ln of the tine's pitch by this line over the model's; a fundamental of both planes is heard as it is."""
     if line.partial == 0 and (line.plane is None or _split(model) < UNSURE_PLANE * CENT):
         return float(np.log(line.frequency / model.frequency[0, 0, 0]))
@@ -165,7 +167,7 @@ def _doubts(found: Found, partial: int, length: float) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _preferred(line: Line) -> int:
+def _preferred(line: MatchedPartial) -> int:
     """A tine's pitch is that of its swing along the row; the mean of both planes next, the other plane last."""
     return {0: 0, None: 1, 1: 2}[line.plane]
 

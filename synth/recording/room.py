@@ -86,14 +86,14 @@ def indoors(samples: Real, rate: float, modes: Modes) -> Indoors:
 
 def _either(modes: Modes, asked: list[_Found]) -> Modes:
     """The modes; those near a leader are unsure by half of what a room would make of them: one of the two it is."""
-    deviation = modes.deviation.copy()
+    deviation = modes.standard_uncertainty.copy()
     for each in asked:
         near = np.abs(modes.pole.imag - each.omega) < 2.0 * np.pi * within(REACH, each.omega)
         apart = np.abs(each.fitted.pole[:, None] + 1j * each.omega - modes.pole[near])
         indoors_too = each.fitted.sharp[np.argmin(apart, axis=0)]
         moved = np.hypot(0.5 * np.min(apart, axis=0), indoors_too)
-        deviation[near] = np.hypot(modes.deviation[near], moved)
-    return replace(modes, deviation=deviation)
+        deviation[near] = np.hypot(modes.standard_uncertainty[near], moved)
+    return replace(modes, standard_uncertainty=deviation)
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,9 @@ def _gathered(at: Spectrum, modes: Modes, room: float, found: list[_Found]) -> I
         pole = np.asarray(each.fitted.pole + 1j * each.omega, complex)
         zero = np.zeros(len(pole))
         noise = zero + modes.noise[each.leader]
-        kept = kept.with_(Modes(np.zeros(len(pole), np.complex128), pole, each.fitted.deviation, zero, noise))
+        kept = kept.with_(
+            Modes(np.zeros(len(pole), np.complex128), pole, each.fitted.standard_uncertainty, zero, noise)
+        )
         stirred += [each.fitted.stirred] * len(pole)
         rates += [each.fitted.noise.rate] * len(pole)
     order = np.argsort(kept.pole.imag)
@@ -200,7 +202,9 @@ def _hiding(one: Fitted, at: Band) -> Fitted:
     likelihood of about d^4 / (32 s^2 u^2), s the decay rate (or two over the span), u the pole's own deviation.
     """
     lasting = np.maximum(-one.pole.real, 2.0 / (at.step * len(at.values)))
-    return replace(one, deviation=np.hypot(one.deviation, HIDDEN * np.sqrt(lasting * one.sharp)))
+    return replace(
+        one, standard_uncertainty=np.hypot(one.standard_uncertainty, HIDDEN * np.sqrt(lasting * one.sharp))
+    )
 
 
 def _with_amplitudes(at: Spectrum, modes: Modes, stirred: Real) -> Modes:

@@ -115,14 +115,14 @@ def clear_peaks(at: Spectrum) -> list[Peak]:
     noise = floor(power)
     inner = power[1:-1]
     top = (inner >= power[:-2]) & (inner > power[2:]) & (inner > CLEAR * noise[1:-1])
-    place = np.flatnonzero(top & (inner > DYNAMIC * np.max(power))) + 1
-    heard = (place * at.step > 2.0 * np.pi * LOWEST) & (place * at.step < 2.0 * np.pi * HIGHEST)
-    place = place[heard & (place > 2)]
-    place = place[np.argsort(noise[place] / power[place], kind="stable")][: 4 * MOST_PEAKS]
+    position = np.flatnonzero(top & (inner > DYNAMIC * np.max(power))) + 1
+    heard = (position * at.step > 2.0 * np.pi * LOWEST) & (position * at.step < 2.0 * np.pi * HIGHEST)
+    position = position[heard & (position > 2)]
+    position = position[np.argsort(noise[position] / power[position], kind="stable")][: 4 * MOST_PEAKS]
     hann = 1.5  # what this window does to the power of white noise
     return [
         Peak(float(k * at.step), float(power[k] / noise[k]), float(noise[k] / hann))
-        for k in place
+        for k in position
         if power[k] > APART * np.median(power[max(1, k - BESIDE) : k + BESIDE + 1])
     ]
 

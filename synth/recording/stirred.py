@@ -68,7 +68,7 @@ class Fitted:
     """Poles (K,) relative to the band's middle, with what is known of them."""
 
     pole: Complex
-    deviation: Real  # (K,) rad/s
+    standard_uncertainty: Real  # (K,) rad/s
     sharp: Real  # (K,) rad/s: the deviation without what a room's noise is not
     noise: Noise
     likelihood: float  # its logarithm

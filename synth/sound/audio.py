@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
-from synth.files import check_place, whole
+from synth.files import atomic_write, check_place
 from synth.units import amplitude, decibels
 
 RATE: Final = 48_000  # Hz, the rate of film, broadcast and most interfaces
@@ -53,7 +53,7 @@ def write(
     check_output(path)
     scale = amplitude(gain_db) / FULL_SCALE
     try:
-        with whole(path) as beside:
+        with atomic_write(path) as beside:
             peak = _write_blocks(beside, blocks, scale=scale, rate=rate, kind=_FORMATS[path.suffix.lower()])
             _refuse_clipping(path, peak, gain_db)
     except soundfile.LibsndfileError as failure:

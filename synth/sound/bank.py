@@ -29,7 +29,7 @@ import numpy as np
 
 from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum, Sound
 from synth.sound.onsets import Coming, Events, Onsets
-from synth.sound.pole_steps import Advance, Array, Complex, Index, carried, checked, powers
+from synth.sound.pole_steps import Advance, Array, Complex, Index, advanced, checked, powers
 
 LENGTHS: Final = (64, 512, 2048, 8192)  # frames of a block; the first is summed directly
 BLOCK: Final = 1 << 18  # frames given out at once unless told otherwise
@@ -83,52 +83,52 @@ class _Bank:
     """
 
     def __init__(self, pole: Complex, weights: Complex, rate: float, block: int) -> None:
-        turn = pole / rate
-        longest = _longest(turn)
-        order = np.lexsort((turn.imag, longest))
-        self.order = order[turn.imag[order] < np.pi]
-        self.turn = turn[self.order]
+        log_pole_per_frame = pole / rate
+        longest = _longest(log_pole_per_frame)
+        order = np.lexsort((log_pole_per_frame.imag, longest))
+        self.order = order[log_pole_per_frame.imag[order] < np.pi]
+        self.log_pole_per_frame = log_pole_per_frame[self.order]
         self.weights = weights[:, self.order].astype(np.complex64)
         self.loudness = np.abs(self.weights)
-        self.ever = np.full((len(weights), 1), np.finfo(np.float32).tiny)
-        self.state = np.zeros(self.turn.size, complex)
-        self.all = _Alive.of(self.turn, longest[self.order], block)
-        self.alive = self.all
+        self.peak_so_far = np.full((len(weights), 1), np.finfo(np.float32).tiny)
+        self.state = np.zeros(self.log_pole_per_frame.size, complex)
+        self.all = _Active.of(self.log_pole_per_frame, longest[self.order], block)
+        self.active = self.all
 
     def fill(self, sound: Sound, onsets: Onsets, left: int) -> None:
         """Adds the frames from `left` on to sound (P, n), and moves the states to its end."""
-        relative = self._let_go(np.abs(self.state) + _total(onsets.rows)[self.order])
-        which = self.alive.modes
+        relative = self._prune(np.abs(self.state) + _total(onsets.rows)[self.order])
+        which = self.active.modes
         if not which.size:
             self.state[:] = 0.0
             return
         starts, states = self._carry(onsets, left, left + sound.shape[1])
         weights = self.weights[:, which]
-        for part in self.alive.parts:
+        for part in self.active.parts:
             part.add(sound, states, starts - left, weights=weights, relative=relative[which])
 
     def _carry(self, onsets: Onsets, left: int, right: int) -> tuple[Index, Complex]:
         """First frames of the segments, and states of the modes alive there (n, A) complex64; ends at `right`."""
-        which = self.alive.modes
+        which = self.active.modes
         state = self.state[which]
         states = np.empty((onsets.frame.size + 1, which.size), np.complex64)
         starts = [left]
         for part in _few(onsets.frame.size, which.size):
             rows = np.take(onsets.rows[part], self.order[which], axis=1)
-            rows = carried(rows, self.turn[which], onsets.late[part])
+            rows = advanced(rows, self.log_pole_per_frame[which], onsets.frames_late[part])
             for frame, row in zip(onsets.frame[part].tolist(), rows, strict=True):
                 if frame > starts[-1]:
                     states[len(starts) - 1] = state
-                    self.alive.advance.by(state, frame - starts[-1])
+                    self.active.advance.by(state, frame - starts[-1])
                     starts.append(frame)
                 state += row
         states[len(starts) - 1] = state
-        self.alive.advance.by(state, right - starts[-1])
+        self.active.advance.by(state, right - starts[-1])
         self.state[:] = 0.0
         self.state[which] = state
         return np.array(starts), states[: len(starts)]
 
-    def _let_go(self, bound: Array) -> Array:
+    def _prune(self, bound: Array) -> Array:
         """Chooses the modes that are worth summing; gives each mode's level relative to the loudest (M,).
 
         Dead are those below DEAD of the loudest at every point, as long as all that goes at one time is below LOST
@@ -136,22 +136,22 @@ class _Bank:
         """
         level = self.loudness * bound
         now = level.max(axis=1, keepdims=True, initial=0.0)
-        self.ever = np.maximum(self.ever, now)
+        self.peak_so_far = np.maximum(self.peak_so_far, now)
         relative = (level / np.maximum(now, np.finfo(np.float64).tiny)).max(axis=0)
-        share = (level / self.ever).max(axis=0)
+        share = (level / self.peak_so_far).max(axis=0)
         quiet = np.flatnonzero(relative < DEAD)
         quiet = quiet[np.argsort(share[quiet], kind="stable")]
-        dead = np.zeros(share.size, bool)
-        dead[quiet[np.cumsum(share[quiet]) <= LOST]] = True
+        pruned = np.zeros(share.size, bool)
+        pruned[quiet[np.cumsum(share[quiet]) <= LOST]] = True
         have = np.zeros(share.size, bool)
-        have[self.alive.modes] = True
-        if (~dead & ~have).any() or np.count_nonzero(~dead) < WORTH_REBUILDING * np.count_nonzero(have):
-            self.alive = self.all.only(np.flatnonzero(~dead))
+        have[self.active.modes] = True
+        if (~pruned & ~have).any() or np.count_nonzero(~pruned) < WORTH_REBUILDING * np.count_nonzero(have):
+            self.active = self.all.only(np.flatnonzero(~pruned))
         return np.asarray(relative)
 
 
 @dataclass(frozen=True)
-class _Alive:
+class _Active:
     """The modes worth summing (indices (A,) among all), with their factors and sums made ready."""
 
     modes: Index
@@ -159,7 +159,7 @@ class _Alive:
     parts: tuple[_Part, ...]
 
     @classmethod
-    def of(cls, turn: Complex, longest: Index, block: int) -> _Alive:
+    def of(cls, log_pole_per_frame: Complex, longest: Index, block: int) -> _Active:
         """All modes, given which of LENGTHS is the longest that each may fill (M,), rising."""
         parts = []
         last = len(LENGTHS) - 1
@@ -167,20 +167,22 @@ class _Alive:
         for k, length in enumerate(LENGTHS):
             shorter = LENGTHS[k - 1] if k else 0
             most = -(-block // length)
-            all_of_them = slice(edge[k], turn.size)
+            all_of_them = slice(edge[k], log_pole_per_frame.size)
             if k == last:
-                parts.append(_Part.of(turn, all_of_them, k, above=shorter, upto=block, most=most))
+                parts.append(
+                    _Part.of(log_pole_per_frame, all_of_them, k, above=shorter, upto=block, most=most)
+                )
                 continue
-            parts.append(_Part.of(turn, all_of_them, k, above=shorter, upto=length, most=1))
-            nepers = math.log(max(turn.size, 1) / LOST)
+            parts.append(_Part.of(log_pole_per_frame, all_of_them, k, above=shorter, upto=length, most=1))
+            nepers = math.log(max(log_pole_per_frame.size, 1) / LOST)
             steep = slice(edge[k], edge[k + 1])
             most = min(most, math.ceil(nepers / STEEPEST * LENGTHS[k + 1] / length))
-            parts.append(_Part.of(turn, steep, k, above=length, upto=block, most=most))
-        return cls(np.arange(turn.size), Advance(turn, block), tuple(parts))
+            parts.append(_Part.of(log_pole_per_frame, steep, k, above=length, upto=block, most=most))
+        return cls(np.arange(log_pole_per_frame.size), Advance(log_pole_per_frame, block), tuple(parts))
 
-    def only(self, modes: Index) -> _Alive:
+    def only(self, modes: Index) -> _Active:
         """Some of them."""
-        return _Alive(modes, self.advance.only(modes), tuple(part.only(modes) for part in self.parts))
+        return _Active(modes, self.advance.only(modes), tuple(part.only(modes) for part in self.parts))
 
 
 @dataclass(frozen=True)
@@ -191,7 +193,7 @@ class _Part:
     """
 
     modes: slice
-    decay: Array
+    decay_per_frame: Array
     total: BlockSum
     reach: Complex
     above: int
@@ -199,8 +201,10 @@ class _Part:
     at_once: int
 
     @classmethod
-    def of(cls, turn: Complex, modes: slice, k: int, *, above: int, upto: int, most: int) -> _Part:
-        mine, length = turn[modes], LENGTHS[k]
+    def of(
+        cls, log_pole_per_frame: Complex, modes: slice, k: int, *, above: int, upto: int, most: int
+    ) -> _Part:
+        mine, length = log_pole_per_frame[modes], LENGTHS[k]
         total: BlockSum = BinSum(mine, length) if k else DenseSum(mine, length)
         reach = powers(mine * length, most).astype(np.complex64)
         return cls(modes, np.asarray(-mine.real), total, reach, above, upto, AT_ONCE[k])
@@ -212,7 +216,7 @@ class _Part:
         return replace(
             self,
             modes=slice(start, stop),
-            decay=self.decay[mine],
+            decay_per_frame=self.decay_per_frame[mine],
             total=self.total.only(mine),
             reach=self.reach[:, mine],
         )
@@ -221,14 +225,14 @@ class _Part:
         """Adds to sound (P, N) these modes of the segments that begin at `starts` in the states (n, A)."""
         lengths = np.diff(starts, append=sound.shape[1])
         chosen = np.flatnonzero((lengths > self.above) & (lengths <= self.upto))
-        if not chosen.size or not self.decay.size:
+        if not chosen.size or not self.decay_per_frame.size:
             return
         needed = -(-lengths[chosen] // self.total.length)
         counts = np.minimum(needed, self._lives(relative[self.modes]))
         mine = weights[:, self.modes]
         size = _even(int(counts.sum()), self.at_once)
         blocks = np.empty((len(mine), size, self.total.length), np.float32)
-        state = np.zeros((size, self.decay.size), np.complex64)
+        state = np.zeros((size, self.decay_per_frame.size), np.complex64)
         for runs in _runs(chosen, counts, size):
             for block, weight in zip(blocks, mine, strict=True):
                 self._states(state, states, runs, weight)
@@ -253,14 +257,14 @@ class _Part:
         few, enough = 0, len(self.reach)
         while enough - few > 1:
             n = (few + enough) // 2
-            left = relative @ np.exp(-self.decay * (n * self.total.length))
+            left = relative @ np.exp(-self.decay_per_frame * (n * self.total.length))
             few, enough = (few, n) if left < LOST else (n, enough)
         return enough
 
 
-def _longest(turn: Complex) -> Index:
+def _longest(log_pole_per_frame: Complex) -> Index:
     """Which of LENGTHS is the longest block that a mode may fill (M,); the first takes any decay."""
-    steps = [-turn.real * length <= STEEPEST for length in LENGTHS[1:]]
+    steps = [-log_pole_per_frame.real * length <= STEEPEST for length in LENGTHS[1:]]
     return np.asarray(np.sum(steps, axis=0, dtype=np.int64))
 
 

@@ -6,7 +6,7 @@ j < length.
 Seen through a window W that falls off smoothly, a mode that decays slowly within the block is a short run of bins
 of a transform of twice the block's length:
 
-    W(u) exp(turn j) = sum_b c_b exp(2 pi i (first + b) u),      u = (j - length/2) / (2 length)
+    W(u) exp(log_pole_per_frame j) = sum_b c_b exp(2 pi i (first + b) u),      u = (j - length/2) / (2 length)
 
 (non-uniform fast Fourier transform: A. Dutt, V. Rokhlin, SIAM J. Sci. Comput. 14, 1993; the window with the
 Kaiser-Bessel kernel: J. A. Fessler, B. P. Sutton, IEEE Trans. Signal Process. 51, 2003; here with a decay, which is
@@ -57,17 +57,19 @@ REACH: Final = 1e-9  # singular values of the wider runs below this are left out
 class BlockSum(ABC):
     """Sums K modes over blocks of one length. What it needs to know of each mode is made at the first use."""
 
-    def __init__(self, turn: Complex, length: int, rows: Callable[[], Rows] | None = None) -> None:
-        self.turn, self.length = turn, length
+    def __init__(
+        self, log_pole_per_frame: Complex, length: int, rows: Callable[[], Rows] | None = None
+    ) -> None:
+        self.log_pole_per_frame, self.length = log_pole_per_frame, length
         self._rows = rows or self._fitted
 
     @abstractmethod
     def fill(self, blocks: Sound, states: Complex) -> None:
         """Writes blocks (n, length) from states (n, K) complex64, one block's states after the other in memory."""
 
-    def only(self, alive: Index) -> Self:
+    def only(self, active: Index) -> Self:
         """The same for some of the modes."""
-        return type(self)(self.turn[alive], self.length, lambda: self.rows[alive])
+        return type(self)(self.log_pole_per_frame[active], self.length, lambda: self.rows[active])
 
     @cached_property
     def rows(self) -> Rows:
@@ -85,7 +87,7 @@ class DenseSum(BlockSum):
         np.matmul(states.view(np.float32), self.rows.reshape(-1, self.length), out=blocks)
 
     def _fitted(self) -> Rows:
-        factor = powers(self.turn, self.length).astype(np.complex64)
+        factor = powers(self.log_pole_per_frame, self.length).astype(np.complex64)
         # Re(x z) = Re x Re z - Im x Im z: two rows a mode
         return np.stack([factor.real.T, -factor.imag.T], axis=1)
 
@@ -104,7 +106,7 @@ class BinSum(BlockSum):
         """(bins, K) sparse, from bin -BELOW on."""
         from scipy.sparse import csc_array
 
-        first = _bin(self.turn, self.length).astype(np.int32)
+        first = _bin(self.log_pole_per_frame, self.length).astype(np.int32)
         bins = first[:, None] + np.arange(WIDEST, dtype=np.int32)
         used = self.rows != 0
         ends = np.cumsum(np.concatenate([[0], np.count_nonzero(used, axis=1)]), dtype=np.int32)
@@ -113,11 +115,11 @@ class BinSum(BlockSum):
     @cached_property
     def unwindow(self) -> Sound:
         """(length,) what undoes the window."""
-        place = (np.arange(self.length) - self.length / 2) / (OVERSAMPLING * self.length)
-        return np.asarray((1 / window(place)).astype(np.float32))
+        position = (np.arange(self.length) - self.length / 2) / (OVERSAMPLING * self.length)
+        return np.asarray((1 / window(position)).astype(np.float32))
 
     def _fitted(self) -> Rows:
-        return fit(self.turn, self.length)
+        return fit(self.log_pole_per_frame, self.length)
 
 
 def window(u: Array) -> Array:
@@ -126,7 +128,7 @@ def window(u: Array) -> Array:
     return np.asarray((np.sinh(root) / root) / (np.sinh(SHAPE) / SHAPE))
 
 
-def fit(turn: Complex, length: int) -> Rows:
+def fit(log_pole_per_frame: Complex, length: int) -> Rows:
     """Weights (K, WIDEST) complex64 of the bins from BELOW under each mode's own, for states at the first frame.
 
     Zero outside a mode's run. Moved to its own bin, every mode is fitted by the same slow turns: one pseudo-inverse
@@ -135,33 +137,33 @@ def fit(turn: Complex, length: int) -> Rows:
     nodes = np.linspace(-0.5, 0.5, NODES) / OVERSAMPLING
     bins = np.arange(WIDEST) - BELOW
     turns = np.exp(2j * np.pi * np.multiply.outer(nodes, bins)) / window(nodes)[:, None]
-    width = np.searchsorted([nepers for nepers, _ in RUNS[:-1]], -turn.real * length)
-    rows = np.zeros((turn.size, WIDEST), np.complex64)
+    width = np.searchsorted([nepers for nepers, _ in RUNS[:-1]], -log_pole_per_frame.real * length)
+    rows = np.zeros((log_pole_per_frame.size, WIDEST), np.complex64)
     for k, (_, count) in enumerate(RUNS):
         inner = slice(BELOW - count // 2 + 1, BELOW + count // 2 + 1)
         inverse = np.linalg.pinv(turns[:, inner], rcond=REACH)
         modes = np.flatnonzero(width == k)
         for at in range(0, modes.size, PORTION):
             some = modes[at : at + PORTION]
-            near = _bin(turn[some], length)
-            run = inverse @ _target(turn[some], near, nodes, length)
+            near = _bin(log_pole_per_frame[some], length)
+            run = inverse @ _target(log_pole_per_frame[some], near, nodes, length)
             # the middle of the block is the origin of u: a quarter turn back for each bin
             run *= QUARTER_TURNS[(near.astype(int) + bins[inner, None]) % 4] / 2
             rows[some, inner] = run.T
     return rows
 
 
-def _target(turn: Complex, near: Array, nodes: Array, length: int) -> Complex:
+def _target(log_pole_per_frame: Complex, near: Array, nodes: Array, length: int) -> Complex:
     """(NODES, K) what the runs are fitted to: each mode over the block, turned back by its own bin."""
-    rest = turn * (OVERSAMPLING * length) - 2j * np.pi * near
+    rest = log_pole_per_frame * (OVERSAMPLING * length) - 2j * np.pi * near
     target = powers(rest * (nodes[1] - nodes[0]), NODES)
-    target *= np.exp(rest * nodes[0] + turn * (length / 2))
+    target *= np.exp(rest * nodes[0] + log_pole_per_frame * (length / 2))
     return target
 
 
-def _bin(turn: Complex, length: int) -> Array:
+def _bin(log_pole_per_frame: Complex, length: int) -> Array:
     """The bin at or below each mode's frequency (K,)."""
-    return np.asarray(np.floor(turn.imag * (OVERSAMPLING * length / (2 * np.pi))))
+    return np.asarray(np.floor(log_pole_per_frame.imag * (OVERSAMPLING * length / (2 * np.pi))))
 
 
 def _folded(bins: Complex, length: int) -> Complex:

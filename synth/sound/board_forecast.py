@@ -4,10 +4,10 @@ In: an instrument, its row, a board or none. Out: `Foretold`, pitch, ring and le
 sentences where a board does to one what it does not do to all: it spends it (louder and short), kills, boosts or
 drowns it.
 
-Each tine is taken as if the others kept still: they ride on the carrier (bar, or bar and board) as locked masses.
-Of the modes of that structure (`synth.vibration.single_tine`) the one that holds most of the fundamental's swing
-along the row gives pitch, ring and, by the carrier's answer, sound: that of `bar_radiator` and `board_radiator`.
-Unison tines share their energy, which only the whole model tells.
+Each tine is taken as if the others kept still: they ride on the host structure (bar, or bar and board) as locked
+masses. Of the modes of that structure (`synth.vibration.single_tine`) the one that holds most of the fundamental's
+swing along the row gives pitch, ring and, by the host structure's answer, sound: that of `bar_radiator` and
+`board_radiator`. Unison tines share their energy, which only the whole model tells.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.cache import kept
+from synth.cache import cached
 from synth.design.instrument import Instrument
 from synth.sound.radiator import Complex, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
@@ -26,7 +26,7 @@ from synth.sound.radiator.board import board_pressures
 from synth.units import decibels
 from synth.vibration.bar import solve_bar, standing_on
 from synth.vibration.board import SolvedBoard
-from synth.vibration.coupling import beside_board, carrier, nut_inertia, riding, stand
+from synth.vibration.coupling import added_mass, base_frames, beside_board, host_structure, nut_inertia
 from synth.vibration.host import Host, damped_host, free_tines, own_residual
 from synth.vibration.modal_model import ModalModel
 from synth.vibration.mounted_pitch import PARTIALS
@@ -101,7 +101,7 @@ def solve_foretold(instrument: Instrument, row: Row, name: str | None, *, fresh:
 
     board = None if name is None else instrument.boards[name]
     depends_on = (instrument.bar, instrument.tines, row.length, row.trim, instrument.listener, board)
-    return kept("foretold", depends_on, solve, fresh=fresh)
+    return cached("foretold", depends_on, solve, fresh=fresh)
 
 
 def board_warnings(instrument: Instrument, row: Row, *, fresh: bool = False) -> list[str]:
@@ -178,17 +178,18 @@ def _tines(instrument: Instrument, which: list[int]) -> str:
 
 
 def _each_alone(instrument: Instrument, row: Row, board: SolvedBoard | None, swing: Swing) -> ModalModel:
-    """A model of R modes: the r-th is tine r's fundamental, plucked by `TIP`, with the carrier's answer to it."""
+    """A model of R modes: the r-th is tine r's fundamental, plucked by `TIP`, with the host structure's answer to
+    it."""
     standing = None if board is None else board.standing
-    bar = instrument.bar if standing is None else standing_on(instrument.bar, standing.feet.place)
-    feet = [] if standing is None else standing.feet.place.tolist()
-    places = [tine.place for tine in instrument.tines]
+    bar = instrument.bar if standing is None else standing_on(instrument.bar, standing.feet.position)
+    feet = [] if standing is None else standing.feet.position.tolist()
+    places = [tine.position for tine in instrument.tines]
     modes, bar_modes = row.modes, solve_bar(bar, places, more=feet, highest_hz=CARRIER_HZ)
-    bases = stand(instrument.tines, bar, bar_modes)
-    motion = beside_board(bar_modes.at(bases.place), standing)
-    K, loss = carrier(bar_modes, standing)
+    bases = base_frames(instrument.tines, bar, bar_modes)
+    motion = beside_board(bar_modes.at(bases.position), standing)
+    K, loss = host_structure(bar_modes, standing)
     kappa, shape = damped_host(
-        K, loss, riding(motion, bases, modes, nut_inertia(instrument.tines, bar, bases))
+        K, loss, added_mass(motion, bases, modes, nut_inertia(instrument.tines, bar, bases))
     )
     host = Host(kappa, bases.rows() @ motion @ shape)
     free = free_tines(modes, own_residual(bar_modes, bases), partials=PARTIALS, lossy=True)

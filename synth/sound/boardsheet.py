@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.cache import kept
+from synth.cache import cached
 from synth.design.instrument import Board, Instrument
 from synth.sound.audio import REFERENCE_PRESSURE
 from synth.sound.radiator import ears
@@ -64,7 +64,7 @@ def solve_sheet(instrument: Instrument, name: str, *, fresh: bool = False) -> Bo
     def solve() -> BoardSheet:
         return board_sheet(instrument, board, solve_board_of(instrument, name, fresh=fresh))
 
-    return kept("sheet", (board, instrument.bar, instrument.listener), solve, fresh=fresh)
+    return cached("sheet", (board, instrument.bar, instrument.listener), solve, fresh=fresh)
 
 
 def board_sheet(instrument: Instrument, board: Board, solved: SolvedBoard) -> BoardSheet:
@@ -94,7 +94,7 @@ def knock(instrument: Instrument, solved: SolvedBoard, *, foot: int, rate: int) 
     """The pressure (C, N) in Pa of a knuckle's knock on a foot: `KNOCK`, a half sine of `CONTACT`."""
     filtered = BoardFilter(solved, ears(instrument))
     t = np.arange(round(CONTACT * rate)) / rate
-    signals = np.zeros((3 * len(solved.standing.feet.place), round(filtered.ring * rate)))
+    signals = np.zeros((3 * len(solved.standing.feet.position), round(filtered.ring * rate)))
     signals[3 * foot, : len(t)] = -KNOCK * math.pi / (2.0 * CONTACT) * np.sin(math.pi * t / CONTACT)
     return filtered.radiate(signals, rate)
 

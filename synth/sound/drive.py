@@ -270,9 +270,9 @@ def _spread(
         for j in range(LANES):
             total[j] = 0.0
         while s < point.shape[0] and source[s] == mine and int(np.floor(point[s])) == floor:
-            place = (point[s] - floor) * fractions
-            row = min(int(place), fractions - 1)
-            later = (place - row) * impulse[s]
+            position = (point[s] - floor) * fractions
+            row = min(int(position), fractions - 1)
+            later = (position - row) * impulse[s]
             now = impulse[s] - later
             for j in range(LANES):
                 total[j] += weights[row, j] * now + weights[row + 1, j] * later

@@ -57,7 +57,7 @@ class Holding:
 
     def pop(self) -> tuple[float, HoldPart]:
         """The next moment, and the hold since the one before."""
-        moment, number = heapq.heappop(self._next)
+        time, number = heapq.heappop(self._next)
         hold = self._played[number]
         assert isinstance(hold, Hold)
         times = self._times[number]
@@ -68,7 +68,7 @@ class Holding:
             del self._times[number]
             if self._lying.get((hold.group, hold.by)) == number:
                 del self._lying[hold.group, hold.by]
-        return moment, HoldPart(hold, since)
+        return time, HoldPart(hold, since)
 
     def _made_one(self, number: int, hold: Hold) -> bool:
         lying = self._played[number]

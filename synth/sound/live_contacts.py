@@ -2,7 +2,7 @@
 
 In: strokes and holds as they are made, and what second it is. Out: modal states for the bank and the sound of the
 touch on top of it, and the list of what was played, each with the second at which it really began. A contact is
-known only as a whole, so every stroke sounds a little after its gesture: by its `lead`, a stated law of how long
+known only as a whole, so every stroke sounds a little after its gesture: by its `latency`, a stated law of how long
 its pass lasts, measured once on this machine, so that equal strokes come equally late. While an earlier contact is
 still being computed, a stroke is put off rather than torn, and left out once it would begin TOO_LATE. Time never
 goes back: what begins was not before anything that has been worked out. So the order is that of
@@ -28,16 +28,16 @@ from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import RATE
 from synth.sound.holding import Holding
 from synth.sound.live_output import FADES, Sound
-from synth.sound.modal_state import Ring
-from synth.sound.render import Manner, Scene, held, strike
-from synth.sound.stroke_sound import Struck
+from synth.sound.modal_state import ModalState
+from synth.sound.render import ContactSettings, Scene, held, strike
+from synth.sound.stroke_sound import StrokeSound
 from synth.vibration.modal_projection import Projection
 
 MARGIN: Final = (
     2.0  # on the processor's time for a contact: ringing rows take longer, other threads come between
 )
-NEEDED: Final = 0.7  # of the lead: what must be left of it when a contact's turn comes
-MOST_STRAIN: Final = 4.0
+NEEDED: Final = 0.7  # of the latency: what must be left of it when a contact's turn comes
+MOST_BACKOFF: Final = 4.0
 TOO_LATE: Final = 0.25  # s after its stated moment: a stroke that would begin so late is left out
 SLOW, FAST = 0.4, 1.6  # m/s, the two strokes that are measured
 NOTED: Final = 0.1  # s: a silence as a script has it
@@ -50,7 +50,7 @@ class Pace:
     base: float
     share: float
 
-    def lead(self, seconds: float) -> float:
+    def latency(self, seconds: float) -> float:
         """For a pass of so many seconds."""
         return self.base + self.share * seconds
 
@@ -64,20 +64,20 @@ class Performer:
         sound: Sound,
         *,
         block: float,
-        manner: Manner | None = None,
+        settings: ContactSettings | None = None,
         clock: Callable[[], float] = time.perf_counter,
     ) -> None:
         """`block` s is how long a block of audio lasts, `clock` tells in s how long contacts took."""
-        self.scene, self.sound, self.manner = scene, sound, manner or Manner()
+        self.scene, self.sound, self.settings = scene, sound, settings or ContactSettings()
         self.played: list[Stroke | Hold] = []
         self.remarks: deque[str] = deque()
         self.strokes = 0
         self.dropped = 0  # strokes that came faster than contacts are worked out
         self.silences = 0  # times that all sound was put off
         self._block, self._clock = block, clock
-        self._ring, self._palms = Ring(scene.model), Projection(scene.model)
+        self._ring, self._palms = ModalState(scene.model), Projection(scene.model)
         self._palms.prepare()
-        self._striker = scene.striker(self.manner)
+        self._striker = scene.striker(self.settings)
         self._striker.prepare()
         self._holding = Holding(self.played)
         self._giving = threading.Lock()  # nothing from before a silence is given to the sound after it
@@ -85,19 +85,19 @@ class Performer:
         self._noted_until = 0.0
         self._quiet_until = 0.0  # s: the fade of the last silence
         self.pace = Pace(2.0 * block, 0.0)
-        self._strain = 1.0  # on the lead, while this machine is busy with other work
+        self._backoff = 1.0  # on the latency, while this machine is busy with other work
 
     def rehearse(self) -> Pace:
         """Measure on a ring of its own how long contacts take here, having compiled what must be."""
         group = max(range(len(self.scene.instrument.groups)), key=lambda n: self._span(n))
         stick = next(iter(self.scene.instrument.sticks.values()))
-        still = Ring(self.scene.model)
+        still = ModalState(self.scene.model)
         times = []
         for speed in (FAST, FAST, SLOW):  # the first one compiles and fills caches
             began = time.thread_time()
             stroke = Stroke(group=group, stick=stick, speed=speed)
-            manner = dataclasses.replace(self.manner, allow_yield=True)
-            self._striker(strike(self.scene, stroke, still, manner, seed=0), height=stroke.height)
+            settings = dataclasses.replace(self.settings, allow_yield=True)
+            self._striker(strike(self.scene, stroke, still, settings, seed=0), height=stroke.height)
             times.append(time.thread_time() - began)
         quick, slow = (self._span(group) / speed for speed in (FAST, SLOW))
         share = max(0.0, (times[2] - times[1]) / (slow - quick))
@@ -105,9 +105,9 @@ class Performer:
         self.pace = Pace(2.0 * self._block + MARGIN * base, MARGIN * share)
         return self.pace
 
-    def lead(self, event: Stroke | Hold) -> float:
+    def latency(self, event: Stroke | Hold) -> float:
         """How long after its gesture this begins, s."""
-        return self.pace.lead(self._span(event.group) / event.speed if isinstance(event, Stroke) else 0.0)
+        return self.pace.latency(self._span(event.group) / event.speed if isinstance(event, Stroke) else 0.0)
 
     def silence(self) -> None:
         """All that sounds fades now, and what was asked for before is not heard. From any thread."""
@@ -121,12 +121,12 @@ class Performer:
         self._hear_silence(now)
         if silences not in (None, self._known):
             return
-        lead = self._strain * self.lead(event)
-        ready = now + NEEDED * lead
-        if isinstance(event, Stroke) and ready > event.start + lead + TOO_LATE:
+        latency = self._backoff * self.latency(event)
+        ready = now + NEEDED * latency
+        if isinstance(event, Stroke) and ready > event.start + latency + TOO_LATE:
             self.dropped += 1
             return
-        start = max(event.start + lead, ready, self._ring.moment, self._quiet_until)
+        start = max(event.start + latency, ready, self._ring.time, self._quiet_until)
         event = dataclasses.replace(event, start=start)
         if isinstance(event, Hold):
             self._holding.lay(event)
@@ -138,7 +138,9 @@ class Performer:
         self._holds_until(stroke.start)
         before = copy.copy(self._ring)  # as if a stroke that is refused had never been asked for
         try:
-            made = strike(self.scene, stroke, self._ring, self.manner, seed=self.manner.seed + self.strokes)
+            made = strike(
+                self.scene, stroke, self._ring, self.settings, seed=self.settings.seed + self.strokes
+            )
         except InputError as error:
             self._ring = before
             self.remarks.append(f"not played: {error}")
@@ -155,9 +157,9 @@ class Performer:
     def _learn(self, *, took: float, had: float) -> None:
         """Later strokes begin later once one was worked out too late, and by and by by the stated law again."""
         if took + self._block > had:
-            self._strain = min(MOST_STRAIN, self._strain * 1.25)
+            self._backoff = min(MOST_BACKOFF, self._backoff * 1.25)
         else:
-            self._strain = max(1.0, self._strain * 0.98)
+            self._backoff = max(1.0, self._backoff * 0.98)
 
     def keep_up(self, now: float) -> None:
         """Work out the moments of holds that are near."""
@@ -178,8 +180,8 @@ class Performer:
         if silences == self._known:
             return
         self._known = silences
-        moment, self._ring = self._ring.moment, Ring(self.scene.model)
-        self._ring.moment = min(moment, now)
+        now_at, self._ring = self._ring.time, ModalState(self.scene.model)
+        self._ring.time = min(now_at, now)
         self._holding.clear()
         while self.played and self.played[-1].start > now:  # never heard
             self.strokes -= isinstance(self.played.pop(), Stroke)
@@ -189,12 +191,12 @@ class Performer:
         self._quiet_until = now + FADES + 2.0 * self._block
 
     def _holds_until(self, second: float) -> None:
-        while (moment := self._holding.next) is not None and moment <= second:
-            moment, part = self._holding.pop()
-            self._emit(*held(self.scene, part, self._ring, self._palms, moment))
+        while (due := self._holding.next) is not None and due <= second:
+            due, part = self._holding.pop()
+            self._emit(*held(self.scene, part, self._ring, self._palms, due))
 
     def _emit(
-        self, time: NDArray[np.float64], states: NDArray[np.complex64], struck: Struck | None = None
+        self, time: NDArray[np.float64], states: NDArray[np.complex64], struck: StrokeSound | None = None
     ) -> bool:
         """To the ring and to the sound, unless all sound was put off meanwhile; whether it was given."""
         with self._giving:
@@ -209,6 +211,6 @@ class Performer:
     def _span(self, group: int) -> float:
         """m, from the first of a group's tines to the last."""
         places = [
-            tine.place for tine in self.scene.instrument.tines[self.scene.instrument.groups[group].tines]
+            tine.position for tine in self.scene.instrument.tines[self.scene.instrument.groups[group].tines]
         ]
         return max(places) - min(places)

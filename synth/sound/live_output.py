@@ -21,11 +21,11 @@ from numpy.typing import NDArray
 
 from synth.sound.audio import FULL_SCALE
 from synth.sound.clock import Clock
-from synth.sound.limiter import CAP_DB, Limiter
+from synth.sound.limiter import CEILING_DB, Limiter
 from synth.sound.livebank import LiveBank
 from synth.sound.overlay import Overlay
 from synth.sound.radiator import Radiator
-from synth.sound.stroke_sound import Struck
+from synth.sound.stroke_sound import StrokeSound
 from synth.units import amplitude
 
 Frames = NDArray[np.float32]
@@ -78,7 +78,7 @@ class Report:
     share: float  # of one core, since the start
     recent: float  # the same, lately
     worst: float  # of a block's length
-    late: int  # states and sounds that came after their moment
+    late_count: int  # states and sounds that came after their moment
     deepest: float  # dB that the limiter took at most
 
 
@@ -89,7 +89,7 @@ class Sound(Protocol):
         """Modal states (S, M), added at times (S,)."""
         ...
 
-    def lay(self, struck: Struck) -> None:
+    def lay(self, struck: StrokeSound) -> None:
         """What is heard of a stroke while the stick touches; its states are added besides."""
         ...
 
@@ -104,17 +104,17 @@ class Sound(Protocol):
     def report(self) -> Report: ...
 
 
-class Voice(Sound):
+class LiveOutput(Sound):
     """The live sound of one instrument. `fill` is the audio thread's."""
 
     def __init__(
-        self, bank: LiveBank, radiator: Radiator, *, gain_db: float = 0.0, cap_db: float = CAP_DB
+        self, bank: LiveBank, radiator: Radiator, *, gain_db: float = 0.0, ceiling_db: float = CEILING_DB
     ) -> None:
         self.bank = bank
         self.channels = radiator.channels
         self.clock, self.meter = Clock(bank.rate), Meter()
-        self.late = 0  # sounds that came after their moment
-        self.limiter = Limiter(bank.rate, cap_db)
+        self.late_count = 0  # sounds that came after their moment
+        self.limiter = Limiter(bank.rate, ceiling_db)
         self._tape: deque[Frames] | None = None
         self.silences = 0  # asked for so far
         self._touch = {"signals": Overlay(bank.points), "pressure": Overlay(self.channels)}
@@ -140,7 +140,7 @@ class Voice(Sound):
     def add(self, time: NDArray[np.float64], rows: NDArray[np.complexfloating]) -> None:
         self.post(STATES, *self.bank.arrivals(time, rows), silences=self.silences)
 
-    def lay(self, struck: Struck) -> None:
+    def lay(self, struck: StrokeSound) -> None:
         for layer, frame, sound in layers(struck):
             self.post(layer, frame, sound, silences=self.silences)
 
@@ -162,7 +162,7 @@ class Voice(Sound):
             share=meter.share,
             recent=meter.recent_share,
             worst=meter.worst,
-            late=self.bank.late + self.late,
+            late_count=self.bank.late_count + self.late_count,
             deepest=self.limiter.deepest,
         )
 
@@ -209,7 +209,7 @@ class Voice(Sound):
                 self.bank.post(posted.frame, posted.sound)
             else:
                 self._touch[posted.layer].add(posted.frame, posted.sound)
-                self.late += posted.frame < frame
+                self.late_count += posted.frame < frame
 
     def _clear(self) -> None:
         self.bank.clear()
@@ -252,7 +252,7 @@ class _Fade:
         return gain
 
 
-def layers(struck: Struck) -> Iterator[tuple[str, int, NDArray[np.floating[Any]]]]:
+def layers(struck: StrokeSound) -> Iterator[tuple[str, int, NDArray[np.floating[Any]]]]:
     """What lies on top of the bank's sound, by its name, from a frame on, some frames at a time."""
     for layer, first, sound in (
         ("signals", struck.driven.frame, struck.driven.signals),

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.sound.bin_sums import Sound
-from synth.sound.pole_steps import Array, Complex, carried, checked, first_frame, powers
+from synth.sound.pole_steps import Array, Complex, advanced, checked, first_frame, powers
 
 WIDTH: Final = 16  # frames to a state: table and states of 3,000 modes stay in the processor's cache
 LONGEST: Final = 512  # frames of a block
@@ -39,12 +39,14 @@ class Arrivals:
 
     def __init__(self, pole: Complex, rate: float) -> None:
         heard = pole.imag / rate < np.pi
-        self.rate, self.heard, self.turn = rate, np.flatnonzero(heard), pole[heard] / rate
+        self.rate, self.heard, self.log_pole_per_frame = rate, np.flatnonzero(heard), pole[heard] / rate
 
     def __call__(self, time: Array, rows: Complex) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
         """First frames (S,), and amplitudes at them (S, 2, M'), of increments at `time` (S,) with rows (S, M)."""
         frame = first_frame(np.asarray(time, float), self.rate)
-        amplitude = carried(np.take(rows, self.heard, axis=1), self.turn, frame - time * self.rate)
+        amplitude = advanced(
+            np.take(rows, self.heard, axis=1), self.log_pole_per_frame, frame - time * self.rate
+        )
         return frame, np.stack([amplitude.real, amplitude.imag], axis=1).astype(np.float32)
 
 
@@ -54,13 +56,19 @@ class LiveBank:
     def __init__(self, pole: Complex, weights: Complex, *, rate: float) -> None:
         pole, weights = checked(pole, weights)
         self.arrivals = Arrivals(pole, rate)
-        self.rate, heard, self.turn = rate, self.arrivals.heard, self.arrivals.turn
+        self.rate, heard, self.log_pole_per_frame = (
+            rate,
+            self.arrivals.heard,
+            self.arrivals.log_pole_per_frame,
+        )
         self.points = len(weights)
         self.frame = 0  # the next one to be given out
-        self.late = 0  # increments that came after their moment
-        modes = self.turn.size
+        self.late_count = 0  # increments that came after their moment
+        modes = self.log_pole_per_frame.size
         portions = max(1, -(-modes // PORTION))
-        step = powers(self.turn, WIDTH + 1)  # (WIDTH + 1, M) what carries a state over 0 ... WIDTH frames
+        step = powers(
+            self.log_pole_per_frame, WIDTH + 1
+        )  # (WIDTH + 1, M) what carries a state over 0 ... WIDTH frames
         self._step = np.stack([step.real, step.imag])
         self._table = _table(step[:WIDTH], weights[:, heard], portions)
         self._state = np.zeros((2, modes))
@@ -109,7 +117,7 @@ class LiveBank:
         while self._waiting and self._waiting[0][0] < self.frame + frames:
             frame, _, n, rows = heapq.heappop(self._waiting)
             if frame < self.frame:
-                self.late += 1
+                self.late_count += 1
                 n, rows = 0, self._carried(rows[n], self.frame - frame)
                 frame = self.frame
             offset = frame - self.frame
@@ -120,7 +128,7 @@ class LiveBank:
         return used
 
     def _carried(self, row: NDArray[np.float32], frames: int) -> NDArray[np.float32]:
-        moved = (row[0] + 1j * row[1]) * np.exp(self.turn * frames)
+        moved = (row[0] + 1j * row[1]) * np.exp(self.log_pole_per_frame * frames)
         return np.stack([moved.real, moved.imag])[None].astype(np.float32)
 
     def _run_block(self, sound: Sound, events: int) -> None:

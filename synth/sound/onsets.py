@@ -40,7 +40,7 @@ class Onsets:
     """Events about to sound: first frames (S,), how much earlier each began (S,) in frames, amplitudes (S, M)."""
 
     frame: Index
-    late: Array
+    frames_late: Array
     rows: Complex
 
 

@@ -52,17 +52,17 @@ def first_frame(time: Array, rate: float) -> Index:
     return np.maximum(frame, 0).astype(np.int64)
 
 
-def carried(amplitude: Complex, turn: Complex, frames: Array) -> Complex:
-    """amplitude (S, M) a few frames (S,) later: times exp(turn frames), to 2e-7.
+def advanced(amplitude: Complex, log_pole_per_frame: Complex, frames: Array) -> Complex:
+    """amplitude (S, M) a few frames (S,) later: times exp(log_pole_per_frame frames), to 2e-7.
 
     In single precision, from one exponential, one sine and one cosine: seven times faster than a complex
     exponential. The angle is brought to +-pi in double precision first. Rounding does not add up: an event is
     carried once.
     """
-    cycles = np.multiply.outer(frames, turn.imag / (2 * np.pi))
+    cycles = np.multiply.outer(frames, log_pole_per_frame.imag / (2 * np.pi))
     cycles -= np.rint(cycles)
     angle = (2 * np.pi * cycles).astype(np.float32)
-    decay = np.exp(np.multiply.outer(frames, turn.real).astype(np.float32))
+    decay = np.exp(np.multiply.outer(frames, log_pole_per_frame.real).astype(np.float32))
     factor = np.empty(angle.shape, np.complex64)
     np.multiply(decay, np.cos(angle), out=factor.real)
     np.multiply(decay, np.sin(angle), out=factor.imag)
@@ -72,20 +72,20 @@ def carried(amplitude: Complex, turn: Complex, frames: Array) -> Complex:
 class Advance:
     """Carries states (M,) over whole numbers of frames up to `longest`, in place, by a few products."""
 
-    def __init__(self, turn: Complex, longest: int) -> None:
+    def __init__(self, log_pole_per_frame: Complex, longest: int) -> None:
         self.digits: list[Complex] = []
         while BASE ** len(self.digits) <= longest:
-            self.digits.append(powers(turn * BASE ** len(self.digits), BASE))
+            self.digits.append(powers(log_pole_per_frame * BASE ** len(self.digits), BASE))
 
     def by(self, state: Complex, frames: int) -> None:
-        """state *= exp(turn frames)."""
+        """state *= exp(log_pole_per_frame frames)."""
         for digit in self.digits:
             frames, here = divmod(frames, BASE)
             if here:
                 np.multiply(state, digit[here, : state.size], out=state)
 
-    def only(self, alive: Index) -> Advance:
+    def only(self, active: Index) -> Advance:
         """The same for some of the modes."""
         some = Advance.__new__(Advance)
-        some.digits = [digit[:, alive] for digit in self.digits]
+        some.digits = [digit[:, active] for digit in self.digits]
         return some

@@ -16,24 +16,24 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.cache import kept
+from synth.cache import cached
 from synth.design.instrument import Instrument
 from synth.errors import InputError, nearest
-from synth.playing.contact.stroke_contact import EVENT, FULL, Contact, stroke_row
+from synth.playing.contact.stroke_contact import EVENT, REFERENCE, Contact, stroke_row
 from synth.playing.mute import moments, taken
 from synth.playing.report import document
 from synth.playing.script import Performance
 from synth.playing.stroke import ForceTrace, Hold, Stroke
 from synth.sound.audio import RATE
 from synth.sound.bank import blocks
-from synth.sound.modal_state import Ring
+from synth.sound.modal_state import ModalState
 from synth.sound.onsets import EventBatch
 from synth.sound.overlay import Overlay
 from synth.sound.radiator import Radiator
 from synth.sound.radiator.bar import bar_radiator
 from synth.sound.radiator.board import board_radiator
 from synth.sound.radiator.pickup import pickup_radiator
-from synth.sound.stroke_sound import Striker, Struck
+from synth.sound.stroke_sound import Striker, StrokeSound
 from synth.vibration.modal_model import ModalModel
 from synth.vibration.modal_projection import Projection
 from synth.vibration.solve import solve_board_of, solve_model, solve_row
@@ -44,14 +44,14 @@ BLOCK: Final = 65_536  # samples between two breaths of a progress bar
 Array = NDArray[np.float64]
 
 
-Fineness = Literal["event", "full"]
+ContactModel = Literal["event", "reference"]
 
 
 @dataclass(frozen=True)
-class Manner:
+class ContactSettings:
     """How contacts are followed: how finely, whether a tine may be bent for good, what chance draws from."""
 
-    contact: Fineness = "event"
+    contact: ContactModel = "event"
     allow_yield: bool = False
     seed: int = 1
     stick: bool = True  # the stick's own sound is part of a stroke
@@ -68,9 +68,9 @@ class Scene:
     radiator: Radiator
     through: str
 
-    def striker(self, manner: Manner) -> Striker:
+    def striker(self, settings: ContactSettings) -> Striker:
         """What turns contacts into sound here."""
-        return Striker(self.model, self.radiator, self.instrument, rate=RATE, stick=manner.stick)
+        return Striker(self.model, self.radiator, self.instrument, rate=RATE, stick=settings.stick)
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ class Rendering:
     block_count: int
     reports: tuple[dict[str, Any], ...]
     traces: tuple[ForceTrace, ...]  # of the strokes
-    remarks: tuple[str, ...]
+    warnings: tuple[str, ...]
 
     def sound(self) -> NDArray[Any]:
         """The whole pressure (C, N) in Pa."""
@@ -117,23 +117,23 @@ def scene(instrument: Instrument, through: str, *, fresh: bool = False) -> Scene
         instrument.pickup,
         heard,
     )
-    return Scene(instrument, row, model, kept("radiator", depends_on, listen, fresh=fresh), through)
+    return Scene(instrument, row, model, cached("radiator", depends_on, listen, fresh=fresh), through)
 
 
 def perform(
-    scene: Scene, events: Sequence[Stroke | Hold], *, seconds: float, manner: Manner | None = None
+    scene: Scene, events: Sequence[Stroke | Hold], *, seconds: float, settings: ContactSettings | None = None
 ) -> Rendering:
     """Strokes and holds, in the order of their starts, heard for so many seconds."""
-    manner = manner or Manner()
-    ring, palms = Ring(scene.model), Projection(scene.model)
-    striker = scene.striker(manner)
+    settings = settings or ContactSettings()
+    ring, palms = ModalState(scene.model), Projection(scene.model)
+    striker = scene.striker(settings)
     sounding = Sounding(scene.radiator.channels, len(scene.radiator.weights))
     reports: list[dict[str, Any]] = []
     traces: list[ForceTrace] = []
     remarks: list[str] = []
-    for moment, event in _in_order(events):
+    for time, event in _in_order(events):
         if isinstance(event, Stroke):
-            contact = strike(scene, event, ring, manner, seed=manner.seed + len(reports))
+            contact = strike(scene, event, ring, settings, seed=settings.seed + len(reports))
             reports.append(document(contact.touches, event, scene.instrument))
             traces.append(contact.trace)
             remarks += contact.warnings
@@ -141,7 +141,7 @@ def perform(
             sounding.add(struck)
             times, states = struck.driven.ends / RATE, struck.driven.states
         else:
-            times, states = held(scene, event, ring, palms, moment)
+            times, states = held(scene, event, ring, palms, time)
             sounding.states.append((times, states))
         ring.take(times, states)
     frames = round(seconds * RATE)
@@ -151,12 +151,16 @@ def perform(
         block_count=math.ceil(frames / BLOCK),
         reports=tuple(reports),
         traces=tuple(traces),
-        remarks=tuple(dict.fromkeys(remarks)),
+        warnings=tuple(dict.fromkeys(remarks)),
     )
 
 
 def play(
-    instrument: Instrument, piece: Performance, *, manner: Manner | None = None, fresh: bool = False
+    instrument: Instrument,
+    piece: Performance,
+    *,
+    settings: ContactSettings | None = None,
+    fresh: bool = False,
 ) -> Rendering:
     """A performance; what is heard through different things is rendered through each and added."""
     voices = list(dict.fromkeys(each.through for each in piece.played))
@@ -165,7 +169,7 @@ def play(
             scene(instrument, through, fresh=fresh),
             [each.event for each in piece.played if each.through == through or isinstance(each.event, Hold)],
             seconds=piece.seconds,
-            manner=manner,
+            settings=settings,
         )
         for through in voices
     ]
@@ -175,7 +179,7 @@ def play(
         block_count=renderings[0].block_count,
         reports=tuple(report for each in renderings for report in each.reports),
         traces=tuple(trace for each in renderings for trace in each.traces),
-        remarks=tuple(dict.fromkeys(words for each in renderings for words in each.remarks)),
+        warnings=tuple(dict.fromkeys(words for each in renderings for words in each.warnings)),
     )
 
 
@@ -195,11 +199,13 @@ def _in_order(events: Sequence[Stroke | Hold]) -> list[tuple[float, Stroke | Hol
             actions.append((event.start, event))
         else:
             times = moments(event).tolist()
-            actions += [(moment, HoldPart(event, since)) for since, moment in pairwise(times)]
+            actions += [(time, HoldPart(event, since)) for since, time in pairwise(times)]
     return sorted(actions, key=lambda each: each[0])
 
 
-def strike(scene: Scene, stroke: Stroke, ring: Ring, manner: Manner, *, seed: int) -> Contact:
+def strike(
+    scene: Scene, stroke: Stroke, ring: ModalState, settings: ContactSettings, *, seed: int
+) -> Contact:
     """The contact of a stroke with the row as it rings by then. Raises `InputError` where it cannot be made."""
     try:
         return stroke_row(
@@ -208,22 +214,22 @@ def strike(scene: Scene, stroke: Stroke, ring: Ring, manner: Manner, *, seed: in
             scene.row.modes,
             seed=seed,
             ringing=ring.ahead(stroke.start),
-            fineness=FULL if manner.contact == "full" else EVENT,
-            allow_yield=manner.allow_yield,
-            pad_damping=manner.pad_damping,
+            resolution=REFERENCE if settings.contact == "reference" else EVENT,
+            allow_yield=settings.allow_yield,
+            pad_damping=settings.pad_damping,
         )
     except InputError as error:
         raise error.within("", f"{stroke.start:.2f} s, {stroke.origin}" if stroke.origin else "") from None
 
 
 def held(
-    scene: Scene, part: HoldPart, ring: Ring, palms: Projection, moment: float
+    scene: Scene, part: HoldPart, ring: ModalState, palms: Projection, time: float
 ) -> tuple[Array, NDArray[np.complex64]]:
     """What a palm or a resting stick takes at a moment from what is still there: times (1,), states (1, M)."""
     tine = np.arange(len(scene.instrument.tines))[scene.instrument.groups[part.hold.group].tines]
-    state = ring.state(moment, tine)
-    moved, moving = taken(part.hold, scene.row.modes, tine, seconds=moment - part.since, state=state)
-    return np.array([moment]), palms(tine, moved, moving).sum(axis=0, keepdims=True)
+    state = ring.state(time, tine)
+    moved, moving = taken(part.hold, scene.row.modes, tine, seconds=time - part.since, state=state)
+    return np.array([time]), palms(tine, moved, moving).sum(axis=0, keepdims=True)
 
 
 class Sounding:
@@ -234,7 +240,7 @@ class Sounding:
         self.signals = Overlay(points)
         self.pressure = Overlay(channels)
 
-    def add(self, struck: Struck) -> None:
+    def add(self, struck: StrokeSound) -> None:
         """A stroke."""
         self.states.append((struck.driven.ends / RATE, struck.driven.states))
         # kept in single precision: a long piece has many touches, and a file holds no more

@@ -15,7 +15,7 @@ from synth.playing.stroke import Stroke
 from synth.sound.audio import RATE
 from synth.sound.features import centroid
 from synth.sound.loudness import measure
-from synth.sound.render import Manner, Scene, perform
+from synth.sound.render import ContactSettings, Scene, perform
 
 FACTORS: Final = (3.0, 1.0 / 3.0)
 LISTENED: Final = 0.5  # s after the stick has passed: the loudest moment is over
@@ -30,15 +30,15 @@ class Moved:
     brightness: float  # ratio of the spectral centroids
 
 
-def moved_by_the_fingers(scene: Scene, stroke: Stroke, manner: Manner) -> tuple[Moved, ...]:
+def moved_by_the_fingers(scene: Scene, stroke: Stroke, settings: ContactSettings) -> tuple[Moved, ...]:
     """The stroke on a row at rest with each of `FACTORS`, against the stroke as it is."""
     group = scene.instrument.tines[scene.instrument.groups[stroke.group].tines]
-    places = [tine.place for tine in group]
+    places = [tine.position for tine in group]
     seconds = stroke.start + (max(places) - min(places)) / stroke.speed + LISTENED
     heard = []
     for factor in (1.0, *FACTORS):
-        held = dataclasses.replace(manner, pad_damping=factor, allow_yield=True)
-        pressure = perform(scene, [stroke], seconds=seconds, manner=held).sound()
+        held = dataclasses.replace(settings, pad_damping=factor, allow_yield=True)
+        pressure = perform(scene, [stroke], seconds=seconds, settings=held).sound()
         heard.append((measure(pressure, RATE).loudest, centroid(pressure, RATE)))
     (level, bright), *others = heard
     return tuple(

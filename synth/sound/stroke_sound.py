@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Struck:
+class StrokeSound:
     """A stroke, heard: contact signals and modal states, and the pressure of the stick itself."""
 
     driven: Driven
@@ -52,7 +52,7 @@ class Striker:
         self.drive = Drive(model.pole, radiator.weights, immediate=radiator.immediate, rate=rate)
         self._kept: OrderedDict[tuple[int, float], Inputs] = OrderedDict()
 
-    def __call__(self, contact: Contact, *, height: float) -> Struck:
+    def __call__(self, contact: Contact, *, height: float) -> StrokeSound:
         """What the trace of a contact, `height` m below the tips, becomes."""
         trace = contact.trace
         met = np.flatnonzero(np.bincount(trace.tine))
@@ -63,7 +63,7 @@ class Striker:
             impulse=trace.impulse.T.ravel(),
         )
         driven = self.drive(joined([self._inputs(int(tine), height) for tine in met]), force)
-        return Struck(driven, self._of_stick(contact, trace))
+        return StrokeSound(driven, self._of_stick(contact, trace))
 
     def prepare(self, *, height: float = 0.0) -> None:
         """Make every tine ready now: a player must not wait for it."""

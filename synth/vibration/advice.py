@@ -37,7 +37,7 @@ from synth.units import MM
 from synth.vibration.bar import support_springs
 from synth.vibration.coupling import Bases
 from synth.vibration.estimate import FreeBar, estimate, free_bar
-from synth.vibration.host import pull
+from synth.vibration.host import base_reaction
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import (
     NOTICED_DECAY,
@@ -185,10 +185,10 @@ class _Adviser:
     def _pair_left(self, quarrel: Quarrel, ways: Array) -> Array:
         """The severity (W,) of tine and mode alone with the tine moved so far (W,), m."""
         r, mode = quarrel.tine, quarrel.bar_mode
-        place = self.bases.place[r] + ways
-        rows = _moved(self.bases, r, place, self.shapes).rows()[:, :4]
-        g = pull(self.row.modes)[r, :, quarrel.plane, :PARTIALS][:, quarrel.partial - 1]
-        mu = np.einsum("i,pij,pj->p", g, rows, motion_at(self.shapes, place)[..., mode]) ** 2
+        position = self.bases.position[r] + ways
+        rows = _moved(self.bases, r, position, self.shapes).rows()[:, :4]
+        g = base_reaction(self.row.modes)[r, :, quarrel.plane, :PARTIALS][:, quarrel.partial - 1]
+        mu = np.einsum("i,pij,pj->p", g, rows, motion_at(self.shapes, position)[..., mode]) ** 2
         loss = self.row.modes.loss_factor[r, quarrel.plane, quarrel.partial - 1]
         hertz = np.array([quarrel.partial_hz, self.shapes.frequency[mode]])
         tine, bar = ((2.0 * math.pi * hertz) ** 2)[:, None]
@@ -201,9 +201,9 @@ class _Adviser:
         if worst < 0:
             return
         support = self.instrument.bar.supports[worst]
-        here = support.place / MM
+        here = support.position / MM
         targets = np.arange(
-            math.ceil(self.shapes.place[0] / MM), math.floor(self.shapes.place[-1] / MM) + 1.0
+            math.ceil(self.shapes.position[0] / MM), math.floor(self.shapes.position[-1] / MM) + 1.0
         )
         targets = targets[np.abs(targets - here) > 0.5]
         axes = _nearest_axes(self.shapes, targets * MM)
@@ -219,7 +219,7 @@ class _Adviser:
         lossy = self.shapes.loss_factor[quarrel.bar_mode] >= 2.0 * bar.material.loss_factor
         if quarrel.decay_loss < NOTICED_DECAY or not bar.supports or not lossy:
             return -1, math.nan
-        places = np.array([each.place for each in bar.supports])
+        places = np.array([each.position for each in bar.supports])
         axes = _nearest_axes(self.shapes, places)
         k = [s.loss_factor * support_springs(s, own) for s, own in zip(bar.supports, axes, strict=True)]
         motion = motion_at(self.shapes, places)[..., quarrel.bar_mode]
@@ -259,17 +259,17 @@ def _spread(nearest_first: Array) -> Array:
     return np.asarray(nearest_first[index[index < len(nearest_first)]])
 
 
-def _moved(bases: Bases, r: int, place: Array, shapes: BarShapes) -> Bases:
+def _moved(bases: Bases, r: int, position: Array, shapes: BarShapes) -> Bases:
     """Tine r standing at other places (P,): the same in the bar's own axes there."""
-    here, there = (_nearest_axes(shapes, p) for p in (bases.place[r : r + 1], place))
+    here, there = (_nearest_axes(shapes, p) for p in (bases.position[r : r + 1], position))
     turn = there.swapaxes(-1, -2) @ here
     arm, along, across, pointing = (
         turn @ each[r] for each in (bases.arm, bases.along, bases.across, bases.pointing)
     )
-    return Bases(place, arm, along, across, pointing, np.full(len(place), bases.axis[r]))
+    return Bases(position, arm, along, across, pointing, np.full(len(position), bases.axis[r]))
 
 
-def _nearest_axes(shapes: BarShapes, place: Array) -> NDArray[np.float64]:
+def _nearest_axes(shapes: BarShapes, position: Array) -> NDArray[np.float64]:
     """The bar's axes (P, 3, 3) at the nodes nearest to places."""
-    middles = (shapes.place[1:] + shapes.place[:-1]) / 2.0
-    return np.asarray(shapes.axes[np.searchsorted(middles, place)])
+    middles = (shapes.position[1:] + shapes.position[:-1]) / 2.0
+    return np.asarray(shapes.axes[np.searchsorted(middles, position)])

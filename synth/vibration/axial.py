@@ -97,12 +97,12 @@ def _line(tine: Tine) -> tuple[tuple[float, float], tuple[float, float]]:
     )
 
 
-def _hang(M: Array, placed: PlacedNut, place: float) -> None:
+def _hang(M: Array, placed: PlacedNut, position: float) -> None:
     """Add a nut at `place` (in elements from the foot), consistent with the element's straight line.
 
     About the rod's axis it turns with about the inertia it has about a diameter.
     """
-    node = min(max(int(place), 0), ELEMENTS - 1)
-    share = np.array([1.0 - (place - node), place - node])
+    node = min(max(int(position), 0), ELEMENTS - 1)
+    share = np.array([1.0 - (position - node), position - node])
     own = np.array([placed.nut.mass, placed.nut.rotary_inertia])
     M[:, node : node + 2, node : node + 2] += own[:, None, None] * np.outer(share, share)

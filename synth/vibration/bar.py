@@ -55,8 +55,8 @@ class BarModes:
     modes above the last one still yield: motion per force and moment between the asked-for places, global axes.
     """
 
-    place: Array  # (B,) m along the axis, rising
-    position: Array  # (B, 3) m
+    position: Array  # (B,) m along the axis, rising
+    point: Array  # (B, 3) m
     axes: Array  # (B, 3, 3) rows tangent, side, up
     frequency: Array  # (Mb,) Hz, rising
     loss_factor: Array  # (Mb,)
@@ -70,20 +70,20 @@ class BarModes:
         """The squared angular frequencies (Mb,), s^-2."""
         return np.asarray((2.0 * math.pi * self.frequency) ** 2)
 
-    def at(self, place: npt.ArrayLike) -> Array:
+    def at(self, position: npt.ArrayLike) -> Array:
         """The modes' motion (..., 6, Mb) at places along the axis; between nodes by the beam's cubic."""
-        wanted = np.asarray(place, dtype=float)
-        right = np.clip(np.searchsorted(self.place, wanted, side="left"), 1, len(self.place) - 1)
+        wanted = np.asarray(position, dtype=float)
+        right = np.clip(np.searchsorted(self.position, wanted, side="left"), 1, len(self.position) - 1)
         left = right - 1
-        span = self.place[right] - self.place[left]
-        s = np.clip((wanted - self.place[left]) / span, 0.0, 1.0)
+        span = self.position[right] - self.position[left]
+        s = np.clip((wanted - self.position[left]) / span, 0.0, 1.0)
         return _cubic(self.shape[left], self.shape[right], self.axes[left, 0], self.axes[right, 0], s, span)
 
-    def frame_at(self, place: npt.ArrayLike) -> tuple[Array, Array]:
+    def frame_at(self, position: npt.ArrayLike) -> tuple[Array, Array]:
         """Position (..., 3) and axes (..., 3, 3) of the nearest node."""
-        middles = (self.place[1:] + self.place[:-1]) / 2.0
-        nearest = np.searchsorted(middles, np.asarray(place, dtype=float))
-        return self.position[nearest], self.axes[nearest]
+        middles = (self.position[1:] + self.position[:-1]) / 2.0
+        nearest = np.searchsorted(middles, np.asarray(position, dtype=float))
+        return self.point[nearest], self.axes[nearest]
 
 
 def solve_bar(
@@ -100,20 +100,20 @@ def solve_bar(
 @functools.lru_cache(maxsize=4)
 def _solved(bar: Bar, places: tuple[float, ...], more: tuple[float, ...], highest_hz: float) -> BarModes:
     beam = beam_of(bar)
-    place = mesh(bar, beam, [*places, *more], min(highest_hz, HIGHEST_HZ))
-    position, axes = path(bar, place)
-    closed = _is_closed(bar, position, axes)
-    node = np.arange(len(place))
+    position = mesh(bar, beam, [*places, *more], min(highest_hz, HIGHEST_HZ))
+    point, axes = path(bar, position)
+    closed = _is_closed(bar, point, axes)
+    node = np.arange(len(position))
     node[-1] = 0 if closed else node[-1]
-    frequency, shape = _all_modes(_frame(bar, beam, place, position, axes, node))
+    frequency, shape = _all_modes(_frame(bar, beam, position, point, axes, node))
     shape = shape.reshape(-1, 6, len(frequency))[node]
     kept = int(np.searchsorted(frequency, highest_hz))
-    asked = np.searchsorted(place, np.asarray(places, dtype=float) - SNAP)
+    asked = np.searchsorted(position, np.asarray(places, dtype=float) - SNAP)
     higher = shape[asked, :, kept:] / (2.0 * math.pi * frequency[kept:])
-    held = np.searchsorted(place, _support_places(bar) - SNAP)
+    held = np.searchsorted(position, _support_places(bar) - SNAP)
     loss = _loss(bar, frequency[:kept], shape[held, :, :kept], axes[held])
     modes = BarModes(
-        place, position, axes, frequency[:kept], _loss_factor(loss, frequency[:kept]), loss,
+        position, point, axes, frequency[:kept], _loss_factor(loss, frequency[:kept]), loss,
         np.ascontiguousarray(shape[:, :, :kept]), np.tensordot(higher, higher, ([2], [2])), closed,
     )  # fmt: skip
     for each in fields(modes):
@@ -129,7 +129,7 @@ def standing_on(bar: Bar, feet: npt.ArrayLike) -> Bar:
     """
     near = max(bar.section.width, bar.section.height)
     places = np.asarray(feet, dtype=float)
-    kept = [s for s in bar.supports if s.kind != "foot" and np.all(np.abs(places - s.place) > near)]
+    kept = [s for s in bar.supports if s.kind != "foot" and np.all(np.abs(places - s.position) > near)]
     return replace(bar, supports=tuple(kept))
 
 
@@ -156,7 +156,7 @@ def section_of(section: BarSection, poisson: float) -> Section:
     return tube(section.width, section.wall or section.width / 2.0, poisson)
 
 
-def reach(section: BarSection, face: npt.ArrayLike) -> Array:
+def surface_distance(section: BarSection, face: npt.ArrayLike) -> Array:
     """From the bar's axis to its surface in the direction `face` (rad, from up towards side), in m."""
     up, side = np.abs(np.cos(face)), np.abs(np.sin(face))
     if section.shape != "rectangle":
@@ -166,13 +166,13 @@ def reach(section: BarSection, face: npt.ArrayLike) -> Array:
     return np.asarray(np.minimum(to_top, section.width / 2.0 / np.maximum(side, near)))
 
 
-def path(bar: Bar, place: Array) -> tuple[Array, Array]:
+def path(bar: Bar, position: Array) -> tuple[Array, Array]:
     """Position (B, 3) and axes (B, 3, 3; rows tangent, side, up) at places (B,) along the bar's axis."""
-    position, axes = np.zeros((len(place), 3)), np.zeros((len(place), 3, 3))
+    point, axes = np.zeros((len(position), 3)), np.zeros((len(position), 3, 3))
     for start, origin, at_start, segment in _segments(bar):
-        here = place >= start - SNAP
-        position[here], axes[here] = _along(segment, origin, at_start, place[here] - start)
-    return position, axes
+        here = position >= start - SNAP
+        point[here], axes[here] = _along(segment, origin, at_start, position[here] - start)
+    return point, axes
 
 
 def mesh(bar: Bar, beam: Properties, places: Sequence[float], highest_hz: float) -> Array:
@@ -208,7 +208,7 @@ def _for_waves(beam: Properties, span: Array, highest_hz: float) -> npt.NDArray[
 
 
 def _segments(bar: Bar) -> Iterator[tuple[float, Array, Array, Straight | Bend]]:
-    """Each piece of the path with where it starts: place, position, axes."""
+    """Each piece of the path with where it starts: place, point, axes."""
     start, origin, axes = 0.0, np.zeros(3), np.eye(3)
     for segment in bar.path:
         yield start, origin, axes, segment
@@ -225,8 +225,8 @@ def _along(segment: Straight | Bend, origin: Array, axes: Array, distance: Array
         math.cos(segment.plane) * side + math.sin(segment.plane) * up
     )
     angle = (distance / segment.radius)[:, None]
-    position = origin + segment.radius * (np.sin(angle) * tangent + (1.0 - np.cos(angle)) * toward)
-    return position, _turned(axes, np.cross(tangent, toward), angle[:, 0])
+    point = origin + segment.radius * (np.sin(angle) * tangent + (1.0 - np.cos(angle)) * toward)
+    return point, _turned(axes, np.cross(tangent, toward), angle[:, 0])
 
 
 def _turned(axes: Array, about: Array, angle: Array) -> Array:
@@ -235,20 +235,20 @@ def _turned(axes: Array, about: Array, angle: Array) -> Array:
     return np.asarray(c * axes + s * np.cross(about, axes) + (1.0 - c) * np.outer(axes @ about, about))
 
 
-def _is_closed(bar: Bar, position: Array, axes: Array) -> bool:
-    gap = float(np.linalg.norm(position[-1] - position[0]))
+def _is_closed(bar: Bar, point: Array, axes: Array) -> bool:
+    gap = float(np.linalg.norm(point[-1] - point[0]))
     return gap < CLOSED * bar.length and float(axes[-1, 0] @ axes[0, 0]) > 1.0 - CLOSED
 
 
 def _frame(
-    bar: Bar, beam: Properties, place: Array, position: Array, axes: Array, node: npt.NDArray[np.int64]
+    bar: Bar, beam: Properties, position: Array, point: Array, axes: Array, node: npt.NDArray[np.int64]
 ) -> Frame:
     springs = []
-    for support, at in zip(bar.supports, np.searchsorted(place, _support_places(bar) - SNAP), strict=True):
+    for support, at in zip(bar.supports, np.searchsorted(position, _support_places(bar) - SNAP), strict=True):
         springs.append(Spring(int(node[at]), support_springs(support, axes[at])))
     up = axes[:-1, 2] + axes[1:, 2]
     return Frame(
-        position[: node.max() + 1], np.stack([node[:-1], node[1:]], axis=-1), up, beam, springs=tuple(springs)
+        point[: node.max() + 1], np.stack([node[:-1], node[1:]], axis=-1), up, beam, springs=tuple(springs)
     )
 
 
@@ -279,7 +279,7 @@ def _uncoupled(K: Array, M: Array) -> list[npt.NDArray[np.int64]]:
 
 
 def _support_places(bar: Bar) -> Array:
-    return np.clip([support.place for support in bar.supports], 0.0, bar.length)
+    return np.clip([support.position for support in bar.supports], 0.0, bar.length)
 
 
 def _loss(bar: Bar, frequency: Array, held: Array, axes: Array) -> Array:

@@ -75,9 +75,9 @@ def frame_element(beam: Properties, length: Value) -> tuple[Array, Array]:
         (_PLANE_XZ, plane_element(beam.bend_y, beam.shear_z, beam.mass, beam.inertia_y, h)),
     )
     for (freedoms, sign), (stiffness, mass) in parts:
-        place = np.ix_(range(len(h)), freedoms, freedoms)
-        K[place] += np.outer(sign, sign) * stiffness
-        M[place] += np.outer(sign, sign) * mass
+        position = np.ix_(range(len(h)), freedoms, freedoms)
+        K[position] += np.outer(sign, sign) * stiffness
+        M[position] += np.outer(sign, sign) * mass
     return K, M
 
 

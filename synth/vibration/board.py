@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Bar, Board, Foot
-from synth.vibration.bar import path, reach
+from synth.vibration.bar import path, surface_distance
 from synth.vibration.board_interface import BoardModes, Feet, StandingBoard
 from synth.vibration.plate import Plate, PlateModes, orthotropic, solve_plate
 from synth.vibration.plate_air import (
@@ -62,7 +62,7 @@ GAUSS: Final = (-math.sqrt(0.5), 0.0, math.sqrt(0.5))  # three points of equal w
 
 
 @dataclass(frozen=True)
-class Place:
+class Placement:
     """Where the board lies: global = origin + x ex + y ey + z ez, from the board's middle."""
 
     origin: Array  # (3,) m
@@ -79,7 +79,7 @@ class SolvedBoard:
 
     standing: StandingBoard
     plate: Plate
-    place: Place
+    placement: Placement
     radiation: Radiation  # of the solved modes
     source: Array  # (Z, 2) m from the middle, where each statistical mode radiates from
     strength: Array  # (Z,) m2/kg^(1/2), its volume velocity per modal velocity, a monopole's
@@ -96,7 +96,7 @@ class SolvedBoard:
 
     def distance(self, ears: Array) -> float:
         """From the nearest point of the board to the nearest of the ears (C, 3), in m."""
-        own = self.place.inward(ears)
+        own = self.placement.inward(ears)
         half = np.array([self.plate.length / 2.0, self.plate.width / 2.0])
         beside = np.maximum(np.abs(own[:, :2]) - half, 0.0)
         return float(np.sqrt(np.sum(beside**2, axis=1) + own[:, 2] ** 2).min())
@@ -115,7 +115,7 @@ class SolvedBoard:
 
         e^(+jwt); the phase is that of the time nearest/c later.
         """
-        own = self.place.inward(ear)
+        own = self.placement.inward(ear)
         k = 2.0 * math.pi * frequency / SOUND_SPEED
         R = np.sqrt(np.sum((own[:2] - self.source) ** 2, axis=1) + own[2] ** 2)[:, None]
         scattered = (
@@ -130,7 +130,7 @@ class SolvedBoard:
 
 def solve_board(board: Board, bar: Bar) -> SolvedBoard:
     """The board's modes in air with its feet under the bar."""
-    plate, place, feet = plate_of(board), lie(board, bar), len(board.feet)
+    plate, position, feet = plate_of(board), lie(board, bar), len(board.feet)
     dry = bending(plate)
     solved = _in_air(board, dry)
     shape = dry.at(*_under_feet(board)).reshape(feet, len(GAUSS) ** 2, 3, -1).mean(axis=1)
@@ -148,12 +148,12 @@ def solve_board(board: Board, bar: Bar) -> SolvedBoard:
     modes = BoardModes(
         np.concatenate([solved.frequency, many.frequency, np.zeros(sliding.shape[2])]),
         _all_losses(solved, many, sliding.shape[2]),
-        _turned(np.concatenate([_tilting(upright), sliding], axis=2), place.axes),
+        _turned(np.concatenate([_tilting(upright), sliding], axis=2), position.axes),
     )
     return SolvedBoard(
         StandingBoard(modes, feet_of(board, bar)),
         plate,
-        place,
+        position,
         solved.air.stored(),
         many.source,
         many.strength,
@@ -189,15 +189,17 @@ def feet_of(board: Board, bar: Bar) -> Feet:
     places = np.array([foot.bar_place for foot in board.feet])
     _, axes = path(bar, places)
     down = np.array([0.0, 0.0, -1.0])
-    arm = np.array([reach(bar.section, math.atan2(each[1] @ down, each[2] @ down)) * down for each in axes])
+    arm = np.array(
+        [surface_distance(bar.section, math.atan2(each[1] @ down, each[2] @ down)) * down for each in axes]
+    )
     stiffness = np.array([_springs(foot, each) for foot, each in zip(board.feet, axes, strict=True)])
     return Feet(places, arm, stiffness, np.array([foot.loss_factor for foot in board.feet]))
 
 
-def lie(board: Board, bar: Bar) -> Place:
+def lie(board: Board, bar: Bar) -> Placement:
     """Where the board lies so that its feet stand under the bar's: the best turn and shift in the level plane."""
-    position, _ = path(bar, np.array([foot.bar_place for foot in board.feet]))
-    under = position[:, :2]
+    point, _ = path(bar, np.array([foot.bar_place for foot in board.feet]))
+    under = point[:, :2]
     on = np.array([(foot.x - board.length / 2.0, foot.y - board.width / 2.0) for foot in board.feet])
     one, other = on - on.mean(axis=0), under - under.mean(axis=0)
     turn = math.atan2(
@@ -205,9 +207,9 @@ def lie(board: Board, bar: Bar) -> Place:
     )
     ex, ey = np.array([math.cos(turn), math.sin(turn), 0.0]), np.array([-math.sin(turn), math.cos(turn), 0.0])
     axes = np.stack([ex, ey, [0.0, 0.0, 1.0]])
-    depth = float(np.mean(position[:, 2])) - reach(bar.section, math.pi)
+    depth = float(np.mean(point[:, 2])) - surface_distance(bar.section, math.pi)
     origin = np.append(under.mean(axis=0), depth) - np.append(on.mean(axis=0), 0.0) @ axes
-    return Place(origin, axes)
+    return Placement(origin, axes)
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ class BoardModes:
 class Feet:
     """The J springs between the bar's underside and the board, each in six directions, global axes."""
 
-    place: Array  # (J,) m along the bar
+    position: Array  # (J,) m along the bar
     arm: Array  # (J, 3) m from the bar's axis to where the foot holds
     stiffness: Array  # (J, 6) N/m, N m/rad
     loss_factor: Array  # (J,)

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from synth.design.instrument import Bend, Instrument, PlacedNut
 from synth.errors import InputError
 from synth.units import MM
-from synth.vibration.bar import path, reach
+from synth.vibration.bar import path, surface_distance
 from synth.vibration.rod import Array
 from synth.vibration.tine import TineModes
 
@@ -68,9 +68,11 @@ def _standing(
 ) -> _Standing:
     tines = instrument.tines
     face = np.array([tine.face for tine in tines])
-    position, axes = path(instrument.bar, np.array([tine.place for tine in tines]))
+    point, axes = path(instrument.bar, np.array([tine.position for tine in tines]))
     toward = np.cos(face)[:, None] * axes[:, 2] + np.sin(face)[:, None] * axes[:, 1]
-    off = reach(instrument.bar.section, face) + np.array([tine.root.base_nut_height for tine in tines])
+    off = surface_distance(instrument.bar.section, face) + np.array(
+        [tine.root.base_nut_height for tine in tines]
+    )
     omega = 2.0 * math.pi * np.where(modes.exists, modes.frequency[:, 0], np.inf)
     most = max((len(nuts) for nuts in trim), default=0)
     # A nut that is not there sits nowhere near.
@@ -80,7 +82,7 @@ def _standing(
             nut[row, column] = each.position, each.nut.height / 2.0, each.nut.width / math.sqrt(3.0)
     even = length[:, None] * np.linspace(0.0, 1.0, _HEIGHTS)
     return _Standing(
-        base=position + off[:, None] * toward,
+        base=point + off[:, None] * toward,
         toward=toward,
         length=length,
         bend=HOLD * np.sum(modes.at(0.0) ** 2 / omega**2, axis=1),
@@ -92,9 +94,9 @@ def _standing(
 
 def _pairs(instrument: Instrument) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """All pairs that could meet: neighbours on a straight bar, any two where the bar bends."""
-    place = np.array([tine.place for tine in instrument.tines])
+    position = np.array([tine.position for tine in instrument.tines])
     straight = not any(isinstance(segment, Bend) for segment in instrument.bar.path)
-    near = np.abs(place[:, None] - place) < (_NEAR if straight else np.inf)
+    near = np.abs(position[:, None] - position) < (_NEAR if straight else np.inf)
     one, other = np.nonzero(np.triu(near, k=1))
     return one, other
 
@@ -132,7 +134,7 @@ def _refuse(instrument: Instrument, pair: NDArray[np.int64], room: Array, swing:
     raise InputError(
         f"{_name(instrument, one)} and {_name(instrument, other)} {free}",
         remedy=f"they swing by {swing[where] / MM:.2g} mm together: space them wider, or turn their faces apart",
-        place=f"group[{instrument.tines[one].group + 1}]",
+        location=f"group[{instrument.tines[one].group + 1}]",
     )
 
 

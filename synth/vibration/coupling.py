@@ -1,9 +1,10 @@
-"""The coupled matrices: tines in coordinates relative to their bases, bases riding on the carrier's modes.
+"""The coupled matrices: tines in coordinates relative to their bases, bases riding on the host structure's modes.
 
-In: the parts' own modes. Out: a `Structure`. The carrier is the bar, with a board where it stands on one.
+In: the parts' own modes. Out: a `Structure`. The host structure is the bar, with a board where it stands on one.
 
     A point at height z on a tine moves by     a + theta z + sum phi_n(z) q_n
-    where a, theta are the base's motion in the tine's plane: linear in the carrier's coordinates b by rows W.
+    where a, theta are the base's motion in the tine's plane: linear in the host structure's coordinates b by rows
+    W.
 
     kinetic energy:   1/2 q'² + q' (g a' + l theta') + 1/2 [a' theta'] R [a' theta']^T,
                       g = int phi dm,  l = int (z phi dm + phi' dJ),  R = [[m, s], [s, J]]
@@ -31,7 +32,7 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Bar, Tine
 from synth.vibration.axial import AxialModes
-from synth.vibration.bar import BarModes, reach
+from synth.vibration.bar import BarModes, surface_distance
 from synth.vibration.board_interface import StandingBoard
 from synth.vibration.frame import rigid_arm
 from synth.vibration.section import Array
@@ -44,7 +45,7 @@ Indices = NDArray[np.int64]
 class Bases:
     """Where R tines stand: places on the bar (R,); vectors (R, 3) in global axes."""
 
-    place: Array
+    position: Array
     arm: Array  # from the bar's axis to the clamp point
     along: Array  # unit vectors: along the row,
     across: Array  # across it,
@@ -55,7 +56,7 @@ class Bases:
         """(R, 6, 6): the base's a and theta in plane 0, in plane 1, its motion and turn the way the tine points."""
         turn, lean = np.cos(self.axis)[:, None], np.sin(self.axis)[:, None]
         plane = (turn * self.along + lean * self.across, turn * self.across - lean * self.along)
-        rows = np.zeros((len(self.place), 6, 6))
+        rows = np.zeros((len(self.position), 6, 6))
         for p, direction in enumerate(plane):
             rows[:, 2 * p, :3] = direction
             rows[:, 2 * p + 1, 3:] = np.cross(self.pointing, direction)  # (theta x z n).e = theta.(z n x e)
@@ -65,28 +66,28 @@ class Bases:
 
 @dataclass(frozen=True)
 class Structure:
-    """The coupled matrices by blocks: Q tine freedoms, Mc carrier freedoms (the bar's modes, then the board's)."""
+    """The coupled matrices by blocks: Q tine freedoms, Mc host freedoms (the bar's modes, then the board's)."""
 
     tine_dof: Indices  # (R, 2, N) among the Q, -1 where there is no partial
     axial_dof: Indices  # (R, 2, Na)
     bar_count: int
     tine_stiffness: Array  # (Q, Q) s^-2
     tine_loss: Array  # (Q,) s^-2, K' is diagonal there
-    carrier_mass: Array  # (Mc, Mc)
-    carrier_stiffness: Array  # (Mc, Mc)
-    carrier_loss: Array  # (Mc, Mc)
+    host_mass: Array  # (Mc, Mc)
+    host_stiffness: Array  # (Mc, Mc)
+    host_loss: Array  # (Mc, Mc)
     coupling: Array  # (Mc, Q), B
 
 
-def stand(tines: Sequence[Tine], bar: Bar, bar_modes: BarModes) -> Bases:
+def base_frames(tines: Sequence[Tine], bar: Bar, bar_modes: BarModes) -> Bases:
     """Where the tines stand on the bar: at its face, their clamp points within the base nuts."""
-    place, face, axis = np.array([(t.place, t.face, t.split_axis) for t in tines]).T
+    position, face, axis = np.array([(t.position, t.face, t.split_axis) for t in tines]).T
     clamp = np.array([t.root.base_nut_height - t.root.added_length for t in tines])
-    _, axes = bar_modes.frame_at(place)
+    _, axes = bar_modes.frame_at(position)
     along, side, up = axes[:, 0], axes[:, 1], axes[:, 2]
     pointing = np.cos(face)[:, None] * up + np.sin(face)[:, None] * side
-    arm = (reach(bar.section, face) + clamp)[:, None] * pointing
-    return Bases(place, arm, along, np.cross(pointing, along), pointing, axis)
+    arm = (surface_distance(bar.section, face) + clamp)[:, None] * pointing
+    return Bases(position, arm, along, np.cross(pointing, along), pointing, axis)
 
 
 def couple(
@@ -99,25 +100,27 @@ def couple(
     board: StandingBoard | None = None,
 ) -> Structure:
     """The structure's matrices; `nuts` (R, 6, 6) is what the base nuts weigh about the bar's axis."""
-    motion = beside_board(bar.at(bases.place), board)  # (R, 6, Mc)
+    motion = beside_board(bar.at(bases.position), board)  # (R, 6, Mc)
     rows = bases.rows()
     tine_dof, axial_dof = _number(modes, axial)
     squared, tine_loss, tine, force = _tine_blocks(modes, axial, tine_dof, axial_dof, rows)
     B = np.einsum("qi,qim->mq", force, motion[tine], optimize=True)
-    K = _softened(squared, force, tine, bar.compliance)
-    Kc, loss = carrier(bar, board)
-    A = np.eye(len(Kc)) + riding(motion, bases, modes, nuts + spinning(axial, bases))
+    K = _residual_flexibility(squared, force, tine, bar.compliance)
+    Kc, loss = host_structure(bar, board)
+    A = np.eye(len(Kc)) + added_mass(motion, bases, modes, nuts + spinning(axial, bases))
     return Structure(tine_dof, axial_dof, len(bar.frequency), K, tine_loss, A, Kc, loss, B)
 
 
-def riding(motion: Array, bases: Bases, modes: TineModes, nuts: Array) -> Array:
-    """The mass (Mc, Mc) that locked tines and base nuts add to a carrier that moves by `motion` (R, 6, Mc)."""
+def added_mass(motion: Array, bases: Bases, modes: TineModes, nuts: Array) -> Array:
+    """The mass (Mc, Mc) that locked tines and base nuts add to a host structure that moves by `motion` (R, 6,
+    Mc)."""
     rows = bases.rows()
-    return carried(motion, rows.swapaxes(-1, -2) @ rigid_inertia(modes) @ rows + nuts)
+    return added_rigid_mass(motion, rows.swapaxes(-1, -2) @ rigid_inertia(modes) @ rows + nuts)
 
 
-def carried(motion: Array, rigid: Array) -> Array:
-    """The mass (Mc, Mc) that rigid bodies (R, 6, 6) add to a carrier that moves them by `motion` (R, 6, Mc)."""
+def added_rigid_mass(motion: Array, rigid: Array) -> Array:
+    """The mass (Mc, Mc) that rigid bodies (R, 6, 6) add to a host structure that moves them by `motion` (R, 6,
+    Mc)."""
     flat = motion.reshape(-1, motion.shape[-1])
     return np.asarray(flat.T @ (rigid @ motion).reshape(flat.shape))
 
@@ -147,7 +150,7 @@ def nut_inertia(tines: Sequence[Tine], bar: Bar, bases: Bases) -> Array:
         if tine.root.base_nut is not None:
             nut = tine.root.base_nut
             own[r] = np.diag([nut.mass] * 3 + [nut.rotary_inertia] * 3)
-            height[r] = float(reach(bar.section, tine.face)) + nut.height / 2.0
+            height[r] = float(surface_distance(bar.section, tine.face)) + nut.height / 2.0
     move = rigid_arm(height[:, None] * bases.pointing)
     return np.asarray(move.swapaxes(-1, -2) @ own @ move)
 
@@ -156,7 +159,8 @@ def root_forces(modes: TineModes, axial: AxialModes, rows: Array) -> tuple[Array
     """Force and moment on the bar's axis per unit of a mode's acceleration: (R, 2, N, 6) and (R, 2, Na, 6)."""
     bending = np.stack(
         [
-            modes.momentum[..., None] * rows[:, None, p] + modes.moment[..., None] * rows[:, None, p + 1]
+            modes.momentum[..., None] * rows[:, None, p]
+            + modes.moment_participation[..., None] * rows[:, None, p + 1]
             for p in (0, 2)
         ],
         axis=1,
@@ -183,7 +187,7 @@ def _tine_blocks(
     return squared, loss, tine, np.concatenate([bending[bends], lengthwise[straight]])
 
 
-def _softened(squared: Array, force: Array, tine: Indices, compliance: Array) -> Array:
+def _residual_flexibility(squared: Array, force: Array, tine: Indices, compliance: Array) -> Array:
     """K_tine with the roots softened by what the bar's higher modes yield; `force` (Q, 6) per acceleration."""
     count = len(compliance)
     C = compliance.reshape(6 * count, 6 * count)
@@ -202,8 +206,8 @@ def _softened(squared: Array, force: Array, tine: Indices, compliance: Array) ->
     return K
 
 
-def carrier(bar: BarModes, board: StandingBoard | None) -> tuple[Array, Array]:
-    """Stiffness and loss of the carrier; its modes' own mass is 1."""
+def host_structure(bar: BarModes, board: StandingBoard | None) -> tuple[Array, Array]:
+    """Stiffness and loss of the host structure; its modes' own mass is 1."""
     if board is None:
         return np.diag(bar.stiffness), bar.loss
     squared = (2.0 * math.pi * board.modes.frequency) ** 2
@@ -213,14 +217,14 @@ def carrier(bar: BarModes, board: StandingBoard | None) -> tuple[Array, Array]:
     loss[:first, :first], loss[first:, first:] = bar.loss, board.modes.loss
     feet = board.feet
     spread = np.concatenate(
-        [rigid_arm(feet.arm) @ bar.at(feet.place), -board.modes.foot_shape], axis=-1
+        [rigid_arm(feet.arm) @ bar.at(feet.position), -board.modes.foot_shape], axis=-1
     )  # (J, 6, Mc): how far each foot is pressed
     pressed = np.einsum("jim,ji,jin->jmn", spread, feet.stiffness, spread, optimize=True)
     return K + pressed.sum(axis=0), loss + np.einsum("j,jmn->mn", feet.loss_factor, pressed)
 
 
 def beside_board(rows: Array, board: StandingBoard | None) -> Array:
-    """Rows on the bar's modes as rows on the carrier's: the board's part is zero."""
+    """Rows on the bar's modes as rows on the host structure's: the board's part is zero."""
     if board is None:
         return rows
     none = np.zeros((*rows.shape[:-1], len(board.modes.frequency)))

@@ -3,8 +3,8 @@
 In: a `Structure`'s blocks. Out: real modes (omega², V), and damped ones (poles, complex vectors).
 
 Without losses. The tines' block of M is the identity, so M has the factor L = [[1, 0], [B, L_s]] (tines first),
-L_s L_s^T = A - B B^T, and only the carrier's few freedoms need a triangular solve. The rest is one dense symmetric
-eigenproblem of L^-1 K L^-T; a few thousand freedoms take seconds.
+L_s L_s^T = A - B B^T, and only the host structure's few freedoms need a triangular solve. The rest is one dense
+symmetric eigenproblem of L^-1 K L^-T; a few thousand freedoms take seconds.
 
 With losses. K + jK' between real modes is Omega² + jD, D = V^T K' V. See `synth.vibration.modal_model` for the
 method; modes i and j belong to one cluster where |D_ij| > LINK |omega_i² - omega_j²|: then y_i holds more than LINK
@@ -28,7 +28,7 @@ Complex = NDArray[np.complex128]
 LINK: Final = (
     0.02  # leaves 4e-4 of a decay rate, and of a shape what a pole's width over their distance gives
 )
-FAINT: Final = 1e-3  # of a mode's mass in the carrier: with less it lends the carrier no motion
+FAINT: Final = 1e-3  # of a mode's mass in the host structure: with less it lends the host structure no motion
 STRIP: Final = 128  # columns of D at a time: the whole of it is never held
 FULLEST: Final = 1e3  # condition of a cluster's vectors; beyond it two poles all but coincide, see `_apart`
 
@@ -42,75 +42,79 @@ class DampedModes:
 
 
 def real_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) -> tuple[Array, Array]:
-    """omega² (M,) within the limits, rising, and vectors (D, M), carrier first, mass-normalised."""
+    """omega² (M,) within the limits, rising, and vectors (D, M), host first, mass-normalised."""
     from scipy.linalg import eigh, solve_triangular
 
     K, B = structure.tine_stiffness, structure.coupling
-    Q, carriers = len(K), len(B)
-    lower = np.linalg.cholesky(structure.carrier_mass - B @ B.T)
+    Q, host_count = len(K), len(B)
+    lower = np.linalg.cholesky(structure.host_mass - B @ B.T)
     half = solve_triangular(lower, B, lower=True)  # (Mc, Q)
-    inner = structure.carrier_stiffness + B @ K @ B.T
+    inner = structure.host_stiffness + B @ K @ B.T
     inner = solve_triangular(lower, solve_triangular(lower, inner, lower=True).T, lower=True)
-    standard = np.empty((Q + carriers, Q + carriers), order="F")
+    standard = np.empty((Q + host_count, Q + host_count), order="F")
     standard[:Q, :Q] = K
     standard[Q:, :Q] = -half @ K
     standard[Q:, Q:] = (inner + inner.T) / 2.0
     squared, u = eigh(standard, lower=True, overwrite_a=True, check_finite=False, driver="evd")
     limits = (2.0 * math.pi * np.array([lowest_hz, highest_hz])) ** 2
     kept = slice(*np.searchsorted(squared, limits))
-    vectors = np.empty((Q + carriers, len(squared[kept])))
-    vectors[:carriers] = solve_triangular(lower, u[Q:, kept], lower=True, trans="T")
-    vectors[carriers:] = u[:Q, kept] - B.T @ vectors[:carriers]
+    vectors = np.empty((Q + host_count, len(squared[kept])))
+    vectors[:host_count] = solve_triangular(lower, u[Q:, kept], lower=True, trans="T")
+    vectors[host_count:] = u[:Q, kept] - B.T @ vectors[:host_count]
     return squared[kept], vectors
 
 
-def damped_modes(squared: Array, vectors: Array, *, tine_loss: Array, carrier_loss: Array) -> DampedModes:
-    """The modes with their losses K': `tine_loss` (Q,) on the diagonal, `carrier_loss` (Mc, Mc) full."""
-    carriers = len(carrier_loss)
-    weighted = np.sqrt(tine_loss)[:, None] * vectors[carriers:]
-    lossy = carrier_loss @ vectors[:carriers]
-    own = np.einsum("qm,qm->m", weighted, weighted) + np.einsum("cm,cm->m", vectors[:carriers], lossy)
+def damped_modes(squared: Array, vectors: Array, *, tine_loss: Array, host_loss: Array) -> DampedModes:
+    """The modes with their losses K': `tine_loss` (Q,) on the diagonal, `host_loss` (Mc, Mc) full."""
+    host_count = len(host_loss)
+    weighted = np.sqrt(tine_loss)[:, None] * vectors[host_count:]
+    lossy = host_loss @ vectors[:host_count]
+    own = np.einsum("qm,qm->m", weighted, weighted) + np.einsum("cm,cm->m", vectors[:host_count], lossy)
     own = np.maximum(own, 0.0)
     values = (squared + 1j * own).astype(np.complex128)
     mixed = vectors.astype(np.complex64)
     named = np.arange(len(squared))  # which cluster a mode belongs to, by its first mode
-    for cluster in _clusters(squared, own, weighted, vectors[:carriers], lossy):
+    for cluster in _clusters(squared, own, weighted, vectors[:host_count], lossy):
         named[cluster] = cluster[0]
-        D = weighted[:, cluster].T @ weighted[:, cluster] + vectors[:carriers, cluster].T @ lossy[:, cluster]
+        D = (
+            weighted[:, cluster].T @ weighted[:, cluster]
+            + vectors[:host_count, cluster].T @ lossy[:, cluster]
+        )
         values[cluster], y = complex_modes(squared[cluster], (D + D.T) / 2.0)
         mixed[:, cluster] = vectors[:, cluster] @ y
-    mixed[:carriers] += _leaning(
-        squared + 1j * own, values, vectors[:carriers], mixed[:carriers], carrier_loss, named
+    mixed[:host_count] += _damping_correction(
+        squared + 1j * own, values, vectors[:host_count], mixed[:host_count], host_loss, named
     )
     pole = 1j * np.sqrt(values)
     order = np.argsort(pole.imag, kind="stable")
     return DampedModes(pole[order], mixed if np.all(np.diff(order) == 1) else mixed[:, order])
 
 
-def _leaning(
-    alone: Complex, values: Complex, carrier: Array, mixed: NDArray[np.complex64], loss: Array, named: Indices
+def _damping_correction(
+    alone: Complex, values: Complex, host: Array, mixed: NDArray[np.complex64], loss: Array, named: Indices
 ) -> NDArray[np.complex64]:
-    """What the carrier's losses add to its motion in every mode (Mc, M) from modes outside the mode's cluster.
+    """What the host structure's losses add to its motion in every mode (Mc, M) from modes outside the mode's
+    cluster.
 
-    First order: j D_km / (lambda_m - lambda_k) of mode k. What is heard of a tine is the little that the carrier
-    moves in its mode, and of that the LINK which clusters leave out is no small part. Only modes that move the
-    carrier lend it motion.
+    First order: j D_km / (lambda_m - lambda_k) of mode k. What is heard of a tine is the little that the host
+    structure moves in its mode, and of that the LINK which clusters leave out is no small part. Only modes that
+    move the host lend it motion.
     """
-    lent = np.flatnonzero(np.sum(carrier**2, axis=0) > FAINT)
+    lent = np.flatnonzero(np.sum(host**2, axis=0) > FAINT)
     added = np.empty(mixed.shape, dtype=np.complex64)
     for first in range(0, len(values), STRIP):
         here = slice(first, min(first + STRIP, len(values)))
-        share = 1j * (carrier[:, lent].T @ (loss @ mixed[:, here]))  # (k, STRIP)
+        share = 1j * (host[:, lent].T @ (loss @ mixed[:, here]))  # (k, STRIP)
         apart = named[lent][:, None] != named[None, here]
         share *= apart / np.where(apart, values[None, here] - alone[lent][:, None], 1.0)
-        added[:, here] = carrier[:, lent] @ share
+        added[:, here] = host[:, lent] @ share
     return added
 
 
 def complex_modes(squared: Array, D: Array) -> tuple[Complex, Complex]:
     """Values (n,) and vectors (n, n) of diag(squared) + jD, y^T y = 1, by rising frequency."""
     for step in range(6):
-        value, y = np.linalg.eig(np.diag(squared) + 1j * _apart(D, step))
+        value, y = np.linalg.eig(np.diag(squared) + 1j * _break_degeneracy(D, step))
         y = y / np.sqrt(np.einsum("in,in->n", y, y))
         if np.linalg.norm(y, 2) < FULLEST:
             break
@@ -118,7 +122,7 @@ def complex_modes(squared: Array, D: Array) -> tuple[Complex, Complex]:
     return value[order], y[:, order]
 
 
-def _apart(D: Array, step: int) -> Array:
+def _break_degeneracy(D: Array, step: int) -> Array:
     """D with its coupling weakened a little: where two poles coincide exactly, no two vectors belong to them.
 
     A millionth of the coupling parts them; what sounds does not change. D stays without negative eigenvalues.
@@ -127,14 +131,14 @@ def _apart(D: Array, step: int) -> Array:
     return (1.0 - weaker) * D + weaker * np.diag(D.diagonal())
 
 
-def _clusters(squared: Array, own: Array, weighted: Array, carrier: Array, lossy: Array) -> list[Indices]:
+def _clusters(squared: Array, own: Array, weighted: Array, host: Array, lossy: Array) -> list[Indices]:
     """Sets of two modes or more that D couples by more than LINK of their distance."""
     head = np.arange(len(squared))
     reach = _reach(squared, own)
     for first in range(0, len(squared), STRIP):
         here = slice(first, min(first + STRIP, len(squared)))
         there = slice(first, int(reach[here].max()))
-        D = weighted[:, here].T @ weighted[:, there] + carrier[:, here].T @ lossy[:, there]
+        D = weighted[:, here].T @ weighted[:, there] + host[:, here].T @ lossy[:, there]
         distance = np.abs(squared[here, None] - squared[None, there])
         for i, j in np.argwhere(np.abs(D) > LINK * distance) + first:
             if i < j:

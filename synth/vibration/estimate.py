@@ -22,7 +22,7 @@ import numpy as np
 
 from synth.design.instrument import Bar, Instrument
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
-from synth.vibration.coupling import nut_inertia, riding, stand
+from synth.vibration.coupling import added_mass, base_frames, nut_inertia
 from synth.vibration.quarrels import Meetings, meet
 from synth.vibration.section import Array
 from synth.vibration.tuning import Row
@@ -35,27 +35,27 @@ class FreeBar:
     """The bare bar with nothing to hold it, the same wherever tines and supports are tried."""
 
     modes: BarModes
-    place: Array  # (S,) m
+    position: Array  # (S,) m
     compliance: Array  # (S, 6, 6) of the modes left out, in the bar's own axes there
 
 
 def free_bar(bar: Bar) -> FreeBar:
     """The free bar of this path, section and steel."""
-    place = np.linspace(0.0, bar.length, LOOKED_AT)
-    modes = solve_bar(dataclasses.replace(bar, supports=()), place.tolist(), highest_hz=COUPLED_HZ)
+    position = np.linspace(0.0, bar.length, LOOKED_AT)
+    modes = solve_bar(dataclasses.replace(bar, supports=()), position.tolist(), highest_hz=COUPLED_HZ)
     here = np.arange(LOOKED_AT)
-    turn = _both(modes.frame_at(place)[1])
+    turn = _both(modes.frame_at(position)[1])
     compliance = turn @ modes.compliance[here, :, here] @ turn.swapaxes(-1, -2)
-    return FreeBar(modes, place, compliance)
+    return FreeBar(modes, position, compliance)
 
 
 def estimate(instrument: Instrument, row: Row, bar: FreeBar) -> Meetings:
     """What the row's partials meet where the instrument's groups and supports stand; `bar` is its own, set free."""
     free = bar.modes
-    bases = stand(instrument.tines, instrument.bar, free)
-    motion = free.at(bases.place)
+    bases = base_frames(instrument.tines, instrument.bar, free)
+    motion = free.at(bases.position)
     stiffness, loss = _held(instrument.bar, bar)
-    mass = riding(motion, bases, row.modes, nut_inertia(instrument.tines, instrument.bar, bases))
+    mass = added_mass(motion, bases, row.modes, nut_inertia(instrument.tines, instrument.bar, bases))
     mass[np.diag_indices_from(mass)] += 1.0
     inverse = np.linalg.inv(np.linalg.cholesky(mass))
     kappa, u = np.linalg.eigh(inverse @ stiffness @ inverse.T)
@@ -70,11 +70,11 @@ def _held(bar: Bar, free: FreeBar) -> tuple[Array, Array]:
     """Stiffness and loss (Mb, Mb) of the bar on its supports, in the free bar's modes."""
     stiffness, material = np.diag(free.modes.stiffness), bar.material.loss_factor
     loss = material * stiffness
-    places = [support.place for support in bar.supports]
+    places = [support.position for support in bar.supports]
     turns = _both(free.modes.frame_at(places)[1])
     for support, phi, turn in zip(bar.supports, free.modes.at(places), turns, strict=True):
         own = turn @ phi
-        C = free.compliance[np.argmin(np.abs(free.place - support.place))]
+        C = free.compliance[np.argmin(np.abs(free.position - support.position))]
         series = np.linalg.inv(np.eye(6) + np.diag(support.springs) @ C)  # (k^-1 + C)^-1 = (1 + k C)^-1 k
         spring = own.T @ series @ np.diag(support.springs) @ own
         stiffness = stiffness + (spring + spring.T) / 2.0

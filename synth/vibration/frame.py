@@ -97,9 +97,9 @@ def matrices(frame: Frame) -> tuple[Array, Array]:
     K, M = np.zeros((2, size, size))
     stiffness, mass = _elements(frame)
     freedoms = _freedoms(frame.element).reshape(len(frame.element), -1)
-    place = (freedoms[:, :, None], freedoms[:, None, :])
-    np.add.at(K, place, stiffness)
-    np.add.at(M, place, mass)
+    position = (freedoms[:, :, None], freedoms[:, None, :])
+    np.add.at(K, position, stiffness)
+    np.add.at(M, position, mass)
     for body in frame.masses:
         at = _freedoms(np.array(body.node))
         M[np.ix_(at, at)] += _body(body)

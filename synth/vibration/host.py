@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from synth.vibration.axial import AxialModes
 from synth.vibration.bar import BarModes
-from synth.vibration.coupling import Bases, Indices, riding
+from synth.vibration.coupling import Bases, Indices, added_mass
 from synth.vibration.eigen import complex_modes
 from synth.vibration.section import Array
 from synth.vibration.tine import TineModes
@@ -67,7 +67,7 @@ def free_tines(
     loss = squared * modes.loss_factor[:, :, :count]
     shape = squared.shape
     squared, loss = squared.reshape(shape[0], -1), loss.reshape(shape[0], -1)
-    g = pull(modes)[..., : shape[2]].reshape(shape[0], 4, -1)
+    g = base_reaction(modes)[..., : shape[2]].reshape(shape[0], 4, -1)
     g = np.concatenate([g, np.zeros((shape[0], 2, g.shape[2]))], axis=1)
     if axial is not None:
         own = (2.0 * math.pi * axial.frequency) ** 2
@@ -79,13 +79,13 @@ def free_tines(
 
 def own_residual(bar: BarModes, bases: Bases) -> Array:
     """What the bar's modes above the last yield at each base (R, 6, 6), in the tines' own directions."""
-    rows, here = bases.rows(), np.arange(len(bases.place))
+    rows, here = bases.rows(), np.arange(len(bases.position))
     return np.asarray(rows @ bar.compliance[here, :, here] @ rows.swapaxes(-1, -2))
 
 
 def loaded_bar(modes: TineModes, bar: BarModes, bases: Bases, *, nuts: Array) -> tuple[Array, Array]:
     """omega² (Mb,) of the bar with all tines locked, and its modes (Mb, Mb) in those of the bare bar."""
-    return loaded(np.diag(bar.stiffness), riding(bar.at(bases.place), bases, modes, nuts))
+    return loaded(np.diag(bar.stiffness), added_mass(bar.at(bases.position), bases, modes, nuts))
 
 
 def loaded(stiffness: Array, load: Array) -> tuple[Array, Array]:
@@ -119,11 +119,11 @@ def _orthogonal(y: Numbers) -> Numbers:
     return y
 
 
-def pull(modes: TineModes) -> Array:
+def base_reaction(modes: TineModes) -> Array:
     """Force and moment on the base (R, 4, 2, N) per acceleration of each plane's partials."""
     g = np.zeros((len(modes.mass), 4, 2, modes.momentum.shape[1]))
     for p in (0, 1):
-        g[:, 2 * p, p], g[:, 2 * p + 1, p] = modes.momentum, modes.moment
+        g[:, 2 * p, p], g[:, 2 * p + 1, p] = modes.momentum, modes.moment_participation
     return g
 
 

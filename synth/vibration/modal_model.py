@@ -29,7 +29,7 @@ from synth.design.instrument import Bar, PlacedNut, Tine
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar, standing_on
 from synth.vibration.board_interface import StandingBoard
-from synth.vibration.coupling import Bases, Indices, Structure, couple, nut_inertia, stand
+from synth.vibration.coupling import Bases, Indices, Structure, base_frames, couple, nut_inertia
 from synth.vibration.eigen import Complex, damped_modes, real_modes
 from synth.vibration.frame import rigid_arm
 from synth.vibration.section import Array
@@ -41,7 +41,8 @@ LOWEST_HZ: Final = 0.1  # a bar that nothing holds drifts: six motions at 0 Hz t
 
 @dataclass(frozen=True)
 class ModalModel:
-    """The structure's free vibrations: M modes on D freedoms, the carrier's (bar, then board) before the tines'.
+    """The structure's free vibrations: M modes on D freedoms, the host structure's (bar, then board) before the
+    tines'.
 
     Any displacement is Re(sum over m of vectors[:, m] a_m exp(pole_m t)) with modal amplitudes a (M,), complex.
     """
@@ -83,7 +84,7 @@ class ModalModel:
         return slice(self.bar_count, self.bar_count + self.board_count)
 
     @property
-    def carrier_dof(self) -> slice:
+    def host_dof(self) -> slice:
         return slice(0, self.bar_count + self.board_count)
 
 
@@ -101,11 +102,13 @@ def assemble(
     `places` along the bar get a node of the mesh of their own, besides the tines', supports' and feet's.
     """
     if board is not None:
-        bar = standing_on(bar, board.feet.place)
-    feet = [] if board is None else board.feet.place.tolist()
+        bar = standing_on(bar, board.feet.position)
+    feet = [] if board is None else board.feet.position.tolist()
     modes = solve_tines(tines, length, trim)
-    bar_modes = solve_bar(bar, [tine.place for tine in tines], more=[*feet, *places], highest_hz=COUPLED_HZ)
-    bases = stand(tines, bar, bar_modes)
+    bar_modes = solve_bar(
+        bar, [tine.position for tine in tines], more=[*feet, *places], highest_hz=COUPLED_HZ
+    )
+    bases = base_frames(tines, bar, bar_modes)
     structure = couple(
         modes,
         solve_axial(tines, length, trim),
@@ -122,17 +125,15 @@ def solve_structure(
 ) -> ModalModel:
     """The modal model of coupled matrices."""
     squared, vectors = real_modes(structure, lowest_hz=LOWEST_HZ, highest_hz=HIGHEST_HZ)
-    carriers = len(structure.carrier_mass)
-    damped = damped_modes(
-        squared, vectors, tine_loss=structure.tine_loss, carrier_loss=structure.carrier_loss
-    )
+    host_count = len(structure.host_mass)
+    damped = damped_modes(squared, vectors, tine_loss=structure.tine_loss, host_loss=structure.host_loss)
     return ModalModel(
         pole=damped.pole,
         vectors=np.ascontiguousarray(damped.vectors),  # row by row, as tines are asked for
-        tine_dof=np.where(structure.tine_dof >= 0, structure.tine_dof + carriers, -1),
-        axial_dof=np.where(structure.axial_dof >= 0, structure.axial_dof + carriers, -1),
+        tine_dof=np.where(structure.tine_dof >= 0, structure.tine_dof + host_count, -1),
+        axial_dof=np.where(structure.axial_dof >= 0, structure.axial_dof + host_count, -1),
         bar_count=structure.bar_count,
-        board_count=carriers - structure.bar_count,
+        board_count=host_count - structure.bar_count,
         coupling=structure.coupling,
         tines=modes,
         bar=bar,
@@ -141,12 +142,12 @@ def solve_structure(
     )
 
 
-def tine_momentum(model: ModalModel, tine: int) -> Complex:
+def generalized_momentum(model: ModalModel, tine: int) -> Complex:
     """(M v) on a tine's existing bending partials (2N', M), plane 0 before plane 1."""
-    rows, carriers = _rows(model, tine), model.carrier_dof
-    own = slice(rows.start - carriers.stop, rows.stop - carriers.stop)
+    rows, host_count = _rows(model, tine), model.host_dof
+    own = slice(rows.start - host_count.stop, rows.stop - host_count.stop)
     # real times complex as real times real: half the work
-    base = model.coupling[:, own].T @ model.vectors[carriers].view(np.float32)
+    base = model.coupling[:, own].T @ model.vectors[host_count].view(np.float32)
     return np.asarray(model.vectors[rows] + base.view(np.complex128))
 
 
@@ -172,7 +173,7 @@ def _rows(model: ModalModel, tine: int) -> slice:
     """A tine's bending partials stand together, plane 0 before plane 1."""
     own = model.tine_dof[tine]
     own = own[own >= 0]
-    first = int(own[0]) if len(own) else model.carrier_dof.stop  # of a stub too stiff to sound there are none
+    first = int(own[0]) if len(own) else model.host_dof.stop  # of a stub too stiff to sound there are none
     return slice(first, first + len(own))
 
 
@@ -188,7 +189,7 @@ def tip_shape(
     below = np.broadcast_to(np.asarray(depth, dtype=float), tines.tip.shape)
     reach = (tines.tip - tines.height[:, 0] - below)[which, None]
     arm = bases.arm[which] + reach * bases.pointing[which]
-    base = rigid_arm(arm)[:, :3] @ model.bar.at(bases.place[which])  # (S, 3, Mb)
+    base = rigid_arm(arm)[:, :3] @ model.bar.at(bases.position[which])  # (S, 3, Mb)
     directions = np.stack([bases.along, bases.across], axis=1)[which]
     moved = (directions @ base).astype(np.float32) @ model.vectors[model.bar_dof]
     shape = tines.at(below)[which].astype(np.float32)
@@ -198,9 +199,9 @@ def tip_shape(
     return np.asarray(moved + np.einsum("rxp,rpm->rxm", _turn(bases.axis[which]), plane), dtype=np.complex128)
 
 
-def bar_shape(model: ModalModel, place: float) -> NDArray[np.complex128]:
+def bar_shape(model: ModalModel, position: float) -> NDArray[np.complex128]:
     """How the bar's axis moves at a place in every mode: (6, M), displacement and rotation in global axes."""
-    return np.asarray(model.bar.at(place) @ model.vectors[model.bar_dof], dtype=np.complex128)
+    return np.asarray(model.bar.at(position) @ model.vectors[model.bar_dof], dtype=np.complex128)
 
 
 def board_shape(model: ModalModel) -> NDArray[np.complex64]:
@@ -215,7 +216,7 @@ def energy_share(model: ModalModel) -> tuple[Array, Array]:
     """
     carried = [model.bar.frequency, *([] if model.board is None else [model.board.modes.frequency])]
     weight = (2.0 * math.pi * np.concatenate(carried)) ** 2
-    bar = weight @ np.abs(model.vectors[model.carrier_dof]) ** 2
+    bar = weight @ np.abs(model.vectors[model.host_dof]) ** 2
     rows = np.abs(model.vectors[np.maximum(model.tine_dof, 0)]) ** 2 * (model.tine_dof >= 0)[..., None]
     tines = np.einsum("rpnm,rpn->mrp", rows, (2.0 * math.pi * model.tines.frequency) ** 2, optimize=True)
     total = bar + tines.sum(axis=(1, 2))

@@ -18,7 +18,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.vibration.modal_model import ModalModel, tine_momentum
+from synth.vibration.modal_model import ModalModel, generalized_momentum
 
 Array = NDArray[np.float64]
 
@@ -58,5 +58,5 @@ class Projection:
             partial = 2.0 * math.pi * self.model.tines.frequency[tine][own]
             x = np.maximum((self.model.pole.imag / partial[:, None]) ** 2, 1.0)
             slow = x / (x**2 - x + 1.0)
-            self._momentum[tine] = (tine_momentum(self.model, tine) * slow).astype(np.complex64)
+            self._momentum[tine] = (generalized_momentum(self.model, tine) * slow).astype(np.complex64)
         return self._momentum[tine]

@@ -16,7 +16,7 @@ import numpy as np
 
 from synth.design.instrument import Instrument
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
-from synth.vibration.coupling import Bases, Indices, carried, nut_inertia, rigid_inertia, stand
+from synth.vibration.coupling import Bases, Indices, added_rigid_mass, base_frames, nut_inertia, rigid_inertia
 from synth.vibration.host import Host, free_tines, loaded, own_residual
 from synth.vibration.section import Array
 from synth.vibration.single_tine import along_row, partial_modes
@@ -32,8 +32,8 @@ Mounting = Callable[[TineModes, Indices, Array], Array]
 def mounting(instrument: Instrument) -> Mounting:
     """How this instrument's bar moves its tines' pitches."""
     tines = instrument.tines
-    bar = solve_bar(instrument.bar, [tine.place for tine in tines], highest_hz=COUPLED_HZ)
-    bases = stand(tines, instrument.bar, bar)
+    bar = solve_bar(instrument.bar, [tine.position for tine in tines], highest_hz=COUPLED_HZ)
+    bases = base_frames(tines, instrument.bar, bar)
     seats = _seats(bar, bases, nut_inertia(tines, instrument.bar, bases))
 
     def ratio(modes: TineModes, which: Indices, rigid: Array) -> Array:
@@ -60,13 +60,13 @@ class _Seats:
 
 
 def _seats(bar: BarModes, bases: Bases, nuts: Array) -> _Seats:
-    return _Seats(bar.stiffness, bar.at(bases.place), bases.rows(), nuts, own_residual(bar, bases))
+    return _Seats(bar.stiffness, bar.at(bases.position), bases.rows(), nuts, own_residual(bar, bases))
 
 
 def _mounted_hz(seats: _Seats, modes: TineModes, which: Indices, rigid: Array) -> Array:
     """The mounted fundamentals (r,) of the tines `which`, of these modes."""
     on_axis = seats.rows.swapaxes(-1, -2) @ rigid @ seats.rows + seats.nuts
-    kappa, v = loaded(np.diag(seats.stiffness), carried(seats.motion, on_axis))
+    kappa, v = loaded(np.diag(seats.stiffness), added_rigid_mass(seats.motion, on_axis))
     host = Host(kappa, seats.rows[which] @ seats.motion[which] @ v)
     found = partial_modes(host, free_tines(modes, seats.residual[which], partials=PARTIALS), 0)
     own = found.fullest(along_row(modes.axis))

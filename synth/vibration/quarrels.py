@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
 from synth.vibration.bar import COUPLED_HZ, solve_bar
-from synth.vibration.coupling import Bases, nut_inertia, stand
-from synth.vibration.host import loaded_bar, pull
+from synth.vibration.coupling import Bases, base_frames, nut_inertia
+from synth.vibration.host import base_reaction, loaded_bar
 from synth.vibration.section import Array
 from synth.vibration.tine import PLANES
 from synth.vibration.tuning import Row
@@ -62,7 +62,7 @@ class BarShapes:
 
     frequency: Array  # (K,) Hz
     loss_factor: Array  # (K,)
-    place: Array  # (B,) m
+    position: Array  # (B,) m
     motion: Array  # (B, 6, K) global axes
     axes: Array  # (B, 3, 3)
 
@@ -147,7 +147,7 @@ def find_quarrels(instrument: Instrument, row: Row) -> tuple[Quarrel, ...]:
 def meet(row: Row, frequency: Array, loss_factor: Array, motion: Array) -> Meetings:
     """Partials and bar modes (K,) that move the bases by `motion` (R, 4, K), in the rows of `Bases.rows`."""
     pairs, index = _pairs(row, frequency, loss_factor)
-    g = pull(row.modes)[..., :PARTIALS]  # (R, 4, 2, n)
+    g = base_reaction(row.modes)[..., :PARTIALS]  # (R, 4, 2, n)
     mu = np.einsum("ripn,rik->rpnk", g, motion) ** 2
     shift, decay = pairs.outcome(mu[index])
     heard = (np.abs(np.log(shift)) > math.log(NOTICED_SHIFT)) | (decay > NOTICED_DECAY)
@@ -157,26 +157,26 @@ def meet(row: Row, frequency: Array, loss_factor: Array, motion: Array) -> Meeti
 
 def loaded_shapes(instrument: Instrument, row: Row) -> tuple[BarShapes, Bases]:
     """The bar's modes with every tine locked on it, and where the tines stand."""
-    bar = solve_bar(instrument.bar, [tine.place for tine in instrument.tines], highest_hz=COUPLED_HZ)
-    bases = stand(instrument.tines, instrument.bar, bar)
+    bar = solve_bar(instrument.bar, [tine.position for tine in instrument.tines], highest_hz=COUPLED_HZ)
+    bases = base_frames(instrument.tines, instrument.bar, bar)
     kappa, v = loaded_bar(row.modes, bar, bases, nuts=nut_inertia(instrument.tines, instrument.bar, bases))
     sounding = kappa > 1.0
     v, kappa = v[:, sounding], kappa[sounding]
     loss = np.einsum("ik,ij,jk->k", v, bar.loss, v, optimize=True) / kappa
     frequency = np.sqrt(kappa) / (2.0 * math.pi)
-    return BarShapes(frequency, loss, bar.place, bar.shape @ v, bar.axes), bases
+    return BarShapes(frequency, loss, bar.position, bar.shape @ v, bar.axes), bases
 
 
 def base_motion(shapes: BarShapes, bases: Bases) -> Array:
     """How each mode moves the tines' bases (R, 4, K), in the rows of `Bases.rows`."""
-    return np.asarray(bases.rows()[:, :4] @ motion_at(shapes, bases.place))
+    return np.asarray(bases.rows()[:, :4] @ motion_at(shapes, bases.position))
 
 
-def motion_at(shapes: BarShapes, place: Array) -> Array:
+def motion_at(shapes: BarShapes, position: Array) -> Array:
     """The bar's motion (P, 6, K) at places, straight between its nodes."""
-    right = np.clip(np.searchsorted(shapes.place, place), 1, len(shapes.place) - 1)
-    span = shapes.place[right] - shapes.place[right - 1]
-    t = (np.clip((place - shapes.place[right - 1]) / span, 0.0, 1.0))[:, None, None]
+    right = np.clip(np.searchsorted(shapes.position, position), 1, len(shapes.position) - 1)
+    span = shapes.position[right] - shapes.position[right - 1]
+    t = (np.clip((position - shapes.position[right - 1]) / span, 0.0, 1.0))[:, None, None]
     return np.asarray((1.0 - t) * shapes.motion[right - 1] + t * shapes.motion[right])
 
 

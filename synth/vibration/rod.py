@@ -78,7 +78,7 @@ class RodModes:
     shape: Array
     slope: Array
     momentum: Array  # int phi dm
-    moment: Array  # int (z + added) phi dm + the turning of sections and nuts
+    moment_participation: Array  # int (z + added) phi dm + the turning of sections and nuts
     mass: Array
     first_moment: Array
     second_moment: Array
@@ -208,7 +208,7 @@ def _modes(rods: Rods, mesh: _Mesh, highest: Array) -> RodModes:
         shape=x[:, 0::2, :].transpose(0, 2, 1),
         slope=x[:, 1::2, :].transpose(0, 2, 1),
         momentum=np.sum(x * pull, axis=1),
-        moment=np.sum(x * twist, axis=1),
+        moment_participation=np.sum(x * twist, axis=1),
         mass=np.sum(shift * pull[..., 0], axis=1),
         first_moment=np.sum(shift * twist[..., 0], axis=1),
         second_moment=np.sum(turn * twist[..., 0], axis=1),
@@ -274,7 +274,12 @@ def _rigid_motions(arm: Array) -> tuple[Array, Array]:
 
 def _padded(values: Array, name: str, partials: int, nodes: int) -> Array:
     """More columns: absent partials are zeros, absent nodes repeat the tip."""
-    wanted = {"exists": (partials,), "frequency": (partials,), "momentum": (partials,), "moment": (partials,)}
+    wanted = {
+        "exists": (partials,),
+        "frequency": (partials,),
+        "momentum": (partials,),
+        "moment_participation": (partials,),
+    }
     if name in wanted:
         return np.pad(values, [(0, 0), (0, partials - values.shape[1])])
     if name == "height":

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from synth.cache import kept
+from synth.cache import cached
 from synth.design.instrument import Instrument
 from synth.design.schema import Design
 from synth.vibration.advice import Advice, advise
@@ -26,13 +26,13 @@ from synth.vibration.tuning import Row, tune
 def solve_row(instrument: Instrument, *, fresh: bool = False) -> Row:
     """Every tine's length, nuts and partials. Raises `InputError` for what cannot be built."""
     depends_on = (instrument.bar, instrument.groups, instrument.tines)
-    return kept("row", depends_on, lambda: tune(instrument, mounting(instrument)), fresh=fresh)
+    return cached("row", depends_on, lambda: tune(instrument, mounting(instrument)), fresh=fresh)
 
 
 def solve_quarrels(instrument: Instrument, row: Row, *, fresh: bool = False) -> tuple[Quarrel, ...]:
     """Where tines and bar disagree, the worst first."""
     depends_on = (instrument.bar, instrument.tines, row.length, row.trim)
-    return kept("quarrels", depends_on, lambda: find_quarrels(instrument, row), fresh=fresh)
+    return cached("quarrels", depends_on, lambda: find_quarrels(instrument, row), fresh=fresh)
 
 
 def solve_advice(
@@ -40,19 +40,19 @@ def solve_advice(
 ) -> Advice:
     """What would settle the worst of these quarrels; `design` is what the instrument was resolved from."""
     depends_on = (msgspec.to_builtins(design), tuple(quarrels))
-    return kept("advice", depends_on, lambda: advise(design, instrument, row, quarrels), fresh=fresh)
+    return cached("advice", depends_on, lambda: advise(design, instrument, row, quarrels), fresh=fresh)
 
 
 def solve_loss_shares(instrument: Instrument, row: Row, *, fresh: bool = False) -> dict[str, Array]:
     """What part of each partial's loss (R, 2, N) is due to which mechanism."""
     depends_on = (instrument.tines, row.length, row.trim)
-    return kept("losses", depends_on, lambda: loss_shares(instrument.tines, row.modes), fresh=fresh)
+    return cached("losses", depends_on, lambda: loss_shares(instrument.tines, row.modes), fresh=fresh)
 
 
 def solve_board_of(instrument: Instrument, name: str, *, fresh: bool = False) -> SolvedBoard:
     """A board of the instrument with its feet under the bar."""
     board = instrument.boards[name]
-    return kept("board", (board, instrument.bar), lambda: solve_board(board, instrument.bar), fresh=fresh)
+    return cached("board", (board, instrument.bar), lambda: solve_board(board, instrument.bar), fresh=fresh)
 
 
 def solve_model(
@@ -60,7 +60,7 @@ def solve_model(
 ) -> ModalModel:
     """The modes of tines and bar, on a board where one is given."""
     standing = None if board is None else board.standing
-    places = [instrument.pickup.place]
+    places = [instrument.pickup.position]
 
     def solve() -> ModalModel:
         return assemble(
@@ -68,4 +68,4 @@ def solve_model(
         )
 
     depends_on = (instrument.bar, instrument.tines, row.length, row.trim, places, standing)
-    return kept("modes", depends_on, solve, fresh=fresh)
+    return cached("modes", depends_on, solve, fresh=fresh)

@@ -37,8 +37,9 @@ class TineModes:
     """Partials of R tines on immovable bases: N partials, absent ones zero; K nodes, spare ones repeat the tip.
 
     Shapes are mass-normalised, the same in both planes. A physical displacement follows from the planes' modal
-    coordinates q0, q1 by `axis`: along = cos q0 - sin q1, across = sin q0 + cos q1. `moment`, `first_moment` and
-    `second_moment` are about the clamp point, the first of the nodes; sections' and nuts' own turning included.
+    coordinates q0, q1 by `axis`: along = cos q0 - sin q1, across = sin q0 + cos q1. `moment_participation`,
+    `first_moment` and `second_moment` are about the clamp point, the first of the nodes; sections' and nuts' own
+    turning included.
     """
 
     exists: NDArray[np.bool_]  # (R, N)
@@ -49,7 +50,7 @@ class TineModes:
     shape: Array  # (R, N, K) 1/sqrt(kg)
     slope: Array  # (R, N, K) the sections' turn
     momentum: Array  # (R, N) int phi dm
-    moment: Array  # (R, N) int (height above the clamp phi dm + phi' dJ)
+    moment_participation: Array  # (R, N) int (height above the clamp phi dm + phi' dJ)
     mass: Array  # (R,) with its nuts
     first_moment: Array  # (R,)
     second_moment: Array  # (R,)
@@ -100,7 +101,7 @@ def lossless_tines(
         shape=modes.shape[same],
         slope=modes.slope[same],
         momentum=modes.momentum[same],
-        moment=modes.moment[same],
+        moment_participation=modes.moment_participation[same],
         mass=modes.mass[same],
         first_moment=modes.first_moment[same],
         second_moment=modes.second_moment[same],
@@ -130,7 +131,7 @@ def rods_of(tines: Sequence[Tine], length: ArrayLike, trim: Sequence[Sequence[Pl
     added, translation, rotation = np.array([_root(tine) for tine in tines]).T
     most = max((len(nuts) for nuts in trim), default=0)
     nuts = np.array([_nuts(tine, placed, most) for tine, placed in zip(tines, trim, strict=True)])
-    place, weight, inertia, piece, compliance = nuts.reshape(len(tines), most, 5).transpose(2, 0, 1)
+    position, weight, inertia, piece, compliance = nuts.reshape(len(tines), most, 5).transpose(2, 0, 1)
     return Rods(
         bend=bend,
         shear=shear,
@@ -140,7 +141,7 @@ def rods_of(tines: Sequence[Tine], length: ArrayLike, trim: Sequence[Sequence[Pl
         added=added,
         translation=translation,
         rotation=rotation,
-        nut_height=place,
+        nut_height=position,
         nut_mass=weight,
         nut_inertia=inertia,
         nut_piece=piece,

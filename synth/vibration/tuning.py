@@ -241,7 +241,7 @@ def _unreachable(tine: Tine, pitch: float, shortest: float, reach: Array) -> Inp
     above = "take thicker rod" if pitch > reach[1] else "take thinner rod or a nut near the tip"
     if pitch > reach[1] and tine.trim:
         above += ", or set its nuts lower"
-    return InputError(stock, remedy=f"{remedy}; {above}", place=f"group[{tine.group + 1}]")
+    return InputError(stock, remedy=f"{remedy}; {above}", location=f"group[{tine.group + 1}]")
 
 
 def _missed(instrument: Instrument, row: Row) -> tuple[str, ...]:

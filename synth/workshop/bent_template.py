@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Bar, Bend, Instrument, Tine
 from synth.units import MM
-from synth.vibration.bar import path, reach
+from synth.vibration.bar import path, surface_distance
 from synth.workshop.drawing import (
     Arc,
     Circle,
@@ -114,16 +114,16 @@ def _joints(bar: Bar, view: View) -> Iterator[Shape]:
             yield from _across("bend lines", bar, view, start)
 
 
-def _across(layer: str, bar: Bar, view: View, place: float) -> Iterator[Shape]:
-    corners = [_point(each) for each in _outline(bar, view, np.array([place]))[0]]
+def _across(layer: str, bar: Bar, view: View, position: float) -> Iterator[Shape]:
+    corners = [_point(each) for each in _outline(bar, view, np.array([position]))[0]]
     for one, other in pairwise([*corners, corners[0]]):
         if math.dist((one.x, one.y), (other.x, other.y)) > TRUE:
             yield Line(layer, *sorted((one, other), key=lambda each: (each.x, each.y)))
 
 
-def _outline(bar: Bar, view: View, place: Array) -> Array:
+def _outline(bar: Bar, view: View, position: Array) -> Array:
     """The section's corners on paper (P, corners, 2): four of a rectangle, the two that a round one shows."""
-    position, axes = path(bar, place)
+    position, axes = path(bar, position)
     section = bar.section
     if section.shape == "rectangle":
         signs = np.array([[1.0, 1.0], [1.0, -1.0], [-1.0, -1.0], [-1.0, 1.0]])
@@ -193,9 +193,9 @@ def _group_name(instrument: Instrument, first: int, name: str, view: View) -> It
 
 def _stand(bar: Bar, tine: Tine) -> tuple[Array, Array]:
     """Where a tine leaves the bar and which way it points."""
-    position, axes = path(bar, np.array([tine.place]))
+    position, axes = path(bar, np.array([tine.position]))
     direction = math.cos(tine.face) * axes[0, 2] + math.sin(tine.face) * axes[0, 1]
-    return position[0] + float(reach(bar.section, tine.face)) * direction, direction
+    return position[0] + float(surface_distance(bar.section, tine.face)) * direction, direction
 
 
 def _point(point: Array) -> Point:

@@ -63,20 +63,20 @@ def _frequencies(axes: Axes, sheet: BoardSheet) -> None:
 
 
 def _groups(axes: Axes, table: Sequence[Change]) -> None:
-    place = np.arange(len(table))
+    position = np.arange(len(table))
     axes.bar(
-        place - 0.2,
+        position - 0.2,
         [each.gain_db for each in table],
         0.4,
         color="C0",
         label="fundamental: gain over the bar alone, dB",
     )
     axes.set_ylabel("dB")
-    axes.set_xticks(place, [f"{each.group}\n{each.hz:.0f} Hz" for each in table], fontsize=7)
+    axes.set_xticks(position, [f"{each.group}\n{each.hz:.0f} Hz" for each in table], fontsize=7)
     axes.axhline(0.0, color="0.4", lw=0.8)
     ring = axes.twinx()
     ring.bar(
-        place + 0.2, [each.ring_ratio for each in table], 0.4, color="C1", label="ring, of the bar's own"
+        position + 0.2, [each.ring_ratio for each in table], 0.4, color="C1", label="ring, of the bar's own"
     )
     ring.set_ylim(0.0, max(1.1, *(each.ring_ratio for each in table)))
     ring.set_ylabel("ratio")

@@ -29,7 +29,7 @@ from synth.playing.stroke import CHOICES, CONTROLS, Stroke, shaped
 from synth.sound import features
 from synth.sound.audio import RATE
 from synth.sound.file_sets import Member, write_sets
-from synth.sound.render import Manner, perform, scene
+from synth.sound.render import ContactSettings, perform, scene
 from synth.vibration.modal_model import ModalModel
 
 MOST: Final = 64  # combinations: more than anyone compares by ear
@@ -61,7 +61,7 @@ class Heard:
     decay_s: tuple[float, ...]
     energy_j: float
     stress_mpa: float
-    remarks: tuple[str, ...]
+    warnings: tuple[str, ...]
 
 
 def variants(
@@ -70,7 +70,7 @@ def variants(
     """Every combination of the varied values. Raises `InputError`."""
     count = math.prod(len(values) for values in varied.values())
     if count > MOST:
-        raise InputError(f"{count} combinations", remedy=f"at most {MOST} are rendered", place="--vary")
+        raise InputError(f"{count} combinations", remedy=f"at most {MOST} are rendered", location="--vary")
     return [
         _variant(instrument, plain, through, dict(zip(varied, values, strict=True)))
         for values in itertools.product(*varied.values())
@@ -95,7 +95,7 @@ def _variant(instrument: Instrument, plain: Stroke, through: str, chosen: Mappin
 
 def _one_of(value: str, known: Iterable[str], key: str) -> str:
     if value not in known:
-        raise InputError(f"'{value}' is not possible", remedy=nearest(value, known), place=f"--vary {key}")
+        raise InputError(f"'{value}' is not possible", remedy=nearest(value, known), location=f"--vary {key}")
     return value
 
 
@@ -103,7 +103,9 @@ def _control(key: str) -> str:
     keys = [each.key for each in CONTROLS]
     if key not in keys:
         others = ["stick", "through", *CHOICES]
-        raise InputError(f"'{key}' cannot be varied", remedy=nearest(key, [*keys, *others]), place="--vary")
+        raise InputError(
+            f"'{key}' cannot be varied", remedy=nearest(key, [*keys, *others]), location="--vary"
+        )
     return key
 
 
@@ -111,16 +113,21 @@ def _number(value: str, key: str) -> float:
     try:
         return float(value)
     except ValueError:
-        raise InputError(f"'{value}' is not a number", place=f"--vary {key}") from None
+        raise InputError(f"'{value}' is not a number", location=f"--vary {key}") from None
 
 
 def render(
-    instrument: Instrument, chosen: Sequence[Variant], *, seconds: float, manner: Manner, watch: Watch
+    instrument: Instrument,
+    chosen: Sequence[Variant],
+    *,
+    seconds: float,
+    settings: ContactSettings,
+    watch: Watch,
 ) -> list[Heard]:
     """Every combination rendered, on as many cores as there are, up to two. Raises `InputError`."""
     for through in dict.fromkeys(each.through for each in chosen):
         scene(instrument, through)  # solved once, kept for the workers
-    jobs = [(instrument, each, seconds, manner) for each in chosen]
+    jobs = [(instrument, each, seconds, settings) for each in chosen]
     if len(jobs) == 1 or (os.cpu_count() or 1) == 1:
         return list(watch(map(_heard, jobs), len(jobs)))
     workers = ProcessPoolExecutor(max_workers=2, initializer=_end_when_told)
@@ -139,16 +146,16 @@ def _end_when_told() -> None:
             signal.signal(getattr(signal, name), signal.SIG_DFL)
 
 
-def _heard(job: tuple[Instrument, Variant, float, Manner]) -> Heard:
-    instrument, variant, seconds, manner = job
-    place = scene(instrument, variant.through)
+def _heard(job: tuple[Instrument, Variant, float, ContactSettings]) -> Heard:
+    instrument, variant, seconds, settings = job
+    listening = scene(instrument, variant.through)
     try:
-        rendering = perform(place, [variant.stroke], seconds=seconds, manner=manner)
+        rendering = perform(listening, [variant.stroke], seconds=seconds, settings=settings)
     except InputError as error:
         raise error.within("", variant.name) from None
     pressure = rendering.sound()
     group = instrument.groups[variant.stroke.group]
-    lowest = group.first + int(np.argmin(place.row.mounted_hz[group.tines]))
+    lowest = group.first + int(np.argmin(listening.row.mounted_hz[group.tines]))
     tines = rendering.reports[0]["tines"]
     touched = [each for each in tines if each["first_touch_s"] is not None]
     since = min((each["first_touch_s"] for each in touched), default=0.0)
@@ -157,10 +164,10 @@ def _heard(job: tuple[Instrument, Variant, float, Manner]) -> Heard:
         pressure=pressure.astype(np.float32),
         attack_s=features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH),
         centroid_hz=features.centroid(pressure, RATE),
-        decay_s=partial_decays(place.model, lowest),
+        decay_s=partial_decays(listening.model, lowest),
         energy_j=math.fsum(each["energy_j"] for each in tines),
         stress_mpa=max((each["root_stress_mpa"] for each in tines), default=0.0),
-        remarks=rendering.remarks,
+        warnings=rendering.warnings,
     )
 
 
@@ -233,10 +240,10 @@ def _picture(members: Sequence[Member], heard: Sequence[Heard]) -> Any:
     axes = np.atleast_1d(figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)).ravel()
     transform = ShortTimeFFT(hann(4096), hop=1024, fs=RATE, scale_to="magnitude")
     floor, image = 1e-7, None
-    for place, member, each in zip(axes, members, heard, strict=False):
+    for panel, member, each in zip(axes, members, heard, strict=False):
         spectrum = np.abs(transform.stft(each.pressure.mean(axis=0)))
         level = 20.0 * np.log10(np.maximum(spectrum / math.sqrt(2.0) / 20e-6, floor))
-        image = place.imshow(
+        image = panel.imshow(
             level,
             origin="lower",
             aspect="auto",
@@ -245,10 +252,10 @@ def _picture(members: Sequence[Member], heard: Sequence[Heard]) -> Any:
             cmap="magma",
             extent=(0.0, each.pressure.shape[1] / RATE, 0.0, RATE / 2000.0),
         )
-        place.set_title(member.name.replace("_", " "), fontsize=8)
-        place.set_ylim(0.0, 12.0)
-    for place in axes[len(heard) :]:
-        place.set_axis_off()
+        panel.set_title(member.name.replace("_", " "), fontsize=8)
+        panel.set_ylim(0.0, 12.0)
+    for panel in axes[len(heard) :]:
+        panel.set_axis_off()
     figure.supxlabel("seconds")
     figure.supylabel("kHz")
     if image is not None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from synth.design.instrument import Instrument, PlacedNut
-from synth.files import whole
+from synth.files import atomic_write
 from synth.units import GRAM, INCH, MM, note_name
 from synth.workshop.cautions import CAUTIONS, HEADING
 from synth.workshop.cutlist import CutList, Piece, Purchase, StockBar
@@ -31,7 +31,7 @@ def cut_list_document(instrument: Instrument, cuts: CutList) -> Document:
 
 def write_csv(instrument: Instrument, cuts: CutList, path: Path) -> None:
     """One row a tine; lengths in mm with a point, and in inches to the nearest 64th."""
-    with whole(path) as beside, beside.open("w", encoding="utf-8", newline="") as file:
+    with atomic_write(path) as beside, beside.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(COLUMNS)
         writer.writerows(_csv_rows(cuts))

@@ -80,10 +80,10 @@ def _programme(pieces: Sequence[float], *, bar: float, kerf: float, bars: int) -
     count = len(pieces)
     if count * bars > LARGEST_PROGRAMME:
         return None
-    piece, place = np.divmod(np.arange(count * bars), bars)
+    piece, position = np.divmod(np.arange(count * bars), bars)
     need = np.asarray(pieces)[piece] + kerf
     once = coo_array((np.ones(count * bars), (piece, np.arange(count * bars))), shape=(count, count * bars))
-    room = coo_array((need, (place, np.arange(count * bars))), shape=(bars, count * bars))
+    room = coo_array((need, (position, np.arange(count * bars))), shape=(bars, count * bars))
     lowest = np.zeros(count * bars)
     order = sorted(range(count), key=lambda each: -pieces[each])
     for n, index in enumerate(order[:bars]):

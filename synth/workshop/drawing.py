@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final
 from xml.sax.saxutils import escape
 
-from synth.files import whole
+from synth.files import atomic_write
 
 # Layers are named for what they are. Colours are the index numbers that DXF readers share.
 LAYERS: Final = {
@@ -164,7 +164,7 @@ def write_dxf(drawing: Drawing, path: Path) -> None:
         else:
             text = space.add_text(shape.words, height=shape.height, rotation=shape.turn_deg, dxfattribs=look)
             text.set_placement((shape.at.x, shape.at.y))
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         document.saveas(beside)
 
 
@@ -172,18 +172,20 @@ def write_svg(drawing: Drawing, path: Path, *, margin: float = 5.0) -> None:
     """An SVG file whose width and height in mm are its viewBox: one unit is one millimetre."""
     low, high = drawing.bounds
     width, height = high.x - low.x + 2 * margin, high.y - low.y + 2 * margin
-    place = Point(margin - low.x, margin + high.y)  # x' = x + place.x, y' = place.y - y: SVG counts downwards
+    position = Point(
+        margin - low.x, margin + high.y
+    )  # x' = x + place.x, y' = place.y - y: SVG counts downwards
     body = "\n".join(
         f'<g id="{layer.replace(" ", "-")}"{_dashes(layer)}>\n{inner}\n</g>'
         for layer in LAYERS
-        if (inner := "\n".join(_svg(each, place) for each in drawing.shapes if each.layer == layer))
+        if (inner := "\n".join(_svg(each, position) for each in drawing.shapes if each.layer == layer))
     )
     document = (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.4f}mm" height="{height:.4f}mm" '
         f'viewBox="0 0 {width:.4f} {height:.4f}" fill="none" stroke="black" stroke-width="{LINE_WIDTH}">\n'
         f"<title>{escape(drawing.title)}</title>\n{body}\n</svg>\n"
     )
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         beside.write_text(document, encoding="utf-8")
 
 
@@ -192,9 +194,9 @@ def _dashes(layer: str) -> str:
     return f' stroke-dasharray="{pattern}"' if pattern else ""
 
 
-def _svg(shape: Shape, place: Point) -> str:
+def _svg(shape: Shape, position: Point) -> str:
     def at(point: Point) -> tuple[float, float]:
-        return point.x + place.x, place.y - point.y
+        return point.x + position.x, position.y - point.y
 
     if isinstance(shape, Line):
         (x1, y1), (x2, y2) = at(shape.start), at(shape.end)

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from synth.design.instrument import Bar, Bench, Nut, Tine
-from synth.vibration.bar import reach
+from synth.vibration.bar import surface_distance
 from synth.workshop.holes import Hole, Washer, hole_for, washer_for
 from synth.workshop.length_text import UNIT, Units, length_words
 
@@ -60,7 +60,7 @@ class Joint:
 def joint(tine: Tine, bar: Bar, bench: Bench) -> Joint:
     """How this tine is fixed."""
     hole = hole_for(tine, bench)
-    through = 2.0 * float(reach(bar.section, tine.face))
+    through = 2.0 * float(surface_distance(bar.section, tine.face))
     nut = tine.root.base_nut
     if hole.tapped:
         steel = bar.section.wall or through  # of a tube, the wall it goes into

@@ -47,25 +47,25 @@ class Development:
     bends: tuple[FlatBend, ...]
     marks: tuple[tuple[float, float], ...]  # rising: place along the axis, place on the flat bar
 
-    def flat(self, place: float) -> float:
+    def flat(self, position: float) -> float:
         """Where a place along the axis lies on the flat bar; linear within every piece."""
         for (low, flat_low), (high, flat_high) in zip(self.marks, self.marks[1:], strict=False):
-            if place <= high:
-                return flat_low + (place - low) * (flat_high - flat_low) / (high - low)
+            if position <= high:
+                return flat_low + (position - low) * (flat_high - flat_low) / (high - low)
         return self.length
 
 
 def develop(bar: Bar, neutral: float | None = None) -> Development:
     """The bar before bending; `neutral` replaces the rule for every bend."""
-    place = flat = 0.0
+    position = flat = 0.0
     bends, marks = [], [(0.0, 0.0)]
     for segment in bar.path:
         length = segment.length
         if isinstance(segment, Bend):
             bends.append(_flat_bend(segment, bar.section, flat, neutral))
             length = bends[-1].length
-        place, flat = place + segment.length, flat + length
-        marks.append((place, flat))
+        position, flat = position + segment.length, flat + length
+        marks.append((position, flat))
     return Development(flat, tuple(bends), tuple(marks))
 
 

@@ -47,13 +47,13 @@ def draw_map(instrument: Instrument, row: Row, quarrels: Sequence[Quarrel], shap
 
 
 def _pitches(axes: Axes, instrument: Instrument, row: Row, shapes: BarShapes) -> None:
-    place = np.array([tine.place for tine in instrument.tines]) / MM
+    position = np.array([tine.position for tine in instrument.tines]) / MM
     frequency = row.modes.frequency[:, 0, :PARTIALS].copy()
     frequency[:, 0] = row.mounted_hz
     for partial, mark in enumerate(MARKS[: frequency.shape[1]]):
         there = row.modes.exists[:, partial]
         axes.plot(
-            place[there], frequency[there, partial], mark, ms=4, color=f"C{partial}", ls="none",
+            position[there], frequency[there, partial], mark, ms=4, color=f"C{partial}", ls="none",
             label=f"partial {partial + 1}",
         )  # fmt: skip
     low, high = 0.8 * float(frequency[:, 0].min()), 1.2 * float(frequency.max())
@@ -67,7 +67,7 @@ def _pitches(axes: Axes, instrument: Instrument, row: Row, shapes: BarShapes) ->
     axes.set_yticks([hz for hz, _ in inside], [words for _, words in inside])
     axes.minorticks_off()
     for group in instrument.groups:
-        first = place[group.tines]
+        first = position[group.tines]
         axes.text(first.mean(), low * 1.04, group.name, ha="center", fontsize=7, rotation=90, va="bottom")
 
 
@@ -76,18 +76,18 @@ def _marks(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarrel]) -> N
         axes.set_title("no quarrels", fontsize=9)
         axes.legend(**BESIDE)
         return
-    place = np.array([instrument.tines[each.tine].place for each in quarrels]) / MM
+    position = np.array([instrument.tines[each.tine].position for each in quarrels]) / MM
     pitch = np.array([each.partial_hz for each in quarrels])
     size = 40.0 * np.sqrt([each.severity for each in quarrels])
-    axes.scatter(place, pitch, s=size, facecolors="none", edgecolors=QUARREL, lw=1.2, label="quarrels")
-    for number, at in enumerate(_apart(place, pitch), start=1):
+    axes.scatter(position, pitch, s=size, facecolors="none", edgecolors=QUARREL, lw=1.2, label="quarrels")
+    for number, at in enumerate(_apart(position, pitch), start=1):
         each = quarrels[at]
         words = f"{number}: {1200.0 * np.log2(each.shift):+.0f} cents"
         if each.decay_loss > 1.1:
             words += f", {each.decay_loss:.1f} times shorter"
         axes.annotate(
             words,
-            (place[at], pitch[at]),
+            (position[at], pitch[at]),
             xytext=(7, 7),
             textcoords="offset points",
             fontsize=7,
@@ -97,12 +97,14 @@ def _marks(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarrel]) -> N
     axes.legend(**BESIDE)
 
 
-def _apart(place: Array, pitch: Array) -> list[int]:
+def _apart(position: Array, pitch: Array) -> list[int]:
     """The worst quarrels whose names would not lie over one another."""
     kept: list[int] = []
-    wide, high = max(0.25 * np.ptp(place), 1.0), 0.09
-    for at in range(len(place)):
-        clear = (abs(place[at] - place[k]) > wide or abs(np.log(pitch[at] / pitch[k])) > high for k in kept)
+    wide, high = max(0.25 * np.ptp(position), 1.0), 0.09
+    for at in range(len(position)):
+        clear = (
+            abs(position[at] - position[k]) > wide or abs(np.log(pitch[at] / pitch[k])) > high for k in kept
+        )
         if all(clear):
             kept.append(at)
         if len(kept) == NAMED:
@@ -120,14 +122,14 @@ def _bar_modes(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarrel], 
     for mode in sorted(chosen):
         motion, shape = _strongest(instrument, shapes, mode)
         axes.plot(
-            shapes.place / MM, shape, lw=1.2, label=f"{shapes.frequency[mode]:.1f} Hz, {MOTIONS[motion]}"
+            shapes.position / MM, shape, lw=1.2, label=f"{shapes.frequency[mode]:.1f} Hz, {MOTIONS[motion]}"
         )
     axes.axhline(0.0, color="0.5", lw=0.6)
     for number, support in enumerate(instrument.bar.supports):
         axes.plot(
-            support.place / MM, -1.15, "k^", ms=7, label="supports" if number == 0 else None, clip_on=False
+            support.position / MM, -1.15, "k^", ms=7, label="supports" if number == 0 else None, clip_on=False
         )
-    tines = np.array([tine.place for tine in instrument.tines]) / MM
+    tines = np.array([tine.position for tine in instrument.tines]) / MM
     axes.plot(tines, np.full(len(tines), -1.15), "|", color="0.3", ms=5)
     axes.set_ylim(-1.2, 1.2)
     axes.set_yticks([])

@@ -11,7 +11,7 @@ from html import escape
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from synth.files import whole
+from synth.files import atomic_write
 from synth.workshop.typeface import BOX, typeface
 
 SIZE: Final = 8.0  # points
@@ -74,7 +74,7 @@ def write_html(document: Document, path: Path) -> None:
         f'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{title}</title>\n'
         f"<style>{_STYLE}</style>\n</head>\n<body>\n<h1>{title}</h1>\n{body}\n</body>\n</html>\n"
     )
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         beside.write_text(page, encoding="utf-8")
 
 
@@ -85,7 +85,7 @@ def write_pages(document: Document, path: Path, *, paper: Literal["A4", "Letter"
 
     size = {"A4": pagesizes.A4, "Letter": pagesizes.letter}[paper]
     margins = {f"{side}Margin": MARGIN for side in ("left", "right", "top", "bottom")}
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         pages = SimpleDocTemplate(str(beside), pagesize=size, title=document.title, invariant=1, **margins)
         story = list(_story(document, width=size[0] - 2.0 * MARGIN - 12.0))
         pages.build(story, onFirstPage=_footer(document.title), onLaterPages=_footer(document.title))

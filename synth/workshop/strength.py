@@ -30,8 +30,8 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument, Stick, Tine
 from synth.playing.contact.closed_form import MODES, Pluck, Regime, pluck, regime
-from synth.playing.contact.modes import Tips, tips
-from synth.playing.contact.stick_path import Passage, passage
+from synth.playing.contact.modes import ContactModes, tips
+from synth.playing.contact.stick_path import StickPath, passage
 from synth.playing.stroke import BITE, SPEED, TILT, Stroke
 from synth.vibration.tine import TineModes
 
@@ -128,7 +128,7 @@ def _group(instrument: Instrument, tines: TineModes, stroke: Stroke) -> Iterator
         )
 
 
-def _stress(stroke: Stroke, way: Passage, tip: Tips, rows: list[Tine]) -> tuple[Pluck, Array]:
+def _stress(stroke: Stroke, way: StickPath, tip: ContactModes, rows: list[Tine]) -> tuple[Pluck, Array]:
     """The closed form and the greatest stress at each root (T,), Pa."""
     closed = pluck(stroke, way, tip)
     core = np.array([row.rod.root_diameter for row in rows])
@@ -140,7 +140,7 @@ def _stress(stroke: Stroke, way: Passage, tip: Tips, rows: list[Tine]) -> tuple[
     return closed, root_stress(moment / tip.length, tip.length, core)
 
 
-def _square(stroke: Stroke, way: Passage) -> Array:
+def _square(stroke: Stroke, way: StickPath) -> Array:
     """How squarely each tine is met (T,): a shallow bite is met by the stick's rounded end, at a glance."""
     rho = stroke.stick.end_radius + way.edge
     rise = np.clip(1.0 - way.bite / rho, 0.0, 1.0)  # sine of the contact's slope at the first touch
@@ -154,7 +154,7 @@ def _wave_moment(tine: Tine) -> float:
     return math.sqrt(bending * steel.density * math.pi * rod.mass_diameter**2 / 4.0)
 
 
-def _deepest(stroke: Stroke, way: Passage, tip: Tips, rows: list[Tine], bears: Array) -> Array:
+def _deepest(stroke: Stroke, way: StickPath, tip: ContactModes, rows: list[Tine], bears: Array) -> Array:
     """The bite (T,) at which the stress reaches what each root bears, by halving: stress grows with the bite."""
     low, high = np.zeros(len(bears)), np.full(len(bears), DEEPEST)
     whole = _stress(stroke, dataclasses.replace(way, bite=high), tip, rows)[1]

@@ -130,8 +130,8 @@ def sold_sections(ground: Ground, *, besides: Sequence[Section] = ()) -> list[Se
     near = sorted(_sold_like(present), key=lambda each: _distance(present, each))
     near = [each for each in near if each not in besides and _distance(present, each) > 0.0][:SOLD]
     now = ground.severity(Change())
-    ranked = sorted((ground.severity(Change(section=each)), place) for place, each in enumerate(near))
-    return [near[place] for severity, place in ranked if severity < now][:CHOSEN]
+    ranked = sorted((ground.severity(Change(section=each)), position) for position, each in enumerate(near))
+    return [near[position] for severity, position in ranked if severity < now][:CHOSEN]
 
 
 def search(ground: Ground, allowed: Allowed, plan: Plan, *, tries: int) -> Iterator[int | Candidate]:
@@ -173,7 +173,7 @@ class _Search:
         self.groups = len(instrument.groups)
         supports = instrument.bar.supports
         starts = [start_mm(instrument, each) for each in range(self.groups)]
-        self.here = np.array([*starts, *(each.place / MM for each in supports)])
+        self.here = np.array([*starts, *(each.position / MM for each in supports)])
         self.limit = np.array(
             [allowed.move * plan.groups] * self.groups + [allowed.supports * plan.supports] * len(supports)
         )
@@ -260,7 +260,7 @@ def _alike(one: Change, other: Change, instrument: Instrument) -> bool:
     if (one.section, one.kind) != (other.section, other.kind):
         return False
     here = {index: start_mm(instrument, index) for index in range(len(instrument.groups))}
-    held = {index: each.place / MM for index, each in enumerate(instrument.bar.supports)}
+    held = {index: each.position / MM for index, each in enumerate(instrument.bar.supports)}
     groups = (abs(dict(one.starts).get(i, at) - dict(other.starts).get(i, at)) for i, at in here.items())
     supports = (
         abs(dict(one.supports).get(i, at) - dict(other.supports).get(i, at)) for i, at in held.items()

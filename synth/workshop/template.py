@@ -99,9 +99,9 @@ def _spot(instrument: Instrument, flat: Development, tine: Tine, normal: float) 
     tilt = math.remainder(tine.face - normal, 2.0 * math.pi)
     hole = joint(tine, instrument.bar, instrument.bench).hole
     if section.shape != "rectangle":
-        return _Spot(tine, flat.flat(tine.place) / MM, tilt * section.width / 2.0 / MM, hole, 0.0)
+        return _Spot(tine, flat.flat(tine.position) / MM, tilt * section.width / 2.0 / MM, hole, 0.0)
     depth = section.height if round(normal / (math.pi / 2.0)) % 2 == 0 else section.width
-    return _Spot(tine, flat.flat(tine.place) / MM, depth / 2.0 * math.tan(tilt) / MM, hole, tilt)
+    return _Spot(tine, flat.flat(tine.position) / MM, depth / 2.0 * math.tan(tilt) / MM, hole, tilt)
 
 
 def _strip(instrument: Instrument, flat: Development, strip: _Strip, middle: float) -> Iterator[Shape]:
@@ -156,8 +156,8 @@ def _group_names(instrument: Instrument, spots: Sequence[_Spot], edge: float) ->
 
 
 def _bend_lines(bend: FlatBend, middle: float, half: float, units: Units) -> Iterator[Shape]:
-    for place in (bend.start, bend.end):
-        x = place / MM
+    for position in (bend.start, bend.end):
+        x = position / MM
         yield Line("bend lines", Point(x, middle - half - 2.0), Point(x, middle + half + 2.0))
         yield Text(
             "dimensions",
@@ -186,7 +186,7 @@ def _words(instrument: Instrument, flat: Development) -> Iterator[str]:
     if deep:
         yield f"tapped at least {_shown(max(deep) / MM, units)} {unit} deep"
     if bar.supports:
-        places = ", ".join(_shown(flat.flat(each.place) / MM, units) for each in bar.supports)
+        places = ", ".join(_shown(flat.flat(each.position) / MM, units) for each in bar.supports)
         yield f"supports at {places} {unit}"
     for number, bend in enumerate(flat.bends, start=1):
         yield from _bend_words(number, bend, units)

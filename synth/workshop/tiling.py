@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from synth.files import whole
+from synth.files import atomic_write
 from synth.workshop.drawing import DASHED, LINE_WIDTH, Arc, Circle, Drawing, Line, Point, Shape, check_bar
 from synth.workshop.typeface import typeface
 
@@ -59,7 +59,7 @@ def write_pdf(drawing: Drawing, path: Path, *, paper: Paper, notes: tuple[str, .
     from reportlab.pdfgen.canvas import Canvas
 
     pages = tiles(drawing, paper)
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         size = tuple(side * POINTS_PER_MM for side in SIZES[paper])
         canvas = Canvas(str(beside), pagesize=size)
         canvas.setTitle(drawing.title)

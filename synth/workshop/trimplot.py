@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError
-from synth.files import whole
+from synth.files import atomic_write
 from synth.units import MM
 from synth.vibration.trimming.answers import Trimming
 from synth.vibration.trimming.search import Curve
@@ -46,7 +46,7 @@ def draw_trimmings(instrument: Instrument, trimmings: Sequence[Trimming], path: 
         panel.set_axis_off()
     if len(trimmings) > MOST:
         figure.suptitle(f"the first {MOST} of {len(trimmings)} tines")
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         figure.savefig(beside)
 
 

@@ -118,14 +118,16 @@ def _unison(row: Row, members: tuple[int, ...], like: int | None = None) -> tupl
     return tuple(n for n in members if abs(math.log(row.mounted_hz[n] / pitch)) < math.log(ALIKE))
 
 
-def _line(instrument: Instrument, row: Row, n: int, slope: float, place: tuple[int, int, float]) -> SheetLine:
+def _line(
+    instrument: Instrument, row: Row, n: int, slope: float, position: tuple[int, int, float]
+) -> SheetLine:
     tine, target = instrument.tines[n], float(row.mounted_hz[n])
     note, off = note_name(target, instrument.a4)
     fixed = joint(tine, instrument.bar, instrument.bench)
     above = math.ceil(len(fixed.washers) / 2) if not fixed.hole.tapped else len(fixed.washers)
     seat = sum(each.thickness for each in fixed.washers[:above])
     free = float(row.length[n])
-    order, cluster, pulled = place
+    order, cluster, pulled = position
     return SheetLine(
         tine=n,
         order=order,

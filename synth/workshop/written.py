@@ -18,7 +18,7 @@ from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
-from synth.files import whole
+from synth.files import atomic_write
 from synth.units import MM
 
 MOST_COPIES: Final = 1000
@@ -36,7 +36,7 @@ def write_trims(path: Path, instrument: Instrument, chosen: Mapping[int, Sequenc
         group, tine = places[index]
         _put(document["group"][group]["tine"][tine], instrument, index, nuts)
     new = ("\ufeff" if text.startswith("\ufeff") else "") + _same_line_ends(tomlkit.dumps(document), text)
-    with whole(file) as beside:
+    with atomic_write(file) as beside:
         beside.write_bytes(new.encode("utf-8"))
         _check(resolve(load(beside), str(path)), instrument, chosen)
         return _backup(file)  # only of a file that is about to be replaced
@@ -106,7 +106,7 @@ def _backup(file: Path) -> Path:
     for number in range(1, MOST_COPIES):
         copy = file.with_name(f"{file.name}.bak{number if number > 1 else ''}")
         if not copy.exists():
-            with whole(copy) as beside:
+            with atomic_write(copy) as beside:
                 shutil.copyfile(file, beside)
             return copy
     raise InputError(f"there are {MOST_COPIES} backup copies", remedy="remove old ones", file=str(file))

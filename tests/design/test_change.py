@@ -84,10 +84,10 @@ def test_the_quick_way_and_the_way_through_the_file_make_one_instrument(everyday
     quick, through = in_instrument(old, change), resolve(in_design(design, change))
     assert quick.bar.path == through.bar.path
     assert dataclasses.astuple(quick.bar.section) == pytest.approx(dataclasses.astuple(through.bar.section))
-    assert [t.place for t in quick.tines] == pytest.approx([t.place for t in through.tines])
+    assert [t.position for t in quick.tines] == pytest.approx([t.position for t in through.tines])
     for one, other in zip(quick.bar.supports, through.bar.supports, strict=True):
-        assert one.place == pytest.approx(other.place)
-        assert dataclasses.replace(one, place=0.0) == dataclasses.replace(other, place=0.0)
+        assert one.position == pytest.approx(other.position)
+        assert dataclasses.replace(one, position=0.0) == dataclasses.replace(other, position=0.0)
 
 
 @pytest.mark.parametrize("change", CHANGES)
@@ -218,7 +218,7 @@ def test_what_fits_is_never_refused_and_what_is_refused_never_fits(everyday):
         for _ in range(20):
             group, support = draw.randrange(len(old.groups)), draw.randrange(len(old.bar.supports))
             start = math.floor(start_mm(old, group) + draw.uniform(-60.0, 60.0))
-            at = math.floor(old.bar.supports[support].place * 1e3 + draw.uniform(-60.0, 60.0))
+            at = math.floor(old.bar.supports[support].position * 1e3 + draw.uniform(-60.0, 60.0))
             if min(start, at) < 0:
                 continue
             change = Change(((group, float(start)),), ((support, float(at)),))

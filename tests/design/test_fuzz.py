@@ -156,13 +156,13 @@ def assert_sound(instrument):
     assert instrument.tines
     assert sum(group.count for group in instrument.groups) == len(instrument.tines)
     for tine in instrument.tines:
-        assert 0.0 < tine.place < instrument.bar.length
+        assert 0.0 < tine.position < instrument.bar.length
         assert tine.rod.material.youngs > 0.0
         assert 0.0 < tine.rod.bend_diameter < 0.05
         assert tine.split >= 1.0
         positions = [placed.position for placed in tine.trim]
         assert positions == sorted(positions)
-        finite = [tine.place, tine.face, tine.root.added_length, tine.rod.mass_diameter, tine.split_axis]
+        finite = [tine.position, tine.face, tine.root.added_length, tine.rod.mass_diameter, tine.split_axis]
         assert all(math.isfinite(each) for each in finite)
     for stick in instrument.sticks.values():
         assert stick.frequency > 0.0

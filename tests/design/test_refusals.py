@@ -44,7 +44,7 @@ M3_TINE = {"stock": "M3", "free_length_mm": 100.0}
 
 
 @pytest.mark.parametrize(
-    ("path", "value", "place", "finding"),
+    ("path", "value", "location", "finding"),
     [
         # keys
         ("bar/section/width", 25.0, "bar.section:", "'width' lacks its unit; write width_mm"),
@@ -254,7 +254,7 @@ M3_TINE = {"stock": "M3", "free_length_mm": 100.0}
         ("pickup/at_mm", 301.0, "pickup.at_mm:", "off the bar"),
     ],
 )
-def test_what_cannot_be_built_is_refused_at_its_place(build, tree, path, value, place, finding):
+def test_what_cannot_be_built_is_refused_at_its_place(build, tree, path, value, location, finding):
     if path == "group/1/midi_note":
         tree["group"][0]["midi_note"] = 60
     if path == "board/panel/thickness_mm":
@@ -266,7 +266,7 @@ def test_what_cannot_be_built_is_refused_at_its_place(build, tree, path, value, 
     if value == "box":
         tree["board"]["panel"]["edges"] = "supported"
     line = refusal(build, changed(tree, path, value))
-    assert place in line
+    assert location in line
     assert finding in line
 
 

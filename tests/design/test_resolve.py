@@ -23,7 +23,7 @@ def octaves(frequency, reference):
 
 def test_the_example_resolves_as_it_stands(build, tree):
     instrument = build(tree)
-    assert [tine.place for tine in instrument.tines] == pytest.approx([0.1, 0.112, 0.18, 0.192])
+    assert [tine.position for tine in instrument.tines] == pytest.approx([0.1, 0.112, 0.18, 0.192])
     assert [tine.number for tine in instrument.tines] == [1, 2, 1, 2]
     assert [group.tines for group in instrument.groups] == [slice(0, 2), slice(2, 4)]
     low, high, by_hand, wished = instrument.tines
@@ -47,7 +47,9 @@ def test_lengths_in_inches_and_in_millimetres_are_the_same_lengths(build, tree):
             table[key.replace("_mm", "_in")] = table.pop(key) / 25.4
     imperial = build(tree)
     assert imperial.bar.section.width == pytest.approx(metric.bar.section.width, rel=1e-12)
-    assert [t.place for t in imperial.tines] == pytest.approx([t.place for t in metric.tines], rel=1e-12)
+    assert [t.position for t in imperial.tines] == pytest.approx(
+        [t.position for t in metric.tines], rel=1e-12
+    )
 
 
 @pytest.mark.parametrize(
@@ -196,7 +198,7 @@ def test_a_recipe_stands_in_the_order_asked_for(build, tree, order):
         order
     ]
     assert [tine.goal.frequency / 110.0 for tine in tines] == pytest.approx(expected)
-    assert [tine.place for tine in tines] == sorted(tine.place for tine in tines)
+    assert [tine.position for tine in tines] == sorted(tine.position for tine in tines)
 
 
 def test_free_lengths_of_one_stock_rise_in_pitch_as_they_shorten(build, tree):

@@ -112,7 +112,7 @@ def test_whatever_is_typed_into_a_file_is_read_or_told_in_one_line_with_a_place(
     path = tmp_path / "design.toml"
     path.write_text(DESIGN[:at] + text + DESIGN[at:], encoding="utf-8")
     error = refusal_of(read_toml, path)
-    assert error is None or ("\n" not in str(error) and error.place.startswith("line "))
+    assert error is None or ("\n" not in str(error) and error.location.startswith("line "))
 
 
 def refusal_of(read, path):
@@ -147,7 +147,7 @@ def test_a_length_in_inches_is_within_its_range_or_refused_in_inches_under_its_o
     error = refusal_of(load, path)
     if error is not None:
         assert not least * 1.0006 <= inches * INCH / MM <= most * 0.9994
-        assert error.place.endswith(f"{key}_in")
+        assert error.location.endswith(f"{key}_in")
         limits = [
             float(each) for each in error.remedy.removeprefix("must be at least ").split(" and at most ")
         ]

@@ -10,13 +10,13 @@ import pytest
 
 from synth.doors.cli import run
 from synth.recording import audio_input, partials, retune
-from synth.recording.measurement import Measurement, Partial, Struck
+from synth.recording.measurement import Measurement, Partial, TapPartials
 from synth.recording.retune import Retune
 
 ONE = Partial(440.25, 0.011, 2.5, 0.07, 0.02, 0.03, 0.6, 0.01j, "partial", "clear")
 TWO = Partial(2750.5, 0.21, math.nan, math.nan, 0.004, 0.12, 1.7, 0.001j, "harmonic", "of the first")
 THREE = Partial(147.0, 0.31, 0.75, 0.09, 0.1, 0.05, 2.7, 0.05j)
-TAPS = (Struck(0.31, 0.02, 1.62, (ONE, TWO)), Struck(2.05, 0.03, 0.93, (THREE,)))
+TAPS = (TapPartials(0.31, 0.02, 1.62, (ONE, TWO)), TapPartials(2.05, 0.03, 0.93, (THREE,)))
 
 
 @pytest.fixture

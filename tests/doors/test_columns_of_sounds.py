@@ -14,7 +14,7 @@ import soundfile
 from synth.playing.stroke import Stroke
 from synth.sound import features, loudness
 from synth.sound.audio import FULL_SCALE, RATE
-from synth.sound.render import Manner, perform, scene
+from synth.sound.render import ContactSettings, perform, scene
 
 TOUCH = {  # key of the report: field of TineTouch and its unit
     "first_touch_s": ("first_touch", 1.0),
@@ -30,7 +30,7 @@ TOUCH = {  # key of the report: field of TineTouch and its unit
 
 def test_the_report_of_a_stroke_is_of_the_stroke_that_every_option_makes(slat, tmp_path):
     from synth.playing.contact.stroke_contact import stroke_row
-    from synth.sound.modal_state import Ring
+    from synth.sound.modal_state import ModalState
 
     words = {
         "--group": "aside", "--stick": "brass", "--direction": "backward", "--speed-mm-s": 350, "--bite-mm": 1.1,
@@ -45,9 +45,9 @@ def test_the_report_of_a_stroke_is_of_the_stroke_that_every_option_makes(slat, t
         group=1, stick=slat.instrument.sticks["brass"], speed=0.35, direction="backward", bite=1.1e-3, lean=0.3,
         height=2e-3, tilt=50.0 * degree, skew=4.0 * degree, pressure=0.4, hand="loose",
     )  # fmt: skip
-    place = scene(slat.instrument, "panel")
+    listening = scene(slat.instrument, "panel")
     contact = stroke_row(
-        stroke, slat.instrument, place.row.modes, seed=5, ringing=Ring(place.model).ahead(0.0)
+        stroke, slat.instrument, listening.row.modes, seed=5, ringing=ModalState(listening.model).ahead(0.0)
     )
     assert (told["group"], told["stick"], told["direction"]) == ("aside", "brass", "backward")
     touches = sorted(contact.touches, key=lambda each: each.tine)
@@ -58,7 +58,7 @@ def test_the_report_of_a_stroke_is_of_the_stroke_that_every_option_makes(slat, t
             assert each[key] == pytest.approx(getattr(touch, field) / unit), key
         assert each["along_mm"] == pytest.approx(1e3 * np.array(touch.along))
         assert each["across_mm"] == pytest.approx(1e3 * np.array(touch.across))
-    sound = perform(place, [stroke], seconds=0.4, manner=Manner(seed=5)).sound()
+    sound = perform(listening, [stroke], seconds=0.4, settings=ContactSettings(seed=5)).sound()
     written, rate = soundfile.read(tmp_path / "a.wav")
     assert rate == RATE
     np.testing.assert_allclose(written.T, 0.1 * sound / FULL_SCALE, atol=2.0**-23)
@@ -70,7 +70,7 @@ def test_a_comparison_has_the_figures_of_the_files_beside_it(slat, tmp_path):
     slat.said(
         "compare", "--group", "low", "--seconds", 0.8, "--vary", "speed_mm_s=150,900", "--seed", 2, "-o", out
     )
-    place = scene(slat.instrument, "bar")
+    listening = scene(slat.instrument, "bar")
     with (out / "comparison.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert [each["combination"] for each in rows] == ["speed_mm_s=150", "speed_mm_s=900"]
@@ -89,7 +89,7 @@ def test_a_comparison_has_the_figures_of_the_files_beside_it(slat, tmp_path):
         lufs = loudness.integrated(pressure / FULL_SCALE, RATE)
         # empty where all of it is below the meter's gate of -70 LUFS
         assert float(each["loudness_lufs"] or -math.inf) == pytest.approx(lufs, abs=0.06)
-        since, until = touched(place, float(each["combination"].split("=")[1]))
+        since, until = touched(listening, float(each["combination"].split("=")[1]))
         attack = features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH)
         assert float(each["attack_ms"]) == pytest.approx(1e3 * attack, rel=0.01)
         assert float(each["centroid_hz"]) == pytest.approx(features.centroid(pressure, RATE), rel=2e-3)
@@ -100,11 +100,11 @@ def test_a_comparison_has_the_figures_of_the_files_beside_it(slat, tmp_path):
     assert rows[1]["loudness_lufs"]
 
 
-def touched(place, speed_mm_s):
+def touched(position, speed_mm_s):
     """From the first touch of the same stroke to its last release, s."""
-    stick = next(iter(place.instrument.sticks.values()))
+    stick = next(iter(position.instrument.sticks.values()))
     stroke = Stroke(group=0, stick=stick, speed=1e-3 * speed_mm_s)
-    tines = perform(place, [stroke], seconds=0.8, manner=Manner(seed=2)).reports[0]["tines"]
+    tines = perform(position, [stroke], seconds=0.8, settings=ContactSettings(seed=2)).reports[0]["tines"]
     tines = [each for each in tines if each["first_touch_s"] is not None]
     return min(each["first_touch_s"] for each in tines), max(each["last_release_s"] for each in tines)
 
@@ -120,18 +120,18 @@ def test_a_comparison_tells_energy_stress_and_decay_of_the_stroke(slat, tmp_path
     )
     with (out / "comparison.csv").open(encoding="utf-8", newline="") as file:
         (each,) = csv.DictReader(file)
-    place = scene(slat.instrument, "bar")
+    listening = scene(slat.instrument, "bar")
     stroke = Stroke(group=1, stick=slat.instrument.sticks["brass"], bite=1.2e-3)
-    rendering = perform(place, [stroke], seconds=1.5)
+    rendering = perform(listening, [stroke], seconds=1.5)
     tines = rendering.reports[0]["tines"]
     assert float(each["energy_mj"]) == pytest.approx(1e3 * sum(tine["energy_j"] for tine in tines), rel=1e-3)
     assert float(each["greatest_stress_mpa"]) == pytest.approx(
         max(t["root_stress_mpa"] for t in tines), rel=1e-3
     )
-    lowest = 3 if place.row.mounted_hz[3] < place.row.mounted_hz[4] else 4
+    lowest = 3 if listening.row.mounted_hz[3] < listening.row.mounted_hz[4] else 4
     own = {"group": "aside", "tine": lowest - 2, "plane": "along"}
     modes = [mode for mode in slat.data("modes")["assembly"] if mode["strongest"] == own]
     for partial in range(3):
-        hz = place.row.modes.frequency[lowest, 0, partial]
+        hz = listening.row.modes.frequency[lowest, 0, partial]
         nearest = min(modes, key=lambda mode: abs(math.log(mode["frequency_hz"] / hz)))
         assert float(each[f"decay_{partial + 1}_s"]) == pytest.approx(nearest["decay_s"], rel=2e-3)

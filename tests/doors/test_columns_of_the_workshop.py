@@ -44,8 +44,8 @@ def test_every_way_that_trim_lists_holds_when_it_is_solved_outright(slat):
         )
     for each in told["choices"]:
         assert each["ratios"][1] == pytest.approx(6.0, rel=1e-4)
-        slopes = each["cents_per_mm"]
-        together = abs(sum(slopes)) if each["locked"] else math.hypot(*slopes)
+        jacobian = each["cents_per_mm"]
+        together = abs(sum(jacobian)) if each["locked"] else math.hypot(*jacobian)
         assert each["unforgiving_cents_per_mm"] == pytest.approx(together)
         assert each["unforgiving_cents_per_turn"] == pytest.approx(
             0.7 * together

@@ -31,7 +31,7 @@ from synth.errors import InputError
 from synth.playing.script import read_script
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.live_contacts import Pace
-from synth.sound.live_output import Voice
+from synth.sound.live_output import LiveOutput
 from synth.sound.livebank import LiveBank
 from synth.sound.render import play, scene
 
@@ -50,7 +50,7 @@ def heard():
 def sound_card(heard):
     """A stage whose blocks are asked for in time by a thread, as a driver would; what it played, put together."""
     bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
-    stage = Stage(heard, Setting(), Voice(bank, heard.radiator))
+    stage = Stage(heard, Setting(), LiveOutput(bank, heard.radiator))
     out, stop = [np.zeros((0, stage.sound.channels), np.float32)], threading.Event()
 
     def ask():
@@ -117,7 +117,7 @@ def test_what_comes_in_by_mido_s_sockets_is_recorded_and_plays_again_as_it_was(s
     recorded, rate = soundfile.read(tmp_path / "take.wav")
     assert rate == RATE
     part = offline[:, first : first + len(recorded)].T
-    assert stage.sound.bank.late == 0
+    assert stage.sound.bank.late_count == 0
     assert np.abs(part).max() > 1e-3
     assert (
         np.abs(recorded[: len(part)] - part).max() < 1.5 * BIT_24
@@ -295,7 +295,7 @@ def test_arrows_do_not_end_a_take_without_a_card_and_it_plays_again_as_it_was(he
         time.sleep(0.5)
         os.write(terminal, b"\x1b")
 
-    played_silently(heard, Setting(record=tmp_path / "take.wav", lead=0.1), do)
+    played_silently(heard, Setting(record=tmp_path / "take.wav", latency=0.1), do)
     with threadpool_limits(1):
         piece = read_script(tmp_path / "take.toml", heard.instrument)
         offline = play(heard.instrument, piece).sound() / FULL_SCALE
@@ -338,7 +338,7 @@ def test_all_sound_off_is_heard_within_a_tenth_of_a_second_past_all_that_waits(s
         ([], "there is nothing to play on"),
         (["--midi-socket", "nowhere"], "--midi-socket: cannot listen on 'nowhere'"),
         (["--record", "take.mp3"], "take.mp3: '.mp3' is not an audio format written here"),
-        (["--cap-dbfs", "3"], "3.0 is not in the range"),
+        (["--ceiling-dbfs", "3"], "3.0 is not in the range"),
     ],
 )
 def test_what_cannot_be_opened_is_told_in_one_line(words, said, monkeypatch, capsys):

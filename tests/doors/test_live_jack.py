@@ -114,7 +114,7 @@ def performed(server, folder, block):
         str(DESIGN),
         "--midi-port",
         "keys",
-        "--lead-ms",
+        "--latency-ms",
         "200",
         "--block",
         block,

@@ -22,7 +22,7 @@ from synth.doors.cli import run
 from synth.doors.live_session import Setting, Stage
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.live_contacts import Pace
-from synth.sound.live_output import LAID, Report, Voice
+from synth.sound.live_output import LAID, LiveOutput, Report
 from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.radiator import Direct
 from synth.sound.render import scene
@@ -39,7 +39,14 @@ class StopError(Exception):
 
 
 def job_of(**chosen):
-    usual = {"device": None, "silent": False, "block": 256, "gain_db": 0.0, "cap_db": -6.0, "record": None}
+    usual = {
+        "device": None,
+        "silent": False,
+        "block": 256,
+        "gain_db": 0.0,
+        "ceiling_db": -6.0,
+        "record": None,
+    }
     return Job(pole=POLE, radiator=EARS, **usual | chosen)
 
 
@@ -67,10 +74,10 @@ def test_every_word_of_the_command_is_set_in_its_unit(monkeypatch, tmp_path, car
         "--device": "card",
         "--block": "128",
         "--gain-db": "-7.5",
-        "--cap-dbfs": "-12",
+        "--ceiling-dbfs": "-12",
         "--record": str(tmp_path / "a.wav"),
         "--seconds": "2.5",
-        "--lead-ms": "40",
+        "--latency-ms": "40",
     }
     assert (
         run(["live", str(DESIGN), "--allow-yield", *(each for pair in words.items() for each in pair)]) == 0
@@ -84,10 +91,10 @@ def test_every_word_of_the_command_is_set_in_its_unit(monkeypatch, tmp_path, car
         silent=False,
         block=128,
         gain_db=-7.5,
-        cap_db=-12.0,
+        ceiling_db=-12.0,
         record=tmp_path / "a.wav",
         seconds=2.5,
-        lead=0.04,
+        latency=0.04,
         allow_yield=True,
     )
     assert cards == ["card"]
@@ -101,7 +108,7 @@ def test_without_words_the_gain_is_none_and_the_cap_six_decibels_down(monkeypatc
     assert run(["live", str(DESIGN)]) == 0
     assert asked == [Setting()]
     assert cards == [None]
-    assert (Setting().gain_db, Setting().cap_db, Setting().lead) == (0.0, -6.0, 0.0)
+    assert (Setting().gain_db, Setting().ceiling_db, Setting().latency) == (0.0, -6.0, 0.0)
 
 
 @pytest.mark.parametrize("silent", [False, True])
@@ -114,12 +121,12 @@ def test_the_process_of_the_sound_is_given_what_was_set(monkeypatch, heard, tmp_
 
     monkeypatch.setattr(live_room, "Speaker", made)
     record = tmp_path / "a.wav"
-    setting = Setting(device="card", silent=silent, block=64, gain_db=9.0, cap_db=-20.0, record=record)
+    setting = Setting(device="card", silent=silent, block=64, gain_db=9.0, ceiling_db=-20.0, record=record)
     with pytest.raises(StopError):
         live_room.live(heard, setting, tell=lambda words: None, show=lambda words: None)
     (job,) = jobs
     assert (job.device, job.silent, job.block) == ("card", silent, 64)
-    assert (job.gain_db, job.cap_db, job.record) == (9.0, -20.0, record)
+    assert (job.gain_db, job.ceiling_db, job.record) == (9.0, -20.0, record)
     np.testing.assert_array_equal(job.pole, heard.model.pole)
     assert job.radiator is heard.radiator
 
@@ -130,7 +137,7 @@ def test_a_voice_in_the_process_has_the_jobs_gain_and_cap(monkeypatch):
     monkeypatch.setattr(speaker_room, "_sound", lambda job, voice, pipe, shared: voices.append(voice))
     before = signal.getsignal(signal.SIGINT)
     try:
-        for job in (job_of(gain_db=6.0, cap_db=-1.0), job_of(gain_db=40.0, cap_db=-20.0)):
+        for job in (job_of(gain_db=6.0, ceiling_db=-1.0), job_of(gain_db=40.0, ceiling_db=-20.0)):
             speaker_room._speak(job, SimpleNamespace(recv_bytes=lambda: b"begin"), None)
     finally:
         signal.signal(signal.SIGINT, before)
@@ -194,7 +201,7 @@ def test_states_and_touches_go_through_the_pipe_as_if_there_were_none(piped):
     one_ear = SimpleNamespace(
         channels=1, stream=lambda rate: lambda signals: signals.sum(axis=0, keepdims=True)
     )
-    direct, other = (Voice(LiveBank(pole, weights, rate=RATE), one_ear) for _ in range(2))
+    direct, other = (LiveOutput(LiveBank(pole, weights, rate=RATE), one_ear) for _ in range(2))
     player._arrivals, struck = Arrivals(pole, RATE), touch(dice, points=2, channels=1)
     direct.add(time, rows)
     direct.post("signals", struck.driven.frame, struck.driven.signals, silences=0)  # whole
@@ -230,7 +237,7 @@ def test_what_goes_through_the_pipe_carries_the_silences_that_its_player_knew_of
 
 
 def test_how_it_goes_is_told_across_the_memory_number_by_number():
-    report = Report(blocks=11, missed=2, share=0.3, recent=0.4, worst=0.5, late=6, deepest=7.5)
+    report = Report(blocks=11, missed=2, share=0.3, recent=0.4, worst=0.5, late_count=6, deepest=7.5)
     voice = SimpleNamespace(
         clock=SimpleNamespace(start=12.25), bank=SimpleNamespace(frame=48_000), report=lambda: report
     )
@@ -247,8 +254,8 @@ def test_how_it_goes_is_told_across_the_memory_number_by_number():
 @pytest.fixture
 def stage(heard):
     bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
-    setting = Setting(block=128, cap_db=-12.0, lead=0.25, allow_yield=True)
-    return Stage(heard, setting, Voice(bank, heard.radiator, cap_db=-12.0))
+    setting = Setting(block=128, ceiling_db=-12.0, latency=0.25, allow_yield=True)
+    return Stage(heard, setting, LiveOutput(bank, heard.radiator, ceiling_db=-12.0))
 
 
 def test_the_lead_that_is_asked_for_comes_on_top_of_what_was_measured(stage, monkeypatch):
@@ -256,7 +263,7 @@ def test_the_lead_that_is_asked_for_comes_on_top_of_what_was_measured(stage, mon
     stage.make_ready()
     assert stage.performer.pace == Pace(0.3, 0.5)
     assert stage.performer._block == pytest.approx(128 / RATE)
-    assert stage.performer.manner.allow_yield
+    assert stage.performer.settings.allow_yield
 
 
 def test_the_player_is_told_block_lead_and_cap_as_they_are(stage):
@@ -268,7 +275,7 @@ def test_the_player_is_told_block_lead_and_cap_as_they_are(stage):
 
 
 def test_status_and_summary_tell_each_number_in_its_place(stage, monkeypatch):
-    report = Report(blocks=11, missed=2, share=0.031, recent=0.4, worst=0.55, late=6, deepest=7.5)
+    report = Report(blocks=11, missed=2, share=0.031, recent=0.4, worst=0.55, late_count=6, deepest=7.5)
     monkeypatch.setattr(stage.sound, "report", lambda: report)
     stage.performer.strokes, stage.performer.dropped, stage.unplayable = 9, 4, 3
     assert stage.status() == "load 40 % of a core, missed blocks 2, late 6, strokes 9, limiter -7.5 dB"
@@ -281,7 +288,7 @@ def test_status_and_summary_tell_each_number_in_its_place(stage, monkeypatch):
 def test_a_stroke_that_would_bend_a_tine_for_good_is_played_where_that_is_allowed(heard):
     from synth.playing.stroke import Stroke
     from synth.sound.live_contacts import Performer
-    from synth.sound.render import Manner
+    from synth.sound.render import ContactSettings
 
     stick = heard.instrument.sticks["brass"]
     hard = Stroke(group=0, stick=stick, start=0.1, bite=18e-3, speed=4.0, grip="firm")
@@ -290,9 +297,9 @@ def test_a_stroke_that_would_bend_a_tine_for_good_is_played_where_that_is_allowe
         bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
         performer = Performer(
             heard,
-            Voice(bank, heard.radiator),
+            LiveOutput(bank, heard.radiator),
             block=0.005,
-            manner=Manner(allow_yield=allowed),
+            settings=ContactSettings(allow_yield=allowed),
             clock=lambda: 0.0,
         )
         performer.play(hard, 0.1)
@@ -304,7 +311,7 @@ def test_a_stroke_that_would_bend_a_tine_for_good_is_played_where_that_is_allowe
 
 def test_the_device_s_delay_missed_blocks_and_loss_are_told(monkeypatch):
     """A device that takes three blocks, two of them too late, and is gone: the player's side reads just that."""
-    voice = Voice(LiveBank(POLE, EARS.weights, rate=RATE), EARS)
+    voice = LiveOutput(LiveBank(POLE, EARS.weights, rate=RATE), EARS)
     shared, sent, flushed, hold = [0.0] * len(SHARED), [], [], threading.Event()
 
     class Stream:

@@ -47,11 +47,11 @@ def test_tines_stand_where_they_are_at_the_pitch_they_have_and_quarrels_are_mark
     figure = draw_map(instrument, row, quarrels, shapes)
     above, below = figure.axes
     first = above.lines[0].get_xydata()
-    expected = [(tine.place * 1e3, hz) for tine, hz in zip(instrument.tines, row.mounted_hz, strict=True)]
+    expected = [(tine.position * 1e3, hz) for tine, hz in zip(instrument.tines, row.mounted_hz, strict=True)]
     np.testing.assert_allclose(first, expected)
     rings = [each for each in above.collections if each.get_label() == "quarrels"]
     marked = rings[0].get_offsets() if rings else np.zeros((0, 2))
     assert len(marked) == len(quarrels)
     for mark, quarrel in zip(marked, quarrels, strict=True):
-        np.testing.assert_allclose(mark, (instrument.tines[quarrel.tine].place * 1e3, quarrel.partial_hz))
+        np.testing.assert_allclose(mark, (instrument.tines[quarrel.tine].position * 1e3, quarrel.partial_hz))
     assert below.get_xlabel() == "mm along the bar"

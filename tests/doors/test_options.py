@@ -14,13 +14,13 @@ import soundfile
 
 from synth import cache
 from synth.playing.contact import hand
-from synth.playing.contact.stroke_contact import EVENT, FULL, stroke_row
+from synth.playing.contact.stroke_contact import EVENT, REFERENCE, stroke_row
 from synth.playing.script import Performance, Played
 from synth.playing.stroke import Stroke
 from synth.sound import board_forecast, boardsheet, render
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.radiator.board import BoardFilter
-from synth.sound.render import Manner, perform, play, scene
+from synth.sound.render import ContactSettings, perform, play, scene
 from synth.units import amplitude
 from synth.vibration import solve as solution
 from synth.vibration.solve import solve_board_of
@@ -58,9 +58,9 @@ def test_play_hears_the_piece_through_what_is_asked_by_the_hand_and_seed_that_ar
     words = ("--through", "panel", "--hand", "loose", "--seed", 4, "--gain-db", -12)
     slat.said("play", script, *words, "-o", tmp_path / "a.wav")
     piece = Performance("", (Played(stroke(slat, hand="loose"), "panel"),), 0.4)
-    expected = play(slat.instrument, piece, manner=Manner(seed=4)).sound()
+    expected = play(slat.instrument, piece, settings=ContactSettings(seed=4)).sound()
     np.testing.assert_allclose(written(tmp_path / "a.wav"), told(expected, -12.0), atol=BIT)
-    other = play(slat.instrument, piece, manner=Manner(seed=1)).sound()
+    other = play(slat.instrument, piece, settings=ContactSettings(seed=1)).sound()
     assert np.abs(told(other - expected, -12.0)).max() > 100.0 * BIT  # the seed is heard
 
 
@@ -70,8 +70,8 @@ def test_how_contacts_are_followed_is_as_asked(slat, script, tmp_path, monkeypat
     asked = []
 
     def followed(stroke, instrument, tines, **given):
-        asked.append((given["fineness"], given["allow_yield"], given["seed"], stroke.hand))
-        return stroke_row(stroke, instrument, tines, **{**given, "fineness": EVENT})
+        asked.append((given["resolution"], given["allow_yield"], given["seed"], stroke.hand))
+        return stroke_row(stroke, instrument, tines, **{**given, "resolution": EVENT})
 
     monkeypatch.setattr(render, "stroke_row", followed)
     words = {
@@ -79,13 +79,13 @@ def test_how_contacts_are_followed_is_as_asked(slat, script, tmp_path, monkeypat
         "play": (script,),
         "compare": ("--group", "aside", "--seconds", 0.05, "--vary", "bite_mm=1"),
     }[command]
-    given = ("--contact", "full", "--allow-yield", "--seed", 9, "--hand", "steady")
+    given = ("--contact", "reference", "--allow-yield", "--seed", 9, "--hand", "steady")
     out = tmp_path / ("x" if command == "compare" else "a.wav")
     slat.said(command, *words, *given, "-o", out)
     others = len(asked)  # `stroke` goes on to weigh the fingers' damping, yield or not
     slat.said(command, *words, "-o", out)
-    assert [asked[0], asked[others]] == [(FULL, True, 9, "steady"), (EVENT, False, 1, "exact")]
-    assert {each[0] for each in asked[:others]} == {FULL}
+    assert [asked[0], asked[others]] == [(REFERENCE, True, 9, "steady"), (EVENT, False, 1, "exact")]
+    assert {each[0] for each in asked[:others]} == {REFERENCE}
     assert {each[2] for each in asked[others:]} == {1}
 
 
@@ -95,11 +95,13 @@ def test_two_strokes_of_a_loose_hand_are_drawn_one_by_one(slat):
     seed = next(
         n for n in range(99) if hand.played(loose[0], n).speed > 1.1 * hand.played(loose[0], n + 1).speed
     )
-    reports = perform(scene(slat.instrument, "bar"), loose, seconds=0.1, manner=Manner(seed=seed)).reports
-    place = [tine.place for tine in slat.instrument.tines[slat.instrument.groups[1].tines]]
+    reports = perform(
+        scene(slat.instrument, "bar"), loose, seconds=0.1, settings=ContactSettings(seed=seed)
+    ).reports
+    position = [tine.position for tine in slat.instrument.tines[slat.instrument.groups[1].tines]]
     for report, drawn in zip(reports, (seed, seed + 1), strict=True):
         first, last = (each["first_touch_s"] for each in report["tines"])
-        speed = (place[1] - place[0]) / (last - first)
+        speed = (position[1] - position[0]) / (last - first)
         assert speed == pytest.approx(hand.played(loose[0], drawn).speed, rel=0.06)  # depths differ, too
 
 
@@ -170,9 +172,9 @@ def test_compare_renders_each_way_by_the_options_that_are_not_varied(slat, tmp_p
     out = tmp_path / "x"
     slat.said("compare", *words, "--direction", "backward", "--vary", "bite_mm=1.6", "-o", out)
     stick = next(iter(slat.instrument.sticks.values()))
-    place = scene(slat.instrument, "pickup")
+    listening = scene(slat.instrument, "pickup")
     one = Stroke(group=1, stick=stick, direction="backward", hand="steady", bite=1.6e-3)
-    expected = perform(place, [one], seconds=0.4, manner=Manner(seed=8)).sound()
+    expected = perform(listening, [one], seconds=0.4, settings=ContactSettings(seed=8)).sound()
     found = written(out / "true" / "bite_mm=1.6.wav")
     gain = np.abs(found).max() / np.abs(expected).max()
     np.testing.assert_allclose(found, gain * expected, atol=2.0 * BIT)
@@ -228,10 +230,10 @@ def test_fresh_solves_all_again_that_the_command_asks_for(slat, script, tmp_path
 
     def kept(name, depends_on, solve, *, fresh=False):
         asked.append((name, fresh))
-        return cache.kept(name, depends_on, solve)
+        return cache.cached(name, depends_on, solve)
 
     for room in (solution, render, boardsheet, board_forecast):
-        monkeypatch.setattr(room, "kept", kept)
+        monkeypatch.setattr(room, "cached", kept)
     monkeypatch.chdir(tmp_path)
     slat.said(command, *FRESH[command])
     assert asked

@@ -68,7 +68,7 @@ def test_the_trace_alone_makes_the_file(design, tmp_path, capsys):
     assert data["stick_impulse_n_s"].shape == (count, 3)
     assert np.all(np.diff(data["time_s"]) >= 0.0)
     assert set(data["tine"]) == {1, 2}  # counted from 1 in their group
-    place = scene(resolve(load(design), str(design)), "bar")
+    listening = scene(resolve(load(design), str(design)), "bar")
     trace = ForceTrace(
         start=0.0,
         bin_s=float(data["bin_s"]),
@@ -78,7 +78,7 @@ def test_the_trace_alone_makes_the_file(design, tmp_path, capsys):
         push=-data["stick_impulse_n_s"],
         turn=np.zeros((count, 2)),
     )
-    assert max(TABLE["_whole"](place, trace, sound, 0.0)) < -60.0
+    assert max(TABLE["_whole"](listening, trace, sound, 0.0)) < -60.0
 
 
 def test_a_backward_stroke_meets_the_last_tine_first_and_pushes_the_other_way(design, tmp_path, capsys):

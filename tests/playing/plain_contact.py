@@ -45,7 +45,7 @@ class Fingers:
         self.state, self.kick = np.zeros(2 * size), inverse @ body.end
 
     @property
-    def place(self):
+    def position(self):
         return self.body.end @ self.state[: self.size]
 
     @property
@@ -82,7 +82,7 @@ def stroke(stroke, way, tip, *, beam_modes, step, start, first, seconds, leaning
     axes = room._axes(stroke.tilt, stroke.skew)
     heading = np.array([math.cos(stroke.skew), math.sin(stroke.skew)])
     count = len(way.tine)
-    omega, decay = 2.0 * math.pi * tip.frequency, tip.decay
+    omega, decay = 2.0 * math.pi * tip.frequency, tip.decay_rate
     turn = np.moveaxis(rotation(omega, decay, step), -2, 0)
     # (T, 2, 2, n): how the tip moves and leans, in x and y, with a modal displacement of each plane
     planes = np.stack(
@@ -110,12 +110,12 @@ def stroke(stroke, way, tip, *, beam_modes, step, start, first, seconds, leaning
         q[:], p[:] = turn[0] * q + turn[1] * p, turn[2] * q + turn[3] * p
         out.damped += before - ringing()
         for i in range(count):
-            end = axes.T @ [body.place for body in bodies]
+            end = axes.T @ [body.position for body in bodies]
             end += [first + stroke.speed * number * step, 0.0, stick.end_radius]
             fast = axes.T @ [body.speed for body in bodies] + [stroke.speed, 0.0, 0.0]
             u, lean = np.einsum("dpn,pn->d", moves[i], q[i]), np.einsum("dpn,pn->d", leans[i], q[i])
             height = way.bite[i] - tip.drop[i] * u @ u
-            flat = np.array([(end[:2] - [way.place[i], 0.0] - u) @ heading, end[2] - height])
+            flat = np.array([(end[:2] - [way.position[i], 0.0] - u) @ heading, end[2] - height])
             angle = lean @ heading
             upright = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
             gap, normal, point = closest(

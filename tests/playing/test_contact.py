@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from synth.errors import InputError
 from synth.playing.contact.hand import played
-from synth.playing.contact.stroke_contact import EVENT, FULL, ringing_since, stroke_row
+from synth.playing.contact.stroke_contact import EVENT, REFERENCE, ringing_since, stroke_row
 from synth.playing.report import document
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE, decibels
@@ -31,7 +31,7 @@ def first_partials(contact):
 @pytest.mark.parametrize("stick", ["wood", "nylon", "brass"])
 @pytest.mark.parametrize("speed", [0.3, 3.0])
 def test_every_joule_is_booked(contact_row, stick, speed):
-    contact = struck(contact_row, Stroke(0, contact_row.stick(stick), speed=speed), fineness=FULL)
+    contact = struck(contact_row, Stroke(0, contact_row.stick(stick), speed=speed), resolution=REFERENCE)
     assert contact.books.hand > 0.0
     assert contact.books.damped > 0.0
     assert contact.books.contact > 0.0
@@ -41,7 +41,7 @@ def test_every_joule_is_booked(contact_row, stick, speed):
 def test_the_books_close_with_the_square_of_the_step(contact_row):
     stroke = Stroke(0, contact_row.stick("wood"), speed=3.0)
     residuals = [
-        abs(struck(contact_row, stroke, fineness=dataclasses.replace(FULL, step=step)).books.residual)
+        abs(struck(contact_row, stroke, resolution=dataclasses.replace(REFERENCE, step=step)).books.residual)
         for step in (4e-6, 1e-6)
     ]
     assert residuals[1] < residuals[0] / 4.0  # second order would give 16, chatter scatters it
@@ -96,9 +96,9 @@ def test_the_same_stroke_gives_the_same_samples(contact_row):
     np.testing.assert_array_equal(one.time, other.time)
 
 
-def levels(row, stroke, fineness):
+def levels(row, stroke, resolution):
     """dB of the first six partials (T, 6) along the row; nan beyond hearing, and where nothing was touched."""
-    touches = struck(row, stroke, fineness=fineness).touches
+    touches = struck(row, stroke, resolution=resolution).touches
     along = np.array([touch.along for touch in touches])
     heard = row.tines.exists[[touch.tine for touch in touches], :6]
     # a light stick thrown up by one tine can miss the next: nothing to compare there
@@ -111,11 +111,11 @@ def test_the_event_model_follows_the_truth(contact_row):
     for stick in ("wood", "nylon", "brass"):
         for speed in (0.3, 1.0, 3.0):
             stroke = Stroke(0, contact_row.stick(stick), speed=speed, bite=1.5e-3)
-            truth = levels(contact_row, stroke, FULL)
+            truth = levels(contact_row, stroke, REFERENCE)
             error.append(levels(contact_row, stroke, EVENT) - truth)
             for change in (0.98, 1.02):
                 other = dataclasses.replace(stroke, bite=change * stroke.bite)
-                spread.append(levels(contact_row, other, FULL) - truth)
+                spread.append(levels(contact_row, other, REFERENCE) - truth)
     width = np.nanpercentile(np.abs(np.concatenate(error)), 68.0, axis=0)
     own = np.nanpercentile(np.abs(np.concatenate(spread)), 68.0, axis=0)
     assert np.mean(np.isnan(np.concatenate(error)[:, 0])) < 0.2

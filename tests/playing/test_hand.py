@@ -73,9 +73,9 @@ def test_the_seed_reaches_speed_and_depth_of_the_contact(contact_row, stroke):
     # how long the pass takes is the speed of this hand and seed
     for each, seed in ((one, 1), (other, 2)):
         first, last = (each.touches[k].first_touch for k in (0, -1))
-        speed = abs(contact_row.instrument.tines[-1].place - contact_row.instrument.tines[0].place) / abs(
-            last - first
-        )
+        speed = abs(
+            contact_row.instrument.tines[-1].position - contact_row.instrument.tines[0].position
+        ) / abs(last - first)
         assert speed == pytest.approx(hand.played(stroke, seed).speed, rel=0.02)
 
 

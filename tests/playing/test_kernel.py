@@ -10,13 +10,13 @@ from numba import njit
 from synth.playing.contact import compiled, kernel, layout
 from synth.playing.contact import run as room
 from synth.playing.contact.modes import tips
-from synth.playing.contact.run import EVENT, FULL, Fineness, Ring, rotation, sweep
+from synth.playing.contact.run import EVENT, REFERENCE, ContactResolution, InitialState, rotation, sweep
 from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE
 
-COARSE = Fineness(tine_modes=8, beam_modes=6, step=2e-6, bin_steps=2)
+COARSE = ContactResolution(tine_modes=8, beam_modes=6, step=2e-6, bin_steps=2)
 TURNED = 0.5  # rad, of the tines' planes from the row
 
 
@@ -24,10 +24,10 @@ def decibels(ratio):
     return 20.0 * np.log10(ratio)
 
 
-def prepared(row, stroke, fineness=COARSE, *, leaning=True):
+def prepared(row, stroke, resolution=COARSE, *, leaning=True):
     """Passage, tips with turned planes of unlike pitch, the stick, a row at rest."""
     way = passage(stroke, row.instrument, row.tines.frequency[:, 0, 0])
-    tip = tips(row.tines, way.tine, depth=0.0, count=fineness.tine_modes)
+    tip = tips(row.tines, way.tine, depth=0.0, count=resolution.tine_modes)
     count = len(way.tine)
     unlike = np.array([1.0, 1.05])[None, :, None]
     tip = dataclasses.replace(
@@ -37,27 +37,27 @@ def prepared(row, stroke, fineness=COARSE, *, leaning=True):
         stroke.stick,
         tilt=stroke.tilt,
         skew=stroke.skew,
-        beam_modes=fineness.beam_modes,
+        beam_modes=resolution.beam_modes,
         grip=stroke.grip,
-        whole=fineness.whole,
+        whole=resolution.whole,
     )
-    return way, tip, stick, Ring(*np.zeros((2, *tip.frequency.shape)), np.zeros(count))
+    return way, tip, stick, InitialState(*np.zeros((2, *tip.frequency.shape)), np.zeros(count))
 
 
 def both(plain_contact, row, stroke, *, leaning, step=2e-6):
     """The pass of the kernel, ended, and the plain one for as long."""
-    fineness = dataclasses.replace(COARSE, step=step)
-    way, tip, stick, rest = prepared(row, stroke, fineness, leaning=leaning)
-    pass_ = room.Pass(stroke, way, tip, stick, rest, fineness, leaves=0.0)
+    resolution = dataclasses.replace(COARSE, step=step)
+    way, tip, stick, rest = prepared(row, stroke, resolution, leaning=leaning)
+    pass_ = room.Pass(stroke, way, tip, stick, rest, resolution, leaves=0.0)
     assert pass_.go_on() == layout.PASSED
     plain = plain_contact.stroke(
         stroke,
         way,
         tip,
-        beam_modes=fineness.beam_modes,
+        beam_modes=resolution.beam_modes,
         step=step,
         start=pass_.course.start,
-        first=pass_.course.place,
+        first=pass_.course.position,
         seconds=pass_.state.clock[layout.DONE] * step,
         leaning=leaning,
     )
@@ -69,7 +69,7 @@ def ended(pass_, tip):
     ring = pass_.swept().ring
     end = pass_.course.start + pass_.state.clock[layout.DONE] * pass_.course.step
     turn = np.moveaxis(
-        rotation(2.0 * math.pi * tip.frequency, tip.decay, (end - ring.time)[:, None, None]), -2, 0
+        rotation(2.0 * math.pi * tip.frequency, tip.decay_rate, (end - ring.time)[:, None, None]), -2, 0
     )
     q, p = ring.displacement, ring.velocity
     return turn[0] * q + turn[1] * p, turn[2] * q + turn[3] * p
@@ -114,8 +114,8 @@ def test_the_tips_lean_matters_where_it_should(row_of):
     stroke = Stroke(0, row.stick("wood"), speed=0.3, bite=2e-3)
     rings = []
     for leaning in (True, False):
-        way, tip, stick, rest = prepared(row, stroke, FULL, leaning=leaning)
-        swept = sweep(stroke, way, tip, stick, rest, FULL, leaves=0.0)
+        way, tip, stick, rest = prepared(row, stroke, REFERENCE, leaning=leaning)
+        swept = sweep(stroke, way, tip, stick, rest, REFERENCE, leaves=0.0)
         assert abs(swept.books.residual) < 5e-4
         rings.append(np.hypot(swept.ring.velocity[:, 0], 2e3 * swept.ring.displacement[:, 0]))
     change = np.abs(decibels(rings[0] / rings[1]))
@@ -127,9 +127,9 @@ def test_the_lean_settles_with_the_step(row_of):
     stroke = Stroke(0, row.stick("nylon"), speed=1.0, bite=1.5e-3)
     forces = []
     for step in (2e-6, 1e-6, 0.5e-6, 0.25e-6):
-        fineness = dataclasses.replace(COARSE, step=step)
-        way, tip, stick, rest = prepared(row, stroke, fineness)
-        forces.append(pushes(sweep(stroke, way, tip, stick, rest, fineness, leaves=0.0), 2)[:, 2])
+        resolution = dataclasses.replace(COARSE, step=step)
+        way, tip, stick, rest = prepared(row, stroke, resolution)
+        forces.append(pushes(sweep(stroke, way, tip, stick, rest, resolution, leaves=0.0), 2)[:, 2])
     error = [np.abs(force / forces[-1] - 1.0).max() for force in forces[:-1]]
     assert error[2] < 0.01
     assert error[2] < error[0]
@@ -167,7 +167,7 @@ def test_the_compiled_pass_asks_nobody_for_memory_and_raises_nothing(row_of, mon
     given = prepared(row, Stroke(0, row.stick("wood"), speed=3.0), EVENT)
     pass_ = room.Pass(Stroke(0, row.stick("wood"), speed=3.0), *given, EVENT, leaves=0.0)
     # compiled anew, for what comes out of numba's cache keeps no text; with references counted, so that they show
-    monkeypatch.setattr(kernel, "whole", njit(nogil=True, error_model="numpy", fastmath=compiled.REORDERED))
+    monkeypatch.setattr(kernel, "cached_jit", njit(nogil=True, error_model="numpy", fastmath=compiled.REORDERED))
     run = kernel.runner.__wrapped__(EVENT.tine_modes)
     run(pass_.row, pass_.held, pass_.course, pass_.state, pass_.history, 1)
     (text,) = run.inspect_llvm().values()
@@ -176,9 +176,9 @@ def test_the_compiled_pass_asks_nobody_for_memory_and_raises_nothing(row_of, mon
         assert called not in body
 
 
-def levels(row, stroke, fineness):
-    given = prepared(row, stroke, fineness)
-    swept = sweep(stroke, *given, fineness, leaves=0.0)
+def levels(row, stroke, resolution):
+    given = prepared(row, stroke, resolution)
+    swept = sweep(stroke, *given, resolution, leaves=0.0)
     omega = 2.0 * math.pi * given[1].frequency
     return np.hypot(swept.ring.velocity, omega * swept.ring.displacement)[:, :, :2]
 

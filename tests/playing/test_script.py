@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.playing.script import Entry, Script, perform, read_script
+from synth.playing.script import Entry, Script, read_script, schedule
 from synth.playing.stroke import Hold, Stroke
 from synth.units import MM
 
@@ -215,7 +215,7 @@ MISTAKES = [
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(name=NAMES, mistake=st.sampled_from(MISTAKES), inline=st.booleans(), first=st.booleans())
 def test_a_mistake_in_a_phrase_of_any_name_is_told_with_its_own_line(read, name, mistake, inline, first):
-    wrong, place = mistake
+    wrong, position = mistake
     good = {"at_s": 0, "group": "low"}
     phrase = {"stroke": [good, good | {"sped": None} | wrong]}
     del phrase["stroke"][1]["sped" if "sped" not in wrong else "group"]
@@ -238,7 +238,7 @@ def test_a_mistake_in_a_phrase_of_any_name_is_told_with_its_own_line(read, name,
         read(text)
     said = str(caught.value)
     number = int(re.search(r"line (\d+): phrase\.", said)[1])
-    assert place in said
+    assert position in said
     line = text.splitlines()[number - 1]
     body = tomlkit.dumps(phrase["stroke"][1])
     assert line.strip(" {},") == (body.strip().replace("\n", ", ") if inline else body.splitlines()[0])
@@ -293,10 +293,10 @@ def test_python_is_refused_what_a_file_is_refused_in_the_same_words(read, instru
     with pytest.raises(InputError) as in_file:
         read(toml)
     with pytest.raises(InputError) as in_python:
-        perform(made(), instrument)
+        schedule(made(), instrument)
     assert str(in_python.value) == re.sub(r"^\S*piece\.toml: (line \d+: )?", "", str(in_file.value))
 
 
 def test_python_may_give_tuples_and_numbers_of_numpy(instrument):
-    piece = perform(Script(stroke=(Entry(at_s=np.float64(1.0), group="low"),)), instrument)
+    piece = schedule(Script(stroke=(Entry(at_s=np.float64(1.0), group="low"),)), instrument)
     assert starts(piece) == [1.0]

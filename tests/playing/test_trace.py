@@ -8,10 +8,10 @@ import pytest
 
 from synth.playing.contact.closed_form import pluck
 from synth.playing.contact.modes import tips
-from synth.playing.contact.run import Ring, sweep
+from synth.playing.contact.run import InitialState, sweep
 from synth.playing.contact.stick import stick_line, stick_modes
 from synth.playing.contact.stick_path import passage
-from synth.playing.contact.stroke_contact import EVENT, FULL, stroke_row
+from synth.playing.contact.stroke_contact import EVENT, REFERENCE, stroke_row
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE
 
@@ -34,7 +34,7 @@ def turned(contact_row):
 
 def struck(row, **how):
     stroke = Stroke(0, row.stick("wood"), speed=0.5, **how)
-    return stroke_row(stroke, row.instrument, row.tines, fineness=EVENT, allow_yield=True)
+    return stroke_row(stroke, row.instrument, row.tines, resolution=EVENT, allow_yield=True)
 
 
 def left(row, stroke):
@@ -48,10 +48,10 @@ def left(row, stroke):
         beam_modes=EVENT.beam_modes,
         whole=EVENT.whole,
     )
-    ring = Ring(*np.zeros((2, *tip.frequency.shape)), np.zeros(len(way.tine)))
+    ring = InitialState(*np.zeros((2, *tip.frequency.shape)), np.zeros(len(way.tine)))
     leaves = float(pluck(stroke, way, tip).leave.max())
     ring = sweep(stroke, way, tip, stick, ring, EVENT, leaves=leaves).ring
-    return way.tine, ring, 2.0 * math.pi * tip.frequency, tip.decay
+    return way.tine, ring, 2.0 * math.pi * tip.frequency, tip.decay_rate
 
 
 def momentum(row, trace, tine, omega, decay, time):
@@ -133,7 +133,9 @@ def test_a_stroke_above_the_row_leaves_an_empty_trace(turned):
 
 
 def test_the_sticks_line_starts_at_rest_with_its_end_pushed(contact_row):
-    line = stick_line(contact_row.stick("wood"), tilt=0.7, skew=0.3, sign=-1.0, beam_modes=FULL.beam_modes)
+    line = stick_line(
+        contact_row.stick("wood"), tilt=0.7, skew=0.3, sign=-1.0, beam_modes=REFERENCE.beam_modes
+    )
     assert np.all(np.abs(line.residue.sum(axis=0).real) < 1e-6 * np.abs(line.residue[:, 0]).max())
     speed = (line.residue * line.pole[:, None]).sum(axis=0).real  # just after the impulse
     assert speed[0] > 0.0

@@ -169,8 +169,8 @@ def test_damaged_files_end_in_samples_or_in_one_line(tmp_path: Path, studio: Any
     whole, rng = path.read_bytes(), np.random.default_rng(1)
     for _ in range(60):
         damaged = bytearray(whole)
-        for place in rng.integers(0, rng.choice([60, 200, len(whole)]), rng.integers(1, 20)):
-            damaged[place] = int(rng.integers(256))
+        for position in rng.integers(0, rng.choice([60, 200, len(whole)]), rng.integers(1, 20)):
+            damaged[position] = int(rng.integers(256))
         path.write_bytes(damaged[: rng.integers(len(whole) // 2, len(whole) + 1)])
         refusals = []
         try:

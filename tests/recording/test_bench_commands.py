@@ -112,10 +112,10 @@ def test_calibrate_writes_a_corrected_copy(piece: Any, capsys: pytest.CaptureFix
     text, copy = piece.design.read_text(), piece.folder / "piece-measured.toml"
     assert run(["calibrate", str(piece.design), *files, "--length-sd-mm", "0.02", "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
-    learnt = {each["name"]: each for each in data["learnt"]}
+    fitted = {each["name"]: each for each in data["fitted"]}
     for name, value in (("bend-diameter of rod", 2.41), ("root-length", 0.55)):
-        assert learnt[name]["after"] == pytest.approx(value, abs=3.0 * learnt[name]["sd"])
-        assert learnt[name]["after"] == pytest.approx(value, rel=0.06)
+        assert fitted[name]["after"] == pytest.approx(value, abs=3.0 * fitted[name]["sd"])
+        assert fitted[name]["after"] == pytest.approx(value, rel=0.06)
     assert max(abs(each["before_cents"]) for each in data["partials"]) > 30.0
     assert max(abs(each["after_cents"]) for each in data["partials"]) < 1.0
     assert piece.design.read_text() == text
@@ -126,7 +126,7 @@ def test_calibrate_writes_a_corrected_copy(piece: Any, capsys: pytest.CaptureFix
     assert tree["stock"]["rod"]["bend_diameter_mm"] == pytest.approx(2.41, rel=0.01)
     assert len(tree["stock"]["rod"]["measured"]) == len("2026-01-31")
     rod = resolve(load(copy), "").tines[0].rod
-    assert rod.bend_diameter == pytest.approx(1e-3 * learnt["bend-diameter of rod"]["after"], rel=1e-5)
+    assert rod.bend_diameter == pytest.approx(1e-3 * fitted["bend-diameter of rod"]["after"], rel=1e-5)
 
 
 def test_calibrate_shows_what_it_found_and_asks(piece: Any, capsys: pytest.CaptureFixture[str]) -> None:

@@ -14,7 +14,7 @@ from synth.errors import InputError
 from synth.recording.calibrate import Calibration, calibrate
 from synth.recording.calibration_model import CENT, DECAY_ERROR, MODEL_CENTS, Piece
 from synth.recording.corrected import Change
-from synth.recording.match import Line
+from synth.recording.match import MatchedPartial
 from synth.recording.parameters import tree_of, unknowns
 
 BEND = Change(("stock", "rod"), "bend_diameter_mm", 2.41, {})
@@ -45,7 +45,7 @@ def measured(
                 slow = 0.0 if seed is None else DECAY_ERROR * rng.normal()
                 hz = truth.frequency[tine, plane, partial] * math.exp(off)
                 rate = truth.decay_rate[tine, plane, partial] * math.exp(slow)
-                lines.append(Line(tine, partial, plane, float(hz), 1e-6, float(rate), 0.01))
+                lines.append(MatchedPartial(tine, partial, plane, float(hz), 1e-6, float(rate), 0.01))
     tree = tree_of(str(piece.design))
     return Piece(tree, str(piece.design), instrument, row.length, row.trim, 5e-5, tuple(lines))
 
@@ -56,11 +56,11 @@ def learn(data: Piece, asked: Sequence[str] | None = None) -> Calibration:
 
 def test_what_was_changed_is_learnt(piece: Any) -> None:
     result = learn(measured(piece, [BEND, ROOT, GRIP, CLAMP], [0, 1, 2, 3]))
-    learnt = {each.unknown.name: each for each in result.learnt}
-    assert set(learnt) == set(TRUTH)
+    fitted = {each.unknown.name: each for each in result.fitted}
+    assert set(fitted) == set(TRUTH)
     for name, value in TRUTH.items():
-        assert learnt[name].value == pytest.approx(value, rel=2e-3)
-        assert learnt[name].deviation > 0.0
+        assert fitted[name].value == pytest.approx(value, rel=2e-3)
+        assert fitted[name].standard_uncertainty > 0.0
     assert result.warnings == ()
 
 
@@ -82,15 +82,15 @@ def test_the_model_meets_the_measurement_afterwards(piece: Any) -> None:
 def test_the_deviation_of_one_unknown_is_that_of_the_weighted_mean(piece: Any) -> None:
     """ln f moves by twice ln d; eight lines a tine scatter by themselves, all of them with the tine's length."""
     data = measured(piece, [BEND], [0, 1, 2])
-    (learnt,) = learn(data, ["bend-diameter"]).learnt
+    (fitted,) = learn(data, ["bend-diameter"]).fitted
     alone = (MODEL_CENTS * CENT) ** 2 / 8.0
     shared = (2.0 * data.length_deviation / data.length[:3]) ** 2
     told = np.sum(2.0**2 / (shared + alone))
-    assert learnt.value == pytest.approx(2.41, rel=1e-3)
-    assert learnt.deviation == pytest.approx(2.41 / math.sqrt(told), rel=0.05)
-    twice = learn(replace(data, length_deviation=2.0 * data.length_deviation), ["bend-diameter"]).learnt[0]
+    assert fitted.value == pytest.approx(2.41, rel=1e-3)
+    assert fitted.standard_uncertainty == pytest.approx(2.41 / math.sqrt(told), rel=0.05)
+    twice = learn(replace(data, length_deviation=2.0 * data.length_deviation), ["bend-diameter"]).fitted[0]
     told = np.sum(2.0**2 / (4.0 * shared + alone))
-    assert twice.deviation == pytest.approx(2.41 / math.sqrt(told), rel=0.05)
+    assert twice.standard_uncertainty == pytest.approx(2.41 / math.sqrt(told), rel=0.05)
 
 
 @pytest.mark.slow
@@ -99,29 +99,31 @@ def test_deviations_are_those_of_repeated_fits(piece: Any) -> None:
     scores = []
     for seed in range(10):
         result = learn(measured(piece, [BEND, ROOT, GRIP, CLAMP], [0, 1, 2, 3], seed=seed))
-        learnt = {each.unknown.name: each for each in result.learnt}
-        scores += [(learnt[name].value - value) / learnt[name].deviation for name, value in TRUTH.items()]
+        fitted = {each.unknown.name: each for each in result.fitted}
+        scores += [
+            (fitted[name].value - value) / fitted[name].standard_uncertainty for name, value in TRUTH.items()
+        ]
     assert np.mean(np.square(scores)) == pytest.approx(1.0, abs=3.0 * math.sqrt(2.0 / 40.0))
 
 
 def test_modulus_and_bending_diameter_are_not_both_learnt(piece: Any) -> None:
     data = measured(piece, [BEND], [0, 1, 2])
     result = learn(data)
-    withheld = {each.unknown.name: each.reason for each in result.withheld}
-    assert "moves with it as with the bend-diameter of rod" in withheld["youngs of A2-70"]
+    rejected = {each.unknown.name: each.reason for each in result.rejected}
+    assert "moves with it as with the bend-diameter of rod" in rejected["youngs of A2-70"]
     with pytest.raises(InputError, match="the data do not hold the youngs of A2-70"):
         learn(data, ["youngs", "bend-diameter"])
 
 
 def test_what_is_withheld_comes_with_what_would_tell_it(piece: Any) -> None:
-    """The remedy is followed, and then the fit learns what it had withheld."""
+    """The remedy is followed, and then the fit learns what it had rejected."""
     data = measured(piece, [BEND, ROOT], [0, 1, 2])
     blunt = learn(replace(data, length_deviation=6e-4))
-    withheld = {each.unknown.name: each for each in blunt.withheld}
-    assert "--length-sd-mm 0.03" in withheld["root-length"].remedy
-    assert "stands for both" in withheld["youngs of A2-70"].remedy
+    rejected = {each.unknown.name: each for each in blunt.rejected}
+    assert "--length-sd-mm 0.03" in rejected["root-length"].remedy
+    assert "stands for both" in rejected["youngs of A2-70"].remedy
     sharp = learn(replace(data, length_deviation=3e-5))
-    assert "root-length" in {each.unknown.name for each in sharp.learnt}
+    assert "root-length" in {each.unknown.name for each in sharp.fitted}
 
 
 def test_a_misfit_that_goes_with_the_length_is_said(piece: Any) -> None:
@@ -140,7 +142,7 @@ def test_one_tine_does_not_tell_root_from_thread(piece: Any) -> None:
 
 def test_clamp_and_material_loss_are_not_both_learnt(piece: Any) -> None:
     result = learn(measured(piece, [CLAMP], [0, 1, 2]))
-    assert [each.unknown.name for each in result.learnt if "loss" in each.unknown.name] == ["clamp-loss"]
+    assert [each.unknown.name for each in result.fitted if "loss" in each.unknown.name] == ["clamp-loss"]
     with pytest.raises(InputError, match="the data do not hold the material-loss"):
         learn(measured(piece, [CLAMP], [0, 1, 2]), ["clamp-loss", "material-loss"])
 
@@ -170,9 +172,9 @@ def test_a_partial_that_the_model_cannot_explain_is_named(piece: Any) -> None:
 
 def test_badly_kept_lengths_widen_the_deviations(piece: Any) -> None:
     data = measured(piece, [BEND], [0, 1, 2])
-    sharp = learn(data, ["bend-diameter"]).learnt[0]
-    blunt = learn(replace(data, length_deviation=3e-4), ["bend-diameter"]).learnt[0]
-    assert blunt.deviation > 3.0 * sharp.deviation
+    sharp = learn(data, ["bend-diameter"]).fitted[0]
+    blunt = learn(replace(data, length_deviation=3e-4), ["bend-diameter"]).fitted[0]
+    assert blunt.standard_uncertainty > 3.0 * sharp.standard_uncertainty
 
 
 def test_a_plain_rod_of_another_modulus_is_measured_by_the_textbook(piece: Any) -> None:
@@ -188,8 +190,8 @@ def test_a_plain_rod_of_another_modulus_is_measured_by_the_textbook(piece: Any) 
     )
     stiff = 3e-3 / 4.0 * math.sqrt(185e9 / 7900.0)  # sqrt(E I / rho A)
     frequency = [number * stiff / (2.0 * math.pi * 0.15**2) for number in numbers]
-    lines = tuple(Line(0, n, None, hz, 1e-6, math.nan, math.nan) for n, hz in enumerate(frequency))
+    lines = tuple(MatchedPartial(0, n, None, hz, 1e-6, math.nan, math.nan) for n, hz in enumerate(frequency))
     instrument, row, _ = piece.model()
     data = Piece(tree_of(str(piece.design)), "", instrument, row.length, row.trim, 0.0, lines)
-    (learnt,) = learn(data, ["youngs"]).learnt
-    assert learnt.value == pytest.approx(185.0, abs=0.5)  # 0.5 GPa is 2.3 cents; the bar's recoil is one
+    (fitted,) = learn(data, ["youngs"]).fitted
+    assert fitted.value == pytest.approx(185.0, abs=0.5)  # 0.5 GPa is 2.3 cents; the bar's recoil is one

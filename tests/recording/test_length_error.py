@@ -13,7 +13,9 @@ LENGTH = np.array([0.120, 0.090])
 
 
 def line(tine):
-    return SimpleNamespace(tine=tine, deviation=1e-9, decay_deviation=0.0, decay_rate=float("nan"))
+    return SimpleNamespace(
+        tine=tine, standard_uncertainty=1e-9, decay_standard_uncertainty=0.0, decay_rate=float("nan")
+    )
 
 
 def test_partials_of_a_tine_err_together_by_what_its_length_does_to_them(bench):

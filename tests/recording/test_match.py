@@ -10,16 +10,16 @@ import pytest
 
 from synth.errors import InputError
 from synth.recording.match import lines, name_tines
-from synth.recording.measurement import Partial, Struck
+from synth.recording.measurement import Partial, TapPartials
 
 
-def tap(frequencies: Sequence[float], decays: Sequence[float] = ()) -> Struck:
+def tap(frequencies: Sequence[float], decays: Sequence[float] = ()) -> TapPartials:
     decays = decays or [3.0] * len(frequencies)
     partials = tuple(
         Partial(hz, 0.01, decay, 0.05 * decay, 0.1 / (1 + index), 0.01, 0.0, 0.1 + 0j)
         for index, (hz, decay) in enumerate(zip(frequencies, decays, strict=True))
     )
-    return Struck(0.5, 0.51, 3.0, partials)
+    return TapPartials(0.5, 0.51, 3.0, partials)
 
 
 def off(frequencies: Any, cents: float) -> list[float]:
@@ -77,12 +77,12 @@ def test_one_line_of_a_close_pair_is_unsure_by_half_their_distance(piece: Any) -
     (claim,) = name_tines([tap([*model.frequency[0, 0, :2], planes[0]])], model, [0])
     line = next(each for each in lines(claim, model) if each.partial == 2)
     assert line.plane is None
-    assert line.deviation == pytest.approx(0.5 * abs(np.log(planes[0] / planes[1])), rel=0.05)
+    assert line.standard_uncertainty == pytest.approx(0.5 * abs(np.log(planes[0] / planes[1])), rel=0.05)
 
 
 def test_distortion_and_hum_are_no_partials_of_a_tine(piece: Any) -> None:
     model = piece.model()[2]
     struck = tap(model.frequency[0, 0, :3])
-    bent = Struck(0.5, 0.51, 3.0, tuple(each.noted("bent", "distortion") for each in struck.partials))
+    bent = TapPartials(0.5, 0.51, 3.0, tuple(each.noted("bent", "distortion") for each in struck.partials))
     (claim,) = name_tines([bent], model, [0])
     assert lines(claim, model) == []

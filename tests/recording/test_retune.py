@@ -12,7 +12,7 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.recording.identity import tine_name
-from synth.recording.measurement import Partial, Struck
+from synth.recording.measurement import Partial, TapPartials
 from synth.recording.predicted_partials import bar_of, heard
 from synth.recording.retune import retune
 from synth.vibration.solve import solve_row
@@ -20,9 +20,9 @@ from synth.vibration.solve import solve_row
 CENTS_PER_LENGTH = -3462.5  # of ln: 2 / ln 2 x 1200, a slender rod's cents per relative change of length
 
 
-def tap(*frequencies: float) -> Struck:
+def tap(*frequencies: float) -> TapPartials:
     partials = [Partial(float(hz), 0.01, 3.0, 0.1, 0.1, 0.01, 0.0, 0.1 + 0j) for hz in frequencies]
-    return Struck(0.5, 0.51, 3.0, tuple(partials))
+    return TapPartials(0.5, 0.51, 3.0, tuple(partials))
 
 
 @pytest.mark.parametrize("off", [-60.0, -5.0, 30.0])

@@ -42,7 +42,7 @@ def test_pairs_a_third_of_a_hertz_apart_are_two_at_20_db(
         modes = find(sound + studio.noise(seconds, 0.3 * np.sqrt(0.5) * 0.1, seed=seed), studio.rate)
         assert len(modes) == 2
         error = modes.pole.imag / HERTZ - np.array([hz, hz + 0.3])
-        assert np.all(np.abs(error) < np.maximum(5.0 * modes.deviation / HERTZ, 0.01))
+        assert np.all(np.abs(error) < np.maximum(5.0 * modes.standard_uncertainty / HERTZ, 0.01))
         assert np.all(np.abs(error) < 0.1)
 
 
@@ -71,7 +71,7 @@ def test_deviations_are_those_of_repeated_measurements(studio: Any) -> None:
         modes = find(studio.ring(TINE[1:4], 1.5) + studio.noise(1.5, 0.01, seed=seed), studio.rate)
         assert len(modes) == 3
         truth = np.array([HERTZ * hz for hz, _, _ in TINE[1:4]])
-        scores.append((modes.pole.imag - truth) / modes.deviation)
+        scores.append((modes.pole.imag - truth) / modes.standard_uncertainty)
     assert np.mean(np.square(scores)) == pytest.approx(1.0, abs=4.0 * np.sqrt(2.0 / 90.0))
 
 

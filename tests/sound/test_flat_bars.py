@@ -28,7 +28,7 @@ from synth.sound.radiator.pickup import DISC, pickup_radiator
 from synth.vibration.bar import path
 from synth.vibration.board import solve_board
 from synth.vibration.frame import rigid_arm
-from synth.vibration.modal_model import assemble, bar_shape, tine_momentum, tip_shape
+from synth.vibration.modal_model import assemble, bar_shape, generalized_momentum, tip_shape
 from synth.vibration.plate_air import SOUND_SPEED
 
 WIDE, HIGH = 0.060, 0.010
@@ -124,9 +124,9 @@ def test_a_strain_disc_feels_the_upper_face_stretch_where_the_bar_curves_down(pi
     instrument = made(pieces, at, 'kind = "strain"')
     model = solved(pieces)
     heard = pickup_radiator(model, instrument).weights[0]
-    place, step = at * 1e-3, 2.0 * DISC
+    position, step = at * 1e-3, 2.0 * DISC
     sign = -1.0 if up == 0 else 1.0
-    w = [sign * bar_shape(model, place + side * step)[up] for side in (-1.0, 0.0, 1.0)]
+    w = [sign * bar_shape(model, position + side * step)[up] for side in (-1.0, 0.0, 1.0)]
     curved = -HIGH / 2.0 * (w[0] - 2.0 * w[1] + w[2]) / step**2
     slow = audible(model, below=1500.0)
     np.testing.assert_allclose(heard[slow], curved[slow], atol=0.03 * np.abs(curved[slow]).max())
@@ -166,7 +166,7 @@ def tip_in_space(model, instrument, tine):
     """The tip's motion (3, M) in the world: base, its turn over the arm, and the partials in both planes."""
     bases, tines = model.bases, model.tines
     arm = bases.arm[tine] + (tines.tip[tine] - tines.height[tine, 0]) * bases.pointing[tine]
-    base = rigid_arm(arm)[:3] @ model.bar.at(bases.place[tine]) @ model.vectors[model.bar_dof]
+    base = rigid_arm(arm)[:3] @ model.bar.at(bases.position[tine]) @ model.vectors[model.bar_dof]
     turn, lean = math.cos(bases.axis[tine]), math.sin(bases.axis[tine])
     planes = (
         turn * bases.along[tine] + lean * bases.across[tine],
@@ -210,7 +210,8 @@ def test_every_figure_of_a_pickup_is_where_the_design_put_it():
     instrument = made(at=123.0, pickup=tomlkit.dumps(said))
     found = dataclasses.asdict(instrument.pickup)
     assert found == {
-        "place": pytest.approx(0.123), "kind": "contact", "sensitivity": pytest.approx(3e-3), "resonance": 7100.0,
+        "position": pytest.approx(0.123), "kind": "contact",
+        "sensitivity": pytest.approx(3e-3), "resonance": 7100.0,
         "quality": 4.0, "corner": 33.0, "gap": pytest.approx(2.5e-3), "faces": "across", "playback": 1.7,
     }  # fmt: skip
     circuit = pickup_radiator(solved(), instrument).circuit
@@ -253,7 +254,7 @@ def test_what_a_board_is_heard_to_do_is_driven_by_all_three_motions_of_its_feet(
     board, model, points = panel(), solved(board="panel"), ears(made())
     nearest = min(nearest_distance(model, points), board.distance(points))
     feet, own = board.standing.feet, BoardFilter(board, points)
-    bar_moves = rigid_arm(feet.arm) @ model.bar.at(feet.place) @ model.vectors[model.bar_dof]
+    bar_moves = rigid_arm(feet.arm) @ model.bar.at(feet.position) @ model.vectors[model.bar_dof]
     pressed = bar_moves - board.standing.modes.foot_shape @ model.vectors[model.board_dof]  # (J, 6, M)
     force = (feet.stiffness * (1.0 + 1j * feet.loss_factor[:, None]))[..., None] * pressed
     chosen = audible(model, 150.0, 2500.0)
@@ -288,7 +289,7 @@ def test_a_thread_displaces_as_it_weighs_and_carries_air_as_wide_as_it_is_and_a_
     assert bare.volume.sum() == pytest.approx(slice_of * whole)
     more = nutted.volume - bare.volume
     assert more.sum() == pytest.approx(2.0 * nut.nut.mass / tine.rod.material.density)
-    base = model.bar.frame_at(model.bases.place[0])[0] + model.bases.arm[0]
+    base = model.bar.frame_at(model.bases.position[0])[0] + model.bases.arm[0]
     above = np.linalg.norm(nutted.point[np.argmax(more)] - base) + model.tines.height[0, 0]
     assert above == pytest.approx(0.07, abs=np.diff(np.unique(model.tines.height[0])).max())
 
@@ -334,7 +335,7 @@ def test_a_foretold_level_is_that_of_a_tip_bent_by_a_millimetre_and_let_go(board
         q = np.zeros((1, 2, model.tines.shape.shape[1]))
         turn = model.bases.axis[0]
         q[0, :, 0] = 1e-3 / model.tines.shape[0, 0, -1] * np.array([math.cos(turn), -math.sin(turn)])
-        amplitude = q[0][model.tine_dof[0] >= 0] @ tine_momentum(model, 0)
+        amplitude = q[0][model.tine_dof[0] >= 0] @ generalized_momentum(model, 0)
         pressure = bar_radiator(model, one, [()]).weights * amplitude
         near = np.abs(np.log2(model.frequency / told.frequency[r])) < 0.01
         level = 10.0 * math.log10(np.mean(np.abs(pressure[:, near]) ** 2, axis=0).max() / 2.0 / 20e-6**2)

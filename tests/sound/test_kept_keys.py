@@ -150,7 +150,7 @@ def _with(instrument: Instrument, kind: str) -> Instrument:
 def keeper(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Keeper:
     made = Keeper(request.node.callspec.params["name"].split()[0])
     for each in (solve, render, boardsheet, board_forecast):
-        monkeypatch.setattr(each, "kept", made)
+        monkeypatch.setattr(each, "cached", made)
     return made
 
 
@@ -162,8 +162,13 @@ READ = {  # some of what must be seen: all would hold of nothing if nothing were
         "tines.1.rod.mass_diameter",
     ),
     "radiator through panel": ("listener.azimuth", "boards.panel.length", "bar.section.height"),
-    "radiator of a strain": ("pickup.place", "pickup.sensitivity", "pickup.playback", "bar.section.height"),
-    "radiator of a magnetic": ("pickup.gap", "pickup.faces", "pickup.place"),
+    "radiator of a strain": (
+        "pickup.position",
+        "pickup.sensitivity",
+        "pickup.playback",
+        "bar.section.height",
+    ),
+    "radiator of a magnetic": ("pickup.gap", "pickup.faces", "pickup.position"),
     "board": ("boards.box.depth", "boards.box.feet.0.sideways", "bar.section.height"),
     "row": ("tines.0.root.added_length", "bar.material.youngs"),
 }

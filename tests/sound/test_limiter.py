@@ -1,4 +1,4 @@
-"""The limiter: no sample above the cap, no change below it, no delay."""
+"""The limiter: no sample above the ceiling, no change below it, no delay."""
 
 import numpy as np
 import pytest
@@ -7,8 +7,8 @@ from synth.sound.limiter import ATTACK, RELEASE, Limiter
 from synth.units import amplitude, decibels
 
 RATE = 48_000
-CAP_DB = -6.0
-CAP = amplitude(CAP_DB)
+CEILING_DB = -6.0
+CAP = amplitude(CEILING_DB)
 
 
 @pytest.fixture
@@ -17,7 +17,7 @@ def noise():
 
 
 def limited(sound, block=256):
-    limiter = Limiter(RATE, CAP_DB)
+    limiter = Limiter(RATE, CEILING_DB)
     blocks = [limiter(sound[:, at : at + block]) for at in range(0, sound.shape[1], block)]
     return np.concatenate(blocks, axis=1), limiter
 
@@ -54,7 +54,7 @@ def test_a_peak_in_the_block_is_come_down_to_and_left_by_the_slopes():
 def test_the_gain_comes_back_to_one_exactly():
     loud = np.full((1, 256), 2.0 * CAP, np.float32)
     quiet = np.full((1, 256), 0.1, np.float32)
-    limiter = Limiter(RATE, CAP_DB)
+    limiter = Limiter(RATE, CEILING_DB)
     limiter(loud)
     assert limiter.deepest == pytest.approx(-decibels(0.5), abs=1e-4)
     for _ in range(round(decibels(2.0) / RELEASE * RATE / 256) + 2):

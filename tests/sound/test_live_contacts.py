@@ -14,7 +14,7 @@ from synth.playing.stroke import Hold, Stroke
 from synth.sound import live_contacts
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.live_contacts import TOO_LATE, Pace, Performer
-from synth.sound.live_output import FADES, Voice
+from synth.sound.live_output import FADES, LiveOutput
 from synth.sound.livebank import LiveBank
 from synth.sound.render import perform, scene
 
@@ -41,7 +41,7 @@ class Player:
 
     def __init__(self, heard, clock=lambda: 0.0):
         self.bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
-        self.voice = Voice(self.bank, heard.radiator, cap_db=0.0)
+        self.voice = LiveOutput(self.bank, heard.radiator, ceiling_db=0.0)
         self.performer = Performer(heard, self.voice, block=BLOCK / RATE, clock=clock)
         self.performer.pace = PACE
 
@@ -71,7 +71,7 @@ def test_live_is_the_offline_render_of_the_same_strokes_to_the_last_bit_of_a_fil
     player = Player(heard)
     out = player.play(gestures(heard), 1.2)
     assert len(player.performer.played) == 9
-    assert player.bank.late == 0
+    assert player.bank.late_count == 0
     offline = perform(heard, player.performer.played, seconds=out.shape[1] / RATE).sound() / FULL_SCALE
     assert np.abs(offline).max() > 1e-3
     assert np.abs(out - offline).max() < BIT_24
@@ -81,9 +81,9 @@ def test_a_stroke_begins_by_the_stated_law_after_its_gesture(heard):
     player = Player(heard)
     stroke = gestures(heard)[0]
     player.play([stroke], 0.1)
-    places = [tine.place for tine in heard.instrument.tines[heard.instrument.groups[0].tines]]
-    lead = PACE.base + PACE.share * (max(places) - min(places)) / stroke.speed
-    assert player.performer.played[0].start == pytest.approx(stroke.start + lead)
+    places = [tine.position for tine in heard.instrument.tines[heard.instrument.groups[0].tines]]
+    latency = PACE.base + PACE.share * (max(places) - min(places)) / stroke.speed
+    assert player.performer.played[0].start == pytest.approx(stroke.start + latency)
 
 
 def test_a_stroke_is_put_off_while_contacts_are_still_being_computed(heard):
@@ -106,7 +106,7 @@ def test_strokes_that_would_begin_too_late_are_left_out_and_counted(heard):
     played, dropped = player.performer.played, player.performer.dropped
     assert len(played) + dropped == 200
     assert 5 < len(played) < 30
-    latest = TOO_LATE + player.performer.lead(stroke) * 4.0
+    latest = TOO_LATE + player.performer.latency(stroke) * 4.0
     assert max(each.start for each in played) - stroke.start < latest
     player.performer.play(dataclasses.replace(stroke, start=now), now)  # who plays on in time is heard
     assert len(player.performer.played) == len(played)
@@ -172,7 +172,7 @@ def test_what_is_played_after_all_sound_off_is_heard_as_on_a_still_instrument(he
     assert np.abs(alone[:, since:]).max() > 1e-3
     settled = RATE // 10 if heard.through == "pickup" else 0  # its circuit still rings of what faded
     assert np.abs(out - alone)[:, since + settled :].max() < 2 * BIT_24
-    assert player.bank.late == 0
+    assert player.bank.late_count == 0
 
 
 def test_five_hundred_times_all_sound_off_in_half_a_second_leave_little_to_do(heard):
@@ -211,7 +211,7 @@ def test_all_sound_off_ends_palms_and_the_sound_that_lies_on_top_too(heard):
 
 def test_a_voice_far_too_loud_stays_below_its_cap_also_while_it_fades(heard):
     player = Player(heard)
-    player.voice = Voice(player.bank, heard.radiator, gain_db=60.0, cap_db=-20.0)
+    player.voice = LiveOutput(player.bank, heard.radiator, gain_db=60.0, ceiling_db=-20.0)
     player.performer.sound = player.voice
     out = silenced(player, [gestures(heard)[0]], 0.06, 0.2)
     assert level(out, 0.0, 0.06) == pytest.approx(0.1, rel=1e-6)
@@ -288,7 +288,7 @@ def test_after_a_contact_that_came_too_late_strokes_begin_later_and_by_and_by_as
     strokes = [dataclasses.replace(stroke, start=0.1 + 0.5 * n) for n in range(14)]
     for each in strokes:
         player.performer.play(each, each.start)
-    stated = player.performer.lead(stroke)
+    stated = player.performer.latency(stroke)
     leads = [
         played.start - asked.start for played, asked in zip(player.performer.played, strokes, strict=True)
     ]

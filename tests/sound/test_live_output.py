@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from synth.sound.audio import FULL_SCALE
-from synth.sound.limiter import CAP_DB
-from synth.sound.live_output import Voice
+from synth.sound.limiter import CEILING_DB
+from synth.sound.live_output import LiveOutput
 from synth.sound.livebank import LiveBank
 from synth.sound.radiator import Direct
 from synth.units import amplitude
@@ -25,7 +25,7 @@ def make():
     radiator = Direct(np.array([[1.0], [0.5]], dtype=complex))
 
     def made(pascals, **more):
-        voice = Voice(LiveBank(pole, radiator.weights, rate=RATE), radiator, **more)
+        voice = LiveOutput(LiveBank(pole, radiator.weights, rate=RATE), radiator, **more)
         voice.add(np.array([0.0]), np.array([[complex(pascals)]]))
         return voice
 
@@ -52,14 +52,14 @@ def test_the_gain_is_heard_as_it_is_asked_for(make, gain_db):
     np.testing.assert_allclose(turned, amplitude(gain_db) * plain, rtol=SINGLE, atol=1e-9)
 
 
-@pytest.mark.parametrize("cap_db", [CAP_DB, -20.0, -1.0])
-def test_at_forty_decibels_too_much_no_sample_is_above_the_cap(make, cap_db):
-    voice = make(0.5 * FULL_SCALE, gain_db=40.0, cap_db=cap_db)
+@pytest.mark.parametrize("ceiling_db", [CEILING_DB, -20.0, -1.0])
+def test_at_forty_decibels_too_much_no_sample_is_above_the_cap(make, ceiling_db):
+    voice = make(0.5 * FULL_SCALE, gain_db=40.0, ceiling_db=ceiling_db)
     out = played(voice)
-    assert np.abs(out).max() <= amplitude(cap_db)
-    assert np.abs(out).max() > 0.99 * amplitude(cap_db)  # and it is not simply silent
+    assert np.abs(out).max() <= amplitude(ceiling_db)
+    assert np.abs(out).max() > 0.99 * amplitude(ceiling_db)  # and it is not simply silent
     # the signal's peak stands 34 dB over full scale: the limiter took that down to its cap
-    assert voice.report().deepest == pytest.approx(40.0 - 6.02 - cap_db, abs=0.01)
+    assert voice.report().deepest == pytest.approx(40.0 - 6.02 - ceiling_db, abs=0.01)
 
 
 def test_the_cap_of_a_voice_that_says_nothing_is_six_decibels_below_full_scale(make):
@@ -75,7 +75,7 @@ def test_what_is_kept_is_what_was_played_after_the_limiter(make):
 
 def test_rehearsing_leaves_clock_meter_and_frames_as_if_nothing_had_been(make):
     voice = make(0.1 * FULL_SCALE)
-    fresh = Voice(voice.bank, Direct(np.array([[1.0], [0.5]], dtype=complex)))
+    fresh = LiveOutput(voice.bank, Direct(np.array([[1.0], [0.5]], dtype=complex)))
     fresh.rehearse(BLOCK)
     assert fresh.bank.frame == 0
     assert fresh.report().blocks == 0
@@ -86,5 +86,5 @@ def test_a_report_counts_blocks_of_the_device(make):
     voice = make(0.1 * FULL_SCALE)
     played(voice)
     report = voice.report()
-    assert (report.blocks, report.late, report.deepest) == (BLOCKS, 0, 0.0)
+    assert (report.blocks, report.late_count, report.deepest) == (BLOCKS, 0, 0.0)
     assert voice.meter.played == pytest.approx(BLOCKS * BLOCK / RATE)

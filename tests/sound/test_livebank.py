@@ -53,7 +53,7 @@ def test_every_block_length_gives_the_plain_sum(case, expected, block):
     dice = np.random.default_rng(1)
     sizes = (block or int(dice.integers(1, 512)) for _ in range(FRAMES))
     assert np.abs(played(bank, sizes) - expected).max() < 1e-6 * np.abs(expected).max()
-    assert bank.late == 0
+    assert bank.late_count == 0
 
 
 def test_strokes_that_overlap_may_be_added_in_any_order_before_their_moment(case, expected):
@@ -75,7 +75,7 @@ def test_an_increment_that_comes_late_is_counted_and_rings_as_if_it_had_been_the
 
     expected = plain(pole, weights, np.array([300.25 / RATE]), rows[:1])
     out = played(bank, (256 for _ in range(FRAMES)), add)
-    assert bank.late == 1
+    assert bank.late_count == 1
     assert not out[:, :512].any()
     assert np.abs(out[:, 512:] - expected[:, 512:]).max() < 1e-6 * np.abs(expected).max()
 

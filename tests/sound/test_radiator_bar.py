@@ -178,7 +178,7 @@ def test_what_has_no_momentum_makes_no_dipole(boarded):
         supports=(),
     )
     tine = dataclasses.replace(
-        instrument.tines[0], place=0.05, root=dataclasses.replace(instrument.tines[0].root, base_nut=None)
+        instrument.tines[0], position=0.05, root=dataclasses.replace(instrument.tines[0].root, base_nut=None)
     )
     model = assemble([tine], boarded.row.length[:1], [()], bar=bar)
     small = dataclasses.replace(instrument, bar=bar, tines=(tine,))

@@ -15,36 +15,36 @@ from synth.sound.radiator.board import BoardFilter, board_pressures, board_radia
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import solve_bar, standing_on
 from synth.vibration.board import solve_board
-from synth.vibration.coupling import couple, nut_inertia, stand
+from synth.vibration.coupling import base_frames, couple, nut_inertia
 from synth.vibration.frame import rigid_arm
-from synth.vibration.modal_model import COUPLED_HZ, tine_momentum, tip_shape
+from synth.vibration.modal_model import COUPLED_HZ, generalized_momentum, tip_shape
 
 DB = 1.0
 PERCENT = 1e-2
 
 
 def whole(boarded, name):
-    """K, M, K' of the coupled structure, carrier first, and the feet's springs (J, 6) with their travel rows."""
+    """K, M, K' of the coupled structure, host first, and the feet's springs (J, 6) with their travel rows."""
     instrument, row, standing = boarded.instrument, boarded.row, boarded.board(name).standing
-    bar = standing_on(instrument.bar, standing.feet.place)
-    places = [tine.place for tine in instrument.tines]
-    modes = solve_bar(bar, places, more=standing.feet.place.tolist(), highest_hz=COUPLED_HZ)
-    bases = stand(instrument.tines, bar, modes)
+    bar = standing_on(instrument.bar, standing.feet.position)
+    places = [tine.position for tine in instrument.tines]
+    modes = solve_bar(bar, places, more=standing.feet.position.tolist(), highest_hz=COUPLED_HZ)
+    bases = base_frames(instrument.tines, bar, modes)
     axial = solve_axial(instrument.tines, row.length, row.trim)
     nuts = nut_inertia(instrument.tines, bar, bases)
     parts = couple(row.modes, axial, modes, bases, nuts=nuts, board=standing)
     c, q = parts.coupling.shape
     K, M, L = np.zeros((3, c + q, c + q))
-    K[:c, :c], K[c:, c:] = parts.carrier_stiffness, parts.tine_stiffness
+    K[:c, :c], K[c:, c:] = parts.host_stiffness, parts.tine_stiffness
     M[:c, :c], M[c:, c:], M[:c, c:], M[c:, :c] = (
-        parts.carrier_mass,
+        parts.host_mass,
         np.eye(q),
         parts.coupling,
         parts.coupling.T,
     )
-    L[:c, :c], L[c:, c:] = parts.carrier_loss, np.diag(parts.tine_loss)
+    L[:c, :c], L[c:, c:] = parts.host_loss, np.diag(parts.tine_loss)
     travel = np.concatenate(
-        [rigid_arm(standing.feet.arm) @ modes.at(standing.feet.place), -standing.modes.foot_shape], axis=-1
+        [rigid_arm(standing.feet.arm) @ modes.at(standing.feet.position), -standing.modes.foot_shape], axis=-1
     )
     return K, M, L, parts, travel
 
@@ -67,7 +67,7 @@ def test_level_and_decay_are_those_of_the_coupled_system_solved_directly(boarded
     points = ears(boarded.instrument)
     nearest = solved.distance(points)
     heard = board_pressures(model, solved, points, nearest=nearest)
-    dof = len(parts.carrier_mass) + int(parts.tine_dof[tine, 0, 0])
+    dof = len(parts.host_mass) + int(parts.tine_dof[tine, 0, 0])
     sharing = model.vectors[dof].astype(np.complex128)
     peak = int(np.argmax(np.abs(sharing) * (model.frequency < 1.3 * boarded.row.modes.frequency[tine, 0, 0])))
     width = model.decay_rate[peak] / (2.0 * math.pi)
@@ -78,7 +78,7 @@ def test_level_and_decay_are_those_of_the_coupled_system_solved_directly(boarded
     direct = []
     for each in w:
         x = np.linalg.solve(K + 1j * L - each**2 * M, np.eye(len(K))[dof])
-        board = x[parts.bar_count : len(parts.carrier_mass), None] * -(each**2)
+        board = x[parts.bar_count : len(parts.host_mass), None] * -(each**2)
         direct.append(
             solved.pressure(board, np.array([each / (2.0 * math.pi)]), points, nearest=nearest)[:, 0]
         )
@@ -97,7 +97,7 @@ def test_the_forecasts_ring_is_the_pole_and_the_half_power_width_of_the_coupled_
     found = foretell(boarded.instrument, boarded.row, boarded.board(name))
     f, decay = found.frequency[tine], found.decay[tine]
     x = np.zeros(len(K), dtype=complex)
-    dof = len(parts.carrier_mass) + int(parts.tine_dof[tine, 0, 0])
+    dof = len(parts.host_mass) + int(parts.tine_dof[tine, 0, 0])
     x[dof] = 1.0
     force, sharp = x.real.copy(), 2.2 / decay
     value = (2.0 * math.pi * f) ** 2 * (1.0 + 1j * sharp / f)
@@ -123,14 +123,14 @@ def test_the_feets_forces_through_the_board_alone_are_the_same_sound(boarded, co
     points = ears(boarded.instrument)
     alone = BoardFilter(solved, points)
     feet = solved.standing.feet
-    dof = len(parts.carrier_mass) + int(parts.tine_dof[0, 0, 0])
+    dof = len(parts.host_mass) + int(parts.tine_dof[0, 0, 0])
     for f in (60.0, 97.0, 180.0, 590.0):
         w = 2.0 * math.pi * f
         x = np.linalg.solve(K + 1j * L - w**2 * M, np.eye(len(K))[dof])
-        pressed = travel @ x[: len(parts.carrier_mass)]
+        pressed = travel @ x[: len(parts.host_mass)]
         force = feet.stiffness * (1.0 + 1j * feet.loss_factor[:, None]) * pressed
         through = alone.response(np.array([f]))[:, :, 0] @ force[:, [2, 3, 4]].ravel()
-        board = x[parts.bar_count : len(parts.carrier_mass), None] * -(w**2)
+        board = x[parts.bar_count : len(parts.host_mass), None] * -(w**2)
         direct = solved.pressure(board, np.array([f]), points, nearest=alone.nearest)[:, 0]
         assert np.abs(20.0 * np.log10(np.abs(through / direct))).max() < 0.5 * DB, f
 
@@ -165,7 +165,7 @@ def test_the_forecast_is_that_of_the_whole_model(boarded, name):
             TIP / phi[0] * math.cos(row.modes.axis[r]),
             -TIP / phi[0] * math.sin(row.modes.axis[r]),
         )
-        amplitude = q[0][model.tine_dof[r] >= 0] @ tine_momentum(model, r)
+        amplitude = q[0][model.tine_dof[r] >= 0] @ generalized_momentum(model, r)
         near = np.abs(model.frequency / found.frequency[r] - 1.0) < 0.02
         main = int(np.argmax(np.abs(tip_shape(model)[r, 0] * amplitude) * near))
         level = 10.0 * math.log10(np.mean(np.abs(weights[:, main] * amplitude[main]) ** 2) / 2.0 / 4e-10)

@@ -100,12 +100,12 @@ def test_a_contact_disc_senses_the_acceleration_of_the_bar(boarded):
     instrument = with_pickup(boarded, "contact")
     model = boarded.model()
     heard = pickup_radiator(model, instrument).weights[0]
-    assert heard == pytest.approx(bar_shape(model, instrument.pickup.place)[2] * model.pole**2, rel=1e-9)
+    assert heard == pytest.approx(bar_shape(model, instrument.pickup.position)[2] * model.pole**2, rel=1e-9)
 
 
 def test_a_strain_disc_senses_bending_and_no_rigid_motion(boarded):
     model = boarded.model()
-    strain = np.abs(pickup_radiator(model, with_pickup(boarded, "strain", place=0.55)).weights[0])
+    strain = np.abs(pickup_radiator(model, with_pickup(boarded, "strain", position=0.55)).weights[0])
     moved = np.abs(bar_shape(model, 0.55)[2])
     bounce = int(np.argmax(moved * (model.frequency < 15.0)))  # on its cords, at a few hertz
     bends = int(np.argmax(moved * (model.frequency > 35.0) * (model.frequency < 55.0)))
@@ -120,9 +120,9 @@ def test_a_strain_disc_senses_bending_and_no_rigid_motion(boarded):
 
 
 def test_a_pad_senses_the_force_of_its_support(boarded):
-    instrument, model = with_pickup(boarded, "pad", place=0.3), boarded.model()
+    instrument, model = with_pickup(boarded, "pad", position=0.3), boarded.model()
     support = instrument.bar.supports[0]
-    force = support.stiffness * (1.0 + 1j * support.loss_factor) * bar_shape(model, support.place)[2]
+    force = support.stiffness * (1.0 + 1j * support.loss_factor) * bar_shape(model, support.position)[2]
     assert pickup_radiator(model, instrument).weights[0] == pytest.approx(force, rel=1e-9)
 
 
@@ -159,7 +159,7 @@ def design(material: str, kind: str = "magnetic") -> Design:
 def test_a_magnetic_pickup_before_a_rod_that_no_magnet_draws_is_refused_with_the_reason(material):
     with pytest.raises(InputError, match="magnet") as refused:
         resolve(design(material))
-    assert refused.value.place == "pickup.kind"
+    assert refused.value.location == "pickup.kind"
 
 
 def test_a_magnetic_pickup_before_music_wire_is_built():

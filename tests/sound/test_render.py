@@ -12,7 +12,7 @@ from synth.playing.script import Performance, Played
 from synth.playing.stroke import Hold, Stroke
 from synth.sound import audio, render
 from synth.sound.audio import RATE
-from synth.sound.render import Manner, perform, play, scene
+from synth.sound.render import ContactSettings, perform, play, scene
 from synth.units import cents, ratio
 
 CENT = ratio(1.0) - 1.0
@@ -72,12 +72,12 @@ def band(sound, low, high):
     return np.fft.ifft(np.where((frequency > low) & (frequency < high), 2.0 * spectrum, 0.0))
 
 
-def loudest_mode(place, low, high, along=0):
+def loudest_mode(position, low, high, along=0):
     """The model's mode between two frequencies in which tine 0 swings most along the row."""
     from synth.vibration.modal_model import tip_shape
 
-    shape = np.abs(tip_shape(place.model)[along, 0])
-    inside = (place.model.frequency > low) & (place.model.frequency < high)
+    shape = np.abs(tip_shape(position.model)[along, 0])
+    inside = (position.model.frequency > low) & (position.model.frequency < high)
     return int(np.argmax(np.where(inside, shape, 0.0)))
 
 
@@ -86,23 +86,23 @@ def test_a_partial_in_the_file_has_the_pitch_and_the_decay_that_were_predicted(i
     # planes far apart: the other one would beat with what is measured
     apart = msgspec.structs.replace(design.tines, split_cents=100.0)
     alone = resolve(msgspec.structs.replace(design, group=design.group[:1], tines=apart))
-    place = scene(alone, "bar")
+    listening = scene(alone, "bar")
     # without the stick: its click would spread over all of a brick-wall band
-    rendering = perform(place, [stroke(alone)], seconds=6.0, manner=Manner(stick=False))
+    rendering = perform(listening, [stroke(alone)], seconds=6.0, settings=ContactSettings(stick=False))
     audio.write(tmp_path / "a.wav", rendering.blocks)
     sound = soundfile.read(tmp_path / "a.wav")[0][:, 0]
     for partial in (0, 1):
-        about = place.row.modes.frequency[0, 0, partial]
-        mode = loudest_mode(place, 0.97 * about, 1.03 * about)
+        about = listening.row.modes.frequency[0, 0, partial]
+        mode = loudest_mode(listening, 0.97 * about, 1.03 * about)
         analytic = band(sound, 0.97 * about, 1.03 * about)
-        seconds = min(4.0, 0.5 * place.model.decay[mode])
+        seconds = min(4.0, 0.5 * listening.model.decay[mode])
         start = int(0.15 * RATE)  # the contact is over
         part = analytic[start : start + int(seconds * RATE)]
         time = np.arange(len(part)) / RATE
         frequency = np.polyfit(time, np.unwrap(np.angle(part)), 1)[0] / (2.0 * np.pi)
         decay = -np.log(1000.0) / np.polyfit(time, np.log(np.abs(part)), 1)[0]
-        assert frequency == pytest.approx(place.model.frequency[mode], rel=0.1 * CENT)
-        assert decay == pytest.approx(place.model.decay[mode], rel=0.01)
+        assert frequency == pytest.approx(listening.model.frequency[mode], rel=0.1 * CENT)
+        assert decay == pytest.approx(listening.model.decay[mode], rel=0.01)
 
 
 def test_the_mounted_pitch_is_the_target(bar):
@@ -117,20 +117,22 @@ def test_the_same_stroke_gives_the_same_samples(instrument, bar):
 
 def test_another_seed_of_a_loose_hand_gives_another_sound(instrument, bar):
     loose = stroke(instrument, hand="loose")
-    one, two = (perform(bar, [loose], seconds=0.3, manner=Manner(seed=seed)).sound() for seed in (1, 2))
+    one, two = (
+        perform(bar, [loose], seconds=0.3, settings=ContactSettings(seed=seed)).sound() for seed in (1, 2)
+    )
     assert np.abs(one - two).max() > 1e-3 * np.abs(one).max()
 
 
 def test_a_tine_tuned_alike_rings_along_untouched(instrument, bar):
-    from synth.sound.modal_state import Ring
+    from synth.sound.modal_state import ModalState
 
-    struck = Ring(bar.model)
+    struck = ModalState(bar.model)
     rendering = perform(bar, [stroke(instrument)], seconds=0.01)
     assert rendering.reports[0]["tines"]
     from synth.playing.contact.stroke_contact import stroke_row
 
     contact = stroke_row(stroke(instrument), instrument, bar.row.modes)
-    driven = bar.striker(Manner())(contact, height=0.0).driven
+    driven = bar.striker(ContactSettings())(contact, height=0.0).driven
     struck.take(driven.ends / RATE, driven.states)
     early = [np.abs(struck.state(0.3, np.array([n]))[1][0, :, 0]).max() for n in (1,)]
     own = np.abs(struck.state(0.3, np.array([0]))[1][0, :, 0]).max()
@@ -155,8 +157,8 @@ def test_a_palm_takes_the_ring_away(instrument, bar):
     # on both groups: by now the ring has gone over to the tine that nobody struck
     events = [stroke(instrument), *(Hold(group=n, start=1.0, seconds=0.3, by="palm") for n in (0, 1))]
     # without the stick: its click, ten times as loud as the ring here, would spread over all of a brick-wall band
-    free = perform(bar, events[:1], seconds=2.0, manner=Manner(stick=False)).sound()
-    held = perform(bar, events, seconds=2.0, manner=Manner(stick=False)).sound()
+    free = perform(bar, events[:1], seconds=2.0, settings=ContactSettings(stick=False)).sound()
+    held = perform(bar, events, seconds=2.0, settings=ContactSettings(stick=False)).sound()
     before = slice(0, int(0.99 * RATE))
     assert np.abs(free[:, before] - held[:, before]).max() < 1e-6 * np.abs(free).max()
     after = slice(int(1.4 * RATE), int(1.9 * RATE))
@@ -167,7 +169,7 @@ def test_a_palm_takes_the_ring_away(instrument, bar):
 def test_a_touch_takes_less_than_a_palm_from_high_partials(instrument, bar):
     def left(by):
         events = [stroke(instrument), Hold(group=0, start=0.05, seconds=0.02, by=by)]
-        sound = perform(bar, events, seconds=0.3, manner=Manner(stick=False)).sound()
+        sound = perform(bar, events, seconds=0.3, settings=ContactSettings(stick=False)).sound()
         second = band(sound[0], 1250.0, 1500.0)  # the bar's own modes, which nobody holds, stand outside
         return np.mean(np.abs(second[int(0.08 * RATE) : int(0.25 * RATE)]) ** 2)
 
@@ -207,8 +209,8 @@ def test_every_stroke_of_a_loose_hand_is_another_one_and_the_seed_tells_them_all
 
     def passing(seed, starts):
         loose = [stroke(instrument, group=1, hand="loose", start=each) for each in starts]
-        manner = Manner(seed=seed, stick=False, allow_yield=True)
-        reports = perform(bar, loose, seconds=0.01, manner=manner).reports
+        settings = ContactSettings(seed=seed, stick=False, allow_yield=True)
+        reports = perform(bar, loose, seconds=0.01, settings=settings).reports
         return [
             report["tines"][1]["first_touch_s"] - report["tines"][0]["first_touch_s"] for report in reports
         ]

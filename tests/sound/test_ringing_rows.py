@@ -13,8 +13,8 @@ from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.script import Performance, Played
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import RATE
-from synth.sound.modal_state import Ring
-from synth.sound.render import Manner, perform, play, scene
+from synth.sound.modal_state import ModalState
+from synth.sound.render import ContactSettings, perform, play, scene
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
 AGAIN = 0.8  # s, when the row is stroked again
@@ -42,8 +42,8 @@ def forces(report):
 def test_a_second_stroke_finds_the_ring_of_the_first_as_it_is_by_then(heard):
     first, second = strokes(heard)
     reports = perform(heard, [first, second], seconds=0.01).reports
-    ring = Ring(heard.model)
-    driven = heard.striker(Manner())(followed(heard, first)[0], height=first.height).driven
+    ring = ModalState(heard.model)
+    driven = heard.striker(ContactSettings())(followed(heard, first)[0], height=first.height).driven
     ring.take(driven.ends / RATE, driven.states)
     expected = followed(heard, second, ring.ahead(AGAIN), seed=2)[1]
     assert forces(reports[1]) == pytest.approx(expected, rel=1e-9)

@@ -10,21 +10,21 @@ import pytest
 from synth.playing.stroke import Stroke
 from synth.sound.audio import RATE
 from synth.sound.loudness import measure
-from synth.sound.render import Manner, perform, scene
+from synth.sound.render import ContactSettings, perform, scene
 from synth.sound.sensitivity import FACTORS, Moved, moved_by_the_fingers, words
 
 
 @pytest.fixture(scope="module")
-def place(boarded):
+def listening(boarded):
     return scene(boarded.instrument, "bar")
 
 
-def test_each_factor_is_heard_against_the_stroke_as_it_is(place):
-    stroke = Stroke(group=0, stick=place.instrument.sticks["birch"], speed=0.4)
-    moved = moved_by_the_fingers(place, stroke, Manner())
+def test_each_factor_is_heard_against_the_stroke_as_it_is(listening):
+    stroke = Stroke(group=0, stick=listening.instrument.sticks["birch"], speed=0.4)
+    moved = moved_by_the_fingers(listening, stroke, ContactSettings())
     assert [each.factor for each in moved] == list(FACTORS)
     sound, other = (
-        perform(place, [stroke], seconds=0.501, manner=Manner(pad_damping=factor)).sound()
+        perform(listening, [stroke], seconds=0.501, settings=ContactSettings(pad_damping=factor)).sound()
         for factor in (1.0, FACTORS[0])
     )
     assert moved[0].level == pytest.approx(
@@ -36,9 +36,9 @@ def test_each_factor_is_heard_against_the_stroke_as_it_is(place):
     assert moved[0].brightness == pytest.approx(bright[1] / bright[0], rel=1e-6)
 
 
-def test_the_fingers_matter_and_a_third_is_not_three_times(place):
-    stroke = Stroke(group=0, stick=place.instrument.sticks["brass"], speed=0.8)
-    more, less = moved_by_the_fingers(place, stroke, Manner())
+def test_the_fingers_matter_and_a_third_is_not_three_times(listening):
+    stroke = Stroke(group=0, stick=listening.instrument.sticks["brass"], speed=0.8)
+    more, less = moved_by_the_fingers(listening, stroke, ContactSettings())
     assert max(abs(more.level), abs(less.level)) > 0.01
     assert more.level != less.level
     assert all(math.isfinite(each.level + each.brightness) for each in (more, less))

@@ -14,7 +14,7 @@ from synth.sound.audio import RATE
 from synth.sound.radiator import ears
 from synth.sound.radiator.bar import thickness
 from synth.sound.radiator.stick import stick_sound
-from synth.sound.render import Manner, perform, scene
+from synth.sound.render import ContactSettings, perform, scene
 
 AIR, SPEED = 1.204, 343.2  # kg/m3, m/s at 20 degrees
 DB = 1.0
@@ -45,14 +45,14 @@ def one_push(direction, *, tine=0, seconds=2e-3):
 def plain_pressure(line, trace, tip, frame, ear, nearest, at):
     """Pa at times (T,): every piece of the stick a dipole, every bin a response, retarded by the travel time."""
     pushed = -trace.push
-    share = np.gradient(line.place)
+    share = np.gradient(line.position)
     share[[0, -1]] /= 2.0
     total = np.zeros(len(at))
     k = line.pole.imag / SPEED
     for direction in line.across:
         force = pushed @ direction
-        for place, length, residue in zip(line.place, share, line.residue.T, strict=True):
-            away = ear - (tip + place * (line.axis @ frame))
+        for position, length, residue in zip(line.position, share, line.residue.T, strict=True):
+            away = ear - (tip + position * (line.axis @ frame))
             distance = np.linalg.norm(away)
             dipole = AIR * 2.0 * math.pi * (line.diameter / 2.0) ** 2 * length
             towards = (away / distance) @ (direction @ frame)
@@ -75,7 +75,7 @@ def test_a_push_on_a_tine_is_heard_of_the_stick_as_the_plain_sum_says(boarded, s
     heard = stick_sound(line, trace, model, instrument, rate=RATE)
     bases, tine = model.bases, 0
     frame = np.stack([bases.along[tine], bases.across[tine], bases.pointing[tine]])
-    foot, _ = model.bar.frame_at(bases.place[tine])
+    foot, _ = model.bar.frame_at(bases.position[tine])
     tip = foot + bases.arm[tine] + (model.tines.tip - model.tines.height[:, 0])[tine] * bases.pointing[tine]
     points = ears(instrument)
     # sound is timed from the bar's nearest point: it lies along x, from 0 to its length
@@ -117,9 +117,10 @@ def test_the_stick_sounds_the_same_through_everything_and_can_be_left_out(boarde
     stroke = Stroke(group=0, stick=next(iter(instrument.sticks.values())), speed=0.3)
     alone = []
     for through in ("bar", "pickup", *instrument.boards):
-        place = scene(instrument, through)
+        listening = scene(instrument, through)
         whole, without = (
-            perform(place, [stroke], seconds=0.4, manner=Manner(stick=each)).sound() for each in (True, False)
+            perform(listening, [stroke], seconds=0.4, settings=ContactSettings(stick=each)).sound()
+            for each in (True, False)
         )
         alone.append(whole - without)
         assert np.abs(whole - without).max() > 0.0

@@ -23,7 +23,15 @@ from synth.playing.contact.layout import (
     Held,
     Row,
 )
-from synth.playing.contact.run import EVENT, FOREVER, FULL, Fineness, Ring, _state, _turns
+from synth.playing.contact.run import (
+    EVENT,
+    FOREVER,
+    REFERENCE,
+    ContactResolution,
+    InitialState,
+    _state,
+    _turns,
+)
 
 M_TINE, M_STICK = 2e-3, 1e-3  # kg
 M = 1.0 / (1.0 / M_TINE + 1.0 / M_STICK)
@@ -31,17 +39,17 @@ SLOW = 1e-3  # rad/s: free for the while of a touch
 STIFFNESS = 4e7  # N/m^1.5
 
 
-def collide(speed, restitution, fineness):
+def collide(speed, restitution, resolution):
     """The tally of the tine and the normal impulse of one touch at `speed`."""
-    n, modes = fineness.tine_modes, 3
+    n, modes = resolution.tine_modes, 3
     omega, still = np.full((1, 2 * n), SLOW), np.zeros((1, 2 * n))
     shape, slope = np.zeros((1, n)), np.zeros((1, n))
     shape[0, 0] = 1.0 / math.sqrt(M_TINE)
     stick_omega = np.full((1, modes), SLOW)
     kick = np.array([1.0 / M_STICK, 1e-12, 1e-12])  # almost immovable across and up
-    dt = fineness.step
+    dt = resolution.step
     turns, stick_turns = (_turns(each, np.zeros(each.shape), dt) for each in (omega, stick_omega))
-    give = np.array([[[1.0 / M_TINE, 0.0, 0.0]]] * 3)
+    mobility = np.array([[[1.0 / M_TINE, 0.0, 0.0]]] * 3)
     row = Row(
         turns,
         omega,
@@ -49,7 +57,7 @@ def collide(speed, restitution, fineness):
         shape,
         slope,
         still,
-        give,
+        mobility,
         np.array([[1.0, 0.0, 0.0, 1.0]]),
         np.array([[0.0, 3e-3, 1.2e-3, 0.3e-3, 0.0]]),
     )
@@ -64,25 +72,25 @@ def collide(speed, restitution, fineness):
     )
     loss = 8.0 * (1.0 - restitution) / (5.0 * restitution)
     numbers = (STIFFNESS, 0.0, loss, dt, 1e-3, 0.0, 1.0, 1.0, 0.0, float(speed), -2.6e-3, 0.0, 0.5e-3 / speed)
-    course = Course._make((*numbers, fineness.bin_steps, fineness.quiet_steps))
-    state = _state(Ring(*np.zeros((2, 1, 2, n)), np.zeros(1)), modes)
+    course = Course._make((*numbers, resolution.bin_steps, resolution.quiet_steps))
+    state = _state(InitialState(*np.zeros((2, 1, 2, n)), np.zeros(1)), modes)
     history = np.zeros((100_000, COLUMNS))
     assert runner(n)(row, held, course, state, history, FOREVER) == STUCK  # the time is over, the row is not
     binned = history[: state.clock[USED], H_NORMAL].sum() + state.binned[0, H_NORMAL - 2]
     return state.tally[0], binned
 
 
-FINE = Fineness(tine_modes=8, beam_modes=4, step=0.1e-6, bin_steps=2)
+FINE = ContactResolution(tine_modes=8, beam_modes=4, step=0.1e-6, bin_steps=2)
 
 
 @pytest.mark.parametrize("speed", [0.1, 0.3, 1.0, 3.0])
-@pytest.mark.parametrize(("fineness", "within"), [(EVENT, 0.04), (FULL, 0.01), (FINE, 0.003)])
-def test_a_touch_lasts_as_long_and_pushes_as_hard_as_hertz_says(speed, fineness, within):
-    tally, impulse = collide(speed, 1.0, fineness)
+@pytest.mark.parametrize(("resolution", "within"), [(EVENT, 0.04), (REFERENCE, 0.01), (FINE, 0.003)])
+def test_a_touch_lasts_as_long_and_pushes_as_hard_as_hertz_says(speed, resolution, within):
+    tally, impulse = collide(speed, 1.0, resolution)
     # Johnson eq. 11.24: t = 2.94 g/v with the greatest approach g = (5 m v^2/(4 k))^(2/5)
     deepest = (1.25 * M * speed**2 / STIFFNESS) ** 0.4
     assert tally[T_LAST] - tally[T_FIRST] == pytest.approx(
-        2.943 * deepest / speed, rel=within, abs=2 * fineness.step
+        2.943 * deepest / speed, rel=within, abs=2 * resolution.step
     )
     assert impulse == pytest.approx(2.0 * M * speed, rel=within)
     assert tally[T_FORCE] == pytest.approx(STIFFNESS * deepest**1.5, rel=within)
@@ -100,7 +108,7 @@ def test_a_touch_bounces_as_its_restitution_says(restitution):
 def test_the_step_converges_with_its_square():
     errors = []
     for step in (4e-6, 2e-6, 1e-6):
-        fineness = Fineness(tine_modes=8, beam_modes=4, step=step, bin_steps=2)
-        _, impulse = collide(1.0, 1.0, fineness)
+        resolution = ContactResolution(tine_modes=8, beam_modes=4, step=step, bin_steps=2)
+        _, impulse = collide(1.0, 1.0, resolution)
         errors.append(abs(impulse / (2.0 * M) - 1.0))
     assert errors[2] < errors[0] / 6.0  # 16 would be exact; the touch begins between steps

@@ -9,10 +9,10 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.contact.closed_form import pluck
 from synth.playing.contact.modes import tips
-from synth.playing.contact.run import EVENT, Ring, sweep
+from synth.playing.contact.run import EVENT, InitialState, sweep
 from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
-from synth.playing.contact.stroke_contact import FULL, stroke_row
+from synth.playing.contact.stroke_contact import REFERENCE, stroke_row
 from synth.playing.stroke import Stroke
 from synth.units import decibels
 from synth.vibration.tine import solve_tines
@@ -29,15 +29,15 @@ def row(request):
     return instrument, solve_tines(instrument.tines, lengths, [()] * len(lengths))
 
 
-def held(row, stroke, fineness=EVENT):
+def held(row, stroke, resolution=EVENT):
     """Hold forces (T,): the greatest of the force along the row, smoothed; and those of the closed form."""
     instrument, tines = row
     way = passage(stroke, instrument, tines.frequency[:, 0, 0])
-    tip = tips(tines, way.tine, depth=0.0, count=fineness.tine_modes)
-    stick = stick_modes(stroke.stick, tilt=stroke.tilt, skew=stroke.skew, beam_modes=fineness.beam_modes)
-    rest = Ring(*np.zeros((2, *tip.frequency.shape)), np.zeros(len(way.tine)))
+    tip = tips(tines, way.tine, depth=0.0, count=resolution.tine_modes)
+    stick = stick_modes(stroke.stick, tilt=stroke.tilt, skew=stroke.skew, beam_modes=resolution.beam_modes)
+    rest = InitialState(*np.zeros((2, *tip.frequency.shape)), np.zeros(len(way.tine)))
     form = pluck(stroke, way, tip)
-    swept = sweep(stroke, way, tip, stick, rest, fineness, leaves=float(form.leave.max()))
+    swept = sweep(stroke, way, tip, stick, rest, resolution, leaves=float(form.leave.max()))
     forces = []
     for k in range(len(way.tine)):
         mine = swept.tine == k
@@ -83,7 +83,7 @@ def test_a_long_tine_is_plucked_with_the_energy_of_a_plectrum(row):
     # takes a bite of 15 mm.
     instrument, tines = row
     stroke = Stroke(0, instrument.sticks["wood"], speed=0.3, bite=15e-3)
-    touch = stroke_row(stroke, instrument, tines, fineness=FULL).touches[0]
+    touch = stroke_row(stroke, instrument, tines, resolution=REFERENCE).touches[0]
     assert 1e-3 < touch.bend < 5e-3
     assert 0.2e-3 < touch.energy < 4e-3
 

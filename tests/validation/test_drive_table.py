@@ -9,7 +9,7 @@ import pytest
 
 from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Stroke
-from synth.sound.render import Manner, scene
+from synth.sound.render import ContactSettings, scene
 
 TABLE = runpy.run_path(str(Path(__file__).parents[2] / "scripts" / "drive_table.py"))
 DESIGN = """
@@ -55,12 +55,12 @@ def instrument(tmp_path_factory):
 @pytest.mark.parametrize("through", ["bar", "pickup", "box"])
 @pytest.mark.parametrize(("speed", "direction"), [(0.2, "backward"), (2.5, "forward")])
 def test_a_stroke_is_heard_as_the_plain_sum_of_its_force(instrument, through, speed, direction):
-    place = scene(instrument, through)
+    listening = scene(instrument, through)
     stroke = Stroke(
         group=0, stick=instrument.sticks["birch"], speed=speed, direction=direction, height=3e-3, bite=1e-3
     )
-    contact = stroke_row(stroke, instrument, place.row.modes)
-    struck = place.striker(Manner())(contact, height=stroke.height)
-    whole, after = TABLE["errors"](place, contact, struck, height=stroke.height)
+    contact = stroke_row(stroke, instrument, listening.row.modes)
+    struck = listening.striker(ContactSettings())(contact, height=stroke.height)
+    whole, after = TABLE["errors"](listening, contact, struck, height=stroke.height)
     assert whole < -80.0
     assert after < -90.0

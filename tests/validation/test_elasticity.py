@@ -84,7 +84,7 @@ def beam_partials(collar: float | None, grip: float) -> Array:
         root=Root(0.0, math.inf, math.inf, 0.0, 0.0),
         split=1.0,
         split_axis=0.0,
-        place=0.0,
+        position=0.0,
         face=0.0,
     )
     return solve_tines([tine], [LENGTH], [placed]).frequency[0, 0, :4]

@@ -49,7 +49,7 @@ def frame(struts: list[Array], beam: Properties, up: tuple[float, float, float])
 
 def frequencies(model: Frame, hold: Callable[[Array], Iterable[int]]) -> Array:
     """`hold` says which freedoms are held at a node that stands there."""
-    held = [6 * b + i for b, place in enumerate(model.node) for i in hold(place)]
+    held = [6 * b + i for b, position in enumerate(model.node) for i in hold(position)]
     return solve(*matrices(model), held=held).frequency
 
 
@@ -74,8 +74,8 @@ def test_fv2_pin_ended_double_cross(stretch: float, allowed_cents: float) -> Non
     thin = euler(rectangle(0.125, 0.125, 0.3))
     model = frame(arms, dataclasses.replace(thin, axial=stretch * thin.axial), up=(0.0, 0.0, 1.0))
 
-    def hold(place: Array) -> tuple[int, ...]:
-        return (2, 3, 4, 0, 1) if np.linalg.norm(place) > 4.99 else (2, 3, 4)
+    def hold(position: Array) -> tuple[int, ...]:
+        return (2, 3, 4, 0, 1) if np.linalg.norm(position) > 4.99 else (2, 3, 4)
 
     targets = [11.336, *[17.709] * 7, 45.345, *[57.390] * 7]
     within(frequencies(model, hold)[:16], targets, allowed_cents)
@@ -86,7 +86,7 @@ def test_fv3_free_square_frame() -> None:
     corner = [(0, 0, 0), (10, 0, 0), (10, 10, 0), (0, 10, 0)]
     sides = [strut(corner[i], corner[(i + 1) % 4], 12) for i in range(4)]
     model = frame(sides, euler(rectangle(0.25, 0.25, 0.3)), up=(0.0, 0.0, 1.0))
-    found = frequencies(model, lambda place: (2, 3, 4))
+    found = frequencies(model, lambda position: (2, 3, 4))
     assert np.all(found[:3] < 0.01)
     targets = [3.261, 5.668, 11.136, 11.136, 12.849, 24.570, 28.695, 28.695]
     within(found[3:11], targets, cents(1.0 + 0.25 * PERCENT))
@@ -100,7 +100,7 @@ def test_fv4_cantilever_with_off_centre_point_masses(count: int) -> None:
         PointMass(count, mass, arm=np.array([0.0, side, 0.0])) for mass, side in ((10e3, 2.0), (1e3, -2.0))
     )
     model = dataclasses.replace(line, masses=bodies)
-    found = frequencies(model, lambda place: range(6) if place[0] == 0.0 else ())
+    found = frequencies(model, lambda position: range(6) if position[0] == 0.0 else ())
     within(found[:6], [1.723, 1.727, 7.413, 9.972, 18.155, 26.957], cents(1.0 + 0.05 * PERCENT))
 
 
@@ -110,8 +110,8 @@ def test_fv5_deep_simply_supported_beam() -> None:
         [strut((0, 0, 0), (10, 0, 0), 24)], properties(rectangle(2.0, 2.0, 0.3), **STEEL), (0.0, 0.0, 1.0)
     )
 
-    def hold(place: Array) -> tuple[int, ...]:
-        return {0.0: (0, 1, 2, 3), 10.0: (1, 2)}.get(float(place[0]), ())
+    def hold(position: Array) -> tuple[int, ...]:
+        return {0.0: (0, 1, 2, 3), 10.0: (1, 2)}.get(float(position[0]), ())
 
     targets = [42.650, 42.650, 71.20, 125.00, 148.15, 148.15, 213.61, 283.47, 283.47]
     within(frequencies(model, hold)[:9], targets, 0.5 * CENT)

@@ -52,10 +52,10 @@ def test_the_comparison_would_notice_a_section_lying_on_its_side() -> None:
 def bent_bar(count: int) -> tuple[Array, Array]:
     """Nodes (count + 1, 3) and the sections' up (count, 3): straight along x, a level quarter turn to y, then a
     quarter turn that rises from y to z. Up is z until the bar rises, then what was behind it, -y, at the end."""
-    place = np.linspace(0.0, STRAIGHT + 2.0 * ARC, count + 1)
-    first = np.clip(place - STRAIGHT, 0.0, ARC) / RADIUS
-    second = np.clip(place - STRAIGHT - ARC, 0.0, ARC) / RADIUS
-    x = np.minimum(place, STRAIGHT) + RADIUS * np.sin(first)
+    position = np.linspace(0.0, STRAIGHT + 2.0 * ARC, count + 1)
+    first = np.clip(position - STRAIGHT, 0.0, ARC) / RADIUS
+    second = np.clip(position - STRAIGHT - ARC, 0.0, ARC) / RADIUS
+    x = np.minimum(position, STRAIGHT) + RADIUS * np.sin(first)
     y = RADIUS * (1.0 - np.cos(first)) + RADIUS * np.sin(second)
     z = RADIUS * (1.0 - np.cos(second))
     up = np.stack([0.0 * second, -np.sin(second), np.cos(second)], axis=-1)
@@ -84,8 +84,8 @@ def theirs(count: int) -> Array:
     sheared = float(SECTION.shear_y) * A / lower
     ops.wipe()
     ops.model("basic", "-ndm", 3, "-ndf", 6)
-    for tag, place in enumerate(node):
-        ops.node(tag, *place.tolist())
+    for tag, position in enumerate(node):
+        ops.node(tag, *position.tolist())
     for tag in range(count):
         ops.geomTransf("Linear", tag, *up[tag].tolist())
         stiff = (YOUNGS, SHEAR * lower, A, polar, SECTION.about_y, SECTION.about_z, sheared, sheared)

@@ -15,7 +15,7 @@ from scipy.linalg import expm
 from synth.design.instrument import round_stick
 from synth.playing.contact import stick as room
 from synth.playing.contact.run import rotation
-from synth.playing.contact.stick import give, give_within, stick_line, stick_modes
+from synth.playing.contact.stick import compliance, give_within, stick_line, stick_modes
 from synth.units import decibels
 
 THREE = tuple(0.090 + share * 0.030 for share in room.PADS)  # m: fingers alone, no thumb's fold behind
@@ -115,12 +115,12 @@ def test_the_blocks_move_as_plain_integration_of_all_bodies(made, name, grip):
         x, t = expm(whole * wait) @ x, t + wait
         q, p = np.zeros((2, int(mine.sum())))
         for push, when in blocks:
-            turn = rotation(modes.omega[mine], modes.decay[mine], t - when)
+            turn = rotation(modes.omega[mine], modes.decay_rate[mine], t - when)
             kick = push * modes.kick_place[mine], push * modes.kick_speed[mine]
             q += turn[0] * kick[0] + turn[1] * kick[1]
             p += turn[2] * kick[0] + turn[3] * kick[1]
-        place, speed = body.end @ x[:size], body.end @ x[size:]
-        assert q.sum() == pytest.approx(place, rel=1e-6)
+        position, speed = body.end @ x[:size], body.end @ x[size:]
+        assert q.sum() == pytest.approx(position, rel=1e-6)
         assert p.sum() == pytest.approx(speed, rel=1e-6)
         whole_energy = 0.5 * (x[:size] @ body.stiffness @ x[:size] + x[size:] @ body.inertia @ x[size:])
         full_q, full_p = np.zeros((2, len(mine)))
@@ -136,7 +136,7 @@ def test_what_the_event_model_leaves_out_of_the_stick_is_not_felt(made):
         assert len(felt.omega) < len(whole.omega)
         everything = np.ones(len(whole.omega), dtype=bool)
         some = np.ones(len(felt.omega), dtype=bool)
-        np.testing.assert_allclose(felt.give(some), whole.give(everything), rtol=3e-4, atol=1e-9)
+        np.testing.assert_allclose(felt.compliance(some), whole.compliance(everything), rtol=3e-4, atol=1e-9)
 
 
 def test_a_slow_push_gives_as_springs_in_series_and_levers_say(made):
@@ -145,7 +145,7 @@ def test_a_slow_push_gives_as_springs_in_series_and_levers_say(made):
     pads = np.array(room._pads(stick))
     middle = pads.mean()
     across = 1.0 / (4.0 * chain) + middle**2 / (chain * np.sum((pads - middle) ** 2))
-    assert give(stick, "usual") == pytest.approx((across, 1.0 / (4.0 * chain)), rel=1e-3)
+    assert compliance(stick, "usual") == pytest.approx((across, 1.0 / (4.0 * chain)), rel=1e-3)
 
 
 def test_a_quick_push_gives_less_and_an_endless_one_all(made):
@@ -154,7 +154,7 @@ def test_a_quick_push_gives_less_and_an_endless_one_all(made):
     across, along = give_within(stick, "usual", time)
     assert np.all(np.diff(across) > 0.0)
     assert np.all(np.diff(along) > 0.0)
-    assert across[-1] == pytest.approx(give(stick, "usual")[0], rel=1e-3)
+    assert across[-1] == pytest.approx(compliance(stick, "usual")[0], rel=1e-3)
     # within no time the stick is a free body: F t/tau over its mass twice integrated, x/F = t^2/(6 m) at its end
     body = room._bending(stick, "usual", 1.0, room.MANY)
     free = body.end @ np.linalg.solve(body.inertia, body.end)
@@ -164,21 +164,21 @@ def test_a_quick_push_gives_less_and_an_endless_one_all(made):
 
 def test_a_firmer_grip_is_stiffer_and_a_longer_stick_behind_steadier(made):
     stick = made["birch"]
-    light, usual, firm = (1.0 / give(stick, grip)[0] for grip in ("light", "usual", "firm"))
+    light, usual, firm = (1.0 / compliance(stick, grip)[0] for grip in ("light", "usual", "firm"))
     assert light < usual < firm
     assert usual == pytest.approx(95.5, rel=0.01)  # N/m; as computed, so that a change is seen
     short = dataclasses.replace(stick, behind=0.02)
-    assert give(short, "usual")[0] > 1.5 * give(stick, "usual")[0]
+    assert compliance(short, "usual")[0] > 1.5 * compliance(stick, "usual")[0]
 
 
 def test_the_sticks_line_is_that_of_its_blocks_at_the_end(made):
     stick = made["birch"]
     line = stick_line(stick, tilt=0.7, skew=0.3, sign=1.0, beam_modes=8)
     modes = stick_modes(stick, tilt=0.7, skew=0.3, beam_modes=8)
-    assert line.place[-1] == pytest.approx(0.200)
+    assert line.position[-1] == pytest.approx(0.200)
     down = modes.direction == 0
     for time in (1e-4, 1e-3, 1e-2):
-        turn = rotation(modes.omega[down], modes.decay[down], time)
+        turn = rotation(modes.omega[down], modes.decay_rate[down], time)
         expected = np.sum(turn[0] * modes.kick_place[down] + turn[1] * modes.kick_speed[down])
         assert (line.residue[:, 0] * np.exp(line.pole * time)).sum().real == pytest.approx(expected, rel=1e-6)
 

@@ -46,7 +46,7 @@ def test_two_nuts_near_0_85_of_its_length_push_it_to_7(bench: Any) -> None:
 def test_asked_for_6_the_tool_finds_the_place_near_mid_height_itself(bench: Any) -> None:
     tine = bench.tine(bench.threaded(4.0, 0.7), length=150.0, wish=TrimWish(2, 6.0, bench.nut("M4")))
     places = every_answer(0, tine, length=0.15, pitch=None, nuts=[bench.nut("M4")]).solutions
-    assert any(place.nuts[0].position / 0.15 == pytest.approx(0.5, abs=0.01) for place in places)
+    assert any(position.nuts[0].position / 0.15 == pytest.approx(0.5, abs=0.01) for position in places)
 
 
 def test_asked_for_7_a_second_nut_of_the_same_goes_near_0_85(bench: Any) -> None:
@@ -57,6 +57,6 @@ def test_asked_for_7_a_second_nut_of_the_same_goes_near_0_85(bench: Any) -> None
     )
     tine = bench.tine(bench.threaded(4.0, 0.7), length=150.0, wish=TrimWish(2, 7.0, double))
     found = every_answer(0, tine, length=0.15, pitch=None, nuts=[double]).solutions
-    places = [place.nuts[0].position for place in found if len(place.nuts) == 1]
+    places = [position.nuts[0].position for position in found if len(position.nuts) == 1]
     assert places
-    assert all(0.75 < place / 0.15 < 0.95 for place in places)
+    assert all(0.75 < position / 0.15 < 0.95 for position in places)

@@ -17,7 +17,7 @@ from synth.design.resolve import resolve
 from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import ForceTrace
 from synth.sound.audio import RATE
-from synth.sound.render import Manner, Sounding, pressure_blocks, scene
+from synth.sound.render import ContactSettings, Sounding, pressure_blocks, scene
 
 DATA = Path(__file__).parents[1] / "data" / "whole_stroke"
 START = 0.01  # s
@@ -27,12 +27,12 @@ HEARD = 0.0  # dB SPL, below which the data mean little
 
 
 @pytest.fixture(scope="module")
-def place():
+def listening():
     file = DATA / "design.toml"
     return scene(resolve(load(file), str(file)), "bar")
 
 
-def pressure(place, speed):
+def pressure(listening, speed):
     """What the left ear hears (N,) in the two seconds from the first bin of the force."""
     data = np.load(DATA / f"force_{speed}.npz")
     impulse = np.zeros((len(data["time_s"]), 2))
@@ -46,10 +46,10 @@ def pressure(place, speed):
         push=np.zeros((len(impulse), 3)),
         turn=np.zeros_like(impulse),
     )
-    striker = place.striker(Manner(stick=False))
+    striker = listening.striker(ContactSettings(stick=False))
     sounding = Sounding(2, 2)
     sounding.add(striker(Contact(trace, None, (), (), None), height=0.0))
-    whole = np.concatenate(list(pressure_blocks(place, sounding, round((START + 2.0) * RATE))), axis=1)
+    whole = np.concatenate(list(pressure_blocks(listening, sounding, round((START + 2.0) * RATE))), axis=1)
     return whole[0, round(START * RATE) :]
 
 
@@ -70,8 +70,8 @@ def brute_force(speed, axial):
 
 
 @pytest.mark.parametrize("speed", [300, 1000])
-def test_octave_bands_of_a_stroke_are_those_of_the_brute_force(place, speed):
-    sound = pressure(place, speed)
+def test_octave_bands_of_a_stroke_are_those_of_the_brute_force(listening, speed):
+    sound = pressure(listening, speed)
     windows = 0
     for (first, last), expected in brute_force(speed, "yes"):
         if last < 0.1:
@@ -84,11 +84,11 @@ def test_octave_bands_of_a_stroke_are_those_of_the_brute_force(place, speed):
     assert windows == 4
 
 
-def test_the_bars_axial_motion_takes_three_decibels_from_the_low_octaves(place):
+def test_the_bars_axial_motion_takes_three_decibels_from_the_low_octaves(listening):
     """Without it the brute force is 2 to 4 dB louder there; the program stands on the side with it."""
     (window, expected), (_, without) = (
         next(each for each in brute_force(300, axial) if each[0] == (0.0, 0.5)) for axial in ("yes", "no")
     )
     assert (without - expected)[:3].min() > 1.5 * DB
-    found = octaves(pressure(place, 300)[: round(window[1] * RATE)])
+    found = octaves(pressure(listening, 300)[: round(window[1] * RATE)])
     assert np.abs(found - expected)[:3].max() < 0.5 * DB

@@ -58,9 +58,9 @@ class Whole:
     frame: Frame
     owner: npt.NDArray[np.int64]  # (E,) whose element: a tine's number in R, -1 for the bar
 
-    def bar_at(self, place: float) -> Array:
+    def bar_at(self, position: float) -> Array:
         """The bar's motion (6, M) at its node nearest to `place`, global axes."""
-        node = nearest(self.bar_place, place)
+        node = nearest(self.bar_place, position)
         return self.shape[6 * node : 6 * node + 6]
 
 
@@ -76,17 +76,17 @@ def solve_whole(
 ) -> Whole:
     """All modes up to `highest_hz`. `step` (m) is the bar's longest element; `stretch` multiplies the tines' axial
     and torsional stiffness, to tell what their give contributes."""
-    place = _bar_places(bar, tines, step)
-    position, axes = walk(bar, place)
+    position = _bar_places(bar, tines, step)
+    point, axes = walk(bar, position)
     build = _Builder()
-    build.add_bar(bar, place, position, axes)
+    build.add_bar(bar, position, point, axes)
     tine_axes, tips = [], []
     for number, (tine, free, nuts) in enumerate(zip(tines, length, trim, strict=True)):
-        at = nearest(place, tine.place)
+        at = nearest(position, tine.position)
         own = pointing_axes(axes[at], tine.face)
         tine_axes.append(own)
         build.owned_by = number
-        tips.append(build.add_tine(tine, free, nuts, own, at, position[at], bar.section, highest_hz, stretch))
+        tips.append(build.add_tine(tine, free, nuts, own, at, point[at], bar.section, highest_hz, stretch))
     frame = build.frame()
     frequency, shape = modes(frame, highest_hz)
     tip = np.array(
@@ -94,7 +94,15 @@ def solve_whole(
     )
     tip = tip.reshape(len(tips), 2, len(frequency))
     return Whole(
-        frequency, tip, shape, place, axes, np.array(tine_axes), np.array(tips), frame, np.array(build.owner)
+        frequency,
+        tip,
+        shape,
+        position,
+        axes,
+        np.array(tine_axes),
+        np.array(tips),
+        frame,
+        np.array(build.owner),
     )
 
 
@@ -142,17 +150,17 @@ def poles(whole: Whole, bar: Bar, tine_loss: Sequence[float]) -> Array:
     return s[np.argsort(s.imag)]
 
 
-def walk(bar: Bar, place: Array) -> tuple[Array, Array]:
+def walk(bar: Bar, position: Array) -> tuple[Array, Array]:
     """Position (B, 3) and axes (B, 3, 3; rows tangent, side, up) at places along the axis, by rotation matrices."""
-    position, axes = np.zeros((len(place), 3)), np.zeros((len(place), 3, 3))
+    point, axes = np.zeros((len(position), 3)), np.zeros((len(position), 3, 3))
     start, origin, here = 0.0, np.zeros(3), np.eye(3)
     for segment in bar.path:
-        inside = np.flatnonzero((place >= start - SAME) & (place <= start + segment.length + SAME))
+        inside = np.flatnonzero((position >= start - SAME) & (position <= start + segment.length + SAME))
         for node in inside:
-            position[node], axes[node] = _onward(segment, origin, here, place[node] - start)
+            point[node], axes[node] = _onward(segment, origin, here, position[node] - start)
         origin, here = _onward(segment, origin, here, segment.length)
         start += segment.length
-    return position, axes
+    return point, axes
 
 
 def pointing_axes(bar_axes: Array, face: float) -> Array:
@@ -170,8 +178,8 @@ def reach(section: Section, face: float) -> float:
     return min(size / 2.0 / share for size, share in sizes if share > 1e-9)
 
 
-def nearest(places: Array, place: float) -> int:
-    return int(np.argmin(np.abs(places - place)))
+def nearest(places: Array, position: float) -> int:
+    return int(np.argmin(np.abs(places - position)))
 
 
 @dataclass
@@ -206,16 +214,16 @@ class _Builder:
         self.owner.append(self.owned_by)
         self.arm.append(np.stack([np.zeros(3) if arm is None else arm, np.zeros(3)]))
 
-    def add_bar(self, bar: Bar, place: Array, position: Array, axes: Array) -> None:
-        ring = float(np.linalg.norm(position[-1] - position[0])) < 1e-6 * bar.length
-        self.bar_nodes = len(place) - 1 if ring else len(place)
-        self.node += list(position[: self.bar_nodes])
+    def add_bar(self, bar: Bar, position: Array, point: Array, axes: Array) -> None:
+        ring = float(np.linalg.norm(point[-1] - point[0])) < 1e-6 * bar.length
+        self.bar_nodes = len(position) - 1 if ring else len(position)
+        self.node += list(point[: self.bar_nodes])
         beam = bar_beam(bar)
-        for first in range(len(place) - 1):
+        for first in range(len(position) - 1):
             ends = (first, (first + 1) % self.bar_nodes)
             self.add_element(ends, axes[first, 2] + axes[first + 1, 2], beam)
         for support in bar.supports:
-            at = nearest(place, support.place)
+            at = nearest(position, support.position)
             turn = np.kron(np.eye(2), axes[at])  # global motion, then rotation, seen along, to the side, up
             stiffness = turn.T @ np.diag(support.springs) @ turn
             self.springs.append(Spring(at % self.bar_nodes, stiffness))
@@ -335,7 +343,7 @@ def root_stiffness(tine: Tine, own: Array) -> Array:
 
 def _bar_places(bar: Bar, tines: Sequence[Tine], step: float) -> Array:
     joints = np.cumsum([0.0, *(segment.length for segment in bar.path)])
-    own = [each.place for each in (*tines, *bar.supports)]
+    own = [each.position for each in (*tines, *bar.supports)]
     wanted = np.sort([*joints, *own])
     fixed = wanted[np.concatenate([[True], np.diff(wanted) > SAME])]
     parts = [

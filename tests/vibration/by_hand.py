@@ -28,11 +28,11 @@ from synth.design.resolve import resolve
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, solve_bar
 from synth.vibration.board_interface import BoardModes, Feet, StandingBoard
-from synth.vibration.coupling import Structure, couple, nut_inertia, stand
+from synth.vibration.coupling import Structure, base_frames, couple, nut_inertia
 from synth.vibration.modal_model import (
     ModalModel,
     assemble,
-    tine_momentum,
+    generalized_momentum,
 )
 from synth.vibration.tine import solve_tines
 
@@ -61,10 +61,12 @@ class Case:
 def case(bar: Bar, *tines: tuple[float, float, float, float, float, float], loss: float = 1e-3) -> Case:
     """Tines as (place, diameter, length, face, split, axis), in m and rad; the last one carries a nut."""
     standing = []
-    for number, (place, d, length, face, split, axis) in enumerate(tines, start=1):
+    for number, (position, d, length, face, split, axis) in enumerate(tines, start=1):
         rod = Rod("rod", "", d, 0.0, d, d, d, STEEL)
         root = dataclasses.replace(ROOT, loss_factor=loss)
-        standing.append(Tine(0, number, rod, FixedLength(length), (), None, root, split, axis, place, face))
+        standing.append(
+            Tine(0, number, rod, FixedLength(length), (), None, root, split, axis, position, face)
+        )
     trim = [()] * (len(tines) - 1) + [(Placed(NUT, 0.6 * tines[-1][2]),)]
     return Case(bar, tuple(standing), tuple(each[2] for each in tines), tuple(trim))
 
@@ -130,21 +132,24 @@ def without_loss(case: Case) -> Structure:
 def parts(case: Case, highest_hz: float = 18_000.0):
     modes = solve_tines(case.tines, case.length, case.trim, highest_hz)
     axial = solve_axial(case.tines, case.length, case.trim)
-    bar = solve_bar(case.bar, [each.place for each in case.tines], highest_hz=COUPLED_HZ)
-    bases = stand(case.tines, case.bar, bar)
+    bar = solve_bar(case.bar, [each.position for each in case.tines], highest_hz=COUPLED_HZ)
+    bases = base_frames(case.tines, case.bar, bar)
     nuts = nut_inertia(case.tines, case.bar, bases)
     return couple(modes, axial, bar, bases, nuts=nuts), modes, bar, bases, nuts
 
 
 def full(structure: Structure) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """K, M and K' as whole matrices, carrier first."""
-    carriers, tines = structure.coupling.shape
-    K, M, loss = np.zeros((3, carriers + tines, carriers + tines))
-    K[:carriers, :carriers], K[carriers:, carriers:] = structure.carrier_stiffness, structure.tine_stiffness
-    M[:carriers, :carriers], M[carriers:, carriers:] = structure.carrier_mass, np.eye(tines)
-    M[:carriers, carriers:], M[carriers:, :carriers] = structure.coupling, structure.coupling.T
-    loss[:carriers, :carriers], loss[carriers:, carriers:] = (
-        structure.carrier_loss,
+    """K, M and K' as whole matrices, host first."""
+    host_count, tines = structure.coupling.shape
+    K, M, loss = np.zeros((3, host_count + tines, host_count + tines))
+    K[:host_count, :host_count], K[host_count:, host_count:] = (
+        structure.host_stiffness,
+        structure.tine_stiffness,
+    )
+    M[:host_count, :host_count], M[host_count:, host_count:] = structure.host_mass, np.eye(tines)
+    M[:host_count, host_count:], M[host_count:, :host_count] = structure.coupling, structure.coupling.T
+    loss[:host_count, :host_count], loss[host_count:, host_count:] = (
+        structure.host_loss,
         np.diag(structure.tine_loss),
     )
     return K, M, loss
@@ -172,7 +177,7 @@ def project(
     amplitude = np.zeros((len(tine), len(model.pole)), dtype=np.complex128)
     omega, sigma = model.pole.imag, -model.pole.real
     for s, r in enumerate(tine):
-        u, own = tine_momentum(model, r), model.tine_dof[r] >= 0
+        u, own = generalized_momentum(model, r), model.tine_dof[r] >= 0
         moved = displacement[s][own] @ u
         amplitude[s] = moved - 1j * (velocity[s][own] @ u + sigma * moved) / omega
     return amplitude

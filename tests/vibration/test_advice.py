@@ -41,17 +41,17 @@ def stands_well(old: Instrument, new: Instrument) -> None:
     assert {key(each) for each in new.warnings} <= {key(each) for each in old.warnings}
     length = new.bar.length
     for before, now in zip(old.bar.supports, new.bar.supports, strict=True):
-        assert 0.0 <= now.place <= length
+        assert 0.0 <= now.position <= length
         for tine, was in zip(new.tines, old.tines, strict=True):
-            if (now.place, tine.place) != (before.place, was.place):
-                near = abs(now.place - tine.place)
-                assert near > tine.rod.diameter or near > abs(before.place - was.place) - 1e-9
-    assert order([each.place for each in new.bar.supports]) == order(
-        [each.place for each in old.bar.supports]
+            if (now.position, tine.position) != (before.position, was.position):
+                near = abs(now.position - tine.position)
+                assert near > tine.rod.diameter or near > abs(before.position - was.position) - 1e-9
+    assert order([each.position for each in new.bar.supports]) == order(
+        [each.position for each in old.bar.supports]
     )
     for face in {tine.face for tine in old.tines}:
         here = [r for r, tine in enumerate(old.tines) if tine.face == face]
-        assert order([new.tines[r].place for r in here]) == order([old.tines[r].place for r in here])
+        assert order([new.tines[r].position for r in here]) == order([old.tines[r].position for r in here])
 
 
 def key(warning: str) -> str:

@@ -12,7 +12,7 @@ import pytest
 from synth.design.file import load
 from synth.design.instrument import Bar, Bend, Section, Straight, Support
 from synth.design.resolve import resolve
-from synth.vibration.bar import BarModes, beam_of, path, reach, solve_bar, standing_on
+from synth.vibration.bar import BarModes, beam_of, path, solve_bar, standing_on, surface_distance
 
 CENT = math.log(2.0) / 1200.0
 TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
@@ -78,7 +78,7 @@ def test_a_flat_bars_mesh_is_fine_enough_in_each_plane_and_no_finer(section: Sec
     bar = Bar(STEEL, section, arc, ())
     coarse, fine = solve_bar(bar), solve_bar(bar, more=np.linspace(0.0, bar.length, 201).tolist())
     np.testing.assert_allclose(sounding(coarse), sounding(fine)[: len(sounding(coarse))], rtol=2e-3)
-    assert len(solve_bar(straight(1.7, section), highest_hz=30_000.0).place) < 160
+    assert len(solve_bar(straight(1.7, section), highest_hz=30_000.0).position) < 160
 
 
 def test_a_bar_that_was_just_solved_is_remembered_and_cannot_be_written_to() -> None:
@@ -254,13 +254,15 @@ def test_what_the_modes_above_still_yield_completes_the_static_answer() -> None:
 
 def test_the_surface_is_as_far_as_the_section_says() -> None:
     flat = Section("rectangle", 0.040, 0.010, 0.0)
-    np.testing.assert_allclose(reach(flat, np.array([0.0, math.pi / 2.0, math.pi])), [0.005, 0.020, 0.005])
-    assert float(reach(flat, math.radians(45.0))) == pytest.approx(0.005 * math.sqrt(2.0))
-    assert float(reach(TUBE, 1.234)) == pytest.approx(0.010)
+    np.testing.assert_allclose(
+        surface_distance(flat, np.array([0.0, math.pi / 2.0, math.pi])), [0.005, 0.020, 0.005]
+    )
+    assert float(surface_distance(flat, math.radians(45.0))) == pytest.approx(0.005 * math.sqrt(2.0))
+    assert float(surface_distance(TUBE, 1.234)) == pytest.approx(0.010)
 
 
 def test_feet_take_the_place_of_supports_that_stand_where_they_do() -> None:
     kinds = (("cord", 0.2), ("foot", 0.7), ("clamp", 1.0))
-    supports = tuple(Support(place, kind, 1e4, 0.0, 0.1) for kind, place in kinds)
+    supports = tuple(Support(position, kind, 1e4, 0.0, 0.1) for kind, position in kinds)
     left = standing_on(straight(1.2, supports=supports), [0.21, 0.5])
     assert [each.kind for each in left.supports] == ["clamp"]

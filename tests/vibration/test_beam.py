@@ -25,8 +25,8 @@ def chain(K: Array, M: Array, count: int) -> tuple[Array, Array]:
     """The matrices of `count` equal elements in a line."""
     step = K.shape[-1] // 2
     big = np.zeros((2, step * (count + 1), step * (count + 1)))
-    for place in range(0, step * count, step):
-        at = slice(place, place + 2 * step)
+    for position in range(0, step * count, step):
+        at = slice(position, position + 2 * step)
         big[:, at, at] += np.stack([K, M])
     return big[0], big[1]
 

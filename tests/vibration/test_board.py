@@ -49,7 +49,7 @@ def test_modes_with_constant_air_are_the_board_solved_at_every_frequency(materia
     exact = radiation(dry, f, faces="one" if depth else "both")
     foot, n = FEET[0], solved.solved
     at = dry.at(np.array([foot.x]), np.array([foot.y]))[0, 0]
-    ear = solved.place.origin + np.array([0.1, -0.3, 1.0])
+    ear = solved.placement.origin + np.array([0.1, -0.3, 1.0])
     squared = (2.0 * math.pi * dry.frequency) ** 2
     spring = np.zeros((len(squared), len(squared)), dtype=complex)
     if depth:
@@ -69,7 +69,7 @@ def test_modes_with_constant_air_are_the_board_solved_at_every_frequency(materia
         x = np.linalg.solve(D, at)
         mine = np.linalg.solve(np.diag(own - w**2) + 1j * modes.loss[:n, :n], shape)
         conductance.append(float((1j * shape @ mine).real / (1j * at @ x).real))
-        here = exact.transfer(f[row : row + 1], solved.place.inward(ear), nearest=1.0)[:, 0] @ x
+        here = exact.transfer(f[row : row + 1], solved.placement.inward(ear), nearest=1.0)[:, 0] @ x
         ours = solved.transfer(f[row : row + 1], ear, nearest=1.0)[:n, 0] @ mine
         level.append(20.0 * math.log10(abs(ours / here)))
     assert conductance == pytest.approx(np.ones(len(f)), abs=0.2)
@@ -86,7 +86,7 @@ def test_mobility_and_sound_go_on_past_the_last_solved_mode_without_a_step(mater
     tiny = tuple(foot(0.1 + 0.04 * i, 0.6 * x, 0.4 * y, 2e-3) for i, (x, y) in enumerate(places))
     solved = solve_board(board(material, thickness, feet=tiny), BAR)
     modes = solved.standing.modes
-    ear = solved.place.origin + np.array([0.2, -0.3, 1.0])
+    ear = solved.placement.origin + np.array([0.2, -0.3, 1.0])
     own = (2.0 * math.pi * modes.frequency) ** 2 + 1j * modes.loss.diagonal()
     conductance, power, trend = [], [], []
     for low, high in ((2.0**-0.5, 0.97), (1.03, 2.0**0.5)):
@@ -172,19 +172,19 @@ def test_a_foot_on_its_two_edges_holds_against_roll_as_two_lines_and_one_that_sl
 def test_the_board_lies_so_that_its_feet_stand_under_the_bars():
     bent = dataclasses.replace(BAR, path=(Straight(0.3), Bend(math.pi / 2.0, 0.2, 0.0), Straight(0.3)))
     feet = tuple(foot(at, x, y, 0.025) for at, x, y in ((0.05, 0.1, 0.05), (0.85, 0.44, 0.39)))
-    place = lie(board(feet=feet), bent)
+    position = lie(board(feet=feet), bent)
     from synth.vibration.bar import path
 
     under, _ = path(bent, np.array([0.05, 0.85]))
     apart = np.linalg.norm(under[1] - under[0])
-    found = place.inward(under)[:, :2] + np.array([0.3, 0.2])
+    found = position.inward(under)[:, :2] + np.array([0.3, 0.2])
     assert np.linalg.norm(found[1] - found[0]) == pytest.approx(apart)
     # the drawing and the bar differ in distance, so each foot misses by half the difference, along their line
     wanted = np.array([(foot.x, foot.y) for foot in feet])
     assert found.mean(axis=0) == pytest.approx(wanted.mean(axis=0))
     line, asked = found[1] - found[0], wanted[1] - wanted[0]
     assert float(line @ asked) == pytest.approx(np.linalg.norm(line) * np.linalg.norm(asked))
-    assert place.axes[2] == pytest.approx([0.0, 0.0, 1.0])
+    assert position.axes[2] == pytest.approx([0.0, 0.0, 1.0])
 
 
 @pytest.mark.parametrize("depth", [0.0, 0.1], ids=["panel: two faces", "box: one"])

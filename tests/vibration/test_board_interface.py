@@ -41,7 +41,7 @@ def test_feet_without_stiffness_leave_bar_and_board_alone(by_hand: ModuleType) -
 
 def test_a_board_of_infinite_mass_holds_the_bar_as_springs_to_the_ground(by_hand: ModuleType) -> None:
     stiff = 260.0  # N/m and N m/rad: soft one way, a hard foot the other
-    grounded = tuple(Support(place, "rubber", stiff, stiff, 0.05) for place in (0.25, 0.4))
+    grounded = tuple(Support(position, "rubber", stiff, stiff, 0.05) for position in (0.25, 0.4))
     held = assemble(
         by_hand.UPRIGHT.tines,
         by_hand.UPRIGHT.length,

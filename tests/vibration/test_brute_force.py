@@ -38,13 +38,13 @@ NUT = PlacedNut(Nut("nut", 0.4e-3, 2.4e-3, 5.5e-3, 1e-9, 0.7, ""), 0.09)
 
 
 def bar(steel: Material = STEEL, *, soft: float = 2e3) -> Bar:
-    supports = tuple(Support(place, "cord", soft, 0.0, 0.1) for place in (0.27, 0.93))
+    supports = tuple(Support(position, "cord", soft, 0.0, 0.1) for position in (0.27, 0.93))
     return Bar(steel, Section("rectangle", 0.025, 0.025, 0.0), (Straight(1.2),), supports)
 
 
-def tine(place: float, *, root: Root = CLAMP, split: float = 1.0, axis: float = 0.0) -> Tine:
+def tine(position: float, *, root: Root = CLAMP, split: float = 1.0, axis: float = 0.0) -> Tine:
     rod = Rod("rod", "", 3e-3, 0.0, 3e-3, 3e-3, 3e-3, STEEL)
-    return Tine(0, 1, rod, FixedLength(0.118), (), None, root, split, axis, place, 0.0)
+    return Tine(0, 1, rod, FixedLength(0.118), (), None, root, split, axis, position, 0.0)
 
 
 @pytest.mark.parametrize("root", [CLAMP, SOFT], ids=["clamped", "sprung"])

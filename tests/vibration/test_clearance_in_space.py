@@ -29,10 +29,10 @@ def built(bench):
 
     def make(*tines, pieces=STRAIGHT):
         made = []
-        for number, (place, face, length, nuts) in enumerate(tines, start=1):
+        for number, (position, face, length, nuts) in enumerate(tines, start=1):
             root = replace(bench.root(), base_nut_height=3e-3)
             tine = bench.tine(bench.threaded(4.0, 0.7), length=1e3 * length, root=root, trim=nuts)
-            made.append(replace(tine, number=number, place=place, face=face))
+            made.append(replace(tine, number=number, position=position, face=face))
         bar = replace(base.bar, section=Section("rectangle", WIDE, HIGH, 0.0), path=pieces, supports=())
         return replace(base, bar=bar, tines=tuple(made), groups=(Group("two", None, None, 0, 2),))
 

@@ -14,7 +14,7 @@ from synth.design.instrument import (
 )
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, solve_bar
-from synth.vibration.coupling import couple, stand
+from synth.vibration.coupling import base_frames, couple
 from synth.vibration.eigen import complex_modes
 from synth.vibration.modal_model import (
     solve_structure,
@@ -77,8 +77,8 @@ def test_poles_are_those_of_the_whole_mesh_with_its_losses(
     modes = dataclasses.replace(modes, loss_factor=np.where(modes.frequency > 0.0, own[:, None, None], 0.0))
     axial = solve_axial(each.tines, each.length, each.trim)
     axial = dataclasses.replace(axial, loss_factor=np.where(axial.exists, own[:, None, None], 0.0))
-    bars = solve_bar(each.bar, [tine.place for tine in each.tines], highest_hz=COUPLED_HZ)
-    bases = stand(each.tines, each.bar, bars)
+    bars = solve_bar(each.bar, [tine.position for tine in each.tines], highest_hz=COUPLED_HZ)
+    bases = base_frames(each.tines, each.bar, bars)
     structure = couple(modes, axial, bars, bases, nuts=np.zeros((2, 6, 6)))
     model = solve_structure(structure, modes, bars, bases)
     ours = model.pole[(model.frequency > 3.0) & (model.frequency < 2000.0)]

@@ -111,5 +111,5 @@ def drawn(instrument: Instrument, draw: np.random.Generator) -> Change:
     group = int(draw.integers(len(instrument.groups)))
     support = int(draw.integers(len(instrument.bar.supports)))
     start = round(start_mm(instrument, group) + draw.uniform(-25.0, 25.0))
-    at = round(instrument.bar.supports[support].place * 1e3 + draw.uniform(-40.0, 40.0))
+    at = round(instrument.bar.supports[support].position * 1e3 + draw.uniform(-40.0, 40.0))
     return Change(starts=((group, float(start)),), supports=((support, float(at)),))

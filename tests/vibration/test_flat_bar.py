@@ -170,13 +170,13 @@ def test_a_board_that_nothing_holds_moves_at_its_feet_as_a_rigid_body(pieces):
     """Slide, lift and tilt at 0 Hz: what one foot does, the other does too, theta x r further on."""
     the_bar, one = bar(*pieces), board(*OFF_CENTRE)
     solved = solve_board(one, the_bar)
-    modes, place = solved.standing.modes, lie(one, the_bar)
+    modes, position = solved.standing.modes, lie(one, the_bar)
     still = modes.frequency == 0.0
     assert np.sum(still) == 6
     stand = [
-        place.origin
-        + (each.x - one.length / 2.0) * place.axes[0]
-        + (each.y - one.width / 2.0) * place.axes[1]
+        position.origin
+        + (each.x - one.length / 2.0) * position.axes[0]
+        + (each.y - one.width / 2.0) * position.axes[1]
         for each in one.feet
     ]
     first, second = modes.foot_shape[:, :, still]
@@ -197,8 +197,8 @@ def test_a_bent_mode_tilts_a_foot_the_way_the_sheet_slopes_there():
     ]
     one = board(*tiny)
     solved = solve_board(one, bar())
-    place = lie(one, bar())
-    motion = np.einsum("ab,jhbm->jham", place.axes, solved.standing.modes.foot_shape.reshape(5, 2, 3, -1))
+    position = lie(one, bar())
+    motion = np.einsum("ab,jhbm->jham", position.axes, solved.standing.modes.foot_shape.reshape(5, 2, 3, -1))
     bent = np.flatnonzero(
         (solved.standing.modes.frequency > 20.0) & (solved.standing.modes.frequency < 400.0)
     )
@@ -221,11 +221,11 @@ def test_feet_hold_a_flat_bar_by_its_underside_and_against_roll_about_its_own_le
 
 def test_the_board_lies_half_the_bars_height_below_its_axis_with_its_feet_under_the_bars():
     one, the_bar = board(*OFF_CENTRE), bar(*ROUND_THE_CORNER)
-    place = lie(one, the_bar)
-    assert place.origin[2] == pytest.approx(-HIGH / 2.0)
-    position, _ = path(the_bar, np.array([each.bar_place for each in one.feet]))
+    lying = lie(one, the_bar)
+    assert lying.origin[2] == pytest.approx(-HIGH / 2.0)
+    points, _ = path(the_bar, np.array([each.bar_place for each in one.feet]))
     on = np.array(
-        [place.inward(each) + np.array([one.length / 2.0, one.width / 2.0, 0.0]) for each in position]
+        [lying.inward(each) + np.array([one.length / 2.0, one.width / 2.0, 0.0]) for each in points]
     )
     wanted = np.array([(each.x, each.y) for each in one.feet])
     # no turn of the board can bring feet nearer whose distance is not the bar's: they miss by as much either side
@@ -234,12 +234,12 @@ def test_the_board_lies_half_the_bars_height_below_its_axis_with_its_feet_under_
 
 
 def test_a_tine_on_each_side_of_a_flat_bar_stands_on_that_side(by_hand):
-    from synth.vibration.coupling import stand
+    from synth.vibration.coupling import base_frames
 
     flat = dataclasses.replace(by_hand.UPRIGHT.bar, section=FLAT)
     faces = (0.0, math.pi / 2.0, math.pi, -math.pi / 2.0)
     tines = [dataclasses.replace(by_hand.UPRIGHT.tines[0], face=each) for each in faces]
-    bases = stand(tines, flat, solve_bar(flat, [each.place for each in tines], highest_hz=500.0))
+    bases = base_frames(tines, flat, solve_bar(flat, [each.position for each in tines], highest_hz=500.0))
     clamp = tines[0].root.base_nut_height - tines[0].root.added_length
     expected = [
         [0.0, 0.0, HIGH / 2.0 + clamp],
@@ -253,16 +253,16 @@ def test_a_tine_on_each_side_of_a_flat_bar_stands_on_that_side(by_hand):
 @pytest.mark.parametrize("face", [0.0, math.pi / 2.0, -1.0, math.pi])
 def test_a_base_nut_rides_on_the_face_that_it_sits_on(by_hand, face):
     """Kinetic energy of a small body half its height above the face, put together from its own motion."""
-    from synth.vibration.bar import reach
-    from synth.vibration.coupling import nut_inertia, stand
+    from synth.vibration.bar import surface_distance
+    from synth.vibration.coupling import base_frames, nut_inertia
 
     flat = dataclasses.replace(by_hand.UPRIGHT.bar, section=FLAT)
     nut = dataclasses.replace(by_hand.NUT, mass=2e-3, height=4e-3, rotary_inertia=3e-8)
     tine = by_hand.UPRIGHT.tines[0]
     tine = dataclasses.replace(tine, face=face, root=dataclasses.replace(tine.root, base_nut=nut))
-    bases = stand([tine], flat, solve_bar(flat, [tine.place], highest_hz=500.0))
+    bases = base_frames([tine], flat, solve_bar(flat, [tine.position], highest_hz=500.0))
     (M,) = nut_inertia([tine], flat, bases)
-    middle = (float(reach(FLAT, face)) + 2e-3) * np.array([0.0, math.sin(face), math.cos(face)])
+    middle = (float(surface_distance(FLAT, face)) + 2e-3) * np.array([0.0, math.sin(face), math.cos(face)])
     for motion in np.random.default_rng(2).standard_normal((5, 6)):
         speed, turn = motion[:3] + np.cross(motion[3:], middle), motion[3:]
         assert motion @ M @ motion == pytest.approx(2e-3 * speed @ speed + 3e-8 * turn @ turn)
@@ -278,7 +278,7 @@ def test_a_tine_and_its_nuts_are_as_hard_to_turn_about_the_rod_as_they_are(by_ha
     rigid = np.flatnonzero(bars.frequency < 0.1)
     shape = bars.at(0.15)[:, rigid]
     back = np.linalg.inv(shape)
-    R = back.T @ (structure.carrier_mass[np.ix_(rigid, rigid)] - np.eye(6)) @ back
+    R = back.T @ (structure.host_mass[np.ix_(rigid, rigid)] - np.eye(6)) @ back
     rod = each.tines[0].rod
     line = rod.material.density * math.pi / 4.0 * rod.diameter**2
     clamp = bases.arm[0, 2]
@@ -287,15 +287,15 @@ def test_a_tine_and_its_nuts_are_as_hard_to_turn_about_the_rod_as_they_are(by_ha
     assert R[:3, :3] == pytest.approx(mass * np.eye(3), abs=1e-9)
     polar = line * whole * rod.diameter**2 / 8.0 + nut.rotary_inertia
     assert R[5, 5] == pytest.approx(polar, rel=1e-6)
-    place = trim[0][0].position - modes.height[0, 0]
+    position = trim[0][0].position - modes.height[0, 0]
     tilted = line * ((clamp + whole) ** 3 - clamp**3) / 3.0 + line * whole * rod.diameter**2 / 16.0
-    tilted += nut.mass * (clamp + place) ** 2 + nut.rotary_inertia
+    tilted += nut.mass * (clamp + position) ** 2 + nut.rotary_inertia
     assert [R[3, 3], R[4, 4]] == pytest.approx([tilted, tilted], rel=1e-6)
 
 
 def test_a_foot_is_pressed_by_the_bars_underside_and_not_by_its_axis(by_hand):
     """Energy and loss of the feet's springs for any motion: u + theta x arm against the board's."""
-    from synth.vibration.coupling import carrier
+    from synth.vibration.coupling import host_structure
 
     board = by_hand.board(1.0)
     rng = np.random.default_rng(6)
@@ -305,15 +305,15 @@ def test_a_foot_is_pressed_by_the_bars_underside_and_not_by_its_axis(by_hand):
         stiffness=rng.uniform(1e2, 1e4, (2, 6)),
     )
     board = dataclasses.replace(board, feet=feet)
-    modes = solve_bar(by_hand.UPRIGHT.bar, more=feet.place.tolist(), highest_hz=1500.0)
-    K, loss = carrier(modes, board)
+    modes = solve_bar(by_hand.UPRIGHT.bar, more=feet.position.tolist(), highest_hz=1500.0)
+    K, loss = host_structure(modes, board)
     count = len(modes.frequency)
     own = np.diag(np.concatenate([modes.stiffness, (2.0 * math.pi * board.modes.frequency) ** 2]))
     for b in rng.standard_normal((4, len(K))):
         energy = lost = 0.0
         for j in range(2):
             bar_moves, board_moves = (
-                modes.at(feet.place[j]) @ b[:count],
+                modes.at(feet.position[j]) @ b[:count],
                 board.modes.foot_shape[j] @ b[count:],
             )
             foot = np.concatenate([bar_moves[:3] + np.cross(bar_moves[3:], feet.arm[j]), bar_moves[3:]])
@@ -327,4 +327,4 @@ def test_a_foot_is_pressed_by_the_bars_underside_and_not_by_its_axis(by_hand):
 def test_a_support_gives_way_to_a_foot_within_the_bars_breadth():
     supports = tuple(Support(at, "cord", 4e3, 0.0, 0.1) for at in (0.05, 0.245, 0.37))
     kept = standing_on(bar(supports=supports), [0.10, 0.30])
-    assert [each.place for each in kept.supports] == [0.37]  # 50 and 55 mm off are within 60, 70 mm is not
+    assert [each.position for each in kept.supports] == [0.37]  # 50 and 55 mm off are within 60, 70 mm is not

@@ -99,11 +99,11 @@ def test_far_from_bar_modes_the_small_coupling_formula_holds(by_hand: ModuleType
         mode = max((mode - 1, mode, mode + 1), key=lambda m: shares[m, 0, 0])
         omega = math.sqrt(squared)
         others = np.setdiff1d(structure.tine_dof[0], [dof, -1])
-        # the carrier as the partial meets it: bar, rigid tine, its other partials following
+        # the host structure as the partial meets it: bar, rigid tine, its other partials following
         K, M, loss = by_hand.full(structure)
-        kept = np.concatenate([np.arange(len(structure.carrier_mass)), len(structure.carrier_mass) + others])
-        loss[len(structure.carrier_mass) :] = 0.0
-        b = M[kept, len(structure.carrier_mass) + dof]
+        kept = np.concatenate([np.arange(len(structure.host_mass)), len(structure.host_mass) + others])
+        loss[len(structure.host_mass) :] = 0.0
+        b = M[kept, len(structure.host_mass) + dof]
         at = np.ix_(kept, kept)
         flexible = b @ np.linalg.solve(K[at] + 1j * loss[at] - omega**2 * M[at], b)
         Y = 1j * omega * flexible
@@ -141,10 +141,10 @@ def test_a_force_at_one_tip_moves_another_as_a_force_there_moves_the_first(
 
 def tip_rows(structure: Structure, modes: TineModes, bar: BarModes, bases: Bases) -> np.ndarray:
     """How each tip moves along and across (2 R, D) with the structure's coordinates: v + theta x r + sum phi q."""
-    count = len(structure.carrier_mass)
-    rows = np.zeros((len(bases.place), 2, count + len(structure.tine_stiffness)))
-    for r, place in enumerate(bases.place):
-        motion = bar.at(place)
+    count = len(structure.host_mass)
+    rows = np.zeros((len(bases.position), 2, count + len(structure.tine_stiffness)))
+    for r, position in enumerate(bases.position):
+        motion = bar.at(position)
         arm = bases.arm[r] + (modes.tip[r] - modes.height[r, 0]) * bases.pointing[r]
         moved = motion[:3] + np.cross(motion[3:].T, arm).T
         rows[r, 0, : moved.shape[1]], rows[r, 1, : moved.shape[1]] = (
@@ -220,7 +220,7 @@ def test_the_bar_moves_where_the_model_says_a_tine_stands_on_it(by_hand: ModuleT
     model = by_hand.UPRIGHT.model()
     deep = model.tines.tip - model.tines.height[:, 0]
     feet = tip_shape(model, deep)
-    motion = bar_shape(model, by_hand.UPRIGHT.tines[0].place)
+    motion = bar_shape(model, by_hand.UPRIGHT.tines[0].position)
     arm = model.bases.arm[0]
     moved = motion[:3] + np.cross(motion[3:].T, arm).T
     np.testing.assert_allclose(feet[0, 0], model.bases.along[0] @ moved, atol=1e-5)

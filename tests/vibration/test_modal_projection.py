@@ -7,7 +7,7 @@ from types import ModuleType
 
 import numpy as np
 
-from synth.vibration.modal_model import tine_momentum
+from synth.vibration.modal_model import generalized_momentum
 from synth.vibration.modal_projection import Projection
 
 
@@ -33,7 +33,7 @@ def test_a_change_of_displacement_and_velocity_is_what_the_modes_own_law_says(by
     np.testing.assert_allclose(both[near], exact[near], rtol=2e-3)
     omega, sigma = model.pole.imag, -model.pole.real
     # seen by its real shape u: displacement Re(a) = u q, velocity Re(s a) = u v
-    u = tine_momentum(model, r)[own]
+    u = generalized_momentum(model, r)[own]
     real = near & (np.abs(u.imag) < 1e-3 * np.abs(u))
     assert real.any()
     np.testing.assert_allclose(both.real[real], (u.real * 2e-3)[real], rtol=0.02)

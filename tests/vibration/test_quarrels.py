@@ -45,17 +45,17 @@ material = "304 spring wire"
 [[group]]
 name = "beside"
 stock = "rod3"
-start_mm = {place}
+start_mm = {position}
 [[group.tine]]
 free_length_mm = {length}
 """
 
 
 def instrument(
-    tmp_path: Path, *, length: float, place: float = 500.0, kind: str = "cord", left: float = 269.0
+    tmp_path: Path, *, length: float, position: float = 500.0, kind: str = "cord", left: float = 269.0
 ) -> Instrument:
     path = tmp_path / "one.toml"
-    path.write_text(DESIGN.format(length=length, place=place, kind=kind, left=left))
+    path.write_text(DESIGN.format(length=length, position=position, kind=kind, left=left))
     found = resolve(load(path))
     straight = tuple(
         dataclasses.replace(tine, split_axis=0.0) for tine in found.tines
@@ -89,7 +89,7 @@ def test_a_tine_far_from_every_bar_mode_has_no_quarrel_with_its_fundamental(tmp_
 @pytest.mark.parametrize("cents_off", [20.0, -30.0])
 def test_shift_and_loss_of_decay_are_those_of_the_coupled_solution(tmp_path: Path, cents_off: float) -> None:
     """Along the row other bar modes pull little: the pair alone meets the whole assembly within 1.5 cents."""
-    one = beside_mode(tmp_path, cents_off, place=100.0)
+    one = beside_mode(tmp_path, cents_off, position=100.0)
     row, found = quarrels(one)
     (own,) = [
         e
@@ -105,7 +105,7 @@ def test_shift_and_loss_of_decay_are_those_of_the_coupled_solution(tmp_path: Pat
 
 
 def test_the_worst_comes_first_and_all_are_noticed(tmp_path: Path) -> None:
-    _, found = quarrels(beside_mode(tmp_path, 30.0, place=600.0))
+    _, found = quarrels(beside_mode(tmp_path, 30.0, position=600.0))
     assert found
     assert [each.severity for each in found] == sorted((each.severity for each in found), reverse=True)
     for each in found:
@@ -115,8 +115,8 @@ def test_the_worst_comes_first_and_all_are_noticed(tmp_path: Path) -> None:
 def test_across_the_row_a_tine_on_a_bar_modes_node_has_no_quarrel_with_it(tmp_path: Path) -> None:
     """A free bar's first bending mode is still at 0.2242 of its length (Thomson, app. D): no motion across."""
 
-    def with_first_mode(place: float) -> list[Quarrel]:
-        _, found = quarrels(beside_mode(tmp_path, 30.0, place=place))
+    def with_first_mode(position: float) -> list[Quarrel]:
+        _, found = quarrels(beside_mode(tmp_path, 30.0, position=position))
         return [e for e in found if e.partial == 1 and e.plane == 1 and 70.0 < e.bar_hz < 110.0]
 
     assert with_first_mode(600.0)
@@ -124,7 +124,7 @@ def test_across_the_row_a_tine_on_a_bar_modes_node_has_no_quarrel_with_it(tmp_pa
 
 
 def test_what_is_met_is_told_partial_by_partial_and_adds_up(tmp_path: Path) -> None:
-    one = beside_mode(tmp_path, 30.0, place=600.0)
+    one = beside_mode(tmp_path, 30.0, position=600.0)
     row, found = quarrels(one)
     shapes, bases = loaded_shapes(one, row)
     met = meet(row, shapes.frequency, shapes.loss_factor, base_motion(shapes, bases))
@@ -137,12 +137,14 @@ def test_what_is_met_is_told_partial_by_partial_and_adds_up(tmp_path: Path) -> N
 def test_a_flat_bar_quarrels_in_the_plane_in_which_it_bends_at_that_pitch(tmp_path: Path) -> None:
     """60 x 10 lying, tines up: the bar's up and down bending turns them along the row, its sideways across."""
     flat = Section("rectangle", 0.060, 0.010, 0.0)
-    one = instrument(tmp_path, length=150.0, place=260.0)
+    one = instrument(tmp_path, length=150.0, position=260.0)
     one = dataclasses.replace(one, bar=dataclasses.replace(one.bar, section=flat))
     row = tune(one)
     shapes, bases = loaded_shapes(one, row)
     w = base_motion(shapes, bases)[0]
-    up = np.abs(motion_at(shapes, bases.place)[0, 2]) > 10.0 * np.abs(motion_at(shapes, bases.place)[0, 1])
+    up = np.abs(motion_at(shapes, bases.position)[0, 2]) > 10.0 * np.abs(
+        motion_at(shapes, bases.position)[0, 1]
+    )
     low = (shapes.frequency > 20.0) & (shapes.frequency < 200.0)
     assert np.sum(low & up) >= 2
     assert np.all(np.abs(w[1, low & up]) > 1e3 * np.abs(w[2:, low & up]).max())  # turns along, nothing across
@@ -152,7 +154,7 @@ def test_a_flat_bar_quarrels_in_the_plane_in_which_it_bends_at_that_pitch(tmp_pa
 
 
 def test_it_is_told_in_words_with_the_figures(tmp_path: Path) -> None:
-    one = beside_mode(tmp_path, 30.0, place=600.0)
+    one = beside_mode(tmp_path, 30.0, position=600.0)
     _, (worst, *_) = quarrels(one)
     words = sentence(one, worst)
     assert words.startswith("beside 1, partial ")

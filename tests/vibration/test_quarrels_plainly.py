@@ -72,13 +72,13 @@ def expected(row, shapes, bases):
             if p == 0
             else turn * bases.across[r] - lean * bases.along[r]
         )
-        node = int(np.argmin(np.abs(shapes.place - bases.place[r])))
+        node = int(np.argmin(np.abs(shapes.position - bases.position[r])))
         hz = modes.frequency[r, p, n]
         for k in np.flatnonzero(np.abs(np.log2(shapes.frequency / hz)) < 0.5):
             u, theta = shapes.motion[node, :3, k], shapes.motion[node, 3:, k]
             moved = direction @ (u + np.cross(theta, bases.arm[r]))
             turned = np.cross(bases.pointing[r], direction) @ theta
-            s = modes.momentum[r, n] * moved + modes.moment[r, n] * turned
+            s = modes.momentum[r, n] * moved + modes.moment_participation[r, n] * turned
             shift, decay = pair(
                 (2.0 * math.pi * hz) ** 2, modes.loss_factor[r, p, n],
                 (2.0 * math.pi * shapes.frequency[k]) ** 2, shapes.loss_factor[k], s,

@@ -12,7 +12,15 @@ import pytest
 from synth.design.instrument import Section, Straight
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, solve_bar, standing_on
-from synth.vibration.coupling import beside_board, carrier, couple, nut_inertia, riding, spinning, stand
+from synth.vibration.coupling import (
+    added_mass,
+    base_frames,
+    beside_board,
+    couple,
+    host_structure,
+    nut_inertia,
+    spinning,
+)
 from synth.vibration.host import FreeTines, Host, damped_host, free_tines, own_residual
 from synth.vibration.single_tine import along_row, partial_modes
 from synth.vibration.tine import solve_tines
@@ -117,25 +125,25 @@ def everyday(by_hand: ModuleType, rng: np.random.Generator):
     tines = []
     for start, face in zip((0.15, 0.6), rng.uniform(-0.6, 0.6, 2), strict=True):
         for n in range(3):
-            place = start * bar.length + 0.012 * n
-            row = (place, rng.uniform(2.5e-3, 5e-3), rng.uniform(0.06, 0.2), face)
+            position = start * bar.length + 0.012 * n
+            row = (position, rng.uniform(2.5e-3, 5e-3), rng.uniform(0.06, 0.2), face)
             tines.append((*row, float(np.exp(rng.uniform(0, 15) * CENT)), rng.uniform(-0.8, 0.8)))
     return by_hand.case(bar, *tines)
 
 
 def whole(case, board=None):
     """Parts of the coupled model, and the host with its tines as `single_tine` has them."""
-    bar = case.bar if board is None else standing_on(case.bar, board.feet.place)
-    feet = [] if board is None else board.feet.place.tolist()
+    bar = case.bar if board is None else standing_on(case.bar, board.feet.position)
+    feet = [] if board is None else board.feet.position.tolist()
     modes = solve_tines(case.tines, case.length, case.trim)
     axial = solve_axial(case.tines, case.length, case.trim)
-    bars = solve_bar(bar, [each.place for each in case.tines], more=feet, highest_hz=COUPLED_HZ)
-    bases = stand(case.tines, bar, bars)
+    bars = solve_bar(bar, [each.position for each in case.tines], more=feet, highest_hz=COUPLED_HZ)
+    bases = base_frames(case.tines, bar, bars)
     nuts = nut_inertia(case.tines, bar, bases)
     structure = couple(modes, axial, bars, bases, nuts=nuts, board=board)
-    motion = beside_board(bars.at(bases.place), board)
-    K, loss = carrier(bars, board)
-    kappa, v = damped_host(K, loss, riding(motion, bases, modes, nuts + spinning(axial, bases)))
+    motion = beside_board(bars.at(bases.position), board)
+    K, loss = host_structure(bars, board)
+    kappa, v = damped_host(K, loss, added_mass(motion, bases, modes, nuts + spinning(axial, bases)))
     host = Host(kappa, bases.rows() @ motion @ v)
     return structure, modes, host, free_tines(modes, own_residual(bars, bases), axial=axial, lossy=True)
 
@@ -143,9 +151,9 @@ def whole(case, board=None):
 def locked(by_hand: ModuleType, structure, tine: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """omega², vectors (freedoms, modes) and freedoms of the coupled model, all other tines' struck out."""
     K, M, loss = by_hand.full(structure)
-    carriers = len(structure.carrier_mass)
+    host_count = len(structure.host_mass)
     own = np.concatenate([structure.tine_dof[tine].ravel(), structure.axial_dof[tine].ravel()])
-    kept = np.concatenate([np.arange(carriers), carriers + own[own >= 0]])
+    kept = np.concatenate([np.arange(host_count), host_count + own[own >= 0]])
     at = np.ix_(kept, kept)
     value, vector = np.linalg.eig(np.linalg.solve(M[at], (K + 1j * loss)[at]))
     return value, vector / np.sqrt(np.einsum("im,ij,jm->m", vector, M[at], vector)), kept
@@ -154,7 +162,7 @@ def locked(by_hand: ModuleType, structure, tine: int) -> tuple[np.ndarray, np.nd
 def agree(by_hand: ModuleType, case, board=None, *, highest_hz: float = 12_000.0) -> tuple[float, float]:
     """The largest differences in cents and in relative decay between the two ways, partials of both planes."""
     structure, modes, host, tines = whole(case, board)
-    carriers, cents, decays = len(structure.carrier_mass), [0.0], [0.0]
+    host_count, cents, decays = len(structure.host_mass), [0.0], [0.0]
     some = range(1, len(case.tines), 3)
     dense_modes = {r: locked(by_hand, structure, r) for r in some}
     for n in range(modes.frequency.shape[2]):
@@ -164,7 +172,7 @@ def agree(by_hand: ModuleType, case, board=None, *, highest_hz: float = 12_000.0
             if not 0.0 < modes.frequency[r, 0, n] < highest_hz:
                 continue
             value, vector, kept = dense_modes[r]
-            rows = [np.flatnonzero(kept == carriers + structure.tine_dof[r, p, n])[0] for p in (0, 1)]
+            rows = [np.flatnonzero(kept == host_count + structure.tine_dof[r, p, n])[0] for p in (0, 1)]
             share = np.sum(np.abs(vector[rows]) ** 2, axis=0) * np.abs(
                 found.start[r] / np.where(np.abs(value) > 1.0, value, 1e9)
             )
@@ -207,11 +215,11 @@ def test_partials_above_the_third_leave_the_fundamental_alone(by_hand: ModuleTyp
     for _ in range(3):
         case = everyday(by_hand, rng)
         modes = solve_tines(case.tines, case.length, case.trim)
-        bars = solve_bar(case.bar, [each.place for each in case.tines], highest_hz=COUPLED_HZ)
-        bases = stand(case.tines, case.bar, bars)
-        load = riding(bars.at(bases.place), bases, modes, nut_inertia(case.tines, case.bar, bases))
+        bars = solve_bar(case.bar, [each.position for each in case.tines], highest_hz=COUPLED_HZ)
+        bases = base_frames(case.tines, case.bar, bars)
+        load = added_mass(bars.at(bases.position), bases, modes, nut_inertia(case.tines, case.bar, bases))
         kappa, v = damped_host(np.diag(bars.stiffness), bars.loss, load)
-        host = Host(kappa, bases.rows() @ bars.at(bases.place) @ v)
+        host = Host(kappa, bases.rows() @ bars.at(bases.position) @ v)
         found = {
             count: partial_modes(
                 host, free_tines(modes, own_residual(bars, bases), partials=count, lossy=True), 0

@@ -53,13 +53,13 @@ def test_mounted_pitch_is_the_dense_solution_with_the_other_tines_locked(by_hand
     structure, modes, bars, bases, nuts = by_hand.parts(each)
     quick = mounted_hz(modes, bars, bases, nuts=nuts)
     K, M, _ = by_hand.full(structure)
-    carriers = len(structure.carrier_mass)
+    host_count = len(structure.host_mass)
     for r in range(5):
         own = structure.tine_dof[r].ravel()
-        kept = np.concatenate([np.arange(carriers), carriers + own[own >= 0]])
+        kept = np.concatenate([np.arange(host_count), host_count + own[own >= 0]])
         at = np.ix_(kept, kept)
         square, vector = np.linalg.eig(np.linalg.solve(M[at], K[at]))
-        first, count = carriers, int(np.sum(structure.tine_dof[r, 0] >= 0))
+        first, count = host_count, int(np.sum(structure.tine_dof[r, 0] >= 0))
         axis = each.tines[r].split_axis
         norm = np.einsum("im,ij,jm->m", vector, M[at], vector)
         along = (math.cos(axis) * vector[first] - math.sin(axis) * vector[first + count]) ** 2 / norm

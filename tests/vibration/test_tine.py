@@ -165,21 +165,21 @@ def test_shear_and_rotary_inertia_are_timoshenkos(bench: Any, slender: float, ca
 
 
 @pytest.mark.parametrize(
-    ("place", "first", "second"),
+    ("position", "first", "second"),
     [(0.4, -9.3, -78.5), (0.5, -20.2, -83.8), (0.783, -82.9, -0.4), (0.9, -122.2, -41.4)],
 )
 def test_a_hex_nut_moves_the_partials_of_an_m3_tine(
-    bench: Any, place: float, first: float, second: float
+    bench: Any, position: float, first: float, second: float
 ) -> None:
     tine = bench.tine(bench.threaded(3.0, 0.5))
-    moved = cents(pitch(tine, 150.0, PlacedNut(bench.nut("M3"), place * 0.15))[:2], pitch(tine, 150.0)[:2])
+    moved = cents(pitch(tine, 150.0, PlacedNut(bench.nut("M3"), position * 0.15))[:2], pitch(tine, 150.0)[:2])
     assert moved == pytest.approx([first, second], abs=0.5)
 
 
-@pytest.mark.parametrize(("place", "ratio"), [(0.4, 5.975), (0.5, 6.000), (0.8, 6.653)])
-def test_a_hex_nut_sets_the_ratio_of_an_m4_tine(bench: Any, place: float, ratio: float) -> None:
+@pytest.mark.parametrize(("position", "ratio"), [(0.4, 5.975), (0.5, 6.000), (0.8, 6.653)])
+def test_a_hex_nut_sets_the_ratio_of_an_m4_tine(bench: Any, position: float, ratio: float) -> None:
     """The table is for a rod without shear and turning sections."""
-    trim = (PlacedNut(bench.nut("M4"), place * 0.15),)
+    trim = (PlacedNut(bench.nut("M4"), position * 0.15),)
     rods = rods_of([bench.tine(bench.threaded(4.0, 0.7))], [0.15], [trim])
     thin = replace(rods, shear=np.array([1e15]), rotary=np.array([0.0]))
     first, second = rod.lowest_frequencies(thin, 2)[0]
@@ -264,7 +264,7 @@ def test_shapes_carry_the_momentum_and_moment_of_a_cantilever(example: TineModes
     assert swing * example.momentum[0, :4] == pytest.approx(
         np.array([0.7830, 0.4339, 0.2544, 0.1819]) * math.sqrt(mass), rel=0.006
     )
-    assert swing * example.moment[0, :4] == pytest.approx(
+    assert swing * example.moment_participation[0, :4] == pytest.approx(
         np.array([0.5688, 0.0908, 0.0324, 0.0165]) * math.sqrt(mass) * length, rel=0.006
     )
     assert example.shape[0, 0, -1] * math.sqrt(mass) == pytest.approx(2.0, rel=1e-3)
@@ -326,7 +326,7 @@ def test_what_a_tine_does_not_have_is_zero(bench: Any) -> None:
     absent = ~modes.exists
     assert absent[1].any()
     assert not absent[0].any()
-    for each in ("shape", "slope", "momentum", "moment"):
+    for each in ("shape", "slope", "momentum", "moment_participation"):
         assert np.all(getattr(modes, each)[absent] == 0.0)
     assert np.all(modes.frequency[1, :, absent[1]] == 0.0)
     assert np.all(modes.loss_factor[1, :, absent[1]] == 0.0)
@@ -341,7 +341,8 @@ def test_nuts_at_base_and_tip_and_side_by_side_need_no_tiny_elements(bench: Any)
     places = 0.075 + np.linspace(-4e-4, 4e-4, 41)
     other = PlacedNut(nut, 0.075 + 0.002275 + 4e-4)
     trims = [
-        (PlacedNut(nut, 0.0011375), PlacedNut(nut, place), other, PlacedNut(nut, 0.15)) for place in places
+        (PlacedNut(nut, 0.0011375), PlacedNut(nut, position), other, PlacedNut(nut, 0.15))
+        for position in places
     ]
     found = np.log(solve_tines([tine] * 41, 0.15, trims).frequency[:, 0, :3])
     jerk = np.abs(np.diff(found, n=2, axis=0)) / CENT
@@ -396,6 +397,6 @@ def test_every_field_has_the_shape_the_room_promises(example: TineModes) -> None
         "axis": (1,),
         "height": (1, K),
     }
-    sizes |= {"shape": (1, N, K), "slope": (1, N, K), "momentum": (1, N), "moment": (1, N)}
+    sizes |= {"shape": (1, N, K), "slope": (1, N, K), "momentum": (1, N), "moment_participation": (1, N)}
     sizes |= dict.fromkeys(("mass", "first_moment", "second_moment"), (1,))
     assert {each.name: getattr(example, each.name).shape for each in fields(example)} == sizes

@@ -208,11 +208,13 @@ def test_of_all_places_the_most_forgiving_is_taken_and_its_slope_is_true(bench: 
     places = [each for each in found if len(each.nuts) == 1]
     assert len(places) == 2
     assert places[0].unforgiving <= places[1].unforgiving
-    for place in places:
-        near = [replace(place.nuts[0], position=place.nuts[0].position + step) for step in (-1e-4, 1e-4)]
+    for position in places:
+        near = [
+            replace(position.nuts[0], position=position.nuts[0].position + step) for step in (-1e-4, 1e-4)
+        ]
         modes = solve_tines([tine] * 2, 0.15, [(each,) for each in near])
         interval = np.log(modes.frequency[:, 0, 1] / modes.frequency[:, 0, 0]) / CENT
-        assert np.diff(interval)[0] / 2e-4 == pytest.approx(place.cents_per_metre[0], rel=0.02)
+        assert np.diff(interval)[0] / 2e-4 == pytest.approx(position.cents_per_metre[0], rel=0.02)
 
 
 def test_an_overtone_out_of_reach_is_refused_with_the_reach(bench: Any, build: Build) -> None:

@@ -14,7 +14,7 @@ from synth.playing.stroke import Stroke
 from synth.sound.board_forecast import foretell
 from synth.sound.features import SMOOTH
 from synth.sound.file_sets import write_sets
-from synth.sound.render import Manner, scene
+from synth.sound.render import ContactSettings, scene
 from synth.vibration.solve import solve_board_of
 from synth.workshop import comparison
 
@@ -44,9 +44,9 @@ free_length_mm = 100.0
 def test_a_lone_tine_on_a_heavy_bar_decays_as_its_clamp_says(tmp_path):
     """On a bar that hardly moves the decays are those of the clamped tine, which `modes` prints."""
     (tmp_path / "heavy.toml").write_text(HEAVY)
-    place = scene(resolve(load(tmp_path / "heavy.toml")), "bar")
-    found = comparison.partial_decays(place.model, 0)
-    assert found == pytest.approx(place.row.modes.decay[0, 0, :3].tolist(), rel=0.03)
+    listening = scene(resolve(load(tmp_path / "heavy.toml")), "bar")
+    found = comparison.partial_decays(listening.model, 0)
+    assert found == pytest.approx(listening.row.modes.decay[0, 0, :3].tolist(), rel=0.03)
 
 
 @pytest.mark.parametrize("through", ["bar", "board"])
@@ -55,9 +55,9 @@ def test_the_first_decay_is_that_of_the_tine_in_the_chosen_scene(through):
     instrument = resolve(load(BOARDED), str(BOARDED))
     name = next(iter(instrument.boards))
     board = solve_board_of(instrument, name) if through == "board" else None
-    place = scene(instrument, name if through == "board" else "bar")
-    foretold = foretell(instrument, place.row, board)
-    found = [comparison.partial_decays(place.model, r)[0] for r in range(len(instrument.tines))]
+    listening = scene(instrument, name if through == "board" else "bar")
+    foretold = foretell(instrument, listening.row, board)
+    found = [comparison.partial_decays(listening.model, r)[0] for r in range(len(instrument.tines))]
     lone = [
         r
         for r, hz in enumerate(foretold.frequency)
@@ -68,10 +68,10 @@ def test_the_first_decay_is_that_of_the_tine_in_the_chosen_scene(through):
 
 
 def test_partials_beyond_hearing_leave_their_cells_empty(test_piece, tmp_path):
-    place = scene(test_piece, "bar")
-    dof = place.model.tine_dof.copy()
+    listening = scene(test_piece, "bar")
+    dof = listening.model.tine_dof.copy()
     dof[0, :, 1:] = -1
-    cut = dataclasses.replace(place.model, tine_dof=dof)
+    cut = dataclasses.replace(listening.model, tine_dof=dof)
     first, *rest = comparison.partial_decays(cut, 0)
     assert np.isfinite(first)
     assert np.isnan(rest).all()
@@ -83,7 +83,7 @@ def heard(instrument, strokes, folder, seconds=1.0):
         instrument,
         chosen,
         seconds=seconds,
-        manner=Manner(allow_yield=True),
+        settings=ContactSettings(allow_yield=True),
         watch=lambda items, _: iter(items),
     )
     comparison.write(chosen, found, folder)
@@ -129,10 +129,10 @@ def test_the_attack_is_looked_for_from_the_first_touch_to_the_end_of_the_stroke(
 
     monkeypatch.setattr(comparison.features, "attack_time", noted)
     chosen = [comparison.Variant((), stroke, "bar")]
-    manner = Manner(allow_yield=True)
-    comparison.render(test_piece, chosen, seconds=1.5, manner=manner, watch=lambda items, _: iter(items))
-    place = scene(test_piece, "bar")
-    contact = stroke_row(stroke, test_piece, place.row.modes, seed=1, allow_yield=True)
+    settings = ContactSettings(allow_yield=True)
+    comparison.render(test_piece, chosen, seconds=1.5, settings=settings, watch=lambda items, _: iter(items))
+    listening = scene(test_piece, "bar")
+    contact = stroke_row(stroke, test_piece, listening.row.modes, seed=1, allow_yield=True)
     assert asked["since"] == pytest.approx(min(each.first_touch for each in contact.touches))
     assert asked["until"] == pytest.approx(max(each.last_release for each in contact.touches) + 0.02)
     assert asked["until"] < asked["seconds"] == 1.5

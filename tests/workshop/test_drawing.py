@@ -101,8 +101,8 @@ def test_svg_measures_true_in_a_rasteriser(drawing, tmp_path):
     edges = dark_columns(image, row)
     reach = np.sqrt(2.0**2 - 1.0**2)
     expected = [5.0 - low.x + 50 + 100 * n - reach for n in range(7)]
-    for place in expected:
-        assert np.min(np.abs(edges - place)) < 2 * ONE_DOT
+    for position in expected:
+        assert np.min(np.abs(edges - position)) < 2 * ONE_DOT
 
 
 @pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="needs pdftoppm (Debian: poppler-utils)")

@@ -29,9 +29,9 @@ diameter_mm = 3.0
 FACES = {"top": 0.0, "back": 90.0, "bottom": 180.0, "front": 270.0}
 
 
-def group(name, place, face, stock="M4"):
+def group(name, position, face, stock="M4"):
     return (
-        f'[[group]]\nname = "{name}"\nstock = "{stock}"\nstart_mm = {place}\nface_deg = {face}\n'
+        f'[[group]]\nname = "{name}"\nstock = "{stock}"\nstart_mm = {position}\nface_deg = {face}\n'
         "[[group.tine]]\nfree_length_mm = 100.0\n"
     )
 
@@ -179,9 +179,9 @@ def test_an_upward_bend_seen_from_the_front_shows_the_height_and_tines_behind_ar
 @pytest.mark.parametrize(("plane", "outer"), [(0.0, WIDE), (90.0, HIGH)])
 def test_beyond_the_bend_a_tine_stands_where_the_turned_bar_carries_it(made, plane, outer):
     """A quarter turn of radius 100, then 50 straight: a tine on the inner side points back at the start."""
-    place = 100.0 + 50.0 * math.pi + 50.0
+    position = 100.0 + 50.0 * math.pi + 50.0
     face = 90.0 if plane == 0.0 else 0.0  # towards the bend's centre
-    ((_, drawing),) = bent_templates(made(bent(plane) + group("one", place, face))).items()
+    ((_, drawing),) = bent_templates(made(bent(plane) + group("one", position, face))).items()
     low = (200.0 - outer / 2.0, 150.0)
     stubs = [
         each

@@ -82,7 +82,9 @@ def now(ground):
 def moves(old, new):
     """How far groups and supports have gone, mm."""
     groups = [start_mm(new, g) - start_mm(old, g) for g in range(len(old.groups))]
-    return groups, [(b.place - a.place) / MM for a, b in zip(old.bar.supports, new.bar.supports, strict=True)]
+    return groups, [
+        (b.position - a.position) / MM for a, b in zip(old.bar.supports, new.bar.supports, strict=True)
+    ]
 
 
 def test_every_kind_of_change_is_tried_alone_and_together(ground):
@@ -159,7 +161,7 @@ def test_groups_keep_their_order(ground):
     found = found_by(ground, Allowed(200 * MM, 0.0), Plan(None, None, True, False), tries=80)
     low, high = found.instrument.groups
     tines = found.instrument.tines
-    assert max(t.place for t in tines[low.tines]) < min(t.place for t in tines[high.tines])
+    assert max(t.position for t in tines[low.tines]) < min(t.position for t in tines[high.tines])
 
 
 def test_a_bar_far_stiffer_is_taken_where_it_is_offered(ground):

@@ -248,16 +248,16 @@ def test_a_second_wish_is_found_again_from_nuts_that_make_it(wished):
     third = float(hertz[2] / hertz[0])
     found = every_answer(1, tine, length=bare, pitch=pitch, nuts=[nut], also=(3, third)).solutions
     places = [tuple(n.position for n in each.nuts) for each in found]
-    assert any(place == pytest.approx((25.0 * MM, 60.0 * MM), abs=0.1 * MM) for place in places)
+    assert any(position == pytest.approx((25.0 * MM, 60.0 * MM), abs=0.1 * MM) for position in places)
 
 
 def test_a_wish_at_the_very_end_of_what_can_be_had_is_found(trimmed):
     tine, _ = trimmed(0)
     nut = tine.wish.nut
-    place = np.linspace(65.0 * MM, 83.0 * MM, 121)
-    trim = [(PlacedNut(nut, z), *tine.trim) for z in place.tolist()]
+    position = np.linspace(65.0 * MM, 83.0 * MM, 121)
+    trim = [(PlacedNut(nut, z), *tine.trim) for z in position.tolist()]
     length = free_lengths([tine] * 121, trim, np.full(121, 220.0))
-    logs = log_frequencies([tine] * 121, length, [(nut,)] * 121, place[:, None], partials=2)
+    logs = log_frequencies([tine] * 121, length, [(nut,)] * 121, position[:, None], partials=2)
     best = float(np.exp(np.max(logs[:, 1] - logs[:, 0])))
     _, found = trimmed(0, ratio=best * (1.0 - 0.1 * CENT))
     assert [each for each in found.solutions if [n.nut for n in each.nuts] == [nut]]

@@ -95,10 +95,10 @@ def contact_options(command: Decorated) -> Decorated:
     for option in (
         click.option(
             "--contact",
-            type=click.Choice(["event", "full"]),
+            type=click.Choice(["event", "reference"]),
             default="event",
             show_default=True,
-            help="How finely the contact is followed; full is the slow truth.",
+            help="How finely the contact is followed; reference is the slow, finely stepped one.",
         ),
         click.option(
             "--hand",

@@ -18,8 +18,8 @@ from synth.errors import InputError
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
-    from synth.recording.match import Claim
-    from synth.recording.measurement import Measurement, Struck
+    from synth.recording.match import TineAssignment
+    from synth.recording.measurement import Measurement, TapPartials
 
 
 def tine_name(instrument: Instrument, index: int) -> str:
@@ -75,7 +75,7 @@ def listen(recordings: Sequence[Path]) -> list[Measurement]:
 
 def tines_of_taps(
     instrument: Instrument, measured: Sequence[Measurement], named: Sequence[str]
-) -> list[tuple[Struck, int | None]]:
+) -> list[tuple[TapPartials, int | None]]:
     """Every tap with the tine that the maker named: one name a file, or one a tap. Raises `InputError`."""
     tines = [find_tine(instrument, name) for name in named]
     taps = [tap for measurement in measured for tap in measurement.taps]
@@ -95,7 +95,7 @@ def tines_of_taps(
     ]
 
 
-def claims_table(instrument: Instrument, claims: Sequence[Claim]) -> str:
+def claims_table(instrument: Instrument, claims: Sequence[TineAssignment]) -> str:
     """Which tap is of which tine, and how sure that is."""
     rows = []
     for number, claim in enumerate(claims, start=1):
@@ -113,7 +113,7 @@ def claims_table(instrument: Instrument, claims: Sequence[Claim]) -> str:
     return aligned(("tap", "at s", "tine", "how", "cents off the model"), rows)
 
 
-def approve(instrument: Instrument, claims: Sequence[Claim], yes: bool) -> None:
+def approve(instrument: Instrument, claims: Sequence[TineAssignment], yes: bool) -> None:
     """Show the matches that were found and have them approved. Raises `InputError` where nobody can be asked."""
     click.echo(claims_table(instrument, claims), file=sys.stderr)
     if yes or not any(claim.found for claim in claims):

@@ -184,10 +184,10 @@ def _table(table: Sequence[Change]) -> str:
 def _draw(
     output: Path, instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[Change]
 ) -> None:
-    from synth.files import whole
+    from synth.files import atomic_write
     from synth.workshop.boardplot import draw_board
 
-    with whole(output) as beside:
+    with atomic_write(output) as beside:
         draw_board(instrument, name, sheet, table).savefig(beside, dpi=130)
     click.echo(f"wrote {output}", err=True)
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.recording.calibrate import Calibration
     from synth.recording.calibration_model import Piece
-    from synth.recording.match import Claim, Line
+    from synth.recording.match import MatchedPartial, TineAssignment
     from synth.vibration.tuning import Row
 
 KINDS = ("youngs", "bend-diameter", "root-length", "nut-grip", "clamp-loss", "material-loss")
@@ -120,7 +120,7 @@ def _piece(
     named: Sequence[str],
     lengths: Sequence[str],
     length_sd_mm: float,
-) -> tuple[list[Claim], Piece]:
+) -> tuple[list[TineAssignment], Piece]:
     """The taps with their tines, and everything that was measured."""
     from synth.recording.calibration_model import Piece
     from synth.recording.match import lines, name_tines
@@ -168,38 +168,38 @@ def _write(design: Path, goal: Path, calibration: Calibration) -> None:
     from synth.design.decode import decode
     from synth.design.resolve import resolve
     from synth.design.schema import Design
-    from synth.files import whole
+    from synth.files import atomic_write
     from synth.recording.corrected import corrected_text, dated
 
     today = datetime.date.today().isoformat()
     text = corrected_text(design.read_text(encoding="utf-8-sig"), dated(calibration.changes, today))
     resolve(decode(tomllib.loads(text), Design), str(goal))
-    with whole(goal) as beside:
+    with atomic_write(goal) as beside:
         beside.write_text(text, encoding="utf-8")
 
 
 def _data(
-    instrument: Instrument, claims: Sequence[Claim], calibration: Calibration, goal: Path
+    instrument: Instrument, claims: Sequence[TineAssignment], calibration: Calibration, goal: Path
 ) -> dict[str, Any]:
     return {
         "taps": [
             {"time_s": claim.tap.time, "tine": bench.tine_name(instrument, claim.tine), "found": claim.found}
             for claim in claims
         ],
-        "learnt": [
+        "fitted": [
             {
                 "name": each.unknown.name,
                 "key": each.unknown.key,
                 "before": each.unknown.value,
                 "after": each.value,
-                "sd": each.deviation,
+                "sd": each.standard_uncertainty,
             }
-            for each in calibration.learnt
+            for each in calibration.fitted
         ],
         "correlation": calibration.correlation.tolist(),
-        "withheld": [
+        "rejected": [
             {"name": each.unknown.name, "reason": each.reason, "would_tell": each.remedy}
-            for each in calibration.withheld
+            for each in calibration.rejected
         ],
         "partials": [_line_data(instrument, calibration, line) for line in calibration.lines],
         "warnings": list(calibration.warnings),
@@ -207,7 +207,7 @@ def _data(
     }
 
 
-def _line_data(instrument: Instrument, calibration: Calibration, line: Line) -> dict[str, Any]:
+def _line_data(instrument: Instrument, calibration: Calibration, line: MatchedPartial) -> dict[str, Any]:
     before, after = calibration.before, calibration.after
     old, new = before.row(line.tine), after.row(line.tine)
     known = math.isfinite(line.decay_rate)
@@ -224,28 +224,28 @@ def _line_data(instrument: Instrument, calibration: Calibration, line: Line) -> 
     }
 
 
-def _tables(instrument: Instrument, claims: Sequence[Claim], calibration: Calibration) -> str:
-    learnt = [
+def _tables(instrument: Instrument, claims: Sequence[TineAssignment], calibration: Calibration) -> str:
+    fitted = [
         (
             each.unknown.name,
             each.unknown.key,
             f"{each.unknown.value:.5g}",
             f"{each.value:.5g}",
-            f"{each.deviation:.2g}",
+            f"{each.standard_uncertainty:.2g}",
         )
-        for each in calibration.learnt
+        for each in calibration.fitted
     ]
     rows = [_line_data(instrument, calibration, line) for line in calibration.lines]
     heads = ("tine", "partial", "plane", "Hz", "before", "after cents", "decay s", "before", "after s")
     parts = [
-        "Learnt:\n" + aligned(("what", "key", "before", "now", "+-"), learnt),
+        "Learnt:\n" + aligned(("what", "key", "before", "now", "+-"), fitted),
         *_correlated(calibration),
         "The model less the measurement:\n" + aligned(heads, [_line_words(each) for each in rows]),
     ]
-    if calibration.withheld:
+    if calibration.rejected:
         reasons = [
             f"  {each.unknown.name}: {each.reason}" + (f"; {each.remedy}" if each.remedy else "")
-            for each in calibration.withheld
+            for each in calibration.rejected
         ]
         told = "Not fitted, and taken as it stands in the design; its error goes into what was fitted:\n"
         parts.append(told + "\n".join(reasons))
@@ -270,7 +270,7 @@ def _line_words(row: dict[str, Any]) -> tuple[str, ...]:
 
 def _correlated(calibration: Calibration) -> list[str]:
     """The correlations between what was learnt, where there are two or more."""
-    names = [each.unknown.name for each in calibration.learnt]
+    names = [each.unknown.name for each in calibration.fitted]
     if len(names) < 2:
         return []
     rows = [

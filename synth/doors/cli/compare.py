@@ -15,7 +15,7 @@ from synth.playing.stroke import Direction, Grip, Hand
 
 if TYPE_CHECKING:
     from synth.sound.file_sets import Member
-    from synth.sound.render import Fineness
+    from synth.sound.render import ContactModel
 
 
 @click.command("compare")
@@ -37,7 +37,7 @@ def command(
     direction: Direction,
     through: str,
     seconds: float,
-    contact: Fineness,
+    contact: ContactModel,
     hand: Hand,
     grip: Grip,
     allow_yield: bool,
@@ -57,7 +57,7 @@ def command(
       tinewright compare designs/quay-rail.toml --group D3 --vary speed_mm_s=200,600 --vary stick=birch,brass -o d3
     """
     from synth.files import check_folder
-    from synth.sound.render import Manner
+    from synth.sound.render import ContactSettings
     from synth.workshop import comparison
 
     check_folder(output)
@@ -76,7 +76,9 @@ def command(
         instrument,
         chosen,
         seconds=seconds,
-        manner=Manner(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick"),
+        settings=ContactSettings(
+            contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick"
+        ),
         watch=lambda items, count: arguments.progress(items, total=count, what="rendering"),
     )
     members = comparison.write(chosen, heard, output)
@@ -92,7 +94,7 @@ def command(
         for each in members
     ]
     click.echo(aligned(("combination", "dB(A)", "true gain dB", "matched gain dB"), rows))
-    for words in dict.fromkeys(words for each in heard for words in each.remarks):
+    for words in dict.fromkeys(words for each in heard for words in each.warnings):
         click.echo(words)
     click.echo(f"{output}: true/ at one gain, matched/ in loudness, comparison.csv, comparison.png")
 
@@ -115,10 +117,10 @@ def _varied(given: tuple[str, ...]) -> dict[str, list[str]]:
         chosen = [each.strip() for each in values.split(",") if each.strip()]
         key = key.strip().removeprefix("--").replace("-", "_")
         if not equals or not chosen:
-            raise InputError(f"'{words}' varies nothing", remedy="write KEY=VALUE,VALUE", place="--vary")
+            raise InputError(f"'{words}' varies nothing", remedy="write KEY=VALUE,VALUE", location="--vary")
         if key in varied:
-            raise InputError(f"'{key}' is varied twice", remedy="put all values in one", place="--vary")
+            raise InputError(f"'{key}' is varied twice", remedy="put all values in one", location="--vary")
         varied[key] = list(dict.fromkeys(chosen))
     if not varied:
-        raise InputError("nothing is varied", remedy="add --vary KEY=VALUE,VALUE", place="--vary")
+        raise InputError("nothing is varied", remedy="add --vary KEY=VALUE,VALUE", location="--vary")
     return varied

@@ -49,7 +49,7 @@ def _list(context: click.Context, _: click.Parameter, wanted: bool) -> None:
     help="Samples at once.",
 )
 @click.option(
-    "--cap-dbfs",
+    "--ceiling-dbfs",
     type=click.FloatRange(-60.0, 0.0),
     default=-6.0,
     show_default=True,
@@ -60,7 +60,7 @@ def _list(context: click.Context, _: click.Parameter, wanted: bool) -> None:
 )
 @click.option("--seconds", type=click.FloatRange(0.1, 86_400.0), help="End after so long.")
 @click.option(
-    "--lead-ms",
+    "--latency-ms",
     type=click.FloatRange(0.0, 1000.0),
     default=0.0,
     show_default=True,
@@ -76,10 +76,10 @@ def command(
     midi_socket: str | None,
     device: str | None,
     block: str,
-    cap_dbfs: float,
+    ceiling_dbfs: float,
     record: Path | None,
     seconds: float | None,
-    lead_ms: float,
+    latency_ms: float,
     allow_yield: bool,
     gain_db: float,
     fresh: bool,
@@ -108,10 +108,10 @@ def command(
         device=device,
         block=int(block),
         gain_db=gain_db,
-        cap_db=cap_dbfs,
+        ceiling_db=ceiling_dbfs,
         record=record,
         seconds=seconds,
-        lead=lead_ms * MS,
+        latency=latency_ms * MS,
         allow_yield=allow_yield,
     )
     instrument = arguments.instrument(design)

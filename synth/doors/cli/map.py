@@ -26,7 +26,7 @@ def command(design: Path, output: Path, fresh: bool) -> None:
       tinewright map designs/quay-rail.toml -o map.png
     """
     from synth.errors import InputError
-    from synth.files import whole
+    from synth.files import atomic_write
     from synth.vibration.quarrels import loaded_shapes
     from synth.vibration.solve import solve_quarrels, solve_row
     from synth.workshop.map import draw_map
@@ -41,6 +41,6 @@ def command(design: Path, output: Path, fresh: bool) -> None:
     row = solve_row(instrument, fresh=fresh)
     quarrels = solve_quarrels(instrument, row, fresh=fresh)
     shapes, _ = loaded_shapes(instrument, row)
-    with whole(output) as beside:
+    with atomic_write(output) as beside:
         draw_map(instrument, row, quarrels, shapes).savefig(beside, dpi=130)
     click.echo(f"{len(quarrels)} quarrels; wrote {output}", file=sys.stderr)

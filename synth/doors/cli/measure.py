@@ -16,7 +16,7 @@ from synth.doors.cli.table import aligned
 from synth.units import decibels
 
 if TYPE_CHECKING:
-    from synth.recording.audio_input import Take
+    from synth.recording.audio_input import Recording
     from synth.recording.measurement import Measurement, Partial
 
 _FIELDS = ("frequency_hz", "frequency_sd_hz", "decay_s", "decay_sd_s", "level_db", "note")
@@ -119,9 +119,9 @@ def _words(partial: Partial) -> tuple[str, ...]:
 
 
 def _write_csv(measurement: Measurement, path: Path) -> None:
-    from synth.files import whole
+    from synth.files import atomic_write
 
-    with whole(path) as beside, beside.open("w", newline="", encoding="utf-8") as file:
+    with atomic_write(path) as beside, beside.open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, _CSV)
         writer.writeheader()
         for number, tap in enumerate(measurement.taps, start=1):
@@ -130,15 +130,15 @@ def _write_csv(measurement: Measurement, path: Path) -> None:
     click.echo(f"wrote {path}", file=sys.stderr)
 
 
-def _draw(take: Take, measurement: Measurement, path: Path) -> None:
+def _draw(take: Recording, measurement: Measurement, path: Path) -> None:
     from synth.errors import InputError
-    from synth.files import whole
+    from synth.files import atomic_write
     from synth.recording.plot import picture
 
     if path.suffix.lower() not in {".png", ".svg", ".pdf"}:
         raise InputError(
             f"'{path.suffix}' is not a kind of picture", remedy="name it .png, .svg or .pdf", file=str(path)
         )
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         picture(take, measurement).savefig(beside, dpi=130)
     click.echo(f"wrote {path}", file=sys.stderr)

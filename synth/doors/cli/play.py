@@ -14,7 +14,7 @@ from synth.playing.stroke import Hand
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.playing.script import Performance
-    from synth.sound.render import Fineness
+    from synth.sound.render import ContactModel
 
 
 @click.command("play")
@@ -31,7 +31,7 @@ def command(
     score: Path,
     through: str | None,
     skip_unplayable: bool,
-    contact: Fineness,
+    contact: ContactModel,
     hand: Hand,
     allow_yield: bool,
     seed: int,
@@ -48,7 +48,7 @@ def command(
     """
     from synth.playing.script import held_by
     from synth.sound.audio import check_output
-    from synth.sound.render import Manner, play
+    from synth.sound.render import ContactSettings, play
 
     check_output(output)
     instrument = arguments.instrument(design)
@@ -56,9 +56,9 @@ def command(
     for words in _overruled(piece, through):
         click.echo(words, err=True)
     piece = held_by(piece, hand)
-    manner = Manner(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
-    rendering = play(instrument, piece, manner=manner, fresh=fresh)
-    for words in [*hearing.write(rendering, output, gain_db=gain_db), *rendering.remarks]:
+    settings = ContactSettings(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
+    rendering = play(instrument, piece, settings=settings, fresh=fresh)
+    for words in [*hearing.write(rendering, output, gain_db=gain_db), *rendering.warnings]:
         click.echo(words)
 
 

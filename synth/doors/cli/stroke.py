@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.doors.cli import arguments, hearing
-from synth.files import check_place, whole
+from synth.files import atomic_write, check_place
 from synth.playing.report import trace_arrays
 from synth.playing.stroke import Direction, Grip, Hand
 
 if TYPE_CHECKING:
-    from synth.sound.render import Fineness
+    from synth.sound.render import ContactModel
 
 
 @click.command("stroke")
@@ -44,7 +44,7 @@ def command(
     direction: Direction,
     through: str,
     seconds: float,
-    contact: Fineness,
+    contact: ContactModel,
     hand: Hand,
     grip: Grip,
     allow_yield: bool,
@@ -65,7 +65,7 @@ def command(
     """
     from synth.sound import sensitivity
     from synth.sound.audio import check_output
-    from synth.sound.render import Manner, perform, scene
+    from synth.sound.render import ContactSettings, perform, scene
 
     check_output(output)
     for path in (report, trace):
@@ -81,14 +81,14 @@ def command(
         grip=grip,
         numbers=numbers,
     )
-    manner = Manner(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
-    place = scene(instrument, through, fresh=fresh)
-    rendering = perform(place, [wanted], seconds=seconds, manner=manner)
+    settings = ContactSettings(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
+    listening = scene(instrument, through, fresh=fresh)
+    rendering = perform(listening, [wanted], seconds=seconds, settings=settings)
     for words in hearing.write(rendering, output, gain_db=gain_db):
         click.echo(words)
     for words in (
-        sensitivity.words(sensitivity.moved_by_the_fingers(place, wanted, manner)),
-        *rendering.remarks,
+        sensitivity.words(sensitivity.moved_by_the_fingers(listening, wanted, settings)),
+        *rendering.warnings,
     ):
         click.echo(words)
     if report is not None:
@@ -98,10 +98,10 @@ def command(
 
 
 def _write_report(document: dict[str, Any], path: Path) -> None:
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         beside.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
 def _write_trace(arrays: dict[str, NDArray[Any]], path: Path) -> None:
-    with whole(path) as beside, beside.open("wb") as file:
+    with atomic_write(path) as beside, beside.open("wb") as file:
         np.savez(file, allow_pickle=False, **arrays)

@@ -107,16 +107,16 @@ def _section(instrument: Instrument, words: str) -> Section:
     if match is None or (shape == "round" and match[2]) or (shape == "tube" and not match[2]):
         wanted = {"rectangle": "30 or 30x20", "round": "20", "tube": "30x2 (diameter and wall)"}[shape]
         raise InputError(
-            f"'{words}' is no size of this bar", remedy=f"write {wanted}, in mm", place="--bar-size"
+            f"'{words}' is no size of this bar", remedy=f"write {wanted}, in mm", location="--bar-size"
         )
     first, second = float(match[1]) * MM, float(match[2] or match[1]) * MM
     if not 2.0 * MM <= first <= 500.0 * MM or not 0.1 * MM <= second <= 500.0 * MM:
-        raise InputError(f"'{words}' mm cannot be a bar", remedy="2 to 500 mm can", place="--bar-size")
+        raise InputError(f"'{words}' mm cannot be a bar", remedy="2 to 500 mm can", location="--bar-size")
     if shape == "rectangle":
         return dataclasses.replace(instrument.bar.section, width=first, height=second)
     if shape == "tube" and second >= first / 2.0:
         raise InputError(
-            f"'{words}': the wall leaves no bore", remedy="take a thinner wall", place="--bar-size"
+            f"'{words}': the wall leaves no bore", remedy="take a thinner wall", location="--bar-size"
         )
     wall = second if shape == "tube" else 0.0
     return dataclasses.replace(instrument.bar.section, width=first, height=first, wall=wall)
@@ -220,7 +220,7 @@ def _suggestion(instrument: Instrument, quarrels: Sequence[Quarrel], each: Sugge
             for index, group in enumerate(each.instrument.groups)
         ],
         "supports": [
-            {"at_mm": support.place / MM, "kind": support.kind} for support in each.instrument.bar.supports
+            {"at_mm": support.position / MM, "kind": support.kind} for support in each.instrument.bar.supports
         ],
         "section": {
             "shape": section.shape,

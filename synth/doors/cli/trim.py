@@ -75,7 +75,7 @@ def command(
             f"tine {tine.number}: no place of the nuts at hand meets the wish of {found[0].wish.ratio:g}"
             + (f" and {also}" if also is not None else ""),
             remedy=reach_words(found[0].wish, found[0].reach, met=False),
-            place=f"group[{tine.group + 1}]",
+            location=f"group[{tine.group + 1}]",
             file=instrument.file,
         )
     if picture is not None:
@@ -113,7 +113,7 @@ def _second_wish(words: str) -> tuple[int, float]:
         raise InputError(
             f"'{words}' is no wish",
             remedy="write 3=17.5: a partial from 2 to 6 and its ratio",
-            place="--also",
+            location="--also",
         )
     return wish
 
@@ -126,7 +126,7 @@ def _trimmings(
 
     if also is not None and any(wish_of(instrument.tines[n]).partial == also[0] for n in wishing):
         raise InputError(
-            f"partial {also[0]} has its wish in the design", remedy="name another", place="--also"
+            f"partial {also[0]} has its wish in the design", remedy="name another", location="--also"
         )
     plain = tuple(dataclasses.replace(tine, wish=None) for tine in instrument.tines)
     row = solve_row(dataclasses.replace(instrument, tines=plain), fresh=fresh)

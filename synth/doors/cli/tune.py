@@ -60,7 +60,7 @@ def _data(instrument: Instrument, tine: int, advice: Retune) -> dict[str, Any]:
     return {
         "tine": bench.tine_name(instrument, tine),
         "sounds_hz": advice.sounds,
-        "sounds_sd_hz": advice.deviation,
+        "sounds_sd_hz": advice.standard_uncertainty,
         "target_hz": advice.target,
         "cents": advice.cents,
         "cents_sd": advice.deviation_cents,

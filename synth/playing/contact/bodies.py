@@ -41,7 +41,7 @@ def advance_stick(held: Held, q: Any, p: Any, level: int) -> Any:
 
 @inlined
 def advance_blocks(held: Held, q: Any, p: Any, level: int, first: int, last: int) -> Any:
-    place = 0.0
+    position = 0.0
     speed = 0.0
     for j in range(first, last):
         a = q[0, j]
@@ -50,9 +50,9 @@ def advance_blocks(held: Held, q: Any, p: Any, level: int, first: int, last: int
         y = held.turns[level, 0, 2, j] * a + held.turns[level, 0, 3, j] * b
         q[0, j] = x
         p[0, j] = y
-        place += x
+        position += x
         speed += y
-    return place, speed
+    return position, speed
 
 
 @inlined
@@ -68,9 +68,9 @@ def in_space(held: Held, down: float, sideways: float, along: float) -> Any:
 def given(held: Held, later: int, fx: float, fy: float, fz: float) -> Any:
     """Velocity of the stick's end by an impulse; `later` leaves out what the coming quiet step brings to rest."""
     return (
-        held.give[later, 0, 0] * fx + held.give[later, 0, 1] * fy + held.give[later, 0, 2] * fz,
-        held.give[later, 1, 0] * fx + held.give[later, 1, 1] * fy + held.give[later, 1, 2] * fz,
-        held.give[later, 2, 0] * fx + held.give[later, 2, 1] * fy + held.give[later, 2, 2] * fz,
+        held.mobility[later, 0, 0] * fx + held.mobility[later, 0, 1] * fy + held.mobility[later, 0, 2] * fz,
+        held.mobility[later, 1, 0] * fx + held.mobility[later, 1, 1] * fy + held.mobility[later, 1, 2] * fz,
+        held.mobility[later, 2, 0] * fx + held.mobility[later, 2, 1] * fy + held.mobility[later, 2, 2] * fz,
     )
 
 

@@ -24,9 +24,9 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.playing.contact.modes import Tips
-from synth.playing.contact.stick import give, give_within
-from synth.playing.contact.stick_path import Passage, touch_time
+from synth.playing.contact.modes import ContactModes
+from synth.playing.contact.stick import compliance, give_within
+from synth.playing.contact.stick_path import StickPath, touch_time
 from synth.playing.stroke import Stroke
 
 Array = NDArray[np.float64]
@@ -87,10 +87,10 @@ def regime(strike_number: float) -> Regime:
     return "strike" if strike_number > STRIKE_ABOVE else "mixed"
 
 
-def pluck(stroke: Stroke, way: Passage, tip: Tips) -> Pluck:
+def pluck(stroke: Stroke, way: StickPath, tip: ContactModes) -> Pluck:
     """The closed form for every tine of the passage."""
     stick, rho = stroke.stick, stroke.stick.end_radius + way.edge
-    path = slow = Path(stroke, way.bite, rho, tip.stiffness, *give(stroke.stick, stroke.grip))
+    path = slow = Path(stroke, way.bite, rho, tip.stiffness, *compliance(stroke.stick, stroke.grip))
     # a quick stroke meets the stick's mass: its give depends on the time, and the time on its give
     for _ in range(3):
         time = np.maximum(path.travel(stroke.tilt), 0.3 * rho) / stroke.speed
@@ -122,7 +122,7 @@ def pluck(stroke: Stroke, way: Passage, tip: Tips) -> Pluck:
         drop_time=DROP_WAY / stroke.speed,
         strike_number=stroke.speed / (omega * np.maximum(bend, 1e-12)),
         release_number=omega * rho / stroke.speed,
-        softness=tip.stiffness * give(stick, stroke.grip)[0],
+        softness=tip.stiffness * compliance(stick, stroke.grip)[0],
     )
 
 
@@ -149,10 +149,10 @@ class Path:
     def force(self, beta: float) -> Array:
         """(T,) N of the contact, normal and friction together; none where the stick passes above."""
         a, bent = self.stroke.tilt, self.stroke.tilt - beta + self.friction_angle
-        give = math.sin(a) * math.cos(bent) * self.across - math.cos(a) * math.sin(bent) * self.along
+        compliance = math.sin(a) * math.cos(bent) * self.across - math.cos(a) * math.sin(bent) * self.along
         # below the friction angle the give closes and no force would let the tine slip: held at a sliver of it
-        give = np.maximum(give, 1e-3 * self.across)
-        return np.asarray(np.maximum(self.bite - self.rho * (1.0 - math.sin(beta)), 0.0) / give)
+        compliance = np.maximum(compliance, 1e-3 * self.across)
+        return np.asarray(np.maximum(self.bite - self.rho * (1.0 - math.sin(beta)), 0.0) / compliance)
 
     def along_row(self, beta: float) -> Array:
         """(T,) N along the row."""
@@ -162,9 +162,13 @@ class Path:
         """(T,) m of the hand since the first touch."""
         a, phi, force = self.stroke.tilt, self.friction_angle, self.force(beta)
         bent = a - beta + phi
-        give = math.cos(beta - phi) / self.tine_stiffness
-        give = give + math.cos(a) * math.cos(bent) * self.across + math.sin(a) * math.sin(bent) * self.along
+        compliance = math.cos(beta - phi) / self.tine_stiffness
+        compliance = (
+            compliance
+            + math.cos(a) * math.cos(bent) * self.across
+            + math.sin(a) * math.sin(bent) * self.along
+        )
         face = np.maximum(self.bite - self.rho * (1.0 - math.sin(a)), 0.0) / math.cos(a)
         return np.asarray(
-            force * give - self.rho * math.cos(beta) + self.rho * math.cos(a) + face * math.sin(a)
+            force * compliance - self.rho * math.cos(beta) + self.rho * math.cos(a) + face * math.sin(a)
         )

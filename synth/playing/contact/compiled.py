@@ -18,7 +18,7 @@ _BARE: Final[dict[str, Any]] = {"nogil": True, "_nrt": False, "error_model": "nu
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
-def whole(function: Function) -> Function:
+def cached_jit(function: Function) -> Function:
     """A function by itself; what is compiled is kept for the next time."""
     return njit(**_BARE, cache=True, fastmath=REORDERED)(function)
 

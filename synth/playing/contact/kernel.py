@@ -26,7 +26,7 @@ from typing import Any, Final
 
 from synth.playing.contact import bodies, compiled, laws, layout, modal_step
 from synth.playing.contact.bodies import advance, advance_stick, bent, end_of, given, kick, placed, push
-from synth.playing.contact.compiled import inlined, whole
+from synth.playing.contact.compiled import cached_jit, inlined
 from synth.playing.contact.laws import STIFFEST, meeting, touch
 from synth.playing.contact.layout import (
     AWAKE,
@@ -88,7 +88,7 @@ def begin(row: Row, state: State) -> None:
 def look_round(row: Row, held: Held, course: Course, state: State, time: float) -> bool:
     """Wakes the tines within reach of the next LONG steps, puts the others to sleep; whether any is awake."""
     stick_far = farthest(state.stick_q, state.stick_p, 0, held.omega, held.one)
-    x = course.place + course.speed * (time - course.start)
+    x = course.position + course.speed * (time - course.start)
     somebody = False
     for i in range(state.q.shape[0]):
         awake = state.flags[i, AWAKE] == 1
@@ -108,7 +108,7 @@ def look_round(row: Row, held: Held, course: Course, state: State, time: float) 
         far = size * (1.0 + row.form[i, DROP] * size) + stick_far + course.speed * LONG * course.step + MARGIN
         near = gap < far or state.flags[i, TOUCHING] == 1
         if near and not awake:
-            turn_by(state.q, state.p, i, row.omega, row.decay, time - state.since[i])
+            turn_by(state.q, state.p, i, row.omega, row.decay_rate, time - state.since[i])
         elif awake and not near:
             state.since[i] = time
         state.flags[i, AWAKE] = 1 if near else 0
@@ -136,7 +136,7 @@ def free(row: Row, held: Held, course: Course, state: State, level: int, n: int)
     for i in range(state.q.shape[0]):
         if state.flags[i, TOUCHING] == 1:
             return 0
-    x = course.place + course.speed * state.clock[DONE] * course.step
+    x = course.position + course.speed * state.clock[DONE] * course.step
     stick_fast = fastest(state.stick_q, state.stick_p, 0, held.omega, held.one)
     ex, ey, ez = end_of(held, state.stick_q)
     for i in range(state.q.shape[0]):
@@ -162,7 +162,7 @@ def fly(row: Row, held: Held, state: State, level: int) -> None:
         if state.flags[i, AWAKE] == 1:
             turn(state.q, state.p, i, row.turns, level, i)
             if state.tally[i, T_TOUCHES] > 0.0:
-                state.tally[i, T_MOMENT] = max(state.tally[i, T_MOMENT], bending(state.q, i, row.root))
+                state.tally[i, T_MOMENT] = max(state.tally[i, T_MOMENT], bending(state.q, i, row.root_moment))
     state.clock[DONE] += LEVELS[level]
 
 
@@ -185,7 +185,7 @@ def step(row: Row, held: Held, course: Course, state: State, history: Any, n: in
     touched = 0
     calm = course.quiet
     ex, ey, ez, wx, wy, wz = advance_stick(held, state.stick_q, state.stick_p, level)
-    ex += course.place + course.speed * now * course.step
+    ex += course.position + course.speed * now * course.step
     ez += course.r_end
     wx += course.speed
     for i in range(state.q.shape[0]):
@@ -209,12 +209,12 @@ def step(row: Row, held: Held, course: Course, state: State, history: Any, n: in
         px = vx + turn_x * above
         py = vy + turn_y * above
         pz = bx * vx + by * vy - ahead * (course.cos_skew * turn_x + course.sin_skew * turn_y)
-        fx, fy, fz, normal, lost, spring, loss, slid, slid_back, holds, closing, give = touch(
+        fx, fy, fz, normal, lost, spring, loss, slid, slid_back, holds, closing, mobility = touch(
             (nx, nz, course.cos_skew, course.sin_skew),
             (bx, by, ahead, above),
             (wx - px, wy - py, wz - pz),
-            (row.give[0, i, 0], row.give[0, i, 1], row.give[0, i, 2]),
-            held.give[0],
+            (row.mobility[0, i, 0], row.mobility[0, i, 1], row.mobility[0, i, 2]),
+            held.mobility[0],
             gap,
             (course.stiffness, course.friction, course.loss, dt),
             state.touch[i, LOSS],
@@ -224,7 +224,7 @@ def step(row: Row, held: Held, course: Course, state: State, history: Any, n: in
         slope = 1.5 * course.stiffness * math.sqrt(-gap)
         while calm > 1 and not (
             abs(closing) * calm * course.step < -CALM * gap
-            and slope * give * (calm * course.step) ** 2 < STIFFEST**2
+            and slope * mobility * (calm * course.step) ** 2 < STIFFEST**2
         ):
             calm //= 2
         state.touch[i, LOSS] = loss
@@ -259,7 +259,7 @@ def step(row: Row, held: Held, course: Course, state: State, history: Any, n: in
         size = math.sqrt(fx * fx + fy * fy + fz * fz)
         state.tally[i, T_FORCE] = max(state.tally[i, T_FORCE], size / dt)
         if now % MIDDLE == 0:
-            state.tally[i, T_MOMENT] = max(state.tally[i, T_MOMENT], bending(state.q, i, row.root))
+            state.tally[i, T_MOMENT] = max(state.tally[i, T_MOMENT], bending(state.q, i, row.root_moment))
             state.tally[i, T_BEND] = max(state.tally[i, T_BEND], math.sqrt(ux * ux + uy * uy))
         open_bin(course, state, history, i, now)
         state.binned[i, 0] += f0
@@ -289,7 +289,7 @@ def book_work(
     wx, wy, wz = speed
     ax, ay, mx, my = drive
     vx, vy, turn_x, turn_y = tip
-    a, b, c = row.give[later, i, 0], row.give[later, i, 1], row.give[later, i, 2]
+    a, b, c = row.mobility[later, i, 0], row.mobility[later, i, 1], row.mobility[later, i, 2]
     state.tally[i, T_WORK] += ax * vx + ay * vy + mx * turn_x + my * turn_y
     state.tally[i, T_WORK] += 0.5 * (a * (ax * ax + ay * ay) + c * (mx * mx + my * my)) + b * (
         ax * mx + ay * my
@@ -332,14 +332,14 @@ def finish(row: Row, state: State, history: Any, time: float) -> None:
             state.since[i] = time
 
 
-@whole
+@cached_jit
 def ring_on(row: Row, q: Any, p: Any, tally: Any, steps: int) -> None:
     """Follows the root's moment of touched tines in their free ring for so many times MIDDLE steps."""
     for i in range(q.shape[0]):
         if tally[i, T_TOUCHES] > 0.0:
             for _ in range(steps):
                 turn(q, p, i, row.turns, 1, i)
-                tally[i, T_MOMENT] = max(tally[i, T_MOMENT], bending(q, i, row.root))
+                tally[i, T_MOMENT] = max(tally[i, T_MOMENT], bending(q, i, row.root_moment))
 
 
 PARTS: Final = (bodies, compiled, laws, layout, modal_step)
@@ -351,7 +351,7 @@ def runner(n: int) -> Callable[..., int]:
     # numba keeps compiled code by this file and what a function closes over: it would not see the others change
     edition = zlib.crc32(b"".join(Path(str(each.__file__)).read_bytes() for each in PARTS))
 
-    @whole
+    @cached_jit
     def run(row: Row, held: Held, course: Course, state: State, history: Any, steps: int) -> int:
         """Goes on for so many steps, or until the stick passed or is stuck, or `history` (H, COLUMNS) is full."""
         until = state.clock[DONE] + steps
@@ -370,7 +370,9 @@ def runner(n: int) -> Callable[..., int]:
             somebody = look_round(row, held, course, state, time)
             if somebody:
                 follow(row, held, course, state, history, n)
-            elif course.place + course.speed * (time - course.start) > row.form[count - 1, PLACE] + FLAT_OUT:
+            elif (
+                course.position + course.speed * (time - course.start) > row.form[count - 1, PLACE] + FLAT_OUT
+            ):
                 finish(row, state, history, time)
                 return PASSED
             else:

@@ -116,8 +116,8 @@ def touch(
     direction: Any,  # n_xi, n_z of the push on the tine, cos and sin of the skew
     lever: Any,  # what a push up bends the tip on, along and across; the contact's arm from the tip, ahead and up
     relative: Any,  # stick's velocity against the tine's, along, across and up
-    tine_give: Any,  # velocity of the tip per impulse, its turning per impulse, turning per impulse's moment
-    give: Any,  # (3, 3) velocity per impulse of the stick's end
+    tine_mobility: Any,  # velocity of the tip per impulse, its turning per impulse, turning per impulse's moment
+    mobility: Any,  # (3, 3) velocity per impulse of the stick's end
     gap: float,
     law: Any,  # stiffness, friction, loss, step
     lam: float,  # s/m, loss of this touch; negative for one that begins
@@ -130,7 +130,7 @@ def touch(
     nx, nz, cg, sg = direction
     bx, by, ahead, above = lever
     gx, gy, gz = relative
-    shift, swing, twist = tine_give
+    shift, swing, twist = tine_mobility
     stiff, mu, loss, dt = law
     n1 = cg * nx
     n2 = sg * nx
@@ -152,14 +152,14 @@ def touch(
     tym = t2 * above - t3 * ahead * sg
     bxm = -sg * above
     bym = cg * above
-    gn1 = give[0, 0] * n1 + give[0, 1] * n2 + give[0, 2] * n3
-    gn2 = give[1, 0] * n1 + give[1, 1] * n2 + give[1, 2] * n3
-    gn3 = give[2, 0] * n1 + give[2, 1] * n2 + give[2, 2] * n3
-    gt1 = give[0, 0] * t1 + give[0, 1] * t2 + give[0, 2] * t3
-    gt2 = give[1, 0] * t1 + give[1, 1] * t2 + give[1, 2] * t3
-    gt3 = give[2, 0] * t1 + give[2, 1] * t2 + give[2, 2] * t3
-    gb1 = give[0, 1] * cg - give[0, 0] * sg
-    gb2 = give[1, 1] * cg - give[1, 0] * sg
+    gn1 = mobility[0, 0] * n1 + mobility[0, 1] * n2 + mobility[0, 2] * n3
+    gn2 = mobility[1, 0] * n1 + mobility[1, 1] * n2 + mobility[1, 2] * n3
+    gn3 = mobility[2, 0] * n1 + mobility[2, 1] * n2 + mobility[2, 2] * n3
+    gt1 = mobility[0, 0] * t1 + mobility[0, 1] * t2 + mobility[0, 2] * t3
+    gt2 = mobility[1, 0] * t1 + mobility[1, 1] * t2 + mobility[1, 2] * t3
+    gt3 = mobility[2, 0] * t1 + mobility[2, 1] * t2 + mobility[2, 2] * t3
+    gb1 = mobility[0, 1] * cg - mobility[0, 0] * sg
+    gb2 = mobility[1, 1] * cg - mobility[1, 0] * sg
     wnn = gn1 * n1 + gn2 * n2 + gn3 * n3 + shift * (nxe * nxe + nye * nye)
     wnn += 2.0 * swing * (nxe * nxm + nye * nym) + twist * (nxm * nxm + nym * nym)
     wtt = gt1 * t1 + gt2 * t2 + gt3 * t3 + shift * (txe * txe + tye * tye)

@@ -13,11 +13,11 @@ class Row(NamedTuple):
 
     turns: Any  # (5, T, 4, 2n) rotation by each of LEVELS, and by each of QUIET steps
     omega: Any  # (T, 2n)
-    decay: Any  # (T, 2n)
+    decay_rate: Any  # (T, 2n)
     shape: Any  # (T, n) at the contact, the same in both planes
     slope: Any  # (T, n) how far the tip turns as it bends
-    root: Any  # (T, 2n) moment at the root
-    give: (
+    root_moment: Any  # (T, 2n) moment at the root
+    mobility: (
         Any  # (3, T, 3) sums of shape^2, shape slope, slope^2 of one plane; of what swings on in QUIET steps
     )
     plane: Any  # (T, 4) x and y of plane 0, x and y of plane 1
@@ -43,7 +43,7 @@ class Held(NamedTuple):
     kick: Any  # (2, D) displacement and velocity per impulse along the block's own direction
     blocks: Any  # (2,) number of blocks down, down and sideways
     axes: Any  # (3, 3) unit vectors down, sideways, along, as x, y, z
-    give: Any  # (3, 3, 3) velocity of the end per impulse; of what swings on in QUIET steps
+    mobility: Any  # (3, 3, 3) velocity of the end per impulse; of what swings on in QUIET steps
 
 
 class Course(NamedTuple):
@@ -59,7 +59,7 @@ class Course(NamedTuple):
     cos_skew: float
     sin_skew: float
     speed: float
-    place: float  # of the end, at the start
+    position: float  # of the end, at the start
     start: float  # s
     stop: float  # s, where patience ends
     bin_steps: int

@@ -20,11 +20,11 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Tips:
+class ContactModes:
     """T tines with n modes each, clamped, mass-normalised, in two principal planes. SI."""
 
     frequency: Array  # (T, 2, n) Hz
-    decay: Array  # (T, 2, n) 1/s, amplitude
+    decay_rate: Array  # (T, 2, n) 1/s, amplitude
     shape: Array  # (T, n) kg^(-1/2), at the contact
     slope: Array  # (T, n) kg^(-1/2)/m, likewise: how far the tine leans there
     tip_shape: Array  # (T, n), at the tip
@@ -40,7 +40,7 @@ class Tips:
         return np.asarray(0.6 / self.length)
 
 
-def tips(tines: TineModes, index: NDArray[np.int64], *, depth: float, count: int) -> Tips:
+def tips(tines: TineModes, index: NDArray[np.int64], *, depth: float, count: int) -> ContactModes:
     """The tines `index` (T,) with `count` modes, touched `depth` below their tips."""
     own = tines.frequency.shape[2]
     length = tines.height[index, -1] - tines.height[index, 0]
@@ -52,12 +52,12 @@ def tips(tines: TineModes, index: NDArray[np.int64], *, depth: float, count: int
     at_contact = _merged(tines.at(np.full(len(tines.mass), depth))[index], solved, slender.shape(depth))
     lean = _merged(_leaning(tines, index, depth), solved, slender.slope(depth))
     at_tip = _merged(tines.at(np.zeros(len(tines.mass)))[index], solved, slender.shape(0.0))
-    moment = _merged(tines.moment[index], solved, slender.moment)
+    moment = _merged(tines.moment_participation[index], solved, slender.moment_participation)
     omega = 2.0 * math.pi * frequency
-    give = np.sum(at_contact[:, None, :] ** 2 / omega**2, axis=2)
-    return Tips(
+    compliance = np.sum(at_contact[:, None, :] ** 2 / omega**2, axis=2)
+    return ContactModes(
         frequency=frequency,
-        decay=0.5 * loss * omega,
+        decay_rate=0.5 * loss * omega,
         shape=at_contact,
         slope=lean,
         tip_shape=at_tip,
@@ -65,7 +65,7 @@ def tips(tines: TineModes, index: NDArray[np.int64], *, depth: float, count: int
         axis=tines.axis[index],
         length=length,
         mass=tines.mass[index],
-        stiffness=1.0 / give.mean(axis=1),
+        stiffness=1.0 / compliance.mean(axis=1),
     )
 
 
@@ -94,7 +94,7 @@ class Slender:
         return np.asarray(self.root**2)
 
     @property
-    def moment(self) -> Array:
+    def moment_participation(self) -> Array:
         """(T, n) integral of height times shape over the mass, 2 sqrt(m) L / lambda^2."""
         return np.asarray(2.0 * np.sqrt(self.mass)[:, None] * self.length[:, None] / self.root**2)
 

@@ -18,7 +18,7 @@ from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.playing.contact import hand
 from synth.playing.contact.closed_form import Pluck
-from synth.playing.contact.stick_path import Passage
+from synth.playing.contact.stick_path import StickPath
 from synth.playing.report import TineTouch
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE, MM, MPA
@@ -35,7 +35,7 @@ EASY_SLIP: Final = (
 )  # of tilt beyond the friction angle: below it forces grow threefold (full model)
 
 
-def refuse_too_low(stroke: Stroke, way: Passage, tines: TineModes, instrument: Instrument) -> None:
+def refuse_too_low(stroke: Stroke, way: StickPath, tines: TineModes, instrument: Instrument) -> None:
     """Raises `InputError` where the stick would pass at the height of a tine's root."""
     length = tines.tip[way.tine]
     shortest = int(np.argmin(length))
@@ -48,7 +48,7 @@ def refuse_too_low(stroke: Stroke, way: Passage, tines: TineModes, instrument: I
         )
 
 
-def refuse_impossible(stroke: Stroke, way: Passage, closed: Pluck, instrument: Instrument) -> None:
+def refuse_impossible(stroke: Stroke, way: StickPath, closed: Pluck, instrument: Instrument) -> None:
     """Raises `InputError` where the stick cannot pass the row."""
     if not way.touched.any():
         return
@@ -96,7 +96,7 @@ def over_yield(touch: TineTouch, instrument: Instrument) -> float:
 
 
 def warnings(
-    stroke: Stroke, way: Passage, touches: Sequence[TineTouch], length: Array, instrument: Instrument
+    stroke: Stroke, way: StickPath, touches: Sequence[TineTouch], length: Array, instrument: Instrument
 ) -> tuple[str, ...]:
     """What is possible but unwise. `length` (T,) m of the tines that the stick passes."""
     return (
@@ -107,7 +107,7 @@ def warnings(
     )
 
 
-def _near_digging_in(stroke: Stroke, way: Passage) -> list[str]:
+def _near_digging_in(stroke: Stroke, way: StickPath) -> list[str]:
     slip = math.atan(stroke.stick.friction)
     if not way.touched.any() or stroke.tilt >= slip + EASY_SLIP:
         return []
@@ -127,7 +127,7 @@ def _past_yield(touches: Sequence[TineTouch], instrument: Instrument) -> list[st
 
 
 def _beyond_small(
-    way: Passage, touches: Sequence[TineTouch], length: Array, instrument: Instrument
+    way: StickPath, touches: Sequence[TineTouch], length: Array, instrument: Instrument
 ) -> list[str]:
     bends = {each.tine: max(each.bend, sum(each.along)) for each in touches}
     share = [bends[int(index)] / each for index, each in zip(way.tine, length, strict=True)]
@@ -140,13 +140,13 @@ def _beyond_small(
     ]
 
 
-def _colliding(way: Passage, touches: Sequence[TineTouch], instrument: Instrument) -> list[str]:
+def _colliding(way: StickPath, touches: Sequence[TineTouch], instrument: Instrument) -> list[str]:
     """Neighbours whose swings, or one's bend under the stick and the other's swing, add up to the room between."""
     by_tine = {each.tine: each for each in touches}
     rows = [by_tine[int(index)] for index in way.tine]
     said = []
     for k, (one, other) in enumerate(pairwise(rows)):
-        room = float(way.place[k + 1] - way.place[k] - (way.diameter[k] + way.diameter[k + 1]) / 2.0)
+        room = float(way.position[k + 1] - way.position[k] - (way.diameter[k] + way.diameter[k + 1]) / 2.0)
         swing = max(sum(one.along) + sum(other.along), one.bend)
         if swing > room:
             said.append(

@@ -1,4 +1,4 @@
-"""Runs the compiled pass of a stick along a row, at a fineness.
+"""Runs the compiled pass of a stick along a row, at a resolution.
 
 In: a passage, tips, the stick's modes and how the row rings. Out: a `Sweep`: the force's history, a tally for each
 tine, the books, the state after the last touch. The compiled code is imported only when a stroke is computed; the
@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 
 from synth.errors import InputError
 from synth.playing.contact import layout
-from synth.playing.contact.modes import Tips
+from synth.playing.contact.modes import ContactModes
 from synth.playing.contact.stick import StickModes
-from synth.playing.contact.stick_path import Passage, first_touch
+from synth.playing.contact.stick_path import StickPath, first_touch
 from synth.playing.stroke import Stroke
 
 Array = NDArray[np.float64]
@@ -37,7 +37,7 @@ RING_ON: Final = 0.02  # s of free ring in which the root's moment is followed: 
 
 
 @dataclass(frozen=True)
-class Fineness:
+class ContactResolution:
     """How finely a contact is followed."""
 
     tine_modes: int  # in each plane
@@ -55,12 +55,14 @@ class Fineness:
         return self.step * self.bin_steps
 
 
-FULL: Final = Fineness(tine_modes=10, beam_modes=12, step=0.5e-6, bin_steps=1)
-EVENT: Final = Fineness(tine_modes=8, beam_modes=12, step=2e-6, bin_steps=1, quiet_steps=4, whole=False)
+REFERENCE: Final = ContactResolution(tine_modes=10, beam_modes=12, step=0.5e-6, bin_steps=1)
+EVENT: Final = ContactResolution(
+    tine_modes=8, beam_modes=12, step=2e-6, bin_steps=1, quiet_steps=4, whole=False
+)
 
 
 @dataclass(frozen=True)
-class Books:
+class EnergyBalance:
     """Where the energy of a stroke went, J.
 
     Turning loses only what a mode's own damping takes, exactly; so what was damped is what tines and stick had and
@@ -88,7 +90,7 @@ class Books:
 
 
 @dataclass(frozen=True)
-class Ring:
+class InitialState:
     """How T tines ring, each at its own time: modal displacement and velocity (T, 2, n), time (T,)."""
 
     displacement: Array
@@ -109,8 +111,8 @@ class Sweep:
     start: float  # s, of bin 0
     width: float  # s, of a bin
     tally: Array  # (T, TALLIES) of `synth.playing.contact.kernel`
-    books: Books
-    ring: Ring  # after the last touch
+    books: EnergyBalance
+    ring: InitialState  # after the last touch
 
 
 class Pass:
@@ -122,22 +124,22 @@ class Pass:
     def __init__(
         self,
         stroke: Stroke,
-        way: Passage,
-        tip: Tips,
+        way: StickPath,
+        tip: ContactModes,
         stick: StickModes,
-        ring: Ring,
-        fineness: Fineness,
+        ring: InitialState,
+        resolution: ContactResolution,
         *,
         leaves: float,
     ) -> None:
         start, first = _course(stroke, way, tip, ring)
-        stop = max(leaves, way.start + float(way.place[-1]) / way.speed) + TAIL / way.speed + PATIENCE
-        numbers = _floats(*_law(stroke, fineness.step), *_form(stroke), way.speed, first, start, stop)
-        self.course = layout.Course._make((*numbers, fineness.bin_steps, fineness.quiet_steps))
-        self.row, self.held = _row(way, tip, fineness), _held(stick, fineness)
+        stop = max(leaves, way.start + float(way.position[-1]) / way.speed) + TAIL / way.speed + PATIENCE
+        numbers = _floats(*_law(stroke, resolution.step), *_form(stroke), way.speed, first, start, stop)
+        self.course = layout.Course._make((*numbers, resolution.bin_steps, resolution.quiet_steps))
+        self.row, self.held = _row(way, tip, resolution), _held(stick, resolution)
         self.state = _state(ring, len(stick.omega))
-        self.stick, self.fineness, self.shape = stick, fineness, ring.displacement.shape
-        room = ROOM + len(way.tine) * (layout.LONG // fineness.bin_steps + 2)
+        self.stick, self.resolution, self.shape = stick, resolution, ring.displacement.shape
+        room = ROOM + len(way.tine) * (layout.LONG // resolution.bin_steps + 2)
         self.history = np.empty((room, layout.COLUMNS))
         self.parts: list[Array] = []
 
@@ -165,7 +167,7 @@ class Pass:
         from synth.playing.contact import kernel
 
         state, history = self.state, np.concatenate(self.parts)
-        turns = round(RING_ON / (layout.MIDDLE * self.fineness.step))
+        turns = round(RING_ON / (layout.MIDDLE * self.resolution.step))
         kernel.ring_on(self.row, state.q.copy(), state.p.copy(), state.tally, turns)
         return Sweep(
             tine=history[:, layout.H_TINE].astype(np.int64),
@@ -175,26 +177,26 @@ class Pass:
             normal=history[:, layout.H_NORMAL],
             up=history[:, layout.H_UP],
             # an impulse stands at the end of its step: the bin is around them
-            start=self.course.start - 0.5 * self.fineness.step,
-            width=self.fineness.bin,
+            start=self.course.start - 0.5 * self.resolution.step,
+            width=self.resolution.bin,
             tally=state.tally,
             books=_books(state, self.row, self.stick),
-            ring=Ring(state.q.reshape(self.shape), state.p.reshape(self.shape), state.since),
+            ring=InitialState(state.q.reshape(self.shape), state.p.reshape(self.shape), state.since),
         )
 
 
 def sweep(
     stroke: Stroke,
-    way: Passage,
-    tip: Tips,
+    way: StickPath,
+    tip: ContactModes,
     stick: StickModes,
-    ring: Ring,
-    fineness: Fineness,
+    ring: InitialState,
+    resolution: ContactResolution,
     *,
     leaves: float,
 ) -> Sweep:
     """The whole pass at once, as in `Pass`. Raises `InputError` if the stick stays caught."""
-    following = Pass(stroke, way, tip, stick, ring, fineness, leaves=leaves)
+    following = Pass(stroke, way, tip, stick, ring, resolution, leaves=leaves)
     from synth.compiled import undisturbed
 
     with told_when_compiling(), undisturbed():
@@ -236,25 +238,25 @@ def told_when_compiling() -> Iterator[None]:
         yield
 
 
-def _row(way: Passage, tip: Tips, fineness: Fineness) -> Any:
+def _row(way: StickPath, tip: ContactModes, resolution: ContactResolution) -> Any:
     from synth.playing.contact import layout
 
     flat = (len(way.tine), -1)
-    omega, decay = 2.0 * math.pi * tip.frequency.reshape(flat), tip.decay.reshape(flat)
+    omega, decay = 2.0 * math.pi * tip.frequency.reshape(flat), tip.decay_rate.reshape(flat)
     cos, sin = np.cos(tip.axis), np.sin(tip.axis)
     height = np.where(way.touched, way.bite, -1.0)
     return layout.Row(
-        turns=_turns(omega, decay, fineness.step),
+        turns=_turns(omega, decay, resolution.step),
         omega=omega,
-        decay=decay,
+        decay_rate=decay,
         shape=tip.shape,
         slope=tip.slope,
-        root=tip.root_moment.reshape(flat),
-        give=np.stack(
-            [_given(tip, omega[:, : tip.shape.shape[1]], quiet) for quiet in (0.0, *_quiet(fineness.step))]
+        root_moment=tip.root_moment.reshape(flat),
+        mobility=np.stack(
+            [_given(tip, omega[:, : tip.shape.shape[1]], quiet) for quiet in (0.0, *_quiet(resolution.step))]
         ),
         plane=np.stack([way.sign * cos, sin, -way.sign * sin, cos], axis=1),
-        form=np.stack([way.place, height, way.core, way.edge, tip.drop], axis=1),
+        form=np.stack([way.position, height, way.core, way.edge, tip.drop], axis=1),
     )
 
 
@@ -284,27 +286,29 @@ def _quick(omega: Array, time: float) -> NDArray[np.bool_]:
     return omega * time > TOO_QUICK
 
 
-def _given(tip: Tips, omega: Array, quiet: float) -> Array:
+def _given(tip: ContactModes, omega: Array, quiet: float) -> Array:
     """(T, 3) what an impulse does to the tips at once, of the modes that a quiet step does not bring to rest."""
     shape, slope = (np.where(_quick(omega, quiet), 0.0, each) for each in (tip.shape, tip.slope))
     return np.stack([(shape**2).sum(axis=1), (shape * slope).sum(axis=1), (slope**2).sum(axis=1)], axis=1)
 
 
-def _held(stick: StickModes, fineness: Fineness) -> Any:
+def _held(stick: StickModes, resolution: ContactResolution) -> Any:
     from synth.playing.contact import layout
 
     return layout.Held(
-        turns=_turns(stick.omega[None], stick.decay[None], fineness.step),
+        turns=_turns(stick.omega[None], stick.decay_rate[None], resolution.step),
         omega=stick.omega[None],
         one=np.ones((1, len(stick.omega))),
         kick=np.stack([stick.kick_place, stick.kick_speed]),
         blocks=np.searchsorted(stick.direction, [1, 2]).astype(np.int64),
         axes=stick.axes,
-        give=np.stack([stick.give(~_quick(stick.omega, quiet)) for quiet in (0.0, *_quiet(fineness.step))]),
+        mobility=np.stack(
+            [stick.compliance(~_quick(stick.omega, quiet)) for quiet in (0.0, *_quiet(resolution.step))]
+        ),
     )
 
 
-def _state(ring: Ring, blocks: int) -> Any:
+def _state(ring: InitialState, blocks: int) -> Any:
     from synth.playing.contact import layout
 
     count = len(ring.time)
@@ -329,11 +333,11 @@ def _state(ring: Ring, blocks: int) -> Any:
     )
 
 
-def _books(state: Any, row: Any, stick: StickModes) -> Books:
+def _books(state: Any, row: Any, stick: StickModes) -> EnergyBalance:
     from synth.playing.contact import layout
 
     ringing = 0.5 * float(np.sum(state.p**2 + (row.omega * state.q) ** 2))
-    return Books(
+    return EnergyBalance(
         hand=float(state.books[layout.E_HAND]),
         start=float(state.books[layout.E_START]),
         end=ringing + stick.energy(state.stick_q[0], state.stick_p[0]),
@@ -354,9 +358,9 @@ def _form(stroke: Stroke) -> tuple[float, ...]:
     return stroke.stick.end_radius, math.sin(tilt), math.cos(tilt), math.cos(skew), math.sin(skew)
 
 
-def _course(stroke: Stroke, way: Passage, tip: Tips, ring: Ring) -> tuple[float, float]:
+def _course(stroke: Stroke, way: StickPath, tip: ContactModes, ring: InitialState) -> tuple[float, float]:
     """When the stepping starts, and where the stick's end is at the start."""
-    touch = way.place + first_touch(
+    touch = way.position + first_touch(
         way, end_radius=stroke.stick.end_radius, tilt=stroke.tilt, skew=stroke.skew
     )
     omega = 2.0 * math.pi * tip.frequency

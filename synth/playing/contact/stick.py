@@ -55,14 +55,14 @@ class StickModes:
     """
 
     omega: Array  # (D,) 1/s
-    decay: Array  # (D,) 1/s
+    decay_rate: Array  # (D,) 1/s
     kick_place: Array  # (D,) m per N s at the end: what an impulse adds to q
     kick_speed: Array  # (D,) m/s per N s: to p
     direction: NDArray[np.int64]  # (D,) 0 down, 1 sideways, 2 along
     axes: Array  # (3, 3) these directions as x along the stick's way, y across, z up
     inner: Array  # (2 D, 2 D) energy 1/2 s' inner s of the states s = (q, p)
 
-    def give(self, counted: NDArray[np.bool_]) -> Array:
+    def compliance(self, counted: NDArray[np.bool_]) -> Array:
         """(3, 3) velocity of the end per impulse, of the blocks (D,) that are counted."""
         own = np.bincount(self.direction, self.kick_speed * counted, minlength=3)
         return np.asarray((self.axes.T * own) @ self.axes)
@@ -82,7 +82,7 @@ class StickLine:
     """
 
     diameter: float  # m
-    place: Array  # (K,) m from the end that strokes
+    position: Array  # (K,) m from the end that strokes
     pole: Complex  # (M,) 1/s
     residue: Complex  # (M, K) m/(N s)
     across: Array  # (2, 3) the two directions across the stick as (along the row, across it, up)
@@ -115,7 +115,7 @@ def _upright(stick: Stick, grip: Grip, pad_damping: float, beam_modes: int, whol
     inner = [[_block_diagonal([each.inner[row][k] for each in parts]) for k in range(2)] for row in range(2)]
     return StickModes(
         omega=np.concatenate([each.omega for each in parts]),
-        decay=np.concatenate([each.decay for each in parts]),
+        decay_rate=np.concatenate([each.decay for each in parts]),
         kick_place=np.concatenate([each.kick_place for each in parts]),
         kick_speed=np.concatenate([each.kick_speed for each in parts]),
         direction=np.repeat([0, 1, 2], [len(each.omega) for each in parts]),
@@ -135,26 +135,26 @@ def stick_line(
     pad_damping: float = 1.0,
 ) -> StickLine:
     """The line of a stick held at a tilt and a skew; `sign` -1 for a backward stroke."""
-    place, pole, residue = _line(stick, grip, pad_damping, beam_modes)
+    position, pole, residue = _line(stick, grip, pad_damping, beam_modes)
     axes = _axes(tilt, skew) * np.array([sign, 1.0, 1.0])
-    return StickLine(stick.diameter, place, pole, residue, across=axes[:2], axis=axes[2])
+    return StickLine(stick.diameter, position, pole, residue, across=axes[:2], axis=axes[2])
 
 
 @functools.lru_cache(maxsize=64)
 def _line(stick: Stick, grip: Grip, pad_damping: float, beam_modes: int) -> tuple[Array, Complex, Complex]:
     """Places, poles and residues of `StickLine`."""
     body = _bending(stick, grip, pad_damping, beam_modes)
-    place = np.linspace(0.0, whole_length(stick), LINE_POINTS)
-    line = np.zeros((len(place), len(body.inertia)))
-    line[:, : beam_modes + 2] = free_beam(place, whole_length(stick), _mass(stick), beam_modes)[0].T
+    position = np.linspace(0.0, whole_length(stick), LINE_POINTS)
+    line = np.zeros((len(position), len(body.inertia)))
+    line[:, : beam_modes + 2] = free_beam(position, whole_length(stick), _mass(stick), beam_modes)[0].T
     poles, vectors, drive = body.solved
     upper = poles.imag >= 0.0
     twice = np.where(poles.imag > 0.0, 2.0, 1.0)
     residue = (twice * drive)[:, None] * (line @ vectors).T
-    return place, poles[upper], residue[upper]
+    return position, poles[upper], residue[upper]
 
 
-def give(stick: Stick, grip: Grip) -> tuple[float, float]:
+def compliance(stick: Stick, grip: Grip) -> tuple[float, float]:
     """m/N of the stick's end in its fingers, across and along the stick, when pushed slowly."""
     bodies = _bending(stick, grip, 1.0, MANY), _sliding(stick, grip, 1.0)
     across, along = (float(each.end @ np.linalg.solve(each.stiffness, each.end)) for each in bodies)
@@ -182,12 +182,12 @@ def whole_length(stick: Stick) -> float:
     return stick.length + stick.gripped + stick.behind
 
 
-def free_beam(place: Array, length: float, mass: float, elastic: int) -> tuple[Array, Array]:
+def free_beam(position: Array, length: float, mass: float, elastic: int) -> tuple[Array, Array]:
     """Shapes (2 + elastic, K) of a free uniform beam at places (K,) m, mass-normalised, and its wave numbers.
 
     Two rigid motions first (Rayleigh, Theory of Sound, art. 171-174).
     """
-    x = place / length
+    x = position / length
     root = np.array([*ROOTS, *((n + 0.5) * math.pi for n in range(len(ROOTS) + 1, elastic + 1))])[:elastic]
     rigid = np.stack([np.ones_like(x), math.sqrt(3.0) * (2.0 * x - 1.0)])
     lam, arg = root[:, None], np.outer(root, x)
@@ -303,14 +303,14 @@ def _blocks(body: Body, whole: bool) -> _Blocks:
     pair = np.array([int(np.argmin(np.abs(poles - poles[k].conjugate()))) for k in one] + real[1::2], int)
     s1, s2, r1, r2 = poles[first], poles[pair], (seen * drive)[first], (seen * drive)[pair]
     omega, decay = np.sqrt((s1 * s2).real), -0.5 * (s1 + s2).real
-    place, speed = (r1 + r2).real, (s1 * r1 + s2 * r2).real
+    position, speed = (r1 + r2).real, (s1 * r1 + s2 * r2).real
     order = np.argsort(omega)
     if not whole:
-        share = np.abs(speed + 2.0 * decay * place) / omega**2
+        share = np.abs(speed + 2.0 * decay * position) / omega**2
         heard = (share > NEGLIGIBLE * share.sum()) | (np.abs(speed) > NEGLIGIBLE * np.abs(speed).sum())
         order = order[heard[order]]
     inner = _energy_of(body, vectors, seen, poles, first[order], pair[order])
-    return _Blocks(omega[order], decay[order], place[order], speed[order], inner)
+    return _Blocks(omega[order], decay[order], position[order], speed[order], inner)
 
 
 def _energy_of(
@@ -326,9 +326,9 @@ def _energy_of(
     # q = a + b, p = s1 a + s2 b, the two poles' shares of the end's displacement
     a_q, a_p, b_q, b_p = -s2 / (s1 - s2), 1.0 / (s1 - s2), s1 / (s1 - s2), -1.0 / (s1 - s2)
     one, other = vectors[:, first] / seen[first], vectors[:, pair] / seen[pair]
-    place = np.hstack([one * a_q + other * b_q, one * a_p + other * b_p]).real
+    position = np.hstack([one * a_q + other * b_q, one * a_p + other * b_p]).real
     speed = np.hstack([one * s1 * a_q + other * s2 * b_q, one * s1 * a_p + other * s2 * b_p]).real
-    form = place.T @ body.stiffness @ place + speed.T @ body.inertia @ speed
+    form = position.T @ body.stiffness @ position + speed.T @ body.inertia @ speed
     half = len(first)
     return (form[:half, :half], form[:half, half:]), (form[half:, :half], form[half:, half:])
 

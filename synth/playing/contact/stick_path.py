@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import EDGE_RADIUS, Instrument
 from synth.playing.contact.hand import wander
-from synth.playing.contact.stick import give
+from synth.playing.contact.stick import compliance
 from synth.playing.stroke import Stroke
 
 NO_BITE: Final = 1e-7  # m: less is rounding
@@ -30,11 +30,11 @@ EDGE_SHARE: Final = 0.25  # of the diameter: the most that a thin tine's edge ca
 
 
 @dataclass(frozen=True)
-class Passage:
+class StickPath:
     """T tines in the order in which the stick meets them. SI."""
 
     tine: NDArray[np.int64]  # (T,) index into the instrument's tines
-    place: NDArray[np.float64]  # (T,) along the stick's way, the first at 0
+    position: NDArray[np.float64]  # (T,) along the stick's way, the first at 0
     bite: NDArray[np.float64]  # (T,) with lean, pressure and an unsteady hand; 0 where the stick passes above
     diameter: NDArray[np.float64]  # (T,)
     edge: NDArray[np.float64]  # (T,) radius of the top edge
@@ -54,23 +54,23 @@ class Passage:
 
 def passage(
     stroke: Stroke, instrument: Instrument, fundamental: NDArray[np.float64], seed: int = 0
-) -> Passage:
+) -> StickPath:
     """Whom the stroke meets. `fundamental` (R,) Hz tells low tines from high ones, for the lean."""
     group = instrument.groups[stroke.group]
     index = np.arange(group.first, group.first + group.count)
-    along = np.array([instrument.tines[i].place for i in index])
+    along = np.array([instrument.tines[i].position for i in index])
     sign = 1.0 if stroke.direction == "forward" else -1.0
     order = np.argsort(sign * along, kind="stable")
     diameter = np.array([instrument.tines[i].rod.diameter for i in index])
     bite = stroke.bite * (1.0 + stroke.lean * height_in_row(fundamental[index]))
     bite *= wander(stroke, seed, group.count)
     # a stick pressed by a hand would stand lower if nothing held it; one that passes above presses on nothing
-    across, lengthwise = give(stroke.stick, stroke.grip)
+    across, lengthwise = compliance(stroke.stick, stroke.grip)
     lower = stroke.pressure * (across * math.sin(stroke.tilt) ** 2 + lengthwise * math.cos(stroke.tilt) ** 2)
     bite = np.where(bite > NO_BITE, bite + lower, 0.0)
-    return Passage(
+    return StickPath(
         tine=index[order],
-        place=sign * (along[order] - along[order][0]),
+        position=sign * (along[order] - along[order][0]),
         bite=bite[order],
         diameter=diameter[order],
         edge=np.minimum(EDGE_RADIUS, EDGE_SHARE * diameter[order]),
@@ -87,7 +87,7 @@ def height_in_row(fundamental: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.zeros_like(pitch) if half < 1e-9 else (pitch - middle) / half
 
 
-def first_touch(way: Passage, *, end_radius: float, tilt: float, skew: float) -> NDArray[np.float64]:
+def first_touch(way: StickPath, *, end_radius: float, tilt: float, skew: float) -> NDArray[np.float64]:
     """Where the centre of the stick's end is (T,), relative to each tine's axis, as the face meets the rear edge.
 
     The face touches the edge's circle when (E - C) . n = rho, with n = (cos a, -sin a), E the edge's centre and
@@ -102,8 +102,8 @@ def first_touch(way: Passage, *, end_radius: float, tilt: float, skew: float) ->
     return np.asarray(-ahead / math.cos(skew))
 
 
-def touch_time(way: Passage, *, end_radius: float, tilt: float, skew: float) -> NDArray[np.float64]:
+def touch_time(way: StickPath, *, end_radius: float, tilt: float, skew: float) -> NDArray[np.float64]:
     """When the stick touches each tine (T,) s, unbent; the first touch of all is the stroke's start."""
-    where = way.place + first_touch(way, end_radius=end_radius, tilt=tilt, skew=skew)
+    where = way.position + first_touch(way, end_radius=end_radius, tilt=tilt, skew=skew)
     reached = where[way.touched] if way.touched.any() else where
     return np.asarray(way.start + (where - reached.min()) / way.speed)

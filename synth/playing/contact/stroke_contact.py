@@ -20,15 +20,24 @@ from synth.design.instrument import Instrument, Tine
 from synth.errors import InputError
 from synth.playing.contact import hand, layout, refusals
 from synth.playing.contact.closed_form import pluck, regime
-from synth.playing.contact.modes import Tips, tips
-from synth.playing.contact.run import EVENT, FULL, Books, Fineness, Ring, Sweep, rotation, sweep
+from synth.playing.contact.modes import ContactModes, tips
+from synth.playing.contact.run import (
+    EVENT,
+    REFERENCE,
+    ContactResolution,
+    EnergyBalance,
+    InitialState,
+    Sweep,
+    rotation,
+    sweep,
+)
 from synth.playing.contact.stick import StickLine, stick_line, stick_modes
-from synth.playing.contact.stick_path import Passage, passage
+from synth.playing.contact.stick_path import StickPath, passage
 from synth.playing.report import PARTIALS, TineTouch
 from synth.playing.stroke import ForceTrace, Stroke
 from synth.vibration.tine import TineModes
 
-__all__ = ["EVENT", "FULL", "Contact", "Fineness", "Ringing", "ringing_since", "stroke_row"]
+__all__ = ["EVENT", "REFERENCE", "Contact", "ContactResolution", "Ringing", "ringing_since", "stroke_row"]
 
 LEVERED: Final = 3  # partials among which a turn of the tip is shared out as a force
 
@@ -48,7 +57,7 @@ class Contact:
     stick: StickLine  # which pushed back
     touches: tuple[TineTouch, ...]  # of every tine of the group, in the order in which the stick passes
     warnings: tuple[str, ...]
-    books: Books
+    books: EnergyBalance
 
 
 def stroke_row(
@@ -58,7 +67,7 @@ def stroke_row(
     *,
     seed: int = 0,
     ringing: Ringing | None = None,
-    fineness: Fineness = EVENT,
+    resolution: ContactResolution = EVENT,
     allow_yield: bool = False,
     pad_damping: float = 1.0,
 ) -> Contact:
@@ -74,29 +83,29 @@ def stroke_row(
         tilt=stroke.tilt,
         skew=stroke.skew,
         sign=way.sign,
-        beam_modes=fineness.beam_modes,
+        beam_modes=resolution.beam_modes,
         grip=stroke.grip,
         pad_damping=pad_damping,
     )
     if not way.touched.any():
-        nothing = Books(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-        return Contact(_silent(way.start, fineness.bin), line, (), (), nothing)
+        nothing = EnergyBalance(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        return Contact(_silent(way.start, resolution.bin), line, (), (), nothing)
     refusals.refuse_too_low(stroke, way, tines, instrument)
-    tip = tips(tines, way.tine, depth=stroke.height, count=fineness.tine_modes)
+    tip = tips(tines, way.tine, depth=stroke.height, count=resolution.tine_modes)
     closed = pluck(stroke, way, tip)
     refusals.refuse_impossible(stroke, way, closed, instrument)
     stick = stick_modes(
         stroke.stick,
         tilt=stroke.tilt,
         skew=stroke.skew,
-        beam_modes=fineness.beam_modes,
+        beam_modes=resolution.beam_modes,
         grip=stroke.grip,
         pad_damping=pad_damping,
-        whole=fineness.whole,
+        whole=resolution.whole,
     )
     leaves = float(closed.leave[way.touched].max())
     try:
-        swept = sweep(stroke, way, tip, stick, _ring(way, tip, ringing), fineness, leaves=leaves)
+        swept = sweep(stroke, way, tip, stick, _ring(way, tip, ringing), resolution, leaves=leaves)
     except InputError as error:
         raise error.within(instrument.file) from None
     touches = tuple(_touches(swept, way, tip, closed.strike_number, instrument))
@@ -123,15 +132,15 @@ def ringing_since(tines: TineModes, displacement: Array, velocity: Array, time: 
     return later
 
 
-def _ring(way: Passage, tip: Tips, ringing: Ringing | None) -> Ring:
+def _ring(way: StickPath, tip: ContactModes, ringing: Ringing | None) -> InitialState:
     """The row's ring as the stick comes to each tine."""
-    arrival = way.start + way.place / way.speed
+    arrival = way.start + way.position / way.speed
     q, p = np.zeros(tip.frequency.shape), np.zeros(tip.frequency.shape)
     if ringing is not None:
         displacement, velocity = ringing(way.tine, arrival)
         known = min(displacement.shape[2], tip.frequency.shape[2])
         q[:, :, :known], p[:, :, :known] = displacement[:, :, :known], velocity[:, :, :known]
-    return Ring(q, p, arrival)
+    return InitialState(q, p, arrival)
 
 
 def _modes(tines: TineModes, index: Index) -> tuple[Array, Array]:
@@ -141,7 +150,7 @@ def _modes(tines: TineModes, index: Index) -> tuple[Array, Array]:
     return omega, np.where(exists, 0.5 * omega * tines.loss_factor[index], 0.0)
 
 
-def _trace(swept: Sweep, way: Passage, tip: Tips) -> ForceTrace:
+def _trace(swept: Sweep, way: StickPath, tip: ContactModes) -> ForceTrace:
     """The force in the row's own directions, from the tines' principal planes: one tine after the other."""
     lever = _lever(tip)
     impulse, push, turn = (np.empty((len(swept.bin), width)) for width in (2, 3, 2))
@@ -170,7 +179,7 @@ def _trace(swept: Sweep, way: Passage, tip: Tips) -> ForceTrace:
     )
 
 
-def _lever(tip: Tips) -> Array:
+def _lever(tip: ContactModes) -> Array:
     """1/m (T,): the force at the contact that does to the first partials, in the mean, what a turn of 1 N m does.
 
     A turn drives partial n by its slope, a force by its shape: their ratio grows from 1.4 to 11 over the length in
@@ -195,11 +204,11 @@ def _silent(start: float, width: float) -> ForceTrace:
 
 
 def _touches(
-    swept: Sweep, way: Passage, tip: Tips, strike_number: Array, instrument: Instrument
+    swept: Sweep, way: StickPath, tip: ContactModes, strike_number: Array, instrument: Instrument
 ) -> Iterator[TineTouch]:
     omega = 2.0 * math.pi * tip.frequency
     since = np.nan_to_num(swept.ring.time - swept.tally[:, layout.T_LAST])[:, None, None]
-    ring = (swept.ring.displacement - 1j * swept.ring.velocity / omega) * np.exp(tip.decay * since)
+    ring = (swept.ring.displacement - 1j * swept.ring.velocity / omega) * np.exp(tip.decay_rate * since)
     at_tip = ring * tip.tip_shape[:, None, :]
     cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]
     along = np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])[:, :PARTIALS]

@@ -96,7 +96,7 @@ def ears(instrument: Instrument) -> NDArray[np.float64]:
 def bar_middle(instrument: Instrument) -> NDArray[np.float64]:
     """The middle (3,) of the bar, all its length taken together."""
     bar = instrument.bar
-    position, _ = path(bar, np.linspace(0.0, bar.length, 201))
+    point, _ = path(bar, np.linspace(0.0, bar.length, 201))
     weight = np.full(201, 1.0)
     weight[[0, -1]] = 0.5
-    return np.asarray(weight @ position / weight.sum())
+    return np.asarray(weight @ point / weight.sum())

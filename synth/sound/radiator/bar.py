@@ -75,22 +75,22 @@ def rod_pressures(
 
 def nearest_distance(model: ModalModel, points: Array) -> float:
     """From the bar to the nearer of the listening points: sound is timed from its arrival over this way."""
-    return float(np.min(np.linalg.norm(points[:, None] - model.bar.position, axis=2)))
+    return float(np.min(np.linalg.norm(points[:, None] - model.bar.point, axis=2)))
 
 
 def _of_bar(model: ModalModel, bar: Bar, points: Array, nearest: float) -> Complex:
     length, section = bar.length, bar.section
     count = max(32, math.ceil(PER_WAVE * length * float(model.frequency[-1]) / SOUND_SPEED))
     edge = np.linspace(0.0, length, count + 1)
-    place = (edge[1:] + edge[:-1]) / 2.0
-    position, axes = path(bar, place)
-    motion = model.bar.at(place)[:, :3]
+    position = (edge[1:] + edge[:-1]) / 2.0
+    point, axes = path(bar, position)
+    motion = model.bar.at(position)[:, :3]
     step = np.full(count, length / count)
     area = float(section_of(section, bar.material.poisson).area)
-    along = Rods(position, volume=area * step, radius=np.zeros(count))
+    along = Rods(point, volume=area * step, radius=np.zeros(count))
     # each direction across the bar pushes air with the breadth that lies across it, and carries its own
-    sideways = rods(position, length=step, radius=equivalent_radius(section, section.height))
-    upwards = rods(position, length=step, radius=equivalent_radius(section, section.width))
+    sideways = rods(point, length=step, radius=equivalent_radius(section, section.height))
+    upwards = rods(point, length=step, radius=equivalent_radius(section, section.width))
     total = np.zeros((len(points), len(model.pole)), dtype=np.complex128)
     moves = model.vectors[model.bar_dof]
     for axis, pieces in enumerate((along, sideways, upwards)):
@@ -99,7 +99,7 @@ def _of_bar(model: ModalModel, bar: Bar, points: Array, nearest: float) -> Compl
         total += pressures(pieces, turned, moves, model.pole, points, nearest=nearest)
     stretch = np.sum(axes[:, 0, :, None] * np.diff(model.bar.at(edge)[:, :3], axis=0), axis=1)
     breath = (1.0 - 2.0 * bar.material.poisson) * area * stretch
-    return total + breaths(position, breath, moves, model.pole, points, nearest=nearest)
+    return total + breaths(point, breath, moves, model.pole, points, nearest=nearest)
 
 
 def _of_tines(
@@ -107,7 +107,7 @@ def _of_tines(
 ) -> Iterator[tuple[Rods, Array, NDArray[np.complexfloating]]]:
     """Every tine's pieces, how they follow its base and partials (K, 3, D), and those in every mode (D, M)."""
     modes, bases = model.tines, model.bases
-    at_base = model.bar.at(bases.place).reshape(-1, model.bar_count)
+    at_base = model.bar.at(bases.position).reshape(-1, model.bar_count)
     carried = (at_base @ model.vectors[model.bar_dof]).reshape(len(tines), 6, -1)
     for r, tine in enumerate(tines):
         height = np.unique(modes.height[r])
@@ -125,8 +125,8 @@ def _of_tines(
             shape = modes.shape[r, dof >= 0, : len(height)].T
             follows.append(direction[:, None] * shape[:, None])
             moves.append(model.vectors[dof[dof >= 0]])
-        position, _ = model.bar.frame_at(bases.place[r])
-        across, ends = _tine_rods(tine, trim[r], height, position + above)
+        point, _ = model.bar.frame_at(bases.position[r])
+        across, ends = _tine_rods(tine, trim[r], height, point + above)
         yield across, np.concatenate(follows, axis=2), np.concatenate(moves)
         yield ends, along, carried[r]
 

@@ -38,18 +38,18 @@ def pickup_radiator(model: ModalModel, instrument: Instrument) -> Radiator:
     pickup = instrument.pickup
     circuit = Circuit(pickup.resonance, pickup.quality, pickup.corner)
     if pickup.kind == "magnetic":
-        which = instrument.tines.index(nearest(instrument.tines, pickup.place))
+        which = instrument.tines.index(nearest(instrument.tines, pickup.position))
         swing = tip_shape(model, tine=[which])[0, 0 if pickup.faces == "along" else 1]
         contact = np.stack([swing, swing * model.pole])
         return Magnetic(contact, pickup.sensitivity, pickup.gap, circuit, pickup.playback)
     if pickup.kind == "contact":
-        sensed = _upwards(model, pickup.place) * model.pole**2
+        sensed = _upwards(model, pickup.position) * model.pole**2
     elif pickup.kind == "strain":
         sensed = _strain(model, instrument, pickup)
     else:
         support = _pressed(instrument)
         spring = support.stiffness * (1.0 + 1j * support.loss_factor)
-        sensed = spring * _upwards(model, support.place)
+        sensed = spring * _upwards(model, support.position)
     return Piezo(
         sensed[None],
         pickup.sensitivity,
@@ -59,18 +59,18 @@ def pickup_radiator(model: ModalModel, instrument: Instrument) -> Radiator:
     )
 
 
-def _upwards(model: ModalModel, place: float) -> Complex:
+def _upwards(model: ModalModel, position: float) -> Complex:
     """The bar's motion (M,) towards its own up at a place."""
-    _, axes = model.bar.frame_at(place)
-    return np.asarray(axes[2] @ bar_shape(model, place)[:3])
+    _, axes = model.bar.frame_at(position)
+    return np.asarray(axes[2] @ bar_shape(model, position)[:3])
 
 
 def _strain(model: ModalModel, instrument: Instrument, pickup: Pickup) -> Complex:
     """The strain (M,) of the bar's upper face, averaged over the disc: half the height times the curvature."""
     length = instrument.bar.length
-    place = min(max(pickup.place, DISC), length - DISC)
-    _, axes = model.bar.frame_at(place)
-    turn = [axes[1] @ bar_shape(model, place + side * DISC)[3:] for side in (-1.0, 1.0)]
+    position = min(max(pickup.position, DISC), length - DISC)
+    _, axes = model.bar.frame_at(position)
+    turn = [axes[1] @ bar_shape(model, position + side * DISC)[3:] for side in (-1.0, 1.0)]
     return np.asarray(instrument.bar.section.height / 2.0 * (turn[1] - turn[0]) / (2.0 * DISC))
 
 
@@ -81,10 +81,10 @@ def _pressed(instrument: Instrument) -> Support:
         raise InputError(
             "a pad pickup lies under a support that holds the bar up, and the bar has none",
             remedy="write one among bar.supports, or take a contact pickup",
-            place="pickup.kind",
+            location="pickup.kind",
             file=instrument.file,
         )
-    return min(holding, key=lambda each: abs(each.place - instrument.pickup.place))
+    return min(holding, key=lambda each: abs(each.position - instrument.pickup.position))
 
 
 @dataclass(frozen=True)

@@ -70,21 +70,23 @@ def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrum
     bases, met = model.bases, np.flatnonzero(np.bincount(trace.tine))
     middle = met[len(met) // 2]
     frame = np.stack([bases.along, bases.across, bases.pointing], axis=1)[middle]  # the row's axes as rows
-    foot, _ = model.bar.frame_at(bases.place[met])
+    foot, _ = model.bar.frame_at(bases.position[met])
     tip = (
         foot + bases.arm[met] + (model.tines.tip - model.tines.height[:, 0])[met, None] * bases.pointing[met]
     )
-    share = np.gradient(line.place)
+    share = np.gradient(line.position)
     share[[0, -1]] /= 2.0
     pieces = rods(
-        tip.mean(axis=0) + line.place[:, None] * (line.axis @ frame), length=share, radius=line.diameter / 2.0
+        tip.mean(axis=0) + line.position[:, None] * (line.axis @ frame),
+        length=share,
+        radius=line.diameter / 2.0,
     )
     moves = line.residue.T
     return np.stack(
         [
             pressures(
                 pieces,
-                np.eye(len(line.place))[:, None] * (direction @ frame)[:, None],
+                np.eye(len(line.position))[:, None] * (direction @ frame)[:, None],
                 moves,
                 line.pole,
                 points,

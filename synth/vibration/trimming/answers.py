@@ -139,5 +139,5 @@ def _out_of_reach(tine: Tine, reach: Reach) -> InputError:
     return InputError(
         f"tine {tine.number}: no place of the nut '{wish.nut.name}' {brings}",
         remedy=reach_words(wish, reach, met=False),
-        place=f"group[{tine.group + 1}]",
+        location=f"group[{tine.group + 1}]",
     )

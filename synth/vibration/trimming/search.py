@@ -43,9 +43,9 @@ def along(aim: Aim, nuts: tuple[Nut, ...]) -> tuple[list[Start], Curve]:
     low, high = heights[0] / 2.0, aim.length - above[-1] - heights[-1] / 2.0
     if high <= low:
         return [], Curve(nuts, np.zeros(0), np.zeros(0))
-    place = np.linspace(low, high, GRID)[:, None] + above
-    length, (off, *_) = _look(aim, nuts, place / aim.length)
-    stand = place * (length / aim.length)[:, None]  # shares of the length stay
+    position = np.linspace(low, high, GRID)[:, None] + above
+    length, (off, *_) = _look(aim, nuts, position / aim.length)
+    stand = position * (length / aim.length)[:, None]  # shares of the length stay
     free = meets_none(aim.tine, nuts, stand)
     x, tall = _crossings_along(off, free, stand[:, 0], length)
     ways = ((1.0,) * len(nuts),)
@@ -73,10 +73,10 @@ def pair(aim: Aim, nuts: tuple[Nut, Nut]) -> tuple[list[Start], Array]:
     fields = [np.where(useful, each, np.nan).reshape(count, count) for each in off]
     cells, ways = _cells(fields, share)
     tall = length.reshape(count, count)[*cells.T]
-    place = (share[cells] + (share[1] - share[0]) / 2.0) * tall[:, None]
+    position = (share[cells] + (share[1] - share[0]) / 2.0) * tall[:, None]
     starts = [
         Start(aim, nuts, own, tuple(where), way)
-        for own, where, way in zip(tall.tolist(), place.tolist(), ways, strict=True)
+        for own, where, way in zip(tall.tolist(), position.tolist(), ways, strict=True)
     ]
     return starts, np.exp(off[0][room]) * aim.wishes[0][1]
 
@@ -120,12 +120,12 @@ def _works(aim: Aim, nut: Nut, share: Array) -> Bools:
     return np.asarray(np.abs(off + math.log(aim.wishes[0][1] / without(aim))) > IDLE)
 
 
-def _crossings_along(off: Array, free: Bools, place: Array, length: Array) -> tuple[Array, Array]:
+def _crossings_along(off: Array, free: Bools, position: Array, length: Array) -> tuple[Array, Array]:
     """Places and lengths (C,) where `off` (G,) crosses 0, and on both sides of where it turns back just before."""
     cross = np.flatnonzero(free[1:] & free[:-1] & (np.sign(off[1:]) != np.sign(off[:-1])))
     t = off[cross] / (off[cross] - off[cross + 1])
-    x, tall = (each[cross] + t * (each[cross + 1] - each[cross]) for each in (place, length))
+    x, tall = (each[cross] + t * (each[cross + 1] - each[cross]) for each in (position, length))
     size = np.abs(off)
     turns = (size[1:-1] <= size[:-2]) & (size[1:-1] <= size[2:]) & (size[1:-1] < BLUR) & free[1:-1]
     beside = np.concatenate([np.flatnonzero(turns) - 1, np.flatnonzero(turns) + 3]).clip(0, len(off) - 1)
-    return np.concatenate([x, place[beside]]), np.concatenate([tall, length[beside]])
+    return np.concatenate([x, position[beside]]), np.concatenate([tall, length[beside]])

@@ -58,7 +58,7 @@ class Start:
     aim: Aim
     nuts: tuple[Nut, ...]
     length: float
-    place: tuple[float, ...]  # (J,) m
+    position: tuple[float, ...]  # (J,) m
     ways: Ways  # a wish's (J,)
 
 
@@ -94,20 +94,20 @@ def settle(starts: Sequence[Start]) -> list[list[TrimSolution]]:
     for _, group in groupby(sorted(range(len(starts)), key=kind), key=kind):
         own = list(group)
         for n, solution in _Batch([starts[each] for each in own]).solutions():
-            start, place = starts[own[n]], np.array([each.position for each in solution.nuts])
+            start, position = starts[own[n]], np.array([each.position for each in solution.nuts])
             before = known.setdefault((id(start.aim), start.nuts, solution.locked), [])
-            if all(np.max(np.abs(place - other)) > SAME for other in before):
-                before.append(place)
+            if all(np.max(np.abs(position - other)) > SAME for other in before):
+                before.append(position)
                 found[own[n]].append(solution)
     return found
 
 
-def meets_none(tine: Tine, nuts: Sequence[Nut], place: Array) -> Bools:
+def meets_none(tine: Tine, nuts: Sequence[Nut], position: Array) -> Bools:
     """Whether nuts at places (G, J) meet none that the tine has already (G,)."""
-    free = np.ones(len(place), dtype=bool)
+    free = np.ones(len(position), dtype=bool)
     for each in tine.trim:
         for column, nut in enumerate(nuts):
-            free &= np.abs(place[:, column] - each.position) >= (each.nut.height + nut.height) / 2.0
+            free &= np.abs(position[:, column] - each.position) >= (each.nut.height + nut.height) / 2.0
     return free
 
 
@@ -123,23 +123,23 @@ class _Batch:
         self.wanted = np.log(np.where(self.fixed, self.bare, pitch / plane_ratios(self.tines)[:, 0]))
         self.partial = np.array([[partial - 1 for partial, _ in aim.wishes] for aim in aims])
         self.target = np.log([[ratio for _, ratio in aim.wishes] for aim in aims])
-        self.place = np.array([start.place for start in starts])
+        self.position = np.array([start.position for start in starts])
         self.ways = np.array([start.ways for start in starts]) * self.bare[:, None, None]
 
     def solutions(self) -> Iterator[tuple[int, TrimSolution]]:
         x = np.zeros((1 + self.target.shape[1], len(self.starts)))
         x[0] = np.log([start.length for start in self.starts])
         x, there = _newton(self._miss, x)
-        length, place = np.exp(x[0]), self._moved(x)
-        cents = self._cents_per_metre(length, place)
-        for n in np.flatnonzero(there & self._fits(length, place)).tolist():
-            placed = tuple(PlacedNut(nut, float(z)) for nut, z in zip(self.nuts[n], place[n], strict=True))
+        length, position = np.exp(x[0]), self._moved(x)
+        cents = self._cents_per_metre(length, position)
+        for n in np.flatnonzero(there & self._fits(length, position)).tolist():
+            placed = tuple(PlacedNut(nut, float(z)) for nut, z in zip(self.nuts[n], position[n], strict=True))
             locked = self.starts[n].ways == LOCKED
             slopes = tuple(float(each) for each in cents[n])
             yield n, TrimSolution(placed, float(length[n]), slopes, locked, self.tines[n].rod.pitch)
 
     def _moved(self, x: Array) -> Array:
-        return np.asarray(self.place + np.einsum("wc,cwj->cj", x[1:], self.ways))
+        return np.asarray(self.position + np.einsum("wc,cwj->cj", x[1:], self.ways))
 
     def _miss(self, x: Array) -> Array:
         """By how much (1 + W, C) each equation is missed, at ln length and ways moved over length."""
@@ -148,34 +148,36 @@ class _Batch:
         upper = np.take_along_axis(logs, self.partial, axis=1)
         return np.concatenate([first[None], (upper - logs[:, :1] - self.target).T])
 
-    def _logs(self, length: Array, place: Array) -> Array:
-        return log_frequencies(self.tines, length, self.nuts, place, partials=int(self.partial.max()) + 1)
+    def _logs(self, length: Array, position: Array) -> Array:
+        return log_frequencies(self.tines, length, self.nuts, position, partials=int(self.partial.max()) + 1)
 
-    def _cents_per_metre(self, length: Array, place: Array) -> Array:
+    def _cents_per_metre(self, length: Array, position: Array) -> Array:
         """How the first wish's interval answers each nut (C, J), the length following so that the pitch stays."""
 
-        def both(length: Array, place: Array) -> Array:
-            logs = self._logs(length, place)
+        def both(length: Array, position: Array) -> Array:
+            logs = self._logs(length, position)
             return np.stack(
                 [logs[:, 0], np.take_along_axis(logs, self.partial[:, :1], axis=1)[:, 0] - logs[:, 0]]
             )
 
-        by_length = (both(length * (1 + _STEP), place) - both(length * (1 - _STEP), place)) / (2 * _STEP)
+        by_length = (both(length * (1 + _STEP), position) - both(length * (1 - _STEP), position)) / (
+            2 * _STEP
+        )
         columns = []
-        for unit in np.eye(place.shape[1]):
+        for unit in np.eye(position.shape[1]):
             step = _STEP * self.bare[:, None] * unit
-            by_nut = (both(length, place + step) - both(length, place - step)) / (2 * _STEP * self.bare)
+            by_nut = (both(length, position + step) - both(length, position - step)) / (2 * _STEP * self.bare)
             follow = np.where(self.fixed, 0.0, by_nut[0] / by_length[0])
             columns.append((by_nut[1] - follow * by_length[1]) / CENT)
         return np.stack(columns, axis=1)
 
-    def _fits(self, length: Array, place: Array) -> Bools:
+    def _fits(self, length: Array, position: Array) -> Bools:
         half = np.array([[nut.height / 2.0 for nut in nuts] for nuts in self.nuts])
-        fits = np.all((place >= half) & (place <= length[:, None] - half), axis=1)
-        fits &= np.all(np.diff(place, axis=1) >= half[:, 1:] + half[:, :-1] - _TOUCHING, axis=1)
+        fits = np.all((position >= half) & (position <= length[:, None] - half), axis=1)
+        fits &= np.all(np.diff(position, axis=1) >= half[:, 1:] + half[:, :-1] - _TOUCHING, axis=1)
         free = [
             bool(meets_none(tine, nuts, own[None])[0])
-            for tine, nuts, own in zip(self.tines, self.nuts, place, strict=True)
+            for tine, nuts, own in zip(self.tines, self.nuts, position, strict=True)
         ]
         return np.asarray(fits & free & (length >= SHORTEST) & (length <= LONGEST))
 
