@@ -344,7 +344,11 @@ def calibrated(one: Instrument, at: Room, dice: np.random.Generator) -> tuple[fl
         pitch = heard(design, bar_of(design), row.length, row.trim, unseen).frequency[:, :, 0]
         off.append(float(np.max(np.abs(1200.0 * np.log2(np.sqrt(np.prod(pitch, axis=1)) / truth)))))
     loss = [each for each in result.fitted if each.unknown.kind == "clamp-loss"]
-    return off[0], off[1], (loss[0].value - rod.clamp_loss) / loss[0].standard_uncertainty if loss else math.nan
+    return (
+        off[0],
+        off[1],
+        (loss[0].value - rod.clamp_loss) / loss[0].standard_uncertainty if loss else math.nan,
+    )
 
 
 HEAD = f"{'':18s}  measure: f, T60 off; told; lost   tune: off, cents   calibrate: cents, loss off"

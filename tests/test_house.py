@@ -45,6 +45,7 @@ PLACES = """
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
     recording.retune recording.corrected recording.parameters recording.calibration_model recording.apart
     recording.calibrate
+    page.blob page.wasm page.approach page.sounding page.functions page.pack page.build
     doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
     doors.live_session doors.live doors.cli
 """
@@ -122,7 +123,7 @@ def place(name):
     return ORDER.index(name)
 
 
-ROOMS = ["design", "vibration", "playing", "sound", "workshop", "recording", "doors"]
+ROOMS = ["design", "vibration", "playing", "sound", "workshop", "recording", "page", "doors"]
 
 
 def test_every_module_has_its_place_in_the_order():

@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from typing import Any, Final, NamedTuple
 
-from synth.playing.contact.compiled import inlined, whole
+from synth.playing.contact.compiled import cached_jit, inlined
 from synth.playing.contact.layout import (
     BIN,
     CALMED,
@@ -44,7 +44,7 @@ from synth.playing.contact.stroke_contact import LEVERED
 class Tines(NamedTuple):
     """R tines with 2n modes for the contact and N columns of shapes, at K depths below their tips. SI."""
 
-    place: Any  # (R,) along the bar
+    position: Any  # (R,) along the bar
     core: Any  # (R,) half width of the flat top
     edge: Any  # (R,) radius of the rounded edge
     high: Any  # (R,) -1 for the lowest of its group, 1 for the highest
@@ -94,7 +94,7 @@ C_START: Final = 1  # s
 C_STOP: Final = 2  # s
 
 
-@whole
+@cached_jit
 def lay(
     tines: Tines, stick: Stick, index: Any, wish: Any, row: Row, held: Held, state: State, lever: Any
 ) -> int:
@@ -103,10 +103,10 @@ def lay(
     `lever` (T,) is 1/m: what a turn of the tip does besides the force (`stroke_contact`).
     """
     touched = 0
-    first = tines.place[index[0]]
+    first = tines.position[index[0]]
     for i in range(index.shape[0]):
         r = index[i]
-        row.form[i, PLACE] = wish[W_SIGN] * (tines.place[r] - first)
+        row.form[i, PLACE] = wish[W_SIGN] * (tines.position[r] - first)
         row.form[i, HEIGHT] = bite(stick, wish, tines.high[r])
         row.form[i, HALF] = tines.core[r]
         row.form[i, EDGE] = tines.edge[r]
@@ -129,11 +129,12 @@ def lay(
 @inlined
 def bite(stick: Stick, wish: Any, high: float) -> float:
     """How deep a tine is bitten; -1 where the stick passes above. A stick pressed by a hand stands lower."""
-    deep = wish[W_BITE] * (1.0 + wish[W_LEAN] * high)
+    deep: float = wish[W_BITE] * (1.0 + wish[W_LEAN] * high)
     if deep <= NO_BITE:
         return -1.0
     across = stick.law[ACROSS] * math.sin(wish[W_TILT]) ** 2
-    return deep + wish[W_PRESSURE] * (across + stick.law[LENGTHWISE] * math.cos(wish[W_TILT]) ** 2)
+    pressed: float = wish[W_PRESSURE] * (across + stick.law[LENGTHWISE] * math.cos(wish[W_TILT]) ** 2)
+    return deep + pressed
 
 
 @inlined
@@ -143,8 +144,8 @@ def lay_modes(tines: Tines, wish: Any, row: Row, i: int, r: int) -> None:
         row.shape[i, k], row.slope[i, k] = below(tines, r, k, wish[W_HEIGHT])
     for k in range(2 * n):
         row.omega[i, k] = tines.omega[r, k]
-        row.decay[i, k] = tines.decay_rate[r, k]
-        row.root[i, k] = tines.root[r, k]
+        row.decay_rate[i, k] = tines.decay_rate[r, k]
+        row.root_moment[i, k] = tines.root[r, k]
         rotations(row.turns, i, k, tines.omega[r, k], tines.decay_rate[r, k], wish[W_STEP])
     for level in range(1 + len(QUIET)):
         a = 0.0
@@ -155,9 +156,9 @@ def lay_modes(tines: Tines, wish: Any, row: Row, i: int, r: int) -> None:
                 a += row.shape[i, k] ** 2
                 b += row.shape[i, k] * row.slope[i, k]
                 c += row.slope[i, k] ** 2
-        row.give[level, i, 0] = a
-        row.give[level, i, 1] = b
-        row.give[level, i, 2] = c
+        row.mobility[level, i, 0] = a
+        row.mobility[level, i, 1] = b
+        row.mobility[level, i, 2] = c
 
 
 @inlined
@@ -258,7 +259,7 @@ def give(stick: Stick, wish: Any, held: Held, level: int) -> None:
     """Velocity of the end per impulse, of what swings on in the quiet step."""
     for a in range(3):
         for b in range(3):
-            held.give[level, a, b] = 0.0
+            held.mobility[level, a, b] = 0.0
     for d in range(3):
         first = 0 if d == 0 else stick.blocks[d - 1]
         last = stick.omega.shape[0] if d == 2 else stick.blocks[d]
@@ -268,7 +269,7 @@ def give(stick: Stick, wish: Any, held: Held, level: int) -> None:
                 own += stick.kick[1, k]
         for a in range(3):
             for b in range(3):
-                held.give[level, a, b] += own * held.axes[d, a] * held.axes[d, b]
+                held.mobility[level, a, b] += own * held.axes[d, a] * held.axes[d, b]
 
 
 @inlined
@@ -302,7 +303,7 @@ def rest(state: State) -> None:
     state.clock[NEXT] = 1
 
 
-@whole
+@cached_jit
 def meet(
     index: Any, dof: Any, vectors: Any, pole: Any, amplitude: Any, moment: float, turned: Any, state: State
 ) -> None:
@@ -342,7 +343,7 @@ def turn_to(pole: Any, amplitude: Any, time: float, turned: Any) -> None:
         turned[3, m] = pole[0, m] * y + pole[1, m] * x
 
 
-@whole
+@cached_jit
 def set_off(stick: Stick, wish: Any, row: Row, state: State, course: Any) -> None:
     """Where the stick's end is at which second, and where patience ends: `course` (3,), as `run._course`."""
     touch = math.inf
@@ -364,7 +365,7 @@ def set_off(stick: Stick, wish: Any, row: Row, state: State, course: Any) -> Non
     course[C_STOP] = wish[W_START] + (last + TAIL) / wish[W_SPEED] + 2.0 * PATIENCE
 
 
-@whole
+@cached_jit
 def emptied(state: State, history: Any) -> None:
     """Writes the bins under way into the history, as the end of a pass does: a pass that pauses is heard up to now.
 
@@ -385,4 +386,5 @@ def first_touch(stick: Stick, wish: Any, row: Row, i: int) -> float:
     ahead = (rho + rise * si) / math.cos(wish[W_TILT])
     if rise < -rho * si:
         ahead = math.sqrt(max(rho**2 - rise**2, 0.0))
-    return -(row.form[i, HALF] + ahead) / math.cos(wish[W_SKEW])
+    where: float = -(row.form[i, HALF] + ahead) / math.cos(wish[W_SKEW])
+    return where

@@ -86,7 +86,7 @@ class Rounded:
 
 
 def rounded(values: Array, bits: int, step: Array) -> Rounded:
-    """Rows (V, 2, M) to so many bits of the greater part of each number, 14 at most, and not below a step (V, M)."""
+    """Rows (V, 2, M) to so many bits of the greater part of each number, 14 at most, not below a step (V, M)."""
     largest = np.abs(values).max(axis=(1, 2), initial=0.0)
     scale = np.where(largest > 0.0, largest, 1.0).astype("<f4")
     relative = values / scale[:, None, None]

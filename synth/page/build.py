@@ -31,7 +31,7 @@ class Page:
 
 
 def page(scenes: Sequence[Scene], *, quality: str = "usual") -> Page:
-    """The page of scenes of one instrument, the first one heard first. Raises `InputError` where it cannot be made."""
+    """The page of scenes of one instrument, the first heard first. Raises `InputError` where none can be made."""
     content = pack(scenes, quality=quality)
     words = left_out(content)
     head = {**content.head, "functions": signatures(), "left_out": list(words)}

@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.cache import kept
+from synth.cache import cached
 from synth.errors import InputError
 from synth.page import approach, sounding, wasm
 from synth.playing.contact import kernel, layout
@@ -61,7 +61,7 @@ _FUNCTIONS: Final = (
     "ring: state f8[2], step f8[3], table f4[3], first i8, count i8, total f4[2], out f8[2]",
     "advance: state f8[2], step f8[3], count i8",
     "filtered: sections f8[2], memory f8[3], sound f8[2]",
-    "limited: sound f8[2], memory f8[1], cap f8, attack f8, release f8, gain f8[1]",
+    "limited: sound f8[2], memory f8[1], ceiling f8, attack f8, release f8, gain f8[1]",
     "line_weights: pole f8[2], thickness f8[2], residue f8[3], strength f8[1], point f8[2], directions f8[2],"
     " ears f8[2], sound_speed f8, nearest f8, weights f8[4]",
     "gathered: body Body, pole f8[2], r i8, momenta f4[3]",
@@ -80,7 +80,7 @@ class Module:
 
 def compiled() -> bytes:
     """The module for the browser, kept or made. Raises `InputError` where this numba cannot."""
-    return kept("page", _edition(), _made).code.tobytes()
+    return cached("page", _edition(), _made).code.tobytes()
 
 
 def sources() -> list[wasm.Source]:
@@ -106,7 +106,8 @@ def _type(kind: str) -> Any:
 
     for table, shapes in _SHAPES.items():
         if kind == table.__name__:
-            return types.NamedTuple([_type(each) for each in shapes.split()], table)
+            named: Any = types.NamedTuple
+            return named([_type(each) for each in shapes.split()], table)
     number = {"f8": types.float64, "f4": types.float32, "i8": types.int64}[kind[:2]]
     return types.Array(number, int(kind[3]), "C") if "[" in kind else number
 

@@ -1,4 +1,4 @@
-"""What a page knows of an instrument: tines, sticks, coupled modes and radiators, as arrays for the compiled functions.
+"""What a page knows of an instrument, as arrays for the compiled functions: tines, sticks, modes, radiators.
 
 In: scenes of one instrument, one for each thing it is heard through. Out: a header of plain words and numbers, and
 a `Blob`. Bar and pickup share a bank of modes, each board has one of its own. A bank carries its modes' shapes on
@@ -23,7 +23,7 @@ from synth.page.blob import Blob, Rounded, rounded
 from synth.page.functions import MODES
 from synth.playing.contact.modes import tips
 from synth.playing.contact.run import EVENT
-from synth.playing.contact.stick import StickLine, give, stick_line, stick_modes
+from synth.playing.contact.stick import StickLine, compliance, stick_line, stick_modes
 from synth.playing.contact.stick_path import EDGE_SHARE, height_in_row
 from synth.playing.stroke import Grip
 from synth.sound.audio import FULL_SCALE, RATE
@@ -102,7 +102,7 @@ def _picture(scene: Scene) -> list[dict[str, Any]]:
     """Every tine as it is drawn: where it stands along the bar, its free length and thickness, m, and its pitch."""
     return [
         {
-            "x": tine.place,
+            "x": tine.position,
             "length": round(float(length), 6),
             "diameter": tine.rod.diameter,
             "hz": round(float(hz), 3),
@@ -130,12 +130,12 @@ def _tines(scene: Scene, blob: Blob) -> dict[str, Any]:
     )
     flat = (len(tines), -1)
     return {
-        "place": blob.put([each.place for each in tines], "f8"),
+        "position": blob.put([each.position for each in tines], "f8"),
         "core": blob.put(diameter / 2.0 - edge, "f8"),
         "edge": blob.put(edge, "f8"),
         "high": blob.put(high, "f8"),
         "omega": blob.put(2.0 * math.pi * tip.frequency.reshape(flat), "f8"),
-        "decay_rate": blob.put(tip.decay.reshape(flat), "f8"),
+        "decay_rate": blob.put(tip.decay_rate.reshape(flat), "f8"),
         "root": blob.put(tip.root_moment.reshape(flat), "f8"),
         "axis": blob.put(tip.axis, "f8"),
         "drop": blob.put(tip.drop, "f8"),
@@ -169,7 +169,7 @@ def _sticks(instrument: Instrument, blob: Blob) -> dict[str, Any]:
 def _stick(stick: Any, grip: Grip, blob: Blob) -> dict[str, Any]:
     """`approach.Stick`, and the stick's line for its own sound."""
     modes = stick_modes(stick, tilt=0.0, skew=0.0, beam_modes=EVENT.beam_modes, grip=grip, whole=EVENT.whole)
-    across, lengthwise = give(stick, grip)
+    across, lengthwise = compliance(stick, grip)
     law = [
         stick.contact_stiffness,
         stick.friction,
@@ -181,7 +181,7 @@ def _stick(stick: Any, grip: Grip, blob: Blob) -> dict[str, Any]:
     line = stick_line(stick, tilt=0.0, skew=0.0, sign=1.0, beam_modes=EVENT.beam_modes, grip=grip)
     return {
         "omega": blob.put(modes.omega, "f8"),
-        "decay_rate": blob.put(modes.decay, "f8"),
+        "decay_rate": blob.put(modes.decay_rate, "f8"),
         "kick": blob.put(np.stack([modes.kick_place, modes.kick_speed]), "f8"),
         "blocks": blob.put(np.searchsorted(modes.direction, [1, 2]), "i8"),
         "law": blob.put(law, "f8"),
@@ -190,14 +190,14 @@ def _stick(stick: Any, grip: Grip, blob: Blob) -> dict[str, Any]:
 
 
 def _line(line: StickLine, blob: Blob) -> dict[str, Any]:
-    share = np.gradient(line.place)
+    share = np.gradient(line.position)
     share[[0, -1]] /= 2.0
     pieces = rods(np.zeros((len(share), 3)), length=share, radius=line.diameter / 2.0)
     heard = line.pole.imag < math.pi * RATE  # as in `sound.drive`
     pole = line.pole[heard]
     wave = np.abs(pole.imag) / SOUND_SPEED
     return {
-        "place": blob.put(line.place, "f8"),
+        "position": blob.put(line.position, "f8"),
         "pole": blob.put(_parts(pole), "f8"),
         "residue": blob.put(_parts(line.residue[heard]).swapaxes(0, 1), "f4"),
         "strength": blob.put(AIR_DENSITY * pieces.volume, "f8"),
@@ -237,7 +237,7 @@ def body(model: ModalModel) -> BodyParts:
     number = np.full(len(model.vectors), -1)
     number[own] = bars + np.arange(len(own))
     rows = np.concatenate([model.vectors[model.bar_dof], model.vectors[own]])
-    base = model.bar.at(model.bases.place)
+    base = model.bar.at(model.bases.position)
     return BodyParts(
         dof=np.where(model.tine_dof >= 0, number[np.maximum(model.tine_dof, 0)], -1),
         vectors=np.stack([rows.real, rows.imag], axis=1).astype(np.float64),
@@ -262,7 +262,7 @@ def _reach(model: ModalModel) -> Array:
 def _force(model: ModalModel, base: Array) -> Array:
     """F (R, 6, 2, N) with coupling = base^T F: how partials pull at their base (`coupling.couple`)."""
     force = np.zeros((len(base), 6, *model.tine_dof.shape[1:]))
-    carriers = model.carrier_dof.stop
+    carriers = model.host_dof.stop
     for r, motion in enumerate(base):
         here = model.tine_dof[r] >= 0
         wanted = model.coupling[: model.bar_count, model.tine_dof[r][here] - carriers]
@@ -319,7 +319,7 @@ def _gain_at(sections: Array, frequency: float) -> float:
 def _air(scene: Scene, blob: Blob) -> dict[str, Any]:
     """Where ears and tips are: for the stick's own sound, and for the picture."""
     model, bases = scene.model, scene.model.bases
-    foot, _ = model.bar.frame_at(bases.place)
+    foot, _ = model.bar.frame_at(bases.position)
     clamp = foot + bases.arm
     above = (model.tines.tip - model.tines.height[:, 0])[:, None]
     points = ears(scene.instrument)

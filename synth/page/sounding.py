@@ -18,7 +18,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from synth.page.approach import Tines, below, turn_to
-from synth.playing.contact.compiled import inlined, whole
+from synth.playing.contact.compiled import cached_jit, inlined
 from synth.playing.contact.layout import H_BIN, H_TINE
 from synth.sound.bandlimit import BETA, REACH, SPREAD
 
@@ -37,7 +37,7 @@ class Body(NamedTuple):
     partial: Any  # (R, 2, N) Hz
 
 
-@whole
+@cached_jit
 def windows(node: Any, share_of_node: Any, weights: Any, past: Any, share: Any, low: Any) -> None:
     """What `bandlimit` knows: weights on half frames (F + 1, SPREAD), moments and shares of its integral, low-pass.
 
@@ -80,7 +80,7 @@ def bessel(x: float) -> float:
     return total
 
 
-@whole
+@cached_jit
 def tables(
     pole: Any, rate: float, past: Any, share: Any, ring: Any, turns: Any, step: Any, limited: Any
 ) -> None:
@@ -117,7 +117,7 @@ def power(pole: Any, m: int, time: float) -> Any:
     return fade * math.cos(pole[1, m] * time), fade * math.sin(pole[1, m] * time)
 
 
-@whole
+@cached_jit
 def weigh(step: Any, weights: Any, table: Any) -> None:
     """From a state to the W frames that follow it (M, 2, P W), for weights (P, 2, M)."""
     width = step.shape[0] - 1
@@ -130,7 +130,7 @@ def weigh(step: Any, weights: Any, table: Any) -> None:
                 table[m, 1, p * width + n] = -(weights[p, 0, m] * b + weights[p, 1, m] * a)
 
 
-@whole
+@cached_jit
 def driven(tines: Tines, body: Body, pole: Any, r: int, depth: float, slot: int, drives: Any) -> None:
     """What 1 N s along and across the row, so far below tine r's tip, adds to the modes: two slots of (S, 2, M)."""
     planes = body.dof.shape[1]
@@ -164,7 +164,7 @@ def add_row(to: Any, at: int, rows: Any, row: int, factor: float) -> None:
         to[at, 1, m] += factor * rows[row, 1, m]
 
 
-@whole
+@cached_jit
 def answers(
     pole: Any,
     rate: float,
@@ -212,7 +212,7 @@ def sounded(heard: Any, turns: Any, n: int) -> float:
     return total
 
 
-@whole
+@cached_jit
 def spread(
     history: Any,
     used: int,
@@ -262,7 +262,7 @@ def spread(
     return lost
 
 
-@whole
+@cached_jit
 def touched(grid: Any, size: int, loud: Any) -> int:
     """Which inputs (Q,) have a force on the first `size` half frames: marked in `loud`; how many."""
     count = 0
@@ -275,7 +275,7 @@ def touched(grid: Any, size: int, loud: Any) -> int:
     return count
 
 
-@whole
+@cached_jit
 def shift(grid: Any, size: int) -> None:
     """The first `size` half frames are done with."""
     for q in range(grid.shape[0]):
@@ -285,7 +285,7 @@ def shift(grid: Any, size: int) -> None:
             grid[q, g] = 0.0
 
 
-@whole
+@cached_jit
 def leave(
     grid: Any, first: int, count: int, loud: Any, slots: Any, turns: Any, drives: Any, left: Any, state: Any
 ) -> None:
@@ -330,7 +330,7 @@ def gather(left: Any, turns: Any, part: int, at: int, a: float, b: float, c: flo
         )
 
 
-@whole
+@cached_jit
 def hear(
     grid: Any,
     first: int,
@@ -363,7 +363,7 @@ def hear(
                     out[p, n] += push * beyond[s, p, odd, n - begin]
 
 
-@whole
+@cached_jit
 def ring(state: Any, step: Any, table: Any, first: int, count: int, total: Any, out: Any) -> None:
     """Adds frames `first` to `first + count` of what rings to out (P, n), and moves state (2, M) there.
 
@@ -403,7 +403,7 @@ def lay_on(total: Any, i: int, table: Any, m: int, x: float, y: float) -> None:
         total[i, j] += x * table[m, 0, j] + y * table[m, 1, j]
 
 
-@whole
+@cached_jit
 def advance(state: Any, step: Any, count: int) -> None:
     """The same in silence."""
     width = step.shape[0] - 1
@@ -418,7 +418,7 @@ def advance(state: Any, step: Any, count: int) -> None:
         left -= n
 
 
-@whole
+@cached_jit
 def filtered(sections: Any, memory: Any, sound: Any) -> None:
     """Second-order sections (K, 6), a_0 = 1, over every row of sound (C, n), in place; memory (C, K, 2)."""
     for c in range(sound.shape[0]):
@@ -435,9 +435,9 @@ def filtered(sections: Any, memory: Any, sound: Any) -> None:
             memory[c, k, 1] = z1 if abs(z1) > SILENT else 0.0
 
 
-@whole
-def limited(sound: Any, memory: Any, cap: float, attack: float, release: float, gain: Any) -> None:
-    """`synth.sound.limiter`, in place: memory is the gain in dB and the most that was taken; `gain` (n,) scratch."""
+@cached_jit
+def limited(sound: Any, memory: Any, ceiling: float, attack: float, release: float, gain: Any) -> None:
+    """`synth.sound.limiter`, in place; memory is the gain in dB and the most it took, `gain` (n,) scratch."""
     frames = sound.shape[1]
     peak = 0.0
     finite = True
@@ -446,14 +446,14 @@ def limited(sound: Any, memory: Any, cap: float, attack: float, release: float, 
         for c in range(sound.shape[0]):
             finite = finite and abs(sound[c, n]) < math.inf
             height = max(height, abs(sound[c, n]))
-        gain[n] = -20.0 * math.log10(max(height / cap, 1.0))
+        gain[n] = -20.0 * math.log10(max(height / ceiling, 1.0))
         peak = max(peak, height)
     if not finite:
         for c in range(sound.shape[0]):
             for n in range(frames):
                 sound[c, n] = 0.0
         return
-    if peak <= cap and memory[0] >= 0.0:
+    if peak <= ceiling and memory[0] >= 0.0:
         return
     for n in range(frames - 2, -1, -1):
         gain[n] = min(gain[n], gain[n + 1] + attack)
@@ -464,11 +464,11 @@ def limited(sound: Any, memory: Any, cap: float, attack: float, release: float, 
         memory[1] = max(memory[1], -before)
         factor = 10.0 ** (before / 20.0)
         for c in range(sound.shape[0]):
-            sound[c, n] = min(max(sound[c, n] * factor, -cap), cap)
+            sound[c, n] = min(max(sound[c, n] * factor, -ceiling), ceiling)
     memory[0] = before
 
 
-@whole
+@cached_jit
 def line_weights(
     pole: Any,
     thickness: Any,
@@ -513,9 +513,9 @@ def line_weights(
                 weights[d, c, 1, m] = x * sy + y * sx
 
 
-@whole
+@cached_jit
 def gathered(body: Body, pole: Any, r: int, momenta: Any) -> None:
-    """The momentum of tine r's partials in every mode, softened as in `modal_projection`: rows of momenta (V, 2, M)."""
+    """The momentum of tine r's partials in every mode, soft as in `modal_projection`: rows of momenta (V, 2, M)."""
     for plane in range(2):
         for k in range(body.dof.shape[2]):
             v = body.dof[r, plane, k]
@@ -537,7 +537,7 @@ def gathered(body: Body, pole: Any, r: int, momenta: Any) -> None:
                 momenta[v, 1, m] *= slow
 
 
-@whole
+@cached_jit
 def quietened(
     body: Body, pole: Any, r: int, per_hz: float, flat: float, turned: Any, momenta: Any, amplitude: Any
 ) -> None:
@@ -564,13 +564,13 @@ def quietened(
                 amplitude[1, m] += momenta[v, 0, m] * up + momenta[v, 1, m] * q
 
 
-@whole
+@cached_jit
 def turned_to(pole: Any, amplitude: Any, time: float, turned: Any) -> None:
     """Amplitudes a (2, M) after a time, and s a: `turned` (4, M)."""
     turn_to(pole, amplitude, time, turned)
 
 
-@whole
+@cached_jit
 def swings(dof: Any, vectors: Any, amplitude: Any, swing: Any) -> None:
     """How far the first partial of every tine swings in its planes, modal: swing (R, 2), for the picture."""
     for r in range(dof.shape[0]):

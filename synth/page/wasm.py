@@ -5,7 +5,7 @@ In: compiled functions, each with its signature. Out: the bytes of a module, and
 A function that allocates nothing, raises nothing and counts no references (`synth.playing.contact.compiled`) needs
 no runtime. Its LLVM text, as numba made it for this machine, is taken without the wrappers for Python, triple and
 data layout are exchanged, all functions are linked into one, and llvmlite, which numba brings, emits an object. A
-browser instantiates that as it is: it imports memory, a stack pointer and exp, cos and the like, of one number each.
+browser instantiates that as it is: it imports memory, a stack pointer, and exp, cos and the like.
 
 Arguments are those of numba's own convention: the address of the result, 0, then every argument, an array as
 
@@ -42,7 +42,7 @@ class Source:
 
 @dataclass(frozen=True)
 class Export:
-    """What a function of the module takes: `name kind`, kinds `f8` and `i8` for numbers, `f8[2]` and so on for arrays."""
+    """What a function of the module takes, by name and kind: `f8` and `i8` numbers, `f8[2]` and so on arrays."""
 
     name: str
     arguments: tuple[tuple[str, str], ...]

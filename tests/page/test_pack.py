@@ -1,4 +1,4 @@
-"""What a page carries: arrays that come back as they went in, shapes as fine as they are heard, one line of words."""
+"""What a page carries: arrays that come back as they went in, shapes as fine as they are heard; and its command."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def test_the_parts_of_a_bank_are_the_motion_of_the_tips(shape, through):
     ours = tip_motion(model, parts, parts.vectors[:, 0] + 1j * parts.vectors[:, 1])
     true = tip_shape(model)
     assert np.abs(ours - true).max() < 1e-5 * np.abs(true).max()
-    carriers = model.carrier_dof.stop
+    carriers = model.host_dof.stop
     for r, motion in enumerate(parts.base):
         own = model.tine_dof[r] >= 0
         coupling = model.coupling[: model.bar_count, model.tine_dof[r][own] - carriers]

@@ -11,7 +11,7 @@ from synth.playing.contact.run import EVENT
 from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Hold, Stroke, shaped
 from synth.sound.audio import FULL_SCALE
-from synth.sound.render import Manner, perform
+from synth.sound.render import ContactSettings, perform
 
 from .conftest import THROUGH, error_db, heard, made
 
@@ -53,7 +53,9 @@ def stroke_of(instrument, line):
 
 
 def rendered(shape, through, events, seconds):
-    rendering = perform(heard(shape, through), events, seconds=seconds, manner=Manner(allow_yield=True))
+    rendering = perform(
+        heard(shape, through), events, seconds=seconds, settings=ContactSettings(allow_yield=True)
+    )
     return rendering.sound() / FULL_SCALE
 
 

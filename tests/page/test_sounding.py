@@ -12,7 +12,7 @@ from synth.page import sounding
 from synth.sound import bandlimit
 from synth.sound.bank import render
 from synth.sound.drive import Drive, Force, reciprocal
-from synth.sound.limiter import ATTACK, CAP_DB, RELEASE, Limiter
+from synth.sound.limiter import ATTACK, CEILING_DB, RELEASE, Limiter
 from synth.sound.onsets import EventBatch
 from synth.sound.radiator.stick import stick_weights
 from synth.vibration.modal_model import tip_shape
@@ -71,7 +71,6 @@ def test_windows_are_those_of_the_band_limit(known, poles, tabled):
 @pytest.mark.parametrize("immediate", [True, False])
 def test_force_is_heard_and_left_behind_as_by_the_drive(poles, known, tabled, immediate):
     random = np.random.default_rng(8)
-    turns, step, limited = tabled
     weights = random.standard_normal((2, M)) + 1j * random.standard_normal((2, M))
     shape = random.standard_normal((3, M)) + 0.1j * random.standard_normal((3, M))
     count = 300
@@ -204,7 +203,7 @@ def test_the_limiter_is_the_players(gain):
     for n in range(20):
         sound = gain * random.standard_normal((2, BLOCK)) * math.exp(-0.2 * n)
         ours = sound.copy()
-        cap = 10.0 ** (CAP_DB / 20.0)
+        cap = 10.0 ** (CEILING_DB / 20.0)
         sounding.limited(ours, memory, cap, ATTACK / RATE, RELEASE / RATE, np.zeros(BLOCK))
         np.testing.assert_allclose(ours, theirs(sound), atol=1e-12)
         assert np.abs(ours).max() <= cap
@@ -299,13 +298,13 @@ def test_the_stick_in_the_air_is_heard_as_on_the_command_line():
     heard_modes = told["pole"].shape[1]
     bases = model.bases
     frame = np.stack([bases.along, bases.across, bases.pointing], axis=1)[1]
-    foot, _ = model.bar.frame_at(bases.place[met])
+    foot, _ = model.bar.frame_at(bases.position[met])
     above = (model.tines.tip - model.tines.height[:, 0])[met, None]
     tip = (foot + bases.arm[met] + above * bases.pointing[met]).mean(axis=0)
     weights = np.zeros((2, 2, 2, heard_modes))
     sounding.line_weights(
         told["pole"], told["thickness"], told["residue"], told["strength"],
-        tip + told["place"][:, None] * (line.axis @ frame), line.across @ frame, ears(instrument),
+        tip + told["position"][:, None] * (line.axis @ frame), line.across @ frame, ears(instrument),
         SOUND_SPEED, nearest_way(instrument), weights,
     )  # fmt: skip
     expected = stick_weights(line, trace, model, instrument)[:, :, line.pole.imag < math.pi * RATE]

@@ -8,7 +8,7 @@ const MARGIN = 4; // frames that an impulse spreads beyond its own: SPREAD on ha
 const EARLY = 1.5e-3; // m before the first touch, where a stroke is prepared
 const PALM_PERIODS = 3; // as mute.py
 const TOUCH_DB_PER_S = 700;
-const CAP_DB = -6; // as limiter.py
+const CEILING_DB = -6; // as limiter.py
 const ATTACK = 20000; // dB/s
 const RELEASE = 40;
 const FAST = 0.125; // s, IEC 61672-1 time weighting F
@@ -66,7 +66,7 @@ class Engine {
       const { at } = this.tines[`tines.${name}`];
       for (let r = 0; r < R; r++) at.set(exact.subarray(r * N, (r + 1) * N), r * K * N);
     }
-    this.place = content.numbers(told.place);
+    this.place = content.numbers(told.position);
     this.modes = told.omega.shape[1] / 2;
   }
 
@@ -94,7 +94,7 @@ class Engine {
     const drives = arena.array('f4', 2, 2, 2 * modes); // an impulse adds 1 to the modes of its own direction
     drives.at.fill(1, 0, modes);
     drives.at.fill(1, 5 * modes, 6 * modes);
-    const line = { poles, drives, modes, place: content.numbers(told.line.place) };
+    const line = { poles, drives, modes, place: content.numbers(told.line.position) };
     for (const name of ['strength', 'thickness', 'residue']) line[name] = content.put(arena, 'f8', told.line[name]);
     line.pole = content.put(arena, 'f8', told.line.pole);
     return { arrays, law: Array.from(content.numbers(told.law)), line };
@@ -394,7 +394,7 @@ class Engine {
     }
   }
 
-  /** Guards ears: nothing leaves above the cap. `left` and `right` in place; gives the most that was taken, dB. */
+  /** Guards ears: nothing leaves above the ceiling. `left` and `right` in place; gives the most that was taken, dB. */
   guard(left, right) {
     const { at } = this.sound;
     for (let n = 0; n < BLOCK; n++) {
@@ -404,7 +404,7 @@ class Engine {
     if (!this.limit) {
       const memory = this.compiled.arena.array('f8', 2);
       const limited = this.compiled.bind('limited', {
-        sound: this.sound, memory, cap: 10 ** (CAP_DB / 20), attack: ATTACK / this.rate,
+        sound: this.sound, memory, ceiling: 10 ** (CEILING_DB / 20), attack: ATTACK / this.rate,
         release: RELEASE / this.rate, gain: this.compiled.arena.array('f8', BLOCK),
       });
       this.limit = { memory, limited };

@@ -54,11 +54,11 @@ class Voice {
     this.given = {
       ...engine.tines, ...this.stick.arrays,
       index: arena.put('i8', BigInt64Array.from(tines, BigInt)), lever: f(T),
-      'row.turns': f(5, T, 4, 2 * n), 'row.omega': f(T, 2 * n), 'row.decay': f(T, 2 * n),
-      'row.shape': f(T, n), 'row.slope': f(T, n), 'row.root': f(T, 2 * n), 'row.give': f(3, T, 3),
+      'row.turns': f(5, T, 4, 2 * n), 'row.omega': f(T, 2 * n), 'row.decay_rate': f(T, 2 * n),
+      'row.shape': f(T, n), 'row.slope': f(T, n), 'row.root_moment': f(T, 2 * n), 'row.mobility': f(3, T, 3),
       'row.plane': f(T, 4), 'row.form': f(T, 5),
       'held.turns': f(5, 1, 4, D), 'held.omega': f(1, D), 'held.one': f(1, D), 'held.kick': f(2, D),
-      'held.blocks': arena.array('i8', 2), 'held.axes': f(3, 3), 'held.give': f(3, 3, 3),
+      'held.blocks': arena.array('i8', 2), 'held.axes': f(3, 3), 'held.mobility': f(3, 3, 3),
       'state.q': f(T, 2 * n), 'state.p': f(T, 2 * n), 'state.since': f(T),
       'state.stick_q': f(1, D), 'state.stick_p': f(1, D), 'state.flags': arena.array('i8', T, 3),
       'state.touch': f(T, 5), 'state.binned': f(T, COLUMNS - 2), 'state.tally': f(T, TALLY.length),
@@ -81,7 +81,7 @@ class Voice {
       stiffness: law[0], friction: law[1], loss, step: STEP, r_end: law[3],
       sin_tilt: Math.sin(wish.tilt), cos_tilt: Math.cos(wish.tilt),
       cos_skew: Math.cos(wish.skew), sin_skew: Math.sin(wish.skew),
-      speed: wish.speed, place, start, stop: wish.live ? 1e9 : stop, bin_steps: 1, quiet: QUIET,
+      speed: wish.speed, position: place, start, stop: wish.live ? 1e9 : stop, bin_steps: 1, quiet: QUIET,
     };
     for (const [name, value] of Object.entries(numbers)) given[`course.${name}`] = value;
     given.steps = 0;
@@ -147,7 +147,7 @@ class Voice {
     const goal = hand.at + hand.speed * (time - hand.time);
     this.speed = Math.min(3, Math.max(SLOWEST, hand.speed + (goal - place) / FOLLOWS));
     this.place = place - this.speed * (time - this.start);
-    this.run.set('course.speed', this.speed).set('course.place', this.place);
+    this.run.set('course.speed', this.speed).set('course.position', this.place);
   }
 
   /** The stick is lifted off. */
