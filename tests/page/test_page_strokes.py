@@ -1,0 +1,100 @@
+"""Strokes made by a hand as it moves: begun, followed, lifted, several at once; in the page's engine, second by second."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+pytestmark = pytest.mark.browser
+
+PERCENT = 0.01
+# A hand that is at place(t), m along the bar, told to the engine every few blocks; what became of its strokes.
+FOLLOWED = """async ([group, direction, from_mm, speeds, every, options]) => {
+    const engine = new Engine(await content);
+    const sign = direction === 'backward' ? -1 : 1;
+    const [left, right] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
+    let place = from_mm / 1000;
+    let peak = 0;
+    const speedAt = (place) => (speeds.find(([until]) => sign * place < sign * until / 1000) ?? speeds.at(-1))[1];
+    const end = HEAD.groups[group].tines.map((r) => HEAD.picture[r].x);
+    const beyond = sign > 0 ? Math.max(...end) + 0.03 : Math.min(...end) - 0.03;
+    for (let n = 0; n < 4000 && !engine.reports.length; n++) {
+      const speed = speedAt(place);
+      const hand = { id: 'one', at_mm: 1000 * place, speed_mm_s: 1000 * speed, time: engine.frame / engine.rate };
+      if (n === 0) engine.begin({ ...hand, group, direction, ...options });
+      else if (n % every === 0 && sign * place < sign * beyond) engine.move(hand);
+      if (options?.lift_mm !== undefined && sign * place > sign * options.lift_mm / 1000) engine.end('one');
+      engine.process(left, right);
+      for (const x of left) peak = Math.max(peak, Math.abs(x));
+      place += (sign * speed * BLOCK) / engine.rate;
+    }
+    const { touches } = engine.reports[0];
+    return [...touches.map((each) => [each.tine, HEAD.picture[each.tine].x, each.first, each.touches]), [peak, 0, 0, 0]];
+  }"""
+
+
+def followed(page, direction, from_mm, speeds, *, every=3, group=0, **options):
+    told = page.numbers(FOLLOWED, [group, direction, from_mm, speeds, every, options])
+    return told[:-1], float(told[-1, 0])
+
+
+def speed_between(rows, first, last):
+    """m/s of the stick between two tines, from where they stand and when it first touched them."""
+    return abs(rows[last, 1] - rows[first, 1]) / (rows[last, 2] - rows[first, 2])
+
+
+@pytest.mark.parametrize("speed", [0.2, 0.4, 0.8])
+@pytest.mark.parametrize("direction", ["forward", "backward"])
+def test_every_tine_is_touched_in_order_at_the_hands_speed(opened, speed, direction):
+    start = 45.0 if direction == "forward" else 115.0
+    rows, peak = followed(opened("straight"), direction, start, [[0.0, speed]])
+    assert (rows[:, 3] > 0).all()
+    assert (np.diff(rows[:, 2]) > 0.0).all()
+    assert speed_between(rows, 0, 3) == pytest.approx(speed, rel=5 * PERCENT)
+    assert peak > 1e-4
+
+
+def test_a_hand_that_slows_down_slows_the_stick(opened):
+    rows, _ = followed(opened("straight"), "forward", 45.0, [[80.0, 0.6], [1000.0, 0.2]])
+    assert speed_between(rows, 0, 1) == pytest.approx(0.6, rel=10 * PERCENT)
+    assert speed_between(rows, 2, 3) == pytest.approx(0.2, rel=10 * PERCENT)
+
+
+def test_a_stick_set_down_within_a_row_touches_the_rest_of_it(opened):
+    rows, _ = followed(opened("straight"), "forward", 80.0, [[0.0, 0.4]])
+    assert (rows[:2, 3] == 0).all()
+    assert (rows[2:, 3] > 0).all()
+
+
+def test_a_stick_that_is_lifted_touches_no_more(opened):
+    rows, peak = followed(opened("straight"), "forward", 45.0, [[0.0, 0.4]], lift_mm=80.0)
+    assert (rows[:2, 3] > 0).all()
+    assert (rows[2:, 3] == 0).all()
+    assert peak > 1e-4
+
+
+def test_a_stroke_told_once_is_a_stroke_at_that_speed(opened):
+    rows, _ = followed(opened("bent"), "forward", 45.0, [[0.0, 0.5]], every=10_000)
+    assert speed_between(rows, 0, 3) == pytest.approx(0.5, rel=5 * PERCENT)
+
+
+SEVERAL = """async (groups) => {
+    const engine = new Engine(await content);
+    const sound = [];
+    const [left, right] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
+    for (const [id, group] of groups.entries()) engine.begin({ id, group, direction: id % 2 ? 'backward' : 'forward' });
+    for (let n = 0; n < 200; n++) {
+      engine.process(left, right);
+      sound.push(...left);
+    }
+    return [sound];
+  }"""
+
+
+def test_several_sticks_at_once_sound_together(opened):
+    page = opened("straight")
+    one, other = page.numbers(SEVERAL, [0]), page.numbers(SEVERAL, [0, 1]) - page.numbers(SEVERAL, [0])
+    assert np.abs(one).max() > 1e-4
+    assert np.abs(other).max() > 1e-4
+    many = page.numbers(SEVERAL, [0, 1] * 10)  # more than there are hands: the rest is left out, not the page
+    assert np.isfinite(many).all()
