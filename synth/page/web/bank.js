@@ -108,13 +108,18 @@ class Bank {
     this.compiled.call('turned_to', { pole, amplitude: state, time, turned });
     this.copy.at.fill(0);
     for (const r of tines) {
-      if (!this.soft.has(r)) this.gathered.set('r', r)();
-      this.soft.add(r);
+      this.soften(r);
       this.compiled.call('quietened', {
         ...this.body, pole, r, per_hz: perHz, flat, turned, momenta: this.momenta, amplitude: this.copy,
       });
     }
     return this.copy;
+  }
+
+  /** Makes ready what a palm takes of a tine. */
+  soften(r) {
+    if (!this.soft.has(r)) this.gathered.set('r', r)();
+    this.soft.add(r);
   }
 
   clear() {

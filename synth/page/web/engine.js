@@ -43,8 +43,8 @@ class Engine {
     this.limit = null;
     this.gain = 1;
     this.sound = arena.array('f8', 2, BLOCK);
-    this.prefill = [];
     this.meter = new Meter(this, content, head);
+    this.stick(Object.keys(head.sticks)[0], USUAL.grip);
   }
 
   reserve() {
@@ -382,14 +382,19 @@ class Engine {
     if (--this.leaving.left === 0) this.leaving = null;
   }
 
-  /** In a silent moment one tine more is made ready for what is heard now. */
+  /** In a silent moment one tine more is made ready: for strokes through what is heard now, then for palms. */
   prepareOne() {
     const { ear } = this;
-    const tines = this.place.length;
-    for (let n = 0; n < tines; n++) {
-      const r = (ear.asked = ((ear.asked ?? -1) + 1) % tines);
-      if (ear.ready.has(2 * r)) continue;
-      ear.prepare(ear.bank.slot(r, 0));
+    const tines = [...this.place.keys()];
+    const next = tines.find((r) => !ear.ready.has(2 * r));
+    if (next !== undefined) {
+      ear.prepare(ear.bank.slot(next, 0));
+      return;
+    }
+    for (const bank of this.banks) {
+      const soft = tines.find((r) => !bank.soft.has(r));
+      if (soft === undefined) continue;
+      bank.soften(soft);
       return;
     }
   }

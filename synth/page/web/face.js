@@ -4,6 +4,7 @@
 const $ = (id) => document.getElementById(id);
 const KEYS = 'asdfghjkl';
 const TRAIL = 0.05; // s over which a hand's speed is read
+const PALMS_APART = 0.003; // s, so that one block need not carry them all
 const NEAR = 0.012; // m before a group, where its stroke begins
 const HEAD = JSON.parse($('head').textContent);
 
@@ -239,7 +240,9 @@ addEventListener('keydown', (event) => {
   if (group >= 0 && group < HEAD.groups.length) strokeGroup(group, event.shiftKey ? 'backward' : 'forward');
   if (event.key === ' ' && !event.target.matches('button, summary')) {
     event.preventDefault();
-    for (const { name } of HEAD.groups) window.tinewright.player?.tell({ play: { palm: name, hold_s: 0.3 } });
+    HEAD.groups.forEach(({ name }, n) => {
+      window.tinewright.player?.tell({ play: { palm: name, at_s: PALMS_APART * n, hold_s: 0.3 } });
+    });
   }
 });
 
@@ -260,6 +263,9 @@ shown($('speed'), $('speed-mm'), (x) => `${x} mm/s`);
 shown($('gain'), $('gain-db'), (x) => `${x} dB`);
 $('gain').addEventListener('input', () => window.tinewright.player?.tell({ gain_db: Number($('gain').value) }));
 $('through').addEventListener('change', () => window.tinewright.player?.tell({ through: $('through').value }));
+for (const control of [$('stick'), $('grip')]) {
+  control.addEventListener('change', () => window.tinewright.player?.tell({ prepare: manner() }));
+}
 $('sound').addEventListener('click', soundOn);
 content.catch((failure) => say(`This browser cannot open the instrument: ${failure.message}`));
 requestAnimationFrame(draw);

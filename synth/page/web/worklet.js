@@ -18,10 +18,11 @@ class Playing extends AudioWorkletProcessor {
     this.port.postMessage({ ready: true });
   }
 
-  /** {begin}, {move}, {end}, {play}, {palm}, {through}, {gain_db}, {silence}. */
+  /** {prepare}, {begin}, {move}, {end}, {play}, {through}, {gain_db}, {silence}. */
   hear(message) {
     const { engine } = this;
     try {
+      if (message.prepare) engine.stick(message.prepare.stick, message.prepare.grip);
       if (message.begin) engine.begin(message.begin);
       if (message.move) engine.move(message.move);
       if (message.end !== undefined) engine.end(message.end);
