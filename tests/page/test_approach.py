@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from synth.errors import InputError
 from synth.page import approach
 from synth.page.pack import pack
 from synth.playing.contact import layout, run
@@ -15,6 +16,7 @@ from synth.playing.contact.stick_path import passage
 from synth.playing.contact.stroke_contact import _lever
 from synth.playing.stroke import Stroke, shaped
 from synth.sound.render import Scene
+from synth.sound.render import scene as whole_scene
 
 from .conftest import heard, made
 
@@ -129,9 +131,15 @@ def laid(head, stroke, way):
 def test_a_stroke_is_laid_out_as_on_the_command_line(head, said, group):
     scene = heard("straight", "bar")
     stroke = wanted(scene.instrument, group, said)
+    held_alike(head, scene, stroke)
+
+
+def held_alike(head, scene, stroke):
     theirs, way, tip = reference(scene, stroke)
     _, stick, wish, row, held, state, lever, touched = laid(head, stroke, way)
     assert touched == np.count_nonzero(way.touched)
+    if not touched:
+        return
     for ours, names in ((row, theirs.row), (held, theirs.held), (state, theirs.state)):
         for name, value in names._asdict().items():
             scale = max(1e-300, float(np.nanmax(np.abs(value), initial=0.0)))
@@ -212,3 +220,26 @@ def test_bins_under_way_are_written_once(head):
         each[:] = each[order]
     np.testing.assert_array_equal(parts, everything)
     assert run.EVENT.bin_steps == 1
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_any_everyday_design_is_laid_out_as_on_the_command_line(everyday, monkeypatch_module, seed):
+    draw = np.random.default_rng(seed)
+    try:
+        scene = whole_scene(everyday.instrument_of(everyday.design_tree(seed)), "bar")
+    except InputError:
+        pytest.skip("this design cannot be built")
+    instrument = scene.instrument
+    head = pack([scene]).head
+    said = {
+        "stick": str(draw.choice(list(instrument.sticks))),
+        "direction": str(draw.choice(["forward", "backward"])),
+        "speed_mm_s": float(draw.uniform(100.0, 1500.0)),
+        "bite_mm": float(draw.uniform(0.1, 4.0)),
+        "lean": float(draw.uniform(-1.0, 1.0)),
+        "tilt_deg": float(draw.uniform(20.0, 70.0)),
+        "skew_deg": float(draw.uniform(-30.0, 30.0)),
+        "pressure_n": float(draw.uniform(0.0, 1.0)),
+    }
+    for group in range(len(instrument.groups)):
+        held_alike(head, scene, wanted(instrument, group, said))
