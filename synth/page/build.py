@@ -18,7 +18,8 @@ from synth.page.blob import packed
 from synth.page.pack import Packed, pack
 from synth.sound.render import Scene
 
-ENGINE: Final = ("memory.js", "bank.js", "stroke.js", "engine.js")  # without a browser, in the order of use
+# without a browser, in the order of use
+ENGINE: Final = ("memory.js", "bank.js", "stick.js", "stroke.js", "meter.js", "engine.js", "script.js")
 FACE: Final = ("face.js",)
 
 

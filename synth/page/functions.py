@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from synth.cache import cached
 from synth.errors import InputError
-from synth.page import approach, sounding, wasm
+from synth.page import approach, holding, response, sounding, wasm
 from synth.playing.contact import kernel, layout
 from synth.sound import bandlimit
 
@@ -27,6 +27,7 @@ MODES: Final = 8  # of a tine in each plane, as `run.EVENT`
 # what numba compiles for: no wider vectors than a browser has, or they are taken apart again (half the speed)
 PLAIN: Final = {"NUMBA_CPU_NAME": "generic", "NUMBA_CPU_FEATURES": ""}
 
+_ROOMS: Final = (approach, response, sounding, holding)
 # every argument by its name: a letter and the number of directions for arrays, else a number's type
 _SHAPES: Final = {
     layout.Row: "f8[4] f8[2] f8[2] f8[2] f8[2] f8[2] f8[3] f8[2] f8[2]",
@@ -35,7 +36,7 @@ _SHAPES: Final = {
     layout.State: "f8[2] f8[2] f8[1] f8[2] f8[2] i8[2] f8[2] f8[2] f8[2] f8[1] i8[1]",
     approach.Tines: "f8[1] f8[1] f8[1] f8[1] f8[2] f8[2] f8[2] f8[1] f8[1] f8[1] f8[3] f8[3]",
     approach.Stick: "f8[1] f8[1] f8[2] i8[1] f8[1]",
-    sounding.Body: "i8[3] f4[3] f8[3] f8[4] f8[1] f8[4] f8[3]",
+    response.Body: "i8[3] f4[3] f8[3] f8[4] f8[1] f8[4] f8[3]",
 }
 _FUNCTIONS: Final = (
     "run: row Row, held Held, course Course, state State, history f8[2], steps i8",
@@ -95,10 +96,9 @@ def sources() -> list[wasm.Source]:
 
 
 def _named(name: str) -> Any:
-    return getattr(approach if hasattr(approach, name) and name in _OF_APPROACH else sounding, name)
-
-
-_OF_APPROACH: Final = ("lay", "meet", "set_off", "emptied")
+    """By the module that defines it; others may have imported it."""
+    found = (getattr(each, name, None) for each in _ROOMS)
+    return next(each for each in found if each is not None and hasattr(each, "py_func"))
 
 
 def _type(kind: str) -> Any:
@@ -119,7 +119,7 @@ def _edition() -> tuple[str, ...]:
     files = sorted(
         [
             *Path(kernel.__file__).parent.glob("*.py"),
-            *(Path(str(each.__file__)) for each in (approach, bandlimit, sounding, wasm)),
+            *(Path(str(each.__file__)) for each in (*_ROOMS, bandlimit, wasm)),
             Path(__file__),
         ]
     )

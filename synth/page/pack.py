@@ -206,7 +206,7 @@ def _line(line: StickLine, blob: Blob) -> dict[str, Any]:
 
 
 def _bank(model: ModalModel, parts: BodyParts, few: Rounded, blob: Blob) -> dict[str, Any]:
-    """`sounding.Body` and the poles."""
+    """`response.Body` and the poles."""
     return {
         "pole": blob.put(_parts(model.pole), "f8"),
         "dof": blob.put(parts.dof, "i8"),
@@ -221,7 +221,7 @@ def _bank(model: ModalModel, parts: BodyParts, few: Rounded, blob: Blob) -> dict
 
 @dataclass(frozen=True)
 class BodyParts:
-    """Of `sounding.Body`, as the model has them."""
+    """Of `response.Body`, as the model has them."""
 
     dof: NDArray[np.int64]  # (R, 2, N)
     vectors: Array  # (V, 2, M)
@@ -366,7 +366,7 @@ def _loudness(scene: Scene) -> Array:
 
 
 def tip_motion(model: ModalModel, parts: BodyParts, vectors: NDArray[np.complexfloating]) -> NDArray[Any]:
-    """How tips move in the modes (R, 2, M), from a page's parts and shapes (V, M), as `sounding.driven`."""
+    """How tips move in the modes (R, 2, M), from a page's parts and shapes (V, M), as `response.driven`."""
     shape = model.tines.at(np.zeros(len(parts.base)))
     rows = vectors[np.maximum(parts.dof, 0)] * (parts.dof >= 0)[..., None]
     plane = np.einsum("rn,rpnm->rpm", shape, rows, optimize=True)

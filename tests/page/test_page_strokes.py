@@ -1,4 +1,4 @@
-"""Strokes made by a hand as it moves: begun, followed, lifted, several at once; in the page's engine, second by second."""
+"""Strokes made by a hand as it moves: begun, followed, lifted, several at once; in the page's engine."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ FOLLOWED = """async ([group, direction, from_mm, speeds, every, options]) => {
     const [left, right] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
     let place = from_mm / 1000;
     let peak = 0;
-    const speedAt = (place) => (speeds.find(([until]) => sign * place < sign * until / 1000) ?? speeds.at(-1))[1];
+    const speedAt = (place) =>
+      (speeds.find(([until]) => sign * place < sign * until / 1000) ?? speeds.at(-1))[1];
     const end = HEAD.groups[group].tines.map((r) => HEAD.picture[r].x);
     const beyond = sign > 0 ? Math.max(...end) + 0.03 : Math.min(...end) - 0.03;
     for (let n = 0; n < 4000 && !engine.reports.length; n++) {
@@ -29,7 +30,8 @@ FOLLOWED = """async ([group, direction, from_mm, speeds, every, options]) => {
       place += (sign * speed * BLOCK) / engine.rate;
     }
     const { touches } = engine.reports[0];
-    return [...touches.map((each) => [each.tine, HEAD.picture[each.tine].x, each.first, each.touches]), [peak, 0, 0, 0]];
+    const rows = touches.map((each) => [each.tine, HEAD.picture[each.tine].x, each.first, each.touches]);
+    return [...rows, [peak, 0, 0, 0]];
   }"""
 
 
@@ -82,7 +84,9 @@ SEVERAL = """async (groups) => {
     const engine = new Engine(await content);
     const sound = [];
     const [left, right] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
-    for (const [id, group] of groups.entries()) engine.begin({ id, group, direction: id % 2 ? 'backward' : 'forward' });
+    for (const [id, group] of groups.entries()) {
+      engine.begin({ id, group, direction: id % 2 ? 'backward' : 'forward' });
+    }
     for (let n = 0; n < 200; n++) {
       engine.process(left, right);
       sound.push(...left);
@@ -98,3 +102,32 @@ def test_several_sticks_at_once_sound_together(opened):
     assert np.abs(other).max() > 1e-4
     many = page.numbers(SEVERAL, [0, 1] * 10)  # more than there are hands: the rest is left out, not the page
     assert np.isfinite(many).all()
+
+
+RESTED = """async ([down, up]) => {
+    const engine = new Engine(await content);
+    const [left, right] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
+    const sound = [];
+    engine.schedule({ group: 'threads', at_s: 0.02 });
+    while (engine.frame < 1.4 * engine.rate) {
+      const now = engine.frame / engine.rate;
+      if (down && now >= down && !engine.resting.size && now < up) engine.rest({ palm: 'threads', down: true });
+      if (up && now >= up) engine.rest({ palm: 'threads', down: false });
+      engine.process(left, right);
+      sound.push(...left);
+    }
+    return [sound];
+  }"""
+
+
+def test_a_palm_rests_until_it_is_taken_off(opened):
+    page = opened("straight")
+    free, rested = page.numbers(RESTED, [0, 0])[0], page.numbers(RESTED, [0.6, 0.9])[0]
+    until = int(0.599 * 48_000)
+    np.testing.assert_array_equal(free[:until], rested[:until])
+    held = page.render(
+        [{"group": "threads", "at_s": 0.02}, {"palm": "threads", "at_s": 0.6, "hold_s": 0.3}], "bar", 1.4
+    )
+    after = slice(int(0.95 * 48_000), int(1.35 * 48_000))
+    assert (rested[after] ** 2).sum() < 0.7 * (free[after] ** 2).sum()
+    assert (rested[after] ** 2).sum() == pytest.approx((held[0, after] ** 2).sum(), rel=0.1)

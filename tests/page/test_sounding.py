@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.signal import sosfilt
 
-from synth.page import sounding
+from synth.page import holding, response, sounding
 from synth.sound import bandlimit
 from synth.sound.bank import render
 from synth.sound.drive import Drive, Force, reciprocal
@@ -46,7 +46,7 @@ def known():
         "share": np.zeros((OFFSETS, 4 * REACH * len(node))),
         "low": np.zeros(OFFSETS),
     }
-    sounding.windows(node, weight, *found.values())
+    response.windows(node, weight, *found.values())
     return found
 
 
@@ -56,7 +56,7 @@ def tabled(poles, known):
     step = np.zeros((WIDTH + 1, 2, M))
     limited = np.zeros((OFFSETS, 2, M), np.float32)
     ring = np.zeros((2, len(known["past"])))
-    sounding.tables(parts(poles), RATE, known["past"], known["share"], ring, turns, step, limited)
+    response.tables(parts(poles), RATE, known["past"], known["share"], ring, turns, step, limited)
     return turns, step, limited
 
 
@@ -99,12 +99,12 @@ def played(poles, weights, drives, force, immediate, known, tabled):
     turns, step, limited = tabled
     lead = 32
     table = np.zeros((M, 2, 2 * WIDTH), np.float32)
-    sounding.weigh(step, np.ascontiguousarray(parts(weights)), table)
+    response.weigh(step, np.ascontiguousarray(parts(weights)), table)
     drives = np.ascontiguousarray(parts(drives)).astype(np.float32)
     within = np.zeros((3, 2, 2, BLOCK + REACH), np.float32)
     beyond = np.zeros((3, 2, 2, 2 * REACH + 1), np.float32)
     for slot in range(3):
-        sounding.answers(
+        response.answers(
             parts(poles), RATE, np.ascontiguousarray(parts(weights)), int(immediate), known["low"], limited,
             turns, drives, slot, np.zeros((2, M), np.float32), within, beyond,
         )  # fmt: skip
@@ -225,14 +225,14 @@ def test_a_tip_drives_the_modes_as_the_model_says(shape):
     drives = np.zeros((2, 2, len(model.pole)), np.float32)
     for r in range(len(model.tine_dof)):
         for depth in (0.0, 0.007):
-            sounding.driven(tines, bank, parts(model.pole), r, depth, 0, drives)
+            response.driven(tines, bank, parts(model.pole), r, depth, 0, drives)
             expected = reciprocal(model.pole, tip_shape(model, depth, tine=[r])[0])
             ours = drives[:, 0] + 1j * drives[:, 1]
             assert np.abs(ours - expected).max() < 1e-3 * np.abs(expected).max()
 
 
 def packed_parts(scene):
-    """`approach.Tines` and `sounding.Body` of a scene, shapes in full."""
+    """`approach.Tines` and `response.Body` of a scene, shapes in full."""
     from synth.page import approach
     from synth.page.pack import _tines, body
 
@@ -243,7 +243,7 @@ def packed_parts(scene):
     told = _tines(scene, Numbers())
     tines = approach.Tines(**{name: each for name, each in told.items() if not name.startswith("tip_")})
     found = body(scene.model)
-    return tines, sounding.Body(
+    return tines, response.Body(
         found.dof,
         found.vectors.astype(np.float32),
         np.ascontiguousarray(found.base),
@@ -262,13 +262,13 @@ def test_a_palm_takes_what_the_projection_says(shape):
     modes = len(model.pole)
     amplitude = (random.standard_normal(modes) + 1j * random.standard_normal(modes)) * 1e-4
     turned, momenta = np.zeros((4, modes)), np.zeros(bank.vectors.shape, np.float32)
-    sounding.turned_to(parts(model.pole), parts(amplitude), 0.0, turned)
+    holding.turned_to(parts(model.pole), parts(amplitude), 0.0, turned)
     from synth.vibration.modal_model import tine_state
 
     for r, (per_hz, flat) in ((1, (0.004, 0.0)), (2, (0.0, 0.3))):
         taken = np.zeros((2, modes))
-        sounding.gathered(bank, parts(model.pole), r, momenta)
-        sounding.quietened(bank, parts(model.pole), r, per_hz, flat, turned, momenta, taken)
+        holding.gathered(bank, parts(model.pole), r, momenta)
+        holding.quietened(bank, parts(model.pole), r, per_hz, flat, turned, momenta, taken)
         which = np.array([r])
         moved, moving = tine_state(model, amplitude, which)
         share = np.expm1(-(per_hz * model.tines.frequency[which] + flat))
@@ -302,7 +302,7 @@ def test_the_stick_in_the_air_is_heard_as_on_the_command_line():
     above = (model.tines.tip - model.tines.height[:, 0])[met, None]
     tip = (foot + bases.arm[met] + above * bases.pointing[met]).mean(axis=0)
     weights = np.zeros((2, 2, 2, heard_modes))
-    sounding.line_weights(
+    response.line_weights(
         told["pole"], told["thickness"], told["residue"], told["strength"],
         tip + told["position"][:, None] * (line.axis @ frame), line.across @ frame, ears(instrument),
         SOUND_SPEED, nearest_way(instrument), weights,

@@ -1,4 +1,4 @@
-// The coupled modes of one structure, how forces drive them, and what hears them. Equations: sounding.py.
+// The coupled modes of one structure, how forces drive them, and what hears them. Equations: response.py, sounding.py.
 'use strict';
 
 const BLOCK = 128; // frames of a render quantum; as many of force are made sound at once

@@ -8,11 +8,9 @@ const MARGIN = 4; // frames that an impulse spreads beyond its own: SPREAD on ha
 const EARLY = 1.5e-3; // m before the first touch, where a stroke is prepared
 const PALM_PERIODS = 3; // as mute.py
 const TOUCH_DB_PER_S = 700;
-const CEILING_DB = -6; // as limiter.py
-const ATTACK = 20000; // dB/s
-const RELEASE = 40;
-const FAST = 0.125; // s, IEC 61672-1 time weighting F
-const REFERENCE = 20e-6; // Pa
+const SETTLES = 2e-3; // s
+const WIDEST = 20e-3;
+const GROWTH = 1.25;
 const MM = 1e-3;
 const DEGREE = Math.PI / 180;
 const USUAL = {
@@ -26,7 +24,6 @@ class Engine {
     this.compiled = new Compiled(module, functions);
     this.content = new Content(head, bytes);
     const { compiled, content } = this;
-    const { arena } = compiled;
     this.rate = head.rate;
     this.frame = 0;
     this.windows = new Windows(compiled);
@@ -40,10 +37,10 @@ class Engine {
     this.voices = [];
     this.waiting = []; // strokes and palms to come, by their seconds
     this.reports = [];
-    this.limit = null;
-    this.gain = 1;
-    this.sound = arena.array('f8', 2, BLOCK);
+    this.resting = new Map(); // groups that a palm rests on
     this.meter = new Meter(this, content, head);
+    this.limiter = new Limiter(compiled, head.rate);
+    this.gain = 1;
     this.stick(Object.keys(head.sticks)[0], USUAL.grip);
   }
 
@@ -73,74 +70,8 @@ class Engine {
   /** A stick in a grip, made ready once. */
   stick(name, grip) {
     const key = `${name} ${grip}`;
-    if (!this.sticks.has(key)) this.sticks.set(key, this.makeStick(this.content.head.sticks[name][grip]));
+    if (!this.sticks.has(key)) this.sticks.set(key, new Stick(this, this.content.head.sticks[name][grip]));
     return this.sticks.get(key);
-  }
-
-  makeStick(told) {
-    const { compiled, content } = this;
-    const { arena } = compiled;
-    const arrays = {};
-    for (const [name, kind] of [['omega', 'f8'], ['decay_rate', 'f8'], ['kick', 'f8'], ['blocks', 'i8'], ['law', 'f8']]) {
-      arrays[`stick.${name}`] = content.put(arena, kind, told[name]);
-    }
-    const one = content.numbers(told.line.pole);
-    const modes = one.length / 2;
-    const pole = arena.array('f8', 2, 2 * modes); // once for each direction across the stick
-    for (let part = 0; part < 2; part++) {
-      for (let d = 0; d < 2; d++) pole.at.set(one.subarray(part * modes, (part + 1) * modes), (2 * part + d) * modes);
-    }
-    const poles = new Poles(compiled, this.windows, this.rate, pole);
-    const drives = arena.array('f4', 2, 2, 2 * modes); // an impulse adds 1 to the modes of its own direction
-    drives.at.fill(1, 0, modes);
-    drives.at.fill(1, 5 * modes, 6 * modes);
-    const line = { poles, drives, modes, place: content.numbers(told.line.position) };
-    for (const name of ['strength', 'thickness', 'residue']) line[name] = content.put(arena, 'f8', told.line[name]);
-    line.pole = content.put(arena, 'f8', told.line.pole);
-    return { arrays, law: Array.from(content.numbers(told.law)), line };
-  }
-
-  /** The stick's three directions (down, sideways, to the hand) along the row, across it and up. */
-  across({ tilt, skew }, sign) {
-    const [ct, st, cs, ss] = [Math.cos(tilt), Math.sin(tilt), Math.cos(skew), Math.sin(skew)];
-    return [[sign * ct * cs, ct * ss, -st], [-sign * ss, cs, 0], [sign * st * cs, st * ss, ct]];
-  }
-
-  /** How the stick of a stroke is heard in the air, full scale 1: weights for `Hearing`. */
-  lineWeights(voice, across) {
-    const { arena } = voice;
-    const { line } = voice.stick;
-    const { air } = this.content.head;
-    const numbers = (name) => this.content.numbers(air[name]);
-    const form = voice.given['row.form'].at;
-    const met = voice.tines.filter((_, i) => form[5 * i + 1] > 0).sort((a, b) => a - b);
-    const frame = numbers('frame').subarray(9 * met[met.length >> 1]);
-    const turned = (v) => [0, 1, 2].map((x) => v[0] * frame[x] + v[1] * frame[3 + x] + v[2] * frame[6 + x]);
-    const tips = numbers('tip');
-    const tip = [0, 1, 2].map((x) => met.reduce((sum, r) => sum + tips[3 * r + x], 0) / met.length);
-    const along = turned(across[2]);
-    const points = Array.from(line.place, (z) => tip.map((x, k) => x + z * along[k])).flat();
-    const raw = arena.array('f8', 2, 2, 2, line.modes);
-    this.compiled.call('line_weights', {
-      pole: line.pole, thickness: line.thickness, residue: line.residue, strength: line.strength,
-      point: arena.put('f8', points, line.place.length, 3),
-      directions: arena.put('f8', [...turned(across[0]), ...turned(across[1])], 2, 3),
-      ears: arena.put('f8', numbers('ears'), 2, 3), sound_speed: air.sound_speed, nearest: air.nearest,
-      weights: raw,
-    });
-    const weights = arena.array('f8', 2, 2, 2 * line.modes);
-    const L = line.modes;
-    const full = this.content.head.full_scale_pa;
-    for (let d = 0; d < 2; d++) {
-      for (let c = 0; c < 2; c++) {
-        for (let part = 0; part < 2; part++) {
-          const from = ((2 * d + c) * 2 + part) * L;
-          const to = ((2 * c + part) * 2 + d) * L;
-          for (let m = 0; m < L; m++) weights.at[to + m] = raw.at[from + m] / full;
-        }
-      }
-    }
-    return weights;
   }
 
   /** A stroke as a script writes it, in SI. Throws RangeError for what cannot be. */
@@ -219,14 +150,49 @@ class Engine {
 
   /** The moments of a palm or a touch, as mute.moments. */
   moments(name, { at_s: start, hold_s: seconds = 0.3, touch }) {
-    const group = this.content.head.groups.findIndex((each) => each.name === name);
-    if (group < 0) throw new RangeError(`there is no group '${name}'`);
+    const group = this.groupOf(name);
     const times = [start];
-    for (let step = 2e-3; times.at(-1) + step < start + seconds; step = Math.min(step * 1.25, 20e-3)) {
+    for (let step = SETTLES; times.at(-1) + step < start + seconds; step = Math.min(step * GROWTH, WIDEST)) {
       times.push(times.at(-1) + step);
     }
     times.push(start + seconds);
-    return times.slice(1).map((time, n) => ({ hold: true, start: time, since: times[n], group, touch: touch !== undefined }));
+    return times.slice(1).map((time, n) => this.moment(group, times[n], time, touch !== undefined));
+  }
+
+  /** A palm is laid on a group, or taken off it. */
+  rest({ palm, down }) {
+    const group = this.groupOf(palm);
+    const now = this.frame / this.rate;
+    if (down) this.resting.set(group, { since: now, step: SETTLES });
+    else this.resting.delete(group);
+  }
+
+  /** What resting palms take in this block. */
+  rests(end) {
+    const holds = [];
+    for (const [group, palm] of this.resting) {
+      const start = palm.since + palm.step;
+      if (start * this.rate >= end - 1) continue;
+      holds.push({ ...this.moment(group, palm.since, start, false), offset: this.offset(start) });
+      palm.since = start;
+      palm.step = Math.min(palm.step * GROWTH, WIDEST);
+    }
+    return holds;
+  }
+
+  moment(group, since, start, touch) {
+    return { hold: true, start, since, group, touch };
+  }
+
+  /** In frames from this block's first. */
+  offset(second) {
+    return Math.max(0, Math.ceil(second * this.rate - 1e-9) - this.frame);
+  }
+
+  groupOf(name) {
+    const group = this.content.head.groups.findIndex((each) => each.name === name);
+    if (group < 0) throw new RangeError(`there is no group '${name}'`);
+    return group;
   }
 
   /** Takes from all banks what a hold takes from its last moment to this one; the states are those of now. */
@@ -257,6 +223,7 @@ class Engine {
   silence() {
     this.voices = [];
     this.waiting = [];
+    this.resting.clear();
     this.banks.forEach((each) => each.clear());
     this.ears.forEach((each) => each.clear());
   }
@@ -282,12 +249,12 @@ class Engine {
   /** Launches strokes whose time has come; gives the holds of this block. */
   due() {
     const end = this.frame + BLOCK;
-    const holds = [];
+    const holds = this.rests(end);
     this.waiting = this.waiting.filter((each) => {
       if (each.hold) {
-        const frame = Math.ceil(each.start * this.rate - 1e-9);
-        if (frame >= end) return true;
-        holds.push({ ...each, offset: Math.max(0, frame - this.frame) });
+        const offset = this.offset(each.start);
+        if (offset >= BLOCK) return true;
+        holds.push({ ...each, offset });
         return false;
       }
       if ((each.start - EARLY / each.speed) * this.rate >= end + LEAD) return true;
@@ -399,29 +366,6 @@ class Engine {
     }
   }
 
-  /** Guards ears: nothing leaves above the ceiling. `left` and `right` in place; gives the most that was taken, dB. */
-  guard(left, right) {
-    const { at } = this.sound;
-    for (let n = 0; n < BLOCK; n++) {
-      at[n] = this.gain * left[n];
-      at[BLOCK + n] = this.gain * right[n];
-    }
-    if (!this.limit) {
-      const memory = this.compiled.arena.array('f8', 2);
-      const limited = this.compiled.bind('limited', {
-        sound: this.sound, memory, ceiling: 10 ** (CEILING_DB / 20), attack: ATTACK / this.rate,
-        release: RELEASE / this.rate, gain: this.compiled.arena.array('f8', BLOCK),
-      });
-      this.limit = { memory, limited };
-    }
-    this.limit.limited();
-    left.set(at.subarray(0, BLOCK));
-    right.set(at.subarray(BLOCK));
-    const taken = this.limit.memory.at[1];
-    this.limit.memory.at[1] = 0;
-    return taken;
-  }
-
   /** How far each tine's first partial swings now in its two planes, modal: (R, 2). */
   swings() {
     this.ear.bank.swings();
@@ -429,78 +373,3 @@ class Engine {
   }
 }
 
-/** Levels as they are: dB SPL and dB(A) at the listener, time weighting F, both ears averaged. */
-class Meter {
-  constructor(engine, content, head) {
-    const { arena } = engine.compiled;
-    const sections = content.put(arena, 'f8', head.a_weighting);
-    this.full = head.full_scale_pa;
-    this.keep = Math.exp(-BLOCK / (FAST * head.rate));
-    this.weighted = arena.array('f8', 2, BLOCK);
-    const memory = arena.array('f8', 2, sections.shape[0], 2);
-    this.filter = engine.compiled.bind('filtered', { sections, memory, sound: this.weighted });
-    this.plain = 0;
-    this.a = 0;
-  }
-
-  /** Takes a block into account. */
-  take(left, right) {
-    const { at } = this.weighted;
-    at.set(left);
-    at.set(right, BLOCK);
-    this.plain = this.keep * this.plain + (1 - this.keep) * this.mean();
-    this.filter();
-    this.a = this.keep * this.a + (1 - this.keep) * this.mean();
-  }
-
-  mean() {
-    let sum = 0;
-    for (const x of this.weighted.at) sum += x * x;
-    return (sum / (2 * BLOCK)) * this.full * this.full;
-  }
-
-  levels() {
-    const level = (square) => 10 * Math.log10(Math.max(square, 1e-30) / REFERENCE ** 2);
-    return { spl_db: level(this.plain), a_db: level(this.a) };
-  }
-}
-
-/** A script as `tinewright play` renders it, in steps; the last one gives {left, right}, Float32Array, full scale 1. */
-function* renderScript(content, { stroke = [], through, seconds, tempo_bpm = 60, defaults = {} }) {
-  const engine = new Engine(content);
-  if (through !== undefined) engine.through(through);
-  engine.leaving = null;
-  const events = stroke.map((entry) => scripted(entry, defaults, tempo_bpm, through));
-  const first = Math.min(0, ...events.map((each) => each.at_s - (4 * EARLY) / ((each.speed_mm_s ?? 500) * MM)));
-  engine.frame = -BLOCK * Math.ceil((-first * engine.rate + LEAD + 2 * BLOCK) / BLOCK);
-  events.forEach((each) => engine.schedule(each));
-  const last = Math.max(0, ...events.map((each) => each.at_s + (each.hold_s ?? 0)));
-  const frames = Math.round((seconds ?? last + 4) * engine.rate);
-  const [left, right] = [new Float32Array(frames), new Float32Array(frames)];
-  const [l, r] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
-  while (engine.frame < frames) {
-    const at = engine.frame;
-    engine.process(l, r);
-    yield at / frames;
-    if (at < 0) continue;
-    left.set(l.subarray(0, frames - at), at);
-    right.set(r.subarray(0, frames - at), at);
-  }
-  return { left, right, reports: engine.reports };
-}
-
-const SCRIPT_KEYS = [
-  'at_s', 'at_beat', 'group', 'palm', 'touch', 'hold_s', 'through', 'direction', 'stick', 'speed_mm_s', 'bite_mm',
-  'lean', 'height_mm', 'tilt_deg', 'skew_deg', 'pressure_n', 'grip', 'id',
-];
-
-/** One line of a script with its defaults and its second. */
-function scripted(entry, defaults, bpm, through) {
-  const wrong = Object.keys(entry).find((key) => !SCRIPT_KEYS.includes(key));
-  if (wrong) throw new RangeError(`'${wrong}' is not known here; have ${SCRIPT_KEYS.join(', ')}`);
-  if (entry.through !== undefined && entry.through !== through) {
-    throw new RangeError('one render is heard through one thing: say it once, beside stroke');
-  }
-  if ((entry.at_s === undefined) === (entry.at_beat === undefined)) throw new RangeError('give at_s or at_beat');
-  return { ...defaults, ...entry, at_s: entry.at_s ?? (entry.at_beat * 60) / bpm };
-}

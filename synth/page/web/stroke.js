@@ -73,7 +73,8 @@ class Voice {
 
   /** Binds the contact, which sets out from a place along its way at a second. */
   course(place, start, stop) {
-    const { law, wish } = { law: this.stick.law, wish: this.wish };
+    const { wish } = this;
+    const { law } = this.stick;
     if (wish.at !== undefined) place = this.clear(Math.max(wish.at, place - 1), place);
     const given = this.given;
     const loss = (1.6 * (1 - law[2])) / law[2];
@@ -91,17 +92,15 @@ class Voice {
     Object.assign(this, { place, from: place, speed: wish.speed, ran: 0 });
   }
 
-  /** A place that the stick can begin at without standing in a tine: not behind the first touch where it may. */
+  /** A place at or before `at` where the stick stands in no tine; anywhere before the first touch. */
   clear(at, first) {
     if (at <= first) return at;
     const form = this.given['row.form'].at;
-    const bite = this.stick.law[3];
+    const end = this.stick.law[3];
     for (let i = 0; i < this.tines.length; i++) {
-      const tine = form[5 * i];
-      const half = form[5 * i + 2] + form[5 * i + 3];
-      if (form[5 * i + 1] > 0 && at > tine - half - 2 * bite && at < tine + half + bite) {
-        at = tine - half - 2.5 * bite - form[5 * i + 1];
-      }
+      const [place, height, core, edge] = form.subarray(5 * i, 5 * i + 4);
+      const half = core + edge;
+      if (height > 0 && at > place - half - 2 * end && at < place + half + end) at = place - half - 2.5 * end - height;
     }
     return at;
   }
@@ -111,14 +110,14 @@ class Voice {
     const { arena, compiled, engine, stick, tines } = this;
     const axis = engine.tines['tines.axis'].at;
     const line = stick.line;
-    const across = engine.across(this.wish, this.sign);
+    const across = directions(this.wish, this.sign);
     this.spread = compiled.bind('spread', {
       history: this.given.history, used: 0, axis: arena.put('f8', Float64Array.from(tines, (r) => axis[r])),
       lever: this.given.lever, line: arena.put('f8', across.flat().slice(0, 6), 2, 3),
       start: this.start, step: STEP, rate: engine.rate, origin: 0,
       weights: engine.windows.weights, grid: this.grid,
     });
-    const weights = engine.lineWeights(this, across);
+    const weights = stick.weights(this, across);
     const hearing = new Hearing(compiled, engine.windows, line.poles, weights, line.drives, true, arena);
     hearing.over.at.fill(0);
     hearing.answer(0);

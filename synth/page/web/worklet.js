@@ -18,7 +18,7 @@ class Playing extends AudioWorkletProcessor {
     this.port.postMessage({ ready: true });
   }
 
-  /** {prepare}, {begin}, {move}, {end}, {play}, {through}, {gain_db}, {silence}. */
+  /** {prepare}, {begin}, {move}, {end}, {play}, {rest}, {through}, {gain_db}, {silence}. */
   hear(message) {
     const { engine } = this;
     try {
@@ -27,6 +27,7 @@ class Playing extends AudioWorkletProcessor {
       if (message.move) engine.move(message.move);
       if (message.end !== undefined) engine.end(message.end);
       if (message.play) engine.schedule({ ...message.play, at_s: (message.play.at_s ?? 0) + engine.frame / engine.rate });
+      if (message.rest) engine.rest(message.rest);
       if (message.through) engine.through(message.through);
       if (message.gain_db !== undefined) engine.gain = 10 ** (message.gain_db / 20);
       if (message.silence) engine.silence();
@@ -41,7 +42,7 @@ class Playing extends AudioWorkletProcessor {
     if (left.length !== BLOCK) throw new RangeError(`a block of ${left.length} frames; ${BLOCK} are known here`);
     engine.process(this.left, this.right);
     engine.meter.take(this.left, this.right);
-    this.taken = Math.max(this.taken, engine.guard(this.left, this.right));
+    this.taken = Math.max(this.taken, engine.limiter.guard(this.left, this.right, engine.gain));
     left.set(this.left);
     right.set(this.right);
     for (let n = 0; n < BLOCK; n++) this.peak = Math.max(this.peak, Math.abs(left[n]), Math.abs(right[n]));
