@@ -45,7 +45,8 @@ PLACES = """
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
     recording.retune recording.corrected recording.parameters recording.calibration_model recording.apart
     recording.calibrate
-    page.blob page.wasm page.approach page.response page.sounding page.holding page.functions page.pack page.build
+    page.blob page.wasm page.approach page.response page.sounding page.holding page.functions
+    page.picture page.pack page.build
     doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
     doors.live_session doors.live doors.cli
 """

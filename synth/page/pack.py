@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from synth.design.instrument import EDGE_RADIUS, Instrument
 from synth.page.blob import Blob, Rounded, rounded
 from synth.page.functions import MODES
+from synth.page.picture import drawn_bar, drawn_tines
 from synth.playing.contact.modes import tips
 from synth.playing.contact.run import EVENT
 from synth.playing.contact.stick import StickLine, compliance, stick_line, stick_modes
@@ -82,8 +83,8 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
         "rate": RATE,
         "full_scale_pa": FULL_SCALE,
         "listener_m": first.instrument.listener.distance,
-        "bar_m": first.instrument.bar.length,
-        "picture": _picture(first),
+        "bar": drawn_bar(first.instrument.bar),
+        "picture": drawn_tines(first),
         "groups": [
             {"name": each.name, "tines": list(range(each.first, each.first + each.count))}
             for each in first.instrument.groups
@@ -96,21 +97,6 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
         "a_weighting": blob.put(_a_weighting(), "f8"),
     }
     return Packed(head, blob)
-
-
-def _picture(scene: Scene) -> list[dict[str, Any]]:
-    """Every tine as it is drawn: where it stands along the bar, its free length and thickness, m, and its pitch."""
-    return [
-        {
-            "x": tine.position,
-            "length": round(float(length), 6),
-            "diameter": tine.rod.diameter,
-            "hz": round(float(hz), 3),
-        }
-        for tine, length, hz in zip(
-            scene.instrument.tines, scene.row.length, scene.row.mounted_hz, strict=True
-        )
-    ]
 
 
 def _tines(scene: Scene, blob: Blob) -> dict[str, Any]:

@@ -133,14 +133,14 @@ const spans = HEAD.groups.map(({ tines }) => {
 });
 const still = matchMedia('(prefers-reduced-motion: reduce)');
 const tallest = Math.max(...HEAD.picture.map((each) => each.length));
-const margin = 0.03 * HEAD.bar_m;
+const margin = 0.03 * HEAD.bar.length;
 
 function toX(place) {
-  return ((place + margin) / (HEAD.bar_m + 2 * margin)) * canvas.width;
+  return ((place + margin) / (HEAD.bar.length + 2 * margin)) * canvas.width;
 }
 
 function toPlace(px) {
-  return (px / canvas.clientWidth) * (HEAD.bar_m + 2 * margin) - margin;
+  return (px / canvas.clientWidth) * (HEAD.bar.length + 2 * margin) - margin;
 }
 
 function draw(now) {
@@ -151,7 +151,7 @@ function draw(now) {
   const up = (0.76 * height) / tallest;
   pen.clearRect(0, 0, width, height);
   pen.fillStyle = '#5b6570';
-  pen.fillRect(toX(0), base, toX(HEAD.bar_m) - toX(0), 0.05 * height);
+  pen.fillRect(toX(0), base, toX(HEAD.bar.length) - toX(0), 0.05 * height);
   HEAD.picture.forEach((tine, r) => drawTine(tine, r, base, up, now));
   pen.fillStyle = '#1d2733';
   pen.font = `${Math.round(14 * scale)}px system-ui, sans-serif`;
@@ -175,7 +175,7 @@ function drawTine({ x: place, length, diameter, hz }, r, base, up, now) {
   const lean = still.matches ? 0 : swing * Math.sin((now / 1000) * 2 * Math.PI * (2 + hz / 200));
   const met = touching.has(r);
   pen.strokeStyle = met ? '#8a3d0c' : '#1d2733';
-  pen.lineWidth = Math.max(devicePixelRatio, (diameter / (HEAD.bar_m + 2 * margin)) * canvas.width) * (met ? 2 : 1);
+  pen.lineWidth = Math.max(devicePixelRatio, (diameter / (HEAD.bar.length + 2 * margin)) * canvas.width) * (met ? 2 : 1);
   pen.beginPath();
   pen.moveTo(x, base);
   pen.quadraticCurveTo(x + 0.2 * lean, (base + top) / 2, x + lean, top);
