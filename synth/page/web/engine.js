@@ -100,12 +100,13 @@ class Engine {
     this.waiting.sort((a, b) => a.start - b.start);
   }
 
-  /** A stroke that begins now; `at`, m along its way from the first tine, where the stick is; without it, before. */
+  /** A stroke that begins now: at `at_mm` along the bar, if said, where the hand was at a second of `time`; else before. */
   begin(entry) {
     const wish = { ...this.wish({ ...entry, at_s: 0 }), live: true };
     const soon = (this.frame + LEAD + BLOCK + MARGIN) / this.rate;
     if (entry.at_mm !== undefined) {
-      wish.at = (entry.at_mm * MM - this.first(wish)) * (wish.direction === 'backward' ? -1 : 1);
+      const there = (entry.at_mm * MM - this.first(wish)) * (wish.direction === 'backward' ? -1 : 1);
+      wish.at = there + wish.speed * (soon - (entry.time ?? this.frame / this.rate));
     }
     wish.start = soon + EARLY / wish.speed;
     return this.launch(wish);

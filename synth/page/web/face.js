@@ -5,6 +5,7 @@ const $ = (id) => document.getElementById(id);
 const KEYS = 'asdfghjkl';
 const TRAIL = 0.05; // s over which a hand's speed is read
 const PALMS_APART = 0.003; // s, so that one block need not carry them all
+const LIFT = 60; // ms that a stick which was lifted may still be on its way
 const NEAR = 0.012; // m before a group, where its stroke begins
 const HEAD = JSON.parse($('head').textContent);
 
@@ -51,14 +52,22 @@ class Player extends EventTarget {
 
   constructor(context, node) {
     super();
-    Object.assign(this, { context, node });
+    Object.assign(this, { context, node, ahead: 0 });
     node.connect(context.destination);
-    node.port.onmessage = ({ data }) => this.dispatchEvent(new CustomEvent('told', { detail: data }));
+    node.port.onmessage = ({ data }) => {
+      if (data.audio !== undefined) this.ahead = data.audio - data.time;
+      this.dispatchEvent(new CustomEvent('told', { detail: data }));
+    };
     node.onprocessorerror = (event) => this.dispatchEvent(new CustomEvent('broken', { detail: event.message }));
   }
 
   tell(message) {
     this.node.port.postMessage(message);
+  }
+
+  /** The engine's second at a second of the page's clock. */
+  second(time) {
+    return this.context.currentTime - this.ahead - (performance.now() / 1000 - time);
   }
 }
 
@@ -212,9 +221,10 @@ function follow(state, { at, speed, time }, player) {
   const direction = speed > 0 ? 'forward' : 'backward';
   const late = (performance.now() / 1000 - time) * speed;
   const there = at + late;
+  const told = { at_mm: at * 1000, speed_mm_s: Math.min(3000, Math.abs(speed) * 1000), time: player.second(time) };
   const { stroke } = state;
   if (stroke && stroke.direction === direction && there > spans[stroke.group][0] - NEAR && there < spans[stroke.group][1] + NEAR) {
-    player.tell({ move: { id: stroke.id, at_mm: there * 1000, speed_mm_s: Math.abs(speed) * 1000 } });
+    player.tell({ move: { id: stroke.id, ...told } });
     return;
   }
   if (stroke && stroke.direction !== direction) player.tell({ end: stroke.id });
@@ -222,7 +232,7 @@ function follow(state, { at, speed, time }, player) {
   const group = spans.findIndex(([low, high]) => there > low - NEAR && there < high + NEAR && (sign > 0 ? there < high : there > low));
   if (group < 0 || (stroke && stroke.group === group && stroke.direction === direction)) return;
   state.stroke = { id: `hand${strokes++}`, group, direction };
-  player.tell({ begin: { ...state.stroke, at_mm: there * 1000, speed_mm_s: Math.min(3000, Math.abs(speed) * 1000), ...manner() } });
+  player.tell({ begin: { ...state.stroke, ...told, ...manner() } });
 }
 
 canvas.addEventListener('pointerdown', (event) => {
@@ -232,7 +242,13 @@ canvas.addEventListener('pointerdown', (event) => {
   moved(event);
 });
 canvas.addEventListener('pointermove', moved);
-for (const name of ['pointerup', 'pointercancel']) canvas.addEventListener(name, (event) => hands.delete(event.pointerId));
+function lifted(event) {
+  const { stroke } = hands.get(event.pointerId) ?? {};
+  hands.delete(event.pointerId);
+  if (stroke) setTimeout(() => window.tinewright.player.tell({ end: stroke.id }), LIFT);
+}
+
+for (const name of ['pointerup', 'pointercancel']) canvas.addEventListener(name, lifted);
 
 addEventListener('keydown', (event) => {
   if (event.repeat || event.ctrlKey || event.metaKey || event.altKey || event.target.matches('select, input')) return;

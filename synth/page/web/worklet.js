@@ -57,7 +57,7 @@ class Playing extends AudioWorkletProcessor {
   tell() {
     const { engine } = this;
     this.port.postMessage({
-      time: engine.frame / engine.rate, audio: currentTime, swings: engine.swings(), peak: this.peak,
+      time: (engine.frame - BLOCK) / engine.rate, audio: currentTime, swings: engine.swings(), peak: this.peak,
       limited_db: this.taken, ...engine.meter.levels(),
       touching: engine.voices.map((each) => [each.id, each.touching()]),
       load: this.busy / ((TELL * BLOCK * 1000) / engine.rate), worst_ms: this.worst,
