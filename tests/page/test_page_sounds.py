@@ -223,3 +223,44 @@ def test_dataclass_of_a_stroke_has_nothing_that_a_page_forgets():
         "grip", "hand", "origin",
     }  # fmt: skip
     assert {each.name for each in dataclasses.fields(Stroke)} == known
+
+
+METER = """async ([frequency, level]) => {
+    const engine = new Engine(await content);
+    const [left, right] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
+    for (let n = 0; n < 600; n++) {
+      for (let k = 0; k < BLOCK; k++) {
+        const phase = (2 * Math.PI * frequency * (n * BLOCK + k)) / engine.rate;
+        left[k] = right[k] = 10 ** (level / 20) * Math.sin(phase);
+      }
+      engine.meter.take(left, right);
+    }
+    const { spl_db, a_db } = engine.meter.levels();
+    return [spl_db, a_db];
+  }"""
+
+
+@pytest.mark.parametrize(
+    ("frequency", "weighting", "within"),
+    # IEC 61672-1, table of the A curve
+    [(1000.0, 0.0, 0.1), (100.0, -19.1, 0.2), (31.5, -39.4, 0.3), (4000.0, 1.0, 0.2), (10_000.0, -2.5, 2.0)],
+)
+def test_levels_are_those_of_a_sound_level_meter(opened, frequency, weighting, within):
+    """A full-scale sine is 100 dB SPL, in the page as in every file."""
+    spl, weighted = opened("straight").numbers(METER, [frequency, -40.0])
+    assert spl == pytest.approx(60.0, abs=0.15)
+    assert weighted - spl == pytest.approx(weighting, abs=within)
+
+
+SWUNG = """async (line) => {
+    const engine = new Engine(await content);
+    engine.schedule(line);
+    const [left, right] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
+    while (engine.frame < 0.5 * engine.rate) engine.process(left, right);
+    return [engine.swings()];
+  }"""
+
+
+def test_the_tines_that_were_stroked_swing_in_the_picture(opened):
+    swing = np.hypot(*opened("straight").numbers(SWUNG, FORWARD)[0].reshape(-1, 2).T)
+    assert swing[:4].min() > 2.0 * swing[4:].max()
