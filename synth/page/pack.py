@@ -284,7 +284,7 @@ def _weights(radiator: Radiator, gain: float, blob: Blob) -> dict[str, Any]:
 
 
 def _a_weighting() -> Array:
-    """Second-order sections (3, 6) of the A curve by the bilinear rule: within 0.1 dB to 5 kHz, 1.2 dB low at 10, 6.4 at 16."""
+    """Sections (3, 6) of the A curve by the bilinear rule: within 0.1 dB to 5 kHz, 1.2 dB low at 10, 6.4 at 16."""
     from scipy.signal import bilinear_zpk, zpk2sos
 
     low, second, third, high = (2.0 * math.pi * each for each in A_POLES)

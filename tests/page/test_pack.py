@@ -6,6 +6,7 @@ import base64
 import gzip
 import json
 import re
+import subprocess
 
 import numpy as np
 import pytest
@@ -113,6 +114,16 @@ def test_a_compiler_that_cannot_is_told_in_one_line(monkeypatch):
     monkeypatch.setattr(wasm, "_emitted", fails)
     with pytest.raises(InputError, match=r"cannot compile for a page \(no such target\).*0\.68") as raised:
         wasm.module([each for each in functions.sources() if each.name == "shift"])
+    assert "\n" not in str(raised.value)
+
+
+def test_a_compiler_that_fails_apart_is_told_in_one_line(monkeypatch):
+    def failed(*words, **options):
+        return subprocess.CompletedProcess(words, 1, "", "Traceback\nno such processor\n")
+
+    monkeypatch.setattr(functions.subprocess, "run", failed)
+    with pytest.raises(InputError, match=r"cannot be compiled \(no such processor\).*0\.68") as raised:
+        functions._made()
     assert "\n" not in str(raised.value)
 
 

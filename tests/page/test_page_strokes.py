@@ -100,7 +100,9 @@ def test_several_sticks_at_once_sound_together(opened):
     one, other = page.numbers(SEVERAL, [0]), page.numbers(SEVERAL, [0, 1]) - page.numbers(SEVERAL, [0])
     assert np.abs(one).max() > 1e-4
     assert np.abs(other).max() > 1e-4
-    many = page.numbers(SEVERAL, [0, 1] * 10)  # more than there are hands: the rest is left out, not the page
+    many = page.numbers(
+        SEVERAL, [0, 1] * 30
+    )  # more than memory is kept for: the rest is left out, not the page
     assert np.isfinite(many).all()
 
 

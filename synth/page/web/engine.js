@@ -1,7 +1,8 @@
 // The instrument as it sounds: banks, ears, strokes and palms, a render quantum at a time. No browser is needed.
 'use strict';
 
-const VOICES = 12; // strokes at once
+const VOICES = 4; // strokes at once that memory is ready for
+const MOST = 48; // strokes at once
 const VOICE_BYTES = 3 << 20;
 const FADE = 6; // blocks in which one ear gives way to another
 const MARGIN = 4; // frames that an impulse spreads beyond its own: SPREAD on half frames
@@ -131,12 +132,23 @@ class Engine {
   }
 
   launch(wish) {
-    const arena = this.arenas.find((each) => !this.voices.some((voice) => voice.arena === each));
-    if (!arena) return null;
+    const arena = this.roomForOne();
+    if (!arena) {
+      this.reports.push({ id: wish.id, group: wish.group, touches: [], crowded: true });
+      return null;
+    }
     const voice = new Voice(this, arena, wish);
     if (!voice.done) this.voices.push(voice);
     else this.reports.push({ id: wish.id, group: wish.group, touches: [], missed: true });
     return voice;
+  }
+
+  /** Memory for a stroke more: some is ready, for a crowd more is taken. */
+  roomForOne() {
+    const free = this.arenas.find((each) => !this.voices.some((voice) => voice.arena === each));
+    if (free || this.arenas.length === MOST) return free;
+    this.arenas.push(new Arena(this.compiled.memory, this.reserve(), VOICE_BYTES));
+    return this.arenas.at(-1);
   }
 
   /** How the row of a voice rings as the stick comes. */

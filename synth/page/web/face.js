@@ -112,7 +112,8 @@ function told(data) {
   if (data.report) {
     const met = data.report.touches.filter((each) => each.touches > 0).length;
     const { name } = HEAD.groups[data.report.group];
-    say(data.report.missed || !met ? `The stick passed over ${name}.` : `${name}, ${data.report.direction}: ${met} tines.`);
+    if (data.report.crowded) say('Too many sticks at once.');
+    else say(data.report.missed || !met ? `The stick passed over ${name}.` : `${name}, ${data.report.direction}: ${met} tines.`);
   }
   if (data.refused) say(`Not played: ${data.refused}`);
 }
