@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from synth.playing.contact.run import EVENT
+from synth.playing.contact.stick import stick_line
 from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Hold, Stroke, shaped
 from synth.sound.audio import FULL_SCALE
@@ -151,8 +152,10 @@ def test_a_contact_in_slices_is_the_contact_in_one_go(opened):
         np.testing.assert_array_equal(sliced[1], whole[1])
 
 
-SWITCHED = """async ([line, name, second]) => {
+SWITCHED = """async ([line, first, name, second]) => {
     const engine = new Engine(await content);
+    engine.through(first);
+    engine.leaving = null;
     engine.schedule(line);
     const sound = [[], []];
     const [left, right] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
@@ -170,13 +173,24 @@ SWITCHED = """async ([line, name, second]) => {
 def test_what_is_heard_through_is_changed_while_it_rings(opened, second):
     page = opened("straight")
     line = {**FORWARD, "at_s": 0.05}
-    switched = page.numbers(SWITCHED, [line, "panel", second])
-    panel, bar = (page.numbers(SWITCHED, [line, name, 0.0]) for name in ("panel", "bar"))
+    switched = page.numbers(SWITCHED, [line, "bar", "panel", second])
+    panel, bar = (page.numbers(SWITCHED, [line, name, name, 0.0]) for name in ("panel", "bar"))
     before, after = slice(0, int(second * 48_000)), slice(int((second + 0.03) * 48_000), None)
     np.testing.assert_array_equal(switched[:, before], bar[:, before])
     assert error_db(switched[:, after], panel[:, after]) < -100.0 * DB
-    step = np.abs(np.diff(switched, axis=1)).max()
-    assert step < 1.5 * max(np.abs(np.diff(each, axis=1)).max() for each in (panel, bar))
+
+
+@pytest.mark.parametrize("first", ["pickup", "panel"])
+def test_one_thing_fades_into_the_other(opened, first):
+    """Whether they share a bank or not; the bar has no filter that would have to swing in."""
+    page, second, fade = opened("straight"), 0.2, 6 * 128
+    line = {**FORWARD, "at_s": 0.05}
+    switched = page.numbers(SWITCHED, [line, first, "bar", second])
+    old, new = (page.numbers(SWITCHED, [line, name, name, 0.0]) for name in (first, "bar"))
+    share = np.zeros(old.shape[1])
+    share[int(second * 48_000) :] = 1.0
+    share[int(second * 48_000) : int(second * 48_000) + fade] = np.arange(fade) / fade
+    assert error_db(switched, (1.0 - share) * old + share * new) < -100.0 * DB
 
 
 def test_strokes_over_a_ringing_row_do_on_average_what_they_do_on_the_command_line(opened):
@@ -225,13 +239,14 @@ def test_dataclass_of_a_stroke_has_nothing_that_a_page_forgets():
     assert {each.name for each in dataclasses.fields(Stroke)} == known
 
 
-METER = """async ([frequency, level]) => {
+METER = """async ([frequency, level, share]) => {
     const engine = new Engine(await content);
     const [left, right] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
     for (let n = 0; n < 600; n++) {
       for (let k = 0; k < BLOCK; k++) {
         const phase = (2 * Math.PI * frequency * (n * BLOCK + k)) / engine.rate;
-        left[k] = right[k] = 10 ** (level / 20) * Math.sin(phase);
+        left[k] = 10 ** (level / 20) * Math.sin(phase);
+        right[k] = share * left[k];
       }
       engine.meter.take(left, right);
     }
@@ -247,9 +262,40 @@ METER = """async ([frequency, level]) => {
 )
 def test_levels_are_those_of_a_sound_level_meter(opened, frequency, weighting, within):
     """A full-scale sine is 100 dB SPL, in the page as in every file."""
-    spl, weighted = opened("straight").numbers(METER, [frequency, -40.0])
+    spl, weighted = opened("straight").numbers(METER, [frequency, -40.0, 1.0])
     assert spl == pytest.approx(60.0, abs=0.15)
     assert weighted - spl == pytest.approx(weighting, abs=within)
+
+
+def test_the_level_is_the_mean_of_both_ears(opened):
+    spl, _ = opened("straight").numbers(METER, [1000.0, -40.0, 0.0])
+    assert spl == pytest.approx(60.0 - 3.01, abs=0.1)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_the_stick_points_where_it_does_on_the_command_line(opened, sign):
+    line = stick_line(made("straight").sticks["birch"], tilt=0.6, skew=0.3, sign=sign, beam_modes=4)
+    ours = opened("straight").numbers(
+        "async ([manner, sign]) => directions(manner, sign)", [{"tilt": 0.6, "skew": 0.3}, sign]
+    )
+    np.testing.assert_allclose(ours, [*line.across, line.axis], atol=1e-12)
+
+
+MET = """async ([line, later]) => {
+    const engine = new Engine(await content);
+    engine.schedule(line);
+    const [left, right] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
+    while (engine.frame < 0.5 * engine.rate + later * BLOCK) engine.process(left, right);
+    const voice = new Voice(engine, engine.arenas[1], engine.wish({ ...line, at_s: 0.55 }));
+    return [voice.given['state.q'].at, voice.given['state.p'].at].map((each) => Array.from(each));
+  }"""
+
+
+def test_a_stroke_prepared_sooner_or_later_meets_the_same_ring(opened):
+    soon, late = (opened("straight").numbers(MET, [FORWARD, blocks]) for blocks in (0, 15))
+    for each, other in zip(soon, late, strict=True):
+        assert np.abs(each - other).max() < 1e-6 * np.abs(each).max()
+    assert np.abs(soon).max() > 0.0
 
 
 SWUNG = """async (line) => {

@@ -68,6 +68,16 @@ def test_a_stick_set_down_within_a_row_touches_the_rest_of_it(opened):
     assert (rows[2:, 3] > 0).all()
 
 
+def test_a_stick_set_down_on_a_tine_is_set_down_beside_it(opened):
+    """Where the pointer lands the stick would stand in the second tine: it would be flung away."""
+    page = opened("straight")
+    _, usual = followed(page, "forward", 45.0, [[0.0, 0.4]])
+    rows, peak = followed(page, "forward", 73.0, [[0.0, 0.4]])
+    assert rows[0, 3] == 0
+    assert (rows[2:, 3] > 0).all()
+    assert peak < 2.0 * usual
+
+
 def test_a_stick_that_is_lifted_touches_no_more(opened):
     rows, peak = followed(opened("straight"), "forward", 45.0, [[0.0, 0.4]], lift_mm=80.0)
     assert (rows[:2, 3] > 0).all()
