@@ -143,3 +143,18 @@ def test_a_palm_rests_until_it_is_taken_off(opened):
     after = slice(int(0.95 * 48_000), int(1.35 * 48_000))
     assert (rested[after] ** 2).sum() < 0.7 * (free[after] ** 2).sum()
     assert (rested[after] ** 2).sum() == pytest.approx((held[0, after] ** 2).sum(), rel=0.1)
+
+
+HEIGHTS = """async ([before]) => {
+    const { ear } = new Engine(await content);
+    for (let n = 0; n < before; n++) ear.prepare(ear.bank.slot(0, 1e-4 * (n + 1)));
+    const slot = ear.bank.slot(1, 0.012);
+    ear.prepare(slot);
+    const width = ear.hearing.within.items / ear.hearing.within.shape[0];
+    return [ear.hearing.within.at.slice(slot * width, (slot + 1) * width)];
+  }"""
+
+
+def test_more_heights_than_are_kept_are_heard_as_the_first_ones(opened):
+    page = opened("straight")
+    np.testing.assert_array_equal(page.numbers(HEIGHTS, [200]), page.numbers(HEIGHTS, [0]))
