@@ -26,6 +26,7 @@ import scipy.linalg
 import scipy.signal
 from numpy.typing import NDArray
 
+from synth.design.edit import edited_design
 from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
@@ -34,7 +35,7 @@ from synth.recording.calibrate import calibrate
 from synth.recording.calibration_model import Piece
 from synth.recording.match import lines, name_tines
 from synth.recording.measurement import Measurement, Partial
-from synth.recording.parameters import tree_of, unknowns, with_changes
+from synth.recording.parameters import tree_of, unknowns
 from synth.recording.partials import measure
 from synth.recording.predicted_partials import bar_of, heard
 from synth.recording.retune import retune
@@ -340,7 +341,7 @@ def calibrated(one: Instrument, at: Room, dice: np.random.Generator) -> tuple[fl
     unseen = [tine for tine in range(len(LENGTHS_MM)) if tine not in TAPPED]
     truth = np.array([partials(rod, LENGTHS_MM[tine] * 1e-3, 1)[0] for tine in unseen])
     off = []
-    for design in (one, resolve(with_changes(tree, result.changes), one.file)):
+    for design in (one, resolve(edited_design(tree, result.edits), one.file)):
         pitch = heard(design, bar_of(design), row.length, row.trim, unseen).frequency[:, :, 0]
         off.append(float(np.max(np.abs(1200.0 * np.log2(np.sqrt(np.prod(pitch, axis=1)) / truth)))))
     loss = [each for each in result.fitted if each.unknown.kind == "clamp-loss"]

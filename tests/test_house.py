@@ -14,9 +14,9 @@ PACKAGE = ROOT / "synth"
 # A module may import only what stands before it.
 PLACES = """
     errors units files compiled cache
-    design.catalogue design.schema design.decode design.slips design.file design.instrument design.material
-    design.rods_nuts_sticks design.bar_and_boards design.pickup design.groups design.bench design.placement_checks
-    design.resolve design.change
+    design.catalogue design.schema design.keys_as_written design.decode design.slips design.file
+    design.instrument design.material design.rods_nuts_sticks design.bar_and_boards design.pickup design.groups
+    design.bench design.placement_checks design.resolve design.key_path design.edit design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
     vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar
     vibration.board_interface vibration.board vibration.coupling vibration.eigen vibration.modal_model
@@ -37,13 +37,13 @@ PLACES = """
     sound.live_output sound.holding sound.live_contacts
     workshop.map workshop.cutting workshop.length_text workshop.drawing workshop.typeface workshop.tiling
     workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.overview workshop.trimplot
-    workshop.written workshop.strength workshop.tolerance workshop.cutlist workshop.cut_list_pages
+    workshop.strength workshop.tolerance workshop.cutlist workshop.cut_list_pages
     workshop.tuning_sheet workshop.flat_length workshop.template workshop.bent_template workshop.boardplot
     workshop.suggest workshop.comparison
     recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order
     recording.sinusoids recording.stirred recording.room recording.hum recording.measurement recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
-    recording.retune recording.corrected recording.parameters recording.calibration_model recording.apart
+    recording.retune recording.parameters recording.calibration_model recording.apart
     recording.calibrate
     page.blob page.wasm page.approach page.response page.sounding page.holding page.functions
     page.picture page.pack page.build

@@ -48,7 +48,7 @@ USUAL: Final = {
 def make_pickup(design: schema.Design, bar: Bar, tines: Sequence[Tine]) -> Pickup:
     """The pickup, at a fifth of the bar unless the design says where. Raises `InputError`."""
     given, usual = design.pickup, USUAL[design.pickup.kind]
-    position = PLACE * bar.length if given.at_mm is None else on_bar(given.at_mm, bar.length, "pickup.at_mm")
+    position = PLACE * bar.length if given.at_mm is None else on_bar(given, "at_mm", bar.length, "pickup")
     if given.kind == "magnetic":
         _check_magnetic(nearest(tines, position))
     return Pickup(

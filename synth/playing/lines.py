@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from synth.design.decode import place_of
+from synth.design.keys_as_written import place_of
 
 
 def line_of(path: Path, location: str) -> int | None:

@@ -14,9 +14,10 @@ from typing import Annotated, Final, Literal
 
 from msgspec import Meta, field, structs
 
-from synth.design.decode import checked, decode, place_of
+from synth.design.decode import checked, decode
 from synth.design.file import read_toml
 from synth.design.instrument import Instrument
+from synth.design.keys_as_written import place_of
 from synth.design.schema import Positive, Table
 from synth.errors import InputError, nearest
 from synth.playing.lines import line_of

@@ -15,15 +15,16 @@ where the data leave it as open as it was before.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
+from synth.design.edit import Edit
+from synth.design.key_path import last_key
 from synth.errors import InputError
 from synth.recording.apart import counted, objection, trend, whitened, would_tell
 from synth.recording.calibration_model import CENT, Model, Piece, covariance, from_fit, measured, to_fit
-from synth.recording.corrected import Change
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import SPREAD, Unknown
 from synth.recording.predicted_partials import Heard
@@ -63,7 +64,7 @@ class Calibration:
     lines: tuple[MatchedPartial, ...]
     before: Heard
     after: Heard
-    changes: tuple[Change, ...]
+    edits: tuple[Edit, ...]
     warnings: tuple[str, ...]
 
 
@@ -94,7 +95,7 @@ def calibrate(piece: Piece, candidates: Sequence[Unknown], asked: Sequence[str] 
         lines=piece.lines,
         before=before,
         after=after,
-        changes=fit.changes(x),
+        edits=fit.edits(x),
         warnings=(
             *_at_limits(fit, x),
             *_unexplained(piece, after),
@@ -102,6 +103,16 @@ def calibrate(piece: Piece, candidates: Sequence[Unknown], asked: Sequence[str] 
             *trend(piece, fit.logs(x)),
         ),
     )
+
+
+def to_write(edits: Sequence[Edit], date: str) -> list[Edit]:
+    """The edits in six figures, and in every table that they touch the date of the measurement."""
+    rounded = [
+        each if isinstance(each.value, str) else replace(each, value=float(f"{each.value:.6g}"))
+        for each in edits
+    ]
+    tables = dict.fromkeys(each.path.removesuffix(f".{last_key(each.path)}") for each in edits)
+    return [*rounded, *(Edit(f"{table}.measured", date) for table in tables)]
 
 
 def _learnt(unknown: Unknown, x: float, deviation: float) -> Fitted:

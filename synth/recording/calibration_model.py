@@ -12,11 +12,11 @@ from typing import Final
 
 import numpy as np
 
+from synth.design.edit import Edit, Tree, edited_design
 from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
-from synth.recording.corrected import Change, Tree
 from synth.recording.match import MatchedPartial
-from synth.recording.parameters import SPREAD, Unknown, with_changes
+from synth.recording.parameters import SPREAD, Unknown
 from synth.recording.predicted_partials import Heard, bar_of, heard
 from synth.vibration.section import Array
 from synth.vibration.tuning import Trim
@@ -57,13 +57,13 @@ class Model:
         self.bar = bar_of(piece.instrument)  # of another material, or of a table of its own
         self.start = np.array([to_fit(each, each.value) for each in asked])
 
-    def changes(self, x: Array) -> tuple[Change, ...]:
+    def edits(self, x: Array) -> tuple[Edit, ...]:
         moved = [(u, a) for u, a, b in zip(self.asked, x, self.start, strict=True) if a != b]
-        return tuple(change for u, a in moved for change in u.changes(from_fit(u, float(a))))
+        return tuple(edit for u, a in moved for edit in u.edits(from_fit(u, float(a))))
 
     def heard(self, x: Array) -> Heard:
         piece = self.piece
-        instrument = resolve(with_changes(piece.tree, self.changes(x)), piece.file)
+        instrument = resolve(edited_design(piece.tree, self.edits(x)), piece.file)
         trim = with_nuts_of(instrument, piece.trim)
         return heard(instrument, self.bar, piece.length, trim, piece.tines)
 

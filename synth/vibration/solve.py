@@ -39,7 +39,7 @@ def solve_advice(
     design: Design, instrument: Instrument, row: Row, quarrels: Sequence[Quarrel], *, fresh: bool = False
 ) -> Advice:
     """What would settle the worst of these quarrels; `design` is what the instrument was resolved from."""
-    depends_on = (msgspec.to_builtins(design), tuple(quarrels))
+    depends_on = (msgspec.to_builtins(design, enc_hook=float), tuple(quarrels))
     return cached("advice", depends_on, lambda: advise(design, instrument, row, quarrels), fresh=fresh)
 
 

@@ -85,9 +85,9 @@ def _drawing(instrument: Instrument, view: View) -> Drawing:
         shapes += _group_name(instrument, group.first, group.name, view)
     title = f"{instrument.name or 'untitled'}, bent, {view.name}"
     low = Drawing("", tuple(shapes)).bounds[0]
-    shapes += check_bar(low.moved(0.0, -10.0))
+    shapes += check_bar(low.moved(0.0, -10.0), instrument.bench.units)
     shapes.append(Text("text", low.moved(0.0, -18.0), 3.0, title))
-    return Drawing(title, tuple(dict.fromkeys(shapes)))
+    return Drawing(title, tuple(dict.fromkeys(shapes)), instrument.bench.units)
 
 
 def _edges(bar: Bar, view: View) -> Iterator[Shape]:

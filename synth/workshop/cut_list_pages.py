@@ -12,10 +12,10 @@ from typing import Final
 
 from synth.design.instrument import Instrument, PlacedNut
 from synth.files import atomic_write
-from synth.units import GRAM, INCH, MM, note_name
+from synth.units import GRAM, INCH, MM, Units, note_name
 from synth.workshop.cautions import CAUTIONS, HEADING
 from synth.workshop.cutlist import CutList, Piece, Purchase, StockBar
-from synth.workshop.length_text import UNIT, Units, inch_words, length_words
+from synth.workshop.length_text import UNIT, inch_words, length_words
 from synth.workshop.paper import Bullets, Document, Heading, Paragraph, Part, Table
 
 COLUMNS: Final = (

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from synth.design.instrument import Instrument, PlacedNut
 from synth.errors import InputError
-from synth.units import MM
+from synth.units import MM, length_said
 from synth.vibration.bar import beam_of
 from synth.vibration.tuning import Row
 from synth.workshop.cutting import plan, used
@@ -156,7 +156,10 @@ def _purchases(
     length = bench.stock_length
     rods = [
         Purchase(
-            f"{name}, bar of {length / MM:g} mm", count, "bar", None if price is None else price * length
+            f"{name}, bar of {length_said(length, bench.units)}",
+            count,
+            "bar",
+            None if price is None else price * length,
         )
         for name, count in Counter(each.stock for each in bars).items()
         for price in (metre[name],)

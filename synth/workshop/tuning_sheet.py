@@ -160,9 +160,11 @@ def _parts(instrument: Instrument, row: Row, lines: list[SheetLine]) -> Iterator
     yield Bullets(CAUTIONS)
     yield Heading("Tines, in the order in which to tune")
     yield _table(instrument, row, lines)
+    astray = "1/8 in" if instrument.bench.units == "inch" else "3 mm"
     yield Paragraph(
         "Cents a turn are of the base nut on the rod; on plain rod, cents a millimetre. Where a tine ends up more "
-        "than 3 mm from its start, suspect the rod: measure it and correct the design before cutting more."
+        f"than {astray} from its start, suspect the rod: measure it and "
+        "correct the design before cutting more."
     )
 
 

@@ -15,14 +15,14 @@ import soundfile
 from numpy.typing import NDArray
 
 from synth.design.decode import decode
+from synth.design.edit import Edit, edited_design
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.recording.audio_input import read
 from synth.recording.calibration_model import with_nuts_of
-from synth.recording.corrected import Change
 from synth.recording.measurement import Measurement
-from synth.recording.parameters import tree_of, with_changes
+from synth.recording.parameters import tree_of
 from synth.recording.partials import measure
 from synth.recording.predicted_partials import Heard, bar_of, heard
 from synth.vibration.mounted_pitch import mounting
@@ -124,16 +124,16 @@ class TestPiece:
     def design(self) -> Path:
         return self.folder / "piece.toml"
 
-    def model(self, changes: Sequence[Change] = ()) -> tuple[Instrument, Row, Heard]:
+    def model(self, changes: Sequence[Edit] = ()) -> tuple[Instrument, Row, Heard]:
         """The instrument with these values, its tines as long as the unchanged design has them, what they sound."""
-        instrument = resolve(with_changes(tree_of(str(self.design)), changes), str(self.design))
+        instrument = resolve(edited_design(tree_of(str(self.design)), changes), str(self.design))
         row = _row_of(self.design.read_text())
         which = range(len(instrument.tines))
         trim = with_nuts_of(instrument, row.trim)
         return instrument, row, heard(instrument, bar_of(instrument), row.length, trim, list(which))
 
     def record(
-        self, name: str, changes: Sequence[Change], tine: int, *, seconds: float = 2.5, seed: int = 1
+        self, name: str, changes: Sequence[Edit], tine: int, *, seconds: float = 2.5, seed: int = 1
     ) -> Path:
         """A tap of one tine, five partials in two planes, in noise 50 dB below."""
         model = self.model(changes)[2]

@@ -10,17 +10,17 @@ from typing import Any
 import numpy as np
 import pytest
 
+from synth.design.edit import Edit
 from synth.errors import InputError
 from synth.recording.calibrate import Calibration, calibrate
 from synth.recording.calibration_model import CENT, DECAY_ERROR, MODEL_CENTS, Piece
-from synth.recording.corrected import Change
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import tree_of, unknowns
 
-BEND = Change(("stock", "rod"), "bend_diameter_mm", 2.41, {})
-ROOT = Change(("tines",), "root_length_per_diameter", 0.55, {})
-GRIP = Change(("nut", "M3 hex"), "grip", 0.5, {})
-CLAMP = Change(("tines",), "clamp_loss_factor", 0.0018, {})
+BEND = Edit("stock.rod.bend_diameter_mm", 2.41)
+ROOT = Edit("tines.root_length_per_diameter", 0.55)
+GRIP = Edit("nut.'M3 hex'.grip", 0.5)
+CLAMP = Edit("tines.clamp_loss_factor", 0.0018)
 TRUTH = {
     "bend-diameter of rod": 2.41,
     "root-length": 0.55,
@@ -30,7 +30,7 @@ TRUTH = {
 
 
 def measured(
-    piece: Any, changes: Sequence[Change], tines: Sequence[int], *, partials: int = 4, seed: int | None = None
+    piece: Any, changes: Sequence[Edit], tines: Sequence[int], *, partials: int = 4, seed: int | None = None
 ) -> Piece:
     """The piece with the lines that the changed model has; with a seed, scattered as the fit assumes."""
     instrument, row, _ = piece.model()
@@ -127,7 +127,7 @@ def test_what_is_withheld_comes_with_what_would_tell_it(piece: Any) -> None:
 
 
 def test_a_misfit_that_goes_with_the_length_is_said(piece: Any) -> None:
-    data = measured(piece, [Change(("tines",), "root_length_per_diameter", 0.9, {})], [0, 1, 2])
+    data = measured(piece, [Edit("tines.root_length_per_diameter", 0.9)], [0, 1, 2])
     result = learn(data, ["bend-diameter"])
     assert any("what is left goes with the length" in each for each in result.warnings)
     assert not any(

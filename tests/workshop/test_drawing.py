@@ -42,7 +42,7 @@ def drawing():
         Arc("bend lines", Point(350, 10), 8.0, 0.0, 180.0),
         Text("text", Point(10, 14), 3.0, "5 < 6 & holes"),
     ]
-    return Drawing("strip", tuple(frame + holes + marks + check_bar(Point(10, -10))))
+    return Drawing("strip", tuple(frame + holes + marks + check_bar(Point(10, -10), "mm")))
 
 
 def dark_columns(image, row):

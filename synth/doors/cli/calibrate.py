@@ -77,18 +77,21 @@ def command(
     Example:
       tinewright calibrate designs/test-piece.toml taps.wav --tine D3.1 --tine D3.3 -o corrected.toml
     """
-    from synth.recording.calibrate import calibrate
+    from synth.design.edit import write_edited
+    from synth.design.file import read_text
+    from synth.recording.calibrate import calibrate, to_write
     from synth.recording.parameters import unknowns
     from synth.vibration.solve import solve_row
 
     goal = _goal(design, output, overwrite)
-    instrument = arguments.instrument(design)
+    text, instrument = read_text(design), arguments.instrument(design)
     row = solve_row(instrument)
     claims, piece = _piece(instrument, row, bench.listen(recordings), tines, lengths, length_sd_mm)
     bench.approve(instrument, claims, yes)
     found = unknowns(piece.tree, instrument, piece.tines)
     calibration = calibrate(piece, found, kinds or None)
-    _write(design, goal, calibration)
+    today = datetime.date.today().isoformat()
+    write_edited(design, to_write(calibration.edits, today), read=text, goal=goal)
     if as_json:
         click.echo(json.dumps(_data(instrument, claims, calibration, goal), indent=1, ensure_ascii=False))
         return
@@ -159,23 +162,6 @@ def _as_cut(
             )
         out[bench.find_tine(instrument, name)] = value * MM
     return out
-
-
-def _write(design: Path, goal: Path, calibration: Calibration) -> None:
-    """The corrected copy, proved to be a design before it appears."""
-    import tomllib
-
-    from synth.design.decode import decode
-    from synth.design.resolve import resolve
-    from synth.design.schema import Design
-    from synth.files import atomic_write
-    from synth.recording.corrected import corrected_text, dated
-
-    today = datetime.date.today().isoformat()
-    text = corrected_text(design.read_text(encoding="utf-8-sig"), dated(calibration.changes, today))
-    resolve(decode(tomllib.loads(text), Design), str(goal))
-    with atomic_write(goal) as beside:
-        beside.write_text(text, encoding="utf-8")
 
 
 def _data(
