@@ -45,6 +45,8 @@ PLACES = """
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
     recording.retune recording.parameters recording.calibration_model recording.apart
     recording.calibrate
+    page.blob page.wasm page.approach page.response page.sounding page.holding page.functions
+    page.picture page.pack page.build
     interface.sound interface.answers interface.board interface.changed interface.opened
     doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
     doors.live_session doors.live doors.reference doors.cli __main__
@@ -123,7 +125,7 @@ def place(name):
     return ORDER.index(name)
 
 
-ROOMS = ["design", "vibration", "playing", "sound", "workshop", "recording", "interface", "doors"]
+ROOMS = ["design", "vibration", "playing", "sound", "workshop", "recording", "page", "interface", "doors"]
 
 
 def test_every_module_has_its_place_in_the_order():

@@ -33,7 +33,7 @@ FAST: Final = 0.125  # s, IEC 61672-1 time weighting F
 MASK: Final = 10.0  # dB below the room's noise a tone is lost in it; common practice, no published source
 
 
-_POLES: Final = (20.598997, 107.65265, 737.86223, 12194.217)  # Hz, IEC 61672-1:2013 Annex E
+A_POLES: Final = (20.598997, 107.65265, 737.86223, 12194.217)  # Hz, IEC 61672-1:2013 Annex E
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ def a_weighting(frequency: Array) -> Array:
 
 
 def _a_curve(frequency: Array) -> Array:
-    a, b, c, d = (pole**2 for pole in _POLES)
+    a, b, c, d = (pole**2 for pole in A_POLES)
     f2 = frequency**2
     return np.asarray(d * f2**2 / ((f2 + a) * np.sqrt((f2 + b) * (f2 + c)) * (f2 + d)))
 

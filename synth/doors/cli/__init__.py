@@ -30,6 +30,7 @@ COMMANDS: Final = (
     "stroke",
     "play",
     "live",
+    "page",
     "compare",
     "strength",
     "trim",

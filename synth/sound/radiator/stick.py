@@ -64,11 +64,7 @@ def stick_sound(
 
 def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument) -> Complex:
     """(2, C, M) Pa per unit of each mode's amplitude, for impulses in the two directions across the stick."""
-    points = ears(instrument)
-    bar, _ = path(
-        instrument.bar, np.linspace(0.0, instrument.bar.length, ALONG)
-    )  # whatever mesh the model has
-    nearest = float(np.min(np.linalg.norm(points[:, None] - bar, axis=2)))
+    points, nearest = ears(instrument), nearest_way(instrument)
     bases, met = model.bases, np.flatnonzero(np.bincount(trace.tine))
     middle = met[len(met) // 2]
     frame = np.stack([bases.along, bases.across, bases.pointing], axis=1)[middle]  # the row's axes as rows
@@ -97,6 +93,12 @@ def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrum
             for direction in line.across
         ]
     )
+
+
+def nearest_way(instrument: Instrument) -> float:
+    """m from the bar to the nearer ear, which a stick's sound is timed from, whatever mesh a model has."""
+    bar, _ = path(instrument.bar, np.linspace(0.0, instrument.bar.length, ALONG))
+    return float(np.min(np.linalg.norm(ears(instrument)[:, None] - bar, axis=2)))
 
 
 def _rung_out(drive: Drive, driven: Driven) -> StickPressure:
