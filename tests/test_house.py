@@ -13,7 +13,7 @@ PACKAGE = ROOT / "synth"
 
 # A module may import only what stands before it.
 PLACES = """
-    errors units files compiled cache
+    errors units table files compiled cache
     design.catalogue design.schema design.decode design.slips design.file design.instrument design.material
     design.rods_nuts_sticks design.bar_and_boards design.pickup design.groups design.bench design.placement_checks
     design.resolve design.change
