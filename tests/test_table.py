@@ -36,7 +36,7 @@ def test_text_sets_numbers_right_and_words_left():
     )
 
 
-@pytest.mark.parametrize("value, said", [(-0.04, "0.0"), (-0.06, "-0.1"), (0.04, "0.0"), (-20.0, "-20.0")])
+@pytest.mark.parametrize(("value", "said"), [(-0.04, "0.0"), (-0.06, "-0.1"), (0.04, "0.0"), (-20.0, "-20.0")])
 def test_what_rounds_to_nothing_has_no_minus(value, said):
     assert Column("x", "x", "{:.1f}").words({"x": value}) == said
 
@@ -77,7 +77,7 @@ def test_a_narrow_terminal_wraps_the_widest_words_and_loses_none():
     assert max(map(len, lines)) <= 40
     assert " ".join(line[:12].strip() for line in lines).split() == [
         "name",
-        *"a <b> two words that are long".split(),
+        *["a", "<b>", "two", "words", "that", "are", "long"],
     ]
     assert TABLE.text(400) == TABLE.text()
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import shutil
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
@@ -168,6 +169,11 @@ def stroke(
         stick(instrument, stick_name) if stick_name is not None else next(iter(instrument.sticks.values()))
     )
     return shaped(Stroke(group=group, stick=chosen, direction=direction, hand=hand, grip=grip), numbers)
+
+
+def width() -> int | None:
+    """How many letters a line may have on the terminal that shows the tables; None where they go elsewhere."""
+    return shutil.get_terminal_size().columns if sys.stdout is not None and sys.stdout.isatty() else None
 
 
 def progress(items: Iterable[Item], *, total: int, what: str) -> Iterator[Item]:
