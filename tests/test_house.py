@@ -37,7 +37,8 @@ PLACES = """
     sound.live_output sound.holding sound.live_contacts
     workshop.map workshop.cutting workshop.length_text workshop.drawing workshop.typeface workshop.tiling
     workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.overview workshop.trimplot
-    workshop.written workshop.quarrel_list workshop.mode_list workshop.strength workshop.tolerance workshop.cutlist workshop.cut_list_pages
+    workshop.written workshop.quarrel_list workshop.mode_list
+    workshop.strength workshop.tolerance workshop.tolerance_list workshop.cutlist workshop.cut_list_pages
     workshop.tuning_sheet workshop.flat_length workshop.template workshop.bent_template workshop.boardplot
     workshop.suggest workshop.comparison
     recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order

@@ -36,7 +36,9 @@ def test_text_sets_numbers_right_and_words_left():
     )
 
 
-@pytest.mark.parametrize(("value", "said"), [(-0.04, "0.0"), (-0.06, "-0.1"), (0.04, "0.0"), (-20.0, "-20.0")])
+@pytest.mark.parametrize(
+    ("value", "said"), [(-0.04, "0.0"), (-0.06, "-0.1"), (0.04, "0.0"), (-20.0, "-20.0")]
+)
 def test_what_rounds_to_nothing_has_no_minus(value, said):
     assert Column("x", "x", "{:.1f}").words({"x": value}) == said
 
