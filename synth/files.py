@@ -20,6 +20,7 @@ from typing import Final
 from synth.errors import InputError
 
 PREFIX: Final = ".tinewright-"  # of everything temporary
+PICTURES: Final = (".png", ".svg", ".pdf")
 _SETTLED: Final = 2.0  # s: a younger one may be between its making and its lock
 _UNLOCKED: Final = 86_400.0  # s after which it is swept where files cannot be locked
 
@@ -34,6 +35,17 @@ def check_place(path: Path) -> None:
         raise InputError(
             f"the folder '{path.parent}' cannot be written to", remedy="choose another", file=str(path)
         )
+
+
+def check_picture(path: Path) -> None:
+    """Refuse a picture of a kind that is not drawn, or in a wrong place, before any work. Raises `InputError`."""
+    if path.suffix.lower() not in PICTURES:
+        raise InputError(
+            f"'{path.suffix}' is not a kind of picture",
+            remedy=f"name it {', '.join(PICTURES)}",
+            file=str(path),
+        )
+    check_place(path)
 
 
 def check_folder(path: Path) -> None:

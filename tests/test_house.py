@@ -40,9 +40,11 @@ PLACES = """
     workshop.written workshop.quarrel_list workshop.mode_list
     workshop.strength workshop.tolerance workshop.tolerance_list workshop.cutlist workshop.cut_list_pages
     workshop.tuning_sheet workshop.flat_length workshop.template workshop.bent_template workshop.boardplot
+    workshop.board_list
     workshop.suggest workshop.comparison
     recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order
-    recording.sinusoids recording.stirred recording.room recording.hum recording.measurement recording.artefacts
+    recording.sinusoids recording.stirred recording.room recording.hum recording.measurement
+    recording.measurement_list recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
     recording.retune recording.corrected recording.parameters recording.calibration_model recording.apart
     recording.calibrate
