@@ -5,6 +5,7 @@ In: a `Measurement`. Out: a `Table` for text and CSV, data, sentences. What cann
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -30,7 +31,7 @@ def _columns() -> list[Column]:
         return Column(key, heading, format, lambda row: getattr(row[2], name), empty=empty)
 
     def relative(partial: Partial) -> float:
-        return cents(1.0 + partial.frequency_deviation / partial.frequency)
+        return cents(math.e) * partial.frequency_deviation / partial.frequency  # a small interval
 
     return [
         of("frequency", "frequency_hz", "Hz", "{:.3f}"),

@@ -5,6 +5,7 @@ In: a `Document` of headings, paragraphs and tables, plain words. Out: files. It
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
@@ -12,6 +13,8 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from synth.files import atomic_write
+from synth.table import Column
+from synth.table import Table as Results
 from synth.workshop.typeface import BOX, typeface
 
 SIZE: Final = 8.0  # points
@@ -98,16 +101,11 @@ def _html(part: Part) -> str:
         return f"<p>{escape(part.words)}</p>"
     if isinstance(part, Bullets):
         return "<ul>\n" + "\n".join(f"<li>{escape(line)}</li>" for line in part.lines) + "\n</ul>"
-    tick = '<td><input type="checkbox" aria-label="done"></td>' if part.ticks else ""
-    heads = ("<th></th>" if part.ticks else "") + "".join(f"<th>{escape(each)}</th>" for each in part.heads)
-    written = [' class="write"' if head in part.to_write else "" for head in part.heads]
-    rows = "\n".join(
-        f"<tr>{tick}"
-        + "".join(f"<td{w}>{escape(c)}</td>" for w, c in zip(written, row, strict=True))
-        + "</tr>"
-        for row in part.rows
-    )
-    return f"<table>\n<thead><tr>{heads}</tr></thead>\n<tbody>\n{rows}\n</tbody>\n</table>"
+    columns = [
+        Column("", head, value=operator.itemgetter(n), pencil=head in part.to_write)
+        for n, head in enumerate(part.heads)
+    ]
+    return Results(columns, part.rows, part.ticks).html()
 
 
 def _story(document: Document, *, width: float) -> Iterator[Any]:
