@@ -93,7 +93,7 @@ def atomic_write(path: Path) -> Iterator[Path]:
     Raises `InputError` where the place is wrong or the disk refuses.
     """
     check_place(path)
-    sweep(path.parent)
+    sweep_leftovers(path.parent)
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=PREFIX, suffix=path.suffix)
     except OSError as failure:
@@ -119,7 +119,7 @@ def whole_set(folder: Path) -> Iterator[Path]:
     check_folder(folder)
     missing = [each for each in (folder, *folder.parents) if not each.exists()]
     make_folder(folder)
-    sweep(folder)
+    sweep_leftovers(folder)
     beside = Path(tempfile.mkdtemp(dir=folder, prefix=PREFIX))
     try:
         with _held(_opened(beside)):
@@ -165,7 +165,7 @@ def _remove_empty(folders: Sequence[Path]) -> None:
             folder.rmdir()
 
 
-def sweep(folder: Path) -> None:
+def sweep_leftovers(folder: Path) -> None:
     """Remove what a killed process left in a folder: temporary paths that nobody holds."""
     with contextlib.suppress(OSError):
         for path in folder.iterdir():

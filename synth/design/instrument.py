@@ -14,8 +14,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
+
+from synth.design.keys_as_written import Written, twin
+from synth.units import Units
 
 EDGE_RADIUS: Final = 0.3e-3  # m, of a tine's top edge, cut and deburred; common practice, no published source
 DIRECTIONS: Final = ("along", "side", "up")  # of the bar, where it is: its tangent, its width, its height
@@ -132,6 +135,7 @@ class Tine:
     split_axis: float  # rad from `along` to the stiffer or softer plane nearest to it, within +-pi/4
     position: float  # along the bar's axis
     face: float  # rad about the bar's axis
+    written: Written = field(default=Written(), compare=False)
 
 
 @dataclass(frozen=True)
@@ -353,7 +357,7 @@ class Bench:
     protrusion: float | None  # None: by the rod's thread
     washers: int | None  # None: one under each nut
     paper: Literal["A4", "Letter"]
-    units: Literal["mm", "inch"]
+    units: Units
     neutral_axis: float | None  # of the thickness, from a bend's inside; None: by its tightness
     currency: str
     rod_price: Mapping[str, float]  # per m
@@ -380,3 +384,10 @@ class Instrument:
     listener: Listener
     bench: Bench
     warnings: tuple[str, ...]
+    inches: frozenset[str] = (
+        frozenset()
+    )  # the paths of the lengths that the design gives in inches, named in mm
+
+    def key(self, path: str) -> str:
+        """A path as the design has it: bar.section.height_in for bar.section.height_mm that stands in inches."""
+        return twin(path) if path in self.inches else path

@@ -79,7 +79,7 @@ class Segment(Table, frozen=True, kw_only=True):
     plane_deg: Angle | None = None  # 0 bends sideways (level), 90 upwards; turned about the bar's axis
 
 
-Direction = Literal["along", "side", "up"]  # the bar's own, carried along its bends
+BarDirection = Literal["along", "side", "up"]  # the bar's own, carried along its bends
 
 
 class Support(Table, frozen=True, kw_only=True):
@@ -88,7 +88,8 @@ class Support(Table, frozen=True, kw_only=True):
     # A loop of cord, a glued pad, jaws and a screwed foot go round the bar or stick to it: "all". A pad that the
     # bar only lies on, or a taut guy, holds one way.
     direction: (
-        Literal["all", "along", "side", "up"] | Annotated[list[Direction], Meta(min_length=1, max_length=3)]
+        Literal["all", "along", "side", "up"]
+        | Annotated[list[BarDirection], Meta(min_length=1, max_length=3)]
     ) = "all"
     stiffness_n_mm: Positive | None = None  # in each of its directions; default by kind
     rotation_nm_rad: NotNegative | None = None  # about each axis at right angles to one; default by kind
@@ -156,12 +157,6 @@ class Nut(Table, frozen=True, kw_only=True):
 Interval = Annotated[str, Meta(min_length=1, max_length=20)] | Annotated[float, Meta(ge=-48.0, le=60.0)]
 
 
-class Recipe(Table, frozen=True, kw_only=True):
-    """The intervals that fill a group from its root: ratios ("3/2") or semitones (7)."""
-
-    members: Annotated[list[Interval], Meta(min_length=1, max_length=100)]
-
-
 class PlacedNut(Table, frozen=True, kw_only=True):
     nut: Name
     at_mm: Small  # from the base nut's upper face to the nut's middle
@@ -173,15 +168,50 @@ class TrimWish(Table, frozen=True, kw_only=True):
     nut: Name
 
 
-class Tine(Holding, frozen=True, kw_only=True):
+class Made(Holding, frozen=True, kw_only=True):
+    """What a tine is made of, whatever says its pitch."""
+
+    stock: Name | None = None
+    trim: Annotated[list[PlacedNut], Meta(max_length=20)] = field(default_factory=list)
+    trim_to: TrimWish | None = None
+
+
+class Tine(Made, frozen=True, kw_only=True):
     """One tine written by hand: free_length_mm, pitch or pitch_hz."""
 
     free_length_mm: Annotated[float, Meta(ge=20.0, le=600.0)] | None = None
     pitch: Name | None = None
     pitch_hz: Hertz | None = None
-    stock: Name | None = None
-    trim: Annotated[list[PlacedNut], Meta(max_length=20)] = field(default_factory=list)
-    trim_to: TrimWish | None = None
+
+
+Offset = Annotated[float, Meta(ge=-100.0, le=100.0)]  # cents; beyond it, it is another note
+
+
+class Member(Made, frozen=True, kw_only=True):
+    """A member of a recipe that says more than its interval."""
+
+    interval: Interval
+    cents: Offset = 0.0
+
+
+class Recipe(Table, frozen=True, kw_only=True):
+    """The intervals that fill a group from its root: ratios ("3/2") or semitones (7), or tables of more."""
+
+    members: Annotated[list[Interval | Member], Meta(min_length=1, max_length=100)]
+
+
+class OtherTine(Made, frozen=True, kw_only=True):
+    """What one group has otherwise than its recipe; trim or trim_to takes the place of both of the member's."""
+
+    tine: Annotated[int, Meta(ge=1, le=100)]  # as it stands in the group, and as `check` counts
+    cents: Offset = 0.0  # added to the member's
+
+
+class StockByPitch(Table, frozen=True, kw_only=True):
+    """A stock for tines below a pitch; without `below`, for all that are left."""
+
+    use: Name
+    below: Name | None = None
 
 
 class Group(Holding, frozen=True, kw_only=True):
@@ -189,13 +219,15 @@ class Group(Holding, frozen=True, kw_only=True):
 
     name: Name
     start_mm: Place
-    stock: Name | None = None  # every tine needs one: here or its own
+    # every tine needs one, here or its own: a name, or the first of a list whose pitch is above the tine's
+    stock: Name | Annotated[list[StockByPitch], Meta(min_length=1, max_length=20)] | None = None
     spacing_mm: Annotated[float, Meta(ge=1.0, le=500.0)] = (
         12.0  # room for 3 mm rods to swing and for a spanner between M3 nuts
     )
     root: Name | None = None
     root_hz: Hertz | None = None
     recipe: Name | None = None
+    change: Annotated[list[OtherTine], Meta(max_length=100)] = field(default_factory=list)
     order: Literal["rising", "falling", "as written"] = "as written"
     face_deg: Angle = 0.0  # straight up
     tine: Annotated[list[Tine], Meta(max_length=200)] = field(default_factory=list)
@@ -284,7 +316,8 @@ class Bench(Table, frozen=True, kw_only=True):
     washer_price: Price | None = None  # of one
     currency: Annotated[str, Meta(max_length=8)] = ""
     paper: Literal["A4", "Letter"] = "A4"
-    units: Literal["mm", "inch"] = "mm"  # in which lengths are printed; inches to the nearest 1/64
+    # in which lengths are told and printed (inches to the nearest 1/64); default: as most lengths are written
+    units: Literal["mm", "inch"] | None = None
     neutral_axis: Annotated[float, Meta(ge=0.2, le=0.6)] | None = None  # of a bend; default by its tightness
 
 

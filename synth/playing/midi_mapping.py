@@ -109,7 +109,7 @@ class Keys:
             group=group,
             stick=edged(self.sticks[channel.stick], channel.brightness),
             start=time,
-            speed=speed(velocity),
+            speed=speed_of_velocity(velocity),
             direction="forward" if forward else "backward",
             bite=BITE * channel.expression / FULL,
             lean=channel.modulation / FULL,
@@ -177,7 +177,7 @@ def all_sound_off(gesture: object) -> bool:
     )
 
 
-def speed(velocity: int) -> float:
+def speed_of_velocity(velocity: int) -> float:
     """The stroke's speed in m/s for a key velocity of 1 to 127."""
     return float(SLOWEST * FASTEST_RATIO ** ((velocity - 1) / (FULL - 1)))
 

@@ -14,9 +14,10 @@ from typing import Annotated, Final, Literal
 
 from msgspec import Meta, field, structs
 
-from synth.design.decode import checked, decode, place_of
-from synth.design.file import read_toml
+from synth.design.decode import checked, decode
+from synth.design.file import parsed, read_text
 from synth.design.instrument import Instrument
+from synth.design.keys_as_written import place_of
 from synth.design.schema import Positive, Table
 from synth.errors import InputError, nearest
 from synth.playing.lines import line_of
@@ -124,29 +125,36 @@ def read_script(path: Path, instrument: Instrument, *, through: str | None = Non
 
     Raises `InputError` with file, line, key and value.
     """
-    tree = read_toml_of(path)
     try:
-        return _performed(decode(tree, Script), instrument, through=through)
-    except InputError as error:
-        line = line_of(path, error.location)
-        location = f"line {line}: {error.location}" if line else error.location
-        raise InputError(error.finding, remedy=error.remedy, location=location, file=str(path)) from None
-
-
-def read_toml_of(path: Path) -> Mapping[str, object]:
-    try:
-        return read_toml(path)
+        return script_in(read_text(path), instrument, through=through)
     except InputError as error:
         raise error.within(str(path)) from None
 
 
-def schedule(script: Script, instrument: Instrument, *, through: str | None = None) -> Performance:
-    """The performance that a script describes on an instrument. Raises `InputError` with the place."""
-    return _performed(checked(script), instrument, through=through)
+def script_in(text: str, instrument: Instrument, *, through: str | None = None) -> Performance:
+    """The performance in the text of a stroke script. Raises `InputError` with line, key and value."""
+    tree = parsed(text)
+    try:
+        return _performed(decode(tree, Script), instrument, through=through)
+    except InputError as error:
+        line = line_of(text, error.location)
+        location = f"line {line}: {error.location}" if line else error.location
+        raise InputError(error.finding, remedy=error.remedy, location=location) from None
+
+
+def schedule(
+    script: Script | Mapping[str, object], instrument: Instrument, *, through: str | None = None
+) -> Performance:
+    """The performance that a script, or the same as a dict, describes on an instrument.
+
+    Raises `InputError` with the place.
+    """
+    made = checked(script) if isinstance(script, Script) else decode(script, Script)
+    return _performed(made, instrument, through=through)
 
 
 def _performed(script: Script, instrument: Instrument, *, through: str | None) -> Performance:
-    clock = Clock.of(script)
+    clock = BeatClock.of(script)
     defaults = structs.replace(script.defaults, through=script.defaults.through or through or "bar")
     played = [
         _played(placed, defaults, instrument)
@@ -167,13 +175,13 @@ def _performed(script: Script, instrument: Instrument, *, through: str | None) -
 
 
 @dataclass(frozen=True)
-class Clock:
+class BeatClock:
     """Beats to seconds: tempo changes as (beat, second at which it is reached, beats a minute from there on)."""
 
     changes: tuple[tuple[float, float, float], ...]
 
     @classmethod
-    def of(cls, script: Script) -> Clock:
+    def of(cls, script: Script) -> BeatClock:
         changes = [(0.0, 0.0, script.tempo_bpm)]
         for number, change in enumerate(script.tempo, start=1):
             beat, second, bpm = changes[-1]
@@ -202,7 +210,7 @@ class _Placed:
 
 
 def _written_out(
-    entry: Entry, location: str, *, script: Script, clock: Clock, instrument: Instrument
+    entry: Entry, location: str, *, script: Script, clock: BeatClock, instrument: Instrument
 ) -> Iterator[_Placed]:
     """The strokes and holds that one line stands for. A phrase counts its beats or seconds from its own start."""
     kind = _kind(entry, location)
@@ -241,7 +249,7 @@ def _moved(
     caller: Entry,
     caller_place: str,
     offset: float,
-    clock: Clock,
+    clock: BeatClock,
     instrument: Instrument,
 ) -> _Placed:
     """One line of a phrase, moved in time and onto other groups."""
@@ -268,7 +276,7 @@ def _moved(
     return _Placed(Entry(**changed), start, group, location)
 
 
-def _phrase_second(part: Entry, caller: Entry, offset: float, clock: Clock) -> float:
+def _phrase_second(part: Entry, caller: Entry, offset: float, clock: BeatClock) -> float:
     if caller.at_beat is not None and part.at_beat is not None:
         return clock.second(caller.at_beat + offset + part.at_beat)
     begin = clock.second(caller.at_beat + offset) if caller.at_beat is not None else _given(caller.at_s)

@@ -6,6 +6,7 @@ the user asks for is the only one; what would clip is refused with the gain that
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Iterable
 from pathlib import Path
@@ -63,13 +64,20 @@ def write(
     return decibels(peak)
 
 
+def encoded(pressure: NDArray[np.floating], *, gain_db: float = 0.0, rate: int = RATE) -> bytes:
+    """A FLAC file in memory of pressure (C, N) in Pa, true level plus the gain, for a web page to hold."""
+    file = io.BytesIO()
+    _write_blocks(file, [pressure], scale=amplitude(gain_db) / FULL_SCALE, rate=rate, kind="FLAC")
+    return file.getvalue()
+
+
 def headroom_db(peak_pressure: float) -> float:
     """The gain in dB that would bring a peak pressure (Pa) just below full scale."""
     return math.inf if peak_pressure <= 0.0 else -decibels(peak_pressure / FULL_SCALE)
 
 
 def _write_blocks(
-    path: Path, blocks: Iterable[NDArray[np.floating]], *, scale: float, rate: int, kind: str
+    path: Path | io.BytesIO, blocks: Iterable[NDArray[np.floating]], *, scale: float, rate: int, kind: str
 ) -> float:
     import soundfile
 

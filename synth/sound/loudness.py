@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.sound.audio import REFERENCE_PRESSURE, headroom_db
 from synth.units import decibels
 
@@ -32,7 +32,6 @@ ROOM: Final = 1.0  # dB left below full scale, for players that resample
 FAST: Final = 0.125  # s, IEC 61672-1 time weighting F
 MASK: Final = 10.0  # dB below the room's noise a tone is lost in it; common practice, no published source
 
-Array = NDArray[np.float64]
 
 _POLES: Final = (20.598997, 107.65265, 737.86223, 12194.217)  # Hz, IEC 61672-1:2013 Annex E
 

@@ -16,6 +16,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.cache import cached
 from synth.design.instrument import Instrument
 from synth.errors import InputError, nearest
@@ -40,8 +41,6 @@ from synth.vibration.solve import solve_board_of, solve_model, solve_row
 from synth.vibration.tuning import Row
 
 BLOCK: Final = 65_536  # samples between two breaths of a progress bar
-
-Array = NDArray[np.float64]
 
 
 ContactModel = Literal["event", "reference"]

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from synth.design.instrument import Instrument
-from synth.sound.board_forecast import ALONE, Change
+from synth.sound.board_forecast import ALONE, BoardEffect
 from synth.sound.boardsheet import BoardSheet
 from synth.table import Column, Table
 
@@ -26,7 +26,7 @@ CHANGE: Final = (
 
 
 def board_data(
-    instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[Change], said: Sequence[str]
+    instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[BoardEffect], said: Sequence[str]
 ) -> dict[str, Any]:
     feet = [
         {
@@ -59,7 +59,7 @@ def board_words(
     instrument: Instrument,
     name: str,
     sheet: BoardSheet,
-    table: Sequence[Change],
+    table: Sequence[BoardEffect],
     said: Sequence[str],
     width: int | None,
 ) -> str:

@@ -27,7 +27,7 @@ from synth.files import whole_set
 from synth.playing.stroke import CHOICES, CONTROLS, Stroke, shaped
 from synth.sound import features
 from synth.sound.audio import RATE
-from synth.sound.file_sets import Member, write_sets
+from synth.sound.file_sets import SetMember, write_sets
 from synth.sound.render import ContactSettings, perform, scene
 from synth.table import Column, Table
 from synth.units import MS
@@ -53,7 +53,7 @@ class Variant:
 
 
 @dataclass(frozen=True)
-class Heard:
+class Compared:
     """What one combination sounds like and what it did. `decay_s` of the lowest tine's first partials."""
 
     pressure: NDArray[np.float32]
@@ -134,14 +134,14 @@ def _number(value: str, key: str) -> float:
         raise InputError(f"'{value}' is not a number", location=f"--vary {key}") from None
 
 
-def render(
+def render_variants(
     instrument: Instrument,
     chosen: Sequence[Variant],
     *,
     seconds: float,
     settings: ContactSettings,
     watch: Watch,
-) -> list[Heard]:
+) -> list[Compared]:
     """Every combination rendered, on as many cores as there are, up to two. Raises `InputError`."""
     for through in dict.fromkeys(each.through for each in chosen):
         scene(instrument, through)  # solved once, kept for the workers
@@ -164,7 +164,7 @@ def _end_when_told() -> None:
             signal.signal(getattr(signal, name), signal.SIG_DFL)
 
 
-def _heard(job: tuple[Instrument, Variant, float, ContactSettings]) -> Heard:
+def _heard(job: tuple[Instrument, Variant, float, ContactSettings]) -> Compared:
     instrument, variant, seconds, settings = job
     listening = scene(instrument, variant.through)
     try:
@@ -178,7 +178,7 @@ def _heard(job: tuple[Instrument, Variant, float, ContactSettings]) -> Heard:
     touched = [each for each in tines if each["first_touch_s"] is not None]
     since = min((each["first_touch_s"] for each in touched), default=0.0)
     until = max((each["last_release_s"] for each in touched), default=seconds)
-    return Heard(
+    return Compared(
         pressure=pressure.astype(np.float32),
         attack_s=features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH),
         centroid_hz=features.centroid(pressure, RATE),
@@ -200,7 +200,7 @@ def partial_decays(model: ModalModel, tine: int) -> tuple[float, ...]:
     )
 
 
-def write(chosen: Sequence[Variant], heard: Sequence[Heard], folder: Path) -> list[Member]:
+def write(chosen: Sequence[Variant], heard: Sequence[Compared], folder: Path) -> list[SetMember]:
     """Both sets of sounds, `comparison.csv` and `comparison.png` below a folder. Raises `InputError`."""
     sounds = {variant.name: each.pressure for variant, each in zip(chosen, heard, strict=True)}
     with whole_set(folder) as beside:
@@ -211,7 +211,7 @@ def write(chosen: Sequence[Variant], heard: Sequence[Heard], folder: Path) -> li
     return members
 
 
-def table(members: Sequence[Member], heard: Sequence[Heard]) -> Table:
+def table(members: Sequence[SetMember], heard: Sequence[Compared]) -> Table:
     """A row a combination: how loud, at which gains, and what was measured."""
 
     def decay(n: int) -> Column:
@@ -236,7 +236,7 @@ def table(members: Sequence[Member], heard: Sequence[Heard]) -> Table:
     )
 
 
-def too_quiet(members: Sequence[Member]) -> list[str]:
+def too_quiet(members: Sequence[SetMember]) -> list[str]:
     """What to tell of sounds that are too quiet for the meter at true level."""
     quiet = [each.name for each in members if each.gated]
     if not quiet:
@@ -247,7 +247,7 @@ def too_quiet(members: Sequence[Member]) -> list[str]:
     ]
 
 
-def _picture(members: Sequence[Member], heard: Sequence[Heard]) -> Any:
+def _picture(members: Sequence[SetMember], heard: Sequence[Compared]) -> Any:
     """Spectrograms on common axes, at most four in a row."""
     from matplotlib.figure import Figure
     from scipy.signal import ShortTimeFFT

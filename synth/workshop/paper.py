@@ -51,7 +51,7 @@ class Bullets:
 
 
 @dataclass(frozen=True)
-class Table:
+class PaperTable:
     """`ticks` puts a box before every row; columns named in `to_write` are left wide for a pencil."""
 
     heads: tuple[str, ...]
@@ -60,7 +60,7 @@ class Table:
     to_write: tuple[str, ...] = ()
 
 
-Part = Heading | Paragraph | Bullets | Table
+Part = Heading | Paragraph | Bullets | PaperTable
 
 
 @dataclass(frozen=True)
@@ -133,7 +133,7 @@ def _story(document: Document, *, width: float) -> Iterator[Any]:
             yield Spacer(1, 8)
 
 
-def _table(part: Table, *, width: float) -> Any:
+def _table(part: PaperTable, *, width: float) -> Any:
     from reportlab.lib import colors
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Paragraph as Words
@@ -158,7 +158,9 @@ def _table(part: Table, *, width: float) -> Any:
     return Grid(cells, colWidths=columns, repeatRows=1, style=TableStyle(look), hAlign="LEFT")
 
 
-def _widths(part: Table, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, width: float) -> list[float]:
+def _widths(
+    part: PaperTable, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, width: float
+) -> list[float]:
     """Each column as wide as its words; where that is too much the widest give way and wrap."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
 

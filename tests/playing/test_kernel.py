@@ -41,7 +41,12 @@ def prepared(row, stroke, resolution=COARSE, *, leaning=True):
         grip=stroke.grip,
         whole=resolution.whole,
     )
-    return way, tip, stick, InitialState(*np.zeros((2, *tip.frequency.shape)), np.zeros(count))
+    return (
+        way,
+        tip,
+        stick,
+        InitialState(np.zeros(tip.frequency.shape), np.zeros(tip.frequency.shape), np.zeros(count)),
+    )
 
 
 def both(plain_contact, row, stroke, *, leaning, step=2e-6):
@@ -172,7 +177,7 @@ def test_the_compiled_pass_asks_nobody_for_memory_and_raises_nothing(row_of, mon
     )
     run = kernel.runner.__wrapped__(EVENT.tine_modes)
     run(pass_.row, pass_.held, pass_.course, pass_.state, pass_.history, 1)
-    (text,) = run.inspect_llvm().values()
+    (text,) = run.inspect_llvm().values()  # type: ignore[attr-defined]
     body = next(part for part in text.split("\ndefine ")[1:] if "cpython" not in part.split("(")[0])
     for called in ("NRT_Allocate", "NRT_MemInfo_alloc", "numba_unpickle", "PyErr", "numba_gil"):
         assert called not in body

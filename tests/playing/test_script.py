@@ -228,7 +228,9 @@ def test_a_mistake_in_a_phrase_of_any_name_is_told_with_its_own_line(read, name,
         return f"{{table}}stroke = [\n{rows}\n]\n"
 
     key = (
-        tomlkit.key(name).as_string() if tomlkit.key(name).is_bare() else json.dumps(name, ensure_ascii=False)
+        tomlkit.key(name).as_string()
+        if re.fullmatch(r"[A-Za-z0-9_-]+", name)
+        else json.dumps(name, ensure_ascii=False)
     )
     head = f"phrase.{key}.stroke"
     above = written([good, played]).replace("{head}", "stroke").replace("{table}", "")

@@ -56,7 +56,7 @@ through = click.option(
 seed = click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of what varies.")
 
 
-without = click.option(
+without_option = click.option(
     "--without", type=click.Choice(["stick"]), help="Leave out the stick's own sound, to hear the rest apart."
 )
 
@@ -110,7 +110,7 @@ def contact_options(command: Decorated) -> Decorated:
         ),
         click.option("--allow-yield", is_flag=True, help="Render a stroke that would bend a tine for good."),
         seed,
-        without,
+        without_option,
     ):
         command = option(command)
     return command

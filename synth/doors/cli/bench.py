@@ -61,12 +61,12 @@ def _named(instrument: Instrument, group: str, number: str) -> int | None:
 
 def listen(recordings: Sequence[Path]) -> list[Measurement]:
     """What rings in each recording, with its warnings on standard error."""
-    from synth.recording.audio_input import read
-    from synth.recording.partials import measure
+    from synth.recording.audio_input import read_recording
+    from synth.recording.partials import measure_taps
 
     measured = []
     for path in recordings:
-        measurement = measure(read(path))
+        measurement = measure_taps(read_recording(path))
         for warning in measurement.warnings:
             click.echo(f"warning: {path}: {warning}", file=sys.stderr)
         measured.append(measurement)

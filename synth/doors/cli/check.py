@@ -23,12 +23,12 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
     """
     from synth.table import as_json as data
     from synth.vibration.solve import solve_advice, solve_quarrels, solve_row
-    from synth.workshop.overview import boards_words, lines, loss_words, tine_table, totals
+    from synth.workshop.overview import boards_words, loss_words, tine_lines, tine_table, totals
     from synth.workshop.quarrel_list import quarrel_data, quarrel_lines
 
     written, instrument = arguments.design_and_instrument(design)
     row = solve_row(instrument, fresh=fresh)
-    rows, sums = lines(instrument, row), totals(instrument, row)
+    rows, sums = tine_lines(instrument, row), totals(instrument, row)
     quarrels = solve_quarrels(instrument, row, fresh=fresh)
     advice = solve_advice(written, instrument, row, quarrels, fresh=fresh)
     warnings = [*instrument.warnings, *row.warnings]

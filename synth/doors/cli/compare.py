@@ -68,7 +68,7 @@ def command(
         numbers=numbers,
     )
     chosen = comparison.variants(instrument, plain, through, comparison.varied(vary))
-    heard = comparison.render(
+    heard = comparison.render_variants(
         instrument,
         chosen,
         seconds=seconds,

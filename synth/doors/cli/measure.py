@@ -34,17 +34,17 @@ def command(
     Example:
       tinewright measure first-tine.wav -o first-tine.png
     """
-    from synth.recording.audio_input import read
+    from synth.recording.audio_input import read_recording
     from synth.recording.measurement_list import measurement_data, measurement_words, partial_table
-    from synth.recording.partials import measure
+    from synth.recording.partials import measure_taps
     from synth.table import as_json as data
 
     if image is not None:
         check_picture(image)
     if table is not None:
         check_place(table)
-    take = read(recording, start_s, seconds)
-    measurement = measure(take)
+    take = read_recording(recording, start_s, seconds)
+    measurement = measure_taps(take)
     if table is not None:
         with atomic_write(table) as beside:
             beside.write_text(partial_table(measurement.taps).csv(), encoding="utf-8", newline="")

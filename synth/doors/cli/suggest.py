@@ -16,7 +16,7 @@ from synth.table import as_json as data
 from synth.units import MM, cents
 
 if TYPE_CHECKING:
-    from synth.design.change import Kind
+    from synth.design.change import SupportKind
     from synth.design.instrument import Instrument, Section
     from synth.vibration.quarrels import Quarrel
     from synth.workshop.suggest import Allowed, Candidate, Ground, Plan, Suggestion
@@ -61,7 +61,7 @@ def command(
     move_mm: float,
     supports_mm: float,
     sizes: tuple[str, ...],
-    kinds: tuple[Kind, ...],
+    kinds: tuple[SupportKind, ...],
     tries: int,
     best: int,
     as_json: bool,

@@ -15,7 +15,7 @@ from synth.errors import InputError
 from synth.files import check_picture
 from synth.table import Column, Table
 from synth.table import as_json as data
-from synth.units import MM
+from synth.units import MM, Units
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
@@ -60,12 +60,13 @@ def command(
     Example:
       tinewright trim designs/test-piece.toml --picture nuts.png
     """
+    from synth.design.file import read_text
     from synth.vibration.trimming.answers import reach_words
     from synth.workshop.trimplot import draw_trimmings
 
     if picture is not None:
         check_picture(picture)
-    instrument = arguments.instrument(design)
+    text, instrument = read_text(design), arguments.instrument(design)
     wishing = _wishing(instrument, group)
     found = _trimmings(instrument, wishing, None if also is None else _second_wish(also), fresh=fresh)
     if not any(each.solutions for each in found):
@@ -74,7 +75,7 @@ def command(
             f"tine {tine.number}: no place of the nuts at hand meets the wish of {found[0].wish.ratio:g}"
             + (f" and {also}" if also is not None else ""),
             remedy=reach_words(found[0].wish, found[0].reach, met=False),
-            location=f"group[{tine.group + 1}]",
+            location=f"{tine.written.wish}.trim_to",
             file=instrument.file,
         )
     if picture is not None:
@@ -84,7 +85,7 @@ def command(
     else:
         click.echo("\n\n".join(_words(instrument, each) for each in found))
     if write:
-        _write(design, instrument, found, choose)
+        _write(design, text, instrument, found, choose)
 
 
 def _wishing(instrument: Instrument, group: str | None) -> list[int]:
@@ -163,18 +164,20 @@ def _words(instrument: Instrument, found: Trimming) -> str:
     if not listed:
         return f"{title}\nno place of the nuts at hand does it; {reach}"
     count = min(SHOWN, int(modes.exists.sum(axis=1).max()))  # a nut may bring one more into hearing
-    table = Table([*_answers(), *_partials(modes, count)], list(enumerate((found.plain, *listed))))
+    table = Table(
+        [*_answers(instrument.bench.units), *_partials(modes, count)], list(enumerate((found.plain, *listed)))
+    )
     more = len(found.solutions) - LISTED
     rest = f"\nand {more} less forgiving ways (--json lists all)" if more > 0 else ""
     return f"{title}\n{table.text(arguments.width())}{rest}\n{reach}"
 
 
-def _answers() -> list[Column]:
+def _answers(units: Units) -> list[Column]:
     """Of a way and its number: nuts, length, and how much a millimetre or a turn of the nut does."""
     from synth.vibration.trimming.answers import shown_nuts
 
     def nuts(row: tuple[int, TrimSolution]) -> str:
-        return shown_nuts(row[1].nuts) + (" (locked)" if row[1].locked else "")
+        return shown_nuts(row[1].nuts, units) + (" (locked)" if row[1].locked else "")
 
     return [
         Column("", "", value=lambda row: row[0] or None),
@@ -235,17 +238,19 @@ def _way(way: TrimSolution, modes: TineModes, row: int) -> dict[str, Any]:
     }
 
 
-def _write(design: Path, instrument: Instrument, found: list[Trimming], choose: int) -> None:
-    from synth.vibration.trimming.answers import shown_nuts
-    from synth.workshop.written import write_trims
+def _write(design: Path, text: str, instrument: Instrument, found: list[Trimming], choose: int) -> None:
+    from synth.design.edit import write_edited
+    from synth.vibration.trimming.answers import shown_nuts, trim_edits
 
     short = next((each for each in found if each.solutions and len(each.solutions) < choose), None)
     if short is not None:
         raise InputError(f"there are only {len(short.solutions)} ways", remedy="take a lower --choose")
     chosen = {each.tine: each.solutions[choose - 1].nuts for each in found if each.solutions}
-    copy = write_trims(design, instrument, chosen)
+    copy = write_edited(design, trim_edits(instrument, chosen), read=text)
     for index, nuts in chosen.items():
         tine = instrument.tines[index]
         group = instrument.groups[tine.group].name
-        click.echo(f"written: {group}, tine {tine.number}: {shown_nuts(nuts)}", err=True)
+        click.echo(
+            f"written: {group}, tine {tine.number}: {shown_nuts(nuts, instrument.bench.units)}", err=True
+        )
     click.echo(f"the old file is kept as {copy}", err=True)
