@@ -34,8 +34,8 @@ import numpy as np
 from synth.arrays import Array
 from synth.design.instrument import Board, Instrument
 from synth.design.resolve import resolve
-from synth.design.schema import Design
-from synth.sound.board_forecast import Swing, foretell
+from synth.design.schema import Design, Swing
+from synth.sound.board_forecast import foretell
 from synth.vibration.board import SolvedBoard, solve_board
 from synth.vibration.tuning import Row, tune
 

@@ -20,7 +20,6 @@ from typing import Final
 from synth.errors import InputError
 
 PREFIX: Final = ".tinewright-"  # of everything temporary
-PICTURES: Final = (".png", ".svg", ".pdf")
 _SETTLED: Final = 2.0  # s: a younger one may be between its making and its lock
 _UNLOCKED: Final = 86_400.0  # s after which it is swept where files cannot be locked
 
@@ -37,12 +36,15 @@ def check_place(path: Path) -> None:
         )
 
 
+PICTURES: Final = (".png", ".svg", ".pdf")
+
+
 def check_picture(path: Path) -> None:
     """Refuse a picture of a kind that is not drawn, or in a wrong place, before any work. Raises `InputError`."""
     if path.suffix.lower() not in PICTURES:
         raise InputError(
             f"'{path.suffix}' is not a kind of picture",
-            remedy=f"name it {', '.join(PICTURES)}",
+            remedy=f"name it {', '.join(PICTURES[:-1])} or {PICTURES[-1]}",
             file=str(path),
         )
     check_place(path)

@@ -10,6 +10,7 @@ import csv
 import io
 import json
 import math
+import operator
 import re
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -110,6 +111,20 @@ class Table:
         looks = [' class="write"' if each.pencil else "" for each in self.shown]
         rows = "\n".join(f"<tr>{tick}{_joined('td', row, looks)}</tr>" for row in self.cells)
         return f"<table>\n<thead><tr>{heads}</tr></thead>\n<tbody>\n{rows}\n</tbody>\n</table>"
+
+
+def of_words(
+    heads: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    ticks: bool = False,
+    pencil: Sequence[str] = (),
+) -> Table:
+    """A table of words that stand in rows already."""
+    columns = [
+        Column("", head, value=operator.itemgetter(n), pencil=head in pencil) for n, head in enumerate(heads)
+    ]
+    return Table(columns, rows, ticks)
 
 
 def plain(value: Any, unit: float = 1.0) -> Any:

@@ -50,7 +50,7 @@ PLACES = """
     recording.calibrate
     interface.sound interface.answers interface.board interface.changed interface.opened
     doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
-    doors.live_session doors.live doors.cli __main__
+    doors.live_session doors.live doors.reference doors.cli __main__
 """
 ORDER = PLACES.split()
 

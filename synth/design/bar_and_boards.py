@@ -15,6 +15,7 @@ from typing import Final
 from synth.design import schema
 from synth.design.instrument import (
     DIRECTIONS,
+    UNBOARDED,
     Bar,
     Bend,
     Board,
@@ -37,7 +38,6 @@ FOOT_ALONG: Final = 25e-3  # m, a block of wood as wide as the usual bar; common
 CRUSHED: Final = (
     1.5  # a foot presses half as much board again as it covers; order of magnitude, no published source
 )
-NOT_A_BOARD: Final = ("bar", "pickup")  # words of --through
 ONE_PLACE: Final = 1.0  # mm; two feet this near are one
 FEET_APART: Final = 0.1  # of their distance; what a drawing may differ before it is worth a word
 
@@ -90,7 +90,7 @@ def make_bar(design: schema.Design) -> Bar:
 def make_board(design: schema.Design, name: str, bar: Bar) -> Board:
     """The board of this name. Raises `InputError`."""
     given, location = design.board[name], f"board.{name}"
-    if name.casefold() in NOT_A_BOARD:
+    if name.casefold() in UNBOARDED:
         raise InputError(
             f"'{name}' is what one hears through without a board",
             remedy="give it another name",

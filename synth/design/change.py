@@ -12,7 +12,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final, Literal
+from typing import Final
 
 import msgspec
 import numpy as np
@@ -31,8 +31,6 @@ SUPPORTS_APART: Final = 20.0 * MM  # of two supports, and
 FROM_END: Final = 10.0 * MM  # of a support and the bar's end: about a pad's breadth; common practice
 _ROUNDING: Final = 1e-9  # m
 
-SupportKind = Literal["cord", "rubber", "clamp", "foot"]
-
 
 @dataclass(frozen=True)
 class Change:
@@ -41,7 +39,7 @@ class Change:
     starts: tuple[tuple[int, float], ...] = ()  # group, start_mm
     supports: tuple[tuple[int, float], ...] = ()  # support, at_mm
     section: Section | None = None
-    kind: SupportKind | None = None  # of all supports
+    kind: schema.SupportKind | None = None  # of all supports
 
 
 def in_design(design: schema.Design, change: Change) -> schema.Design:
@@ -169,7 +167,7 @@ def _written(section: Section) -> schema.Section:
     return schema.Section(shape="tube", diameter_mm=width, wall_mm=wall)
 
 
-def _of_kind(support: Support, kind: SupportKind) -> Support:
+def _of_kind(support: Support, kind: schema.SupportKind) -> Support:
     if support.kind == kind:
         return support
     return dataclasses.replace(support, kind=kind, **dataclasses.asdict(FOOTINGS[kind]))

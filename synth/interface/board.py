@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from synth.design.instrument import Instrument
-from synth.errors import InputError, nearest
+from synth.errors import InputError
 from synth.interface.sound import Sound
 from synth.sound.audio import RATE
 from synth.sound.boardsheet import BoardSheet, knock, solve_sheet
@@ -27,13 +27,9 @@ class HeardBoard:
 
     def __init__(self, instrument: Instrument, name: str) -> None:
         """Raises `InputError` for a board that the design has not."""
-        if name not in instrument.boards:
-            raise InputError(
-                f"there is no board '{name}'", remedy=nearest(name, instrument.boards), file=instrument.file
-            )
-        self.name = name
+        self.name = instrument.board(name).name
         self._instrument = instrument
-        self._solved = solve_board_of(instrument, name)
+        self._solved = solve_board_of(instrument, self.name)
         self._filter = BoardFilter(self._solved, ears(instrument))
 
     @cached_property

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import numbers
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from os import PathLike
@@ -21,14 +21,14 @@ from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError, nearest
 from synth.interface.changed import changed
-from synth.playing.stroke import CHOICES, CONTROLS, Direction, Grip, Hand, Stroke, shaped
+from synth.playing.stroke import CHOICES, CONTROLS, ContactModel, Direction, Grip, Hand, Stroke, shaped
 
 if TYPE_CHECKING:  # what solves and sounds is imported when it is asked for
     from synth.interface.answers import Check, Modes
     from synth.interface.board import HeardBoard
     from synth.interface.sound import Sound
     from synth.playing.script import Script
-    from synth.sound.render import ContactModel, ContactSettings, Scene
+    from synth.sound.render import ContactSettings, Scene
 
 LONGEST_S = 600.0  # s, of one stroke, as on the command line
 
@@ -128,8 +128,8 @@ class OpenDesign:
 
         chosen = stick if stick is not None else self.sticks[0]
         plain = Stroke(
-            group=_index(group, self.groups, "group", self.file),
-            stick=self.instrument.sticks[_known(chosen, self.sticks, "stick", self.file)],
+            group=self.instrument.group_index(group),
+            stick=self.instrument.stick(chosen),
             direction=_choice("direction", direction),
             grip=_choice("grip", grip),
             hand=_choice("hand", hand),
@@ -198,7 +198,7 @@ class OpenDesign:
 def _settings(*, contact: str, seed: int, allow_yield: bool, without: str | None) -> ContactSettings:
     if without not in (None, "stick"):
         raise InputError(f"'{without}' cannot be left out", remedy="have stick", location="without")
-    from synth.sound.render import ContactModel, ContactSettings
+    from synth.sound.render import ContactSettings
 
     if contact not in get_args(ContactModel):
         raise InputError(
@@ -213,9 +213,9 @@ def _settings(*, contact: str, seed: int, allow_yield: bool, without: str | None
 
 def _choice(name: str, given: Any) -> Any:
     """One of the words that the table of choices has for a name. Raises `InputError`."""
-    if given not in CHOICES[name]:
+    if given not in CHOICES[name].words:
         raise InputError(
-            f"'{given}' is not possible", remedy=nearest(str(given), CHOICES[name]), location=name
+            f"'{given}' is not possible", remedy=nearest(str(given), CHOICES[name].words), location=name
         )
     return given
 
@@ -224,7 +224,8 @@ def _numbers(controls: Mapping[str, object]) -> dict[str, float]:
     """What a player sets, by the table of controls. Raises `InputError` for a name that is not in it."""
     known = [each.key for each in CONTROLS]
     for name in controls:
-        _known(name, known, "control", "")
+        if name not in known:
+            raise InputError(f"there is no control '{name}'", remedy=nearest(name, known))
     return {name: _number(name, value) for name, value in controls.items()}
 
 
@@ -238,18 +239,3 @@ def _number(name: str, given: object, *, lowest: float = -math.inf, highest: flo
             location=name,
         )
     return float(given)
-
-
-def _known(name: str, known: Iterable[str], what: str, file: str) -> str:
-    if name not in known:
-        raise InputError(f"there is no {what} '{name}'", remedy=nearest(name, known), file=file)
-    return name
-
-
-def _index(name: str, names: tuple[str, ...], what: str, file: str) -> int:
-    """Which of the names is meant, upper or lower case. Raises `InputError`."""
-    for match in (str, str.casefold):
-        for index, each in enumerate(names):
-            if match(each) == match(name):
-                return index
-    raise InputError(f"there is no {what} '{name}'", remedy=nearest(name, names), file=file)

@@ -40,6 +40,7 @@ class Missing:
 
 def read_midi(path: Path, instrument: Instrument, *, through: str) -> tuple[Performance, tuple[Missing, ...]]:
     """The performance in a MIDI file and what of it cannot be played. Raises `InputError`."""
+    through = instrument.listening(through)
     file = _parsed(path)
     try:
         played, missing = _played(file, instrument, through)

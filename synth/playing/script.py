@@ -10,19 +10,20 @@ import dataclasses
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, get_args
 
-from msgspec import Meta, field, structs
+from msgspec import Meta, defstruct, field, structs
 
 from synth.design.decode import checked, decode
 from synth.design.file import parsed, read_text
 from synth.design.instrument import Instrument
 from synth.design.keys_as_written import place_of
+from synth.design.material import own
 from synth.design.schema import Positive, Table
-from synth.errors import InputError, nearest
+from synth.errors import InputError, named
 from synth.playing.lines import line_of
 from synth.playing.midi_mapping import NEUTRAL, edged
-from synth.playing.stroke import CONTROLS, Grip, Hand, Hold, Stroke, shaped
+from synth.playing.stroke import CONTROLS, Direction, Grip, Hand, Hold, HoldKind, Stroke, shaped
 
 MOST_EVENTS: Final = 20_000  # twenty minutes of sixteen strokes a second
 LONGEST_S: Final = 1200.0  # twenty minutes of audio
@@ -37,19 +38,34 @@ class TempoChange(Table, frozen=True, kw_only=True):
     bpm: Tempo
 
 
-class How(Table, frozen=True, kw_only=True):
+# The numbers of a stroke, one key for each row of the table of controls.
+if TYPE_CHECKING:
+
+    class Numbers(Table, frozen=True, kw_only=True):
+        """A number for each row, which a type checker cannot know."""
+
+        def __init__(self, **said: Any) -> None: ...
+
+else:
+    Numbers = defstruct(
+        "Numbers",
+        [(each.key, float | None, None) for each in CONTROLS],
+        bases=(Table,),
+        frozen=True,
+        kw_only=True,
+    )
+
+
+class How(Numbers, frozen=True, kw_only=True):
     """What can be said of a stroke, once for all in [defaults] or of each."""
 
-    direction: Literal["forward", "backward"] | None = None
+    if TYPE_CHECKING:
+
+        def __init__(self, **said: Any) -> None: ...
+
+    direction: Direction | None = None
     stick: str | None = None
     through: str | None = None
-    speed_mm_s: float | None = None
-    bite_mm: float | None = None
-    lean: float | None = None
-    height_mm: float | None = None
-    tilt_deg: float | None = None
-    skew_deg: float | None = None
-    pressure_n: float | None = None
     grip: Grip | None = None
     brightness: Annotated[int, Meta(ge=0, le=127)] | None = (
         None  # as MIDI's controller 74; 64 changes nothing
@@ -89,7 +105,7 @@ class Script(Table, frozen=True, kw_only=True):
 
 
 HOLD_S: Final = 0.3  # long enough for a palm to settle on a row
-_KINDS: Final = ("group", "phrase", "palm", "touch")
+_KINDS: Final[tuple[str, ...]] = ("group", "phrase", *get_args(HoldKind))
 
 
 @dataclass(frozen=True)
@@ -217,14 +233,13 @@ def _written_out(
     if kind != "phrase":
         start = clock.second(entry.at_beat) if entry.at_beat is not None else _given(entry.at_s)
         yield _Placed(
-            entry, start, _group(str(getattr(entry, kind)), instrument, f"{location}.{kind}"), location
+            entry,
+            start,
+            instrument.group_index(str(getattr(entry, kind)), location=f"{location}.{kind}"),
+            location,
         )
         return
-    name = str(entry.phrase)
-    if name not in script.phrase:
-        raise InputError(
-            f"there is no phrase '{name}'", remedy=nearest(name, script.phrase), location=f"{location}.phrase"
-        )
+    name = named(str(entry.phrase), script.phrase, "there is no phrase", location=f"{location}.phrase")
     if (entry.times or 1) > 1 and entry.every_beats is None:
         raise InputError("a phrase played more than once needs 'every_beats'", location=location)
     for time in range(entry.times or 1):
@@ -260,9 +275,9 @@ def _moved(
         )
     start = _phrase_second(part, caller, offset, clock)
     name = str(getattr(part, kind))
-    target = (caller.onto or {}).get(name, name)
+    target = own(name, caller.onto or {}) or name
     where = f"{caller_place}.onto" if target != name else f"{location}.{kind}"
-    group = _group(target, instrument, where) + (caller.shift or 0)
+    group = instrument.group_index(target, location=where) + (caller.shift or 0)
     if not 0 <= group < len(instrument.groups):
         raise InputError(
             f"{caller.shift:+d} moves '{target}' off the bar",
@@ -311,25 +326,11 @@ def _only_where_meant(entry: Entry, kind: str, location: str) -> None:
             )
 
 
-def _group(name: str, instrument: Instrument, location: str) -> int:
-    names = [each.name for each in instrument.groups]
-    if name not in names:
-        raise InputError(f"there is no group '{name}'", remedy=nearest(name, names), location=location)
-    return names.index(name)
-
-
 def _played(placed: _Placed, defaults: How, instrument: Instrument) -> Played:
     entry, position = placed.entry, placed.location
-    through = str(entry.through or defaults.through)
-    known = ["bar", "pickup", *instrument.boards]
-    if through not in known:
-        raise InputError(
-            f"nothing is heard through '{through}'",
-            remedy=nearest(through, known),
-            location=f"{position}.through",
-        )
+    through = instrument.listening(str(entry.through or defaults.through), location=f"{position}.through")
     if entry.group is None:
-        kind: Literal["palm", "touch"] = "palm" if entry.palm is not None else "touch"
+        kind: HoldKind = "palm" if entry.palm is not None else "touch"
         hold = Hold(group=placed.group, start=placed.start, seconds=entry.hold_s or HOLD_S, by=kind)
         return Played(hold, through)
     return Played(_stroke(placed, defaults, instrument), through)
@@ -338,16 +339,10 @@ def _played(placed: _Placed, defaults: How, instrument: Instrument) -> Played:
 def _stroke(placed: _Placed, defaults: How, instrument: Instrument) -> Stroke:
     entry, position = placed.entry, placed.location
     name = entry.stick or defaults.stick or next(iter(instrument.sticks))
-    if name not in instrument.sticks:
-        raise InputError(
-            f"there is no stick '{name}'",
-            remedy=nearest(name, instrument.sticks),
-            location=f"{position}.stick",
-        )
     brightness = next((each.brightness for each in (entry, defaults) if each.brightness is not None), NEUTRAL)
     plain = Stroke(
         group=placed.group,
-        stick=edged(instrument.sticks[name], brightness),
+        stick=edged(instrument.stick(name, location=f"{position}.stick"), brightness),
         start=placed.start,
         direction=entry.direction or defaults.direction or "forward",
         grip=entry.grip or defaults.grip or "usual",

@@ -15,6 +15,7 @@ import numpy as np
 from synth.arrays import Array
 from synth.design.edit import Edit, Tree, edited_design
 from synth.design.instrument import Instrument, PlacedNut
+from synth.design.material import own
 from synth.design.resolve import resolve
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import PLAUSIBLE_SPREAD, Unknown
@@ -98,9 +99,8 @@ def from_fit(unknown: Unknown, x: float) -> float:
 
 def with_nuts_of(instrument: Instrument, trim: Trim) -> Trim:
     """The same places with the nuts as this instrument has them."""
-    nuts = {name.casefold(): nut for name, nut in instrument.nuts.items()}
     return tuple(
-        tuple(PlacedNut(nuts.get(each.nut.name.casefold(), each.nut), each.position) for each in placed)
+        tuple(PlacedNut(own(each.nut.name, instrument.nuts) or each.nut, each.position) for each in placed)
         for placed in trim
     )
 

@@ -17,6 +17,7 @@ from synth.design.file import read_toml
 from synth.design.groups import CLAMP_LOSS_FACTOR, ROOT_LENGTH_PER_DIAMETER, as_member
 from synth.design.instrument import Instrument, Tine
 from synth.design.keys_as_written import place_of
+from synth.design.material import own, own_name
 from synth.design.rods_nuts_sticks import PLAIN_MATERIAL, THREADED_MATERIAL, find_stock
 from synth.design.schema import Design
 from synth.errors import InputError
@@ -106,8 +107,7 @@ def _stocks(group: schema.Group) -> Iterator[str]:
 
 def _material_word(design: Design, tine: Tine) -> str:
     """The material of this tine's rod as the design calls it."""
-    called = tine.rod.name.casefold()
-    given = next((design.stock[each] for each in design.stock if each.casefold() == called), None)
+    given = own(tine.rod.name, design.stock)
     default = THREADED_MATERIAL if tine.rod.thread else PLAIN_MATERIAL
     return (given.material if given is not None else None) or default
 
@@ -120,13 +120,13 @@ def _stock_edits(design: Design, tine: Tine, key: str, value: float | str) -> tu
 
 def _material_edits(design: Design, word: str, tine: Tine, key: str, value: float) -> tuple[Edit, ...]:
     """The material's own table; a copy of it under a new name where the bar is made of it too."""
-    own = {name.casefold(): name for name in design.material}.get(word.casefold())
+    written = own_name(word, design.material)
     if word.casefold() != design.bar.material.casefold():
-        return (Edit(place_of("", "material", own or word, key), value),)
+        return (Edit(place_of("", "material", written or word, key), value),)
     name = f"{word} of the rods"
     besides: dict[str, Any] = {"like": word}
-    if own is not None:
-        given = design.material[own]
+    if written is not None:
+        given = design.material[written]
         besides = {
             key: getattr(given, key) for key in given.__struct_fields__ if getattr(given, key) is not None
         }

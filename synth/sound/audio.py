@@ -26,12 +26,12 @@ FULL_SCALE_SPL: Final = (
 REFERENCE_PRESSURE: Final = 20e-6  # Pa, ISO 1683
 FULL_SCALE: Final = REFERENCE_PRESSURE * 10.0 ** (FULL_SCALE_SPL / 20.0) * math.sqrt(2.0)  # Pa peak at 0 dBFS
 
-_FORMATS: Final = {".wav": "WAV", ".flac": "FLAC"}
+FORMATS: Final = {".wav": "WAV", ".flac": "FLAC"}
 
 
 def check_output(path: Path) -> None:
     """Refuse an audio file that could not be written, before any work is done for it. Raises `InputError`."""
-    if path.suffix.lower() not in _FORMATS:
+    if path.suffix.lower() not in FORMATS:
         found = (
             f"'{path.suffix}' is not an audio format written here"
             if path.suffix
@@ -55,7 +55,7 @@ def write(
     scale = amplitude(gain_db) / FULL_SCALE
     try:
         with atomic_write(path) as beside:
-            peak = _write_blocks(beside, blocks, scale=scale, rate=rate, kind=_FORMATS[path.suffix.lower()])
+            peak = _write_blocks(beside, blocks, scale=scale, rate=rate, kind=FORMATS[path.suffix.lower()])
             _refuse_clipping(path, peak, gain_db)
     except soundfile.LibsndfileError as failure:
         raise InputError(

@@ -13,13 +13,14 @@ swing along the row gives pitch, ring and, by the host structure's answer, sound
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array, Complex
 from synth.cache import cached
 from synth.design.instrument import Instrument
+from synth.design.schema import Swing
 from synth.sound.radiator import ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.sound.radiator.board import board_pressures
@@ -47,8 +48,6 @@ BOOSTED: Final = (
 )
 DROWNED: Final = -6.0  # dB: half the pressure of the bar alone, which board and bar take from each other
 REFERENCE: Final = 20e-6  # Pa
-
-Swing = Literal["along", "across"]
 
 
 @dataclass(frozen=True)

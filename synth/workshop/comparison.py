@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.errors import InputError, nearest
+from synth.errors import InputError, named, nearest
 from synth.files import whole_set
 from synth.playing.stroke import CHOICES, CONTROLS, Stroke, shaped
 from synth.sound import features
@@ -99,22 +99,18 @@ def _variant(instrument: Instrument, plain: Stroke, through: str, chosen: Mappin
     stroke = plain
     for key, value in chosen.items():
         if key == "through":
-            through = _one_of(value, ["bar", "pickup", *instrument.boards], key)
+            through = instrument.listening(value, location=f"--vary {key}")
         elif key == "stick":
-            stroke = dataclasses.replace(
-                stroke, stick=instrument.sticks[_one_of(value, instrument.sticks, key)]
-            )
+            stroke = dataclasses.replace(stroke, stick=instrument.stick(value, location=f"--vary {key}"))
         elif key in CHOICES:
-            stroke = dataclasses.replace(stroke, **{key: _one_of(value, CHOICES[key], key)})  # type: ignore[arg-type]
+            stroke = dataclasses.replace(stroke, **{key: _one_of(value, key)})  # type: ignore[arg-type]
         else:
             stroke = shaped(stroke, {_control(key): _number(value, key)})
     return Variant(tuple(chosen.items()), stroke, through)
 
 
-def _one_of(value: str, known: Iterable[str], key: str) -> str:
-    if value not in known:
-        raise InputError(f"'{value}' is not possible", remedy=nearest(value, known), location=f"--vary {key}")
-    return value
+def _one_of(value: str, key: str) -> str:
+    return named(value, CHOICES[key].words, "there is no", location=f"--vary {key}")
 
 
 def _control(key: str) -> str:

@@ -5,16 +5,15 @@ In: a `Document` of headings, paragraphs and tables, plain words. Out: files. It
 
 from __future__ import annotations
 
-import operator
 from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 from synth.files import atomic_write
-from synth.table import Column
-from synth.table import Table as Results
+from synth.table import of_words
+from synth.workshop.tiling import Paper
 from synth.workshop.typeface import BOX, typeface
 
 SIZE: Final = 8.0  # points
@@ -81,7 +80,7 @@ def write_html(document: Document, path: Path) -> None:
         beside.write_text(page, encoding="utf-8")
 
 
-def write_pages(document: Document, path: Path, *, paper: Literal["A4", "Letter"]) -> None:
+def write_pages(document: Document, path: Path, *, paper: Paper) -> None:
     """A PDF of numbered pages."""
     from reportlab.lib import pagesizes
     from reportlab.platypus import SimpleDocTemplate
@@ -101,11 +100,7 @@ def _html(part: Part) -> str:
         return f"<p>{escape(part.words)}</p>"
     if isinstance(part, Bullets):
         return "<ul>\n" + "\n".join(f"<li>{escape(line)}</li>" for line in part.lines) + "\n</ul>"
-    columns = [
-        Column("", head, value=operator.itemgetter(n), pencil=head in part.to_write)
-        for n, head in enumerate(part.heads)
-    ]
-    return Results(columns, part.rows, part.ticks).html()
+    return of_words(part.heads, part.rows, ticks=part.ticks, pencil=part.to_write).html()
 
 
 def _story(document: Document, *, width: float) -> Iterator[Any]:

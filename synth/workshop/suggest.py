@@ -22,10 +22,10 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.design import catalogue
-from synth.design.change import Change, SupportKind, fits, in_design, in_instrument, start_mm
+from synth.design.change import Change, fits, in_design, in_instrument, start_mm
 from synth.design.instrument import Instrument, Section
 from synth.design.resolve import resolve
-from synth.design.schema import Design
+from synth.design.schema import Design, SupportKind
 from synth.errors import InputError
 from synth.units import MM
 from synth.vibration.estimate import FreeBar, estimate, free_bar

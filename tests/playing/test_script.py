@@ -277,7 +277,7 @@ def test_no_value_keeps_the_error_from_being_told(read, value):
             "stroke = [{ at_s = nan, group = 'low' }]",
         ),
         (
-            lambda: Script(stroke=[Entry(at_s=0, group="low", lean=math.inf)]),
+            lambda: Script(stroke=[Entry(at_s=0, group="low", lean=math.inf)]),  # type: ignore[call-arg]
             "stroke = [{ at_s = 0, group = 'low', lean = inf }]",
         ),
         (

@@ -40,6 +40,8 @@ COMMANDS: Final = (
     "measure",
     "calibrate",
     "tune",
+    "keys",
+    "stock",
 )
 
 

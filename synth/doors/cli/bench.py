@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from synth.errors import InputError
+from synth.errors import InputError, guessed
 from synth.table import Column, Table
 
 if TYPE_CHECKING:
@@ -37,7 +37,9 @@ def find_tine(instrument: Instrument, name: str) -> int:
         names = [tine_name(instrument, each) for each in range(len(instrument.tines))]
         have = ", ".join(names[:4]) + (f" ... {names[-1]}" if len(names) > 4 else "")
         raise InputError(
-            f"there is no tine '{name}'", remedy=f"write GROUP.N, as {have}", file=instrument.file
+            f"there is no tine '{name}'",
+            remedy=f"{guessed(name, names)}write GROUP.N, as {have}",
+            file=instrument.file,
         )
     return index
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import click
 
 from synth.doors.cli import arguments
-from synth.errors import InputError, nearest
 from synth.files import atomic_write, check_picture
 
 if TYPE_CHECKING:
@@ -47,10 +46,7 @@ def command(
     from synth.workshop.board_list import board_data, board_words
 
     instrument = arguments.instrument(design)
-    if name not in instrument.boards:
-        raise InputError(
-            f"there is no board '{name}'", remedy=nearest(name, instrument.boards), file=instrument.file
-        )
+    name = instrument.board(name).name
     if output is not None:
         check_picture(output)
     row = solve_row(instrument, fresh=fresh)

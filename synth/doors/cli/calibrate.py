@@ -13,6 +13,7 @@ import numpy as np
 
 from synth.doors.cli import arguments, bench
 from synth.errors import InputError
+from synth.recording.parameters import KINDS
 from synth.table import Column, Table
 from synth.table import as_json as data
 from synth.units import FALL, MM, cents
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from synth.recording.match import MatchedPartial, TineAssignment
     from synth.vibration.tuning import Row
 
-KINDS = ("youngs", "bend-diameter", "root-length", "nut-grip", "clamp-loss", "material-loss")
 PLANES = {0: "along", 1: "across", None: "both"}
 
 

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from synth.doors.cli import arguments
-from synth.playing.stroke import Direction, Grip, Hand
-
-if TYPE_CHECKING:
-    from synth.sound.render import ContactModel
+from synth.playing.stroke import ContactModel, Direction, Grip, Hand
 
 
 @click.command("compare")
@@ -60,7 +56,7 @@ def command(
     instrument = arguments.instrument(design)
     plain = arguments.stroke(
         instrument,
-        group=arguments.group_index(instrument, group),
+        group=instrument.group_index(group),
         stick_name=stick_name,
         direction=direction,
         hand=hand,

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 import click
 
 from synth.doors.cli import arguments, hearing
-from synth.playing.stroke import Hand
+from synth.playing.stroke import ContactModel, Hand
 
 if TYPE_CHECKING:
     from synth.playing.script import Performance
-    from synth.sound.render import ContactModel
 
 
 @click.command("play")
@@ -51,6 +50,7 @@ def command(
 
     check_output(output)
     instrument = arguments.instrument(design)
+    through = through and instrument.listening(through)
     piece, left_out = performance(score, instrument, through=through, skip_unplayable=skip_unplayable)
     for words in [*left_out, *_overruled(piece, through)]:
         click.echo(words, err=True)

@@ -6,17 +6,17 @@ import math
 import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
+from synth.design.schema import SupportKind
 from synth.doors.cli import arguments
 from synth.errors import InputError
 from synth.table import as_json as data
 from synth.units import MM, cents
 
 if TYPE_CHECKING:
-    from synth.design.change import SupportKind
     from synth.design.instrument import Instrument, Section
     from synth.vibration.quarrels import Quarrel
     from synth.workshop.suggest import Allowed, Candidate, Ground, Plan, Suggestion
@@ -43,7 +43,7 @@ _SIZE = re.compile(r"(\d+(?:\.\d+)?)(?:\s*[xX]\s*(\d+(?:\.\d+)?))?")
     "--support-kind",
     "kinds",
     multiple=True,
-    type=click.Choice(["cord", "rubber", "clamp", "foot"]),
+    type=click.Choice(get_args(SupportKind)),
     help="A kind of support to try. Repeat for more.",
 )
 @click.option(

@@ -90,7 +90,7 @@ def command(
 
 def _wishing(instrument: Instrument, group: str | None) -> list[int]:
     """The tines with a wish, of one group or all. Raises `InputError` where there is none."""
-    only = None if group is None else arguments.group_index(instrument, group)
+    only = None if group is None else instrument.group_index(group)
     own = [n for n, t in enumerate(instrument.tines) if t.wish is not None and only in (None, t.group)]
     if not own:
         where = "the design" if group is None else f"the group '{group}'"
