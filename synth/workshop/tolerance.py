@@ -175,6 +175,15 @@ def careful(instrument: Instrument, row: Row, limits: Limits, seed: int) -> Inst
     return dataclasses.replace(instrument, tines=tuple(built))
 
 
+def builds(instrument: Instrument, row: Row, limits: Limits, seed: int) -> dict[str, Instrument]:
+    """As designed, built carefully and tuned, built carelessly and left."""
+    return {
+        "as-designed": instrument,
+        "careful": careful(instrument, row, limits, seed),
+        "careless": careless(instrument, row, limits, seed),
+    }
+
+
 def _unit_errors(count: int, nuts: int, limits: Limits) -> list[Errors]:
     """Errors at their limits one at a time: cut, base nut, each trim nut, rod, modulus."""
 
