@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from synth.files import atomic_write
 from synth.table import of_words
-from synth.workshop.tiling import Paper
+from synth.workshop.tiling import PaperName
 from synth.workshop.typeface import BOX, typeface
 
 SIZE: Final = 8.0  # points
@@ -80,7 +80,7 @@ def write_html(document: Document, path: Path) -> None:
         beside.write_text(page, encoding="utf-8")
 
 
-def write_pages(document: Document, path: Path, *, paper: Paper) -> None:
+def write_pages(document: Document, path: Path, *, paper: PaperName) -> None:
     """A PDF of numbered pages."""
     from reportlab.lib import pagesizes
     from reportlab.platypus import SimpleDocTemplate

@@ -53,7 +53,7 @@ PLANES = {0: "along", 1: "across", None: "both"}
     help="The corrected copy.  [default: NAME-measured.toml]",
 )
 @click.option("--overwrite", is_flag=True, help="Replace the corrected copy if it is there.")
-@arguments.as_json
+@arguments.json_flag
 def command(
     design: Path,
     recordings: tuple[Path, ...],

@@ -42,7 +42,7 @@ SHOWN = 6  # partials
 @click.option(
     "--choose", type=click.IntRange(1), default=1, show_default=True, help="Which way --write takes."
 )
-@arguments.as_json
+@arguments.json_flag
 @arguments.fresh
 def command(
     design: Path,
