@@ -41,8 +41,7 @@ class Drawing {
 
   bar() {
     const { pen, view } = this;
-    const top = view.bar.map((each, k) => view.px([each[0], each[1] + 0.5 * (each[1] - view.under[k][1])]));
-    const under = view.bar.map((each, k) => view.px([each[0], each[1] - 0.5 * (each[1] - view.under[k][1])]));
+    const [top, under] = view.edges.map((edge) => edge.map((each) => view.px(each)));
     pen.fillStyle = METAL;
     pen.strokeStyle = INK;
     pen.lineWidth = 1;
@@ -52,12 +51,12 @@ class Drawing {
     pen.closePath();
     pen.fill();
     pen.stroke();
-    for (const at of HEAD.bar.supports) {
+    for (const at of view.plan ? [] : HEAD.bar.supports) {
       const [x, y] = view.px(this.axisAt(at));
       pen.beginPath();
-      pen.moveTo(x, y + 0.5 * HEAD.bar.height * view.scale);
-      pen.lineTo(x - 6, y + 0.5 * HEAD.bar.height * view.scale + 9);
-      pen.lineTo(x + 6, y + 0.5 * HEAD.bar.height * view.scale + 9);
+      pen.moveTo(x, y + 0.5 * view.thick * view.scale);
+      pen.lineTo(x - 6, y + 0.5 * view.thick * view.scale + 9);
+      pen.lineTo(x + 6, y + 0.5 * view.thick * view.scale + 9);
       pen.closePath();
       pen.stroke();
     }
@@ -97,6 +96,7 @@ class Drawing {
     pen.quadraticCurveTo(clamp[0] + 0.5 * up[0] + 0.2 * lean * beside[0], clamp[1] + 0.5 * up[1] + 0.2 * lean * beside[1], ...end);
     pen.stroke();
     if (lit) this.dot(end);
+    this.nut(clamp, up, beside, -0.4 * told.diameter / view.lengths[r], { width: 1.8 * told.diameter, height: 0.8 * told.diameter }, 0);
     for (const nut of told.nuts) this.nut(clamp, up, beside, nut.at / view.lengths[r], nut, lean);
     if (this.chosen === r) this.ring(tip);
   }
@@ -142,7 +142,7 @@ class Drawing {
       const middle = tines[tines.length >> 1];
       const [clamp, tip] = [view.px(view.clamps[middle]), view.px(view.tips[middle])];
       const size = Math.hypot(tip[0] - clamp[0], tip[1] - clamp[1]) || 1;
-      const away = 14 + HEAD.bar.height * view.scale;
+      const away = 14 + view.thick * view.scale;
       const x = clamp[0] - (away * (tip[0] - clamp[0])) / size;
       const y = clamp[1] - (away * (tip[1] - clamp[1])) / size;
       const half = pen.measureText(name).width / 2 + 2;
@@ -168,6 +168,6 @@ class Drawing {
     pen.stroke();
     pen.font = '12px system-ui, sans-serif';
     pen.textAlign = 'left';
-    pen.fillText(view.angle ? '100 mm, seen from above' : '100 mm, from the front', x + long + 6, y);
+    pen.fillText(`100 mm, ${view.plan ? 'plan, tines laid outward' : view.angle ? 'from the front and above' : 'from the front'}`, x + long + 6, y);
   }
 }

@@ -2,8 +2,7 @@
 'use strict';
 
 const DEEP = 0.06; // of a bar's length: a bar that goes farther back than this is seen from above
-const ABOVE = Math.PI / 180 * 52; // so far above the horizon
-const SLIGHTLY = Math.PI / 180 * 30; // for tines that would else point at the eye
+const SLIGHTLY = Math.PI / 180 * 30; // above the horizon, for tines that would else point at the eye
 const APART = 9; // css px that tines stand apart at least, before one has to go along the bar
 const EDGES = 26; // css px around the instrument
 const BEYOND = 0.05; // m before and behind a group where a hand still belongs to it
@@ -13,19 +12,22 @@ class View {
   constructor(head) {
     const { axis } = head.bar;
     const back = axis.map((each) => each[1]);
-    const deep = Math.max(...back) - Math.min(...back) > DEEP * head.bar.length;
+    this.plan = Math.max(...back) - Math.min(...back) > DEEP * head.bar.length;
     const flat = head.picture.some(({ clamp, tip, length }) => Math.abs(tip[2] - clamp[2]) < 0.35 * length);
-    this.angle = deep ? ABOVE : flat ? SLIGHTLY : 0;
+    this.angle = flat ? SLIGHTLY : 0;
     const { bar } = head;
+    const thick = this.plan ? [bar.side, bar.width] : [bar.up, bar.height];
     this.bar = axis.map((each) => this.flat(each));
-    this.under = axis.map((each, k) => this.flat(each.map((x, n) => x - bar.up[k][n] * bar.height)));
-    this.tips = head.picture.map((each) => this.flat(each.tip));
+    this.edges = [0.5, -0.5].map((half) => axis.map((each, k) => this.flat(each.map((x, n) => x + half * thick[0][k][n] * thick[1]))));
+    this.thick = thick[1];
+    const middle = [0, 1].map((n) => axis.reduce((sum, each) => sum + each[n], 0) / axis.length);
+    this.tips = head.picture.map((each) => (this.plan ? laidOut(each, middle) : this.flat(each.tip)));
     this.clamps = head.picture.map((each) => this.flat(each.clamp));
     this.lengths = head.picture.map(({ clamp, tip }) => Math.hypot(...tip.map((x, n) => x - clamp[n])));
     this.groups = head.groups.map(({ tines }) => [...tines].sort((a, b) => head.picture[a].x - head.picture[b].x));
     this.places = head.picture.map((each) => each.x);
     this.spans = this.groups.map((tines) => [this.places[tines[0]], this.places[tines.at(-1)]]);
-    const all = [...this.bar, ...this.under, ...this.tips];
+    const all = [...this.edges.flat(), ...this.tips];
     this.low = [0, 1].map((n) => Math.min(...all.map((each) => each[n])));
     this.high = [0, 1].map((n) => Math.max(...all.map((each) => each[n])));
     const steps = this.groups.flatMap((tines) => tines.slice(1).map((r, k) => Math.abs(this.places[r] - this.places[tines[k]])));
@@ -36,6 +38,7 @@ class View {
 
   /** A point in space as the eye sees it, m to the right and up. */
   flat([x, y, z]) {
+    if (this.plan) return [x, y];
     return [x, z * Math.cos(this.angle) + y * Math.sin(this.angle)];
   }
 
@@ -123,6 +126,15 @@ class View {
     }
     return best;
   }
+}
+
+/** In plan a tine that stands up is laid over, away from the bar's middle, so that it shows its true length. */
+function laidOut({ clamp, tip, along }, middle) {
+  const across = [-along[1], along[0]];
+  const size = Math.hypot(...across) || 1;
+  const away = across[0] * (clamp[0] - middle[0]) + across[1] * (clamp[1] - middle[1]) < 0 ? -1 : 1;
+  const up = ((tip[2] - clamp[2]) * away) / size;
+  return [0, 1].map((n) => tip[n] + up * across[n]);
 }
 
 /** From a point to a piece of a line. */
