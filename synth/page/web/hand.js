@@ -1,7 +1,7 @@
 // The stick in a hand: every pointer is a stick; where it is going decides which group is stroked, and when it begins.
 'use strict';
 
-const TRAIL = 0.05; // s over which a hand's speed is read
+const TRAIL = 0.08; // s over which a hand's speed is read
 const SOON = 0.06; // s before the first tine that a stroke is begun, if the hand is seen coming
 const NEAR = 0.012; // m, the same for a slow hand
 const READY = 0.014; // s that a stroke needs between the message and its first tine
@@ -48,11 +48,11 @@ class Hand {
     const places = sinceTurning(this.trail.map(({ time, point }) => ({ time, ...this.view.on(group, point) })));
     const last = places.at(-1);
     const at = slope(places.map((each) => [each.time - last.time, each.at]));
-    const depth = slope(places.map((each) => [each.time - last.time, each.depth]));
+    const height = slope(places.map((each) => [each.time - last.time, each.height]));
     const speed = at.slope;
     return {
       at: places.length > 2 ? at.now : last.at, speed, time: last.time, depth: last.depth, off: last.off,
-      falls: Math.abs(speed) > MOVES ? depth.slope / speed : 0, // m deeper for a metre to the right
+      falls: Math.abs(speed) > MOVES ? -height.slope / speed : 0, // m nearer to the bar for a metre along it
     };
   }
 
@@ -122,14 +122,18 @@ class Hand {
     return sign > 0 ? hand.at > high - NEAR / 2 : hand.at < low + NEAR / 2;
   }
 
-  /** What the hand's path says of a stroke besides its speed. */
-  manner(group, { depth, falls }) {
+  /** What the hand's path says of a stroke besides its speed: level with the bar, or with the tips, it leans nowhere. */
+  manner(group, { at, depth, falls, speed }) {
     const [low, high] = this.view.spans[group];
     const tines = this.view.groups[group];
     const rising = HEAD.picture[tines.at(-1)].hz >= HEAD.picture[tines[0]].hz ? 1 : -1;
+    const tips = this.view.falls[group];
+    const steep = falls - Math.min(Math.max(falls, Math.min(0, tips)), Math.max(0, tips));
+    const lean = Math.max(-1, Math.min(1, (rising * steep * (high - low)) / LEANS));
+    const far = depth + (falls - tips) * ((speed > 0 ? high : low) - at); // below the tips at the other end
+    const least = Math.min(depth, far);
     const shortest = Math.min(...tines.map((r) => this.view.lengths[r]));
-    const below = depth < TIPS ? 0 : Math.min(0.45 * shortest, Math.round(depth / HEIGHT_STEP) * HEIGHT_STEP);
-    const lean = Math.max(-1, Math.min(1, (rising * falls * (high - low)) / LEANS));
+    const below = least < TIPS ? 0 : Math.min(0.45 * shortest, Math.round(least / HEIGHT_STEP) * HEIGHT_STEP);
     const told = { lean: Math.abs(lean) < 0.15 ? 0 : lean, height_mm: 1000 * below };
     if (this.kind === 'pen' && this.pressure > 0) told.bite_mm = BITES[0] + (BITES[1] - BITES[0]) * this.pressure;
     return told;

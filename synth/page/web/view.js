@@ -30,6 +30,10 @@ class View {
     const all = [...this.edges.flat(), ...this.tips];
     this.low = [0, 1].map((n) => Math.min(...all.map((each) => each[n])));
     this.high = [0, 1].map((n) => Math.max(...all.map((each) => each[n])));
+    this.falls = this.groups.map((tines, g) => {
+      const [low, high] = this.spans[g];
+      return high > low ? (this.up(tines[0]).size - this.up(tines.at(-1)).size) / (high - low) : 0;
+    });
     const steps = this.groups.flatMap((tines) => tines.slice(1).map((r, k) => Math.abs(this.places[r] - this.places[tines[k]])));
     this.step = Math.max(0.004, Math.min(...steps));
     Object.assign(this, { pan: 0, closer: 1 });
@@ -63,23 +67,22 @@ class View {
     return [(px - this.left) / this.scale + this.low[0], (this.floor - py) / this.scale + this.low[1]];
   }
 
-  /** A place on a tine: 0 is its clamp, 1 its tip. */
-  onTine(r, share) {
-    return [0, 1].map((n) => this.clamps[r][n] + share * (this.tips[r][n] - this.clamps[r][n]));
+  /** The direction of a tine in the flat picture, from clamp to tip. */
+  up(r) {
+    const way = [0, 1].map((n) => this.tips[r][n] - this.clamps[r][n]);
+    const size = Math.hypot(...way);
+    return size > 1e-6 ? { size, way: way.map((x) => x / size) } : { size: 0, way: [0, 1] };
   }
 
-  /** Where a point of the flat picture is on a group: place along the bar, m below the tips, m beside its tines. */
+  /** Where a point of the flat picture is on a group: place along the bar, m above the clamps, m below the tips, m off. */
   on(group, point) {
     const tines = this.groups[group];
     const near = this.nearest(tines, point);
-    const [c, t] = [this.clamps[near], this.tips[near]];
-    const up = [t[0] - c[0], t[1] - c[1]];
-    const size = up[0] ** 2 + up[1] ** 2;
-    const share = size > 1e-8 ? ((point[0] - c[0]) * up[0] + (point[1] - c[1]) * up[1]) / size : 1;
-    const held = Math.min(1, Math.max(0.02, share));
-    const found = this.along(tines, point, held);
-    const beyond = Math.max(0, share - 1, -share) * Math.sqrt(size);
-    return { at: found.at, depth: (1 - Math.min(1, share)) * this.lengths[near], off: Math.hypot(found.off, share < 0 ? beyond : 0.5 * beyond) };
+    const { size, way } = this.up(near);
+    const height = (point[0] - this.clamps[near][0]) * way[0] + (point[1] - this.clamps[near][1]) * way[1];
+    const found = this.along(tines, point, Math.max(0, height));
+    const beyond = Math.max(-height, 0.5 * (height - size), 0);
+    return { at: found.at, height, depth: size - height, off: Math.hypot(found.off, beyond) };
   }
 
   nearest(tines, point) {
@@ -91,9 +94,9 @@ class View {
     return best;
   }
 
-  /** The nearest place of the line through all tines at a share of their length, carried on beyond both ends. */
-  along(tines, point, share) {
-    const line = tines.map((r) => this.onTine(r, share));
+  /** The nearest place of the line through all tines at a height above their clamps, carried on beyond both ends. */
+  along(tines, point, height) {
+    const line = tines.map((r) => [0, 1].map((n) => this.clamps[r][n] + height * this.up(r).way[n]));
     const places = tines.map((r) => this.places[r]);
     if (tines.length === 1) {
       line.push([line[0][0] + 0.01, line[0][1]]);
