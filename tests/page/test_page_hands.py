@@ -52,14 +52,24 @@ def send(page, kind, what, x, y, *, force=0.4, finger=0):
         page.devtools.send("Input.dispatchTouchEvent", {"type": name, "touchPoints": points})
         return
     name = {"down": "mousePressed", "move": "mouseMoved", "up": "mouseReleased"}[what]
-    told = {"type": name, "x": x, "y": y, "button": "left", "buttons": 1, "clickCount": 1, "pointerType": kind}
+    told = {
+        "type": name,
+        "x": x,
+        "y": y,
+        "button": "left",
+        "buttons": 1,
+        "clickCount": 1,
+        "pointerType": kind,
+    }
     page.devtools.send("Input.dispatchMouseEvent", told | ({"force": force} if kind == "pen" else {}))
 
 
 def drawn(page, kind, speed, *, places=(FROM, TO), below=(0.004, 0.004)):
     """The reports of a hand that is drawn at a speed between places, each some moments after the other."""
     page.tab.evaluate("window.reports.length = 0; window.seen.length = 0")
-    way = [px(page, place, deep) for place, deep in zip(places, np.linspace(*below, len(places)), strict=True)]
+    way = [
+        px(page, place, deep) for place, deep in zip(places, np.linspace(*below, len(places)), strict=True)
+    ]
     took = np.abs(np.diff(places)) / speed
     ends = np.concatenate([[0.0], np.cumsum(took)])
     send(page, kind, "down", *way[0])
@@ -79,7 +89,9 @@ def off(page, report):
     firsts = [each["first"] for each in met]
     if len(met) < len(report["touches"]) or firsts != sorted(firsts):
         return np.nan
-    stands = page.tab.evaluate("(tines) => tines.map((r) => view.places[r])", [met[0]["tine"], met[-1]["tine"]])
+    stands = page.tab.evaluate(
+        "(tines) => tines.map((r) => view.places[r])", [met[0]["tine"], met[-1]["tine"]]
+    )
     seen = np.array([each[:2] for each in page.tab.evaluate("window.seen")])
     low, high = sorted(stands)
     inside = (seen[:, 1] > low - 0.015) & (seen[:, 1] < high + 0.015)
