@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from synth.doors.keyboard import console_key, keyboard, in_lower_case
+from synth.doors.keyboard import console_key, in_lower_case, keyboard
 from synth.doors.live import END_KEYS
 
 ARROWS = ["\x1b[A", "\x1b[B", "\x1b[C", "\x1b[D", "\x1bOA", "\x1bOD", "\x1b[1;5C", "\x1b\x1b[A"]
