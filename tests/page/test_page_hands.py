@@ -28,7 +28,7 @@ LISTEN = """() => { window.reports = []; window.seen = [];
     }); }"""
 
 BEGUN = """() => { window.asked = []; const { player } = window.tinewright;
-    window.tell ??= player.tell.bind(player);
+    window.passOn ??= player.tell.bind(player);
     player.tell = (message) => { if (message.begin) window.asked.push(message.begin);
       if (message.rest) window.asked.push(message.rest); window.passOn(message); }; }"""
 
