@@ -85,7 +85,8 @@ def drawn(page, kind, speed, *, places=(FROM, TO), below=(0.004, 0.004)):
     """The reports of a hand that is drawn at a speed between places, each some moments after the other."""
     page.tab.evaluate("window.reports.length = 0; window.seen.length = 0")
     way = [
-        px(page, place, deep) for place, deep in zip(places, np.linspace(*below, len(places)), strict=True)
+        px(page, place, deep)
+        for place, deep in zip(places, np.linspace(below[0], below[1], len(places)), strict=True)
     ]
     took = np.abs(np.diff(places)) / speed
     ends = np.concatenate([[0.0], np.cumsum(took)])
