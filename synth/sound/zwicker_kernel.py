@@ -165,7 +165,7 @@ def decay(core: Any, constants: Any) -> None:
 
 @njit(cache=True, nogil=True)
 def spread(core: Any, out: Any) -> None:
-    """Fill `out` (T,), sone: the area below core loudness (T, 21) with its slopes towards higher Bark, clause 5.5."""
+    """Fill `out` (T,), sone: the area below core loudness (T, 21) and its slopes to higher Bark, clause 5.5."""
     for t in range(len(core)):
         total, z1, n1, j = 0.0, 0.0, 0.0, 17
         for k in range(21):
@@ -196,7 +196,7 @@ def spread(core: Any, out: Any) -> None:
 
 @njit(cache=True, nogil=True)
 def weigh(loudness: Any) -> Any:
-    """Loudness (T,) as the ear sums it over time: two low passes, with what runs straight in between, clause 6.6."""
+    """Loudness (T,) as the ear sums it over time: two low passes of straight lines between values, clause 6.6."""
     out = np.zeros(len(loudness))
     for part, tau in WEIGHTED:
         a = math.exp(-STEP / (SUBSTEPS * tau))
