@@ -36,7 +36,8 @@ PLACES = """
     sound.audio sound.loudness sound.features sound.file_sets sound.boardsheet sound.render sound.sensitivity
     sound.live_output sound.holding sound.live_contacts
     workshop.map workshop.cutting workshop.length_text workshop.drawing workshop.typeface workshop.tiling
-    workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.overview workshop.trimplot
+    workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.overview
+    workshop.trim_list workshop.trimplot
     workshop.quarrel_list workshop.mode_list
     workshop.strength workshop.tolerance workshop.tolerance_list workshop.cutlist workshop.cut_list_pages
     workshop.tuning_sheet workshop.flat_length workshop.template workshop.bent_template workshop.boardplot
@@ -47,7 +48,7 @@ PLACES = """
     recording.measurement_list recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
     recording.retune recording.parameters recording.calibration_model recording.apart
-    recording.calibrate
+    recording.calibrate recording.calibration_list
     page.blob page.wasm page.approach page.response page.sounding page.holding page.functions
     page.picture page.pack page.build
     interface.sound interface.answers interface.board interface.changed interface.opened
