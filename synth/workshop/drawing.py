@@ -178,7 +178,7 @@ def write_svg(drawing: Drawing, path: Path, *, margin: float = 5.0) -> None:
     body = "\n".join(
         f'<g id="{layer.replace(" ", "-")}"{_dashes(layer)}>\n{inner}\n</g>'
         for layer in LAYERS
-        if (inner := "\n".join(_svg(each, position) for each in drawing.shapes if each.layer == layer))
+        if (inner := "\n".join(svg_shape(each, position) for each in drawing.shapes if each.layer == layer))
     )
     document = (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.4f}mm" height="{height:.4f}mm" '
@@ -194,7 +194,7 @@ def _dashes(layer: str) -> str:
     return f' stroke-dasharray="{pattern}"' if pattern else ""
 
 
-def _svg(shape: Shape, position: Point) -> str:
+def svg_shape(shape: Shape, position: Point) -> str:
     def at(point: Point) -> tuple[float, float]:
         return point.x + position.x, position.y - point.y
 

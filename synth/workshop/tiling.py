@@ -77,7 +77,7 @@ def _page(canvas: Any, drawing: Drawing, tile: Tile, *, of: int) -> None:
     canvas.setLineWidth(LINE_WIDTH)
     foot = check_bar(Point(MARGIN, MARGIN))
     for shape in foot:
-        _draw(canvas, shape)
+        draw_shape(canvas, shape)
     canvas.setFont(typeface(), 3.0)
     name = f"{drawing.title}: row {tile.row + 1}, column {tile.column + 1}, {of} in all"
     canvas.drawString(MARGIN + 115.0, MARGIN, name)
@@ -88,7 +88,7 @@ def _page(canvas: Any, drawing: Drawing, tile: Tile, *, of: int) -> None:
     canvas.clipPath(window, stroke=0)
     canvas.translate(MARGIN - tile.corner.x, MARGIN + FOOT - tile.corner.y)
     for shape in drawing.shapes:
-        _draw(canvas, shape)
+        draw_shape(canvas, shape)
     canvas.restoreState()
     canvas.showPage()
 
@@ -106,7 +106,7 @@ def _overlap_marks(canvas: Any, tile: Tile) -> None:
     canvas.setDash()
 
 
-def _draw(canvas: Any, shape: Shape) -> None:
+def draw_shape(canvas: Any, shape: Shape) -> None:
     canvas.setDash(list(DASHED.get(shape.layer, ())))
     if isinstance(shape, Line):
         canvas.line(shape.start.x, shape.start.y, shape.end.x, shape.end.y)

@@ -25,6 +25,7 @@ COMMANDS: Final = (
     "check",
     "modes",
     "map",
+    "drawing",
     "board",
     "stroke",
     "play",
