@@ -37,7 +37,9 @@ PLACES = """
     sound.live_output sound.holding sound.live_contacts
     workshop.map workshop.cutting workshop.length_text workshop.drawing workshop.typeface workshop.tiling
     workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.overview workshop.trimplot
-    workshop.written workshop.strength workshop.tolerance workshop.cutlist workshop.cut_list_pages
+    workshop.labels workshop.picture workshop.geometry
+    workshop.views workshop.drawing_sheet workshop.written workshop.strength workshop.tolerance workshop.cutlist
+    workshop.cut_list_pages
     workshop.tuning_sheet workshop.flat_length workshop.template workshop.bent_template workshop.boardplot
     workshop.suggest workshop.comparison
     recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order
@@ -72,6 +74,8 @@ KNOW_NO_INSTRUMENT = [
     "workshop.drawing",
     "workshop.typeface",
     "workshop.tiling",
+    "workshop.picture",
+    "workshop.labels",
     "workshop.paper",
     "recording.audio_input",
     "recording.onsets",

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -21,7 +20,7 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Bar, Bend, Instrument, Tine
 from synth.units import MM
-from synth.vibration.bar import path, surface_distance
+from synth.vibration.bar import path
 from synth.workshop.drawing import (
     Arc,
     Circle,
@@ -36,6 +35,8 @@ from synth.workshop.drawing import (
     polyline,
 )
 from synth.workshop.fixing import joint
+from synth.workshop.geometry import outline, stand
+from synth.workshop.views import ABOVE, FRONT, View
 
 Array = NDArray[np.float64]
 
@@ -45,22 +46,6 @@ TRUE: Final = 1e-3  # mm: nearer to a circle than this is one
 FACING: Final = 0.999  # cosine: a tine that points at the viewer, within 2.5 degrees
 STUB: Final = 8.0  # mm of a tine drawn that points elsewhere
 LETTER: Final = 2.2  # mm
-
-
-@dataclass(frozen=True)
-class View:
-    name: str
-    right: Array
-    up: Array
-    toward: Array  # the viewer
-
-    def flat(self, points: Array) -> Array:
-        """Where points (..., 3) in m stand on paper (..., 2), in mm."""
-        return np.stack([points @ self.right, points @ self.up], axis=-1) / MM
-
-
-ABOVE: Final = View("from above", *np.array([[1.0, 0, 0], [0, 1.0, 0], [0, 0, 1.0]]))
-FRONT: Final = View("from the front", *np.array([[1.0, 0, 0], [0, 0, 1.0], [0, -1.0, 0]]))
 
 
 def bent_templates(instrument: Instrument) -> dict[str, Drawing]:
@@ -121,14 +106,12 @@ def _across(layer: str, bar: Bar, view: View, position: float) -> Iterator[Shape
             yield Line(layer, *sorted((one, other), key=lambda each: (each.x, each.y)))
 
 
-def _outline(bar: Bar, view: View, position: Array) -> Array:
+def _outline(bar: Bar, view: View, place: Array) -> Array:
     """The section's corners on paper (P, corners, 2): four of a rectangle, the two that a round one shows."""
-    position, axes = path(bar, position)
+    position, axes = path(bar, place)
     section = bar.section
     if section.shape == "rectangle":
-        signs = np.array([[1.0, 1.0], [1.0, -1.0], [-1.0, -1.0], [-1.0, 1.0]])
-        halves = signs * (section.width / 2.0, section.height / 2.0)
-        return view.flat(position[:, None] + np.einsum("ck,pkx->pcx", halves, axes[:, 1:]))
+        return view.flat(outline(bar, place))
     aside = np.cross(view.toward, axes[:, 0])
     long = np.linalg.norm(aside, axis=1, keepdims=True)
     aside = np.where(long > 1e-9, aside / np.maximum(long, 1e-9), 0.0) * section.width / 2.0
@@ -165,7 +148,7 @@ def _centre(a: Array, b: Array, c: Array) -> Array | None:
 
 
 def _tine(instrument: Instrument, tine: Tine, view: View) -> Iterator[Shape]:
-    base, direction = _stand(instrument.bar, tine)
+    base, direction = stand(instrument.bar, tine)
     facing = float(direction @ view.toward)
     at = _point(view.flat(base))
     radius = joint(tine, instrument.bar, instrument.bench).hole.diameter / 2.0 / MM
@@ -183,19 +166,12 @@ def _tine(instrument: Instrument, tine: Tine, view: View) -> Iterator[Shape]:
 
 def _group_name(instrument: Instrument, first: int, name: str, view: View) -> Iterator[Shape]:
     """Beside the group's first hole, on the outside of the bar."""
-    base, _ = _stand(instrument.bar, instrument.tines[first])
+    base, _ = stand(instrument.bar, instrument.tines[first])
     half = max(instrument.bar.section.width, instrument.bar.section.height) / 2.0 / MM
     middle = view.flat(path(instrument.bar, np.linspace(0.0, instrument.bar.length, 201))[0]).mean(axis=0)
     away = view.flat(base) - middle
     angle = math.degrees(math.atan2(away[1], away[0]))
     yield Text("text", on_circle(_point(view.flat(base)), half + 6.0, angle), 3.0, name)
-
-
-def _stand(bar: Bar, tine: Tine) -> tuple[Array, Array]:
-    """Where a tine leaves the bar and which way it points."""
-    position, axes = path(bar, np.array([tine.position]))
-    direction = math.cos(tine.face) * axes[0, 2] + math.sin(tine.face) * axes[0, 1]
-    return position[0] + float(surface_distance(bar.section, tine.face)) * direction, direction
 
 
 def _point(point: Array) -> Point:

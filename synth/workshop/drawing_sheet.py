@@ -1,10 +1,11 @@
 """The drawing of an instrument: elevation, plan and an oblique view on one sheet, with dimensions and group names.
 
-In: an instrument, its tines' lengths and trim nuts, a board or none. Out: a `Sheet`. Elevation and plan share a scale
-of ISO 5455 (a power of two in inches); the oblique view is a true parallel projection at a scale of its own.
+In: an instrument, its tines' lengths and trim nuts, a board or none. Out: a `Sheet`. Elevation and plan share a
+scale of ISO 5455 (a power of two in inches); the oblique view is a true parallel projection at one of its own.
 
-    elevation    |  oblique view
-    plan         |  table of groups, title
+    elevation    |  oblique view               elevation
+    plan         |  table of groups, title     plan
+                                               oblique view  |  table of groups, title
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from synth.design.instrument import Bend, Board, Instrument, PlacedNut
 from synth.units import DEGREE, INCH, MM
 from synth.vibration.bar import path
 from synth.workshop.drawing import Line, Point, Text
-from synth.workshop.geometry import Solid, TinePlace, board_hole, bore, solids, tine_place
+from synth.workshop.geometry import FOOT_HEIGHT, Solid, TinePlace, board_hole, bore, solids, tine_place
 from synth.workshop.labels import Box, away, free_places, levels
 from synth.workshop.length_text import Units, inch_words
 from synth.workshop.picture import Ink, Patch, Sheet, scaled, text_width
@@ -30,7 +31,10 @@ from synth.workshop.views import ABOVE, FRONT, OBLIQUE, View, hull, painted
 
 Array = NDArray[np.float64]
 
-SIZES: Final = {"A4": (420.0, 297.0), "Letter": (431.8, 279.4)}  # mm: A3 of ISO 216; B of ASME Y14.1, 11 x 17 in
+SIZES: Final = {
+    "A4": (420.0, 297.0),
+    "Letter": (431.8, 279.4),
+}  # mm: A3 of ISO 216; B of ASME Y14.1, 11 x 17 in
 SCALES: Final = {  # ISO 5455; the fractions of an inch to the inch of a rule, common practice
     "mm": (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0),
     "inch": (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0),
@@ -40,10 +44,11 @@ SMALL, LARGE, TITLE = 2.2, 3.0, 4.5  # mm, height of capitals
 LEFT, SIDE = 24.0, 8.0  # mm beside the views: for the heights, and on the other side
 OVER, UNDER = 16.0, 18.0  # mm over and under a view, for names and dimensions
 COLUMN: Final = 128.0  # mm that the oblique view, the table and the title need at least
+LOWEST: Final = 80.0  # mm, the height that an oblique view below the others needs at least
 TITLE_HEIGHT: Final = 30.0
 ROW: Final = 4.0  # mm, of the table
 ARROW: Final = 1.6  # mm
-COLUMNS: Final = (0.0, 30.0, 45.0, 62.0, 80.0)  # mm, of the table of groups
+COLUMNS: Final = (0.0, 22.0, 33.0, 48.0, 63.0)  # mm, of the table of groups
 
 
 @dataclass(frozen=True)
@@ -85,50 +90,60 @@ def drawing_sheet(
     hole = board_hole(board, instrument.bar) if board else None
     rings = (*bore(instrument.bar), *(() if hole is None else (hole,)))
     scene = _Scene(instrument, found, places, rings, np.asarray(lengths), board)
-    ratio = _ratio(scene, width, height)
+    layout = _layout(scene, width, height)
     title = f"{instrument.name or 'untitled'}: drawing"
-    return Sheet(title, width, height, tuple(_ink(scene, ratio, width, height)))
+    return Sheet(title, width, height, tuple(_ink(scene, layout, width, height)))
 
 
 def _table_height(scene: _Scene) -> float:
     return ROW * (len(scene.instrument.groups) + 1) + 4.0
 
 
-def _ratio(scene: _Scene, width: float, height: float) -> float:
-    """The first scale at which elevation and plan leave room for the rest."""
+def _layout(scene: _Scene, width: float, height: float) -> tuple[float, bool]:
+    """The first scale at which elevation and plan leave room for the rest, and whether that stands below them."""
     low_e, high_e = scene.bounds(FRONT)
     low_p, high_p = scene.bounds(ABOVE)
     wide = max(high_e[0], high_p[0]) - min(low_e[0], low_p[0])
     high = high_e[1] - low_e[1] + high_p[1] - low_p[1]
+    beneath = max(LOWEST, TITLE_HEIGHT + _table_height(scene) + 4.0)
     for ratio in SCALES[scene.units]:
-        if (
-            wide / ratio + LEFT + SIDE + COLUMN <= width - 2 * EDGE
-            and high / ratio + 2 * (OVER + UNDER) <= height - 2 * EDGE
-        ):
-            return ratio
-    return SCALES[scene.units][-1]
+        for below, right, under in ((False, COLUMN, 0.0), (True, 0.0, beneath)):
+            fits = wide / ratio + LEFT + SIDE + right <= width - 2 * EDGE
+            if fits and high / ratio + 2 * (OVER + UNDER) + under <= height - 2 * EDGE:
+                return ratio, below
+    return SCALES[scene.units][-1], False
 
 
-def _ink(scene: _Scene, ratio: float, width: float, height: float) -> Iterator[Ink]:
+def _ink(scene: _Scene, layout: tuple[float, bool], width: float, height: float) -> Iterator[Ink]:
+    ratio, below = layout
     yield from _frame(EDGE, EDGE, width - EDGE, height - EDGE)
     low_e, high_e = scene.bounds(FRONT)
     low_p, high_p = scene.bounds(ABOVE)
-    left = min(low_e[0], low_p[0])
-    x = EDGE + LEFT - left / ratio
-    spare = height - 2 * EDGE - (high_e[1] - low_e[1] + high_p[1] - low_p[1]) / ratio - 2 * (OVER + UNDER)
-    lift = min(spare / 3.0, 25.0)
+    x = EDGE + LEFT - min(low_e[0], low_p[0]) / ratio
+    high = (high_e[1] - low_e[1] + high_p[1] - low_p[1]) / ratio + 2 * (OVER + UNDER)
+    lift = 0.0 if below else min((height - 2 * EDGE - high) / 3.0, 25.0)
     top = height - EDGE - OVER - lift
     elevation = Point(x, top - high_e[1] / ratio)
-    foot = top - (high_e[1] - low_e[1]) / ratio - UNDER
-    plan = Point(x, foot - lift - OVER - high_p[1] / ratio)
+    foot = top - (high_e[1] - low_e[1]) / ratio - UNDER - lift
+    plan = Point(x, foot - OVER - high_p[1] / ratio)
     yield from _elevation(scene, ratio, elevation)
     yield from _plan(scene, ratio, plan)
-    column = x + max(high_e[0], high_p[0]) / ratio + SIDE + 4.0
     table = EDGE + TITLE_HEIGHT + _table_height(scene)
-    room = Box(column, table + 8.0, width - EDGE - 6.0, height - EDGE - 10.0)
-    yield from _oblique(scene, room)
+    yield from _oblique(scene, _room(scene, (plan, ratio), below, Point(width, height)))
     yield from _group_table(scene, Point(width - EDGE - COLUMN + 6.0, table))
     yield from _title(scene, ratio, Box(width - EDGE - COLUMN, EDGE, width - EDGE, EDGE + TITLE_HEIGHT))
+
+
+def _room(scene: _Scene, plan: tuple[Point, float], below: bool, corner: Point) -> Box:
+    """What elevation and plan, table and title leave to the oblique view."""
+    at, ratio = plan
+    (low, high), (_, front) = scene.bounds(ABOVE), scene.bounds(FRONT)
+    if below:
+        top = at.y + low[1] / ratio - UNDER - 2.0
+        return Box(EDGE + 6.0, EDGE + 6.0, corner.x - EDGE - COLUMN - 4.0, top)
+    left = at.x + max(high[0], front[0]) / ratio + SIDE + 4.0
+    table = EDGE + TITLE_HEIGHT + _table_height(scene)
+    return Box(left, table + 8.0, corner.x - EDGE - 6.0, corner.y - EDGE - 10.0)
 
 
 def _view(scene: _Scene, view: View, ratio: float, at: Point) -> Iterator[Ink]:
@@ -152,12 +167,15 @@ def _elevation(scene: _Scene, ratio: float, at: Point) -> Iterator[Ink]:
     low, high = (_on(each, ratio, at) for each in scene.bounds(FRONT))
     bar_low, bar_high = (_on(each, ratio, at) for each in scene.bounds(FRONT, "bar"))
     yield _centred("Elevation, from the front", (low.x + high.x) / 2.0, low.y - UNDER + 1.0, LARGE)
-    true = {name: (high - low) for name, (low, high) in (("all", scene.bounds(FRONT)), ("bar", scene.bounds(FRONT, "bar")))}
+    true = {
+        name: (high - low)
+        for name, (low, high) in (("all", scene.bounds(FRONT)), ("bar", scene.bounds(FRONT, "bar")))
+    }
     x = low.x - 5.0
     tips = max(place.tip[2] for place in scene.places) / MM
     bar_top = scene.bounds(FRONT, "bar")[1][1]
     if tips > bar_top:
-        yield from _upright(scene, (bar_high.y, at.y + tips / ratio), x, tips - bar_top)
+        yield from _upright(scene, (bar_high.y, at.y + tips / ratio), x, tips - bar_top, short="above")
     yield from _upright(scene, (bar_low.y, bar_high.y), x, float(true["bar"][1]))
     yield from _upright(scene, (low.y, high.y), x - 8.0, float(true["all"][1]))
     if scene.straight:
@@ -177,16 +195,17 @@ def _names_over(scene: _Scene, ratio: float, at: Point, top: float) -> Iterator[
         ((a + b) / 2.0 - text_width(name, SMALL) / 2.0, (a + b) / 2.0 + text_width(name, SMALL) / 2.0)
         for (a, b), name in zip(spans, names, strict=True)
     ]
+    words: list[Ink] = []
     for (a, b), name, level in zip(spans, names, levels(wide, 1.2), strict=True):
         y = top + 3.0
         yield Line("dimensions", Point(a - 0.6, y), Point(b + 0.6, y))
         for x in (a - 0.6, b + 0.6):
             yield Line("dimensions", Point(x, y), Point(x, y - 1.2))
-        words = y + 1.0 + level * (SMALL + 1.4)
+        middle, foot = (a + b) / 2.0, y + 1.0 + level * (SMALL + 1.4)
         if level:
-            yield Line("leader", Point((a + b) / 2.0, y), Point((a + b) / 2.0, words - 0.5))
-            yield _plate(name, (a + b) / 2.0, words, SMALL)
-        yield _centred(name, (a + b) / 2.0, words, SMALL)
+            yield Line("leader", Point(middle, y), Point(middle, foot - 0.5))
+        words += [_plate(name, middle, foot, SMALL), _centred(name, middle, foot, SMALL)]
+    yield from words
 
 
 def _running(scene: _Scene, ratio: float, at: Point, low: float) -> Iterator[Ink]:
@@ -198,14 +217,18 @@ def _running(scene: _Scene, ratio: float, at: Point, low: float) -> Iterator[Ink
         places.setdefault(first, _shown(scene, first))
     marks = sorted(places.items())
     spans = [
-        (at.x + mm / ratio - text_width(words, SMALL) / 2.0, at.x + mm / ratio + text_width(words, SMALL) / 2.0)
+        (
+            at.x + mm / ratio - text_width(words, SMALL) / 2.0,
+            at.x + mm / ratio + text_width(words, SMALL) / 2.0,
+        )
         for mm, words in marks
     ]
+    figures: list[Ink] = []
     for (mm, words), level in zip(marks, levels(spans, 1.0), strict=True):
         x, y = at.x + mm / ratio, low - 6.5 - level * (SMALL + 1.0)
         yield Line("dimensions", Point(x, low - 1.0), Point(x, y + SMALL + 0.5))
-        yield _plate(words, x, y, SMALL)
-        yield _centred(words, x, y, SMALL)
+        figures += [_plate(words, x, y, SMALL), _centred(words, x, y, SMALL)]
+    yield from figures
     yield Line("dimensions", Point(at.x, low - 2.5), Point(at.x + length / ratio, low - 2.5))
 
 
@@ -214,40 +237,47 @@ def _plan(scene: _Scene, ratio: float, at: Point) -> Iterator[Ink]:
     low, high = (_on(each, ratio, at) for each in scene.bounds(ABOVE))
     size = scene.bounds(ABOVE)[1] - scene.bounds(ABOVE)[0]
     yield _centred("Plan, from above", (low.x + high.x) / 2.0, low.y - UNDER + 1.0, LARGE)
-    yield from _upright(scene, (low.y, high.y), low.x - 5.0, float(size[1]))
-    yield from _level(scene, (low.x, high.x), low.y - 6.0, float(size[0]))
+    out = 0.0 if scene.straight else 6.0  # room for names
+    yield from _upright(scene, (low.y, high.y), low.x - 5.0 - 1.5 * out, float(size[1]))
+    yield from _level(scene, (low.x, high.x), low.y - 6.0 - out, float(size[0]))
     if not scene.straight:
         yield from _names_beside(scene, ratio, at)
 
 
 def _names_beside(scene: _Scene, ratio: float, at: Point) -> Iterator[Ink]:
-    """Each group's name outside the bar, with a leader from the middle of its tines."""
-    bar = scene.instrument.bar
-    axis = ABOVE.flat(path(bar, np.linspace(0.0, bar.length, 401))[0]) / ratio + (at.x, at.y)
+    """Each group's name outside the bar, with a leader from the bar's edge at the middle of its tines."""
+    bar, shift = scene.instrument.bar, np.array([at.x, at.y])
+    point, axes = path(bar, np.linspace(0.0, bar.length, 401))
+    aside = ABOVE.flat(axes[:, 1]) * MM
     half = max(bar.section.width, bar.section.height) / 2.0 / MM / ratio
+    axis = ABOVE.flat(point) / ratio + shift
+    tines = np.array([[ABOVE.flat(p.bar), ABOVE.flat(p.tip)] for p in scene.places]) / ratio + shift
+    edges = [np.stack([e[:-1], e[1:]], axis=1) for e in (axis, axis + half * aside, axis - half * aside)]
     anchors, wanted = [], []
     for group in scene.instrument.groups:
-        middle = np.mean([ABOVE.flat(p.bar) for p in scene.places[group.tines]], axis=0) / ratio + (at.x, at.y)
-        out = middle - axis.mean(axis=0)
-        out /= float(np.linalg.norm(out)) or 1.0
-        reach = max(half + 1.5, max(float((ABOVE.flat(p.tip) / ratio + (at.x, at.y) - middle) @ out)
-                                    for p in scene.places[group.tines]) + 1.5)  # fmt: skip
-        wide = text_width(group.name, SMALL)
-        centre = middle + out * (reach + 2.0 + abs(out[0]) * wide / 2.0 + abs(out[1]) * SMALL / 2.0)
-        box = Box(centre[0] - wide / 2, centre[1] - SMALL / 2 - 0.5, centre[0] + wide / 2, centre[1] + SMALL / 2 + 0.5)
-        anchors.append(middle + out * half)
-        wanted.append((box, list(away((float(out[0]), float(out[1])), 1.5, 40))))
-    segments = np.stack([axis[:-1], axis[1:]], axis=1)
-    for name, anchor, box in zip(
-        [g.name for g in scene.instrument.groups], anchors, free_places(wanted, segments), strict=True
-    ):
-        yield from _label(name, anchor, box)
+        middle = tines[group.tines, 0].mean(axis=0)
+        near = int(np.argmin(np.linalg.norm(axis - middle, axis=1)))
+        out = aside[near] / (float(np.linalg.norm(aside[near])) or 1.0)
+        out = out if float((axis[near] - axis.mean(axis=0)) @ out) >= 0.0 else -out
+        tips = float(((tines[group.tines, 1] - axis[near]) @ out).max())
+        wide = text_width(group.name, SMALL) + 0.8
+        centre = axis[near] + out * (max(half, tips) + 3.0 + abs(out[0]) * wide / 2 + abs(out[1]) * SMALL / 2)
+        half_box = np.array([wide / 2, SMALL / 2 + 0.5])
+        low, high = centre - half_box, centre + half_box
+        anchors.append(axis[near] + out * half)
+        wanted.append((Box(*map(float, (*low, *high))), list(away((float(out[0]), float(out[1])), 1.5, 40))))
+    boxes = free_places(wanted, np.concatenate([*edges, tines]))
+    for group, anchor, box in zip(scene.instrument.groups, anchors, boxes, strict=True):
+        yield from _label(group.name, anchor, box)
 
 
 def _oblique(scene: _Scene, room: Box) -> Iterator[Ink]:
     low, high = scene.bounds(OBLIQUE)
     over = 14.0  # mm for the names
-    need = max((high[0] - low[0]) / (room.right - room.left - 8.0), (high[1] - low[1]) / (room.high - room.low - over - 6.0))
+    need = max(
+        (high[0] - low[0]) / (room.right - room.left - 8.0),
+        (high[1] - low[1]) / (room.high - room.low - over - 6.0),
+    )
     ratio = math.ceil(10.0 * need) / 10.0
     size = (high - low) / ratio
     at = Point(
@@ -284,9 +314,7 @@ def _names_above(scene: _Scene, ratio: float, at: Point) -> Iterator[Ink]:
 
 def _label(name: str, anchor: Array, box: Box) -> Iterator[Ink]:
     """Words in a box, with a leader to what they name where that is not beside them."""
-    near = Point(
-        float(np.clip(anchor[0], box.left, box.right)), float(np.clip(anchor[1], box.low, box.high))
-    )
+    near = Point(float(np.clip(anchor[0], box.left, box.right)), float(np.clip(anchor[1], box.low, box.high)))
     if math.hypot(near.x - anchor[0], near.y - anchor[1]) > 0.8:
         yield Line("leader", Point(float(anchor[0]), float(anchor[1])), near)
     x, y = (box.left + box.right) / 2.0, (box.low + box.high - SMALL) / 2.0
@@ -297,13 +325,13 @@ def _label(name: str, anchor: Array, box: Box) -> Iterator[Ink]:
 def _group_table(scene: _Scene, at: Point) -> Iterator[Ink]:
     unit = "in" if scene.units == "inch" else "mm"
     heads = ("group", "tines", f"from {unit}", f"to {unit}", f"stock; free lengths {unit}")
-    rows = [heads]
+    rows: list[tuple[str, ...]] = [heads]
     for group in scene.instrument.groups:
         tines, free = scene.instrument.tines[group.tines], scene.lengths[group.tines] / MM
         stock = ", ".join(dict.fromkeys(tine.rod.name for tine in tines))
         places = [tine.position / MM for tine in tines]
-        rows.append((group.name, str(group.count), _shown(scene, min(places)), _shown(scene, max(places)),
-                     f"{stock}; {_shown(scene, float(free.min()))} to {_shown(scene, float(free.max()))}"))  # fmt: skip
+        ends = [_shown(scene, mm) for mm in (min(places), max(places), float(free.min()), float(free.max()))]
+        rows.append((group.name, str(group.count), *ends[:2], f"{stock}; {ends[2]} to {ends[3]}"))
     for number, row in enumerate(rows):
         y = at.y - ROW * (number + 1)
         for column, words in zip(COLUMNS, row, strict=True):
@@ -320,10 +348,11 @@ def _title(scene: _Scene, ratio: float, box: Box) -> Iterator[Ink]:
     yield Text("words", Point(x, box.high - 7.5), TITLE, _cut(instrument.name or "untitled", room, TITLE))
     scale = f"1:{ratio:g}" if ratio >= 1.0 else f"{1.0 / ratio:g}:1"
     lines = [
-        f"Scale {scale}    All sizes in {unit}    {len(instrument.tines)} tines, {len(instrument.groups)} groups",
+        f"Scale {scale}; all sizes in {unit}; {len(instrument.tines)} tines, {len(instrument.groups)} groups",
         f"Bar: {_bar_words(scene)}",
         _standing_words(scene),
-        "Places of groups along the bar's axis, from its start" + ("; feet drawn 8 mm high" if scene.board else ""),
+        "Places of groups along the bar's axis, from its start"
+        + (f"; feet drawn {_shown(scene, FOOT_HEIGHT / MM)} high" if scene.board else ""),
     ]
     for number, words in enumerate(lines):
         yield Text("words", Point(x, box.high - 13.0 - 4.3 * number), SMALL, _cut(words, room))
@@ -331,8 +360,18 @@ def _title(scene: _Scene, ratio: float, box: Box) -> Iterator[Ink]:
 
 def _bar_words(scene: _Scene) -> str:
     bar = scene.instrument.bar
-    s, size = bar.section, {n: _shown(scene, v / MM) for n, v in (("w", bar.section.width), ("h", bar.section.height), ("t", bar.section.wall))}
-    shape = {"rectangle": f"{size['w']} x {size['h']}", "round": f"round {size['w']}", "tube": f"tube {size['w']} x {size['t']}"}[s.shape]
+    s, size = (
+        bar.section,
+        {
+            n: _shown(scene, v / MM)
+            for n, v in (("w", bar.section.width), ("h", bar.section.height), ("t", bar.section.wall))
+        },
+    )
+    shape = {
+        "rectangle": f"{size['w']} x {size['h']}",
+        "round": f"round {size['w']}",
+        "tube": f"tube {size['w']} x {size['t']}",
+    }[s.shape]
     parts = [
         f"{abs(each.angle) / DEGREE:.4g}\N{DEGREE SIGN} R{_shown(scene, each.radius / MM)}"
         if isinstance(each, Bend)
@@ -347,7 +386,7 @@ def _standing_words(scene: _Scene) -> str:
         board = scene.board
         sides = " x ".join(_shown(scene, each / MM) for each in (board.length, board.width, board.thickness))
         deep = f", {_shown(scene, board.depth / MM)} deep" if board.kind == "box" else ""
-        return f"On {board.kind} {board.name}: {sides}{deep}, {board.material.name}"
+        return f"On {board.name} ({board.kind}): {sides}{deep}, {board.material.name}"
     supports = scene.instrument.bar.supports
     if not supports:
         return "No supports"
@@ -355,15 +394,29 @@ def _standing_words(scene: _Scene) -> str:
     return f"Supports ({kinds}) at " + ", ".join(_shown(scene, each.position / MM) for each in supports)
 
 
-def _upright(scene: _Scene, ends: tuple[float, float], x: float, mm: float) -> Iterator[Ink]:
-    """A vertical dimension between two heights, its figure along it on the left."""
+def _upright(
+    scene: _Scene,
+    ends: tuple[float, float],
+    x: float,
+    mm: float,
+    *,
+    short: Literal["above", "below"] = "below",
+) -> Iterator[Ink]:
+    """A vertical dimension between two heights, its figure along it on the left, or where `short` says."""
     low, high = ends
     yield Line("dimensions", Point(x, low), Point(x, high))
     for y, sign in ((low, 1.0), (high, -1.0)):
         yield Line("dimensions", Point(x - 1.0, y), Point(x + 3.0, y))
         yield _arrow(Point(x, y), 0.0, sign if high - low > 3 * ARROW else 0.0)
     words = _shown(scene, mm)
-    yield Text("words", Point(x - 0.8, (low + high - text_width(words, SMALL)) / 2.0), SMALL, words, turn_deg=90.0)
+    wide = text_width(words, SMALL)
+    if high - low < wide + 1.0:
+        y = low - SMALL - 0.8 if short == "below" else high + 0.8
+        yield Text("words", Point(x - wide + 1.0, y), SMALL, words)
+        return
+    yield Text(
+        "words", Point(x - 0.8, (low + high - text_width(words, SMALL)) / 2.0), SMALL, words, turn_deg=90.0
+    )
 
 
 def _level(scene: _Scene, ends: tuple[float, float], y: float, mm: float) -> Iterator[Ink]:

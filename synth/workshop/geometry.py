@@ -1,9 +1,9 @@
 """The instrument as solids in space: what pictures, pages and plans of it are drawn from.
 
-In: an instrument, the tines' free lengths and trim nuts. Out: `Solid`s in m, where the solver has them: the bar along
-its path, each tine on its face up to its tip, nuts, supports, and a board where `synth.vibration.board.lie` puts it.
-What the design does not say (how high a foot is, how wide a cord) is drawn at the sizes below. Every solid is convex,
-two outlines with straight sides between them; a long one comes in pieces.
+In: an instrument, the tines' free lengths and trim nuts. Out: `Solid`s in m, where the solver has them: the bar
+along its path, each tine on its face up to its tip, nuts, supports, and a board as `synth.vibration.board.lie` puts
+it. What the design does not say (how high a foot is, how wide a cord) is drawn at the sizes below. Every solid is
+convex, two outlines with straight sides between them; a long one comes in pieces.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ from synth.workshop.fixing import Joint, joint
 Array = NDArray[np.float64]
 Kind = Literal["bar", "tine", "base nut", "trim nut", "foot", "board", "support"]
 
-FOOT_HEIGHT: Final = 8e-3  # m, drawn between bar and board; the design gives none
+FOOT_HEIGHT: Final = 12e-3  # m, drawn between bar and board; the design gives none
 PIECE: Final = 15e-3  # m of a straight bar or a tine in one solid
-TURN: Final = math.radians(4.0)  # of a bend in one solid
-LAP: Final = 0.2e-3  # m that a piece of the bar reaches into the next, so that no seam shows
+TURN: Final = math.radians(1.5)  # of a bend in one solid: a chord 0.02 mm off a radius of 250 mm
+LAP: Final = 2e-3  # m that a piece of the bar reaches into the next, so that no seam shows
 ROUND: Final = {"bar": 48, "tine": 12}  # corners of what is round
 SUPPORTS: Final = {"cord": 4e-3, "rubber": 20e-3, "clamp": 20e-3, "foot": 20e-3}  # m along the bar, as drawn
 COLLAR: Final = 2e-3  # m by which a cord or a clamp is drawn proud of the bar
@@ -39,7 +39,8 @@ PAD: Final = 10e-3  # m, height of a rubber pad or a foot as drawn
 class Solid:
     """Two outlines (n, 3) in m, corner by corner joined by sides; `group` is -1 for what belongs to none.
 
-    `smooth` sides have no edges between them. An end that is not `shown` only joins the next piece.
+    `smooth` sides have no edges between them. An end that is not `shown` only joins the next solid of the list, or
+    the one before, with the same corners in the same order.
     """
 
     kind: Kind
@@ -114,10 +115,10 @@ def outline(bar: Bar, position: Array, *, proud: float = 0.0) -> Array:
 
 def section_corners(section: Section, proud: float = 0.0) -> Array:
     """Corners (n, 2) of the outside, to the side and up, in m."""
-    half = np.array([section.width / 2.0 + proud, section.height / 2.0 + proud])
+    half: Array = np.array([section.width / 2.0 + proud, section.height / 2.0 + proud])
     if section.shape == "rectangle":
-        return np.array([[1.0, 1.0], [-1.0, 1.0], [-1.0, -1.0], [1.0, -1.0]]) * half
-    return half[0] * _circle(ROUND["bar"])
+        return np.asarray(np.array([[1.0, 1.0], [-1.0, 1.0], [-1.0, -1.0], [1.0, -1.0]]) * half)
+    return np.asarray(half[0] * _circle(ROUND["bar"]))
 
 
 def bore(bar: Bar) -> tuple[Array, ...]:
@@ -199,7 +200,9 @@ def _support(bar: Bar, support: Support) -> Iterator[Solid]:
     side, up = axes[:, 1] * bar.section.width / 2.0, axes[:, 2]
     top, bottom = -bar.section.height / 2.0, -bar.section.height / 2.0 - PAD
     corners = [(1.0, top), (-1.0, top), (-1.0, bottom), (1.0, bottom)]
-    one, other = (np.array([p + s * a + z * u for s, z in corners]) for p, a, u in zip(point, side, up, strict=True))
+    one, other = (
+        np.array([p + s * a + z * u for s, z in corners]) for p, a, u in zip(point, side, up, strict=True)
+    )
     yield Solid("support", -1, one, other, smooth=False)
 
 
@@ -229,7 +232,7 @@ def _ring(axis: Array, radius: float, corners: int) -> Array:
 
 
 def _circle(corners: int) -> Array:
-    angle = 2.0 * math.pi * (np.arange(corners) + 0.5) / corners
+    angle = 2.0 * math.pi * np.arange(corners) / corners
     return np.stack([np.cos(angle), np.sin(angle)], axis=-1)
 
 

@@ -1,7 +1,7 @@
 """One sheet painted in the order of its shapes, as SVG and as PDF: the same list of shapes gives both.
 
-In: patches, lines and words in mm on a sheet, x to the right and y upwards from its lower left corner. Out: a file of
-the sheet's true size. It knows no instrument.
+In: patches, lines and words in mm on a sheet, x to the right and y upwards from its lower left corner. Out: a file
+of the sheet's true size. It knows no instrument.
 """
 
 from __future__ import annotations

@@ -14,12 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.units import MM
-from synth.workshop.geometry import Solid
 from synth.workshop.drawing import Line, Point
+from synth.workshop.geometry import Solid
 from synth.workshop.picture import Patch
 
 Array = NDArray[np.float64]
-PENS: Final = {"bar": "contour", "board": "contour", "tine": "tine"}  # other kinds are drawn with the fine pen
+PENS: Final = {
+    "bar": "contour",
+    "board": "contour",
+    "tine": "tine",
+}  # other kinds are drawn with the fine pen
 
 
 @dataclass(frozen=True)
@@ -32,6 +36,12 @@ class View:
     def flat(self, points: Array) -> Array:
         """Where points (..., 3) in m stand on paper (..., 2), in mm."""
         return np.stack([points @ self.right, points @ self.up], axis=-1) / MM
+
+
+@dataclass(frozen=True)
+class _Facing:
+    sides: tuple[bool, ...]
+    ends: tuple[bool, bool]
 
 
 def looking(name: str, *, turn_deg: float, down_deg: float) -> View:
@@ -51,32 +61,42 @@ OBLIQUE: Final = looking("oblique", turn_deg=-28.0, down_deg=24.0)
 def painted(solids: Sequence[Solid], view: View) -> list[Patch | Line]:
     """What is drawn, in the order in which to draw it."""
     depth = [_depth(each, view) for each in solids]
-    return [shape for n in np.argsort(depth, kind="stable") for shape in _seen(solids[n], view)]
+    facing = [_facing(each, view) for each in solids]
+    return [shape for n in np.argsort(depth, kind="stable") for shape in _seen(solids, facing, int(n), view)]
 
 
 def _depth(solid: Solid, view: View) -> float:
-    """A board lies below everything else: it is behind, seen from anywhere but beneath."""
+    """A board lies below everything else: behind, seen from anywhere but beneath. A nut is as near as its front."""
     if solid.kind == "board" and view.toward[2] >= 0.0:
         return -np.inf
+    if solid.kind in ("base nut", "trim nut"):
+        return float((np.concatenate([solid.start, solid.end]) @ view.toward).max())
     return float((solid.start.mean(axis=0) + solid.end.mean(axis=0)) @ view.toward / 2.0)
 
 
-def _seen(solid: Solid, view: View) -> Iterator[Patch | Line]:
+def _seen(solids: Sequence[Solid], facing: Sequence[_Facing], n: int, view: View) -> Iterator[Patch | Line]:
+    """A solid's patch; its long edges where a face turns away or the sides meet at an angle; its ends' edges.
+
+    A joint to the next piece has an edge only where a side is seen on one piece and not on the other.
+    """
+    solid, sides = solids[n], facing[n].sides
     start, end = view.flat(solid.start), view.flat(solid.end)
     pen = PENS.get(solid.kind, "fine")
     yield Patch(solid.kind, tuple(Point(x, y) for x, y in hull(np.concatenate([start, end]))))
-    sides, ends = _facing(solid, view)
-    n = len(start)
-    for k in range(n):
+    for k in range(len(start)):
         before = sides[k - 1]
         if before != sides[k] or (before and sides[k] and not solid.smooth):
             yield _line(pen, start[k], end[k])
-        for outline, cap, shown in ((start, ends[0], solid.shown[0]), (end, ends[1], solid.shown[1])):
-            if shown and (cap or sides[k]):
-                yield _line(pen, outline[k], outline[(k + 1) % n])
+        for at, outline in enumerate((start, end)):
+            if solid.shown[at]:
+                drawn = facing[n].ends[at] or sides[k]
+            else:
+                drawn = sides[k] and not facing[n + (-1, 1)[at]].sides[k]
+            if drawn:
+                yield _line(pen, outline[k], outline[(k + 1) % len(outline)])
 
 
-def _facing(solid: Solid, view: View) -> tuple[list[bool], tuple[bool, bool]]:
+def _facing(solid: Solid, view: View) -> _Facing:
     """Which sides (between corner k and the next) and which ends face the viewer."""
     middle = (solid.start.mean(axis=0) + solid.end.mean(axis=0)) / 2.0
     after = np.roll(solid.start, -1, axis=0)
@@ -85,11 +105,14 @@ def _facing(solid: Solid, view: View) -> tuple[list[bool], tuple[bool, bool]]:
     facing = np.sign(outward) * (normal @ view.toward) > 1e-9 * np.linalg.norm(normal, axis=1)
     axis = solid.end.mean(axis=0) - solid.start.mean(axis=0)
     along = float(axis @ view.toward) / (float(np.linalg.norm(axis)) or 1.0)
-    return facing.tolist(), (along < -1e-9, along > 1e-9)
+    return _Facing(tuple(facing.tolist()), (along < -1e-9, along > 1e-9))
 
 
 def hull(points: Array) -> Array:
-    """The convex hull (H, 2) of points (n, 2), counter-clockwise: Andrew's monotone chain, Inf. Proc. Lett. 9 (1979) 216."""
+    """The convex hull (H, 2) of points (n, 2), counter-clockwise.
+
+    The monotone chain of A. M. Andrew, Inf. Proc. Lett. 9 (1979) 216.
+    """
     ordered = sorted({(round(float(x), 9), round(float(y), 9)) for x, y in points})
     if len(ordered) < 3:
         return np.array(ordered)

@@ -13,10 +13,10 @@ KINDS = (".svg", ".pdf")
 
 @click.command("drawing")
 @arguments.design
-@click.option("--board", "board_name", metavar="BOARD", help="What it stands on: a board of the design, or none.")
 @click.option(
-    "-o", "--output", type=click.Path(path_type=Path), required=True, help="The sheet: SVG or PDF."
+    "--board", "board_name", metavar="BOARD", help="What it stands on: a board of the design, or none."
 )
+@click.option("-o", "--output", type=click.Path(path_type=Path), required=True, help="The sheet: SVG or PDF.")
 @arguments.fresh
 def command(design: Path, board_name: str | None, output: Path, fresh: bool) -> None:
     """Draw the instrument to scale: elevation, plan and an oblique view, with dimensions and group names.
@@ -34,13 +34,17 @@ def command(design: Path, board_name: str | None, output: Path, fresh: bool) -> 
 
     if output.suffix.lower() not in KINDS:
         raise InputError(
-            f"'{output.suffix}' is not a kind of drawing", remedy=f"name it {', '.join(KINDS)}", file=str(output)
+            f"'{output.suffix}' is not a kind of drawing",
+            remedy=f"name it {', '.join(KINDS)}",
+            file=str(output),
         )
     instrument = arguments.instrument(design)
     boards = instrument.boards
     if board_name is not None and board_name != "none" and board_name not in boards:
         raise InputError(
-            f"there is no board '{board_name}'", remedy=nearest(board_name, [*boards, "none"]), file=instrument.file
+            f"there is no board '{board_name}'",
+            remedy=nearest(board_name, [*boards, "none"]),
+            file=instrument.file,
         )
     name = next(iter(boards), "none") if board_name is None else board_name
     row = solve_row(instrument, fresh=fresh)
