@@ -35,13 +35,12 @@ PLACES = """
     sound.radiator.pickup sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.features sound.file_sets sound.boardsheet sound.render sound.sensitivity
     sound.live_output sound.holding sound.live_contacts
-    workshop.map workshop.cutting workshop.length_text workshop.drawing workshop.typeface workshop.tiling
-    workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.overview workshop.trimplot
-    workshop.labels workshop.picture workshop.geometry
-    workshop.views workshop.drawing_sheet workshop.written workshop.strength workshop.tolerance workshop.cutlist
-    workshop.cut_list_pages
-    workshop.tuning_sheet workshop.flat_length workshop.template workshop.bent_template workshop.boardplot
-    workshop.suggest workshop.comparison
+    workshop.map workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.typeface
+    workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.flat_length
+    workshop.overview workshop.trimplot workshop.picture workshop.geometry workshop.views workshop.drawing_sheet
+    workshop.written workshop.strength workshop.tolerance workshop.cutlist workshop.cut_list_pages
+    workshop.tuning_sheet workshop.template workshop.bent_template workshop.boardplot workshop.suggest
+    workshop.comparison
     recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order
     recording.sinusoids recording.stirred recording.room recording.hum recording.measurement recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity

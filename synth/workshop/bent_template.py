@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.design.instrument import Bar, Bend, Instrument, Tine
+from synth.design.instrument import Bar, Bend, Group, Instrument, Tine
 from synth.units import MM
 from synth.vibration.bar import path
 from synth.workshop.drawing import (
@@ -31,11 +31,13 @@ from synth.workshop.drawing import (
     Text,
     centre_mark,
     check_bar,
-    on_circle,
     polyline,
 )
 from synth.workshop.fixing import joint
+from synth.workshop.flat_length import bar_words
 from synth.workshop.geometry import outline, stand
+from synth.workshop.length_text import UNIT
+from synth.workshop.template import holes_by_group, lines_of_words
 from synth.workshop.views import ABOVE, FRONT, View
 
 Array = NDArray[np.float64]
@@ -46,6 +48,7 @@ TRUE: Final = 1e-3  # mm: nearer to a circle than this is one
 FACING: Final = 0.999  # cosine: a tine that points at the viewer, within 2.5 degrees
 STUB: Final = 8.0  # mm of a tine drawn that points elsewhere
 LETTER: Final = 2.2  # mm
+NAME: Final = 3.0  # mm, of a group's name
 
 
 def bent_templates(instrument: Instrument) -> dict[str, Drawing]:
@@ -67,11 +70,14 @@ def _drawing(instrument: Instrument, view: View) -> Drawing:
     for tine in instrument.tines:
         shapes += _tine(instrument, tine, view)
     for group in instrument.groups:
-        shapes += _group_name(instrument, group.first, group.name, view)
+        shapes.append(_group_name(instrument, group, view))
     title = f"{instrument.name or 'untitled'}, bent, {view.name}"
     low = Drawing("", tuple(shapes)).bounds[0]
     shapes += check_bar(low.moved(0.0, -10.0))
-    shapes.append(Text("text", low.moved(0.0, -18.0), 3.0, title))
+    unit = UNIT[instrument.bench.units]
+    sizes = (f"{hole.drill}: {hole.words}: {names}" for hole, names in holes_by_group(instrument).items())
+    bought = f"{bar_words(bar.section, instrument.bench.units)} {unit}, {bar.material.name}"
+    shapes += lines_of_words(iter([title, bought, *sizes]), low.moved(0.0, -18.0))
     return Drawing(title, tuple(dict.fromkeys(shapes)))
 
 
@@ -164,14 +170,21 @@ def _tine(instrument: Instrument, tine: Tine, view: View) -> Iterator[Shape]:
     yield Text("text", at.moved(radius + 0.8, radius + 0.3), LETTER, words)
 
 
-def _group_name(instrument: Instrument, first: int, name: str, view: View) -> Iterator[Shape]:
-    """Beside the group's first hole, on the outside of the bar."""
-    base, _ = stand(instrument.bar, instrument.tines[first])
-    half = max(instrument.bar.section.width, instrument.bar.section.height) / 2.0 / MM
-    middle = view.flat(path(instrument.bar, np.linspace(0.0, instrument.bar.length, 201))[0]).mean(axis=0)
-    away = view.flat(base) - middle
-    angle = math.degrees(math.atan2(away[1], away[0]))
-    yield Text("text", on_circle(_point(view.flat(base)), half + 6.0, angle), 3.0, name)
+def _group_name(instrument: Instrument, group: Group, view: View) -> Text:
+    """Beside the middle of the group's tines, on the outside of the bar and clear of their numbers."""
+    bar = instrument.bar
+    own = instrument.tines[group.tines]
+    point, axes = path(bar, np.array([np.mean([tine.position for tine in own])]))
+    out = view.flat(np.cross(view.toward, axes[0, 0])) * MM
+    out = out / (float(np.linalg.norm(out)) or 1.0)
+    middle = view.flat(path(bar, np.linspace(0.0, bar.length, 201))[0]).mean(axis=0)
+    at = view.flat(point[0])
+    out = out if float((at - middle) @ out) >= 0.0 else -out
+    reach = max(float((view.flat(stand(bar, tine)[0]) - at) @ out) for tine in own)
+    half = max(bar.section.width, bar.section.height) / 2.0 / MM
+    wide = 0.76 * NAME * len(group.name)
+    at = at + out * (max(reach + STUB, half) + 4.0 + abs(out[0]) * wide / 2.0 + abs(out[1]) * NAME / 2.0)
+    return Text("text", _point(at - (wide / 2.0, NAME / 2.0)), NAME, group.name)
 
 
 def _point(point: Array) -> Point:

@@ -164,6 +164,11 @@ def write_dxf(drawing: Drawing, path: Path) -> None:
         else:
             text = space.add_text(shape.words, height=shape.height, rotation=shape.turn_deg, dxfattribs=look)
             text.set_placement((shape.at.x, shape.at.y))
+    low, high = drawing.bounds
+    for name, corner in (("$EXTMIN", low), ("$EXTMAX", high), ("$LIMMIN", low), ("$LIMMAX", high)):
+        document.header[name] = (corner.x, corner.y, 0.0) if name.startswith("$EXT") else (corner.x, corner.y)
+    space.dxf.extmin, space.dxf.extmax = (low.x, low.y, 0.0), (high.x, high.y, 0.0)
+    space.dxf.limmin, space.dxf.limmax = (low.x, low.y), (high.x, high.y)
     with atomic_write(path) as beside:
         document.saveas(beside)
 
