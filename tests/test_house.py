@@ -35,7 +35,7 @@ PLACES = """
     sound.radiator.pickup sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.features sound.file_sets sound.boardsheet sound.render sound.sensitivity
     sound.live_output sound.holding sound.live_contacts
-    workshop.map workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.typeface
+    workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.flat_length
     workshop.overview workshop.trimplot workshop.picture workshop.geometry workshop.views workshop.drawing_sheet
     workshop.written workshop.strength workshop.tolerance workshop.cutlist workshop.cut_list_pages

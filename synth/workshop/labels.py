@@ -41,6 +41,25 @@ def levels(spans: Sequence[tuple[float, float]], gap: float) -> list[int]:
     return found
 
 
+def spread_out(wanted: Sequence[float], gap: float, ends: tuple[float, float]) -> list[float]:
+    """Places at least `gap` apart and within `ends`, nearest to the rising ones wanted by the sum of squares.
+
+    Less n gaps they need only rise: isotonic regression by pooling neighbours (R. E. Barlow et al., Statistical
+    Inference under Order Restrictions, 1972). Raises `ValueError` where they do not fit.
+    """
+    low, high = ends[0], ends[1] - (len(wanted) - 1) * gap
+    if wanted and high < low - 1e-9:
+        raise ValueError("no room")
+    pools: list[tuple[float, int]] = []
+    for n, each in enumerate(wanted):
+        pools.append((each - n * gap, 1))
+        while len(pools) > 1 and pools[-2][0] > pools[-1][0]:
+            (b, many), (a, few) = pools.pop(), pools.pop()
+            pools.append(((a * few + b * many) / (few + many), few + many))
+    levels = [min(max(level, low), high) for level, count in pools for _ in range(count)]
+    return [level + n * gap for n, level in enumerate(levels)]
+
+
 def free_places(wanted: Sequence[tuple[Box, Sequence[tuple[float, float]]]], segments: Array) -> list[Box]:
     """Each box at the first of its moves where it meets no box placed before and none of the segments (n, 2, 2).
 

@@ -166,8 +166,8 @@ def _table(part: Table, *, width: float) -> Any:
 
 
 def _joined(words: str) -> str:
-    """With what must not be parted held together: an inch and its fraction."""
-    return re.sub(r"(?<=\d) (?=\d+/\d)", "\N{NO-BREAK SPACE}", words)
+    """With what must not be parted held together: an inch and its fraction, a number and its unit."""
+    return re.sub(r"(?<=\d) (?=\d+/\d|(?:c|m|mm|in|Hz|g|kg)\b)", "\N{NO-BREAK SPACE}", words)
 
 
 def _fit(

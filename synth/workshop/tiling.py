@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, zip_longest
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -69,25 +69,27 @@ def tiles(drawing: Drawing, paper: Paper) -> list[Tile]:
     height = SIZES[paper][1] - 2 * MARGIN - FOOT
     segments = _segments(drawing)
     found = []
-    for row, (level, goes_on) in enumerate(_rows(drawing, height)):
+    for row, (level, tall, goes_on) in enumerate(_rows(drawing, height)):
         for column in range(_count(high.x - low.x, width)):
             corner = Point(low.x + column * (width - OVERLAP), level)
-            if crossed(Box(corner.x, corner.y, corner.x + width, corner.y + height), segments):
-                found.append(Tile(row, column, corner, width, height, goes_on))
+            if crossed(Box(corner.x, corner.y, corner.x + width, corner.y + tall), segments):
+                found.append(Tile(row, column, corner, width, tall, goes_on))
     return found
 
 
-def _rows(drawing: Drawing, height: float) -> Iterator[tuple[float, bool]]:
-    """The lower edge of each row of pages, from below, and whether it goes on on the row below."""
-    page: float | None = None
+def _rows(drawing: Drawing, height: float) -> Iterator[tuple[float, float, bool]]:
+    """The lower edge and the height of each row of pages, from below, and whether it goes on on the row below."""
+    starts: list[tuple[float, bool]] = []
     for low, high in _blocks(drawing):
-        if page is not None and high - page <= height:
+        if starts and high - starts[-1][0] <= height:
             continue
-        page = low
-        yield low, False
-        for part in range(1, _count(high - low, height)):
-            page = low + part * (height - OVERLAP)
-            yield page, True
+        if not starts or high - low <= height:
+            starts.append((low, False))
+        while high - starts[-1][0] > height:
+            starts.append((starts[-1][0] + height - OVERLAP, True))
+    for (low, goes_on), after in zip_longest(starts, starts[1:]):
+        whole = after is None or after[1]
+        yield low, height if whole else min(height, after[0] - GAP / 3.0 - low), goes_on
 
 
 def _blocks(drawing: Drawing) -> list[tuple[float, float]]:
