@@ -16,8 +16,8 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Bar, Bend, Group, Instrument, Tine
 from synth.units import MM
 from synth.vibration.bar import path
@@ -39,8 +39,6 @@ from synth.workshop.geometry import outline, stand
 from synth.workshop.length_text import UNIT
 from synth.workshop.template import holes_by_group, lines_of_words
 from synth.workshop.views import ABOVE, FRONT, View
-
-Array = NDArray[np.float64]
 
 WIDEST_ARC: Final = math.radians(150.0)  # a longer bend is drawn as several arcs
 CHORD: Final = math.radians(1.0)  # of a bend seen askew: 0.04 mm off a radius of 1 m
@@ -73,12 +71,12 @@ def _drawing(instrument: Instrument, view: View) -> Drawing:
         shapes.append(_group_name(instrument, group, view))
     title = f"{instrument.name or 'untitled'}, bent, {view.name}"
     low = Drawing("", tuple(shapes)).bounds[0]
-    shapes += check_bar(low.moved(0.0, -10.0))
-    unit = UNIT[instrument.bench.units]
+    units = instrument.bench.units
+    shapes += check_bar(low.moved(0.0, -10.0), units)
     sizes = (f"{hole.drill}: {hole.words}: {names}" for hole, names in holes_by_group(instrument).items())
-    bought = f"{bar_words(bar.section, instrument.bench.units)} {unit}, {bar.material.name}"
+    bought = f"{bar_words(bar.section, units)} {UNIT[units]}, {bar.material.name}"
     shapes += lines_of_words(iter([title, bought, *sizes]), low.moved(0.0, -18.0))
-    return Drawing(title, tuple(dict.fromkeys(shapes)))
+    return Drawing(title, tuple(dict.fromkeys(shapes)), units)
 
 
 def _edges(bar: Bar, view: View) -> Iterator[Shape]:

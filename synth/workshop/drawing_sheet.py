@@ -17,19 +17,17 @@ from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Bend, Board, Instrument, PlacedNut
-from synth.units import DEGREE, INCH, MM
+from synth.units import DEGREE, INCH, MM, Units
 from synth.vibration.bar import path
 from synth.workshop.drawing import Line, Point, Text
 from synth.workshop.geometry import FOOT_HEIGHT, Solid, TinePlace, board_hole, bore, solids, tine_place
 from synth.workshop.labels import Box, away, free_places, levels
-from synth.workshop.length_text import Units, inch_words
+from synth.workshop.length_text import inch_words
 from synth.workshop.picture import Ink, Patch, Sheet, scaled, text_width
 from synth.workshop.views import ABOVE, FRONT, OBLIQUE, View, hull, painted
-
-Array = NDArray[np.float64]
 
 SIZES: Final = {
     "A4": (420.0, 297.0),

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from synth.design.instrument import Bar, Bend, Section
-from synth.workshop.length_text import Units, place_words
+from synth.units import Units
+from synth.workshop.length_text import place_words
 
 TIGHTEST: Final = 0.2  # share of the thickness; the rule is for sheet and bar, not for a folded edge
 

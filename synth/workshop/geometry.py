@@ -15,14 +15,13 @@ from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Bar, Bend, Board, Foot, Instrument, PlacedNut, Section, Support, Tine
 from synth.vibration.bar import path, standing_on, surface_distance
 from synth.vibration.board import lie
 from synth.workshop.fixing import Joint, joint
 
-Array = NDArray[np.float64]
 Kind = Literal["bar", "tine", "base nut", "trim nut", "foot", "board", "support"]
 
 FOOT_HEIGHT: Final = 12e-3  # m, drawn between bar and board; the design gives none

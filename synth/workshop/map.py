@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
-from synth.units import MM, note_hz, note_name
+from synth.units import MM, cents, note_hz, note_name
 from synth.vibration.quarrels import PARTIALS, BarShapes, Quarrel
-from synth.vibration.section import Array
 from synth.vibration.tuning import Row
 from synth.workshop.labels import Box, levels, spread_out
 
@@ -165,7 +165,7 @@ def _quarrel_names(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarre
         taken.append(Box(x - reach, y - reach, x + reach, y + reach))
     inside = _box(axes.bbox, scale)
     for number, (each, (x, y, reach)) in enumerate(zip(quarrels[:NAMED], rings, strict=False), start=1):
-        words = f"{number}: {1200.0 * np.log2(each.shift):+.0f} cents"
+        words = f"{number}: {cents(each.shift):+.0f} cents"
         if each.decay_loss > 1.1:
             words += f", {each.decay_loss:.1f} times shorter"
         move = _free(words, (x, y, reach), taken, inside)

@@ -10,9 +10,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 from synth.files import atomic_write
+from synth.table import of_words
+from synth.workshop.tiling import Paper
 from synth.workshop.typeface import BOX, typeface
 
 SIZE: Final = 8.0  # points
@@ -51,7 +53,7 @@ class Bullets:
 
 
 @dataclass(frozen=True)
-class Table:
+class PaperTable:
     """`ticks` puts a box before every row; columns named in `to_write` are left wide for a pencil."""
 
     heads: tuple[str, ...]
@@ -60,7 +62,7 @@ class Table:
     to_write: tuple[str, ...] = ()
 
 
-Part = Heading | Paragraph | Bullets | Table
+Part = Heading | Paragraph | Bullets | PaperTable
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,7 @@ def write_html(document: Document, path: Path) -> None:
         beside.write_text(page, encoding="utf-8")
 
 
-def write_pages(document: Document, path: Path, *, paper: Literal["A4", "Letter"]) -> None:
+def write_pages(document: Document, path: Path, *, paper: Paper) -> None:
     """A PDF of numbered pages."""
     from reportlab.lib import pagesizes
     from reportlab.platypus import SimpleDocTemplate
@@ -101,16 +103,7 @@ def _html(part: Part) -> str:
         return f"<p>{escape(part.words)}</p>"
     if isinstance(part, Bullets):
         return "<ul>\n" + "\n".join(f"<li>{escape(line)}</li>" for line in part.lines) + "\n</ul>"
-    tick = '<td><input type="checkbox" aria-label="done"></td>' if part.ticks else ""
-    heads = ("<th></th>" if part.ticks else "") + "".join(f"<th>{escape(each)}</th>" for each in part.heads)
-    written = [' class="write"' if head in part.to_write else "" for head in part.heads]
-    rows = "\n".join(
-        f"<tr>{tick}"
-        + "".join(f"<td{w}>{escape(c)}</td>" for w, c in zip(written, row, strict=True))
-        + "</tr>"
-        for row in part.rows
-    )
-    return f"<table>\n<thead><tr>{heads}</tr></thead>\n<tbody>\n{rows}\n</tbody>\n</table>"
+    return of_words(part.heads, part.rows, ticks=part.ticks, pencil=part.to_write).html()
 
 
 def _story(document: Document, *, width: float) -> Iterator[Any]:
@@ -138,7 +131,7 @@ def _story(document: Document, *, width: float) -> Iterator[Any]:
             yield Spacer(1, 8)
 
 
-def _table(part: Table, *, width: float) -> Any:
+def _table(part: PaperTable, *, width: float) -> Any:
     from reportlab.lib import colors
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Paragraph as Words
@@ -171,7 +164,7 @@ def _joined(words: str) -> str:
 
 
 def _fit(
-    part: Table, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, width: float
+    part: PaperTable, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, width: float
 ) -> tuple[float, list[float]]:
     """The largest letters, and the columns, with which no word is broken."""
     size = SIZE
@@ -183,7 +176,7 @@ def _fit(
 
 
 def _widths(
-    part: Table, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, size: float
+    part: PaperTable, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, size: float
 ) -> tuple[list[float], list[float]]:
     """How wide each column must be for its longest word, and would be for its longest cell."""
     from reportlab.pdfbase.pdfmetrics import stringWidth

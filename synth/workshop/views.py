@@ -11,14 +11,13 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.units import MM
 from synth.workshop.drawing import Line, Point
 from synth.workshop.geometry import Solid
 from synth.workshop.picture import Patch
 
-Array = NDArray[np.float64]
 PENS: Final = {
     "bar": "contour",
     "board": "contour",

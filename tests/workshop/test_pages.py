@@ -4,7 +4,6 @@ import re
 import shutil
 import subprocess
 
-import ezdxf
 import numpy as np
 import pytest
 
@@ -12,7 +11,7 @@ from synth.doors.cli import run
 from synth.workshop.bent_template import bent_templates
 from synth.workshop.drawing import Circle, Text, extent, write_dxf
 from synth.workshop.labels import Box
-from synth.workshop.paper import Document, Table, write_pages
+from synth.workshop.paper import Document, PaperTable, write_pages
 from synth.workshop.template import flat_template
 from synth.workshop.tiling import FOOT, MARGIN, SIZES, tiles, write_pdf
 
@@ -66,7 +65,7 @@ def test_no_word_and_no_number_of_a_tuning_sheet_is_parted(units, straight, tmp_
 @needs_poppler
 def test_a_table_too_wide_for_its_letters_gets_smaller_ones(tmp_path):
     words = tuple(f"{n}unbreakable{n}" for n in range(9))
-    document = Document("wide", (Table(words, (words[::-1], words)),))
+    document = Document("wide", (PaperTable(words, (words[::-1], words)),))
     write_pages(document, tmp_path / "a.pdf", paper="A4")
     assert [words_of(tmp_path / "a.pdf").count(each) for each in words] == [3] * 9
 
@@ -75,7 +74,7 @@ def test_a_table_too_wide_for_its_letters_gets_smaller_ones(tmp_path):
 def test_an_inch_keeps_its_fraction_and_a_number_its_unit(tmp_path):
     cells = tuple("4 17/64" for _ in range(12))
     write_pages(
-        Document("t", (Table(tuple("abcdefghijkl"), (cells, ("+19 c",) * 12)),)),
+        Document("t", (PaperTable(tuple("abcdefghijkl"), (cells, ("+19 c",) * 12)),)),
         tmp_path / "a.pdf",
         paper="A4",
     )
@@ -185,11 +184,11 @@ def test_names_on_a_bent_template_stand_at_their_groups_and_its_holes_are_sized(
 
 
 def test_dxf_states_the_extents_of_what_it_holds(made, bent, tmp_path):
-    from ezdxf import bbox
+    from ezdxf import bbox, filemanagement
 
     for drawing in (flat_template(made(bent)), *bent_templates(made(bent)).values()):
         write_dxf(drawing, tmp_path / "a.dxf")
-        document = ezdxf.readfile(tmp_path / "a.dxf")
+        document = filemanagement.readfile(tmp_path / "a.dxf")
         low, high = document.header["$EXTMIN"], document.header["$EXTMAX"]
         drawn = bbox.extents(each for each in document.modelspace() if each.dxftype() != "TEXT")
         assert max(low[0] - drawn.extmin.x, low[1] - drawn.extmin.y) < 1e-6

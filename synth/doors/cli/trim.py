@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from synth.doors.cli import arguments
-from synth.doors.cli.table import aligned
 from synth.errors import InputError
-from synth.files import check_place
-from synth.units import MM
+from synth.files import check_picture
+from synth.table import Column, Table
+from synth.table import as_json as data
+from synth.units import MM, Units
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
@@ -60,13 +60,13 @@ def command(
     Example:
       tinewright trim designs/test-piece.toml --picture nuts.png
     """
+    from synth.design.file import read_text
     from synth.vibration.trimming.answers import reach_words
-    from synth.workshop.trimplot import check_kind, draw_trimmings
+    from synth.workshop.trimplot import draw_trimmings
 
     if picture is not None:
-        check_kind(picture)
-        check_place(picture)
-    instrument = arguments.instrument(design)
+        check_picture(picture)
+    text, instrument = read_text(design), arguments.instrument(design)
     wishing = _wishing(instrument, group)
     found = _trimmings(instrument, wishing, None if also is None else _second_wish(also), fresh=fresh)
     if not any(each.solutions for each in found):
@@ -75,22 +75,22 @@ def command(
             f"tine {tine.number}: no place of the nuts at hand meets the wish of {found[0].wish.ratio:g}"
             + (f" and {also}" if also is not None else ""),
             remedy=reach_words(found[0].wish, found[0].reach, met=False),
-            location=f"group[{tine.group + 1}]",
+            location=f"{tine.written.wish}.trim_to",
             file=instrument.file,
         )
     if picture is not None:
         draw_trimmings(instrument, found, picture)
     if as_json:
-        click.echo(json.dumps([_data(instrument, each) for each in found], indent=1, ensure_ascii=False))
+        click.echo(data([_data(instrument, each) for each in found]))
     else:
         click.echo("\n\n".join(_words(instrument, each) for each in found))
     if write:
-        _write(design, instrument, found, choose)
+        _write(design, text, instrument, found, choose)
 
 
 def _wishing(instrument: Instrument, group: str | None) -> list[int]:
     """The tines with a wish, of one group or all. Raises `InputError` where there is none."""
-    only = None if group is None else arguments.group_index(instrument, group)
+    only = None if group is None else instrument.group_index(group)
     own = [n for n, t in enumerate(instrument.tines) if t.wish is not None and only in (None, t.group)]
     if not own:
         where = "the design" if group is None else f"the group '{group}'"
@@ -164,35 +164,50 @@ def _words(instrument: Instrument, found: Trimming) -> str:
     if not listed:
         return f"{title}\nno place of the nuts at hand does it; {reach}"
     count = min(SHOWN, int(modes.exists.sum(axis=1).max()))  # a nut may bring one more into hearing
-    partials = [f"{n}." for n in range(2, count + 1)]
-    heads = ("", "nuts", "free mm", "c/mm", "c/turn", *partials, "1st s", "2nd s", "3rd s")
-    rows = [
-        (*_row("" if n == 0 else str(n), each), *_cells(modes, n, count))
-        for n, each in enumerate((found.plain, *listed))
-    ]
+    table = Table(
+        [*_answers(instrument.bench.units), *_partials(modes, count)], list(enumerate((found.plain, *listed)))
+    )
     more = len(found.solutions) - LISTED
     rest = f"\nand {more} less forgiving ways (--json lists all)" if more > 0 else ""
-    return f"{title}\n{aligned(heads, rows)}{rest}\n{reach}"
+    return f"{title}\n{table.text(arguments.width())}{rest}\n{reach}"
 
 
-def _row(number: str, way: TrimSolution) -> tuple[str, ...]:
+def _answers(units: Units) -> list[Column]:
+    """Of a way and its number: nuts, length, and how much a millimetre or a turn of the nut does."""
     from synth.vibration.trimming.answers import shown_nuts
 
-    turn = way.cents_per_turn
-    answers = (
-        f"{way.unforgiving * MM:.2f}" if way.nuts else "",
-        f"{turn:.2f}" if way.nuts and turn is not None else "",
-    )
-    locked = " (locked)" if way.locked else ""
-    return (number, shown_nuts(way.nuts) + locked, f"{way.length / MM:.2f}", *answers)
+    def nuts(row: tuple[int, TrimSolution]) -> str:
+        return shown_nuts(row[1].nuts, units) + (" (locked)" if row[1].locked else "")
+
+    return [
+        Column("", "", value=lambda row: row[0] or None),
+        Column("", "nuts", value=nuts),
+        Column("", "free mm", "{:.2f}", lambda row: row[1].length, MM),
+        Column("", "c/mm", "{:.2f}", lambda row: row[1].unforgiving if row[1].nuts else None, 1.0 / MM),
+        Column("", "c/turn", "{:.2f}", lambda row: row[1].cents_per_turn if row[1].nuts else None),
+    ]
 
 
-def _cells(modes: TineModes, row: int, count: int) -> list[str]:
+def _partials(modes: TineModes, count: int) -> list[Column]:
     """Ratios of the partials from the second to `count`, then three decays; empty where there is no partial."""
-    ratio = modes.frequency[row, 0] / modes.frequency[row, 0, 0]
-    there, decay = modes.exists[row], modes.decay[row, 0]
-    ratios = [f"{ratio[n]:.3f}" if there[n] else "" for n in range(1, count)]
-    return ratios + [f"{decay[n]:.2f}" if n < len(there) and there[n] else "" for n in range(3)]
+    hertz, decay = modes.frequency[:, 0], modes.decay[:, 0]
+
+    def there(row: tuple[int, TrimSolution], n: int) -> bool:
+        return n < modes.exists.shape[1] and bool(modes.exists[row[0], n])
+
+    def ratio(n: int) -> Column:
+        return Column(
+            "",
+            f"{n + 1}.",
+            "{:.3f}",
+            lambda row: hertz[row[0], n] / hertz[row[0], 0] if there(row, n) else None,
+        )
+
+    def ring(n: int, name: str) -> Column:
+        return Column("", name, "{:.2f}", lambda row: decay[row[0], n] if there(row, n) else None)
+
+    rings = enumerate(("1st s", "2nd s", "3rd s"))
+    return [*(ratio(n) for n in range(1, count)), *(ring(n, name) for n, name in rings)]
 
 
 def _data(instrument: Instrument, found: Trimming) -> dict[str, Any]:
@@ -223,17 +238,19 @@ def _way(way: TrimSolution, modes: TineModes, row: int) -> dict[str, Any]:
     }
 
 
-def _write(design: Path, instrument: Instrument, found: list[Trimming], choose: int) -> None:
-    from synth.vibration.trimming.answers import shown_nuts
-    from synth.workshop.written import write_trims
+def _write(design: Path, text: str, instrument: Instrument, found: list[Trimming], choose: int) -> None:
+    from synth.design.edit import write_edited
+    from synth.vibration.trimming.answers import shown_nuts, trim_edits
 
     short = next((each for each in found if each.solutions and len(each.solutions) < choose), None)
     if short is not None:
         raise InputError(f"there are only {len(short.solutions)} ways", remedy="take a lower --choose")
     chosen = {each.tine: each.solutions[choose - 1].nuts for each in found if each.solutions}
-    copy = write_trims(design, instrument, chosen)
+    copy = write_edited(design, trim_edits(instrument, chosen), read=text)
     for index, nuts in chosen.items():
         tine = instrument.tines[index]
         group = instrument.groups[tine.group].name
-        click.echo(f"written: {group}, tine {tine.number}: {shown_nuts(nuts)}", err=True)
+        click.echo(
+            f"written: {group}, tine {tine.number}: {shown_nuts(nuts, instrument.bench.units)}", err=True
+        )
     click.echo(f"the old file is kept as {copy}", err=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,7 +10,8 @@ import click
 
 from synth.doors.cli import arguments, bench
 from synth.errors import InputError
-from synth.units import MM, note_name
+from synth.table import as_json as data
+from synth.units import MM, length_said, note_name
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
@@ -50,7 +50,7 @@ def command(design: Path, recording: Path, name: str, target_hz: float | None, a
     (measured,) = bench.listen([recording])
     advice = retune(instrument, row, tine, measured.taps, target)
     if as_json:
-        click.echo(json.dumps(_data(instrument, tine, advice), indent=1, ensure_ascii=False))
+        click.echo(data(_data(instrument, tine, advice)))
         return
     click.echo(_words(instrument, tine, advice))
 
@@ -66,7 +66,7 @@ def _data(instrument: Instrument, tine: int, advice: Retune) -> dict[str, Any]:
         "cents_sd": advice.deviation_cents,
         "told_by_partial": advice.partial + 1,
         "shorten_mm": advice.shorten / MM,
-        "turns_up": advice.turns if math.isfinite(advice.turns) else None,
+        "turns_up": advice.turns,
         "more_like": other,
         "doubts": list(advice.doubts),
     }
@@ -93,7 +93,8 @@ def _words(instrument: Instrument, tine: int, advice: Retune) -> str:
 def _action(instrument: Instrument, tine: int, advice: Retune) -> str:
     """What to do with spanner or collar."""
     way = "up, towards the tip" if advice.shorten > 0.0 else "down, towards the bar"
-    distance = f"{abs(advice.shorten) / MM:.2f} mm"
+    units = instrument.bench.units
+    distance = length_said(abs(advice.shorten), units, figures=3)
     what = "Shorten" if advice.shorten > 0.0 else "Lengthen"
     rod = instrument.tines[tine].rod
     if not math.isfinite(advice.turns):
@@ -104,5 +105,6 @@ def _action(instrument: Instrument, tine: int, advice: Retune) -> str:
     return (
         f"{what} the free length by {distance}: turn the base nut {abs(advice.turns):.2f} turns ({eighths:.1f} "
         f"eighths) {way}; {clock} as seen from the tip, on right-hand thread.\n"
-        f"{rod.thread} has {rod.pitch / MM:.4g} mm a turn: {cents:.1f} cents a turn here. Tighten, then tap again."
+        f"{rod.thread} has {length_said(rod.pitch, units)} a turn: {cents:.1f} cents a turn here. Tighten, then "
+        "tap again."
     )
