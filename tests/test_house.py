@@ -37,7 +37,8 @@ PLACES = """
     sound.live_output sound.holding sound.live_contacts
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.flat_length
-    workshop.overview workshop.trimplot workshop.picture workshop.geometry workshop.views workshop.drawing_sheet
+    workshop.overview workshop.trimplot workshop.picture
+    workshop.lettering workshop.geometry workshop.views workshop.drawing_sheet
     workshop.quarrel_list workshop.mode_list workshop.strength workshop.tolerance workshop.tolerance_list
     workshop.cutlist workshop.cut_list_pages workshop.tuning_sheet workshop.template workshop.bent_template
     workshop.boardplot workshop.board_list workshop.suggest workshop.comparison

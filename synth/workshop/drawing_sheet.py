@@ -14,7 +14,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from synth.workshop.drawing import Line, Point, Text
 from synth.workshop.geometry import FOOT_HEIGHT, Solid, TinePlace, board_hole, bore, solids, tine_place
 from synth.workshop.labels import Box, away, free_places, levels
 from synth.workshop.length_text import inch_words
+from synth.workshop.lettering import SMALL, centred, cut, frame, level, plate, upright
 from synth.workshop.picture import Ink, Patch, Sheet, scaled, text_width
 from synth.workshop.views import ABOVE, FRONT, OBLIQUE, View, hull, painted
 
@@ -38,14 +39,13 @@ SCALES: Final = {  # ISO 5455; the fractions of an inch to the inch of a rule, c
     "inch": (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0),
 }
 EDGE: Final = 10.0  # mm from the sheet's edge to the frame
-SMALL, LARGE, TITLE = 2.2, 3.0, 4.5  # mm, height of capitals
+LARGE, TITLE = 3.0, 4.5  # mm, height of capitals
 LEFT, SIDE = 24.0, 8.0  # mm beside the views: for the heights, and on the other side
 OVER, UNDER = 16.0, 18.0  # mm over and under a view, for names and dimensions
 COLUMN: Final = 128.0  # mm that the oblique view, the table and the title need at least
 LOWEST: Final = 80.0  # mm, the height that an oblique view below the others needs at least
 TITLE_HEIGHT: Final = 30.0
 ROW: Final = 4.0  # mm, of the table
-ARROW: Final = 1.6  # mm
 COLUMNS: Final = (0.0, 22.0, 33.0, 48.0, 63.0)  # mm, of the table of groups
 
 
@@ -114,7 +114,7 @@ def _layout(scene: _Scene, width: float, height: float) -> tuple[float, bool]:
 
 def _ink(scene: _Scene, layout: tuple[float, bool], width: float, height: float) -> Iterator[Ink]:
     ratio, below = layout
-    yield from _frame(EDGE, EDGE, width - EDGE, height - EDGE)
+    yield from frame(EDGE, EDGE, width - EDGE, height - EDGE)
     low_e, high_e = scene.bounds(FRONT)
     low_p, high_p = scene.bounds(ABOVE)
     x = EDGE + LEFT - min(low_e[0], low_p[0]) / ratio
@@ -164,23 +164,23 @@ def _elevation(scene: _Scene, ratio: float, at: Point) -> Iterator[Ink]:
     yield from _view(scene, FRONT, ratio, at)
     low, high = (_on(each, ratio, at) for each in scene.bounds(FRONT))
     bar_low, bar_high = (_on(each, ratio, at) for each in scene.bounds(FRONT, "bar"))
-    yield _centred("Elevation, from the front", (low.x + high.x) / 2.0, low.y - UNDER + 1.0, LARGE)
+    yield centred("Elevation, from the front", (low.x + high.x) / 2.0, low.y - UNDER + 1.0, LARGE)
     true = {
-        name: (high - low)
+        name: high - low
         for name, (low, high) in (("all", scene.bounds(FRONT)), ("bar", scene.bounds(FRONT, "bar")))
     }
     x = low.x - 5.0
     tips = max(place.tip[2] for place in scene.places) / MM
     bar_top = scene.bounds(FRONT, "bar")[1][1]
     if tips > bar_top:
-        yield from _upright(scene, (bar_high.y, at.y + tips / ratio), x, tips - bar_top, short="above")
-    yield from _upright(scene, (bar_low.y, bar_high.y), x, float(true["bar"][1]))
-    yield from _upright(scene, (low.y, high.y), x - 8.0, float(true["all"][1]))
+        yield from upright(_shown(scene, tips - bar_top), (bar_high.y, at.y + tips / ratio), x, short="above")
+    yield from upright(_shown(scene, float(true["bar"][1])), (bar_low.y, bar_high.y), x)
+    yield from upright(_shown(scene, float(true["all"][1])), (low.y, high.y), x - 8.0)
     if scene.straight:
         yield from _names_over(scene, ratio, at, high.y)
         yield from _running(scene, ratio, at, low.y)
     else:
-        yield from _level(scene, (bar_low.x, bar_high.x), low.y - 6.0, float(true["bar"][0]))
+        yield from level(_shown(scene, float(true["bar"][0])), (bar_low.x, bar_high.x), low.y - 6.0)
 
 
 def _names_over(scene: _Scene, ratio: float, at: Point, top: float) -> Iterator[Ink]:
@@ -194,15 +194,15 @@ def _names_over(scene: _Scene, ratio: float, at: Point, top: float) -> Iterator[
         for (a, b), name in zip(spans, names, strict=True)
     ]
     words: list[Ink] = []
-    for (a, b), name, level in zip(spans, names, levels(wide, 1.2), strict=True):
+    for (a, b), name, lane in zip(spans, names, levels(wide, 1.2), strict=True):
         y = top + 3.0
         yield Line("dimensions", Point(a - 0.6, y), Point(b + 0.6, y))
         for x in (a - 0.6, b + 0.6):
             yield Line("dimensions", Point(x, y), Point(x, y - 1.2))
-        middle, foot = (a + b) / 2.0, y + 1.0 + level * (SMALL + 1.4)
-        if level:
+        middle, foot = (a + b) / 2.0, y + 1.0 + lane * (SMALL + 1.4)
+        if lane:
             yield Line("leader", Point(middle, y), Point(middle, foot - 0.5))
-        words += [_plate(name, middle, foot, SMALL), _centred(name, middle, foot, SMALL)]
+        words += [plate(name, middle, foot, SMALL), centred(name, middle, foot, SMALL)]
     yield from words
 
 
@@ -222,10 +222,10 @@ def _running(scene: _Scene, ratio: float, at: Point, low: float) -> Iterator[Ink
         for mm, words in marks
     ]
     figures: list[Ink] = []
-    for (mm, words), level in zip(marks, levels(spans, 1.0), strict=True):
-        x, y = at.x + mm / ratio, low - 6.5 - level * (SMALL + 1.0)
+    for (mm, words), lane in zip(marks, levels(spans, 1.0), strict=True):
+        x, y = at.x + mm / ratio, low - 6.5 - lane * (SMALL + 1.0)
         yield Line("dimensions", Point(x, low - 1.0), Point(x, y + SMALL + 0.5))
-        figures += [_plate(words, x, y, SMALL), _centred(words, x, y, SMALL)]
+        figures += [plate(words, x, y, SMALL), centred(words, x, y, SMALL)]
     yield from figures
     yield Line("dimensions", Point(at.x, low - 2.5), Point(at.x + length / ratio, low - 2.5))
 
@@ -234,10 +234,10 @@ def _plan(scene: _Scene, ratio: float, at: Point) -> Iterator[Ink]:
     yield from _view(scene, ABOVE, ratio, at)
     low, high = (_on(each, ratio, at) for each in scene.bounds(ABOVE))
     size = scene.bounds(ABOVE)[1] - scene.bounds(ABOVE)[0]
-    yield _centred("Plan, from above", (low.x + high.x) / 2.0, low.y - UNDER + 1.0, LARGE)
+    yield centred("Plan, from above", (low.x + high.x) / 2.0, low.y - UNDER + 1.0, LARGE)
     out = 0.0 if scene.straight else 6.0  # room for names
-    yield from _upright(scene, (low.y, high.y), low.x - 5.0 - 1.5 * out, float(size[1]))
-    yield from _level(scene, (low.x, high.x), low.y - 6.0 - out, float(size[0]))
+    yield from upright(_shown(scene, float(size[1])), (low.y, high.y), low.x - 5.0 - 1.5 * out)
+    yield from level(_shown(scene, float(size[0])), (low.x, high.x), low.y - 6.0 - out)
     if not scene.straight:
         yield from _names_beside(scene, ratio, at)
 
@@ -284,7 +284,7 @@ def _oblique(scene: _Scene, room: Box) -> Iterator[Ink]:
     )
     yield from _view(scene, OBLIQUE, ratio, at)
     words = f"Oblique view, parallel projection 1:{ratio:g}"
-    yield _centred(words, (room.left + room.right) / 2.0, at.y + low[1] / ratio - 7.0, LARGE)
+    yield centred(words, (room.left + room.right) / 2.0, at.y + low[1] / ratio - 7.0, LARGE)
     yield from _names_above(scene, ratio, at)
 
 
@@ -316,8 +316,8 @@ def _label(name: str, anchor: Array, box: Box) -> Iterator[Ink]:
     if math.hypot(near.x - anchor[0], near.y - anchor[1]) > 0.8:
         yield Line("leader", Point(float(anchor[0]), float(anchor[1])), near)
     x, y = (box.left + box.right) / 2.0, (box.low + box.high - SMALL) / 2.0
-    yield _plate(name, x, y, SMALL)
-    yield _centred(name, x, y, SMALL)
+    yield plate(name, x, y, SMALL)
+    yield centred(name, x, y, SMALL)
 
 
 def _group_table(scene: _Scene, at: Point) -> Iterator[Ink]:
@@ -334,16 +334,16 @@ def _group_table(scene: _Scene, at: Point) -> Iterator[Ink]:
         y = at.y - ROW * (number + 1)
         for column, words in zip(COLUMNS, row, strict=True):
             room = (*COLUMNS, COLUMN - 8.0)[COLUMNS.index(column) + 1] - column - 1.0
-            yield Text("words", Point(at.x + column, y), SMALL, _cut(words, room))
+            yield Text("words", Point(at.x + column, y), SMALL, cut(words, room))
         yield Line("dimensions", Point(at.x, y - 1.2), Point(at.x + COLUMN - 12.0, y - 1.2))
 
 
 def _title(scene: _Scene, ratio: float, box: Box) -> Iterator[Ink]:
     instrument, unit = scene.instrument, "inches" if scene.units == "inch" else "mm"
-    yield from _frame(box.left, box.low, box.right, box.high)
+    yield from frame(box.left, box.low, box.right, box.high)
     room = box.right - box.left - 6.0
     x = box.left + 3.0
-    yield Text("words", Point(x, box.high - 7.5), TITLE, _cut(instrument.name or "untitled", room, TITLE))
+    yield Text("words", Point(x, box.high - 7.5), TITLE, cut(instrument.name or "untitled", room, TITLE))
     scale = f"1:{ratio:g}" if ratio >= 1.0 else f"{1.0 / ratio:g}:1"
     lines = [
         f"Scale {scale}; all sizes in {unit}; {len(instrument.tines)} tines, {len(instrument.groups)} groups",
@@ -353,7 +353,7 @@ def _title(scene: _Scene, ratio: float, box: Box) -> Iterator[Ink]:
         + (f"; feet drawn {_shown(scene, FOOT_HEIGHT / MM)} high" if scene.board else ""),
     ]
     for number, words in enumerate(lines):
-        yield Text("words", Point(x, box.high - 13.0 - 4.3 * number), SMALL, _cut(words, room))
+        yield Text("words", Point(x, box.high - 13.0 - 4.3 * number), SMALL, cut(words, room))
 
 
 def _bar_words(scene: _Scene) -> str:
@@ -390,73 +390,6 @@ def _standing_words(scene: _Scene) -> str:
         return "No supports"
     kinds = "/".join(dict.fromkeys(each.kind for each in supports))
     return f"Supports ({kinds}) at " + ", ".join(_shown(scene, each.position / MM) for each in supports)
-
-
-def _upright(
-    scene: _Scene,
-    ends: tuple[float, float],
-    x: float,
-    mm: float,
-    *,
-    short: Literal["above", "below"] = "below",
-) -> Iterator[Ink]:
-    """A vertical dimension between two heights, its figure along it on the left, or where `short` says."""
-    low, high = ends
-    yield Line("dimensions", Point(x, low), Point(x, high))
-    for y, sign in ((low, 1.0), (high, -1.0)):
-        yield Line("dimensions", Point(x - 1.0, y), Point(x + 3.0, y))
-        yield _arrow(Point(x, y), 0.0, sign if high - low > 3 * ARROW else 0.0)
-    words = _shown(scene, mm)
-    wide = text_width(words, SMALL)
-    if high - low < wide + 1.0:
-        y = low - SMALL - 0.8 if short == "below" else high + 0.8
-        yield Text("words", Point(x - wide + 1.0, y), SMALL, words)
-        return
-    yield Text(
-        "words", Point(x - 0.8, (low + high - text_width(words, SMALL)) / 2.0), SMALL, words, turn_deg=90.0
-    )
-
-
-def _level(scene: _Scene, ends: tuple[float, float], y: float, mm: float) -> Iterator[Ink]:
-    left, right = ends
-    yield Line("dimensions", Point(left, y), Point(right, y))
-    for x, sign in ((left, 1.0), (right, -1.0)):
-        yield Line("dimensions", Point(x, y - 1.0), Point(x, y + 4.0))
-        yield _arrow(Point(x, y), sign, 0.0)
-    yield _centred(_shown(scene, mm), (left + right) / 2.0, y + 0.8, SMALL)
-
-
-def _arrow(tip: Point, x: float, y: float) -> Patch:
-    """A filled arrowhead whose point is `tip` and whose shaft goes the way (x, y)."""
-    wide = ARROW / 6.0
-    return Patch("arrow", (tip, tip.moved(ARROW * x - wide * y, ARROW * y + wide * x),
-                           tip.moved(ARROW * x + wide * y, ARROW * y - wide * x)))  # fmt: skip
-
-
-def _centred(words: str, x: float, y: float, height: float) -> Text:
-    return Text("words", Point(x - text_width(words, height) / 2.0, y), height, words)
-
-
-def _plate(words: str, x: float, y: float, height: float) -> Patch:
-    """White paper behind words."""
-    half = text_width(words, height) / 2.0 + 0.3
-    return Patch("paper", (Point(x - half, y - 0.5), Point(x + half, y - 0.5),
-                           Point(x + half, y + height + 0.4), Point(x - half, y + height + 0.4)))  # fmt: skip
-
-
-def _frame(left: float, low: float, right: float, high: float) -> Iterator[Ink]:
-    corners = [Point(left, low), Point(right, low), Point(right, high), Point(left, high)]
-    for a, b in pairwise([*corners, corners[0]]):
-        yield Line("frame", a, b)
-
-
-def _cut(words: str, room: float, height: float = SMALL) -> str:
-    """The words, shortened to a width."""
-    if text_width(words, height) <= room:
-        return words
-    while words and text_width(words + "\N{HORIZONTAL ELLIPSIS}", height) > room:
-        words = words[:-1]
-    return words + "\N{HORIZONTAL ELLIPSIS}"
 
 
 def _on(point: Array, ratio: float, at: Point) -> Point:

@@ -14,9 +14,10 @@ from synth.vibration.board import lie
 from synth.vibration.coupling import base_frames
 from synth.vibration.tuning import tune
 from synth.workshop.drawing import Line, Text
-from synth.workshop.drawing_sheet import SIZES, SMALL, drawing_sheet
+from synth.workshop.drawing_sheet import SIZES, drawing_sheet
 from synth.workshop.fixing import joint
 from synth.workshop.geometry import Solid, bar_solids, solids, tine_place
+from synth.workshop.lettering import SMALL
 from synth.workshop.picture import Patch, text_width, write_pdf_sheet, write_svg_sheet
 from synth.workshop.views import ABOVE, FRONT, OBLIQUE, hull, painted
 from tests import everyday
