@@ -26,6 +26,7 @@ COMMANDS: Final = (
     "check",
     "modes",
     "map",
+    "drawing",
     "board",
     "stroke",
     "play",
