@@ -39,7 +39,8 @@ PLACES = """
     workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.overview workshop.trimplot
     workshop.written workshop.strength workshop.tolerance workshop.cutlist workshop.cut_list_pages
     workshop.tuning_sheet workshop.flat_length workshop.template workshop.bent_template workshop.boardplot
-    workshop.suggest workshop.comparison
+    workshop.suggest workshop.comparison workshop.wishes workshop.draft_groups workshop.draft_layout
+    workshop.draft_boards workshop.draft workshop.draft_text
     recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order
     recording.sinusoids recording.stirred recording.room recording.hum recording.measurement recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity

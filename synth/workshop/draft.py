@@ -34,10 +34,10 @@ from synth.workshop.draft_layout import Layout, layouts, ruler_mm
 from synth.workshop.wishes import Wishes
 
 ASTRAY: Final = 0.012  # of the bar's length, how far from its node a support may stand without being a last resort
-SOLVED: Final = 3  # layouts that are solved whole before the best of them is taken with its warning
+SOLVED: Final = 5  # layouts that are solved whole before the best of them is taken with its warning
 SOUNDING_HZ: Final = 1.0  # below it a free bar's mode is a rigid motion
 GRID: Final = 2001  # places at which a mode is looked at
-CORD_MM: Final = 1.5  # half a cord's width, beside a nut
+CORD_MM: Final = 1.25  # half a cord's width, beside a nut
 
 
 @dataclass(frozen=True)
@@ -90,8 +90,8 @@ def first_mode_nodes(instrument: Instrument, row: Row, free: BarModes) -> tuple[
     position = np.linspace(0.0, instrument.bar.length, GRID)
     motion = free.at(position) @ v[:, :40]
     hertz = np.sqrt(kappa[:40]) / (2.0 * math.pi)
-    upright = np.mean(motion[:, 2] ** 2, axis=0) / np.mean(np.sum(motion[:, :3] ** 2, axis=1), axis=0)
-    mode = int(np.flatnonzero((hertz > SOUNDING_HZ) & (upright > 0.5))[0])
+    upright, whole = np.mean(motion[:, 2] ** 2, axis=0), np.mean(np.sum(motion[:, :3] ** 2, axis=1), axis=0)
+    mode = int(np.flatnonzero((hertz > SOUNDING_HZ) & (upright > 0.5 * whole))[0])
     return float(hertz[mode]), tuple(_zeros(position, motion[:, 2, mode]))
 
 
@@ -164,11 +164,11 @@ def _instrument(tree: dict[str, Any]) -> Instrument:
 def _supports(
     wishes: Wishes, plans: Sequence[GroupPlan], layout: Layout, nodes_mm: Sequence[float]
 ) -> tuple[float, ...]:
-    """Beside each node the nearest mark of the ruler at which no base nut stands in a cord's way."""
-    ruler, length = ruler_mm(wishes.units), layout.length_mm
+    """Beside each node the nearest half mark of the ruler at which no base nut stands in a cord's way."""
+    ruler, length = ruler_mm(wishes.units) / 2.0, layout.length_mm
     taken = np.array(
         [
-            (start + plan.spacing_mm * k, plan.corners_mm / 2.0 + CORD_MM)
+            (start + plan.spacing_mm * k, max(plan.corners_mm / 2.0 + CORD_MM, plan.stock.plain_mm))
             for start, plan in zip(layout.starts_mm, plans, strict=True)
             for k in range(len(plan.members))
         ]

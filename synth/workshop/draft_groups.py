@@ -29,7 +29,7 @@ from synth.workshop.wishes import StockWish, Units, Wishes
 A4: Final = 440.0  # Hz, ISO 16
 SENSIBLE_MM: Final = (30.0, 300.0)  # free lengths that ring and do not whip; common practice, no published source
 STICK_MM: Final = 5.0 + 1.5  # the thickest built-in stick with room to pass
-SPANNER_MM: Final = 3.0  # between a nut's corners and the next, for a thin spanner; common practice
+SPANNER_MM: Final = 3.9  # between a nut's corners and the next, for a thin spanner or a cord; common practice
 WIDEST_MM: Final = 24.0  # a stroke over wider spacing is no longer one gesture; common practice
 NARROWEST_MM: Final = 10.0
 SWING_ROOM_MM: Final = 0.5

@@ -74,7 +74,8 @@ def _group(draft: Draft, plan: GroupPlan, table: Mapping[str, Any], write: _Writ
     units = draft.wishes.units
     longest, swing = _length(plan.longest_mm, units), _length(plan.swing_mm, units)
     yield f"# {plan.stock.name}: the longest tine is about {longest} {_unit(units)} and swings {swing} under a stick;"
-    yield f"# the spacing lets it, a stick pass, and a spanner turn (nut corners {_length(plan.corners_mm, units)})."
+    nut = "" if plan.stock.plain_mm else f", and a spanner turn (nut corners {_length(plan.corners_mm, units)})"
+    yield f"# the spacing lets it, and a stick pass{nut}."
     if plan.octaves < draft.wishes.octaves:
         least = _length(SENSIBLE_MM[0], units)
         yield f"# Higher octaves are left out: they would be shorter than {least} {_unit(units)} or too long below."

@@ -123,7 +123,7 @@ def stock_of(words: str) -> tuple[StockWish, ...]:
 def section_of(words: str, units: Units) -> dict[str, Any]:
     """A bar's section: "25x25" (across, up), "round30", "tube30x3", in mm or inches, 1/2 being a half."""
     plain = words.casefold().replace(" ", "")
-    match = re.fullmatch(r"(round|tube)?([\d./]+)(?:x([\d./]+))?", plain)
+    match = re.fullmatch(r"(round|tube)?([\d./-]+)(?:x([\d./-]+))?", plain)
     if match is None or (match[1] == "round") != (match[3] is None):
         raise InputError(
             f"'{words}' is no section", remedy="write 25x25 (across x up), round30 or tube30x3 (diameter x wall)"

@@ -22,6 +22,7 @@ from synth.files import check_apart
 
 # The commands in the order of the work; each is the module of that name here, which holds it as `command`.
 COMMANDS: Final = (
+    "draft",
     "check",
     "modes",
     "map",
