@@ -129,7 +129,7 @@ def recursion(modes: int, seconds: float, cores: int) -> Callable[[], Any]:
     import numba
     import numpy as np
 
-    @numba.njit(fastmath=True, parallel=cores > 1)  # type: ignore[untyped-decorator]
+    @numba.njit(fastmath=True, parallel=cores > 1)
     def run(re: Any, im: Any, state: Any, leap: Any, out: Any) -> None:
         parts, stretches, _ = out.shape
         for part in numba.prange(parts):

@@ -22,12 +22,13 @@ os.environ["OMP_NUM_THREADS"] = "1"  # before numpy: one core
 import numpy as np
 from scipy.signal import oaconvolve
 
+from synth.arrays import Array
 from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.sound.audio import RATE
 from synth.sound.convolution import Convolver
-from synth.sound.radiator import Signals, ears
+from synth.sound.radiator import ears
 from synth.sound.radiator.board import BoardFilter
 from synth.vibration.solve import solve_board_of
 
@@ -41,12 +42,12 @@ def timed(work: Callable[[], Any]) -> tuple[float, Any]:
     return time.perf_counter() - began, made
 
 
-def in_blocks(step: Convolver, signals: Signals) -> Signals:
+def in_blocks(step: Convolver, signals: Array) -> Array:
     parts = [step(signals[:, first : first + RATE]) for first in range(0, signals.shape[1], RATE)]
     return np.concatenate(parts, axis=1)
 
 
-def path_by_path(kernel: Signals, signals: Signals) -> Signals:
+def path_by_path(kernel: Array, signals: Array) -> Array:
     return np.stack(
         [
             sum(oaconvolve(one, signal)[: len(signal)] for one, signal in zip(ear, signals, strict=True))

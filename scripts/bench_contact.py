@@ -16,19 +16,19 @@ from pathlib import Path
 import numpy as np
 
 from synth.design.file import load
-from synth.design.instrument import FixedLength
+from synth.design.instrument import FixedLength, Instrument
 from synth.design.resolve import resolve
 from synth.playing.contact.modes import tips
 from synth.playing.contact.run import EVENT, ContactResolution, InitialState, sweep
 from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
-from synth.playing.midi_mapping import speed
+from synth.playing.midi_mapping import speed_of_velocity
 from synth.playing.stroke import Stroke
-from synth.vibration.tine import solve_tines
+from synth.vibration.tine import TineModes, solve_tines
 
 ROW = Path(__file__).resolve().parent.parent / "tests" / "data" / "contact-row.toml"
 TINES, SPACING = 9, 0.012
-SPEEDS = (0.02, 0.05, speed(1), 0.3, 0.6, 1.0, 3.0)
+SPEEDS = (0.02, 0.05, speed_of_velocity(1), 0.3, 0.6, 1.0, 3.0)
 RUNS = 5
 STEPWISE = dataclasses.replace(EVENT, quiet_steps=1)
 
@@ -59,7 +59,7 @@ def main() -> None:
                 print(f"       twenty such strokes a second: {20.0 * quiet:.0%} of a core")
 
 
-def least(stroke: Stroke, instrument: object, tines: object) -> tuple[float, float]:
+def least(stroke: Stroke, instrument: Instrument, tines: TineModes) -> tuple[float, float]:
     """Processor seconds of a stroke with quiet steps and without, the least of several in turns."""
     times: dict[bool, list[float]] = {True: [], False: []}
     for _ in range(RUNS):
@@ -70,13 +70,13 @@ def least(stroke: Stroke, instrument: object, tines: object) -> tuple[float, flo
     return min(times[True]), min(times[False])
 
 
-def run(stroke: Stroke, instrument: object, tines: object, resolution: ContactResolution) -> None:
+def run(stroke: Stroke, instrument: Instrument, tines: TineModes, resolution: ContactResolution) -> None:
     way = passage(stroke, instrument, tines.frequency[:, 0, 0])
     tip = tips(tines, way.tine, depth=0.0, count=resolution.tine_modes)
     stick = stick_modes(
         stroke.stick, tilt=stroke.tilt, skew=0.0, beam_modes=resolution.beam_modes, whole=resolution.whole
     )
-    rest = InitialState(*np.zeros((2, *tip.frequency.shape)), np.zeros(TINES))
+    rest = InitialState(np.zeros(tip.frequency.shape), np.zeros(tip.frequency.shape), np.zeros(TINES))
     sweep(stroke, way, tip, stick, rest, resolution, leaves=TINES * SPACING / stroke.speed)
 
 

@@ -31,7 +31,7 @@ from bench_performance import ROOTS, design
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.contact.stroke_contact import Contact
-from synth.playing.midi_mapping import notes, speed
+from synth.playing.midi_mapping import notes, speed_of_velocity
 from synth.playing.script import read_script
 from synth.playing.stroke import Stroke
 from synth.sound.audio import FULL_SCALE, RATE
@@ -186,7 +186,7 @@ def callbacks(heard: Scene, block: int) -> dict[str, float]:
     bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
     sound = np.zeros((2, block), np.float32)
     ours = _median(lambda: bank.fill(sound))
-    turn = np.exp(bank.turn)
+    turn = np.exp(bank.log_pole_per_frame)
     state = np.zeros((len(turn), 1), complex)
     silent = np.zeros(block)
 
@@ -204,7 +204,7 @@ def strokes(heard: Scene) -> dict[str, dict[str, float]]:
     middle, stick = len(heard.instrument.groups) // 2, next(iter(heard.instrument.sticks.values()))
     took = {}
     for velocity in (VELOCITIES[0], *VELOCITIES):  # the first compiles and makes the tines ready
-        stroke = Stroke(group=middle, stick=stick, speed=speed(velocity))
+        stroke = Stroke(group=middle, stick=stick, speed=speed_of_velocity(velocity))
         contact, of_contact = _least(
             partial(strike, heard, stroke, ModalState(heard.model), settings, seed=0)
         )
@@ -263,7 +263,11 @@ def main() -> None:
         folder = Path(name)
         (folder / "design.toml").write_text(design())
         heard = scene(resolve(load(folder / "design.toml")), "panel")
-        data = {"tines": len(heard.instrument.tines), "groups": len(ROOTS), "modes": len(heard.model.pole)}
+        data: dict[str, Any] = {
+            "tines": len(heard.instrument.tines),
+            "groups": len(ROOTS),
+            "modes": len(heard.model.pole),
+        }
         data |= {"stroke_ms": strokes(heard)}
         data |= callbacks(heard, words.block) | perform(folder, heard, words)
     if words.json:

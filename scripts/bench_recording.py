@@ -21,10 +21,10 @@ os.environ["OMP_NUM_THREADS"] = "1"  # before numpy: one core
 import numpy as np
 import scipy.signal
 import soundfile
-from numpy.typing import NDArray
 
-from synth.recording.audio_input import read
-from synth.recording.partials import measure
+from synth.arrays import Array
+from synth.recording.audio_input import read_recording
+from synth.recording.partials import measure_taps
 
 RATE = 48_000
 SECONDS = 10.0
@@ -38,10 +38,9 @@ TINE = (
     (2523.4, 0.62, 0.10),
     (4910.0, 0.32, 0.08),
 )
-Wave = NDArray[np.float64]
 
 
-def recording() -> Wave:
+def recording() -> Array:
     """The taps in noise 20 dB below the first tap's mean square over its first second."""
     rng = np.random.default_rng(7)
     total = np.zeros(round(SECONDS * RATE))
@@ -56,7 +55,7 @@ def recording() -> Wave:
     return 0.4 * (total + 0.1 * float(np.sqrt(np.mean(loud**2))) * rng.normal(size=len(total)))
 
 
-def by_stft(sound: Wave) -> list[tuple[float, float]]:
+def by_stft(sound: Array) -> list[tuple[float, float]]:
     """(Hz, seconds to fall 60 dB) of the last tap's peaks by the alternative."""
     tail = sound[round(TAPS[-1] * RATE) + 300 :]
     frequency, when, table = scipy.signal.stft(tail, RATE, nperseg=8192, noverlap=7168, boundary=None)
@@ -98,9 +97,9 @@ def main() -> None:
         words = [sys.executable, "-c", "from synth.doors.cli import main; main()", "measure", str(path)]
         subprocess.run(words, check=True, stdout=subprocess.DEVNULL)
         cold = time.perf_counter() - cold
-        take = read(path)
+        take = read_recording(path)
     start = time.perf_counter()
-    ours = measure(take).taps[-1].partials
+    ours = measure_taps(take).taps[-1].partials
     ours_s = time.perf_counter() - start
     start = time.perf_counter()
     theirs = by_stft(take.samples)

@@ -25,24 +25,27 @@ from __future__ import annotations
 
 import dataclasses
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Board, Instrument
 from synth.design.resolve import resolve
-from synth.design.schema import Design
-from synth.sound.board_forecast import Swing, foretell
+from synth.design.schema import Design, Swing
+from synth.sound.board_forecast import foretell
 from synth.vibration.board import SolvedBoard, solve_board
 from synth.vibration.tuning import Row, tune
 
 LENGTHS_MM: Final = np.geomspace(160.7, 46.0, 36)  # 82 to 1000 Hz of a 3 mm steel rod
 BANDS: Final = ((80.0, 250.0), (250.0, 1000.0))
 SHEETS: Final = {"ply": ("birch plywood 4 mm", 4.0), "EPS": ("EPS 20", 25.0)}
-WAYS: Final = (("sideways", 90.0, "across"), ("upright", 0.0, "along"))  # name, face, the way the tine swings
+WAYS: Final[tuple[tuple[str, float, Swing], ...]] = (
+    ("sideways", 90.0, "across"),
+    ("upright", 0.0, "along"),
+)  # name, face, the way the tine swings
 FEET: Final = ("standing", "glued")
 GRIP: Final = 0.35  # of a short block's upright stiffness, sideways: G/E = 1/(2 (1 + nu)) of wood or rubber
 DRAWN: Final = 36  # by the independent model
@@ -71,8 +74,6 @@ THEIR_ROWS: Final[dict[str, tuple[tuple[float, ...], tuple[float, ...]]]] = {
     "EPS box": ((40.5, 15.6), (41.5, 42.0)),
 }
 LINE: Final = 2e-3  # m, the width of a foot that passes no roll
-
-Array = NDArray[np.float64]
 
 
 @dataclasses.dataclass(frozen=True)
@@ -146,7 +147,7 @@ def glued(board: Board) -> Board:
 
 
 def solved(
-    one: Instrument, boards: dict[str, Board], kinds: tuple[str, ...] = FEET
+    one: Instrument, boards: Mapping[str, Board], kinds: tuple[str, ...] = FEET
 ) -> dict[tuple[str, str], SolvedBoard]:
     """Every board on every kind of feet."""
     return {

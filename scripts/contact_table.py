@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from synth.design.file import load
-from synth.design.instrument import FixedLength
+from synth.design.instrument import FixedLength, Tine
 from synth.design.resolve import resolve
 from synth.playing.contact.modes import tips
 from synth.playing.contact.run import InitialState, sweep
@@ -67,11 +67,14 @@ def main() -> None:
         print(f"event model at {speed:g} m/s: steps {steps:.1%}, all {whole:.1%} of real time on one core")
 
 
+def given_lengths(tines: Iterable[Tine]) -> list[float]:
+    """The free lengths of tines that are given by them, m."""
+    return [tine.goal.length for tine in tines if isinstance(tine.goal, FixedLength)]
+
+
 def examined(bites: Iterable[float]) -> Iterable[Cell]:
     instrument = resolve(load(ROW), str(ROW))
-    tines = solve_tines(
-        instrument.tines, [tine.goal.length for tine in instrument.tines], [()] * len(instrument.tines)
-    )
+    tines = solve_tines(instrument.tines, given_lengths(instrument.tines), [()] * len(instrument.tines))
 
     def levels(stroke: Stroke, resolution: ContactResolution) -> tuple[np.ndarray, float]:
         contact = stroke_row(stroke, instrument, tines, resolution=resolution, allow_yield=True)
@@ -103,14 +106,14 @@ def cost(speed: float) -> tuple[float, float]:
     ]
     group = dataclasses.replace(instrument.groups[0], count=len(row))
     instrument = dataclasses.replace(instrument, tines=tuple(row), groups=(group,))
-    tines = solve_tines(instrument.tines, [tine.goal.length for tine in row], [()] * len(row))
+    tines = solve_tines(row, given_lengths(row), [()] * len(row))
     stroke = Stroke(0, instrument.sticks["wood"], speed=speed)
     way = passage(stroke, instrument, tines.frequency[:, 0, 0])
     tip = tips(tines, way.tine, depth=0.0, count=EVENT.tine_modes)
     stick = stick_modes(
         stroke.stick, tilt=stroke.tilt, skew=0.0, beam_modes=EVENT.beam_modes, whole=EVENT.whole
     )
-    rest = InitialState(*np.zeros((2, *tip.frequency.shape)), np.zeros(len(row)))
+    rest = InitialState(np.zeros(tip.frequency.shape), np.zeros(tip.frequency.shape), np.zeros(len(row)))
     steps = least(lambda: sweep(stroke, way, tip, stick, rest, EVENT, leaves=way.start))
     whole = least(lambda: stroke_row(stroke, instrument, tines, allow_yield=True))
     seconds = 0.012 * len(row) / speed
@@ -136,7 +139,7 @@ def show(name: str, cells: list[Cell]) -> None:
 
 def width(errors: np.ndarray) -> np.ndarray:
     """What 68 % of the errors stay within."""
-    return np.nanpercentile(np.abs(errors), 68.0, axis=0)
+    return np.asarray(np.nanpercentile(np.abs(errors), 68.0, axis=0))
 
 
 if __name__ == "__main__":

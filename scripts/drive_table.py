@@ -123,7 +123,7 @@ def _whole(position: Scene, trace: ForceTrace, sound: np.ndarray, height: float)
             pushed = np.fft.rfft(grid)[: len(at)] * np.exp(-at * first)
             plain += pushed * resonances(pole, weights * added, position.radiator.immediate, at)
     low = np.abs(found - plain) ** 2
-    return (10.0 * np.log10(low.sum(axis=1) / (np.abs(plain) ** 2).sum(axis=1))).tolist()
+    return [float(each) for each in 10.0 * np.log10(low.sum(axis=1) / (np.abs(plain) ** 2).sum(axis=1))]
 
 
 def resonances(pole: np.ndarray, residue: np.ndarray, immediate: np.ndarray, at: np.ndarray) -> np.ndarray:
@@ -157,7 +157,7 @@ def _after(position: Scene, trace: ForceTrace, sound: np.ndarray, height: float)
         axis=1,
     )
     rest = sound[:, first:] - ring
-    return (10.0 * np.log10((rest**2).sum(axis=1) / (ring**2).sum(axis=1))).tolist()
+    return [float(each) for each in 10.0 * np.log10((rest**2).sum(axis=1) / (ring**2).sum(axis=1))]
 
 
 if __name__ == "__main__":

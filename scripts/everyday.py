@@ -84,7 +84,7 @@ def everyday(draw: random.Random) -> dict[str, Any]:
     length = round(end + draw.uniform(30.0, 120.0), 1)
     path: list[dict[str, float]] = [{"straight_mm": length}]
     if draw.random() < 0.25:
-        bend = {
+        bend: dict[str, float] = {
             "bend_deg": draw.choice([30, 90, -45]),
             "radius_mm": draw.choice([80, 150]),
             "plane_deg": draw.choice([0, 90]),

@@ -17,7 +17,7 @@ from synth.errors import InputError
 from synth.files import atomic_write
 from synth.playing.stroke import Stroke
 from synth.sound.audio import RATE
-from synth.sound.file_sets import Member, write_sets
+from synth.sound.file_sets import SetMember, write_sets
 from synth.sound.loudness import QUIET_ROOM, measure
 from synth.sound.render import perform, scene
 
@@ -72,7 +72,7 @@ def shown(items: Iterable[Any], total: int) -> Iterator[Any]:
     yield from progress(items, total=total, what="rendering the demo")
 
 
-def picture(instrument: Instrument, members: list[Member], sounds: dict[str, NDArray[Any]]) -> Any:
+def picture(instrument: Instrument, members: list[SetMember], sounds: dict[str, NDArray[Any]]) -> Any:
     """Levels of all groups through bar, pickup and board, and one group's sound through each."""
     from matplotlib.figure import Figure
     from scipy.signal import ShortTimeFFT
@@ -80,7 +80,7 @@ def picture(instrument: Instrument, members: list[Member], sounds: dict[str, NDA
 
     ways = ("bar", "pickup", BOARD)
     figure = Figure(figsize=(10.0, 6.4), layout="constrained")
-    top, bottom = figure.subfigures(2, 1, height_ratios=(1.0, 1.1))
+    top, bottom = np.asarray(figure.subfigures(2, 1, height_ratios=(1.0, 1.1)))
     top.suptitle(f"{instrument.name}: every group stroked once at {SPEED * 1e3:.0f} mm/s", fontsize=10)
     loudest = {each.name: each.loudness.loudest for each in members}
     later = slice(int(1.5 * RATE), int(2.0 * RATE))

@@ -20,27 +20,28 @@ import tempfile
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import scipy.linalg
 import scipy.signal
-from numpy.typing import NDArray
 
+from synth.arrays import Array
+from synth.design.edit import edited_design
 from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.recording.audio_input import Recording
 from synth.recording.calibrate import calibrate
-from synth.recording.calibration_model import Piece
-from synth.recording.match import lines, name_tines
+from synth.recording.calibration_model import MeasuredPiece
+from synth.recording.match import matched_partials, name_tines
 from synth.recording.measurement import Measurement, Partial
-from synth.recording.parameters import tree_of, unknowns, with_changes
-from synth.recording.partials import measure
+from synth.recording.parameters import tree_of, unknowns
+from synth.recording.partials import measure_taps
 from synth.recording.predicted_partials import bar_of, heard
 from synth.recording.retune import retune
 from synth.vibration.solve import solve_row
 
-Real = NDArray[np.float64]
 FALL = math.log(1e3)
 OCTAVES = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 YOUNGS, DENSITY, POISSON = 185e9, 7900.0, 0.29  # stainless spring wire, EN 10270-3
@@ -56,7 +57,7 @@ class Rod:
     clamp_loss: float = 1e-3
 
 
-def partials(rod: Rod, length: float, count: int = 5, elements: int = 24) -> Real:
+def partials(rod: Rod, length: float, count: int = 5, elements: int = 24) -> Array:
     """(count,) Hz of a clamped rod, by Timoshenko elements (J. Przemieniecki, 1968, with rotary inertia)."""
     d, whole = rod.diameter, length + rod.root * rod.diameter
     area, inertia = math.pi * d**2 / 4.0, math.pi * d**4 / 64.0
@@ -81,7 +82,7 @@ def partials(rod: Rod, length: float, count: int = 5, elements: int = 24) -> Rea
     return np.asarray(np.sqrt(value[:count]) / (2.0 * math.pi))
 
 
-def decay_rates(rod: Rod, hz: Real) -> Real:
+def decay_rates(rod: Rod, hz: Array) -> Array:
     """(N,) 1/s: heat (C. Zener's single peak, Phys. Rev. 53 (1938) 90), air (G. Stokes, 1851), clamp."""
     expansion, heat, conducts, air, viscosity = 16.5e-6, 500.0, 15.0, 1.2, 1.5e-5
     peak = rod.youngs * expansion**2 * 293.0 / (DENSITY * heat)
@@ -96,9 +97,9 @@ def decay_rates(rod: Rod, hz: Real) -> Real:
 class Tone:
     """What one tine sounds when it is tapped: (N, 2) by partial and plane."""
 
-    hz: Real
-    rate: Real  # 1/s
-    level: Real
+    hz: Array
+    rate: Array  # 1/s
+    level: Array
 
 
 def tone(rod: Rod, length: float, dice: np.random.Generator, split: float = 4.0) -> Tone:
@@ -116,7 +117,7 @@ def tone(rod: Rod, length: float, dice: np.random.Generator, split: float = 4.0)
 class Room:
     """T60 in seconds by octave; direct over reverberant energy and signal over noise in dB."""
 
-    decay: Real  # (8,)
+    decay: Array  # (8,)
     direct: float
     over_noise: float
     images: bool
@@ -144,7 +145,7 @@ def room(dice: np.random.Generator, over_noise: float | None = None) -> Room:
     )
 
 
-def response(at: Room) -> Real:
+def response(at: Room) -> Array:
     """(T,) the room between tine and microphone."""
     dice = np.random.default_rng(at.seed)
     tail = _images(at, dice) if at.images else _noise_tail(at, dice)
@@ -153,10 +154,10 @@ def response(at: Room) -> Real:
     reverberant[: first + 1] = 0.0
     energy = float(np.sum(reverberant**2))
     reverberant[first] = math.sqrt(energy) * 10.0 ** (at.direct / 20.0)
-    return reverberant / reverberant[first]
+    return np.asarray(reverberant / reverberant[first])
 
 
-def _noise_tail(at: Room, dice: np.random.Generator) -> Real:
+def _noise_tail(at: Room, dice: np.random.Generator) -> Array:
     now = np.arange(round(1.5 * float(np.max(at.decay)) * at.rate)) / at.rate
     out = np.zeros(len(now))
     for octave, decay in zip(OCTAVES, at.decay, strict=True):
@@ -166,7 +167,7 @@ def _noise_tail(at: Room, dice: np.random.Generator) -> Real:
     return out
 
 
-def _images(at: Room, dice: np.random.Generator) -> Real:
+def _images(at: Room, dice: np.random.Generator) -> Array:
     """A shoebox with walls of one absorption, by W. Sabine's formula for its decay."""
     size = dice.uniform([2.5, 3.0, 2.3], [5.0, 6.5, 3.2])
     one, other = size * dice.uniform(0.15, 0.85, 3), size * dice.uniform(0.15, 0.85, 3)
@@ -194,7 +195,7 @@ def _images(at: Room, dice: np.random.Generator) -> Real:
     )
 
 
-def recording(sounds: list[Tone], at: Room, seconds: float, dice: np.random.Generator) -> Real:
+def recording(sounds: list[Tone], at: Room, seconds: float, dice: np.random.Generator) -> Array:
     """(T,) one tap after another, each `seconds` long, as a telephone in the room hears them."""
     rate, gap = at.rate, 0.4
     count = round(seconds * rate)
@@ -221,7 +222,7 @@ def recording(sounds: list[Tone], at: Room, seconds: float, dice: np.random.Gene
     return np.asarray(0.5 * wet / np.max(np.abs(wet)))
 
 
-def _hum(at: Room, count: int, dice: np.random.Generator) -> Real:
+def _hum(at: Room, count: int, dice: np.random.Generator) -> Array:
     out = np.zeros(count)
     now = np.arange(count) / at.rate
     for n in (1, 2, 3, 4, 5, 6, 7, 9, 11, 13, 15) if at.mains else ():
@@ -272,10 +273,10 @@ def design(folder: Path) -> Path:
 def listened(sounds: list[Tone], at: Room, seconds: float, dice: np.random.Generator) -> Measurement:
     """The measurement of taps in a room."""
     samples = recording(sounds, at, seconds, dice)
-    return measure(Recording("", at.rate, 0.0, samples, np.zeros(len(samples), bool), ()))
+    return measure_taps(Recording("", at.rate, 0.0, samples, np.zeros(len(samples), bool), ()))
 
 
-def outside(value: float, both: Real) -> float:
+def outside(value: float, both: Array) -> float:
     """By how much a value lies outside the span of both planes."""
     return max(float(np.min(both)) - value, value - float(np.max(both)), 0.0)
 
@@ -304,7 +305,7 @@ class Score:
                     self.decay.append(outside(each.decay, FALL / rate) / each.decay_deviation)
 
 
-def near(found: list[Partial], hz: Real) -> list[Partial]:
+def near(found: list[Partial], hz: Array) -> list[Partial]:
     """The partials within 30 cents of a tine's planes, or within three of their deviations."""
     return [
         each
@@ -333,22 +334,23 @@ def calibrated(one: Instrument, at: Room, dice: np.random.Generator) -> tuple[fl
     row, taps = solve_row(one), listened(sounds, at, 2.5, dice).taps
     model = heard(one, bar_of(one), row.length, row.trim, list(TAPPED))
     claims = name_tines(taps, model, list(TAPPED))
-    found = tuple(line for claim in claims for line in lines(claim, model))
+    found = tuple(line for claim in claims for line in matched_partials(claim, model))
     tree = tree_of(one.file)
-    piece = Piece(tree, one.file, one, row.length, row.trim, 0.1e-3, found)
+    piece = MeasuredPiece(tree, one.file, one, row.length, row.trim, 0.1e-3, found)
     result = calibrate(piece, unknowns(tree, one, list(TAPPED)))
     unseen = [tine for tine in range(len(LENGTHS_MM)) if tine not in TAPPED]
     truth = np.array([partials(rod, LENGTHS_MM[tine] * 1e-3, 1)[0] for tine in unseen])
     off = []
-    for design in (one, resolve(with_changes(tree, result.changes), one.file)):
+    for design in (one, resolve(edited_design(tree, result.edits), one.file)):
         pitch = heard(design, bar_of(design), row.length, row.trim, unseen).frequency[:, :, 0]
         off.append(float(np.max(np.abs(1200.0 * np.log2(np.sqrt(np.prod(pitch, axis=1)) / truth)))))
     loss = [each for each in result.fitted if each.unknown.kind == "clamp-loss"]
-    return off[0], off[1], (loss[0].value - rod.clamp_loss) / loss[0].deviation if loss else math.nan
+    loss_off = (loss[0].value - rod.clamp_loss) / loss[0].standard_uncertainty if loss else math.nan
+    return off[0], off[1], loss_off
 
 
 HEAD = f"{'':18s}  measure: f, T60 off; told; lost   tune: off, cents   calibrate: cents, loss off"
-KINDS = {
+KINDS: dict[str, dict[str, Any]] = {
     "image sources": {"images": True},
     "decaying noise": {"images": False},
     "20 dB over noise": {"over_noise": 20.0},
@@ -357,7 +359,7 @@ KINDS = {
 }
 
 
-def row(kind: str, count: int, one: Instrument) -> tuple[Score, Real, Real]:
+def row(kind: str, count: int, one: Instrument) -> tuple[Score, Array, Array]:
     """Of so many rooms of a kind: measured taps, (count, 2) tuned, (count, 3) calibrated."""
     score, pitches, fits = Score([], []), [], []
     for seed in range(count):
@@ -382,7 +384,7 @@ def main() -> None:
     print(f"{count} rooms of each kind, {time.perf_counter() - start:.0f} s")
 
 
-def words(kind: str, score: Score, pitches: Real, fits: Real) -> str:
+def words(kind: str, score: Score, pitches: Array, fits: Array) -> str:
     """A line of the table."""
     told = len(score.decay) / max(1, len(score.decay) + score.untold)
     return (

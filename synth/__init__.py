@@ -1,10 +1,11 @@
 """Tinewright: hear a stick-stroked steel-tine instrument before the steel is cut.
 
-For Python programs, the few names that make a piece heard; each is loaded when it is first used:
+For Python programs and notebooks, the few names that do it; each is loaded when it is first used:
 
-    instrument = resolve(load(Path("designs/quay-rail.toml")))
-    script = Script(stroke=[Entry(at_s=0.0, group="D3"), Entry(at_s=1.5, group="A3", speed_mm_s=900.0)])
-    write(Path("two.wav"), play(instrument, perform(script, instrument)).blocks)
+    import synth
+    rail = synth.open("designs/quay-rail.toml")
+    sound = rail.stroke("D3", speed_mm_s=300, through="panel")
+    sound.write("d3.wav")
 
 Code inside the package takes everything from where it is defined.
 """
@@ -14,38 +15,28 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any, Final
 
+from synth.version import __version__ as __version__
+
 if TYPE_CHECKING:
-    from synth.design.file import load as load
-    from synth.design.resolve import resolve as resolve
     from synth.errors import InputError as InputError
-    from synth.playing.midi import read_midi as read_midi
-    from synth.playing.script import Entry as Entry
-    from synth.playing.script import How as How
-    from synth.playing.script import Phrase as Phrase
-    from synth.playing.script import Script as Script
-    from synth.playing.script import TempoChange as TempoChange
-    from synth.playing.script import read_script as read_script
-    from synth.playing.script import schedule as schedule
-    from synth.sound.audio import write as write
-    from synth.sound.render import play as play
+    from synth.interface.answers import Check as Check
+    from synth.interface.answers import Modes as Modes
+    from synth.interface.board import HeardBoard as HeardBoard
+    from synth.interface.opened import OpenDesign as OpenDesign
+    from synth.interface.opened import open as open
+    from synth.interface.sound import Sound as Sound
 
 _HOME: Final = {
-    "load": "synth.design.file",
-    "resolve": "synth.design.resolve",
-    "Script": "synth.playing.script",
-    "Entry": "synth.playing.script",
-    "How": "synth.playing.script",
-    "Phrase": "synth.playing.script",
-    "TempoChange": "synth.playing.script",
-    "schedule": "synth.playing.script",
-    "read_script": "synth.playing.script",
-    "read_midi": "synth.playing.midi",
-    "play": "synth.sound.render",
-    "write": "synth.sound.audio",
+    "open": "synth.interface.opened",
+    "OpenDesign": "synth.interface.opened",
+    "Check": "synth.interface.answers",
+    "Modes": "synth.interface.answers",
+    "HeardBoard": "synth.interface.board",
+    "Sound": "synth.interface.sound",
     "InputError": "synth.errors",
 }
 
-__all__ = list(_HOME)
+__all__ = ["Check", "HeardBoard", "InputError", "Modes", "OpenDesign", "Sound", "__version__", "open"]
 
 
 def __getattr__(name: str) -> Any:
@@ -55,4 +46,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted([*globals(), *_HOME])
+    return sorted({*globals(), *_HOME})

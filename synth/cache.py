@@ -39,7 +39,7 @@ MAGIC: Final = b"TINEWRT1"
 ALIGNED: Final = 64  # bytes, a cache line
 LARGEST: Final = 1 << 30  # bytes of kept files: some ten large instruments; the longest unused go first
 _FRONT: Final = struct.Struct("<8sQI")
-_SOLVING: Final = ("design", "vibration", "sound")  # rooms whose source a kept solution depends on
+_SOLVING: Final = ("air.py", "units.py", "design", "vibration", "sound")  # whose source a solution depends on
 _BROKEN: Final = (
     OSError,
     ValueError,
@@ -190,10 +190,14 @@ def _type(name: str) -> Callable[..., Any]:
 def _program() -> bytes:
     """A hash of the source that solves: another version has other answers."""
     digest = hashlib.sha256()
-    package = Path(__file__).parents[1]
-    for path in sorted(path for room in _SOLVING for path in (package / room).rglob("*.py")):
+    for path in _sources():
         digest.update(path.name.encode() + path.read_bytes())
     return digest.digest()
+
+
+def _sources() -> list[Path]:
+    places = [Path(__file__).with_name(each) for each in _SOLVING]
+    return sorted(path for each in places for path in ([each] if each.suffix else each.rglob("*.py")))
 
 
 def _make_room(newest: Path) -> None:

@@ -36,12 +36,35 @@ class InputError(Exception):
         )
 
 
+def alike(name: str, known: Iterable[str]) -> list[str]:
+    """What of `known` may be meant by `name`: exactly that, or else all that differ from it in case alone."""
+    names = list(known)
+    return [each for each in names if each == name] or [
+        each for each in names if each.casefold() == name.casefold()
+    ]
+
+
+def named(name: str, known: Iterable[str], finding: str, *, location: str = "", file: str = "") -> str:
+    """The one of `known` that is called `name`: exactly so, or else the only one that differs in case.
+
+    Raises `InputError` with `finding` ("there is no group") where there is none, or several.
+    """
+    names = list(known)
+    same = alike(name, names)
+    if len(same) == 1:
+        return same[0]
+    remedy = f"write it as one of {', '.join(same)}" if same else nearest(name, names)
+    raise InputError(f"{finding} '{name}'", remedy=remedy, location=location, file=file)
+
+
 def nearest(name: str, known: Iterable[str]) -> str:
     """A remedy for a name that is not known: "did you mean ...?" where one is close, else what there is."""
     names = sorted(known)
-    close = difflib.get_close_matches(name.lower(), [each.lower() for each in names], n=1, cutoff=0.6)
-    have = f"have {', '.join(names)}" if names else "there are none"
-    if not close:
-        return have
-    guess = next(each for each in names if each.lower() == close[0])
-    return f"did you mean '{guess}'? {have}"
+    return guessed(name, names) + (f"have {', '.join(names)}" if names else "there are none")
+
+
+def guessed(name: str, known: Iterable[str]) -> str:
+    """The question "did you mean ...? " where one of `known` is close to a name, else nothing."""
+    lower = {each.lower(): each for each in known}
+    close = difflib.get_close_matches(name.lower(), lower, n=1, cutoff=0.6)
+    return f"did you mean '{lower[close[0]]}'? " if close else ""

@@ -36,6 +36,20 @@ def check_place(path: Path) -> None:
         )
 
 
+PICTURES: Final = (".png", ".svg", ".pdf")
+
+
+def check_picture(path: Path) -> None:
+    """Refuse a picture that could not be written: its ending, its folder. Raises `InputError`."""
+    if path.suffix.lower() not in PICTURES:
+        raise InputError(
+            f"'{path.suffix}' is not a kind of picture",
+            remedy=f"name it {', '.join(PICTURES[:-1])} or {PICTURES[-1]}",
+            file=str(path),
+        )
+    check_place(path)
+
+
 def check_folder(path: Path) -> None:
     """Refuse a folder that could not be made or written to, before any work is done for it. Raises `InputError`."""
     there = next((each for each in (path, *path.parents) if os.path.lexists(each)), path)
@@ -81,7 +95,7 @@ def atomic_write(path: Path) -> Iterator[Path]:
     Raises `InputError` where the place is wrong or the disk refuses.
     """
     check_place(path)
-    sweep(path.parent)
+    sweep_leftovers(path.parent)
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=PREFIX, suffix=path.suffix)
     except OSError as failure:
@@ -107,7 +121,7 @@ def whole_set(folder: Path) -> Iterator[Path]:
     check_folder(folder)
     missing = [each for each in (folder, *folder.parents) if not each.exists()]
     make_folder(folder)
-    sweep(folder)
+    sweep_leftovers(folder)
     beside = Path(tempfile.mkdtemp(dir=folder, prefix=PREFIX))
     try:
         with _held(_opened(beside)):
@@ -153,7 +167,7 @@ def _remove_empty(folders: Sequence[Path]) -> None:
             folder.rmdir()
 
 
-def sweep(folder: Path) -> None:
+def sweep_leftovers(folder: Path) -> None:
     """Remove what a killed process left in a folder: temporary paths that nobody holds."""
     with contextlib.suppress(OSError):
         for path in folder.iterdir():

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Final
+from typing import Final, Literal
 
 from synth.errors import InputError
 
@@ -20,13 +20,24 @@ MPA: Final = 1e6  # Pa
 DEGREE: Final = math.pi / 180.0  # rad
 KELVIN_AT_0_C: Final = 273.15  # K
 CENTS_PER_OCTAVE: Final = 1200.0
+CENT: Final = math.log(2.0) / CENTS_PER_OCTAVE  # of the natural logarithm of a frequency
+FALL: Final = math.log(1000.0)  # of the natural logarithm of an amplitude in a decay time: 60 dB
 CENTS_PER_SEMITONE: Final = 100.0
 A4_NOTE_NUMBER: Final = 69  # MIDI 1.0 specification, note number of A above middle C
+
+Units = Literal["mm", "inch"]  # in which lengths are told
 
 _SEMITONE: Final = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _ACCIDENTAL: Final = {"": 0, "#": 1, "♯": 1, "b": -1, "♭": -1}
 _NAMES: Final = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _NOTE: Final = re.compile(r"([A-Ga-g])([#b♯♭]?)(-?\d+)")
+
+
+def length_said(length: float, units: Units, *, figures: int = 4) -> str:
+    """A length in m as a message tells it: "40 mm", "1.575 in"."""
+    mm = units == "mm"
+    rounded = float(f"{length / (MM if mm else INCH):.{figures}g}")  # in plain digits: 10000, not 1e+04
+    return f"{rounded:.{figures + 2}g} {'mm' if mm else 'in'}"
 
 
 def cents(ratio: float) -> float:

@@ -68,11 +68,12 @@ def edited(tree: Tree, lines: list[str]) -> Tree:
     """The tree as a maker edits the file by what is printed, line by line. Raises `ValueError` at an odd line."""
     new = copy.deepcopy(tree)
     for line in lines:
-        if match := re.fullmatch(r"group '(.+)': start_mm ([\d.]+) -> ([\d.]+)", line):
+        if match := re.fullmatch(r"group '(.+)': start_(mm|in) ([\d.]+) -> ([\d.]+)", line):
             (group,) = (each for each in new["group"] if each["name"] == match[1])
-            _put(group, "start", float(match[2]), float(match[3]))
-        elif match := re.fullmatch(r"support (\d+): at_mm ([\d.]+) -> ([\d.]+)", line):
-            _put(new["bar"]["supports"][int(match[1]) - 1], "at", float(match[2]), float(match[3]))
+            _put(group, f"start_{match[2]}", float(match[3]), float(match[4]))
+        elif match := re.fullmatch(r"support (\d+): at_(mm|in) ([\d.]+) -> ([\d.]+)", line):
+            support = new["bar"]["supports"][int(match[1]) - 1]
+            _put(support, f"at_{match[2]}", float(match[3]), float(match[4]))
         elif match := re.fullmatch(r"bar .+ -> (.+)", line):
             new["bar"]["section"] = _section(match[1])
         elif match := re.fullmatch(r"support (\d+): kind (\w+) -> (\w+), with the usual .+ of one", line):
@@ -88,14 +89,10 @@ def edited(tree: Tree, lines: list[str]) -> Tree:
 
 
 def _put(table: Tree, key: str, old: float, new: float) -> None:
-    if not math.isclose(_mm(table, key), old, rel_tol=1e-5, abs_tol=1e-3):
+    """The key as it stands in the file, with its unit, gets its new value in that unit."""
+    if not math.isclose(table[key], old, rel_tol=1e-5, abs_tol=1e-3):
         raise ValueError(f"{key} is not {old}")
-    table.pop(f"{key}_in", None)
-    table[f"{key}_mm"] = new
-
-
-def _mm(table: Tree, key: str) -> float:
-    return float(table[f"{key}_in"] * INCH if f"{key}_in" in table else table[f"{key}_mm"])
+    table[key] = new
 
 
 def _section(words: str) -> Tree:

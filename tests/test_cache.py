@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,9 +18,10 @@ import pytest
 from synth import cache
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.vibration.frame import Modes
+from synth.vibration.frame import FrameModes
 from synth.vibration.solve import solve_row
 
+SYNTH = Path(__file__).parents[1] / "synth"
 TWO_TINES = Path(__file__).parents[0] / "data" / "two-tines.toml"
 
 
@@ -34,12 +36,12 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path / "kept"
 
 
-def modes(seed: int = 1) -> Modes:
+def modes(seed: int = 1) -> FrameModes:
     rng = np.random.default_rng(seed)
-    return Modes(rng.standard_normal(37), rng.standard_normal((500, 37)))
+    return FrameModes(rng.standard_normal(37), rng.standard_normal((500, 37)))
 
 
-def forbidden() -> Modes:
+def forbidden() -> FrameModes:
     raise AssertionError("this was to be read, not solved")
 
 
@@ -53,7 +55,7 @@ def test_what_was_solved_once_is_read_the_next_time_and_cannot_be_written_to() -
 
 
 def test_all_that_solutions_are_made_of_comes_back_the_same() -> None:
-    value = Modes(
+    value = FrameModes(
         np.array([1 + 2j, np.nan], dtype=np.complex64),  # type: ignore[arg-type]
         {"empty": np.zeros((0, 3)), "words": ("a", None, True, -np.inf, (np.int64(3),)), "whole": modes()},  # type: ignore[arg-type]
     )
@@ -63,7 +65,7 @@ def test_all_that_solutions_are_made_of_comes_back_the_same() -> None:
     assert back.frequency.dtype == np.complex64
     assert back.shape["words"] == ("a", None, True, -np.inf, (3,))  # type: ignore[index,call-overload]
     assert back.shape["empty"].shape == (0, 3)  # type: ignore[index,call-overload]
-    assert isinstance(back.shape["whole"], Modes)  # type: ignore[index,call-overload]
+    assert isinstance(back.shape["whole"], FrameModes)  # type: ignore[index,call-overload]
 
 
 @pytest.mark.parametrize(
@@ -93,6 +95,12 @@ def test_a_clamp_that_loses_more_at_high_pitch_is_another_row(folder: Path) -> N
     assert np.any(high)
     assert np.all(steep.modes.decay[high] < 0.8 * flat.modes.decay[high])
     np.testing.assert_allclose(steep.length, flat.length, rtol=1e-12)
+
+
+def test_a_solution_depends_on_the_source_of_every_room_that_solves() -> None:
+    names = {path.relative_to(SYNTH).as_posix() for path in cache._sources()}
+    assert {"air.py", "units.py", "design/resolve.py", "vibration/tine.py", "sound/radiator/bar.py"} <= names
+    assert all((SYNTH / each).is_file() for each in names)
 
 
 def test_another_version_of_the_program_does_not_trust_the_old_one(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -154,7 +162,7 @@ def test_a_file_cannot_ask_for_anything_but_the_packages_own_types(folder: Path)
         cache.write(folder / "evil.solved", modes())
         data = (folder / "evil.solved").read_bytes()
         header = json.dumps({"tree": tree, "arrays": [], "size": 0, "crc": 0}).encode()
-        front = cache._FRONT.pack(cache.MAGIC, len(header), cache.zlib.crc32(header))
+        front = cache._FRONT.pack(cache.MAGIC, len(header), zlib.crc32(header))
         (folder / "evil.solved").write_bytes(front + header)
         assert data != front + header
         with pytest.raises((ValueError, TypeError)):
@@ -205,9 +213,9 @@ def test_the_folder_forgets_what_was_not_used_longest(folder: Path, monkeypatch:
 WRITER = """
 import sys, numpy as np
 from synth import cache
-from synth.vibration.frame import Modes
+from synth.vibration.frame import FrameModes
 for _ in range(40):
-    found = cache.cached("modes", 1, lambda: Modes(np.arange(1e4), np.ones((1000, 40))),
+    found = cache.cached("modes", 1, lambda: FrameModes(np.arange(1e4), np.ones((1000, 40))),
         fresh=sys.argv[1] == "write")
     assert found.shape.sum() == 40000.0 and found.frequency[-1] == 9999.0
 """

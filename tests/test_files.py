@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from synth.errors import InputError
-from synth.files import PREFIX, atomic_write, check_apart, check_folder, sweep, whole_set
+from synth.files import PREFIX, atomic_write, check_apart, check_folder, sweep_leftovers, whole_set
 
 ROOT = Path(__file__).resolve().parent.parent
 NAMES = st.sampled_from(["a.csv", "b.pdf", "true/a.wav", "matched/a.wav", "deep/er/c.svg", "é.html"])
@@ -116,7 +116,7 @@ def test_what_a_killed_process_left_is_swept_and_what_a_living_one_writes_is_not
         assert writer.stdout.readline() == b"writing\n"
         (left,) = tmp_path.iterdir()
         os.utime(left, (time.time() - 3600.0,) * 2)
-        sweep(tmp_path)
+        sweep_leftovers(tmp_path)
         assert left.exists()
         writer.send_signal(signal.SIGKILL)
     with atomic_write(tmp_path / "other.csv") as beside:
@@ -129,7 +129,7 @@ def test_what_is_no_temporary_file_of_ours_is_never_swept(tmp_path):
     for path in tmp_path.iterdir():
         os.utime(path, (0, 0))
     before = seen(tmp_path)
-    sweep(tmp_path)
+    sweep_leftovers(tmp_path)
     assert seen(tmp_path) == before
 
 

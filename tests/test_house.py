@@ -13,10 +13,10 @@ PACKAGE = ROOT / "synth"
 
 # A module may import only what stands before it.
 PLACES = """
-    errors units files compiled cache
-    design.catalogue design.schema design.decode design.slips design.file design.instrument design.material
-    design.rods_nuts_sticks design.bar_and_boards design.pickup design.groups design.bench design.placement_checks
-    design.resolve design.change
+    errors version arrays air units files compiled cache
+    design.catalogue design.schema design.keys_as_written design.decode design.slips design.file
+    design.instrument design.material design.rods_nuts_sticks design.bar_and_boards design.pickup design.groups
+    design.bench design.placement_checks design.resolve design.key_path design.edit design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
     vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar
     vibration.board_interface vibration.board vibration.coupling vibration.eigen vibration.modal_model
@@ -25,7 +25,7 @@ PLACES = """
     vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate vibration.advice
     vibration.solve
     playing.stroke playing.midi_mapping playing.computer_keys playing.lines playing.script playing.script_writer
-    playing.midi playing.mute playing.contact playing.contact.hand playing.contact.stick
+    playing.midi playing.score playing.mute playing.contact playing.contact.hand playing.contact.stick
     playing.contact.stick_path playing.contact.modes playing.contact.closed_form playing.contact.layout
     playing.contact.compiled playing.contact.laws playing.contact.bodies playing.contact.modal_step
     playing.contact.kernel playing.report playing.contact.refusals playing.contact.run
@@ -37,17 +37,20 @@ PLACES = """
     sound.live_output sound.holding sound.live_contacts
     workshop.map workshop.cutting workshop.length_text workshop.drawing workshop.typeface workshop.tiling
     workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.overview workshop.trimplot
-    workshop.written workshop.strength workshop.tolerance workshop.cutlist workshop.cut_list_pages
+    workshop.strength workshop.tolerance workshop.cutlist workshop.cut_list_pages
     workshop.tuning_sheet workshop.flat_length workshop.template workshop.bent_template workshop.boardplot
     workshop.suggest workshop.comparison workshop.wishes workshop.draft_groups workshop.draft_layout
     workshop.draft_boards workshop.draft workshop.draft_text
     recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order
     recording.sinusoids recording.stirred recording.room recording.hum recording.measurement recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
-    recording.retune recording.corrected recording.parameters recording.calibration_model recording.apart
+    recording.retune recording.parameters recording.calibration_model recording.apart
     recording.calibrate
+    page.blob page.wasm page.approach page.response page.sounding page.holding page.functions
+    page.picture page.pack page.build
+    interface.sound interface.answers interface.board interface.changed interface.opened
     doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
-    doors.live_session doors.live doors.cli
+    doors.live_session doors.live doors.reference doors.cli __main__
 """
 ORDER = PLACES.split()
 
@@ -123,7 +126,7 @@ def place(name):
     return ORDER.index(name)
 
 
-ROOMS = ["design", "vibration", "playing", "sound", "workshop", "recording", "doors"]
+ROOMS = ["design", "vibration", "playing", "sound", "workshop", "recording", "page", "interface", "doors"]
 
 
 def test_every_module_has_its_place_in_the_order():

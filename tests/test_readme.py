@@ -81,8 +81,15 @@ def blocks(language):
 def test_the_python_of_the_readme_runs(tmp_path, monkeypatch):
     (code,) = blocks("python")
     monkeypatch.chdir(ROOT)
-    exec(code.replace('Path("two.wav")', f"Path({str(tmp_path / 'two.wav')!r})"), {})
-    assert (tmp_path / "two.wav").stat().st_size > 1_000_000
+    names = {}
+    exec(code.replace('"d3.wav"', repr(str(tmp_path / "d3.wav"))), names)
+    assert (tmp_path / "d3.wav").stat().st_size == pytest.approx(8 * 48_000 * 2 * 3, rel=1e-3)  # 24 bits
+    assert names["sound"].samples.shape == (2, 384_000)
+    assert names["piece"].seconds == pytest.approx(1.5 + 4.0)
+    assert len(names["piece"].reports) == 2
+    feet = len(names["rail"].instrument.boards["panel"].feet)
+    assert names["admittance"].shape == (feet, feet, 3)
+    assert names["thinner"].instrument.bar.section.height == pytest.approx(0.022)
 
 
 def test_the_script_of_the_readme_plays(tmp_path, monkeypatch):

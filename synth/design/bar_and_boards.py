@@ -15,6 +15,7 @@ from typing import Final
 from synth.design import schema
 from synth.design.instrument import (
     DIRECTIONS,
+    UNBOARDED,
     Bar,
     Bend,
     Board,
@@ -25,9 +26,10 @@ from synth.design.instrument import (
     Straight,
     Support,
 )
+from synth.design.keys_as_written import figure, key_in, key_of, unit_of, units_of
 from synth.design.material import material, material_row, sheet
 from synth.errors import InputError
-from synth.units import DEGREE, KELVIN_AT_0_C, MM
+from synth.units import DEGREE, KELVIN_AT_0_C, MM, Units, length_said
 
 LONGEST_BAR: Final = 10.0  # m
 SHORTEST_BAR: Final = 0.02  # m
@@ -36,7 +38,6 @@ FOOT_ALONG: Final = 25e-3  # m, a block of wood as wide as the usual bar; common
 CRUSHED: Final = (
     1.5  # a foot presses half as much board again as it covers; order of magnitude, no published source
 )
-NOT_A_BOARD: Final = ("bar", "pickup")  # words of --through
 ONE_PLACE: Final = 1.0  # mm; two feet this near are one
 FEET_APART: Final = 0.1  # of their distance; what a drawing may differ before it is worth a word
 
@@ -65,17 +66,18 @@ FOOTINGS: Final = {
 
 def make_bar(design: schema.Design) -> Bar:
     """The bar. Raises `InputError`."""
-    given = design.bar
-    section = _section(given.section)
+    given, units = design.bar, units_of(design)
+    section = _section(given.section, units)
     path = tuple(
-        _segment(each, section, f"bar.path[{number}]") for number, each in enumerate(given.path, start=1)
+        _segment(each, section, units, f"bar.path[{number}]")
+        for number, each in enumerate(given.path, start=1)
     )
     row = material_row(design, given.material, "bar.material")
     bar = Bar(material(row, design.tuning.temperature_c + KELVIN_AT_0_C), section, path, ())
     if not SHORTEST_BAR <= bar.length <= LONGEST_BAR:
         raise InputError(
-            f"the bar is {bar.length / MM:.4g} mm long",
-            remedy=f"from {SHORTEST_BAR / MM:.0f} to {LONGEST_BAR / MM:.0f} mm can be built",
+            f"the bar is {length_said(bar.length, units)} long",
+            remedy=f"from {length_said(SHORTEST_BAR, units)} to {length_said(LONGEST_BAR, units)} can be built",
             location="bar.path",
         )
     supports = tuple(
@@ -87,21 +89,23 @@ def make_bar(design: schema.Design) -> Bar:
 
 def make_board(design: schema.Design, name: str, bar: Bar) -> Board:
     """The board of this name. Raises `InputError`."""
-    given, position = design.board[name], f"board.{name}"
-    if name.casefold() in NOT_A_BOARD:
+    given, location = design.board[name], f"board.{name}"
+    if name.casefold() in UNBOARDED:
         raise InputError(
             f"'{name}' is what one hears through without a board",
             remedy="give it another name",
-            location=position,
+            location=location,
         )
-    _check_apart(given.feet, position)
+    _check_apart(given.feet, location)
     thickness, width, length = given.thickness_mm * MM, given.width_mm * MM, given.length_mm * MM
     if thickness > THICKEST_BOARD * min(width, length):
         raise InputError(
-            "a board so thick is a block", remedy="make it thinner", location=f"{position}.thickness_mm"
+            "a board so thick is a block",
+            remedy="make it thinner",
+            location=f"{location}.{key_of(given, 'thickness_mm')}",
         )
-    depth, hole = _box(given, position)
-    material = sheet(design, given.material, f"{position}.material")
+    depth, hole = _box(given, units_of(design), location)
+    material = sheet(design, given.material, f"{location}.material")
     return Board(
         name=name,
         kind=given.kind,
@@ -113,13 +117,13 @@ def make_board(design: schema.Design, name: str, bar: Bar) -> Board:
         depth=depth,
         hole_diameter=hole,
         feet=tuple(
-            _foot(each, given, bar, material, f"{position}.feet[{number}]")
+            _foot(each, given, bar, material, f"{location}.feet[{number}]")
             for number, each in enumerate(given.feet, start=1)
         ),
     )
 
 
-def board_warnings(board: Board, bar: Bar) -> list[str]:
+def board_warnings(board: Board, bar: Bar, units: Units) -> list[str]:
     """Feet that stand farther apart on the board than on a straight bar, or nearer."""
     if not all(isinstance(each, Straight) for each in bar.path):
         return []
@@ -129,8 +133,8 @@ def board_warnings(board: Board, bar: Bar) -> list[str]:
         on_board = ((other.x - one.x) ** 2 + (other.y - one.y) ** 2) ** 0.5
         if abs(on_board - on_bar) > FEET_APART * max(on_bar, on_board):
             warnings.append(
-                f"board.{board.name}: feet {number} and {number + 1} are {on_bar / MM:.0f} mm apart on the bar "
-                f"but {on_board / MM:.0f} mm on the board"
+                f"board.{board.name}: feet {number} and {number + 1} are {length_said(on_bar, units, figures=3)} "
+                f"apart on the bar but {length_said(on_board, units, figures=3)} on the board"
             )
     return warnings
 
@@ -143,7 +147,7 @@ def make_listener(design: schema.Design) -> Listener:
     )
 
 
-def _section(given: schema.Section) -> Section:
+def _section(given: schema.Section, units: Units) -> Section:
     location = "bar.section"
     keys = {
         "rectangle": ("width_mm", "height_mm"),
@@ -153,9 +157,15 @@ def _section(given: schema.Section) -> Section:
     for key in ("width_mm", "height_mm", "diameter_mm", "wall_mm"):
         value = getattr(given, key)
         if (value is None) == (key in keys):
-            finding = f"the key '{key}' is missing" if value is None else f"'{key}' is one key too many"
+            wanted = [key_in(each, units) for each in (key, *keys)]
+            missing, extra = (
+                f"the key '{wanted[0]}' is missing",
+                f"'{key_of(given, key)}' is one key too many",
+            )
             raise InputError(
-                finding, remedy=f"a {given.shape} section has {' and '.join(keys)}", location=location
+                missing if value is None else extra,
+                remedy=f"a {given.shape} section has {' and '.join(wanted[1:])}",
+                location=location,
             )
     sizes = [getattr(given, key) * MM for key in keys]
     if given.shape == "rectangle":
@@ -163,39 +173,42 @@ def _section(given: schema.Section) -> Section:
     wall = sizes[1] if given.shape == "tube" else 0.0
     if wall >= 0.5 * sizes[0]:
         raise InputError(
-            f"a wall of {wall / MM:g} mm leaves no bore in a tube of {sizes[0] / MM:g} mm",
+            f"a wall of {length_said(wall, units)} leaves no bore in a tube of {length_said(sizes[0], units)}",
             remedy='take a thinner wall, or shape = "round"',
-            location=f"{location}.wall_mm",
+            location=f"{location}.{key_of(given, 'wall_mm')}",
         )
     return Section(given.shape, sizes[0], sizes[0], wall)
 
 
-def _segment(given: schema.Segment, section: Section, location: str) -> Straight | Bend:
+def _segment(given: schema.Segment, section: Section, units: Units, location: str) -> Straight | Bend:
     if given.straight_mm is not None:
         extra = next(
             (key for key in ("bend_deg", "radius_mm", "plane_deg") if getattr(given, key) is not None), ""
         )
         if extra:
             raise InputError(
-                f"'straight_mm' and '{extra}' exclude each other",
+                f"'{key_of(given, 'straight_mm')}' and '{key_of(given, extra)}' exclude each other",
                 remedy="write two pieces",
                 location=location,
             )
         return Straight(given.straight_mm * MM)
     if given.bend_deg is None:
+        straight, radius_key = (key_in(key, units) for key in ("straight_mm", "radius_mm"))
         raise InputError(
-            "a piece of the path needs straight_mm, or bend_deg with radius_mm", location=location
+            f"a piece of the path needs {straight}, or bend_deg with {radius_key}", location=location
         )
     if given.radius_mm is None:
-        raise InputError("a bend needs radius_mm", remedy="that of the bar's axis", location=location)
+        needed = f"a bend needs {key_in('radius_mm', units)}"
+        raise InputError(needed, remedy="that of the bar's axis", location=location)
     if abs(given.bend_deg) < 0.1:
         raise InputError("a bend of no angle", remedy="leave it out", location=f"{location}.bend_deg")
     radius, half = given.radius_mm * MM, 0.5 * max(section.width, section.height)
     if radius <= half:
         raise InputError(
-            f"a radius of {given.radius_mm:g} mm is tighter than half the bar's thickness, {half / MM:g} mm",
+            f"a radius of {length_said(radius, units)} is tighter than half the bar's thickness, "
+            f"{length_said(half, units)}",
             remedy="take a wider bend",
-            location=f"{location}.radius_mm",
+            location=f"{location}.{key_of(given, 'radius_mm')}",
         )
     return Bend(given.bend_deg * DEGREE, radius, (given.plane_deg or 0.0) * DEGREE)
 
@@ -204,7 +217,7 @@ def _support(given: schema.Support, bar_length: float, location: str) -> Support
     usual = FOOTINGS[given.kind]
     named = [given.direction] if isinstance(given.direction, str) else given.direction
     return Support(
-        position=on_bar(given.at_mm, bar_length, f"{location}.at_mm"),
+        position=on_bar(given, "at_mm", bar_length, location),
         kind=given.kind,
         stiffness=usual.stiffness if given.stiffness_n_mm is None else given.stiffness_n_mm / MM,
         rotation_stiffness=usual.rotation_stiffness
@@ -215,24 +228,25 @@ def _support(given: schema.Support, bar_length: float, location: str) -> Support
     )
 
 
-def _box(given: schema.Board, location: str) -> tuple[float, float]:
+def _box(given: schema.Board, units: Units, location: str) -> tuple[float, float]:
     """Depth and hole diameter, m; both 0 for a panel."""
     if given.kind == "panel":
         extra = next((key for key in ("depth_mm", "hole_diameter_mm") if getattr(given, key) is not None), "")
         if extra:
-            raise InputError(
-                f"a panel has no '{extra}'", remedy='leave it out, or kind = "box"', location=location
-            )
+            found = f"a panel has no '{key_of(given, extra)}'"
+            raise InputError(found, remedy='leave it out, or kind = "box"', location=location)
         return 0.0, 0.0
     if given.edges == "free":
         raise InputError(
             "a box's lid has no free edges", remedy='"supported" or "clamped"', location=f"{location}.edges"
         )
     if given.depth_mm is None:
-        raise InputError("a box needs depth_mm", remedy="the height of the air in it", location=location)
+        needed = f"a box needs {key_in('depth_mm', units)}"
+        raise InputError(needed, remedy="the height of the air in it", location=location)
     hole = given.hole_diameter_mm or 0.0
     if hole >= min(given.width_mm, given.length_mm):
-        raise InputError("the hole is wider than the box", location=f"{location}.hole_diameter_mm")
+        where = f"{location}.{key_of(given, 'hole_diameter_mm')}"
+        raise InputError("the hole is wider than the box", location=where)
     return given.depth_mm * MM, hole * MM
 
 
@@ -244,19 +258,19 @@ def _check_apart(feet: Sequence[schema.Foot], location: str) -> None:
             if apart < ONE_PLACE:
                 raise InputError(
                     f"feet {first} and {second} stand at one place of the {what}",
-                    remedy="move one, or write one wider foot (width_mm)",
+                    remedy=f"move one, or write one wider foot ({key_in('width_mm', unit_of(other.x_mm))})",
                     location=f"{location}.feet[{second}]",
                 )
 
 
 def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMaterial, location: str) -> Foot:
-    for key, value, side, size in (
-        ("x_mm", given.x_mm, "length_mm", board.length_mm),
-        ("y_mm", given.y_mm, "width_mm", board.width_mm),
-    ):
+    for key, side in (("x_mm", "length_mm"), ("y_mm", "width_mm")):
+        value, size = getattr(given, key), getattr(board, side)
         if value > size:
             raise InputError(
-                f"{value:g} is off the board", remedy=f"its {side} is {size:g}", location=f"{location}.{key}"
+                f"{figure(value)} is off the board",
+                remedy=f"its {key_of(board, side)} is {figure(size)}",
+                location=f"{location}.{key_of(given, key)}",
             )
     width = bar.section.width if given.width_mm is None else given.width_mm * MM
     along = FOOT_ALONG if given.along_mm is None else given.along_mm * MM
@@ -265,7 +279,7 @@ def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMate
     usual = FOOTINGS["foot"]
     hard = 1.0 / (1.0 / usual.stiffness + 1.0 / pressed)
     return Foot(
-        bar_place=on_bar(given.bar_mm, bar.length, f"{location}.bar_mm"),
+        bar_place=on_bar(given, "bar_mm", bar.length, location),
         x=given.x_mm * MM,
         y=given.y_mm * MM,
         width=width,
@@ -277,10 +291,13 @@ def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMate
     )
 
 
-def on_bar(at_mm: float, bar_length: float, location: str) -> float:
-    """A place on the bar in m. Raises `InputError` beyond its end."""
+def on_bar(table: schema.Table, key: str, bar_length: float, location: str) -> float:
+    """The location on the bar that a table's key gives, in m. Raises `InputError` beyond the bar's end."""
+    at_mm = getattr(table, key)
     if at_mm * MM > bar_length * (1.0 + 1e-9):
         raise InputError(
-            f"{at_mm:g} is off the bar", remedy=f"the bar is {bar_length / MM:.6g} mm long", location=location
+            f"{figure(at_mm)} is off the bar",
+            remedy=f"the bar is {length_said(bar_length, unit_of(at_mm), figures=6)} long",
+            location=f"{location}.{key_of(table, key)}",
         )
-    return min(at_mm * MM, bar_length)
+    return float(min(at_mm * MM, bar_length))

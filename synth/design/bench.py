@@ -10,6 +10,7 @@ from typing import Final
 
 from synth.design import catalogue, schema
 from synth.design.instrument import Bench, Tine
+from synth.design.keys_as_written import units_of
 from synth.units import MM
 
 PLAIN_ROOM: Final = {
@@ -33,7 +34,7 @@ def make_bench(design: schema.Design) -> Bench:
         protrusion=_metres(given.protrusion_mm),
         washers=given.washers,
         paper=given.paper,
-        units=given.units,
+        units=units_of(design),
         neutral_axis=given.neutral_axis,
         currency=given.currency,
         rod_price={

@@ -15,6 +15,10 @@ from typing import Final, Generic, Literal, Protocol, TypeVar
 
 from synth.units import INCH, MM
 
+Magnetic = Literal["yes", "no", "uncertain"]
+NutForm = Literal["hex", "thin hex"]
+Shape = Literal["rectangle", "round", "tube"]  # of a bar's section
+
 _DATA: Final = Path(__file__).parent / "data"
 _MM_PER_INCH: Final = INCH / MM
 
@@ -53,7 +57,7 @@ class MaterialRow:
     yield_mpa: float
     tensile_mpa: float
     endurance_mpa: float
-    magnetic: Literal["yes", "no", "uncertain"]
+    magnetic: Magnetic
     range: str
     source: str
     confidence: str
@@ -109,7 +113,7 @@ class NutRow:
     name: str
     aliases: str
     thread: str
-    form: Literal["hex", "thin hex"]
+    form: NutForm
     width_max_mm: float
     width_min_mm: float
     height_max_mm: float
@@ -183,7 +187,7 @@ class BarRow:
 
     name: str
     aliases: str
-    shape: Literal["rectangle", "round", "tube"]
+    shape: Shape
     width_mm: float
     height_mm: float
     wall_mm: float

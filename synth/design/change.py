@@ -12,7 +12,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final, Literal
+from typing import Final
 
 import msgspec
 import numpy as np
@@ -20,17 +20,16 @@ import numpy as np
 from synth.design import schema
 from synth.design.bar_and_boards import FOOTINGS
 from synth.design.instrument import Bar, Bend, Instrument, Section, Straight, Support
-from synth.design.pickup import nearest
+from synth.design.keys_as_written import like
+from synth.design.pickup import nearest_tine
 from synth.design.placement_checks import SAME_FACE, TIGHT_BEND, across_corners, check_places, unwise_places
 from synth.errors import InputError
-from synth.units import MM
+from synth.units import INCH, MM, Units, length_said
 
 ROOM: Final = 8.0 * MM  # that two groups on one face keep: a spanner on an M3 nut
 SUPPORTS_APART: Final = 20.0 * MM  # of two supports, and
 FROM_END: Final = 10.0 * MM  # of a support and the bar's end: about a pad's breadth; common practice
 _ROUNDING: Final = 1e-9  # m
-
-Kind = Literal["cord", "rubber", "clamp", "foot"]
 
 
 @dataclass(frozen=True)
@@ -40,16 +39,17 @@ class Change:
     starts: tuple[tuple[int, float], ...] = ()  # group, start_mm
     supports: tuple[tuple[int, float], ...] = ()  # support, at_mm
     section: Section | None = None
-    kind: Kind | None = None  # of all supports
+    kind: schema.SupportKind | None = None  # of all supports
 
 
 def in_design(design: schema.Design, change: Change) -> schema.Design:
     """The design as the maker would write it then."""
     groups, supports = list(design.group), list(design.bar.supports)
     for index, start in change.starts:
+        start = like(groups[index].start_mm, start)
         groups[index] = msgspec.structs.replace(groups[index], start_mm=start)
     for index, at in change.supports:
-        supports[index] = msgspec.structs.replace(supports[index], at_mm=at)
+        supports[index] = msgspec.structs.replace(supports[index], at_mm=like(supports[index].at_mm, at))
     if change.kind is not None:
         usual = {"kind": change.kind, "stiffness_n_mm": None, "rotation_nm_rad": None, "loss_factor": None}
         supports = [s if s.kind == change.kind else msgspec.structs.replace(s, **usual) for s in supports]
@@ -105,17 +105,25 @@ def words(old: Instrument, change: Change) -> list[str]:
     """What to write into the file, a line each."""
     lines = []
     if change.section is not None:
-        lines.append(f"bar {section_words(old.bar.section)} -> {section_words(change.section)}")
+        sizes = (section_words(each, old.bench.units) for each in (old.bar.section, change.section))
+        lines.append(f"bar {' -> '.join(sizes)}")
     for index, support in enumerate(old.bar.supports):
         if change.kind not in (None, support.kind):
             usual = f"kind {support.kind} -> {change.kind}, with the usual stiffness and loss of one"
             lines.append(f"support {index + 1}: {usual}")
     for index, at in change.supports:
-        lines.append(f"support {index + 1}: at_mm {old.bar.supports[index].position / MM:.6g} -> {at:.6g}")
+        here, key = old.bar.supports[index].position / MM, f"bar.supports[{index + 1}].at_mm"
+        lines.append(f"support {index + 1}: {_moved(old, key, here, at)}")
     for index, start in change.starts:
-        group = old.groups[index]
-        lines.append(f"group '{group.name}': start_mm {start_mm(old, index):.6g} -> {start:.6g}")
+        here, key = start_mm(old, index), f"group[{index + 1}].start_mm"
+        lines.append(f"group '{old.groups[index].name}': {_moved(old, key, here, start)}")
     return lines
+
+
+def _moved(old: Instrument, key: str, here: float, to: float) -> str:
+    """A key in mm as the file has it, its value and the new one."""
+    unit = INCH / MM if key in old.inches else 1.0
+    return f"{old.key(key).rsplit('.', 1)[1]} {here / unit:.6g} -> {to / unit:.6g}"
 
 
 def start_mm(instrument: Instrument, group: int) -> float:
@@ -123,12 +131,15 @@ def start_mm(instrument: Instrument, group: int) -> float:
     return instrument.tines[instrument.groups[group].first].position / MM
 
 
-def section_words(section: Section) -> str:
-    """A section in mm."""
-    width, height, wall = (f"{each / MM:g}" for each in (section.width, section.height, section.wall))
-    if section.shape == "rectangle":
-        return f"{width} x {height} mm"
-    return f"{width} mm round" if section.shape == "round" else f"{width} x {wall} mm tube"
+def section_words(section: Section, units: Units) -> str:
+    """A section, "30 x 20 mm"."""
+    width, height, wall = (
+        length_said(each, units, figures=6) for each in (section.width, section.height, section.wall)
+    )
+    if section.shape == "round":
+        return f"{width} round"
+    thick = height if section.shape == "rectangle" else f"{wall} tube"
+    return f"{width.split()[0]} x {thick}"
 
 
 def spans(instrument: Instrument) -> list[tuple[float, float]]:
@@ -156,7 +167,7 @@ def _written(section: Section) -> schema.Section:
     return schema.Section(shape="tube", diameter_mm=width, wall_mm=wall)
 
 
-def _of_kind(support: Support, kind: Kind) -> Support:
+def _of_kind(support: Support, kind: schema.SupportKind) -> Support:
     if support.kind == kind:
         return support
     return dataclasses.replace(support, kind=kind, **dataclasses.asdict(FOOTINGS[kind]))
@@ -229,5 +240,5 @@ def _feet_stay(old: Instrument, new: Instrument) -> bool:
 def _pickup_stays(old: Instrument, new: Instrument) -> bool:
     if old.pickup.kind != "magnetic":
         return True
-    heard = [nearest(each.tines, each.pickup.position) for each in (old, new)]
+    heard = [nearest_tine(each.tines, each.pickup.position) for each in (old, new)]
     return (heard[0].group, heard[0].number) == (heard[1].group, heard[1].number)

@@ -3,7 +3,7 @@
 In: dicts, lists and scalars. Out: a `Design`, or a script. The schema's own types drive the walk
 (`msgspec.inspect`), so a key added there is checked here. Places are written as a maker reads the file:
 `stock.rod3.diameter_mm`, and the second [[group]] is `group[2]`, counted from 1. A length key `..._mm` may be
-written `..._in`.
+written `..._in`, and remembers it (`Inches`).
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ import sys
 from collections.abc import Mapping
 from typing import Final, TypeVar
 
-import msgspec
 from msgspec import inspect
 
 from synth.design import schema
+from synth.design.keys_as_written import Inches, place_of, twin, written
 from synth.errors import InputError, nearest
 from synth.units import INCH, MM
 
@@ -29,32 +29,28 @@ Kind = TypeVar("Kind", bound=schema.Table)
 _LONGEST_NAME: Final = 80  # characters
 _MOST_NAMES: Final = 500  # tables of one kind; a catalogue of stock has fewer
 _LIMITS: Final = ("ge", "gt", "le", "lt")
-_BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def decode(tree: Mapping[str, object], into: type[Kind]) -> Kind:
     """What a TOML tree describes, of a schema's type. Raises `InputError` at the first thing that cannot be."""
-    return msgspec.convert(_checked(tree, _schema(into), ""), into)
+    made = _checked(tree, schema_of(into), "")
+    assert isinstance(made, into)
+    return made
 
 
 def checked(made: Kind) -> Kind:
     """What was built in Python, held to the same as a file. Raises `InputError` in the same words."""
-    return decode(msgspec.to_builtins(made, enc_hook=_plain), type(made))
-
-
-def _plain(found: object) -> object:
-    """A number of numpy as Python's; nothing else is known here."""
-    if isinstance(found, numbers.Number) and hasattr(found, "item"):
-        return found.item()
-    raise InputError(f"{_shown(type(found).__name__)} stands where a number, text, list or table is wanted")
+    return decode(written(made), type(made))
 
 
 @functools.cache
-def _schema(kind: type[schema.Table]) -> inspect.Type:
+def schema_of(kind: type[schema.Table]) -> inspect.Type:
     return inspect.type_info(kind)
 
 
 def _checked(found: object, kind: inspect.Type, location: str) -> object:
+    if isinstance(found, numbers.Number) and hasattr(found, "item"):  # a number of numpy
+        found = found.item()
     match kind:
         case inspect.StructType():
             return _table(_mapping(found, location), kind, location)
@@ -73,25 +69,24 @@ def _checked(found: object, kind: inspect.Type, location: str) -> object:
     raise AssertionError(f"the schema has a type that is not checked: {kind}")
 
 
-def _table(found: Mapping[str, object], kind: inspect.StructType, location: str) -> dict[str, object]:
+def _table(found: Mapping[str, object], kind: inspect.StructType, location: str) -> object:
     fields = {field.name: field for field in kind.fields}
     checked: dict[str, object] = {}
     for key, value in found.items():
         if key in fields:
             checked[key] = _checked(value, fields[key].type, place_of(location, key))
-        elif _in_inches(key) in fields:
-            name = _in_inches(key)
+        elif (name := twin(key)) in fields:
             if name in found:
                 raise InputError(f"'{name}' and '{key}' are both given", remedy="keep one", location=location)
             checked[name] = _from_inches(value, fields[name].type, place_of(location, key))
         else:
-            raise _unknown_key(key, fields, location)
+            raise unknown_key(key, fields, location)
     missing = next((name for name, field in fields.items() if field.required and name not in checked), None)
     if missing is not None:
         raise InputError(
             f"the key '{missing}' is missing", remedy=_wanted(fields[missing].type), location=location
         )
-    return checked
+    return kind.cls(**checked)
 
 
 def _named_tables(found: Mapping[str, object], kind: inspect.DictType, location: str) -> dict[str, object]:
@@ -116,6 +111,8 @@ def usable_name(name: str) -> bool:
 def _mapping(found: object, location: str) -> Mapping[str, object]:
     if isinstance(found, Mapping):
         return found
+    if isinstance(found, schema.Table):
+        return written(found)
     listed = isinstance(found, list) and found and all(isinstance(each, Mapping) for each in found)
     if listed and not location.endswith("]"):
         raise InputError(
@@ -150,7 +147,7 @@ def _list(found: object, kind: inspect.ListType, location: str) -> list[object]:
 
 
 def _alternative(found: object, kind: inspect.UnionType) -> inspect.Type:
-    """The member of a union that the value is meant for: text for text, a list for a list, else a number."""
+    """The member of a union that the value is meant for: text, a list or a table for its like, else a number."""
     choices = [each for each in kind.types if not isinstance(each, inspect.NoneType)]
     texts = [each for each in choices if isinstance(each, inspect.StrType | inspect.LiteralType)]
     lists = [each for each in choices if isinstance(each, inspect.ListType)]
@@ -158,7 +155,10 @@ def _alternative(found: object, kind: inspect.UnionType) -> inspect.Type:
         return texts[0]
     if isinstance(found, list) and lists:
         return lists[0]
-    return next((each for each in choices if each not in texts and each not in lists), choices[0])
+    tables = [each for each in choices if isinstance(each, inspect.StructType)]
+    if isinstance(found, Mapping | schema.Table) and tables:
+        return tables[0]
+    return next((each for each in choices if each not in (*texts, *lists, *tables)), choices[0])
 
 
 def _choice(found: object, kind: inspect.LiteralType, location: str) -> object:
@@ -196,7 +196,7 @@ def _number(found: object, kind: inspect.IntType | inspect.FloatType, location: 
         raise InputError(f"{_shown(found)} is not possible", remedy=_wanted(kind), location=location)
     if not _within(found, kind):
         raise InputError(f"{_shown(found)} is not possible", remedy=_wanted(kind), location=location)
-    return found if whole else float(found)
+    return found if whole or isinstance(found, Inches) else float(found)
 
 
 def _within(found: int | float, kind: inspect.IntType | inspect.FloatType) -> bool:
@@ -227,7 +227,7 @@ def _wanted(kind: inspect.Type) -> str:
     return ""
 
 
-def _unknown_key(key: str, fields: Mapping[str, object], location: str) -> InputError:
+def unknown_key(key: str, fields: Mapping[str, object], location: str) -> InputError:
     with_unit = [name for name in fields if name.startswith(f"{key}_")]
     if key and with_unit:
         return InputError(
@@ -238,35 +238,21 @@ def _unknown_key(key: str, fields: Mapping[str, object], location: str) -> Input
     )
 
 
-def _in_inches(key: str) -> str:
-    """The name in millimetres of a key that may be written in inches: width_in is width_mm."""
-    # not a stiffness: newtons per inch are fewer, not more, per millimetre
-    return f"{key.removesuffix('_in')}_mm" if key.endswith("_in") and not key.endswith("_n_in") else ""
-
-
-def _from_inches(found: object, kind: inspect.Type, location: str) -> object:
+def _from_inches(found: object, kind: inspect.Type, location: str) -> Inches:
     """The millimetres of a key written in inches, within what the schema allows; refused in inches."""
-    if isinstance(kind, inspect.UnionType):
-        kind = _alternative(0.0, kind)
-    if not isinstance(kind, inspect.FloatType):
-        raise AssertionError(f"{location} is no length")
+    kind = _alternative(0.0, kind) if isinstance(kind, inspect.UnionType) else kind
+    assert isinstance(kind, inspect.FloatType), f"{location} is no length"
     inches = _number(
         found, inspect.FloatType(**{key: _inches(getattr(kind, key)) for key in _LIMITS}), location
     )
     limits = [limit for limit in (kind.ge, kind.gt) if limit is not None] or [-math.inf]
     highest = [limit for limit in (kind.le, kind.lt) if limit is not None] or [math.inf]
-    return min(max(inches * (INCH / MM), *limits, -math.inf), *highest, math.inf)
+    return Inches(min(max(inches * (INCH / MM), *limits, -math.inf), *highest, math.inf))
 
 
 def _inches(limit: float | None) -> float | None:
     """A limit in mm as one says it in inches: four figures."""
     return None if limit is None else float(f"{limit / (INCH / MM):.4g}")
-
-
-def place_of(location: str, key: str) -> str:
-    """The place of a key in the table at a place, as messages name it."""
-    shown = key if _BARE_KEY.fullmatch(key) else _shown(key)
-    return f"{location}.{shown}" if location else shown
 
 
 def _header(location: str) -> str:

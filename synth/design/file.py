@@ -16,6 +16,7 @@ from synth.design.schema import Design
 from synth.design.slips import slip
 from synth.errors import InputError
 
+BYTE_ORDER_MARK: Final = "\ufeff"  # some editors put one in front
 LARGEST: Final = 1 << 20  # bytes; a design of a thousand tines written one by one has a tenth of that
 LONGEST_LINE: Final = 10_000  # characters
 MOST_DOTS: Final = 300  # in a line; a dotted key of half a million parts keeps the parser busy for hours
@@ -31,7 +32,25 @@ def load(path: str | Path) -> Design:
 
 def read_toml(path: str | Path) -> dict[str, object]:
     """The tree of a TOML file of at most 1 MiB. Raises `InputError`."""
-    text = _text(_bytes(path))
+    return parsed(read_text(path))
+
+
+def read_text(path: str | Path) -> str:
+    """A text file of at most 1 MiB, its byte order mark and line ends as they are. Raises `InputError`."""
+    try:
+        content = _bytes(path)
+        return content.decode("utf-8")
+    except InputError as error:
+        raise error.within(os.fspath(path)) from None
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        found, remedy = f"line {line} is not UTF-8 text", "save the file as UTF-8"
+        raise InputError(found, remedy=remedy, file=os.fspath(path)) from None
+
+
+def parsed(text: str) -> dict[str, object]:
+    """The tree of a TOML text. Raises `InputError`."""
+    text = text.removeprefix(BYTE_ORDER_MARK)
     for number, line in enumerate(text.split("\n"), start=1):
         if len(line) > LONGEST_LINE or line.count(".") > MOST_DOTS:
             much = f"{LONGEST_LINE} characters or {MOST_DOTS} dots"
@@ -67,11 +86,3 @@ def _bytes(path: str | Path) -> bytes:
     if len(content) > LARGEST:
         raise InputError("is larger than 1 MiB", remedy="a design file is a few kilobytes of text")
     return content
-
-
-def _text(content: bytes) -> str:
-    try:
-        return content.decode("utf-8-sig")  # some editors put a byte order mark in front
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise InputError(f"line {line} is not UTF-8 text", remedy="save the file as UTF-8") from None

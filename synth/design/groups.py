@@ -13,13 +13,16 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
+from msgspec import structs
+
 from synth.design import schema
 from synth.design.decode import usable_name
 from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Root, Tine, TrimWish
-from synth.design.material import own, unknown
+from synth.design.keys_as_written import Written, key_of, place_of, unit_of, units_of, written
+from synth.design.material import own, own_name, unknown
 from synth.design.rods_nuts_sticks import Stock, find_nut, find_stock, fitting_warning
 from synth.errors import InputError
-from synth.units import A4_NOTE_NUMBER, DEGREE, MM, note_hz, note_number, ratio
+from synth.units import A4_NOTE_NUMBER, DEGREE, MM, Units, length_said, note_hz, note_number, ratio
 
 # How a tine is held where the design does not say.
 ROOT_LENGTH_PER_DIAMETER: Final = (
@@ -38,6 +41,17 @@ _WIDEST: Final = 32.0  # the greatest ratio of a member to its root, five octave
 
 
 @dataclass(frozen=True)
+class _Entry:
+    """A tine as it is written: its table, and the key of its pitch or length."""
+
+    tine: schema.Made
+    table: str  # that is this tine's alone
+    wish: str  # the table that says trim and trim_to
+    goal: FixedLength | Pitch
+    goal_key: str
+
+
+@dataclass(frozen=True)
 class Standing:
     """A group's tines, with what is unwise about them."""
 
@@ -48,24 +62,22 @@ class Standing:
 
 def place_group(design: schema.Design, index: int, first: int) -> Standing:
     """The group of this index, whose first tine is the instrument's tine `first`. Raises `InputError`."""
-    given, position = design.group[index], f"group[{index + 1}]"
-    _check_group(design, given, position)
-    root_hz = _root(design, given, position)
-    written = _from_recipe(design, given, root_hz, position) if given.recipe is not None else given.tine
-    ordered = _ordered(design, given, written, position)
+    given, location = design.group[index], f"group[{index + 1}]"
+    _check_group(design, given, location)
+    root_hz = _root(design, given, location)
+    entries = (
+        _from_recipe(design, given, root_hz, location)
+        if given.recipe is not None
+        else _own(design, given, location)
+    )
     tines, warnings = [], []
-    for number, (where, tine) in enumerate(ordered, start=1):
-        made, words = _tine(design, given, tine, where, index=index, number=number)
+    standing = _changed(given, _ordered(given, entries, location), location)
+    for number, entry in enumerate(standing, start=1):
+        made, words = _tine(design, given, entry, index=index, number=number)
         tines.append(made)
         warnings += words
     group = Group(given.name, root_hz, _midi_note(design, given, root_hz), first, len(tines))
     return Standing(group, tuple(tines), tuple(dict.fromkeys(warnings)))
-
-
-def written_at(design: schema.Design, index: int) -> list[str]:
-    """Where in the file a group's tines are written ("group[1].tine[2]"), in the order in which they stand."""
-    given, position = design.group[index], f"group[{index + 1}]"
-    return [where for where, _ in _ordered(design, given, given.tine, position)]
 
 
 def interval(member: str | float, location: str) -> float:
@@ -138,76 +150,119 @@ def _midi_note(design: schema.Design, given: schema.Group, root_hz: float | None
 
 def _from_recipe(
     design: schema.Design, given: schema.Group, root_hz: float | None, location: str
-) -> list[schema.Tine]:
+) -> list[_Entry]:
     assert given.recipe is not None
     assert root_hz is not None
     recipe = own(given.recipe, design.recipe)
     if recipe is None:
         raise unknown(given.recipe, "a recipe of this design", design.recipe, f"{location}.recipe")
-    frequencies = [
-        _audible(root_hz * interval(member, f"recipe.{given.recipe}.members[{number}]"), location)
-        for number, member in enumerate(recipe.members, start=1)
+    entries = []
+    for number, each in enumerate(recipe.members, start=1):
+        key = f"{place_of('recipe', own_name(given.recipe, design.recipe) or '')}.members[{number}]"
+        member = as_member(each)
+        pitch = _audible(root_hz * interval(member.interval, key) * ratio(member.cents), location)
+        entries.append(_Entry(member, f"{location}.change[+]", key, Pitch(pitch), key))
+    return entries
+
+
+def as_member(given: str | float | schema.Member) -> schema.Member:
+    """A recipe's member, written as an interval or a table."""
+    return given if isinstance(given, schema.Member) else schema.Member(interval=given)
+
+
+def _changed(given: schema.Group, entries: list[_Entry], location: str) -> list[_Entry]:
+    """The tines as they stand, with what the group has otherwise than its recipe."""
+    out, changed = list(entries), set()
+    for number, change in enumerate(given.change, start=1):
+        where = f"{location}.change[{number}]"
+        if given.recipe is None:
+            raise InputError(
+                "only a recipe's tines are changed", remedy="write it at the tine", location=where
+            )
+        if change.tine > len(entries) or change.tine in changed:
+            twice = (
+                f"tine {change.tine} is changed twice" if change.tine in changed else f"no tine {change.tine}"
+            )
+            raise InputError(twice, remedy=f"it has {len(entries)}", location=f"{where}.tine")
+        changed.add(change.tine)
+        out[change.tine - 1] = _with(entries[change.tine - 1], change, where)
+    return out
+
+
+def _with(entry: _Entry, change: schema.OtherTine, where: str) -> _Entry:
+    shared = set(schema.Made.__struct_fields__)
+    own = {key: value for key, value in written(change).items() if key in shared}
+    trimmed = bool(change.trim or change.trim_to)
+    if trimmed:
+        own = {"trim": [], "trim_to": None} | own
+    assert isinstance(entry.goal, Pitch)
+    goal = Pitch(entry.goal.frequency * ratio(change.cents))
+    return _Entry(
+        structs.replace(entry.tine, **own), where, where if trimmed else entry.wish, goal, entry.goal_key
+    )
+
+
+def _own(design: schema.Design, given: schema.Group, location: str) -> list[_Entry]:
+    wheres = [f"{location}.tine[{number}]" for number in range(1, len(given.tine) + 1)]
+    return [
+        _Entry(tine, where, where, *_goal(design, tine, where))
+        for tine, where in zip(given.tine, wheres, strict=True)
     ]
-    return [schema.Tine(pitch_hz=frequency) for frequency in frequencies]
 
 
-def _ordered(
-    design: schema.Design, given: schema.Group, written: list[schema.Tine], location: str
-) -> list[tuple[str, schema.Tine]]:
-    """The tines as they stand, each with its place in the file."""
-    where = f"{location}.tine[{{}}]" if given.tine else location
-    pairs = [(where.format(number), tine) for number, tine in enumerate(written, start=1)]
+def _goal(design: schema.Design, tine: schema.Tine, location: str) -> tuple[FixedLength | Pitch, str]:
+    """What is wanted of a tine, and the key that says so."""
+    given = [key for key in ("free_length_mm", "pitch", "pitch_hz") if getattr(tine, key) is not None]
+    if len(given) != 1:
+        found = f"{' and '.join(given)} exclude each other" if given else "nothing says how long the tine is"
+        raise InputError(found, remedy="give one of free_length_mm, pitch, pitch_hz", location=location)
+    key = f"{location}.{key_of(tine, given[0])}"
+    if tine.free_length_mm is not None:
+        return FixedLength(tine.free_length_mm * MM), key
+    if tine.pitch is not None:
+        return Pitch(_pitch(tine.pitch, design.tuning.a4_hz, key)), key
+    assert tine.pitch_hz is not None
+    return Pitch(_audible(tine.pitch_hz, key)), key
+
+
+def _ordered(given: schema.Group, entries: list[_Entry], location: str) -> list[_Entry]:
+    """The tines as they stand."""
     if given.order == "as written":
-        return pairs
-    keys = [_height(design, tine, where) for where, tine in pairs]
-    alike = len({(tine.stock or given.stock, bool(tine.trim)) for tine in written}) == 1
-    if not (
-        all(kind == "pitch" for kind, _ in keys) or (alike and all(kind == "length" for kind, _ in keys))
-    ):
+        return entries
+    pitched = all(isinstance(each.goal, Pitch) for each in entries)
+    stocks = [str(each.tine.stock or given.stock) for each in entries]
+    alike = len({(stock, bool(each.tine.trim)) for stock, each in zip(stocks, entries, strict=True)}) == 1
+    if not pitched and not (alike and all(isinstance(each.goal, FixedLength) for each in entries)):
         raise InputError(
             f"the order '{given.order}' needs pitches, or free lengths of one stock",
             remedy='write order = "as written"',
             location=f"{location}.order",
         )
     sign = 1.0 if given.order == "rising" else -1.0
-    indices = sorted(range(len(pairs)), key=lambda index: sign * keys[index][1])
-    return [pairs[index] for index in indices]
+    return sorted(entries, key=lambda each: sign * _height(each.goal))
 
 
-def _height(design: schema.Design, tine: schema.Tine, location: str) -> tuple[str, float]:
+def _height(goal: FixedLength | Pitch) -> float:
     """What a tine's pitch rises with: its pitch, or minus its length."""
-    goal = _goal(design, tine, location)
-    return ("pitch", goal.frequency) if isinstance(goal, Pitch) else ("length", -goal.length)
-
-
-def _goal(design: schema.Design, tine: schema.Tine, location: str) -> FixedLength | Pitch:
-    given = [key for key in ("free_length_mm", "pitch", "pitch_hz") if getattr(tine, key) is not None]
-    if len(given) != 1:
-        found = f"{' and '.join(given)} exclude each other" if given else "nothing says how long the tine is"
-        raise InputError(found, remedy="give one of free_length_mm, pitch, pitch_hz", location=location)
-    if tine.free_length_mm is not None:
-        return FixedLength(tine.free_length_mm * MM)
-    if tine.pitch is not None:
-        return Pitch(_pitch(tine.pitch, design.tuning.a4_hz, f"{location}.pitch"))
-    assert tine.pitch_hz is not None
-    return Pitch(_audible(tine.pitch_hz, f"{location}.pitch_hz"))
+    return goal.frequency if isinstance(goal, Pitch) else -goal.length
 
 
 def _tine(
-    design: schema.Design, group: schema.Group, given: schema.Tine, location: str, *, index: int, number: int
+    design: schema.Design, group: schema.Group, entry: _Entry, *, index: int, number: int
 ) -> tuple[Tine, list[str]]:
-    stock, warnings = _stock(design, group, given, location)
-    goal = _goal(design, given, location)
-    trim = _trim(design, given, goal, location)
+    given, location = entry.tine, entry.wish
+    stock, stock_key, warnings = _stock(design, group, entry, f"group[{index + 1}]")
+    trim = _trim(design, given, entry.goal, location)
     wish = _wish(design, given, location)
     for nut in (*(placed.nut for placed in trim), *((wish.nut,) if wish else ())):
-        warnings.append(fitting_warning(nut, stock.rod, location))
+        warnings.append(fitting_warning(nut, stock.rod, entry.table.removesuffix(".change[+]")))
     split = _held("split_cents", SPLIT_CENTS, given, group, design.tines)
+    start, spacing = (f"group[{index + 1}].{key_of(group, key)}" for key in ("start_mm", "spacing_mm"))
     tine = Tine(
         group=index,
         number=number,
         rod=stock.rod,
-        goal=goal,
+        goal=entry.goal,
         trim=trim,
         wish=wish,
         root=_root_of(design, group, given, stock),
@@ -215,24 +270,51 @@ def _tine(
         split_axis=_split_axis(design.tines.seed, group.name, number),
         position=(group.start_mm + group.spacing_mm * (number - 1)) * MM,
         face=group.face_deg * DEGREE,
+        written=Written(entry.table, entry.goal_key, stock_key, start, spacing, entry.wish, units_of(design)),
     )
     return tine, [words for words in warnings if words]
 
 
 def _stock(
-    design: schema.Design, group: schema.Group, given: schema.Tine, location: str
-) -> tuple[Stock, list[str]]:
-    name = given.stock or group.stock
+    design: schema.Design, group: schema.Group, entry: _Entry, location: str
+) -> tuple[Stock, str, list[str]]:
+    """The stock, the key that names it, and what is unwise about it."""
+    name, where = entry.tine.stock, f"{entry.table}.stock"
     if name is None:
-        raise InputError("no stock is named", remedy="give the group or the tine a stock", location=location)
-    where = f"{location}.stock" if given.stock else f"{location.split('.')[0]}.stock"
+        name, where = _stock_of_group(design, group, entry, f"{location}.stock")
+    elif entry.table.endswith("[+]"):
+        where = f"{entry.goal_key}.stock"
     stock = find_stock(design, name, where)
     if stock.base_nut is None:
-        return stock, []
-    return stock, [fitting_warning(stock.base_nut, stock.rod, f"stock.{name}.base_nut")]
+        return stock, where, []
+    return stock, where, [fitting_warning(stock.base_nut, stock.rod, f"stock.{name}.base_nut")]
 
 
-def _root_of(design: schema.Design, group: schema.Group, given: schema.Tine, stock: Stock) -> Root:
+def _stock_of_group(
+    design: schema.Design, group: schema.Group, entry: _Entry, location: str
+) -> tuple[str, str]:
+    """The name of the group's stock for this tine, and its key."""
+    if group.stock is None:
+        where = entry.table.removesuffix(".change[+]")
+        raise InputError("no stock is named", remedy="give the group or the tine a stock", location=where)
+    if isinstance(group.stock, str):
+        return group.stock, location
+    if not isinstance(entry.goal, Pitch):
+        found = "a stock by pitch needs tines with a pitch"
+        raise InputError(found, remedy="give the tine its stock", location=entry.table)
+    for number, each in enumerate(group.stock, start=1):
+        where = f"{location}[{number}]"
+        limit = math.inf if each.below is None else _pitch(each.below, design.tuning.a4_hz, f"{where}.below")
+        if entry.goal.frequency < limit * (1.0 - 1e-9):  # a note itself is not below itself
+            return each.use, f"{where}.use"
+    raise InputError(
+        f"no stock is named for {entry.goal.frequency:.5g} Hz",
+        remedy="end with { use = ... }",
+        location=location,
+    )
+
+
+def _root_of(design: schema.Design, group: schema.Group, given: schema.Made, stock: Stock) -> Root:
     levels = (given, group, design.tines)
     translation = _held("root_translation_n_mm", math.inf, *levels)
     return Root(
@@ -253,46 +335,48 @@ def _held(key: str, default: float, *levels: schema.Holding) -> float:
 
 
 def _trim(
-    design: schema.Design, given: schema.Tine, goal: FixedLength | Pitch, location: str
+    design: schema.Design, given: schema.Made, goal: FixedLength | Pitch, location: str
 ) -> tuple[PlacedNut, ...]:
     """The trim nuts from the root up. Refused: one in the base nut, beyond the tip, or in another."""
     places = {}
     for number, each in enumerate(given.trim, start=1):
         where = f"{location}.trim[{number}]"
         placed = PlacedNut(find_nut(design, each.nut, f"{where}.nut"), each.at_mm * MM)
-        _check_ends(placed, goal, f"{where}.at_mm")
-        places[where] = placed
-    ordered = sorted(places.items(), key=lambda item: item[1].position)
-    for (_, lower), (where, upper) in pairwise(ordered):
+        where, units = f"{where}.{key_of(each, 'at_mm')}", unit_of(each.at_mm)
+        _check_ends(placed, goal, where, units)
+        places[where] = placed, units
+    ordered = sorted(places.items(), key=lambda item: item[1][0].position)
+    for (_, (lower, _)), (where, (upper, units)) in pairwise(ordered):
         room = 0.5 * (lower.nut.height + upper.nut.height)
         if upper.position - lower.position < room - _ROUNDING:
             raise InputError(
-                f"the nut overlaps the one at {lower.position / MM:g}",
-                remedy=f"set their middles {room / MM:.4g} mm apart or more",
-                location=f"{where}.at_mm",
+                f"the nut overlaps the one at {length_said(lower.position, units)}",
+                remedy=f"set their middles {length_said(room, units)} apart or more",
+                location=where,
             )
-    return tuple(placed for _, placed in ordered)
+    return tuple(placed for _, (placed, _) in ordered)
 
 
-def _wish(design: schema.Design, given: schema.Tine, location: str) -> TrimWish | None:
+def _wish(design: schema.Design, given: schema.Made, location: str) -> TrimWish | None:
     if given.trim_to is None:
         return None
     nut = find_nut(design, given.trim_to.nut, f"{location}.trim_to.nut")
     return TrimWish(given.trim_to.partial, given.trim_to.ratio, nut)
 
 
-def _check_ends(placed: PlacedNut, goal: FixedLength | Pitch, location: str) -> None:
+def _check_ends(placed: PlacedNut, goal: FixedLength | Pitch, location: str, units: Units) -> None:
     half = 0.5 * placed.nut.height
     if placed.position < half - _ROUNDING:
         raise InputError(
-            f"the nut at {placed.position / MM:g} overlaps the base nut",
-            remedy=f"set its middle at {half / MM:.4g} or above",
+            f"the nut at {length_said(placed.position, units)} overlaps the base nut",
+            remedy=f"set its middle at {length_said(half, units)} or above",
             location=location,
         )
     if isinstance(goal, FixedLength) and placed.position > goal.length - half + _ROUNDING:
         raise InputError(
-            f"the nut at {placed.position / MM:g} is beyond the tip of a tine of {goal.length / MM:g} mm",
-            remedy=f"set its middle at {(goal.length - half) / MM:.4g} or below",
+            f"the nut at {length_said(placed.position, units)} is beyond the tip of a tine of "
+            f"{length_said(goal.length, units)}",
+            remedy=f"set its middle at {length_said(goal.length - half, units)} or below",
             location=location,
         )
 

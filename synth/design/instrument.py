@@ -13,12 +13,32 @@ Above the hinge nothing is converted, below it nothing is absent.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Final, Literal
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Final, get_args
+
+from synth.design.catalogue import Magnetic, Shape
+from synth.design.keys_as_written import Written, twin
+from synth.design.schema import (
+    BarDirection,
+    Bearing,
+    BoardKind,
+    Edges,
+    HoleFit,
+    Holes,
+    Paper,
+    PickupKind,
+    SupportKind,
+    Swing,
+)
+from synth.errors import named
+from synth.units import Units
 
 EDGE_RADIUS: Final = 0.3e-3  # m, of a tine's top edge, cut and deburred; common practice, no published source
-DIRECTIONS: Final = ("along", "side", "up")  # of the bar, where it is: its tangent, its width, its height
+DIRECTIONS: Final[tuple[BarDirection, ...]] = get_args(
+    BarDirection
+)  # of the bar, where it is: its tangent, its width, its height
+UNBOARDED: Final = ("bar", "pickup")  # what one hears through without a board
 CANTILEVER_MASS: Final = (
     3.0 / 1.8751040687**4
 )  # k / (m w^2) of a uniform cantilever's first mode, closed form
@@ -40,7 +60,7 @@ class Material:
     yield_stress: float  # Pa
     tensile_strength: float  # Pa
     endurance: float  # Pa, fully reversed, smooth specimen
-    magnetic: Literal["yes", "no", "uncertain"]
+    magnetic: Magnetic
     source: str
     confidence: str
 
@@ -132,6 +152,7 @@ class Tine:
     split_axis: float  # rad from `along` to the stiffer or softer plane nearest to it, within +-pi/4
     position: float  # along the bar's axis
     face: float  # rad about the bar's axis
+    written: Written = field(default=Written(), compare=False)
 
 
 @dataclass(frozen=True)
@@ -151,7 +172,7 @@ class Group:
 class Section:
     """The bar's cross-section: width across the row (y), height (z); a tube has a wall, a solid wall = 0."""
 
-    shape: Literal["rectangle", "round", "tube"]
+    shape: Shape
     width: float
     height: float
     wall: float
@@ -180,11 +201,11 @@ class Support:
     """A spring to the ground at a place on the axis, in some or all of the bar's own directions there."""
 
     position: float
-    kind: Literal["cord", "rubber", "clamp", "foot"]
+    kind: SupportKind
     stiffness: float  # N/m, in each of its directions
     rotation_stiffness: float  # N m/rad, about each axis it holds
     loss_factor: float
-    directions: tuple[Literal["along", "side", "up"], ...] = DIRECTIONS
+    directions: tuple[BarDirection, ...] = DIRECTIONS
 
     @property
     def springs(self) -> tuple[float, ...]:
@@ -275,7 +296,7 @@ class Foot:
     y: float  # across, along its width
     width: float  # across the bar: what resists its roll
     along: float  # in the bar's direction
-    bears: Literal["flat", "edges"]
+    bears: Bearing
     stiffness: float  # N/m, upright
     sideways: float  # N/m, in each direction of the board's plane
     loss_factor: float
@@ -299,12 +320,12 @@ class PlateMaterial:
 @dataclass(frozen=True)
 class Board:
     name: str
-    kind: Literal["panel", "box"]
+    kind: BoardKind
     material: PlateMaterial
     width: float
     length: float
     thickness: float
-    edges: Literal["free", "supported", "clamped"]
+    edges: Edges
     depth: float  # 0 for a panel
     hole_diameter: float  # 0 for none
     feet: tuple[Foot, ...]
@@ -315,13 +336,13 @@ class Pickup:
     """A pickup as bought: `sensitivity` in V per m/s2 (contact), N (pad), strain (strain) or m/s (magnetic)."""
 
     position: float  # along the bar
-    kind: Literal["contact", "pad", "strain", "magnetic"]
+    kind: PickupKind
     sensitivity: float
     resonance: float  # Hz
     quality: float
     corner: float  # Hz, of the input's high-pass
     gap: float  # from a magnetic pickup to its tine
-    faces: Literal["along", "across"]  # the swing that a magnetic pickup hears
+    faces: Swing  # the swing that a magnetic pickup hears
     playback: float  # Pa/V at 1 m
 
 
@@ -343,8 +364,8 @@ class Listener:
 class Bench:
     """The workshop, SI. Prices are what the design gives, by name in lower case; what is not there has none."""
 
-    holes: Literal["clearance", "tapping"]
-    hole_fit: Literal["close", "normal", "loose"]
+    holes: Holes
+    hole_fit: HoleFit
     tapped_depth: float | None  # None: by the rod's diameter
     kerf: float
     stock_length: float
@@ -352,8 +373,8 @@ class Bench:
     tuning_allowance: float
     protrusion: float | None  # None: by the rod's thread
     washers: int | None  # None: one under each nut
-    paper: Literal["A4", "Letter"]
-    units: Literal["mm", "inch"]
+    paper: Paper
+    units: Units
     neutral_axis: float | None  # of the thickness, from a bend's inside; None: by its tightness
     currency: str
     rod_price: Mapping[str, float]  # per m
@@ -380,3 +401,34 @@ class Instrument:
     listener: Listener
     bench: Bench
     warnings: tuple[str, ...]
+    inches: frozenset[str] = (
+        frozenset()
+    )  # the paths of the lengths that the design gives in inches, named in mm
+
+    def key(self, path: str) -> str:
+        """A path as the design has it: bar.section.height_in for bar.section.height_mm that stands in inches."""
+        return twin(path) if path in self.inches else path
+
+    def group_index(self, name: str, *, location: str = "") -> int:
+        """Which of `groups` goes by a name. Raises `InputError`, said of `location` where that is given."""
+        names = [each.name for each in self.groups]
+        return names.index(self._named(name, names, "there is no group", location))
+
+    def group(self, name: str, *, location: str = "") -> Group:
+        """The group that goes by a name. Raises `InputError`."""
+        return self.groups[self.group_index(name, location=location)]
+
+    def stick(self, name: str, *, location: str = "") -> Stick:
+        """The stick that goes by a name. Raises `InputError`."""
+        return self.sticks[self._named(name, self.sticks, "there is no stick", location)]
+
+    def board(self, name: str, *, location: str = "") -> Board:
+        """The board that goes by a name. Raises `InputError`."""
+        return self.boards[self._named(name, self.boards, "there is no board", location)]
+
+    def listening(self, name: str, *, location: str = "") -> str:
+        """`bar`, `pickup` or a board's name, as the design writes it. Raises `InputError`."""
+        return self._named(name, (*UNBOARDED, *self.boards), "nothing is heard through", location)
+
+    def _named(self, name: str, known: Iterable[str], finding: str, location: str) -> str:
+        return named(name, known, finding, location=location, file="" if location else self.file)

@@ -13,7 +13,7 @@ from typing import Any, Final, TypeVar
 
 from synth.design import catalogue, schema
 from synth.design.instrument import Material, PlateMaterial
-from synth.errors import InputError, nearest
+from synth.errors import InputError, alike, nearest
 from synth.units import GPA, KELVIN_AT_0_C, MPA
 
 USUAL: Final = (
@@ -32,9 +32,7 @@ def own(name: str, table: Mapping[str, Value]) -> Value | None:
 
 def own_name(name: str, table: Mapping[str, Value]) -> str | None:
     """That entry's name, as the table has it."""
-    if name in table:
-        return name
-    same = [key for key in table if key.casefold() == name.casefold()]
+    same = alike(name, table)
     return same[0] if len(same) == 1 else None
 
 

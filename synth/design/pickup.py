@@ -48,9 +48,9 @@ USUAL: Final = {
 def make_pickup(design: schema.Design, bar: Bar, tines: Sequence[Tine]) -> Pickup:
     """The pickup, at a fifth of the bar unless the design says where. Raises `InputError`."""
     given, usual = design.pickup, USUAL[design.pickup.kind]
-    position = PLACE * bar.length if given.at_mm is None else on_bar(given.at_mm, bar.length, "pickup.at_mm")
+    position = PLACE * bar.length if given.at_mm is None else on_bar(given, "at_mm", bar.length, "pickup")
     if given.kind == "magnetic":
-        _check_magnetic(nearest(tines, position))
+        _check_magnetic(nearest_tine(tines, position))
     return Pickup(
         position=position,
         kind=given.kind,
@@ -64,7 +64,7 @@ def make_pickup(design: schema.Design, bar: Bar, tines: Sequence[Tine]) -> Picku
     )
 
 
-def nearest(tines: Sequence[Tine], position: float) -> Tine:
+def nearest_tine(tines: Sequence[Tine], position: float) -> Tine:
     """The tine that stands nearest to a place on the bar: the one a magnetic pickup faces."""
     return min(tines, key=lambda tine: abs(tine.position - position))
 

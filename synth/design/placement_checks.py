@@ -14,7 +14,7 @@ from typing import Final
 from synth.design.bench import hole_diameter
 from synth.design.instrument import Bar, Bench, Bend, Group, Stick, Tine
 from synth.errors import InputError
-from synth.units import DEGREE, MM
+from synth.units import DEGREE, Units, length_said
 
 SAME_FACE: Final = 45.0 * DEGREE  # tines that point less far apart stand on one face of the bar
 TIGHT_BEND: Final = 2.0  # of the bar's thickness, inside which cold bending cracks; common practice
@@ -27,12 +27,12 @@ def check_places(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine]) -> No
         _check_on_bar(bar, tine, groups)
     for one, other in _neighbours(tines):
         apart = abs(other.position - one.position)
-        need = _room(one, other)
+        need, units = _room(one, other), other.written.units
         if apart < need - _ROUNDING:
             raise InputError(
-                f"{_name(one, groups)} and {_name(other, groups)} are {apart / MM:.4g} mm apart",
-                remedy=f"their nuts and holes need {need / MM:.4g} mm",
-                location=_place(other),
+                f"{_name(one, groups)} and {_name(other, groups)} are {length_said(apart, units)} apart",
+                remedy=f"their nuts and holes need {length_said(need, units)}",
+                location=other.written.spacing if one.group == other.group else other.written.there,
             )
 
 
@@ -42,23 +42,26 @@ def check_holes(bar: Bar, groups: Sequence[Group], tines: Sequence[Tine], bench:
         hole, width = hole_diameter(tine, bench), _face_width(bar, tine)
         if hole >= width:
             raise InputError(
-                f"{_name(tine, groups)} takes a hole of {hole / MM:.4g} mm, as wide as the bar ({width / MM:.4g})",
+                f"{_name(tine, groups)} takes a hole of {length_said(hole, bench.units)}, as wide as the bar "
+                f"({length_said(width, bench.units)})",
                 remedy="take a wider bar or thinner rod",
-                location=_place(tine),
+                location=tine.written.stock,
             )
 
 
-def check_sticks(groups: Sequence[Group], tines: Sequence[Tine], sticks: Sequence[Stick]) -> None:
+def check_sticks(
+    groups: Sequence[Group], tines: Sequence[Tine], sticks: Sequence[Stick], units: Units
+) -> None:
     """Refuse gaps within a group that none of these sticks goes between. Raises `InputError`."""
     thinnest = min(sticks, key=lambda stick: stick.diameter)
-    for index, group in enumerate(groups, start=1):
+    for group in groups:
         for one, other, gap in _gaps(group, tines):
             if gap < thinnest.diameter - _ROUNDING:
                 raise InputError(
-                    f"the stick '{thinnest.name}' of {thinnest.diameter / MM:.4g} mm does not go into the gap of "
-                    f"{max(gap, 0.0) / MM:.4g} mm between tines {one.number} and {other.number}",
+                    f"the stick '{thinnest.name}' of {length_said(thinnest.diameter, units)} does not go into the "
+                    f"gap of {length_said(max(gap, 0.0), units)} between tines {one.number} and {other.number}",
                     remedy="space them wider or take a thinner stick",
-                    location=f"group[{index}].spacing_mm",
+                    location=other.written.spacing,
                 )
 
 
@@ -85,7 +88,9 @@ def unwise_places(bar: Bar, tines: Sequence[Tine]) -> dict[tuple[int, str], list
     return reasons
 
 
-def stick_warnings(groups: Sequence[Group], tines: Sequence[Tine], sticks: Sequence[Stick]) -> list[str]:
+def stick_warnings(
+    groups: Sequence[Group], tines: Sequence[Tine], sticks: Sequence[Stick], units: Units
+) -> list[str]:
     """The sticks that are thicker than the narrowest gap of a group."""
     warnings = []
     for index, group in enumerate(groups, start=1):
@@ -93,13 +98,13 @@ def stick_warnings(groups: Sequence[Group], tines: Sequence[Tine], sticks: Seque
         for stick in sticks:
             if gap < stick.diameter - _ROUNDING:
                 warnings.append(
-                    f"group[{index}]: the stick '{stick.name}' of {stick.diameter / MM:.4g} mm does not go into "
-                    f"the gap of {gap / MM:.4g} mm in '{group.name}'"
+                    f"group[{index}]: the stick '{stick.name}' of {length_said(stick.diameter, units)} does not go "
+                    f"into the gap of {length_said(gap, units)} in '{group.name}'"
                 )
     return warnings
 
 
-def bar_warnings(bar: Bar) -> list[str]:
+def bar_warnings(bar: Bar, units: Units) -> list[str]:
     """What can be built but is unwise about the bar alone."""
     warnings = []
     if not bar.supports:
@@ -110,7 +115,7 @@ def bar_warnings(bar: Bar) -> list[str]:
     for number, segment in enumerate(bar.path, start=1):
         if isinstance(segment, Bend) and segment.radius < TIGHT_BEND * thickness:
             warnings.append(
-                f"bar.path[{number}]: a radius of {segment.radius / MM:.4g} mm is under twice the bar's "
+                f"bar.path[{number}]: a radius of {length_said(segment.radius, units)} is under twice the bar's "
                 f"thickness; bent cold it may crack"
             )
     return warnings
@@ -122,12 +127,13 @@ def _is_level(bar: Bar) -> bool:
 
 
 def _check_on_bar(bar: Bar, tine: Tine, groups: Sequence[Group]) -> None:
-    radius = 0.5 * tine.rod.diameter
+    radius, units = 0.5 * tine.rod.diameter, tine.written.units
     if not radius - _ROUNDING <= tine.position <= bar.length - radius + _ROUNDING:
         raise InputError(
-            f"{_name(tine, groups)} at {tine.position / MM:.6g} mm is off the bar's end",
-            remedy=f"the bar is {bar.length / MM:.6g} mm long, and its hole needs {radius / MM:.4g} mm",
-            location=_place(tine),
+            f"{_name(tine, groups)} at {length_said(tine.position, units, figures=6)} is off the bar's end",
+            remedy=f"the bar is {length_said(bar.length, units, figures=6)} long, and its hole needs "
+            f"{length_said(radius, units)}",
+            location=tine.written.there,
         )
 
 
@@ -198,7 +204,3 @@ def _in_bend(bar: Bar, tine: Tine) -> bool:
 
 def _name(tine: Tine, groups: Sequence[Group]) -> str:
     return f"tine {tine.number} of '{groups[tine.group].name}'"
-
-
-def _place(tine: Tine) -> str:
-    return f"group[{tine.group + 1}]"

@@ -13,8 +13,9 @@ from synth.design import catalogue, schema
 from synth.design.bar_and_boards import board_warnings, make_bar, make_board, make_listener
 from synth.design.bench import make_bench
 from synth.design.decode import checked
-from synth.design.groups import interval, place_group
+from synth.design.groups import as_member, interval, place_group
 from synth.design.instrument import Group, Instrument, Nut, Stick, Tine
+from synth.design.keys_as_written import in_inches
 from synth.design.material import check_materials
 from synth.design.pickup import make_pickup
 from synth.design.placement_checks import (
@@ -48,11 +49,12 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
     sticks = find_sticks(design)
     _check_unused(design)
     groups, tines, warnings = _row(design)
-    check_places(bar, groups, tines)
     bench = make_bench(design)
+    units = bench.units
+    check_places(bar, groups, tines)
     check_holes(bar, groups, tines, bench)
     meant = _meant(design, sticks)
-    check_sticks(groups, tines, meant)
+    check_sticks(groups, tines, meant, units)
     boards = {name: make_board(design, name, bar) for name in design.board}
     return Instrument(
         file=file,
@@ -69,12 +71,13 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
         listener=make_listener(design),
         bench=bench,
         warnings=(
-            *bar_warnings(bar),
+            *bar_warnings(bar, units),
             *warnings,
             *place_warnings(bar, groups, tines),
-            *stick_warnings(groups, tines, meant if design.stick else []),
-            *(words for board in boards.values() for words in board_warnings(board, bar)),
+            *stick_warnings(groups, tines, meant if design.stick else [], units),
+            *(words for board in boards.values() for words in board_warnings(board, bar, units)),
         ),
+        inches=in_inches(design),
     )
 
 
@@ -119,7 +122,7 @@ def _check_unused(design: schema.Design) -> None:
         find_stock(design, name, f"stock.{name}")
     for name, recipe in design.recipe.items():
         for number, member in enumerate(recipe.members, start=1):
-            interval(member, f"recipe.{name}.members[{number}]")
+            interval(as_member(member).interval, f"recipe.{name}.members[{number}]")
 
 
 def _nuts(design: schema.Design) -> dict[str, Nut]:

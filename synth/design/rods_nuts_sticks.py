@@ -14,9 +14,10 @@ from typing import Final, TypeVar
 
 from synth.design import catalogue, schema
 from synth.design.instrument import CANTILEVER_MASS, Nut, Rod, Stick, round_stick
+from synth.design.keys_as_written import key_of, unit_of
 from synth.design.material import material, material_row, own_name, unknown
 from synth.errors import InputError
-from synth.units import GPA, GRAM, KELVIN_AT_0_C, MM
+from synth.units import GPA, GRAM, KELVIN_AT_0_C, MM, length_said
 
 PLAIN_MATERIAL: Final = (
     "304 spring wire"  # thin stainless rod is sold cold-drawn, with a lower modulus (EN 10270-3)
@@ -141,11 +142,12 @@ def _measured(rod: Rod, given: schema.Stock, location: str) -> Rod:
     bend = rod.bend_diameter if given.bend_diameter_mm is None else given.bend_diameter_mm * MM
     mass = rod.mass_diameter if given.mass_diameter_mm is None else given.mass_diameter_mm * MM
     for key, diameter in (("bend_diameter_mm", bend), ("mass_diameter_mm", mass)):
+        units = unit_of(getattr(given, key))
         if not 0.5 * rod.diameter <= diameter <= 1.05 * rod.diameter:
             raise InputError(
-                f"{diameter / MM:.4g} mm does not belong to a rod of {rod.diameter / MM:.4g} mm",
+                f"{length_said(diameter, units)} does not belong to a rod of {length_said(rod.diameter, units)}",
                 remedy="it must lie between half the outside diameter and 5 % above it",
-                location=f"{location}.{key}",
+                location=f"{location}.{key_of(given, key)}",
             )
     core = min(
         rod.root_diameter + bend - rod.bend_diameter, bend
@@ -202,7 +204,9 @@ def _standard_nut(
     height = given.height_mm * MM if given.height_mm is not None else height
     width = given.width_mm * MM if given.width_mm is not None else width
     if width <= hole:
-        raise InputError("the nut is no wider than its thread", location=f"{location}.width_mm")
+        raise InputError(
+            "the nut is no wider than its thread", location=f"{location}.{key_of(given, 'width_mm')}"
+        )
     mass = row.mass_g * GRAM * heavier * _hexagon(width, hole)[0] * height / volume
     mass = given.mass_g * GRAM if given.mass_g is not None else mass
     return _prism(name, row.thread, given.grip, mass, height, width, hole, location)
@@ -230,21 +234,24 @@ def _hexagon(width: float, hole: float) -> tuple[float, float]:
 
 
 def _stick(design: schema.Design, name: str, given: schema.Stick) -> Stick:
-    position, built_in = f"stick.{name}", catalogue.sticks().find(name)
+    location, built_in = f"stick.{name}", catalogue.sticks().find(name)
     what = "a stick that is not built in"
     made_of = given.material or (built_in.material if built_in else None)
-    row = material_row(design, _needed(made_of, "material", what, position), f"{position}.material")
+    row = material_row(design, _needed(made_of, "material", what, location), f"{location}.material")
     diameter = given.diameter_mm or (built_in.diameter_mm if built_in else None)
     length = given.length_mm or (built_in.length_mm if built_in else None)
-    across = _needed(diameter, "diameter_mm", what, position) * MM
+    across = _needed(diameter, "diameter_mm", what, location) * MM
     end = min(END_RADIUS, across / 2.0) if given.end_radius_mm is None else given.end_radius_mm * MM
     if end > across / 2.0 * (1.0 + 1e-9):
-        raise InputError("the end is rounder than the stick is thick", location=f"{position}.end_radius_mm")
+        raise InputError(
+            "the end is rounder than the stick is thick",
+            location=f"{location}.{key_of(given, 'end_radius_mm')}",
+        )
     stick = round_stick(
         name,
         material(row, _temperature(design)),
         diameter=across,
-        length=_needed(length, "length_mm", what, position) * MM,
+        length=_needed(length, "length_mm", what, location) * MM,
         end_radius=end,
         friction=row.friction if given.friction is None else given.friction,
         restitution=row.restitution if given.restitution is None else given.restitution,

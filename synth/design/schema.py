@@ -10,6 +10,9 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct, field
 
+from synth.design.catalogue import Magnetic, NutForm, Shape
+from synth.units import Units
+
 # Sizes a bench can hold; beyond them a number is a slip of the unit.
 Length = Annotated[float, Meta(ge=1.0, le=10_000.0)]  # mm
 Small = Annotated[float, Meta(ge=0.1, le=500.0)]  # mm
@@ -24,6 +27,20 @@ Name = Annotated[str, Meta(min_length=1, max_length=80)]
 Measured = Annotated[str, Meta(max_length=80)]  # the date of a measurement
 Hertz = Annotated[float, Meta(ge=1.0, le=20_000.0)]
 Price = Annotated[float, Meta(ge=0.0, le=1e6)]
+
+# What may stand where a word is chosen, written here once; the instrument and the command line read it.
+BarDirection = Literal["along", "side", "up"]  # the bar's own, carried along its bends
+SupportKind = Literal["cord", "rubber", "clamp", "foot"]
+ThreadFit = Literal["mid", "nominal"]
+Order = Literal["rising", "falling", "as written"]
+Bearing = Literal["edges", "flat"]
+BoardKind = Literal["panel", "box"]
+Edges = Literal["free", "supported", "clamped"]
+PickupKind = Literal["contact", "pad", "strain", "magnetic"]
+Swing = Literal["along", "across"]
+Holes = Literal["clearance", "tapping"]
+HoleFit = Literal["close", "normal", "loose"]
+Paper = Literal["A4", "Letter"]
 
 
 class Table(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -56,14 +73,14 @@ class Material(Table, frozen=True, kw_only=True):
     yield_mpa: Positive | None = None
     tensile_mpa: Positive | None = None
     endurance_mpa: Positive | None = None
-    magnetic: Literal["yes", "no", "uncertain"] | None = None
+    magnetic: Magnetic | None = None
     measured: Measured | None = None
 
 
 class Section(Table, frozen=True, kw_only=True):
     """The bar's cross-section: rectangle width_mm x height_mm, round diameter_mm, tube plus wall_mm."""
 
-    shape: Literal["rectangle", "round", "tube"]
+    shape: Shape
     width_mm: Thick | None = None  # horizontal, across the row
     height_mm: Thick | None = None  # vertical, the way a tine of face_deg 0 points
     diameter_mm: Thick | None = None
@@ -79,16 +96,13 @@ class Segment(Table, frozen=True, kw_only=True):
     plane_deg: Angle | None = None  # 0 bends sideways (level), 90 upwards; turned about the bar's axis
 
 
-Direction = Literal["along", "side", "up"]  # the bar's own, carried along its bends
-
-
 class Support(Table, frozen=True, kw_only=True):
     at_mm: Place
-    kind: Literal["cord", "rubber", "clamp", "foot"]
+    kind: SupportKind
     # A loop of cord, a glued pad, jaws and a screwed foot go round the bar or stick to it: "all". A pad that the
     # bar only lies on, or a taut guy, holds one way.
     direction: (
-        Literal["all", "along", "side", "up"] | Annotated[list[Direction], Meta(min_length=1, max_length=3)]
+        Literal["all", BarDirection] | Annotated[list[BarDirection], Meta(min_length=1, max_length=3)]
     ) = "all"
     stiffness_n_mm: Positive | None = None  # in each of its directions; default by kind
     rotation_nm_rad: NotNegative | None = None  # about each axis at right angles to one; default by kind
@@ -116,7 +130,7 @@ class Holding(Table, frozen=True, kw_only=True):
 
 class Tines(Holding, frozen=True, kw_only=True):
     seed: Annotated[int, Meta(ge=0, le=2**31 - 1)] = 1  # of the axes in which the tines split
-    thread_fit: Literal["mid", "nominal"] = "mid"  # mid-tolerance (ISO 6g, UN 2A): what shops sell
+    thread_fit: ThreadFit = "mid"  # mid-tolerance (ISO 6g, UN 2A): what shops sell
     measured: Measured | None = None
 
 
@@ -127,7 +141,7 @@ class Stock(Table, frozen=True, kw_only=True):
     diameter_mm: Annotated[float, Meta(ge=0.3, le=30.0)] | None = None
     thread: Name | None = None
     material: Name | None = None
-    thread_fit: Literal["mid", "nominal"] | None = None
+    thread_fit: ThreadFit | None = None
     bend_diameter_mm: Annotated[float, Meta(ge=0.2, le=30.0)] | None = (
         None  # measured, instead of the thread's
     )
@@ -145,7 +159,7 @@ class Nut(Table, frozen=True, kw_only=True):
     height_mm: Small | None = None
     width_mm: Small | None = None
     thread: Name | None = None
-    form: Literal["hex", "thin hex"] | None = None
+    form: NutForm | None = None
     grip: Share = (
         0.0  # 0 adds mass only: a nut without preload has play in its thread; 1 a rigid piece: a locked pair
     )
@@ -154,12 +168,6 @@ class Nut(Table, frozen=True, kw_only=True):
 
 
 Interval = Annotated[str, Meta(min_length=1, max_length=20)] | Annotated[float, Meta(ge=-48.0, le=60.0)]
-
-
-class Recipe(Table, frozen=True, kw_only=True):
-    """The intervals that fill a group from its root: ratios ("3/2") or semitones (7)."""
-
-    members: Annotated[list[Interval], Meta(min_length=1, max_length=100)]
 
 
 class PlacedNut(Table, frozen=True, kw_only=True):
@@ -173,15 +181,50 @@ class TrimWish(Table, frozen=True, kw_only=True):
     nut: Name
 
 
-class Tine(Holding, frozen=True, kw_only=True):
+class Made(Holding, frozen=True, kw_only=True):
+    """What a tine is made of, whatever says its pitch."""
+
+    stock: Name | None = None
+    trim: Annotated[list[PlacedNut], Meta(max_length=20)] = field(default_factory=list)
+    trim_to: TrimWish | None = None
+
+
+class Tine(Made, frozen=True, kw_only=True):
     """One tine written by hand: free_length_mm, pitch or pitch_hz."""
 
     free_length_mm: Annotated[float, Meta(ge=20.0, le=600.0)] | None = None
     pitch: Name | None = None
     pitch_hz: Hertz | None = None
-    stock: Name | None = None
-    trim: Annotated[list[PlacedNut], Meta(max_length=20)] = field(default_factory=list)
-    trim_to: TrimWish | None = None
+
+
+Offset = Annotated[float, Meta(ge=-100.0, le=100.0)]  # cents; beyond it, it is another note
+
+
+class Member(Made, frozen=True, kw_only=True):
+    """A member of a recipe that says more than its interval."""
+
+    interval: Interval
+    cents: Offset = 0.0
+
+
+class Recipe(Table, frozen=True, kw_only=True):
+    """The intervals that fill a group from its root: ratios ("3/2") or semitones (7), or tables of more."""
+
+    members: Annotated[list[Interval | Member], Meta(min_length=1, max_length=100)]
+
+
+class OtherTine(Made, frozen=True, kw_only=True):
+    """What one group has otherwise than its recipe; trim or trim_to takes the place of both of the member's."""
+
+    tine: Annotated[int, Meta(ge=1, le=100)]  # as it stands in the group, and as `check` counts
+    cents: Offset = 0.0  # added to the member's
+
+
+class StockByPitch(Table, frozen=True, kw_only=True):
+    """A stock for tines below a pitch; without `below`, for all that are left."""
+
+    use: Name
+    below: Name | None = None
 
 
 class Group(Holding, frozen=True, kw_only=True):
@@ -189,14 +232,16 @@ class Group(Holding, frozen=True, kw_only=True):
 
     name: Name
     start_mm: Place
-    stock: Name | None = None  # every tine needs one: here or its own
+    # every tine needs one, here or its own: a name, or the first of a list whose pitch is above the tine's
+    stock: Name | Annotated[list[StockByPitch], Meta(min_length=1, max_length=20)] | None = None
     spacing_mm: Annotated[float, Meta(ge=1.0, le=500.0)] = (
         12.0  # room for 3 mm rods to swing and for a spanner between M3 nuts
     )
     root: Name | None = None
     root_hz: Hertz | None = None
     recipe: Name | None = None
-    order: Literal["rising", "falling", "as written"] = "as written"
+    change: Annotated[list[OtherTine], Meta(max_length=100)] = field(default_factory=list)
+    order: Order = "as written"
     face_deg: Angle = 0.0  # straight up
     tine: Annotated[list[Tine], Meta(max_length=200)] = field(default_factory=list)
     midi_note: Annotated[int, Meta(ge=0, le=127)] | None = None
@@ -228,19 +273,19 @@ class Foot(Table, frozen=True, kw_only=True):
     y_mm: Place  # across, along its width
     width_mm: Small | None = None  # across the bar; default: the bar's own width
     along_mm: Small | None = None  # in the bar's direction; default: 25 mm, a block of wood
-    bears: Literal["edges", "flat"] = "edges"  # a hard foot presses by its edges; "flat": bedded, all over
+    bears: Bearing = "edges"  # a hard foot presses by its edges; "flat": bedded, all over
     stiffness_n_mm: Positive | None = None  # upright; default: a hard foot on this board
     sideways_n_mm: NotNegative = 0.0  # nothing is known of its grip; a short glued block: 0.35 of the upright
     loss_factor: LossFactor | None = None  # default: that of a support of kind "foot"
 
 
 class Board(Table, frozen=True, kw_only=True):
-    kind: Literal["panel", "box"]
+    kind: BoardKind
     material: Name
     width_mm: Length
     length_mm: Length
     thickness_mm: Annotated[float, Meta(ge=0.3, le=200.0)]
-    edges: Literal["free", "supported", "clamped"] | None = None  # default: free; a box's lid is supported
+    edges: Edges | None = None  # default: free; a box's lid is supported
     depth_mm: Length | None = None
     hole_diameter_mm: Small | None = None
     feet: Annotated[list[Foot], Meta(min_length=1, max_length=20)]
@@ -248,14 +293,14 @@ class Board(Table, frozen=True, kw_only=True):
 
 class Pickup(Table, frozen=True, kw_only=True):
     at_mm: Place | None = None  # default: a fifth of the bar's length, off the nodes of its first modes
-    kind: Literal["contact", "pad", "strain", "magnetic"] = "contact"  # a disc clamped on: the usual one
+    kind: PickupKind = "contact"  # a disc clamped on: the usual one
     # per m/s2 (contact), N (pad), microstrain (strain), mm/s (magnetic)
     sensitivity_mv: Positive | None = None
     resonance_hz: Annotated[float, Meta(gt=0.0, le=100_000.0)] | None = None
     quality: Annotated[float, Meta(ge=0.3, le=1000.0)] | None = None  # of that resonance
     corner_hz: Annotated[float, Meta(gt=0.0, le=5000.0)] | None = None  # below it nothing gets in
     gap_mm: Small = 4.0  # of a magnetic pickup; nearer than 3 mm the magnet pulls the tine
-    faces: Literal["along", "across"] = "across"  # the swing a magnetic pickup hears
+    faces: Swing = "across"  # the swing a magnetic pickup hears
     playback_pa_v: Positive | None = None  # pressure at 1 m that the monitor makes of 1 V
 
 
@@ -272,8 +317,8 @@ class Listener(Table, frozen=True, kw_only=True):
 class Bench(Table, frozen=True, kw_only=True):
     """The workshop: how holes are drilled, rods sawn, paper printed. Allowances are common practice."""
 
-    holes: Literal["clearance", "tapping"] = "clearance"  # nuts on both sides: the rod slides to tune
-    hole_fit: Literal["close", "normal", "loose"] = "normal"  # of a clearance hole; ISO 273 medium
+    holes: Holes = "clearance"  # nuts on both sides: the rod slides to tune
+    hole_fit: HoleFit = "normal"  # of a clearance hole; ISO 273 medium
     tapped_depth_mm: Small | None = None  # default: 1.5 diameters, or through a thinner bar
     kerf_mm: Annotated[float, Meta(ge=0.0, le=20.0)] = 1.0  # of a hacksaw blade with its set
     stock_length_mm: Annotated[float, Meta(ge=100.0, le=10_000.0)] = 1000.0  # as rod is usually sold
@@ -283,8 +328,9 @@ class Bench(Table, frozen=True, kw_only=True):
     washers: Annotated[int, Meta(ge=0, le=10)] | None = None  # a tine; default: one under each nut
     washer_price: Price | None = None  # of one
     currency: Annotated[str, Meta(max_length=8)] = ""
-    paper: Literal["A4", "Letter"] = "A4"
-    units: Literal["mm", "inch"] = "mm"  # in which lengths are printed; inches to the nearest 1/64
+    paper: Paper = "A4"
+    # in which lengths are told and printed (inches to the nearest 1/64); default: as most lengths are written
+    units: Units | None = None
     neutral_axis: Annotated[float, Meta(ge=0.2, le=0.6)] | None = None  # of a bend; default by its tightness
 
 

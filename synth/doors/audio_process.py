@@ -33,7 +33,7 @@ from synth.doors.threads import calm_threads, nothing_to_collect
 from synth.errors import InputError
 from synth.sound.audio import RATE
 from synth.sound.clock import second
-from synth.sound.live_output import STATES, LiveOutput, Meter, Report, Sound, layers
+from synth.sound.live_output import STATES, LiveOutput, Meter, Report, SoundSink, layers
 from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.radiator import Radiator
 from synth.sound.stroke_sound import StrokeSound
@@ -76,7 +76,7 @@ class Job:
     record: Path | None
 
 
-class Speaker(Sound):
+class Speaker(SoundSink):
     """The player's side. As a context: sound runs inside it; entering raises `InputError` where it cannot."""
 
     def __init__(self, job: Job) -> None:

@@ -35,7 +35,7 @@ END_KEYS: Final = "q\x1b\x03\x04"  # q, Escape, Ctrl-C where it comes as a key, 
 Tell = Callable[[str], None]
 
 
-def checked(setting: Setting, *, tell: Tell) -> Setting:
+def checked_setting(setting: Setting, *, tell: Tell) -> Setting:
     """What a player chose, before anything is made ready for it. Raises `InputError` for what cannot be.
 
     Where there is no sound card, a recording is played silently.
@@ -62,7 +62,7 @@ def checked(setting: Setting, *, tell: Tell) -> Setting:
 def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
     """Play until the player ends it; whether all that was used was there to the end.
 
-    `setting` as `checked` gives it. `tell` takes lines that stay, `show` a line about the moment. Raises
+    `setting` as `checked_setting` gives it. `tell` takes lines that stay, `show` a line about the moment. Raises
     `InputError` for what cannot be opened.
     """
     script = None if setting.record is None else script_beside(setting.record)
@@ -131,7 +131,7 @@ def _loop(stage: Stage, speaker: Speaker, sources: _Sources, *, tell: Tell, show
     """What the main thread does meanwhile. Raises `LostError`."""
     seconds = stage.setting.seconds
     end = math.inf if seconds is None else time.perf_counter() + seconds
-    checked = time.perf_counter()
+    checked_setting = time.perf_counter()
     while time.perf_counter() < end:
         pressed = _pressed(sources.read)
         if set(pressed) & set(END_KEYS):
@@ -143,8 +143,8 @@ def _loop(stage: Stage, speaker: Speaker, sources: _Sources, *, tell: Tell, show
         show(stage.status())
         if not speaker.there:
             raise LostError("the sound device is gone")
-        if time.perf_counter() > checked + CHECK:
-            checked = time.perf_counter()
+        if time.perf_counter() > checked_setting + CHECK:
+            checked_setting = time.perf_counter()
             for name, there in sources.alive:
                 if not there():
                     raise LostError(f"{name} is gone")

@@ -26,9 +26,9 @@ from synth.playing.midi_mapping import Keys, Message, Unplayable, all_sound_off
 from synth.playing.script_writer import as_written
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import FULL_SCALE_SPL, RATE
-from synth.sound.limiter import CEILING_DB, told
+from synth.sound.limiter import CEILING_DB, limiter_words
 from synth.sound.live_contacts import Performer
-from synth.sound.live_output import Sound
+from synth.sound.live_output import SoundSink
 from synth.sound.render import ContactSettings, Scene
 
 BLOCK: Final = 256  # samples; 5.3 ms
@@ -64,7 +64,7 @@ class _Gesture:
 class Stage:
     """The performer of one instrument, what it is played on, and the thread in which contacts are worked out."""
 
-    def __init__(self, scene: Scene, setting: Setting, sound: Sound) -> None:
+    def __init__(self, scene: Scene, setting: Setting, sound: SoundSink) -> None:
         self.scene, self.setting, self.sound = scene, setting, sound
         settings = ContactSettings(allow_yield=setting.allow_yield)
         self.performer = Performer(scene, sound, block=setting.block / RATE, settings=settings)
@@ -136,7 +136,7 @@ class Stage:
         return (
             f"block {block} samples ({1e3 * block / RATE:.1f} ms); a stroke begins {1e3 * pace.base:.0f} ms after "
             f"its key and {100.0 * pace.share:.0f} % of the time that its pass lasts; "
-            + told(self.setting.ceiling_db, FULL_SCALE_SPL)
+            + limiter_words(self.setting.ceiling_db, FULL_SCALE_SPL)
         )
 
     def status(self) -> str:

@@ -8,16 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Final
 
 from synth.errors import InputError
 from synth.files import atomic_write, check_place
 from synth.playing.script_writer import notated
-from synth.sound.audio import RATE, check_output
+from synth.sound.audio import FORMATS, RATE, check_output
 from synth.sound.live_contacts import Performer
 from synth.sound.live_output import LiveOutput
-
-_FORMATS: Final = {".wav": "WAV", ".flac": "FLAC"}
 
 
 def script_beside(path: Path) -> Path:
@@ -53,7 +50,7 @@ def taped(
             samplerate=RATE,
             channels=voice.channels,
             subtype="PCM_24",
-            format=_FORMATS[path.suffix.lower()],
+            format=FORMATS[path.suffix.lower()],
         ) as file,
     ):
 

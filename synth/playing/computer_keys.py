@@ -34,12 +34,12 @@ class HomeRow:
         self.sticks = tuple(instrument.sticks.values())
         self.stick = 0
         self.first = 0  # group under the first key
-        self.speed = speed(SPEEDS[4])
+        self.speed = speed_of_digit(SPEEDS[4])
 
     def receive(self, key: str, time: float) -> list[Stroke | Hold]:
         """What one key, at its second, makes the player do. Keys without a meaning do nothing."""
         if key in SPEEDS:
-            self.speed = speed(key)
+            self.speed = speed_of_digit(key)
         elif key == "\t":
             self.stick = (self.stick + 1) % len(self.sticks)
         elif key in "=-":
@@ -64,7 +64,7 @@ class HomeRow:
         return Stroke(group=group, stick=stick, start=time, speed=self.speed, direction=direction)
 
 
-def speed(key: str) -> float:
+def speed_of_digit(key: str) -> float:
     """The stroke's speed in m/s for a figure from 1 to 9."""
     return float(SLOWEST * FASTEST_RATIO ** (SPEEDS.index(key) / (len(SPEEDS) - 1)))
 

@@ -1,6 +1,6 @@
 """Where in a stroke script an entry stands.
 
-In: the file and the place that a message names. Out: the line, counted from 1.
+In: its text and the place that a message names. Out: the line, counted from 1.
 """
 
 from __future__ import annotations
@@ -8,20 +8,19 @@ from __future__ import annotations
 import re
 import uuid
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
-from synth.design.decode import place_of
+from synth.design.keys_as_written import place_of
 
 
-def line_of(path: Path, location: str) -> int | None:
+def line_of(text: str, location: str) -> int | None:
     """The line on which an entry of a script stands, by its place such as `phrase.rise.stroke[2].lean`.
 
     None where it cannot be found: looking for the line never replaces the error.
     """
     try:
-        return _line_in(path.read_text(encoding="utf-8-sig"), location)
-    except (OSError, ValueError, LookupError, AttributeError, TypeError, RecursionError):
+        return _line_in(text, location)
+    except (ValueError, LookupError, AttributeError, TypeError, RecursionError):
         return None
 
 

@@ -40,6 +40,7 @@ class Missing:
 
 def read_midi(path: Path, instrument: Instrument, *, through: str) -> tuple[Performance, tuple[Missing, ...]]:
     """The performance in a MIDI file and what of it cannot be played. Raises `InputError`."""
+    through = instrument.listening(through)
     file = _parsed(path)
     try:
         played, missing = _played(file, instrument, through)
@@ -55,13 +56,13 @@ def refuse_missing(missing: tuple[Missing, ...], instrument: Instrument, path: P
     """Refuse a file of which something cannot be played, with what and where. Raises `InputError`."""
     if missing:
         raise InputError(
-            f"{len(missing)} notes cannot be played: {'; '.join(told(missing, instrument))}",
+            f"{len(missing)} notes cannot be played: {'; '.join(missing_words(missing, instrument))}",
             remedy="give a group that root or midi_note, or use --skip-unplayable",
             file=str(path),
         )
 
 
-def told(missing: tuple[Missing, ...], instrument: Instrument) -> list[str]:
+def missing_words(missing: tuple[Missing, ...], instrument: Instrument) -> list[str]:
     """The notes that cannot be played in words, the first dozen of them."""
     words = [
         f"{note_name(note_hz(each.note.note, instrument.a4), instrument.a4)[0]} (note {each.note.note}) "

@@ -23,21 +23,21 @@ Strokes of a group alternate, forward first. Pitch bend and other controllers me
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final, Literal, Protocol
+from typing import Final, Literal, Protocol, get_args
 
 from synth.design.instrument import Instrument, Stick
-from synth.playing.stroke import BITE, Grip, Hold, Stroke
+from synth.playing.stroke import CONTROLS, MIDI_FULL, Grip, Hold, Stroke
 from synth.units import A4_NOTE_NUMBER, CENTS_PER_SEMITONE, MM, cents
 
 SLOWEST: Final = 0.1  # m/s at velocity 1
 FASTEST_RATIO: Final = 30.0  # velocity 127 over velocity 1
-FULL_PRESSURE: Final = 0.2  # N at 127: as much again as a tine holds a usual stick back at a usual bite
 EDGE_RADIUS: Final = (2.0 * MM, 0.3 * MM)  # of the stick's end at brightness 0 and 127
 FREE_LENGTH: Final = (150.0 * MM, 50.0 * MM)
 PALM_SECONDS: Final = 0.3
 NEUTRAL: Final = 64  # brightness that changes nothing; also where a pedal counts as down
-FULL: Final = 127
+FULL: Final = MIDI_FULL
 ALL_SOUND_OFF: Final = 120
 
 
@@ -57,12 +57,10 @@ class Unplayable:
 
 @dataclass
 class _Channel:
-    expression: int = FULL
-    modulation: int = 0
+    numbers: dict[int | str, int] = field(default_factory=dict)  # positions by message; else at rest
     damper: bool = False
     sostenuto: bool = False
     brightness: int = NEUTRAL
-    pressure: int = 0
     grip: int = NEUTRAL
     stick: int = 0
     down: set[int] = field(default_factory=set)  # groups whose keys are down
@@ -91,7 +89,7 @@ class Keys:
             case "control_change":
                 return self._control(channel, message.control, message.value, time)  # type: ignore[attr-defined]
             case "aftertouch":
-                channel.pressure = message.value  # type: ignore[attr-defined]
+                channel.numbers["aftertouch"] = message.value  # type: ignore[attr-defined]
             case "program_change":
                 channel.stick = message.program % len(self.sticks)  # type: ignore[attr-defined]
         return []
@@ -109,13 +107,11 @@ class Keys:
             group=group,
             stick=edged(self.sticks[channel.stick], channel.brightness),
             start=time,
-            speed=speed(velocity),
+            speed=speed_of_velocity(velocity),
             direction="forward" if forward else "backward",
-            bite=BITE * channel.expression / FULL,
-            lean=channel.modulation / FULL,
-            pressure=FULL_PRESSURE * channel.pressure / FULL,
             grip=gripped(channel.grip),
             origin=f"note {note} at velocity {velocity} on channel {message.channel + 1}",  # type: ignore[attr-defined]
+            **_set_by(channel.numbers),  # type: ignore[arg-type]
         )
 
     def _let_go(self, channel: _Channel, groups: set[int], time: float) -> list[Stroke | Hold | Unplayable]:
@@ -131,10 +127,6 @@ class Keys:
         self, channel: _Channel, control: int, value: int, time: float
     ) -> list[Stroke | Hold | Unplayable]:
         match control:
-            case 11:  # expression
-                channel.expression = value
-            case 1:  # modulation
-                channel.modulation = value
             case 16:  # general purpose 1
                 channel.grip = value
             case 74:  # brightness
@@ -154,11 +146,13 @@ class Keys:
                 channel.waiting.clear()
                 return _palms(set(self.group_of.values()), time)
             case 121:  # reset all controllers
-                channel.expression, channel.modulation, channel.pressure = FULL, 0, 0
+                channel.numbers.clear()
                 channel.damper, channel.sostenuto, channel.held = False, False, set()
                 return self._released(channel, time)
             case 123 | 124 | 125 | 126 | 127:  # all notes off, and the mode messages that imply it
                 return self._let_go(channel, set(channel.down), time)
+            case _:
+                channel.numbers[control] = value
         return []
 
     def _released(self, channel: _Channel, time: float) -> list[Stroke | Hold | Unplayable]:
@@ -177,14 +171,14 @@ def all_sound_off(gesture: object) -> bool:
     )
 
 
-def speed(velocity: int) -> float:
+def speed_of_velocity(velocity: int) -> float:
     """The stroke's speed in m/s for a key velocity of 1 to 127."""
     return float(SLOWEST * FASTEST_RATIO ** ((velocity - 1) / (FULL - 1)))
 
 
 def gripped(value: int) -> Grip:
     """The grip for a controller's value of 0 to 127."""
-    grips: tuple[Grip, ...] = ("light", "usual", "firm")
+    grips: tuple[Grip, ...] = get_args(Grip)
     return grips[min(value * len(grips) // FULL, len(grips) - 1)]
 
 
@@ -218,6 +212,15 @@ def notes(instrument: Instrument) -> dict[int, int]:
             number = round(A4_NOTE_NUMBER + cents(group.root_hz / instrument.a4) / CENTS_PER_SEMITONE)
             found.setdefault(number, n)
     return found
+
+
+def _set_by(positions: Mapping[int | str, int]) -> dict[str, float]:
+    """What the controllers of the table of controls set, SI, by the fields of `Stroke`."""
+    return {
+        each.field: each.controller.value(positions.get(each.controller.message, each.controller.rest))
+        for each in CONTROLS
+        if each.controller is not None
+    }
 
 
 def _palms(groups: set[int], time: float) -> list[Stroke | Hold | Unplayable]:

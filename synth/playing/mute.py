@@ -13,11 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.playing.stroke import Hold
 from synth.units import decibels
 from synth.vibration.tine import TineModes
-
-Array = NDArray[np.float64]
 
 PALM_PERIODS: Final = (
     3.0  # in which a palm takes 20 dB (two to five for felt at the tip; from memory, unmeasured)

@@ -17,7 +17,7 @@ from synth.playing.contact.closed_form import Regime
 from synth.playing.stroke import ForceTrace, Stroke
 from synth.units import MM, MPA
 
-PARTIALS: Final = 6
+REPORTED_PARTIALS: Final = 6
 
 
 @dataclass(frozen=True)

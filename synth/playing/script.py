@@ -10,18 +10,20 @@ import dataclasses
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, get_args
 
-from msgspec import Meta, field, structs
+from msgspec import Meta, defstruct, field, structs
 
-from synth.design.decode import checked, decode, place_of
-from synth.design.file import read_toml
+from synth.design.decode import checked, decode
+from synth.design.file import parsed, read_text
 from synth.design.instrument import Instrument
+from synth.design.keys_as_written import place_of
+from synth.design.material import own
 from synth.design.schema import Positive, Table
-from synth.errors import InputError, nearest
+from synth.errors import InputError, named
 from synth.playing.lines import line_of
 from synth.playing.midi_mapping import NEUTRAL, edged
-from synth.playing.stroke import CONTROLS, Grip, Hand, Hold, Stroke, shaped
+from synth.playing.stroke import CONTROLS, Direction, Grip, Hand, Hold, HoldKind, Stroke, shaped
 
 MOST_EVENTS: Final = 20_000  # twenty minutes of sixteen strokes a second
 LONGEST_S: Final = 1200.0  # twenty minutes of audio
@@ -36,19 +38,34 @@ class TempoChange(Table, frozen=True, kw_only=True):
     bpm: Tempo
 
 
-class How(Table, frozen=True, kw_only=True):
+# The numbers of a stroke, one key for each row of the table of controls.
+if TYPE_CHECKING:
+
+    class Numbers(Table, frozen=True, kw_only=True):
+        """A number for each row, which a type checker cannot know."""
+
+        def __init__(self, **said: Any) -> None: ...
+
+else:
+    Numbers = defstruct(
+        "Numbers",
+        [(each.key, float | None, None) for each in CONTROLS],
+        bases=(Table,),
+        frozen=True,
+        kw_only=True,
+    )
+
+
+class How(Numbers, frozen=True, kw_only=True):
     """What can be said of a stroke, once for all in [defaults] or of each."""
 
-    direction: Literal["forward", "backward"] | None = None
+    if TYPE_CHECKING:
+
+        def __init__(self, **said: Any) -> None: ...
+
+    direction: Direction | None = None
     stick: str | None = None
     through: str | None = None
-    speed_mm_s: float | None = None
-    bite_mm: float | None = None
-    lean: float | None = None
-    height_mm: float | None = None
-    tilt_deg: float | None = None
-    skew_deg: float | None = None
-    pressure_n: float | None = None
     grip: Grip | None = None
     brightness: Annotated[int, Meta(ge=0, le=127)] | None = (
         None  # as MIDI's controller 74; 64 changes nothing
@@ -88,7 +105,7 @@ class Script(Table, frozen=True, kw_only=True):
 
 
 HOLD_S: Final = 0.3  # long enough for a palm to settle on a row
-_KINDS: Final = ("group", "phrase", "palm", "touch")
+_KINDS: Final[tuple[str, ...]] = ("group", "phrase", *get_args(HoldKind))
 
 
 @dataclass(frozen=True)
@@ -124,29 +141,36 @@ def read_script(path: Path, instrument: Instrument, *, through: str | None = Non
 
     Raises `InputError` with file, line, key and value.
     """
-    tree = read_toml_of(path)
     try:
-        return _performed(decode(tree, Script), instrument, through=through)
-    except InputError as error:
-        line = line_of(path, error.location)
-        location = f"line {line}: {error.location}" if line else error.location
-        raise InputError(error.finding, remedy=error.remedy, location=location, file=str(path)) from None
-
-
-def read_toml_of(path: Path) -> Mapping[str, object]:
-    try:
-        return read_toml(path)
+        return script_in(read_text(path), instrument, through=through)
     except InputError as error:
         raise error.within(str(path)) from None
 
 
-def schedule(script: Script, instrument: Instrument, *, through: str | None = None) -> Performance:
-    """The performance that a script describes on an instrument. Raises `InputError` with the place."""
-    return _performed(checked(script), instrument, through=through)
+def script_in(text: str, instrument: Instrument, *, through: str | None = None) -> Performance:
+    """The performance in the text of a stroke script. Raises `InputError` with line, key and value."""
+    tree = parsed(text)
+    try:
+        return _performed(decode(tree, Script), instrument, through=through)
+    except InputError as error:
+        line = line_of(text, error.location)
+        location = f"line {line}: {error.location}" if line else error.location
+        raise InputError(error.finding, remedy=error.remedy, location=location) from None
+
+
+def schedule(
+    script: Script | Mapping[str, object], instrument: Instrument, *, through: str | None = None
+) -> Performance:
+    """The performance that a script, or the same as a dict, describes on an instrument.
+
+    Raises `InputError` with the place.
+    """
+    made = checked(script) if isinstance(script, Script) else decode(script, Script)
+    return _performed(made, instrument, through=through)
 
 
 def _performed(script: Script, instrument: Instrument, *, through: str | None) -> Performance:
-    clock = Clock.of(script)
+    clock = BeatClock.of(script)
     defaults = structs.replace(script.defaults, through=script.defaults.through or through or "bar")
     played = [
         _played(placed, defaults, instrument)
@@ -167,13 +191,13 @@ def _performed(script: Script, instrument: Instrument, *, through: str | None) -
 
 
 @dataclass(frozen=True)
-class Clock:
+class BeatClock:
     """Beats to seconds: tempo changes as (beat, second at which it is reached, beats a minute from there on)."""
 
     changes: tuple[tuple[float, float, float], ...]
 
     @classmethod
-    def of(cls, script: Script) -> Clock:
+    def of(cls, script: Script) -> BeatClock:
         changes = [(0.0, 0.0, script.tempo_bpm)]
         for number, change in enumerate(script.tempo, start=1):
             beat, second, bpm = changes[-1]
@@ -202,21 +226,20 @@ class _Placed:
 
 
 def _written_out(
-    entry: Entry, location: str, *, script: Script, clock: Clock, instrument: Instrument
+    entry: Entry, location: str, *, script: Script, clock: BeatClock, instrument: Instrument
 ) -> Iterator[_Placed]:
     """The strokes and holds that one line stands for. A phrase counts its beats or seconds from its own start."""
     kind = _kind(entry, location)
     if kind != "phrase":
         start = clock.second(entry.at_beat) if entry.at_beat is not None else _given(entry.at_s)
         yield _Placed(
-            entry, start, _group(str(getattr(entry, kind)), instrument, f"{location}.{kind}"), location
+            entry,
+            start,
+            instrument.group_index(str(getattr(entry, kind)), location=f"{location}.{kind}"),
+            location,
         )
         return
-    name = str(entry.phrase)
-    if name not in script.phrase:
-        raise InputError(
-            f"there is no phrase '{name}'", remedy=nearest(name, script.phrase), location=f"{location}.phrase"
-        )
+    name = named(str(entry.phrase), script.phrase, "there is no phrase", location=f"{location}.phrase")
     if (entry.times or 1) > 1 and entry.every_beats is None:
         raise InputError("a phrase played more than once needs 'every_beats'", location=location)
     for time in range(entry.times or 1):
@@ -241,7 +264,7 @@ def _moved(
     caller: Entry,
     caller_place: str,
     offset: float,
-    clock: Clock,
+    clock: BeatClock,
     instrument: Instrument,
 ) -> _Placed:
     """One line of a phrase, moved in time and onto other groups."""
@@ -252,9 +275,9 @@ def _moved(
         )
     start = _phrase_second(part, caller, offset, clock)
     name = str(getattr(part, kind))
-    target = (caller.onto or {}).get(name, name)
+    target = own(name, caller.onto or {}) or name
     where = f"{caller_place}.onto" if target != name else f"{location}.{kind}"
-    group = _group(target, instrument, where) + (caller.shift or 0)
+    group = instrument.group_index(target, location=where) + (caller.shift or 0)
     if not 0 <= group < len(instrument.groups):
         raise InputError(
             f"{caller.shift:+d} moves '{target}' off the bar",
@@ -268,7 +291,7 @@ def _moved(
     return _Placed(Entry(**changed), start, group, location)
 
 
-def _phrase_second(part: Entry, caller: Entry, offset: float, clock: Clock) -> float:
+def _phrase_second(part: Entry, caller: Entry, offset: float, clock: BeatClock) -> float:
     if caller.at_beat is not None and part.at_beat is not None:
         return clock.second(caller.at_beat + offset + part.at_beat)
     begin = clock.second(caller.at_beat + offset) if caller.at_beat is not None else _given(caller.at_s)
@@ -303,25 +326,11 @@ def _only_where_meant(entry: Entry, kind: str, location: str) -> None:
             )
 
 
-def _group(name: str, instrument: Instrument, location: str) -> int:
-    names = [each.name for each in instrument.groups]
-    if name not in names:
-        raise InputError(f"there is no group '{name}'", remedy=nearest(name, names), location=location)
-    return names.index(name)
-
-
 def _played(placed: _Placed, defaults: How, instrument: Instrument) -> Played:
     entry, position = placed.entry, placed.location
-    through = str(entry.through or defaults.through)
-    known = ["bar", "pickup", *instrument.boards]
-    if through not in known:
-        raise InputError(
-            f"nothing is heard through '{through}'",
-            remedy=nearest(through, known),
-            location=f"{position}.through",
-        )
+    through = instrument.listening(str(entry.through or defaults.through), location=f"{position}.through")
     if entry.group is None:
-        kind: Literal["palm", "touch"] = "palm" if entry.palm is not None else "touch"
+        kind: HoldKind = "palm" if entry.palm is not None else "touch"
         hold = Hold(group=placed.group, start=placed.start, seconds=entry.hold_s or HOLD_S, by=kind)
         return Played(hold, through)
     return Played(_stroke(placed, defaults, instrument), through)
@@ -330,16 +339,10 @@ def _played(placed: _Placed, defaults: How, instrument: Instrument) -> Played:
 def _stroke(placed: _Placed, defaults: How, instrument: Instrument) -> Stroke:
     entry, position = placed.entry, placed.location
     name = entry.stick or defaults.stick or next(iter(instrument.sticks))
-    if name not in instrument.sticks:
-        raise InputError(
-            f"there is no stick '{name}'",
-            remedy=nearest(name, instrument.sticks),
-            location=f"{position}.stick",
-        )
     brightness = next((each.brightness for each in (entry, defaults) if each.brightness is not None), NEUTRAL)
     plain = Stroke(
         group=placed.group,
-        stick=edged(instrument.sticks[name], brightness),
+        stick=edged(instrument.stick(name, location=f"{position}.stick"), brightness),
         start=placed.start,
         direction=entry.direction or defaults.direction or "forward",
         grip=entry.grip or defaults.grip or "usual",

@@ -20,9 +20,28 @@ from synth.units import DEGREE, MM
 
 Direction = Literal["forward", "backward"]
 Hand = Literal["exact", "steady", "loose"]
+ContactModel = Literal["event", "reference"]  # how finely a contact is followed; the second plainly
 Grip = Literal["light", "usual", "firm"]
+HoldKind = Literal["palm", "touch"]
 
-CHOICES: Final = {"direction": get_args(Direction), "grip": get_args(Grip), "hand": get_args(Hand)}
+
+@dataclass(frozen=True)
+class Choice:
+    """A word the player chooses: its name, outside as in `Stroke`, and what may be chosen."""
+
+    key: str
+    words: tuple[str, ...]
+    meaning: str
+
+
+CHOICES: Final = {
+    each.key: each
+    for each in (
+        Choice("direction", get_args(Direction), "the sense in which the stick passes along the row"),
+        Choice("grip", get_args(Grip), "how firmly the fingers hold the stick"),
+        Choice("hand", get_args(Hand), "exact, or varying speed and bite a little or more, from the seed"),
+    )
+}
 
 START: Final = 1e-3  # s: a sound without overtones above 20 kHz begins half a millisecond before its touch
 SPEED: Final = 0.5  # m/s, an unhurried stroke: a group of ten in a quarter of a second
@@ -50,6 +69,13 @@ class Stroke:
     origin: str = field(default="", compare=False)  # what asked for it, for messages
 
 
+def default_of(name: str) -> float | str:
+    """The default of a number (SI) or of a choice of `Stroke`."""
+    found = next(each.default for each in dataclasses.fields(Stroke) if each.name == name)
+    assert isinstance(found, float | str)
+    return found
+
+
 @dataclass(frozen=True)
 class Hold:
     """A palm laid on a group, or a stick that rests on it without plucking: it takes the ring away."""
@@ -57,7 +83,24 @@ class Hold:
     group: int
     start: float  # s
     seconds: float
-    by: Literal["palm", "touch"]
+    by: HoldKind
+
+
+MIDI_FULL: Final = 127
+
+
+@dataclass(frozen=True)
+class Controller:
+    """How a keyboard sets a number: in equal steps from `low` at 0 to `high` (both SI) at 127."""
+
+    message: int | Literal["aftertouch"]  # the number of a MIDI controller, or the pressure of the channel
+    rest: int  # where nobody has touched it, and after a reset (CC 121)
+    low: float
+    high: float
+
+    def value(self, position: int) -> float:
+        """The SI value at a position of 0 to 127."""
+        return self.low + (self.high - self.low) * position / MIDI_FULL
 
 
 @dataclass(frozen=True)
@@ -70,6 +113,7 @@ class Control:
     lowest: float
     highest: float
     meaning: str
+    controller: Controller | None = None  # None: no MIDI message sets it in equal steps
 
     def value(self, outside: float) -> float:
         """The SI value of a number given outside. Raises `InputError` beyond the range."""
@@ -82,17 +126,43 @@ class Control:
         return outside * self.unit
 
 
-# One table for the command line, the stroke script and comparisons: add a row, and all of them know it.
+FULL_PRESSURE: Final = 0.2  # N at 127: as much again as a tine holds a usual stick back at a usual bite
+
+# One table for the command line, the stroke script, comparisons and MIDI: add a row, and all of them know it.
 CONTROLS: Final = (
     Control("speed_mm_s", "speed", MM, 10.0, 5000.0, "how fast the stick passes along the row"),
-    Control("bite_mm", "bite", MM, 0.0, 20.0, "how far the stick overlaps the tines below their tips"),
-    Control("lean", "lean", 1.0, -1.0, 1.0, "-1 all towards the low tines, +1 all towards the high ones"),
+    Control(
+        "bite_mm",
+        "bite",
+        MM,
+        0.0,
+        20.0,
+        "how far the stick overlaps the tines below their tips",
+        Controller(11, MIDI_FULL, 0.0, BITE),
+    ),
+    Control(
+        "lean",
+        "lean",
+        1.0,
+        -1.0,
+        1.0,
+        "-1 all towards the low tines, +1 all towards the high ones",
+        Controller(1, 0, 0.0, 1.0),
+    ),
     Control(
         "height_mm", "height", MM, 0.0, 300.0, "how far below the tips the stick touches, beyond the bite"
     ),
     Control("tilt_deg", "tilt", DEGREE, 1.0, 85.0, "how far the stick trails, its end behind the hand"),
     Control("skew_deg", "skew", DEGREE, -45.0, 45.0, "the stick's heading away from the row"),
-    Control("pressure_n", "pressure", 1.0, 0.0, 20.0, "extra push of the hand"),
+    Control(
+        "pressure_n",
+        "pressure",
+        1.0,
+        0.0,
+        20.0,
+        "extra push of the hand",
+        Controller("aftertouch", 0, 0.0, FULL_PRESSURE),
+    ),
 )
 
 

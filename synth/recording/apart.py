@@ -12,11 +12,11 @@ from typing import Final
 
 import numpy as np
 
-from synth.recording.calibration_model import CENT, Model, Piece, covariance, measured
+from synth.arrays import Array
+from synth.recording.calibration_model import MeasuredPiece, Model, covariance, measured
 from synth.recording.match import MatchedPartial
-from synth.recording.parameters import LOSSES, SPREAD, Unknown
-from synth.units import MM
-from synth.vibration.section import Array
+from synth.recording.parameters import LOSSES, PLAUSIBLE_SPREAD, Unknown
+from synth.units import CENT, MM
 from synth.vibration.tuning import LONGEST
 
 HARMFUL: Final = 30.0  # condition number of the columns, each of length one
@@ -33,7 +33,7 @@ def whitened(model: Model) -> Array:
     return np.asarray(whiten @ model.jacobian(model.start))
 
 
-def counted(piece: Piece) -> tuple[int, int]:
+def counted(piece: MeasuredPiece) -> tuple[int, int]:
     """How many partials, and how many decays, there are to learn from; the same partial twice counts once."""
     partials = {(line.tine, line.partial) for line in piece.lines}
     return len(partials), len({(line.tine, line.partial) for line in piece.decaying})
@@ -42,7 +42,7 @@ def counted(piece: Piece) -> tuple[int, int]:
 def objection(chosen: Sequence[Unknown], jacobian: Array, count: tuple[int, int]) -> tuple[int, str] | None:
     """The first reason why the data do not hold all of these: (which of them, why); jacobian whitened, (K, P)."""
     for index, unknown in enumerate(chosen):
-        if np.linalg.norm(jacobian[:, index]) * SPREAD[unknown.kind] < 1e-3:
+        if np.linalg.norm(jacobian[:, index]) * PLAUSIBLE_SPREAD[unknown.kind] < 1e-3:
             return index, "it moves none of the measured partials"
     lossy = sum(unknown.kind in LOSSES for unknown in chosen)
     for many, held, what in ((len(chosen) - lossy, count[0], "partials"), (lossy, count[1], "decays")):
@@ -53,8 +53,8 @@ def objection(chosen: Sequence[Unknown], jacobian: Array, count: tuple[int, int]
     if values[-1] > HARMFUL**2 * max(values[0], 1e-300):
         return _alike(chosen, columns, vectors[:, 0])
     deviation = np.sqrt(np.diag(np.linalg.inv(jacobian.T @ jacobian)))
-    for index in np.argsort([-d / SPREAD[u.kind] for u, d in zip(chosen, deviation, strict=True)]):
-        if deviation[index] > TAUGHT * SPREAD[chosen[index].kind]:
+    for index in np.argsort([-d / PLAUSIBLE_SPREAD[u.kind] for u, d in zip(chosen, deviation, strict=True)]):
+        if deviation[index] > TAUGHT * PLAUSIBLE_SPREAD[chosen[index].kind]:
             return int(index), f"the data leave it open by {_open(chosen[index], float(deviation[index]))}"
     return None
 
@@ -74,7 +74,7 @@ def _open(unknown: Unknown, deviation: float) -> str:
     return f"+-{deviation:.2g}" if unknown.linear else f"+-{100.0 * deviation:.2g} %"
 
 
-def would_tell(piece: Piece, chosen: Sequence[Unknown], unknown: Unknown) -> str:
+def would_tell(piece: MeasuredPiece, chosen: Sequence[Unknown], unknown: Unknown) -> str:
     """What would tell this unknown from those that are fitted."""
     if unknown.kind in LOSSES:
         return "decays of more tines, of other lengths, might tell"
@@ -92,7 +92,7 @@ def would_tell(piece: Piece, chosen: Sequence[Unknown], unknown: Unknown) -> str
     return _by_hand(chosen, unknown)
 
 
-def _told(piece: Piece, asked: Sequence[Unknown]) -> bool:
+def _told(piece: MeasuredPiece, asked: Sequence[Unknown]) -> bool:
     return objection(asked, whitened(Model(piece, asked)), counted(piece)) is None
 
 
@@ -108,7 +108,7 @@ def _by_hand(chosen: Sequence[Unknown], unknown: Unknown) -> str:
     return "more tines, of other lengths, and more of their partials might tell"
 
 
-def _with_long_tine(piece: Piece) -> Piece | None:
+def _with_long_tine(piece: MeasuredPiece) -> MeasuredPiece | None:
     """The piece with one tine more, of a measured stock and much longer; None where all have been measured."""
     stocks = {piece.instrument.tines[tine].rod.name for tine in piece.tines}
     free = [
@@ -125,7 +125,7 @@ def _with_long_tine(piece: Piece) -> Piece | None:
     return replace(piece, length=length, lines=(*piece.lines, *lines))
 
 
-def trend(piece: Piece, logs: Array) -> list[str]:
+def trend(piece: MeasuredPiece, logs: Array) -> list[str]:
     """Whether what the fitted model (n + m,) leaves of the frequencies goes with the length, as by a wrong root."""
     off = (measured(piece) - logs)[: len(piece.lines)] / CENT
     by_tine = {

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from synth.recording.measurement import Partial
+from synth.units import cents
 
 EXACT: Final = 1.0  # cents within which a multiple is called exact
 STRONG: Final = 10.0 ** (-30.0 / 20.0)  # of the loudest: what counts as part of the sound's body
@@ -83,7 +84,7 @@ def _is_product(each: Partial, frequency: float, rate: float) -> bool:
 
 def _exact(each: Partial, base: Partial, multiple: int) -> bool:
     """Whether the frequency is that multiple within `EXACT`, and known well enough to say so."""
-    off = abs(1200.0 * np.log2(each.frequency / (multiple * base.frequency)))
+    off = abs(cents(each.frequency / (multiple * base.frequency)))
     known = 1731.0 * (each.frequency_deviation / each.frequency + base.frequency_deviation / base.frequency)
     return bool(off < EXACT and known < EXACT)
 

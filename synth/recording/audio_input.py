@@ -50,7 +50,7 @@ class Recording:
         return len(self.samples) / self.rate
 
 
-def read(path: str | Path, start: float = 0.0, seconds: float | None = None) -> Recording:
+def read_recording(path: str | Path, start: float = 0.0, seconds: float | None = None) -> Recording:
     """The file's samples from `start`, for `seconds` or to its end, at most `MOST_SECONDS`.
 
     Raises `InputError` on what holds no sound.

@@ -1,7 +1,7 @@
 """The model corrected by what was measured: least squares without priors, and no more unknowns than the data hold.
 
-In: a `Piece` and the unknowns. Out: a `Calibration`. With r the logarithms of measured over modelled frequencies
-and decay rates,
+In: a `MeasuredPiece` and the unknowns. Out: a `Calibration`. With r the logarithms of measured over modelled
+frequencies and decay rates,
 
     minimise r^T C^-1 r,    C = what the recording, the model and the cut leave open
 
@@ -15,19 +15,21 @@ where the data leave it as open as it was before.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
+from synth.design.edit import Edit
+from synth.design.key_path import last_key
 from synth.errors import InputError
 from synth.recording.apart import counted, objection, trend, whitened, would_tell
-from synth.recording.calibration_model import CENT, Model, Piece, covariance, from_fit, measured, to_fit
-from synth.recording.corrected import Change
+from synth.recording.calibration_model import MeasuredPiece, Model, covariance, from_fit, measured, to_fit
 from synth.recording.match import MatchedPartial
-from synth.recording.parameters import SPREAD, Unknown
-from synth.recording.predicted_partials import Heard
-from synth.vibration.section import Array
+from synth.recording.parameters import PLAUSIBLE_SPREAD, Unknown
+from synth.recording.predicted_partials import PredictedPartials
+from synth.units import CENT
 
 NOT_ASKED: Final = "not asked for"
 ROUNDS: Final = 12
@@ -61,13 +63,15 @@ class Calibration:
     correlation: Array
     rejected: tuple[Rejected, ...]
     lines: tuple[MatchedPartial, ...]
-    before: Heard
-    after: Heard
-    changes: tuple[Change, ...]
+    before: PredictedPartials
+    after: PredictedPartials
+    edits: tuple[Edit, ...]
     warnings: tuple[str, ...]
 
 
-def calibrate(piece: Piece, candidates: Sequence[Unknown], asked: Sequence[str] | None = None) -> Calibration:
+def calibrate(
+    piece: MeasuredPiece, candidates: Sequence[Unknown], asked: Sequence[str] | None = None
+) -> Calibration:
     """What the piece teaches: of the candidates all that it can, or exactly those kinds that are asked for.
 
     Raises `InputError` where the data do not hold what is asked for.
@@ -94,7 +98,7 @@ def calibrate(piece: Piece, candidates: Sequence[Unknown], asked: Sequence[str] 
         lines=piece.lines,
         before=before,
         after=after,
-        changes=fit.changes(x),
+        edits=fit.edits(x),
         warnings=(
             *_at_limits(fit, x),
             *_unexplained(piece, after),
@@ -104,12 +108,22 @@ def calibrate(piece: Piece, candidates: Sequence[Unknown], asked: Sequence[str] 
     )
 
 
+def to_write(edits: Sequence[Edit], date: str) -> list[Edit]:
+    """The edits in six figures, and in every table that they touch the date of the measurement."""
+    rounded = [
+        each if isinstance(each.value, str) else replace(each, value=float(f"{each.value:.6g}"))
+        for each in edits
+    ]
+    tables = dict.fromkeys(each.path.removesuffix(f".{last_key(each.path)}") for each in edits)
+    return [*rounded, *(Edit(f"{table}.measured", date) for table in tables)]
+
+
 def _learnt(unknown: Unknown, x: float, deviation: float) -> Fitted:
     value = from_fit(unknown, x)
     return Fitted(unknown, value, deviation if unknown.linear else deviation * value)
 
 
-def _remedy(piece: Piece, fitted: Sequence[Unknown], unknown: Unknown, why: str) -> str:
+def _remedy(piece: MeasuredPiece, fitted: Sequence[Unknown], unknown: Unknown, why: str) -> str:
     return "" if why == NOT_ASKED else would_tell(piece, fitted, unknown)
 
 
@@ -156,7 +170,7 @@ def _least_squares(model: Model, whiten: Array, aim: Array) -> tuple[Array, Arra
     """The fit (P,), its covariance (P, P), and the misfit per degree of freedom, 1 where all is as assumed."""
     limits = [(to_fit(u, u.lowest), to_fit(u, u.highest)) for u in model.asked]
     low, high = np.array(limits).T
-    spread = np.array([SPREAD[unknown.kind] for unknown in model.asked])
+    spread = np.array([PLAUSIBLE_SPREAD[unknown.kind] for unknown in model.asked])
     x = model.start.copy()
     for _ in range(ROUNDS):
         jacobian = whiten @ model.jacobian(x)
@@ -180,7 +194,7 @@ def _at_limits(model: Model, x: Array) -> list[str]:
     ]
 
 
-def _unexplained(piece: Piece, after: Heard) -> list[str]:
+def _unexplained(piece: MeasuredPiece, after: PredictedPartials) -> list[str]:
     out = []
     for line in piece.lines:
         off = np.log(line.frequency / line.of(after.frequency[after.row(line.tine)])) / CENT

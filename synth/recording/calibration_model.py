@@ -12,23 +12,24 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
+from synth.design.edit import Edit, Tree, edited_design
 from synth.design.instrument import Instrument, PlacedNut
+from synth.design.material import own
 from synth.design.resolve import resolve
-from synth.recording.corrected import Change, Tree
 from synth.recording.match import MatchedPartial
-from synth.recording.parameters import SPREAD, Unknown, with_changes
-from synth.recording.predicted_partials import Heard, bar_of, heard
-from synth.vibration.section import Array
+from synth.recording.parameters import PLAUSIBLE_SPREAD, Unknown
+from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
+from synth.units import CENT
 from synth.vibration.tuning import Trim
 
 MODEL_CENTS: Final = 1.5  # what the model itself leaves open on each partial
 DECAY_ERROR: Final = 0.12  # relative: decays differ from tap to tap by as much
 STEP: Final = 0.01  # of an unknown's plausible spread, for slopes
-CENT: Final = float(np.log(2.0)) / 1200.0
 
 
 @dataclass(frozen=True)
-class Piece:
+class MeasuredPiece:
     """What was measured and of what: the design's tree, the row as it was cut, the lines."""
 
     tree: Tree
@@ -52,18 +53,18 @@ class Piece:
 class Model:
     """The piece as a function of the unknowns: what each measured line should be."""
 
-    def __init__(self, piece: Piece, asked: Sequence[Unknown]) -> None:
+    def __init__(self, piece: MeasuredPiece, asked: Sequence[Unknown]) -> None:
         self.piece, self.asked = piece, asked
         self.bar = bar_of(piece.instrument)  # of another material, or of a table of its own
         self.start = np.array([to_fit(each, each.value) for each in asked])
 
-    def changes(self, x: Array) -> tuple[Change, ...]:
+    def edits(self, x: Array) -> tuple[Edit, ...]:
         moved = [(u, a) for u, a, b in zip(self.asked, x, self.start, strict=True) if a != b]
-        return tuple(change for u, a in moved for change in u.changes(from_fit(u, float(a))))
+        return tuple(edit for u, a in moved for edit in u.edits(from_fit(u, float(a))))
 
-    def heard(self, x: Array) -> Heard:
+    def heard(self, x: Array) -> PredictedPartials:
         piece = self.piece
-        instrument = resolve(with_changes(piece.tree, self.changes(x)), piece.file)
+        instrument = resolve(edited_design(piece.tree, self.edits(x)), piece.file)
         trim = with_nuts_of(instrument, piece.trim)
         return heard(instrument, self.bar, piece.length, trim, piece.tines)
 
@@ -80,7 +81,7 @@ class Model:
         here = self.logs(x)
         columns = []
         for index, unknown in enumerate(self.asked):
-            step = STEP * SPREAD[unknown.kind]
+            step = STEP * PLAUSIBLE_SPREAD[unknown.kind]
             step = -step if x[index] + step > to_fit(unknown, unknown.highest) else step
             there = x.copy()
             there[index] += step
@@ -98,18 +99,17 @@ def from_fit(unknown: Unknown, x: float) -> float:
 
 def with_nuts_of(instrument: Instrument, trim: Trim) -> Trim:
     """The same places with the nuts as this instrument has them."""
-    nuts = {name.casefold(): nut for name, nut in instrument.nuts.items()}
     return tuple(
-        tuple(PlacedNut(nuts.get(each.nut.name.casefold(), each.nut), each.position) for each in placed)
+        tuple(PlacedNut(own(each.nut.name, instrument.nuts) or each.nut, each.position) for each in placed)
         for placed in trim
     )
 
 
-def measured(piece: Piece) -> Array:
+def measured(piece: MeasuredPiece) -> Array:
     return np.log([*(line.frequency for line in piece.lines), *(line.decay_rate for line in piece.decaying)])
 
 
-def covariance(piece: Piece) -> Array:
+def covariance(piece: MeasuredPiece) -> Array:
     """(n + m, n + m) of the logarithms: recording and model on the diagonal, a tine's length in common."""
     own = [line.standard_uncertainty**2 + (MODEL_CENTS * CENT) ** 2 for line in piece.lines]
     decay = [line.decay_standard_uncertainty**2 + DECAY_ERROR**2 for line in piece.decaying]

@@ -1,6 +1,6 @@
 """Damped sinusoids fitted to a spectrum by least squares, with the uncertainty that the noise leaves.
 
-In: a spectrum and modes near the truth. Out: `Modes`, complex amplitudes a (N,) and poles s (N,) of
+In: a spectrum and modes near the truth. Out: `FittedModes`, complex amplitudes a (N,) and poles s (N,) of
 
     x(t) = Re sum_n a_n exp(s_n t) + noise,        s = -sigma + j omega,   t = 0 at the first sample,
 
@@ -18,9 +18,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.spectrum import Bins, Complex, Real, Spectrum, line, line_slope, lines
+from synth.arrays import Array, Complex
+from synth.recording.spectrum import Bins, Spectrum, line, line_slope, lines
 
-FALL: Final = float(np.log(1e3))  # sigma times the time to fall 60 dB
 EDGE: Final = 4.0  # half-width of a fitted band in half-power half-widths of its line
 MOST_EDGE: Final = 80.0  # Hz, so that no thump draws half the spectrum into one band
 LEAST_BINS: Final = 12  # half-width of a fitted band in bins, at least
@@ -28,48 +28,48 @@ ROUNDS: Final = 12  # of Gauss-Newton at most
 
 
 @dataclass(frozen=True)
-class Modes:
+class FittedModes:
     """What was fitted. All arrays (N,): `deviation` is that of omega and of sigma alike, in rad/s,
     `amplitude_deviation` is relative, `noise` the power left per bin around each mode."""
 
     amplitude: Complex
     pole: Complex
-    standard_uncertainty: Real
-    amplitude_deviation: Real
-    noise: Real
+    standard_uncertainty: Array
+    amplitude_deviation: Array
+    noise: Array
 
     def __len__(self) -> int:
         return len(self.pole)
 
-    def pick(self, which: NDArray[np.bool_] | NDArray[np.int_] | list[int]) -> Modes:
+    def pick(self, which: NDArray[np.bool_] | NDArray[np.int_] | list[int]) -> FittedModes:
         """These modes only."""
         index = np.asarray(which, dtype=bool if len(which) and isinstance(which[0], np.bool_) else int)
-        return Modes(*(getattr(self, field.name)[index] for field in fields(self)))
+        return FittedModes(*(getattr(self, field.name)[index] for field in fields(self)))
 
-    def with_(self, other: Modes) -> Modes:
+    def with_(self, other: FittedModes) -> FittedModes:
         """These modes and the other's behind them."""
         names = [field.name for field in fields(self)]
-        return Modes(*(np.concatenate((getattr(self, name), getattr(other, name))) for name in names))
+        return FittedModes(*(np.concatenate((getattr(self, name), getattr(other, name))) for name in names))
 
 
-def no_modes() -> Modes:
+def no_modes() -> FittedModes:
     """Nothing found."""
     return _unsure(np.zeros(0, complex), np.zeros(0, complex))
 
 
-def _unsure(amplitude: Complex, pole: Complex) -> Modes:
+def _unsure(amplitude: Complex, pole: Complex) -> FittedModes:
     """Modes whose deviations nobody has asked for yet."""
     unknown = np.zeros(len(pole))
-    return Modes(amplitude, pole, unknown, unknown, unknown)
+    return FittedModes(amplitude, pole, unknown, unknown, unknown)
 
 
-def started(at: Spectrum, bins: Bins, values: Complex, pole: Complex) -> Modes:
+def started(at: Spectrum, bins: Bins, values: Complex, pole: Complex) -> FittedModes:
     """Modes with these poles and the amplitudes that fit best."""
     amplitude = np.asarray(np.linalg.lstsq(0.5 * line(at, bins, pole).T, values, rcond=None)[0], complex)
     return _unsure(amplitude, pole)
 
 
-def fit(at: Spectrum, modes: Modes, sweeps: int = 3) -> Modes:
+def fit(at: Spectrum, modes: FittedModes, sweeps: int = 3) -> FittedModes:
     """All modes fitted to one spectrum, band after band, each without what the others put there."""
     for _ in range(sweeps):
         for members, bins in bands(at, modes):
@@ -81,7 +81,7 @@ def fit(at: Spectrum, modes: Modes, sweeps: int = 3) -> Modes:
     return modes.pick(np.argsort(modes.pole.imag))
 
 
-def bands(at: Spectrum, modes: Modes) -> list[tuple[Bins, Bins]]:
+def bands(at: Spectrum, modes: FittedModes) -> list[tuple[Bins, Bins]]:
     """Modes whose bands overlap, together: (indices into modes, bins)."""
     half = np.minimum(EDGE * np.abs(modes.pole.real) / at.step, MOST_EDGE * at.seconds)
     half = np.maximum(half, LEAST_BINS)
@@ -102,7 +102,7 @@ def bands(at: Spectrum, modes: Modes) -> list[tuple[Bins, Bins]]:
     ]
 
 
-def fit_band(at: Spectrum, bins: Bins, values: Complex, modes: Modes) -> Modes:
+def fit_band(at: Spectrum, bins: Bins, values: Complex, modes: FittedModes) -> FittedModes:
     """Gauss-Newton, damped where a step does not help; every other mode is already out of `values`."""
     misfit = values - lines(at, bins, modes.amplitude, modes.pole)
     error, stiffness = float(np.vdot(misfit, misfit).real), 0.0
@@ -123,7 +123,7 @@ def fit_band(at: Spectrum, bins: Bins, values: Complex, modes: Modes) -> Modes:
     return _with_deviation(at, bins, modes, error)
 
 
-def _jacobian(at: Spectrum, bins: Bins, modes: Modes) -> tuple[Complex, Real]:
+def _jacobian(at: Spectrum, bins: Bins, modes: FittedModes) -> tuple[Complex, Array]:
     """(B, 2N) columns for a change of each a, then of each s, of length one, and their true lengths (2N,)."""
     by_amplitude = 0.5 * line(at, bins, modes.pole)
     by_pole = 0.5 * modes.amplitude[:, None] * line_slope(at, bins, modes.pole)
@@ -138,7 +138,7 @@ def _step(matrix: Complex, misfit: Complex, stiffness: float) -> Complex:
     return np.asarray(np.linalg.solve(normal + (stiffness + 1e-12) * np.eye(len(normal)), slope))
 
 
-def _moved(modes: Modes, step: Complex, at: Spectrum) -> Modes:
+def _moved(modes: FittedModes, step: Complex, at: Spectrum) -> FittedModes:
     """One step on, no pole by more than a bin or half its width, none into a steep growth."""
     shift = step[len(modes) :]
     most = at.step + 0.5 * np.abs(modes.pole.real)
@@ -147,7 +147,7 @@ def _moved(modes: Modes, step: Complex, at: Spectrum) -> Modes:
     return replace(modes, amplitude=modes.amplitude + step[: len(modes)], pole=pole)
 
 
-def _with_deviation(at: Spectrum, bins: Bins, modes: Modes, error: float) -> Modes:
+def _with_deviation(at: Spectrum, bins: Bins, modes: FittedModes, error: float) -> FittedModes:
     matrix, scale = _jacobian(at, bins, modes)
     noise = error / max(1, len(bins) - 2 * len(modes))
     normal = np.conj(matrix.T) @ matrix

@@ -14,9 +14,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.damped_sinusoid_fit import FALL, Modes
-from synth.recording.spectrum import Complex, Real
+from synth.arrays import Array, Complex
+from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.stirred import Band, band
+from synth.units import FALL
 
 MAINS: Final = (50.0, 60.0)  # Hz
 STRAYS: Final = 0.004  # relative; grids stay within 0.2 Hz
@@ -50,7 +51,7 @@ class Hum:
 NO_HUM: Final = Hum(0.0, (), ())
 
 
-def without_hum(samples: Real, rate: float, modes: Modes) -> tuple[Real, Modes, Hum]:
+def without_hum(samples: Array, rate: float, modes: FittedModes) -> tuple[Array, FittedModes, Hum]:
     """Samples and modes without hum, partials beside its lines added, and the hum."""
     base, hum = _comb(modes)
     if base == 0.0:
@@ -75,7 +76,7 @@ def without_hum(samples: Real, rate: float, modes: Modes) -> tuple[Real, Modes, 
     )
 
 
-def _comb(modes: Modes) -> tuple[float, NDArray[np.bool_]]:
+def _comb(modes: FittedModes) -> tuple[float, NDArray[np.bool_]]:
     """The frequency in Hz that steady modes are multiples of, zero if none, and which are (N,)."""
     steady = (np.abs(modes.pole.real) < 4.0 * modes.standard_uncertainty) | (-modes.pole.real < 0.05)
     steady &= modes.standard_uncertainty < 1.0  # else the recording is too short to call it steady
@@ -95,11 +96,13 @@ def _comb(modes: Modes) -> tuple[float, NDArray[np.bool_]]:
     return 0.0, np.zeros(len(modes), bool)
 
 
-def _wave(pole: complex, amplitude: complex, count: int, rate: float) -> Real:
+def _wave(pole: complex, amplitude: complex, count: int, rate: float) -> Array:
     return np.real(amplitude * np.exp(pole * (np.arange(count) / rate)))
 
 
-def _beside(samples: Real, rate: float, omega: float, kept: Modes) -> tuple[Modes | None, complex]:
+def _beside(
+    samples: Array, rate: float, omega: float, kept: FittedModes
+) -> tuple[FittedModes | None, complex]:
     """The partial, not known yet, that the sound calls for beside a line at omega, and the line's amplitude."""
     if np.any(np.abs(kept.pole.imag - omega) < 2.0 * np.pi * BESIDE):
         return None, 0j
@@ -122,7 +125,7 @@ def _beside(samples: Real, rate: float, omega: float, kept: Modes) -> tuple[Mode
         np.array([each])
         for each in (2.0 * amplitude[1] / through, pole + 1j * omega, deviation, unsure, left / free)
     )
-    return Modes(*one), complex(2.0 * amplitude[0])
+    return FittedModes(*one), complex(2.0 * amplitude[0])
 
 
 def _through(at: Band, rate: float, pole: complex) -> complex:
@@ -160,7 +163,7 @@ def _moved(at: Band, pole: complex) -> tuple[float, complex]:
     return best, pole
 
 
-def grown(quiet: Real, rate: float, hum: Hum) -> list[int]:
+def grown(quiet: Array, rate: float, hum: Hum) -> list[int]:
     """The multiples that are louder after the tap than in the `quiet` before it: something may hide there."""
     low = [(n, a) for n, a in zip(hum.multiple, hum.amplitude, strict=True) if n * hum.base < HIDING]
     if len(quiet) < QUIET * rate or not low:
@@ -174,7 +177,7 @@ def grown(quiet: Real, rate: float, hum: Hum) -> list[int]:
     return [n for n, a in low if abs(a) > GREW * level[n - 1] + 4.0 * noise]
 
 
-def told(hums: list[Hum]) -> list[str]:
+def hum_words(hums: list[Hum]) -> list[str]:
     """What was left out as hum, in words."""
     out = []
     for mains in MAINS:

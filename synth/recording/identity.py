@@ -15,12 +15,12 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.recording.match import STEP, scores
 from synth.recording.measurement import TapPartials
-from synth.recording.predicted_partials import HIGHEST
+from synth.recording.predicted_partials import HIGHEST_PREDICTED
 from synth.units import cents
-from synth.vibration.section import Array
 from synth.vibration.tine import solve_tines
 from synth.vibration.tuning import LONGEST, SHORTEST, Row, Trim
 
@@ -103,7 +103,7 @@ def _clamped(instrument: Instrument, row: Row, tine: int, longer: float, count: 
     """(2, count) Hz of this tine alone, clamped, its base nut so much further down; absent partials are zero."""
     trim = lowered(row.trim, tine, -longer)[tine]
     length = np.array([float(row.length[tine]) + longer])
-    found = solve_tines([instrument.tines[tine]], length, (trim,), HIGHEST).frequency[0, :, :count]
+    found = solve_tines([instrument.tines[tine]], length, (trim,), HIGHEST_PREDICTED).frequency[0, :, :count]
     return np.asarray(np.pad(found, ((0, 0), (0, count - found.shape[1]))))
 
 

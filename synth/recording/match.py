@@ -1,9 +1,9 @@
 """Which measured partial is which partial of which tine.
 
-In: taps, and what the model says of the tines (`Heard`). Out: `Claim`s (a tap with its tine) and `Line`s (a
-measured partial with the model's). The idea: material, thread and clamp move all partials of all tines by nearly
-the same interval, so one offset is sought for all taps together, in which the most partials meet; only then are
-partials paired off, each with the nearest.
+In: taps, and what the model says of the tines (`PredictedPartials`). Out: `TineAssignment`s (a tap with its tine)
+and `MatchedPartial`s (a measured partial with the model's). The idea: material, thread and clamp move all
+partials of all tines by nearly the same interval, so one offset is sought for all taps together, in which the
+most partials meet; only then are partials paired off, each with the nearest.
 """
 
 from __future__ import annotations
@@ -14,10 +14,11 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.errors import InputError
 from synth.recording.measurement import Partial, TapPartials
-from synth.recording.predicted_partials import Heard
-from synth.vibration.section import Array
+from synth.recording.predicted_partials import PredictedPartials
+from synth.units import CENT
 
 FURTHEST: Final = (
     150.0  # cents that a model may be off before it is measured: twice what rods and threads vary
@@ -71,7 +72,7 @@ class MatchedPartial:
 
 
 def name_tines(
-    taps: Sequence[TapPartials], model: Heard, named: Sequence[int | None]
+    taps: Sequence[TapPartials], model: PredictedPartials, named: Sequence[int | None]
 ) -> list[TineAssignment]:
     """Every tap with its tine: as named, or where None as found; `model` holds all tines that may be meant.
 
@@ -101,13 +102,13 @@ def name_tines(
     return claims
 
 
-def lines(claim: TineAssignment, model: Heard) -> list[MatchedPartial]:
+def matched_partials(claim: TineAssignment, model: PredictedPartials) -> list[MatchedPartial]:
     """The partials of the tap that the model's tine explains."""
     frequency = model.frequency[model.row(claim.tine)]
     usable = _usable(claim.tap)
     out: list[MatchedPartial] = []
     for partial in range(min(PARTIALS, int(np.count_nonzero(frequency[0])))):
-        planes = frequency[:, partial] * 2.0 ** (claim.offset / 1200.0)
+        planes = frequency[:, partial] * np.exp(claim.offset * CENT)
         near = [each for each in usable if np.min(np.abs(_cents(each.frequency / planes))) < WINDOW]
         out += _paired(claim.tine, partial, planes, _planes_of_one(near))
     return out
@@ -141,8 +142,8 @@ def scores(tap: TapPartials, frequency: Array, offsets: Array) -> Array:
     if len(measured) == 0:
         return score
     for partial in range(min(PARTIALS, int(np.count_nonzero(np.min(frequency, axis=0))))):
-        lines = frequency[:, partial, None] * 2.0 ** (offsets / 1200.0)
-        off = np.min(np.abs(_cents(measured[:, None, None] / lines)), axis=(0, 1))
+        spectral = frequency[:, partial, None] * np.exp(offsets * CENT)
+        off = np.min(np.abs(_cents(measured[:, None, None] / spectral)), axis=(0, 1))
         score += np.exp(-0.5 * (off / CLOSE) ** 2) / (1.0 + 0.3 * partial)
     return score
 
@@ -156,7 +157,7 @@ def _paired(tine: int, partial: int, planes: Array, measured: list[Partial]) -> 
     if len(measured) == 2 and split < 2.0 * CLOSE:
         return [_mean(_line(tine, partial, None, measured[0]), _line(tine, partial, None, measured[1]))]
     if len(measured) == 1 and split < UNSPLIT:
-        return [_line(tine, partial, None, measured[0], 0.5 * split * np.log(2.0) / 1200.0)]
+        return [_line(tine, partial, None, measured[0], 0.5 * split * CENT)]
     nearest: dict[int, Partial] = {}
     for each in sorted(measured, key=lambda one: one.level):  # the louder one replaces the softer
         nearest[int(np.argmin(np.abs(_cents(each.frequency / planes))))] = each
@@ -192,4 +193,4 @@ def _line(tine: int, partial: int, plane: int | None, each: Partial, more: float
 
 
 def _cents(ratio: Array) -> Array:
-    return np.asarray(1200.0 * np.log2(ratio))
+    return np.asarray(np.log(ratio) / CENT)

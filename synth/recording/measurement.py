@@ -10,9 +10,9 @@ from typing import Literal
 
 import numpy as np
 
-from synth.recording.damped_sinusoid_fit import FALL
+from synth.units import FALL
 
-Kind = Literal["partial", "harmonic", "distortion", "sideband", "room"]
+PartialKind = Literal["partial", "harmonic", "distortion", "sideband", "room"]
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,7 @@ class Partial:
     level_deviation: float
     splits: float
     amplitude: complex  # where the free span begins
-    kind: Kind = "partial"
+    kind: PartialKind = "partial"
     note: str = ""
 
     @property
@@ -39,7 +39,7 @@ class Partial:
         """sigma in 1/s; zero where it is not known."""
         return FALL / self.decay if np.isfinite(self.decay) else 0.0
 
-    def noted(self, note: str, kind: Kind | None = None) -> Partial:
+    def noted(self, note: str, kind: PartialKind | None = None) -> Partial:
         """The same with one more remark."""
         return replace(
             self, kind=kind or self.kind, note="; ".join(part for part in (self.note, note) if part)

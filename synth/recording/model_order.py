@@ -13,8 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.damped_sinusoid_fit import FALL, Modes, bands, fit, fit_band, no_modes, started
-from synth.recording.spectrum import Bins, Complex, Real, Spectrum, lines
+from synth.arrays import Array, Complex
+from synth.recording.damped_sinusoid_fit import FittedModes, bands, fit, fit_band, no_modes, started
+from synth.recording.spectrum import Bins, Spectrum, lines
+from synth.units import FALL
 
 SHORTEST_DECAY: Final = 0.05  # s to fall 60 dB: what dies faster is a thump, not a partial
 DOUBTFUL: Final = 0.15  # relative deviation of an amplitude that is no longer called known
@@ -23,12 +25,12 @@ MISFIT: Final = 0.005  # share of the strongest: what real, not quite exponentia
 MOST_PARTED: Final = 6  # modes of one band that are tried
 
 
-def settle(at: Spectrum, modes: Modes) -> Modes:
+def settle_order(at: Spectrum, modes: FittedModes) -> FittedModes:
     """The modes that the sound calls for: doubtful ones go, hidden pairs part, and what that made doubtful goes."""
     return _sound(at, fit(at, _parted(at, _sound(at, modes)), sweeps=1))
 
 
-def _sound(at: Spectrum, modes: Modes) -> Modes:
+def _sound(at: Spectrum, modes: FittedModes) -> FittedModes:
     """Without doubtful modes: the worst of each band goes, the rest are fitted again, until none is left."""
     while len(modes):
         doubt = _doubt(at, modes)
@@ -40,7 +42,7 @@ def _sound(at: Spectrum, modes: Modes) -> Modes:
     return modes
 
 
-def _doubt(at: Spectrum, modes: Modes) -> Real:
+def _doubt(at: Spectrum, modes: FittedModes) -> Array:
     """(N,) above one where an amplitude is not known or a decay is too short to be one.
 
     What a loud mode leaves over is more often its own misfit than proof against it, and the amplitudes of two
@@ -52,18 +54,18 @@ def _doubt(at: Spectrum, modes: Modes) -> Real:
     apart = np.abs(modes.pole[:, None] - modes.pole)
     certain = apart > CERTAIN * np.hypot(modes.standard_uncertainty[:, None], modes.standard_uncertainty)
     allowed[np.any(_close(at, modes) & certain, axis=1)] = 2.0 * DOUBTFUL
-    doubt: Real = np.maximum(modes.amplitude_deviation / allowed, -modes.pole.real * SHORTEST_DECAY / FALL)
+    doubt: Array = np.maximum(modes.amplitude_deviation / allowed, -modes.pole.real * SHORTEST_DECAY / FALL)
     return doubt
 
 
-def _close(at: Spectrum, modes: Modes) -> NDArray[np.bool_]:
+def _close(at: Spectrum, modes: FittedModes) -> NDArray[np.bool_]:
     """(N, N) whether two modes lie within each other's lines."""
     width = np.maximum(2.0 * np.abs(modes.pole.real), 2.0 * at.step)
     near = np.abs(modes.pole.imag[:, None] - modes.pole.imag) < np.maximum(width[:, None], width)
     return near & ~np.eye(len(modes), dtype=bool)
 
 
-def _without(at: Spectrum, modes: Modes, gone: list[int]) -> Modes:
+def _without(at: Spectrum, modes: FittedModes, gone: list[int]) -> FittedModes:
     """The modes less these; one that stood beside another leaves its part of the sound to that one."""
     pole, amplitude = modes.pole.copy(), modes.amplitude.copy()
     for index in gone:
@@ -77,7 +79,7 @@ def _without(at: Spectrum, modes: Modes, gone: list[int]) -> Modes:
     return merged.pick(np.setdiff1d(np.arange(len(modes)), gone))
 
 
-def _parted(at: Spectrum, modes: Modes) -> Modes:
+def _parted(at: Spectrum, modes: FittedModes) -> FittedModes:
     """With two modes in place of one wherever that explains what one leaves over, and the two are known."""
     out = no_modes()
     for members, bins in bands(at, modes):
@@ -92,7 +94,7 @@ def _parted(at: Spectrum, modes: Modes) -> Modes:
     return out
 
 
-def _split(at: Spectrum, bins: Bins, values: Complex, modes: Modes, index: int) -> Modes:
+def _split(at: Spectrum, bins: Bins, values: Complex, modes: FittedModes, index: int) -> FittedModes:
     """The best fit with mode `index` split in two: in frequency, or in decay (two stages)."""
     width = max(0.4 * at.step, 0.4 * abs(modes.pole[index].real))
     rest = np.delete(modes.pole, index)
@@ -104,7 +106,7 @@ def _split(at: Spectrum, bins: Bins, values: Complex, modes: Modes, index: int) 
     return min(trials, key=lambda trial: float(trial.noise[0]))
 
 
-def _better(pair: Modes, single: Modes, bins: Bins, energy: float) -> bool:
+def _better(pair: FittedModes, single: FittedModes, bins: Bins, energy: float) -> bool:
     """Whether one mode more is called for (Bayesian information criterion) and its parts are known."""
     count = 2 * len(bins)
     left, was = pair.noise[0] * (len(bins) - 2 * len(pair)), single.noise[0] * (len(bins) - 2 * len(single))

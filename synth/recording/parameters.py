@@ -6,25 +6,27 @@ may plausibly be, and the keys of the design file that hold it.
 
 from __future__ import annotations
 
-import copy
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from synth.design import schema
 from synth.design.decode import decode
+from synth.design.edit import Edit, Tree
 from synth.design.file import read_toml
-from synth.design.groups import CLAMP_LOSS_FACTOR, ROOT_LENGTH_PER_DIAMETER
+from synth.design.groups import CLAMP_LOSS_FACTOR, ROOT_LENGTH_PER_DIAMETER, as_member
 from synth.design.instrument import Instrument, Tine
+from synth.design.keys_as_written import place_of
+from synth.design.material import own, own_name
 from synth.design.rods_nuts_sticks import PLAIN_MATERIAL, THREADED_MATERIAL, find_stock
 from synth.design.schema import Design
 from synth.errors import InputError
-from synth.recording.corrected import Change, Tree, put
 from synth.units import GPA, MM
 
 # How far each is plausibly off before anything is measured, as a standard deviation of what the fit moves (the
 # logarithm, or the value where it may be zero). They only decide whether a recording teaches anything; they do
 # not pull on the fit.
-SPREAD: Final = {
+PLAUSIBLE_SPREAD: Final = {
     "youngs": 0.04,  # cold drawing takes 193 GPa down to 180 (EN 10270-3)
     "bend-diameter": 0.02,  # class 6g: 0.9 % on M3 between the limits, and rolled threads vary in form
     "root-length": 0.2,  # 0.25 to 0.8 diameters by finite elements of good and bad seats
@@ -32,7 +34,7 @@ SPREAD: Final = {
     "clamp-loss": 0.7,  # 3e-4 to 2e-3
     "material-loss": 0.7,
 }
-KINDS: Final = tuple(SPREAD)
+KINDS: Final = tuple(PLAUSIBLE_SPREAD)
 LOSSES: Final = ("clamp-loss", "material-loss")
 
 
@@ -46,7 +48,7 @@ class Unknown:
     value: float
     lowest: float
     highest: float
-    changes: Callable[[float], tuple[Change, ...]]
+    edits: Callable[[float], tuple[Edit, ...]]
 
     @property
     def name(self) -> str:
@@ -64,13 +66,6 @@ def tree_of(path: str) -> dict[str, Any]:
         return read_toml(path)
     except InputError as error:
         raise error.within(path) from None
-
-
-def with_changes(tree: Tree, changes: Sequence[Change]) -> Design:
-    """The design with values changed; the tree itself stays as it is."""
-    changed = copy.deepcopy(tree)
-    put(changed, changes)
-    return decode(changed, Design)
 
 
 def unknowns(tree: Tree, instrument: Instrument, measured: Sequence[int]) -> list[Unknown]:
@@ -93,41 +88,51 @@ def unknowns(tree: Tree, instrument: Instrument, measured: Sequence[int]) -> lis
 
 def _stock_words(design: Design, tine: Tine) -> list[str]:
     """The names by which the design's groups and tines call this tine's rod."""
-    words = {
-        word for group in design.group for word in (group.stock, *(each.stock for each in group.tine)) if word
+    words = {word for group in design.group for word in _stocks(group)}
+    words |= {
+        each.stock
+        for recipe in design.recipe.values()
+        for each in map(as_member, recipe.members)
+        if each.stock
     }
     return sorted(word for word in words if find_stock(design, word, "").rod.name == tine.rod.name)
 
 
+def _stocks(group: schema.Group) -> Iterator[str]:
+    yield from (each.stock for each in (*group.tine, *group.change) if each.stock)
+    if isinstance(group.stock, str):
+        yield group.stock
+    yield from (each.use for each in group.stock or () if isinstance(each, schema.StockByPitch))
+
+
 def _material_word(design: Design, tine: Tine) -> str:
     """The material of this tine's rod as the design calls it."""
-    called = tine.rod.name.casefold()
-    given = next((design.stock[each] for each in design.stock if each.casefold() == called), None)
+    given = own(tine.rod.name, design.stock)
     default = THREADED_MATERIAL if tine.rod.thread else PLAIN_MATERIAL
     return (given.material if given is not None else None) or default
 
 
-def _stock_change(design: Design, tine: Tine, key: str, value: float | str) -> tuple[Change, ...]:
+def _stock_edits(design: Design, tine: Tine, key: str, value: float | str) -> tuple[Edit, ...]:
     words = [tine.rod.name] if tine.rod.name in design.stock else _stock_words(design, tine)
     new = {"kind": "threaded", "thread": tine.rod.thread}  # only a trade's rod has no table of its own
-    return tuple(Change(("stock", word), key, value, new) for word in words)
+    return tuple(Edit(place_of("", "stock", word, key), value, new) for word in words)
 
 
-def _material_change(design: Design, word: str, tine: Tine, key: str, value: float) -> tuple[Change, ...]:
+def _material_edits(design: Design, word: str, tine: Tine, key: str, value: float) -> tuple[Edit, ...]:
     """The material's own table; a copy of it under a new name where the bar is made of it too."""
-    own = {name.casefold(): name for name in design.material}.get(word.casefold())
+    written = own_name(word, design.material)
     if word.casefold() != design.bar.material.casefold():
-        return (Change(("material", own or word), key, value, {}),)
+        return (Edit(place_of("", "material", written or word, key), value),)
     name = f"{word} of the rods"
     besides: dict[str, Any] = {"like": word}
-    if own is not None:
-        given = design.material[own]
+    if written is not None:
+        given = design.material[written]
         besides = {
             key: getattr(given, key) for key in given.__struct_fields__ if getattr(given, key) is not None
         }
     return (
-        Change(("material", name), key, value, besides),
-        *_stock_change(design, tine, "material", name),
+        Edit(place_of("", "material", name, key), value, besides),
+        *_stock_edits(design, tine, "material", name),
     )
 
 
@@ -140,7 +145,7 @@ def _bend_diameter(design: Design, tine: Tine) -> Unknown:
         value=rod.bend_diameter / MM,
         lowest=0.51 * rod.diameter / MM,
         highest=1.04 * rod.diameter / MM,
-        changes=lambda value: _stock_change(design, tine, "bend_diameter_mm", value),
+        edits=lambda value: _stock_edits(design, tine, "bend_diameter_mm", value),
     )
 
 
@@ -155,7 +160,7 @@ def _youngs(design: Design, word: str, tine: Tine) -> Unknown:
         value=value,
         lowest=0.5 * value,
         highest=2.0 * value,
-        changes=lambda new: _material_change(design, word, tine, "youngs_gpa", new),
+        edits=lambda new: _material_edits(design, word, tine, "youngs_gpa", new),
     )
 
 
@@ -168,13 +173,19 @@ def _root_length(design: Design) -> Unknown:
         value=ROOT_LENGTH_PER_DIAMETER if given is None else given,
         lowest=0.0,
         highest=2.0,
-        changes=lambda value: (Change(("tines",), "root_length_per_diameter", value, {}),),
+        edits=lambda value: (Edit("tines.root_length_per_diameter", value),),
     )
 
 
 def _grip(name: str, grip: float) -> Unknown:
     return Unknown(
-        "nut-grip", name, "grip", grip, 0.0, 1.0, lambda value: (Change(("nut", name), "grip", value, {}),)
+        "nut-grip",
+        name,
+        "grip",
+        grip,
+        0.0,
+        1.0,
+        lambda value: (Edit(place_of("", "nut", name, "grip"), value),),
     )
 
 
@@ -187,7 +198,7 @@ def _clamp_loss(design: Design) -> Unknown:
         value=max(CLAMP_LOSS_FACTOR if given is None else given, 1e-6),
         lowest=1e-7,
         highest=0.2,
-        changes=lambda value: (Change(("tines",), "clamp_loss_factor", value, {}),),
+        edits=lambda value: (Edit("tines.clamp_loss_factor", value),),
     )
 
 
@@ -199,5 +210,5 @@ def _material_loss(design: Design, word: str, tine: Tine) -> Unknown:
         value=max(tine.rod.material.loss_factor, 1e-6),
         lowest=1e-7,
         highest=0.2,
-        changes=lambda value: _material_change(design, word, tine, "loss_factor", value),
+        edits=lambda value: _material_edits(design, word, tine, "loss_factor", value),
     )

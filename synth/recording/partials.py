@@ -12,17 +12,19 @@ from typing import Final
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from synth.arrays import Array
 from synth.errors import InputError
 from synth.recording import artefacts
 from synth.recording.audio_input import Recording
-from synth.recording.damped_sinusoid_fit import FALL, Modes, no_modes
-from synth.recording.hum import NO_HUM, Hum, grown, told, without_hum
+from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
+from synth.recording.hum import NO_HUM, Hum, grown, hum_words, without_hum
 from synth.recording.measurement import Measurement, Partial, TapPartials
 from synth.recording.model_order import CERTAIN
 from synth.recording.onsets import Strike, taps
 from synth.recording.room import Indoors, indoors, outdoors
 from synth.recording.sinusoids import find
-from synth.recording.spectrum import LOWEST, MOST_PEAKS, Real
+from synth.recording.spectrum import LOWEST, MOST_PEAKS
+from synth.units import FALL, ratio
 
 MOST_RING: Final = 60.0  # s of one tap that are looked at: six time constants of a very good tine
 MOST_SAMPLES: Final = 4_000_000  # of one tap: 21 s at 192 kHz, in 400 MB
@@ -41,7 +43,7 @@ SCHROEDER: Final = (
 _SPLITS: Final = np.geomspace(0.02, 20.0, 31)  # Hz
 
 
-def measure(take: Recording) -> Measurement:
+def measure_taps(take: Recording) -> Measurement:
     """The partials of every tap of the take. Raises `InputError` where nothing in it rings."""
     with threadpool_limits(1):  # small matrices: more threads wait for each other
         return _measured(take)
@@ -61,7 +63,7 @@ def _measured(take: Recording) -> Measurement:
         ]
         warnings += [f"tap at {take.start + tap.time:.2f} s: {doubt}" for doubt in doubts]
         struck.append(TapPartials(take.start + tap.time, *each.span, tuple(_paired(partials))))
-    warnings += told([each.hum for each in heard]) + _roomy(heard) + _silent(struck)
+    warnings += hum_words([each.hum for each in heard]) + _roomy(heard) + _silent(struck)
     if any(each.crowded for each in heard):
         warnings.append(f"more than {MOST_PEAKS} partials: only the clearest are given")
     ringing = tuple(each for each in struck if each.partials)
@@ -141,7 +143,7 @@ def _silent(struck: list[TapPartials]) -> list[str]:
     return [f"nothing rings clear of the noise after the knock at {named} s: cannot tell"]
 
 
-def _free(take: Recording, tap: Strike) -> tuple[Real, tuple[float, float]]:
+def _free(take: Recording, tap: Strike) -> tuple[Array, tuple[float, float]]:
     """The samples after a tap, begun after the last clipped one, without their mean, and their span in seconds."""
     end = min(tap.free_to, tap.free_from + min(MOST_RING, MOST_SAMPLES / take.rate))
     first, last = round(tap.free_from * take.rate), round(end * take.rate)
@@ -171,7 +173,7 @@ def _as_the_room(partial: Partial) -> Partial:
     return partial.noted("decays as the room does: cannot tell them apart")
 
 
-def _partial(modes: Modes, index: int, splits: float, late: float, *, roomy: bool) -> Partial:
+def _partial(modes: FittedModes, index: int, splits: float, late: float, *, roomy: bool) -> Partial:
     """A mode as a partial; its level is carried back by `late` seconds, from the free span to the tap."""
     sigma, deviation = -float(modes.pole[index].real), float(modes.standard_uncertainty[index])
     known = sigma > 0.0 and deviation < UNSURE * sigma
@@ -194,7 +196,7 @@ def _partial(modes: Modes, index: int, splits: float, late: float, *, roomy: boo
     return partial
 
 
-def _splits(modes: Modes, seconds: float, rate: float) -> Real:
+def _splits(modes: FittedModes, seconds: float, rate: float) -> Array:
     """(N,) the distance in Hz at which two equal halves of each mode would be told apart for certain."""
     out = np.full(len(modes), float(_SPLITS[-1]))
     density = modes.noise / (seconds * rate**2)  # a bin of T samples holds T times the noise of one
@@ -207,7 +209,7 @@ def _splits(modes: Modes, seconds: float, rate: float) -> Real:
     return out
 
 
-def _split_deviation(mode: Modes, density: float, seconds: float, split: float) -> float:
+def _split_deviation(mode: FittedModes, density: float, seconds: float, split: float) -> float:
     """The Cramer-Rao deviation, in Hz, of the distance between the halves of a mode that many Hz apart."""
     sigma = max(-float(mode.pole[0].real), 0.1 / seconds)
     time = np.linspace(0.0, min(seconds, 6.0 / sigma), 120)
@@ -227,7 +229,7 @@ def _paired(partials: list[Partial]) -> list[Partial]:
     for low in range(len(out) - 1):
         one, two = out[low], out[low + 1]
         beat = two.frequency - one.frequency
-        if beat > min(FASTEST_BEAT, (2.0 ** (PAIR / 1200.0) - 1.0) * one.frequency):
+        if beat > min(FASTEST_BEAT, (ratio(PAIR) - 1.0) * one.frequency):
             continue
         if 2.0 * np.pi * beat > 0.5 * (one.decay_rate + two.decay_rate):
             out[low] = one.noted(f"beats {beat:.3g} times a second with the next")

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from synth.arrays import Array, Complex
 from synth.recording.audio_input import Recording
 from synth.recording.measurement import Measurement, Partial, TapPartials
-from synth.recording.spectrum import Bins, Complex, Real, Spectrum, lines, spectrum
+from synth.recording.spectrum import Bins, Spectrum, lines, spectrum
 from synth.units import decibels
 
 if TYPE_CHECKING:
@@ -106,7 +107,7 @@ def _decay(axes: Axes, take: Recording, tap: TapPartials, partial: Partial) -> N
     axes.legend(fontsize="small", loc="upper right")
 
 
-def _envelope(at: Spectrum, bins: Bins, values: Complex, frequency: float, width: float) -> Real:
+def _envelope(at: Spectrum, bins: Bins, values: Complex, frequency: float, width: float) -> Array:
     """The level in dB, in time, of what a Gaussian band around a frequency lets through."""
     off = (bins / at.seconds - frequency) / (0.5 * width)
     wave = np.fft.ifft(values * np.exp(-(off**2))) * len(bins) * 2.0 / at.length

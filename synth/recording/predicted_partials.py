@@ -14,21 +14,21 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
 from synth.vibration.coupling import added_mass, base_frames, nut_inertia, spinning
 from synth.vibration.host import Host, damped_host, free_tines, own_residual
-from synth.vibration.section import Array
 from synth.vibration.single_tine import along_row, partial_modes
 from synth.vibration.tine import solve_tines
 from synth.vibration.tuning import Trim
 
-HIGHEST: Final = 12_000.0  # Hz; recordings tell little of a tine above
+HIGHEST_PREDICTED: Final = 12_000.0  # Hz; recordings tell little of a tine above
 
 
 @dataclass(frozen=True)
-class Heard:
+class PredictedPartials:
     """Partials of the asked-for tines, one row each, along the row and across it; absent ones are zero."""
 
     tine: NDArray[np.int_]  # (R,) index into the instrument's tines
@@ -45,9 +45,11 @@ def bar_of(instrument: Instrument) -> BarModes:
     return solve_bar(instrument.bar, [tine.position for tine in instrument.tines], highest_hz=COUPLED_HZ)
 
 
-def heard(instrument: Instrument, bar: BarModes, length: Array, trim: Trim, which: Sequence[int]) -> Heard:
+def heard(
+    instrument: Instrument, bar: BarModes, length: Array, trim: Trim, which: Sequence[int]
+) -> PredictedPartials:
     """The partials of these tines (indices), each with all others muted, as long as the row says (R,)."""
-    modes = solve_tines(instrument.tines, length, trim, HIGHEST)
+    modes = solve_tines(instrument.tines, length, trim, HIGHEST_PREDICTED)
     bases = base_frames(instrument.tines, instrument.bar, bar)
     axial = solve_axial(instrument.tines, length, trim)
     nuts = nut_inertia(instrument.tines, instrument.bar, bases) + spinning(axial, bases)
@@ -63,4 +65,4 @@ def heard(instrument: Instrument, bar: BarModes, length: Array, trim: Trim, whic
         planes = found.both_planes(along_row(modes.axis[rows[there]]))
         pole = found.pole[np.arange(len(there))[:, None], planes]
         frequency[there, :, n], decay_rate[there, :, n] = pole.imag / (2.0 * np.pi), -pole.real
-    return Heard(rows, frequency, decay_rate)
+    return PredictedPartials(rows, frequency, decay_rate)

@@ -16,20 +16,19 @@ import numpy as np
 from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.recording.identity import LEAST, Found, identify, lowered, tine_name, under_nuts
-from synth.recording.match import MatchedPartial, TineAssignment, lines
+from synth.recording.match import MatchedPartial, TineAssignment, matched_partials
 from synth.recording.measurement import TapPartials
-from synth.recording.predicted_partials import Heard, bar_of, heard
-from synth.units import MM, cents
+from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
+from synth.units import CENT, MM, cents
 from synth.vibration.tuning import LONGEST, SHORTEST, Row
 
 ROUNDS: Final = 8
 SETTLED: Final = 1e-6  # of the pitch, relative
-CENT: Final = float(np.log(2.0)) / 1200.0
 UNSURE_PLANE: Final = 24.0  # cents between planes below which a line of one is not known from the other's
 RELATED: Final = 10.0 * CENT  # of ln f, by which a tine's partials are off one another
 ALONE: Final = 1.1  # score that the first partial alone does not reach
 UNLIKELY: Final = 0.2  # cost of a pitch some 70 cents off
-CENTS_PER_LENGTH: Final = 2.0 * 1200.0 / float(np.log(2.0))  # a slender rod, lower by as many when longer
+CENTS_PER_LENGTH: Final = 2.0 / CENT  # a slender rod, lower by as many when longer
 BLUNDER: Final = 0.03  # of the length, 100 cents: no saw is so far off, and no thread
 SLOPE: Final = -2.0  # d ln f / d ln L of a slender rod: the first guess
 
@@ -69,7 +68,7 @@ def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[TapPartia
     """
     bar = bar_of(instrument)
 
-    def model(longer: float) -> Heard:
+    def model(longer: float) -> PredictedPartials:
         length = row.length.copy()
         length[tine] += longer
         return heard(instrument, bar, length, lowered(row.trim, tine, -longer), [tine])
@@ -116,10 +115,12 @@ class _Told:
     partial: int
 
 
-def _told(model: Heard, tine: int, taps: Sequence[TapPartials], found: Found) -> _Told:
+def _told(model: PredictedPartials, tine: int, taps: Sequence[TapPartials], found: Found) -> _Told:
     offset = cents(float(found.frequency[0, 0] / model.frequency[0, 0, 0])) + found.likeness.offset
     heard_lines = [
-        line for tap in taps for line in lines(TineAssignment(tap, tine, offset, found=False), model)
+        line
+        for tap in taps
+        for line in matched_partials(TineAssignment(tap, tine, offset, found=False), model)
     ]
     if not heard_lines:
         raise InputError("no partial of this tine is in the recording", remedy="is it the right tine?")
@@ -134,11 +135,11 @@ def _told(model: Heard, tine: int, taps: Sequence[TapPartials], found: Found) ->
     return _Told(float(np.mean(offsets)), float(np.linalg.norm([deviation, related, either])), lowest[0])
 
 
-def _split(model: Heard) -> float:
+def _split(model: PredictedPartials) -> float:
     return float(abs(np.log(model.frequency[0, 0, 0] / model.frequency[0, 1, 0])))
 
 
-def _either(line: MatchedPartial, model: Heard) -> float:
+def _either(line: MatchedPartial, model: PredictedPartials) -> float:
     """Of ln f, what is open as long as nobody knows which plane a fundamental's line is of."""
     if line.partial > 0:
         return 0.0
@@ -147,7 +148,7 @@ def _either(line: MatchedPartial, model: Heard) -> float:
     return 0.5 * _split(model) if _split(model) < UNSURE_PLANE * CENT else 0.0
 
 
-def _pitch_offset(line: MatchedPartial, model: Heard) -> float:
+def _pitch_offset(line: MatchedPartial, model: PredictedPartials) -> float:
     """ln of the tine's pitch by this line over the model's; a fundamental of both planes is heard as it is."""
     if line.partial == 0 and (line.plane is None or _split(model) < UNSURE_PLANE * CENT):
         return float(np.log(line.frequency / model.frequency[0, 0, 0]))

@@ -16,21 +16,23 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.damped_sinusoid_fit import FALL, Modes, bands, no_modes, started
+from synth.arrays import Array, Complex
+from synth.recording.damped_sinusoid_fit import FittedModes, bands, no_modes, started
 from synth.recording.model_order import CERTAIN
-from synth.recording.spectrum import Complex, Real, Spectrum, lines, spectrum
+from synth.recording.spectrum import Spectrum, lines, spectrum
 from synth.recording.stirred import (
     LONGEST,
     NEAR,
     SHARED,
     USUAL,
     Band,
-    Fitted,
+    StirredFit,
     band,
-    fit_band,
     fit_dry,
+    fit_stirred,
     within,
 )
+from synth.units import FALL
 
 ASKED: Final = 6  # partials that are asked for the room
 MOST_FITTED: Final = 10  # partials that are fitted in it, the strongest
@@ -53,19 +55,19 @@ TWINS: Final = 2.5  # times as fast at most decays one plane of a tine as the ot
 class Indoors:
     """What rings, and the room: its amplitudes' decay rate in 1/s, nan where none is heard."""
 
-    modes: Modes
+    modes: FittedModes
     rate: float
     doubtful: NDArray[np.bool_]  # (N,) decaying as the room does, or faster
     left_out: int  # lines of the room's own
     perhaps: float = float("nan")  # the rate of a room that may be there as well as not
 
 
-def outdoors(modes: Modes) -> Indoors:
+def outdoors(modes: FittedModes) -> Indoors:
     """These modes where no room is heard."""
     return Indoors(modes, float("nan"), np.zeros(len(modes), bool), 0)
 
 
-def indoors(samples: Real, rate: float, modes: Modes) -> Indoors:
+def indoors(samples: Array, rate: float, modes: FittedModes) -> Indoors:
     """The modes of a tap, in the room that they were recorded in, if one is heard; hum is out of both."""
     leaders = _leaders(modes)
     asked = [_asked(samples, rate, modes, leader) for leader in leaders[:ASKED]]
@@ -84,7 +86,7 @@ def indoors(samples: Real, rate: float, modes: Modes) -> Indoors:
     return _gathered(spectrum(samples, rate), modes, room, found)
 
 
-def _either(modes: Modes, asked: list[_Found]) -> Modes:
+def _either(modes: FittedModes, asked: list[_Found]) -> FittedModes:
     """The modes; those near a leader are unsure by half of what a room would make of them: one of the two it is."""
     deviation = modes.standard_uncertainty.copy()
     for each in asked:
@@ -101,12 +103,12 @@ class _Found:
     """A leader's index, its fit, and the middle of its band in rad/s."""
 
     leader: int
-    fitted: Fitted
+    fitted: StirredFit
     omega: float
     gain: float = 0.0  # of log likelihood, by the room
 
 
-def _gathered(at: Spectrum, modes: Modes, room: float, found: list[_Found]) -> Indoors:
+def _gathered(at: Spectrum, modes: FittedModes, room: float, found: list[_Found]) -> Indoors:
     kept = no_modes()
     stirred: list[float] = []
     rates: list[float] = []
@@ -115,7 +117,9 @@ def _gathered(at: Spectrum, modes: Modes, room: float, found: list[_Found]) -> I
         zero = np.zeros(len(pole))
         noise = zero + modes.noise[each.leader]
         kept = kept.with_(
-            Modes(np.zeros(len(pole), np.complex128), pole, each.fitted.standard_uncertainty, zero, noise)
+            FittedModes(
+                np.zeros(len(pole), np.complex128), pole, each.fitted.standard_uncertainty, zero, noise
+            )
         )
         stirred += [each.fitted.stirred] * len(pole)
         rates += [each.fitted.noise.rate] * len(pole)
@@ -125,12 +129,12 @@ def _gathered(at: Spectrum, modes: Modes, room: float, found: list[_Found]) -> I
     return Indoors(kept, room, doubtful, len(modes) - len(kept))
 
 
-def _lasting(modes: Modes) -> Real:
+def _lasting(modes: FittedModes) -> Array:
     """Amplitude times time: by energy the room's short lines would often come before what rings on."""
     return np.asarray(np.abs(modes.amplitude) / np.maximum(-modes.pole.real, 0.05))
 
 
-def _leaders(modes: Modes) -> list[int]:
+def _leaders(modes: FittedModes) -> list[int]:
     """The modes that ring most, each without what stands within its reach, the first first."""
     left = np.ones(len(modes), bool)
     out: list[int] = []
@@ -142,7 +146,7 @@ def _leaders(modes: Modes) -> list[int]:
     return out
 
 
-def _band_of(samples: Real, rate: float, modes: Modes, leader: int) -> tuple[Band, Complex]:
+def _band_of(samples: Array, rate: float, modes: FittedModes, leader: int) -> tuple[Band, Complex]:
     """The band around a leader and the poles of all that stands near it, the leader first, the strongest next."""
     omega, sigma = float(modes.pole[leader].imag), -float(modes.pole[leader].real)
     apart = np.abs(modes.pole.imag - omega)
@@ -152,7 +156,7 @@ def _band_of(samples: Real, rate: float, modes: Modes, leader: int) -> tuple[Ban
     return band(samples, rate, omega, max(sigma, 0.05), max(sigma, 0.05)), poles
 
 
-def _asked(samples: Real, rate: float, modes: Modes, leader: int) -> _Found:
+def _asked(samples: Array, rate: float, modes: FittedModes, leader: int) -> _Found:
     """What a leader says of the room by itself, against all lines near it in no room."""
     at, poles = _band_of(samples, rate, modes, leader)
     fitted = _planes(at, poles, None)
@@ -171,22 +175,22 @@ def _shared_rate(asked: list[_Found]) -> float:
     return float(np.median(agreed)) if len(agreed) else middle
 
 
-def _planes(at: Band, poles: Complex, room: float | None) -> Fitted:
+def _planes(at: Band, poles: Complex, room: float | None) -> StirredFit:
     """One pole, or two of nearly one decay where the sound calls for both."""
-    best = fit_band(at, poles[:1], room)
+    best = fit_stirred(at, poles[:1], room)
     pole = best.pole[0]
     if -pole.real > ALIKE * max(best.noise.rate, FALL / USUAL):
         return _hiding(best, at)
     apart = 1j * max(2.0 / (at.step * len(at.values)), -pole.real)
     slow = [[poles[0], each] for each in poles[1:] if each.real > TWINS * pole.real - 1.0]
     for pair in (*slow[:2], [pole + apart, pole - apart]):
-        both = fit_band(at, np.array(pair), room)
+        both = fit_stirred(at, np.array(pair), room)
         if _called(at, best, both):
             return both
     return _hiding(best, at)
 
 
-def _called(at: Band, one: Fitted, both: Fitted) -> bool:
+def _called(at: Band, one: StirredFit, both: StirredFit) -> bool:
     """Whether the sound calls for both poles, they are known apart, and decay as two planes of one tine do."""
     fast, slow = np.sort(both.pole.real)
     known = abs(both.pole[0] - both.pole[1]) > CERTAIN * np.hypot(*both.sharp)
@@ -195,7 +199,7 @@ def _called(at: Band, one: Fitted, both: Fitted) -> bool:
     return bool(likelier and known and alike)
 
 
-def _hiding(one: Fitted, at: Band) -> Fitted:
+def _hiding(one: StirredFit, at: Band) -> StirredFit:
     """One pole with what a second plane, too near to be told, could do to it.
 
     A partner half as strong, d rad/s away, moves the pole by up to 0.7 d; by its square in time it shows with a log
@@ -207,7 +211,7 @@ def _hiding(one: Fitted, at: Band) -> Fitted:
     )
 
 
-def _with_amplitudes(at: Spectrum, modes: Modes, stirred: Real) -> Modes:
+def _with_amplitudes(at: Spectrum, modes: FittedModes, stirred: Array) -> FittedModes:
     """The modes with the amplitudes that fit the whole span best."""
     for _ in range(2):
         for members, bins in bands(at, modes):

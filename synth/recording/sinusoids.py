@@ -1,6 +1,6 @@
 """Damped sinusoids in noise: found, told apart, fitted.
 
-In: samples (T,) and a rate. Out: `Modes`, by rising frequency. (1) Peaks of the spectra of the first whole,
+In: samples (T,) and a rate. Out: `FittedModes`, by rising frequency. (1) Peaks of the spectra of the first whole,
 half, quarter ... tell where to look and for how long. (2) Around each, a band filter that leaves exponentials
 what they are, decimation, and ESPRIT (Roy & Kailath, IEEE Trans. ASSP 37 (1989) 984) tell close partials
 apart, far below one over the length. (3) `fitting` makes the estimate efficient and `settling` decides what
@@ -14,9 +14,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.recording.damped_sinusoid_fit import FALL, Modes, fit, no_modes, started
-from synth.recording.model_order import MISFIT, SHORTEST_DECAY, settle
-from synth.recording.spectrum import Complex, Real, Spectrum, lines, peaks, spectrum
+from synth.arrays import Array, Complex
+from synth.recording.damped_sinusoid_fit import FittedModes, fit, no_modes, started
+from synth.recording.model_order import MISFIT, SHORTEST_DECAY, settle_order
+from synth.recording.spectrum import Spectrum, lines, peaks, spectrum
+from synth.units import FALL
 
 SHORTEST_SPAN: Final = 0.04  # s, the shortest spectrum looked at
 BAND: Final = 160  # decimated samples handed to ESPRIT, and bins they come from
@@ -25,7 +27,7 @@ KAISER: Final = 12.0  # its window: 88 dB down at the edge of the band
 MOST_POLES: Final = 6  # in one band
 
 
-def find(samples: Real, rate: float) -> Modes:
+def find(samples: Array, rate: float) -> FittedModes:
     """All damped sinusoids that stand clear of the noise, by rising frequency."""
     spectra = [spectrum(samples, rate)]
     while spectra[-1].seconds > 2.0 * SHORTEST_SPAN and spectra[-1].length >= 4 * BAND:
@@ -38,10 +40,10 @@ def find(samples: Real, rate: float) -> Modes:
         if not np.any(np.abs(found.pole.imag - peak.omega) < 0.5 * reach):
             noise = peak.noise * at.length / spectra[level].length
             found = found.with_(_apart(at, peak.omega, reach, noise, found))
-    return settle(spectra[0], fit(spectra[0], found))
+    return settle_order(spectra[0], fit(spectra[0], found))
 
 
-def _apart(at: Spectrum, omega: float, reach: float, noise: float, known: Modes) -> Modes:
+def _apart(at: Spectrum, omega: float, reach: float, noise: float, known: FittedModes) -> FittedModes:
     """The modes within `reach` of omega, once the known ones are taken out."""
     middle = round(omega / at.step)
     bins = middle + np.arange(-BAND // 2, BAND // 2)

@@ -13,8 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-Complex = NDArray[np.complex128]
-Real = NDArray[np.float64]
+from synth.arrays import Array, Complex
+
 Bins = NDArray[np.int_]
 
 CLEAR: Final = 20.0  # power of a peak over the noise (13 dB): chance reaches it once in 5e8 bins
@@ -60,7 +60,7 @@ class Peak:
     noise: float
 
 
-def spectrum(samples: Real, rate: float) -> Spectrum:
+def spectrum(samples: Array, rate: float) -> Spectrum:
     """The spectrum of the samples, cut to an even length."""
     length = len(samples) - len(samples) % 2
     return Spectrum(np.fft.rfft(samples[:length]), length, rate)
@@ -127,7 +127,7 @@ def clear_peaks(at: Spectrum) -> list[Peak]:
     ]
 
 
-def floor(power: Real) -> Real:
+def floor(power: Array) -> Array:
     """The noise around each bin: medians of blocks, joined by straight lines in the logarithm."""
     block = int(np.clip(len(power) // 64, 2 * BESIDE, 512))
     count = max(1, len(power) // block)

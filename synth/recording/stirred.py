@@ -1,7 +1,7 @@
 """One band of a recording in a room: the poles of a partial that reverberation stirs, and how sure they are.
 
-In: samples (T,) and poles near the truth. Out: `Fitted`. Behind a partial s that begins with the tap, a room whose
-reverberation is noise that decays at a rate r of its own makes the band around the partial obey
+In: samples (T,) and poles near the truth. Out: `StirredFit`. Behind a partial s that begins with the tap, a room
+whose reverberation is noise that decays at a rate r of its own makes the band around the partial obey
 
     z' = s z + a h(t),    <h(t) h*(t')> = N exp(-2 r t) delta(t - t')
 
@@ -21,8 +21,8 @@ import numpy as np
 from scipy.linalg.lapack import zpbtrf, zpbtrs
 from scipy.optimize import minimize
 
-from synth.recording.damped_sinusoid_fit import FALL
-from synth.recording.spectrum import Complex, Real
+from synth.arrays import Array, Complex
+from synth.units import FALL
 
 BLOCK_RATE: Final = 30.0  # blocks a second, at least
 MOST_BLOCKS: Final = 600
@@ -50,7 +50,7 @@ class Band:
     omega: float
 
     @property
-    def time(self) -> Real:
+    def time(self) -> Array:
         return np.asarray(np.arange(len(self.values)) * self.step, float)
 
 
@@ -64,18 +64,18 @@ class Noise:
 
 
 @dataclass(frozen=True)
-class Fitted:
+class StirredFit:
     """Poles (K,) relative to the band's middle, with what is known of them."""
 
     pole: Complex
-    standard_uncertainty: Real  # (K,) rad/s
-    sharp: Real  # (K,) rad/s: the deviation without what a room's noise is not
+    standard_uncertainty: Array  # (K,) rad/s
+    sharp: Array  # (K,) rad/s: the deviation without what a room's noise is not
     noise: Noise
     likelihood: float  # its logarithm
     stirred: float  # by which the room moves the amplitudes, relative
 
 
-def band(samples: Real, rate: float, omega: float, slowest: float, fastest: float) -> Band:
+def band(samples: Array, rate: float, omega: float, slowest: float, fastest: float) -> Band:
     """Means, under a Hann window, of blocks that do not overlap: through 72 dB of what decays at `slowest`."""
     blocks = min(max(BLOCK_RATE, 2.5 * within(NEAR, omega), 2.0 * fastest), omega / (6.0 * np.pi))
     size = max(4, round(rate / blocks))
@@ -108,7 +108,7 @@ class Operator:
             out[:, lag:] += self.poly[lag] * columns[:, :-lag]
         return out
 
-    def covariance(self, at: Band, weight: Real, noise: Noise) -> Complex:
+    def covariance(self, at: Band, weight: Array, noise: Noise) -> Complex:
         """(K + 1, M) lower bands of the covariance of what is left, over the microphone's noise."""
         dying = np.exp(-2.0 * noise.rate * at.time)
         out = np.zeros((len(self.poly), len(dying)), complex)
@@ -130,7 +130,7 @@ def _products(poly: Complex) -> list[tuple[int, int, complex]]:
 class Whitened:
     """A band in which these poles are driven by a room: least squares there are the likeliest."""
 
-    def __init__(self, at: Band, operator: Operator, weight: Real, noise: Noise) -> None:
+    def __init__(self, at: Band, operator: Operator, weight: Array, noise: Noise) -> None:
         self.at, self.operator = at, operator
         self.factor, failed = zpbtrf(operator.covariance(at, weight, noise), lower=1)
         if failed:
@@ -183,7 +183,7 @@ class Whitened:
                 stiffness = max(10.0 * stiffness, 1e-4)
         return pole
 
-    def deviation(self, pole: Complex) -> Real:
+    def deviation(self, pole: Complex) -> Array:
         matrix, _ = self.normal(pole)
         power = self.left(pole)[0] / max(1, len(self.at.values) - 2 * len(pole))
         scale = np.sqrt(np.diag(matrix).real) + 1e-300
@@ -198,7 +198,7 @@ def _projected(whole: Complex) -> tuple[float, Complex]:
     return max(float((whole[-1, -1] - np.conj(whole[:-1, -1]) @ amplitude).real), 1e-300), amplitude
 
 
-def fit_band(at: Band, pole: Complex, room: float | None = None, trials: int = TRIALS) -> Fitted:
+def fit_stirred(at: Band, pole: Complex, room: float | None = None, trials: int = TRIALS) -> StirredFit:
     """The likeliest poles and noise from these on; the rate that the `room` has in other bands is leant on."""
     weight = _weights(at, pole)
     search = np.array([2.0, 2.0, np.log(room or FALL / USUAL)])
@@ -221,11 +221,13 @@ def fit_band(at: Band, pole: Complex, room: float | None = None, trials: int = T
     slow = np.maximum(-pole.real, 0.0)
     blur = BLUR * slow * (slow / noise.rate) ** 1.5
     sharp = np.hypot(SAFE * whitened.deviation(pole), np.minimum(open_, MOST_OPEN))
-    return Fitted(pole, np.hypot(sharp, blur), sharp, noise, whitened.likelihood(), min(1.0, float(stirred)))
+    return StirredFit(
+        pole, np.hypot(sharp, blur), sharp, noise, whitened.likelihood(), min(1.0, float(stirred))
+    )
 
 
 def _likelier(
-    at: Band, pole: Complex, weight: Real, whitened: Whitened, noise: Noise
+    at: Band, pole: Complex, weight: Array, whitened: Whitened, noise: Noise
 ) -> tuple[Complex, Complex]:
     """The poles moved as far as that is likelier, for poles elsewhere stir other noise; and where they would go."""
     wanted = whitened.fitted(pole)
@@ -244,7 +246,7 @@ def fit_dry(at: Band, pole: Complex) -> float:
     return Whitened(at, Operator(at, moved), shares, still).likelihood()
 
 
-def _weights(at: Band, pole: Complex) -> Real:
+def _weights(at: Band, pole: Complex) -> Array:
     wave = np.exp(pole[:, None] * at.time).T
     power = np.abs(np.linalg.lstsq(wave, at.values, rcond=1e-9)[0]) ** 2
     return np.asarray(power / np.sum(power))
@@ -254,17 +256,17 @@ _LOWEST: Final = np.array([-12.0, -12.0, np.log(FALL / LONGEST)])
 _HIGHEST: Final = np.array([30.0, 30.0, np.log(FALL / SHORTEST)])
 
 
-def _noise(search: Real) -> Noise:
+def _noise(search: Array) -> Noise:
     drive, tail, rate = np.exp(np.clip(search, _LOWEST, _HIGHEST)).tolist()
     return Noise(drive, tail, rate)
 
 
 def _noise_search(
-    at: Band, operator: Operator, weight: Real, start: Real, room: float | None, trials: int
-) -> Real:
+    at: Band, operator: Operator, weight: Array, start: Array, room: float | None, trials: int
+) -> Array:
     """ln of drive, tail and rate that make the band likeliest with these poles."""
 
-    def unlikely(x: Real) -> float:
+    def unlikely(x: Array) -> float:
         noise = _noise(x)
         lean = 0.5 * (np.log(noise.rate / (room or FALL / USUAL)) / (SHARED if room else SPREAD)) ** 2
         return float(lean - Whitened(at, operator, weight, noise).likelihood())

@@ -6,6 +6,7 @@ the user asks for is the only one; what would clip is refused with the gain that
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Iterable
 from pathlib import Path
@@ -25,12 +26,12 @@ FULL_SCALE_SPL: Final = (
 REFERENCE_PRESSURE: Final = 20e-6  # Pa, ISO 1683
 FULL_SCALE: Final = REFERENCE_PRESSURE * 10.0 ** (FULL_SCALE_SPL / 20.0) * math.sqrt(2.0)  # Pa peak at 0 dBFS
 
-_FORMATS: Final = {".wav": "WAV", ".flac": "FLAC"}
+FORMATS: Final = {".wav": "WAV", ".flac": "FLAC"}
 
 
 def check_output(path: Path) -> None:
     """Refuse an audio file that could not be written, before any work is done for it. Raises `InputError`."""
-    if path.suffix.lower() not in _FORMATS:
+    if path.suffix.lower() not in FORMATS:
         found = (
             f"'{path.suffix}' is not an audio format written here"
             if path.suffix
@@ -54,7 +55,7 @@ def write(
     scale = amplitude(gain_db) / FULL_SCALE
     try:
         with atomic_write(path) as beside:
-            peak = _write_blocks(beside, blocks, scale=scale, rate=rate, kind=_FORMATS[path.suffix.lower()])
+            peak = _write_blocks(beside, blocks, scale=scale, rate=rate, kind=FORMATS[path.suffix.lower()])
             _refuse_clipping(path, peak, gain_db)
     except soundfile.LibsndfileError as failure:
         raise InputError(
@@ -63,13 +64,20 @@ def write(
     return decibels(peak)
 
 
+def encoded(pressure: NDArray[np.floating], *, gain_db: float = 0.0, rate: int = RATE) -> bytes:
+    """A FLAC file in memory of pressure (C, N) in Pa, true level plus the gain, for a web page to hold."""
+    file = io.BytesIO()
+    _write_blocks(file, [pressure], scale=amplitude(gain_db) / FULL_SCALE, rate=rate, kind="FLAC")
+    return file.getvalue()
+
+
 def headroom_db(peak_pressure: float) -> float:
     """The gain in dB that would bring a peak pressure (Pa) just below full scale."""
     return math.inf if peak_pressure <= 0.0 else -decibels(peak_pressure / FULL_SCALE)
 
 
 def _write_blocks(
-    path: Path, blocks: Iterable[NDArray[np.floating]], *, scale: float, rate: int, kind: str
+    path: Path | io.BytesIO, blocks: Iterable[NDArray[np.floating]], *, scale: float, rate: int, kind: str
 ) -> float:
     import soundfile
 

@@ -21,7 +21,7 @@ from typing import Final
 
 import numpy as np
 
-from synth.sound.pole_steps import Array, Complex
+from synth.arrays import AnyComplex, Array
 
 FINER: Final = 2  # grid points a frame
 SPREAD: Final = 14  # grid points an impulse is spread over
@@ -44,7 +44,7 @@ def low_pass(frames: Array) -> Array:
     return np.asarray(np.sinc(frames) * _window(frames / REACH))
 
 
-def limited_rings(turn: Complex, offsets: Array) -> Complex:
+def limited_rings(turn: AnyComplex, offsets: Array) -> AnyComplex:
     """exp(turn n) from n = 0 on, low-passed, at `offsets` (J,) frames, multiples of a half: (J, M).
 
     turn (M,): pole / rate. The integral over the past, exact to 1e-8: Gauss and Legendre half frame by half frame.
@@ -54,7 +54,7 @@ def limited_rings(turn: Complex, offsets: Array) -> Complex:
 
 
 @functools.lru_cache(maxsize=8)
-def _rings(turn: bytes, offsets: tuple[float, ...]) -> Complex:
+def _rings(turn: bytes, offsets: tuple[float, ...]) -> AnyComplex:
     past, share = _shares(offsets)
     rings = share @ np.exp(np.multiply.outer(past, np.frombuffer(turn, complex)))
     rings.flags.writeable = False

@@ -27,9 +27,10 @@ from typing import Final
 
 import numpy as np
 
-from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum, Sound
+from synth.arrays import AnyComplex, Array, Indices, Singles
+from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum
 from synth.sound.onsets import Coming, Events, Onsets
-from synth.sound.pole_steps import Advance, Array, Complex, Index, advanced, checked, powers
+from synth.sound.pole_steps import Advance, advanced, checked_poles, powers
 
 LENGTHS: Final = (64, 512, 2048, 8192)  # frames of a block; the first is summed directly
 BLOCK: Final = 1 << 18  # frames given out at once unless told otherwise
@@ -40,7 +41,7 @@ LOST: Final = 1e-7  # of the loudest mode: what all modes that are let go at one
 WORTH_REBUILDING: Final = 0.8  # of the modes last summed: when fewer are left, the sums are made anew
 
 
-def render(pole: Complex, weights: Complex, events: Events, *, rate: float, frames: int) -> Sound:
+def render(pole: AnyComplex, weights: AnyComplex, events: Events, *, rate: float, frames: int) -> Singles:
     """The whole sound (P, N) float32: what `blocks` gives, put together."""
     sound = np.empty((np.atleast_2d(weights).shape[0], frames), np.float32)
     at = 0
@@ -51,8 +52,8 @@ def render(pole: Complex, weights: Complex, events: Events, *, rate: float, fram
 
 
 def blocks(
-    pole: Complex, weights: Complex, events: Events, *, rate: float, frames: int, block: int = BLOCK
-) -> Iterator[Sound]:
+    pole: AnyComplex, weights: AnyComplex, events: Events, *, rate: float, frames: int, block: int = BLOCK
+) -> Iterator[Singles]:
     """The sound from t = 0 on, in blocks (P, block) float32, the last one shorter; to 1e-6 of the peak.
 
     pole: (M,) rad/s, one of each conjugate pair (imag >= 0, real <= 0). weights: (P, M) or (M,). events: an
@@ -61,7 +62,7 @@ def blocks(
 
     Raises ValueError on poles that grow, arrays that do not fit each other and events that go back in time.
     """
-    pole, weights = checked(pole, weights)
+    pole, weights = checked_poles(pole, weights)
     coming = Coming(events, pole.size, rate)
     bank = _Bank(pole, weights, rate, block)
     for start in range(0, frames, block):
@@ -82,7 +83,7 @@ class _Bank:
     Modes stand in order of the longest block that they may fill, then by frequency.
     """
 
-    def __init__(self, pole: Complex, weights: Complex, rate: float, block: int) -> None:
+    def __init__(self, pole: AnyComplex, weights: AnyComplex, rate: float, block: int) -> None:
         log_pole_per_frame = pole / rate
         longest = _longest(log_pole_per_frame)
         order = np.lexsort((log_pole_per_frame.imag, longest))
@@ -95,7 +96,7 @@ class _Bank:
         self.all = _Active.of(self.log_pole_per_frame, longest[self.order], block)
         self.active = self.all
 
-    def fill(self, sound: Sound, onsets: Onsets, left: int) -> None:
+    def fill(self, sound: Singles, onsets: Onsets, left: int) -> None:
         """Adds the frames from `left` on to sound (P, n), and moves the states to its end."""
         relative = self._prune(np.abs(self.state) + _total(onsets.rows)[self.order])
         which = self.active.modes
@@ -107,7 +108,7 @@ class _Bank:
         for part in self.active.parts:
             part.add(sound, states, starts - left, weights=weights, relative=relative[which])
 
-    def _carry(self, onsets: Onsets, left: int, right: int) -> tuple[Index, Complex]:
+    def _carry(self, onsets: Onsets, left: int, right: int) -> tuple[Indices, AnyComplex]:
         """First frames of the segments, and states of the modes alive there (n, A) complex64; ends at `right`."""
         which = self.active.modes
         state = self.state[which]
@@ -154,12 +155,12 @@ class _Bank:
 class _Active:
     """The modes worth summing (indices (A,) among all), with their factors and sums made ready."""
 
-    modes: Index
+    modes: Indices
     advance: Advance
     parts: tuple[_Part, ...]
 
     @classmethod
-    def of(cls, log_pole_per_frame: Complex, longest: Index, block: int) -> _Active:
+    def of(cls, log_pole_per_frame: AnyComplex, longest: Indices, block: int) -> _Active:
         """All modes, given which of LENGTHS is the longest that each may fill (M,), rising."""
         parts = []
         last = len(LENGTHS) - 1
@@ -180,7 +181,7 @@ class _Active:
             parts.append(_Part.of(log_pole_per_frame, steep, k, above=length, upto=block, most=most))
         return cls(np.arange(log_pole_per_frame.size), Advance(log_pole_per_frame, block), tuple(parts))
 
-    def only(self, modes: Index) -> _Active:
+    def only(self, modes: Indices) -> _Active:
         """Some of them."""
         return _Active(modes, self.advance.only(modes), tuple(part.only(modes) for part in self.parts))
 
@@ -195,21 +196,21 @@ class _Part:
     modes: slice
     decay_per_frame: Array
     total: BlockSum
-    reach: Complex
+    reach: AnyComplex
     above: int
     upto: int
     at_once: int
 
     @classmethod
     def of(
-        cls, log_pole_per_frame: Complex, modes: slice, k: int, *, above: int, upto: int, most: int
+        cls, log_pole_per_frame: AnyComplex, modes: slice, k: int, *, above: int, upto: int, most: int
     ) -> _Part:
         mine, length = log_pole_per_frame[modes], LENGTHS[k]
         total: BlockSum = BinSum(mine, length) if k else DenseSum(mine, length)
         reach = powers(mine * length, most).astype(np.complex64)
         return cls(modes, np.asarray(-mine.real), total, reach, above, upto, AT_ONCE[k])
 
-    def only(self, modes: Index) -> _Part:
+    def only(self, modes: Indices) -> _Part:
         """The same for some of the modes, `modes` counted among all of them."""
         start, stop = np.searchsorted(modes, (self.modes.start, self.modes.stop)).tolist()
         mine = modes[start:stop] - self.modes.start
@@ -221,7 +222,9 @@ class _Part:
             reach=self.reach[:, mine],
         )
 
-    def add(self, sound: Sound, states: Complex, starts: Index, *, weights: Complex, relative: Array) -> None:
+    def add(
+        self, sound: Singles, states: AnyComplex, starts: Indices, *, weights: AnyComplex, relative: Array
+    ) -> None:
         """Adds to sound (P, N) these modes of the segments that begin at `starts` in the states (n, A)."""
         lengths = np.diff(starts, append=sound.shape[1])
         chosen = np.flatnonzero((lengths > self.above) & (lengths <= self.upto))
@@ -243,7 +246,7 @@ class _Part:
                 first = starts[run.segment] + before
                 sound[:, first : first + new.shape[1]] += new
 
-    def _states(self, out: Complex, states: Complex, runs: list[_Run], weight: Complex) -> None:
+    def _states(self, out: AnyComplex, states: AnyComplex, runs: list[_Run], weight: AnyComplex) -> None:
         """Writes weighted states at the first frames of the runs' blocks (n, K), from those of the segments."""
         if len(self.reach) == 1:  # one block a segment: thousands of short ones, all at once
             np.multiply(states[[run.segment for run in runs], self.modes], weight, out=out[: len(runs)])
@@ -262,7 +265,7 @@ class _Part:
         return enough
 
 
-def _longest(log_pole_per_frame: Complex) -> Index:
+def _longest(log_pole_per_frame: AnyComplex) -> Indices:
     """Which of LENGTHS is the longest block that a mode may fill (M,); the first takes any decay."""
     steps = [-log_pole_per_frame.real * length <= STEEPEST for length in LENGTHS[1:]]
     return np.asarray(np.sum(steps, axis=0, dtype=np.int64))
@@ -282,7 +285,7 @@ class _Run:
         return slice(self.at, self.at + self.count)
 
 
-def _runs(segments: Index, counts: Index, size: int) -> Iterator[list[_Run]]:
+def _runs(segments: Indices, counts: Indices, size: int) -> Iterator[list[_Run]]:
     """The blocks of the segments, so many of each, in portions of `size`."""
     portion, room = [], size
     for segment, count in zip(segments.tolist(), counts.tolist(), strict=True):
@@ -304,7 +307,7 @@ def _even(count: int, most: int) -> int:
     return -(-count // (4 * portions)) * 4
 
 
-def _total(rows: Complex) -> Array:
+def _total(rows: AnyComplex) -> Array:
     """Sum of absolute values over events (M,)."""
     total = np.zeros(rows.shape[1])
     for part in _few(*rows.shape):

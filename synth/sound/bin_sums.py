@@ -27,9 +27,9 @@ from typing import Any, Final, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.sound.pole_steps import Array, Complex, Index, powers
+from synth.arrays import AnyComplex, Array, Indices, Singles
+from synth.sound.pole_steps import powers
 
-Sound = NDArray[np.float32]
 Rows = NDArray[Any]
 
 RUNS: Final = (
@@ -58,16 +58,16 @@ class BlockSum(ABC):
     """Sums K modes over blocks of one length. What it needs to know of each mode is made at the first use."""
 
     def __init__(
-        self, log_pole_per_frame: Complex, length: int, rows: Callable[[], Rows] | None = None
+        self, log_pole_per_frame: AnyComplex, length: int, rows: Callable[[], Rows] | None = None
     ) -> None:
         self.log_pole_per_frame, self.length = log_pole_per_frame, length
         self._rows = rows or self._fitted
 
     @abstractmethod
-    def fill(self, blocks: Sound, states: Complex) -> None:
+    def fill(self, blocks: Singles, states: AnyComplex) -> None:
         """Writes blocks (n, length) from states (n, K) complex64, one block's states after the other in memory."""
 
-    def only(self, active: Index) -> Self:
+    def only(self, active: Indices) -> Self:
         """The same for some of the modes."""
         return type(self)(self.log_pole_per_frame[active], self.length, lambda: self.rows[active])
 
@@ -83,7 +83,7 @@ class BlockSum(ABC):
 class DenseSum(BlockSum):
     """Short blocks of modes of any decay, by one matrix product."""
 
-    def fill(self, blocks: Sound, states: Complex) -> None:
+    def fill(self, blocks: Singles, states: AnyComplex) -> None:
         np.matmul(states.view(np.float32), self.rows.reshape(-1, self.length), out=blocks)
 
     def _fitted(self) -> Rows:
@@ -95,7 +95,7 @@ class DenseSum(BlockSum):
 class BinSum(BlockSum):
     """Long blocks of modes that decay by no more than STEEPEST nepers within a block."""
 
-    def fill(self, blocks: Sound, states: Complex) -> None:
+    def fill(self, blocks: Singles, states: AnyComplex) -> None:
         from scipy.fft import irfft
 
         half = _folded(self.table @ states.T, self.length)
@@ -113,13 +113,13 @@ class BinSum(BlockSum):
         return csc_array((self.rows[used], bins[used], ends), shape=(self.length + 1 + WIDEST, first.size))
 
     @cached_property
-    def unwindow(self) -> Sound:
+    def unwindow(self) -> Singles:
         """(length,) what undoes the window."""
         position = (np.arange(self.length) - self.length / 2) / (OVERSAMPLING * self.length)
         return np.asarray((1 / window(position)).astype(np.float32))
 
     def _fitted(self) -> Rows:
-        return fit(self.log_pole_per_frame, self.length)
+        return fit_sums(self.log_pole_per_frame, self.length)
 
 
 def window(u: Array) -> Array:
@@ -128,7 +128,7 @@ def window(u: Array) -> Array:
     return np.asarray((np.sinh(root) / root) / (np.sinh(SHAPE) / SHAPE))
 
 
-def fit(log_pole_per_frame: Complex, length: int) -> Rows:
+def fit_sums(log_pole_per_frame: AnyComplex, length: int) -> Rows:
     """Weights (K, WIDEST) complex64 of the bins from BELOW under each mode's own, for states at the first frame.
 
     Zero outside a mode's run. Moved to its own bin, every mode is fitted by the same slow turns: one pseudo-inverse
@@ -153,7 +153,7 @@ def fit(log_pole_per_frame: Complex, length: int) -> Rows:
     return rows
 
 
-def _target(log_pole_per_frame: Complex, near: Array, nodes: Array, length: int) -> Complex:
+def _target(log_pole_per_frame: AnyComplex, near: Array, nodes: Array, length: int) -> AnyComplex:
     """(NODES, K) what the runs are fitted to: each mode over the block, turned back by its own bin."""
     rest = log_pole_per_frame * (OVERSAMPLING * length) - 2j * np.pi * near
     target = powers(rest * (nodes[1] - nodes[0]), NODES)
@@ -161,12 +161,12 @@ def _target(log_pole_per_frame: Complex, near: Array, nodes: Array, length: int)
     return target
 
 
-def _bin(log_pole_per_frame: Complex, length: int) -> Array:
+def _bin(log_pole_per_frame: AnyComplex, length: int) -> Array:
     """The bin at or below each mode's frequency (K,)."""
     return np.asarray(np.floor(log_pole_per_frame.imag * (OVERSAMPLING * length / (2 * np.pi))))
 
 
-def _folded(bins: Complex, length: int) -> Complex:
+def _folded(bins: AnyComplex, length: int) -> AnyComplex:
     """Bins -BELOW ... length + WIDEST - BELOW as the half spectrum 0 ... length of a real signal.
 
     What lies below 0 Hz or above half the rate is, in a real signal, the conjugate of its mirror image. The two end

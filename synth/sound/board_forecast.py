@@ -13,14 +13,15 @@ swing along the row gives pitch, ring and, by the host structure's answer, sound
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array, Complex
 from synth.cache import cached
 from synth.design.instrument import Instrument
-from synth.sound.radiator import Complex, ears
+from synth.design.schema import Swing
+from synth.sound.radiator import ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.sound.radiator.board import board_pressures
 from synth.units import decibels
@@ -29,7 +30,7 @@ from synth.vibration.board import SolvedBoard
 from synth.vibration.coupling import added_mass, base_frames, beside_board, host_structure, nut_inertia
 from synth.vibration.host import Host, damped_host, free_tines, own_residual
 from synth.vibration.modal_model import ModalModel
-from synth.vibration.mounted_pitch import PARTIALS
+from synth.vibration.mounted_pitch import FREE_PARTIALS
 from synth.vibration.single_tine import PartialModes, along_row, partial_modes
 from synth.vibration.solve import solve_board_of
 from synth.vibration.tuning import Row
@@ -48,9 +49,6 @@ BOOSTED: Final = (
 DROWNED: Final = -6.0  # dB: half the pressure of the bar alone, which board and bar take from each other
 REFERENCE: Final = 20e-6  # Pa
 
-Array = NDArray[np.float64]
-Swing = Literal["along", "across"]
-
 
 @dataclass(frozen=True)
 class Foretold:
@@ -62,7 +60,7 @@ class Foretold:
 
 
 @dataclass(frozen=True)
-class Change:
+class BoardEffect:
     """What a board changes for the fundamentals of one group: means over its tines."""
 
     group: str
@@ -104,7 +102,7 @@ def solve_foretold(instrument: Instrument, row: Row, name: str | None, *, fresh:
     return cached("foretold", depends_on, solve, fresh=fresh)
 
 
-def board_warnings(instrument: Instrument, row: Row, *, fresh: bool = False) -> list[str]:
+def effect_warnings(instrument: Instrument, row: Row, *, fresh: bool = False) -> list[str]:
     """Where the boards of the design would kill, drown or boost notes."""
     if not instrument.boards:
         return []
@@ -116,13 +114,13 @@ def board_warnings(instrument: Instrument, row: Row, *, fresh: bool = False) -> 
     ]
 
 
-def changes(instrument: Instrument, bar: Foretold, board: Foretold) -> list[Change]:
+def changes(instrument: Instrument, bar: Foretold, board: Foretold) -> list[BoardEffect]:
     """Group by group, what the board does."""
     found = []
     for group in instrument.groups:
         own = group.tines
         found.append(
-            Change(
+            BoardEffect(
                 group=group.name,
                 hz=float(board.frequency[own].min()),
                 level_db=float(np.mean(board.level[own])),
@@ -192,7 +190,7 @@ def _each_alone(instrument: Instrument, row: Row, board: SolvedBoard | None, swi
         K, loss, added_mass(motion, bases, modes, nut_inertia(instrument.tines, bar, bases))
     )
     host = Host(kappa, bases.rows() @ motion @ shape)
-    free = free_tines(modes, own_residual(bar_modes, bases), partials=PARTIALS, lossy=True)
+    free = free_tines(modes, own_residual(bar_modes, bases), partials=FREE_PARTIALS, lossy=True)
     along = along_row(modes.axis)
     bent = along if swing == "along" else np.stack([-along[:, 1], along[:, 0]], axis=1)
     value, planes, force = _plucked(partial_modes(host, free, 0), bent, TIP / modes.at(0.0)[:, 0])

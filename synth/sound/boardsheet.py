@@ -12,13 +12,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.air import SOUND_SPEED
+from synth.arrays import Array
 from synth.cache import cached
 from synth.design.instrument import Board, Instrument
 from synth.sound.audio import REFERENCE_PRESSURE
 from synth.sound.radiator import ears
 from synth.sound.radiator.board import BoardFilter
-from synth.vibration.board import SolvedBoard, bending, plate_of
-from synth.vibration.plate_air import PLUG_END, SOUND_SPEED
+from synth.units import FALL
+from synth.vibration.board import SolvedBoard, bending_modes, plate_of
+from synth.vibration.plate_air import PLUG_END
 from synth.vibration.solve import solve_board_of
 
 FROM: Final = 30.0  # Hz
@@ -28,8 +31,6 @@ MODES: Final = 12  # told one by one
 FEW: Final = 10  # modes of a lid in vacuo, of which the first is asked
 KNOCK: Final = 20e-3  # N s, a light knuckle; common practice, no published source
 CONTACT: Final = 2e-3  # s, a knuckle's touch; common practice, no published source
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,7 @@ def board_sheet(instrument: Instrument, board: Board, solved: SolvedBoard) -> Bo
         critical_hz=solved.plate.critical_frequency(SOUND_SPEED),
         reach_hz=solved.reach,
         modes_hz=hz,
-        modes_decay=math.log(1000.0) * 2.0 * (2.0 * math.pi * hz) / loss,
+        modes_decay=FALL * 2.0 * (2.0 * math.pi * hz) / loss,
         box=_box(board, solved) if board.kind == "box" else None,
     )
 
@@ -101,7 +102,7 @@ def knock(instrument: Instrument, solved: SolvedBoard, *, foot: int, rate: int) 
 
 def _box(board: Board, solved: SolvedBoard) -> BoxSheet:
     plate = plate_of(board)
-    lid = bending(plate, highest=solved.reach, most=FEW)
+    lid = bending_modes(plate, highest=solved.reach, most=FEW)
     coupled = solved.standing.modes.frequency[: solved.solved]
     # the mode that moves the most air for its mass is the lid's first as it lives on the box
     moved = np.abs(solved.radiation.sources[0].sum(axis=0)) * np.all(solved.radiation.parity == 1, axis=1)

@@ -17,7 +17,8 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
-Signals = NDArray[np.float64]
+from synth.arrays import Array
+
 Spectra = NDArray[np.complex64]
 
 SHORTEST = 1024  # samples of a part: shorter blocks are gathered into one
@@ -26,12 +27,12 @@ SHORTEST = 1024  # samples of a part: shorter blocks are gathered into one
 class Convolver:
     """Single precision, 1e-6 of the peak. The first block says how long the parts are."""
 
-    def __init__(self, kernel: Signals) -> None:
+    def __init__(self, kernel: Array) -> None:
         """`kernel` (C, P, L)."""
         self._kernel = kernel.astype(np.float32)
         self._part = 0
 
-    def __call__(self, signals: Signals) -> Signals:
+    def __call__(self, signals: Array) -> Array:
         """The next samples (C, n) from the next (P, n), n as long as you please."""
         count = signals.shape[1]
         if not self._part and count:
@@ -58,7 +59,7 @@ class Convolver:
         self._filled = 0
         self._left = np.zeros((channels, part), np.float32)
 
-    def _step(self, signals: Signals) -> NDArray[np.float32]:
+    def _step(self, signals: Array) -> NDArray[np.float32]:
         """Some samples that stay within the running block."""
         from scipy.fft import rfft
 

@@ -39,6 +39,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
+from synth.arrays import AnyComplex, Array, Indices, Singles
 from synth.compiled import njit
 from synth.sound.bandlimit import (
     FINER,
@@ -48,13 +49,11 @@ from synth.sound.bandlimit import (
     low_pass,
     spread_weights,
 )
-from synth.sound.pole_steps import Array, Complex, Index, powers
+from synth.sound.pole_steps import powers
 
 CHUNK: Final = 256  # frames: as many values of the response are kept for each input and signal
 AT_ONCE: Final = 128  # blocks made states at once
 LANES: Final = 16  # grid points that an impulse is added to at once, at least SPREAD
-
-Singles = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -62,7 +61,7 @@ class Force:
     """S impulses, N s, at times (S,) s on inputs (S,)."""
 
     time: Array
-    source: Index
+    source: Indices
     impulse: Array
 
 
@@ -96,7 +95,7 @@ class Driven:
 
     frame: int
     signals: Array  # (P, T)
-    ends: Index  # (E,) frames
+    ends: Indices  # (E,) frames
     states: NDArray[np.complex64]  # (E, M)
 
 
@@ -105,8 +104,8 @@ class Drive:
 
     def __init__(
         self,
-        pole: Complex,
-        weights: Complex,
+        pole: AnyComplex,
+        weights: AnyComplex,
         *,
         immediate: NDArray[np.bool_],
         rate: float,
@@ -118,7 +117,7 @@ class Drive:
         self.weights = np.where(heard, weights, 0.0)
         self.immediate = immediate
 
-    def inputs(self, drive: Complex) -> Inputs:
+    def inputs(self, drive: AnyComplex) -> Inputs:
         """Points at which 1 N s adds `drive` (Q, M) to the modes' amplitudes."""
         heard = drive[:, None] * self.weights  # (Q, P, M)
         at_once = np.where(self.immediate, (heard / self.pole).real.sum(axis=2), 0.0)[..., None]
@@ -142,7 +141,7 @@ class Drive:
         frame, signals = self._sounded(blocks, inputs, start)
         return Driven(frame, signals, ends, self._states(blocks, inputs, start))
 
-    def _sounded(self, blocks: _Blocks, inputs: Inputs, start: Index) -> tuple[int, Array]:
+    def _sounded(self, blocks: _Blocks, inputs: Inputs, start: Indices) -> tuple[int, Array]:
         """Contact signals (P, T) from a frame on, of blocks of which each chunk's begin at `start` (E,).
 
         Up to a chunk's end by spectra, those of whole frames and those of the half frames before them apart.
@@ -162,7 +161,7 @@ class Drive:
         _hear_beyond(blocks.force, blocks.chunk, blocks.source, inputs.beyond, self.chunk, first, signals)
         return first, signals
 
-    def _states(self, blocks: _Blocks, inputs: Inputs, start: Index) -> NDArray[np.complex64]:
+    def _states(self, blocks: _Blocks, inputs: Inputs, start: Indices) -> NDArray[np.complex64]:
         """What the blocks of each chunk, which begin at `start` (E,), leave at its end: (E, M)."""
         states = np.zeros((len(start), len(self.pole)), np.complex64)
         chunk_of = np.repeat(np.arange(len(start)), np.diff(start, append=len(blocks.chunk)))
@@ -184,12 +183,12 @@ class Drive:
         return powers(self.pole / (FINER * self.rate), FINER * self.chunk + 1)[:0:-1].astype(np.complex64)
 
     @cached_property
-    def _near(self) -> Complex:
+    def _near(self) -> AnyComplex:
         """(J, M) the modes' rings around their start, low-passed."""
         return limited_rings(self.pole / self.rate, _offsets())
 
 
-def reciprocal(pole: Complex, shape: Complex) -> Complex:
+def reciprocal(pole: AnyComplex, shape: AnyComplex) -> AnyComplex:
     """What 1 N s adds to amplitudes (Q, M) of modes at points that move by `shape` (Q, M), kg^-1/2, in them."""
     return np.asarray(-1j * shape / pole.imag)
 
@@ -209,8 +208,8 @@ def _by_parity(kernel: Array) -> Array:
 class _Blocks:
     """Impulses on half frames: K chunks of single inputs, by chunk and then by input."""
 
-    chunk: Index  # (K,)
-    source: Index  # (K,)
+    chunk: Indices  # (K,)
+    source: Indices  # (K,)
     force: Array  # (K, 2 chunk) N s
 
 

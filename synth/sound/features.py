@@ -10,9 +10,8 @@ import math
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from synth.arrays import Array
 
 SMOOTH: Final = 20e-3  # s, of the running energy: two periods of 100 Hz, the lowest pitch of most designs
 RISE: Final = 20.0  # dB below its maximum, from where the attack is followed: what is heard to swell

@@ -30,7 +30,7 @@ LONGEST: Final = 100  # characters of a file's name
 
 
 @dataclass(frozen=True)
-class Member:
+class SetMember:
     """One sound of both sets."""
 
     name: str
@@ -42,7 +42,9 @@ class Member:
     gated: bool  # below the meter's gate at true level, though it sounds
 
 
-def write_sets(sounds: Mapping[str, NDArray[Any]], folder: Path, *, rate: int = audio.RATE) -> list[Member]:
+def write_sets(
+    sounds: Mapping[str, NDArray[Any]], folder: Path, *, rate: int = audio.RATE
+) -> list[SetMember]:
     """Both sets of 24-bit WAV files below a folder. Raises `InputError` where they cannot be written."""
     heard = [measure(np.asarray(each, dtype=np.float64), rate) for each in sounds.values()]
     loud = [integrated(np.asarray(each, np.float64) / audio.FULL_SCALE, rate) for each in sounds.values()]
@@ -55,7 +57,7 @@ def write_sets(sounds: Mapping[str, NDArray[Any]], folder: Path, *, rate: int = 
         file, gain = f"{files[n]}.wav", matched[n]
         audio.write(make_folder(folder / "true") / file, [pressure], gain_db=true_gain, rate=rate)
         audio.write(make_folder(folder / "matched") / file, [pressure], gain_db=gain, rate=rate)
-        members.append(Member(name, file, heard[n], loud[n], true_gain, gain, gated[n]))
+        members.append(SetMember(name, file, heard[n], loud[n], true_gain, gain, gated[n]))
     return members
 
 

@@ -17,7 +17,7 @@ from synth.sound.render import HoldPart
 LONGEST: Final = 2.0  # s that holds grow to by being made one
 
 
-class Holding:
+class ActiveHolds:
     """The holds among `played` that act now or soon. The list is the player's: holds are put into it here."""
 
     def __init__(self, played: list[Stroke | Hold]) -> None:

@@ -10,11 +10,12 @@ back by RELEASE. So it adds no delay, and it is exactly 1 as long as nothing exc
 from __future__ import annotations
 
 import math
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import AnyReal
 from synth.units import amplitude, decibels
 
 CEILING_DB: Final = -6.0  # dBFS; 94 dB SPL where the monitor is set so that full scale is 100
@@ -22,8 +23,6 @@ ATTACK: Final = (
     20_000.0  # dB/s: half a millisecond for a peak 10 dB too high, short against a stroke's attack
 )
 RELEASE: Final = 40.0  # dB/s, about as fast as loud tines fall by themselves
-
-Sound = NDArray[np.floating[Any]]
 
 
 class Limiter:
@@ -34,7 +33,7 @@ class Limiter:
         self.gain = 0.0  # dB, after the last sample
         self.deepest = 0.0
 
-    def __call__(self, sound: Sound) -> Sound:
+    def __call__(self, sound: AnyReal) -> AnyReal:
         """The limited block (C, n). What is not finite becomes silence."""
         height = np.abs(sound).max(axis=0, initial=0.0)
         peak = float(height.max(initial=0.0))
@@ -60,7 +59,7 @@ class Limiter:
         return np.asarray(np.minimum.accumulate(falling - self.release * position) + self.release * position)
 
 
-def told(ceiling_db: float, full_scale_spl: float) -> str:
+def limiter_words(ceiling_db: float, full_scale_spl: float) -> str:
     """The ceiling in words."""
     level = decibels(amplitude(ceiling_db)) + full_scale_spl
     return (

@@ -26,8 +26,8 @@ from numpy.typing import NDArray
 from synth.errors import InputError
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import RATE
-from synth.sound.holding import Holding
-from synth.sound.live_output import FADES, Sound
+from synth.sound.holding import ActiveHolds
+from synth.sound.live_output import FADES, SoundSink
 from synth.sound.modal_state import ModalState
 from synth.sound.render import ContactSettings, Scene, held, strike
 from synth.sound.stroke_sound import StrokeSound
@@ -61,7 +61,7 @@ class Performer:
     def __init__(
         self,
         scene: Scene,
-        sound: Sound,
+        sound: SoundSink,
         *,
         block: float,
         settings: ContactSettings | None = None,
@@ -79,7 +79,7 @@ class Performer:
         self._palms.prepare()
         self._striker = scene.striker(self.settings)
         self._striker.prepare()
-        self._holding = Holding(self.played)
+        self._holding = ActiveHolds(self.played)
         self._giving = threading.Lock()  # nothing from before a silence is given to the sound after it
         self._known = 0  # silences that ring and holds have heard of
         self._noted_until = 0.0

@@ -19,6 +19,7 @@ from typing import Any, Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Singles
 from synth.sound.audio import FULL_SCALE
 from synth.sound.clock import Clock
 from synth.sound.limiter import CEILING_DB, Limiter
@@ -28,7 +29,6 @@ from synth.sound.radiator import Radiator
 from synth.sound.stroke_sound import StrokeSound
 from synth.units import amplitude
 
-Frames = NDArray[np.float32]
 # Frames at once. numpy gives the interpreter's lock away in every step on more than 500 numbers, and the audio
 # thread may wait long to get it back: two channels stay below.
 PIECE: Final = 128
@@ -82,7 +82,7 @@ class Report:
     deepest: float  # dB that the limiter took at most
 
 
-class Sound(Protocol):
+class SoundSink(Protocol):
     """Where the sound of gestures goes, and what second it is there."""
 
     def add(self, time: NDArray[np.float64], rows: NDArray[np.complexfloating]) -> None:
@@ -104,7 +104,7 @@ class Sound(Protocol):
     def report(self) -> Report: ...
 
 
-class LiveOutput(Sound):
+class LiveOutput(SoundSink):
     """The live sound of one instrument. `fill` is the audio thread's."""
 
     def __init__(
@@ -115,7 +115,7 @@ class LiveOutput(Sound):
         self.clock, self.meter = Clock(bank.rate), Meter()
         self.late_count = 0  # sounds that came after their moment
         self.limiter = Limiter(bank.rate, ceiling_db)
-        self._tape: deque[Frames] | None = None
+        self._tape: deque[Singles] | None = None
         self.silences = 0  # asked for so far
         self._touch = {"signals": Overlay(bank.points), "pressure": Overlay(self.channels)}
         self._inbox: deque[_Posted] = deque()
@@ -132,7 +132,7 @@ class LiveOutput(Sound):
         self.bank.frame = 0
         self.clock, self.meter = Clock(self.bank.rate), Meter()
 
-    def keep(self) -> deque[Frames]:
+    def keep(self) -> deque[Singles]:
         """Where every block (n, C) is put from now on, just as it was played, for who takes them out."""
         self._tape = deque()
         return self._tape
@@ -166,7 +166,7 @@ class LiveOutput(Sound):
             deepest=self.limiter.deepest,
         )
 
-    def fill(self, out: Frames) -> None:
+    def fill(self, out: Singles) -> None:
         """Writes the next frames into `out` (n, C)."""
         began = time.perf_counter()
         self.clock.tick(self.bank.frame, began)

@@ -25,8 +25,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.sound.bin_sums import Sound
-from synth.sound.pole_steps import Array, Complex, advanced, checked, first_frame, powers
+from synth.arrays import AnyComplex, Array, Singles
+from synth.sound.pole_steps import advanced, checked_poles, first_frame, powers
 
 WIDTH: Final = 16  # frames to a state: table and states of 3,000 modes stay in the processor's cache
 LONGEST: Final = 512  # frames of a block
@@ -37,11 +37,11 @@ SILENT: Final = 1e-24  # of a state: far below hearing, far above numbers that p
 class Arrivals:
     """Makes increments ready for a bank of these modes, in another thread or another process."""
 
-    def __init__(self, pole: Complex, rate: float) -> None:
+    def __init__(self, pole: AnyComplex, rate: float) -> None:
         heard = pole.imag / rate < np.pi
         self.rate, self.heard, self.log_pole_per_frame = rate, np.flatnonzero(heard), pole[heard] / rate
 
-    def __call__(self, time: Array, rows: Complex) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    def __call__(self, time: Array, rows: AnyComplex) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
         """First frames (S,), and amplitudes at them (S, 2, M'), of increments at `time` (S,) with rows (S, M)."""
         frame = first_frame(np.asarray(time, float), self.rate)
         amplitude = advanced(
@@ -53,8 +53,8 @@ class Arrivals:
 class LiveBank:
     """Modes that ring on from block to block. `add` from any one thread, `fill` from another."""
 
-    def __init__(self, pole: Complex, weights: Complex, *, rate: float) -> None:
-        pole, weights = checked(pole, weights)
+    def __init__(self, pole: AnyComplex, weights: AnyComplex, *, rate: float) -> None:
+        pole, weights = checked_poles(pole, weights)
         self.arrivals = Arrivals(pole, rate)
         self.rate, heard, self.log_pole_per_frame = (
             rate,
@@ -88,7 +88,7 @@ class LiveBank:
             nothing.flags.writeable = writeable
             self._put(self._rows, 0, nothing, 0, 0.0)
 
-    def add(self, time: Array, rows: Complex) -> None:
+    def add(self, time: Array, rows: AnyComplex) -> None:
         """Increments at times (S,) s from the first frame on, with amplitudes (S, M); each time a new array."""
         self.post(*self.arrivals(time, rows))
 
@@ -102,7 +102,7 @@ class LiveBank:
         self._inbox.clear()
         self._waiting.clear()
 
-    def fill(self, sound: Sound) -> None:
+    def fill(self, sound: Singles) -> None:
         """Writes the next frames into sound (P, n), n up to LONGEST."""
         while self._inbox:
             frames, rows = self._inbox.popleft()
@@ -131,7 +131,7 @@ class LiveBank:
         moved = (row[0] + 1j * row[1]) * np.exp(self.log_pole_per_frame * frames)
         return np.stack([moved.real, moved.imag])[None].astype(np.float32)
 
-    def _run_block(self, sound: Sound, events: int) -> None:
+    def _run_block(self, sound: Singles, events: int) -> None:
         self._run(
             sound,
             self._state,
@@ -145,7 +145,7 @@ class LiveBank:
         )
 
 
-def _table(step: Complex, weights: Complex, portions: int) -> NDArray[np.float32]:
+def _table(step: AnyComplex, weights: AnyComplex, portions: int) -> NDArray[np.float32]:
     """(portions, 2 PORTION, P WIDTH): Re(x w z^j) = Re x Re(w z^j) - Im x Im(w z^j), real parts first."""
     width, modes = step.shape
     flat = np.zeros((portions * PORTION, len(weights) * width), complex)

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.sound.audio import REFERENCE_PRESSURE, headroom_db
 from synth.units import decibels
 
@@ -32,9 +32,8 @@ ROOM: Final = 1.0  # dB left below full scale, for players that resample
 FAST: Final = 0.125  # s, IEC 61672-1 time weighting F
 MASK: Final = 10.0  # dB below the room's noise a tone is lost in it; common practice, no published source
 
-Array = NDArray[np.float64]
 
-_POLES: Final = (20.598997, 107.65265, 737.86223, 12194.217)  # Hz, IEC 61672-1:2013 Annex E
+A_POLES: Final = (20.598997, 107.65265, 737.86223, 12194.217)  # Hz, IEC 61672-1:2013 Annex E
 
 
 @dataclass(frozen=True)
@@ -52,7 +51,7 @@ def a_weighting(frequency: Array) -> Array:
 
 
 def _a_curve(frequency: Array) -> Array:
-    a, b, c, d = (pole**2 for pole in _POLES)
+    a, b, c, d = (pole**2 for pole in A_POLES)
     f2 = frequency**2
     return np.asarray(d * f2**2 / ((f2 + a) * np.sqrt((f2 + b) * (f2 + c)) * (f2 + d)))
 

@@ -12,12 +12,11 @@ import bisect
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array, Complex
 from synth.playing.contact.stroke_contact import Ringing
 from synth.sound.pole_steps import advanced
 from synth.vibration.modal_model import ModalModel, tine_state
 
-Array = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 BATCH = 128  # states turned at once
 
 

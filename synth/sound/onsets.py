@@ -15,7 +15,8 @@ from typing import Final
 
 import numpy as np
 
-from synth.sound.pole_steps import Array, Complex, Index, first_frame
+from synth.arrays import AnyComplex, Array, Indices
+from synth.sound.pole_steps import first_frame
 
 MOST_EVENTS: Final = 256  # held at once
 AMPLITUDES: Final = 1 << 20  # amplitudes (events x modes) held at once: 16 MiB
@@ -29,19 +30,19 @@ class EventBatch:
     """
 
     time: Array
-    rows: Callable[[slice], Complex]
+    rows: Callable[[slice], AnyComplex]
 
 
-Events = EventBatch | Iterable[tuple[float, Complex]]
+Events = EventBatch | Iterable[tuple[float, AnyComplex]]
 
 
 @dataclass(frozen=True)
 class Onsets:
     """Events about to sound: first frames (S,), how much earlier each began (S,) in frames, amplitudes (S, M)."""
 
-    frame: Index
+    frame: Indices
     frames_late: Array
-    rows: Complex
+    rows: AnyComplex
 
 
 class Coming:
@@ -78,7 +79,7 @@ class Coming:
         self.frame = first_frame(self.time, self.rate)
 
 
-def _portions(events: Events, size: int) -> Iterator[tuple[Array, Complex]]:
+def _portions(events: Events, size: int) -> Iterator[tuple[Array, AnyComplex]]:
     if isinstance(events, EventBatch):
         time = np.asarray(events.time, float)
         for at in range(0, time.size, size):

@@ -7,12 +7,8 @@ from __future__ import annotations
 
 import heapq
 from itertools import count
-from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-Sound = NDArray[np.floating[Any]]
+from synth.arrays import AnyReal
 
 
 class Overlay:
@@ -20,10 +16,10 @@ class Overlay:
 
     def __init__(self, points: int) -> None:
         self.points = points
-        self._waiting: list[tuple[int, int, Sound]] = []
+        self._waiting: list[tuple[int, int, AnyReal]] = []
         self._order = count()
 
-    def add(self, frame: int, sound: Sound) -> None:
+    def add(self, frame: int, sound: AnyReal) -> None:
         """A sound (P, T) from `frame` on."""
         if sound.shape[0] != self.points:
             raise ValueError(f"a sound of {sound.shape[0]} points does not fit {self.points}")
@@ -34,7 +30,7 @@ class Overlay:
         """Nothing waits any more."""
         self._waiting.clear()
 
-    def onto(self, block: Sound, frame: int) -> None:
+    def onto(self, block: AnyReal, frame: int) -> None:
         """Adds what falls on block (P, n), which begins at `frame`; what lies before it is gone from then on."""
         end = frame + block.shape[1]
         later = []

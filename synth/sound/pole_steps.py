@@ -7,21 +7,18 @@ Shapes: M modes, S events.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Complex = NDArray[np.complexfloating[Any, Any]]
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
+from synth.arrays import AnyComplex, Array, Indices
 
 BASE: Final = (
     16  # a number of frames is carried digit by digit: 16 factors a digit stay in the processor's cache
 )
 
 
-def checked(pole: Complex, weights: Complex) -> tuple[Complex, Complex]:
+def checked_poles(pole: AnyComplex, weights: AnyComplex) -> tuple[AnyComplex, AnyComplex]:
     """Poles (M,) and weights (P, M), as arrays that a bank can use; ValueError for what it cannot."""
     pole, weights = np.asarray(pole, complex), np.atleast_2d(np.asarray(weights, complex))
     if pole.ndim != 1 or weights.ndim != 2 or weights.shape[1:] != pole.shape:
@@ -33,7 +30,7 @@ def checked(pole: Complex, weights: Complex) -> tuple[Complex, Complex]:
     return pole, weights
 
 
-def powers(step: Complex, count: int) -> Complex:
+def powers(step: AnyComplex, count: int) -> AnyComplex:
     """exp(step)^0 ... exp(step)^(count - 1) as rows (count, M), by products: far cheaper than exponentials."""
     rows = np.empty((count, step.size), complex)
     rows[0] = 1.0
@@ -44,7 +41,7 @@ def powers(step: Complex, count: int) -> Complex:
     return rows
 
 
-def first_frame(time: Array, rate: float) -> Index:
+def first_frame(time: Array, rate: float) -> Indices:
     """The first frame n >= 0 with n / rate >= time, by the very comparison that defines the sum over events."""
     frame = np.ceil(time * rate)
     frame -= (frame - 1) / rate >= time  # time * rate was rounded up over a whole frame
@@ -52,7 +49,7 @@ def first_frame(time: Array, rate: float) -> Index:
     return np.maximum(frame, 0).astype(np.int64)
 
 
-def advanced(amplitude: Complex, log_pole_per_frame: Complex, frames: Array) -> Complex:
+def advanced(amplitude: AnyComplex, log_pole_per_frame: AnyComplex, frames: Array) -> AnyComplex:
     """amplitude (S, M) a few frames (S,) later: times exp(log_pole_per_frame frames), to 2e-7.
 
     In single precision, from one exponential, one sine and one cosine: seven times faster than a complex
@@ -72,19 +69,19 @@ def advanced(amplitude: Complex, log_pole_per_frame: Complex, frames: Array) -> 
 class Advance:
     """Carries states (M,) over whole numbers of frames up to `longest`, in place, by a few products."""
 
-    def __init__(self, log_pole_per_frame: Complex, longest: int) -> None:
-        self.digits: list[Complex] = []
+    def __init__(self, log_pole_per_frame: AnyComplex, longest: int) -> None:
+        self.digits: list[AnyComplex] = []
         while BASE ** len(self.digits) <= longest:
             self.digits.append(powers(log_pole_per_frame * BASE ** len(self.digits), BASE))
 
-    def by(self, state: Complex, frames: int) -> None:
+    def by(self, state: AnyComplex, frames: int) -> None:
         """state *= exp(log_pole_per_frame frames)."""
         for digit in self.digits:
             frames, here = divmod(frames, BASE)
             if here:
                 np.multiply(state, digit[here, : state.size], out=state)
 
-    def only(self, active: Index) -> Advance:
+    def only(self, active: Indices) -> Advance:
         """The same for some of the modes."""
         some = Advance.__new__(Advance)
         some.digits = [digit[:, active] for digit in self.digits]

@@ -11,19 +11,20 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.cache import cached
 from synth.design.instrument import Instrument
-from synth.errors import InputError, nearest
+from synth.errors import InputError
 from synth.playing.contact.stroke_contact import EVENT, REFERENCE, Contact, stroke_row
 from synth.playing.mute import moments, taken
 from synth.playing.report import document
 from synth.playing.script import Performance
-from synth.playing.stroke import ForceTrace, Hold, Stroke
+from synth.playing.stroke import ContactModel, ForceTrace, Hold, Stroke
 from synth.sound.audio import RATE
 from synth.sound.bank import blocks
 from synth.sound.modal_state import ModalState
@@ -40,11 +41,6 @@ from synth.vibration.solve import solve_board_of, solve_model, solve_row
 from synth.vibration.tuning import Row
 
 BLOCK: Final = 65_536  # samples between two breaths of a progress bar
-
-Array = NDArray[np.float64]
-
-
-ContactModel = Literal["event", "reference"]
 
 
 @dataclass(frozen=True)
@@ -91,11 +87,7 @@ class Rendering:
 
 def scene(instrument: Instrument, through: str, *, fresh: bool = False) -> Scene:
     """The instrument solved and heard through `bar`, `pickup` or a board of its own. Raises `InputError`."""
-    known = ["bar", "pickup", *instrument.boards]
-    if through not in known:
-        raise InputError(
-            f"nothing is heard through '{through}'", remedy=nearest(through, known), file=instrument.file
-        )
+    through = instrument.listening(through)
     row = solve_row(instrument, fresh=fresh)
     board = solve_board_of(instrument, through, fresh=fresh) if through in instrument.boards else None
     model = solve_model(instrument, row, board=board, fresh=fresh)

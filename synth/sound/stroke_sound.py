@@ -11,19 +11,16 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
 from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force, Inputs, joined, reciprocal
 from synth.sound.radiator import Radiator
-from synth.sound.radiator.stick import Heard, stick_sound
+from synth.sound.radiator.stick import StickPressure, stick_sound
 from synth.vibration.modal_model import ModalModel, tip_shape
 
 KEPT: Final = 1024  # tines, each at one height of the stick: 20 to 60 KiB
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -31,7 +28,7 @@ class StrokeSound:
     """A stroke, heard: contact signals and modal states, and the pressure of the stick itself."""
 
     driven: Driven
-    stick: Heard
+    stick: StickPressure
 
 
 class Striker:
@@ -70,9 +67,9 @@ class Striker:
         for tine in range(len(self.model.tine_dof)):
             self._inputs(tine, height)
 
-    def _of_stick(self, contact: Contact, trace: ForceTrace) -> Heard:
+    def _of_stick(self, contact: Contact, trace: ForceTrace) -> StickPressure:
         if not (self.stick and len(trace.time)):
-            return Heard(0, np.zeros((self.channels, 0)))
+            return StickPressure(0, np.zeros((self.channels, 0)))
         return stick_sound(contact.stick, trace, self.model, self.instrument, rate=self.rate)
 
     def _inputs(self, tine: int, height: float) -> Inputs:

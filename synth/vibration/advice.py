@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design import schema
 from synth.design.change import (
     ROOM,
@@ -52,7 +53,6 @@ from synth.vibration.quarrels import (
     severity,
     worst_of_each,
 )
-from synth.vibration.section import Array
 from synth.vibration.tuning import Row, tune
 
 ADVISED: Final = 10  # quarrels, the worst: as many as `check` prints

@@ -16,10 +16,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import PlacedNut, Tine
 from synth.vibration.beam import rod_element
 from synth.vibration.damping import clamp
-from synth.vibration.section import Array
 
 HIGHEST_HZ: Final = 10_000.0  # as for the bar's own modes
 ELEMENTS: Final = 24  # the mean of consistent and lumped mass leaves (kh)⁴/480: 0.2 cent on the fourth mode

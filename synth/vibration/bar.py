@@ -27,11 +27,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from synth.arrays import Array
 from synth.design.instrument import Bar, Bend, Straight, Support
 from synth.design.instrument import Section as BarSection
 from synth.vibration.beam import elements_for, wave_number
 from synth.vibration.frame import Frame, Spring, matrices, solve
-from synth.vibration.section import Array, Properties, Section, properties, rectangle, tube
+from synth.vibration.section import Properties, SectionGeometry, properties, rectangle, tube
 
 HIGHEST_HZ: Final = (
     10_000.0  # beyond it a bar 25 mm thick is no slender beam and its modes are many and faint
@@ -149,7 +150,7 @@ def beam_of(bar: Bar) -> Properties:
     )
 
 
-def section_of(section: BarSection, poisson: float) -> Section:
+def section_of(section: BarSection, poisson: float) -> SectionGeometry:
     """The cross-section as the beam sees it."""
     if section.shape == "rectangle":
         return rectangle(section.width, section.height, poisson)

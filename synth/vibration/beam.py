@@ -22,7 +22,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from synth.vibration.section import Array, Properties, Value
+from synth.arrays import Array
+from synth.vibration.section import PerElement, Properties
 
 FREEDOMS = 6  # a node: displacements x, y, z, rotations about x, y, z
 _AXIAL = ([0, 6], [1.0, 1.0])
@@ -32,11 +33,11 @@ _PLANE_XZ = ([2, 4, 8, 10], [1.0, -1.0, 1.0, -1.0])  # w, ry = -dw/dx: right-han
 
 
 def plane_element(
-    bending_stiffness: Value,
-    shear_stiffness: Value,
-    mass_per_length: Value,
-    rotary_inertia_per_length: Value,
-    length: Value,
+    bending_stiffness: PerElement,
+    shear_stiffness: PerElement,
+    mass_per_length: PerElement,
+    rotary_inertia_per_length: PerElement,
+    length: PerElement,
 ) -> tuple[Array, Array]:
     """Stiffness and mass (..., 4, 4) of a beam element bending in one plane; freedoms w1, theta1, w2, theta2.
 
@@ -55,7 +56,9 @@ def plane_element(
     return K, _translational_mass(m, p, h) + _rotary_mass(J, p, h) + _matrix(correction) * K
 
 
-def rod_element(stiffness: Value, inertia_per_length: Value, length: Value) -> tuple[Array, Array]:
+def rod_element(
+    stiffness: PerElement, inertia_per_length: PerElement, length: PerElement
+) -> tuple[Array, Array]:
     """Stiffness and mass (..., 2, 2) of a rod that stretches (E A, m) or twists (G J, rho I_p)."""
     A, m, h = (
         np.asarray(each, dtype=float) for each in np.broadcast_arrays(stiffness, inertia_per_length, length)
@@ -64,7 +67,7 @@ def rod_element(stiffness: Value, inertia_per_length: Value, length: Value) -> t
     return K, _matrix(m * h / 12.0) * np.array([[5.0, 1.0], [1.0, 5.0]])
 
 
-def frame_element(beam: Properties, length: Value) -> tuple[Array, Array]:
+def frame_element(beam: Properties, length: PerElement) -> tuple[Array, Array]:
     """Stiffness and mass (E, 12, 12) in local axes; freedoms as `FREEDOMS`, first the one end, then the other."""
     h = np.atleast_1d(np.asarray(length, dtype=float))
     K, M = np.zeros((2, len(h), 2 * FREEDOMS, 2 * FREEDOMS))
@@ -81,14 +84,16 @@ def frame_element(beam: Properties, length: Value) -> tuple[Array, Array]:
     return K, M
 
 
-def wave_number(bending_stiffness: Value, mass_per_length: Value, frequency_hz: Value) -> Array:
+def wave_number(
+    bending_stiffness: PerElement, mass_per_length: PerElement, frequency_hz: PerElement
+) -> Array:
     """The bending wave's k = (m omega² / B)^(1/4) in 1/m, shear and rotary inertia left out."""
     omega = 2.0 * math.pi * np.asarray(frequency_hz, dtype=float)
     return np.asarray((mass_per_length * omega**2 / bending_stiffness) ** 0.25, dtype=float)
 
 
 def elements_for(
-    wave_number: Value, length: Value, *, gyration: Value = 0.0, relative_error: float = 3e-5
+    wave_number: PerElement, length: PerElement, *, gyration: PerElement = 0.0, relative_error: float = 3e-5
 ) -> npt.NDArray[np.int64]:
     """How many equal elements over `length` keep a frequency within `relative_error` (3e-5 is 0.05 cent).
 

@@ -27,17 +27,16 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.arrays import Array, Complex
 from synth.design.instrument import Bar, Board, Foot
 from synth.vibration.bar import path, surface_distance
 from synth.vibration.board_interface import BoardModes, Feet, StandingBoard
 from synth.vibration.plate import Plate, PlateModes, orthotropic, solve_plate
 from synth.vibration.plate_air import (
-    AIR_DENSITY,
     CAVITY_LOSS,
     CLASSES,
-    SOUND_SPEED,
     Radiation,
     air_spring,
     displaced_volume,
@@ -45,9 +44,6 @@ from synth.vibration.plate_air import (
     radiation,
 )
 from synth.vibration.statistical_modes import DiffuseModes, diffuse_modes, edge_efficiency
-
-Array = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 MOST_MODES: Final = 110  # that are solved one by one: to about 2 kHz on a board of 0.6 by 0.4 m
 FEWEST: Final = 6  # that bend
@@ -131,7 +127,7 @@ class SolvedBoard:
 def solve_board(board: Board, bar: Bar) -> SolvedBoard:
     """The board's modes in air with its feet under the bar."""
     plate, position, feet = plate_of(board), lie(board, bar), len(board.feet)
-    dry = bending(plate)
+    dry = bending_modes(plate)
     solved = _in_air(board, dry)
     shape = dry.at(*_under_feet(board)).reshape(feet, len(GAUSS) ** 2, 3, -1).mean(axis=1)
     faces = 2 if board.kind == "panel" else 1
@@ -160,7 +156,7 @@ def solve_board(board: Board, bar: Bar) -> SolvedBoard:
     )
 
 
-def bending(plate: Plate, *, highest: float = HIGHEST, most: int = MOST_MODES) -> PlateModes:
+def bending_modes(plate: Plate, *, highest: float = HIGHEST, most: int = MOST_MODES) -> PlateModes:
     """The modes in vacuo to `highest` Hz: of a small stiff board the `FEWEST` lowest, however high they are."""
     while True:
         modes = solve_plate(plate, highest=highest, most=most)

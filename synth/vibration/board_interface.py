@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from synth.vibration.section import Array
+from synth.arrays import Array
 
 
 @dataclass(frozen=True)

@@ -21,11 +21,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Bend, Instrument, PlacedNut
 from synth.errors import InputError
-from synth.units import MM
+from synth.units import length_said
 from synth.vibration.bar import path, surface_distance
-from synth.vibration.rod import Array
 from synth.vibration.tine import TineModes
 
 HOLD: Final = 2.0  # N
@@ -128,13 +128,16 @@ def _bend(tines: _Standing, rows: NDArray[np.int64], height: Array) -> Array:
 
 
 def _refuse(instrument: Instrument, pair: NDArray[np.int64], room: Array, swing: Array) -> None:
-    where = int(np.argmin(room - swing))
+    where, units = int(np.argmin(room - swing)), instrument.tines[0].written.units
     one, other = sorted(pair)
-    free = f"leave {room[where] / MM:.2g} mm between them" if room[where] > 0.0 else "touch"
+    free = (
+        f"leave {length_said(room[where], units, figures=2)} between them" if room[where] > 0.0 else "touch"
+    )
     raise InputError(
         f"{_name(instrument, one)} and {_name(instrument, other)} {free}",
-        remedy=f"they swing by {swing[where] / MM:.2g} mm together: space them wider, or turn their faces apart",
-        location=f"group[{instrument.tines[one].group + 1}]",
+        remedy=f"they swing by {length_said(swing[where], units, figures=2)} together: space them wider, or turn "
+        "their faces apart",
+        location=instrument.tines[one].written.spacing,
     )
 
 
@@ -142,12 +145,14 @@ def _warnings(instrument: Instrument, pairs: NDArray[np.int64], bend: Array) -> 
     close = sorted({(min(pair), max(pair)) for pair in pairs.T.tolist()})
     count = Counter(instrument.tines[one].group for one, _ in close)
     words = []
+    units = instrument.tines[0].written.units
     for group, number in count.items():
         one, other = next(pair for pair in close if instrument.tines[pair[0]].group == group)
         more = f" (and {number - 1} more such pairs)" if number > 1 else ""
         words.append(
             f"group[{group + 1}]: {_name(instrument, one)}, held by {HOLD:g} N, bends "
-            f"{max(bend[one], bend[other]) / MM:.2g} mm and meets {_name(instrument, other)}{more}"
+            f"{length_said(max(bend[one], bend[other]), units, figures=2)} and meets "
+            f"{_name(instrument, other)}{more}"
         )
     return tuple(words)
 

@@ -28,17 +28,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array, Indices
 from synth.design.instrument import Bar, Tine
 from synth.vibration.axial import AxialModes
 from synth.vibration.bar import BarModes, surface_distance
 from synth.vibration.board_interface import StandingBoard
 from synth.vibration.frame import rigid_arm
-from synth.vibration.section import Array
 from synth.vibration.tine import TineModes
-
-Indices = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

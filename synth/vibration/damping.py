@@ -17,29 +17,16 @@ from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from synth.air import AIR_DENSITY, AIR_VISCOSITY, SOUND_SPEED
+from synth.arrays import Array
+from synth.units import FALL
 
 ROOM: Final = 293.15  # K
 CLAMP_FLAT_TO: Final = 1000.0  # Hz; a power law needs a place to start, and all measurements agree up to it
 UNCLAIMED: Final = 5000.0  # Hz: no clamped tine's decay above it is on record
 _ANGLES: Final = 12  # Gauss points over half the directions: exact enough to k L = 18, a mean beyond
-# Zeros of J1', Abramowitz & Stegun table 9.5; beyond them McMahon's expansion (9.5.13) is good to 1e-6.
-_ZEROS: Final = (1.8411837813, 5.3314427735, 8.5363163664, 11.7060049026, 14.8635886339)
-
-
-@dataclass(frozen=True)
-class Air:
-    """Density kg/m³, kinematic viscosity m²/s, speed of sound m/s."""
-
-    density: float
-    viscosity: float
-    sound_speed: float
-
-
-# ICAO standard atmosphere's formulas (Doc 7488: ideal gas, Sutherland) at 20 degrees and 101325 Pa.
-AIR: Final = Air(density=1.2041, viscosity=1.506e-5, sound_speed=343.2)
 
 
 @dataclass(frozen=True)
@@ -66,7 +53,7 @@ def decay_time(frequency: ArrayLike, loss_factor: ArrayLike) -> Array:
     """Seconds until a partial has fallen by 60 dB; infinite where nothing is lost."""
     rate = math.pi * np.asarray(frequency, dtype=float) * np.asarray(loss_factor, dtype=float)
     with np.errstate(divide="ignore"):
-        return np.asarray(math.log(1e3) / rate)
+        return np.asarray(FALL / rate)
 
 
 def material(loss_factor: ArrayLike, strain_share: ArrayLike) -> Array:
@@ -108,7 +95,7 @@ def thermoelastic(
 
     eta = Delta |Im 4 J2(z) / (z² J1'(z))|, z = (1 - i) a sqrt(omega / 2 chi): the heat equation with a source
     that grows as cos(theta) from the axis and no heat through the surface. C. Zener, Physical Review 53 (1938)
-    90, gives the series (`thermoelastic_series`) that this sums. `diffusivity` chi = k / (rho c_p), m²/s.
+    90, gives the series that this sums. `diffusivity` chi = k / (rho c_p), m²/s.
     """
     from scipy.special import jve
 
@@ -119,21 +106,7 @@ def thermoelastic(
     return np.asarray(strength * np.abs(np.imag(4.0 * jve(2, z) / (z**2 * slope))))
 
 
-def thermoelastic_series(
-    frequency: ArrayLike, radius: ArrayLike, *, strength: ArrayLike, diffusivity: ArrayLike, terms: int = 400
-) -> Array:
-    """The same loss as relaxations at the zeros q of J1': weights 8 / (q² (q² - 1)), times a² / (q² chi).
-
-    C. Zener, Physical Review 53 (1938) 90. The first weight is 0.98743, so one relaxation nearly does.
-    """
-    q = _slope_zeros(terms)
-    weight = 8.0 / (q**2 * (q**2 - 1.0))
-    omega = 2.0 * math.pi * np.asarray(frequency, dtype=float)
-    turn = (omega * np.asarray(radius) ** 2 / np.asarray(diffusivity))[..., None] / q**2
-    return np.asarray(strength * np.sum(weight * turn / (1.0 + turn**2), axis=-1))
-
-
-def air_drag(frequency: ArrayLike, radius: ArrayLike, swept: ArrayLike, *, air: Air = AIR) -> Array:
+def air_drag(frequency: ArrayLike, radius: ArrayLike, swept: ArrayLike) -> Array:
     """The viscous drag of the air round a cylinder that swings across it (G. G. Stokes 1851).
 
     Gamma = 1 + 4 K1(z) / (z K0(z)), z = a sqrt(i omega / nu) (J. T. Stuart 1963, in Rosenhead, Laminar Boundary
@@ -143,15 +116,13 @@ def air_drag(frequency: ArrayLike, radius: ArrayLike, swept: ArrayLike, *, air: 
     from scipy.special import kve
 
     omega = 2.0 * math.pi * np.asarray(frequency, dtype=float)
-    z = np.asarray(radius) * np.sqrt(1.0j * omega / air.viscosity)
+    z = np.asarray(radius) * np.sqrt(1.0j * omega / AIR_VISCOSITY)
     moved = 1.0 + 4.0 * kve(1, z) / (z * kve(0, z))
-    displaced = air.density * math.pi * np.asarray(radius) ** 2 * np.asarray(swept)
+    displaced = AIR_DENSITY * math.pi * np.asarray(radius) ** 2 * np.asarray(swept)
     return np.asarray(-displaced * moved.imag / (1.0 + displaced * moved.real))
 
 
-def air_radiation(
-    frequency: Array, radius: ArrayLike, height: Array, shape: Array, slope: Array, *, air: Air = AIR
-) -> Array:
+def air_radiation(frequency: Array, radius: ArrayLike, height: Array, shape: Array, slope: Array) -> Array:
     """The sound a thin swinging rod sends out, as a line of dipoles in free air.
 
     frequency (..., N), radius (...), height (..., K), shape and slope (..., N, K). A slice of length dz pushes
@@ -162,7 +133,7 @@ def air_radiation(
 
     The plus and minus of higher partials cancel, so this lies far below a rigid cylinder's loss.
     """
-    k = 2.0 * math.pi * np.asarray(frequency) / air.sound_speed
+    k = 2.0 * math.pi * np.asarray(frequency) / SOUND_SPEED
     area, bend = _trapezoid(height)
     plain = area[..., None, :] * shape + bend[..., None, :] * slope
     tilted = bend[..., None, :] * shape
@@ -175,7 +146,7 @@ def air_radiation(
         real = np.sum(plain * cos - leaning * sin, axis=-1)
         imaginary = np.sum(plain * sin + leaning * cos, axis=-1)
         sent += 2.0 * weight * (1.0 - mu**2) * (real**2 + imaginary**2)
-    return np.asarray(math.pi / 4.0 * air.density * np.asarray(radius)[..., None] ** 4 * k**3 * sent)
+    return np.asarray(math.pi / 4.0 * AIR_DENSITY * np.asarray(radius)[..., None] ** 4 * k**3 * sent)
 
 
 def swept_length(height: Array, shape: Array, slope: Array) -> Array:
@@ -186,12 +157,6 @@ def swept_length(height: Array, shape: Array, slope: Array) -> Array:
     square = 156.0 * (a**2 + b**2) + 108.0 * a * b + 4.0 * (c**2 + d**2) - 6.0 * c * d
     cross = 44.0 * (a * c - b * d) + 26.0 * (b * c - a * d)
     return np.asarray(np.sum(h * (square + cross), axis=-1) / 420.0)
-
-
-def _slope_zeros(count: int) -> Array:
-    far = (np.arange(len(_ZEROS) + 1, count + 1) - 0.25) * math.pi
-    mcmahon = far - 7.0 / (8.0 * far) - 4.0 * (7.0 * 16.0 + 82.0 * 4.0 - 9.0) / (3.0 * (8.0 * far) ** 3)
-    return np.concatenate([_ZEROS, mcmahon])[:count]
 
 
 def _half_directions() -> tuple[Array, Array]:

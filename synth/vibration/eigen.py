@@ -20,10 +20,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.vibration.coupling import Indices, Structure
-from synth.vibration.section import Array
-
-Complex = NDArray[np.complex128]
+from synth.arrays import Array, Complex, Indices
+from synth.vibration.coupling import Structure
 
 LINK: Final = (
     0.02  # leaves 4e-4 of a decay rate, and of a shape what a pole's width over their distance gives

@@ -20,11 +20,11 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.instrument import Bar, Instrument
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
 from synth.vibration.coupling import added_mass, base_frames, nut_inertia
 from synth.vibration.quarrels import Meetings, meet
-from synth.vibration.section import Array
 from synth.vibration.tuning import Row
 
 LOOKED_AT: Final = 33  # places along the bar at which it is asked what the left-out modes yield

@@ -18,10 +18,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from synth.arrays import Array, Indices
 from synth.vibration.beam import FREEDOMS, frame_element
-from synth.vibration.section import Array, Properties
-
-Indices = npt.NDArray[np.int64]
+from synth.vibration.section import Properties
 
 
 def _no_arm() -> Array:
@@ -66,7 +65,7 @@ class Frame:
 
 
 @dataclass(frozen=True)
-class Modes:
+class FrameModes:
     """Undamped modes: `frequency` (M,) in Hz, rising; `shape` (D, M), mass-normalised, kg^-1/2."""
 
     frequency: Array
@@ -110,7 +109,7 @@ def matrices(frame: Frame) -> tuple[Array, Array]:
 
 def solve(
     K: Array, M: Array, *, held: npt.ArrayLike = (), count: int | None = None, highest_hz: float = math.inf
-) -> Modes:
+) -> FrameModes:
     """The modes of a symmetric pair, M positive definite on the freedoms not `held` (indices into D).
 
     Rigid modes come out as frequencies at or near 0; `count` and `highest_hz` cut the list at its upper end.
@@ -125,7 +124,7 @@ def solve(
     wanted = slice(0, min(int(np.searchsorted(frequency, highest_hz, side="right")), count or len(value)))
     shape = np.zeros((len(K), len(frequency[wanted])))
     shape[free] = inverse.T @ vector[:, wanted]
-    return Modes(frequency[wanted], shape)
+    return FrameModes(frequency[wanted], shape)
 
 
 def _elements(frame: Frame) -> tuple[Array, Array]:

@@ -14,11 +14,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array, Indices
 from synth.vibration.axial import AxialModes
 from synth.vibration.bar import BarModes
-from synth.vibration.coupling import Bases, Indices, added_mass
+from synth.vibration.coupling import Bases, added_mass
 from synth.vibration.eigen import complex_modes
-from synth.vibration.section import Array
 from synth.vibration.tine import TineModes
 
 LOWEST_HZ: Final = 0.1  # below, a mode is a drift of what nothing holds

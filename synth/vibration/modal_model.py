@@ -25,14 +25,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from synth.arrays import Array, Complex, Indices
 from synth.design.instrument import Bar, PlacedNut, Tine
+from synth.units import FALL
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar, standing_on
 from synth.vibration.board_interface import StandingBoard
-from synth.vibration.coupling import Bases, Indices, Structure, base_frames, couple, nut_inertia
-from synth.vibration.eigen import Complex, damped_modes, real_modes
+from synth.vibration.coupling import Bases, Structure, base_frames, couple, nut_inertia
+from synth.vibration.eigen import damped_modes, real_modes
 from synth.vibration.frame import rigid_arm
-from synth.vibration.section import Array
 from synth.vibration.tine import TineModes, solve_tines
 
 HIGHEST_HZ: Final = 20_000.0  # above the tines' 18 kHz, so that a partial the bar pulls up is not lost
@@ -73,7 +74,7 @@ class ModalModel:
     def decay(self) -> Array:
         """(M,) seconds to fall by 60 dB; infinite for what loses nothing."""
         sigma = self.decay_rate
-        return np.divide(math.log(1000.0), sigma, out=np.full_like(sigma, math.inf), where=sigma > 0.0)
+        return np.divide(FALL, sigma, out=np.full_like(sigma, math.inf), where=sigma > 0.0)
 
     @property
     def bar_dof(self) -> slice:

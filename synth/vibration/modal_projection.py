@@ -18,9 +18,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.vibration.modal_model import ModalModel, generalized_momentum
-
-Array = NDArray[np.float64]
 
 
 class Projection:

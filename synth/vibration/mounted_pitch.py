@@ -14,15 +14,15 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array, Indices
 from synth.design.instrument import Instrument
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
-from synth.vibration.coupling import Bases, Indices, added_rigid_mass, base_frames, nut_inertia, rigid_inertia
+from synth.vibration.coupling import Bases, added_rigid_mass, base_frames, nut_inertia, rigid_inertia
 from synth.vibration.host import Host, free_tines, loaded, own_residual
-from synth.vibration.section import Array
 from synth.vibration.single_tine import along_row, partial_modes
 from synth.vibration.tine import TineModes
 
-PARTIALS: Final = 3  # of the tine, free to move: with more the pitch moves by less than 0.01 cent
+FREE_PARTIALS: Final = 3  # of the tine, free to move: with more the pitch moves by less than 0.01 cent
 
 # the clamped modes of some tines (r,), which they are, all tines as rigid bodies (R, 6, 6) as `rigid_inertia` has
 # them -> mounted over clamped pitch (r,)
@@ -68,6 +68,6 @@ def _mounted_hz(seats: _Seats, modes: TineModes, which: Indices, rigid: Array) -
     on_axis = seats.rows.swapaxes(-1, -2) @ rigid @ seats.rows + seats.nuts
     kappa, v = loaded(np.diag(seats.stiffness), added_rigid_mass(seats.motion, on_axis))
     host = Host(kappa, seats.rows[which] @ seats.motion[which] @ v)
-    found = partial_modes(host, free_tines(modes, seats.residual[which], partials=PARTIALS), 0)
+    found = partial_modes(host, free_tines(modes, seats.residual[which], partials=FREE_PARTIALS), 0)
     own = found.fullest(along_row(modes.axis))
     return np.asarray(np.sqrt(found.squared[np.arange(len(own)), own]) / (2.0 * math.pi))

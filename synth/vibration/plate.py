@@ -24,11 +24,10 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.polynomial import legendre
-from numpy.typing import NDArray
+
+from synth.arrays import Array, Indices
 
 Edge = Literal["free", "supported", "clamped"]
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 _POWER: Final = {"free": 0, "supported": 1, "clamped": 2}
 _RIGID: Final = 0.01  # Hz: rounding leaves a rigid motion about 1e-4; no plate on a bench bends as slowly
@@ -164,13 +163,13 @@ def _solve_to(plate: Plate, highest: float, most: int) -> PlateModes:
     return PlateModes(plate, frequency[order], shapes[..., order])
 
 
-def _classes(edges: tuple[Edge, ...], count: int) -> list[Index]:
+def _classes(edges: tuple[Edge, ...], count: int) -> list[Indices]:
     """Basis functions that do not mix: even and odd ones where both edges are alike."""
     every = np.arange(count)
     return [every[0::2], every[1::2]] if edges[0] == edges[1] else [every]
 
 
-def _block(plate: Plate, x: _Basis, y: _Basis, rows: Index, columns: Index) -> tuple[Array, Array]:
+def _block(plate: Plate, x: _Basis, y: _Basis, rows: Indices, columns: Indices) -> tuple[Array, Array]:
     """Frequencies (n,) and coefficients (I, J, n) of the modes of some of the basis functions."""
     of_x, of_y = x.energies[:, rows][..., rows], y.energies[:, columns][..., columns]
     stiffness = _stiffness(plate, of_x, of_y)

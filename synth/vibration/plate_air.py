@@ -27,10 +27,10 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.arrays import Array, Complex
 from synth.vibration.plate import PlateModes
 
-AIR_DENSITY: Final = 1.204  # kg/m3, dry air at 20 C and 101.325 kPa (ISO 9613-1)
-SOUND_SPEED: Final = 343.2  # m/s, the same air (ISO 9613-1)
 CELLS_A_WAVE: Final = 8.0  # of the shortest bending wave; doubling it moves levels by less than 0.5 dB
 MOST_CELLS: Final = 24  # along half a side; beyond that the solve, not the physics, is what one waits for
 CAVITY_LOSS: Final = 0.02  # of the air spring, by leaks and walls; order of magnitude, no published source
@@ -38,8 +38,6 @@ PLUG_END: Final = (
     1.7  # radii of air that swing with a hole's plug: two flanged ends, 8/(3 pi) each (Rayleigh)
 )
 
-Array = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 Faces = Literal["both", "one"]
 
 

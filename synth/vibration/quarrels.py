@@ -20,17 +20,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
+from synth.units import cents, ratio
 from synth.vibration.bar import COUPLED_HZ, solve_bar
 from synth.vibration.coupling import Bases, base_frames, nut_inertia
 from synth.vibration.host import base_reaction, loaded_bar
-from synth.vibration.section import Array
 from synth.vibration.tine import PLANES
 from synth.vibration.tuning import Row
 
 PARTIALS: Final = 3  # what the ear takes for the tine's tone
 CLOSE: Final = 2.0**0.5  # half an octave each way: what pulls from further off pulls all tines alike
-NOTICED_SHIFT: Final = 2.0 ** (5.0 / 1200.0)  # 5 cents: about what is just heard (common practice)
+NOTICED_SHIFT: Final = ratio(5.0)  # 5 cents: about what is just heard (common practice)
 NOTICED_DECAY: Final = 1.25  # a decay shorter by a fifth (common practice)
 
 PartialKey = tuple[int, int, int]  # tine, plane, partial (1-based)
@@ -204,8 +205,8 @@ def partial_words(instrument: Instrument, quarrel: Quarrel) -> str:
 
 def sentence(instrument: Instrument, quarrel: Quarrel) -> str:
     """What quarrels, in a maker's words."""
-    partial, cents = partial_words(instrument, quarrel), 1200.0 * math.log2(quarrel.shift)
-    words = f"{partial} meets the bar's mode at {quarrel.bar_hz:.1f} Hz: {cents:+.0f} cents"
+    partial, moved = partial_words(instrument, quarrel), cents(quarrel.shift)
+    words = f"{partial} meets the bar's mode at {quarrel.bar_hz:.1f} Hz: {moved:+.0f} cents"
     return words if quarrel.decay_loss <= 1.05 else f"{words}, rings {quarrel.decay_loss:.1f} times shorter"
 
 

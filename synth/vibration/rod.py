@@ -22,10 +22,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from synth.arrays import Array, Indices
 from synth.vibration.beam import elements_for, plane_element, wave_number
-
-Array = NDArray[np.float64]
-Indices = NDArray[np.int64]
 
 FREQUENCY_ERROR: Final = (
     1.4e-4  # a quarter of a cent, for partials at the upper limit; the lower ones have less

@@ -1,6 +1,6 @@
 """Cross-sections and what a beam of them carries per unit length.
 
-In: the shape's sizes in metres and an isotropic material. Out: a `Section` (geometry only) and a `Properties`:
+In: the shape's sizes in metres and an isotropic material. Out: a `SectionGeometry` and a `Properties`:
 the stiffnesses, masses and inertias that the beam elements ask for, as numbers or arrays of one shape.
 
     z (up)        Local axes: x along the beam, y to the side, z up. "About y" bends the beam in the plane of
@@ -15,43 +15,43 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
-Value = Array | float  # one beam, or one number an element
+from synth.arrays import Array
+
+PerElement = Array | float  # one beam, or one number an element
 
 _TORSION_TERMS: Final = 41  # the series falls as n^-5: the last term is below 1e-8 of the sum
 
 
 @dataclass(frozen=True)
-class Section:
+class SectionGeometry:
     """A cross-section's geometry: m², m⁴, and the shear coefficients, which depend on Poisson's ratio."""
 
-    area: Value
-    about_y: Value  # second moment of area
-    about_z: Value
-    torsion: Value  # Saint-Venant's constant; the polar moment only where the section is round
-    shear_y: Value  # the share of the area that carries shear along y
-    shear_z: Value
+    area: PerElement
+    about_y: PerElement  # second moment of area
+    about_z: PerElement
+    torsion: PerElement  # Saint-Venant's constant; the polar moment only where the section is round
+    shear_y: PerElement  # the share of the area that carries shear along y
+    shear_z: PerElement
 
 
 @dataclass(frozen=True)
 class Properties:
     """A beam per unit length, SI; a shear stiffness of infinity leaves shear out, a rotary inertia of 0 that."""
 
-    axial: Value  # N, E A
-    torsion: Value  # N m², G times the torsion constant
-    bend_y: Value  # N m², E times the second moment about y
-    bend_z: Value
-    shear_y: Value  # N, shear coefficient times G A, for shear along y
-    shear_z: Value
-    mass: Value  # kg/m
-    inertia_x: Value  # kg m, about the beam's axis
-    inertia_y: Value  # kg m, rotary inertia about y
-    inertia_z: Value
+    axial: PerElement  # N, E A
+    torsion: PerElement  # N m², G times the torsion constant
+    bend_y: PerElement  # N m², E times the second moment about y
+    bend_z: PerElement
+    shear_y: PerElement  # N, shear coefficient times G A, for shear along y
+    shear_z: PerElement
+    mass: PerElement  # kg/m
+    inertia_x: PerElement  # kg m, about the beam's axis
+    inertia_y: PerElement  # kg m, rotary inertia about y
+    inertia_z: PerElement
 
 
-def rectangle(width: float, height: float, poisson: float) -> Section:
+def rectangle(width: float, height: float, poisson: float) -> SectionGeometry:
     """A solid rectangle, `width` along y and `height` along z.
 
     Shear: G. R. Cowper, J. Appl. Mech. 33 (1966) 335, table 1. Torsion: Timoshenko and Goodier, Theory of
@@ -59,15 +59,10 @@ def rectangle(width: float, height: float, poisson: float) -> Section:
     """
     shear = 10.0 * (1.0 + poisson) / (12.0 + 11.0 * poisson)
     about_y, about_z = width * height**3 / 12.0, height * width**3 / 12.0
-    return Section(width * height, about_y, about_z, _rectangle_torsion(width, height), shear, shear)
+    return SectionGeometry(width * height, about_y, about_z, _rectangle_torsion(width, height), shear, shear)
 
 
-def round_rod(diameter: float, poisson: float) -> Section:
-    """A solid circle."""
-    return tube(diameter, diameter / 2.0, poisson)
-
-
-def tube(diameter: float, wall: float, poisson: float) -> Section:
+def tube(diameter: float, wall: float, poisson: float) -> SectionGeometry:
     """A ring of outside `diameter`; a wall of the radius is a solid rod. Shear: Cowper 1966, table 1."""
     inner = max(diameter - 2.0 * wall, 0.0)
     area = math.pi / 4.0 * (diameter**2 - inner**2)
@@ -75,10 +70,12 @@ def tube(diameter: float, wall: float, poisson: float) -> Section:
     m = inner / diameter
     thick = (1.0 + m**2) ** 2
     shear = 6.0 * (1.0 + poisson) * thick / ((7.0 + 6.0 * poisson) * thick + (20.0 + 12.0 * poisson) * m**2)
-    return Section(area, second, second, 2.0 * second, shear, shear)
+    return SectionGeometry(area, second, second, 2.0 * second, shear, shear)
 
 
-def properties(section: Section, *, youngs: Value, shear: Value, density: Value) -> Properties:
+def properties(
+    section: SectionGeometry, *, youngs: PerElement, shear: PerElement, density: PerElement
+) -> Properties:
     """What a beam of this section and of an isotropic material carries, Timoshenko's assumptions."""
     return Properties(
         axial=youngs * section.area,

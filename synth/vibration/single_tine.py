@@ -28,9 +28,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.vibration.coupling import Indices
+from synth.arrays import Array, Indices
 from synth.vibration.host import FreeTines, Host, Numbers
-from synth.vibration.section import Array
 
 KEPT: Final = (
     (8, 4),

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import msgspec
 
+from synth.arrays import Array
 from synth.cache import cached
 from synth.design.instrument import Instrument
 from synth.design.schema import Design
@@ -18,7 +19,6 @@ from synth.vibration.board import SolvedBoard, solve_board
 from synth.vibration.modal_model import ModalModel, assemble
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import Quarrel, find_quarrels
-from synth.vibration.section import Array
 from synth.vibration.tine import loss_shares
 from synth.vibration.tuning import Row, tune
 
@@ -39,7 +39,7 @@ def solve_advice(
     design: Design, instrument: Instrument, row: Row, quarrels: Sequence[Quarrel], *, fresh: bool = False
 ) -> Advice:
     """What would settle the worst of these quarrels; `design` is what the instrument was resolved from."""
-    depends_on = (msgspec.to_builtins(design), tuple(quarrels))
+    depends_on = (msgspec.to_builtins(design, enc_hook=float), tuple(quarrels))
     return cached("advice", depends_on, lambda: advise(design, instrument, row, quarrels), fresh=fresh)
 
 

@@ -17,12 +17,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.arrays import Array
 from synth.vibration.plate import Plate
-from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
-
-Array = NDArray[np.float64]
 
 HIGHEST: Final = 18_000.0  # Hz, where hearing and the tines' partials end
 WIDTHS: Final = 1.5  # of a stretch, in half-power widths

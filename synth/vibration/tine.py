@@ -16,9 +16,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Nut, PlacedNut, Tine
 from synth.vibration import damping
-from synth.vibration.rod import Array, Rods, cubic, solve_rods
+from synth.vibration.rod import Rods, cubic, solve_rods
 
 HIGHEST: Final = 18_000.0  # Hz, about where hearing ends
 SHORTEST: Final = 20e-3  # m: below, the clamp and the nut are the tine

@@ -16,13 +16,14 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array, Indices
 from synth.design.instrument import FixedLength, Instrument, Pitch, PlacedNut, Tine
 from synth.errors import InputError
-from synth.units import MM, cents
+from synth.units import cents, length_said
 from synth.vibration.clearance import check_clearance
 from synth.vibration.coupling import rigid_inertia
 from synth.vibration.mounted_pitch import Mounting
-from synth.vibration.rod import Array, Indices, Rods, lowest_frequencies
+from synth.vibration.rod import Rods, lowest_frequencies
 from synth.vibration.tine import HIGHEST, TineModes, lossless_tines, plane_ratios, rods_of, solve_tines
 from synth.vibration.tine import LONGEST as LONGEST
 from synth.vibration.tine import SHORTEST as SHORTEST
@@ -236,12 +237,13 @@ def _top(nuts: Sequence[PlacedNut]) -> float:
 
 def _unreachable(tine: Tine, pitch: float, shortest: float, reach: Array) -> InputError:
     stock = f"tine {tine.number}: {pitch:.5g} Hz cannot be reached with the stock '{tine.rod.name}'"
-    span = f"{shortest / MM:.4g} to {LONGEST / MM:.4g} mm"
+    low, high = (length_said(each, tine.written.units) for each in (shortest, LONGEST))
+    span = f"{low.split()[0]} to {high}"
     remedy = f"free lengths of {span} give {reach[1]:.4g} to {reach[0]:.4g} Hz"
     above = "take thicker rod" if pitch > reach[1] else "take thinner rod or a nut near the tip"
     if pitch > reach[1] and tine.trim:
         above += ", or set its nuts lower"
-    return InputError(stock, remedy=f"{remedy}; {above}", location=f"group[{tine.group + 1}]")
+    return InputError(stock, remedy=f"{remedy}; {above}", location=tine.written.there)
 
 
 def _missed(instrument: Instrument, row: Row) -> tuple[str, ...]:

@@ -17,8 +17,8 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Bar, Bend, Instrument, Tine
 from synth.units import MM
 from synth.vibration.bar import path, surface_distance
@@ -36,8 +36,6 @@ from synth.workshop.drawing import (
     polyline,
 )
 from synth.workshop.fixing import joint
-
-Array = NDArray[np.float64]
 
 WIDEST_ARC: Final = math.radians(150.0)  # a longer bend is drawn as several arcs
 CHORD: Final = math.radians(1.0)  # of a bend seen askew: 0.04 mm off a radius of 1 m
@@ -85,9 +83,9 @@ def _drawing(instrument: Instrument, view: View) -> Drawing:
         shapes += _group_name(instrument, group.first, group.name, view)
     title = f"{instrument.name or 'untitled'}, bent, {view.name}"
     low = Drawing("", tuple(shapes)).bounds[0]
-    shapes += check_bar(low.moved(0.0, -10.0))
+    shapes += check_bar(low.moved(0.0, -10.0), instrument.bench.units)
     shapes.append(Text("text", low.moved(0.0, -18.0), 3.0, title))
-    return Drawing(title, tuple(dict.fromkeys(shapes)))
+    return Drawing(title, tuple(dict.fromkeys(shapes)), instrument.bench.units)
 
 
 def _edges(bar: Bar, view: View) -> Iterator[Shape]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from synth.design.instrument import Instrument
-from synth.sound.board_forecast import Change
+from synth.sound.board_forecast import BoardEffect
 from synth.sound.boardsheet import BoardSheet
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 TICKS: Final = (50, 100, 200, 500, 1000, 2000, 5000, 10_000)  # Hz
 
 
-def draw_board(instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[Change]) -> Figure:
+def draw_board(instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[BoardEffect]) -> Figure:
     """The figure."""
     from matplotlib.figure import Figure
 
@@ -62,7 +62,7 @@ def _frequencies(axes: Axes, sheet: BoardSheet) -> None:
     axes.legend(fontsize=8)
 
 
-def _groups(axes: Axes, table: Sequence[Change]) -> None:
+def _groups(axes: Axes, table: Sequence[BoardEffect]) -> None:
     position = np.arange(len(table))
     axes.bar(
         position - 0.2,

@@ -23,12 +23,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.errors import InputError, nearest
+from synth.errors import InputError, named, nearest
 from synth.files import whole_set
 from synth.playing.stroke import CHOICES, CONTROLS, Stroke, shaped
 from synth.sound import features
 from synth.sound.audio import RATE
-from synth.sound.file_sets import Member, write_sets
+from synth.sound.file_sets import SetMember, write_sets
 from synth.sound.render import ContactSettings, perform, scene
 from synth.vibration.modal_model import ModalModel
 
@@ -52,7 +52,7 @@ class Variant:
 
 
 @dataclass(frozen=True)
-class Heard:
+class Compared:
     """What one combination sounds like and what it did. `decay_s` of the lowest tine's first partials."""
 
     pressure: NDArray[np.float32]
@@ -81,22 +81,18 @@ def _variant(instrument: Instrument, plain: Stroke, through: str, chosen: Mappin
     stroke = plain
     for key, value in chosen.items():
         if key == "through":
-            through = _one_of(value, ["bar", "pickup", *instrument.boards], key)
+            through = instrument.listening(value, location=f"--vary {key}")
         elif key == "stick":
-            stroke = dataclasses.replace(
-                stroke, stick=instrument.sticks[_one_of(value, instrument.sticks, key)]
-            )
+            stroke = dataclasses.replace(stroke, stick=instrument.stick(value, location=f"--vary {key}"))
         elif key in CHOICES:
-            stroke = dataclasses.replace(stroke, **{key: _one_of(value, CHOICES[key], key)})  # type: ignore[arg-type]
+            stroke = dataclasses.replace(stroke, **{key: _one_of(value, key)})  # type: ignore[arg-type]
         else:
             stroke = shaped(stroke, {_control(key): _number(value, key)})
     return Variant(tuple(chosen.items()), stroke, through)
 
 
-def _one_of(value: str, known: Iterable[str], key: str) -> str:
-    if value not in known:
-        raise InputError(f"'{value}' is not possible", remedy=nearest(value, known), location=f"--vary {key}")
-    return value
+def _one_of(value: str, key: str) -> str:
+    return named(value, CHOICES[key].words, "there is no", location=f"--vary {key}")
 
 
 def _control(key: str) -> str:
@@ -116,14 +112,14 @@ def _number(value: str, key: str) -> float:
         raise InputError(f"'{value}' is not a number", location=f"--vary {key}") from None
 
 
-def render(
+def render_variants(
     instrument: Instrument,
     chosen: Sequence[Variant],
     *,
     seconds: float,
     settings: ContactSettings,
     watch: Watch,
-) -> list[Heard]:
+) -> list[Compared]:
     """Every combination rendered, on as many cores as there are, up to two. Raises `InputError`."""
     for through in dict.fromkeys(each.through for each in chosen):
         scene(instrument, through)  # solved once, kept for the workers
@@ -146,7 +142,7 @@ def _end_when_told() -> None:
             signal.signal(getattr(signal, name), signal.SIG_DFL)
 
 
-def _heard(job: tuple[Instrument, Variant, float, ContactSettings]) -> Heard:
+def _heard(job: tuple[Instrument, Variant, float, ContactSettings]) -> Compared:
     instrument, variant, seconds, settings = job
     listening = scene(instrument, variant.through)
     try:
@@ -160,7 +156,7 @@ def _heard(job: tuple[Instrument, Variant, float, ContactSettings]) -> Heard:
     touched = [each for each in tines if each["first_touch_s"] is not None]
     since = min((each["first_touch_s"] for each in touched), default=0.0)
     until = max((each["last_release_s"] for each in touched), default=seconds)
-    return Heard(
+    return Compared(
         pressure=pressure.astype(np.float32),
         attack_s=features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH),
         centroid_hz=features.centroid(pressure, RATE),
@@ -182,7 +178,7 @@ def partial_decays(model: ModalModel, tine: int) -> tuple[float, ...]:
     )
 
 
-def write(chosen: Sequence[Variant], heard: Sequence[Heard], folder: Path) -> list[Member]:
+def write(chosen: Sequence[Variant], heard: Sequence[Compared], folder: Path) -> list[SetMember]:
     """Both sets of sounds, `comparison.csv` and `comparison.png` below a folder. Raises `InputError`."""
     sounds = {variant.name: each.pressure for variant, each in zip(chosen, heard, strict=True)}
     with whole_set(folder) as beside:
@@ -211,7 +207,7 @@ HEADS: Final = (
 )
 
 
-def _row(member: Member, heard: Heard) -> list[str]:
+def _row(member: SetMember, heard: Compared) -> list[str]:
     decays = [*heard.decay_s, *[math.nan] * (PARTIALS - len(heard.decay_s))]
     numbers = [
         member.loudness.loudest,
@@ -228,7 +224,7 @@ def _row(member: Member, heard: Heard) -> list[str]:
     return [member.name, member.file, *("" if not math.isfinite(each) else f"{each:.4g}" for each in numbers)]
 
 
-def _picture(members: Sequence[Member], heard: Sequence[Heard]) -> Any:
+def _picture(members: Sequence[SetMember], heard: Sequence[Compared]) -> Any:
     """Spectrograms on common axes, at most four in a row."""
     from matplotlib.figure import Figure
     from scipy.signal import ShortTimeFFT

@@ -12,11 +12,11 @@ from typing import Final
 
 from synth.design.instrument import Instrument, PlacedNut
 from synth.files import atomic_write
-from synth.units import GRAM, INCH, MM, note_name
+from synth.units import GRAM, INCH, MM, Units, note_name
 from synth.workshop.cautions import CAUTIONS, HEADING
-from synth.workshop.cutlist import CutList, Piece, Purchase, StockBar
-from synth.workshop.length_text import UNIT, Units, inch_words, length_words
-from synth.workshop.paper import Bullets, Document, Heading, Paragraph, Part, Table
+from synth.workshop.cutlist import CutList, CutPiece, Purchase, StockBar
+from synth.workshop.length_text import UNIT, inch_words, length_words
+from synth.workshop.paper import Bullets, Document, Heading, PaperTable, Paragraph, Part
 
 COLUMNS: Final = (
     "number", "group", "tine", "pitch_hz", "stock", "cut_mm", "cut_in", "free_mm", "clamped_mm", "bar",
@@ -98,7 +98,7 @@ def _sum_in_words(instrument: Instrument) -> str:
     )
 
 
-def _pieces(instrument: Instrument, cuts: CutList) -> Table:
+def _pieces(instrument: Instrument, cuts: CutList) -> PaperTable:
     units = instrument.bench.units
     unit, bar_of = UNIT[units], _bar_numbers(cuts)
     heads = (
@@ -128,8 +128,8 @@ def _pieces(instrument: Instrument, cuts: CutList) -> Table:
         for index, piece in enumerate(cuts.pieces)
     ]
     if any(piece.trim for piece in cuts.pieces):
-        return Table((*heads, f"trim nuts at {unit}"), tuple(rows), ticks=True)
-    return Table(heads, tuple(row[:-1] for row in rows), ticks=True)
+        return PaperTable((*heads, f"trim nuts at {unit}"), tuple(rows), ticks=True)
+    return PaperTable(heads, tuple(row[:-1] for row in rows), ticks=True)
 
 
 def trim_words(placed: PlacedNut, units: Units) -> str:
@@ -137,18 +137,18 @@ def trim_words(placed: PlacedNut, units: Units) -> str:
     return f"{placed.nut.name} at {length_words(placed.position, units)}"
 
 
-def _pitch(piece: Piece, a4: float) -> str:
+def _pitch(piece: CutPiece, a4: float) -> str:
     name, off = note_name(piece.pitch, a4)
     return f"{name} {off:+.0f} c" if abs(off) >= 0.5 else name
 
 
-def _sawing(instrument: Instrument, cuts: CutList) -> Table:
+def _sawing(instrument: Instrument, cuts: CutList) -> PaperTable:
     units = instrument.bench.units
     rows = [
         (str(number), bar.stock, _in_order(cuts, bar, units), length_words(bar.left, units))
         for number, bar in enumerate(cuts.bars, start=1)
     ]
-    return Table(
+    return PaperTable(
         ("bar", "stock", "pieces: number and length", f"left {UNIT[units]}"), tuple(rows), ticks=True
     )
 
@@ -157,7 +157,7 @@ def _in_order(cuts: CutList, bar: StockBar, units: Units) -> str:
     return ", ".join(f"{index + 1}: {length_words(cuts.pieces[index].cut, units)}" for index in bar.pieces)
 
 
-def _clamped(cuts: CutList, units: Units) -> Table:
+def _clamped(cuts: CutList, units: Units) -> PaperTable:
     rows = {
         (
             piece.stock,
@@ -167,16 +167,16 @@ def _clamped(cuts: CutList, units: Units) -> Table:
         )
         for piece in cuts.pieces
     }
-    return Table(("stock", "hole", "made up of", f"clamped {UNIT[units]}"), tuple(sorted(rows)))
+    return PaperTable(("stock", "hole", "made up of", f"clamped {UNIT[units]}"), tuple(sorted(rows)))
 
 
-def _to_buy(instrument: Instrument, cuts: CutList) -> Table:
+def _to_buy(instrument: Instrument, cuts: CutList) -> PaperTable:
     money = any(each.price is not None for each in cuts.purchases)
     heads = ("what", "how many") + (
         ("each", f"together {instrument.bench.currency}".strip()) if money else ()
     )
     rows = tuple(_purchase(each, money) for each in cuts.purchases)
-    return Table(heads, rows, ticks=True)
+    return PaperTable(heads, rows, ticks=True)
 
 
 def _purchase(each: Purchase, money: bool) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from synth.design.instrument import Instrument, PlacedNut
 from synth.errors import InputError
-from synth.units import MM
+from synth.units import MM, length_said
 from synth.vibration.bar import beam_of
 from synth.vibration.tuning import Row
 from synth.workshop.cutting import plan, used
@@ -27,7 +27,7 @@ WASHER_DENSITY = 7850.0  # kg/m3, steel
 
 
 @dataclass(frozen=True)
-class Piece:
+class CutPiece:
     """One tine as it is sawn."""
 
     group: str
@@ -66,7 +66,7 @@ class Purchase:
 
 @dataclass(frozen=True)
 class CutList:
-    pieces: tuple[Piece, ...]
+    pieces: tuple[CutPiece, ...]
     bars: tuple[StockBar, ...]
     purchases: tuple[Purchase, ...]
     rods_mass: float
@@ -105,13 +105,13 @@ def cut_list(instrument: Instrument, row: Row) -> CutList:
     )
 
 
-def _piece(instrument: Instrument, row: Row, index: int) -> Piece:
+def _piece(instrument: Instrument, row: Row, index: int) -> CutPiece:
     tine, bench = instrument.tines[index], instrument.bench
     fixed = joint(tine, instrument.bar, bench)
     free = float(row.length[index])
     cut = free + fixed.clamped + bench.saw_allowance + bench.tuning_allowance
     line = tine.rod.material.density * math.pi / 4.0 * tine.rod.mass_diameter**2
-    return Piece(
+    return CutPiece(
         group=instrument.groups[tine.group].name,
         number=tine.number,
         stock=stock_name(tine.rod),
@@ -124,7 +124,7 @@ def _piece(instrument: Instrument, row: Row, index: int) -> Piece:
     )
 
 
-def _bars(instrument: Instrument, pieces: tuple[Piece, ...]) -> list[StockBar]:
+def _bars(instrument: Instrument, pieces: tuple[CutPiece, ...]) -> list[StockBar]:
     bench = instrument.bench
     bars = []
     for name in dict.fromkeys(piece.stock for piece in pieces):
@@ -141,7 +141,7 @@ def _bars(instrument: Instrument, pieces: tuple[Piece, ...]) -> list[StockBar]:
     return bars
 
 
-def _hardware(instrument: Instrument, pieces: tuple[Piece, ...]) -> tuple[Counter[str], Counter[str]]:
+def _hardware(instrument: Instrument, pieces: tuple[CutPiece, ...]) -> tuple[Counter[str], Counter[str]]:
     nuts = Counter(nut.name for piece in pieces for nut in piece.joint.nuts)
     nuts.update(each.nut.name for piece in pieces for each in piece.trim)
     washers = Counter(each.name for piece in pieces for each in piece.joint.washers)
@@ -156,7 +156,10 @@ def _purchases(
     length = bench.stock_length
     rods = [
         Purchase(
-            f"{name}, bar of {length / MM:g} mm", count, "bar", None if price is None else price * length
+            f"{name}, bar of {length_said(length, bench.units)}",
+            count,
+            "bar",
+            None if price is None else price * length,
         )
         for name, count in Counter(each.stock for each in bars).items()
         for price in (metre[name],)

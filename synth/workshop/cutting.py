@@ -19,10 +19,10 @@ from synth.errors import InputError
 SOLVER_SECONDS: Final = 5.0  # a maker waits no longer for one bar less
 LARGEST_PROGRAMME: Final = 1500  # yes-or-no variables that the solver settles within that time
 
-Plan = tuple[tuple[int, ...], ...]
+CuttingPlan = tuple[tuple[int, ...], ...]
 
 
-def plan(pieces: Sequence[float], *, bar: float, kerf: float) -> Plan:
+def plan(pieces: Sequence[float], *, bar: float, kerf: float) -> CuttingPlan:
     """For every bar the indices of its pieces, longest first; the saw takes `kerf` after each but at the bar's end.
 
     All in one unit. Raises `InputError` for a piece longer than the bar.
@@ -51,7 +51,7 @@ def fewest_possible(pieces: Sequence[float], *, bar: float, kerf: float) -> int:
     return math.ceil((math.fsum(pieces) + kerf * len(pieces)) / (bar + kerf) - 1e-9)
 
 
-def best_fit(pieces: Sequence[float], *, bar: float, kerf: float) -> Plan:
+def best_fit(pieces: Sequence[float], *, bar: float, kerf: float) -> CuttingPlan:
     """Longest piece first, each into the fullest bar that still takes it."""
     bars: list[list[int]] = []
     left: list[float] = []
@@ -68,7 +68,7 @@ def best_fit(pieces: Sequence[float], *, bar: float, kerf: float) -> Plan:
     return tuple(tuple(each) for each in bars)
 
 
-def _programme(pieces: Sequence[float], *, bar: float, kerf: float, bars: int) -> Plan | None:
+def _programme(pieces: Sequence[float], *, bar: float, kerf: float, bars: int) -> CuttingPlan | None:
     """A plan with so many bars, or None where there is none or it is not found in time.
 
     x[i, b] = 1 when piece i comes from bar b: each piece once, no bar overfull; the longest pieces that can never

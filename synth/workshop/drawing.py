@@ -15,6 +15,7 @@ from typing import Final
 from xml.sax.saxutils import escape
 
 from synth.files import atomic_write
+from synth.units import Units
 
 # Layers are named for what they are. Colours are the index numbers that DXF readers share.
 LAYERS: Final = {
@@ -28,7 +29,8 @@ LAYERS: Final = {
 }
 DASHED: Final = {"bend lines": (4.0, 1.0, 0.5, 1.0)}  # mm drawn and left out, the chain line of ISO 128
 LINE_WIDTH: Final = 0.18  # mm, a technical pen of ISO 9175-1: thin enough to scribe along
-CHECK_BAR: Final = 100.0  # mm, long enough to see a print scaled by 1 %
+# long enough to see a print scaled by 1 %; mm, and as a ruler of that unit is read
+CHECK_BAR: Final[dict[Units, tuple[float, str]]] = {"mm": (100.0, "100 mm"), "inch": (101.6, "4 in")}
 
 
 @dataclass(frozen=True)
@@ -83,6 +85,7 @@ Shape = Line | Circle | Arc | Text
 class Drawing:
     title: str
     shapes: tuple[Shape, ...]
+    units: Units = "mm"  # of the bar that checks the print
 
     @property
     def bounds(self) -> tuple[Point, Point]:
@@ -131,14 +134,15 @@ def centre_mark(centre: Point, size: float) -> list[Shape]:
     ]
 
 
-def check_bar(at: Point) -> list[Shape]:
-    """A bar that must measure exactly 100 mm on paper."""
-    end = at.moved(CHECK_BAR, 0.0)
+def check_bar(at: Point, units: Units) -> list[Shape]:
+    """A bar that must measure exactly 100 mm, or 4 in, on paper."""
+    length, told = CHECK_BAR[units]
+    end = at.moved(length, 0.0)
     return [
         Line("check bar", at, end),
         Line("check bar", at.moved(0.0, -2.0), at.moved(0.0, 2.0)),
         Line("check bar", end.moved(0.0, -2.0), end.moved(0.0, 2.0)),
-        Text("text", at.moved(2.0, 1.0), 2.4, "this bar must measure 100 mm: print without scaling"),
+        Text("text", at.moved(2.0, 1.0), 2.4, f"this bar must measure {told}: print without scaling"),
     ]
 
 

@@ -15,9 +15,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from synth.design.instrument import Bar, Bench, Nut, Tine
+from synth.units import Units
 from synth.vibration.bar import surface_distance
 from synth.workshop.holes import Hole, Washer, hole_for, washer_for
-from synth.workshop.length_text import UNIT, Units, length_words
+from synth.workshop.length_text import UNIT, length_words
 
 ENGAGEMENT: Final = (
     1.5  # diameters of thread in steel, so that the rod breaks before the thread strips; common practice

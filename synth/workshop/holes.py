@@ -12,7 +12,7 @@ from typing import Final
 from synth.design import catalogue
 from synth.design.bench import hole_diameter, thread_of
 from synth.design.instrument import Bench, Tine
-from synth.units import MM
+from synth.units import MM, Units, length_said
 
 _ISO_FIT: Final = {"close": "fine", "normal": "medium", "loose": "coarse"}
 
@@ -39,14 +39,17 @@ def hole_for(tine: Tine, bench: Bench) -> Hole:
     """The hole in the bar for this tine."""
     row, diameter = catalogue.holes().find(thread_of(tine)), hole_diameter(tine, bench)
     if row is None:
-        return _hole(diameter, "", f"{bench.hole_fit} on plain rod, to glue, solder or pin", tapped=False)
+        return _hole(
+            diameter, "", f"{bench.hole_fit} on plain rod, to glue, solder or pin", bench.units, tapped=False
+        )
+    units: Units = "mm" if row.name.startswith("M") else bench.units  # metric drills are called by their mm
     if bench.holes == "tapping":
         source = "ISO 2306" if row.name.startswith("M") else "tap drill for about 75 % of thread"
-        return _hole(diameter, row.tapping_drill, f"tap {row.name}; {source}", tapped=True)
+        return _hole(diameter, row.tapping_drill, f"tap {row.name}; {source}", units, tapped=True)
     drill = {"close": row.close_drill, "normal": row.normal_drill, "loose": row.loose_drill}[bench.hole_fit]
     metric = row.name.startswith("M")
     source = f"ISO 273 {_ISO_FIT[bench.hole_fit]}" if metric else f"ASME B18.2.8 {bench.hole_fit}"
-    return _hole(diameter, drill, f"clearance for {row.name}; {source}", tapped=False)
+    return _hole(diameter, drill, f"clearance for {row.name}; {source}", units, tapped=False)
 
 
 def washer_for(tine: Tine) -> Washer | None:
@@ -57,10 +60,15 @@ def washer_for(tine: Tine) -> Washer | None:
         row = min(fitting, key=lambda each: each.washer_inside_mm, default=None)
     if row is None:
         return None
-    name = f"{row.name} plain washer, {row.washer_outside_mm:g} x {row.washer_mm:g} mm"
+    units: Units = "mm" if row.name.startswith("M") else "inch"  # as its standard and the shop have it
+    outside, thick = (
+        length_said(each * MM, units, figures=3) for each in (row.washer_outside_mm, row.washer_mm)
+    )
+    name = f"{row.name} plain washer, {outside.split()[0]} x {thick}"
     return Washer(row.washer_mm * MM, row.washer_inside_mm * MM, row.washer_outside_mm * MM, name)
 
 
-def _hole(diameter: float, drill: str, words: str, *, tapped: bool) -> Hole:
-    named = f"{drill} ({diameter / MM:.2f} mm)" if drill else f"{diameter / MM:.4g} mm"
+def _hole(diameter: float, drill: str, words: str, units: Units, *, tapped: bool) -> Hole:
+    size = length_said(diameter, units)
+    named = f"{drill} ({size})" if drill else size
     return Hole(diameter, named, tapped, words)

@@ -6,11 +6,10 @@ In: metres. Out: words, without the unit, which stands once in a table's head. I
 from __future__ import annotations
 
 import math
-from typing import Final, Literal
+from typing import Final
 
-from synth.units import INCH, MM
+from synth.units import INCH, MM, Units
 
-Units = Literal["mm", "inch"]
 FINEST: Final = 64  # parts of an inch on a machinist's rule; common practice
 UNIT: Final[dict[Units, str]] = {"mm": "mm", "inch": "in"}
 

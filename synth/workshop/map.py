@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
-from synth.units import MM, note_hz
+from synth.units import MM, cents, note_hz
 from synth.vibration.quarrels import PARTIALS, BarShapes, Quarrel
-from synth.vibration.section import Array
 from synth.vibration.tuning import Row
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def _marks(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarrel]) -> N
     axes.scatter(position, pitch, s=size, facecolors="none", edgecolors=QUARREL, lw=1.2, label="quarrels")
     for number, at in enumerate(_apart(position, pitch), start=1):
         each = quarrels[at]
-        words = f"{number}: {1200.0 * np.log2(each.shift):+.0f} cents"
+        words = f"{number}: {cents(each.shift):+.0f} cents"
         if each.decay_loss > 1.1:
             words += f", {each.decay_loss:.1f} times shorter"
         axes.annotate(

@@ -16,6 +16,7 @@ from synth.units import GRAM, MM, cents, note_name
 from synth.vibration.bar import beam_of
 from synth.vibration.damping import UNCLAIMED, clamp
 from synth.vibration.solve import solve_loss_shares
+from synth.vibration.trimming.answers import shown_nuts
 from synth.vibration.tuning import Row
 from synth.workshop.fixing import joint
 
@@ -54,7 +55,7 @@ class Totals:
     bar_mass_kg: float
 
 
-def lines(instrument: Instrument, row: Row) -> list[TineLine]:
+def tine_lines(instrument: Instrument, row: Row) -> list[TineLine]:
     """One line a tine, in the order they stand."""
     return [_line(instrument, row, index) for index in range(len(instrument.tines))]
 
@@ -83,7 +84,7 @@ def _line(instrument: Instrument, row: Row, index: int) -> TineLine:
         ratios=ratios,
         harmonics=harmonics,
         harmonic_cents=tuple(cents(ratio / whole) for ratio, whole in zip(ratios, harmonics, strict=True)),
-        trim=tuple(f"{nut.nut.name} at {nut.position / MM:.1f} mm" for nut in row.trim[index]),
+        trim=tuple(shown_nuts((nut,), instrument.bench.units, digits=1) for nut in row.trim[index]),
         mass_g=float(modes.mass[index]) / GRAM,
         mount_cents=cents(mounted / clamped),
     )

@@ -9,9 +9,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 from synth.files import atomic_write
+from synth.workshop.tiling import Paper
 from synth.workshop.typeface import BOX, typeface
 
 SIZE: Final = 8.0  # points
@@ -48,7 +49,7 @@ class Bullets:
 
 
 @dataclass(frozen=True)
-class Table:
+class PaperTable:
     """`ticks` puts a box before every row; columns named in `to_write` are left wide for a pencil."""
 
     heads: tuple[str, ...]
@@ -57,7 +58,7 @@ class Table:
     to_write: tuple[str, ...] = ()
 
 
-Part = Heading | Paragraph | Bullets | Table
+Part = Heading | Paragraph | Bullets | PaperTable
 
 
 @dataclass(frozen=True)
@@ -78,7 +79,7 @@ def write_html(document: Document, path: Path) -> None:
         beside.write_text(page, encoding="utf-8")
 
 
-def write_pages(document: Document, path: Path, *, paper: Literal["A4", "Letter"]) -> None:
+def write_pages(document: Document, path: Path, *, paper: Paper) -> None:
     """A PDF of numbered pages."""
     from reportlab.lib import pagesizes
     from reportlab.platypus import SimpleDocTemplate
@@ -135,7 +136,7 @@ def _story(document: Document, *, width: float) -> Iterator[Any]:
             yield Spacer(1, 8)
 
 
-def _table(part: Table, *, width: float) -> Any:
+def _table(part: PaperTable, *, width: float) -> Any:
     from reportlab.lib import colors
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Paragraph as Words
@@ -160,7 +161,9 @@ def _table(part: Table, *, width: float) -> Any:
     return Grid(cells, colWidths=columns, repeatRows=1, style=TableStyle(look), hAlign="LEFT")
 
 
-def _widths(part: Table, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, width: float) -> list[float]:
+def _widths(
+    part: PaperTable, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, width: float
+) -> list[float]:
     """Each column as wide as its words; where that is too much the widest give way and wrap."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
 

@@ -26,16 +26,14 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument, Stick, Tine
 from synth.playing.contact.closed_form import MODES, Pluck, Regime, pluck, regime
 from synth.playing.contact.modes import ContactModes, tips
 from synth.playing.contact.stick_path import StickPath, passage
 from synth.playing.stroke import BITE, SPEED, TILT, Stroke
 from synth.vibration.tine import TineModes
-
-Array = NDArray[np.float64]
 
 # Fatigue notch factor of a rolled thread under reversed bending: 1 + q (K_t - 1) with K_t 2.8 and q 0.47 to 0.61
 # gives 1.9 to 2.1 (Shigley's tables say 2.2 rolled, 2.8 cut; from memory); notched 304 bars hardly noticed theirs

@@ -20,16 +20,16 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design import catalogue
-from synth.design.change import Change, Kind, fits, in_design, in_instrument, start_mm
+from synth.design.change import Change, fits, in_design, in_instrument, start_mm
 from synth.design.instrument import Instrument, Section
 from synth.design.resolve import resolve
-from synth.design.schema import Design
+from synth.design.schema import Design, SupportKind
 from synth.errors import InputError
 from synth.units import MM
 from synth.vibration.estimate import FreeBar, estimate, free_bar
 from synth.vibration.quarrels import Quarrel, worst_of_each
-from synth.vibration.rod import Array
 from synth.vibration.solve import solve_quarrels, solve_row
 from synth.vibration.tuning import Row
 
@@ -46,7 +46,7 @@ class Allowed:
     move: float
     supports: float
     sections: tuple[Section, ...] = ()
-    kinds: tuple[Kind, ...] = ()
+    kinds: tuple[SupportKind, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ class Plan:
     """One way to go about it; None keeps what is there."""
 
     section: Section | None
-    kind: Kind | None
+    kind: SupportKind | None
     groups: bool
     supports: bool
 

@@ -19,13 +19,12 @@ from itertools import pairwise
 from typing import Final
 
 from synth.design.instrument import Bend, Instrument, Section, Tine
-from synth.units import DEGREE, INCH, MM
+from synth.units import DEGREE, INCH, MM, Units
 from synth.workshop.cautions import IN_SHORT
 from synth.workshop.drawing import Circle, Drawing, Line, Point, Shape, Text, centre_mark, check_bar
 from synth.workshop.fixing import joint
 from synth.workshop.flat_length import Development, FlatBend, develop
 from synth.workshop.holes import Hole
-from synth.workshop.length_text import Units
 
 SMALL, LARGE = 2.2, 3.0  # mm, height of figures and of words
 ABOVE: Final = 14.0  # mm over a strip, for tine numbers, group names and its title
@@ -65,9 +64,9 @@ def flat_template(instrument: Instrument) -> Drawing:
         middle = level - ABOVE - strip.height / 2.0
         shapes += _strip(instrument, flat, strip, middle)
         level = middle - strip.height / 2.0 - _below(instrument, strip)
-    shapes += check_bar(Point(0.0, level - 4.0))
+    shapes += check_bar(Point(0.0, level - 4.0), instrument.bench.units)
     shapes += _lines_of_words(_words(instrument, flat), Point(0.0, level - 12.0))
-    return Drawing(f"Drill template: {instrument.name or 'untitled'}", tuple(shapes))
+    return Drawing(f"Drill template: {instrument.name or 'untitled'}", tuple(shapes), instrument.bench.units)
 
 
 def _strips(instrument: Instrument, flat: Development) -> Iterator[_Strip]:

@@ -75,7 +75,7 @@ def write_pdf(drawing: Drawing, path: Path, *, paper: Paper, notes: tuple[str, .
 def _page(canvas: Any, drawing: Drawing, tile: Tile, *, of: int) -> None:
     canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
     canvas.setLineWidth(LINE_WIDTH)
-    foot = check_bar(Point(MARGIN, MARGIN))
+    foot = check_bar(Point(MARGIN, MARGIN), drawing.units)
     for shape in foot:
         _draw(canvas, shape)
     canvas.setFont(typeface(), 3.0)

@@ -13,22 +13,21 @@ their diameter's and modulus's error, so those shift a whole stock together; cut
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.instrument import FixedLength, Instrument, Pitch, PlacedNut, Tine
-from synth.units import CENTS_PER_OCTAVE, MM, ratio
-from synth.vibration.rod import Array, lowest_frequencies
+from synth.units import CENT, MM, ratio
+from synth.vibration.rod import lowest_frequencies
 from synth.vibration.tine import rods_of
 from synth.vibration.tuning import Row
 
 PARTIALS: Final = 3  # whose ratios are followed
 CAUSES: Final = ("cut", "base nut", "trim nut", "rod", "modulus")
-CENT: Final = math.log(2.0) / CENTS_PER_OCTAVE
 _SMALL: Final = 0.1  # of the limits: the step of the differences
 CAREFUL: Final = 0.2  # of the limits, by a builder who measures twice
 TUNED: Final = 1.0  # cent: as near as a patient ear or meter brings a pitch; common practice

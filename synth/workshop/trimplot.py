@@ -11,28 +11,18 @@ from pathlib import Path
 from typing import Any, Final
 
 from synth.design.instrument import Instrument
-from synth.errors import InputError
-from synth.files import atomic_write
+from synth.files import atomic_write, check_picture
 from synth.units import MM
 from synth.vibration.trimming.answers import Trimming
 from synth.vibration.trimming.search import Curve
 
 MOST: Final = 12  # panels on one picture
 CROWDED: Final = 2.0  # mm: numbers nearer than this would cover each other
-KINDS: Final = (".png", ".svg", ".pdf")
-
-
-def check_kind(path: Path) -> None:
-    """Refuse a name whose ending is no kind of picture. Raises `InputError`."""
-    if path.suffix.lower() not in KINDS:
-        raise InputError(
-            f"'{path.suffix}' is no kind of picture", remedy=f"end it in {', '.join(KINDS)}", file=str(path)
-        )
 
 
 def draw_trimmings(instrument: Instrument, trimmings: Sequence[Trimming], path: Path) -> None:
     """The picture. Raises `InputError` for a file of another kind."""
-    check_kind(path)
+    check_picture(path)
     from matplotlib.figure import Figure
 
     shown = trimmings[:MOST]

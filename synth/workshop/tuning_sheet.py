@@ -16,16 +16,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
-from synth.units import MM, note_name, ratio
+from synth.units import MM, cents, note_name, ratio
 from synth.vibration.modal_model import ModalModel, energy_share
-from synth.vibration.rod import Array
 from synth.vibration.tuning import Row
 from synth.workshop.cautions import CAUTIONS, HEADING
 from synth.workshop.cut_list_pages import trim_words
 from synth.workshop.fixing import joint
 from synth.workshop.length_text import UNIT, length_words
-from synth.workshop.paper import Bullets, Document, Heading, Paragraph, Part, Table
+from synth.workshop.paper import Bullets, Document, Heading, PaperTable, Paragraph, Part
 from synth.workshop.tolerance import Limits, spread
 
 SHARED: Final = 0.05  # of a mode's swing in a tine: with less it is heard as the other's alone
@@ -95,7 +95,7 @@ def pulled_apart(row: Row, model: ModalModel, members: tuple[int, ...]) -> float
     for alike in {_unison(row, members, n) for n in members}:
         if len(alike) > 1:
             modes = model.frequency[(share[:, alike, 0].sum(axis=1) > 0.5) & near[:, alike[0]]]
-            widest = max(widest, 1200.0 * math.log2(float(modes.max() / modes.min())) if len(modes) else 0.0)
+            widest = max(widest, cents(float(modes.max() / modes.min())) if len(modes) else 0.0)
     return widest
 
 
@@ -160,13 +160,15 @@ def _parts(instrument: Instrument, row: Row, lines: list[SheetLine]) -> Iterator
     yield Bullets(CAUTIONS)
     yield Heading("Tines, in the order in which to tune")
     yield _table(instrument, row, lines)
+    astray = "1/8 in" if instrument.bench.units == "inch" else "3 mm"
     yield Paragraph(
         "Cents a turn are of the base nut on the rod; on plain rod, cents a millimetre. Where a tine ends up more "
-        "than 3 mm from its start, suspect the rod: measure it and correct the design before cutting more."
+        f"than {astray} from its start, suspect the rod: measure it and "
+        "correct the design before cutting more."
     )
 
 
-def _table(instrument: Instrument, row: Row, lines: list[SheetLine]) -> Table:
+def _table(instrument: Instrument, row: Row, lines: list[SheetLine]) -> PaperTable:
     units = instrument.bench.units
     unit = UNIT[units]
     trimmed = any(row.trim[line.tine] for line in lines)
@@ -182,7 +184,7 @@ def _table(instrument: Instrument, row: Row, lines: list[SheetLine]) -> Table:
     )
     heads = (*heads, "c/turn", "c/mm", *(("trim nuts",) if trimmed else ()), "found Hz", "turned", "notes")
     rows = [_row(instrument, row, line, trimmed=trimmed) for line in lines]
-    return Table(heads, tuple(rows), ticks=True, to_write=("found Hz", "turned", "notes"))
+    return PaperTable(heads, tuple(rows), ticks=True, to_write=("found Hz", "turned", "notes"))
 
 
 def _row(instrument: Instrument, row: Row, line: SheetLine, *, trimmed: bool) -> tuple[str, ...]:

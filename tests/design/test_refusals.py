@@ -193,7 +193,7 @@ M3_TINE = {"stock": "M3", "free_length_mm": 100.0}
         ("group/1/midi_note", 60, "group[2]", ""),
         # trim nuts
         ("group/1/tine/0/trim/0/at_mm", 151.0, "group[2].tine[1].trim[1].at_mm:", "beyond the tip"),
-        ("group/1/tine/0/trim/0/at_mm", 149.0, "group[2].tine[1].trim[1].at_mm:", "at 148.8 or below"),
+        ("group/1/tine/0/trim/0/at_mm", 149.0, "group[2].tine[1].trim[1].at_mm:", "at 148.8 mm or below"),
         ("group/1/tine/0/trim/0/at_mm", 1.1, "group[2].tine[1].trim[1].at_mm:", "overlaps the base nut"),
         (
             "group/1/tine/0/trim/1",
@@ -210,14 +210,14 @@ M3_TINE = {"stock": "M3", "free_length_mm": 100.0}
         ("group/1/tine/0/trim/0/nut", "M4 hex", "group[2].tine[1]:", "does not fit: the rod 'rod3' is plain"),
         ("group/1/tine/0/stock", "M6", "group[2].tine[1]:", "no wider than the rod 'M6'"),
         # room
-        ("group/1/start_mm", 290.0, "group[2]:", "off the bar's end"),
-        ("group/1/start_mm", 0.0, "group[2]:", "off the bar's end"),
-        ("group/1/spacing_mm", 400.0, "group[2]:", "off the bar's end"),
-        ("group/1/start_mm", 112.0, "group[2]:", "0 mm apart"),
-        ("group/0/spacing_mm", 2.0, "group[1]:", "their nuts and holes need 3 mm"),
+        ("group/1/start_mm", 290.0, "group[2].tine[2]:", "off the bar's end"),
+        ("group/1/start_mm", 0.0, "group[2].tine[1]:", "off the bar's end"),
+        ("group/1/spacing_mm", 400.0, "group[2].tine[2]:", "off the bar's end"),
+        ("group/1/start_mm", 112.0, "group[2].tine[1]:", "0 mm apart"),
+        ("group/0/spacing_mm", 2.0, "group[1].spacing_mm:", "their nuts and holes need 3 mm"),
         ("group/0/spacing_mm", 6.0, "group[1].spacing_mm:", "does not go into the gap of 3 mm"),
-        ("bar/section/width_mm", 3.0, "group[1]:", "as wide as the bar"),
-        ("bench/hole_fit", "loose", "group[1]:", "a hole of 3.2 mm, as wide as the bar (3.15)"),
+        ("bar/section/width_mm", 3.0, "group[1].stock:", "as wide as the bar"),
+        ("bench/hole_fit", "loose", "group[1].stock:", "a hole of 3.2 mm, as wide as the bar (3.15 mm)"),
         # what it is made of
         ("material/own", {"like": "304", "yield_mpa": 900.0}, "material.own:", "above its tensile strength"),
         (
@@ -364,3 +364,38 @@ def test_a_design_made_in_python_may_hold_tuples_and_numbers_of_numpy(tree):
     tuned = msgspec.structs.replace(design.tuning, a4_hz=np.float64(442.0))
     made = msgspec.structs.replace(design, tuning=tuned, group=tuple(design.group))
     assert resolve(made).a4 == 442.0
+
+
+OFF = "20 is off the bar; the bar is 11.811 in long"
+END = "at 11.9724 in is off the bar's end; the bar is 11.811 in long, and its hole needs 0.05906 in"
+INCHES = [  # as the file has it, and what a maker who works in inches is told
+    ("bar/supports/0", {"at_in": 20.0}, f"bar.supports[1].at_in: {OFF}"),
+    ("pickup", {"at_in": 20.0}, f"pickup.at_in: {OFF}"),
+    ("board/panel/feet/0", {"bar_in": 20.0}, f"board.panel.feet[1].bar_in: {OFF}"),
+    ("board/panel/feet/0", {"x_in": 30.0}, "board.panel.feet[1].x_in: 30 is off the board; its length_mm is"),
+    ("group/1", {"start_in": 11.5}, f"group[2].tine[2]: tine 2 of 'by hand' {END}"),
+    ("bar/section", {"width_in": 0.1}, "takes a hole of 0.122 in, as wide as the bar (0.1 in)"),
+    (
+        "group/0",
+        {"spacing_in": 0.08},
+        "group[1].spacing_in: tine 1 of 'low A' and tine 2 of 'low A' are 0.08 in apart",
+    ),
+    (
+        "group/1/tine/0/trim/0",
+        {"at_in": 0.02},
+        "trim[1].at_in: the nut at 0.02 in overlaps the base nut; set its",
+    ),
+    ("group/1/tine/0/trim/0", {"at_in": 5.9}, "the nut at 5.9 in is beyond the tip of a tine of 5.906 in"),
+]
+
+
+@pytest.mark.parametrize(("path", "new", "said"), INCHES)
+def test_what_is_written_in_inches_is_refused_in_inches(tree, build, path, new, said):
+    tree["bench"] = {"units": "inch"}
+    table = functools.reduce(
+        lambda t, key: t[int(key)] if key.isdigit() else t.setdefault(key, {}), path.split("/"), tree
+    )
+    (key,) = new
+    table.pop(key.replace("_in", "_mm"), None)
+    table.update(new)
+    assert said in refusal(build, tree)

@@ -231,13 +231,13 @@ def test_strength_gives_every_figure_in_data_and_in_words(slat):
         return "> 20" if mm is None else "none" if mm < 0.05 else f"{mm:.1f}"
 
     for line, each in zip(rows, told["tines"], strict=True):
-        expected = [
+        wanted = [
             each["group"], each["tine"], f"{each['free_length_mm']:.1f}", f"{each['hold_force_n']:.2f}",
             f"{each['greatest_bend_mm']:.2f}", f"{each['root_stress_mpa']:.0f}",
             f"{100.0 * each['yield_share']:.0f}", f"{100.0 * each['endurance_share']:.0f}",
             bite(each["deepest_bite_once_mm"]), bite(each["deepest_bite_million_mm"]), each["regime"],
         ]  # fmt: skip
-        assert line == " ".join(map(str, expected)).split()
+        assert line == " ".join(str(cell) for cell in wanted).split()
     text = slat.said(*words)
     for share, what in (("yield_share", "bend for good"), ("endurance_share", "break in the long run")):
         worst = max(told["tines"], key=lambda each: each[share])

@@ -23,7 +23,7 @@ from synth.design.resolve import resolve
 from synth.doors import devices
 from synth.doors.cli import run
 from synth.doors.keyboard import keyboard
-from synth.doors.live import checked, live
+from synth.doors.live import checked_setting, live
 from synth.doors.live_session import Setting, Stage
 from synth.doors.ports import chosen, midi_socket, quiet_drivers
 from synth.doors.recorder import script_beside, taped, write_script
@@ -50,15 +50,16 @@ def heard():
 def sound_card(heard):
     """A stage whose blocks are asked for in time by a thread, as a driver would; what it played, put together."""
     bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
-    stage = Stage(heard, Setting(), LiveOutput(bank, heard.radiator))
-    out, stop = [np.zeros((0, stage.sound.channels), np.float32)], threading.Event()
+    output = LiveOutput(bank, heard.radiator)
+    stage = Stage(heard, Setting(), output)
+    out, stop = [np.zeros((0, output.channels), np.float32)], threading.Event()
 
     def ask():
         begin = time.perf_counter()
         for n in range(100_000):
             time.sleep(max(0.0, begin + n * BLOCK / RATE - time.perf_counter()))
-            block = np.zeros((BLOCK, stage.sound.channels), np.float32)
-            stage.sound.fill(block)
+            block = np.zeros((BLOCK, output.channels), np.float32)
+            output.fill(block)
             out.append(block)
             if stop.is_set():
                 return
@@ -193,7 +194,7 @@ def test_no_sound_card_is_said_in_one_line_before_anything_is_solved(words, said
 def test_without_a_card_a_recording_is_played_silently(no_card, capfd, tmp_path):
     told = []
     chosen_by_player = Setting(midi_socket="localhost:9080", record=tmp_path / "take.wav")
-    setting = checked(chosen_by_player, tell=told.append)
+    setting = checked_setting(chosen_by_player, tell=told.append)
     assert setting.silent
     assert told == [f"there is no sound device to play on: unheard, into {tmp_path / 'take.wav'}"]
     assert not capfd.readouterr().err
@@ -384,11 +385,11 @@ def test_a_silent_device_asks_for_a_block_as_often_as_a_card_would(monkeypatch):
         def set(self):
             pass
 
-    monkeypatch.setattr(devices.threading, "Event", Over)
-    monkeypatch.setattr(devices.time, "perf_counter", lambda: now[0])
+    monkeypatch.setattr(threading, "Event", Over)
+    monkeypatch.setattr(time, "perf_counter", lambda: now[0])
     fill = lambda out, _: blocks.append(out.shape)  # noqa: E731
     device = object.__new__(devices.SilentDevice)
-    monkeypatch.setattr(devices.threading, "Thread", lambda **_: type("T", (), {"start": lambda _: None})())
+    monkeypatch.setattr(threading, "Thread", lambda **_: type("T", (), {"start": lambda _: None})())
     device.__init__(fill, rate=48_000.0, block=480, channels=2)
     device._ask()
     assert blocks == [(480, 2)] * 4

@@ -19,6 +19,7 @@ from synth.doors import audio_process as speaker_room
 from synth.doors import live as live_room
 from synth.doors.audio_process import SHARED, Job, Speaker
 from synth.doors.cli import run
+from synth.doors.devices import DeviceLostError
 from synth.doors.live_session import Setting, Stage
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.live_contacts import Pace
@@ -338,7 +339,7 @@ def test_the_device_s_delay_missed_blocks_and_loss_are_told(monkeypatch):
 
     monkeypatch.setattr(speaker_room, "_opened", opened)
     pipe = SimpleNamespace(send=sent.append, recv_bytes=nothing_comes)
-    with pytest.raises(speaker_room.DeviceLostError):
+    with pytest.raises(DeviceLostError):
         speaker_room._sound(job_of(), voice, pipe, shared)
     hold.set()
     player = Speaker.__new__(Speaker)

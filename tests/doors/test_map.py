@@ -36,7 +36,7 @@ def test_another_kind_of_file_is_refused_and_not_begun(
     output = tmp_path / "map.jpgg"
     assert run(["map", str(DESIGN), "-o", str(output)]) == 2
     assert not output.exists()
-    assert ".png, .svg, .pdf" in capsys.readouterr().err
+    assert ".png, .svg or .pdf" in capsys.readouterr().err
 
 
 def test_tines_stand_where_they_are_at_the_pitch_they_have_and_quarrels_are_marked_there() -> None:

@@ -16,7 +16,7 @@ from synth.playing.contact import laws
 from synth.playing.contact import stick as room
 from synth.playing.contact.run import rotation
 
-hertz, push, grip = laws.hertz.py_func, laws.push.py_func, laws.grip.py_func
+hertz, push, grip = (law.py_func for law in (laws.hertz, laws.push, laws.grip))  # type: ignore[attr-defined]
 
 
 @dataclass

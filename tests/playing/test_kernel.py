@@ -41,7 +41,12 @@ def prepared(row, stroke, resolution=COARSE, *, leaning=True):
         grip=stroke.grip,
         whole=resolution.whole,
     )
-    return way, tip, stick, InitialState(*np.zeros((2, *tip.frequency.shape)), np.zeros(count))
+    return (
+        way,
+        tip,
+        stick,
+        InitialState(np.zeros(tip.frequency.shape), np.zeros(tip.frequency.shape), np.zeros(count)),
+    )
 
 
 def both(plain_contact, row, stroke, *, leaning, step=2e-6):
@@ -167,10 +172,12 @@ def test_the_compiled_pass_asks_nobody_for_memory_and_raises_nothing(row_of, mon
     given = prepared(row, Stroke(0, row.stick("wood"), speed=3.0), EVENT)
     pass_ = room.Pass(Stroke(0, row.stick("wood"), speed=3.0), *given, EVENT, leaves=0.0)
     # compiled anew, for what comes out of numba's cache keeps no text; with references counted, so that they show
-    monkeypatch.setattr(kernel, "whole", njit(nogil=True, error_model="numpy", fastmath=compiled.REORDERED))
+    monkeypatch.setattr(
+        kernel, "cached_jit", njit(nogil=True, error_model="numpy", fastmath=compiled.REORDERED)
+    )
     run = kernel.runner.__wrapped__(EVENT.tine_modes)
     run(pass_.row, pass_.held, pass_.course, pass_.state, pass_.history, 1)
-    (text,) = run.inspect_llvm().values()
+    (text,) = run.inspect_llvm().values()  # type: ignore[attr-defined]
     body = next(part for part in text.split("\ndefine ")[1:] if "cpython" not in part.split("(")[0])
     for called in ("NRT_Allocate", "NRT_MemInfo_alloc", "numba_unpickle", "PyErr", "numba_gil"):
         assert called not in body

@@ -228,7 +228,9 @@ def test_a_mistake_in_a_phrase_of_any_name_is_told_with_its_own_line(read, name,
         return f"{{table}}stroke = [\n{rows}\n]\n"
 
     key = (
-        tomlkit.key(name).as_string() if tomlkit.key(name).is_bare() else json.dumps(name, ensure_ascii=False)
+        tomlkit.key(name).as_string()
+        if re.fullmatch(r"[A-Za-z0-9_-]+", name)
+        else json.dumps(name, ensure_ascii=False)
     )
     head = f"phrase.{key}.stroke"
     above = written([good, played]).replace("{head}", "stroke").replace("{table}", "")
@@ -275,7 +277,7 @@ def test_no_value_keeps_the_error_from_being_told(read, value):
             "stroke = [{ at_s = nan, group = 'low' }]",
         ),
         (
-            lambda: Script(stroke=[Entry(at_s=0, group="low", lean=math.inf)]),
+            lambda: Script(stroke=[Entry(at_s=0, group="low", lean=math.inf)]),  # type: ignore[call-arg]
             "stroke = [{ at_s = 0, group = 'low', lean = inf }]",
         ),
         (

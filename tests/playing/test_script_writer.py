@@ -8,7 +8,7 @@ import pytest
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.playing.midi_mapping import edged, speed
+from synth.playing.midi_mapping import edged, speed_of_velocity
 from synth.playing.script import read_script
 from synth.playing.script_writer import as_written, notated
 from synth.playing.stroke import CONTROLS, Hold, Stroke
@@ -66,7 +66,7 @@ def test_a_script_reads_back_as_what_was_played(tmp_path, instrument):
 def test_a_stroke_played_as_written_reads_back_to_the_last_digit(tmp_path, instrument):
     stick = next(iter(instrument.sticks.values()))
     made = [
-        Stroke(group=0, stick=stick, start=0.1 * n, speed=speed(n), bite=2e-3 * n / 127)
+        Stroke(group=0, stick=stick, start=0.1 * n, speed=speed_of_velocity(n), bite=2e-3 * n / 127)
         for n in range(1, 128)
     ]
     played = [as_written(each) for each in made]

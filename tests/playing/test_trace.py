@@ -48,7 +48,7 @@ def left(row, stroke):
         beam_modes=EVENT.beam_modes,
         whole=EVENT.whole,
     )
-    ring = InitialState(*np.zeros((2, *tip.frequency.shape)), np.zeros(len(way.tine)))
+    ring = InitialState(np.zeros(tip.frequency.shape), np.zeros(tip.frequency.shape), np.zeros(len(way.tine)))
     leaves = float(pluck(stroke, way, tip).leave.max())
     ring = sweep(stroke, way, tip, stick, ring, EVENT, leaves=leaves).ring
     return way.tine, ring, 2.0 * math.pi * tip.frequency, tip.decay_rate

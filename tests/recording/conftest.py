@@ -12,29 +12,28 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.decode import decode
+from synth.design.edit import Edit, edited_design
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.recording.audio_input import read
+from synth.recording.audio_input import read_recording
 from synth.recording.calibration_model import with_nuts_of
-from synth.recording.corrected import Change
 from synth.recording.measurement import Measurement
-from synth.recording.parameters import tree_of, with_changes
-from synth.recording.partials import measure
-from synth.recording.predicted_partials import Heard, bar_of, heard
+from synth.recording.parameters import tree_of
+from synth.recording.partials import measure_taps
+from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import Row, tune
 
-Real = NDArray[np.float64]
 RATE = 48_000
 
 
 def ring(
     parts: Sequence[tuple[float, float, float]], seconds: float, rate: int = RATE, phase: float = 0.3
-) -> Real:
+) -> Array:
     """The sum of damped cosines (Hz, seconds to fall 60 dB, amplitude), each a little later in phase."""
     time = np.arange(round(seconds * rate)) / rate
     waves = [
@@ -44,12 +43,12 @@ def ring(
     return np.sum(waves, axis=0)
 
 
-def noise(seconds: float, level: float, rate: int = RATE, seed: int = 1) -> Real:
+def noise(seconds: float, level: float, rate: int = RATE, seed: int = 1) -> Array:
     """White noise of that standard deviation."""
     return level * np.random.default_rng(seed).normal(size=round(seconds * rate))
 
 
-def late(sound: Real, seconds: float, rate: int = RATE) -> Real:
+def late(sound: Array, seconds: float, rate: int = RATE) -> Array:
     """The sound after so much silence."""
     return np.concatenate((np.zeros(round(seconds * rate)), sound))
 
@@ -71,10 +70,10 @@ def studio() -> Any:
 def listen(tmp_path: Path) -> Callable[..., Measurement]:
     """Writes samples as a file and measures it."""
 
-    def measured(samples: Real, rate: int = RATE, subtype: str = "FLOAT") -> Measurement:
+    def measured(samples: Array, rate: int = RATE, subtype: str = "FLOAT") -> Measurement:
         path = tmp_path / "take.wav"
         soundfile.write(path, samples, rate, subtype=subtype)
-        return measure(read(path))
+        return measure_taps(read_recording(path))
 
     return measured
 
@@ -124,16 +123,16 @@ class TestPiece:
     def design(self) -> Path:
         return self.folder / "piece.toml"
 
-    def model(self, changes: Sequence[Change] = ()) -> tuple[Instrument, Row, Heard]:
+    def model(self, changes: Sequence[Edit] = ()) -> tuple[Instrument, Row, PredictedPartials]:
         """The instrument with these values, its tines as long as the unchanged design has them, what they sound."""
-        instrument = resolve(with_changes(tree_of(str(self.design)), changes), str(self.design))
+        instrument = resolve(edited_design(tree_of(str(self.design)), changes), str(self.design))
         row = _row_of(self.design.read_text())
         which = range(len(instrument.tines))
         trim = with_nuts_of(instrument, row.trim)
         return instrument, row, heard(instrument, bar_of(instrument), row.length, trim, list(which))
 
     def record(
-        self, name: str, changes: Sequence[Change], tine: int, *, seconds: float = 2.5, seed: int = 1
+        self, name: str, changes: Sequence[Edit], tine: int, *, seconds: float = 2.5, seed: int = 1
     ) -> Path:
         """A tap of one tine, five partials in two planes, in noise 50 dB below."""
         model = self.model(changes)[2]

@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from synth.errors import InputError
-from synth.recording.audio_input import MOST_SECONDS, read
+from synth.recording.audio_input import MOST_SECONDS, read_recording
 
 TONE = [(440.0, 2.0, 0.5)]
 LSB_16 = 2.0**-15
@@ -36,7 +36,7 @@ def test_every_format_gives_the_same_samples(
     sound = studio.ring(TONE, 1.0)
     path = tmp_path / f"take.{suffix}"
     soundfile.write(path, sound, studio.rate, subtype=subtype)
-    take = read(path)
+    take = read_recording(path)
     assert take.rate == studio.rate
     assert np.max(np.abs(take.samples - (sound - np.mean(sound)))) < 1.5 * step
 
@@ -44,21 +44,21 @@ def test_every_format_gives_the_same_samples(
 @pytest.mark.parametrize("rate", [8000, 22_050, 44_100, 96_000, 192_000])
 def test_any_rate_is_kept(tmp_path: Path, studio: Any, rate: int) -> None:
     soundfile.write(tmp_path / "take.wav", studio.ring(TONE, 0.5, rate), rate)
-    assert read(tmp_path / "take.wav").rate == rate
+    assert read_recording(tmp_path / "take.wav").rate == rate
 
 
 def test_two_channels_in_opposite_phase_do_not_cancel(tmp_path: Path, studio: Any) -> None:
     sound = studio.ring(TONE, 1.0)
     soundfile.write(tmp_path / "take.wav", np.stack((sound, -sound), axis=1), studio.rate, subtype="FLOAT")
     centred = sound - np.mean(sound)
-    got = read(tmp_path / "take.wav").samples
+    got = read_recording(tmp_path / "take.wav").samples
     assert np.max(np.abs(np.abs(got) - np.abs(centred))) < 1e-5
 
 
 def test_a_silent_channel_does_not_halve_the_level(tmp_path: Path, studio: Any) -> None:
     sound = studio.ring(TONE, 1.0)
     soundfile.write(tmp_path / "take.wav", np.stack((sound, 0 * sound), axis=1), studio.rate, subtype="FLOAT")
-    assert np.max(np.abs(read(tmp_path / "take.wav").samples)) == pytest.approx(
+    assert np.max(np.abs(read_recording(tmp_path / "take.wav").samples)) == pytest.approx(
         np.max(np.abs(sound)), rel=0.01
     )
 
@@ -70,7 +70,7 @@ def test_two_hours_cost_no_more_than_five_minutes(tmp_path: Path) -> None:
         for _ in range(120):
             file.write(hum)
     tracemalloc.start()
-    take = read(path)
+    take = read_recording(path)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert take.seconds == pytest.approx(MOST_SECONDS)
@@ -81,12 +81,12 @@ def test_two_hours_cost_no_more_than_five_minutes(tmp_path: Path) -> None:
 def test_a_part_is_read_from_where_it_is_asked_for(tmp_path: Path, studio: Any) -> None:
     sound = studio.ring(TONE, 3.0)
     soundfile.write(tmp_path / "take.wav", sound, studio.rate, subtype="FLOAT")
-    take = read(tmp_path / "take.wav", start=1.0, seconds=0.5)
+    take = read_recording(tmp_path / "take.wav", start=1.0, seconds=0.5)
     part = sound[studio.rate : studio.rate + studio.rate // 2]
     assert np.allclose(take.samples, part - np.mean(part), atol=1e-6)
     assert take.warnings == ()
     with pytest.raises(InputError, match="before the start"):
-        read(tmp_path / "take.wav", start=4.0)
+        read_recording(tmp_path / "take.wav", start=4.0)
 
 
 def test_a_few_nans_are_bridged_and_told(tmp_path: Path, studio: Any) -> None:
@@ -94,7 +94,7 @@ def test_a_few_nans_are_bridged_and_told(tmp_path: Path, studio: Any) -> None:
     sound[1000:1010] = np.nan
     sound[2000] = np.inf
     soundfile.write(tmp_path / "take.wav", sound, studio.rate, subtype="FLOAT")
-    take = read(tmp_path / "take.wav")
+    take = read_recording(tmp_path / "take.wav")
     assert np.all(np.isfinite(take.samples))
     assert any("11 samples are not numbers" in each for each in take.warnings)
 
@@ -102,7 +102,7 @@ def test_a_few_nans_are_bridged_and_told(tmp_path: Path, studio: Any) -> None:
 def test_clipping_is_told_with_its_place(tmp_path: Path, studio: Any) -> None:
     sound = np.clip(studio.ring([(440.0, 1.0, 2.0)], 1.0), -1.0, 1.0 - LSB_16)
     soundfile.write(tmp_path / "take.wav", sound, studio.rate)
-    take = read(tmp_path / "take.wav")
+    take = read_recording(tmp_path / "take.wav")
     last = np.flatnonzero(take.clipped)[-1] / studio.rate
     assert last == pytest.approx(np.log10(2.0) / 3.0, abs=0.005)  # 2 x 10^(-3 t) = 1
     assert any(each.startswith("clipped between 0.00 s") for each in take.warnings)
@@ -113,12 +113,12 @@ def test_a_low_tone_is_not_called_clipped(tmp_path: Path, studio: Any, subtype: 
     soundfile.write(
         tmp_path / "take.wav", studio.ring([(41.0, 9.0, 0.99)], 1.0), studio.rate, subtype=subtype
     )
-    assert not np.any(read(tmp_path / "take.wav").clipped)
+    assert not np.any(read_recording(tmp_path / "take.wav").clipped)
 
 
 def test_eight_bits_are_told(tmp_path: Path, studio: Any) -> None:
     soundfile.write(tmp_path / "take.wav", studio.ring(TONE, 0.5), studio.rate, subtype="PCM_U8")
-    assert any(each.startswith("8-bit") for each in read(tmp_path / "take.wav").warnings)
+    assert any(each.startswith("8-bit") for each in read_recording(tmp_path / "take.wav").warnings)
 
 
 @pytest.mark.parametrize(
@@ -134,16 +134,16 @@ def test_what_is_no_sound_is_refused_in_one_line(
 ) -> None:
     (tmp_path / name).write_bytes(content)
     with pytest.raises(InputError, match=finding) as caught:
-        read(tmp_path / name)
+        read_recording(tmp_path / name)
     assert "\n" not in str(caught.value)
     assert name in str(caught.value)
 
 
 def test_missing_files_and_folders_are_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="there is no such file"):
-        read(tmp_path / "none.wav")
+        read_recording(tmp_path / "none.wav")
     with pytest.raises(InputError, match="is a folder"):
-        read(tmp_path)
+        read_recording(tmp_path)
 
 
 @pytest.mark.parametrize(
@@ -158,7 +158,7 @@ def test_missing_files_and_folders_are_refused(tmp_path: Path) -> None:
 def test_recordings_without_sound_are_refused(tmp_path: Path, samples: Any, finding: str) -> None:
     soundfile.write(tmp_path / "take.wav", samples, 48_000, subtype="FLOAT")
     with pytest.raises(InputError, match=finding):
-        read(tmp_path / "take.wav")
+        read_recording(tmp_path / "take.wav")
 
 
 @pytest.mark.parametrize("suffix", ["wav", "flac", "aiff", "ogg"])
@@ -174,7 +174,7 @@ def test_damaged_files_end_in_samples_or_in_one_line(tmp_path: Path, studio: Any
         path.write_bytes(damaged[: rng.integers(len(whole) // 2, len(whole) + 1)])
         refusals = []
         try:
-            assert np.all(np.isfinite(read(path).samples))
+            assert np.all(np.isfinite(read_recording(path).samples))
         except InputError as refused:
             refusals.append(str(refused))
         assert not any("\n" in each for each in refusals)

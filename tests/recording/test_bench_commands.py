@@ -13,13 +13,13 @@ import pytest
 import soundfile
 from PIL import Image
 
+from synth.design.edit import Edit
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors.cli import run
-from synth.recording.corrected import Change
 
-BEND = Change(("stock", "rod"), "bend_diameter_mm", 2.41, {})
-ROOT = Change(("tines",), "root_length_per_diameter", 0.55, {})
+BEND = Edit("stock.rod.bend_diameter_mm", 2.41)
+ROOT = Edit("tines.root_length_per_diameter", 0.55)
 CHANGES = [BEND, ROOT]
 
 

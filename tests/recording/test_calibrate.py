@@ -10,17 +10,18 @@ from typing import Any
 import numpy as np
 import pytest
 
+from synth.design.edit import Edit
 from synth.errors import InputError
 from synth.recording.calibrate import Calibration, calibrate
-from synth.recording.calibration_model import CENT, DECAY_ERROR, MODEL_CENTS, Piece
-from synth.recording.corrected import Change
+from synth.recording.calibration_model import DECAY_ERROR, MODEL_CENTS, MeasuredPiece
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import tree_of, unknowns
+from synth.units import CENT
 
-BEND = Change(("stock", "rod"), "bend_diameter_mm", 2.41, {})
-ROOT = Change(("tines",), "root_length_per_diameter", 0.55, {})
-GRIP = Change(("nut", "M3 hex"), "grip", 0.5, {})
-CLAMP = Change(("tines",), "clamp_loss_factor", 0.0018, {})
+BEND = Edit("stock.rod.bend_diameter_mm", 2.41)
+ROOT = Edit("tines.root_length_per_diameter", 0.55)
+GRIP = Edit("nut.'M3 hex'.grip", 0.5)
+CLAMP = Edit("tines.clamp_loss_factor", 0.0018)
 TRUTH = {
     "bend-diameter of rod": 2.41,
     "root-length": 0.55,
@@ -30,8 +31,8 @@ TRUTH = {
 
 
 def measured(
-    piece: Any, changes: Sequence[Change], tines: Sequence[int], *, partials: int = 4, seed: int | None = None
-) -> Piece:
+    piece: Any, changes: Sequence[Edit], tines: Sequence[int], *, partials: int = 4, seed: int | None = None
+) -> MeasuredPiece:
     """The piece with the lines that the changed model has; with a seed, scattered as the fit assumes."""
     instrument, row, _ = piece.model()
     truth = piece.model(changes)[2]
@@ -47,10 +48,10 @@ def measured(
                 rate = truth.decay_rate[tine, plane, partial] * math.exp(slow)
                 lines.append(MatchedPartial(tine, partial, plane, float(hz), 1e-6, float(rate), 0.01))
     tree = tree_of(str(piece.design))
-    return Piece(tree, str(piece.design), instrument, row.length, row.trim, 5e-5, tuple(lines))
+    return MeasuredPiece(tree, str(piece.design), instrument, row.length, row.trim, 5e-5, tuple(lines))
 
 
-def learn(data: Piece, asked: Sequence[str] | None = None) -> Calibration:
+def learn(data: MeasuredPiece, asked: Sequence[str] | None = None) -> Calibration:
     return calibrate(data, unknowns(data.tree, data.instrument, data.tines), asked)
 
 
@@ -127,7 +128,7 @@ def test_what_is_withheld_comes_with_what_would_tell_it(piece: Any) -> None:
 
 
 def test_a_misfit_that_goes_with_the_length_is_said(piece: Any) -> None:
-    data = measured(piece, [Change(("tines",), "root_length_per_diameter", 0.9, {})], [0, 1, 2])
+    data = measured(piece, [Edit("tines.root_length_per_diameter", 0.9)], [0, 1, 2])
     result = learn(data, ["bend-diameter"])
     assert any("what is left goes with the length" in each for each in result.warnings)
     assert not any(
@@ -192,6 +193,6 @@ def test_a_plain_rod_of_another_modulus_is_measured_by_the_textbook(piece: Any) 
     frequency = [number * stiff / (2.0 * math.pi * 0.15**2) for number in numbers]
     lines = tuple(MatchedPartial(0, n, None, hz, 1e-6, math.nan, math.nan) for n, hz in enumerate(frequency))
     instrument, row, _ = piece.model()
-    data = Piece(tree_of(str(piece.design)), "", instrument, row.length, row.trim, 0.0, lines)
+    data = MeasuredPiece(tree_of(str(piece.design)), "", instrument, row.length, row.trim, 0.0, lines)
     (fitted,) = learn(data, ["youngs"]).fitted
     assert fitted.value == pytest.approx(185.0, abs=0.5)  # 0.5 GPa is 2.3 cents; the bar's recoil is one

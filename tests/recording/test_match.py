@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from synth.errors import InputError
-from synth.recording.match import lines, name_tines
+from synth.recording.match import matched_partials, name_tines
 from synth.recording.measurement import Partial, TapPartials
 
 
@@ -34,7 +34,7 @@ def test_taps_find_their_tines_with_one_offset_for_all(piece: Any, cents: float)
     assert [claim.tine for claim in claims] == [2, 0, 3, 1]
     assert all(claim.found and abs(claim.offset - cents) <= 12.0 for claim in claims)
     for claim in claims:
-        found = lines(claim, model)
+        found = matched_partials(claim, model)
         assert [line.partial for line in found] == [0, 1, 2, 3]
         frequency = model.frequency[claim.tine]
         assert all(
@@ -65,7 +65,7 @@ def test_planes_close_together_count_as_their_mean(piece: Any) -> None:
     model = piece.model()[2]
     third = np.sort(model.frequency[0, :, 2])
     (claim,) = name_tines([tap([model.frequency[0, 0, 0], *third], [5.0, 1.0, 2.0])], model, [0])
-    line = next(each for each in lines(claim, model) if each.partial == 2)
+    line = next(each for each in matched_partials(claim, model) if each.partial == 2)
     assert line.plane is None
     assert line.frequency == pytest.approx(np.sqrt(third[0] * third[1]))
     assert line.decay_rate == pytest.approx(np.log(1e3) / np.sqrt(2.0))  # the mean in the logarithm
@@ -75,7 +75,7 @@ def test_one_line_of_a_close_pair_is_unsure_by_half_their_distance(piece: Any) -
     model = piece.model()[2]
     planes = model.frequency[0, :, 2]
     (claim,) = name_tines([tap([*model.frequency[0, 0, :2], planes[0]])], model, [0])
-    line = next(each for each in lines(claim, model) if each.partial == 2)
+    line = next(each for each in matched_partials(claim, model) if each.partial == 2)
     assert line.plane is None
     assert line.standard_uncertainty == pytest.approx(0.5 * abs(np.log(planes[0] / planes[1])), rel=0.05)
 
@@ -85,4 +85,4 @@ def test_distortion_and_hum_are_no_partials_of_a_tine(piece: Any) -> None:
     struck = tap(model.frequency[0, 0, :3])
     bent = TapPartials(0.5, 0.51, 3.0, tuple(each.noted("bent", "distortion") for each in struck.partials))
     (claim,) = name_tines([bent], model, [0])
-    assert lines(claim, model) == []
+    assert matched_partials(claim, model) == []

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import tomllib
 from typing import Any
 
 import numpy as np
 import pytest
 
+from synth.design.decode import decode
+from synth.design.edit import edited_design
 from synth.design.resolve import resolve
-from synth.recording.parameters import Unknown, tree_of, unknowns, with_changes
+from synth.design.schema import Design
+from synth.recording.parameters import Unknown, tree_of, unknowns
 
 
 def of(piece: Any, measured: list[int]) -> dict[str, Unknown]:
@@ -17,7 +21,7 @@ def of(piece: Any, measured: list[int]) -> dict[str, Unknown]:
 
 
 def resolved(piece: Any, unknown: Unknown, value: float) -> Any:
-    return resolve(with_changes(tree_of(str(piece.design)), unknown.changes(value)), "")
+    return resolve(edited_design(tree_of(str(piece.design)), unknown.edits(value)), "")
 
 
 def test_what_the_measured_tines_have_can_be_learnt(piece: Any) -> None:
@@ -85,3 +89,30 @@ def test_what_goes_with_the_length_is_told_of_the_longest_and_of_the_shortest_ti
     monkeypatch.setattr(apart, "measured", lambda _: np.array([6.0, 2.0, 0.0]) * cent)
     (told,) = apart.trend(piece, np.zeros(3))
     assert "+0 cents for the longest tine, +6 for the shortest" in told
+
+
+MIXED = """
+[bar]
+section = { shape = "rectangle", width_mm = 25.0, height_mm = 20.0 }
+path = [{ straight_mm = 400.0 }]
+[recipe.drone]
+members = ["1/1", { interval = "3/2", stock = "m5" }, "2/1", "3/1"]
+[[group]]
+name = "low"
+root = "D3"
+recipe = "drone"
+stock = [{ below = "D4", use = "M4" }, { use = "M3" }]
+change = [{ tine = 4, stock = "M2.5" }]
+start_mm = 40.0
+"""
+
+
+@pytest.mark.parametrize(("rod", "tine"), [("M4", 0), ("M5", 1), ("M3", 2), ("M2.5", 3)])
+def test_a_rod_named_by_a_member_a_change_or_a_pitch_is_corrected_too(rod: str, tine: int) -> None:
+    tree = tomllib.loads(MIXED)
+    instrument = resolve(decode(tree, Design))
+    found = {each.name: each for each in unknowns(tree, instrument, range(4))}[f"bend-diameter of {rod}"]
+    after = resolve(edited_design(tree, found.edits(0.98 * found.value)))
+    for number, (was, now) in enumerate(zip(instrument.tines, after.tines, strict=True)):
+        moved = now.rod.bend_diameter / was.rod.bend_diameter
+        assert moved == pytest.approx(0.98 if number == tine else 1.0)

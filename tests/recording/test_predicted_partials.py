@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from synth.recording.corrected import Change
-from synth.recording.predicted_partials import HIGHEST
+from synth.design.edit import Edit
+from synth.recording.predicted_partials import HIGHEST_PREDICTED
 
 CENT = np.log(2.0) / 1200.0
 
@@ -21,10 +21,10 @@ def test_fundamentals_are_the_mounted_pitches(piece: Any) -> None:
 
 def test_on_a_heavy_clamped_bar_the_clamped_partials_are_heard(piece: Any) -> None:
     heavy = [
-        Change(("bar", "section"), "width_mm", 90.0, {}),
-        Change(("bar", "section"), "height_mm", 90.0, {}),
-        Change(("material", "bar-steel"), "density_kg_m3", 24_000.0, {}),
-        Change(("material", "bar-steel"), "youngs_gpa", 1400.0, {}),
+        Edit("bar.section.width_mm", 90.0),
+        Edit("bar.section.height_mm", 90.0),
+        Edit("material.bar-steel.density_kg_m3", 24_000.0),
+        Edit("material.bar-steel.youngs_gpa", 1400.0),
     ]
     _, row, model = piece.model(heavy)
     clamped = row.modes.frequency[:, :, :3]
@@ -35,7 +35,7 @@ def test_every_partial_of_every_tine_is_told_with_a_decay(piece: Any) -> None:
     _, row, model = piece.model()
     there = model.frequency > 0.0
     clamped = row.modes.frequency[:, :, : there.shape[2]]
-    assert np.all(there[(clamped > 0.0) & (clamped < 0.98 * HIGHEST)])
+    assert np.all(there[(clamped > 0.0) & (clamped < 0.98 * HIGHEST_PREDICTED)])
     assert np.all(model.decay_rate[there] > 0.0)
     assert model.row(2) == 2
     assert np.all(np.diff(model.frequency[0, 0, :4]) > 0.0)

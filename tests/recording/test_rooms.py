@@ -12,12 +12,13 @@ import numpy as np
 import pytest
 
 from synth.errors import InputError
-from synth.recording.audio_input import read
+from synth.recording.audio_input import read_recording
 from synth.recording.hum import without_hum
-from synth.recording.partials import measure
+from synth.recording.partials import measure_taps
 from synth.recording.retune import retune
 from synth.recording.sinusoids import find
-from synth.recording.stirred import FALL, Noise, Operator, Whitened, band
+from synth.recording.stirred import Noise, Operator, Whitened, band
+from synth.units import FALL
 from synth.vibration.solve import solve_row
 
 TABLE = runpy.run_path(str(Path(__file__).parents[2] / "scripts" / "room_table.py"))
@@ -105,7 +106,7 @@ def test_a_recording_that_ends_before_the_room_does_keeps_its_lines_and_says_so(
 def test_struck_bars_in_a_studio_are_not_stripped_of_their_stages(name: str) -> None:
     """MIT licensed samples of 0.8 s: what falls in stages of its own and a room look alike, so both are said."""
     data = Path(__file__).parents[1] / "data" / "recordings"
-    measured = measure(read(data / f"fluid_glockenspiel_{name}.wav"))
+    measured = measure_taps(read_recording(data / f"fluid_glockenspiel_{name}.wav"))
     (warning,) = [each for each in measured.warnings if "room" in each]
     assert TOO_EARLY in warning
     assert not any("in this room" in partial.note for tap in measured.taps for partial in tap.partials)

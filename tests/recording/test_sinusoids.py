@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from synth.recording.damped_sinusoid_fit import FALL
 from synth.recording.sinusoids import esprit, find
+from synth.units import FALL
 
 HERTZ = 2.0 * np.pi
 TINE = [(92.0, 20.0, 0.3), (577.8, 3.7, 0.2), (1617.8, 1.34, 0.1), (3170.0, 0.69, 0.05), (5200.0, 0.3, 0.05)]

@@ -49,7 +49,7 @@ def test_the_fit_itself_is_far_below_rounding(nepers):
     nodes = np.arange(length) - length / 2
     near = np.floor(turn.imag * length / np.pi)
     bins = near[:, None] - bin_sums.BELOW + np.arange(bin_sums.WIDEST)
-    runs = 2 * bin_sums.fit(turn, length).astype(complex)
+    runs = 2 * bin_sums.fit_sums(turn, length).astype(complex)
     made = np.einsum("kb,kbj->kj", runs, np.exp(1j * np.pi / length * bins[:, :, None] * np.arange(length)))
     made /= bin_sums.window(nodes / (2 * length))
     assert (

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import tomlkit
 
+from synth.air import SOUND_SPEED
 from synth.design.decode import decode
 from synth.design.instrument import PlacedNut
 from synth.design.resolve import resolve
@@ -29,7 +30,6 @@ from synth.vibration.bar import path
 from synth.vibration.board import solve_board
 from synth.vibration.frame import rigid_arm
 from synth.vibration.modal_model import assemble, bar_shape, generalized_momentum, tip_shape
-from synth.vibration.plate_air import SOUND_SPEED
 
 WIDE, HIGH = 0.060, 0.010
 STRAIGHT = "{ straight_mm = 300.0 }"
@@ -214,7 +214,7 @@ def test_every_figure_of_a_pickup_is_where_the_design_put_it():
         "sensitivity": pytest.approx(3e-3), "resonance": 7100.0,
         "quality": 4.0, "corner": 33.0, "gap": pytest.approx(2.5e-3), "faces": "across", "playback": 1.7,
     }  # fmt: skip
-    circuit = pickup_radiator(solved(), instrument).circuit
+    circuit = pickup_radiator(solved(), instrument).circuit  # type: ignore[attr-defined]
     assert (circuit.resonance, circuit.quality, circuit.corner) == (7100.0, 4.0, 33.0)
 
 

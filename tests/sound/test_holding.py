@@ -4,7 +4,7 @@ import dataclasses
 
 from synth.playing.mute import moments
 from synth.playing.stroke import Hold
-from synth.sound.holding import LONGEST, Holding
+from synth.sound.holding import LONGEST, ActiveHolds
 
 PALM = Hold(group=1, start=0.5, seconds=0.3, by="palm")
 
@@ -19,7 +19,7 @@ def acted(holding, until=float("inf")):
 
 def test_a_hold_acts_at_its_moments_each_since_the_one_before():
     played = []
-    holding = Holding(played)
+    holding = ActiveHolds(played)
     holding.lay(PALM)
     times = moments(PALM).tolist()
     out = acted(holding)
@@ -31,7 +31,7 @@ def test_a_hold_acts_at_its_moments_each_since_the_one_before():
 def test_an_equal_palm_makes_the_one_that_lies_last_longer_whenever_it_comes():
     for again in (0.5, 0.51, 0.6, 0.79):
         played = []
-        holding = Holding(played)
+        holding = ActiveHolds(played)
         holding.lay(PALM)
         out = acted(holding, again)
         holding.lay(dataclasses.replace(PALM, start=again))
@@ -45,7 +45,7 @@ def test_an_equal_palm_makes_the_one_that_lies_last_longer_whenever_it_comes():
 
 def test_five_hundred_equal_palms_in_half_a_second_are_one():
     played = []
-    holding = Holding(played)
+    holding = ActiveHolds(played)
     for n in range(500):
         holding.lay(dataclasses.replace(PALM, start=0.5 + n * 1e-3))
     assert len(played) == 1
@@ -54,7 +54,7 @@ def test_five_hundred_equal_palms_in_half_a_second_are_one():
 
 def test_palms_of_other_groups_other_kinds_and_after_the_end_stay_their_own():
     played = []
-    holding = Holding(played)
+    holding = ActiveHolds(played)
     others = [
         PALM,
         dataclasses.replace(PALM, group=2),
@@ -69,7 +69,7 @@ def test_palms_of_other_groups_other_kinds_and_after_the_end_stay_their_own():
 
 def test_a_stroke_in_between_gives_the_next_palm_its_close_moments():
     played = []
-    holding = Holding(played)
+    holding = ActiveHolds(played)
     holding.lay(PALM)
     acted(holding, 0.6)
     holding.struck(1)
@@ -82,7 +82,7 @@ def test_a_stroke_in_between_gives_the_next_palm_its_close_moments():
 
 def test_a_palm_that_is_laid_again_for_minutes_is_cut_into_long_ones():
     played = []
-    holding = Holding(played)
+    holding = ActiveHolds(played)
     for n in range(600):
         start = 0.5 + 0.1 * n
         acted(holding, start)
@@ -92,7 +92,7 @@ def test_a_palm_that_is_laid_again_for_minutes_is_cut_into_long_ones():
 
 
 def test_nothing_is_held_once_it_is_cleared():
-    holding = Holding([])
+    holding = ActiveHolds([])
     holding.lay(PALM)
     holding.clear()
     assert holding.next is None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import sys
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -191,7 +192,7 @@ def test_every_field_that_a_solution_reads_stands_in_its_key(name: str, keeper: 
     assert missing == []
 
 
-OF_A_ROW = {
+OF_A_ROW: dict[str, Callable[..., Any]] = {
     "quarrels": solve.solve_quarrels,
     "losses": solve.solve_loss_shares,
     "modes": solve.solve_model,

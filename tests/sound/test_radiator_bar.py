@@ -8,9 +8,10 @@ import math
 import numpy as np
 import pytest
 
+from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.sound.radiator import bar_middle, ears
 from synth.sound.radiator.bar import (
-    Rods,
+    SoundingRods,
     _of_tines,
     bar_radiator,
     nearest_distance,
@@ -20,13 +21,12 @@ from synth.sound.radiator.bar import (
     thickness,
 )
 from synth.vibration.bar import path
-from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
 DB = 1.0
 PERCENT = 1e-2
 
 
-def plain(rods: Rods, motion, pole, point, nearest):
+def plain(rods: SoundingRods, motion, pole, point, nearest):
     """The definition, piece by piece and mode by mode."""
     total = np.zeros(len(pole), dtype=complex)
     for m, s in enumerate(pole):

@@ -13,11 +13,11 @@ from synth.sound.boardsheet import board_sheet, knock
 from synth.sound.radiator import ears
 from synth.sound.radiator.board import BoardFilter, board_pressures, board_radiator
 from synth.vibration.axial import solve_axial
-from synth.vibration.bar import solve_bar, standing_on
+from synth.vibration.bar import COUPLED_HZ, solve_bar, standing_on
 from synth.vibration.board import solve_board
 from synth.vibration.coupling import base_frames, couple, nut_inertia
 from synth.vibration.frame import rigid_arm
-from synth.vibration.modal_model import COUPLED_HZ, generalized_momentum, tip_shape
+from synth.vibration.modal_model import generalized_momentum, tip_shape
 
 DB = 1.0
 PERCENT = 1e-2

@@ -10,15 +10,16 @@ import pytest
 import scipy.sparse as sparse
 import scipy.sparse.linalg as solver
 
+from synth.air import AIR_DENSITY, AIR_VISCOSITY
+from synth.arrays import Array
 from synth.vibration import damping
-from synth.vibration.section import Array
 
 RADIUS, DENSITY = 1.5e-3, 7900.0
 SWEPT = 1.0 / (DENSITY * math.pi * RADIUS**2)
 
 
 def stokes_number(frequency: Array) -> Array:
-    return RADIUS * np.sqrt(2.0 * math.pi * frequency / damping.AIR.viscosity)
+    return RADIUS * np.sqrt(2.0 * math.pi * frequency / AIR_VISCOSITY)
 
 
 def moved_air_on_a_grid(squared: float) -> complex:
@@ -51,7 +52,7 @@ def moved_air_on_a_grid(squared: float) -> complex:
 @pytest.mark.parametrize("frequency", [5.0, 92.2])
 def test_drag_and_carried_air_are_those_of_the_flow(frequency: float) -> None:
     gamma = moved_air_on_a_grid(float(stokes_number(np.array([frequency]))[0]) ** 2)
-    displaced = damping.AIR.density / DENSITY
+    displaced = AIR_DENSITY / DENSITY
     heavy = damping.air_drag(frequency, RADIUS, SWEPT)
     assert heavy == pytest.approx(-displaced * gamma.imag / (1.0 + displaced * gamma.real), rel=1e-3)
     weightless = damping.air_drag(frequency, RADIUS, 1e9 * SWEPT)  # all mass is air: eta = |Im| / Re
@@ -71,7 +72,7 @@ def test_thin_boundary_layers_follow_stokes_expansion() -> None:
     frequency = np.array([100.0, 1000.0, 10_000.0])
     S = stokes_number(frequency)
     assert S.min() > 9.0
-    expected = damping.AIR.density / DENSITY * (2.0 * math.sqrt(2.0) / S + 2.0 / S**2)
+    expected = AIR_DENSITY / DENSITY * (2.0 * math.sqrt(2.0) / S + 2.0 / S**2)
     assert damping.air_drag(frequency, RADIUS, SWEPT) == pytest.approx(expected, rel=0.002)
 
 

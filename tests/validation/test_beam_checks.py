@@ -17,9 +17,10 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
+from synth.arrays import Array
 from synth.units import cents
 from synth.vibration.frame import Frame, PointMass, matrices, solve
-from synth.vibration.section import Array, Properties
+from synth.vibration.section import Properties
 
 CENT = 1.0
 TABLE = Path(__file__).parents[1] / "data" / "beam_checks.csv"

@@ -73,7 +73,7 @@ def collide(speed, restitution, resolution):
     loss = 8.0 * (1.0 - restitution) / (5.0 * restitution)
     numbers = (STIFFNESS, 0.0, loss, dt, 1e-3, 0.0, 1.0, 1.0, 0.0, float(speed), -2.6e-3, 0.0, 0.5e-3 / speed)
     course = Course._make((*numbers, resolution.bin_steps, resolution.quiet_steps))
-    state = _state(InitialState(*np.zeros((2, 1, 2, n)), np.zeros(1)), modes)
+    state = _state(InitialState(np.zeros((1, 2, n)), np.zeros((1, 2, n)), np.zeros(1)), modes)
     history = np.zeros((100_000, COLUMNS))
     assert runner(n)(row, held, course, state, history, FOREVER) == STUCK  # the time is over, the row is not
     binned = history[: state.clock[USED], H_NORMAL].sum() + state.binned[0, H_NORMAL - 2]

@@ -35,7 +35,7 @@ def held(row, stroke, resolution=EVENT):
     way = passage(stroke, instrument, tines.frequency[:, 0, 0])
     tip = tips(tines, way.tine, depth=0.0, count=resolution.tine_modes)
     stick = stick_modes(stroke.stick, tilt=stroke.tilt, skew=stroke.skew, beam_modes=resolution.beam_modes)
-    rest = InitialState(*np.zeros((2, *tip.frequency.shape)), np.zeros(len(way.tine)))
+    rest = InitialState(np.zeros(tip.frequency.shape), np.zeros(tip.frequency.shape), np.zeros(len(way.tine)))
     form = pluck(stroke, way, tip)
     swept = sweep(stroke, way, tip, stick, rest, resolution, leaves=float(form.leave.max()))
     forces = []

@@ -15,8 +15,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synth.recording.damped_sinusoid_fit import FALL
 from synth.recording.sinusoids import find
+from synth.units import FALL
 
 SEEDS = 200
 ALLOWED = 1.5  # times the bound

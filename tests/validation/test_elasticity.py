@@ -18,15 +18,14 @@ import itertools
 import math
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 
+from synth.arrays import Array
 from synth.design.instrument import FixedLength, Material, Nut, PlacedNut, Rod, Root, Tine
 from synth.vibration.tine import solve_tines
 
 skfem = pytest.importorskip("skfem", reason="scikit-fem, the outside solver, is not installed")
 
-Array = npt.NDArray[np.float64]
 Quad = list[tuple[float, float]]
 
 PERCENT = 0.01

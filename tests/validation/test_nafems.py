@@ -14,21 +14,22 @@ from collections.abc import Callable, Iterable
 import numpy as np
 import pytest
 
+from synth.arrays import Array
 from synth.units import cents
 from synth.vibration.frame import Frame, PointMass, matrices, solve
-from synth.vibration.section import Array, Properties, Section, properties, rectangle, round_rod
+from synth.vibration.section import Properties, SectionGeometry, properties, rectangle, tube
 
 CENT = 1.0
 PERCENT = 0.01
 STEEL = {"youngs": 200e9, "shear": 200e9 / 2.6, "density": 8000.0}
 
 
-def rayleigh(section: Section) -> Properties:
+def rayleigh(section: SectionGeometry) -> Properties:
     """Rotary inertia, no shear."""
     return dataclasses.replace(properties(section, **STEEL), shear_y=math.inf, shear_z=math.inf)
 
 
-def euler(section: Section) -> Properties:
+def euler(section: SectionGeometry) -> Properties:
     return dataclasses.replace(rayleigh(section), inertia_y=0.0, inertia_z=0.0)
 
 
@@ -95,7 +96,9 @@ def test_fv3_free_square_frame() -> None:
 @pytest.mark.parametrize("count", [5, 20])
 def test_fv4_cantilever_with_off_centre_point_masses(count: int) -> None:
     """10 m, d 0.5 m; 10 t and 1 t on rigid arms of 2 m to either side of the tip. The target beam has no shear."""
-    line = frame([strut((0, 0, 0), (10, 0, 0), count)], rayleigh(round_rod(0.5, 0.3)), up=(0.0, 0.0, 1.0))
+    line = frame(
+        [strut((0, 0, 0), (10, 0, 0), count)], rayleigh(tube(0.5, 0.5 / 2.0, 0.3)), up=(0.0, 0.0, 1.0)
+    )
     bodies = tuple(
         PointMass(count, mass, arm=np.array([0.0, side, 0.0])) for mass, side in ((10e3, 2.0), (1e3, -2.0))
     )

@@ -13,8 +13,9 @@ import math
 import numpy as np
 import pytest
 
+from synth.arrays import Array
 from synth.vibration.frame import Frame, PointMass, Spring, matrices, solve
-from synth.vibration.section import Array, properties, rectangle
+from synth.vibration.section import properties, rectangle
 
 try:
     import openseespy.opensees as ops

@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from synth.recording.audio_input import read
+from synth.recording.audio_input import read_recording
 from synth.recording.measurement import Measurement, Partial
-from synth.recording.partials import measure
+from synth.recording.partials import measure_taps
 from synth.vibration.beam import plane_element
 
 DATA = Path(__file__).parents[1] / "data" / "recordings"
@@ -53,7 +53,7 @@ def thick_bar(thickness: float, count: int) -> np.ndarray[tuple[int], np.dtype[n
 
 @cache
 def measured(name: str) -> Measurement:
-    return measure(read(DATA / f"{name}.wav"))
+    return measure_taps(read_recording(DATA / f"{name}.wav"))
 
 
 def heard(name: str) -> list[Partial]:

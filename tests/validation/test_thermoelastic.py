@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pytest
 
+from synth.arrays import Array
 from synth.vibration import damping
-from synth.vibration.section import Array
 
 RADIUS = 1.5e-3  # the worked example: 3 mm, AISI 304
 STRENGTH = float(
@@ -21,6 +21,23 @@ AUDIBLE = np.array([92.2, 577.8, 1617.8, 3170.0])
 
 def closed(frequency: Array) -> Array:
     return damping.thermoelastic(frequency, RADIUS, strength=STRENGTH, diffusivity=DIFFUSIVITY)
+
+
+# Zeros of J1', Abramowitz & Stegun table 9.5; beyond them McMahon's expansion (9.5.13) is good to 1e-6.
+ZEROS = (1.8411837813, 5.3314427735, 8.5363163664, 11.7060049026, 14.8635886339)
+
+
+def series(frequency: Array, terms: int = 400) -> Array:
+    """The same loss as relaxations at the zeros q of J1': weights 8 / (q² (q² - 1)), times a² / (q² chi).
+
+    C. Zener, Physical Review 53 (1938) 90. The first weight is 0.98743, so one relaxation nearly does.
+    """
+    far = (np.arange(len(ZEROS) + 1, terms + 1) - 0.25) * math.pi
+    mcmahon = far - 7.0 / (8.0 * far) - 4.0 * (7.0 * 16.0 + 82.0 * 4.0 - 9.0) / (3.0 * (8.0 * far) ** 3)
+    q = np.concatenate([ZEROS, mcmahon])
+    turn = (2.0 * math.pi * frequency * RADIUS**2 / DIFFUSIVITY)[..., None] / q**2
+    weight = 8.0 / (q**2 * (q**2 - 1.0))
+    return np.asarray(STRENGTH * np.sum(weight * turn / (1.0 + turn**2), axis=-1))
 
 
 def on_a_grid(frequency: float, points: int = 2000) -> float:
@@ -47,8 +64,7 @@ def test_the_closed_form_solves_the_heat_equation(frequency: float) -> None:
 
 def test_closed_form_and_series_agree() -> None:
     frequency = np.geomspace(0.05, 18_000.0, 40)
-    series = damping.thermoelastic_series(frequency, RADIUS, strength=STRENGTH, diffusivity=DIFFUSIVITY)
-    assert series == pytest.approx(closed(frequency), rel=2e-4)
+    assert series(frequency) == pytest.approx(closed(frequency), rel=2e-4)
 
 
 def test_the_peak_stands_where_zener_puts_it() -> None:

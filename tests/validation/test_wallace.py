@@ -12,8 +12,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.vibration.plate import Plate, orthotropic, solve_plate
-from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED, radiation
+from synth.vibration.plate_air import radiation
 from synth.vibration.statistical_modes import edge_efficiency
 
 TABLE = Path(__file__).parents[1] / "data" / "radiation_checks.csv"

@@ -26,12 +26,11 @@ from scipy.sparse import csc_matrix
 from scipy.sparse.linalg import eigsh
 from scipy.spatial.transform import Rotation
 
-from synth.design.instrument import Bar, PlacedNut, Section, Straight, Tine
+from synth.arrays import Array
+from synth.design.instrument import Bar, Bend, PlacedNut, Section, Straight, Tine
 from synth.vibration.beam import elements_for, wave_number
 from synth.vibration.frame import Frame, PointMass, Spring, matrices, solve
-from synth.vibration.section import Properties, properties, rectangle, round_rod, tube
-
-Array = npt.NDArray[np.float64]
+from synth.vibration.section import Properties, SectionGeometry, properties, rectangle, tube
 
 DENSE = 500  # freedoms; above it the modes come from sparse shift-invert
 SHIFT = -((2.0 * math.pi * 20.0) ** 2)  # s^-2, below every mode, so that a free bar can be factorised
@@ -124,7 +123,7 @@ def modes(frame: Frame, highest_hz: float) -> tuple[Array, Array]:
         count = min(2 * count, len(K) - 1)
 
 
-def poles(whole: Whole, bar: Bar, tine_loss: Sequence[float]) -> Array:
+def poles(whole: Whole, bar: Bar, tine_loss: Sequence[float]) -> npt.NDArray[np.complex128]:
     """All damped modes' s = -sigma + j omega (D,), by one complex eigen-solution of K + jK', rising in omega.
 
     K' is every element's and spring's stiffness times its loss factor: the bar's material, each support's own, and
@@ -261,7 +260,7 @@ def bar_beam(bar: Bar) -> Properties:
     if section.shape == "rectangle":
         shape = rectangle(section.width, section.height, steel.poisson)
     elif section.shape == "round":
-        shape = round_rod(section.width, steel.poisson)
+        shape = _solid(section.width, steel.poisson)
     else:
         shape = tube(section.width, section.wall, steel.poisson)
     return properties(shape, youngs=steel.youngs, shear=steel.shear, density=steel.density)
@@ -277,10 +276,16 @@ def tine_beam(tine: Tine, stretch: float) -> Properties:
     """Stiff as the bending diameter, heavy as the mass diameter; local z is plane 0, so it bends about y."""
     rod, steel = tine.rod, tine.rod.material
     stiff = properties(
-        round_rod(rod.bend_diameter, steel.poisson), youngs=steel.youngs, shear=steel.shear, density=1.0
+        _solid(rod.bend_diameter, steel.poisson),
+        youngs=steel.youngs,
+        shear=steel.shear,
+        density=1.0,
     )
     heavy = properties(
-        round_rod(rod.mass_diameter, steel.poisson), youngs=1.0, shear=1.0, density=steel.density
+        _solid(rod.mass_diameter, steel.poisson),
+        youngs=1.0,
+        shear=1.0,
+        density=steel.density,
     )
     zero, one = (ratio**2 for ratio in split_ratios(tine))
     return dataclasses.replace(
@@ -341,9 +346,13 @@ def root_stiffness(tine: Tine, own: Array) -> Array:
     return stiffness
 
 
+def _solid(diameter: float, poisson: float) -> SectionGeometry:
+    return tube(diameter, diameter / 2.0, poisson)
+
+
 def _bar_places(bar: Bar, tines: Sequence[Tine], step: float) -> Array:
     joints = np.cumsum([0.0, *(segment.length for segment in bar.path)])
-    own = [each.position for each in (*tines, *bar.supports)]
+    own = [*(each.position for each in tines), *(each.position for each in bar.supports)]
     wanted = np.sort([*joints, *own])
     fixed = wanted[np.concatenate([[True], np.diff(wanted) > SAME])]
     parts = [
@@ -353,7 +362,7 @@ def _bar_places(bar: Bar, tines: Sequence[Tine], step: float) -> Array:
     return np.concatenate([*parts, fixed[-1:]])
 
 
-def _onward(segment: object, origin: Array, axes: Array, distance: float) -> tuple[Array, Array]:
+def _onward(segment: Straight | Bend, origin: Array, axes: Array, distance: float) -> tuple[Array, Array]:
     tangent, side, up = axes
     if isinstance(segment, Straight):
         return origin + distance * tangent, axes

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.file import load
 from synth.design.instrument import (
     Bar,
@@ -36,7 +37,6 @@ from synth.vibration.modal_model import (
 )
 from synth.vibration.tine import solve_tines
 
-Array = NDArray[np.float64]
 TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
 # an austenitic steel without loss
 STEEL = dataclasses.replace(resolve(load(TWO_TINES)).tines[0].rod.material, loss_factor=0.0)

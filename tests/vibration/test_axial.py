@@ -13,7 +13,7 @@ from synth.design.instrument import PlacedNut
 from synth.vibration.axial import solve_axial
 
 if TYPE_CHECKING:
-    from conftest import Workbench
+    from tests.conftest import Workbench
 
 CENT = math.log(2.0) / 1200.0
 

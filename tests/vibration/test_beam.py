@@ -7,10 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from synth.arrays import Array
 from synth.units import cents
 from synth.vibration.beam import elements_for, frame_element, plane_element, rod_element, wave_number
 from synth.vibration.frame import solve
-from synth.vibration.section import Array, properties, rectangle, round_rod
+from synth.vibration.section import properties, rectangle, tube
 
 ROD = {
     "bending_stiffness": 0.75,
@@ -78,7 +79,7 @@ def test_the_rod_element_converges_with_the_fourth_power(count: int) -> None:
 
 def cantilever(slenderness: float, count: int) -> Array:
     """Angular frequencies of a round Timoshenko cantilever, length 1, E = rho = 1, d/L = slenderness."""
-    section = round_rod(slenderness, 0.29)
+    section = tube(slenderness, slenderness / 2.0, 0.29)
     area, second = float(section.area), float(section.about_y)
     shear = float(section.shear_y) / (2.0 * 1.29) * area
     K, M = chain(*plane_element(second, shear, area, second, 1.0 / count), count)
@@ -90,7 +91,7 @@ def cantilever(slenderness: float, count: int) -> Array:
 def test_the_mesh_rule_keeps_its_promise(slenderness: float, mode: int) -> None:
     """Against a mesh of 300 elements, whose own error is far smaller still."""
     exact = cantilever(slenderness, 300)[mode - 1]
-    section = round_rod(slenderness, 0.29)
+    section = tube(slenderness, slenderness / 2.0, 0.29)
     k = wave_number(section.about_y, section.area, exact / (2.0 * math.pi))
     for allowed in (1e-3, 1e-4):
         count = int(elements_for(k, 1.0, gyration=slenderness / 4.0, relative_error=allowed))
@@ -122,7 +123,7 @@ def test_the_frame_element_is_symmetric_and_knows_all_rigid_motions() -> None:
 
 def test_both_bending_planes_of_the_frame_element_turn_the_same_way() -> None:
     """A round beam looks the same after a quarter turn about its axis: y to z, z to -y."""
-    rod = properties(round_rod(0.003, 0.29), youngs=193e9, shear=74.8e9, density=7900.0)
+    rod = properties(tube(0.003, 0.003 / 2.0, 0.29), youngs=193e9, shear=74.8e9, density=7900.0)
     quarter = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
     turn = np.kron(np.eye(4), quarter)
     for each in frame_element(rod, 0.01):

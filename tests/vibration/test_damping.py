@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.vibration import damping
 
 FREQUENCY = np.array([50.0, 400.0, 3000.0])
@@ -66,9 +67,9 @@ def test_a_short_rod_radiates_as_a_point_force_on_the_air() -> None:
     z = np.linspace(0.0, length, 9)[None]
     shape = np.full((1, 1, 9), weight)
     frequency = np.array([[30.0]])
-    omega, air = 2.0 * math.pi * 30.0, damping.AIR
-    force = omega * air.density * 2.0 * math.pi * radius**2 * weight * length  # per unit speed of the mode
-    power = (omega / air.sound_speed) ** 2 * force**2 / (24.0 * math.pi * air.density * air.sound_speed)
+    omega = 2.0 * math.pi * 30.0
+    force = omega * AIR_DENSITY * 2.0 * math.pi * radius**2 * weight * length  # per unit speed of the mode
+    power = (omega / SOUND_SPEED) ** 2 * force**2 / (24.0 * math.pi * AIR_DENSITY * SOUND_SPEED)
     expected = power / (omega * 0.5)
     got = damping.air_radiation(frequency, np.array([radius]), z, shape, np.zeros_like(shape))
     assert got[0, 0] == pytest.approx(expected, rel=1e-4)
@@ -81,7 +82,7 @@ def test_a_long_rod_that_moves_as_one_radiates_as_the_infinite_cylinder() -> Non
     z = np.linspace(0.0, length, 200)[None]
     shape = np.full((1, 1, 200), 1.0 / math.sqrt(mass * length))
     k = 17.0 / length
-    frequency = np.array([[k * damping.AIR.sound_speed / (2.0 * math.pi)]])
-    flat = math.pi**2 / 2.0 * damping.AIR.density * radius**4 * k**2 / mass
+    frequency = np.array([[k * SOUND_SPEED / (2.0 * math.pi)]])
+    flat = math.pi**2 / 2.0 * AIR_DENSITY * radius**4 * k**2 / mass
     got = damping.air_radiation(frequency, np.array([radius]), z, shape, np.zeros_like(shape))
     assert got[0, 0] == pytest.approx(flat, rel=2.0 / 17.0)

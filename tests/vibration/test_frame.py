@@ -8,8 +8,9 @@ import math
 import numpy as np
 import pytest
 
+from synth.arrays import Array
 from synth.vibration.frame import Frame, PointMass, Spring, matrices, rigid_arm, solve
-from synth.vibration.section import Array, properties, rectangle, round_rod
+from synth.vibration.section import properties, rectangle, tube
 
 STEEL = {"youngs": 203e9, "shear": 78.7e9, "density": 7850.0}
 BAR = properties(rectangle(0.040, 0.012, 0.29), **STEEL)  # flat: its planes are not alike
@@ -185,7 +186,7 @@ def test_a_ring_of_straight_elements_sounds_like_the_thin_ring(out_of_plane: boo
     omega² = n² (n² - 1)² / (n² + 1) E I / (m R⁴) in its plane, n² + 1 + nu in place of n² + 1 out of it (round).
     """
     R, d, nu, count = 0.5, 0.004, 0.29, 120
-    beam = properties(round_rod(d, nu), youngs=203e9, shear=203e9 / (2.0 * (1.0 + nu)), density=7850.0)
+    beam = properties(tube(d, d / 2.0, nu), youngs=203e9, shear=203e9 / (2.0 * (1.0 + nu)), density=7850.0)
     angle = 2.0 * math.pi * np.arange(count) / count
     node = R * np.stack([np.cos(angle), np.sin(angle), 0.0 * angle], axis=-1)
     element = np.stack([np.arange(count), (np.arange(count) + 1) % count], axis=-1)

@@ -7,10 +7,9 @@ import math
 import numpy as np
 import pytest
 
+from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.vibration.plate import orthotropic, solve_plate
 from synth.vibration.plate_air import (
-    AIR_DENSITY,
-    SOUND_SPEED,
     air_spring,
     displaced_volume,
     plug_mass,

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from synth.vibration.section import properties, rectangle, round_rod, tube
+from synth.vibration.section import properties, rectangle, tube
 
 
 @pytest.mark.parametrize(
@@ -24,12 +24,12 @@ def test_a_rectangles_torsion_constant_is_the_tabulated_one(ratio: float, consta
 def test_shear_coefficients_are_cowpers() -> None:
     """G. R. Cowper, J. Appl. Mech. 33 (1966) 335, nu = 0.3: rectangle 0.850, circle 0.886, thin tube 0.531."""
     assert rectangle(0.02, 0.03, 0.3).shear_y == pytest.approx(0.850, abs=0.0005)
-    assert round_rod(0.003, 0.3).shear_z == pytest.approx(0.886, abs=0.0005)
+    assert tube(0.003, 0.003 / 2.0, 0.3).shear_z == pytest.approx(0.886, abs=0.0005)
     assert tube(0.03, 1e-7, 0.3).shear_z == pytest.approx(2.0 * 1.3 / (4.0 + 3.0 * 0.3), abs=0.0005)
 
 
 def test_a_tube_is_the_rod_less_its_bore() -> None:
-    hollow, outer, bore = tube(0.03, 0.004, 0.3), round_rod(0.03, 0.3), round_rod(0.022, 0.3)
+    hollow, outer, bore = tube(0.03, 0.004, 0.3), tube(0.03, 0.03 / 2.0, 0.3), tube(0.022, 0.022 / 2.0, 0.3)
     for name in ("area", "about_y", "about_z", "torsion"):
         assert getattr(hollow, name) == pytest.approx(getattr(outer, name) - getattr(bore, name))
     assert tube(0.03, 0.015, 0.3) == outer
@@ -43,7 +43,7 @@ def test_width_lies_to_the_side_and_height_upwards() -> None:
 
 
 def test_properties_are_stiffness_and_mass_per_length() -> None:
-    rod = properties(round_rod(0.003, 0.29), youngs=193e9, shear=74.8e9, density=7900.0)
+    rod = properties(tube(0.003, 0.003 / 2.0, 0.29), youngs=193e9, shear=74.8e9, density=7900.0)
     area, second = math.pi / 4.0 * 0.003**2, math.pi / 64.0 * 0.003**4
     assert rod.mass == pytest.approx(7900.0 * area)
     assert rod.bend_y == rod.bend_z == pytest.approx(193e9 * second)

@@ -16,10 +16,10 @@ import scipy.linalg
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from synth.arrays import Array
 from synth.design.instrument import PlacedNut, Tine
 from synth.vibration import rod
 from synth.vibration.beam import elements_for, plane_element
-from synth.vibration.section import Array
 from synth.vibration.tine import TineModes, loss_shares, rods_of, solve_tines
 
 CENT = math.log(2.0) / 1200.0  # of ln frequency

@@ -13,12 +13,12 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from synth.arrays import Array
 from synth.design.file import load
 from synth.design.instrument import Bend, Group, Instrument, PlacedNut, Straight, Tine, TrimWish
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.vibration import clearance
-from synth.vibration.section import Array
 from synth.vibration.tine import TineModes, solve_tines
 from synth.vibration.trimming.answers import every_answer
 from synth.vibration.tuning import Row, free_lengths, tune
@@ -154,7 +154,7 @@ def test_a_pitch_beyond_the_stock_is_refused_with_what_the_stock_can_do(
     with pytest.raises(InputError, match="20 to 600 mm give") as refusal:
         tune(build(bench.tine(m4, pitch_hz=440.0), bench.tine(m4, pitch_hz=hertz)))
     assert "tine 2" in str(refusal.value)
-    assert str(refusal.value).startswith("bench.toml: group[1]")
+    assert str(refusal.value).startswith("bench.toml: tine 2")
     ends = solve_tines([bench.tine(m4)] * 2, [0.02, 0.6], [(), ()]).frequency[:, 0, 0]
     assert f"{ends[0]:.4g} to {ends[1]:.4g} Hz" in str(refusal.value)
 

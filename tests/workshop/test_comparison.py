@@ -11,6 +11,7 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Stroke
+from synth.sound import features
 from synth.sound.board_forecast import foretell
 from synth.sound.features import SMOOTH
 from synth.sound.file_sets import write_sets
@@ -79,7 +80,7 @@ def test_partials_beyond_hearing_leave_their_cells_empty(test_piece, tmp_path):
 
 def heard(instrument, strokes, folder, seconds=1.0):
     chosen = [comparison.Variant((("try", str(n)),), stroke, "bar") for n, stroke in enumerate(strokes)]
-    found = comparison.render(
+    found = comparison.render_variants(
         instrument,
         chosen,
         seconds=seconds,
@@ -127,10 +128,12 @@ def test_the_attack_is_looked_for_from_the_first_touch_to_the_end_of_the_stroke(
         asked.update(span, seconds=pressure.shape[1] / rate)
         return 0.0
 
-    monkeypatch.setattr(comparison.features, "attack_time", noted)
+    monkeypatch.setattr(features, "attack_time", noted)
     chosen = [comparison.Variant((), stroke, "bar")]
     settings = ContactSettings(allow_yield=True)
-    comparison.render(test_piece, chosen, seconds=1.5, settings=settings, watch=lambda items, _: iter(items))
+    comparison.render_variants(
+        test_piece, chosen, seconds=1.5, settings=settings, watch=lambda items, _: iter(items)
+    )
     listening = scene(test_piece, "bar")
     contact = stroke_row(stroke, test_piece, listening.row.modes, seed=1, allow_yield=True)
     assert asked["since"] == pytest.approx(min(each.first_touch for each in contact.touches))
@@ -143,7 +146,7 @@ def test_the_picture_shows_each_sound_over_its_own_seconds_up_to_half_the_rate(t
     pressure[:, 36_000] = 1.0
     silent = np.zeros_like(pressure)
     members = write_sets({"click": pressure, "none": silent}, tmp_path)
-    sounds = [comparison.Heard(each, 0.0, 0.0, (), 0.0, 0.0, ()) for each in (pressure, silent)]
+    sounds = [comparison.Compared(each, 0.0, 0.0, (), 0.0, 0.0, ()) for each in (pressure, silent)]
     first, second, *_ = comparison._picture(members, sounds).axes
     assert first.get_title() == "click"
     (image,) = first.images

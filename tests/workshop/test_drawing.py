@@ -5,11 +5,12 @@ import shutil
 import subprocess
 import xml.etree.ElementTree as ET
 
-import ezdxf
+import ezdxf.filemanagement
 import ezdxf.recover
 import numpy as np
 import pytest
 from ezdxf import units
+from ezdxf.entities.arc import Arc as DxfArc
 
 from synth.workshop.drawing import (
     Arc,
@@ -42,7 +43,7 @@ def drawing():
         Arc("bend lines", Point(350, 10), 8.0, 0.0, 180.0),
         Text("text", Point(10, 14), 3.0, "5 < 6 & holes"),
     ]
-    return Drawing("strip", tuple(frame + holes + marks + check_bar(Point(10, -10))))
+    return Drawing("strip", tuple(frame + holes + marks + check_bar(Point(10, -10), "mm")))
 
 
 def dark_columns(image, row):
@@ -175,8 +176,9 @@ def test_an_arc_bulges_in_svg_where_it_does_in_the_drawing(start, end, tmp_path)
 def test_an_arc_bulges_in_dxf_where_it_does_in_the_drawing(start, end, tmp_path):
     arc = Arc("outline", Point(30.0, -20.0), 12.0, start, end)
     write_dxf(Drawing("arc", (arc,)), tmp_path / "a.dxf")
-    (found,) = ezdxf.readfile(tmp_path / "a.dxf").modelspace().query("ARC")
+    (found,) = ezdxf.filemanagement.readfile(tmp_path / "a.dxf").modelspace().query("ARC")
     begin, finish = found.dxf.start_angle, found.dxf.end_angle
+    assert isinstance(found, DxfArc)
     (point,) = found.vertices([begin + (finish - begin) % 360.0 / 2.0])
     assert (point.x, point.y) == pytest.approx(middle_of(arc))
 
@@ -218,7 +220,7 @@ def test_words_stand_and_turn_in_every_file_as_in_the_drawing(tmp_path):
         "rotate(90.000 45.0000 25.0000)"
     )  # clockwise: SVG counts downwards
     write_dxf(drawing, tmp_path / "a.dxf")
-    (text,) = ezdxf.readfile(tmp_path / "a.dxf").modelspace().query("TEXT")
+    (text,) = ezdxf.filemanagement.readfile(tmp_path / "a.dxf").modelspace().query("TEXT")
     assert (text.dxf.insert.x, text.dxf.insert.y, text.dxf.rotation, text.dxf.height) == (
         40.0,
         30.0,

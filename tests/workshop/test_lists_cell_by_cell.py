@@ -15,7 +15,7 @@ from synth.workshop.cut_list_pages import COLUMNS, cut_list_document, write_csv
 from synth.workshop.cutlist import cut_list
 from synth.workshop.length_text import inch_words
 from synth.workshop.overview import totals
-from synth.workshop.paper import Paragraph, Table
+from synth.workshop.paper import PaperTable, Paragraph
 from synth.workshop.tuning_sheet import sheet_document
 
 BENCH = """
@@ -49,7 +49,7 @@ def solved(request, made, straight):
 
 
 def tables(document):
-    return {part.heads[0]: part for part in document.parts if isinstance(part, Table)}
+    return {part.heads[0]: part for part in document.parts if isinstance(part, PaperTable)}
 
 
 def names(instrument):
@@ -90,10 +90,11 @@ def test_bars_are_sawn_in_the_order_and_lengths_of_their_pieces(solved):
 def test_what_to_buy_is_listed_with_its_price_and_sum(solved):
     instrument, _, cuts, _ = solved
     table = tables(cut_list_document(instrument, cuts))["what"]
+    length = "19.69 in" if instrument.bench.units == "inch" else "500 mm"
     assert table.heads == ("what", "how many", "each", "together EUR")
     assert table.rows == (
-        ("M4, A2-70, bar of 500 mm", "1", "1.50", "1.50"),
-        ("rod3: 3 mm rod, 304 spring wire, bar of 500 mm", "1", "no price given", ""),
+        (f"M4, A2-70, bar of {length}", "1", "1.50", "1.50"),
+        (f"rod3: 3 mm rod, 304 spring wire, bar of {length}", "1", "no price given", ""),
         ("M4 hex", "5", "0.05", "0.25"),
         ("M4 plain washer, 9 x 0.8 mm", "4", "0.02", "0.08"),
         ("mild steel for the bar", "0.3 m", "no price given", ""),

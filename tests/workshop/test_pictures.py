@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from synth.design.instrument import Nut, PlacedNut, TrimWish
-from synth.sound.board_forecast import Change
+from synth.sound.board_forecast import BoardEffect
 from synth.sound.boardsheet import BoardSheet
 from synth.workshop.boardplot import draw_board
 from synth.workshop.trimplot import _panel
@@ -21,20 +21,27 @@ def sheet():
     return BoardSheet(F, mobility, level, 400.0, 5000.0, 1800.0, np.array([90.0]), np.array([0.4]), None)
 
 
+def heights(axes):
+    return [bar.get_height() for bar in axes.patches]
+
+
 def curves(axes):
     return {line.get_label(): np.asarray(line.get_ydata(), float) for line in axes.lines}
 
 
 def test_the_picture_of_a_board_shows_each_foot_in_mm_per_newton_and_decibels_and_each_group_s_change(sheet):
-    table = [Change("low", 110.0, 60.0, 31.0, 2.0, 0.8), Change("high", 440.0, 66.0, 24.0, 1.0, 0.35)]
+    table = [
+        BoardEffect("low", 110.0, 60.0, 31.0, 2.0, 0.8),
+        BoardEffect("high", 440.0, 66.0, 24.0, 1.0, 0.35),
+    ]
     figure = draw_board(SimpleNamespace(name="one", file=""), "lid", sheet, table)
     yields, radiates, groups, ring = figure.axes
     for n, foot in enumerate(("foot 1", "foot 2")):
         np.testing.assert_allclose(curves(yields)[foot], 1e3 * np.abs(sheet.mobility[n]))
         np.testing.assert_allclose(curves(radiates)[foot], sheet.level[n])
     np.testing.assert_allclose(curves(yields)["endless sheet"], 1e3 / 400.0)
-    assert [bar.get_height() for bar in groups.patches] == [31.0, 24.0]
-    assert [bar.get_height() for bar in ring.patches] == [0.8, 0.35]
+    assert heights(groups) == [31.0, 24.0]
+    assert heights(ring) == [0.8, 0.35]
     assert [each.get_text() for each in groups.get_xticklabels()] == ["low\n110 Hz", "high\n440 Hz"]
 
 

@@ -60,8 +60,16 @@ def test_the_words_tell_section_length_supports_and_each_size_of_hole(drawn):
         each.startswith(f"saw to {shown(300.0)} {unit}; all places from the left end") for each in said
     )
     assert f"supports at {shown(60.0)}, {shown(240.0)} {unit}" in said
+    (bar,) = {each for each in said if each.startswith("this bar must measure")}
+    marks = [each for each in drawing.shapes if isinstance(each, Line) and each.layer == "check bar"]
+    ends = [each.start.x for each in marks]
+    assert bar == f"this bar must measure {'4 in' if unit == 'in' else '100 mm'}: print without scaling"
+    assert max(ends) - min(ends) == pytest.approx(101.6 if unit == "in" else 100.0)
     assert any(each.startswith("4.5 mm: ") and each.endswith(": up") for each in said)
-    assert any(each.startswith("3.1 mm: ") and each.endswith(": aside") for each in said)
+    assert any(
+        each.startswith("0.122 in: " if unit == "in" else "3.1 mm: ") and each.endswith(": aside")
+        for each in said
+    )
 
 
 def test_tapped_holes_are_told_with_the_depth_of_the_deepest(made, straight):

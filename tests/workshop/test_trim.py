@@ -9,12 +9,19 @@ import tomllib
 import numpy as np
 import pytest
 
+from synth.design.edit import edited
 from synth.design.instrument import PlacedNut
 from synth.doors.cli import run
 from synth.errors import InputError
 from synth.units import CENTS_PER_OCTAVE, MM
 from synth.vibration.tine import solve_tines
-from synth.vibration.trimming.answers import every_answer, first_answers, fitting_nuts, reach_words
+from synth.vibration.trimming.answers import (
+    every_answer,
+    first_answers,
+    fitting_nuts,
+    reach_words,
+    trim_edits,
+)
 from synth.vibration.trimming.loaded_rod import log_frequencies, quick_picture
 from synth.vibration.tuning import free_lengths, tune
 
@@ -353,7 +360,26 @@ def test_a_refused_write_leaves_no_backup(tmp_path, monkeypatch):
     def refuse(*_):
         raise InputError("no", remedy="none")
 
-    monkeypatch.setattr("synth.workshop.written._check", refuse)
+    monkeypatch.setattr("synth.design.edit.resolve", refuse)
     assert run(["trim", str(path), "--group", "one", "--write"]) == 2
     assert [each.name for each in tmp_path.iterdir()] == ["wish.toml"]
     assert path.read_text(encoding="utf-8") == WISH
+
+
+@pytest.mark.parametrize(("bench", "key", "places"), [
+    ("", "at_mm", [30.12, 55.55, 60.0, 63.21]),
+    ('[bench]\nunits = "inch"\n', "at_in", [1.186, 2.187, 2.362, 2.4885]),
+])  # fmt: skip
+def test_nuts_are_written_in_the_unit_of_the_design_and_those_that_touch_do_not_meet(
+    made, bench, key, places
+):
+    text = WISH + bench
+    instrument = made(text)
+    nut = instrument.nuts["M4 hex"]
+    placed = [PlacedNut(nut, at) for at in (30.12345e-3, 55.5549e-3, 60.005e-3, 63.205e-3)]
+    new = edited(text, trim_edits(instrument, {0: placed[:1], 1: placed[1:2], 2: placed[2:]}))
+    first, second = tomllib.loads(new)["group"][:2]
+    found = [*first["tine"][1]["trim"][1:], *first["tine"][0]["trim"], *second["tine"][0]["trim"]]
+    assert [each["nut"] for each in found] == ["M4 hex"] * 4
+    assert [each[key] for each in found] == places
+    made(new)

@@ -19,6 +19,7 @@ import click
 from synth.doors import streams
 from synth.errors import InputError
 from synth.files import check_apart
+from synth.version import __version__
 
 # The commands in the order of the work; each is the module of that name here, which holds it as `command`.
 COMMANDS: Final = (
@@ -30,6 +31,7 @@ COMMANDS: Final = (
     "stroke",
     "play",
     "live",
+    "page",
     "compare",
     "strength",
     "trim",
@@ -40,6 +42,8 @@ COMMANDS: Final = (
     "measure",
     "calibrate",
     "tune",
+    "keys",
+    "stock",
 )
 
 
@@ -81,7 +85,7 @@ def _careful(callback: Callable[..., Any]) -> Callable[..., Any]:
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(package_name="tinewright", prog_name="tinewright")
+@click.version_option(version=__version__, prog_name="tinewright")
 def tinewright() -> None:
     """Hear a stick-stroked steel-tine instrument before the steel is cut.
 

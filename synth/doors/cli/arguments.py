@@ -5,21 +5,30 @@ In: words of a command line. Out: an `Instrument`, a group, a `Stroke`, a progre
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 import click
 
+from synth.design import catalogue
 from synth.design.file import load
-from synth.design.instrument import Instrument, Stick
+from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.errors import InputError, nearest
-from synth.playing.stroke import CONTROLS, Direction, Grip, Hand, Stroke, shaped
+from synth.playing.stroke import (
+    CHOICES,
+    CONTROLS,
+    ContactModel,
+    Direction,
+    Grip,
+    Hand,
+    Stroke,
+    default_of,
+    shaped,
+)
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 Item = TypeVar("Item")
@@ -55,7 +64,7 @@ through = click.option(
 seed = click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of what varies.")
 
 
-without = click.option(
+without_option = click.option(
     "--without", type=click.Choice(["stick"]), help="Leave out the stick's own sound, to hear the rest apart."
 )
 
@@ -71,45 +80,20 @@ def design_and_instrument(path: Path) -> tuple[Design, Instrument]:
     return written, resolve(written, str(path))
 
 
-def group_index(instrument: Instrument, name: str) -> int:
-    """Which group goes by a name, upper or lower case. Raises `InputError`."""
-    for match in (str, str.casefold):
-        for index, each in enumerate(instrument.groups):
-            if match(each.name) == match(name):
-                return index
-    names = [each.name for each in instrument.groups]
-    raise InputError(f"there is no group '{name}'", remedy=nearest(name, names), file=instrument.file)
-
-
-def stick(instrument: Instrument, name: str) -> Stick:
-    """The stick that goes by a name. Raises `InputError`."""
-    if name not in instrument.sticks:
-        raise InputError(
-            f"there is no stick '{name}'", remedy=nearest(name, instrument.sticks), file=instrument.file
-        )
-    return instrument.sticks[name]
-
-
 def contact_options(command: Decorated) -> Decorated:
     """The options that say how the contact of stick and tine is followed."""
     for option in (
         click.option(
             "--contact",
-            type=click.Choice(["event", "reference"]),
+            type=click.Choice(get_args(ContactModel)),
             default="event",
             show_default=True,
             help="How finely the contact is followed; reference is the slow, finely stepped one.",
         ),
-        click.option(
-            "--hand",
-            type=click.Choice(["exact", "steady", "loose"]),
-            default="exact",
-            show_default=True,
-            help="A hand that varies speed and bite, a little or more, drawn from the seed.",
-        ),
+        _choice("hand"),
         click.option("--allow-yield", is_flag=True, help="Render a stroke that would bend a tine for good."),
         seed,
-        without,
+        without_option,
     ):
         command = option(command)
     return command
@@ -121,36 +105,30 @@ def stroke_options(command: Decorated) -> Decorated:
         option = click.option(
             f"--{control.key.replace('_', '-')}",
             type=float,
-            default=default_of(control.field) / control.unit,
+            default=float(default_of(control.field)) / control.unit,
             show_default=True,
             help=control.meaning[0].upper() + control.meaning[1:] + ".",
         )
         command = option(command)
-    command = click.option(
-        "--direction",
-        type=click.Choice(["forward", "backward"]),
-        default="forward",
-        show_default=True,
-        help="The sense in which the stick passes along the row.",
-    )(command)
-    command = click.option(
-        "--grip",
-        type=click.Choice(["light", "usual", "firm"]),
-        default="usual",
-        show_default=True,
-        help="How firmly the fingers hold the stick.",
-    )(command)
+    command = _choice("grip")(_choice("direction")(command))
     return click.option(
         "--stick",
         "stick_name",
         metavar="STICK",
-        help="A stick of the design, or birch, bamboo, brass, nylon.",
+        help=f"A stick of the design, or {', '.join(catalogue.sticks().names)}.",
     )(command)
 
 
-def default_of(field: str) -> float:
-    """The default of a number of `Stroke`, SI."""
-    return float(next(each.default for each in dataclasses.fields(Stroke) if each.name == field))  # type: ignore[arg-type]
+def _choice(key: str) -> Callable[[Decorated], Decorated]:
+    """The option for one of the player's choices of a word."""
+    choice = CHOICES[key]
+    return click.option(
+        f"--{key}",
+        type=click.Choice(choice.words),
+        default=default_of(key),
+        show_default=True,
+        help=choice.meaning[0].upper() + choice.meaning[1:] + ".",
+    )
 
 
 def stroke(
@@ -164,9 +142,7 @@ def stroke(
     numbers: Mapping[str, float],
 ) -> Stroke:
     """A stroke from numbers by their outside names (`speed_mm_s` ...). Raises `InputError`."""
-    chosen = (
-        stick(instrument, stick_name) if stick_name is not None else next(iter(instrument.sticks.values()))
-    )
+    chosen = next(iter(instrument.sticks.values())) if stick_name is None else instrument.stick(stick_name)
     return shaped(Stroke(group=group, stick=chosen, direction=direction, hand=hand, grip=grip), numbers)
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 from synth.doors.cli.table import aligned
-from synth.errors import InputError
+from synth.errors import InputError, guessed
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
@@ -37,7 +37,9 @@ def find_tine(instrument: Instrument, name: str) -> int:
         names = [tine_name(instrument, each) for each in range(len(instrument.tines))]
         have = ", ".join(names[:4]) + (f" ... {names[-1]}" if len(names) > 4 else "")
         raise InputError(
-            f"there is no tine '{name}'", remedy=f"write GROUP.N, as {have}", file=instrument.file
+            f"there is no tine '{name}'",
+            remedy=f"{guessed(name, names)}write GROUP.N, as {have}",
+            file=instrument.file,
         )
     return index
 
@@ -61,12 +63,12 @@ def _named(instrument: Instrument, group: str, number: str) -> int | None:
 
 def listen(recordings: Sequence[Path]) -> list[Measurement]:
     """What rings in each recording, with its warnings on standard error."""
-    from synth.recording.audio_input import read
-    from synth.recording.partials import measure
+    from synth.recording.audio_input import read_recording
+    from synth.recording.partials import measure_taps
 
     measured = []
     for path in recordings:
-        measurement = measure(read(path))
+        measurement = measure_taps(read_recording(path))
         for warning in measurement.warnings:
             click.echo(f"warning: {path}: {warning}", file=sys.stderr)
         measured.append(measurement)

@@ -13,14 +13,12 @@ import click
 
 from synth.doors.cli import arguments
 from synth.doors.cli.table import aligned
-from synth.errors import InputError, nearest
+from synth.files import check_picture
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
-    from synth.sound.board_forecast import Change
+    from synth.sound.board_forecast import BoardEffect
     from synth.sound.boardsheet import BoardSheet
-
-KINDS = (".png", ".svg", ".pdf")
 
 
 @click.command("board")
@@ -53,11 +51,9 @@ def command(
     from synth.vibration.solve import solve_row
 
     instrument = arguments.instrument(design)
-    if name not in instrument.boards:
-        raise InputError(
-            f"there is no board '{name}'", remedy=nearest(name, instrument.boards), file=instrument.file
-        )
-    _check_picture(output)
+    name = instrument.board(name).name
+    if output is not None:
+        check_picture(output)
     row = solve_row(instrument, fresh=fresh)
     sheet = solve_sheet(instrument, name, fresh=fresh)
     bar = solve_foretold(instrument, row, None, fresh=fresh)
@@ -73,22 +69,8 @@ def command(
         _write_knock(knock, instrument, name, gain_db)
 
 
-def _check_picture(output: Path | None) -> None:
-    from synth.files import check_place
-
-    if output is None:
-        return
-    if output.suffix.lower() not in KINDS:
-        raise InputError(
-            f"'{output.suffix}' is not a kind of picture",
-            remedy=f"name it {', '.join(KINDS)}",
-            file=str(output),
-        )
-    check_place(output)
-
-
 def _data(
-    instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[Change], said: Sequence[str]
+    instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[BoardEffect], said: Sequence[str]
 ) -> dict[str, Any]:
     feet = [
         {
@@ -124,7 +106,7 @@ def _number(value: float) -> float | None:
 
 
 def _words(
-    instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[Change], said: Sequence[str]
+    instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[BoardEffect], said: Sequence[str]
 ) -> str:
     from synth.sound.board_forecast import ALONE
 
@@ -163,7 +145,7 @@ def _box_words(sheet: BoardSheet) -> str:
     return f"{words}; above {box.standing_hz:.0f} Hz the air inside has waves of its own, which are left out"
 
 
-def _table(table: Sequence[Change]) -> str:
+def _table(table: Sequence[BoardEffect]) -> str:
     heads = ("group", "lowest Hz", "fundamental dB SPL", "over bar dB", "ring s", "of the bar's ring")
     return aligned(
         heads,
@@ -182,7 +164,7 @@ def _table(table: Sequence[Change]) -> str:
 
 
 def _draw(
-    output: Path, instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[Change]
+    output: Path, instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[BoardEffect]
 ) -> None:
     from synth.files import atomic_write
     from synth.workshop.boardplot import draw_board

@@ -15,16 +15,16 @@ import numpy as np
 from synth.doors.cli import arguments, bench
 from synth.doors.cli.table import aligned
 from synth.errors import InputError
-from synth.units import MM, cents
+from synth.recording.parameters import KINDS
+from synth.units import FALL, MM, cents
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.recording.calibrate import Calibration
-    from synth.recording.calibration_model import Piece
+    from synth.recording.calibration_model import MeasuredPiece
     from synth.recording.match import MatchedPartial, TineAssignment
     from synth.vibration.tuning import Row
 
-KINDS = ("youngs", "bend-diameter", "root-length", "nut-grip", "clamp-loss", "material-loss")
 PLANES = {0: "along", 1: "across", None: "both"}
 
 
@@ -77,18 +77,21 @@ def command(
     Example:
       tinewright calibrate designs/test-piece.toml taps.wav --tine D3.1 --tine D3.3 -o corrected.toml
     """
-    from synth.recording.calibrate import calibrate
+    from synth.design.edit import write_edited
+    from synth.design.file import read_text
+    from synth.recording.calibrate import calibrate, to_write
     from synth.recording.parameters import unknowns
     from synth.vibration.solve import solve_row
 
     goal = _goal(design, output, overwrite)
-    instrument = arguments.instrument(design)
+    text, instrument = read_text(design), arguments.instrument(design)
     row = solve_row(instrument)
     claims, piece = _piece(instrument, row, bench.listen(recordings), tines, lengths, length_sd_mm)
     bench.approve(instrument, claims, yes)
     found = unknowns(piece.tree, instrument, piece.tines)
     calibration = calibrate(piece, found, kinds or None)
-    _write(design, goal, calibration)
+    today = datetime.date.today().isoformat()
+    write_edited(design, to_write(calibration.edits, today), read=text, goal=goal)
     if as_json:
         click.echo(json.dumps(_data(instrument, claims, calibration, goal), indent=1, ensure_ascii=False))
         return
@@ -120,10 +123,10 @@ def _piece(
     named: Sequence[str],
     lengths: Sequence[str],
     length_sd_mm: float,
-) -> tuple[list[TineAssignment], Piece]:
+) -> tuple[list[TineAssignment], MeasuredPiece]:
     """The taps with their tines, and everything that was measured."""
-    from synth.recording.calibration_model import Piece
-    from synth.recording.match import lines, name_tines
+    from synth.recording.calibration_model import MeasuredPiece
+    from synth.recording.match import matched_partials, name_tines
     from synth.recording.parameters import tree_of
     from synth.recording.predicted_partials import bar_of, heard
 
@@ -137,9 +140,11 @@ def _piece(
     )
     model = heard(instrument, bar_of(instrument), length, row.trim, list(which))
     claims = name_tines([tap for tap, _ in taps], model, wanted)
-    found = tuple(line for claim in claims for line in lines(claim, model))
+    found = tuple(line for claim in claims for line in matched_partials(claim, model))
     tree = tree_of(instrument.file)
-    return claims, Piece(tree, instrument.file, instrument, length, row.trim, length_sd_mm * MM, found)
+    return claims, MeasuredPiece(
+        tree, instrument.file, instrument, length, row.trim, length_sd_mm * MM, found
+    )
 
 
 def _as_cut(
@@ -159,23 +164,6 @@ def _as_cut(
             )
         out[bench.find_tine(instrument, name)] = value * MM
     return out
-
-
-def _write(design: Path, goal: Path, calibration: Calibration) -> None:
-    """The corrected copy, proved to be a design before it appears."""
-    import tomllib
-
-    from synth.design.decode import decode
-    from synth.design.resolve import resolve
-    from synth.design.schema import Design
-    from synth.files import atomic_write
-    from synth.recording.corrected import corrected_text, dated
-
-    today = datetime.date.today().isoformat()
-    text = corrected_text(design.read_text(encoding="utf-8-sig"), dated(calibration.changes, today))
-    resolve(decode(tomllib.loads(text), Design), str(goal))
-    with atomic_write(goal) as beside:
-        beside.write_text(text, encoding="utf-8")
 
 
 def _data(
@@ -218,9 +206,9 @@ def _line_data(instrument: Instrument, calibration: Calibration, line: MatchedPa
         "frequency_hz": line.frequency,
         "before_cents": cents(line.of(before.frequency[old]) / line.frequency),
         "after_cents": cents(line.of(after.frequency[new]) / line.frequency),
-        "decay_s": math.log(1e3) / line.decay_rate if known else None,
-        "before_s": math.log(1e3) / line.of(before.decay_rate[old]),
-        "after_s": math.log(1e3) / line.of(after.decay_rate[new]),
+        "decay_s": FALL / line.decay_rate if known else None,
+        "before_s": FALL / line.of(before.decay_rate[old]),
+        "after_s": FALL / line.of(after.decay_rate[new]),
     }
 
 

@@ -32,11 +32,11 @@ def command(design: Path, as_json: bool, fresh: bool) -> None:
       tinewright check designs/quay-rail.toml
     """
     from synth.vibration.solve import solve_advice, solve_quarrels, solve_row
-    from synth.workshop.overview import lines, loss_words, totals
+    from synth.workshop.overview import loss_words, tine_lines, totals
 
     written, instrument = arguments.design_and_instrument(design)
     row = solve_row(instrument, fresh=fresh)
-    rows, sums = lines(instrument, row), totals(instrument, row)
+    rows, sums = tine_lines(instrument, row), totals(instrument, row)
     quarrels = solve_quarrels(instrument, row, fresh=fresh)
     advice = solve_advice(written, instrument, row, quarrels, fresh=fresh)
     warnings = [*instrument.warnings, *row.warnings]
@@ -69,9 +69,9 @@ def _boards(instrument: Instrument, row: Row, *, fresh: bool) -> list[str]:
     """Where the boards would do to a fundamental what they do not do to all."""
     if not instrument.boards:
         return []
-    from synth.sound.board_forecast import board_warnings
+    from synth.sound.board_forecast import effect_warnings
 
-    return board_warnings(instrument, row, fresh=fresh)
+    return effect_warnings(instrument, row, fresh=fresh)
 
 
 def _table(rows: Sequence[TineLine]) -> str:

@@ -11,11 +11,10 @@ import click
 from synth.doors.cli import arguments
 from synth.doors.cli.table import aligned
 from synth.errors import InputError
-from synth.playing.stroke import Direction, Grip, Hand
+from synth.playing.stroke import ContactModel, Direction, Grip, Hand
 
 if TYPE_CHECKING:
-    from synth.sound.file_sets import Member
-    from synth.sound.render import ContactModel
+    from synth.sound.file_sets import SetMember
 
 
 @click.command("compare")
@@ -64,7 +63,7 @@ def command(
     instrument = arguments.instrument(design)
     plain = arguments.stroke(
         instrument,
-        group=arguments.group_index(instrument, group),
+        group=instrument.group_index(group),
         stick_name=stick_name,
         direction=direction,
         hand=hand,
@@ -72,7 +71,7 @@ def command(
         numbers=numbers,
     )
     chosen = comparison.variants(instrument, plain, through, _varied(vary))
-    heard = comparison.render(
+    heard = comparison.render_variants(
         instrument,
         chosen,
         seconds=seconds,
@@ -99,7 +98,7 @@ def command(
     click.echo(f"{output}: true/ at one gain, matched/ in loudness, comparison.csv, comparison.png")
 
 
-def _gated(members: Sequence[Member]) -> list[str]:
+def _gated(members: Sequence[SetMember]) -> list[str]:
     """What to tell of sounds that are too quiet for the meter at true level."""
     quiet = [each.name for each in members if each.gated]
     if not quiet:

@@ -98,7 +98,7 @@ def command(
     Example:
       tinewright live designs/quay-rail.toml --through panel --midi-port keys --record evening.wav
     """
-    from synth.doors.live import checked, live
+    from synth.doors.live import checked_setting, live
     from synth.doors.live_session import Setting
     from synth.sound.render import scene
 
@@ -115,7 +115,7 @@ def command(
         allow_yield=allow_yield,
     )
     instrument = arguments.instrument(design)
-    setting = checked(setting, tell=_tell)
+    setting = checked_setting(setting, tell=_tell)
     heard = scene(instrument, through, fresh=fresh)
     before = signal.signal(signal.SIGTERM, _end)
     try:

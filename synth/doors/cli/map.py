@@ -9,8 +9,6 @@ import click
 
 from synth.doors.cli import arguments
 
-KINDS = (".png", ".svg", ".pdf")
-
 
 @click.command("map")
 @arguments.design
@@ -25,18 +23,12 @@ def command(design: Path, output: Path, fresh: bool) -> None:
     Example:
       tinewright map designs/quay-rail.toml -o map.png
     """
-    from synth.errors import InputError
-    from synth.files import atomic_write
+    from synth.files import atomic_write, check_picture
     from synth.vibration.quarrels import loaded_shapes
     from synth.vibration.solve import solve_quarrels, solve_row
     from synth.workshop.map import draw_map
 
-    if output.suffix.lower() not in KINDS:
-        raise InputError(
-            f"'{output.suffix}' is not a kind of picture",
-            remedy=f"name it {', '.join(KINDS)}",
-            file=str(output),
-        )
+    check_picture(output)
     instrument = arguments.instrument(design)
     row = solve_row(instrument, fresh=fresh)
     quarrels = solve_quarrels(instrument, row, fresh=fresh)

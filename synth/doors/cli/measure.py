@@ -47,11 +47,11 @@ def command(
     Example:
       tinewright measure first-tine.wav -o first-tine.png
     """
-    from synth.recording.audio_input import read
-    from synth.recording.partials import measure
+    from synth.recording.audio_input import read_recording
+    from synth.recording.partials import measure_taps
 
-    take = read(recording, start_s, seconds)
-    measurement = measure(take)
+    take = read_recording(recording, start_s, seconds)
+    measurement = measure_taps(take)
     if table is not None:
         _write_csv(measurement, table)
     if image is not None:
@@ -131,14 +131,10 @@ def _write_csv(measurement: Measurement, path: Path) -> None:
 
 
 def _draw(take: Recording, measurement: Measurement, path: Path) -> None:
-    from synth.errors import InputError
-    from synth.files import atomic_write
+    from synth.files import atomic_write, check_picture
     from synth.recording.plot import picture
 
-    if path.suffix.lower() not in {".png", ".svg", ".pdf"}:
-        raise InputError(
-            f"'{path.suffix}' is not a kind of picture", remedy="name it .png, .svg or .pdf", file=str(path)
-        )
+    check_picture(path)
     with atomic_write(path) as beside:
         picture(take, measurement).savefig(beside, dpi=130)
     click.echo(f"wrote {path}", file=sys.stderr)

@@ -37,7 +37,7 @@ def command(design: Path, group: str | None, as_json: bool, fresh: bool) -> None
     from synth.vibration.solve import solve_advice, solve_model, solve_quarrels, solve_row
 
     written, instrument = arguments.design_and_instrument(design)
-    chosen = None if group is None else arguments.group_index(instrument, group)
+    chosen = None if group is None else instrument.group_index(group)
     row = solve_row(instrument, fresh=fresh)
     model = solve_model(instrument, row, fresh=fresh)
     quarrels = solve_quarrels(instrument, row, fresh=fresh)

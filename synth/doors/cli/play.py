@@ -8,13 +8,10 @@ from typing import TYPE_CHECKING
 import click
 
 from synth.doors.cli import arguments, hearing
-from synth.errors import InputError
-from synth.playing.stroke import Hand
+from synth.playing.stroke import ContactModel, Hand
 
 if TYPE_CHECKING:
-    from synth.design.instrument import Instrument
     from synth.playing.script import Performance
-    from synth.sound.render import ContactModel
 
 
 @click.command("play")
@@ -46,14 +43,16 @@ def command(
     Example:
       tinewright play designs/quay-rail.toml designs/slow-and-fast.toml -o piece.wav
     """
+    from synth.playing.score import performance
     from synth.playing.script import held_by
     from synth.sound.audio import check_output
     from synth.sound.render import ContactSettings, play
 
     check_output(output)
     instrument = arguments.instrument(design)
-    piece = read(score, instrument, through=through, skip_unplayable=skip_unplayable)
-    for words in _overruled(piece, through):
+    through = through and instrument.listening(through)
+    piece, left_out = performance(score, instrument, through=through, skip_unplayable=skip_unplayable)
+    for words in [*left_out, *_overruled(piece, through)]:
         click.echo(words, err=True)
     piece = held_by(piece, hand)
     settings = ContactSettings(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
@@ -69,23 +68,3 @@ def _overruled(piece: Performance, through: str | None) -> list[str]:
         return []
     count = f"{sum(each.through != through for each in piece.played)} of {len(piece.played)}"
     return [f"--through {through} gives way to the script, in {count}: {', '.join(sorted(others))}"]
-
-
-def read(score: Path, instrument: Instrument, *, through: str | None, skip_unplayable: bool) -> Performance:
-    """The performance in a file, by its ending. Raises `InputError`."""
-    if score.suffix.lower() not in (".mid", ".midi", ".smf"):
-        from synth.playing.script import read_script
-
-        return read_script(score, instrument, through=through)
-    from synth.playing.midi import read_midi, refuse_missing, told
-
-    piece, missing = read_midi(score, instrument, through=through or "bar")
-    if not skip_unplayable:
-        refuse_missing(missing, instrument, score)
-    if not piece.played:
-        raise InputError(
-            "none of its notes has a group", remedy="give groups that root or midi_note", file=str(score)
-        )
-    for words in told(missing, instrument):
-        click.echo(f"left out: {words}", err=True)
-    return piece

@@ -73,9 +73,9 @@ def command(
     from synth.workshop.strength import digs_in, strength
 
     instrument = arguments.instrument(design)
-    chosen = None if group is None else arguments.group_index(instrument, group)
+    chosen = None if group is None else instrument.group_index(group)
     names = stick_names or tuple(instrument.sticks)
-    sticks = [arguments.stick(instrument, name) for name in dict.fromkeys(names)]
+    sticks = [instrument.stick(name) for name in dict.fromkeys(names)]
     row = solve_row(instrument, fresh=fresh)
     found = [
         each

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 import numpy as np
@@ -13,10 +13,7 @@ from numpy.typing import NDArray
 from synth.doors.cli import arguments, hearing
 from synth.files import atomic_write, check_place
 from synth.playing.report import trace_arrays
-from synth.playing.stroke import Direction, Grip, Hand
-
-if TYPE_CHECKING:
-    from synth.sound.render import ContactModel
+from synth.playing.stroke import ContactModel, Direction, Grip, Hand
 
 
 @click.command("stroke")
@@ -74,7 +71,7 @@ def command(
     instrument = arguments.instrument(design)
     wanted = arguments.stroke(
         instrument,
-        group=arguments.group_index(instrument, group),
+        group=instrument.group_index(group),
         stick_name=stick_name,
         direction=direction,
         hand=hand,

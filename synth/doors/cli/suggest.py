@@ -7,16 +7,16 @@ import math
 import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
+from synth.design.schema import SupportKind
 from synth.doors.cli import arguments
 from synth.errors import InputError
 from synth.units import MM, cents
 
 if TYPE_CHECKING:
-    from synth.design.change import Kind
     from synth.design.instrument import Instrument, Section
     from synth.vibration.quarrels import Quarrel
     from synth.workshop.suggest import Allowed, Candidate, Ground, Plan, Suggestion
@@ -43,7 +43,7 @@ _SIZE = re.compile(r"(\d+(?:\.\d+)?)(?:\s*[xX]\s*(\d+(?:\.\d+)?))?")
     "--support-kind",
     "kinds",
     multiple=True,
-    type=click.Choice(["cord", "rubber", "clamp", "foot"]),
+    type=click.Choice(get_args(SupportKind)),
     help="A kind of support to try. Repeat for more.",
 )
 @click.option(
@@ -61,7 +61,7 @@ def command(
     move_mm: float,
     supports_mm: float,
     sizes: tuple[str, ...],
-    kinds: tuple[Kind, ...],
+    kinds: tuple[SupportKind, ...],
     tries: int,
     best: int,
     as_json: bool,

@@ -84,7 +84,7 @@ def command(
     instrument = arguments.instrument(design)
     if audio is not None:
         check_folder(audio)
-    chosen = 0 if group is None else arguments.group_index(instrument, group)
+    chosen = 0 if group is None else instrument.group_index(group)
     row = solve_row(instrument, fresh=fresh)
     limits = Limits(cut_mm * MM, nut_mm * MM, rod_mm * MM, modulus_percent / 100.0)
     found = spread(instrument, row, limits)

@@ -14,8 +14,8 @@ import click
 from synth.doors.cli import arguments
 from synth.doors.cli.table import aligned
 from synth.errors import InputError
-from synth.files import check_place
-from synth.units import MM
+from synth.files import check_picture
+from synth.units import MM, Units
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
@@ -60,13 +60,13 @@ def command(
     Example:
       tinewright trim designs/test-piece.toml --picture nuts.png
     """
+    from synth.design.file import read_text
     from synth.vibration.trimming.answers import reach_words
-    from synth.workshop.trimplot import check_kind, draw_trimmings
+    from synth.workshop.trimplot import draw_trimmings
 
     if picture is not None:
-        check_kind(picture)
-        check_place(picture)
-    instrument = arguments.instrument(design)
+        check_picture(picture)
+    text, instrument = read_text(design), arguments.instrument(design)
     wishing = _wishing(instrument, group)
     found = _trimmings(instrument, wishing, None if also is None else _second_wish(also), fresh=fresh)
     if not any(each.solutions for each in found):
@@ -75,7 +75,7 @@ def command(
             f"tine {tine.number}: no place of the nuts at hand meets the wish of {found[0].wish.ratio:g}"
             + (f" and {also}" if also is not None else ""),
             remedy=reach_words(found[0].wish, found[0].reach, met=False),
-            location=f"group[{tine.group + 1}]",
+            location=f"{tine.written.wish}.trim_to",
             file=instrument.file,
         )
     if picture is not None:
@@ -85,12 +85,12 @@ def command(
     else:
         click.echo("\n\n".join(_words(instrument, each) for each in found))
     if write:
-        _write(design, instrument, found, choose)
+        _write(design, text, instrument, found, choose)
 
 
 def _wishing(instrument: Instrument, group: str | None) -> list[int]:
     """The tines with a wish, of one group or all. Raises `InputError` where there is none."""
-    only = None if group is None else arguments.group_index(instrument, group)
+    only = None if group is None else instrument.group_index(group)
     own = [n for n, t in enumerate(instrument.tines) if t.wish is not None and only in (None, t.group)]
     if not own:
         where = "the design" if group is None else f"the group '{group}'"
@@ -167,7 +167,7 @@ def _words(instrument: Instrument, found: Trimming) -> str:
     partials = [f"{n}." for n in range(2, count + 1)]
     heads = ("", "nuts", "free mm", "c/mm", "c/turn", *partials, "1st s", "2nd s", "3rd s")
     rows = [
-        (*_row("" if n == 0 else str(n), each), *_cells(modes, n, count))
+        (*_row("" if n == 0 else str(n), each, instrument.bench.units), *_cells(modes, n, count))
         for n, each in enumerate((found.plain, *listed))
     ]
     more = len(found.solutions) - LISTED
@@ -175,7 +175,7 @@ def _words(instrument: Instrument, found: Trimming) -> str:
     return f"{title}\n{aligned(heads, rows)}{rest}\n{reach}"
 
 
-def _row(number: str, way: TrimSolution) -> tuple[str, ...]:
+def _row(number: str, way: TrimSolution, units: Units) -> tuple[str, ...]:
     from synth.vibration.trimming.answers import shown_nuts
 
     turn = way.cents_per_turn
@@ -184,7 +184,7 @@ def _row(number: str, way: TrimSolution) -> tuple[str, ...]:
         f"{turn:.2f}" if way.nuts and turn is not None else "",
     )
     locked = " (locked)" if way.locked else ""
-    return (number, shown_nuts(way.nuts) + locked, f"{way.length / MM:.2f}", *answers)
+    return (number, shown_nuts(way.nuts, units) + locked, f"{way.length / MM:.2f}", *answers)
 
 
 def _cells(modes: TineModes, row: int, count: int) -> list[str]:
@@ -223,17 +223,19 @@ def _way(way: TrimSolution, modes: TineModes, row: int) -> dict[str, Any]:
     }
 
 
-def _write(design: Path, instrument: Instrument, found: list[Trimming], choose: int) -> None:
-    from synth.vibration.trimming.answers import shown_nuts
-    from synth.workshop.written import write_trims
+def _write(design: Path, text: str, instrument: Instrument, found: list[Trimming], choose: int) -> None:
+    from synth.design.edit import write_edited
+    from synth.vibration.trimming.answers import shown_nuts, trim_edits
 
     short = next((each for each in found if each.solutions and len(each.solutions) < choose), None)
     if short is not None:
         raise InputError(f"there are only {len(short.solutions)} ways", remedy="take a lower --choose")
     chosen = {each.tine: each.solutions[choose - 1].nuts for each in found if each.solutions}
-    copy = write_trims(design, instrument, chosen)
+    copy = write_edited(design, trim_edits(instrument, chosen), read=text)
     for index, nuts in chosen.items():
         tine = instrument.tines[index]
         group = instrument.groups[tine.group].name
-        click.echo(f"written: {group}, tine {tine.number}: {shown_nuts(nuts)}", err=True)
+        click.echo(
+            f"written: {group}, tine {tine.number}: {shown_nuts(nuts, instrument.bench.units)}", err=True
+        )
     click.echo(f"the old file is kept as {copy}", err=True)

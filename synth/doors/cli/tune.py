@@ -11,7 +11,7 @@ import click
 
 from synth.doors.cli import arguments, bench
 from synth.errors import InputError
-from synth.units import MM, note_name
+from synth.units import MM, length_said, note_name
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
@@ -93,7 +93,8 @@ def _words(instrument: Instrument, tine: int, advice: Retune) -> str:
 def _action(instrument: Instrument, tine: int, advice: Retune) -> str:
     """What to do with spanner or collar."""
     way = "up, towards the tip" if advice.shorten > 0.0 else "down, towards the bar"
-    distance = f"{abs(advice.shorten) / MM:.2f} mm"
+    units = instrument.bench.units
+    distance = length_said(abs(advice.shorten), units, figures=3)
     what = "Shorten" if advice.shorten > 0.0 else "Lengthen"
     rod = instrument.tines[tine].rod
     if not math.isfinite(advice.turns):
@@ -104,5 +105,6 @@ def _action(instrument: Instrument, tine: int, advice: Retune) -> str:
     return (
         f"{what} the free length by {distance}: turn the base nut {abs(advice.turns):.2f} turns ({eighths:.1f} "
         f"eighths) {way}; {clock} as seen from the tip, on right-hand thread.\n"
-        f"{rod.thread} has {rod.pitch / MM:.4g} mm a turn: {cents:.1f} cents a turn here. Tighten, then tap again."
+        f"{rod.thread} has {length_said(rod.pitch, units)} a turn: {cents:.1f} cents a turn here. Tighten, then "
+        "tap again."
     )

@@ -22,14 +22,13 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.playing.contact.modes import ContactModes
 from synth.playing.contact.stick import compliance, give_within
 from synth.playing.contact.stick_path import StickPath, touch_time
 from synth.playing.stroke import Stroke
 
-Array = NDArray[np.float64]
 Regime = Literal["pluck", "mixed", "strike"]
 
 ROUNDS: Final = 13  # places on the way round the stick's end that are looked at

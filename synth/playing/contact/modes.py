@@ -13,10 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.vibration.rod import cubic
 from synth.vibration.tine import TineModes
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

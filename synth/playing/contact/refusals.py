@@ -12,8 +12,8 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.playing.contact import hand
@@ -23,8 +23,6 @@ from synth.playing.report import TineTouch
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE, MM, MPA
 from synth.vibration.tine import TineModes
-
-Array = NDArray[np.float64]
 
 LOWEST_SHARE: Final = 0.8  # of a tine's length: lower down it is too stiff for any stick
 SMALL_BEND: Final = (

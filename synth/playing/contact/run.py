@@ -17,15 +17,13 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array, Indices
 from synth.errors import InputError
 from synth.playing.contact import layout
 from synth.playing.contact.modes import ContactModes
 from synth.playing.contact.stick import StickModes
 from synth.playing.contact.stick_path import StickPath, first_touch
 from synth.playing.stroke import Stroke
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 AHEAD: Final = 0.5e-3  # m before the first touch, where the stepping starts
 TAIL: Final = 0.05  # m beyond the last tine
@@ -102,8 +100,8 @@ class InitialState:
 class Sweep:
     """What the kernel tells of T tines. SI."""
 
-    tine: Index  # (H,) 0..T-1, of each bin with a touch
-    bin: Index  # (H,) its number
+    tine: Indices  # (H,) 0..T-1, of each bin with a touch
+    bin: Indices  # (H,) its number
     impulse: Array  # (H, 2) N s in the tine's principal planes
     turning: Array  # (H, 2) N m s about the tip
     normal: Array  # (H,) N s

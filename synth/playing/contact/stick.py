@@ -25,12 +25,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array, Complex
 from synth.design.instrument import CANTILEVER_MASS, Stick
 from synth.playing.contact.hand import Fingers, fingers
 from synth.playing.stroke import Grip
-
-Array = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 PADS: Final = (1.0 / 6.0, 0.5, 5.0 / 6.0)  # of the gripped length: a finger's pad on each third
 REST: Final = (

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array, Indices
 from synth.design.instrument import Instrument, Tine
 from synth.errors import InputError
 from synth.playing.contact import hand, layout, refusals
@@ -33,7 +33,7 @@ from synth.playing.contact.run import (
 )
 from synth.playing.contact.stick import StickLine, stick_line, stick_modes
 from synth.playing.contact.stick_path import StickPath, passage
-from synth.playing.report import PARTIALS, TineTouch
+from synth.playing.report import REPORTED_PARTIALS, TineTouch
 from synth.playing.stroke import ForceTrace, Stroke
 from synth.vibration.tine import TineModes
 
@@ -41,12 +41,10 @@ __all__ = ["EVENT", "REFERENCE", "Contact", "ContactResolution", "Ringing", "rin
 
 LEVERED: Final = 3  # partials among which a turn of the tip is shared out as a force
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 # How tines (S,) ring at times (S,): modal displacement, kg^(1/2) m, and velocity, kg^(1/2) m/s, in their principal
 # planes, (S, 2, N) each.
-Ringing = Callable[[Index, Array], tuple[Array, Array]]
+Ringing = Callable[[Indices, Array], tuple[Array, Array]]
 
 
 @dataclass(frozen=True)
@@ -123,7 +121,7 @@ def stroke_row(
 def ringing_since(tines: TineModes, displacement: Array, velocity: Array, time: float) -> Ringing:
     """How tines ring on still bases after `time`, from their modal state (R, 2, N) then."""
 
-    def later(index: Index, times: Array) -> tuple[Array, Array]:
+    def later(index: Indices, times: Array) -> tuple[Array, Array]:
         omega, decay = _modes(tines, index)
         turn = np.moveaxis(rotation(omega, decay, (times - time)[:, None, None]), -2, 0)
         q, p = displacement[index], velocity[index]
@@ -143,7 +141,7 @@ def _ring(way: StickPath, tip: ContactModes, ringing: Ringing | None) -> Initial
     return InitialState(q, p, arrival)
 
 
-def _modes(tines: TineModes, index: Index) -> tuple[Array, Array]:
+def _modes(tines: TineModes, index: Indices) -> tuple[Array, Array]:
     """omega and amplitude decay (S, 2, N); 1 and 0 for absent partials."""
     exists = tines.exists[index][:, None, :]
     omega = np.where(exists, 2.0 * math.pi * tines.frequency[index], 1.0)
@@ -211,8 +209,8 @@ def _touches(
     ring = (swept.ring.displacement - 1j * swept.ring.velocity / omega) * np.exp(tip.decay_rate * since)
     at_tip = ring * tip.tip_shape[:, None, :]
     cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]
-    along = np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])[:, :PARTIALS]
-    across = np.abs(sin * at_tip[:, 0] + cos * at_tip[:, 1])[:, :PARTIALS]
+    along = np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])[:, :REPORTED_PARTIALS]
+    across = np.abs(sin * at_tip[:, 0] + cos * at_tip[:, 1])[:, :REPORTED_PARTIALS]
     for k, row in enumerate(swept.tally):
         yield TineTouch(
             tine=int(way.tine[k]),

@@ -17,12 +17,11 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument
 from synth.vibration.bar import path
 
-Signals = NDArray[np.float64]
-Complex = NDArray[np.complex128]
-Stream = Callable[[Signals], Signals]  # (P, n) -> (C, n), block after block, keeping its own state
+Stream = Callable[[Array], Array]  # (P, n) -> (C, n), block after block, keeping its own state
 
 
 class Radiator(Protocol):
@@ -45,11 +44,11 @@ class Radiator(Protocol):
         """A filter from contact signals (P, n) to pressure (C, n) in Pa that goes on where the last block ended."""
         ...
 
-    def response(self, frequency: Signals) -> Complex:
+    def response(self, frequency: Array) -> Complex:
         """The filter's frequency response (C, P, F) at `frequency` (F,) Hz, e^(+jwt)."""
         ...
 
-    def radiate(self, signals: Signals, rate: float) -> Signals:
+    def radiate(self, signals: Array, rate: float) -> Array:
         """The pressure (C, N) in Pa of whole contact signals (P, N)."""
         return self.stream(rate)(signals)
 
@@ -75,7 +74,7 @@ class Direct(Radiator):
     def stream(self, rate: float) -> Stream:
         return lambda signals: signals
 
-    def response(self, frequency: Signals) -> Complex:
+    def response(self, frequency: Array) -> Complex:
         return np.repeat(np.eye(self.channels, dtype=np.complex128)[:, :, None], len(frequency), axis=2)
 
 

@@ -28,13 +28,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.arrays import Array, Complex
 from synth.design.instrument import Bar, Instrument, PlacedNut, Tine
 from synth.design.instrument import Section as BarSection
-from synth.sound.radiator import Complex, Direct, ears
+from synth.sound.radiator import Direct, ears
 from synth.vibration.bar import path, section_of
 from synth.vibration.frame import rigid_arm
 from synth.vibration.modal_model import ModalModel
-from synth.vibration.plate_air import AIR_DENSITY, SOUND_SPEED
 
 # Air that a rectangle carries, of pi (b/2)^2, b its breadth across the motion, over its depth along the motion / b:
 # a two-dimensional panel method, within 1 % of tables of hydrodynamics (those from memory); 1 is H. Lamb's plate
@@ -44,8 +45,6 @@ BEND_OF_TABLE: Final = 0.1  # of depth over breadth: read linearly below, by its
 THIN: Final = 0.02  # ka below which a rod is a thin one, within 0.1 %
 PER_WAVE: Final = 8.0  # pieces of the bar a wavelength of sound at the highest mode
 STEP: Final = 0.1  # rad between two rows of a table over the wavenumber: leaves 0.1 % between them
-
-Array = NDArray[np.float64]
 
 
 def bar_radiator(model: ModalModel, instrument: Instrument, trim: Sequence[Sequence[PlacedNut]]) -> Direct:
@@ -87,7 +86,7 @@ def _of_bar(model: ModalModel, bar: Bar, points: Array, nearest: float) -> Compl
     motion = model.bar.at(position)[:, :3]
     step = np.full(count, length / count)
     area = float(section_of(section, bar.material.poisson).area)
-    along = Rods(point, volume=area * step, radius=np.zeros(count))
+    along = SoundingRods(point, volume=area * step, radius=np.zeros(count))
     # each direction across the bar pushes air with the breadth that lies across it, and carries its own
     sideways = rods(point, length=step, radius=equivalent_radius(section, section.height))
     upwards = rods(point, length=step, radius=equivalent_radius(section, section.width))
@@ -104,7 +103,7 @@ def _of_bar(model: ModalModel, bar: Bar, points: Array, nearest: float) -> Compl
 
 def _of_tines(
     model: ModalModel, tines: Sequence[Tine], trim: Sequence[Sequence[PlacedNut]]
-) -> Iterator[tuple[Rods, Array, NDArray[np.complexfloating]]]:
+) -> Iterator[tuple[SoundingRods, Array, NDArray[np.complexfloating]]]:
     """Every tine's pieces, how they follow its base and partials (K, 3, D), and those in every mode (D, M)."""
     modes, bases = model.tines, model.bases
     at_base = model.bar.at(bases.position).reshape(-1, model.bar_count)
@@ -131,7 +130,9 @@ def _of_tines(
         yield ends, along, carried[r]
 
 
-def _tine_rods(tine: Tine, nuts: Sequence[PlacedNut], height: Array, point: Array) -> tuple[Rods, Rods]:
+def _tine_rods(
+    tine: Tine, nuts: Sequence[PlacedNut], height: Array, point: Array
+) -> tuple[SoundingRods, SoundingRods]:
     """A tine's pieces as they move across it, and along it.
 
     A threaded rod displaces as its mass diameter and carries air as its outside; a nut adds its own volume. Along
@@ -143,7 +144,7 @@ def _tine_rods(tine: Tine, nuts: Sequence[PlacedNut], height: Array, point: Arra
     radius = math.sqrt((tine.rod.mass_diameter**2 + tine.rod.diameter**2) / 8.0)
     across = rods(point, length=share, radius=radius)
     face = math.pi / 4.0 * tine.rod.mass_diameter**2
-    along = Rods(point, volume=face * share, radius=np.zeros(len(share)))
+    along = SoundingRods(point, volume=face * share, radius=np.zeros(len(share)))
     for placed in nuts:
         volume = (
             2.0 * placed.nut.mass / tine.rod.material.density
@@ -155,7 +156,7 @@ def _tine_rods(tine: Tine, nuts: Sequence[PlacedNut], height: Array, point: Arra
 
 
 @dataclass(frozen=True)
-class Rods:
+class SoundingRods:
     """Pieces of rod in space: X points that stand for a length each."""
 
     point: Array  # (X, 3) m
@@ -163,10 +164,10 @@ class Rods:
     radius: Array  # (X,) of the round rod that carries as much, m
 
 
-def rods(point: Array, *, length: Array, radius: Array | float) -> Rods:
+def rods(point: Array, *, length: Array, radius: Array | float) -> SoundingRods:
     """Pieces of rod of the given `length` (X,), round or as round as `equivalent_radius` says."""
     radius = np.broadcast_to(np.asarray(radius, dtype=np.float64), length.shape)
-    return Rods(point=point, volume=2.0 * math.pi * radius**2 * length, radius=radius)
+    return SoundingRods(point=point, volume=2.0 * math.pi * radius**2 * length, radius=radius)
 
 
 def equivalent_radius(section: BarSection, breadth: float) -> float:
@@ -184,7 +185,7 @@ def equivalent_radius(section: BarSection, breadth: float) -> float:
 
 
 def pressures(
-    rods: Rods,
+    rods: SoundingRods,
     motion: Array,
     moves: NDArray[np.complexfloating],
     pole: Complex,
@@ -259,7 +260,7 @@ def _row(table: Array, k: Array) -> tuple[NDArray[np.intp], Array]:
     return below, position - below
 
 
-def _transfer(rods: Rods, motion: Array, k: Array, point: Array, middle: float) -> Complex:
+def _transfer(rods: SoundingRods, motion: Array, k: Array, point: Array, middle: float) -> Complex:
     """Pressure per acceleration of each coordinate (G, D), timed from `middle`/c."""
     away = point - rods.point
     distance = np.linalg.norm(away, axis=1)

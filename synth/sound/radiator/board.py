@@ -23,16 +23,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.air import SOUND_SPEED
+from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument, PlacedNut
 from synth.sound.convolution import Convolver
-from synth.sound.radiator import Complex, Direct, Radiator, Signals, Stream, ears
+from synth.sound.radiator import Direct, Radiator, Stream, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.vibration.board import SolvedBoard
 from synth.vibration.eigen import complex_modes
 from synth.vibration.modal_model import ModalModel, board_shape
-from synth.vibration.plate_air import SOUND_SPEED
-
-Array = NDArray[np.float64]
 
 FORCES: Final = (
     2,
@@ -117,7 +116,7 @@ class BoardFilter(Radiator):
             np.einsum("cbf,bf,pb->cpf", self._air(frequency), accelerance, shape, optimize=True)
         )
 
-    def impulse_response(self, rate: float) -> Signals:
+    def impulse_response(self, rate: float) -> Array:
         """The filter (C, 3 J, N): the pressure after one newton-second (or newton-metre-second) at a foot.
 
         The response brought back to time, the air of each mode read linearly between frequencies `COARSE` apart.

@@ -19,10 +19,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument, Pickup, Support
-from synth.design.pickup import nearest
+from synth.design.pickup import nearest_tine
 from synth.errors import InputError
-from synth.sound.radiator import Complex, Radiator, Signals, Stream
+from synth.sound.radiator import Radiator, Stream
 from synth.vibration.modal_model import ModalModel, bar_shape, tip_shape
 
 CHANNELS: Final = 2  # both ears hear the one monitor
@@ -30,15 +31,13 @@ NEAREST: Final = 0.1  # of the gap: a tine cannot pass through its magnet
 REACHED: Final = 0.4  # of the sampling rate, the highest resonance that a filter renders
 DISC: Final = 5e-3  # m, radius of a strain disc, over which curvature is averaged
 
-Array = NDArray[np.float64]
-
 
 def pickup_radiator(model: ModalModel, instrument: Instrument) -> Radiator:
     """The design's pickup, listening to this model. Raises `InputError` for a pad with nothing to press on."""
     pickup = instrument.pickup
     circuit = Circuit(pickup.resonance, pickup.quality, pickup.corner)
     if pickup.kind == "magnetic":
-        which = instrument.tines.index(nearest(instrument.tines, pickup.position))
+        which = instrument.tines.index(nearest_tine(instrument.tines, pickup.position))
         swing = tip_shape(model, tine=[which])[0, 0 if pickup.faces == "along" else 1]
         contact = np.stack([swing, swing * model.pole])
         return Magnetic(contact, pickup.sensitivity, pickup.gap, circuit, pickup.playback)
@@ -147,7 +146,7 @@ class Piezo(Radiator):
         sections = self.circuit.sections(rate)
         state = np.zeros((len(sections), 2))
 
-        def step(signals: Signals) -> Signals:
+        def step(signals: Array) -> Array:
             nonlocal state
             out, state = sosfilt(sections, self.sensitivity * signals[0], zi=state)
             return np.repeat(self.monitor * out[None], CHANNELS, axis=0)
@@ -189,7 +188,7 @@ class Magnetic(Radiator):
         speed = self.contact[1:]
         coil = Piezo(speed, self.sensitivity, self.circuit, self.monitor, accelerates=False).stream(rate)
 
-        def step(signals: Signals) -> Signals:
+        def step(signals: Array) -> Array:
             near = np.maximum(1.0 + signals[0] / self.gap, NEAREST)
             return coil((signals[1] * near**-3)[None])
 

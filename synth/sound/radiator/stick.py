@@ -13,19 +13,17 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument
 from synth.playing.contact.stick import StickLine
 from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force
 from synth.sound.pole_steps import powers
-from synth.sound.radiator import Complex, ears
+from synth.sound.radiator import ears
 from synth.sound.radiator.bar import pressures, rods
 from synth.vibration.bar import path
 from synth.vibration.modal_model import ModalModel
-
-Array = NDArray[np.float64]
 
 ALONG: Final = 2001  # points of the bar, of which the nearest to an ear is where sound is timed from
 QUIET: Final = 1e-3  # of a mode of the stick, -60 dB: what is left at the end of its ring
@@ -33,7 +31,7 @@ LONGEST: Final = 1.0  # s of it
 
 
 @dataclass(frozen=True)
-class Heard:
+class StickPressure:
     """Pressure (C, T) Pa from `frame` on."""
 
     frame: int
@@ -42,7 +40,7 @@ class Heard:
 
 def stick_sound(
     line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument, *, rate: float
-) -> Heard:
+) -> StickPressure:
     """What is heard of the stick that left this trace."""
     weights = stick_weights(line, trace, model, instrument)  # (2, C, M)
     modes = len(line.pole)
@@ -66,11 +64,7 @@ def stick_sound(
 
 def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument) -> Complex:
     """(2, C, M) Pa per unit of each mode's amplitude, for impulses in the two directions across the stick."""
-    points = ears(instrument)
-    bar, _ = path(
-        instrument.bar, np.linspace(0.0, instrument.bar.length, ALONG)
-    )  # whatever mesh the model has
-    nearest = float(np.min(np.linalg.norm(points[:, None] - bar, axis=2)))
+    points, nearest = ears(instrument), nearest_way(instrument)
     bases, met = model.bases, np.flatnonzero(np.bincount(trace.tine))
     middle = met[len(met) // 2]
     frame = np.stack([bases.along, bases.across, bases.pointing], axis=1)[middle]  # the row's axes as rows
@@ -101,7 +95,13 @@ def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrum
     )
 
 
-def _rung_out(drive: Drive, driven: Driven) -> Heard:
+def nearest_way(instrument: Instrument) -> float:
+    """m from the bar to the nearer ear, which a stick's sound is timed from, whatever mesh a model has."""
+    bar, _ = path(instrument.bar, np.linspace(0.0, instrument.bar.length, ALONG))
+    return float(np.min(np.linalg.norm(ears(instrument)[:, None] - bar, axis=2)))
+
+
+def _rung_out(drive: Drive, driven: Driven) -> StickPressure:
     """What was heard under the force, and the ring that it left, chunk by chunk: there are only a few modes."""
     chunk, turn = drive.chunk, drive.pole / drive.rate
     first = int(driven.ends[0])
@@ -117,4 +117,4 @@ def _rung_out(drive: Drive, driven: Driven) -> Heard:
     heard = np.zeros((len(ring), first - driven.frame + ring.shape[1]))
     heard[:, : driven.signals.shape[1]] = driven.signals
     heard[:, first - driven.frame :] += ring
-    return Heard(driven.frame, heard)
+    return StickPressure(driven.frame, heard)

@@ -7,17 +7,18 @@ tuning the most forgiving place of each wished nut; for the `trim` command a `Tr
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import permutations
 
 import numpy as np
 
-from synth.design.instrument import Nut, PlacedNut, Tine, TrimWish
+from synth.arrays import Array
+from synth.design.edit import Edit
+from synth.design.instrument import Instrument, Nut, PlacedNut, Tine, TrimWish
 from synth.design.rods_nuts_sticks import fitting_warning
 from synth.errors import InputError
-from synth.units import MM
-from synth.vibration.rod import Array
+from synth.units import INCH, MM, Units
 from synth.vibration.trimming.search import BLUR, Curve, along, pair, without
 from synth.vibration.trimming.settle import Aim, Start, TrimSolution, settle
 
@@ -121,9 +122,47 @@ def reach_words(wish: TrimWish, reach: Reach, *, met: bool) -> str:
     return f"{words}: {wish.ratio:g} lies {way} that; heavier nuts reach further both ways"
 
 
-def shown_nuts(nuts: Sequence[PlacedNut]) -> str:
-    """The nuts and where their middles go, in words."""
-    return ", ".join(f"{each.nut.name} at {each.position / MM:.2f} mm" for each in nuts) or "none"
+def shown_nuts(nuts: Sequence[PlacedNut], units: Units, *, digits: int = 2) -> str:
+    """The nuts and where their middles go, in words; mm to so many digits, inches to two more."""
+    unit, digits, word = (MM, digits, "mm") if units == "mm" else (INCH, digits + 2, "in")
+    return (
+        ", ".join(f"{each.nut.name} at {each.position / unit:.{digits}f} {word}" for each in nuts) or "none"
+    )
+
+
+def trim_edits(instrument: Instrument, chosen: Mapping[int, Sequence[PlacedNut]]) -> list[Edit]:
+    """What puts nuts, by the tine's index, in the place of the wish, which stays as a comment."""
+    return [edit for index, nuts in chosen.items() for edit in _edits(instrument.tines[index], nuts)]
+
+
+def _edits(tine: Tine, nuts: Sequence[PlacedNut]) -> list[Edit]:
+    table, wish = tine.written.table, wish_of(tine)
+    words = f"brings partial {wish.partial} to {wish.ratio:g} times the pitch"
+    placed = list(_placed(nuts, tine.written.units))
+    if tine.written.wish != table:  # the recipe's, which other groups follow too
+        every = [*(_standing(each, tine.written.units) for each in tine.trim), *placed]
+        if table.endswith("[+]"):
+            return [Edit(table, {"tine": tine.number, "trim": every})]
+        return [Edit(f"{table}.trim", every, comment=words)]
+    if not tine.trim:
+        return [Edit(f"{table}.trim", placed, comment=words, instead_of="trim_to")]
+    added = [Edit(f"{table}.trim[+]", each) for each in placed]
+    return [*added, Edit(f"{table}.trim_to", None)]
+
+
+def _standing(placed: PlacedNut, units: Units) -> dict[str, str | float]:
+    """A nut that was there, as it was written."""
+    key, unit = ("at_mm", MM) if units == "mm" else ("at_in", INCH)
+    return {"nut": placed.nut.name, key: float(f"{placed.position / unit:.7g}")}
+
+
+def _placed(nuts: Sequence[PlacedNut], units: Units) -> Iterator[dict[str, str | float]]:
+    """The nuts as the file has them, to the hundredth of a mm; of those that touch neither moves into the other."""
+    key, step = ("at_mm", MM / 100.0) if units == "mm" else ("at_in", INCH / 2000.0)
+    for number, each in enumerate(nuts):
+        rounded = round if len(nuts) == 1 else math.ceil if number else math.floor
+        steps = rounded(each.position / step)
+        yield {"nut": each.nut.name, key: steps / 100.0 if units == "mm" else steps / 2000.0}
 
 
 def _reach(had: Sequence[tuple[int, Array]]) -> Reach:
@@ -139,5 +178,5 @@ def _out_of_reach(tine: Tine, reach: Reach) -> InputError:
     return InputError(
         f"tine {tine.number}: no place of the nut '{wish.nut.name}' {brings}",
         remedy=reach_words(wish, reach, met=False),
-        location=f"group[{tine.group + 1}]",
+        location=f"{tine.written.wish}.trim_to",
     )

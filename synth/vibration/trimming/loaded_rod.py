@@ -18,8 +18,9 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.instrument import Nut, PlacedNut, Tine
-from synth.vibration.rod import Array, cubic, lowest_frequencies, solve_rods
+from synth.vibration.rod import cubic, lowest_frequencies, solve_rods
 from synth.vibration.tine import plane_ratios, rods_of, stiffened_length
 
 EXTRA: Final = 6  # modes above the highest partial looked at

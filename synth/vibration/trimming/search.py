@@ -12,10 +12,11 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Array, Bools, Indices
 from synth.design.instrument import Nut
-from synth.vibration.rod import Array, Indices
+from synth.units import CENT
 from synth.vibration.trimming.loaded_rod import log_frequencies, quick_picture
-from synth.vibration.trimming.settle import CENT, Aim, Bools, Start, Ways, meets_none
+from synth.vibration.trimming.settle import Aim, Start, Ways, meets_none
 
 GRID: Final = 97  # places looked at along a tine for one nut or a locked pair
 COARSE: Final = 41  # each way, for two nuts apart

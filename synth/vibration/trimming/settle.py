@@ -18,15 +18,13 @@ from itertools import groupby
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Array, Bools
 from synth.design.instrument import Nut, PlacedNut, Tine
-from synth.units import CENTS_PER_OCTAVE, MM
-from synth.vibration.rod import Array
+from synth.units import CENT, MM
 from synth.vibration.tine import LONGEST, SHORTEST, plane_ratios
 from synth.vibration.trimming.loaded_rod import log_frequencies
 
-CENT: Final = math.log(2.0) / CENTS_PER_OCTAVE
 SAME: Final = 0.1 * MM  # answers of one arrangement nearer than this are one
 _STEP: Final = 1e-4  # of the differences, in ln length; of the length, in place
 _FURTHEST: Final = 0.05  # of a Newton step, likewise
@@ -36,7 +34,6 @@ _REACHED: Final = 0.02 * CENT
 _TOUCHING: Final = 1e-9  # m
 
 
-Bools = NDArray[np.bool_]
 Ways = tuple[tuple[float, ...], ...]
 LOCKED: Final[Ways] = ((1.0, 1.0),)  # two nuts moved as one
 

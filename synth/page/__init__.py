@@ -1,0 +1,1 @@
+"""The playable page: one HTML file that holds an instrument and computes its sound in a browser."""

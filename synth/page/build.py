@@ -1,0 +1,77 @@
+"""One HTML file that opens from disk, asks nothing of a network, and plays the instrument.
+
+In: scenes of one instrument. Out: the page's text. Templates are the plain files of `web/`; the compiled functions,
+the instrument's numbers and the scripts are written into them, and nothing else is loaded.
+"""
+
+from __future__ import annotations
+
+import html
+import importlib.resources
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from synth.page import functions, wasm
+from synth.page.blob import packed
+from synth.page.pack import Packed, pack
+from synth.sound.render import Scene
+
+# without a browser, in the order of use
+ENGINE: Final = ("memory.js", "bank.js", "stick.js", "stroke.js", "meter.js", "engine.js", "script.js")
+FACE: Final = ("face.js",)
+
+
+@dataclass(frozen=True)
+class Page:
+    """The file, and what it leaves out in words."""
+
+    text: str
+    words: tuple[str, ...]
+
+
+def page(scenes: Sequence[Scene], *, quality: str = "usual") -> Page:
+    """The page of scenes of one instrument, the first heard first. Raises `InputError` where none can be made."""
+    content = pack(scenes, quality=quality)
+    words = left_out(content)
+    head = {**content.head, "functions": signatures(), "left_out": list(words)}
+    parts = {
+        "TITLE": html.escape(content.head["name"]),
+        "STYLE": _file("style.css"),
+        "HEAD": _json(head),
+        "DATA": content.blob.text(),
+        "CODE": packed(functions.compiled()),
+        "ENGINE": "\n".join(map(_file, ENGINE)),
+        "WORKLET": _file("worklet.js"),
+        "FACE": "\n".join(map(_file, FACE)),
+    }
+    text = _file("page.html")
+    for name, part in parts.items():
+        text = text.replace(f"@{name}@", part)
+    return Page(text, words)
+
+
+def signatures() -> dict[str, Any]:
+    """What each compiled function takes."""
+    return {each.name: wasm.export(each).arguments for each in functions.sources()}
+
+
+def left_out(content: Packed) -> tuple[str, ...]:
+    """In words, with the figures measured."""
+    worst = ", ".join(f"{each['name']} {each['rounding_db']:.0f}" for each in content.head["radiators"])
+    return (
+        f"Shapes of the modes are rounded: at the worst tine the sound is off by so many dB of itself: {worst}.",
+        "A stroke that would bend a tine for good is played here, not refused; an unsteady hand, brightness and"
+        " phrases are for the command line.",
+        "Below the tips shapes are read from a table: a stroke at a height of its own agrees less closely.",
+    )
+
+
+def _file(name: str) -> str:
+    return (importlib.resources.files("synth.page") / "web" / name).read_text(encoding="utf-8")
+
+
+def _json(value: Any) -> str:
+    """For inside a script element, which ends at the first `</script`."""
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c")

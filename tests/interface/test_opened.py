@@ -1,0 +1,159 @@
+"""An opened design: its answers are those of the rooms below, its refusals those of the command line."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import synth
+from synth.doors.cli import run
+from synth.playing.stroke import CONTROLS
+from synth.sound.boardsheet import solve_sheet
+
+DATA = Path(__file__).parents[1] / "data"
+DESIGN = DATA / "boarded.toml"
+
+
+@pytest.fixture(scope="module")
+def ins():
+    return synth.open(DESIGN)
+
+
+def refused(call):
+    with pytest.raises(synth.InputError) as caught:
+        call()
+    return str(caught.value)
+
+
+def said_by(capsys, *words):
+    """What the command line says of an error."""
+    assert run(list(words)) == 2
+    return capsys.readouterr().err.strip().removeprefix("error: ")
+
+
+def test_a_str_and_a_path_open_the_same_design():
+    assert synth.open(str(DESIGN)).instrument == synth.open(DESIGN).instrument
+
+
+def test_the_check_is_what_check_prints(ins, capsys):
+    assert run(["check", str(DESIGN), "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    check = ins.check()
+    assert check.mounted_hz == pytest.approx([each["mounted_hz"] for each in data["tines"]])
+    assert check.free_length_mm == pytest.approx([each["free_length_mm"] for each in data["tines"]])
+    assert list(check.warnings) == data["warnings"]
+    assert list(check.quarrels) == [each["words"] for each in data["quarrels"]]
+    assert check.totals.bar_mass_kg == pytest.approx(data["totals"]["bar_mass_kg"])
+
+
+def test_the_modes_of_the_bar_are_what_modes_prints(ins, capsys):
+    assert run(["modes", str(DESIGN), "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    modes = ins.modes()
+    assert modes.frequency_hz == pytest.approx([each["frequency_hz"] for each in data["assembly"]])
+    assert modes.tines == ("up.1", "side.1")
+    for index, tine in enumerate(data["tines"]):
+        for part in tine["clamped"]:
+            at = index, ["along", "across"].index(part["plane"]), part["partial"] - 1
+            assert modes.clamped_hz[at] == pytest.approx(part["frequency_hz"])
+            assert modes.clamped_decay_s[at] == pytest.approx(part["decay_s"])
+    for mode, each in enumerate(data["assembly"]):
+        share = modes.tine_share[mode]
+        named = each["strongest"]
+        if named == "bar":
+            assert share.max() <= 1.0 - share.sum() + 1e-9
+        else:
+            at = (
+                modes.tines.index(f"{named['group']}.{named['tine']}"),
+                ["along", "across"].index(named["plane"]),
+            )
+            assert share[at] == share.max()
+
+
+def test_a_board_changes_the_modes_and_not_the_clamped_tines(ins):
+    bar, panel = ins.modes(), ins.modes(through="panel")
+    assert len(panel.frequency_hz) > len(bar.frequency_hz)
+    assert np.array_equal(bar.clamped_hz, panel.clamped_hz, equal_nan=True)
+
+
+def test_a_boards_curves_are_those_of_its_sheet(ins):
+    sheet = solve_sheet(ins.instrument, "panel")
+    some = slice(None, None, 100)
+    board = ins.board("panel")
+    hz = sheet.frequency[some]
+    mobility = board.mobility(hz)
+    assert np.allclose(np.diagonal(mobility).T, sheet.mobility[:, some], rtol=1e-9, atol=0.0)
+    assert mobility == pytest.approx(np.swapaxes(mobility, 0, 1))  # reciprocal
+    level = 10.0 * np.log10(np.mean(np.abs(board.response(hz)) ** 2, axis=0) / 20e-6**2)
+    assert level == pytest.approx(sheet.level[:, some])
+    assert board.response(float(hz[3])).shape == (2, 2, 1)
+
+
+@pytest.mark.parametrize("given", [[-1.0], [np.nan], [[1.0]], "high"])
+def test_what_is_no_frequency_is_refused(ins, given):
+    assert "frequencies" in refused(lambda: ins.board("panel").response(given))
+
+
+def test_a_knock_sounds_and_a_foot_that_is_not_there_is_refused(ins):
+    knock = ins.board("panel").knock(2)
+    assert np.abs(knock.pressure_pa).max() > 1e-3
+    assert refused(lambda: ins.board("panel").knock(3)) == "board.panel: there is no foot 3; 1 to 2 are there"
+
+
+def test_every_control_is_taken_under_its_name_and_held_to_its_range(ins):
+    for each in CONTROLS:
+        too_much = refused(lambda each=each: ins.stroke("up", **{each.key: each.highest * 1.01 + 1.0}))
+        assert too_much.startswith(f"{each.key}: ")
+        assert "is out of range" in too_much
+        assert refused(lambda each=each: ins.stroke("up", **{each.key: "much"})).startswith(
+            f"{each.key}: 'much'"
+        )
+
+
+def test_an_unknown_control_is_refused_with_the_nearest(ins):
+    assert "there is no control 'speed_m_s'; did you mean 'speed_mm_s'?" in refused(
+        lambda: ins.stroke("up", speed_m_s=0.3)
+    )
+
+
+def test_errors_are_the_sentences_of_the_command_line(ins, capsys, tmp_path):
+    out = ["-o", str(tmp_path / "o.wav")]
+    line = ["stroke", str(DESIGN), *out, "--group"]
+    assert refused(lambda: ins.stroke("upp")) == said_by(capsys, *line, "upp")
+    assert refused(lambda: ins.stroke("up", stick="birk")) == said_by(capsys, *line, "up", "--stick", "birk")
+    through = ["up", "--through", "panl"]
+    assert refused(lambda: ins.stroke("up", through="panl")) == said_by(capsys, *line, *through)
+    speed = ["up", "--speed-mm-s", "9000"]
+    assert refused(lambda: ins.stroke("up", speed_mm_s=9000)) == said_by(capsys, *line, *speed)
+    assert refused(lambda: ins.board("lid")) == said_by(capsys, "board", str(DESIGN), "lid")
+    assert refused(lambda: synth.open("none.toml")) == said_by(capsys, "check", "none.toml")
+    script = tmp_path / "wrong.toml"
+    script.write_text("[[stroke]]\nat_s = 0\ngroup = 'down'\n")
+    assert refused(lambda: ins.play(script)) == said_by(capsys, "play", str(DESIGN), str(script), *out)
+
+
+def test_words_that_are_no_choice_are_refused(ins):
+    assert refused(lambda: ins.stroke("up", grip="firmly")).startswith("grip: 'firmly' is not possible")
+    assert refused(lambda: ins.stroke("up", contact="slow")).startswith("contact: 'slow' is not possible")
+    assert refused(lambda: ins.stroke("up", seconds=0.0)).startswith("seconds: 0 is out of range")
+    assert refused(lambda: ins.stroke("up", seed=1.5)).startswith("seed: 1.5 is no seed")
+    assert refused(lambda: ins.stroke("up", without="bar")).startswith("without: 'bar' cannot be left out")
+
+
+def test_a_group_is_found_in_upper_or_lower_case(ins):
+    assert ins.stroke("UP", seconds=0.02).title == "up, birch"
+
+
+def first_bar_mode(modes):
+    """Hz, the lowest bending of the bar: above its swing on the cords, the tines take little part in it."""
+    bar = 1.0 - modes.tine_share.sum(axis=(1, 2))
+    return modes.frequency_hz[(bar > 0.9) & (modes.frequency_hz > 20.0)][0]
+
+
+def test_a_bar_twice_as_high_rings_an_octave_above_and_the_first_one_stays_as_it_was(ins):
+    before = ins.instrument
+    thicker = ins.with_({"bar.section.height_mm": 20})
+    assert ins.instrument == before
+    # Euler and Bernoulli: the frequency of a slender bar goes with its height
+    assert first_bar_mode(thicker.modes()) / first_bar_mode(ins.modes()) == pytest.approx(2.0, rel=0.01)
