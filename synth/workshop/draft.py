@@ -33,7 +33,9 @@ from synth.workshop.draft_groups import GroupPlan, plan_groups, stock_table
 from synth.workshop.draft_layout import Layout, layouts, ruler_mm
 from synth.workshop.wishes import Wishes
 
-ASTRAY: Final = 0.012  # of the bar's length, how far from its node a support may stand without being a last resort
+ASTRAY: Final = (
+    0.012  # of the bar's length, how far from its node a support may stand without being a last resort
+)
 SOLVED: Final = 5  # layouts that are solved whole before the best of them is taken with its warning
 SOUNDING_HZ: Final = 1.0  # below it a free bar's mode is a rigid motion
 GRID: Final = 2001  # places at which a mode is looked at

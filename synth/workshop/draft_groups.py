@@ -27,7 +27,10 @@ from synth.vibration.tuning import free_lengths, tune
 from synth.workshop.wishes import StockWish, Units, Wishes
 
 A4: Final = 440.0  # Hz, ISO 16
-SENSIBLE_MM: Final = (30.0, 300.0)  # free lengths that ring and do not whip; common practice, no published source
+SENSIBLE_MM: Final = (
+    30.0,
+    300.0,
+)  # free lengths that ring and do not whip; common practice, no published source
 STICK_MM: Final = 5.0 + 1.5  # the thickest built-in stick with room to pass
 SPANNER_MM: Final = 3.9  # between a nut's corners and the next, for a thin spanner or a cord; common practice
 WIDEST_MM: Final = 24.0  # a stroke over wider spacing is no longer one gesture; common practice
@@ -73,9 +76,12 @@ def members(intervals: Sequence[str], octaves: int, tines: int) -> tuple[str, ..
     """So many intervals, rising: the root's octaves first, then the others from below, then doubles."""
     ratios = {each: _fraction(each) for each in intervals}
     ladder = sorted(
-        {(num * 2**k, den) for num, den in ratios.values() for k in range(octaves)}, key=lambda each: each[0] / each[1]
+        {(num * 2**k, den) for num, den in ratios.values() for k in range(octaves)},
+        key=lambda each: each[0] / each[1],
     )
-    tonic = [each for each in ladder if each[0] / each[1] == 2 ** round(math.log2(each[0] / each[1]))] or ladder
+    tonic = [
+        each for each in ladder if each[0] / each[1] == 2 ** round(math.log2(each[0] / each[1]))
+    ] or ladder
     others = [each for each in ladder if each not in tonic]
     chosen = [*tonic, *others][:tines]
     doubles = [tonic[i % len(tonic)] for i in range(max(tines - len(chosen), 0))]
@@ -168,7 +174,9 @@ def _unreached(wishes: Wishes, note: str, benches: Sequence[_Bench]) -> InputErr
         for other in (number + away, number - away):
             name = note_name(note_hz(other, A4), A4)[0]
             if _first(wishes, name, benches) is not None:
-                return InputError(finding, remedy=f"the nearest note that is reached is {name}", location="--notes")
+                return InputError(
+                    finding, remedy=f"the nearest note that is reached is {name}", location="--notes"
+                )
     return InputError(finding, remedy="take thicker rod", location="--stock")
 
 

@@ -105,7 +105,11 @@ def _bent(wishes: Wishes, plans: Sequence[GroupPlan]) -> Iterator[Layout]:
                 {"straight_mm": other},
             )
             yield Layout(
-                path, tuple(starts[: len(plans)]), second + other, gap, round_up(min(end, starts[0]) / 2.0, ruler)
+                path,
+                tuple(starts[: len(plans)]),
+                second + other,
+                gap,
+                round_up(min(end, starts[0]) / 2.0, ruler),
             )
     if not found:
         fits = min(_most_even(plans, ENDS_MM[0], GAPS_MM[0], ruler)[0], 5000.0)
@@ -127,7 +131,10 @@ def _legs(
         return leg, leg, split
     one, other = wishes.legs_mm
     for split in range(len(plans), -1, -1):
-        if _needed(plans[:split], end, gap, ruler) <= one and _needed(plans[split:], end, gap, ruler) + ruler <= other:
+        if (
+            _needed(plans[:split], end, gap, ruler) <= one
+            and _needed(plans[split:], end, gap, ruler) + ruler <= other
+        ):
             return one, other, split
     return None
 
@@ -160,7 +167,11 @@ def _ring(wishes: Wishes, plans: Sequence[GroupPlan]) -> Iterator[Layout]:
         joint = length - spans - (gap + ruler) * (len(plans) - 1)
         first = math.floor(joint / 2.0 / ruler) * ruler
         yield Layout(
-            path, tuple(_spread(plans, first, gap, ruler)), length, gap, math.ceil(first / 2.0 / ruler) * ruler
+            path,
+            tuple(_spread(plans, first, gap, ruler)),
+            length,
+            gap,
+            math.ceil(first / 2.0 / ruler) * ruler,
         )
 
 

@@ -20,9 +20,15 @@ from synth.workshop.wishes import MM_PER_INCH, Units
 TOLD: int = 5  # quarrels in the file; `check` lists them all
 
 WHY = (
-    ("in a bend", "drill after rolling: mark the places on the finished ring, clamp it well, use a drill press"),
+    (
+        "in a bend",
+        "drill after rolling: mark the places on the finished ring, clamp it well, use a drill press",
+    ),
     ("is under twice", "bend it hot, or wish for a wider radius or a thinner bar"),
-    ("wider than the bar", "the nuts stand over its edges; they seat on what is left, or wish for a wider bar"),
+    (
+        "wider than the bar",
+        "the nuts stand over its edges; they seat on what is left, or wish for a wider bar",
+    ),
     ("whatever its length", "no layout that was tried avoids it; another --section moves the bar's modes"),
     ("and meets", "press gently there, or widen spacing by hand"),
     ("feet", "feet stand where the supports do, on whole marks of the ruler"),
@@ -54,8 +60,8 @@ def _lines(draft: Draft) -> Iterator[str]:
     yield from ("[pickup]", *write.pairs(tree["pickup"]))
     for name, table in tree.get("board", {}).items():
         yield ""
-        yield "# A foot under each support, where the bar's first mode stands still and takes nothing from the tines;"
-        yield "# the board is as large as the bar needs in plan. Listen: tinewright stroke FILE --through " + name
+        yield "# A foot under each support; as large as the bar needs in plan. `check` tells which notes the board kills,"
+        yield f"# drowns or boosts. Listen: tinewright stroke FILE --group {draft.plans[0].note} --through {name} -o a.wav"
         yield from (f"[board.{_key(name)}]", *write.pairs(table))
     if "bench" in tree:
         yield from ("", "[bench]", *write.pairs(tree["bench"]))
@@ -74,7 +80,9 @@ def _group(draft: Draft, plan: GroupPlan, table: Mapping[str, Any], write: _Writ
     units = draft.wishes.units
     longest, swing = _length(plan.longest_mm, units), _length(plan.swing_mm, units)
     yield f"# {plan.stock.name}: the longest tine is about {longest} {_unit(units)} and swings {swing} under a stick;"
-    nut = "" if plan.stock.plain_mm else f", and a spanner turn (nut corners {_length(plan.corners_mm, units)})"
+    nut = (
+        "" if plan.stock.plain_mm else f", and a spanner turn (nut corners {_length(plan.corners_mm, units)})"
+    )
     yield f"# the spacing lets it, and a stick pass{nut}."
     if plan.octaves < draft.wishes.octaves:
         least = _length(SENSIBLE_MM[0], units)

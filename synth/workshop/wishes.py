@@ -107,7 +107,8 @@ def intervals_of(words: str) -> tuple[str, ...]:
     for each in found:
         if not 1.0 <= interval(each, "--intervals") < 2.0:
             raise InputError(
-                f"'{each}' is not within an octave", remedy="write it from 1/1 to under 2/1; --octaves adds the rest"
+                f"'{each}' is not within an octave",
+                remedy="write it from 1/1 to under 2/1; --octaves adds the rest",
             )
     return tuple(sorted(dict.fromkeys(found), key=lambda each: interval(each, "")))
 
@@ -126,10 +127,13 @@ def section_of(words: str, units: Units) -> dict[str, Any]:
     match = re.fullmatch(r"(round|tube)?([\d./-]+)(?:x([\d./-]+))?", plain)
     if match is None or (match[1] == "round") != (match[3] is None):
         raise InputError(
-            f"'{words}' is no section", remedy="write 25x25 (across x up), round30 or tube30x3 (diameter x wall)"
+            f"'{words}' is no section",
+            remedy="write 25x25 (across x up), round30 or tube30x3 (diameter x wall)",
         )
     sizes = [length_mm(each, units) for each in (match[2], match[3]) if each]
-    keys = {None: ("width_mm", "height_mm"), "round": ("diameter_mm",), "tube": ("diameter_mm", "wall_mm")}[match[1]]
+    keys = {None: ("width_mm", "height_mm"), "round": ("diameter_mm",), "tube": ("diameter_mm", "wall_mm")}[
+        match[1]
+    ]
     return {"shape": match[1] or "rectangle", **dict(zip(keys, sizes, strict=True))}
 
 
@@ -180,7 +184,10 @@ def _spelled(tonic: str, home: int, steps: tuple[int, ...]) -> dict[int, str]:
     if len(steps) == 7:
         start = LETTERS.index(tonic[0])
         letters = [LETTERS[(start + degree) % 7] for degree in range(7)]
-        off = [(own - note_number(f"{letter}0") + 6) % 12 - 6 for own, letter in zip(classes, letters, strict=True)]
+        off = [
+            (own - note_number(f"{letter}0") + 6) % 12 - 6
+            for own, letter in zip(classes, letters, strict=True)
+        ]
         if all(abs(each) <= 1 for each in off):
             names = [letter + ("b", "", "#")[each + 1] for each, letter in zip(off, letters, strict=True)]
     return dict(zip(classes, names, strict=True))

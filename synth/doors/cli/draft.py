@@ -28,7 +28,9 @@ BOARDS: Final = ("panel", "box", "none")
 @click.option("--from", "low", default="D2", show_default=True, help="The lowest note of the scale.")
 @click.option("--to", "high", default="C4", show_default=True, help="The highest.")
 @click.option("--tines", type=click.IntRange(1, 40), default=9, show_default=True, help="In each group.")
-@click.option("--octaves", type=click.IntRange(1, 5), default=3, show_default=True, help="That a group covers.")
+@click.option(
+    "--octaves", type=click.IntRange(1, 5), default=3, show_default=True, help="That a group covers."
+)
 @click.option("--intervals", default="1/1,3/2", show_default=True, help="Over each octave of the note.")
 @click.option("--stock", help=f"Rods, low notes to high. [default: {STOCK['mm']}, or {STOCK['inch']}]")
 @click.option("--section", help="Of the bar, in --units: 25x25 (across x up), round30, tube30x3.")
@@ -37,7 +39,9 @@ BOARDS: Final = ("panel", "box", "none")
 @click.option("--radius", help="Of a U's bend, to the bar's axis.")
 @click.option("--diameter", help="Of a ring, to the bar's axis. [default: what fits]")
 @click.option("--board", type=click.Choice(BOARDS), default="panel", show_default=True)
-@click.option("--pickup", type=click.Choice(["contact", "pad", "strain"]), default="contact", show_default=True)
+@click.option(
+    "--pickup", type=click.Choice(["contact", "pad", "strain"]), default="contact", show_default=True
+)
 @click.option("--units", type=click.Choice(["mm", "inch"]), default="mm", show_default=True)
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
 def command(output: Path | None, force: bool, **words: Any) -> None:
@@ -57,7 +61,7 @@ def command(output: Path | None, force: bool, **words: Any) -> None:
     if output is None:
         raise InputError("draft needs a file to write", remedy="add -o rail.toml")
     _check_free(output, force=force)
-    made = draft(_wishes(words))
+    made = draft(wishes_of(words))
     text = draft_text(made)
     with atomic_write(output) as path:
         path.write_text(text, encoding="utf-8")
@@ -70,7 +74,9 @@ def command(output: Path | None, force: bool, **words: Any) -> None:
 def _check_free(output: Path, *, force: bool) -> None:
     check_place(output)
     if output.exists() and not force:
-        raise InputError("this file is there already", remedy="name another, or add --force", file=str(output))
+        raise InputError(
+            "this file is there already", remedy="name another, or add --force", file=str(output)
+        )
 
 
 def _asked(words: dict[str, Any], output: Path | None) -> tuple[dict[str, Any], Path | None]:
@@ -83,7 +89,9 @@ def _asked(words: dict[str, Any], output: Path | None) -> tuple[dict[str, Any], 
         "units": units,
         "notes": click.prompt("Notes, one a group", default=NOTES),
         "tines": click.prompt("Tines in a group", type=click.IntRange(1, 40), default=words["tines"]),
-        "octaves": click.prompt("Octaves a group covers", type=click.IntRange(1, 5), default=words["octaves"]),
+        "octaves": click.prompt(
+            "Octaves a group covers", type=click.IntRange(1, 5), default=words["octaves"]
+        ),
         "intervals": click.prompt("Intervals over each octave", default=words["intervals"]),
         "stock": click.prompt("Rods, low notes to high", default=words["stock"] or STOCK[units]),
         "section": click.prompt("Section of the bar", default=words["section"] or SECTION[units]),
@@ -94,8 +102,16 @@ def _asked(words: dict[str, Any], output: Path | None) -> tuple[dict[str, Any], 
     return {**words, **asked}, where
 
 
-def _wishes(words: dict[str, Any]) -> Wishes:
-    from synth.workshop.wishes import Wishes, intervals_of, listed, notes_of, scale_notes, section_of, stock_of
+def wishes_of(words: dict[str, Any]) -> Wishes:
+    from synth.workshop.wishes import (
+        Wishes,
+        intervals_of,
+        listed,
+        notes_of,
+        scale_notes,
+        section_of,
+        stock_of,
+    )
 
     units: Units = words["units"]
     if words["notes"] and words["scale"]:
@@ -128,7 +144,9 @@ def _check_shape(words: dict[str, Any]) -> None:
     for key, shape in (("legs", "u"), ("radius", "u"), ("diameter", "ring")):
         if words[key] and words["shape"] != shape:
             raise InputError(
-                f"--{key} is of another shape", remedy=f"add --shape {shape}, or leave it out", location=f"--{key}"
+                f"--{key} is of another shape",
+                remedy=f"add --shape {shape}, or leave it out",
+                location=f"--{key}",
             )
 
 
