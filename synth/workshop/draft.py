@@ -1,9 +1,9 @@
 """From wishes to a design that can be built: places on the bar, supports at its nodes, feet and boards.
 
-In: `Wishes`. Out: a `Draft`: the design as a tree, its lengths in mm, and what the comments say. Several layouts are
-tried (how wide the gaps are, how far the bar stands over); for each the bar with all tines locked on it is solved
-free of supports, supports go where the first mode that bends it up and down stands still, and what tines and bar
-would then come to is estimated. The best is solved whole, and what `check` would say of it is kept.
+In: `Wishes`. Out: a `Draft`: the design as a tree, its lengths in mm, and what the comments say. Several layouts
+are tried (how wide the gaps are, how far the bar stands over); for each the bar with all tines locked on it is
+solved free of supports, supports go where the first mode that bends it up and down stands still, and what tines and
+bar would then come to is estimated. The best are solved whole, and what `check` would say is kept.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from synth.arrays import Array
 from synth.design.decode import decode
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
@@ -26,7 +27,6 @@ from synth.vibration.estimate import estimate, free_bar
 from synth.vibration.host import loaded_bar
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import Quarrel, find_quarrels, sentence
-from synth.vibration.section import Array
 from synth.vibration.tuning import Row, tune
 from synth.workshop.draft_boards import board_tables
 from synth.workshop.draft_groups import GroupPlan, plan_groups, stock_table

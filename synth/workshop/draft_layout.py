@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
-from typing import Any, Final
+from typing import Final
 
 from synth.errors import InputError
 from synth.units import INCH, MM

@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from itertools import groupby
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from synth.units import MM
 from synth.workshop.draft import Draft
-from synth.workshop.draft_groups import SENSIBLE_MM, SPANNER_MM, GroupPlan
+from synth.workshop.draft_groups import SENSIBLE_MM, GroupPlan
 from synth.workshop.length_text import length_words
 from synth.workshop.wishes import MM_PER_INCH, Units
 
@@ -60,8 +59,9 @@ def _lines(draft: Draft) -> Iterator[str]:
     yield from ("[pickup]", *write.pairs(tree["pickup"]))
     for name, table in tree.get("board", {}).items():
         yield ""
-        yield "# A foot under each support; as large as the bar needs in plan. `check` tells which notes the board kills,"
-        yield f"# drowns or boosts. Listen: tinewright stroke FILE --group {draft.plans[0].note} --through {name} -o a.wav"
+        yield "# A foot under each support; as large as the bar needs in plan. `check` tells which notes the board"
+        yield "# kills, drowns or boosts. To hear it:"
+        yield f"#   tinewright stroke FILE --group {draft.plans[0].note} --through {name} -o first.wav"
         yield from (f"[board.{_key(name)}]", *write.pairs(table))
     if "bench" in tree:
         yield from ("", "[bench]", *write.pairs(tree["bench"]))
@@ -70,8 +70,8 @@ def _lines(draft: Draft) -> Iterator[str]:
 def _bar(draft: Draft, write: _Writer) -> Iterator[str]:
     units = draft.wishes.units
     nodes = ", ".join(_length(each, units) for each in draft.nodes_mm)
-    yield f"# With all tines on it the bar's first mode up and down is at {draft.mode_hz:.1f} Hz and stands still at"
-    yield f"# {nodes} {_unit(units)}. The supports are there, moved only as far as the nuts beside them ask."
+    yield f"# With all tines on it the bar's first mode up and down is at {draft.mode_hz:.1f} Hz and stands"
+    yield f"# still at {nodes} {_unit(units)}. The supports are there, moved only as far as the nuts beside them ask."
     yield "[bar]"
     yield from write.pairs(draft.tree["bar"])
 
@@ -79,11 +79,11 @@ def _bar(draft: Draft, write: _Writer) -> Iterator[str]:
 def _group(draft: Draft, plan: GroupPlan, table: Mapping[str, Any], write: _Writer) -> Iterator[str]:
     units = draft.wishes.units
     longest, swing = _length(plan.longest_mm, units), _length(plan.swing_mm, units)
-    yield f"# {plan.stock.name}: the longest tine is about {longest} {_unit(units)} and swings {swing} under a stick;"
+    yield f"# {plan.stock.name}: the longest tine is about {longest} {_unit(units)} and swings {swing} under a"
     nut = (
         "" if plan.stock.plain_mm else f", and a spanner turn (nut corners {_length(plan.corners_mm, units)})"
     )
-    yield f"# the spacing lets it, and a stick pass{nut}."
+    yield f"# stick; the spacing lets it, and a stick pass{nut}."
     if plan.octaves < draft.wishes.octaves:
         least = _length(SENSIBLE_MM[0], units)
         yield f"# Higher octaves are left out: they would be shorter than {least} {_unit(units)} or too long below."
@@ -99,8 +99,9 @@ def _verdict(draft: Draft) -> Iterator[str]:
         yield "`check` warns of nothing."
     if draft.quarrels:
         count = len(draft.quarrels)
-        yield f"Of the layouts that were tried this one quarrels least; {count} quarrel{'s are' if count > 1 else ' is'} left, the worst first"
-        yield "(`check` says what would settle them):"
+        left = f"{count} quarrel{'s are' if count > 1 else ' is'} left"
+        yield "Of the layouts that were tried this one quarrels least by estimate;"
+        yield f"{left}, the worst first (`check` says what would settle them):"
         yield from (f"  {each}" for each in draft.quarrels[:TOLD])
     else:
         yield "No tine quarrels with the bar."

@@ -84,7 +84,7 @@ def notes_of(words: str) -> tuple[str, ...]:
 
 
 def scale_notes(words: str, low: str, high: str) -> tuple[str, ...]:
-    """The notes of a scale ("D dorian") from one note to another, each with its own letter where there are seven."""
+    """The notes of a scale ("D dorian") from one note to another, each with its own letter where there are 7."""
     tonic, _, mode = words.strip().partition(" ")
     steps = MODES.get(mode.strip().casefold())
     if steps is None:

@@ -31,6 +31,8 @@ NEAR = 0.02  # of the bar's length
 DEFAULTS = {
     "notes": "D2,A2,D3",
     "scale": None,
+    "low": "D2",
+    "high": "C4",
     "tines": 5,
     "octaves": 3,
     "intervals": "1/1,3/2",
