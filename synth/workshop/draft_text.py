@@ -70,8 +70,9 @@ def _lines(draft: Draft) -> Iterator[str]:
 def _bar(draft: Draft, write: _Writer) -> Iterator[str]:
     units = draft.wishes.units
     nodes = ", ".join(_length(each, units) for each in draft.nodes_mm)
-    yield f"# With all tines on it the bar's first mode up and down is at {draft.mode_hz:.1f} Hz and stands"
-    yield f"# still at {nodes} {_unit(units)}. The supports are there, moved only as far as the nuts beside them ask."
+    yield f"# With all tines on it the bar's first mode up and down is at {draft.mode_hz:.1f} Hz."
+    yield f"# It stands still at {nodes} {_unit(units)}."
+    yield "# The supports are there, moved only as far as the nuts beside them ask."
     yield "[bar]"
     yield from write.pairs(draft.tree["bar"])
 
