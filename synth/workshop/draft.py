@@ -39,7 +39,8 @@ ASTRAY: Final = (
 SOLVED: Final = 5  # layouts that are solved whole before the best of them is taken with its warning
 SOUNDING_HZ: Final = 1.0  # below it a free bar's mode is a rigid motion
 GRID: Final = 2001  # places at which a mode is looked at
-CORD_MM: Final = 1.25  # half a cord's width, beside a nut, or a diameter from a plain rod, as `check` asks
+CORD_MM: Final = 1.25  # half a cord's width, beside a nut
+PLAIN_ROOM: Final = 1.02  # of a plain rod's diameter: `check` warns of a support nearer than one
 
 
 @dataclass(frozen=True)
@@ -170,7 +171,10 @@ def _supports(
     ruler, length = ruler_mm(wishes.units) / 2.0, layout.length_mm
     taken = np.array(
         [
-            (start + plan.spacing_mm * k, max(plan.corners_mm / 2.0, plan.stock.plain_mm) + CORD_MM)
+            (
+                start + plan.spacing_mm * k,
+                max(plan.corners_mm / 2.0 + CORD_MM, PLAIN_ROOM * plan.stock.plain_mm),
+            )
             for start, plan in zip(layout.starts_mm, plans, strict=True)
             for k in range(len(plan.members))
         ]
