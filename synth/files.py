@@ -40,7 +40,7 @@ PICTURES: Final = (".png", ".svg", ".pdf")
 
 
 def check_picture(path: Path) -> None:
-    """Refuse a picture that could not be written: its ending, its folder. Raises `InputError`."""
+    """Refuse a picture of a kind that is not drawn, or in a wrong place, before any work. Raises `InputError`."""
     if path.suffix.lower() not in PICTURES:
         raise InputError(
             f"'{path.suffix}' is not a kind of picture",

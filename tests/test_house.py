@@ -13,7 +13,7 @@ PACKAGE = ROOT / "synth"
 
 # A module may import only what stands before it.
 PLACES = """
-    errors version arrays air units files compiled cache
+    errors version arrays air units table files compiled cache
     design.catalogue design.schema design.keys_as_written design.decode design.slips design.file
     design.instrument design.material design.rods_nuts_sticks design.bar_and_boards design.pickup design.groups
     design.bench design.placement_checks design.resolve design.key_path design.edit design.change
@@ -37,12 +37,15 @@ PLACES = """
     sound.live_output sound.holding sound.live_contacts
     workshop.map workshop.cutting workshop.length_text workshop.drawing workshop.typeface workshop.tiling
     workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.overview workshop.trimplot
-    workshop.strength workshop.tolerance workshop.cutlist workshop.cut_list_pages
+    workshop.quarrel_list workshop.mode_list
+    workshop.strength workshop.tolerance workshop.tolerance_list workshop.cutlist workshop.cut_list_pages
     workshop.tuning_sheet workshop.flat_length workshop.template workshop.bent_template workshop.boardplot
     workshop.suggest workshop.comparison workshop.wishes workshop.draft_groups workshop.draft_layout
     workshop.draft_boards workshop.draft workshop.draft_text
+    workshop.board_list
     recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order
-    recording.sinusoids recording.stirred recording.room recording.hum recording.measurement recording.artefacts
+    recording.sinusoids recording.stirred recording.room recording.hum recording.measurement
+    recording.measurement_list recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
     recording.retune recording.parameters recording.calibration_model recording.apart
     recording.calibrate

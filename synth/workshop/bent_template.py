@@ -26,9 +26,9 @@ from synth.workshop.drawing import (
     Arc,
     Circle,
     Drawing,
+    DrawnShape,
     Line,
     Point,
-    Shape,
     Text,
     centre_mark,
     check_bar,
@@ -88,7 +88,7 @@ def _drawing(instrument: Instrument, view: View) -> Drawing:
     return Drawing(title, tuple(dict.fromkeys(shapes)), instrument.bench.units)
 
 
-def _edges(bar: Bar, view: View) -> Iterator[Shape]:
+def _edges(bar: Bar, view: View) -> Iterator[DrawnShape]:
     """The outline: of a square bar its four long edges, of a round one its two sides as seen."""
     start = 0.0
     for segment in bar.path:
@@ -103,7 +103,7 @@ def _edges(bar: Bar, view: View) -> Iterator[Shape]:
         yield from _across("outline", bar, view, end)
 
 
-def _joints(bar: Bar, view: View) -> Iterator[Shape]:
+def _joints(bar: Bar, view: View) -> Iterator[DrawnShape]:
     """Bend lines: where straight meets bend and bend meets bend."""
     start = 0.0
     for one, other in pairwise(bar.path):
@@ -112,7 +112,7 @@ def _joints(bar: Bar, view: View) -> Iterator[Shape]:
             yield from _across("bend lines", bar, view, start)
 
 
-def _across(layer: str, bar: Bar, view: View, position: float) -> Iterator[Shape]:
+def _across(layer: str, bar: Bar, view: View, position: float) -> Iterator[DrawnShape]:
     corners = [_point(each) for each in _outline(bar, view, np.array([position]))[0]]
     for one, other in pairwise([*corners, corners[0]]):
         if math.dist((one.x, one.y), (other.x, other.y)) > TRUE:
@@ -133,7 +133,7 @@ def _outline(bar: Bar, view: View, position: Array) -> Array:
     return view.flat(position[:, None] + np.stack([aside, -aside], axis=1))
 
 
-def _curve(layer: str, points: Array) -> Iterator[Shape]:
+def _curve(layer: str, points: Array) -> Iterator[DrawnShape]:
     """A row of points (P, 2) as the line or the arc that it is, else as chords."""
     one, middle, other = points[0], points[len(points) // 2], points[-1]
     if np.linalg.norm(other - one) < TRUE and np.linalg.norm(middle - one) < TRUE:
@@ -162,7 +162,7 @@ def _centre(a: Array, b: Array, c: Array) -> Array | None:
     return np.asarray(np.linalg.solve(sides, [b @ b - a @ a, c @ c - a @ a]))
 
 
-def _tine(instrument: Instrument, tine: Tine, view: View) -> Iterator[Shape]:
+def _tine(instrument: Instrument, tine: Tine, view: View) -> Iterator[DrawnShape]:
     base, direction = _stand(instrument.bar, tine)
     facing = float(direction @ view.toward)
     at = _point(view.flat(base))
@@ -179,7 +179,7 @@ def _tine(instrument: Instrument, tine: Tine, view: View) -> Iterator[Shape]:
     yield Text("text", at.moved(radius + 0.8, radius + 0.3), LETTER, words)
 
 
-def _group_name(instrument: Instrument, first: int, name: str, view: View) -> Iterator[Shape]:
+def _group_name(instrument: Instrument, first: int, name: str, view: View) -> Iterator[DrawnShape]:
     """Beside the group's first hole, on the outside of the bar."""
     base, _ = _stand(instrument.bar, instrument.tines[first])
     half = max(instrument.bar.section.width, instrument.bar.section.height) / 2.0 / MM

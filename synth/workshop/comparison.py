@@ -6,7 +6,6 @@ matched in loudness, a table of what was measured, and a picture with spectrogra
 
 from __future__ import annotations
 
-import csv
 import dataclasses
 import itertools
 import math
@@ -30,6 +29,8 @@ from synth.sound import features
 from synth.sound.audio import RATE
 from synth.sound.file_sets import SetMember, write_sets
 from synth.sound.render import ContactSettings, perform, scene
+from synth.table import Column, Table
+from synth.units import MS
 from synth.vibration.modal_model import ModalModel
 
 MOST: Final = 64  # combinations: more than anyone compares by ear
@@ -62,6 +63,23 @@ class Compared:
     energy_j: float
     stress_mpa: float
     warnings: tuple[str, ...]
+
+
+def varied(given: Sequence[str]) -> dict[str, list[str]]:
+    """What varies, from "KEY=VALUE,VALUE". Raises `InputError`."""
+    found: dict[str, list[str]] = {}
+    for words in given:
+        key, equals, values = words.partition("=")
+        chosen = [each.strip() for each in values.split(",") if each.strip()]
+        key = key.strip().removeprefix("--").replace("-", "_")
+        if not equals or not chosen:
+            raise InputError(f"'{words}' varies nothing", remedy="write KEY=VALUE,VALUE", location="--vary")
+        if key in found:
+            raise InputError(f"'{key}' is varied twice", remedy="put all values in one", location="--vary")
+        found[key] = list(dict.fromkeys(chosen))
+    if not found:
+        raise InputError("nothing is varied", remedy="add --vary KEY=VALUE,VALUE", location="--vary")
+    return found
 
 
 def variants(
@@ -183,45 +201,46 @@ def write(chosen: Sequence[Variant], heard: Sequence[Compared], folder: Path) ->
     sounds = {variant.name: each.pressure for variant, each in zip(chosen, heard, strict=True)}
     with whole_set(folder) as beside:
         members = write_sets(sounds, beside)
-        with (beside / "comparison.csv").open("w", newline="", encoding="utf-8") as file:
-            table = csv.writer(file)
-            table.writerow(HEADS)
-            table.writerows(_row(*each) for each in zip(members, heard, strict=True))
+        text = table(members, heard).csv()
+        (beside / "comparison.csv").write_text(text, encoding="utf-8", newline="")
         _picture(members, heard).savefig(beside / "comparison.png", dpi=110)
     return members
 
 
-HEADS: Final = (
-    "combination",
-    "file",
-    "loudest_dba",
-    "average_dba",
-    "loudness_lufs",
-    "true_gain_db",
-    "matched_gain_db",
-    "attack_ms",
-    "centroid_hz",
-    *(f"decay_{n}_s" for n in range(1, PARTIALS + 1)),
-    "energy_mj",
-    "greatest_stress_mpa",
-)
+def table(members: Sequence[SetMember], heard: Sequence[Compared]) -> Table:
+    """A row a combination: how loud, at which gains, and what was measured."""
+
+    def decay(n: int) -> Column:
+        return Column(f"decay_{n + 1}_s", value=lambda row: [*row[1].decay_s, *[math.nan] * PARTIALS][n])
+
+    return Table(
+        [
+            Column("combination", "combination", value=lambda row: row[0].name),
+            Column("file", value=lambda row: row[0].file),
+            Column("loudest_dba", "dB(A)", "{:.1f}", lambda row: row[0].loudness.loudest),
+            Column("average_dba", value=lambda row: row[0].loudness.average),
+            Column("loudness_lufs", value=lambda row: row[0].integrated),
+            Column("true_gain_db", "true gain dB", "{:+.0f}", lambda row: row[0].true_gain_db),
+            Column("matched_gain_db", "matched gain dB", "{:+.1f}", lambda row: row[0].matched_gain_db),
+            Column("attack_ms", value=lambda row: row[1].attack_s, unit=MS),
+            Column("centroid_hz", value=lambda row: row[1].centroid_hz),
+            *(decay(n) for n in range(PARTIALS)),
+            Column("energy_mj", value=lambda row: row[1].energy_j, unit=1e-3),
+            Column("greatest_stress_mpa", value=lambda row: row[1].stress_mpa),
+        ],
+        list(zip(members, heard, strict=True)),
+    )
 
 
-def _row(member: SetMember, heard: Compared) -> list[str]:
-    decays = [*heard.decay_s, *[math.nan] * (PARTIALS - len(heard.decay_s))]
-    numbers = [
-        member.loudness.loudest,
-        member.loudness.average,
-        member.integrated,
-        member.true_gain_db,
-        member.matched_gain_db,
-        heard.attack_s * 1e3,
-        heard.centroid_hz,
-        *decays,
-        heard.energy_j * 1e3,
-        heard.stress_mpa,
+def too_quiet(members: Sequence[SetMember]) -> list[str]:
+    """What to tell of sounds that are too quiet for the meter at true level."""
+    quiet = [each.name for each in members if each.gated]
+    if not quiet:
+        return []
+    return [
+        f"too quiet at true level for the loudness meter (-70 LUFS): {', '.join(quiet)}; "
+        "loudness_lufs is left empty there, the match holds (each is measured as raised to full scale)"
     ]
-    return [member.name, member.file, *("" if not math.isfinite(each) else f"{each:.4g}" for each in numbers)]
 
 
 def _picture(members: Sequence[SetMember], heard: Sequence[Compared]) -> Any:

@@ -78,13 +78,13 @@ class Text:
     turn_deg: float = 0.0
 
 
-Shape = Line | Circle | Arc | Text
+DrawnShape = Line | Circle | Arc | Text
 
 
 @dataclass(frozen=True)
 class Drawing:
     title: str
-    shapes: tuple[Shape, ...]
+    shapes: tuple[DrawnShape, ...]
     units: Units = "mm"  # of the bar that checks the print
 
     @property
@@ -95,7 +95,7 @@ class Drawing:
         return Point(min(xs), min(ys)), Point(max(xs), max(ys))
 
 
-def extent(shape: Shape) -> Iterator[Point]:
+def extent(shape: DrawnShape) -> Iterator[Point]:
     """Points that enclose a shape (of an arc its ends and every quarter point on it)."""
     if isinstance(shape, Line):
         yield from (shape.start, shape.end)
@@ -122,11 +122,11 @@ def on_circle(centre: Point, radius: float, angle_deg: float) -> Point:
     return centre.moved(radius * math.cos(angle), radius * math.sin(angle))
 
 
-def polyline(layer: str, points: list[Point]) -> list[Shape]:
+def polyline(layer: str, points: list[Point]) -> list[DrawnShape]:
     return [Line(layer, start, end) for start, end in pairwise(points)]
 
 
-def centre_mark(centre: Point, size: float) -> list[Shape]:
+def centre_mark(centre: Point, size: float) -> list[DrawnShape]:
     """A cross to centre-punch."""
     return [
         Line("centre marks", centre.moved(-size, 0.0), centre.moved(size, 0.0)),
@@ -134,7 +134,7 @@ def centre_mark(centre: Point, size: float) -> list[Shape]:
     ]
 
 
-def check_bar(at: Point, units: Units) -> list[Shape]:
+def check_bar(at: Point, units: Units) -> list[DrawnShape]:
     """A bar that must measure exactly 100 mm, or 4 in, on paper."""
     length, told = CHECK_BAR[units]
     end = at.moved(length, 0.0)
@@ -198,7 +198,7 @@ def _dashes(layer: str) -> str:
     return f' stroke-dasharray="{pattern}"' if pattern else ""
 
 
-def _svg(shape: Shape, position: Point) -> str:
+def _svg(shape: DrawnShape, position: Point) -> str:
     def at(point: Point) -> tuple[float, float]:
         return point.x + position.x, position.y - point.y
 

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from synth.design.instrument import Instrument, Rod
+from synth.table import Column, Table
 from synth.units import GRAM, MM, cents, note_name
 from synth.vibration.bar import beam_of
 from synth.vibration.damping import UNCLAIMED, clamp
@@ -54,6 +56,16 @@ class Totals:
     bar_length_m: float
     bar_mass_kg: float
 
+    @property
+    def words(self) -> str:
+        rod = [f"{metres:.2f} m of {name}" for name, metres in self.rod_m.items()]
+        nuts = [f"{count} {name}" for name, count in self.nuts.items()]
+        return (
+            f"{self.tines} tines, {self.tine_mass_g:.0f} g; rod before allowances: {'; '.join(rod)}\n"
+            f"nuts: {', '.join(nuts) if nuts else 'none'}\n"
+            f"bar: {self.bar_length_m:.3f} m, {self.bar_mass_kg:.2f} kg"
+        )
+
 
 def tine_lines(instrument: Instrument, row: Row) -> list[TineLine]:
     """One line a tine, in the order they stand."""
@@ -90,6 +102,38 @@ def _line(instrument: Instrument, row: Row, index: int) -> TineLine:
     )
 
 
+def tine_table(lines: Sequence[TineLine]) -> Table:
+    """The lines as `check` shows them."""
+    return Table(
+        [
+            Column("group", "group"),
+            Column("number", "tine"),
+            Column("note", "pitch", value=lambda line: f"{line.note} {line.note_cents:+.1f}"),
+            Column("mounted_hz", "Hz", "{:.2f}"),
+            Column("clamped_hz", "clamped Hz", "{:.2f}"),
+            Column("mount_cents", "bar cents", "{:+.1f}"),
+            Column("free_length_mm", "free mm", "{:.2f}"),
+            *_partial_columns("2nd", 0),
+            *_partial_columns("3rd", 1),
+            Column("mass_g", "g", "{:.2f}"),
+            Column("trim", "trim nuts", ", ".join),
+        ],
+        lines,
+    )
+
+
+def _partial_columns(name: str, n: int) -> list[Column]:
+    """An overtone over the first partial, and how far it stands from the nearest harmonic."""
+
+    def off(line: TineLine) -> str | None:
+        return f"{line.harmonic_cents[n]:+.0f} from {line.harmonics[n]}" if n < len(line.ratios) else None
+
+    return [
+        Column("", name, "{:.3f}", lambda line: line.ratios[n] if n < len(line.ratios) else None),
+        Column("", "cents", value=off),
+    ]
+
+
 def totals(instrument: Instrument, row: Row) -> Totals:
     """What the whole instrument takes."""
     joints = [joint(tine, instrument.bar, instrument.bench) for tine in instrument.tines]
@@ -106,6 +150,16 @@ def totals(instrument: Instrument, row: Row) -> Totals:
         bar_length_m=instrument.bar.length,
         bar_mass_kg=float(beam_of(instrument.bar).mass) * instrument.bar.length,
     )
+
+
+def boards_words(instrument: Instrument, row: Row, *, fresh: bool = False) -> list[str]:
+    """Where the boards would do to a fundamental what they do not do to all; last, how far that holds."""
+    if not instrument.boards:
+        return []
+    from synth.sound.board_forecast import ALONE, effect_warnings
+
+    found = effect_warnings(instrument, row, fresh=fresh)
+    return [*found, ALONE] if found else []
 
 
 def loss_words(instrument: Instrument, row: Row, *, fresh: bool = False) -> str:

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from synth.files import atomic_write
-from synth.workshop.tiling import Paper
+from synth.table import of_words
+from synth.workshop.tiling import PaperName
 from synth.workshop.typeface import BOX, typeface
 
 SIZE: Final = 8.0  # points
@@ -79,7 +80,7 @@ def write_html(document: Document, path: Path) -> None:
         beside.write_text(page, encoding="utf-8")
 
 
-def write_pages(document: Document, path: Path, *, paper: Paper) -> None:
+def write_pages(document: Document, path: Path, *, paper: PaperName) -> None:
     """A PDF of numbered pages."""
     from reportlab.lib import pagesizes
     from reportlab.platypus import SimpleDocTemplate
@@ -99,16 +100,7 @@ def _html(part: Part) -> str:
         return f"<p>{escape(part.words)}</p>"
     if isinstance(part, Bullets):
         return "<ul>\n" + "\n".join(f"<li>{escape(line)}</li>" for line in part.lines) + "\n</ul>"
-    tick = '<td><input type="checkbox" aria-label="done"></td>' if part.ticks else ""
-    heads = ("<th></th>" if part.ticks else "") + "".join(f"<th>{escape(each)}</th>" for each in part.heads)
-    written = [' class="write"' if head in part.to_write else "" for head in part.heads]
-    rows = "\n".join(
-        f"<tr>{tick}"
-        + "".join(f"<td{w}>{escape(c)}</td>" for w, c in zip(written, row, strict=True))
-        + "</tr>"
-        for row in part.rows
-    )
-    return f"<table>\n<thead><tr>{heads}</tr></thead>\n<tbody>\n{rows}\n</tbody>\n</table>"
+    return of_words(part.heads, part.rows, ticks=part.ticks, pencil=part.to_write).html()
 
 
 def _story(document: Document, *, width: float) -> Iterator[Any]:

@@ -21,7 +21,7 @@ from typing import Final
 from synth.design.instrument import Bend, Instrument, Section, Tine
 from synth.units import DEGREE, INCH, MM, Units
 from synth.workshop.cautions import IN_SHORT
-from synth.workshop.drawing import Circle, Drawing, Line, Point, Shape, Text, centre_mark, check_bar
+from synth.workshop.drawing import Circle, Drawing, DrawnShape, Line, Point, Text, centre_mark, check_bar
 from synth.workshop.fixing import joint
 from synth.workshop.flat_length import Development, FlatBend, develop
 from synth.workshop.holes import Hole
@@ -58,7 +58,7 @@ class _Strip:
 def flat_template(instrument: Instrument) -> Drawing:
     """Every face that is drilled, one strip above the other, with what to drill and what to mind."""
     flat = develop(instrument.bar, instrument.bench.neutral_axis)
-    shapes: list[Shape] = []
+    shapes: list[DrawnShape] = []
     level = 0.0
     for strip in _strips(instrument, flat):
         middle = level - ABOVE - strip.height / 2.0
@@ -103,7 +103,7 @@ def _spot(instrument: Instrument, flat: Development, tine: Tine, normal: float) 
     return _Spot(tine, flat.flat(tine.position) / MM, depth / 2.0 * math.tan(tilt) / MM, hole, tilt)
 
 
-def _strip(instrument: Instrument, flat: Development, strip: _Strip, middle: float) -> Iterator[Shape]:
+def _strip(instrument: Instrument, flat: Development, strip: _Strip, middle: float) -> Iterator[DrawnShape]:
     length, half = flat.length / MM, strip.height / 2.0
     corners = [(0.0, -half), (length, -half), (length, half), (0.0, half), (0.0, -half)]
     for (x0, y0), (x1, y1) in pairwise(corners):
@@ -118,7 +118,7 @@ def _strip(instrument: Instrument, flat: Development, strip: _Strip, middle: flo
         yield from _bend_lines(bend, middle, half, instrument.bench.units)
 
 
-def _drilled(instrument: Instrument, spot: _Spot, middle: float, half: float) -> Iterator[Shape]:
+def _drilled(instrument: Instrument, spot: _Spot, middle: float, half: float) -> Iterator[DrawnShape]:
     centre = Point(spot.x, middle + spot.y)
     radius = spot.hole.diameter / 2.0 / MM
     yield Circle("holes", centre, radius)
@@ -138,13 +138,13 @@ def _below(instrument: Instrument, strip: _Strip) -> float:
     return max(BELOW, 6.0 + 0.76 * SMALL * len(longest))
 
 
-def _dimension(x: float, foot: float, words: str) -> Iterator[Shape]:
+def _dimension(x: float, foot: float, words: str) -> Iterator[DrawnShape]:
     """A running dimension from the bar's start: a short leader, the figure downwards from it."""
     yield Line("dimensions", Point(x, foot - 0.5), Point(x, foot - 3.0))
     yield Text("dimensions", Point(x - SMALL / 2.0, foot - 3.5), SMALL, words, turn_deg=-90.0)
 
 
-def _group_names(instrument: Instrument, spots: Sequence[_Spot], edge: float) -> Iterator[Shape]:
+def _group_names(instrument: Instrument, spots: Sequence[_Spot], edge: float) -> Iterator[DrawnShape]:
     """Each group's name over its first hole, on two levels in turn so that long names stay apart."""
     first: dict[int, _Spot] = {}
     for spot in sorted(spots, key=lambda each: each.x):
@@ -154,7 +154,7 @@ def _group_names(instrument: Instrument, spots: Sequence[_Spot], edge: float) ->
         yield Text("text", Point(spot.x - 0.7, level), SMALL, instrument.groups[group].name)
 
 
-def _bend_lines(bend: FlatBend, middle: float, half: float, units: Units) -> Iterator[Shape]:
+def _bend_lines(bend: FlatBend, middle: float, half: float, units: Units) -> Iterator[DrawnShape]:
     for position in (bend.start, bend.end):
         x = position / MM
         yield Line("bend lines", Point(x, middle - half - 2.0), Point(x, middle + half + 2.0))
@@ -238,7 +238,7 @@ def _section_words(section: Section, units: Units) -> str:
     return f"tube {width} x {wall}" if section.shape == "tube" else f"round bar {width}"
 
 
-def _lines_of_words(lines: Iterator[str], start: Point) -> Iterator[Shape]:
+def _lines_of_words(lines: Iterator[str], start: Point) -> Iterator[DrawnShape]:
     for number, words in enumerate(lines):
         yield Text("text", start.moved(0.0, -1.6 * LARGE * number), LARGE, words)
 

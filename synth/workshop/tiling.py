@@ -11,11 +11,21 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from synth.files import atomic_write
-from synth.workshop.drawing import DASHED, LINE_WIDTH, Arc, Circle, Drawing, Line, Point, Shape, check_bar
+from synth.workshop.drawing import (
+    DASHED,
+    LINE_WIDTH,
+    Arc,
+    Circle,
+    Drawing,
+    DrawnShape,
+    Line,
+    Point,
+    check_bar,
+)
 from synth.workshop.typeface import typeface
 
-Paper = Literal["A4", "Letter"]
-SIZES: Final[dict[Paper, tuple[float, float]]] = {
+PaperName = Literal["A4", "Letter"]
+SIZES: Final[dict[PaperName, tuple[float, float]]] = {
     "A4": (297.0, 210.0),  # mm, ISO 216, long side level
     "Letter": (279.4, 215.9),  # mm, ANSI/ASME Y14.1
 }
@@ -36,7 +46,7 @@ class Tile:
     height: float
 
 
-def tiles(drawing: Drawing, paper: Paper) -> list[Tile]:
+def tiles(drawing: Drawing, paper: PaperName) -> list[Tile]:
     """The pages that cover a drawing, each sharing `OVERLAP` with its neighbours."""
     low, high = drawing.bounds
     width = SIZES[paper][0] - 2 * MARGIN
@@ -54,7 +64,7 @@ def _count(extent: float, window: float) -> int:
     return 1 if extent <= window else math.ceil((extent - OVERLAP) / (window - OVERLAP))
 
 
-def write_pdf(drawing: Drawing, path: Path, *, paper: Paper, notes: tuple[str, ...] = ()) -> int:
+def write_pdf(drawing: Drawing, path: Path, *, paper: PaperName, notes: tuple[str, ...] = ()) -> int:
     """The number of pages written. Notes (cautions) stand on a last page of their own."""
     from reportlab.pdfgen.canvas import Canvas
 
@@ -106,7 +116,7 @@ def _overlap_marks(canvas: Any, tile: Tile) -> None:
     canvas.setDash()
 
 
-def _draw(canvas: Any, shape: Shape) -> None:
+def _draw(canvas: Any, shape: DrawnShape) -> None:
     canvas.setDash(list(DASHED.get(shape.layer, ())))
     if isinstance(shape, Line):
         canvas.line(shape.start.x, shape.start.y, shape.end.x, shape.end.y)

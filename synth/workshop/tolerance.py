@@ -94,7 +94,7 @@ class Trial:
     stays: Array
 
 
-def spread(instrument: Instrument, row: Row, limits: Limits) -> Spread:
+def scattered(instrument: Instrument, row: Row, limits: Limits) -> Spread:
     """What each error does, to first order."""
     nuts, usual = _most_nuts(row), Limits()
     units = _unit_errors(len(instrument.tines), nuts, usual)
@@ -173,6 +173,15 @@ def careful(instrument: Instrument, row: Row, limits: Limits, seed: int) -> Inst
         )
         built.append(tuned)
     return dataclasses.replace(instrument, tines=tuple(built))
+
+
+def builds(instrument: Instrument, row: Row, limits: Limits, seed: int) -> dict[str, Instrument]:
+    """As designed, built carefully and tuned, built carelessly and left."""
+    return {
+        "as-designed": instrument,
+        "careful": careful(instrument, row, limits, seed),
+        "careless": careless(instrument, row, limits, seed),
+    }
 
 
 def _unit_errors(count: int, nuts: int, limits: Limits) -> list[Errors]:

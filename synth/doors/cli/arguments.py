@@ -6,6 +6,7 @@ In: words of a command line. Out: an `Instrument`, a group, a `Stroke`, a progre
 from __future__ import annotations
 
 import math
+import shutil
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
@@ -46,7 +47,7 @@ class Number(click.FloatRange):
 
 design = click.argument("design", type=click.Path(path_type=Path))
 fresh = click.option("--fresh", is_flag=True, help="Solve again instead of taking the kept solution.")
-as_json = click.option("--json", "as_json", is_flag=True, help="Print data instead of a table.")
+json_flag = click.option("--json", "as_json", is_flag=True, help="Print data instead of a table.")
 gain_db = click.option(
     "--gain-db",
     type=Number(-200.0, 200.0),
@@ -144,6 +145,11 @@ def stroke(
     """A stroke from numbers by their outside names (`speed_mm_s` ...). Raises `InputError`."""
     chosen = next(iter(instrument.sticks.values())) if stick_name is None else instrument.stick(stick_name)
     return shaped(Stroke(group=group, stick=chosen, direction=direction, hand=hand, grip=grip), numbers)
+
+
+def width() -> int | None:
+    """How many letters a line may have on the terminal that shows the tables; None where they go elsewhere."""
+    return shutil.get_terminal_size().columns if sys.stdout is not None and sys.stdout.isatty() else None
 
 
 def progress(items: Iterable[Item], *, total: int, what: str) -> Iterator[Item]:

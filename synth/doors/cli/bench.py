@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from synth.doors.cli.table import aligned
 from synth.errors import InputError, guessed
+from synth.table import Column, Table
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
@@ -99,20 +99,21 @@ def tines_of_taps(
 
 def claims_table(instrument: Instrument, claims: Sequence[TineAssignment]) -> str:
     """Which tap is of which tine, and how sure that is."""
-    rows = []
-    for number, claim in enumerate(claims, start=1):
+
+    def how(claim: TineAssignment) -> str:
         others = ", ".join(tine_name(instrument, each) for each in claim.others)
-        how = "found" if claim.found else "named"
-        rows.append(
-            (
-                str(number),
-                f"{claim.tap.time:.2f}",
-                tine_name(instrument, claim.tine),
-                how + (f", or {others}" if others and claim.found else ""),
-                f"{claim.offset:+.0f}",
-            )
-        )
-    return aligned(("tap", "at s", "tine", "how", "cents off the model"), rows)
+        return ("found" + (f", or {others}" if others else "")) if claim.found else "named"
+
+    return Table(
+        [
+            Column("", "tap", value=lambda row: row[0]),
+            Column("", "at s", "{:.2f}", lambda row: row[1].tap.time),
+            Column("", "tine", value=lambda row: tine_name(instrument, row[1].tine)),
+            Column("", "how", value=lambda row: how(row[1])),
+            Column("", "cents off the model", "{:+.0f}", lambda row: row[1].offset),
+        ],
+        list(enumerate(claims, start=1)),
+    ).text()
 
 
 def approve(instrument: Instrument, claims: Sequence[TineAssignment], yes: bool) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,9 +12,10 @@ import click
 import numpy as np
 
 from synth.doors.cli import arguments, bench
-from synth.doors.cli.table import aligned
 from synth.errors import InputError
 from synth.recording.parameters import KINDS
+from synth.table import Column, Table
+from synth.table import as_json as data
 from synth.units import FALL, MM, cents
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ PLANES = {0: "along", 1: "across", None: "both"}
     help="The corrected copy.  [default: NAME-measured.toml]",
 )
 @click.option("--overwrite", is_flag=True, help="Replace the corrected copy if it is there.")
-@arguments.as_json
+@arguments.json_flag
 def command(
     design: Path,
     recordings: tuple[Path, ...],
@@ -93,7 +93,7 @@ def command(
     today = datetime.date.today().isoformat()
     write_edited(design, to_write(calibration.edits, today), read=text, goal=goal)
     if as_json:
-        click.echo(json.dumps(_data(instrument, claims, calibration, goal), indent=1, ensure_ascii=False))
+        click.echo(data(_data(instrument, claims, calibration, goal)))
         return
     click.echo(_tables(instrument, claims, calibration))
     click.echo(f"\nwrote {goal}")
@@ -174,16 +174,7 @@ def _data(
             {"time_s": claim.tap.time, "tine": bench.tine_name(instrument, claim.tine), "found": claim.found}
             for claim in claims
         ],
-        "fitted": [
-            {
-                "name": each.unknown.name,
-                "key": each.unknown.key,
-                "before": each.unknown.value,
-                "after": each.value,
-                "sd": each.standard_uncertainty,
-            }
-            for each in calibration.fitted
-        ],
+        "fitted": _fitted(calibration).data(),
         "correlation": calibration.correlation.tolist(),
         "rejected": [
             {"name": each.unknown.name, "reason": each.reason, "would_tell": each.remedy}
@@ -198,7 +189,6 @@ def _data(
 def _line_data(instrument: Instrument, calibration: Calibration, line: MatchedPartial) -> dict[str, Any]:
     before, after = calibration.before, calibration.after
     old, new = before.row(line.tine), after.row(line.tine)
-    known = math.isfinite(line.decay_rate)
     return {
         "tine": bench.tine_name(instrument, line.tine),
         "partial": line.partial + 1,
@@ -206,29 +196,31 @@ def _line_data(instrument: Instrument, calibration: Calibration, line: MatchedPa
         "frequency_hz": line.frequency,
         "before_cents": cents(line.of(before.frequency[old]) / line.frequency),
         "after_cents": cents(line.of(after.frequency[new]) / line.frequency),
-        "decay_s": FALL / line.decay_rate if known else None,
+        "decay_s": FALL / line.decay_rate if math.isfinite(line.decay_rate) else None,
         "before_s": FALL / line.of(before.decay_rate[old]),
         "after_s": FALL / line.of(after.decay_rate[new]),
     }
 
 
 def _tables(instrument: Instrument, claims: Sequence[TineAssignment], calibration: Calibration) -> str:
-    fitted = [
-        (
-            each.unknown.name,
-            each.unknown.key,
-            f"{each.unknown.value:.5g}",
-            f"{each.value:.5g}",
-            f"{each.standard_uncertainty:.2g}",
-        )
-        for each in calibration.fitted
-    ]
-    rows = [_line_data(instrument, calibration, line) for line in calibration.lines]
-    heads = ("tine", "partial", "plane", "Hz", "before", "after cents", "decay s", "before", "after s")
+    lines = Table(
+        [
+            Column("tine", "tine"),
+            Column("partial", "partial"),
+            Column("plane", "plane"),
+            Column("frequency_hz", "Hz", "{:.2f}"),
+            Column("before_cents", "before", "{:+.1f}"),
+            Column("after_cents", "after cents", "{:+.1f}"),
+            Column("decay_s", "decay s", "{:.3g}", empty="?"),
+            Column("before_s", "before", "{:.3g}"),
+            Column("after_s", "after s", "{:.3g}"),
+        ],
+        [_line_data(instrument, calibration, line) for line in calibration.lines],
+    )
     parts = [
-        "Learnt:\n" + aligned(("what", "key", "before", "now", "+-"), fitted),
+        "Learnt:\n" + _fitted(calibration).text(arguments.width()),
         *_correlated(calibration),
-        "The model less the measurement:\n" + aligned(heads, [_line_words(each) for each in rows]),
+        "The model less the measurement:\n" + lines.text(arguments.width()),
     ]
     if calibration.rejected:
         reasons = [
@@ -241,18 +233,17 @@ def _tables(instrument: Instrument, claims: Sequence[TineAssignment], calibratio
     return "\n\n".join(parts)
 
 
-def _line_words(row: dict[str, Any]) -> tuple[str, ...]:
-    decay = "?" if row["decay_s"] is None else f"{row['decay_s']:.3g}"
-    return (
-        row["tine"],
-        str(row["partial"]),
-        row["plane"],
-        f"{row['frequency_hz']:.2f}",
-        f"{row['before_cents']:+.1f}",
-        f"{row['after_cents']:+.1f}",
-        decay,
-        f"{row['before_s']:.3g}",
-        f"{row['after_s']:.3g}",
+def _fitted(calibration: Calibration) -> Table:
+    """What was fitted, before and now."""
+    return Table(
+        [
+            Column("name", "what", value=lambda each: each.unknown.name),
+            Column("key", "key", value=lambda each: each.unknown.key),
+            Column("before", "before", "{:.5g}", lambda each: each.unknown.value),
+            Column("after", "now", "{:.5g}", lambda each: each.value),
+            Column("sd", "+-", "{:.2g}", lambda each: each.standard_uncertainty),
+        ],
+        calibration.fitted,
     )
 
 
@@ -261,8 +252,11 @@ def _correlated(calibration: Calibration) -> list[str]:
     names = [each.unknown.name for each in calibration.fitted]
     if len(names) < 2:
         return []
-    rows = [
-        (name, *(f"{value:+.2f}" for value in row))
-        for name, row in zip(names, calibration.correlation, strict=True)
-    ]
-    return ["Correlations (near 1 or -1: only both together are known):\n" + aligned(("", *names), rows)]
+
+    def against(n: int) -> Column:
+        return Column("", names[n], "{:+.2f}", lambda row: calibration.correlation[row, n])
+
+    table = Table(
+        [Column("", "", value=lambda row: names[row]), *map(against, range(len(names)))], range(len(names))
+    )
+    return [f"Correlations (near 1 or -1: only both together are known):\n{table.text(arguments.width())}"]

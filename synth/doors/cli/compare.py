@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from synth.doors.cli import arguments
-from synth.doors.cli.table import aligned
-from synth.errors import InputError
 from synth.playing.stroke import ContactModel, Direction, Grip, Hand
-
-if TYPE_CHECKING:
-    from synth.sound.file_sets import SetMember
 
 
 @click.command("compare")
@@ -70,7 +63,7 @@ def command(
         grip=grip,
         numbers=numbers,
     )
-    chosen = comparison.variants(instrument, plain, through, _varied(vary))
+    chosen = comparison.variants(instrument, plain, through, comparison.varied(vary))
     heard = comparison.render_variants(
         instrument,
         chosen,
@@ -81,45 +74,9 @@ def command(
         watch=lambda items, count: arguments.progress(items, total=count, what="rendering"),
     )
     members = comparison.write(chosen, heard, output)
-    for words in _gated(members):
+    for words in comparison.too_quiet(members):
         click.echo(words, err=True)
-    rows = [
-        (
-            each.name,
-            f"{each.loudness.loudest:.1f}",
-            f"{each.true_gain_db:+.0f}",
-            f"{each.matched_gain_db:+.1f}",
-        )
-        for each in members
-    ]
-    click.echo(aligned(("combination", "dB(A)", "true gain dB", "matched gain dB"), rows))
+    click.echo(comparison.table(members, heard).text(arguments.width()))
     for words in dict.fromkeys(words for each in heard for words in each.warnings):
         click.echo(words)
     click.echo(f"{output}: true/ at one gain, matched/ in loudness, comparison.csv, comparison.png")
-
-
-def _gated(members: Sequence[SetMember]) -> list[str]:
-    """What to tell of sounds that are too quiet for the meter at true level."""
-    quiet = [each.name for each in members if each.gated]
-    if not quiet:
-        return []
-    return [
-        f"too quiet at true level for the loudness meter (-70 LUFS): {', '.join(quiet)}; "
-        "loudness_lufs is left empty there, the match holds (each is measured as raised to full scale)"
-    ]
-
-
-def _varied(given: tuple[str, ...]) -> dict[str, list[str]]:
-    varied: dict[str, list[str]] = {}
-    for words in given:
-        key, equals, values = words.partition("=")
-        chosen = [each.strip() for each in values.split(",") if each.strip()]
-        key = key.strip().removeprefix("--").replace("-", "_")
-        if not equals or not chosen:
-            raise InputError(f"'{words}' varies nothing", remedy="write KEY=VALUE,VALUE", location="--vary")
-        if key in varied:
-            raise InputError(f"'{key}' is varied twice", remedy="put all values in one", location="--vary")
-        varied[key] = list(dict.fromkeys(chosen))
-    if not varied:
-        raise InputError("nothing is varied", remedy="add --vary KEY=VALUE,VALUE", location="--vary")
-    return varied

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 
 import click
 
 from synth.doors.cli import arguments
-from synth.doors.cli.table import aligned
 from synth.errors import named
+from synth.table import Column, Table
+from synth.table import as_json as data
 
 
 @click.command("keys")
 @click.argument("table", required=False)
-@arguments.as_json
+@arguments.json_flag
 def command(table: str | None, as_json: bool) -> None:
     """Print keys with their default, range and meaning: of one TABLE of the design (bar, group, board ...), of a
     stroke script (script), MIDI messages (midi), commands (commands), or all.
@@ -30,19 +30,11 @@ def command(table: str | None, as_json: bool) -> None:
         table = named(table, dict.fromkeys(each.table for each in found), "there is no table")
         found = tuple(each for each in found if each.table == table)
     if as_json:
-        click.echo(json.dumps([dataclasses.asdict(each) for each in found], indent=1, ensure_ascii=False))
+        click.echo(data([dataclasses.asdict(each) for each in found]))
         return
-    click.echo(
-        aligned(
-            ("table", "key", "default", "possible", "meaning"),
-            [
-                tuple(
-                    _plain(words) for words in (each.table, each.key, each.default, each.range, each.meaning)
-                )
-                for each in found
-            ],
-        )
-    )
+    keys = ("table", "key", "default", "range", "meaning")
+    columns = [Column(key, "possible" if key == "range" else key, _plain) for key in keys]
+    click.echo(Table(columns, found).text(arguments.width()))
 
 
 def _plain(markdown: str) -> str:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 import click
 
 from synth.doors.cli import arguments
-from synth.doors.cli.table import aligned
 from synth.errors import named
+from synth.table import Column, Table, of_words
+from synth.table import as_json as data
 
 _BESIDE = (
     "source",
@@ -21,7 +21,7 @@ _BESIDE = (
 
 @click.command("stock")
 @click.argument("kind", required=False)
-@arguments.as_json
+@arguments.json_flag
 def command(kind: str | None, as_json: bool) -> None:
     """Print one KIND of the shipped tables: materials, threads, nuts, holes, sheets, sticks, bars; or all names.
 
@@ -36,19 +36,18 @@ def command(kind: str | None, as_json: bool) -> None:
     kinds = list(STOCK) if kind is None else [named(kind, STOCK, "there is no kind of stock")]
     found = {each: stock(each) for each in kinds}
     if as_json:
-        click.echo(json.dumps(found if kind is None else found[kinds[0]], indent=1, ensure_ascii=False))
+        click.echo(data(found if kind is None else found[kinds[0]]))
     elif kind is None:
-        click.echo(
-            aligned(("kind", "names"), [(each, ", ".join(r["name"] for r in found[each])) for each in kinds])
-        )
+        names = [(each, ", ".join(r["name"] for r in found[each])) for each in kinds]
+        click.echo(of_words(("kind", "names"), names).text(arguments.width()))
     else:
         click.echo(_table(found[kinds[0]]))
 
 
 def _table(rows: list[dict[str, Any]]) -> str:
-    heads = [key for key in rows[0] if key not in _BESIDE]
-    return aligned(heads, [[_cell(each[key]) for key in heads] for each in rows])
+    columns = [Column(key, key, _cell) for key in rows[0] if key not in _BESIDE]
+    return Table(columns, rows).text(arguments.width())
 
 
 def _cell(value: object) -> str:
-    return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -14,6 +13,7 @@ import click
 from synth.design.schema import SupportKind
 from synth.doors.cli import arguments
 from synth.errors import InputError
+from synth.table import as_json as data
 from synth.units import MM, cents
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ _SIZE = re.compile(r"(\d+(?:\.\d+)?)(?:\s*[xX]\s*(\d+(?:\.\d+)?))?")
     help="For each way to go about it.",
 )
 @click.option("--best", type=click.IntRange(1, 50), default=3, show_default=True, help="How many to print.")
-@arguments.as_json
+@arguments.json_flag
 @arguments.fresh
 def command(
     design: Path,
@@ -88,7 +88,7 @@ def command(
         ground = Ground(written, instrument, row)
         found = _better(ground, allowed, quarrels, tries=tries, best=best) if quarrels else []
     if as_json:
-        click.echo(json.dumps(_data(instrument, quarrels, found, ground.tries), indent=1, ensure_ascii=False))
+        click.echo(data(_data(instrument, quarrels, found, ground.tries)))
         return
     click.echo(_now(quarrels))
     click.echo(

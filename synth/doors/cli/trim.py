@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,9 +11,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from synth.doors.cli import arguments
-from synth.doors.cli.table import aligned
 from synth.errors import InputError
 from synth.files import check_picture
+from synth.table import Column, Table
+from synth.table import as_json as data
 from synth.units import MM, Units
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ SHOWN = 6  # partials
 @click.option(
     "--choose", type=click.IntRange(1), default=1, show_default=True, help="Which way --write takes."
 )
-@arguments.as_json
+@arguments.json_flag
 @arguments.fresh
 def command(
     design: Path,
@@ -81,7 +81,7 @@ def command(
     if picture is not None:
         draw_trimmings(instrument, found, picture)
     if as_json:
-        click.echo(json.dumps([_data(instrument, each) for each in found], indent=1, ensure_ascii=False))
+        click.echo(data([_data(instrument, each) for each in found]))
     else:
         click.echo("\n\n".join(_words(instrument, each) for each in found))
     if write:
@@ -164,35 +164,50 @@ def _words(instrument: Instrument, found: Trimming) -> str:
     if not listed:
         return f"{title}\nno place of the nuts at hand does it; {reach}"
     count = min(SHOWN, int(modes.exists.sum(axis=1).max()))  # a nut may bring one more into hearing
-    partials = [f"{n}." for n in range(2, count + 1)]
-    heads = ("", "nuts", "free mm", "c/mm", "c/turn", *partials, "1st s", "2nd s", "3rd s")
-    rows = [
-        (*_row("" if n == 0 else str(n), each, instrument.bench.units), *_cells(modes, n, count))
-        for n, each in enumerate((found.plain, *listed))
-    ]
+    table = Table(
+        [*_answers(instrument.bench.units), *_partials(modes, count)], list(enumerate((found.plain, *listed)))
+    )
     more = len(found.solutions) - LISTED
     rest = f"\nand {more} less forgiving ways (--json lists all)" if more > 0 else ""
-    return f"{title}\n{aligned(heads, rows)}{rest}\n{reach}"
+    return f"{title}\n{table.text(arguments.width())}{rest}\n{reach}"
 
 
-def _row(number: str, way: TrimSolution, units: Units) -> tuple[str, ...]:
+def _answers(units: Units) -> list[Column]:
+    """Of a way and its number: nuts, length, and how much a millimetre or a turn of the nut does."""
     from synth.vibration.trimming.answers import shown_nuts
 
-    turn = way.cents_per_turn
-    answers = (
-        f"{way.unforgiving * MM:.2f}" if way.nuts else "",
-        f"{turn:.2f}" if way.nuts and turn is not None else "",
-    )
-    locked = " (locked)" if way.locked else ""
-    return (number, shown_nuts(way.nuts, units) + locked, f"{way.length / MM:.2f}", *answers)
+    def nuts(row: tuple[int, TrimSolution]) -> str:
+        return shown_nuts(row[1].nuts, units) + (" (locked)" if row[1].locked else "")
+
+    return [
+        Column("", "", value=lambda row: row[0] or None),
+        Column("", "nuts", value=nuts),
+        Column("", "free mm", "{:.2f}", lambda row: row[1].length, MM),
+        Column("", "c/mm", "{:.2f}", lambda row: row[1].unforgiving if row[1].nuts else None, 1.0 / MM),
+        Column("", "c/turn", "{:.2f}", lambda row: row[1].cents_per_turn if row[1].nuts else None),
+    ]
 
 
-def _cells(modes: TineModes, row: int, count: int) -> list[str]:
+def _partials(modes: TineModes, count: int) -> list[Column]:
     """Ratios of the partials from the second to `count`, then three decays; empty where there is no partial."""
-    ratio = modes.frequency[row, 0] / modes.frequency[row, 0, 0]
-    there, decay = modes.exists[row], modes.decay[row, 0]
-    ratios = [f"{ratio[n]:.3f}" if there[n] else "" for n in range(1, count)]
-    return ratios + [f"{decay[n]:.2f}" if n < len(there) and there[n] else "" for n in range(3)]
+    hertz, decay = modes.frequency[:, 0], modes.decay[:, 0]
+
+    def there(row: tuple[int, TrimSolution], n: int) -> bool:
+        return n < modes.exists.shape[1] and bool(modes.exists[row[0], n])
+
+    def ratio(n: int) -> Column:
+        return Column(
+            "",
+            f"{n + 1}.",
+            "{:.3f}",
+            lambda row: hertz[row[0], n] / hertz[row[0], 0] if there(row, n) else None,
+        )
+
+    def ring(n: int, name: str) -> Column:
+        return Column("", name, "{:.2f}", lambda row: decay[row[0], n] if there(row, n) else None)
+
+    rings = enumerate(("1st s", "2nd s", "3rd s"))
+    return [*(ratio(n) for n in range(1, count)), *(ring(n, name) for n, name in rings)]
 
 
 def _data(instrument: Instrument, found: Trimming) -> dict[str, Any]:

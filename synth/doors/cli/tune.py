@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +10,7 @@ import click
 
 from synth.doors.cli import arguments, bench
 from synth.errors import InputError
+from synth.table import as_json as data
 from synth.units import MM, length_said, note_name
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ EIGHTH = 0.125  # of a turn, which a spanner can be set by eye
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--tine", "name", required=True, metavar="GROUP.N", help="The tine that was tapped.")
 @click.option("--target-hz", type=arguments.Number(8.0, 20_000.0), help="Its pitch.  [default: the design's]")
-@arguments.as_json
+@arguments.json_flag
 def command(design: Path, recording: Path, name: str, target_hz: float | None, as_json: bool) -> None:
     """Say which way, and how many turns, the base nut of a tine goes so that it sounds its pitch.
 
@@ -50,7 +50,7 @@ def command(design: Path, recording: Path, name: str, target_hz: float | None, a
     (measured,) = bench.listen([recording])
     advice = retune(instrument, row, tine, measured.taps, target)
     if as_json:
-        click.echo(json.dumps(_data(instrument, tine, advice), indent=1, ensure_ascii=False))
+        click.echo(data(_data(instrument, tine, advice)))
         return
     click.echo(_words(instrument, tine, advice))
 
@@ -66,7 +66,7 @@ def _data(instrument: Instrument, tine: int, advice: Retune) -> dict[str, Any]:
         "cents_sd": advice.deviation_cents,
         "told_by_partial": advice.partial + 1,
         "shorten_mm": advice.shorten / MM,
-        "turns_up": advice.turns if math.isfinite(advice.turns) else None,
+        "turns_up": advice.turns,
         "more_like": other,
         "doubts": list(advice.doubts),
     }

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from synth.design.change import words
+from synth.design.instrument import Instrument
 from synth.units import cents
-
-if TYPE_CHECKING:
-    from synth.design.instrument import Instrument
-    from synth.vibration.advice import Advice, Remedy
-    from synth.vibration.quarrels import Quarrel
+from synth.vibration.advice import Advice, Remedy
+from synth.vibration.quarrels import Quarrel, sentence
+from synth.vibration.tine import PLANES
 
 SHOWN = 10  # lines of `check`; `modes --json` has them all
 
@@ -44,17 +44,11 @@ def quarrel_lines(instrument: Instrument, quarrels: Sequence[Quarrel], advice: A
 
 def told(instrument: Instrument, quarrel: Quarrel, remedies: Sequence[Remedy]) -> list[str]:
     """A quarrel and its remedies, a line each."""
-    from synth.design.change import words
-    from synth.vibration.quarrels import sentence
-
     changes = [f"  settled by {', '.join(words(instrument, each.change))}" for each in remedies]
     return [sentence(instrument, quarrel), *changes]
 
 
 def _data(instrument: Instrument, quarrel: Quarrel, remedies: Sequence[Remedy]) -> dict[str, Any]:
-    from synth.vibration.quarrels import sentence
-    from synth.vibration.tine import PLANES
-
     tine = instrument.tines[quarrel.tine]
     return {
         "group": instrument.groups[tine.group].name,
@@ -72,8 +66,6 @@ def _data(instrument: Instrument, quarrel: Quarrel, remedies: Sequence[Remedy]) 
 
 
 def _remedy(instrument: Instrument, remedy: Remedy) -> dict[str, Any]:
-    from synth.design.change import words
-
     change = remedy.change
     return {
         "groups": [{"group": instrument.groups[g].name, "start_mm": mm} for g, mm in change.starts],
