@@ -11,11 +11,11 @@ from typing import Any, Final
 import numpy as np
 
 from synth.design.instrument import Bar
-from synth.units import INCH, MM
+from synth.units import INCH, MM, Units
 from synth.vibration.bar import path
 from synth.workshop.draft_groups import round_up
 from synth.workshop.draft_layout import ruler_mm
-from synth.workshop.wishes import MM_PER_INCH, Units, Wishes
+from synth.workshop.wishes import MM_PER_INCH, Wishes
 
 AROUND_MM: Final = 60.0  # board beyond the feet on every side
 LEAST_MM: Final = 400.0  # across: a board narrower than a forearm radiates little; common practice

@@ -21,10 +21,10 @@ from synth.design.placement_checks import across_corners
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
-from synth.units import INCH, MM, note_hz, note_name, note_number
+from synth.units import INCH, MM, Units, note_hz, note_name, note_number
 from synth.vibration.clearance import HOLD
 from synth.vibration.tuning import free_lengths, tune
-from synth.workshop.wishes import StockWish, Units, Wishes
+from synth.workshop.wishes import StockWish, Wishes
 
 A4: Final = 440.0  # Hz, ISO 16
 SENSIBLE_MM: Final = (

@@ -14,9 +14,9 @@ from itertools import accumulate
 from typing import Final
 
 from synth.errors import InputError
-from synth.units import INCH, MM
+from synth.units import INCH, MM, Units
 from synth.workshop.draft_groups import GroupPlan, round_up
-from synth.workshop.wishes import MM_PER_INCH, Units, Wishes, thickness_mm
+from synth.workshop.wishes import MM_PER_INCH, Wishes, thickness_mm
 
 GAPS_MM: Final = (26.0, 32.0, 40.0)  # between groups: a stick ends one stroke before the next note begins
 ENDS_MM: Final = (40.0, 60.0, 85.0, 115.0)  # bar beyond the tines: room for a pickup and for a support

@@ -10,11 +10,11 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from synth.units import MM
+from synth.units import MM, Units
 from synth.workshop.draft import Draft
 from synth.workshop.draft_groups import SENSIBLE_MM, GroupPlan
 from synth.workshop.length_text import length_words
-from synth.workshop.wishes import MM_PER_INCH, Units
+from synth.workshop.wishes import MM_PER_INCH
 
 TOLD: int = 5  # quarrels in the file; `check` lists them all
 

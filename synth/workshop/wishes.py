@@ -13,12 +13,11 @@ from typing import Any, Final, Literal
 from synth.design import catalogue
 from synth.design.groups import interval
 from synth.errors import InputError, nearest
-from synth.units import INCH, MM, note_number
+from synth.units import INCH, MM, Units, note_number
 
-Units = Literal["mm", "inch"]
-Shape = Literal["straight", "u", "ring"]
-BoardKind = Literal["panel", "box", "none"]
-PickupKind = Literal["contact", "pad", "strain"]
+ShapeWish = Literal["straight", "u", "ring"]
+BoardWish = Literal["panel", "box", "none"]
+PickupWish = Literal["contact", "pad", "strain"]
 
 MODES: Final = {
     "major": (0, 2, 4, 5, 7, 9, 11),
@@ -61,12 +60,12 @@ class Wishes:
     intervals: tuple[str, ...]
     stock: tuple[StockWish, ...]  # for the lowest notes first
     section: dict[str, Any]  # as a design's [bar] has it, in mm
-    shape: Shape
+    shape: ShapeWish
     legs_mm: tuple[float, float]
     radius_mm: float
     diameter_mm: float
-    board: BoardKind
-    pickup: PickupKind
+    board: BoardWish
+    pickup: PickupWish
     units: Units
 
 
@@ -121,7 +120,7 @@ def stock_of(words: str) -> tuple[StockWish, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def section_of(words: str, units: Units) -> dict[str, Any]:
+def wished_section(words: str, units: Units) -> dict[str, Any]:
     """A bar's section: "25x25" (across, up), "round30", "tube30x3", in mm or inches, 1/2 being a half."""
     plain = words.casefold().replace(" ", "")
     match = re.fullmatch(r"(round|tube)?([\d./-]+)(?:x([\d./-]+))?", plain)

@@ -12,7 +12,8 @@ from synth.errors import InputError
 from synth.files import atomic_write, check_place
 
 if TYPE_CHECKING:
-    from synth.workshop.wishes import Units, Wishes
+    from synth.units import Units
+    from synth.workshop.wishes import Wishes
 
 STOCK: Final = {"mm": "M4,rod3,M3", "inch": "#8-32,rod1/8in,#6-32"}
 SECTION: Final = {"mm": "25x25", "inch": "1x1"}
@@ -109,8 +110,8 @@ def wishes_of(words: dict[str, Any]) -> Wishes:
         listed,
         notes_of,
         scale_notes,
-        section_of,
         stock_of,
+        wished_section,
     )
 
     units: Units = words["units"]
@@ -129,7 +130,7 @@ def wishes_of(words: dict[str, Any]) -> Wishes:
         octaves=words["octaves"],
         intervals=intervals_of(words["intervals"]),
         stock=stock_of(words["stock"] or STOCK[units]),
-        section=section_of(words["section"] or SECTION[units], units),
+        section=wished_section(words["section"] or SECTION[units], units),
         shape=words["shape"],
         legs_mm=(one, other),
         radius_mm=_length(words["radius"], units),
