@@ -1,7 +1,8 @@
 """Drafts of random wishes: each loads, resolves, fits, stands on its nodes, and says what `check` will warn of.
 
-The nodes are held against the loaded bar without its supports (soft cords mix with flimsy bars), read from its shapes
-by another choice of mode and another interpolation: the nearest places where its first mode up and down stands still.
+The nodes are held against the loaded bar without its supports (soft cords mix with flimsy bars), read from its
+shapes by another choice of mode and another interpolation: the nearest places where its first mode up and down
+stands still.
 """
 
 from __future__ import annotations
@@ -124,7 +125,7 @@ def test_a_draft_loads_stands_on_its_nodes_and_explains_its_warnings(seed, tmp_p
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "seed", range(8, int(os.environ.get("DRAFTS", "32")))
-)  # DRAFTS=200: all of them, 20 min
+)  # DRAFTS=200: all of them, 5 min
 def test_two_hundred_drafts_stand_on_their_nodes_and_explain_their_warnings(seed, tmp_path):
     check_draft(random_words(seed), tmp_path / "draft.toml")
 
