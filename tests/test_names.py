@@ -56,6 +56,8 @@ PREFIXED = "one verb, always called with its module's name in front, which says 
 VARIABLE = "a type variable, of its own module only"
 INLINED = "one step of the compiled contact, which numba inlines: named in its module only"
 
+PAGE = "one step of the page's physics, compiled, and what it does in the rooms above in Python"
+
 ALLOWED = {
     **dict.fromkeys(
         [
@@ -77,7 +79,11 @@ ALLOWED = {
     **dict.fromkeys(["words", "write"], PREFIXED),
     **dict.fromkeys(["Function"], VARIABLE),
     **dict.fromkeys(["energy", "nearest", "push"], INLINED),
+    **dict.fromkeys(
+        ["Body", "MODES", "Tines", "advance", "first_touch", "meet", "rotation", "weigh", "window"], PAGE
+    ),
     "Row": "the tuned tines of an instrument, and what the compiled contact keeps of them; type variables besides",
+    "spread": "a force over half frames (page), loudness up the scale (Zwicker): steps named in their module",
     "command": "what each file of a command holds, found by its file's name",
     "material": "of a row of the table, and `damping.material`, the loss in it, beside its sisters",
     "tine_name": "the same, imported late",

@@ -64,7 +64,7 @@ assert abs(played.twist - 0.123456789) < 1e-12
 chosen = comparison.variants(rail, made, "bar", {"twist_deg": ["10", "20"]})
 assert [each.stroke.twist for each in chosen] == [10.0 * DEGREE, 20.0 * DEGREE]
 noise = np.random.default_rng(1).normal(0.0, 1e-3, (2, 48000)).astype(np.float32)
-heard = [comparison.Heard(noise, 0.1, 1000.0, (1.0, 0.5, 0.2), 1e-3, 10.0, ())] * 2
+heard = [comparison.Compared(noise, 0.1, 1000.0, (1.0, 0.5, 0.2), 1e-3, 10.0, ())] * 2
 comparison.write(chosen, heard, here / "c")
 rows = list(csv.DictReader((here / "c" / "comparison.csv").open()))
 assert [each["combination"] for each in rows] == ["twist_deg=10", "twist_deg=20"]

@@ -291,7 +291,7 @@ def _foot(given: schema.Foot, board: schema.Board, bar: Bar, material: PlateMate
     )
 
 
-def on_bar(table: schema.Table, key: str, bar_length: float, location: str) -> float:
+def on_bar(table: schema.WrittenTable, key: str, bar_length: float, location: str) -> float:
     """The location on the bar that a table's key gives, in m. Raises `InputError` beyond the bar's end."""
     at_mm = getattr(table, key)
     if at_mm * MM > bar_length * (1.0 + 1e-9):

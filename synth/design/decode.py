@@ -24,7 +24,7 @@ from synth.design.keys_as_written import Inches, place_of, twin, written
 from synth.errors import InputError, nearest
 from synth.units import INCH, MM
 
-Kind = TypeVar("Kind", bound=schema.Table)
+Kind = TypeVar("Kind", bound=schema.WrittenTable)
 
 _LONGEST_NAME: Final = 80  # characters
 _MOST_NAMES: Final = 500  # tables of one kind; a catalogue of stock has fewer
@@ -44,7 +44,7 @@ def checked(made: Kind) -> Kind:
 
 
 @functools.cache
-def schema_of(kind: type[schema.Table]) -> inspect.Type:
+def schema_of(kind: type[schema.WrittenTable]) -> inspect.Type:
     return inspect.type_info(kind)
 
 
@@ -111,7 +111,7 @@ def usable_name(name: str) -> bool:
 def _mapping(found: object, location: str) -> Mapping[str, object]:
     if isinstance(found, Mapping):
         return found
-    if isinstance(found, schema.Table):
+    if isinstance(found, schema.WrittenTable):
         return written(found)
     listed = isinstance(found, list) and found and all(isinstance(each, Mapping) for each in found)
     if listed and not location.endswith("]"):
@@ -156,7 +156,7 @@ def _alternative(found: object, kind: inspect.UnionType) -> inspect.Type:
     if isinstance(found, list) and lists:
         return lists[0]
     tables = [each for each in choices if isinstance(each, inspect.StructType)]
-    if isinstance(found, Mapping | schema.Table) and tables:
+    if isinstance(found, Mapping | schema.WrittenTable) and tables:
         return tables[0]
     return next((each for each in choices if each not in (*texts, *lists, *tables)), choices[0])
 

@@ -49,7 +49,7 @@ def twin(key: str) -> str:
     return f"{found[1]}_{'in' if found[2] == 'mm' else 'mm'}" if found else ""
 
 
-def key_of(table: schema.Table, key: str) -> str:
+def key_of(table: schema.WrittenTable, key: str) -> str:
     """A key of the schema as this table has it: at_in for at_mm where the length stands in inches."""
     return twin(key) if isinstance(getattr(table, key), Inches) else key
 
@@ -98,7 +98,7 @@ def in_inches(design: schema.Design) -> frozenset[str]:
     return frozenset(path for path, inch in _lengths(design, "") if inch)
 
 
-def written(table: schema.Table) -> dict[str, Any]:
+def written(table: schema.WrittenTable) -> dict[str, Any]:
     """What is not a default of a table, by key."""
     names, defaults = table.__struct_fields__, table.__struct_defaults__
     usual = dict(zip(reversed(names), reversed(defaults), strict=False))
@@ -118,7 +118,7 @@ def _most_used(design: object) -> Units:
 
 def _lengths(node: object, location: str) -> Iterator[tuple[str, bool]]:
     """The path of each length that is written below a node, and whether it is in inches."""
-    if isinstance(node, Mapping | schema.Table):
+    if isinstance(node, Mapping | schema.WrittenTable):
         for key, value in (node if isinstance(node, Mapping) else written(node)).items():
             if isinstance(value, int | float) and twin(key):
                 yield place_of(location, key), key.endswith("_in") or isinstance(value, Inches)

@@ -43,16 +43,16 @@ HoleFit = Literal["close", "normal", "loose"]
 Paper = Literal["A4", "Letter"]
 
 
-class Table(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+class WrittenTable(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
     """A TOML table: frozen, and unknown keys are refused."""
 
 
-class Tuning(Table, frozen=True, kw_only=True):
+class Tuning(WrittenTable, frozen=True, kw_only=True):
     a4_hz: Annotated[float, Meta(ge=380.0, le=500.0)] = 440.0  # ISO 16
     temperature_c: Annotated[float, Meta(ge=-40.0, le=60.0)] = 20.0  # a heated room
 
 
-class Material(Table, frozen=True, kw_only=True):
+class Material(WrittenTable, frozen=True, kw_only=True):
     """A material that the table lacks, or a row of it corrected by measurement."""
 
     like: Name | None = None  # the row that gives what is not written; default: AISI 304, the usual tine
@@ -77,7 +77,7 @@ class Material(Table, frozen=True, kw_only=True):
     measured: Measured | None = None
 
 
-class Section(Table, frozen=True, kw_only=True):
+class Section(WrittenTable, frozen=True, kw_only=True):
     """The bar's cross-section: rectangle width_mm x height_mm, round diameter_mm, tube plus wall_mm."""
 
     shape: Shape
@@ -87,7 +87,7 @@ class Section(Table, frozen=True, kw_only=True):
     wall_mm: Small | None = None
 
 
-class Segment(Table, frozen=True, kw_only=True):
+class Segment(WrittenTable, frozen=True, kw_only=True):
     """One piece of the bar's path: straight_mm, or bend_deg with radius_mm (of the axis) and plane_deg."""
 
     straight_mm: Length | None = None
@@ -96,7 +96,7 @@ class Segment(Table, frozen=True, kw_only=True):
     plane_deg: Angle | None = None  # 0 bends sideways (level), 90 upwards; turned about the bar's axis
 
 
-class Support(Table, frozen=True, kw_only=True):
+class Support(WrittenTable, frozen=True, kw_only=True):
     at_mm: Place
     kind: SupportKind
     # A loop of cord, a glued pad, jaws and a screwed foot go round the bar or stick to it: "all". A pad that the
@@ -109,7 +109,7 @@ class Support(Table, frozen=True, kw_only=True):
     loss_factor: LossFactor | None = None  # default by kind
 
 
-class Bar(Table, frozen=True, kw_only=True):
+class Bar(WrittenTable, frozen=True, kw_only=True):
     section: Section
     path: Annotated[list[Segment], Meta(min_length=1, max_length=200)]
     material: Name = "mild steel"  # what a heavy bar is usually cut from
@@ -117,7 +117,7 @@ class Bar(Table, frozen=True, kw_only=True):
     supports: Annotated[list[Support], Meta(max_length=100)] = field(default_factory=list)
 
 
-class Holding(Table, frozen=True, kw_only=True):
+class Holding(WrittenTable, frozen=True, kw_only=True):
     """How tines are held: in [tines] for all; a group or a tine may say otherwise."""
 
     root_length_per_diameter: Annotated[float, Meta(ge=0.0, le=2.0)] | None = None
@@ -134,7 +134,7 @@ class Tines(Holding, frozen=True, kw_only=True):
     measured: Measured | None = None
 
 
-class Stock(Table, frozen=True, kw_only=True):
+class Stock(WrittenTable, frozen=True, kw_only=True):
     """A rod to cut tines from: plain (diameter_mm) or threaded (thread)."""
 
     kind: Literal["plain", "threaded"]
@@ -151,7 +151,7 @@ class Stock(Table, frozen=True, kw_only=True):
     measured: Measured | None = None
 
 
-class Nut(Table, frozen=True, kw_only=True):
+class Nut(WrittenTable, frozen=True, kw_only=True):
     """A nut as weighed (mass_g, height_mm, width_mm across flats) or by standard (thread, form, material)."""
 
     material: Name | None = None  # of a nut by standard; default A2-70, as the threaded rod
@@ -170,12 +170,12 @@ class Nut(Table, frozen=True, kw_only=True):
 Interval = Annotated[str, Meta(min_length=1, max_length=20)] | Annotated[float, Meta(ge=-48.0, le=60.0)]
 
 
-class PlacedNut(Table, frozen=True, kw_only=True):
+class PlacedNut(WrittenTable, frozen=True, kw_only=True):
     nut: Name
     at_mm: Small  # from the base nut's upper face to the nut's middle
 
 
-class TrimWish(Table, frozen=True, kw_only=True):
+class TrimWish(WrittenTable, frozen=True, kw_only=True):
     partial: Annotated[int, Meta(ge=2, le=6)]
     ratio: Annotated[float, Meta(gt=1.0, le=100.0)]
     nut: Name
@@ -207,7 +207,7 @@ class Member(Made, frozen=True, kw_only=True):
     cents: Offset = 0.0
 
 
-class Recipe(Table, frozen=True, kw_only=True):
+class Recipe(WrittenTable, frozen=True, kw_only=True):
     """The intervals that fill a group from its root: ratios ("3/2") or semitones (7), or tables of more."""
 
     members: Annotated[list[Interval | Member], Meta(min_length=1, max_length=100)]
@@ -220,7 +220,7 @@ class OtherTine(Made, frozen=True, kw_only=True):
     cents: Offset = 0.0  # added to the member's
 
 
-class StockByPitch(Table, frozen=True, kw_only=True):
+class StockByPitch(WrittenTable, frozen=True, kw_only=True):
     """A stock for tines below a pitch; without `below`, for all that are left."""
 
     use: Name
@@ -247,7 +247,7 @@ class Group(Holding, frozen=True, kw_only=True):
     midi_note: Annotated[int, Meta(ge=0, le=127)] | None = None
 
 
-class Stick(Table, frozen=True, kw_only=True):
+class Stick(WrittenTable, frozen=True, kw_only=True):
     """A stick, or another size of a built-in one (birch, bamboo, brass, nylon)."""
 
     material: Name | None = None
@@ -267,7 +267,7 @@ class Stick(Table, frozen=True, kw_only=True):
     measured: Measured | None = None
 
 
-class Foot(Table, frozen=True, kw_only=True):
+class Foot(WrittenTable, frozen=True, kw_only=True):
     bar_mm: Place
     x_mm: Place  # on the board, along its length
     y_mm: Place  # across, along its width
@@ -279,7 +279,7 @@ class Foot(Table, frozen=True, kw_only=True):
     loss_factor: LossFactor | None = None  # default: that of a support of kind "foot"
 
 
-class Board(Table, frozen=True, kw_only=True):
+class Board(WrittenTable, frozen=True, kw_only=True):
     kind: BoardKind
     material: Name
     width_mm: Length
@@ -291,7 +291,7 @@ class Board(Table, frozen=True, kw_only=True):
     feet: Annotated[list[Foot], Meta(min_length=1, max_length=20)]
 
 
-class Pickup(Table, frozen=True, kw_only=True):
+class Pickup(WrittenTable, frozen=True, kw_only=True):
     at_mm: Place | None = None  # default: a fifth of the bar's length, off the nodes of its first modes
     kind: PickupKind = "contact"  # a disc clamped on: the usual one
     # per m/s2 (contact), N (pad), microstrain (strain), mm/s (magnetic)
@@ -304,7 +304,7 @@ class Pickup(Table, frozen=True, kw_only=True):
     playback_pa_v: Positive | None = None  # pressure at 1 m that the monitor makes of 1 V
 
 
-class Listener(Table, frozen=True, kw_only=True):
+class Listener(WrittenTable, frozen=True, kw_only=True):
     """Where one listens: two points, left and right, at a distance from the bar's middle."""
 
     distance_m: Annotated[float, Meta(ge=0.2, le=100.0)] = 1.0  # where levels are usually stated
@@ -314,7 +314,7 @@ class Listener(Table, frozen=True, kw_only=True):
     spacing_mm: Annotated[float, Meta(ge=0.0, le=2000.0)] = 200.0  # of a small spaced pair of microphones
 
 
-class Bench(Table, frozen=True, kw_only=True):
+class Bench(WrittenTable, frozen=True, kw_only=True):
     """The workshop: how holes are drilled, rods sawn, paper printed. Allowances are common practice."""
 
     holes: Holes = "clearance"  # nuts on both sides: the rod slides to tune
@@ -334,7 +334,7 @@ class Bench(Table, frozen=True, kw_only=True):
     neutral_axis: Annotated[float, Meta(ge=0.2, le=0.6)] | None = None  # of a bend; default by its tightness
 
 
-class Design(Table, frozen=True, kw_only=True):
+class Design(WrittenTable, frozen=True, kw_only=True):
     """The whole file."""
 
     bar: Bar

@@ -20,7 +20,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[Any]
+Values = NDArray[Any]
 
 _TYPES: Final = {"f8": "<f8", "f4": "<f4", "i8": "<i4"}
 ALIGNED: Final = 8  # bytes
@@ -85,7 +85,7 @@ class Rounded:
         return np.asarray(self.number * step * self.scale[:, None, None], dtype=np.float32)
 
 
-def rounded(values: Array, bits: int, step: Array) -> Rounded:
+def rounded(values: Values, bits: int, step: Values) -> Rounded:
     """Rows (V, 2, M) to so many bits of the greater part of each number, 14 at most, not below a step (V, M)."""
     largest = np.abs(values).max(axis=(1, 2), initial=0.0)
     scale = np.where(largest > 0.0, largest, 1.0).astype("<f4")

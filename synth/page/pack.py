@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.arrays import Array
 from synth.design.instrument import EDGE_RADIUS, Instrument
 from synth.page.blob import Blob, Rounded, rounded
 from synth.page.functions import MODES
@@ -32,7 +33,7 @@ from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.loudness import A_POLES
 from synth.sound.radiator import Direct, Radiator, ears
 from synth.sound.radiator.bar import rods, thickness
-from synth.sound.radiator.pickup import Magnetic, Piezo
+from synth.sound.radiator.pickup import MagneticPickup, Piezo
 from synth.sound.radiator.stick import nearest_way
 from synth.sound.render import Scene
 from synth.units import decibels
@@ -49,8 +50,6 @@ MOTION: Final = 0.5  # so much of all that it moves: the stick and a palm meet w
 DEPTHS: Final = 17  # rows of the table of shapes below a tip
 AUDIBLE: Final = 1e-4  # of the loudest tip: a direction that is not heard has nothing to be compared with
 DEEPEST: Final = 0.5  # of a tine's length, its last row: four cubics to the shortest partial's quarter wave
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -261,7 +260,7 @@ def _radiator(radiator: Radiator, blob: Blob) -> dict[str, Any]:
     told: dict[str, Any] = {"immediate": [bool(each) for each in radiator.immediate]}
     if isinstance(radiator, Direct):
         return {**told, "weights": _weights(radiator, 1.0 / FULL_SCALE, blob)}
-    if isinstance(radiator, Magnetic):
+    if isinstance(radiator, MagneticPickup):
         gain = radiator.sensitivity * radiator.monitor / FULL_SCALE
         told["magnet"] = {"gap": radiator.gap, "gain": gain}
         return {

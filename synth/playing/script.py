@@ -19,7 +19,7 @@ from synth.design.file import parsed, read_text
 from synth.design.instrument import Instrument
 from synth.design.keys_as_written import place_of
 from synth.design.material import own
-from synth.design.schema import Positive, Table
+from synth.design.schema import Positive, WrittenTable
 from synth.errors import InputError, named
 from synth.playing.lines import line_of
 from synth.playing.midi_mapping import NEUTRAL, edged
@@ -33,7 +33,7 @@ Second = Annotated[float, Meta(ge=0.0, le=LONGEST_S)]
 Beat = Annotated[float, Meta(ge=0.0, le=100_000.0)]
 
 
-class TempoChange(Table, frozen=True, kw_only=True):
+class TempoChange(WrittenTable, frozen=True, kw_only=True):
     at_beat: Beat
     bpm: Tempo
 
@@ -41,7 +41,7 @@ class TempoChange(Table, frozen=True, kw_only=True):
 # The numbers of a stroke, one key for each row of the table of controls.
 if TYPE_CHECKING:
 
-    class Numbers(Table, frozen=True, kw_only=True):
+    class Numbers(WrittenTable, frozen=True, kw_only=True):
         """A number for each row, which a type checker cannot know."""
 
         def __init__(self, **said: Any) -> None: ...
@@ -50,7 +50,7 @@ else:
     Numbers = defstruct(
         "Numbers",
         [(each.key, float | None, None) for each in CONTROLS],
-        bases=(Table,),
+        bases=(WrittenTable,),
         frozen=True,
         kw_only=True,
     )
@@ -88,11 +88,11 @@ class Entry(How, frozen=True, kw_only=True):
     onto: dict[str, str] | None = None  # a phrase onto other groups by name
 
 
-class Phrase(Table, frozen=True, kw_only=True):
+class Phrase(WrittenTable, frozen=True, kw_only=True):
     stroke: Annotated[list[Entry], Meta(min_length=1, max_length=MOST_EVENTS)]
 
 
-class Script(Table, frozen=True, kw_only=True):
+class Script(WrittenTable, frozen=True, kw_only=True):
     """The whole file."""
 
     name: str = ""

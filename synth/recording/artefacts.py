@@ -27,7 +27,7 @@ STEPS: Final = (5.0, 200.0)  # Hz; between rough beats and what no envelope foll
 POWER_DECAY: Final = 0.15  # relative difference allowed to T60 / n
 
 
-def named(partials: list[Partial]) -> tuple[list[Partial], list[str]]:
+def with_suspects(partials: list[Partial]) -> tuple[list[Partial], list[str]]:
     """The partials with what is suspect about them noted, and the doubts about the sound as a whole."""
     out = _combined(_distortion(partials))
     out, harmonic = _harmonic(out)

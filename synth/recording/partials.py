@@ -56,7 +56,7 @@ def _measured(take: Recording) -> Measurement:
     struck: list[TapPartials] = []
     for tap, each in zip(found, heard, strict=True):
         partials = _partials(each.inside, each.span, take.rate, each.span[0] - tap.time)
-        partials, doubts = artefacts.named(partials)
+        partials, doubts = artefacts.with_suspects(partials)
         doubts += [
             f"the hum at {n * each.hum.mains:.0f} Hz is louder after the tap: a partial may hide in it, cannot tell"
             for n in grown(quiet, take.rate, each.hum)
@@ -106,7 +106,7 @@ def _tap(take: Recording, tap: Strike) -> _Heard:
 
 def _laid_over(dry: Indoors, inside: Indoors, span: tuple[float, float], rate: float) -> bool:
     """Whether an envelope in steps, or a processed sound, is what looks like a room: it falls everywhere alike."""
-    named, doubts = artefacts.named(_partials(dry, span, rate, 0.0))
+    named, doubts = artefacts.with_suspects(_partials(dry, span, rate, 0.0))
     stepped = sum(each.kind == "sideband" for each in named) > 2
     return stepped or bool(doubts and np.isfinite(inside.perhaps))
 

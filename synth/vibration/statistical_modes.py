@@ -48,7 +48,7 @@ def diffuse_modes(
     free edges and open backs radiate less than the formula's baffled ones. `patch` (Q,) is the side (m) of the area
     over which each place averages.
     """
-    edges = Edges(plate, above, efficiency / float(edge_efficiency(plate, np.array([above]))[0]))
+    edges = EdgeRadiation(plate, above, efficiency / float(edge_efficiency(plate, np.array([above]))[0]))
     frequency, width = _stretches(edges, loss_factor, faces)
     k, bend = 2.0 * math.pi * frequency / SOUND_SPEED, plate.wavenumber(frequency)
     random = np.random.default_rng(SEED)
@@ -66,7 +66,7 @@ def diffuse_modes(
 
 
 @dataclass(frozen=True)
-class Edges:
+class EdgeRadiation:
     """How edges radiate: by the formula, times what was found at `above`, which fades to 1 at coincidence."""
 
     plate: Plate
@@ -100,13 +100,13 @@ def edge_efficiency(plate: Plate, frequency: Array) -> Array:
     return np.asarray(np.minimum(np.where(frequency < fc, below, above), at_coincidence))
 
 
-def _loss(edges: Edges, frequency: Array, loss_factor: float, faces: int) -> Array:
+def _loss(edges: EdgeRadiation, frequency: Array, loss_factor: float, faces: int) -> Array:
     """The loss factor (F,): the sheet's, and rho c sigma / (w m"") a face by radiation."""
     air = AIR_DENSITY * SOUND_SPEED * edges.efficiency(frequency)
     return np.asarray(loss_factor + faces * air / (2.0 * math.pi * frequency * edges.plate.mass_per_area))
 
 
-def _stretches(edges: Edges, loss_factor: float, faces: int) -> tuple[Array, Array]:
+def _stretches(edges: EdgeRadiation, loss_factor: float, faces: int) -> tuple[Array, Array]:
     """Middles and widths (Z,) in Hz of stretches that fill the range without a gap."""
     ends = [edges.above]
     while ends[-1] < HIGHEST:

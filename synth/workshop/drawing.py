@@ -78,13 +78,13 @@ class Text:
     turn_deg: float = 0.0
 
 
-Shape = Line | Circle | Arc | Text
+DrawnShape = Line | Circle | Arc | Text
 
 
 @dataclass(frozen=True)
 class Drawing:
     title: str
-    shapes: tuple[Shape, ...]
+    shapes: tuple[DrawnShape, ...]
     units: Units = "mm"  # of the bar that checks the print
 
     @property
@@ -95,7 +95,7 @@ class Drawing:
         return Point(min(xs), min(ys)), Point(max(xs), max(ys))
 
 
-def extent(shape: Shape) -> Iterator[Point]:
+def extent(shape: DrawnShape) -> Iterator[Point]:
     """Points that enclose a shape (of an arc its ends and every quarter point on it)."""
     if isinstance(shape, Line):
         yield from (shape.start, shape.end)
@@ -122,11 +122,11 @@ def on_circle(centre: Point, radius: float, angle_deg: float) -> Point:
     return centre.moved(radius * math.cos(angle), radius * math.sin(angle))
 
 
-def polyline(layer: str, points: list[Point]) -> list[Shape]:
+def polyline(layer: str, points: list[Point]) -> list[DrawnShape]:
     return [Line(layer, start, end) for start, end in pairwise(points)]
 
 
-def centre_mark(centre: Point, size: float) -> list[Shape]:
+def centre_mark(centre: Point, size: float) -> list[DrawnShape]:
     """A cross to centre-punch."""
     return [
         Line("centre marks", centre.moved(-size, 0.0), centre.moved(size, 0.0)),
@@ -134,7 +134,7 @@ def centre_mark(centre: Point, size: float) -> list[Shape]:
     ]
 
 
-def check_bar(at: Point, units: Units) -> list[Shape]:
+def check_bar(at: Point, units: Units) -> list[DrawnShape]:
     """A bar that must measure exactly 100 mm, or 4 in, on paper."""
     length, told = CHECK_BAR[units]
     end = at.moved(length, 0.0)
@@ -168,6 +168,11 @@ def write_dxf(drawing: Drawing, path: Path) -> None:
         else:
             text = space.add_text(shape.words, height=shape.height, rotation=shape.turn_deg, dxfattribs=look)
             text.set_placement((shape.at.x, shape.at.y))
+    low, high = drawing.bounds
+    for name, corner in (("$EXTMIN", low), ("$EXTMAX", high), ("$LIMMIN", low), ("$LIMMAX", high)):
+        document.header[name] = (corner.x, corner.y, 0.0) if name.startswith("$EXT") else (corner.x, corner.y)
+    space.dxf.extmin, space.dxf.extmax = (low.x, low.y, 0.0), (high.x, high.y, 0.0)
+    space.dxf.limmin, space.dxf.limmax = (low.x, low.y), (high.x, high.y)
     with atomic_write(path) as beside:
         document.saveas(beside)
 
@@ -182,7 +187,7 @@ def write_svg(drawing: Drawing, path: Path, *, margin: float = 5.0) -> None:
     body = "\n".join(
         f'<g id="{layer.replace(" ", "-")}"{_dashes(layer)}>\n{inner}\n</g>'
         for layer in LAYERS
-        if (inner := "\n".join(_svg(each, position) for each in drawing.shapes if each.layer == layer))
+        if (inner := "\n".join(svg_shape(each, position) for each in drawing.shapes if each.layer == layer))
     )
     document = (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.4f}mm" height="{height:.4f}mm" '
@@ -198,7 +203,7 @@ def _dashes(layer: str) -> str:
     return f' stroke-dasharray="{pattern}"' if pattern else ""
 
 
-def _svg(shape: Shape, position: Point) -> str:
+def svg_shape(shape: DrawnShape, position: Point) -> str:
     def at(point: Point) -> tuple[float, float]:
         return point.x + position.x, position.y - point.y
 

@@ -94,7 +94,7 @@ class Trial:
     stays: Array
 
 
-def spread(instrument: Instrument, row: Row, limits: Limits) -> Spread:
+def scattered(instrument: Instrument, row: Row, limits: Limits) -> Spread:
     """What each error does, to first order."""
     nuts, usual = _most_nuts(row), Limits()
     units = _unit_errors(len(instrument.tines), nuts, usual)

@@ -26,7 +26,7 @@ from synth.workshop.cut_list_pages import trim_words
 from synth.workshop.fixing import joint
 from synth.workshop.length_text import UNIT, length_words
 from synth.workshop.paper import Bullets, Document, Heading, PaperTable, Paragraph, Part
-from synth.workshop.tolerance import Limits, spread
+from synth.workshop.tolerance import Limits, scattered
 
 SHARED: Final = 0.05  # of a mode's swing in a tine: with less it is heard as the other's alone
 ALIKE: Final = ratio(1.0)  # tines meant to be one pitch
@@ -52,7 +52,7 @@ class SheetLine:
 def sheet_lines(instrument: Instrument, row: Row, model: ModalModel) -> list[SheetLine]:
     """One line a tine, in the order in which to tune: low before high, what belongs together in one go."""
     clusters = together(row, model)
-    slopes = spread(instrument, row, Limits()).base_slope
+    slopes = scattered(instrument, row, Limits()).base_slope
     lowest = {members: min(float(row.mounted_hz[n]) for n in members) for members in clusters}
     alone = set(range(len(instrument.tines))) - {n for members in clusters for n in members}
     units = sorted(

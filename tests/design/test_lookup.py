@@ -84,7 +84,7 @@ def test_two_groups_that_differ_in_capitals_are_each_found_as_written(rail):
 
 def test_rooms_that_know_no_design_offer_the_same_words_as_its_keys():
     assert get_args(plate.Edge) == get_args(schema.Edges)
-    assert get_args(tiling.Paper) == get_args(schema.Paper)
+    assert get_args(tiling.PaperName) == get_args(schema.Paper)
 
 
 def test_a_tine_that_is_not_there_is_refused_with_the_nearest(rail):

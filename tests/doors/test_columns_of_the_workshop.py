@@ -75,7 +75,7 @@ def _answer(tine, one, nuts):
 
 
 def test_tolerance_gives_the_spread_of_the_limits_that_were_asked_for(slat):
-    from synth.workshop.tolerance import Limits, spread
+    from synth.workshop.tolerance import Limits, scattered
 
     words = (
         "tolerance",
@@ -96,7 +96,7 @@ def test_tolerance_gives_the_spread_of_the_limits_that_were_asked_for(slat):
         "modulus_percent": pytest.approx(2.0),
     }  # fmt: skip
     assert told["trials"] == 40
-    found = spread(slat.instrument, slat.row, Limits(0.8e-3, 0.3e-3, 0.05e-3, 0.02))
+    found = scattered(slat.instrument, slat.row, Limits(0.8e-3, 0.3e-3, 0.05e-3, 0.02))
     causes = ("cut", "base nut", "trim nut", "rod", "modulus")
     heads, rows = slat.table(*words)
     assert heads.startswith("group tine Hz cut base nut trim nut rod modulus sd sd tried worst nut mm")

@@ -13,7 +13,7 @@ from synth.design.pickup import USUAL
 from synth.design.resolve import resolve
 from synth.design.schema import Design, Pickup
 from synth.errors import InputError
-from synth.sound.radiator.pickup import Circuit, Magnetic, Piezo, pickup_radiator
+from synth.sound.radiator.pickup import Circuit, MagneticPickup, Piezo, pickup_radiator
 from synth.vibration.modal_model import bar_shape
 
 RATE = 48_000.0
@@ -89,7 +89,7 @@ def test_a_magnets_second_harmonic_is_three_halves_of_swing_over_gap():
     w = 2.0 * math.pi * f
     x = swing * sine(f)
     v = swing * w * np.cos(w * np.arange(len(x)) / RATE)
-    coil = Magnetic(np.ones((2, 1), dtype=complex), 0.5, gap, Circuit(100_000.0, 1.0, 0.01), 1.0)
+    coil = MagneticPickup(np.ones((2, 1), dtype=complex), 0.5, gap, Circuit(100_000.0, 1.0, 0.01), 1.0)
     heard = coil.radiate(np.stack([x, v]), RATE)[0]
     ratio = amplitude_at(heard, 2.0 * f) / amplitude_at(heard, f)
     assert ratio == pytest.approx(1.5 * swing / gap, rel=3.0 * PERCENT)
@@ -171,6 +171,6 @@ def test_a_magnetic_pickup_before_music_wire_is_built():
 def test_a_tine_near_its_magnet_is_louder_by_the_cube_of_the_distance(share, louder):
     """Away from the coil is positive: half a gap nearer is 2^3, a gap further 2^-3."""
     gap = 4e-3
-    coil = Magnetic(np.ones((2, 1), dtype=complex), 0.5, gap, Circuit(100_000.0, 1.0, 1e-3), 2.0)
+    coil = MagneticPickup(np.ones((2, 1), dtype=complex), 0.5, gap, Circuit(100_000.0, 1.0, 1e-3), 2.0)
     heard = coil.stream(RATE)(np.array([[share * gap], [0.3]]))
     assert heard[:, 0] == pytest.approx([2.0 * 0.5 * 0.3 * louder] * 2, rel=1e-6)

@@ -11,7 +11,7 @@ from synth.doors.cli import run
 from synth.units import CENTS_PER_OCTAVE, MM
 from synth.vibration.tine import solve_tines
 from synth.vibration.tuning import tune
-from synth.workshop.tolerance import CAUSES, Limits, careful, careless, draw, spread, trials
+from synth.workshop.tolerance import CAUSES, Limits, careful, careless, draw, scattered, trials
 
 CENT = math.log(2.0) / CENTS_PER_OCTAVE
 CUT, BASE, TRIM, ROD, MODULUS = range(len(CAUSES))
@@ -26,7 +26,7 @@ def solved(made, straight):
 def test_a_cut_costs_3462_cents_over_the_length(solved):
     # d ln f = -2 dL / L for a cantilever (closed form), 2 x 1731.2 = 3462.5 cents; L counts from the clamp point
     instrument, row = solved
-    found = spread(instrument, row, Limits())
+    found = scattered(instrument, row, Limits())
     for n in (0, 2, 3):  # the tines without trim nuts
         whole = row.length[n] + instrument.tines[n].root.added_length
         assert found.pitch[n, CUT] == pytest.approx(-3462.5 * 0.5 * MM / whole, rel=2e-3)
@@ -35,7 +35,7 @@ def test_a_cut_costs_3462_cents_over_the_length(solved):
 
 def test_modulus_moves_the_pitch_by_its_root_and_a_plain_rod_by_its_diameter(solved):
     instrument, row = solved
-    found = spread(instrument, row, Limits())
+    found = scattered(instrument, row, Limits())
     assert found.pitch[:, MODULUS] == pytest.approx(0.5 * 0.03 / CENT, rel=1e-3)  # f goes with sqrt(E)
     plain = instrument.tines[2].rod.diameter
     assert found.pitch[2, ROD] == pytest.approx(0.02 * MM / plain / CENT, rel=1e-2)  # f goes with d
@@ -43,7 +43,7 @@ def test_modulus_moves_the_pitch_by_its_root_and_a_plain_rod_by_its_diameter(sol
 
 def test_without_trim_nuts_cut_and_base_nut_leave_nothing(solved):
     instrument, row = solved
-    found = spread(instrument, row, Limits())
+    found = scattered(instrument, row, Limits())
     assert np.abs(found.stays[[0, 2, 3]][:, [CUT, BASE]]).max() < 1e-6
     assert (
         np.abs(found.stays[[0, 2, 3]]).max() < 2.0
@@ -61,7 +61,7 @@ def partials(instrument, length, position):
 def test_a_base_nut_that_is_turned_up_leaves_the_trim_nut_where_it_sits_on_the_rod(solved):
     """Up by e: the free length and the trim nut's height over the base nut are both e less; the tip stays."""
     instrument, row = solved
-    found, step = spread(instrument, row, Limits()), 0.02 * MM
+    found, step = scattered(instrument, row, Limits()), 0.02 * MM
     length, height = row.length[1], row.trim[1][0].position
 
     def slope(by_length, by_height):
@@ -102,7 +102,7 @@ def test_a_careless_build_is_off_by_its_own_errors(solved):
 def test_first_order_and_builds_at_random_agree(solved):
     instrument, row = solved
     limits, count = Limits(), 1200
-    found = spread(instrument, row, limits)
+    found = scattered(instrument, row, limits)
     tried = list(trials(instrument, row, limits, count=count, seed=5))
     pitch, stays = (np.concatenate([getattr(each, name) for each in tried]) for name in ("pitch", "stays"))
     assert pitch.shape == (count, 4)
@@ -129,7 +129,7 @@ def test_rods_of_one_stock_share_their_errors(solved):
 
 def test_the_nut_travels_as_far_as_the_worst_pitch_asks(solved):
     instrument, row = solved
-    found = spread(instrument, row, Limits())
+    found = scattered(instrument, row, Limits())
     assert found.travel == pytest.approx(found.worst / np.abs(found.pitch[:, BASE]) * 0.2 * MM)
 
 
@@ -141,7 +141,7 @@ def test_a_careful_build_is_in_tune_and_a_careless_one_is_not(solved):
     }
     assert np.abs(cents[careful]).max() < 1.01
     assert np.abs(cents[careless]).max() > 5.0
-    assert np.all(np.abs(cents[careless]) < 1.05 * spread(instrument, row, Limits()).worst)
+    assert np.all(np.abs(cents[careless]) < 1.05 * scattered(instrument, row, Limits()).worst)
 
 
 def test_a_careful_builder_makes_a_fifth_of_the_errors(solved):
@@ -161,7 +161,7 @@ def test_a_careful_builder_makes_a_fifth_of_the_errors(solved):
 def test_no_errors_change_nothing(solved):
     instrument, row = solved
     nothing = Limits(0.0, 0.0, 0.0, 0.0)
-    found = spread(instrument, row, nothing)
+    found = scattered(instrument, row, nothing)
     assert np.all(found.worst == 0.0)
     assert np.all(found.overtone_deviation == 0.0)
     built = tune(careless(instrument, row, nothing, 1))

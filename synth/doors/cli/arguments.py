@@ -47,7 +47,7 @@ class Number(click.FloatRange):
 
 design = click.argument("design", type=click.Path(path_type=Path))
 fresh = click.option("--fresh", is_flag=True, help="Solve again instead of taking the kept solution.")
-as_json = click.option("--json", "as_json", is_flag=True, help="Print data instead of a table.")
+json_flag = click.option("--json", "as_json", is_flag=True, help="Print data instead of a table.")
 gain_db = click.option(
     "--gain-db",
     type=Number(-200.0, 200.0),

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     "--knock", type=click.Path(path_type=Path), help="A knuckle's knock on its first foot, WAV or FLAC."
 )
 @arguments.gain_db
-@arguments.as_json
+@arguments.json_flag
 @arguments.fresh
 def command(
     design: Path,

@@ -12,7 +12,7 @@ from synth.doors.cli import arguments
 
 @click.command("check")
 @arguments.design
-@arguments.as_json
+@arguments.json_flag
 @arguments.fresh
 def command(design: Path, as_json: bool, fresh: bool) -> None:
     """Print what will be built, tine by tine; warnings; totals. Exit code 0 if it can be built.

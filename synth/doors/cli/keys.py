@@ -14,7 +14,7 @@ from synth.table import as_json as data
 
 @click.command("keys")
 @click.argument("table", required=False)
-@arguments.as_json
+@arguments.json_flag
 def command(table: str | None, as_json: bool) -> None:
     """Print keys with their default, range and meaning: of one TABLE of the design (bar, group, board ...), of a
     stroke script (script), MIDI messages (midi), commands (commands), or all.

@@ -16,7 +16,7 @@ from synth.files import atomic_write, check_picture, check_place
 @click.option("--seconds", type=arguments.Number(0.1), help="Read that much; at most, and by default, 300.")
 @click.option("--csv", "table", type=click.Path(path_type=Path), help="Write the figures as CSV, too.")
 @click.option("-o", "--output", "image", type=click.Path(path_type=Path), help="Draw them: PNG, SVG or PDF.")
-@arguments.as_json
+@arguments.json_flag
 def command(
     recording: Path,
     start_s: float,

@@ -12,7 +12,7 @@ from synth.doors.cli import arguments
 @click.command("modes")
 @arguments.design
 @click.option("--group", metavar="GROUP", help="Only this group's tines.")
-@arguments.as_json
+@arguments.json_flag
 @arguments.fresh
 def command(design: Path, group: str | None, as_json: bool, fresh: bool) -> None:
     """Print the partials of every tine, clamped and mounted, the bar's modes, and the modes of the whole.

@@ -21,7 +21,7 @@ _BESIDE = (
 
 @click.command("stock")
 @click.argument("kind", required=False)
-@arguments.as_json
+@arguments.json_flag
 def command(kind: str | None, as_json: bool) -> None:
     """Print one KIND of the shipped tables: materials, threads, nuts, holes, sheets, sticks, bars; or all names.
 

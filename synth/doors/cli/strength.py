@@ -31,7 +31,7 @@ from synth.units import MM
     show_default=True,
     help="How far the stick overlaps the tines.",
 )
-@arguments.as_json
+@arguments.json_flag
 @arguments.fresh
 def command(
     design: Path,

@@ -54,7 +54,7 @@ _SIZE = re.compile(r"(\d+(?:\.\d+)?)(?:\s*[xX]\s*(\d+(?:\.\d+)?))?")
     help="For each way to go about it.",
 )
 @click.option("--best", type=click.IntRange(1, 50), default=3, show_default=True, help="How many to print.")
-@arguments.as_json
+@arguments.json_flag
 @arguments.fresh
 def command(
     design: Path,

@@ -51,7 +51,7 @@ _LIMIT = arguments.Number(0.0, 5.0)
     "--seconds", type=arguments.Number(0.1, 600.0), default=6.0, show_default=True, help="How long."
 )
 @arguments.gain_db
-@arguments.as_json
+@arguments.json_flag
 @arguments.fresh
 def command(
     design: Path,
@@ -77,7 +77,7 @@ def command(
     """
     from synth.table import as_json as data
     from synth.vibration.solve import solve_row
-    from synth.workshop.tolerance import Limits, builds, spread
+    from synth.workshop.tolerance import Limits, builds, scattered
     from synth.workshop.tolerance_list import tolerance_data, tolerance_table, tolerance_words
 
     instrument = arguments.instrument(design)
@@ -86,7 +86,7 @@ def command(
     chosen = 0 if group is None else instrument.group_index(group)
     row = solve_row(instrument, fresh=fresh)
     limits = Limits(cut_mm * MM, nut_mm * MM, rod_mm * MM, modulus_percent / 100.0)
-    found = spread(instrument, row, limits)
+    found = scattered(instrument, row, limits)
     tried = _tried(instrument, row, limits, count=trials, seed=seed)
     table = tolerance_table(instrument, row, found, tried)
     if as_json:

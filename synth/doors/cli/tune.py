@@ -26,7 +26,7 @@ EIGHTH = 0.125  # of a turn, which a spanner can be set by eye
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--tine", "name", required=True, metavar="GROUP.N", help="The tine that was tapped.")
 @click.option("--target-hz", type=arguments.Number(8.0, 20_000.0), help="Its pitch.  [default: the design's]")
-@arguments.as_json
+@arguments.json_flag
 def command(design: Path, recording: Path, name: str, target_hz: float | None, as_json: bool) -> None:
     """Say which way, and how many turns, the base nut of a tine goes so that it sounds its pitch.
 

@@ -40,7 +40,7 @@ def pickup_radiator(model: ModalModel, instrument: Instrument) -> Radiator:
         which = instrument.tines.index(nearest_tine(instrument.tines, pickup.position))
         swing = tip_shape(model, tine=[which])[0, 0 if pickup.faces == "along" else 1]
         contact = np.stack([swing, swing * model.pole])
-        return Magnetic(contact, pickup.sensitivity, pickup.gap, circuit, pickup.playback)
+        return MagneticPickup(contact, pickup.sensitivity, pickup.gap, circuit, pickup.playback)
     if pickup.kind == "contact":
         sensed = _upwards(model, pickup.position) * model.pole**2
     elif pickup.kind == "strain":
@@ -159,7 +159,7 @@ class Piezo(Radiator):
 
 
 @dataclass(frozen=True)
-class Magnetic(Radiator):
+class MagneticPickup(Radiator):
     """A coil before one ferrous tine: contact signals are its distance from rest and its speed at the pole (2, M).
 
     Flux falls as (gap + x)^-2, so e = sensitivity v (1 + x/gap)^-3: the second harmonic is 1.5 X/gap of the
