@@ -77,6 +77,36 @@ def onset(pressure: Array, rate: float) -> float:
     return float(np.argmax(blocks >= ONSET * blocks.max())) * width / rate if blocks.size else 0.0
 
 
+def sentences(measures: EarMeasures) -> list[str]:
+    """What an ear would say of one stroke: how loud, in which octaves at the attack and a second on, how long."""
+    later = "" if math.isnan(measures.at_1s_sone) else f", {measures.at_1s_sone:.2g} a second on"
+    windows = [
+        f"{name}: {', '.join(_levels(window))} dB SPL; {_level(window.total_dba)} dB(A)."
+        for name, window in (("Attack", measures.attack), ("Body", measures.body))
+        if not math.isnan(window.total_dba)
+    ]
+    lasting = [
+        f"{hz} Hz for {seconds:.1f} s"
+        for hz, seconds in zip(NOMINAL_HZ, measures.above_room_s, strict=True)
+        if seconds > 0.0
+    ]
+    heard = ", ".join(lasting) or "no octave"
+    return [
+        f"Loudness {measures.loudest_sone:.2g} sone at its loudest{later} (ISO 532-1).",
+        *windows,
+        f"Above the noise of a quiet room (30 dB(A)): {heard}.",
+    ]
+
+
+def _levels(window: WindowLevels) -> list[str]:
+    """Each octave that can be heard, with its level."""
+    return [
+        f"{hz} Hz {level:.0f}"
+        for hz, level, least in zip(NOMINAL_HZ, window.octaves_db, THRESHOLD_DB, strict=True)
+        if level > least
+    ] or ["no octave that can be heard, at most " + f"{np.max(window.octaves_db):.0f}"]
+
+
 def words(before: EarMeasures, after: EarMeasures) -> list[str]:
     """What an ear would say of a change, a sentence each: of attack and body, of the loudness then.
 
