@@ -1,152 +1,123 @@
-"""Comparison: one group, one stroke, and what changes when one thing of it is changed.
+"""Comparison: one group, stroked in every variant; what is heard, measured and written of it.
 
-In: an instrument, a plain stroke and what to vary. Out: a folder with every combination at one true level and
-matched in loudness, a table of what was measured, and a picture with spectrograms on common axes.
+In: `Variant`s. Out: a folder with every combination at one true level and matched in loudness, tables of what was
+measured and of what changed against the first, a picture with spectrograms on common axes, and a page to listen.
 """
 
 from __future__ import annotations
 
-import dataclasses
-import itertools
 import math
 import os
 import signal
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
-from synth.errors import InputError, named, nearest
+from synth.errors import InputError
 from synth.files import whole_set
-from synth.playing.stroke import CHOICES, CONTROLS, Stroke, shaped
 from synth.sound import features
 from synth.sound.audio import RATE
 from synth.sound.file_sets import SetMember, write_sets
 from synth.sound.render import ContactSettings, perform, scene
 from synth.table import Column, Table
 from synth.units import MS
-from synth.vibration.modal_model import ModalModel
+from synth.vibration.solve import solve_quarrels
+from synth.workshop.changes import (
+    PARTIALS,
+    Changes,
+    GroupChange,
+    Structure,
+    group_table,
+    partial_decays,
+    structure,
+    tine_changes,
+    tine_table,
+)
+from synth.workshop.listening import Heard, listening_page
+from synth.workshop.measures import measures
+from synth.workshop.spectrograms import Panel, picture
+from synth.workshop.variants import LeftOut, Variant, in_words, name_of
 
-MOST: Final = 64  # combinations: more than anyone compares by ear
-PARTIALS: Final = 3  # whose decay the model tells
+WORKERS: Final = 2
+FILES: Final = (
+    "true/ at one gain",
+    "matched/ in loudness",
+    "comparison.csv",
+    "changes.csv (tines)",
+    "changes-group.csv",
+    "comparison.png",
+)
 
 Watch = Callable[[Iterable[Any], int], Iterator[Any]]  # passes items on, showing how many of so many are done
-
-
-@dataclass(frozen=True)
-class Variant:
-    """One combination: what was chosen, by the outside name."""
-
-    chosen: tuple[tuple[str, str], ...]
-    stroke: Stroke
-    through: str
-
-    @property
-    def name(self) -> str:
-        return "_".join(f"{key}={value}" for key, value in self.chosen)
+Job = TypeVar("Job")
+Done = TypeVar("Done")
 
 
 @dataclass(frozen=True)
 class Compared:
     """What one combination sounds like and what it did. `decay_s` of the lowest tine's first partials."""
 
+    variant: Variant
+    structure: Structure
     pressure: NDArray[np.float32]
+    measured: dict[str, float]
     attack_s: float
-    centroid_hz: float
     decay_s: tuple[float, ...]
     energy_j: float
     stress_mpa: float
+    partials_hz: tuple[float, ...]  # of the tines that are stroked
     warnings: tuple[str, ...]
 
 
-def varied(given: Sequence[str]) -> dict[str, list[str]]:
-    """What varies, from "KEY=VALUE,VALUE". Raises `InputError`."""
-    found: dict[str, list[str]] = {}
-    for words in given:
-        key, equals, values = words.partition("=")
-        chosen = [each.strip() for each in values.split(",") if each.strip()]
-        key = key.strip().removeprefix("--").replace("-", "_")
-        if not equals or not chosen:
-            raise InputError(f"'{words}' varies nothing", remedy="write KEY=VALUE,VALUE", location="--vary")
-        if key in found:
-            raise InputError(f"'{key}' is varied twice", remedy="put all values in one", location="--vary")
-        found[key] = list(dict.fromkeys(chosen))
-    if not found:
-        raise InputError("nothing is varied", remedy="add --vary KEY=VALUE,VALUE", location="--vary")
+def render_variants(
+    chosen: Sequence[Variant], *, seconds: float, settings: ContactSettings, watch: Watch
+) -> tuple[list[Compared], list[LeftOut]]:
+    """Every combination rendered, on two cores where there are, and what cannot be. Raises if none can."""
+    places = _distinct([(each.instrument, each.through) for each in chosen])
+    with _workers(len(chosen)) as run:
+        solved = list(run(_solved, places))  # solved once, kept for the workers
+        jobs = [
+            (each, solved[_index(places, (each.instrument, each.through))], seconds, settings)
+            for each in chosen
+        ]
+        done = list(watch(run(_heard, jobs), len(jobs)))
+    heard = [each for each in done if isinstance(each, Compared)]
+    left = [each for each in done if isinstance(each, LeftOut)]
+    if not heard:
+        raise InputError(left[0].words, location=name_of(left[0].chosen))
+    return heard, left
+
+
+def _distinct(places: Sequence[tuple[Instrument, str]]) -> list[tuple[Instrument, str]]:
+    """Each once; instruments hold mappings and have no hash."""
+    found: list[tuple[Instrument, str]] = []
+    for each in places:
+        if each not in found:
+            found.append(each)
     return found
 
 
-def variants(
-    instrument: Instrument, plain: Stroke, through: str, varied: Mapping[str, Sequence[str]]
-) -> list[Variant]:
-    """Every combination of the varied values. Raises `InputError`."""
-    count = math.prod(len(values) for values in varied.values())
-    if count > MOST:
-        raise InputError(f"{count} combinations", remedy=f"at most {MOST} are rendered", location="--vary")
-    return [
-        _variant(instrument, plain, through, dict(zip(varied, values, strict=True)))
-        for values in itertools.product(*varied.values())
-    ]
+def _index(places: Sequence[tuple[Instrument, str]], place: tuple[Instrument, str]) -> int:
+    return next(n for n, each in enumerate(places) if each == place)
 
 
-def _variant(instrument: Instrument, plain: Stroke, through: str, chosen: Mapping[str, str]) -> Variant:
-    stroke = plain
-    for key, value in chosen.items():
-        if key == "through":
-            through = instrument.listening(value, location=f"--vary {key}")
-        elif key == "stick":
-            stroke = dataclasses.replace(stroke, stick=instrument.stick(value, location=f"--vary {key}"))
-        elif key in CHOICES:
-            stroke = dataclasses.replace(stroke, **{key: _one_of(value, key)})  # type: ignore[arg-type]
-        else:
-            stroke = shaped(stroke, {_control(key): _number(value, key)})
-    return Variant(tuple(chosen.items()), stroke, through)
-
-
-def _one_of(value: str, key: str) -> str:
-    return named(value, CHOICES[key].words, "there is no", location=f"--vary {key}")
-
-
-def _control(key: str) -> str:
-    keys = [each.key for each in CONTROLS]
-    if key not in keys:
-        others = ["stick", "through", *CHOICES]
-        raise InputError(
-            f"'{key}' cannot be varied", remedy=nearest(key, [*keys, *others]), location="--vary"
-        )
-    return key
-
-
-def _number(value: str, key: str) -> float:
+@contextmanager
+def _workers(count: int) -> Iterator[Callable[[Callable[[Job], Done], Sequence[Job]], Iterable[Done]]]:
+    """What maps a function over jobs, on as many cores as there are, up to two."""
+    if count == 1 or (os.cpu_count() or 1) == 1:
+        yield map
+        return
+    workers = ProcessPoolExecutor(max_workers=WORKERS, initializer=_end_when_told)
     try:
-        return float(value)
-    except ValueError:
-        raise InputError(f"'{value}' is not a number", location=f"--vary {key}") from None
-
-
-def render_variants(
-    instrument: Instrument,
-    chosen: Sequence[Variant],
-    *,
-    seconds: float,
-    settings: ContactSettings,
-    watch: Watch,
-) -> list[Compared]:
-    """Every combination rendered, on as many cores as there are, up to two. Raises `InputError`."""
-    for through in dict.fromkeys(each.through for each in chosen):
-        scene(instrument, through)  # solved once, kept for the workers
-    jobs = [(instrument, each, seconds, settings) for each in chosen]
-    if len(jobs) == 1 or (os.cpu_count() or 1) == 1:
-        return list(watch(map(_heard, jobs), len(jobs)))
-    workers = ProcessPoolExecutor(max_workers=2, initializer=_end_when_told)
-    try:
-        return list(watch(workers.map(_heard, jobs), len(jobs)))
+        yield workers.map
     except BrokenProcessPool:
         raise MemoryError from None  # the system ends a process that takes too much
     finally:
@@ -160,13 +131,31 @@ def _end_when_told() -> None:
             signal.signal(getattr(signal, name), signal.SIG_DFL)
 
 
-def _heard(job: tuple[Instrument, Variant, float, ContactSettings]) -> Compared:
-    instrument, variant, seconds, settings = job
-    listening = scene(instrument, variant.through)
+def _solved(place: tuple[Instrument, str]) -> Structure | InputError:
+    instrument, through = place
     try:
-        rendering = perform(listening, [variant.stroke], seconds=seconds, settings=settings)
+        listening = scene(instrument, through)
+        return structure(listening, solve_quarrels(instrument, listening.row))
     except InputError as error:
-        raise error.within("", variant.name) from None
+        return error
+
+
+def _heard(
+    job: tuple[Variant, Structure | InputError, float, ContactSettings],
+) -> Compared | LeftOut:
+    variant, solved, seconds, settings = job
+    if isinstance(solved, InputError):
+        return LeftOut(variant.chosen, str(solved))
+    try:
+        return _rendered(variant, solved, seconds, settings)
+    except InputError as error:
+        return LeftOut(variant.chosen, str(error))
+
+
+def _rendered(variant: Variant, solved: Structure, seconds: float, settings: ContactSettings) -> Compared:
+    instrument = variant.instrument
+    listening = scene(instrument, variant.through)
+    rendering = perform(listening, [variant.stroke], seconds=seconds, settings=settings)
     pressure = rendering.sound()
     group = instrument.groups[variant.stroke.group]
     lowest = group.first + int(np.argmin(listening.row.mounted_hz[group.tines]))
@@ -174,37 +163,74 @@ def _heard(job: tuple[Instrument, Variant, float, ContactSettings]) -> Compared:
     touched = [each for each in tines if each["first_touch_s"] is not None]
     since = min((each["first_touch_s"] for each in touched), default=0.0)
     until = max((each["last_release_s"] for each in touched), default=seconds)
+    modes = listening.row.modes
+    there = modes.exists[group.tines, :PARTIALS]
     return Compared(
+        variant=variant,
+        structure=solved,
         pressure=pressure.astype(np.float32),
+        measured=measures(pressure, RATE),
         attack_s=features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH),
-        centroid_hz=features.centroid(pressure, RATE),
         decay_s=partial_decays(listening.model, lowest),
         energy_j=math.fsum(each["energy_j"] for each in tines),
         stress_mpa=max((each["root_stress_mpa"] for each in tines), default=0.0),
+        partials_hz=tuple(np.sort(modes.frequency[group.tines, 0, :PARTIALS][there]).tolist()),
         warnings=rendering.warnings,
     )
 
 
-def partial_decays(model: ModalModel, tine: int) -> tuple[float, ...]:
-    """Seconds to fall by 60 dB of a tine's first partials, swinging along the row; nan beyond its highest.
+def changes(heard: Sequence[Compared]) -> Changes:
+    """What changed, tine by tine and in the group's sound, against the first."""
+    first, *others = heard
+    built = {each.variant.built: each.structure for each in reversed(others)}
+    tines = [
+        change
+        for name, other in reversed(built.items())
+        for change in tine_changes(name, first.structure, other)
+    ]
+    group = [GroupChange(each.variant.name, first.measured, each.measured) for each in others]
+    return Changes(first.variant.name, tines, group)
 
-    Each is that of the mode of the whole, bar and board and all, in which this partial of this tine moves most.
-    """
-    rows = model.tine_dof[tine, 0, :PARTIALS]
-    return tuple(
-        math.nan if row < 0 else float(model.decay[np.argmax(np.abs(model.vectors[row]))]) for row in rows
-    )
 
-
-def write(chosen: Sequence[Variant], heard: Sequence[Compared], folder: Path) -> list[SetMember]:
-    """Both sets of sounds, `comparison.csv` and `comparison.png` below a folder. Raises `InputError`."""
-    sounds = {variant.name: each.pressure for variant, each in zip(chosen, heard, strict=True)}
+def write(heard: Sequence[Compared], left: Sequence[LeftOut], folder: Path, *, group: str) -> list[SetMember]:
+    """Sounds, tables, picture and page below a folder. Raises `InputError`."""
+    sounds = {each.variant.name: each.pressure for each in heard}
+    found = changes(heard)
     with whole_set(folder) as beside:
         members = write_sets(sounds, beside)
-        text = table(members, heard).csv()
-        (beside / "comparison.csv").write_text(text, encoding="utf-8", newline="")
-        _picture(members, heard).savefig(beside / "comparison.png", dpi=110)
+        texts = {
+            "comparison.csv": table(members, heard).csv(),
+            "changes.csv": tine_table(found.tines).csv(),
+            "changes-group.csv": group_table(found.group).csv(),
+            "index.html": _page(members, heard, left, group),
+        }
+        for name, text in texts.items():
+            (beside / name).write_text(text, encoding="utf-8", newline="")
+        panels = [Panel(in_words(each.variant.chosen), each.pressure, each.partials_hz) for each in heard]
+        a4 = heard[0].variant.instrument.a4
+        picture(panels, title=f"Group {group}", a4_hz=a4).savefig(beside / "comparison.png", dpi=110)
     return members
+
+
+def _page(
+    members: Sequence[SetMember], heard: Sequence[Compared], left: Sequence[LeftOut], group: str
+) -> str:
+    sounds = [
+        Heard(
+            chosen=each.variant.chosen,
+            words=in_words(each.variant.chosen),
+            pressure=each.pressure,
+            true_db=member.true_gain_db,
+            matched_db=member.matched_gain_db,
+            level_dba=member.loudness.loudest,
+            partials_hz=each.partials_hz,
+        )
+        for member, each in zip(members, heard, strict=True)
+    ]
+    instrument = heard[0].variant.instrument
+    return listening_page(
+        sounds, left, title=f"{instrument.name or 'The instrument'}, group {group}", a4_hz=instrument.a4
+    )
 
 
 def table(members: Sequence[SetMember], heard: Sequence[Compared]) -> Table:
@@ -223,7 +249,7 @@ def table(members: Sequence[SetMember], heard: Sequence[Compared]) -> Table:
             Column("true_gain_db", "true gain dB", "{:+.0f}", lambda row: row[0].true_gain_db),
             Column("matched_gain_db", "matched gain dB", "{:+.1f}", lambda row: row[0].matched_gain_db),
             Column("attack_ms", value=lambda row: row[1].attack_s, unit=MS),
-            Column("centroid_hz", value=lambda row: row[1].centroid_hz),
+            Column("centroid_hz", value=lambda row: row[1].measured["centroid_hz"]),
             *(decay(n) for n in range(PARTIALS)),
             Column("energy_mj", value=lambda row: row[1].energy_j, unit=1e-3),
             Column("greatest_stress_mpa", value=lambda row: row[1].stress_mpa),
@@ -243,36 +269,17 @@ def too_quiet(members: Sequence[SetMember]) -> list[str]:
     ]
 
 
-def _picture(members: Sequence[SetMember], heard: Sequence[Compared]) -> Any:
-    """Spectrograms on common axes, at most four in a row."""
-    from matplotlib.figure import Figure
-    from scipy.signal import ShortTimeFFT
-    from scipy.signal.windows import hann
+def data(
+    members: Sequence[SetMember], heard: Sequence[Compared], found: Changes, left: Sequence[LeftOut]
+) -> dict[str, Any]:
+    """All that is told, for other programs."""
+    return {
+        "combinations": table(members, heard).data(),
+        "changes": found.data(),
+        "left_out": [{"combination": name_of(each.chosen), "words": each.words} for each in left],
+    }
 
-    columns = min(4, len(heard))
-    rows = math.ceil(len(heard) / columns)
-    figure = Figure(figsize=(4.0 * columns + 0.8, 2.8 * rows + 0.6), layout="constrained")
-    axes = np.atleast_1d(figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)).ravel()
-    transform = ShortTimeFFT(hann(4096), hop=1024, fs=RATE, scale_to="magnitude")
-    floor, image = 1e-7, None
-    for panel, member, each in zip(axes, members, heard, strict=False):
-        spectrum = np.abs(transform.stft(each.pressure.mean(axis=0)))
-        level = 20.0 * np.log10(np.maximum(spectrum / math.sqrt(2.0) / 20e-6, floor))
-        image = panel.imshow(
-            level,
-            origin="lower",
-            aspect="auto",
-            vmin=-20.0,
-            vmax=60.0,
-            cmap="magma",
-            extent=(0.0, each.pressure.shape[1] / RATE, 0.0, RATE / 2000.0),
-        )
-        panel.set_title(member.name.replace("_", " "), fontsize=8)
-        panel.set_ylim(0.0, 12.0)
-    for panel in axes[len(heard) :]:
-        panel.set_axis_off()
-    figure.supxlabel("seconds")
-    figure.supylabel("kHz")
-    if image is not None:
-        figure.colorbar(image, ax=list(axes), label="dB SPL per line", shrink=0.8)
-    return figure
+
+def warnings(heard: Sequence[Compared]) -> list[str]:
+    """What was remarked of the strokes, each once."""
+    return list(dict.fromkeys(words for each in heard for words in each.warnings))
