@@ -43,7 +43,7 @@ from synth.workshop.changes import (
 )
 from synth.workshop.listening import Heard, listening_page
 from synth.workshop.measures import measures
-from synth.workshop.spectrograms import Panel, picture
+from synth.workshop.spectrograms import Panel, picture, tone_levels
 from synth.workshop.variants import LeftOut, Variant, in_words, name_of
 
 WORKERS: Final = 2
@@ -195,37 +195,51 @@ def changes(heard: Sequence[Compared]) -> Changes:
 def write(heard: Sequence[Compared], left: Sequence[LeftOut], folder: Path, *, group: str) -> list[SetMember]:
     """Sounds, tables, picture and page below a folder. Raises `InputError`."""
     sounds = {each.variant.name: each.pressure for each in heard}
-    found = changes(heard)
+    found, panels = changes(heard), _panels(heard)
     with whole_set(folder) as beside:
         members = write_sets(sounds, beside)
         texts = {
             "comparison.csv": table(members, heard).csv(),
             "changes.csv": tine_table(found.tines).csv(),
             "changes-group.csv": group_table(found.group).csv(),
-            "index.html": _page(members, heard, left, group),
+            "index.html": _page(members, heard, panels, left, group),
         }
         for name, text in texts.items():
             (beside / name).write_text(text, encoding="utf-8", newline="")
-        panels = [Panel(in_words(each.variant.chosen), each.pressure, each.partials_hz) for each in heard]
         a4 = heard[0].variant.instrument.a4
         picture(panels, title=f"Group {group}", a4_hz=a4).savefig(beside / "comparison.png", dpi=110)
     return members
 
 
+def _panels(heard: Sequence[Compared]) -> list[Panel]:
+    return [
+        Panel(
+            in_words(each.variant.chosen),
+            each.pressure.shape[1] / RATE,
+            tone_levels(each.pressure),
+            each.partials_hz,
+        )
+        for each in heard
+    ]
+
+
 def _page(
-    members: Sequence[SetMember], heard: Sequence[Compared], left: Sequence[LeftOut], group: str
+    members: Sequence[SetMember],
+    heard: Sequence[Compared],
+    panels: Sequence[Panel],
+    left: Sequence[LeftOut],
+    group: str,
 ) -> str:
     sounds = [
         Heard(
             chosen=each.variant.chosen,
-            words=in_words(each.variant.chosen),
             pressure=each.pressure,
             true_db=member.true_gain_db,
             matched_db=member.matched_gain_db,
             level_dba=member.loudness.loudest,
-            partials_hz=each.partials_hz,
+            panel=panel,
         )
-        for member, each in zip(members, heard, strict=True)
+        for member, each, panel in zip(members, heard, panels, strict=True)
     ]
     instrument = heard[0].variant.instrument
     return listening_page(

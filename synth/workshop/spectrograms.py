@@ -1,7 +1,7 @@
 """Spectrograms of several sounds for musicians: note names upwards, one scale of level, the tines' partials marked.
 
-In: pressures (C, N) in Pa with a title each, and the partials of the stroked tines in Hz. Out: a figure. A level is
-that of a steady tone in dB re 20 uPa, of both ears' mean power: a sine of 1 Pa rms reads 94 dB.
+In: pressures (C, N) in Pa, a title each, and the partials of the stroked tines in Hz. Out: levels, and a figure. A
+level is that of a steady tone in dB re 20 uPa, of both ears' mean power: a sine of 1 Pa rms reads 94 dB.
 """
 
 from __future__ import annotations
@@ -27,10 +27,11 @@ HOP: Final = 1024
 
 @dataclass(frozen=True)
 class Panel:
-    """A sound with its title in words, and the partials to mark."""
+    """A sound in levels, with its title in words, and the partials to mark."""
 
     title: str
-    pressure: NDArray[np.float32]
+    seconds: float
+    levels: Array  # (F, T) dB SPL, see `tone_levels`
     partials_hz: Sequence[float]
 
 
@@ -60,6 +61,11 @@ def tone_levels(pressure: NDArray[Any], rate: float = RATE) -> Array:
     return np.array(rows)
 
 
+def top_of(levels: Sequence[Array]) -> float:
+    """Where the scale that several share ends, dB SPL."""
+    return 5.0 * math.ceil(max(float(each.max(initial=0.0)) for each in levels) / 5.0)
+
+
 def picture(panels: Sequence[Panel], *, title: str, a4_hz: float) -> Any:
     """A figure of all panels, at most four in a row."""
     from matplotlib.figure import Figure
@@ -68,10 +74,9 @@ def picture(panels: Sequence[Panel], *, title: str, a4_hz: float) -> Any:
     rows = math.ceil(len(panels) / columns)
     figure = Figure(figsize=(4.0 * columns + 1.0, 3.0 * rows + 1.0), layout="constrained")
     axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
-    levels = [tone_levels(each.pressure) for each in panels]
-    top = 5.0 * math.ceil(max(float(each.max()) for each in levels) / 5.0)
-    for axis, panel, level in zip(axes, panels, levels, strict=False):
-        image = _draw(axis, panel, level, top)
+    top = top_of([each.levels for each in panels])
+    for axis, panel in zip(axes, panels, strict=False):
+        image = _draw(axis, panel, top)
     for axis in axes[len(panels) :]:
         axis.set_axis_off()
     notes = [a4_hz * 2.0 ** (octave - 4) * 2.0 ** (-9 / 12) for octave in range(2, 10)]
@@ -85,9 +90,9 @@ def picture(panels: Sequence[Panel], *, title: str, a4_hz: float) -> Any:
     return figure
 
 
-def _draw(axis: Any, panel: Panel, level: Array, top: float) -> Any:
+def _draw(axis: Any, panel: Panel, top: float) -> Any:
     """One panel; to log-spaced rows the picture's own logarithmic axis fits."""
-    seconds = panel.pressure.shape[1] / RATE
+    level, seconds = panel.levels, panel.seconds
     edges = LOWEST_HZ * 2.0 ** ((np.arange(len(level) + 1) - 0.5) / STEPS)
     times = np.linspace(0.0, seconds, level.shape[1] + 1)
     image = axis.pcolormesh(times, edges, level, vmin=top - SHOWN_DB, vmax=top, cmap="magma", rasterized=True)

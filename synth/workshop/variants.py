@@ -114,13 +114,18 @@ def name_of(chosen: Sequence[tuple[str, str]]) -> str:
 
 def in_words(chosen: Sequence[tuple[str, str]]) -> str:
     """What was chosen as a musician reads it: "group D3 spacing 10 mm, stick birch"."""
-    return ", ".join(f"{key_words(key)} {value} {_unit(key)[1]}".strip() for key, value in chosen)
+    return ", ".join(f"{key_words(key)} {value_words(key, value)}" for key, value in chosen)
 
 
 def key_words(key: str) -> str:
     """A key without brackets and without its unit."""
     plain = re.sub(r"[\[\].\"'_]+", " ", _unit(key)[0])
     return " ".join(plain.split())
+
+
+def value_words(key: str, value: str) -> str:
+    """What a key was given, with its unit."""
+    return f"{value} {_unit(key)[1]}".strip()
 
 
 def _unit(key: str) -> tuple[str, str]:
