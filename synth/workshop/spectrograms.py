@@ -47,9 +47,9 @@ def tone_levels(pressure: NDArray[Any], rate: float = RATE) -> Array:
     from scipy.signal.windows import hann
 
     transform = ShortTimeFFT(hann(WINDOW), hop=HOP, fs=rate, scale_to="magnitude")
-    lines = transform.stft(
-        np.asarray(pressure, dtype=np.float64), p0=0, p1=math.ceil(pressure.shape[1] / HOP)
-    )
+    frames = pressure.shape[1]
+    padded = np.pad(np.asarray(pressure, dtype=np.float64), [(0, 0), (0, max(0, WINDOW - frames))])
+    lines = transform.stft(padded, p0=0, p1=math.ceil(frames / HOP))
     power = 2.0 * np.mean(np.abs(lines) ** 2, axis=0)  # one side of the spectrum has half a sine's amplitude
     level = 10.0 * np.log10(np.maximum(power / REFERENCE_PRESSURE**2, 1e-12))
     spacing, half = rate / WINDOW, 2.0 ** (0.5 / STEPS)
