@@ -26,7 +26,8 @@ from synth.units import amplitude
 from synth.workshop.spectrograms import HIGHEST_HZ, HOP, LOWEST_HZ, SHOWN_DB, Panel, rows_hz, top_of
 from synth.workshop.variants import LeftOut, key_words, name_of, value_words
 
-LONGEST: Final = 600.0  # s of sound in a page, about 70 MB: more opens slowly
+LONGEST: Final = 600.0  # s of sound in a page, 30 to 60 MB and decoded 230 MB: more opens slowly
+HIGHEST_STEP: Final = 2**15 - 1  # of 16 bits, which are decoded as shares of 2^15
 FADE: Final = 20e-3  # s, where a sound is cut to fit
 SCRIPTS: Final = ("player.js", "spectrogram.js", "binomial.js", "blind.js", "grid.js")
 
@@ -101,14 +102,15 @@ def _entry(sound: Heard, frames: int, top: float) -> dict[str, Any]:
     if frames < sound.pressure.shape[1]:
         pressure[:, -round(FADE * RATE) :] *= np.linspace(1.0, 0.0, round(FADE * RATE))
     peak = float(np.max(np.abs(pressure), initial=0.0)) or 1.0
+    raised = peak / FULL_SCALE * 2.0**15 / HIGHEST_STEP
     shown = sound.panel.levels[:, : math.ceil(frames / HOP)]
     steps = np.clip(np.round((shown - top + SHOWN_DB) * (255.0 / SHOWN_DB)), 0.0, 255.0)
     return {
         "name": name_of(sound.chosen),
         "words": sound.panel.title,
         "values": [value_words(key, value) for key, value in sound.chosen],
-        "true": peak / FULL_SCALE * amplitude(sound.true_db),
-        "matched": peak / FULL_SCALE * amplitude(sound.matched_db),
+        "true": raised * amplitude(sound.true_db),
+        "matched": raised * amplitude(sound.matched_db),
         "level_dba": sound.level_dba if math.isfinite(sound.level_dba) else None,
         "partials_hz": list(sound.panel.partials_hz),
         "levels": _base64(steps.astype(np.uint8).tobytes()),
@@ -125,7 +127,7 @@ def _flac(samples: NDArray[np.float64]) -> bytes:
     import soundfile
 
     out = io.BytesIO()
-    scaled = np.round(samples.T * 32767.0).astype(np.int16)
+    scaled = np.round(samples.T * HIGHEST_STEP).astype(np.int16)
     soundfile.write(out, scaled, RATE, format="FLAC", subtype="PCM_16")
     return out.getvalue()
 

@@ -1,4 +1,4 @@
-"""What changed: figures of two solved designs, side by side, in the units their names say; what stays is not told."""
+"""What changed: figures of two solved designs side by side, in the units of their names; what stays is not told."""
 
 import csv
 import io
@@ -105,7 +105,7 @@ def test_a_length_is_told_in_millimetres_and_rings_are_those_of_the_whole():
 
 
 def nearest_decay(listening, tine):
-    """The decay, by its pole alone, of the mode that moves this tine's first partial most: 6.9 over the real part."""
+    """The decay of the mode that moves this tine's first partial most, by its pole alone: 6.9 / -real."""
     motion = np.abs(listening.model.vectors[listening.model.tine_dof[tine, 0, 0]])
     return math.log(1000.0) / -listening.model.pole[np.argmax(motion)].real
 

@@ -31,7 +31,7 @@ class Player {
   play() {
     if (this.playing) return;
     this.context ??= new AudioContext({ sampleRate: this.buffers[0].sampleRate });
-    if (this.context.resume && this.context.state === "suspended") this.context.resume();
+    if (this.context instanceof AudioContext && this.context.state === "suspended") this.context.resume();
     const at = this.context.currentTime + AHEAD;
     this.origin = at - this.position;
     this.begin(at, 0);
