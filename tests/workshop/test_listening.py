@@ -79,7 +79,8 @@ def numbers(tab, code):
 
 @pytest.mark.parametrize("kind", ["true", "matched"])
 def test_what_sounds_is_the_files_beside_the_page(tab, folder, kind):
-    """Within half a step of sixteen bits of each sound's own peak, at its gain."""
+    """At its gain, to half a step of sixteen bits of its own peak; Chromium is another off, which takes what is
+    positive for shares of 2^15 - 1."""
     for n, expected in enumerate(files(folder, kind)):
         found = np.array(
             numbers(
@@ -88,7 +89,7 @@ def test_what_sounds_is_the_files_beside_the_page(tab, folder, kind):
                 " return [0, 1].map((c) => Array.from(b.getChannelData(c), (x) => x * g)); }",
             )
         )
-        np.testing.assert_allclose(found, expected, atol=np.abs(expected).max() * 0.51 * BIT + 2.0**-22)
+        np.testing.assert_allclose(found, expected, atol=np.abs(expected).max() * 1.6 * BIT + 2.0**-22)
 
 
 SWITCHED = """async () => {
@@ -164,7 +165,9 @@ def test_the_cursor_runs_over_the_picture_with_the_sound_and_a_click_goes_to_a_m
     column = numbers(
         tab,
         "() => { const c = document.getElementById('spectrogram'), pen = c.getContext('2d');"
-        " const row = pen.getImageData(0, 150, c.width, 1).data; return [...Array(c.width).keys()].filter((x) => row[4 * x] === 0xc2 && row[4 * x + 1] === 0x41); }",
+        " const row = pen.getImageData(0, 150, c.width, 1).data;"
+        " const marked = (x) => row[4 * x] === 0xc2 && row[4 * x + 1] === 0x41;"
+        " return [...Array(c.width).keys()].filter(marked); }",
     )
     assert np.mean(column) == pytest.approx(44 + 0.6 * (box["width"] - 46), abs=2.0)
 
