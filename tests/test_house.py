@@ -41,7 +41,8 @@ PLACES = """
     workshop.strength workshop.tolerance workshop.tolerance_list workshop.cutlist workshop.cut_list_pages
     workshop.tuning_sheet workshop.flat_length workshop.template workshop.bent_template workshop.boardplot
     workshop.board_list
-    workshop.suggest workshop.variants workshop.measures workshop.changes workshop.spectrograms workshop.listening
+    workshop.suggest workshop.variants workshop.measures workshop.changes workshop.spectrograms
+    workshop.variant_sounds workshop.listening
     workshop.comparison
     recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order
     recording.sinusoids recording.stirred recording.room recording.hum recording.measurement

@@ -29,6 +29,8 @@ from synth.units import DEGREE
 from synth.workshop import comparison, variants
 from synth.workshop.changes import Structure
 from synth.workshop.measures import measures
+from synth.workshop.variant_sounds import Compared
+from synth.workshop.spectrograms import tone_levels
 
 here = Path(sys.argv[2])
 rail = resolve(load(Path(sys.argv[1])))
@@ -68,7 +70,7 @@ chosen, left = variants.variants(variants.read([Path(sys.argv[1])]), plain, vari
 assert [each.stroke.twist for each in chosen] == [10.0 * DEGREE, 20.0 * DEGREE]
 noise = np.random.default_rng(1).normal(0.0, 1e-3, (2, 48000)).astype(np.float32)
 heard = [
-    comparison.Compared(each, Structure({}, {}), noise, measures(noise, 48000), 0.1, (1.0,), 1e-3, 10.0, (147.0,), ())
+    Compared(each, Structure({}, {}), noise, tone_levels(noise), measures(noise, 48000), 0.1, (1.0,), 1e-3, 10.0, (147.0,), ())
     for each in chosen
 ]
 comparison.write(heard, left, here / "c", group="D3")

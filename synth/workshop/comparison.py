@@ -1,52 +1,35 @@
 """Comparison: one group, stroked in every variant; what is heard, measured and written of it.
 
-In: `Variant`s. Out: a folder with every combination at one true level and matched in loudness, tables of what was
-measured and of what changed against the first, a picture with spectrograms on common axes, and a page to listen.
+In: what was rendered of `Variant`s. Out: a folder with every combination at one true level and matched in loudness,
+tables of what was measured and of what changed against the first, a picture with spectrograms on common axes, and a
+page to listen.
 """
 
 from __future__ import annotations
 
 import math
-import os
-import signal
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
-import numpy as np
-from numpy.typing import NDArray
-
-from synth.design.instrument import Instrument
-from synth.errors import InputError
 from synth.files import whole_set
-from synth.sound import features
 from synth.sound.audio import RATE
 from synth.sound.file_sets import SetMember, write_sets
-from synth.sound.render import ContactSettings, perform, scene
 from synth.table import Column, Table
 from synth.units import MS
-from synth.vibration.solve import solve_quarrels
 from synth.workshop.changes import (
     PARTIALS,
     Changes,
     GroupChange,
-    Structure,
     group_table,
-    partial_decays,
-    structure,
     tine_changes,
     tine_table,
 )
 from synth.workshop.listening import Heard, listening_page
-from synth.workshop.measures import measures
-from synth.workshop.spectrograms import Panel, picture, tone_levels
-from synth.workshop.variants import LeftOut, Variant, in_words, name_of
+from synth.workshop.spectrograms import Panel, picture
+from synth.workshop.variant_sounds import Compared
+from synth.workshop.variants import LeftOut, in_words, name_of
 
-WORKERS: Final = 2
 FILES: Final = (
     "true/ at one gain",
     "matched/ in loudness",
@@ -55,128 +38,6 @@ FILES: Final = (
     "changes-group.csv",
     "comparison.png",
 )
-
-Watch = Callable[[Iterable[Any], int], Iterator[Any]]  # passes items on, showing how many of so many are done
-Job = TypeVar("Job")
-Done = TypeVar("Done")
-
-
-@dataclass(frozen=True)
-class Compared:
-    """What one combination sounds like and what it did. `decay_s` of the lowest tine's first partials."""
-
-    variant: Variant
-    structure: Structure
-    pressure: NDArray[np.float32]
-    measured: dict[str, float]
-    attack_s: float
-    decay_s: tuple[float, ...]
-    energy_j: float
-    stress_mpa: float
-    partials_hz: tuple[float, ...]  # of the tines that are stroked
-    warnings: tuple[str, ...]
-
-
-def render_variants(
-    chosen: Sequence[Variant], *, seconds: float, settings: ContactSettings, watch: Watch
-) -> tuple[list[Compared], list[LeftOut]]:
-    """Every combination rendered, on two cores where there are, and what cannot be. Raises if none can."""
-    places = _distinct([(each.instrument, each.through) for each in chosen])
-    with _workers(len(chosen)) as run:
-        solved = list(run(_solved, places))  # solved once, kept for the workers
-        jobs = [
-            (each, solved[_index(places, (each.instrument, each.through))], seconds, settings)
-            for each in chosen
-        ]
-        done = list(watch(run(_heard, jobs), len(jobs)))
-    heard = [each for each in done if isinstance(each, Compared)]
-    left = [each for each in done if isinstance(each, LeftOut)]
-    if not heard:
-        raise InputError(left[0].words, location=name_of(left[0].chosen))
-    return heard, left
-
-
-def _distinct(places: Sequence[tuple[Instrument, str]]) -> list[tuple[Instrument, str]]:
-    """Each once; instruments hold mappings and have no hash."""
-    found: list[tuple[Instrument, str]] = []
-    for each in places:
-        if each not in found:
-            found.append(each)
-    return found
-
-
-def _index(places: Sequence[tuple[Instrument, str]], place: tuple[Instrument, str]) -> int:
-    return next(n for n, each in enumerate(places) if each == place)
-
-
-@contextmanager
-def _workers(count: int) -> Iterator[Callable[[Callable[[Job], Done], Sequence[Job]], Iterable[Done]]]:
-    """What maps a function over jobs, on as many cores as there are, up to two."""
-    if count == 1 or (os.cpu_count() or 1) == 1:
-        yield map
-        return
-    workers = ProcessPoolExecutor(max_workers=WORKERS, initializer=_end_when_told)
-    try:
-        yield workers.map
-    except BrokenProcessPool:
-        raise MemoryError from None  # the system ends a process that takes too much
-    finally:
-        workers.shutdown(wait=False, cancel_futures=True)
-
-
-def _end_when_told() -> None:
-    """A worker ends at once and without a word: what is to be said, its parent says."""
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.SIG_DFL)
-
-
-def _solved(place: tuple[Instrument, str]) -> Structure | InputError:
-    instrument, through = place
-    try:
-        listening = scene(instrument, through)
-        return structure(listening, solve_quarrels(instrument, listening.row))
-    except InputError as error:
-        return error
-
-
-def _heard(
-    job: tuple[Variant, Structure | InputError, float, ContactSettings],
-) -> Compared | LeftOut:
-    variant, solved, seconds, settings = job
-    if isinstance(solved, InputError):
-        return LeftOut(variant.chosen, str(solved))
-    try:
-        return _rendered(variant, solved, seconds, settings)
-    except InputError as error:
-        return LeftOut(variant.chosen, str(error))
-
-
-def _rendered(variant: Variant, solved: Structure, seconds: float, settings: ContactSettings) -> Compared:
-    instrument = variant.instrument
-    listening = scene(instrument, variant.through)
-    rendering = perform(listening, [variant.stroke], seconds=seconds, settings=settings)
-    pressure = rendering.sound()
-    group = instrument.groups[variant.stroke.group]
-    lowest = group.first + int(np.argmin(listening.row.mounted_hz[group.tines]))
-    tines = rendering.reports[0]["tines"]
-    touched = [each for each in tines if each["first_touch_s"] is not None]
-    since = min((each["first_touch_s"] for each in touched), default=0.0)
-    until = max((each["last_release_s"] for each in touched), default=seconds)
-    modes = listening.row.modes
-    there = modes.exists[group.tines, :PARTIALS]
-    return Compared(
-        variant=variant,
-        structure=solved,
-        pressure=pressure.astype(np.float32),
-        measured=measures(pressure, RATE),
-        attack_s=features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH),
-        decay_s=partial_decays(listening.model, lowest),
-        energy_j=math.fsum(each["energy_j"] for each in tines),
-        stress_mpa=max((each["root_stress_mpa"] for each in tines), default=0.0),
-        partials_hz=tuple(np.sort(modes.frequency[group.tines, 0, :PARTIALS][there]).tolist()),
-        warnings=rendering.warnings,
-    )
 
 
 def changes(heard: Sequence[Compared]) -> Changes:
@@ -216,7 +77,7 @@ def _panels(heard: Sequence[Compared]) -> list[Panel]:
         Panel(
             in_words(each.variant.chosen),
             each.pressure.shape[1] / RATE,
-            tone_levels(each.pressure),
+            each.levels,
             each.partials_hz,
         )
         for each in heard

@@ -31,7 +31,7 @@ class Panel:
 
     title: str
     seconds: float
-    levels: Array  # (F, T) dB SPL, see `tone_levels`
+    levels: NDArray[Any]  # (F, T) dB SPL, see `tone_levels`
     partials_hz: Sequence[float]
 
 
@@ -61,7 +61,7 @@ def tone_levels(pressure: NDArray[Any], rate: float = RATE) -> Array:
     return np.array(rows)
 
 
-def top_of(levels: Sequence[Array]) -> float:
+def top_of(levels: Sequence[NDArray[Any]]) -> float:
     """Where the scale that several share ends, dB SPL."""
     return 5.0 * math.ceil(max(float(each.max(initial=0.0)) for each in levels) / 5.0)
 

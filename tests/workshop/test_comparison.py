@@ -18,6 +18,7 @@ from synth.sound.render import ContactSettings, scene
 from synth.vibration.solve import solve_board_of
 from synth.workshop import comparison
 from synth.workshop.changes import partial_decays
+from synth.workshop.variant_sounds import render_variants
 from synth.workshop.variants import Variant
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -81,7 +82,7 @@ def test_partials_beyond_hearing_leave_their_cells_empty(test_piece, tmp_path):
 
 def heard(instrument, strokes, folder, seconds=1.0):
     chosen = [Variant((("try", str(n)),), instrument, stroke, "bar") for n, stroke in enumerate(strokes)]
-    found, left = comparison.render_variants(
+    found, left = render_variants(
         chosen,
         seconds=seconds,
         settings=ContactSettings(allow_yield=True),
@@ -132,7 +133,7 @@ def test_the_attack_is_looked_for_from_the_first_touch_to_the_end_of_the_stroke(
     monkeypatch.setattr(features, "attack_time", noted)
     chosen = [Variant((), test_piece, stroke, "bar")]
     settings = ContactSettings(allow_yield=True)
-    comparison.render_variants(chosen, seconds=1.5, settings=settings, watch=lambda items, _: iter(items))
+    render_variants(chosen, seconds=1.5, settings=settings, watch=lambda items, _: iter(items))
     listening = scene(test_piece, "bar")
     contact = stroke_row(stroke, test_piece, listening.row.modes, seed=1, allow_yield=True)
     assert asked["since"] == pytest.approx(min(each.first_touch for each in contact.touches))

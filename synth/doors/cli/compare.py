@@ -69,7 +69,7 @@ def command(
     from synth.playing.stroke import Stroke
     from synth.sound.render import ContactSettings
     from synth.table import as_json as as_json_of
-    from synth.workshop import comparison, variants
+    from synth.workshop import comparison, variant_sounds, variants
 
     check_folder(output)
 
@@ -90,7 +90,7 @@ def command(
         variants.varied(vary),
         keep_lengths=keep_lengths,
     )
-    heard, unheard = comparison.render_variants(
+    heard, unheard = variant_sounds.render_variants(
         chosen,
         seconds=seconds,
         settings=ContactSettings(
