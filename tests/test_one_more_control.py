@@ -27,7 +27,7 @@ from synth.playing.script_writer import as_written, notated
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE
 from synth.workshop import comparison, variants
-from synth.workshop.changes import Structure
+from synth.workshop.changes import StructureFacts
 from synth.workshop.measures import measures
 from synth.workshop.variant_sounds import Compared
 from synth.workshop.spectrograms import tone_levels
@@ -66,11 +66,13 @@ assert abs(played.twist - 0.123456789) < 1e-12
 
 # comparison: what is rendered, and its table
 plain = variants.Plain(lambda instrument: made, "bar")
-chosen, left = variants.variants(variants.read([Path(sys.argv[1])]), plain, variants.varied(["twist_deg=10,20"]))
+designs = variants.read_designs([Path(sys.argv[1])])
+chosen, left = variants.variants(designs, plain, variants.varied(["twist_deg=10,20"]))
 assert [each.stroke.twist for each in chosen] == [10.0 * DEGREE, 20.0 * DEGREE]
 noise = np.random.default_rng(1).normal(0.0, 1e-3, (2, 48000)).astype(np.float32)
 heard = [
-    Compared(each, Structure({}, {}), noise, tone_levels(noise), measures(noise, 48000), 0.1, (1.0,), 1e-3, 10.0, (147.0,), ())
+    Compared(each, StructureFacts({}, {}), noise, tone_levels(noise), measures(noise, 48000), 0.1, (1.0,), 1e-3,
+             10.0, (147.0,), ())
     for each in chosen
 ]
 comparison.write(heard, left, here / "c", group="D3")

@@ -1,7 +1,7 @@
 """What a change of the design does: tine by tine, and to the sound of the group; what stays is not told.
 
-In: `Structure`s, what of a solved instrument a maker compares, and measured sounds, the first being what the others
-are held against. Out: tables of what differs by more than its step.
+In: `StructureFacts`, what of a solved instrument a maker compares, and measured sounds, the first being what the
+others are held against. Out: tables of what differs by more than its step.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from synth.vibration.modal_model import ModalModel
 from synth.vibration.quarrels import Quarrel, sentence, worst_of_each
 from synth.workshop.measures import MEASURES
 
-PARTIALS: Final = 3  # whose ratios and decays are told
+COMPARED_PARTIALS: Final = 3  # whose ratios and decays are told
 SHOWN: Final = 10  # quarrels in words
 PITCH_STEP: Final = 0.1 * CENT  # what tuning promises
 LENGTH_STEP: Final = 0.01 * MM  # what a vernier shows
@@ -43,7 +43,7 @@ class TineFacts:
 
 
 @dataclass(frozen=True)
-class Structure:
+class StructureFacts:
     """What of a solved instrument a maker compares."""
 
     tines: dict[TineKey, TineFacts]
@@ -100,24 +100,26 @@ def partial_decays(model: ModalModel, tine: int) -> tuple[float, ...]:
 
     Each is that of the mode of the whole, bar and board and all, in which this partial of this tine moves most.
     """
-    rows = model.tine_dof[tine, 0, :PARTIALS]
+    rows = model.tine_dof[tine, 0, :COMPARED_PARTIALS]
     return tuple(
         math.nan if row < 0 else float(model.decay[np.argmax(np.abs(model.vectors[row]))]) for row in rows
     )
 
 
-def structure(scene: Scene, quarrels: Sequence[Quarrel]) -> Structure:
+def structure(scene: Scene, quarrels: Sequence[Quarrel]) -> StructureFacts:
     """What a maker compares of a solved instrument, as it is heard."""
     instrument, row = scene.instrument, scene.row
     keys = [(instrument.groups[tine.group].name, tine.number) for tine in instrument.tines]
     facts = {}
     for r, key in enumerate(keys):
         hertz = np.where(row.modes.exists[r], row.modes.frequency[r, 0], np.nan)
-        ratios = [*(hertz[1:PARTIALS] / hertz[0]).tolist(), math.nan, math.nan][: PARTIALS - 1]
+        ratios = [*(hertz[1:COMPARED_PARTIALS] / hertz[0]).tolist(), math.nan, math.nan][
+            : COMPARED_PARTIALS - 1
+        ]
         ring = partial_decays(scene.model, r)[0]
         facts[key] = TineFacts(float(row.mounted_hz[r]), float(row.length[r]), tuple(ratios), ring)
     worst = worst_of_each(quarrels)
-    return Structure(
+    return StructureFacts(
         facts,
         {
             (*keys[tine], plane, partial): (quarrel.severity, sentence(instrument, quarrel))
@@ -126,7 +128,7 @@ def structure(scene: Scene, quarrels: Sequence[Quarrel]) -> Structure:
     )
 
 
-def tine_changes(combination: str, first: Structure, other: Structure) -> list[TineChange]:
+def tine_changes(combination: str, first: StructureFacts, other: StructureFacts) -> list[TineChange]:
     """Every tine that is not as it was."""
     found = []
     for key in dict.fromkeys([*first.tines, *other.tines]):
@@ -144,12 +146,12 @@ def tine_changes(combination: str, first: Structure, other: Structure) -> list[T
     return [each for each in found if each.counts]
 
 
-def _only(key: TineKey, one: Structure, other: Structure) -> tuple[Told, ...]:
+def _only(key: TineKey, one: StructureFacts, other: StructureFacts) -> tuple[Told, ...]:
     """The quarrels of a tine that stand in one and not in the other."""
     return tuple(told for of, told in one.quarrels.items() if of[:2] == key and of not in other.quarrels)
 
 
-def tine_table(changes: Sequence[TineChange]) -> Table:
+def tine_change_table(changes: Sequence[TineChange]) -> Table:
     """A row a tine of a variant: before and after of what changed; a column that changed nowhere is left out."""
     columns = [
         Column("combination", "combination"),
@@ -267,7 +269,7 @@ class Changes:
         if any(each.counts for each in self.group):
             told += [f"sound of {group}", group_table(self.group).text(width)]
         if own:
-            told += [f"tines of {group}", tine_table(own).text(width), *_quarrel_lines(own)]
+            told += [f"tines of {group}", tine_change_table(own).text(width), *_quarrel_lines(own)]
         if others := len(self.tines) - len(own):
             told.append(f"and {others} tines of other groups: changes.csv")
         return told
@@ -276,5 +278,5 @@ class Changes:
         return {
             "against": self.against,
             "group": group_table(self.group).data(),
-            "tines": tine_table(self.tines).data(),
+            "tines": tine_change_table(self.tines).data(),
         }

@@ -18,17 +18,17 @@ from synth.sound.file_sets import SetMember, write_sets
 from synth.table import Column, Table
 from synth.units import MS
 from synth.workshop.changes import (
-    PARTIALS,
+    COMPARED_PARTIALS,
     Changes,
     GroupChange,
     group_table,
+    tine_change_table,
     tine_changes,
-    tine_table,
 )
 from synth.workshop.listening import Heard, listening_page
-from synth.workshop.spectrograms import Panel, picture
+from synth.workshop.spectrograms import Panel, spectrogram_picture
 from synth.workshop.variant_sounds import Compared
-from synth.workshop.variants import LeftOut, in_words, name_of
+from synth.workshop.variants import LeftOut, name_of, variant_words
 
 FILES: Final = (
     "true/ at one gain",
@@ -40,7 +40,7 @@ FILES: Final = (
 )
 
 
-def changes(heard: Sequence[Compared]) -> Changes:
+def since_first(heard: Sequence[Compared]) -> Changes:
     """What changed, tine by tine and in the group's sound, against the first."""
     first, *others = heard
     built = {each.variant.built: each.structure for each in reversed(others)}
@@ -56,26 +56,28 @@ def changes(heard: Sequence[Compared]) -> Changes:
 def write(heard: Sequence[Compared], left: Sequence[LeftOut], folder: Path, *, group: str) -> list[SetMember]:
     """Sounds, tables, picture and page below a folder. Raises `InputError`."""
     sounds = {each.variant.name: each.pressure for each in heard}
-    found, panels = changes(heard), _panels(heard)
+    found, panels = since_first(heard), _panels(heard)
     with whole_set(folder) as beside:
         members = write_sets(sounds, beside)
         texts = {
             "comparison.csv": table(members, heard).csv(),
-            "changes.csv": tine_table(found.tines).csv(),
+            "changes.csv": tine_change_table(found.tines).csv(),
             "changes-group.csv": group_table(found.group).csv(),
             "index.html": _page(members, heard, panels, left, group),
         }
         for name, text in texts.items():
             (beside / name).write_text(text, encoding="utf-8", newline="")
         a4 = heard[0].variant.instrument.a4
-        picture(panels, title=f"Group {group}", a4_hz=a4).savefig(beside / "comparison.png", dpi=110)
+        spectrogram_picture(panels, title=f"Group {group}", a4_hz=a4).savefig(
+            beside / "comparison.png", dpi=110
+        )
     return members
 
 
 def _panels(heard: Sequence[Compared]) -> list[Panel]:
     return [
         Panel(
-            in_words(each.variant.chosen),
+            variant_words(each.variant.chosen),
             each.pressure.shape[1] / RATE,
             each.levels,
             each.partials_hz,
@@ -112,7 +114,9 @@ def table(members: Sequence[SetMember], heard: Sequence[Compared]) -> Table:
     """A row a combination: how loud, at which gains, and what was measured."""
 
     def decay(n: int) -> Column:
-        return Column(f"decay_{n + 1}_s", value=lambda row: [*row[1].decay_s, *[math.nan] * PARTIALS][n])
+        return Column(
+            f"decay_{n + 1}_s", value=lambda row: [*row[1].decay_s, *[math.nan] * COMPARED_PARTIALS][n]
+        )
 
     return Table(
         [
@@ -125,7 +129,7 @@ def table(members: Sequence[SetMember], heard: Sequence[Compared]) -> Table:
             Column("matched_gain_db", "matched gain dB", "{:+.1f}", lambda row: row[0].matched_gain_db),
             Column("attack_ms", value=lambda row: row[1].attack_s, unit=MS),
             Column("centroid_hz", value=lambda row: row[1].measured["centroid_hz"]),
-            *(decay(n) for n in range(PARTIALS)),
+            *(decay(n) for n in range(COMPARED_PARTIALS)),
             Column("energy_mj", value=lambda row: row[1].energy_j, unit=1e-3),
             Column("greatest_stress_mpa", value=lambda row: row[1].stress_mpa),
         ],
@@ -155,6 +159,6 @@ def data(
     }
 
 
-def warnings(heard: Sequence[Compared]) -> list[str]:
+def remarks(heard: Sequence[Compared]) -> list[str]:
     """What was remarked of the strokes, each once."""
     return list(dict.fromkeys(words for each in heard for words in each.warnings))

@@ -8,9 +8,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
+import numpy as np
 from numpy.typing import NDArray
 
-from synth.sound import features, loudness
+from synth.sound import ear, features, loudness
+from synth.sound.bands import NOMINAL_HZ
 
 
 @dataclass(frozen=True)
@@ -30,16 +32,25 @@ class Measure:
 
 
 MEASURES: Final = (
+    Measure("loudest_sone", "sone", 0.07, relative=True),  # 1 phon; loudness doubles every 10
+    Measure("at_1s_sone", "sone at 1 s", 0.07, relative=True),
     Measure("loudest_dba", "dB(A)", 0.5),  # half of the 1 dB that is just heard; common practice
     Measure("average_dba", "mean dB(A)", 0.5),
+    *(
+        Measure(f"body_{hertz}_db", f"{hertz} Hz at 1 s dB", 1.0) for hertz in NOMINAL_HZ
+    ),  # of 1 dB just heard
     Measure("centroid_hz", "centroid Hz", 0.02, relative=True),
 )
 
 
 def measures(pressure: NDArray[Any], rate: float) -> dict[str, float]:
-    """A figure for each of `MEASURES`, by key."""
-    heard = loudness.measure(pressure, rate)
+    """A figure for each of `MEASURES`, by key; nan where the sound is too short, octaves from the threshold up."""
+    heard, told = loudness.measure(pressure, rate), ear.describe(pressure, rate)
+    body = np.maximum(told.body.octaves_db, ear.THRESHOLD_DB)  # what is below is not heard to change
     return {
+        "loudest_sone": told.loudest_sone,
+        "at_1s_sone": told.at_1s_sone,
+        **{f"body_{hertz}_db": float(level) for hertz, level in zip(NOMINAL_HZ, body, strict=True)},
         "loudest_dba": heard.loudest,
         "average_dba": heard.average,
         "centroid_hz": features.centroid(pressure, rate),

@@ -66,7 +66,7 @@ def top_of(levels: Sequence[NDArray[Any]]) -> float:
     return 5.0 * math.ceil(max(float(each.max(initial=0.0)) for each in levels) / 5.0)
 
 
-def picture(panels: Sequence[Panel], *, title: str, a4_hz: float) -> Any:
+def spectrogram_picture(panels: Sequence[Panel], *, title: str, a4_hz: float) -> Any:
     """A figure of all panels, at most four in a row."""
     from matplotlib.figure import Figure
 

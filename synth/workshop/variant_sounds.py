@@ -24,7 +24,7 @@ from synth.sound import features
 from synth.sound.audio import RATE
 from synth.sound.render import ContactSettings, Scene, perform, scene
 from synth.vibration.solve import solve_quarrels
-from synth.workshop.changes import PARTIALS, Structure, partial_decays, structure
+from synth.workshop.changes import COMPARED_PARTIALS, StructureFacts, partial_decays, structure
 from synth.workshop.measures import measures
 from synth.workshop.spectrograms import tone_levels
 from synth.workshop.variants import LeftOut, Variant, name_of
@@ -33,8 +33,8 @@ WORKERS: Final = 2
 PART: Final = 4  # strokes on one instrument that are a job: few enough to share out, and to see it move
 
 Watch = Callable[[Iterable[Any], int], Iterator[Any]]  # passes items on, showing how many of so many are done
-Job = TypeVar("Job")
-Done = TypeVar("Done")
+_Job = TypeVar("_Job")
+_Done = TypeVar("_Done")
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class Compared:
     """What one combination sounds like and what it did. `decay_s` of the lowest tine's first partials."""
 
     variant: Variant
-    structure: Structure
+    structure: StructureFacts
     pressure: NDArray[np.float32]
     levels: NDArray[np.float32]  # of tones, dB SPL, as in `spectrograms.tone_levels`
     measured: dict[str, float]
@@ -95,7 +95,7 @@ def _parts(place: Sequence[Variant]) -> list[Sequence[Variant]]:
 
 
 @contextmanager
-def _workers(count: int) -> Iterator[Callable[[Callable[[Job], Done], Sequence[Job]], Iterable[Done]]]:
+def _workers(count: int) -> Iterator[Callable[[Callable[[_Job], _Done], Sequence[_Job]], Iterable[_Done]]]:
     """What maps a function over jobs, on as many cores as there are, up to two."""
     if count == 1 or (os.cpu_count() or 1) == 1:
         yield map
@@ -128,7 +128,7 @@ def _heard(job: tuple[Sequence[Variant], float, ContactSettings]) -> list[Compar
 
 
 def _played(
-    variant: Variant, listening: Scene, solved: Structure, seconds: float, settings: ContactSettings
+    variant: Variant, listening: Scene, solved: StructureFacts, seconds: float, settings: ContactSettings
 ) -> Compared | LeftOut:
     try:
         return _rendered(variant, listening, solved, seconds, settings)
@@ -137,7 +137,7 @@ def _played(
 
 
 def _rendered(
-    variant: Variant, listening: Scene, solved: Structure, seconds: float, settings: ContactSettings
+    variant: Variant, listening: Scene, solved: StructureFacts, seconds: float, settings: ContactSettings
 ) -> Compared:
     instrument = variant.instrument
     rendering = perform(listening, [variant.stroke], seconds=seconds, settings=settings)
@@ -149,7 +149,7 @@ def _rendered(
     since = min((each["first_touch_s"] for each in touched), default=0.0)
     until = max((each["last_release_s"] for each in touched), default=seconds)
     modes = listening.row.modes
-    there = modes.exists[group.tines, :PARTIALS]
+    there = modes.exists[group.tines, :COMPARED_PARTIALS]
     return Compared(
         variant=variant,
         structure=solved,
@@ -160,6 +160,6 @@ def _rendered(
         decay_s=partial_decays(listening.model, lowest),
         energy_j=math.fsum(each["energy_j"] for each in tines),
         stress_mpa=max((each["root_stress_mpa"] for each in tines), default=0.0),
-        partials_hz=tuple(np.sort(modes.frequency[group.tines, 0, :PARTIALS][there]).tolist()),
+        partials_hz=tuple(np.sort(modes.frequency[group.tines, 0, :COMPARED_PARTIALS][there]).tolist()),
         warnings=rendering.warnings,
     )

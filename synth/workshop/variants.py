@@ -53,7 +53,7 @@ _UNITS: Final = (
 
 
 @dataclass(frozen=True)
-class Written:
+class WrittenDesign:
     """A design as it stands in its file."""
 
     file: str
@@ -112,7 +112,7 @@ def name_of(chosen: Sequence[tuple[str, str]]) -> str:
     return "_".join(f"{key}={value}" for key, value in chosen)
 
 
-def in_words(chosen: Sequence[tuple[str, str]]) -> str:
+def variant_words(chosen: Sequence[tuple[str, str]]) -> str:
     """What was chosen as a musician reads it: "group D3 spacing 10 mm, stick birch"."""
     return ", ".join(f"{key_words(key)} {value_words(key, value)}" for key, value in chosen)
 
@@ -133,12 +133,12 @@ def _unit(key: str) -> tuple[str, str]:
     return key.removesuffix(found[0]), found[1]
 
 
-def read(paths: Sequence[Path]) -> list[Written]:
+def read_designs(paths: Sequence[Path]) -> list[WrittenDesign]:
     """The designs in files, each once, named by what tells their paths apart. Raises `InputError`."""
     files = list(dict.fromkeys(paths))
     stems = [each.stem for each in files]
     return [
-        Written(str(path), path.stem if stems.count(path.stem) == 1 else str(path), _tree(path))
+        WrittenDesign(str(path), path.stem if stems.count(path.stem) == 1 else str(path), _tree(path))
         for path in files
     ]
 
@@ -169,7 +169,7 @@ def varied(given: Sequence[str]) -> list[Varied]:
 
 
 def variants(
-    designs: Sequence[Written], plain: Plain, wanted: Sequence[Varied], *, keep_lengths: bool = False
+    designs: Sequence[WrittenDesign], plain: Plain, wanted: Sequence[Varied], *, keep_lengths: bool = False
 ) -> tuple[list[Variant], list[LeftOut]]:
     """Every combination of designs and varied values. Raises `InputError` for an unknown key, or if none can be."""
     _check(designs, wanted)
@@ -193,7 +193,7 @@ def variants(
     return built, left
 
 
-def _check(designs: Sequence[Written], wanted: Sequence[Varied]) -> None:
+def _check(designs: Sequence[WrittenDesign], wanted: Sequence[Varied]) -> None:
     if len(designs) == 1 and not wanted:
         raise InputError("nothing is varied", remedy="add --vary KEY=VALUE,VALUE", location="--vary")
     count = len(designs) * math.prod(len(each.values) for each in wanted)
@@ -207,7 +207,7 @@ def _check(designs: Sequence[Written], wanted: Sequence[Varied]) -> None:
         paths.add(place)
 
 
-def _path(key: str, designs: Sequence[Written]) -> tuple[str | int, ...]:
+def _path(key: str, designs: Sequence[WrittenDesign]) -> tuple[str | int, ...]:
     """The way to a key of the designs. Raises `InputError` where none of them has it."""
     top = [each.name for each in fields(Design)]
     if not re.search(r"[.\[]", key) and key not in top:
@@ -223,7 +223,7 @@ def _path(key: str, designs: Sequence[Written]) -> tuple[str | int, ...]:
 
 
 def _variant(
-    design: Written,
+    design: WrittenDesign,
     plain: Plain,
     keys: Mapping[str, str],
     chosen: tuple[tuple[str, str], ...],
@@ -263,7 +263,7 @@ def value_of(words: str) -> Any:
     return found["value"] if alone else words
 
 
-def _instrument(design: Written, edits: Sequence[Edit]) -> Instrument:
+def _instrument(design: WrittenDesign, edits: Sequence[Edit]) -> Instrument:
     try:
         return resolve(edited_design(design.tree, edits), design.file)
     except InputError as error:

@@ -183,6 +183,12 @@ def test_play_renders_a_script(tmp_path, capsys):
         (["play", TEST_PIECE, "nowhere.mid", "-o", "a.wav"], "nowhere.mid: No such file"),
         (["compare", TEST_PIECE, "--group", "D3", "-o", "x"], "nothing is varied"),
         (["compare", TEST_PIECE, "--group", "D3", "--vary", "sped=1", "-o", "x"], "'sped' cannot be varied"),
+        (
+            ["compare", TEST_PIECE, "--group", "D3", "--vary", "bar.section.hight_mm=9", "-o", "x"],
+            "did you mean 'height_mm'?",
+        ),
+        (["compare", TEST_PIECE, "nowhere.toml", "--group", "D3", "-o", "x"], "nowhere.toml: there is no such"),
+        (["compare", "--group", "D3", "-o", "x"], "DESIGN"),
     ],
 )
 def test_what_is_wrong_is_one_line_and_exit_code_2(capsys, tmp_path, monkeypatch, words, said):

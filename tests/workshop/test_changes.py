@@ -11,20 +11,22 @@ from synth.design.decode import decode
 from synth.design.file import parsed
 from synth.design.resolve import resolve
 from synth.design.schema import Design
+from synth.sound.audio import RATE
 from synth.sound.render import scene
 from synth.table import Table
 from synth.vibration.solve import solve_quarrels
 from synth.workshop.changes import (
     Changes,
     GroupChange,
-    Structure,
+    StructureFacts,
     TineChange,
     TineFacts,
     group_table,
     structure,
+    tine_change_table,
     tine_changes,
-    tine_table,
 )
+from synth.workshop.measures import MEASURES, measures
 
 DESIGN = """
 [bar]
@@ -74,7 +76,7 @@ def test_of_a_nut_that_is_moved_only_its_tine_is_told_in_hertz_ratios_and_second
     after, other = solved(nut=80.0)
     changes = [each for each in tine_changes("nut at 80", first, other) if each.group == "low"]
     own = next(each for each in changes if each.number == 2)
-    (row,) = rows(tine_table([own]))
+    (row,) = rows(tine_change_table([own]))
     f, g = (each.row.modes.frequency[1, 0] for each in (before, after))
     assert float(row["pitch_hz_before"]) == pytest.approx(before.row.mounted_hz[1])
     assert float(row["pitch_hz"]) == pytest.approx(after.row.mounted_hz[1])
@@ -96,7 +98,7 @@ def test_a_length_is_told_in_millimetres_and_rings_are_those_of_the_whole():
     before, first = solved(length=70.0)
     after, other = solved(length=71.5)
     (own,) = (each for each in tine_changes("long", first, other) if each.group == "high")
-    (row,) = rows(tine_table([own]))
+    (row,) = rows(tine_change_table([own]))
     assert (float(row["free_length_mm_before"]), float(row["free_length_mm"])) == pytest.approx((70.0, 71.5))
     if own.changed("ring"):
         assert float(row["ring_s"]) == pytest.approx(nearest_decay(after, 3), rel=1e-6)
@@ -159,11 +161,11 @@ def test_a_figure_is_told_from_its_step_on(other, told):
 
 
 def test_tines_that_stand_in_one_alone_are_new_or_gone():
-    one = Structure({("low", 1): FACTS}, {})
-    other = Structure({("low", 2): FACTS}, {})
+    one = StructureFacts({("low", 1): FACTS}, {})
+    other = StructureFacts({("low", 2): FACTS}, {})
     gone, new = tine_changes("x", one, other)
     assert (gone.state, gone.number, new.state, new.number) == ("gone", 1, "new", 2)
-    table = tine_table([gone, new])
+    table = tine_change_table([gone, new])
     assert [row["state"] for row in rows(table)] == ["gone", "new"]
     assert [(row["pitch_hz_before"], row["pitch_hz"]) for row in rows(table)] == [
         ("146.8", ""),
@@ -173,7 +175,11 @@ def test_tines_that_stand_in_one_alone_are_new_or_gone():
     assert "- > 120.00" in table.text()
 
 
-SOUND = {"loudest_dba": 40.0, "average_dba": 30.0, "centroid_hz": 2000.0}
+SOUND = {each.key: 10.0 for each in MEASURES} | {
+    "loudest_dba": 40.0,
+    "average_dba": 30.0,
+    "centroid_hz": 2000.0,
+}
 
 
 def test_of_the_sound_what_changed_is_told_by_how_much():
@@ -187,8 +193,25 @@ def test_of_the_sound_what_changed_is_told_by_how_much():
     assert table.text().splitlines()[1].split() == ["a", "+3.0"]
 
 
+def test_each_measure_is_that_of_the_sound_and_told_from_what_is_heard():
+    t = np.arange(2 * RATE) / RATE
+    tone = 0.02 * np.sqrt(2.0) * np.sin(2.0 * np.pi * 1000.0 * t)[None].repeat(2, axis=0)  # 60 dB SPL
+    one, louder, dull = measures(tone, RATE), measures(1.2 * tone, RATE), measures(tone[:, ::-1], RATE)
+    assert list(one) == [each.key for each in MEASURES]
+    assert one["loudest_dba"] == pytest.approx(60.0, abs=0.1)
+    assert one["body_1000_db"] == pytest.approx(60.0, abs=0.1)
+    assert one["loudest_sone"] == pytest.approx(
+        4.02, rel=0.07
+    )  # ISO 532-1, 1 kHz at 60 dB, 5 % and what begins
+    assert one["centroid_hz"] == pytest.approx(1000.0, rel=1e-3)
+    assert louder["loudest_dba"] - one["loudest_dba"] == pytest.approx(20.0 * math.log10(1.2), abs=0.01)
+    told = [each.key for each in MEASURES if each.changed(one[each.key], louder[each.key])]
+    assert told == ["loudest_sone", "at_1s_sone", "loudest_dba", "average_dba", "body_1000_db"]
+    assert not any(each.changed(one[each.key], dull[each.key]) for each in MEASURES)
+
+
 def test_silence_against_a_sound_is_a_change():
-    silent = {"loudest_dba": -math.inf, "average_dba": -math.inf, "centroid_hz": math.nan}
+    silent = SOUND | {"loudest_dba": -math.inf, "average_dba": -math.inf, "centroid_hz": math.nan}
     table: Table = group_table([GroupChange("a", SOUND, silent)])
     assert table.data()[0]["loudest_dba"] is None
     assert GroupChange("a", silent, silent).counts is False

@@ -1,5 +1,7 @@
 """The page to listen to a comparison, in Chromium, from disk: what sounds, when, and what a blind test counts."""
 
+import base64
+import io
 import json
 import math
 
@@ -180,7 +182,7 @@ def test_rows_of_the_picture_are_levels_on_the_scale_that_is_told():
         panel = Panel("n", 1.0, tone_levels(pressure), (1000.0,))
         sounds.append(Heard((("n", "1"),), pressure, 0.0, 0.0, 60.0, panel))
     loud, soft = (listening._entry(each, RATE, 80.0) for each in sounds)
-    peaks = [max(listening.base64.b64decode(each["levels"])) for each in (loud, soft)]
+    peaks = [max(base64.b64decode(each["levels"])) for each in (loud, soft)]
     assert np.diff(peaks)[0] == pytest.approx(-20.0 / 70.0 * 255.0, abs=1.0)
 
 
@@ -303,12 +305,10 @@ def test_long_sounds_are_cut_to_what_a_page_holds(monkeypatch):
     assert "the first 1.0 s" in head["about"]
     assert head["left_out"] == ["n=</script>: no"]
     assert head["sounds"][0]["level_dba"] is None
-    samples, _ = soundfile.read(listening.io.BytesIO(listening.base64.b64decode(head["sounds"][0]["flac"])))
+    samples, _ = soundfile.read(io.BytesIO(base64.b64decode(head["sounds"][0]["flac"])))
     assert samples.shape == (RATE, 2)
     assert samples[-1] == pytest.approx(0.0, abs=1e-3)
-    assert len(listening.base64.b64decode(head["sounds"][0]["levels"])) == head["rows"] * math.ceil(
-        RATE / 1024
-    )
+    assert len(base64.b64decode(head["sounds"][0]["levels"])) == head["rows"] * math.ceil(RATE / 1024)
 
 
 def test_the_design_is_one_that_can_be_stroked(folder):

@@ -4,7 +4,15 @@ import numpy as np
 import pytest
 
 from synth.sound.audio import RATE
-from synth.workshop.spectrograms import HOP, SHOWN_DB, Panel, picture, rows_hz, tone_levels, top_of
+from synth.workshop.spectrograms import (
+    HOP,
+    SHOWN_DB,
+    Panel,
+    rows_hz,
+    spectrogram_picture,
+    tone_levels,
+    top_of,
+)
 
 DB = 1.0
 
@@ -55,7 +63,7 @@ def test_all_panels_share_a_scale_and_their_titles_notes_and_partials_are_there(
         Panel("speed 200 mm/s", 1.0, loud, (440.0, 2750.0)),
         Panel("speed 600 mm/s", 1.0, soft, (440.0,)),
     ]
-    figure = picture(panels, title="Group D3", a4_hz=442.0)
+    figure = spectrogram_picture(panels, title="Group D3", a4_hz=442.0)
     first, second, *_ = figure.axes
     assert figure.get_suptitle() == "Group D3"
     assert [first.get_title(), second.get_title()] == ["speed 200 mm/s", "speed 600 mm/s"]

@@ -11,7 +11,7 @@ from synth.errors import InputError
 from synth.playing.stroke import Stroke
 from synth.vibration.solve import solve_row
 from synth.workshop import variants as module
-from synth.workshop.variants import Plain, Written, in_words, value_of, variants, varied
+from synth.workshop.variants import Plain, WrittenDesign, value_of, variant_words, variants, varied
 
 DESIGN = """
 name = "Offcut"
@@ -62,7 +62,7 @@ MM, INCH = 1e-3, 25.4e-3
 def written(tmp_path):
     path = tmp_path / "offcut.toml"
     path.write_text(DESIGN, encoding="utf-8")
-    return module.read([path])
+    return module.read_designs([path])
 
 
 def plain(group="D3", through="bar"):
@@ -258,15 +258,15 @@ def test_several_designs_are_told_apart_by_their_files(tmp_path):
     paths[2].parent.mkdir()
     for n, path in enumerate(paths):
         path.write_text(DESIGN.replace("height_mm = 10.0", f"height_mm = {10 + n}.0"), encoding="utf-8")
-    found, left = variants(module.read(paths[:2]), plain(), varied([]))
+    found, left = variants(module.read_designs(paths[:2]), plain(), varied([]))
     assert [(each.name, round(each.instrument.bar.section.height, 6)) for each in found] == [
         ("design=old", 0.010),
         ("design=new", 0.011),
     ]
     assert left == []
-    assert len({each.name for each in module.read(paths)}) == 3
-    assert len(module.read([paths[0], paths[0]])) == 1
-    kept, _ = variants(module.read(paths[:2]), plain(), varied([]), keep_lengths=True)
+    assert len({each.name for each in module.read_designs(paths)}) == 3
+    assert len(module.read_designs([paths[0], paths[0]])) == 1
+    kept, _ = variants(module.read_designs(paths[:2]), plain(), varied([]), keep_lengths=True)
     rows = [solve_row(each.instrument) for each in kept]
     assert rows[1].length == pytest.approx(rows[0].length, abs=1e-9)
 
@@ -275,7 +275,7 @@ def test_a_key_that_one_of_the_designs_lacks_leaves_that_one_out(tmp_path):
     old, new = tmp_path / "old.toml", tmp_path / "new.toml"
     old.write_text(DESIGN.replace('name = "aside"', 'name = "beside"'), encoding="utf-8")
     new.write_text(DESIGN, encoding="utf-8")
-    found, left = variants(module.read([old, new]), plain(), varied(["group[aside].spacing_mm=9,11"]))
+    found, left = variants(module.read_designs([old, new]), plain(), varied(["group[aside].spacing_mm=9,11"]))
     assert [each.name.split("_")[0] for each in found] == ["design=new"] * 2
     assert ["there is no 'aside'" in each.words for each in left] == [True, True]
 
@@ -310,8 +310,8 @@ def test_lists_and_tables_are_values_with_their_commas():
 
 def test_what_was_chosen_is_told_in_words():
     chosen = (("design", "old"), ("group[D3].spacing_mm", "10"), ("speed_mm_s", "200"), ("stick", "birch"))
-    assert in_words(chosen) == "design old, group D3 spacing 10 mm, speed 200 mm/s, stick birch"
-    assert in_words((("group[D3].tine[2].trim[1].at_mm", "60"),)) == "group D3 tine 2 trim 1 at 60 mm"
+    assert variant_words(chosen) == "design old, group D3 spacing 10 mm, speed 200 mm/s, stick birch"
+    assert variant_words((("group[D3].tine[2].trim[1].at_mm", "60"),)) == "group D3 tine 2 trim 1 at 60 mm"
 
 
 def leaves(tree, path=""):
@@ -359,7 +359,9 @@ def test_random_edits_of_everyday_designs_are_built_or_told_in_a_line(everyday, 
 def tried(tree, given):
     """What could be built, and the words on what could not."""
     try:
-        found, left = variants([Written("a.toml", "a", tree)], plain(tree["group"][0]["name"]), varied(given))
+        found, left = variants(
+            [WrittenDesign("a.toml", "a", tree)], plain(tree["group"][0]["name"]), varied(given)
+        )
     except InputError as error:
         return [], [str(error)]
     return found, [each.words for each in left]

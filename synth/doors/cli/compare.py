@@ -85,7 +85,7 @@ def command(
         )
 
     chosen, unbuilt = variants.variants(
-        variants.read(designs),
+        variants.read_designs(designs),
         variants.Plain(stroke, through),
         variants.varied(vary),
         keep_lengths=keep_lengths,
@@ -104,11 +104,11 @@ def command(
         click.echo(f"left out: {variants.name_of(each.chosen)}: {each.words}", err=True)
     for words in comparison.too_quiet(members):
         click.echo(words, err=True)
-    found = comparison.changes(heard)
+    found = comparison.since_first(heard)
     if as_json:
         click.echo(as_json_of(comparison.data(members, heard, found, left)))
         return
     click.echo(comparison.table(members, heard).text(arguments.width()))
-    for words in (*found.lines(group, arguments.width()), *comparison.warnings(heard)):
+    for words in (*found.lines(group, arguments.width()), *comparison.remarks(heard)):
         click.echo(words)
     click.echo(f"{output}: index.html to listen; {', '.join(comparison.FILES)}")
