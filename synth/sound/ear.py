@@ -77,7 +77,7 @@ def onset(pressure: Array, rate: float) -> float:
     return float(np.argmax(blocks >= ONSET * blocks.max())) * width / rate if blocks.size else 0.0
 
 
-def sentences(measures: EarMeasures) -> list[str]:
+def stroke_sentences(measures: EarMeasures) -> list[str]:
     """What an ear would say of one stroke: how loud, in which octaves at the attack and a second on, how long."""
     later = "" if math.isnan(measures.at_1s_sone) else f", {measures.at_1s_sone:.2g} a second on"
     windows = [

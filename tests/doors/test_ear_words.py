@@ -14,7 +14,7 @@ def test_stroke_tells_loudness_octaves_and_how_long_it_stands_above_a_quiet_room
     said = capsys.readouterr().out
     samples, rate = soundfile.read(out)
     heard = ear.describe(samples.T * audio.FULL_SCALE * 10.0 ** (-6.0 / 20.0), rate, since=1e-3)
-    for sentence in ear.sentences(heard):
+    for sentence in ear.stroke_sentences(heard):
         assert sentence in said
     assert f"Loudness {heard.loudest_sone:.2g} sone" in said
     loud = int(np.argmax(heard.attack.octaves_db))

@@ -39,5 +39,5 @@ def write(rendering: Rendering, path: Path, *, gain_db: float, touch: float | No
     return [
         f"{path}: {seconds:.2f} s through {rendering.through}, gain {gain_db:+.1f} dB, peak {peak_db:.1f} dBFS",
         *loudness.words(measured, gain_db=gain_db),
-        *([] if touch is None else ear.sentences(ear.describe(pressure, audio.RATE, since=touch))),
+        *([] if touch is None else ear.stroke_sentences(ear.describe(pressure, audio.RATE, since=touch))),
     ]
