@@ -1,9 +1,9 @@
 """How long `compare` takes for 12 variants of the 63-tine rail: run `python scripts/bench_compare.py`.
 
 Prints, of one run: the wall time of the command on two cores and its processor time, beside the named alternative,
-which is what a maker would do without it: a copy of the design for each variant and `stroke` on each, one after the
-other (measured on three, told for twelve). Nothing is kept from earlier runs: the cache is a folder of its own; what
-is compiled is kept. The target is 8 s of wall time with two cores free; the load of the machine is printed besides.
+which is what a maker would do without it: a copy of the design for each variant and `stroke` on each, one after
+the other (measured on three, told for twelve). Nothing is kept from earlier runs but what is compiled: the cache is
+a folder of its own. The target is 8 s of wall time with two cores free; the load of the machine is printed besides.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ def main() -> None:
         by_hand = sum(stroke(folder, each) for each in HEIGHTS[:ALONE]) * len(HEIGHTS) / ALONE
     load = os.getloadavg()[0]
     print(
-        f"compare, 12 variants: {wall:.1f} s, {processor:.1f} s of processor; load {load:.1f} of {os.cpu_count()} cores"
+        f"compare, 12 variants: {wall:.1f} s, {processor:.1f} s of processor; "
+        f"load {load:.1f} of {os.cpu_count()} cores"
     )
     print(f"12 copies and strokes: {by_hand:.1f} s, {by_hand / wall:.1f} times as long")
 

@@ -68,7 +68,7 @@ def rows(table):
 def test_nothing_is_told_of_a_design_that_stays():
     one, other = solved()[1], solved()[1]
     assert tine_changes("x", one, other) == []
-    assert Changes("a", [], [GroupChange("x", SOUND, SOUND)]).lines("low") == []
+    assert Changes("a", "low", [], [GroupChange("x", SOUND, SOUND)]).lines() == []
 
 
 def test_of_a_nut_that_is_moved_only_its_tine_is_told_in_hertz_ratios_and_seconds():
