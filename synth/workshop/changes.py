@@ -257,19 +257,20 @@ class Changes:
     """What is not as in the first."""
 
     against: str
+    stroked: str  # the group
     tines: Sequence[TineChange]
     group: Sequence[GroupChange]
 
-    def lines(self, group: str, width: int | None = None) -> list[str]:
+    def lines(self, width: int | None = None) -> list[str]:
         """For people: the sound of the group, its tines, their quarrels; of other groups how many tines changed."""
-        own = [each for each in self.tines if each.group == group]
+        own = [each for each in self.tines if each.group == self.stroked]
         if not any(each.counts for each in self.group) and not self.tines:
             return []
         told = [f"\nWhat changed, against {self.against}:"]
         if any(each.counts for each in self.group):
-            told += [f"sound of {group}", group_table(self.group).text(width)]
+            told += [f"sound of {self.stroked}", group_table(self.group).text(width)]
         if own:
-            told += [f"tines of {group}", tine_change_table(own).text(width), *_quarrel_lines(own)]
+            told += [f"tines of {self.stroked}", tine_change_table(own).text(width), *_quarrel_lines(own)]
         if others := len(self.tines) - len(own):
             told.append(f"and {others} tines of other groups: changes.csv")
         return told

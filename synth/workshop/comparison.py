@@ -50,27 +50,25 @@ def since_first(heard: Sequence[Compared]) -> Changes:
         for change in tine_changes(name, first.structure, other)
     ]
     group = [GroupChange(each.variant.name, first.measured, each.measured) for each in others]
-    return Changes(first.variant.name, tines, group)
+    return Changes(first.variant.name, _group(heard), tines, group)
 
 
-def write(heard: Sequence[Compared], left: Sequence[LeftOut], folder: Path, *, group: str) -> list[SetMember]:
+def write(heard: Sequence[Compared], left: Sequence[LeftOut], folder: Path) -> list[SetMember]:
     """Sounds, tables, picture and page below a folder. Raises `InputError`."""
     sounds = {each.variant.name: each.pressure for each in heard}
     found, panels = since_first(heard), _panels(heard)
+    title, a4 = _title(heard), heard[0].variant.instrument.a4
     with whole_set(folder) as beside:
         members = write_sets(sounds, beside)
         texts = {
             "comparison.csv": table(members, heard).csv(),
             "changes.csv": tine_change_table(found.tines).csv(),
             "changes-group.csv": group_table(found.group).csv(),
-            "index.html": _page(members, heard, panels, left, group),
+            "index.html": listening_page(_sounds(members, heard, panels), left, title=title, a4_hz=a4),
         }
         for name, text in texts.items():
             (beside / name).write_text(text, encoding="utf-8", newline="")
-        a4 = heard[0].variant.instrument.a4
-        spectrogram_picture(panels, title=f"Group {group}", a4_hz=a4).savefig(
-            beside / "comparison.png", dpi=110
-        )
+        spectrogram_picture(panels, title=title, a4_hz=a4).savefig(beside / "comparison.png", dpi=110)
     return members
 
 
@@ -86,14 +84,19 @@ def _panels(heard: Sequence[Compared]) -> list[Panel]:
     ]
 
 
-def _page(
-    members: Sequence[SetMember],
-    heard: Sequence[Compared],
-    panels: Sequence[Panel],
-    left: Sequence[LeftOut],
-    group: str,
-) -> str:
-    sounds = [
+def _title(heard: Sequence[Compared]) -> str:
+    instrument = heard[0].variant.instrument
+    return f"{instrument.name or 'The instrument'}, group {_group(heard)}"
+
+
+def _group(heard: Sequence[Compared]) -> str:
+    """The group that is stroked, as the design calls it."""
+    variant = heard[0].variant
+    return variant.instrument.groups[variant.stroke.group].name
+
+
+def _sounds(members: Sequence[SetMember], heard: Sequence[Compared], panels: Sequence[Panel]) -> list[Heard]:
+    return [
         Heard(
             chosen=each.variant.chosen,
             pressure=each.pressure,
@@ -104,10 +107,6 @@ def _page(
         )
         for member, each, panel in zip(members, heard, panels, strict=True)
     ]
-    instrument = heard[0].variant.instrument
-    return listening_page(
-        sounds, left, title=f"{instrument.name or 'The instrument'}, group {group}", a4_hz=instrument.a4
-    )
 
 
 def table(members: Sequence[SetMember], heard: Sequence[Compared]) -> Table:

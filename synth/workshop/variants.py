@@ -31,8 +31,7 @@ from synth.vibration.solve import solve_row
 
 MOST: Final = 64  # combinations: more than anyone compares by ear
 OF_THE_STROKE: Final = ("stick", "through", *CHOICES, *(each.key for each in CONTROLS))
-_VALUE: Final = re.compile(r"""(?:"(?:\\.|[^"\\])*"|'[^']*'|\[[^\]]*\]|\{[^}]*\}|[^,])+""")
-_KEY: Final = re.compile(r"""((?:\[[^\]]*\]|"[^"]*"|'[^']*'|[^="'\[])*)=(.*)""", re.DOTALL)
+_OPENING: Final = {"[": "]", "{": "}"}
 _UNITS: Final = (
     ("_mm_s", "mm/s"),
     ("_n_mm", "N/mm"),
@@ -156,16 +155,35 @@ def varied(given: Sequence[str]) -> list[Varied]:
     """What varies, from "KEY=VALUE,VALUE". Raises `InputError`."""
     found: dict[str, Varied] = {}
     for words in given:
-        match = _KEY.fullmatch(words)
-        key, values = (match[1].strip().removeprefix("--"), match[2]) if match else ("", "")
-        chosen = [each.strip() for each in _VALUE.findall(values) if each.strip()]
-        if not key or not chosen:
+        key, *rest = parted(words, "=")
+        key = key.strip().removeprefix("--")
+        values = [each.strip() for each in parted("=".join(rest), ",") if each.strip()]
+        if not key or not values:
             raise InputError(f"'{words}' varies nothing", remedy="write KEY=VALUE,VALUE", location="--vary")
         key = key.replace("-", "_") if key.replace("-", "_") in OF_THE_STROKE else key
         if key in found:
             raise InputError(f"'{key}' is varied twice", remedy="put all values in one", location="--vary")
-        found[key] = Varied(key, tuple(dict.fromkeys(chosen)))
+        found[key] = Varied(key, tuple(dict.fromkeys(values)))
     return list(found.values())
+
+
+def parted(words: str, mark: str) -> list[str]:
+    """Words between marks, where a mark in quotes or brackets is none."""
+    parts, closing, quote = [""], [""], ""
+    for letter in words:
+        if quote:
+            quote = "" if letter == quote else quote
+        elif letter in "\"'":
+            quote = letter
+        elif letter in _OPENING:
+            closing.append(_OPENING[letter])
+        elif letter == closing[-1]:
+            closing.pop()
+        elif letter == mark and len(closing) == 1:
+            parts.append("")
+            continue
+        parts[-1] += letter
+    return parts
 
 
 def variants(

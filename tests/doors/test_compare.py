@@ -23,7 +23,7 @@ def read(path):
 
 def test_keys_of_the_design_become_sounds_tables_and_a_page(slat, tmp_path):
     out = tmp_path / "x"
-    said = compared(slat, out, "low", "--vary", "bar.section.height_mm=12,20", "--vary", "bite_mm=1,1.5")
+    said = compared(slat, out, "Low", "--vary", "bar.section.height_mm=12,20", "--vary", "bite_mm=1,1.5")
     assert sorted(os.listdir(out)) == [
         "changes-group.csv", "changes.csv", "comparison.csv", "comparison.png", "index.html", "matched", "true",
     ]  # fmt: skip
@@ -36,6 +36,8 @@ def test_keys_of_the_design_become_sounds_tables_and_a_page(slat, tmp_path):
     first = next(each for each in tines if (each["group"], each["number"]) == ("low", "3"))
     assert first["pitch_hz"] == ""  # it is tuned anew
     assert float(first["free_length_mm_before"]) == pytest.approx(1e3 * slat.row.length[2], abs=1e-6)
+    assert "tines of low" in said  # as the design calls it
+    assert "and 2 tines of other groups: changes.csv" in said
     loud = {each["combination"]: each for each in read(out / "changes-group.csv")}
     rows = {each["combination"]: each for each in read(out / "comparison.csv")}
     assert any(each["loudest_dba"] for each in loud.values())
@@ -108,7 +110,7 @@ def leaves(tree, path=""):
             yield inside, value
 
 
-@pytest.mark.parametrize("seeds", [range(6), pytest.param(range(6, 120), marks=pytest.mark.slow)])
+@pytest.mark.parametrize("seeds", [range(4), pytest.param(range(4, 60), marks=pytest.mark.slow)])
 def test_random_edits_end_in_a_folder_or_in_one_line(everyday, seeds, tmp_path, capsys):
     import tomlkit
 

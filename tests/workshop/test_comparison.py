@@ -89,7 +89,7 @@ def heard(instrument, strokes, folder, seconds=1.0):
         watch=lambda items, _: iter(items),
     )
     assert left == []
-    comparison.write(found, left, folder, group=instrument.groups[strokes[0].group].name)
+    comparison.write(found, left, folder)
     with (folder / "comparison.csv").open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
 

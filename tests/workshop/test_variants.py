@@ -308,6 +308,21 @@ def test_lists_and_tables_are_values_with_their_commas():
     assert each.values == ("[]", '[{ nut = "M4 hex", at_mm = 60 }, { nut = "M4 hex", at_mm = 70 }]')
 
 
+@pytest.mark.parametrize(
+    ("words", "parts"),
+    [
+        ("a=1,2", ["a", "1,2"]),
+        ("group['x=y].z'].at=3", ["group['x=y].z'].at", "3"),
+        ('group["it\'s"].at=3', ['group["it\'s"].at', "3"]),
+        ("t=[{ a = 1, b = [1, 2] }]", ["t", "[{ a = 1, b = [1, 2] }]"]),
+        ("t=}]", ["t", "}]"]),
+        ("", [""]),
+    ],
+)
+def test_marks_in_quotes_and_brackets_part_nothing(words, parts):
+    assert module.parted(words, "=") == parts
+
+
 def test_what_was_chosen_is_told_in_words():
     chosen = (("design", "old"), ("group[D3].spacing_mm", "10"), ("speed_mm_s", "200"), ("stick", "birch"))
     assert variant_words(chosen) == "design old, group D3 spacing 10 mm, speed 200 mm/s, stick birch"

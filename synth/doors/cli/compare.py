@@ -99,7 +99,7 @@ def command(
         watch=lambda items, count: arguments.progress(items, total=count, what="rendering"),
     )
     left = [*unbuilt, *unheard]
-    members = comparison.write(heard, left, output, group=group)
+    members = comparison.write(heard, left, output)
     for each in left:
         click.echo(f"left out: {variants.name_of(each.chosen)}: {each.words}", err=True)
     for words in comparison.too_quiet(members):
@@ -109,6 +109,6 @@ def command(
         click.echo(as_json_of(comparison.data(members, heard, found, left)))
         return
     click.echo(comparison.table(members, heard).text(arguments.width()))
-    for words in (*found.lines(group, arguments.width()), *comparison.remarks(heard)):
+    for words in (*found.lines(arguments.width()), *comparison.remarks(heard)):
         click.echo(words)
     click.echo(f"{output}: index.html to listen; {', '.join(comparison.FILES)}")

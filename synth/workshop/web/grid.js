@@ -85,6 +85,7 @@ function ask() {
   by("answer").replaceChildren(...test.choices.map(([word, words]) => made("button", words, {
     type: "button", onclick: () => { test.answer(word); page.unsaved = true; ask(); },
   })));
+  by("listen").firstChild.focus();
   page.player.stop();
   page.player.seek(0);
   return undefined;
@@ -105,6 +106,7 @@ function finish() {
   by("trial").hidden = true;
   const told = test.done ? test.lines(head.sounds) : ["Stopped; what was answered is in the notes, without a count."];
   by("result").replaceChildren(...told.map((line) => made("p", line)));
+  by("prefer").focus();
   shown();
 }
 
