@@ -25,6 +25,7 @@ UNTIL: Final = 1.0  # s: what is heard of a stroke before the next
 FAINT: Final = (
     1e-4  # of all amplitude: partials left out, whose pairs together change the sum by less than that
 )
+LOSSLESS: Final = 1e-12  # a mode that loses nothing keeps its amplitude
 AT_ONCE: Final = 256  # partials whose pairs are summed together: memory
 
 
@@ -54,7 +55,8 @@ def ring_roughness(
     Each counts by its root-mean-square amplitude over the window, relative to that of all together; silence: 0.
     """
     rate = FALL / np.asarray(decay_s, dtype=np.float64)
-    mean_square = (np.exp(-2.0 * rate * since) - np.exp(-2.0 * rate * until)) / (2.0 * rate * (until - since))
+    lost = np.maximum(2.0 * rate * (until - since), LOSSLESS)
+    mean_square = np.exp(-2.0 * rate * since) * -np.expm1(-lost) / lost
     level = np.abs(amplitude) * np.sqrt(mean_square)
     whole = float(np.sqrt(np.sum(level**2)))
     if whole <= 0.0:
