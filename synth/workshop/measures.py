@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from synth.sound import ear, features, loudness
 from synth.sound.bands import NOMINAL_HZ
+from synth.sound.roughness import sound_roughness
 
 
 @dataclass(frozen=True)
@@ -40,6 +41,7 @@ MEASURES: Final = (
         Measure(f"body_{hertz}_db", f"{hertz} Hz at 1 s dB", 1.0) for hertz in NOMINAL_HZ
     ),  # of 1 dB just heard
     Measure("centroid_hz", "centroid Hz", 0.02, relative=True),
+    Measure("roughness", "roughness", 0.1, relative=True),  # of the ring, 0.3 to 1 s; common practice
 )
 
 
@@ -54,4 +56,5 @@ def measures(pressure: NDArray[Any], rate: float) -> dict[str, float]:
         "loudest_dba": heard.loudest,
         "average_dba": heard.average,
         "centroid_hz": features.centroid(pressure, rate),
+        "roughness": sound_roughness(pressure, rate, touch=ear.onset(pressure, rate)),
     }
