@@ -45,7 +45,7 @@ assert made.twist == 30.0 * DEGREE
 
 # script: an entry, the defaults, a phrase's caller; its range is kept
 script = Script(
-    stroke=[Entry(at_s=0.0, group="D3", twist_deg=12.0), Entry(at_s=1.0)], defaults=How(twist_deg=-7.0)
+    stroke=[Entry(at_s=0.0, group="D3", twist_deg=12.0), Entry(at_s=1.0, group="D3")], defaults=How(twist_deg=-7.0)
 )
 assert [each.event.twist for each in schedule(script, rail).played] == [12.0 * DEGREE, -7.0 * DEGREE]
 (here / "a.toml").write_text('stroke = [{ at_s = 0.0, phrase = "p", twist_deg = 5.0 }]\\n'
