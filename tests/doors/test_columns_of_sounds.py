@@ -95,10 +95,10 @@ def test_a_comparison_has_the_figures_of_the_files_beside_it(slat, tmp_path):
         attack = features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH)
         assert float(each["attack_ms"]) == pytest.approx(1e3 * attack, rel=0.01)
         assert float(each["centroid_hz"]) == pytest.approx(features.centroid(pressure, RATE), rel=2e-3)
-        heard = ear.describe(pressure, RATE)
-        assert float(each["loudest_sone"]) == pytest.approx(heard.loudest_sone, rel=0.01)
+        told = ear.describe(pressure, RATE)
+        assert float(each["loudest_sone"]) == pytest.approx(told.loudest_sone, rel=0.01)
         if each["body_500_db"]:
-            level = max(heard.body.octaves_db[NOMINAL_HZ.index(500)], ear.THRESHOLD_DB[NOMINAL_HZ.index(500)])
+            level = max(told.body.octaves_db[NOMINAL_HZ.index(500)], ear.THRESHOLD_DB[NOMINAL_HZ.index(500)])
             assert float(each["body_500_db"]) == pytest.approx(level, abs=0.1)
         if each["roughness"]:
             rough = sound_roughness(pressure, RATE, touch=ear.onset(pressure, RATE))
