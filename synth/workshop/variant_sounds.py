@@ -100,7 +100,9 @@ def _workers(count: int) -> Iterator[Callable[[Callable[[_Job], _Done], Sequence
     if count == 1 or (os.cpu_count() or 1) == 1:
         yield map
         return
-    workers = ProcessPoolExecutor(max_workers=WORKERS, initializer=_end_when_told)
+    import scipy.signal  # noqa: F401 (slow, and wanted here later: workers that are forked have it then)
+
+    workers = ProcessPoolExecutor(max_workers=WORKERS, initializer=_alone_on_a_core)
     try:
         yield workers.map
     except BrokenProcessPool:
@@ -109,8 +111,12 @@ def _workers(count: int) -> Iterator[Callable[[Callable[[_Job], _Done], Sequence
         workers.shutdown(wait=False, cancel_futures=True)
 
 
-def _end_when_told() -> None:
-    """A worker ends at once and without a word: what is to be said, its parent says."""
+def _alone_on_a_core() -> None:
+    """A worker keeps to one core, and ends at once without a word: what is to be said, its parent says."""
+    import scipy.linalg  # noqa: F401 (its threads are there to be limited)
+    from threadpoolctl import threadpool_limits
+
+    threadpool_limits(1)
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_DFL)
