@@ -60,7 +60,7 @@ def timed(words: Sequence[str], cache: Path) -> tuple[float, float]:
     before, began = spent(), time.perf_counter()
     subprocess.run(
         [sys.executable, "-m", "synth", *words],
-        env=os.environ | {"TINEWRIGHT_CACHE": str(cache), "OMP_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)},
+        env=os.environ | {"TINEWRIGHT_CACHE": str(cache), "PYTHONPATH": str(ROOT)},
         check=True,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,

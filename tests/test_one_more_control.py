@@ -45,7 +45,7 @@ assert made.twist == 30.0 * DEGREE
 
 # script: an entry, the defaults, a phrase's caller; its range is kept
 script = Script(
-    stroke=[Entry(at_s=0.0, group="D3", twist_deg=12.0), Entry(at_s=1.0)], defaults=How(twist_deg=-7.0)
+    stroke=[Entry(at_s=0.0, group="D3", twist_deg=12.0), Entry(at_s=1.0, group="D3")], defaults=How(twist_deg=-7.0)
 )
 assert [each.event.twist for each in schedule(script, rail).played] == [12.0 * DEGREE, -7.0 * DEGREE]
 (here / "a.toml").write_text('stroke = [{ at_s = 0.0, phrase = "p", twist_deg = 5.0 }]\\n'
@@ -71,7 +71,7 @@ chosen, left = variants.variants(designs, plain, variants.varied(["twist_deg=10,
 assert [each.stroke.twist for each in chosen] == [10.0 * DEGREE, 20.0 * DEGREE]
 noise = np.random.default_rng(1).normal(0.0, 1e-3, (2, 48000)).astype(np.float32)
 heard = [
-    Compared(each, StructureFacts({}, {}), noise, tone_levels(noise), measures(noise, 48000, roughness=0.1), 0.1, (1.0,), 1e-3,
+    Compared(each, StructureFacts({}, {}), noise, tone_levels(noise), measures(noise, 48000), 0.1, (1.0,), 1e-3,
              10.0, (147.0,), ())
     for each in chosen
 ]

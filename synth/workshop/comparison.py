@@ -26,6 +26,7 @@ from synth.workshop.changes import (
     tine_changes,
 )
 from synth.workshop.listening import Heard, listening_page
+from synth.workshop.measures import MEASURES
 from synth.workshop.spectrograms import Panel, spectrogram_picture
 from synth.workshop.variant_sounds import Compared
 from synth.workshop.variants import LeftOut, name_of, variant_words
@@ -117,6 +118,9 @@ def table(members: Sequence[SetMember], heard: Sequence[Compared]) -> Table:
             f"decay_{n + 1}_s", value=lambda row: [*row[1].decay_s, *[math.nan] * COMPARED_PARTIALS][n]
         )
 
+    def measured(key: str) -> Column:
+        return Column(key, value=lambda row: row[1].measured[key])
+
     return Table(
         [
             Column("combination", "combination", value=lambda row: row[0].name),
@@ -127,7 +131,7 @@ def table(members: Sequence[SetMember], heard: Sequence[Compared]) -> Table:
             Column("true_gain_db", "true gain dB", "{:+.0f}", lambda row: row[0].true_gain_db),
             Column("matched_gain_db", "matched gain dB", "{:+.1f}", lambda row: row[0].matched_gain_db),
             Column("attack_ms", value=lambda row: row[1].attack_s, unit=MS),
-            Column("centroid_hz", value=lambda row: row[1].measured["centroid_hz"]),
+            *(measured(each.key) for each in MEASURES if each.key not in ("loudest_dba", "average_dba")),
             *(decay(n) for n in range(COMPARED_PARTIALS)),
             Column("energy_mj", value=lambda row: row[1].energy_j, unit=1e-3),
             Column("greatest_stress_mpa", value=lambda row: row[1].stress_mpa),

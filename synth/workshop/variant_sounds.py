@@ -23,7 +23,6 @@ from synth.errors import InputError
 from synth.sound import features
 from synth.sound.audio import RATE
 from synth.sound.render import ContactSettings, Scene, perform, scene
-from synth.sound.ringing import heard_roughness
 from synth.vibration.solve import solve_quarrels
 from synth.workshop.changes import COMPARED_PARTIALS, StructureFacts, partial_decays, structure
 from synth.workshop.measures import measures
@@ -101,7 +100,9 @@ def _workers(count: int) -> Iterator[Callable[[Callable[[_Job], _Done], Sequence
     if count == 1 or (os.cpu_count() or 1) == 1:
         yield map
         return
-    workers = ProcessPoolExecutor(max_workers=WORKERS, initializer=_end_when_told)
+    import scipy.signal  # noqa: F401 (slow, and wanted here later: workers that are forked have it then)
+
+    workers = ProcessPoolExecutor(max_workers=WORKERS, initializer=_alone_on_a_core)
     try:
         yield workers.map
     except BrokenProcessPool:
@@ -110,8 +111,12 @@ def _workers(count: int) -> Iterator[Callable[[Callable[[_Job], _Done], Sequence
         workers.shutdown(wait=False, cancel_futures=True)
 
 
-def _end_when_told() -> None:
-    """A worker ends at once and without a word: what is to be said, its parent says."""
+def _alone_on_a_core() -> None:
+    """A worker keeps to one core, and ends at once without a word: what is to be said, its parent says."""
+    import scipy.linalg  # noqa: F401 (its threads are there to be limited)
+    from threadpoolctl import threadpool_limits
+
+    threadpool_limits(1)
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_DFL)
@@ -149,7 +154,6 @@ def _rendered(
     touched = [each for each in tines if each["first_touch_s"] is not None]
     since = min((each["first_touch_s"] for each in touched), default=0.0)
     until = max((each["last_release_s"] for each in touched), default=seconds)
-    rough = heard_roughness(listening, rendering.rings[0], since=until)
     modes = listening.row.modes
     there = modes.exists[group.tines, :COMPARED_PARTIALS]
     return Compared(
@@ -157,7 +161,7 @@ def _rendered(
         structure=solved,
         pressure=pressure.astype(np.float32),
         levels=tone_levels(pressure).astype(np.float32),
-        measured=measures(pressure, RATE, roughness=rough),
+        measured=measures(pressure, RATE),
         attack_s=features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH),
         decay_s=partial_decays(listening.model, lowest),
         energy_j=math.fsum(each["energy_j"] for each in tines),

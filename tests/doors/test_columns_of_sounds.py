@@ -12,9 +12,11 @@ import pytest
 import soundfile
 
 from synth.playing.stroke import Stroke
-from synth.sound import features, loudness
+from synth.sound import ear, features, loudness
 from synth.sound.audio import FULL_SCALE, RATE
+from synth.sound.bands import NOMINAL_HZ
 from synth.sound.render import ContactSettings, perform, scene
+from synth.sound.roughness import sound_roughness
 
 TOUCH = {  # key of the report: field of TineTouch and its unit
     "first_touch_s": ("first_touch", 1.0),
@@ -93,6 +95,14 @@ def test_a_comparison_has_the_figures_of_the_files_beside_it(slat, tmp_path):
         attack = features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH)
         assert float(each["attack_ms"]) == pytest.approx(1e3 * attack, rel=0.01)
         assert float(each["centroid_hz"]) == pytest.approx(features.centroid(pressure, RATE), rel=2e-3)
+        told = ear.describe(pressure, RATE)
+        assert float(each["loudest_sone"]) == pytest.approx(told.loudest_sone, rel=0.01)
+        if each["body_500_db"]:
+            level = max(told.body.octaves_db[NOMINAL_HZ.index(500)], ear.THRESHOLD_DB[NOMINAL_HZ.index(500)])
+            assert float(each["body_500_db"]) == pytest.approx(level, abs=0.1)
+        if each["roughness"]:
+            rough = sound_roughness(pressure, RATE, touch=ear.onset(pressure, RATE))
+            assert float(each["roughness"]) == pytest.approx(rough, rel=0.05)
     assert gains[0][0] == gains[1][0]  # one gain for all that are true
     assert gains[0][1] > gains[1][1] + 3.0  # the slow stroke needs more to sound as loud
     assert loud(out, rows[0]) == pytest.approx(loud(out, rows[1]), abs=0.05)

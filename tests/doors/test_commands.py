@@ -187,7 +187,10 @@ def test_play_renders_a_script(tmp_path, capsys):
             ["compare", TEST_PIECE, "--group", "D3", "--vary", "bar.section.hight_mm=9", "-o", "x"],
             "did you mean 'height_mm'?",
         ),
-        (["compare", TEST_PIECE, "nowhere.toml", "--group", "D3", "-o", "x"], "nowhere.toml: there is no such"),
+        (
+            ["compare", TEST_PIECE, "nowhere.toml", "--group", "D3", "-o", "x"],
+            "nowhere.toml: there is no such",
+        ),
         (["compare", "--group", "D3", "-o", "x"], "DESIGN"),
     ],
 )

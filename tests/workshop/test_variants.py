@@ -312,7 +312,7 @@ def test_lists_and_tables_are_values_with_their_commas():
     ("words", "parts"),
     [
         ("a=1,2", ["a", "1,2"]),
-        ("group['x=y].z'].at=3", ["group['x=y].z'].at", "3"),
+        ("group['x=y].z'].at=3", ["group['x=y].z'].at", "3"]),
         ('group["it\'s"].at=3', ['group["it\'s"].at', "3"]),
         ("t=[{ a = 1, b = [1, 2] }]", ["t", "[{ a = 1, b = [1, 2] }]"]),
         ("t=}]", ["t", "}]"]),
