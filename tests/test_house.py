@@ -54,7 +54,7 @@ PLACES = """
     recording.retune recording.parameters recording.calibration_model recording.apart
     recording.calibrate recording.calibration_list
     page.blob page.wasm page.approach page.response page.sounding page.holding page.functions
-    page.picture page.pack page.build
+    page.picture page.about page.pack page.build
     interface.sound interface.answers interface.board interface.changed interface.opened
     doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
     doors.live_session doors.live doors.reference doors.cli __main__

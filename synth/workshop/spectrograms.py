@@ -67,36 +67,51 @@ def top_of(levels: Sequence[NDArray[Any]]) -> float:
 
 
 def spectrogram_picture(panels: Sequence[Panel], *, title: str, a4_hz: float) -> Any:
-    """A figure of all panels, at most four in a row."""
+    """A figure of all panels, at most four in a row; upwards go octaves, the logarithm to 2 of hertz."""
     from matplotlib.figure import Figure
 
     columns = min(4, len(panels))
     rows = math.ceil(len(panels) / columns)
-    figure = Figure(figsize=(4.0 * columns + 1.0, 3.0 * rows + 1.0), layout="constrained")
+    width, height = 4.0 * columns + 1.6, 3.0 * rows + 1.2
+    figure = Figure(figsize=(width, height))
+    edges = {
+        "left": 0.8 / width,
+        "right": 1.0 - 1.1 / width,
+        "bottom": 0.7 / height,
+        "top": 1.0 - 0.8 / height,
+    }
+    figure.subplots_adjust(**edges, wspace=0.08, hspace=0.16)
     axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
     top = top_of([each.levels for each in panels])
     for axis, panel in zip(axes, panels, strict=False):
         image = _draw(axis, panel, top)
     for axis in axes[len(panels) :]:
         axis.set_axis_off()
-    notes = [a4_hz * 2.0 ** (octave - 4) * 2.0 ** (-9 / 12) for octave in range(2, 10)]
+    notes = [math.log2(a4_hz) + octave - 4 - 9 / 12 for octave in range(2, 10)]
     axes[0].set_yticks(notes, [f"C{octave}" for octave in range(2, 10)])
-    axes[0].set_ylim(LOWEST_HZ, HIGHEST_HZ)
-    axes[0].set_yticks([], minor=True)
+    axes[0].set_ylim(math.log2(LOWEST_HZ), math.log2(HIGHEST_HZ))
     figure.suptitle(title)
-    figure.supxlabel("seconds (ticks at the left: partials of the tines that are stroked)")
-    figure.supylabel("note")
-    figure.colorbar(image, ax=list(axes), label="level of a tone, dB SPL", shrink=0.8)
+    figure.supxlabel("seconds (ticks at the left: partials of the tines that are stroked)", y=0.15 / height)
+    figure.supylabel("note", x=0.15 / width)
+    scale = figure.add_axes(
+        (1.0 - 0.9 / width, edges["bottom"], 0.15 / width, edges["top"] - edges["bottom"])
+    )
+    figure.colorbar(image, cax=scale, label="level of a tone, dB SPL")
     return figure
 
 
 def _draw(axis: Any, panel: Panel, top: float) -> Any:
-    """One panel; to log-spaced rows the picture's own logarithmic axis fits."""
-    level, seconds = panel.levels, panel.seconds
-    edges = LOWEST_HZ * 2.0 ** ((np.arange(len(level) + 1) - 0.5) / STEPS)
-    times = np.linspace(0.0, seconds, level.shape[1] + 1)
-    image = axis.pcolormesh(times, edges, level, vmin=top - SHOWN_DB, vmax=top, cmap="magma", rasterized=True)
-    axis.set_yscale("log", base=2)
-    axis.hlines(panel.partials_hz, 0.0, 0.03 * seconds, colors="#7fe0d0", linewidth=1.2)
+    half = 0.5 / STEPS
+    lowest, highest = math.log2(LOWEST_HZ) - half, math.log2(HIGHEST_HZ) + half
+    image = axis.imshow(
+        panel.levels,
+        origin="lower",
+        aspect="auto",
+        vmin=top - SHOWN_DB,
+        vmax=top,
+        cmap="magma",
+        extent=(0.0, panel.seconds, lowest, highest),
+    )
+    axis.hlines(np.log2(panel.partials_hz), 0.0, 0.03 * panel.seconds, colors="#7fe0d0", linewidth=1.2)
     axis.set_title(panel.title, fontsize=9)
     return image
