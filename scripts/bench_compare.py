@@ -9,7 +9,6 @@ a folder of its own. The target is 8 s of wall time with two cores free; the loa
 from __future__ import annotations
 
 import os
-import resource
 import subprocess
 import sys
 import tempfile
@@ -31,7 +30,7 @@ def main() -> None:
         words = ["compare", str(RAIL), "--group", "D3", "--vary", f"bar.section.height_mm={heights}"]
         wall, processor = timed([*words, "-o", str(folder / "bars")], folder / "cache")
         by_hand = sum(stroke(folder, each) for each in HEIGHTS[:ALONE]) * len(HEIGHTS) / ALONE
-    load = os.getloadavg()[0]
+    load = os.getloadavg()[0] if hasattr(os, "getloadavg") else float("nan")
     print(
         f"compare, 12 variants: {wall:.1f} s, {processor:.1f} s of processor; "
         f"load {load:.1f} of {os.cpu_count()} cores"
@@ -69,8 +68,8 @@ def timed(words: Sequence[str], cache: Path) -> tuple[float, float]:
 
 
 def spent() -> float:
-    used = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return used.ru_utime + used.ru_stime
+    used = os.times()
+    return used.children_user + used.children_system
 
 
 if __name__ == "__main__":

@@ -43,8 +43,8 @@ PLACES = """
     workshop.quarrel_list workshop.mode_list workshop.strength workshop.tolerance workshop.tolerance_list
     workshop.cutlist workshop.cut_list_pages workshop.tuning_sheet workshop.template workshop.bent_template
     workshop.boardplot workshop.board_list workshop.suggest
-    workshop.variants workshop.measures workshop.changes workshop.spectrograms workshop.variant_sounds
-    workshop.listening workshop.comparison
+    workshop.varied workshop.variants workshop.measures workshop.changes workshop.spectrograms
+    workshop.variant_sounds workshop.listening workshop.comparison
     workshop.wishes workshop.draft_groups workshop.draft_layout workshop.draft_boards workshop.draft
     workshop.draft_text
     recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order

@@ -26,7 +26,7 @@ from synth.playing.script import Entry, How, Script, read_script, schedule
 from synth.playing.script_writer import as_written, notated
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE
-from synth.workshop import comparison, variants
+from synth.workshop import comparison, variants, varied
 from synth.workshop.changes import StructureFacts
 from synth.workshop.measures import measures
 from synth.workshop.variant_sounds import Compared
@@ -67,7 +67,7 @@ assert abs(played.twist - 0.123456789) < 1e-12
 # comparison: what is rendered, and its table
 plain = variants.Plain(lambda instrument: made, "bar")
 designs = variants.read_designs([Path(sys.argv[1])])
-chosen, left = variants.variants(designs, plain, variants.varied(["twist_deg=10,20"]))
+chosen, left = variants.variants(designs, plain, varied.varied(["twist_deg=10,20"]))
 assert [each.stroke.twist for each in chosen] == [10.0 * DEGREE, 20.0 * DEGREE]
 noise = np.random.default_rng(1).normal(0.0, 1e-3, (2, 48000)).astype(np.float32)
 heard = [

@@ -29,7 +29,8 @@ from synth.workshop.listening import Heard, listening_page
 from synth.workshop.measures import MEASURES
 from synth.workshop.spectrograms import Panel, spectrogram_picture
 from synth.workshop.variant_sounds import Compared
-from synth.workshop.variants import LeftOut, name_of, variant_words
+from synth.workshop.variants import LeftOut
+from synth.workshop.varied import name_of, variant_words
 
 FILES: Final = (
     "true/ at one gain",

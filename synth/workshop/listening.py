@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.units import amplitude
 from synth.workshop.spectrograms import HIGHEST_HZ, HOP, LOWEST_HZ, SHOWN_DB, Panel, rows_hz, top_of
-from synth.workshop.variants import LeftOut, key_words, name_of, value_words
+from synth.workshop.variants import LeftOut
+from synth.workshop.varied import key_words, name_of, value_words
 
 LONGEST: Final = 600.0  # s of sound in a page, 30 to 60 MB and decoded 230 MB: more opens slowly
 HIGHEST_STEP: Final = 2**15 - 1  # of 16 bits, which are decoded as shares of 2^15

@@ -28,7 +28,8 @@ from synth.vibration.solve import solve_quarrels
 from synth.workshop.changes import COMPARED_PARTIALS, StructureFacts, partial_decays, structure
 from synth.workshop.measures import measures
 from synth.workshop.spectrograms import tone_levels
-from synth.workshop.variants import LeftOut, Variant, name_of
+from synth.workshop.variants import LeftOut, Variant
+from synth.workshop.varied import name_of
 
 WORKERS: Final = 2
 PART: Final = 4  # strokes on one instrument that are a job: few enough to share out, and to see it move

@@ -1,6 +1,6 @@
 """Variants of what is compared: several designs, any of their keys, and any part of the stroke.
 
-In: designs as trees of their files, and "KEY=VALUE,VALUE". Out: a `Variant` for every combination that can be
+In: designs as trees of their files, and what is `Varied`. Out: a `Variant` for every combination that can be
 built, a `LeftOut` for every other. A key that no design knows is refused; a value that cannot be is left out.
 """
 
@@ -10,7 +10,6 @@ import dataclasses
 import itertools
 import math
 import re
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,29 +25,11 @@ from synth.design.key_path import steps
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError, named, nearest
-from synth.playing.stroke import CHOICES, CONTROLS, Stroke, shaped
+from synth.playing.stroke import CHOICES, Stroke, shaped
 from synth.vibration.solve import solve_row
+from synth.workshop.varied import OF_THE_STROKE, Varied, name_of, value_of
 
 MOST: Final = 64  # combinations: more than anyone compares by ear
-OF_THE_STROKE: Final = ("stick", "through", *CHOICES, *(each.key for each in CONTROLS))
-_OPENING: Final = {"[": "]", "{": "}"}
-_UNITS: Final = (
-    ("_mm_s", "mm/s"),
-    ("_n_mm", "N/mm"),
-    ("_nm_rad", "N m/rad"),
-    ("_kg_m3", "kg/m³"),
-    ("_mm", "mm"),
-    ("_in", "in"),
-    ("_deg", "°"),
-    ("_hz", "Hz"),
-    ("_gpa", "GPa"),
-    ("_mpa", "MPa"),
-    ("_cents", "cents"),
-    ("_c", "°C"),
-    ("_n", "N"),
-    ("_m", "m"),
-    ("_g", "g"),
-)
 
 
 @dataclass(frozen=True)
@@ -58,18 +39,6 @@ class WrittenDesign:
     file: str
     name: str  # told apart by it
     tree: Mapping[str, Any]
-
-
-@dataclass(frozen=True)
-class Varied:
-    """A key and what it is given: words as they were typed."""
-
-    key: str
-    values: tuple[str, ...]
-
-    @property
-    def of_the_stroke(self) -> bool:
-        return self.key in OF_THE_STROKE
 
 
 @dataclass(frozen=True)
@@ -107,31 +76,6 @@ class LeftOut:
     words: str
 
 
-def name_of(chosen: Sequence[tuple[str, str]]) -> str:
-    return "_".join(f"{key}={value}" for key, value in chosen)
-
-
-def variant_words(chosen: Sequence[tuple[str, str]]) -> str:
-    """What was chosen as a musician reads it: "group D3 spacing 10 mm, stick birch"."""
-    return ", ".join(f"{key_words(key)} {value_words(key, value)}" for key, value in chosen)
-
-
-def key_words(key: str) -> str:
-    """A key without brackets and without its unit."""
-    plain = re.sub(r"[\[\].\"'_]+", " ", _unit(key)[0])
-    return " ".join(plain.split())
-
-
-def value_words(key: str, value: str) -> str:
-    """What a key was given, with its unit."""
-    return f"{value} {_unit(key)[1]}".strip()
-
-
-def _unit(key: str) -> tuple[str, str]:
-    found = next(((suffix, unit) for suffix, unit in _UNITS if key.endswith(suffix)), ("", ""))
-    return key.removesuffix(found[0]), found[1]
-
-
 def read_designs(paths: Sequence[Path]) -> list[WrittenDesign]:
     """The designs in files, each once, named by what tells their paths apart. Raises `InputError`."""
     files = list(dict.fromkeys(paths))
@@ -151,48 +95,13 @@ def _tree(path: Path) -> dict[str, Any]:
     return tree
 
 
-def varied(given: Sequence[str]) -> list[Varied]:
-    """What varies, from "KEY=VALUE,VALUE". Raises `InputError`."""
-    found: dict[str, Varied] = {}
-    for words in given:
-        key, *rest = parted(words, "=")
-        key = key.strip().removeprefix("--")
-        values = [each.strip() for each in parted("=".join(rest), ",") if each.strip()]
-        if not key or not values:
-            raise InputError(f"'{words}' varies nothing", remedy="write KEY=VALUE,VALUE", location="--vary")
-        key = key.replace("-", "_") if key.replace("-", "_") in OF_THE_STROKE else key
-        if key in found:
-            raise InputError(f"'{key}' is varied twice", remedy="put all values in one", location="--vary")
-        found[key] = Varied(key, tuple(dict.fromkeys(values)))
-    return list(found.values())
-
-
-def parted(words: str, mark: str) -> list[str]:
-    """Words between marks, where a mark in quotes or brackets is none."""
-    parts, closing, quote = [""], [""], ""
-    for letter in words:
-        if quote:
-            quote = "" if letter == quote else quote
-        elif letter in "\"'":
-            quote = letter
-        elif letter in _OPENING:
-            closing.append(_OPENING[letter])
-        elif letter == closing[-1]:
-            closing.pop()
-        elif letter == mark and len(closing) == 1:
-            parts.append("")
-            continue
-        parts[-1] += letter
-    return parts
-
-
 def variants(
     designs: Sequence[WrittenDesign], plain: Plain, wanted: Sequence[Varied], *, keep_lengths: bool = False
 ) -> tuple[list[Variant], list[LeftOut]]:
     """Every combination of designs and varied values. Raises `InputError` for an unknown key, or if none can be."""
     _check(designs, wanted)
     first = _instrument(designs[0], [])
-    plain.stroke(first), first.listening(plain.through)
+    _played(plain, first)  # what is played on the first is asked for, not varied: refused at once
     cut = _cut(first) if keep_lengths else {}
     built: list[Variant] = []
     left: list[LeftOut] = []
@@ -249,13 +158,17 @@ def _variant(
 ) -> Variant:
     edits = [Edit(key, value_of(words)) for key, words in keys.items() if key not in OF_THE_STROKE]
     instrument = _as_cut(_instrument(design, edits), cut)
-    stroke, through = plain.stroke(instrument), plain.through
+    stroke, through = _played(
+        dataclasses.replace(plain, through=keys.get("through", plain.through)), instrument
+    )
     for key, words in keys.items():
-        if key == "through":
-            through = words
-        elif key in OF_THE_STROKE:
+        if key in OF_THE_STROKE and key != "through":
             stroke = _stroke_with(stroke, instrument, key, words)
-    return Variant(chosen, instrument, stroke, instrument.listening(through))
+    return Variant(chosen, instrument, stroke, through)
+
+
+def _played(plain: Plain, instrument: Instrument) -> tuple[Stroke, str]:
+    return plain.stroke(instrument), instrument.listening(plain.through)
 
 
 def _stroke_with(stroke: Stroke, instrument: Instrument, key: str, words: str) -> Stroke:
@@ -269,16 +182,6 @@ def _stroke_with(stroke: Stroke, instrument: Instrument, key: str, words: str) -
         return shaped(stroke, {key: float(words)})
     except ValueError:
         raise InputError(f"'{words}' is not a number", location=where) from None
-
-
-def value_of(words: str) -> Any:
-    """What words mean in a design file: a number, a list, a table, quoted text; else the words themselves."""
-    try:
-        found = tomllib.loads(f"value = {words}")
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError):
-        return words
-    alone = len(found) == 1 and isinstance(found["value"], bool | int | float | str | list | dict)
-    return found["value"] if alone else words
 
 
 def _instrument(design: WrittenDesign, edits: Sequence[Edit]) -> Instrument:

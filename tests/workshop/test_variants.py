@@ -11,7 +11,8 @@ from synth.errors import InputError
 from synth.playing.stroke import Stroke
 from synth.vibration.solve import solve_row
 from synth.workshop import variants as module
-from synth.workshop.variants import Plain, WrittenDesign, value_of, variant_words, variants, varied
+from synth.workshop.variants import Plain, WrittenDesign, variants
+from synth.workshop.varied import parted, value_of, variant_words, varied
 
 DESIGN = """
 name = "Offcut"
@@ -320,7 +321,7 @@ def test_lists_and_tables_are_values_with_their_commas():
     ],
 )
 def test_marks_in_quotes_and_brackets_part_nothing(words, parts):
-    assert module.parted(words, "=") == parts
+    assert parted(words, "=") == parts
 
 
 def test_what_was_chosen_is_told_in_words():

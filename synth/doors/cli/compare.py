@@ -69,7 +69,7 @@ def command(
     from synth.playing.stroke import Stroke
     from synth.sound.render import ContactSettings
     from synth.table import as_json as as_json_of
-    from synth.workshop import comparison, variant_sounds, variants
+    from synth.workshop import comparison, variant_sounds, variants, varied
 
     check_folder(output)
 
@@ -87,7 +87,7 @@ def command(
     chosen, unbuilt = variants.variants(
         variants.read_designs(designs),
         variants.Plain(stroke, through),
-        variants.varied(vary),
+        varied.varied(vary),
         keep_lengths=keep_lengths,
     )
     heard, unheard = variant_sounds.render_variants(
@@ -101,7 +101,7 @@ def command(
     left = [*unbuilt, *unheard]
     members = comparison.write(heard, left, output)
     for each in left:
-        click.echo(f"left out: {variants.name_of(each.chosen)}: {each.words}", err=True)
+        click.echo(f"left out: {varied.name_of(each.chosen)}: {each.words}", err=True)
     for words in comparison.too_quiet(members):
         click.echo(words, err=True)
     found = comparison.since_first(heard)
