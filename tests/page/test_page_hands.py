@@ -41,7 +41,7 @@ def own(opened, browser):
     page.until("window.tinewright.player")
     page.tab.wait_for_timeout(1500)  # tines are made ready
     page.tab.evaluate(LISTEN)
-    page.devtools = page.tab.context.new_cdp_session(page.tab)
+    page.devtools = page.tab.context.new_cdp_session(page.tab)  # type: ignore[attr-defined]
     yield page
     page.tab.close()
 
@@ -85,7 +85,8 @@ def drawn(page, kind, speed, *, places=(FROM, TO), below=(0.004, 0.004)):
     """The reports of a hand that is drawn at a speed between places, each some moments after the other."""
     page.tab.evaluate("window.reports.length = 0; window.seen.length = 0")
     way = [
-        px(page, place, deep) for place, deep in zip(places, np.linspace(*below, len(places)), strict=True)
+        px(page, place, deep)
+        for place, deep in zip(places, np.linspace(below[0], below[1], len(places)), strict=True)
     ]
     took = np.abs(np.diff(places)) / speed
     ends = np.concatenate([[0.0], np.cumsum(took)])
