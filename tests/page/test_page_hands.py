@@ -27,10 +27,10 @@ LISTEN = """() => { window.reports = []; window.seen = [];
       }
     }); }"""
 
-BEGUN = """() => { window.begun = []; const { player } = window.tinewright;
+BEGUN = """() => { window.asked = []; const { player } = window.tinewright;
     window.tell ??= player.tell.bind(player);
-    player.tell = (message) => { if (message.begin) window.begun.push(message.begin);
-      if (message.rest) window.begun.push(message.rest); window.tell(message); }; }"""
+    player.tell = (message) => { if (message.begin) window.asked.push(message.begin);
+      if (message.rest) window.asked.push(message.rest); window.passOn(message); }; }"""
 
 
 @pytest.fixture(scope="module")
@@ -163,7 +163,7 @@ def test_a_hand_that_goes_on_strokes_the_next_group(tab):
 def test_a_path_that_falls_leans_and_one_that_is_low_strokes_low(tab):
     for below in [(0.004, 0.004), (0.004, 0.06), (0.06, 0.06)]:
         drawn(tab, "mouse", 0.3, below=below)
-    level, falling, low = tab.tab.evaluate("window.begun")
+    level, falling, low = tab.tab.evaluate("window.asked")
     assert (level["lean"], level["height_mm"]) == (0.0, 0.0)
     assert falling["lean"] > 0.3
     assert low["lean"] == 0.0
@@ -179,7 +179,7 @@ def test_a_pens_pressure_is_its_bite(tab):
             time.sleep(0.008)
         send(tab, "pen", "up", *way[1])
         tab.tab.wait_for_timeout(300)
-    light, firm = (each["bite_mm"] for each in tab.tab.evaluate("window.begun"))
+    light, firm = (each["bite_mm"] for each in tab.tab.evaluate("window.asked"))
     assert light == pytest.approx(0.5 + 4.5 * 0.2, abs=0.1)
     assert firm == pytest.approx(0.5 + 4.5 * 0.8, abs=0.1)
 
@@ -210,7 +210,7 @@ def test_a_second_finger_that_rests_is_a_palm(tab):
     tab.tab.wait_for_timeout(600)
     fingers(tab, "touchEnd")
     tab.tab.wait_for_timeout(100)
-    assert tab.tab.evaluate("window.begun") == [
+    assert tab.tab.evaluate("window.asked") == [
         {"palm": "threads", "down": True},
         {"palm": "threads", "down": False},
     ]

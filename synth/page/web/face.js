@@ -125,7 +125,7 @@ function closer(factor) {
 function frame(now) {
   lookAtHands();
   drawing.draw(now);
-  $('along').hidden = view.hidden < 1;
+  $('along').hidden = view.hidden < 8;
   requestAnimationFrame(frame);
 }
 
@@ -136,6 +136,7 @@ function lacks() {
 }
 
 controls();
+$('instrument').classList.toggle('plan', view.plan);
 pointers($('instrument'), view);
 $('pan').addEventListener('input', panned);
 $('closer').addEventListener('click', () => closer(1.25));
