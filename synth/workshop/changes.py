@@ -18,7 +18,7 @@ from synth.table import Column, Table
 from synth.units import CENT, MM, cents
 from synth.vibration.modal_model import ModalModel
 from synth.vibration.quarrels import Quarrel, sentence, worst_of_each
-from synth.workshop.measures import MEASURES
+from synth.workshop.measures import MEASURES, Measure
 
 COMPARED_PARTIALS: Final = 3  # whose ratios and decays are told
 SHOWN: Final = 10  # quarrels in words
@@ -237,18 +237,25 @@ def group_table(changes: Sequence[GroupChange]) -> Table:
     columns = [Column("combination", "combination")]
     for measure in MEASURES:
         if any(each.changed(measure.key) for each in rows):
-            columns += _measured(measure.key, measure.heading)
+            columns += _measured(measure)
     return Table(columns, rows)
 
 
-def _measured(key: str, heading: str) -> list[Column]:
+def _measured(measure: Measure) -> list[Column]:
+    key = measure.key
+
     def of(row: GroupChange, value: Any) -> Any:
         return value if row.changed(key) else None
 
     return [
         Column(f"{key}_before", value=lambda row: of(row, row.before[key])),
         Column(key, value=lambda row: of(row, row.after[key])),
-        Column("", heading, "{:+.1f}", lambda row: of(row, row.after[key] - row.before[key])),
+        Column(
+            "",
+            measure.heading,
+            f"{{:+.{measure.digits}f}}",
+            lambda row: of(row, row.after[key] - row.before[key]),
+        ),
     ]
 
 

@@ -24,6 +24,7 @@ class Measure:
     heading: str
     step: float
     relative: bool = False  # the step is a share of the figure
+    digits: int = 1  # behind the point, of a difference as it is shown
 
     def changed(self, before: float, after: float) -> bool:
         """Whether the difference is worth telling; between a figure and none it is."""
@@ -41,7 +42,9 @@ MEASURES: Final = (
         Measure(f"body_{hertz}_db", f"{hertz} Hz at 1 s dB", 1.0) for hertz in NOMINAL_HZ
     ),  # of 1 dB just heard
     Measure("centroid_hz", "centroid Hz", 0.02, relative=True),
-    Measure("roughness", "roughness", 0.002),  # of the ring, 0.3 to 1 s; a fifth of what a usual stroke has
+    Measure(
+        "roughness", "roughness", 0.002, digits=3
+    ),  # of the ring, 0.3 to 1 s; a fifth of what a usual stroke has
 )
 
 
