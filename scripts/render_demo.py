@@ -15,6 +15,7 @@ from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.files import atomic_write
+from synth.page.build import page
 from synth.playing.stroke import Stroke
 from synth.sound import ear
 from synth.sound.audio import RATE
@@ -45,12 +46,16 @@ def main(folder: Path) -> int:
         beside.write_text("\n".join(gains) + "\n", encoding="utf-8")
     with atomic_write(folder / "overview.png") as beside:
         picture(instrument, members, sounds).savefig(beside, dpi=100)
+    playable = page([scene(instrument, each) for each in ("bar", "pickup", BOARD)])
+    with atomic_write(folder / "rail.html") as beside:
+        beside.write_text(playable.text, encoding="utf-8")
     print(f"{len(members)} sounds in {folder}:")
     print(
         f"  true/     all at one gain of {members[0].true_gain_db:+.0f} dB: so that the contrast is heard as it is"
     )
     print("  matched/  the same, matched in loudness; the gain of each stands in gains.txt")
     print("  overview.png")
+    print("  rail.html  the rail to be stroked with a mouse, a pen or a finger: open it in a browser")
     quiet = sum(each.loudness.loudest < QUIET_ROOM for each in members)
     if quiet:
         print(f"{quiet} of them would be lost in a quiet room without the gain.")

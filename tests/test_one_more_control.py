@@ -71,8 +71,8 @@ chosen, left = variants.variants(designs, plain, varied.varied(["twist_deg=10,20
 assert [each.stroke.twist for each in chosen] == [10.0 * DEGREE, 20.0 * DEGREE]
 noise = np.random.default_rng(1).normal(0.0, 1e-3, (2, 48000)).astype(np.float32)
 heard = [
-    Compared(each, StructureFacts({}, {}), noise, tone_levels(noise), measures(noise, 48000), 0.1, (1.0,), 1e-3,
-             10.0, (147.0,), ())
+    Compared(each, StructureFacts({}, {}), noise, tone_levels(noise), measures(noise, 48000, roughness=0.1), 0.1,
+             (1.0,), 1e-3, 10.0, (147.0,), ())
     for each in chosen
 ]
 comparison.write(heard, left, here / "c")

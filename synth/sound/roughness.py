@@ -20,12 +20,12 @@ DECLINE: Final = 5.75  # b
 WORST: Final = 0.24  # d*, where the curve is highest
 WIDTH: Final = 0.021  # s1: s = d* / (s1 f + s2), f the lower frequency
 LEAST_WIDTH: Final = 19.0  # s2, Hz
-SINCE: Final = 0.3  # s from the onset: the attack is over
-UNTIL: Final = 1.0  # s: what is heard of a stroke before the next
+SINCE: Final = 0.3  # s after the last touch: what is quickly over is over
+UNTIL: Final = 1.0  # s: what is heard of a stroke before the next; common practice, no published source
 FAINT: Final = (
     1e-4  # of all amplitude: partials left out, whose pairs together change the sum by less than that
 )
-QUIETEST: Final = 1e-3  # of the strongest peak, 60 dB below it
+LOSSLESS: Final = 1e-12  # a mode that loses nothing keeps its amplitude
 AT_ONCE: Final = 256  # partials whose pairs are summed together: memory
 
 
@@ -55,42 +55,11 @@ def ring_roughness(
     Each counts by its root-mean-square amplitude over the window, relative to that of all together; silence: 0.
     """
     rate = FALL / np.asarray(decay_s, dtype=np.float64)
-    mean_square = (np.exp(-2.0 * rate * since) - np.exp(-2.0 * rate * until)) / (2.0 * rate * (until - since))
+    lost = np.maximum(2.0 * rate * (until - since), LOSSLESS)
+    mean_square = np.exp(-2.0 * rate * since) * -np.expm1(-lost) / lost
     level = np.abs(amplitude) * np.sqrt(mean_square)
     whole = float(np.sqrt(np.sum(level**2)))
     if whole <= 0.0:
         return 0.0
     heard = level > FAINT * whole / max(1, len(level))
     return roughness(np.asarray(frequency_hz)[heard], level[heard] / whole)
-
-
-def sounding_partials(pressure: Array, rate: float, *, since: float, until: float) -> tuple[Array, Array]:
-    """Frequencies (K,) in Hz and amplitudes (K,) of what sounds in pressure (C, N) between two times in s.
-
-    Peaks of the spectrum of both channels' power, through a Hann window, down to `QUIETEST` of the strongest. Tones
-    nearer than two lines (`2 / (until - since)`) are one peak: what beats so slowly does not grate.
-    """
-    part = np.atleast_2d(pressure)[:, round(since * rate) : round(until * rate)]
-    if part.shape[1] < 8:
-        return np.empty(0), np.empty(0)
-    window = np.hanning(part.shape[1])
-    lines = np.fft.rfft(part * window, axis=1) * 2.0 / window.sum()
-    level = np.sqrt(np.mean(np.abs(lines) ** 2, axis=0))
-    inner = level[1:-1]
-    peak = (inner > level[:-2]) & (inner >= level[2:]) & (inner > QUIETEST * level.max(initial=0.0))
-    at = np.flatnonzero(peak) + 1
-    one, two, three = (np.log(level[at + k]) for k in (-1, 0, 1))
-    shift = 0.5 * (one - three) / (one - 2.0 * two + three)  # of the parabola through three lines, in lines
-    return (at + shift) * rate / part.shape[1], np.exp(two - 0.25 * (one - three) * shift)
-
-
-def sound_roughness(pressure: Array, rate: float, *, touch: float) -> float:
-    """The roughness of pressure (C, N) from `SINCE` to `UNTIL` after the first touch in s, whatever its level.
-
-    0 for a single tone; nan where the sound ends before.
-    """
-    if np.atleast_2d(pressure).shape[1] < round((touch + UNTIL) * rate):
-        return float("nan")
-    frequency, amplitude = sounding_partials(pressure, rate, since=touch + SINCE, until=touch + UNTIL)
-    whole = float(np.sqrt(np.sum(amplitude**2)))
-    return roughness(frequency, amplitude / whole) if whole > 0.0 else 0.0

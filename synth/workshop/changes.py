@@ -242,7 +242,7 @@ def group_table(changes: Sequence[GroupChange]) -> Table:
 
 
 def _measured(measure: Measure) -> list[Column]:
-    key = measure.key
+    key, shown = measure.key, f"{{:+.{measure.digits}f}}"
 
     def of(row: GroupChange, value: Any) -> Any:
         return value if row.changed(key) else None
@@ -250,12 +250,7 @@ def _measured(measure: Measure) -> list[Column]:
     return [
         Column(f"{key}_before", value=lambda row: of(row, row.before[key])),
         Column(key, value=lambda row: of(row, row.after[key])),
-        Column(
-            "",
-            measure.heading,
-            f"{{:+.{measure.digits}f}}",
-            lambda row: of(row, row.after[key] - row.before[key]),
-        ),
+        Column("", measure.heading, shown, lambda row: of(row, row.after[key] - row.before[key])),
     ]
 
 

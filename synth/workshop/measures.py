@@ -1,6 +1,7 @@
 """What is measured of the sound of a stroke, and by how much it must differ to be told of.
 
-In: pressure (C, N) in Pa. Out: a figure for each of `MEASURES`. A row more is measured, compared and shown.
+In: pressure (C, N) in Pa, and the roughness, which the modes know. Out: a figure for each of
+`MEASURES`. A row more is measured, compared and shown.
 """
 
 from __future__ import annotations
@@ -13,7 +14,6 @@ from numpy.typing import NDArray
 
 from synth.sound import ear, features, loudness
 from synth.sound.bands import NOMINAL_HZ
-from synth.sound.roughness import sound_roughness
 
 
 @dataclass(frozen=True)
@@ -42,13 +42,12 @@ MEASURES: Final = (
         Measure(f"body_{hertz}_db", f"{hertz} Hz at 1 s dB", 1.0) for hertz in NOMINAL_HZ
     ),  # of 1 dB just heard
     Measure("centroid_hz", "centroid Hz", 0.02, relative=True),
-    Measure(
-        "roughness", "roughness", 0.002, digits=3
-    ),  # of the ring, 0.3 to 1 s; a fifth of what a usual stroke has
+    # what is just heard (Fastl and Zwicker, Psychoacoustics, 3rd ed., ch. 11; from memory)
+    Measure("roughness", "roughness", 0.17, relative=True, digits=3),
 )
 
 
-def measures(pressure: NDArray[Any], rate: float) -> dict[str, float]:
+def measures(pressure: NDArray[Any], rate: float, *, roughness: float) -> dict[str, float]:
     """A figure for each of `MEASURES`, by key; nan where the sound is too short, octaves from the threshold up."""
     heard, told = loudness.measure(pressure, rate), ear.describe(pressure, rate)
     body = np.maximum(told.body.octaves_db, ear.THRESHOLD_DB)  # what is below is not heard to change
@@ -59,5 +58,5 @@ def measures(pressure: NDArray[Any], rate: float) -> dict[str, float]:
         "loudest_dba": heard.loudest,
         "average_dba": heard.average,
         "centroid_hz": features.centroid(pressure, rate),
-        "roughness": sound_roughness(pressure, rate, touch=ear.onset(pressure, rate)),
+        "roughness": roughness,
     }

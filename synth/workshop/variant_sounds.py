@@ -23,6 +23,7 @@ from synth.errors import InputError
 from synth.sound import features
 from synth.sound.audio import RATE
 from synth.sound.render import ContactSettings, Scene, perform, scene
+from synth.sound.ringing import heard_roughness
 from synth.vibration.solve import solve_quarrels
 from synth.workshop.changes import COMPARED_PARTIALS, StructureFacts, partial_decays, structure
 from synth.workshop.measures import measures
@@ -155,6 +156,7 @@ def _rendered(
     touched = [each for each in tines if each["first_touch_s"] is not None]
     since = min((each["first_touch_s"] for each in touched), default=0.0)
     until = max((each["last_release_s"] for each in touched), default=seconds)
+    rough = heard_roughness(listening, rendering.rings[0], since=until)
     modes = listening.row.modes
     there = modes.exists[group.tines, :COMPARED_PARTIALS]
     return Compared(
@@ -162,7 +164,7 @@ def _rendered(
         structure=solved,
         pressure=pressure.astype(np.float32),
         levels=tone_levels(pressure).astype(np.float32),
-        measured=measures(pressure, RATE),
+        measured=measures(pressure, RATE, roughness=rough),
         attack_s=features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH),
         decay_s=partial_decays(listening.model, lowest),
         energy_j=math.fsum(each["energy_j"] for each in tines),

@@ -42,6 +42,7 @@ width_mm = 5.5
 grip = 0.0
 [[group]]
 name = "threads"
+midi_note = 57
 stock = "M4"
 start_mm = 60.0
 spacing_mm = 13.0
@@ -56,6 +57,7 @@ free_length_mm = 104.0
 free_length_mm = 97.0
 [[group]]
 name = "wires"
+midi_note = 60
 stock = "wire"
 start_mm = 160.0
 spacing_mm = 11.0

@@ -1,16 +1,20 @@
-"""A hand on the page: mouse, pen and finger drawn over the tines, as the browser tells of them with their own times."""
+"""A hand on the page: mouse, pen and finger drawn over the tines, as the browser tells of them, times and all."""
 
 from __future__ import annotations
 
 import time
+from pathlib import Path
+from urllib.parse import urlsplit
+from urllib.request import url2pathname
 
 import numpy as np
 import pytest
 
+from .conftest import Opened
+
 pytestmark = pytest.mark.browser
 
 PERCENT = 0.01
-REPEATS = 4  # the slow run has 20
 FROM, TO = 0.02, 0.135  # m along the bar: before the first tine, beyond the last of its group
 LISTEN = """() => { window.reports = []; window.seen = [];
     window.tinewright.player.addEventListener('told', (event) => {
@@ -23,16 +27,29 @@ LISTEN = """() => { window.reports = []; window.seen = [];
       }
     }); }"""
 
+BEGUN = """() => { window.begun = []; const { player } = window.tinewright;
+    window.tell ??= player.tell.bind(player);
+    player.tell = (message) => { if (message.begin) window.begun.push(message.begin);
+      if (message.rest) window.begun.push(message.rest); window.tell(message); }; }"""
+
 
 @pytest.fixture(scope="module")
-def tab(opened, browser, tmp_path_factory):
-    page = opened("straight")
+def own(opened, browser):
+    """A page of this file's own with its sound on: what other files chose on theirs does not matter."""
+    page = Opened(browser.new_page(), Path(url2pathname(urlsplit(opened("straight").tab.url).path)))
     page.tab.click("#sound")
     page.until("window.tinewright.player")
     page.tab.wait_for_timeout(1500)  # tines are made ready
     page.tab.evaluate(LISTEN)
     page.devtools = page.tab.context.new_cdp_session(page.tab)
-    return page
+    yield page
+    page.tab.close()
+
+
+@pytest.fixture
+def tab(own):
+    own.tab.evaluate(BEGUN)
+    return own
 
 
 def px(page, place, below=0.004):
@@ -99,16 +116,100 @@ def off(page, report):
     return (stands[1] - stands[0]) / (firsts[-1] - firsts[0]) / hand - 1.0
 
 
+def stroked(page, kind, speed, repeats):
+    """How far off the stick's speed is (repeats,), to and fro; every tine is met in order each time."""
+    wrong = []
+    for n in range(repeats):
+        reports = drawn(page, kind, speed, places=(FROM, TO) if n % 2 == 0 else (TO, FROM))
+        assert len(reports) == 1
+        assert {each[2] for each in page.tab.evaluate("window.seen")} == {kind}
+        wrong.append(off(page, reports[0]))
+    print(kind, speed, np.round(wrong, 3))
+    assert not np.isnan(wrong).any(), wrong
+    return np.abs(wrong)
+
+
 @pytest.mark.parametrize("kind", ["mouse", "touch", "pen"])
 @pytest.mark.parametrize("speed", [0.2, 0.4, 0.8])
 def test_every_tine_is_touched_in_order_at_the_hands_speed(tab, kind, speed):
-    wrong = []
-    for n in range(REPEATS):
-        reports = drawn(tab, kind, speed, places=(FROM, TO) if n % 2 == 0 else (TO, FROM))
-        assert len(reports) == 1
-        assert {each[2] for each in tab.tab.evaluate("window.seen")} == {kind}
-        wrong.append(off(tab, reports[0]))
-    print(kind, speed, np.round(wrong, 3))
-    assert not np.isnan(wrong).any(), wrong
-    assert np.median(np.abs(wrong)) < 5 * PERCENT
-    assert np.max(np.abs(wrong)) < 10 * PERCENT
+    wrong = stroked(tab, kind, speed, 4)
+    assert np.median(wrong) < 5 * PERCENT
+    assert wrong.max() < 10 * PERCENT
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["mouse", "touch", "pen"])
+@pytest.mark.parametrize("speed", [0.2, 0.4, 0.8])
+def test_twenty_strokes_of_a_hand_touch_every_tine_at_its_speed(tab, kind, speed):
+    wrong = stroked(tab, kind, speed, 20)
+    assert np.median(wrong) < 5 * PERCENT
+    assert wrong.max() < 10 * PERCENT
+
+
+def test_a_hand_that_turns_back_makes_a_second_stroke(tab):
+    reports = drawn(tab, "mouse", 0.4, places=(FROM, TO, FROM))
+    tab.until("window.reports.length >= 2")
+    assert [each["direction"] for each in tab.tab.evaluate("window.reports")] == ["forward", "backward"]
+    assert all(touch["touches"] > 0 for each in reports for touch in each["touches"])
+
+
+def test_a_hand_that_goes_on_strokes_the_next_group(tab):
+    drawn(tab, "mouse", 0.4, places=(FROM, 0.21), below=(0.02, 0.02))
+    tab.until("window.reports.length >= 2")
+    assert [each["group"] for each in tab.tab.evaluate("window.reports")] == [0, 1]
+
+
+def test_a_path_that_falls_leans_and_one_that_is_low_strokes_low(tab):
+    for below in [(0.004, 0.004), (0.004, 0.06), (0.06, 0.06)]:
+        drawn(tab, "mouse", 0.3, below=below)
+    level, falling, low = tab.tab.evaluate("window.begun")
+    assert (level["lean"], level["height_mm"]) == (0.0, 0.0)
+    assert falling["lean"] > 0.3
+    assert low["lean"] == 0.0
+    assert 20.0 <= low["height_mm"] <= 60.0
+
+
+def test_a_pens_pressure_is_its_bite(tab):
+    for force in (0.2, 0.8):
+        way = [px(tab, place) for place in (FROM, TO)]
+        send(tab, "pen", "down", *way[0], force=force)
+        for share in np.linspace(0.0, 1.0, 25):
+            send(tab, "pen", "move", *(np.array(way[0]) + share * (np.array(way[1]) - way[0])), force=force)
+            time.sleep(0.008)
+        send(tab, "pen", "up", *way[1])
+        tab.tab.wait_for_timeout(300)
+    light, firm = (each["bite_mm"] for each in tab.tab.evaluate("window.begun"))
+    assert light == pytest.approx(0.5 + 4.5 * 0.2, abs=0.1)
+    assert firm == pytest.approx(0.5 + 4.5 * 0.8, abs=0.1)
+
+
+def fingers(page, what, *points):
+    told = [{"x": x, "y": y, "id": n} for n, (x, y) in points]
+    page.devtools.send("Input.dispatchTouchEvent", {"type": what, "touchPoints": told})
+
+
+def test_two_fingers_stroke_two_groups_at_once(tab):
+    tab.tab.evaluate("window.reports.length = 0")
+    ways = [[px(tab, FROM), px(tab, 0.12)], [px(tab, 0.215, 0.02), px(tab, 0.135, 0.02)]]
+    fingers(tab, "touchStart", *((n, way[0]) for n, way in enumerate(ways)))
+    for share in np.linspace(0.0, 1.0, 20):
+        at = [(n, np.array(a) + share * (np.array(b) - a)) for n, (a, b) in enumerate(ways)]
+        fingers(tab, "touchMove", *((n, tuple(map(float, each))) for n, each in at))
+        time.sleep(0.005)
+    fingers(tab, "touchEnd")
+    tab.until("window.reports.length >= 2")
+    told = {each["group"]: each["direction"] for each in tab.tab.evaluate("window.reports")}
+    assert told == {0: "forward", 1: "backward"}
+
+
+def test_a_second_finger_that_rests_is_a_palm(tab):
+    first, second = px(tab, 0.3), px(tab, 0.08, 0.03)
+    fingers(tab, "touchStart", (0, first))
+    fingers(tab, "touchStart", (0, first), (1, second))
+    tab.tab.wait_for_timeout(600)
+    fingers(tab, "touchEnd")
+    tab.tab.wait_for_timeout(100)
+    assert tab.tab.evaluate("window.begun") == [
+        {"palm": "threads", "down": True},
+        {"palm": "threads", "down": False},
+    ]

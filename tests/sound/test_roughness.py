@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from synth.sound.roughness import ring_roughness, roughness, sound_roughness, sounding_partials
+from synth.sound.roughness import ring_roughness, roughness
 
 
 def plainly(hertz, amplitude):
@@ -74,33 +74,3 @@ def test_faint_partials_that_are_left_out_change_nothing_that_is_told():
     level = np.abs(amplitude) * np.sqrt((np.exp(-0.6 * rate) - np.exp(-2.0 * rate)) / (1.4 * rate))
     plain = plainly(hertz, level / np.linalg.norm(level))
     assert ring_roughness(hertz, decay, amplitude) == pytest.approx(plain, rel=1e-3)
-
-
-def test_the_partials_of_a_sound_are_found_with_their_amplitudes():
-    rate = 48_000
-    time = np.arange(2 * rate) / rate
-    tones = ((261.63, 0.2), (277.18, 0.1), (3000.4, 0.003))
-    sound = sum(amplitude * np.sin(2.0 * np.pi * hertz * time) for hertz, amplitude in tones)
-    found, amplitude = sounding_partials(np.array([sound, 0.0 * sound]), rate, since=0.3, until=1.0)
-    assert found == pytest.approx([261.63, 277.18, 3000.4], abs=0.2)
-    assert amplitude * np.sqrt(2.0) == pytest.approx(
-        [0.2, 0.1, 0.003], rel=0.02
-    )  # one of two channels sounds
-
-
-def test_the_roughness_of_a_sound_is_that_of_its_partials_whatever_its_level():
-    rate = 48_000
-    time = np.arange(2 * rate) / rate
-    semitone = np.sin(2.0 * np.pi * 261.63 * time) + np.sin(2.0 * np.pi * 277.18 * time)
-    fifth = np.sin(2.0 * np.pi * 261.63 * time) + np.sin(2.0 * np.pi * 392.44 * time)
-    rough, calm, louder = (
-        sound_roughness(each[None], rate, touch=0.05) for each in (semitone, fifth, 7.0 * semitone)
-    )
-    share = np.sqrt(0.5)
-    assert rough == pytest.approx(roughness(np.array([261.63, 277.18]), np.array([share, share])), rel=0.02)
-    assert louder == pytest.approx(rough, rel=1e-9)
-    assert calm < 0.2 * rough
-    assert sound_roughness(np.sin(2.0 * np.pi * 440.0 * time)[None], rate, touch=0.0) == pytest.approx(
-        0.0, abs=1e-3
-    )
-    assert np.isnan(sound_roughness(semitone[None, : rate // 2], rate, touch=0.0))

@@ -206,7 +206,7 @@ def test_no_measure_is_shown_as_unchanged_where_it_is_told():
 def test_each_measure_is_that_of_the_sound_and_told_from_what_is_heard():
     t = np.arange(2 * RATE) / RATE
     tone = 0.02 * np.sqrt(2.0) * np.sin(2.0 * np.pi * 1000.0 * t)[None].repeat(2, axis=0)  # 60 dB SPL
-    one, louder, dull = measures(tone, RATE), measures(1.2 * tone, RATE), measures(tone[:, ::-1], RATE)
+    one, louder, dull = (measures(each, RATE, roughness=0.1) for each in (tone, 1.2 * tone, tone[:, ::-1]))
     assert sorted(one) == sorted(each.key for each in MEASURES)
     assert one["loudest_dba"] == pytest.approx(60.0, abs=0.1)
     assert one["body_1000_db"] == pytest.approx(60.0, abs=0.1)
@@ -214,6 +214,7 @@ def test_each_measure_is_that_of_the_sound_and_told_from_what_is_heard():
         4.02, rel=0.07
     )  # ISO 532-1, 1 kHz at 60 dB, 5 % and what begins
     assert one["centroid_hz"] == pytest.approx(1000.0, rel=1e-3)
+    assert one["roughness"] == 0.1
     assert louder["loudest_dba"] - one["loudest_dba"] == pytest.approx(20.0 * math.log10(1.2), abs=0.01)
     told = [each.key for each in MEASURES if each.changed(one[each.key], louder[each.key])]
     assert told == ["loudest_sone", "at_1s_sone", "loudest_dba", "average_dba", "body_1000_db"]

@@ -52,8 +52,8 @@ class Playing extends AudioWorkletProcessor {
     if (!this.kept?.blocks.length) return;
     const { at, blocks } = this.kept;
     const [left, right] = [0, 1].map((ear) => Float32Array.from(blocks.flatMap((each) => Array.from(each[ear]))));
-    this.port.postMessage({ sound: { at, left, right } }, [left.buffer, right.buffer]);
     this.kept = { at: at + left.length, blocks: [] };
+    this.port.postMessage({ sound: { at, left, right } }, [left.buffer, right.buffer]);
   }
 
   process(_, [[left, right]]) {
