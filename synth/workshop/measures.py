@@ -24,7 +24,7 @@ class Measure:
     heading: str
     step: float
     relative: bool = False  # the step is a share of the figure
-    digits: int = 1  # shown
+    digits: int = 1  # behind the point, of a difference as it is shown
 
     def changed(self, before: float, after: float) -> bool:
         """Whether the difference is worth telling; between a figure and none it is."""

@@ -193,6 +193,16 @@ def test_of_the_sound_what_changed_is_told_by_how_much():
     assert table.text().splitlines()[1].split() == ["a", "+3.0"]
 
 
+def test_no_measure_is_shown_as_unchanged_where_it_is_told():
+    for each in MEASURES:
+        after = SOUND | {
+            each.key: SOUND[each.key] + 1.01 * each.step * (SOUND[each.key] if each.relative else 1.0)
+        }
+        shown = group_table([GroupChange("a", SOUND, after)]).text().splitlines()[1].split()
+        assert len(shown) == 2
+        assert float(shown[1]) > 0.0, each.key
+
+
 def test_each_measure_is_that_of_the_sound_and_told_from_what_is_heard():
     t = np.arange(2 * RATE) / RATE
     tone = 0.02 * np.sqrt(2.0) * np.sin(2.0 * np.pi * 1000.0 * t)[None].repeat(2, axis=0)  # 60 dB SPL
