@@ -12,6 +12,7 @@ from synth.page.about import about_tines
 from synth.playing.midi_mapping import notes
 from synth.playing.script import read_script
 from synth.playing.stroke import Hold, Stroke
+from synth.sound.audio import FULL_SCALE
 from synth.sound.render import play
 from synth.units import MPA
 from synth.workshop.strength import root_stress
@@ -142,7 +143,7 @@ def test_a_stubbed_midi_keyboard_plays(page):
         " ({ inputs: new Map([['a', window.stub]]) }); }"
     )
     page.tab.click("#midi")
-    page.until("window.stub.onmidimessage")
+    page.until("!!window.stub.onmidimessage")
     page.tab.evaluate("(note) => { window.stub.onmidimessage({ data: [0x90, note, 80] }); }", note)
     page.until("window.reports.length")
     assert said(page).startswith("threads")
@@ -179,7 +180,7 @@ def test_what_is_played_is_kept_as_a_script_that_plays_the_same_and_as_a_sound(p
     page_first = [[touch["first"] for touch in each["touches"]] for each in tab.evaluate("window.reports")]
     apart = page_first[1][0] - page_first[0][0]
     assert events[1].start - events[0].start == pytest.approx(apart, abs=1e-3)
-    played = play(made("straight"), script).sound()
+    played = play(made("straight"), script).sound() / FULL_SCALE
     sound = samples(kept["save-sound"].read_bytes())
     assert sound.shape[1] == pytest.approx(script.seconds * 48_000, abs=2)
     for each in events[:2]:  # begins to sound where the script says

@@ -10,7 +10,7 @@ from urllib.request import url2pathname
 import numpy as np
 import pytest
 
-from .conftest import Opened
+from .conftest import Opened, heard
 
 pytestmark = pytest.mark.browser
 
@@ -28,7 +28,7 @@ LISTEN = """() => { window.reports = []; window.seen = [];
     }); }"""
 
 BEGUN = """() => { window.asked = []; const { player } = window.tinewright;
-    window.tell ??= player.tell.bind(player);
+    window.passOn ??= player.tell.bind(player);
     player.tell = (message) => { if (message.begin) window.asked.push(message.begin);
       if (message.rest) window.asked.push(message.rest); window.passOn(message); }; }"""
 
@@ -113,6 +113,8 @@ def off(page, report):
     seen = np.array([each[:2] for each in page.tab.evaluate("window.seen")])
     low, high = sorted(stands)
     inside = (seen[:, 1] > low - 0.015) & (seen[:, 1] < high + 0.015)
+    if inside.sum() < 4:  # the browser tells of a fast finger once a frame
+        inside[:] = True
     hand = np.polyfit(seen[inside, 0], seen[inside, 1], 1)[0]
     return (stands[1] - stands[0]) / (firsts[-1] - firsts[0]) / hand - 1.0
 
@@ -165,7 +167,9 @@ def test_a_path_that_falls_leans_and_one_that_is_low_strokes_low(tab):
         drawn(tab, "mouse", 0.3, below=below)
     level, falling, low = tab.tab.evaluate("window.asked")
     assert (level["lean"], level["height_mm"]) == (0.0, 0.0)
-    assert falling["lean"] > 0.3
+    high = np.argmax(heard("straight", "bar").row.mounted_hz[:4])
+    assert high in (0, 3)  # deeper to the right: towards the high tines if they stand there
+    assert falling["lean"] * (1.0 if high == 3 else -1.0) > 0.3
     assert low["lean"] == 0.0
     assert 20.0 <= low["height_mm"] <= 60.0
 
