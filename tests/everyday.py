@@ -96,14 +96,18 @@ def _put(table: Tree, key: str, old: float, new: float) -> None:
 
 
 def _section(words: str) -> Tree:
-    if match := re.fullmatch(r"([\d.]+) x ([\d.]+) mm", words):
-        return {"shape": "rectangle", "width_mm": float(match[1]), "height_mm": float(match[2])}
-    if match := re.fullmatch(r"([\d.]+) mm round", words):
-        return {"shape": "round", "diameter_mm": float(match[1])}
-    match = re.fullmatch(r"([\d.]+) x ([\d.]+) mm tube", words)
+    if match := re.fullmatch(r"([\d.]+) x ([\d.]+) (mm|in)", words):
+        return {
+            "shape": "rectangle",
+            f"width_{match[3]}": float(match[1]),
+            f"height_{match[3]}": float(match[2]),
+        }
+    if match := re.fullmatch(r"([\d.]+) (mm|in) round", words):
+        return {"shape": "round", f"diameter_{match[2]}": float(match[1])}
+    match = re.fullmatch(r"([\d.]+) x ([\d.]+) (mm|in) tube", words)
     if match is None:
         raise ValueError(words)
-    return {"shape": "tube", "diameter_mm": float(match[1]), "wall_mm": float(match[2])}
+    return {"shape": "tube", f"diameter_{match[3]}": float(match[1]), f"wall_{match[3]}": float(match[2])}
 
 
 def _drawn(draw: random.Random) -> Tree:

@@ -83,6 +83,7 @@ ALLOWED = {
         ["Body", "MODES", "Tines", "advance", "first_touch", "meet", "rotation", "weigh", "window"], PAGE
     ),
     "Row": "the tuned tines of an instrument, and what the compiled contact keeps of them; type variables besides",
+    "spread": "a force over half frames (page), loudness up the scale (Zwicker): steps named in their module",
     "command": "what each file of a command holds, found by its file's name",
     "material": "of a row of the table, and `damping.material`, the loss in it, beside its sisters",
     "tine_name": "the same, imported late",

@@ -38,7 +38,7 @@ def keyboard() -> Iterator[Read | None]:
             yield _read_terminal
 
 
-def in_lower_case(typed: str) -> str:
+def without_sequences(typed: str) -> str:
     """What was typed without the sequences of arrows and function keys."""
     return TORN.sub("", SEQUENCE.sub("", typed))
 
@@ -85,7 +85,7 @@ else:
         end = time.monotonic() + AT_ONCE
         while BEGUN.search(typed) and (left := end - time.monotonic()) > 0.0:
             typed += _waiting(left)
-        return in_lower_case(typed)
+        return without_sequences(typed)
 
     def _waiting(seconds: float) -> str:
         import os

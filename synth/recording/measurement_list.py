@@ -48,10 +48,11 @@ def _columns() -> list[Column]:
 
 
 def measurement_data(measurement: Measurement) -> dict[str, Any]:
-    """The measurement as data."""
+    """The measurement as data: of each partial what other programs rely on; the CSV has more."""
+    agreed = [each for each in _columns() if each.key not in ("level_sd_db", "splits_hz", "kind")]
     return {
         "taps": [
-            {"time_s": tap.time, "partials": Table(_columns(), partial_table([tap]).rows).data()}
+            {"time_s": tap.time, "partials": Table(agreed, partial_table([tap]).rows).data()}
             for tap in measurement.taps
         ],
         "warnings": list(measurement.warnings),

@@ -12,16 +12,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array
-from synth.design.instrument import Bar, Bend, Instrument, Tine
+from synth.design.instrument import Bar, Bend, Group, Instrument, Tine
 from synth.units import MM
-from synth.vibration.bar import path, surface_distance
+from synth.vibration.bar import path
 from synth.workshop.drawing import (
     Arc,
     Circle,
@@ -32,10 +31,14 @@ from synth.workshop.drawing import (
     Text,
     centre_mark,
     check_bar,
-    on_circle,
     polyline,
 )
 from synth.workshop.fixing import joint
+from synth.workshop.flat_length import bar_words
+from synth.workshop.geometry import outline, stand
+from synth.workshop.length_text import UNIT
+from synth.workshop.template import holes_by_group, lines_of_words
+from synth.workshop.views import ABOVE, FRONT, View
 
 WIDEST_ARC: Final = math.radians(150.0)  # a longer bend is drawn as several arcs
 CHORD: Final = math.radians(1.0)  # of a bend seen askew: 0.04 mm off a radius of 1 m
@@ -43,22 +46,7 @@ TRUE: Final = 1e-3  # mm: nearer to a circle than this is one
 FACING: Final = 0.999  # cosine: a tine that points at the viewer, within 2.5 degrees
 STUB: Final = 8.0  # mm of a tine drawn that points elsewhere
 LETTER: Final = 2.2  # mm
-
-
-@dataclass(frozen=True)
-class View:
-    name: str
-    right: Array
-    up: Array
-    toward: Array  # the viewer
-
-    def flat(self, points: Array) -> Array:
-        """Where points (..., 3) in m stand on paper (..., 2), in mm."""
-        return np.stack([points @ self.right, points @ self.up], axis=-1) / MM
-
-
-ABOVE: Final = View("from above", *np.array([[1.0, 0, 0], [0, 1.0, 0], [0, 0, 1.0]]))
-FRONT: Final = View("from the front", *np.array([[1.0, 0, 0], [0, 0, 1.0], [0, -1.0, 0]]))
+NAME: Final = 3.0  # mm, of a group's name
 
 
 def bent_templates(instrument: Instrument) -> dict[str, Drawing]:
@@ -80,12 +68,15 @@ def _drawing(instrument: Instrument, view: View) -> Drawing:
     for tine in instrument.tines:
         shapes += _tine(instrument, tine, view)
     for group in instrument.groups:
-        shapes += _group_name(instrument, group.first, group.name, view)
+        shapes.append(_group_name(instrument, group, view))
     title = f"{instrument.name or 'untitled'}, bent, {view.name}"
     low = Drawing("", tuple(shapes)).bounds[0]
-    shapes += check_bar(low.moved(0.0, -10.0), instrument.bench.units)
-    shapes.append(Text("text", low.moved(0.0, -18.0), 3.0, title))
-    return Drawing(title, tuple(dict.fromkeys(shapes)), instrument.bench.units)
+    units = instrument.bench.units
+    shapes += check_bar(low.moved(0.0, -10.0), units)
+    sizes = (f"{hole.drill}: {hole.words}: {names}" for hole, names in holes_by_group(instrument).items())
+    bought = f"{bar_words(bar.section, units)} {UNIT[units]}, {bar.material.name}"
+    shapes += lines_of_words(iter([title, bought, *sizes]), low.moved(0.0, -18.0))
+    return Drawing(title, tuple(dict.fromkeys(shapes)), units)
 
 
 def _edges(bar: Bar, view: View) -> Iterator[DrawnShape]:
@@ -119,14 +110,12 @@ def _across(layer: str, bar: Bar, view: View, position: float) -> Iterator[Drawn
             yield Line(layer, *sorted((one, other), key=lambda each: (each.x, each.y)))
 
 
-def _outline(bar: Bar, view: View, position: Array) -> Array:
+def _outline(bar: Bar, view: View, place: Array) -> Array:
     """The section's corners on paper (P, corners, 2): four of a rectangle, the two that a round one shows."""
-    position, axes = path(bar, position)
+    position, axes = path(bar, place)
     section = bar.section
     if section.shape == "rectangle":
-        signs = np.array([[1.0, 1.0], [1.0, -1.0], [-1.0, -1.0], [-1.0, 1.0]])
-        halves = signs * (section.width / 2.0, section.height / 2.0)
-        return view.flat(position[:, None] + np.einsum("ck,pkx->pcx", halves, axes[:, 1:]))
+        return view.flat(outline(bar, place))
     aside = np.cross(view.toward, axes[:, 0])
     long = np.linalg.norm(aside, axis=1, keepdims=True)
     aside = np.where(long > 1e-9, aside / np.maximum(long, 1e-9), 0.0) * section.width / 2.0
@@ -163,7 +152,7 @@ def _centre(a: Array, b: Array, c: Array) -> Array | None:
 
 
 def _tine(instrument: Instrument, tine: Tine, view: View) -> Iterator[DrawnShape]:
-    base, direction = _stand(instrument.bar, tine)
+    base, direction = stand(instrument.bar, tine)
     facing = float(direction @ view.toward)
     at = _point(view.flat(base))
     radius = joint(tine, instrument.bar, instrument.bench).hole.diameter / 2.0 / MM
@@ -179,21 +168,21 @@ def _tine(instrument: Instrument, tine: Tine, view: View) -> Iterator[DrawnShape
     yield Text("text", at.moved(radius + 0.8, radius + 0.3), LETTER, words)
 
 
-def _group_name(instrument: Instrument, first: int, name: str, view: View) -> Iterator[DrawnShape]:
-    """Beside the group's first hole, on the outside of the bar."""
-    base, _ = _stand(instrument.bar, instrument.tines[first])
-    half = max(instrument.bar.section.width, instrument.bar.section.height) / 2.0 / MM
-    middle = view.flat(path(instrument.bar, np.linspace(0.0, instrument.bar.length, 201))[0]).mean(axis=0)
-    away = view.flat(base) - middle
-    angle = math.degrees(math.atan2(away[1], away[0]))
-    yield Text("text", on_circle(_point(view.flat(base)), half + 6.0, angle), 3.0, name)
-
-
-def _stand(bar: Bar, tine: Tine) -> tuple[Array, Array]:
-    """Where a tine leaves the bar and which way it points."""
-    position, axes = path(bar, np.array([tine.position]))
-    direction = math.cos(tine.face) * axes[0, 2] + math.sin(tine.face) * axes[0, 1]
-    return position[0] + float(surface_distance(bar.section, tine.face)) * direction, direction
+def _group_name(instrument: Instrument, group: Group, view: View) -> Text:
+    """Beside the middle of the group's tines, on the outside of the bar and clear of their numbers."""
+    bar = instrument.bar
+    own = instrument.tines[group.tines]
+    point, axes = path(bar, np.array([np.mean([tine.position for tine in own])]))
+    out = view.flat(np.cross(view.toward, axes[0, 0])) * MM
+    out = out / (float(np.linalg.norm(out)) or 1.0)
+    middle = view.flat(path(bar, np.linspace(0.0, bar.length, 201))[0]).mean(axis=0)
+    at = view.flat(point[0])
+    out = out if float((at - middle) @ out) >= 0.0 else -out
+    reach = max(float((view.flat(stand(bar, tine)[0]) - at) @ out) for tine in own)
+    half = max(bar.section.width, bar.section.height) / 2.0 / MM
+    wide = 0.76 * NAME * len(group.name)
+    at = at + out * (max(reach + STUB, half) + 4.0 + abs(out[0]) * wide / 2.0 + abs(out[1]) * NAME / 2.0)
+    return Text("text", _point(at - (wide / 2.0, NAME / 2.0)), NAME, group.name)
 
 
 def _point(point: Array) -> Point:

@@ -20,7 +20,9 @@ from synth.vibration.bar import beam_of
 from synth.vibration.tuning import Row
 from synth.workshop.cutting import plan, used
 from synth.workshop.fixing import Joint, joint
+from synth.workshop.flat_length import bar_words, develop
 from synth.workshop.holes import Washer
+from synth.workshop.length_text import UNIT, place_words
 from synth.workshop.overview import stock_name
 
 WASHER_DENSITY = 7850.0  # kg/m3, steel
@@ -164,12 +166,15 @@ def _purchases(
         for name, count in Counter(each.stock for each in bars).items()
         for price in (metre[name],)
     ]
-    steel = f"{instrument.bar.material.name} for the bar"
+    sawn = develop(instrument.bar, bench.neutral_axis).length
+    section, unit = bar_words(instrument.bar.section, bench.units), UNIT[bench.units]
+    saw = f"saw to {place_words(sawn, bench.units)} {unit}"
+    steel = f"{section} {unit}, {instrument.bar.material.name}, {saw}"
     return [
         *rods,
         *(Purchase(name, count, "piece", bench.nut_price.get(name)) for name, count in nuts.items()),
         *(Purchase(name, count, "piece", bench.washer_price) for name, count in washers.items()),
-        Purchase(steel, round(instrument.bar.length, 4), "m", bench.bar_price),
+        Purchase(steel, round(sawn, 5), "m", bench.bar_price),
     ]
 
 

@@ -168,6 +168,11 @@ def write_dxf(drawing: Drawing, path: Path) -> None:
         else:
             text = space.add_text(shape.words, height=shape.height, rotation=shape.turn_deg, dxfattribs=look)
             text.set_placement((shape.at.x, shape.at.y))
+    low, high = drawing.bounds
+    for name, corner in (("$EXTMIN", low), ("$EXTMAX", high), ("$LIMMIN", low), ("$LIMMAX", high)):
+        document.header[name] = (corner.x, corner.y, 0.0) if name.startswith("$EXT") else (corner.x, corner.y)
+    space.dxf.extmin, space.dxf.extmax = (low.x, low.y, 0.0), (high.x, high.y, 0.0)
+    space.dxf.limmin, space.dxf.limmax = (low.x, low.y), (high.x, high.y)
     with atomic_write(path) as beside:
         document.saveas(beside)
 
@@ -182,7 +187,7 @@ def write_svg(drawing: Drawing, path: Path, *, margin: float = 5.0) -> None:
     body = "\n".join(
         f'<g id="{layer.replace(" ", "-")}"{_dashes(layer)}>\n{inner}\n</g>'
         for layer in LAYERS
-        if (inner := "\n".join(_svg(each, position) for each in drawing.shapes if each.layer == layer))
+        if (inner := "\n".join(svg_shape(each, position) for each in drawing.shapes if each.layer == layer))
     )
     document = (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.4f}mm" height="{height:.4f}mm" '
@@ -198,7 +203,7 @@ def _dashes(layer: str) -> str:
     return f' stroke-dasharray="{pattern}"' if pattern else ""
 
 
-def _svg(shape: DrawnShape, position: Point) -> str:
+def svg_shape(shape: DrawnShape, position: Point) -> str:
     def at(point: Point) -> tuple[float, float]:
         return point.x + position.x, position.y - point.y
 

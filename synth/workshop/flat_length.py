@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from synth.design.instrument import Bar, Bend, Section
+from synth.units import Units
+from synth.workshop.length_text import place_words
 
 TIGHTEST: Final = 0.2  # share of the thickness; the rule is for sheet and bar, not for a folded edge
 
@@ -67,6 +69,14 @@ def develop(bar: Bar, neutral: float | None = None) -> Development:
         position, flat = position + segment.length, flat + length
         marks.append((position, flat))
     return Development(flat, tuple(bends), tuple(marks))
+
+
+def bar_words(section: Section, units: Units) -> str:
+    """What bar to ask for, to a hundredth of a mm or a thousandth of an inch, without the unit."""
+    width, height, wall = (place_words(each, units) for each in (section.width, section.height, section.wall))
+    if section.shape == "rectangle":
+        return f"bar {width} x {height}"
+    return f"tube {width} x {wall}" if section.shape == "tube" else f"round bar {width}"
 
 
 def bend_allowance(angle: float, *, inside: float, thickness: float, neutral: float) -> float:

@@ -53,10 +53,16 @@ def hole_for(tine: Tine, bench: Bench) -> Hole:
 
 
 def washer_for(tine: Tine) -> Washer | None:
-    """The plain washer of the tine's thread, or the smallest that goes over a plain rod; None beyond the table."""
+    """The plain washer of the tine's thread, or the smallest of its system that goes over a plain rod.
+
+    A rod of so many tenths of a millimetre takes a metric one. None beyond the table.
+    """
     row = catalogue.holes().find(thread_of(tine))
     if row is None:
-        fitting = [each for each in catalogue.holes() if each.washer_inside_mm * MM > tine.rod.diameter]
+        tenths = tine.rod.diameter / (0.1 * MM)
+        metric = abs(tenths - round(tenths)) < 1e-3
+        own = [each for each in catalogue.holes() if each.name.startswith("M") == metric]
+        fitting = [each for each in own if each.washer_inside_mm * MM > tine.rod.diameter]
         row = min(fitting, key=lambda each: each.washer_inside_mm, default=None)
     if row is None:
         return None

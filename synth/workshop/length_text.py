@@ -19,6 +19,11 @@ def length_words(length: float, units: Units, *, digits: int = 1) -> str:
     return f"{length / MM:.{digits}f}" if units == "mm" else inch_words(length / INCH)
 
 
+def place_words(length: float, units: Units) -> str:
+    """A place to scribe: hundredths of a millimetre or thousandths of an inch."""
+    return f"{length / MM:.2f}" if units == "mm" else f"{length / INCH:.3f}"
+
+
 def inch_words(inches: float) -> str:
     """The nearest 64th of an inch, reduced: 4 7/64, 3/8, 2, -1/2."""
     parts = math.floor(abs(inches) * FINEST + 0.5)

@@ -1,12 +1,14 @@
 """The map: where the tines stand along the bar, what they sound, and which bar modes they meet.
 
 In: an instrument, its tuned row, its quarrels, the loaded bar's modes. Out: a matplotlib `Figure`, which the caller
-saves. Above: place against pitch, bar modes as level lines. Below, on the same places: how the bar moves in the
-modes that quarrel, so that one sees where they are still.
+saves. Above: place against pitch, bar modes as level lines with their names at the edge. Below, on the same places:
+how the bar moves in the modes that quarrel, so that one sees where they are still. Words are placed last, by their
+size on the page (`synth.workshop.labels`), so that they cover no point and no other word.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -14,9 +16,10 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
-from synth.units import MM, cents, note_hz
+from synth.units import MM, cents, note_hz, note_name
 from synth.vibration.quarrels import PARTIALS, BarShapes, Quarrel
 from synth.vibration.tuning import Row
+from synth.workshop.labels import Box, levels, spread_out
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,12 +27,23 @@ if TYPE_CHECKING:
 
 SHAPES: Final = 6  # bar modes drawn, those that quarrel worst
 NAMED: Final = 8  # quarrels named on the map
+DOT: Final = 2.5  # points, half a mark
 MARKS: Final = ("o", "s", "^")  # of the first, second, third partial
 QUARREL: Final = "crimson"
 BAR: Final = "0.75"
-C0: Final = 12  # MIDI note number, for the lines of the octaves
+C0: Final = 12  # MIDI note number
+SCALES: Final = (
+    range(12),
+    (0, 2, 4, 5, 7, 9, 11),
+    (0, 4, 7),
+    (0,),
+)  # notes of an octave with ticks, the densest first
+CROWD: Final = 0.7  # of the edge that may be taken by names of bar modes
+LINE: Final = 10.0  # points from a line of words to the next at the least
+SIZE: Final = 7  # points, of words
 BESIDE: Final[dict[str, Any]] = {"loc": "center left", "bbox_to_anchor": (1.0, 0.5), "fontsize": 8}
-PLATE: Final = {"facecolor": "white", "edgecolor": "none", "alpha": 0.5, "pad": 0.5}  # behind a name
+OVER: Final[dict[str, Any]] = {"loc": "lower left", "bbox_to_anchor": (0.0, 1.0), "fontsize": 8, "ncols": 6}
+LEADER: Final = {"arrowstyle": "-", "lw": 0.5, "color": QUARREL, "shrinkA": 0, "shrinkB": 3}
 MOTIONS: Final = ("along", "sideways", "up and down", "twisting")
 
 
@@ -37,12 +51,17 @@ def draw_map(instrument: Instrument, row: Row, quarrels: Sequence[Quarrel], shap
     """The figure."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(11.0, 9.5), layout="constrained")
+    figure = Figure(figsize=(11.0, 9.5))
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(2.2, 1.0))
     _pitches(above, instrument, row, shapes)
     _marks(above, instrument, quarrels)
     _bar_modes(below, instrument, quarrels, shapes)
     figure.suptitle(f"{instrument.name or instrument.file}: tines and bar")
+    figure.subplots_adjust(left=0.09, right=0.82, bottom=0.06, top=0.9, hspace=0.08)
+    _group_names(above, instrument)
+    _note_ticks(above, instrument)
+    _mode_names(above, quarrels, shapes)
+    _quarrel_names(above, instrument, quarrels)
     return figure
 
 
@@ -61,55 +80,131 @@ def _pitches(axes: Axes, instrument: Instrument, row: Row, shapes: BarShapes) ->
     axes.hlines(near, 0.0, instrument.bar.length / MM, color=BAR, lw=0.7, zorder=0, label="bar modes")
     axes.set_yscale("log")
     axes.set_ylim(low, high)
-    axes.set_ylabel("Hz")
-    octaves = [note_hz(C0 + 12 * each, instrument.a4) for each in range(11)]
-    inside = [(hz, f"{hz:.0f}  C{each}") for each, hz in enumerate(octaves) if low < hz < high]
-    axes.set_yticks([hz for hz, _ in inside], [words for _, words in inside])
-    axes.minorticks_off()
-    for group in instrument.groups:
-        first = position[group.tines]
-        axes.text(first.mean(), low * 1.04, group.name, ha="center", fontsize=7, rotation=90, va="bottom")
+    axes.set_xlim(-0.01 * instrument.bar.length / MM, 1.01 * instrument.bar.length / MM)
 
 
 def _marks(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarrel]) -> None:
     if not quarrels:
-        axes.set_title("no quarrels", fontsize=9)
-        axes.legend(**BESIDE)
+        axes.set_title("no quarrels", fontsize=9, loc="right")
+        axes.legend(**OVER)
         return
     position = np.array([instrument.tines[each.tine].position for each in quarrels]) / MM
     pitch = np.array([each.partial_hz for each in quarrels])
     size = 40.0 * np.sqrt([each.severity for each in quarrels])
     axes.scatter(position, pitch, s=size, facecolors="none", edgecolors=QUARREL, lw=1.2, label="quarrels")
-    for number, at in enumerate(_apart(position, pitch), start=1):
-        each = quarrels[at]
+    axes.legend(**OVER)
+
+
+def _note_ticks(axes: Axes, instrument: Instrument) -> None:
+    """Notes on the pitch axis, as many of the octave as have room."""
+    low, high = axes.get_ylim()
+    octave = axes.bbox.height / math.log2(high / low) * 72.0 / axes.figure.dpi  # points
+    room = [notes for notes in SCALES if octave / len(notes) > LINE * (1.4 if len(notes) > 1 else 0.0)]
+    notes = [C0 + 12 * each + note for each in range(11) for note in room[0]]
+    inside = [(hz, note) for note in notes if low < (hz := note_hz(note, instrument.a4)) < high]
+    words = [f"{note_name(hz, instrument.a4)[0]}  {hz:.0f}" for hz, _ in inside]
+    axes.set_yticks([hz for hz, _ in inside], words, fontsize=SIZE + 1)
+    axes.minorticks_off()
+    axes.set_ylabel("note, Hz")
+
+
+def _group_names(axes: Axes, instrument: Instrument) -> None:
+    """Under the lowest point, upright, in as many lanes as keep them apart."""
+    position = np.array([tine.position for tine in instrument.tines]) / MM
+    middle = [float(position[group.tines].mean()) for group in instrument.groups]
+    names = [group.name for group in instrument.groups]
+    scale = 72.0 / axes.figure.dpi
+    at = [axes.transData.transform((x, 1.0))[0] * scale for x in middle]
+    lane = levels([(x - LINE / 2.0, x + LINE / 2.0) for x in at], 0.0)
+    tall = max(_width(name) for name in names) + 4.0  # points of a lane
+    low, high = axes.get_ylim()
+    taken = min((max(lane) + 1) * tall / (axes.bbox.height * scale), 0.6)
+    axes.set_ylim(low * (low / high) ** (taken / (1.0 - taken)), high)
+    for x, name, level in zip(middle, names, lane, strict=True):
+        axes.annotate(
+            name, (x, 0.0), xycoords=("data", "axes fraction"), xytext=(0.0, 2.0 + level * tall), rotation=90,
+            textcoords="offset points", ha="center", va="bottom", fontsize=SIZE, gid="group",
+        )  # fmt: skip
+
+
+def _mode_names(axes: Axes, quarrels: Sequence[Quarrel], shapes: BarShapes) -> None:
+    """At the right edge, each at its line or joined to it; where there is no room, the modes that quarrel worst."""
+    low, high = axes.get_ylim()
+    worst: dict[int, float] = {}
+    for each in quarrels:
+        worst[each.bar_mode] = worst.get(each.bar_mode, 0.0) + each.severity
+    seen = [n for n, hz in enumerate(shapes.frequency) if low < hz < high]
+    scale = 72.0 / axes.figure.dpi
+    bottom, top = axes.bbox.y0 * scale, axes.bbox.y1 * scale
+    most = int(CROWD * (top - bottom) / LINE)
+    kept = sorted(sorted(seen, key=lambda n: -worst.get(n, 0.0))[:most])
+    wanted = [axes.transData.transform((0.0, shapes.frequency[n]))[1] * scale for n in kept]
+    for n, at, stands in zip(kept, wanted, spread_out(wanted, LINE, (bottom, top)), strict=True):
+        colour = QUARREL if n in worst else "0.35"
+        axes.annotate(
+            f"bar mode {n + 1}: {shapes.frequency[n]:.1f} Hz", (1.0, shapes.frequency[n]),
+            xycoords=("axes fraction", "data"), xytext=(16.0, stands - at), textcoords="offset points",
+            va="center", fontsize=SIZE, color=colour, gid="bar mode", annotation_clip=False,
+            arrowprops={"arrowstyle": "-", "lw": 0.5, "color": "0.6", "shrinkA": 0, "shrinkB": 0,
+                        "relpos": (0.0, 0.5)},
+        )  # fmt: skip
+
+
+def _quarrel_names(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarrel]) -> None:
+    """The worst quarrels named, where there is room beside them that covers no point and no word."""
+    scale = 72.0 / axes.figure.dpi
+    taken = [_box(each.get_window_extent(), scale) for each in axes.texts if each.get_gid() == "group"]
+    for line in axes.lines:
+        points = axes.transData.transform(np.column_stack(line.get_data())) * scale
+        taken += [Box(x - DOT, y - DOT, x + DOT, y + DOT) for x, y in points]
+    rings = []
+    for each in quarrels:
+        x, y = axes.transData.transform((instrument.tines[each.tine].position / MM, each.partial_hz)) * scale
+        reach = math.sqrt(40.0 * math.sqrt(each.severity)) / 2.0 + 1.0
+        rings.append((x, y, reach))
+        taken.append(Box(x - reach, y - reach, x + reach, y + reach))
+    inside = _box(axes.bbox, scale)
+    for number, (each, (x, y, reach)) in enumerate(zip(quarrels[:NAMED], rings, strict=False), start=1):
         words = f"{number}: {cents(each.shift):+.0f} cents"
         if each.decay_loss > 1.1:
             words += f", {each.decay_loss:.1f} times shorter"
+        move = _free(words, (x, y, reach), taken, inside)
+        if move is None:
+            continue
+        own = Box(x + move[0], y + move[1], x + move[0] + _width(words), y + move[1] + SIZE * 1.4)
+        taken.append(own)
         axes.annotate(
-            words,
-            (position[at], pitch[at]),
-            xytext=(7, 7),
-            textcoords="offset points",
-            fontsize=7,
-            color=QUARREL,
-            bbox=PLATE,
-        )
-    axes.legend(**BESIDE)
+            words, (instrument.tines[each.tine].position / MM, each.partial_hz), xytext=move, fontsize=SIZE,
+            textcoords="offset points", va="bottom", color=QUARREL, gid="quarrel", arrowprops=LEADER,
+        )  # fmt: skip
 
 
-def _apart(position: Array, pitch: Array) -> list[int]:
-    """The worst quarrels whose names would not lie over one another."""
-    kept: list[int] = []
-    wide, high = max(0.25 * np.ptp(position), 1.0), 0.09
-    for at in range(len(position)):
-        clear = (
-            abs(position[at] - position[k]) > wide or abs(np.log(pitch[at] / pitch[k])) > high for k in kept
-        )
-        if all(clear):
-            kept.append(at)
-        if len(kept) == NAMED:
-            break
-    return kept
+def _free(
+    words: str, ring: tuple[float, float, float], taken: Sequence[Box], inside: Box
+) -> tuple[float, float] | None:
+    """The nearest offset in points at which the words lie inside and meet nothing; None where there is none."""
+    x, y, reach = ring
+    wide, high = _width(words), SIZE * 1.4
+    for far in np.arange(reach, 160.0, 4.0):
+        for angle in np.radians(np.arange(45, 405, 30)):
+            dx, dy = far * math.cos(angle), far * math.sin(angle)
+            move = (dx if dx >= 0.0 else dx - wide, dy - (0.0 if dy >= 0.0 else high))
+            own = Box(x + move[0], y + move[1], x + move[0] + wide, y + move[1] + high)
+            held = inside.left < own.left and own.right < inside.right and inside.low < own.low
+            if held and own.high < inside.high and not any(own.meets(other) for other in taken):
+                return move
+    return None
+
+
+def _box(extent: Any, scale: float) -> Box:
+    return Box(*(float(each) * scale for each in extent.extents))
+
+
+def _width(words: str) -> float:
+    """Of words of the picture's letters, in points."""
+    from matplotlib.textpath import TextPath
+
+    return float(TextPath((0.0, 0.0), words, size=SIZE).get_extents().width) + 3.0 if words.strip() else 3.0
 
 
 def _bar_modes(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarrel], shapes: BarShapes) -> None:

@@ -5,6 +5,7 @@ In: a `Document` of headings, paragraphs and tables, plain words. Out: files. It
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
@@ -20,6 +21,8 @@ SIZE: Final = 8.0  # points
 MARGIN: Final = 40.0  # points, a good half inch
 _KEPT: Final = 80.0  # points below a heading, else it goes to the next page
 _PAD: Final = 8.0  # points left and right of a cell's words
+LEAST: Final = 5.0  # points, the smallest letters; only then is a word broken that does not fit
+PENCIL: Final = (34.0, 55.0)  # points of a column to write in, at least and with room
 
 _STYLE: Final = """
 body { font: 10pt/1.35 sans-serif; margin: 2em auto; max-width: 60em; color: black; background: white; }
@@ -136,12 +139,15 @@ def _table(part: PaperTable, *, width: float) -> Any:
     from reportlab.platypus import TableStyle
 
     face = typeface()
-    cell = ParagraphStyle("cell", fontName=face, fontSize=SIZE, leading=1.25 * SIZE, splitLongWords=1)
-    bold = ParagraphStyle("bold", parent=cell, fontName=f"{face}-Bold")
     box = (BOX,) if part.ticks else ()
     heads, rows = (*(("",) if part.ticks else ()), *part.heads), [(*box, *row) for row in part.rows]
-    cells = [[Words(escape(each), bold) for each in heads]]
-    cells += [[Words(escape(each), cell) for each in row] for row in rows]
+    size, columns = _fit(part, heads, rows, width=width)
+    cell = ParagraphStyle(
+        "cell", fontName=face, fontSize=size, leading=1.25 * size, splitLongWords=size <= LEAST
+    )
+    bold = ParagraphStyle("bold", parent=cell, fontName=f"{face}-Bold")
+    cells = [[Words(escape(_joined(each)), bold) for each in heads]]
+    cells += [[Words(escape(_joined(each)), cell) for each in row] for row in rows]
     look = [
         ("GRID", (0, 0), (-1, -1), 0.4, colors.grey),
         ("BACKGROUND", (0, 0), (-1, 0), colors.whitesmoke),
@@ -149,32 +155,59 @@ def _table(part: PaperTable, *, width: float) -> Any:
         *((side, (0, 0), (-1, -1), _PAD / 2.0) for side in ("LEFTPADDING", "RIGHTPADDING")),
         *((side, (0, 0), (-1, -1), 2.0) for side in ("TOPPADDING", "BOTTOMPADDING")),
     ]
-    columns = _widths(part, heads, rows, width=width)
     return Grid(cells, colWidths=columns, repeatRows=1, style=TableStyle(look), hAlign="LEFT")
 
 
-def _widths(
+def _joined(words: str) -> str:
+    """With what must not be parted held together: an inch and its fraction, a number and its unit."""
+    return re.sub(r"(?<=\d) (?=\d+/\d|(?:c|m|mm|in|Hz|g|kg)\b)", "\N{NO-BREAK SPACE}", words)
+
+
+def _fit(
     part: PaperTable, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, width: float
-) -> list[float]:
-    """Each column as wide as its words; where that is too much the widest give way and wrap."""
+) -> tuple[float, list[float]]:
+    """The largest letters, and the columns, with which no word is broken."""
+    size = SIZE
+    while True:
+        least, natural = _widths(part, heads, rows, size=size)
+        if sum(least) <= width or size <= LEAST:
+            return size, _shared(least, natural, width)
+        size -= 0.5
+
+
+def _widths(
+    part: PaperTable, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, size: float
+) -> tuple[list[float], list[float]]:
+    """How wide each column must be for its longest word, and would be for its longest cell."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
 
     face = typeface()
-    natural = [
-        max(
-            stringWidth(head, f"{face}-Bold", SIZE),
-            *(stringWidth(row[n], face, SIZE) for row in rows),
-            55.0 if head in part.to_write else 0.0,
-        )
-        + _PAD
-        + 1.0
-        for n, head in enumerate(heads)
-    ]
+    faces = [f"{face}-Bold", *[face] * len(rows)]
+    least, natural = [], []
+    for column in zip(heads, *rows, strict=True):
+        write = column[0] in part.to_write
+        words = [
+            (word, f) for cell, f in zip(column, faces, strict=True) for word in _joined(cell).split(" ")
+        ]
+        whole = [stringWidth(cell, f, size) for cell, f in zip(column, faces, strict=True)]
+        room = _PAD + 1.0
+        least.append(max(PENCIL[0] * write, *(stringWidth(word, f, size) for word, f in words), 0.0) + room)
+        natural.append(max(PENCIL[1] * write, *whole) + room)
+    return least, natural
+
+
+def _shared(least: list[float], natural: list[float], width: float) -> list[float]:
+    """Each column as wide as its words; where that is too much the widest give way and wrap."""
+    if sum(natural) <= width:
+        return natural
     low, high = 0.0, max(natural)
     for _ in range(40):  # the widest that a column may be, by bisection
         cap = (low + high) / 2.0
-        low, high = (low, cap) if sum(min(each, cap) for each in natural) > width else (cap, high)
-    return [min(each, low) for each in natural] if sum(natural) > width else natural
+        taken = sum(max(few, min(many, cap)) for few, many in zip(least, natural, strict=True))
+        low, high = (low, cap) if taken > width else (cap, high)
+    columns = [max(few, min(many, low)) for few, many in zip(least, natural, strict=True)]
+    over = sum(columns) / width
+    return [each / max(over, 1.0) for each in columns]
 
 
 def _footer(title: str) -> Any:

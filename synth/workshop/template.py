@@ -19,15 +19,16 @@ from itertools import pairwise
 from typing import Final
 
 from synth.design.instrument import Bend, Instrument, Section, Tine
-from synth.units import DEGREE, INCH, MM, Units
+from synth.units import DEGREE, MM, Units
 from synth.workshop.cautions import IN_SHORT
 from synth.workshop.drawing import Circle, Drawing, DrawnShape, Line, Point, Text, centre_mark, check_bar
 from synth.workshop.fixing import joint
-from synth.workshop.flat_length import Development, FlatBend, develop
+from synth.workshop.flat_length import Development, FlatBend, bar_words, develop
 from synth.workshop.holes import Hole
+from synth.workshop.length_text import place_words
 
 SMALL, LARGE = 2.2, 3.0  # mm, height of figures and of words
-ABOVE: Final = 14.0  # mm over a strip, for tine numbers, group names and its title
+ABOVE: Final = 19.0  # mm over a strip, for tine numbers, group names and its title
 BELOW: Final = 20.0  # mm under it at least, for the running dimensions
 _QUARTERS: Final = (  # the faces, and what is up on their strips
     "top, seen from outside; the back (+y) is up",
@@ -65,7 +66,7 @@ def flat_template(instrument: Instrument) -> Drawing:
         shapes += _strip(instrument, flat, strip, middle)
         level = middle - strip.height / 2.0 - _below(instrument, strip)
     shapes += check_bar(Point(0.0, level - 4.0), instrument.bench.units)
-    shapes += _lines_of_words(_words(instrument, flat), Point(0.0, level - 12.0))
+    shapes += lines_of_words(_words(instrument, flat), Point(0.0, level - 12.0))
     return Drawing(f"Drill template: {instrument.name or 'untitled'}", tuple(shapes), instrument.bench.units)
 
 
@@ -172,10 +173,10 @@ def _bend_lines(bend: FlatBend, middle: float, half: float, units: Units) -> Ite
 def _words(instrument: Instrument, flat: Development) -> Iterator[str]:
     bar, units = instrument.bar, instrument.bench.units
     unit = "in" if units == "inch" else "mm"
-    yield f"{instrument.name or 'untitled'}: {_section_words(bar.section, units)}, {bar.material.name}"
+    yield f"{instrument.name or 'untitled'}: {bar_words(bar.section, units)}, {bar.material.name}"
     named = "inches" if units == "inch" else "mm"
     yield f"saw to {_shown(flat.length / MM, units)} {unit}; all places from the left end, in {named}"
-    for hole, names in _by_hole(instrument).items():
+    for hole, names in holes_by_group(instrument).items():
         yield f"{hole.drill}: {hole.words}: {names}"
     deep = {
         joint(t, bar, instrument.bench).in_bar
@@ -222,7 +223,7 @@ def _toward(bend: Bend) -> str:
     return names.get(round(plane), f"towards {plane:g} deg from the back (+y) upwards")
 
 
-def _by_hole(instrument: Instrument) -> dict[Hole, str]:
+def holes_by_group(instrument: Instrument) -> dict[Hole, str]:
     """Each size of hole with the groups that take it."""
     groups: dict[Hole, dict[str, None]] = {}
     for tine in instrument.tines:
@@ -231,18 +232,10 @@ def _by_hole(instrument: Instrument) -> dict[Hole, str]:
     return {hole: ", ".join(names) for hole, names in groups.items()}
 
 
-def _section_words(section: Section, units: Units) -> str:
-    width, height, wall = (_shown(each / MM, units) for each in (section.width, section.height, section.wall))
-    if section.shape == "rectangle":
-        return f"bar {width} x {height}"
-    return f"tube {width} x {wall}" if section.shape == "tube" else f"round bar {width}"
-
-
-def _lines_of_words(lines: Iterator[str], start: Point) -> Iterator[DrawnShape]:
+def lines_of_words(lines: Iterator[str], start: Point) -> Iterator[DrawnShape]:
     for number, words in enumerate(lines):
         yield Text("text", start.moved(0.0, -1.6 * LARGE * number), LARGE, words)
 
 
 def _shown(mm: float, units: Units) -> str:
-    """A place to scribe: hundredths of a millimetre or thousandths of an inch."""
-    return f"{mm:.2f}" if units == "mm" else f"{mm * MM / INCH:.3f}"
+    return place_words(mm * MM, units)

@@ -6,9 +6,14 @@ In: a `Drawing` in mm. Out: a PDF whose viewer is told not to scale. It knows no
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise, zip_longest
 from pathlib import Path
 from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
 
 from synth.files import atomic_write
 from synth.workshop.drawing import (
@@ -20,8 +25,12 @@ from synth.workshop.drawing import (
     DrawnShape,
     Line,
     Point,
+    Text,
     check_bar,
+    extent,
+    on_circle,
 )
+from synth.workshop.labels import Box, crossed
 from synth.workshop.typeface import typeface
 
 PaperName = Literal["A4", "Letter"]
@@ -31,33 +40,90 @@ SIZES: Final[dict[PaperName, tuple[float, float]]] = {
 }
 MARGIN: Final = 12.0  # mm that office printers leave white, with some to spare
 OVERLAP: Final = 10.0  # mm of the drawing that two neighbouring pages share
+GAP: Final = 4.5  # mm of nothing between two strips, where a row of pages may end
+CHORD_DEG: Final = 2.0  # of a curve, to see on which page it is
 FOOT: Final = 14.0  # mm below the drawing for the check bar and the page's name
 POINTS_PER_MM: Final = 72.0 / 25.4  # PDF user space, ISO 32000
 
 
 @dataclass(frozen=True)
 class Tile:
-    """What one page shows: the drawing's rectangle from `corner`, in row and column."""
+    """What one page shows: the drawing's rectangle from `corner`, in row (from the lowest) and column."""
 
     row: int
     column: int
     corner: Point
     width: float
     height: float
+    goes_on_below: bool  # it shares `OVERLAP` with the row below, else nothing is cut between the two
 
 
 def tiles(drawing: Drawing, paper: PaperName) -> list[Tile]:
-    """The pages that cover a drawing, each sharing `OVERLAP` with its neighbours."""
+    """The pages that cover a drawing and are not empty.
+
+    Neighbours in a row share `OVERLAP`. Rows break where nothing is drawn, between strips, unless what stands
+    together is higher than a page.
+    """
     low, high = drawing.bounds
     width = SIZES[paper][0] - 2 * MARGIN
     height = SIZES[paper][1] - 2 * MARGIN - FOOT
-    columns = _count(high.x - low.x, width)
-    rows = _count(high.y - low.y, height)
-    return [
-        Tile(row, column, low.moved(column * (width - OVERLAP), row * (height - OVERLAP)), width, height)
-        for row in range(rows)
-        for column in range(columns)
-    ]
+    segments = _segments(drawing)
+    found = []
+    for row, (level, tall, goes_on) in enumerate(_rows(drawing, height)):
+        for column in range(_count(high.x - low.x, width)):
+            corner = Point(low.x + column * (width - OVERLAP), level)
+            if crossed(Box(corner.x, corner.y, corner.x + width, corner.y + tall), segments):
+                found.append(Tile(row, column, corner, width, tall, goes_on))
+    return found
+
+
+def _rows(drawing: Drawing, height: float) -> Iterator[tuple[float, float, bool]]:
+    """The lower edge and the height of each row of pages, from below, and whether it goes on on the row below."""
+    starts: list[tuple[float, bool]] = []
+    for low, high in _blocks(drawing):
+        if starts and high - starts[-1][0] <= height:
+            continue
+        if not starts or high - low <= height:
+            starts.append((low, False))
+        while high - starts[-1][0] > height:
+            starts.append((starts[-1][0] + height - OVERLAP, True))
+    for (low, goes_on), after in zip_longest(starts, starts[1:]):
+        whole = after is None or after[1]
+        yield low, height if whole else min(height, after[0] - GAP / 3.0 - low), goes_on
+
+
+def _blocks(drawing: Drawing) -> list[tuple[float, float]]:
+    """What stands together from below: spans of height with less than `GAP` of nothing between their shapes."""
+    ends = [[point.y for point in extent(shape)] for shape in drawing.shapes]
+    found: list[tuple[float, float]] = []
+    for low, high in sorted((min(each), max(each)) for each in ends):
+        if found and low - found[-1][1] < GAP:
+            found[-1] = (found[-1][0], max(high, found[-1][1]))
+        else:
+            found.append((low, high))
+    return found
+
+
+def _segments(drawing: Drawing) -> NDArray[np.float64]:
+    """Every shape as straight segments (n, 2, 2), curves as chords."""
+    found: list[tuple[Point, Point]] = []
+    for shape in drawing.shapes:
+        if isinstance(shape, Line):
+            found.append((shape.start, shape.end))
+        elif isinstance(shape, Text):
+            found += pairwise(extent(shape))
+        else:
+            start, sweep = (
+                (shape.start_deg, (shape.end_deg - shape.start_deg) % 360.0)
+                if isinstance(shape, Arc)
+                else (0.0, 360.0)
+            )
+            parts = math.ceil(sweep / CHORD_DEG)
+            round_it = [
+                on_circle(shape.centre, shape.radius, start + sweep * n / parts) for n in range(parts + 1)
+            ]
+            found += pairwise(round_it)
+    return np.array([[(a.x, a.y), (b.x, b.y)] for a, b in found])
 
 
 def _count(extent: float, window: float) -> int:
@@ -87,7 +153,7 @@ def _page(canvas: Any, drawing: Drawing, tile: Tile, *, of: int) -> None:
     canvas.setLineWidth(LINE_WIDTH)
     foot = check_bar(Point(MARGIN, MARGIN), drawing.units)
     for shape in foot:
-        _draw(canvas, shape)
+        draw_shape(canvas, shape)
     canvas.setFont(typeface(), 3.0)
     name = f"{drawing.title}: row {tile.row + 1}, column {tile.column + 1}, {of} in all"
     canvas.drawString(MARGIN + 115.0, MARGIN, name)
@@ -98,7 +164,7 @@ def _page(canvas: Any, drawing: Drawing, tile: Tile, *, of: int) -> None:
     canvas.clipPath(window, stroke=0)
     canvas.translate(MARGIN - tile.corner.x, MARGIN + FOOT - tile.corner.y)
     for shape in drawing.shapes:
-        _draw(canvas, shape)
+        draw_shape(canvas, shape)
     canvas.restoreState()
     canvas.showPage()
 
@@ -111,12 +177,12 @@ def _overlap_marks(canvas: Any, tile: Tile) -> None:
     canvas.rect(left, low, tile.width, tile.height)
     if tile.column:
         canvas.line(left + OVERLAP, low, left + OVERLAP, high)
-    if tile.row:
+    if tile.goes_on_below:
         canvas.line(left, low + OVERLAP, right, low + OVERLAP)
     canvas.setDash()
 
 
-def _draw(canvas: Any, shape: DrawnShape) -> None:
+def draw_shape(canvas: Any, shape: DrawnShape) -> None:
     canvas.setDash(list(DASHED.get(shape.layer, ())))
     if isinstance(shape, Line):
         canvas.line(shape.start.x, shape.start.y, shape.end.x, shape.end.y)

@@ -419,3 +419,18 @@ def test_feet_that_do_not_stand_under_a_straight_bar_are_warned_of(build, tree):
 
 def test_a_pitch_is_a_goal_of_frequency(build, tree):
     assert build(one_tine(tree, stock="rod3", pitch_hz=123.4)).tines[0].goal == Pitch(123.4)
+
+
+def test_a_brass_stick_meets_steel_with_the_modulus_of_both():
+    from types import SimpleNamespace
+
+    from synth.design import catalogue, rods_nuts_sticks
+
+    brass, steel = (catalogue.materials().find(name) for name in ("brass", rods_nuts_sticks.STEEL))
+    assert brass
+    assert steel
+    pairs = [(each.poisson, each.youngs_gpa * 1e9) for each in (brass, steel)]
+    wanted = 1.0 / sum((1.0 - nu**2) / youngs for nu, youngs in pairs)  # Johnson 1985, eq. 4.24
+    found = rods_nuts_sticks._hertz_modulus(SimpleNamespace(material={}), brass)
+    assert found == pytest.approx(wanted, rel=1e-12)
+    assert found < min(youngs for _, youngs in pairs)

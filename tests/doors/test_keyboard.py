@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from synth.doors.keyboard import console_key, in_lower_case, keyboard
+from synth.doors.keyboard import console_key, keyboard, without_sequences
 from synth.doors.live import END_KEYS
 
 ARROWS = ["\x1b[A", "\x1b[B", "\x1b[C", "\x1b[D", "\x1bOA", "\x1bOD", "\x1b[1;5C", "\x1b\x1b[A"]
@@ -18,20 +18,20 @@ SPECIAL = [*ARROWS, *FUNCTIONS, *OTHERS]
 
 @pytest.mark.parametrize("sent", SPECIAL, ids=ascii)
 def test_a_key_that_sends_several_characters_is_nothing_wherever_it_stands(sent):
-    assert in_lower_case(sent) == ""
-    assert in_lower_case(f"a{sent}s") == "as"
-    assert in_lower_case(sent * 3 + "d" + sent) == "d"
+    assert without_sequences(sent) == ""
+    assert without_sequences(f"a{sent}s") == "as"
+    assert without_sequences(sent * 3 + "d" + sent) == "d"
 
 
 def test_escape_alone_and_plain_keys_stay_what_they_are():
-    assert in_lower_case("\x1b") == "\x1b"
+    assert without_sequences("\x1b") == "\x1b"
     assert "\x1b" in END_KEYS
-    assert in_lower_case("asdf;'[O~1\t q") == "asdf;'[O~1\t q"
+    assert without_sequences("asdf;'[O~1\t q") == "asdf;'[O~1\t q"
 
 
 def test_what_was_begun_and_never_ended_is_no_escape():
-    assert in_lower_case("a\x1b[1;") == "a"
-    assert in_lower_case("\x1bO") == ""
+    assert without_sequences("a\x1b[1;") == "a"
+    assert without_sequences("\x1bO") == ""
 
 
 @pytest.fixture

@@ -41,7 +41,7 @@ def own(opened, browser):
     page.until("window.tinewright.player")
     page.tab.wait_for_timeout(1500)  # tines are made ready
     page.tab.evaluate(LISTEN)
-    page.devtools = page.tab.context.new_cdp_session(page.tab)
+    page.devtools = page.tab.context.new_cdp_session(page.tab)  # type: ignore[attr-defined]
     yield page
     page.tab.close()
 

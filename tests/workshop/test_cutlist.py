@@ -88,7 +88,10 @@ def test_what_to_buy_and_what_it_costs(listed, straight):
     assert bought["M4, A2-70, bar of 500 mm"].count == 1
     # 0.5 m of rod at 3, five nuts at 0.05, four washers at 0.02; plain rod and bar have no price
     assert cuts.cost == pytest.approx(1.5 + 0.25 + 0.08)
-    assert cuts.unpriced == ("rod3: 3 mm rod, 304 spring wire, bar of 500 mm", "mild steel for the bar")
+    assert cuts.unpriced == (
+        "rod3: 3 mm rod, 304 spring wire, bar of 500 mm",
+        "bar 30.00 x 20.00 mm, mild steel, saw to 300.00 mm",
+    )
 
 
 BATCHES = """

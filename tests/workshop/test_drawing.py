@@ -201,15 +201,15 @@ class Paper:
 
 @pytest.mark.parametrize(("start", "end"), ARCS)
 def test_an_arc_bulges_on_paper_where_it_does_in_the_drawing(start, end):
-    from synth.workshop.tiling import _draw
+    from synth.workshop.tiling import draw_shape
 
     arc, paper = Arc("outline", Point(30.0, -20.0), 12.0, start, end), Paper()
-    _draw(paper, arc)
+    draw_shape(paper, arc)
     assert paper.arcs == [pytest.approx(middle_of(arc))]
 
 
 def test_words_stand_and_turn_in_every_file_as_in_the_drawing(tmp_path):
-    from synth.workshop.tiling import _draw
+    from synth.workshop.tiling import draw_shape
 
     words = Text("text", Point(40.0, 30.0), 3.0, "12.50", turn_deg=-90.0)
     drawing = Drawing("words", (Line("outline", Point(0.0, 0.0), Point(100.0, 50.0)), words))
@@ -228,7 +228,7 @@ def test_words_stand_and_turn_in_every_file_as_in_the_drawing(tmp_path):
         3.0,
     )
     paper = Paper()
-    _draw(paper, words)
+    draw_shape(paper, words)
     assert ("translate", 40.0, 30.0) in paper.turned
     assert ("rotate", -90.0) in paper.turned
 

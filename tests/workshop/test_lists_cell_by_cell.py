@@ -90,6 +90,8 @@ def test_bars_are_sawn_in_the_order_and_lengths_of_their_pieces(solved):
 def test_what_to_buy_is_listed_with_its_price_and_sum(solved):
     instrument, _, cuts, _ = solved
     table = tables(cut_list_document(instrument, cuts))["what"]
+    steel = {"mm": "bar 30.00 x 20.00 mm, mild steel, saw to 300.00 mm",
+             "inch": "bar 1.181 x 0.787 in, mild steel, saw to 11.811 in"}[instrument.bench.units]  # fmt: skip
     length = "19.69 in" if instrument.bench.units == "inch" else "500 mm"
     assert table.heads == ("what", "how many", "each", "together EUR")
     assert table.rows == (
@@ -97,7 +99,7 @@ def test_what_to_buy_is_listed_with_its_price_and_sum(solved):
         (f"rod3: 3 mm rod, 304 spring wire, bar of {length}", "1", "no price given", ""),
         ("M4 hex", "5", "0.05", "0.25"),
         ("M4 plain washer, 9 x 0.8 mm", "4", "0.02", "0.08"),
-        ("mild steel for the bar", "0.3 m", "no price given", ""),
+        (steel, "0.3 m", "no price given", ""),
     )
 
 

@@ -23,9 +23,11 @@ from synth.version import __version__
 
 # The commands in the order of the work; each is the module of that name here, which holds it as `command`.
 COMMANDS: Final = (
+    "draft",
     "check",
     "modes",
     "map",
+    "drawing",
     "board",
     "stroke",
     "play",

@@ -14,18 +14,14 @@ import numpy as np
 from synth.doors.cli import arguments, bench
 from synth.errors import InputError
 from synth.recording.parameters import KINDS
-from synth.table import Column, Table
 from synth.table import as_json as data
-from synth.units import FALL, MM, cents
+from synth.units import MM
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
-    from synth.recording.calibrate import Calibration
     from synth.recording.calibration_model import MeasuredPiece
-    from synth.recording.match import MatchedPartial, TineAssignment
+    from synth.recording.match import TineAssignment
     from synth.vibration.tuning import Row
-
-PLANES = {0: "along", 1: "across", None: "both"}
 
 
 @click.command("calibrate")
@@ -80,6 +76,7 @@ def command(
     from synth.design.edit import write_edited
     from synth.design.file import read_text
     from synth.recording.calibrate import calibrate, to_write
+    from synth.recording.calibration_list import calibration_data, calibration_words
     from synth.recording.parameters import unknowns
     from synth.vibration.solve import solve_row
 
@@ -93,9 +90,9 @@ def command(
     today = datetime.date.today().isoformat()
     write_edited(design, to_write(calibration.edits, today), read=text, goal=goal)
     if as_json:
-        click.echo(data(_data(instrument, claims, calibration, goal)))
+        click.echo(data({**calibration_data(instrument, claims, calibration), "written": str(goal)}))
         return
-    click.echo(_tables(instrument, claims, calibration))
+    click.echo(calibration_words(instrument, calibration, arguments.width()))
     click.echo(f"\nwrote {goal}")
 
 
@@ -164,99 +161,3 @@ def _as_cut(
             )
         out[bench.find_tine(instrument, name)] = value * MM
     return out
-
-
-def _data(
-    instrument: Instrument, claims: Sequence[TineAssignment], calibration: Calibration, goal: Path
-) -> dict[str, Any]:
-    return {
-        "taps": [
-            {"time_s": claim.tap.time, "tine": bench.tine_name(instrument, claim.tine), "found": claim.found}
-            for claim in claims
-        ],
-        "fitted": _fitted(calibration).data(),
-        "correlation": calibration.correlation.tolist(),
-        "rejected": [
-            {"name": each.unknown.name, "reason": each.reason, "would_tell": each.remedy}
-            for each in calibration.rejected
-        ],
-        "partials": [_line_data(instrument, calibration, line) for line in calibration.lines],
-        "warnings": list(calibration.warnings),
-        "written": str(goal),
-    }
-
-
-def _line_data(instrument: Instrument, calibration: Calibration, line: MatchedPartial) -> dict[str, Any]:
-    before, after = calibration.before, calibration.after
-    old, new = before.row(line.tine), after.row(line.tine)
-    return {
-        "tine": bench.tine_name(instrument, line.tine),
-        "partial": line.partial + 1,
-        "plane": PLANES[line.plane],
-        "frequency_hz": line.frequency,
-        "before_cents": cents(line.of(before.frequency[old]) / line.frequency),
-        "after_cents": cents(line.of(after.frequency[new]) / line.frequency),
-        "decay_s": FALL / line.decay_rate if math.isfinite(line.decay_rate) else None,
-        "before_s": FALL / line.of(before.decay_rate[old]),
-        "after_s": FALL / line.of(after.decay_rate[new]),
-    }
-
-
-def _tables(instrument: Instrument, claims: Sequence[TineAssignment], calibration: Calibration) -> str:
-    lines = Table(
-        [
-            Column("tine", "tine"),
-            Column("partial", "partial"),
-            Column("plane", "plane"),
-            Column("frequency_hz", "Hz", "{:.2f}"),
-            Column("before_cents", "before", "{:+.1f}"),
-            Column("after_cents", "after cents", "{:+.1f}"),
-            Column("decay_s", "decay s", "{:.3g}", empty="?"),
-            Column("before_s", "before", "{:.3g}"),
-            Column("after_s", "after s", "{:.3g}"),
-        ],
-        [_line_data(instrument, calibration, line) for line in calibration.lines],
-    )
-    parts = [
-        "Learnt:\n" + _fitted(calibration).text(arguments.width()),
-        *_correlated(calibration),
-        "The model less the measurement:\n" + lines.text(arguments.width()),
-    ]
-    if calibration.rejected:
-        reasons = [
-            f"  {each.unknown.name}: {each.reason}" + (f"; {each.remedy}" if each.remedy else "")
-            for each in calibration.rejected
-        ]
-        told = "Not fitted, and taken as it stands in the design; its error goes into what was fitted:\n"
-        parts.append(told + "\n".join(reasons))
-    parts += [f"warning: {each}" for each in calibration.warnings]
-    return "\n\n".join(parts)
-
-
-def _fitted(calibration: Calibration) -> Table:
-    """What was fitted, before and now."""
-    return Table(
-        [
-            Column("name", "what", value=lambda each: each.unknown.name),
-            Column("key", "key", value=lambda each: each.unknown.key),
-            Column("before", "before", "{:.5g}", lambda each: each.unknown.value),
-            Column("after", "now", "{:.5g}", lambda each: each.value),
-            Column("sd", "+-", "{:.2g}", lambda each: each.standard_uncertainty),
-        ],
-        calibration.fitted,
-    )
-
-
-def _correlated(calibration: Calibration) -> list[str]:
-    """The correlations between what was learnt, where there are two or more."""
-    names = [each.unknown.name for each in calibration.fitted]
-    if len(names) < 2:
-        return []
-
-    def against(n: int) -> Column:
-        return Column("", names[n], "{:+.2f}", lambda row: calibration.correlation[row, n])
-
-    table = Table(
-        [Column("", "", value=lambda row: names[row]), *map(against, range(len(names)))], range(len(names))
-    )
-    return [f"Correlations (near 1 or -1: only both together are known):\n{table.text(arguments.width())}"]

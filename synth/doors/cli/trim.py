@@ -4,27 +4,19 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from synth.doors.cli import arguments
 from synth.errors import InputError
 from synth.files import check_picture
-from synth.table import Column, Table
 from synth.table import as_json as data
-from synth.units import MM, Units
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
-    from synth.vibration.tine import TineModes
     from synth.vibration.trimming.answers import Trimming
-    from synth.vibration.trimming.settle import TrimSolution
-
-LISTED = 10  # ways in the table; all are in the data
-SHOWN = 6  # partials
 
 
 @click.command("trim")
@@ -62,6 +54,7 @@ def command(
     """
     from synth.design.file import read_text
     from synth.vibration.trimming.answers import reach_words
+    from synth.workshop.trim_list import trimming_data, trimming_words
     from synth.workshop.trimplot import draw_trimmings
 
     if picture is not None:
@@ -81,9 +74,9 @@ def command(
     if picture is not None:
         draw_trimmings(instrument, found, picture)
     if as_json:
-        click.echo(data([_data(instrument, each) for each in found]))
+        click.echo(data([trimming_data(instrument, each) for each in found]))
     else:
-        click.echo("\n\n".join(_words(instrument, each) for each in found))
+        click.echo("\n\n".join(trimming_words(instrument, each, arguments.width()) for each in found))
     if write:
         _write(design, text, instrument, found, choose)
 
@@ -139,103 +132,6 @@ def _trimmings(
         length = float(row.length[index])
         found.append(every_answer(index, tine, length=length, pitch=pitch, nuts=(wished, *others), also=also))
     return found
-
-
-def _sounding(instrument: Instrument, found: Trimming, solutions: Sequence[TrimSolution]) -> TineModes:
-    """All partials of the tine without the nuts, then of each solution."""
-    from synth.vibration.tine import solve_tines
-
-    tine, ways = instrument.tines[found.tine], (found.plain, *solutions)
-    trim = [(*each.nuts, *tine.trim) for each in ways]
-    return solve_tines([tine] * len(ways), [each.length for each in ways], trim)
-
-
-def _words(instrument: Instrument, found: Trimming) -> str:
-    from synth.vibration.trimming.answers import reach_words
-
-    tine, wish = instrument.tines[found.tine], found.wish
-    listed = found.solutions[:LISTED]
-    modes = _sounding(instrument, found, listed)
-    title = (
-        f"{instrument.groups[tine.group].name}, tine {tine.number}: partial {wish.partial} to {wish.ratio:g} times "
-        f"its clamped pitch, {modes.frequency[0, 0, 0]:.2f} Hz"
-    )
-    reach = reach_words(wish, found.reach, met=bool(listed))
-    if not listed:
-        return f"{title}\nno place of the nuts at hand does it; {reach}"
-    count = min(SHOWN, int(modes.exists.sum(axis=1).max()))  # a nut may bring one more into hearing
-    table = Table(
-        [*_answers(instrument.bench.units), *_partials(modes, count)], list(enumerate((found.plain, *listed)))
-    )
-    more = len(found.solutions) - LISTED
-    rest = f"\nand {more} less forgiving ways (--json lists all)" if more > 0 else ""
-    return f"{title}\n{table.text(arguments.width())}{rest}\n{reach}"
-
-
-def _answers(units: Units) -> list[Column]:
-    """Of a way and its number: nuts, length, and how much a millimetre or a turn of the nut does."""
-    from synth.vibration.trimming.answers import shown_nuts
-
-    def nuts(row: tuple[int, TrimSolution]) -> str:
-        return shown_nuts(row[1].nuts, units) + (" (locked)" if row[1].locked else "")
-
-    return [
-        Column("", "", value=lambda row: row[0] or None),
-        Column("", "nuts", value=nuts),
-        Column("", "free mm", "{:.2f}", lambda row: row[1].length, MM),
-        Column("", "c/mm", "{:.2f}", lambda row: row[1].unforgiving if row[1].nuts else None, 1.0 / MM),
-        Column("", "c/turn", "{:.2f}", lambda row: row[1].cents_per_turn if row[1].nuts else None),
-    ]
-
-
-def _partials(modes: TineModes, count: int) -> list[Column]:
-    """Ratios of the partials from the second to `count`, then three decays; empty where there is no partial."""
-    hertz, decay = modes.frequency[:, 0], modes.decay[:, 0]
-
-    def there(row: tuple[int, TrimSolution], n: int) -> bool:
-        return n < modes.exists.shape[1] and bool(modes.exists[row[0], n])
-
-    def ratio(n: int) -> Column:
-        return Column(
-            "",
-            f"{n + 1}.",
-            "{:.3f}",
-            lambda row: hertz[row[0], n] / hertz[row[0], 0] if there(row, n) else None,
-        )
-
-    def ring(n: int, name: str) -> Column:
-        return Column("", name, "{:.2f}", lambda row: decay[row[0], n] if there(row, n) else None)
-
-    rings = enumerate(("1st s", "2nd s", "3rd s"))
-    return [*(ratio(n) for n in range(1, count)), *(ring(n, name) for n, name in rings)]
-
-
-def _data(instrument: Instrument, found: Trimming) -> dict[str, Any]:
-    tine, wish = instrument.tines[found.tine], found.wish
-    modes = _sounding(instrument, found, found.solutions)
-    return {
-        "group": instrument.groups[tine.group].name,
-        "tine": tine.number,
-        "wish": {"partial": wish.partial, "ratio": wish.ratio, "nut": wish.nut.name},
-        "reach": {str(count): list(span) for count, span in found.reach.items()},
-        "without": _way(found.plain, modes, 0),
-        "choices": [_way(each, modes, n) for n, each in enumerate(found.solutions, start=1)],
-    }
-
-
-def _way(way: TrimSolution, modes: TineModes, row: int) -> dict[str, Any]:
-    hertz = modes.frequency[row, 0, modes.exists[row]][:SHOWN]
-    return {
-        "nuts": [{"nut": each.nut.name, "at_mm": each.position / MM} for each in way.nuts],
-        "locked": way.locked,
-        "free_length_mm": way.length / MM,
-        "cents_per_mm": [each * MM for each in way.cents_per_metre],
-        "unforgiving_cents_per_mm": way.unforgiving * MM,
-        "unforgiving_cents_per_turn": way.cents_per_turn,
-        "frequency_hz": hertz.tolist(),
-        "ratios": (hertz / hertz[0]).tolist(),
-        "decay_s": modes.decay[row, 0, modes.exists[row]][:SHOWN].tolist(),
-    }
 
 
 def _write(design: Path, text: str, instrument: Instrument, found: list[Trimming], choose: int) -> None:

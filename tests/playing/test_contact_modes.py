@@ -1,0 +1,66 @@
+"""Small parts of the contact: a slender beam's participation, how a tine rings on, energy left at the end."""
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+import scipy.integrate
+import scipy.linalg
+
+from synth.playing.contact.closed_form import Pluck
+from synth.playing.contact.modes import Slender
+from synth.playing.contact.run import _books
+from synth.playing.contact.stroke_contact import ringing_since
+
+
+def shape(lam, x):
+    """A clamped-free beam's mode over its length, mean square 1 (Blevins 1979, table 8-1)."""
+    sigma = (math.cosh(lam) + math.cos(lam)) / (math.sinh(lam) + math.sin(lam))
+    return np.cosh(lam * x) - np.cos(lam * x) - sigma * (np.sinh(lam * x) - np.sin(lam * x))
+
+
+def test_a_slender_beam_takes_part_as_its_shape_integrates():
+    mass, length = 0.0123, 0.234
+    beam = Slender(np.array([length]), np.array([mass]), 4)
+    for n, lam in enumerate(beam.root):
+        force = scipy.integrate.quad(lambda x, lam=lam: shape(lam, x), 0.0, 1.0)[0]
+        moment = scipy.integrate.quad(lambda x, lam=lam: x * shape(lam, x), 0.0, 1.0)[0]
+        assert beam.momentum[0, n] == pytest.approx(math.sqrt(mass) * force, rel=1e-6)
+        assert beam.moment_participation[0, n] == pytest.approx(math.sqrt(mass) * length * moment, rel=1e-6)
+
+
+def test_a_tine_that_is_let_ring_moves_as_a_damped_oscillator():
+    hertz, loss, then = 220.0, 0.02, 0.3
+    tines = SimpleNamespace(
+        frequency=np.full((1, 2, 1), hertz),
+        loss_factor=np.full((1, 2, 1), loss),
+        exists=np.ones((1, 1), bool),
+    )
+    q, p = np.array([[[1e-3], [2e-3]]]), np.array([[[0.7], [-0.4]]])
+    found = ringing_since(tines, q, p, then)(np.array([0]), np.array([then + 0.0123]))
+    omega, decay = 2.0 * math.pi * hertz, 0.5 * loss * 2.0 * math.pi * hertz
+    for plane in (0, 1):
+        state = np.array([q[0, plane, 0], p[0, plane, 0]])
+        rate = np.array([[0.0, 1.0], [-(omega**2), -2.0 * decay]])
+        wanted = scipy.linalg.expm(rate * 0.0123) @ state
+        assert found[0][0, plane, 0] == pytest.approx(wanted[0], rel=2e-3, abs=1e-6)
+        assert found[1][0, plane, 0] == pytest.approx(wanted[1], rel=2e-3, abs=2e-3)
+
+
+def test_what_rings_at_the_end_stands_in_the_books_as_kinetic_and_elastic_energy():
+    state = SimpleNamespace(
+        p=np.array([[0.3, 0.2]]), q=np.array([[1e-3, 2e-4]]), stick_q=[0.0], stick_p=[0.0],
+        books=np.zeros(20), tally=np.zeros((1, 20)), touch=np.zeros((1, 20)),
+    )  # fmt: skip
+    row = SimpleNamespace(omega=np.array([[1000.0, 6000.0]]))
+    found = _books(state, row, SimpleNamespace(energy=lambda q, p: 0.25))  # type: ignore[arg-type]
+    assert found.end == pytest.approx(0.25 + 0.5 * (0.3**2 + 0.2**2 + 1.0**2 + 1.2**2))
+
+
+def test_a_slow_release_sounds_less_by_the_fitted_power():
+    quick, slow = (
+        SimpleNamespace(bend=1e-3, release_number=x, strike_number=0.0, softness=1.0) for x in (0.0, 66.0)
+    )
+    ratio = vars(Pluck)["amplitude"].fget(slow) / vars(Pluck)["amplitude"].fget(quick)
+    assert ratio == pytest.approx(2.0**-4.7)

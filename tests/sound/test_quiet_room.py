@@ -1,0 +1,65 @@
+"""A quiet room as a spectrum, and what stands above it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from synth.sound.bands import BandHistory, a_weighted_db
+from synth.sound.quiet_room import NC_CURVES, nc_curve, room_spectrum, seconds_above
+
+DB = 1.0
+
+
+def test_curves_rise_with_their_number_and_fall_with_frequency():
+    table = np.array(list(NC_CURVES.values()))
+    assert table.shape == (4, 8)
+    assert np.all(np.diff(table, axis=0) > 0.0)
+    assert np.all(np.diff(table, axis=1) < 0.0)
+
+
+@pytest.mark.parametrize(
+    ("number", "levels"), [(15, (47, 36, 29, 22, 17, 14, 12, 11)), (20, (51, 40, 33, 26, 22, 19, 17, 16))]
+)
+def test_a_quiet_room_is_the_published_curve(number, levels):
+    # ANSI/ASA S12.2, Table 1 (from memory)
+    assert nc_curve(number) == pytest.approx(np.array(levels, float))
+
+
+def test_between_curves_it_goes_in_proportion_and_beyond_them_not_at_all():
+    assert nc_curve(17.5) == pytest.approx(0.5 * (nc_curve(15) + nc_curve(20)))
+    for number in (10.0, 31.0):
+        with pytest.raises(ValueError, match="NC-15"):
+            nc_curve(number)
+
+
+def test_nc_20_is_about_thirty_decibel_a():
+    # NC numbers lie 6 to 12 dB below the level in dB(A) (common practice, no published source)
+    assert 26.0 < a_weighted_db(nc_curve(20)) < 32.0
+
+
+@pytest.mark.parametrize("level", [20.0, 30.0, 37.0, 45.0])
+def test_a_room_of_so_many_decibel_a_has_that_level(level):
+    assert a_weighted_db(room_spectrum(level)) == pytest.approx(level, abs=1e-6)
+
+
+def test_a_room_of_thirty_decibel_a_has_the_shape_of_its_curve():
+    assert room_spectrum(30.0) == pytest.approx(nc_curve(18.6), abs=0.5 * DB)
+    assert room_spectrum() == pytest.approx(room_spectrum(30.0))
+
+
+def test_each_octave_is_told_how_long_it_stands_above():
+    time = np.arange(0.0, 4.0, 0.05)
+    noise = np.linspace(50.0, 15.0, 8)
+    level = np.full((8, len(time)), -np.inf)
+    level[1] = noise[1] + 30.0 - 15.0 * time  # above until 2 s
+    level[3] = np.where(time < 1.0, noise[3] + 10.0, -20.0)  # from before the onset, until 1 s
+    level[6] = noise[6] + np.where((time > 2.5) & (time < 3.0), 1.0, -1.0)  # swells later
+    level[7] = noise[7] + 1.0  # to the end
+    found = seconds_above(BandHistory(time, level), noise, since=0.5)
+    assert found == pytest.approx([0.0, 1.45, 0.0, 0.45, 0.0, 0.0, 2.45, 3.45], abs=0.06)
+
+
+def test_what_is_over_before_the_onset_is_not_counted():
+    history = BandHistory(np.array([0.0, 1.0, 2.0]), np.full((8, 3), 90.0) * np.array([1.0, 0.0, 0.0]))
+    assert seconds_above(history, nc_curve(20), since=0.5) == pytest.approx(np.zeros(8))
