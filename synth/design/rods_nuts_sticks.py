@@ -16,6 +16,7 @@ from synth.design import catalogue, schema
 from synth.design.instrument import CANTILEVER_MASS, Nut, Rod, Stick, round_stick
 from synth.design.keys_as_written import key_of, unit_of
 from synth.design.material import material, material_row, own_name, unknown
+from synth.design.schema import FixingKind
 from synth.errors import InputError
 from synth.units import GPA, GRAM, KELVIN_AT_0_C, MM, length_said
 
@@ -39,6 +40,7 @@ class Stock:
 
     rod: Rod
     base_nut: Nut | None
+    fixing: FixingKind | None
 
 
 def find_stock(design: schema.Design, name: str, location: str) -> Stock:
@@ -50,7 +52,7 @@ def find_stock(design: schema.Design, name: str, location: str) -> Stock:
     if thread is None:
         raise unknown(name, "in stock", (*design.stock, *catalogue.threads().names), location)
     rod = _threaded_rod(design, thread.name, thread, schema.Stock(kind="threaded"), location)
-    return Stock(rod, find_nut(design, f"{thread.name} hex", location))
+    return Stock(rod, find_nut(design, f"{thread.name} hex", location), None)
 
 
 def find_nut(design: schema.Design, name: str, location: str) -> Nut:
@@ -96,7 +98,8 @@ def _given_stock(design: schema.Design, name: str, given: schema.Stock) -> Stock
         rod = _threaded_rod(design, name, thread, given, location)
     rod = _measured(rod, given, location)
     base_nut = given.base_nut or (f"{rod.thread} hex" if rod.thread else None)
-    return Stock(rod, find_nut(design, base_nut, f"{location}.base_nut") if base_nut is not None else None)
+    nut = find_nut(design, base_nut, f"{location}.base_nut") if base_nut is not None else None
+    return Stock(rod, nut, given.fixing)
 
 
 def _plain_rod(design: schema.Design, name: str, given: schema.Stock, location: str) -> Rod:

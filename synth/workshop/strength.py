@@ -34,9 +34,10 @@ from synth.playing.contact.modes import ContactModes, tips
 from synth.playing.contact.stick_path import StickPath, passage
 from synth.playing.stroke import BITE, SPEED, TILT, Stroke
 from synth.table import Column, Table
-from synth.units import MM, MPA
+from synth.units import INCH, MM, MPA
 from synth.vibration.tine import TineModes
 from synth.vibration.tuning import Row
+from synth.workshop.length_text import METRES, UNIT, length_column
 
 # Fatigue notch factor of a rolled thread under reversed bending: 1 + q (K_t - 1) with K_t 2.8 and q 0.47 to 0.61
 # gives 1.9 to 2.1 (Shigley's tables say 2.2 rolled, 2.8 cut; from memory); notched 304 bars hardly noticed theirs
@@ -181,6 +182,15 @@ def _deepest(stroke: Stroke, way: StickPath, tip: ContactModes, rows: list[Tine]
 def strength_table(instrument: Instrument, row: Row, rows: Sequence[TineStrength]) -> Table:
     """Tines under sticks, as `strength` shows them."""
 
+    units = instrument.bench.units
+
+    def bite(bite_mm: float) -> str:
+        return (
+            "none" if bite_mm < 0.05 else f"{bite_mm:.1f}" if units == "mm" else f"{bite_mm * MM / INCH:.3f}"
+        )
+
+    beyond = f"> {DEEPEST / METRES[units]:.3g}"
+
     def group(each: TineStrength) -> str:
         return instrument.groups[instrument.tines[each.tine].group].name
 
@@ -189,16 +199,23 @@ def strength_table(instrument: Instrument, row: Row, rows: Sequence[TineStrength
             Column("group", "group", value=group),
             Column("tine", "tine", value=lambda each: instrument.tines[each.tine].number),
             Column("stick"),
-            Column("free_length_mm", "free mm", "{:.1f}", lambda each: row.length[each.tine], MM),
+            length_column("free_length_mm", "free", lambda each: row.length[each.tine], units),
             Column("hold_force_n", "hold N", "{:.2f}", lambda each: each.hold_force),
-            Column("greatest_bend_mm", "bend mm", "{:.2f}", lambda each: each.bend, MM),
+            length_column("greatest_bend_mm", "bend", lambda each: each.bend, units, digits=2),
             Column("root_stress_mpa", "root MPa", "{:.0f}", lambda each: each.stress, MPA),
             Column("notch_factor", value=lambda each: each.notch),
             Column("yield_share", "of yield %", _percent),
             Column("endurance_share", "of endurance %", _percent),
-            Column("deepest_bite_once_mm", "once mm", _bite, lambda each: each.bite_once, MM, "> 20"),
             Column(
-                "deepest_bite_million_mm", "a million mm", _bite, lambda each: each.bite_million, MM, "> 20"
+                "deepest_bite_once_mm", f"once {UNIT[units]}", bite, lambda each: each.bite_once, MM, beyond
+            ),
+            Column(
+                "deepest_bite_million_mm",
+                f"a million {UNIT[units]}",
+                bite,
+                lambda each: each.bite_million,
+                MM,
+                beyond,
             ),
             Column("regime", "how"),
         ],
@@ -208,10 +225,6 @@ def strength_table(instrument: Instrument, row: Row, rows: Sequence[TineStrength
 
 def _percent(share: float) -> str:
     return f"{100.0 * share:.0f}"
-
-
-def _bite(bite_mm: float) -> str:
-    return "none" if bite_mm < 0.05 else f"{bite_mm:.1f}"
 
 
 def first_to_go(instrument: Instrument, rows: Sequence[TineStrength]) -> str:
