@@ -19,7 +19,7 @@ from synth.design import schema
 from synth.design.decode import usable_name
 from synth.design.fixings import FIXINGS, added_length, check_fixing
 from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Root, Tine, TrimWish
-from synth.design.keys_as_written import Written, key_of, place_of, unit_of, units_of, written
+from synth.design.keys_as_written import Written, key_in, key_of, place_of, unit_of, units_of, written
 from synth.design.material import own, own_name, unknown
 from synth.design.rods_nuts_sticks import Stock, find_nut, find_stock, fitting_warning
 from synth.errors import InputError
@@ -215,8 +215,13 @@ def _goal(design: schema.Design, tine: schema.Tine, location: str) -> tuple[Fixe
     """What is wanted of a tine, and the key that says so."""
     given = [key for key in ("free_length_mm", "pitch", "pitch_hz") if getattr(tine, key) is not None]
     if len(given) != 1:
-        found = f"{' and '.join(given)} exclude each other" if given else "nothing says how long the tine is"
-        raise InputError(found, remedy="give one of free_length_mm, pitch, pitch_hz", location=location)
+        found = (
+            f"{' and '.join(key_of(tine, key) for key in given)} exclude each other"
+            if given
+            else "nothing says how long the tine is"
+        )
+        length = key_in("free_length_mm", units_of(design))
+        raise InputError(found, remedy=f"give one of {length}, pitch, pitch_hz", location=location)
     key = f"{location}.{key_of(tine, given[0])}"
     if tine.free_length_mm is not None:
         return FixedLength(tine.free_length_mm * MM), key

@@ -62,6 +62,8 @@ def test_the_table_has_percents_for_people_and_shares_in_data(rail):
         "group tines notes stock free mm to mm off cents bar cents of yield % of endurance % quarrels"
     )
     for cells, data, line in zip(table.cells, table.data(), lines, strict=True):
+        assert line.yield_share is not None
+        assert line.endurance_share is not None
         assert cells[8:] == (
             f"{100 * line.yield_share:.0f}", f"{100 * line.endurance_share:.0f}", str(line.quarrels),
         )  # fmt: skip
