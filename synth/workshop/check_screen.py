@@ -8,7 +8,7 @@ sticks.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -57,15 +57,26 @@ class Decision:
 
 
 def usual_strokes(instrument: Instrument, row: Row, own: Iterable[str]) -> list[TineStrength]:
-    """What each tine bears under the stick that `stroke` takes unasked, then under the design's `own`."""
+    """What each tine bears under the stick that `stroke` takes unasked, then under the design's `own`.
+
+    The deepest bites are told of the groups that are past a limit, and nan of others.
+    """
     usual = next(iter(instrument.sticks.values()))
     sticks: dict[str, Stick] = {usual.name: usual, **{name: instrument.sticks[name] for name in own}}
     return [
-        each
-        for stick in sticks.values()
-        if not digs_in(stick)
-        for each in strength(instrument, row.modes, stick)
+        each for stick in sticks.values() if not digs_in(stick) for each in _borne(instrument, row, stick)
     ]
+
+
+def _borne(instrument: Instrument, row: Row, stick: Stick) -> Iterator[TineStrength]:
+    found = strength(instrument, row.modes, stick, deepest=False)
+    past = {
+        instrument.tines[each.tine].group
+        for each in found
+        if max(each.yield_share, each.endurance_share) > 1.0
+    }
+    told = {each.tine: each for each in strength(instrument, row.modes, stick, groups=sorted(past))}
+    yield from (told.get(each.tine, each) for each in found)
 
 
 def strained(instrument: Instrument, borne: Sequence[TineStrength]) -> list[Decision]:

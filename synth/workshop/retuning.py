@@ -66,8 +66,8 @@ def _turns_words(instrument: Instrument, tine: Tine, shorten: float, off: float)
     clock = "against the clock" if shorten > 0.0 else "with the clock"
     return (
         f"turn the base nut {turns:.2f} turns ({turns / EIGHTH:.1f} eighths) {way}; {clock} as seen from the "
-        f"tip, on right-hand thread.\n{tine.rod.thread} has {length_said(tine.rod.pitch, instrument.bench.units)} a turn: "
-        f"{abs(off) / turns:.1f} cents a turn here. Tighten, then tap again."
+        f"tip, on right-hand thread.\n"
+        f"{tine.rod.thread} has {length_said(tine.rod.pitch, instrument.bench.units)} a turn: {abs(off) / turns:.1f} cents a turn here. Tighten, then tap again."
     )
 
 

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -90,12 +90,19 @@ def strength(
     speed: float = SPEED,
     bite: float = BITE,
     tilt: float = TILT,
+    groups: Iterable[int] | None = None,
+    deepest: bool = True,
 ) -> tuple[TineStrength, ...]:
-    """Every tine under this stick, in the order of the instrument's tines."""
+    """Every tine of these groups (all) under this stick, in the order of the instrument's tines.
+
+    Without `deepest` the deepest bites, which take most of the time, are left out as nan.
+    """
     found = [
         each
-        for group in range(len(instrument.groups))
-        for each in _group(instrument, tines, Stroke(group, stick, speed=speed, bite=bite, tilt=tilt))
+        for group in (range(len(instrument.groups)) if groups is None else groups)
+        for each in _group(
+            instrument, tines, Stroke(group, stick, speed=speed, bite=bite, tilt=tilt), deepest=deepest
+        )
     ]
     return tuple(sorted(found, key=lambda each: each.tine))
 
@@ -115,7 +122,9 @@ def notch_factor(tine: Tine) -> float:
     return ROLLED_THREAD if tine.rod.thread else SMOOTH_ROD
 
 
-def _group(instrument: Instrument, tines: TineModes, stroke: Stroke) -> Iterator[TineStrength]:
+def _group(
+    instrument: Instrument, tines: TineModes, stroke: Stroke, *, deepest: bool
+) -> Iterator[TineStrength]:
     way = passage(stroke, instrument, tines.frequency[:, 0, 0])
     tip = tips(tines, way.tine, depth=stroke.height, count=MODES)
     rows = [instrument.tines[index] for index in way.tine]
@@ -123,8 +132,9 @@ def _group(instrument: Instrument, tines: TineModes, stroke: Stroke) -> Iterator
     notch = np.array([notch_factor(row) for row in rows])
     bears_once = np.array([row.rod.material.yield_stress for row in rows])
     bears_long = np.array([row.rod.material.endurance for row in rows]) / (notch * SAFETY)
+    limits = (bears_once, np.minimum(bears_long, bears_once))
     once, million = (
-        _deepest(stroke, way, tip, rows, bears) for bears in (bears_once, np.minimum(bears_long, bears_once))
+        _deepest(stroke, way, tip, rows, bears) if deepest else np.full(len(rows), np.nan) for bears in limits
     )
     for k, index in enumerate(way.tine):
         yield TineStrength(

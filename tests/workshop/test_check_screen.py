@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -76,7 +77,12 @@ def test_the_usual_stroke_is_that_of_the_command_and_of_the_designs_own_sticks(r
     instrument, row, _, borne = rail
     assert {each.stick for each in borne} == {"birch", *load(RAIL).stick}
     plain = strength(instrument, row.modes, instrument.sticks["birch"])
-    assert [each for each in borne if each.stick == "birch"] == list(plain)
+    for each, whole in zip((each for each in borne if each.stick == "birch"), plain, strict=True):
+        bites = {"bite_once": whole.bite_once, "bite_million": whole.bite_million}
+        assert replace(each, **bites) == whole
+        past = {instrument.tines[other.tine].group for other in plain if other.endurance_share > 1.0}
+        assert np.isnan(each.bite_million) != (instrument.tines[each.tine].group in past)
+        assert np.isnan(each.bite_million) or each == whole
 
 
 def weak_and_long(yield_mpa, endurance_mpa, **more):
