@@ -103,9 +103,7 @@ def _given_stock(design: schema.Design, name: str, given: schema.Stock) -> Stock
 
 
 def _plain_rod(design: schema.Design, name: str, given: schema.Stock, location: str) -> Rod:
-    diameter = (
-        _needed(given.diameter_mm, key_in("diameter_mm", units_of(design)), "a plain rod", location) * MM
-    )
+    diameter = _needed(given.diameter_mm, "diameter_mm", "a plain rod", location, design) * MM
     _refused(given.thread, "thread", "a plain rod has none", location)
     _refused(given.thread_fit, "thread_fit", "a plain rod has no thread", location)
     row = material_row(design, given.material or PLAIN_MATERIAL, f"{location}.material")
@@ -181,13 +179,8 @@ def _given_nut(design: schema.Design, name: str, given: schema.Nut) -> Nut:
 
 def _weighed_nut(design: schema.Design, name: str, given: schema.Nut, location: str) -> Nut:
     mass = _needed(given.mass_g, "mass_g", "a nut without a thread", location) * GRAM
-    height = (
-        _needed(given.height_mm, key_in("height_mm", units_of(design)), "a nut without a thread", location)
-        * MM
-    )
-    width = (
-        _needed(given.width_mm, key_in("width_mm", units_of(design)), "a nut without a thread", location) * MM
-    )
+    height = _needed(given.height_mm, "height_mm", "a nut without a thread", location, design) * MM
+    width = _needed(given.width_mm, "width_mm", "a nut without a thread", location, design) * MM
     _refused(given.form, "form", "it belongs to a nut with a thread", location)
     _refused(given.material, "material", "the nut is weighed", location)
     return _prism(name, "", given.grip, mass, height, width, HOLE_PER_WIDTH * width, location)
@@ -250,7 +243,7 @@ def _stick(design: schema.Design, name: str, given: schema.Stick) -> Stick:
     row = material_row(design, _needed(made_of, "material", what, location), f"{location}.material")
     diameter = given.diameter_mm or (built_in.diameter_mm if built_in else None)
     length = given.length_mm or (built_in.length_mm if built_in else None)
-    across = _needed(diameter, key_in("diameter_mm", units_of(design)), what, location) * MM
+    across = _needed(diameter, "diameter_mm", what, location, design) * MM
     end = min(END_RADIUS, across / 2.0) if given.end_radius_mm is None else given.end_radius_mm * MM
     if end > across / 2.0 * (1.0 + 1e-9):
         raise InputError(
@@ -261,7 +254,7 @@ def _stick(design: schema.Design, name: str, given: schema.Stick) -> Stick:
         name,
         material(row, _temperature(design)),
         diameter=across,
-        length=_needed(length, key_in("length_mm", units_of(design)), what, location) * MM,
+        length=_needed(length, "length_mm", what, location, design) * MM,
         end_radius=end,
         friction=row.friction if given.friction is None else given.friction,
         restitution=row.restitution if given.restitution is None else given.restitution,
@@ -313,9 +306,13 @@ def _temperature(design: schema.Design) -> float:
 Given = TypeVar("Given")
 
 
-def _needed(value: Given | None, key: str, what: str, location: str) -> Given:
+def _needed(
+    value: Given | None, key: str, what: str, location: str, design: schema.Design | None = None
+) -> Given:
+    """The value; of a length the key is told as the `design` would have it. Raises `InputError`."""
     if value is None:
-        raise InputError(f"the key '{key}' is missing", remedy=f"{what} needs it", location=location)
+        told = key if design is None else key_in(key, units_of(design))
+        raise InputError(f"the key '{told}' is missing", remedy=f"{what} needs it", location=location)
     return value
 
 
