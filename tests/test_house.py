@@ -32,8 +32,9 @@ PLACES = """
     playing.contact.kernel playing.report playing.contact.refusals playing.contact.run
     playing.contact.stroke_contact
     sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank sound.limiter
-    sound.clock sound.bandlimit sound.drive sound.overlay sound.convolution sound.radiator sound.radiator.bar
-    sound.radiator.pickup sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
+    sound.clock sound.bandlimit sound.drive sound.overlay sound.convolution sound.radiator
+    sound.radiator.dipoles sound.radiator.bar sound.radiator.pickup
+    sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.bands sound.zwicker_tables sound.zwicker_kernel sound.zwicker
     sound.roughness sound.quiet_room sound.ear sound.features sound.file_sets sound.boardsheet sound.render
     sound.ringing sound.sensitivity sound.live_output sound.holding sound.live_contacts

@@ -64,10 +64,11 @@ def _turns_words(instrument: Instrument, tine: Tine, shorten: float, off: float)
     turns = abs(shorten) / tine.rod.pitch
     way = "up, towards the tip" if shorten > 0.0 else "down, towards the bar"
     clock = "against the clock" if shorten > 0.0 else "with the clock"
+    turned = length_said(tine.rod.pitch, instrument.bench.units)
     return (
-        f"turn the base nut {turns:.2f} turns ({turns / EIGHTH:.1f} eighths) {way}; {clock} as seen from the "
-        f"tip, on right-hand thread.\n"
-        f"{tine.rod.thread} has {length_said(tine.rod.pitch, instrument.bench.units)} a turn: {abs(off) / turns:.1f} cents a turn here. Tighten, then tap again."
+        f"turn the base nut {turns:.2f} turns ({turns / EIGHTH:.1f} eighths) {way}; {clock} as seen from the tip, "
+        f"on right-hand thread.\n{tine.rod.thread} has {turned} a turn: {abs(off) / turns:.1f} cents a turn here. "
+        "Tighten, then tap again."
     )
 
 
