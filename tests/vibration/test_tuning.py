@@ -121,7 +121,7 @@ def test_the_mounted_pitch_not_the_clamped_one_meets_the_target(bench: Any, buil
 def test_partials_beyond_the_third_do_not_count_in_the_search(
     monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
-    """The lengths are those that all partials up to the end of hearing give, on straight and bent bars, with nuts."""
+    """The lengths are those that all partials give, on straight and bent bars, with nuts."""
     instrument = resolve(load(Path(__file__).parents[2] / "designs" / f"{name}.toml"))
     quick = tune(instrument, mounting(instrument))
     monkeypatch.setattr("synth.vibration.tuning.SOUGHT", 1e9)
