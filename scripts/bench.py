@@ -366,7 +366,7 @@ def into(readme: Path, text: str) -> None:
     """Puts the text between the markers, the file whole or not at all."""
     head, tail = parts(readme)
     new = readme.with_name(readme.name + ".new")
-    new.write_text(f"{head}\n{text}\n{tail}", encoding="utf-8")
+    new.write_text(f"{head}\n{text}\n{tail}", encoding="utf-8", newline="\n")
     os.replace(new, readme)
 
 

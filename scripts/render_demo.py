@@ -14,7 +14,7 @@ from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.files import atomic_write
+from synth.files import atomic_write, write_text
 from synth.page.build import page
 from synth.playing.stroke import Stroke
 from synth.sound import ear
@@ -42,13 +42,11 @@ def main(folder: Path) -> int:
         f"true {each.true_gain_db:+.1f} dB, matched {each.matched_gain_db:+.1f} dB"
         for each in members
     ]
-    with atomic_write(folder / "gains.txt") as beside:
-        beside.write_text("\n".join(gains) + "\n", encoding="utf-8")
+    write_text(folder / "gains.txt", "\n".join(gains) + "\n")
     with atomic_write(folder / "overview.png") as beside:
         picture(instrument, members, sounds).savefig(beside, dpi=100)
     playable = page([scene(instrument, each) for each in ("bar", "pickup", BOARD)])
-    with atomic_write(folder / "rail.html") as beside:
-        beside.write_text(playable.text, encoding="utf-8")
+    write_text(folder / "rail.html", playable.text)
     print(f"{len(members)} sounds in {folder}:")
     print(
         f"  true/     all at one gain of {members[0].true_gain_db:+.0f} dB: so that the contrast is heard as it is"

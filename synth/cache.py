@@ -8,7 +8,8 @@ declared out of date. A file is
 
 written beside its place and moved there whole; two processes at worst write the same twice. The header holds the
 length and the CRC-32 of the arrays: a torn or altered file is noticed, and solved again. Arrays are mapped, not
-read. A folder that cannot be written or read costs time, never the answer.
+read, but on Windows, where a mapped file could not be replaced. A folder that cannot be written or read costs time,
+never the answer.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ Solution = TypeVar("Solution")
 FOLDER_VARIABLE: Final = "TINEWRIGHT_CACHE"  # the environment's word for another folder
 MAGIC: Final = b"TINEWRT1"
 ALIGNED: Final = 64  # bytes, a cache line
+MAPPED: Final = os.name != "nt"
 LARGEST: Final = 1 << 30  # bytes of kept files: some ten large instruments; the longest unused go first
 _FRONT: Final = struct.Struct("<8sQI")
 _SOLVING: Final = ("air.py", "units.py", "design", "vibration", "sound")  # whose source a solution depends on
@@ -49,6 +51,7 @@ _BROKEN: Final = (
     ImportError,
     IndexError,
     OverflowError,
+    RecursionError,
 )
 
 
@@ -125,8 +128,10 @@ def read(path: Path) -> object:
         if os.fstat(file.fileno()).st_size != _FRONT.size + length + header["size"]:
             raise ValueError("torn file")
     data: NDArray[np.uint8] = np.zeros(0, dtype=np.uint8)
-    if header["size"]:
+    if header["size"] and MAPPED:
         data = np.memmap(path, dtype=np.uint8, mode="r", offset=_FRONT.size + length)
+    elif header["size"]:
+        data = np.fromfile(path, dtype=np.uint8, offset=_FRONT.size + length)
     if zlib.crc32(data.data) != header["crc"]:
         raise ValueError("altered file")
     return _restored(header["tree"], [_array(data, *each) for each in header["arrays"]])

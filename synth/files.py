@@ -22,6 +22,9 @@ from synth.errors import InputError
 PREFIX: Final = ".tinewright-"  # of everything temporary
 _SETTLED: Final = 2.0  # s: a younger one may be between its making and its lock
 _UNLOCKED: Final = 86_400.0  # s after which it is swept where files cannot be locked
+# s: on Windows no file is replaced while any program has it open, a search index or a virus scanner for a moment
+_PATIENCE: Final = 1.0 if os.name == "nt" else 0.0
+_PAUSE: Final = 0.02  # s between two tries
 
 
 def check_place(path: Path) -> None:
@@ -105,11 +108,21 @@ def atomic_write(path: Path) -> Iterator[Path]:
         with _held(handle):
             yield beside
             beside.chmod(0o666 & ~_umask())
-        os.replace(beside, path)
+        _replace(beside, path)
     except OSError as failure:
         raise _refused(path, failure) from failure
     finally:
-        beside.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # held open by another program: swept another time
+            beside.unlink(missing_ok=True)
+
+
+def write_text(path: Path, text: str) -> None:
+    """A text file in UTF-8, line ends as they stand in the text, whole or not at all. Raises `InputError`.
+
+    Half a letter, as names of files may hold, becomes a question mark.
+    """
+    with atomic_write(path) as beside:
+        beside.write_text(text, encoding="utf-8", errors="replace", newline="")
 
 
 @contextmanager
@@ -152,13 +165,26 @@ def _move_all(new: Path, folder: Path, *, aside: Path) -> None:
                 moves.append((folder / name, aside / name))
             moves.append((new / name, folder / name))
         for source, goal in moves:
-            os.replace(source, goal)
+            _replace(source, goal)
     except BaseException:
         for source, goal in reversed(moves):
             if os.path.lexists(goal) and not os.path.lexists(source):
                 os.replace(goal, source)
         _remove_empty(missing)
         raise
+
+
+def _replace(source: Path, goal: Path) -> None:
+    """Move a file over another. Raises `OSError`."""
+    end = time.monotonic() + _PATIENCE
+    while True:
+        try:
+            os.replace(source, goal)
+            return
+        except PermissionError:
+            if time.monotonic() >= end:
+                raise
+            time.sleep(_PAUSE)
 
 
 def _remove_empty(folders: Sequence[Path]) -> None:
@@ -178,7 +204,7 @@ def sweep_leftovers(folder: Path) -> None:
 
 def _remove_orphan(path: Path) -> None:
     age = time.time() - path.lstat().st_mtime
-    if age < _SETTLED or path.is_symlink():
+    if abs(age) < _SETTLED or path.is_symlink():  # the clock may have been set back meanwhile
         return
     handle = _opened(path)
     if handle is None:
@@ -224,8 +250,11 @@ def _lock(handle: int) -> bool:
 
 
 def _refused(path: Path, failure: OSError) -> InputError:
+    held = isinstance(failure, PermissionError)
     return InputError(
-        f"cannot be written ({failure.strerror or failure})", remedy="is the disk full?", file=str(path)
+        f"cannot be written ({failure.strerror or failure})",
+        remedy="is it open in another program?" if held else "is the disk full?",
+        file=str(path),
     )
 
 

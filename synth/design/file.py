@@ -80,6 +80,8 @@ def _bytes(path: str | Path) -> bytes:
     except IsADirectoryError:
         raise InputError("is a directory", remedy="name the design file in it") from None
     except PermissionError:
+        if os.path.isdir(path):  # as Windows says it
+            raise InputError("is a directory", remedy="name the design file in it") from None
         raise InputError("may not be read", remedy="check its permissions") from None
     except (OSError, ValueError) as error:  # a name too long, or with a null character in it
         raise InputError(f"cannot be opened: {getattr(error, 'strerror', None) or error}") from None

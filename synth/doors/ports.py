@@ -42,7 +42,7 @@ def quiet_drivers() -> Iterator[None]:
     ours = sys.stderr
     try:
         os.dup2(nothing, 2)
-        with os.fdopen(os.dup(seen), "w", buffering=1) as still_seen:
+        with os.fdopen(os.dup(seen), "w", buffering=1, encoding="utf-8", errors="replace") as still_seen:
             sys.stderr = still_seen
             yield
     finally:

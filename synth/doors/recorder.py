@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from synth.errors import InputError
-from synth.files import atomic_write, check_place
+from synth.files import atomic_write, check_place, write_text
 from synth.playing.script_writer import notated
 from synth.sound.audio import FORMATS, RATE, check_output
 from synth.sound.live_contacts import Performer
@@ -74,6 +74,5 @@ def write_script(path: Path, performer: Performer, *, name: str, seconds: float)
         return False
     scene = performer.scene
     text = notated(performer.played, scene.instrument, name=name, through=scene.through, seconds=seconds)
-    with atomic_write(path) as beside:
-        beside.write_text(text, encoding="utf-8")
+    write_text(path, text)
     return True

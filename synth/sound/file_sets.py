@@ -27,6 +27,7 @@ from synth.sound.loudness import Loudness, integrated, matched_gains, measure, s
 from synth.units import decibels
 
 LONGEST: Final = 100  # characters of a file's name
+DEVICE: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)  # no files on Windows
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,7 @@ def file_names(names: Sequence[str]) -> list[str]:
     files = []
     for name in names:
         plain = re.sub(r"[^\w.+#=-]+", "-", name).strip("-.")[:LONGEST] or "sound"
+        plain = f"sound-{plain}" if DEVICE.match(plain) else plain
         tries = (plain if number == 1 else f"{plain}-{number}" for number in itertools.count(1))
         files.append(next(each for each in tries if each.casefold() not in taken))
         taken.add(files[-1].casefold())

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from synth.files import whole_set
+from synth.files import whole_set, write_text
 from synth.sound.audio import RATE
 from synth.sound.ear import words
 from synth.sound.file_sets import SetMember, write_sets
@@ -77,7 +77,7 @@ def write(heard: Sequence[Compared], left: Sequence[LeftOut], folder: Path) -> l
             "index.html": listening_page(_sounds(members, heard, panels), left, title=title, a4_hz=a4),
         }
         for name, text in texts.items():
-            (beside / name).write_text(text, encoding="utf-8", newline="")
+            write_text(beside / name, text)
         spectrogram_picture(panels, title=title, a4_hz=a4).savefig(beside / "comparison.png", dpi=110)
     return members
 

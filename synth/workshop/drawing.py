@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final
 from xml.sax.saxutils import escape
 
-from synth.files import atomic_write
+from synth.files import atomic_write, write_text
 from synth.units import Units
 
 # Layers are named for what they are. Colours are the index numbers that DXF readers share.
@@ -194,8 +194,7 @@ def write_svg(drawing: Drawing, path: Path, *, margin: float = 5.0) -> None:
         f'viewBox="0 0 {width:.4f} {height:.4f}" fill="none" stroke="black" stroke-width="{LINE_WIDTH}">\n'
         f"<title>{escape(drawing.title)}</title>\n{body}\n</svg>\n"
     )
-    with atomic_write(path) as beside:
-        beside.write_text(document, encoding="utf-8")
+    write_text(path, document)
 
 
 def _dashes(layer: str) -> str:

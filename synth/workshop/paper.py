@@ -12,7 +12,7 @@ from html import escape
 from pathlib import Path
 from typing import Any, Final
 
-from synth.files import atomic_write
+from synth.files import atomic_write, write_text
 from synth.table import of_words
 from synth.workshop.tiling import PaperName
 from synth.workshop.typeface import BOX, typeface
@@ -79,8 +79,7 @@ def write_html(document: Document, path: Path) -> None:
         f'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{title}</title>\n'
         f"<style>{_STYLE}</style>\n</head>\n<body>\n<h1>{title}</h1>\n{body}\n</body>\n</html>\n"
     )
-    with atomic_write(path) as beside:
-        beside.write_text(page, encoding="utf-8")
+    write_text(path, page)
 
 
 def write_pages(document: Document, path: Path, *, paper: PaperName) -> None:

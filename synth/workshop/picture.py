@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 from xml.sax.saxutils import escape
 
-from synth.files import atomic_write
+from synth.files import atomic_write, write_text
 from synth.workshop.drawing import Line, Point, Text, svg_shape
 from synth.workshop.tiling import POINTS_PER_MM, draw_shape
 from synth.workshop.typeface import typeface
@@ -81,8 +81,7 @@ def write_svg_sheet(sheet: Sheet, path: Path) -> None:
         f'stroke-linejoin="round">\n<title>{escape(sheet.title)}</title>\n'
         f'<rect width="100%" height="100%" fill="white"/>\n{body}\n</svg>\n'
     )
-    with atomic_write(path) as beside:
-        beside.write_text(document, encoding="utf-8")
+    write_text(path, document)
 
 
 def write_pdf_sheet(sheet: Sheet, path: Path) -> None:

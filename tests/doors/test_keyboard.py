@@ -1,7 +1,6 @@
 """Keys one by one; what arrows and function keys send is nothing."""
 
 import os
-import pty
 import threading
 import time
 
@@ -34,9 +33,13 @@ def test_what_was_begun_and_never_ended_is_no_escape():
     assert without_sequences("\x1bO") == ""
 
 
+def opened_pty():
+    return pytest.importorskip("pty", reason="a terminal of Unix").openpty()
+
+
 @pytest.fixture
 def terminal(monkeypatch):
-    ours, theirs = pty.openpty()
+    ours, theirs = opened_pty()
     with os.fdopen(theirs, "r") as stdin:
         monkeypatch.setattr("sys.stdin", stdin)
         with keyboard() as read:
@@ -85,7 +88,7 @@ def test_on_windows_a_letter_that_looks_like_a_first_code_waits_for_no_second():
 def test_the_terminal_gives_keys_one_by_one_and_is_put_back_as_it_was(monkeypatch):
     import termios
 
-    ours, theirs = pty.openpty()
+    ours, theirs = opened_pty()
     with os.fdopen(theirs, "r") as terminal:
         monkeypatch.setattr("sys.stdin", terminal)
         before = termios.tcgetattr(theirs)

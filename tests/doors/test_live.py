@@ -2,7 +2,6 @@
 
 import dataclasses
 import os
-import pty
 import re
 import signal
 import sys
@@ -210,7 +209,7 @@ def test_drivers_are_quiet_and_this_program_is_not(capfd):
 
 @pytest.fixture
 def terminal(monkeypatch):
-    ours, theirs = pty.openpty()
+    ours, theirs = pytest.importorskip("pty", reason="a terminal of Unix").openpty()
     with os.fdopen(theirs, "r") as stdin:
         monkeypatch.setattr("sys.stdin", stdin)
         yield ours

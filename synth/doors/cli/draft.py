@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from synth.errors import InputError
-from synth.files import atomic_write, check_place
+from synth.files import check_place, write_text
 
 if TYPE_CHECKING:
     from synth.units import Units
@@ -64,8 +64,7 @@ def command(output: Path | None, force: bool, **words: Any) -> None:
     _check_free(output, force=force)
     made = draft(wishes_of(words))
     text = draft_text(made)
-    with atomic_write(output) as path:
-        path.write_text(text, encoding="utf-8")
+    write_text(output, text)
     click.echo(
         f"{output}: {len(made.plans)} groups, {sum(len(plan.members) for plan in made.plans)} tines; "
         f"{len(made.warnings) + len(made.strained)} warnings and {len(made.quarrels)} quarrels, told at its top"

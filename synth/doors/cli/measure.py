@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from synth.doors.cli import arguments
-from synth.files import atomic_write, check_picture, check_place
+from synth.files import atomic_write, check_picture, check_place, write_text
 
 
 @click.command("measure")
@@ -46,8 +46,7 @@ def command(
     take = read_recording(recording, start_s, seconds)
     measurement = measure_taps(take)
     if table is not None:
-        with atomic_write(table) as beside:
-            beside.write_text(partial_table(measurement.taps).csv(), encoding="utf-8", newline="")
+        write_text(table, partial_table(measurement.taps).csv())
         click.echo(f"wrote {table}", err=True)
     if image is not None:
         from synth.recording.plot import picture

@@ -8,7 +8,7 @@ import click
 
 from synth.doors.cli import arguments
 from synth.errors import InputError
-from synth.files import atomic_write, check_place
+from synth.files import check_place, write_text
 
 
 @click.command("page")
@@ -45,8 +45,7 @@ def command(design: Path, through: str | None, quality: str, fresh: bool, output
     from synth.sound.render import scene
 
     built = page([scene(instrument, name, fresh=fresh) for name in dict.fromkeys(names)], quality=quality)
-    with atomic_write(output) as beside:
-        beside.write_text(built.text, encoding="utf-8")
+    write_text(output, built.text)
     size = len(built.text.encode("utf-8")) / 1e6
     click.echo(
         f"{output}: heard through {', '.join(dict.fromkeys(names))}; {size:.1f} MB, one file, opens from disk"

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.doors.cli import arguments, hearing
-from synth.files import atomic_write, check_place
+from synth.files import atomic_write, check_place, write_text
 from synth.playing.report import trace_arrays
 from synth.playing.stroke import ContactModel, Direction, Grip, Hand
 
@@ -95,8 +95,7 @@ def command(
 
 
 def _write_report(document: dict[str, Any], path: Path) -> None:
-    with atomic_write(path) as beside:
-        beside.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    write_text(path, json.dumps(document, indent=1, ensure_ascii=False) + "\n")
 
 
 def _write_trace(arrays: dict[str, NDArray[Any]], path: Path) -> None:
