@@ -174,10 +174,10 @@ import asyncio, concurrent.futures, ctypes, http.server, multiprocessing.connect
 import platform, selectors, shutil, socket, subprocess, tempfile, threading, urllib.request, webbrowser
 import click, ezdxf, llvmlite.binding, matplotlib.figure, mido, msgspec, numba, numpy, platformdirs, pyloudnorm
 import reportlab.pdfgen.canvas, scipy.optimize, scipy.signal, scipy.sparse.linalg, sounddevice, soundfile
-import threadpoolctl, tomlkit
+import threadpoolctl, tomlkit, types
 import matplotlib.backends.backend_agg, matplotlib.backends.backend_svg, numba.core.caching
 from reportlab.platypus import SimpleDocTemplate
-system = sys.argv[1]
+true, system = sys.platform, sys.argv[1]
 windows = system == "win32"
 hidden = {"fcntl", "grp", "pwd", "resource", "termios", "tty", "pty"} if windows else {"msvcrt"}
 gone = ["sched_setscheduler", "sched_getaffinity", "sched_setaffinity"]
@@ -201,6 +201,7 @@ if windows:
     for module in (pathlib, sys.modules.get("pathlib._local"), sys.modules.get("pathlib._os")):
         if module is not None and hasattr(module, "WindowsPath"):
             module.WindowsPath = module.PosixPath  # the disk beneath is still this one
+    ctypes._os = types.SimpleNamespace(**vars(os))  # loads libraries of the true system
     os.name = "nt"
     replace, unlink = os.replace, os.unlink
     def in_use(path):  # what Windows refuses: a file that is open or mapped, here or there
@@ -227,10 +228,14 @@ for name in sys.argv[2:]:
 print("all")
 """
 )
+# What compiles and loads libraries may look at the true system again once the program has been imported.
 RUN = (
     ELSEWHERE
     + """
-from synth.doors.cli import main
+from synth.doors.cli import COMMANDS, main
+for name in COMMANDS:
+    importlib.import_module(f"synth.doors.cli.{name}")
+sys.platform = true
 del sys.argv[1]
 main()
 """

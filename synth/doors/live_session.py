@@ -67,7 +67,9 @@ class Stage:
     def __init__(self, scene: Scene, setting: Setting, sound: SoundSink) -> None:
         self.scene, self.setting, self.sound = scene, setting, sound
         settings = ContactSettings(allow_yield=setting.allow_yield)
-        self.performer = Performer(scene, sound, block=setting.block / RATE, settings=settings)
+        self.performer = Performer(
+            scene, sound, block=setting.block / RATE, settings=settings, kept=setting.record is not None
+        )
         self.keys, self.row = Keys(scene.instrument), HomeRow(scene.instrument)
         self.unplayable = 0
         self._gestures: queue.SimpleQueue[_Gesture | None] = queue.SimpleQueue()

@@ -41,6 +41,8 @@ MOST_BACKOFF: Final = 4.0
 TOO_LATE: Final = 0.25  # s after its stated moment: a stroke that would begin so late is left out
 SLOW, FAST = 0.4, 1.6  # m/s, the two strokes that are measured
 NOTED: Final = 0.1  # s: a silence as a script has it
+REMEMBERED: Final = 120.0  # s, the longest hold twice
+FORGOTTEN: Final = Hold(group=0, start=0.0, seconds=0.0, by="palm")
 
 
 @dataclass(frozen=True)
@@ -66,10 +68,15 @@ class Performer:
         block: float,
         settings: ContactSettings | None = None,
         clock: Callable[[], float] = time.perf_counter,
+        kept: bool = True,
     ) -> None:
-        """`block` s is how long a block of audio lasts, `clock` tells in s how long contacts took."""
+        """`block` s is how long a block of audio lasts, `clock` tells in s how long contacts took.
+
+        What was played is `kept` for a script, or forgotten by and by: an hour of it is 70 MB.
+        """
         self.scene, self.sound, self.settings = scene, sound, settings or ContactSettings()
         self.played: list[Stroke | Hold] = []
+        self._kept, self._forgotten = kept, 0
         self.remarks: deque[str] = deque()
         self.strokes = 0
         self.dropped = 0  # strokes that came faster than contacts are worked out
@@ -132,6 +139,14 @@ class Performer:
             self._holding.lay(event)
         elif self._strike(event):
             self._learn(took=self._clock() - began, had=start - now)
+        if not self._kept:
+            self._forget(now - REMEMBERED)
+
+    def _forget(self, second: float) -> None:
+        """What began before that: a mark keeps its place, since holds know theirs."""
+        while self._forgotten < len(self.played) and self.played[self._forgotten].start < second:
+            self.played[self._forgotten] = FORGOTTEN
+            self._forgotten += 1
 
     def _strike(self, stroke: Stroke) -> bool:
         """Whether it was worked out and is heard."""

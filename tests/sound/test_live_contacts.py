@@ -14,7 +14,7 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import FULL_SCALE, RATE
-from synth.sound.live_contacts import TOO_LATE, Pace, Performer
+from synth.sound.live_contacts import FORGOTTEN, TOO_LATE, Pace, Performer
 from synth.sound.live_output import FADES, LiveOutput
 from synth.sound.livebank import LiveBank
 from synth.sound.render import perform, scene
@@ -346,3 +346,15 @@ def test_the_stated_law_is_two_blocks_and_twice_what_contacts_took_by_the_length
         pace = player.performer.rehearse()
         assert pace.base == pytest.approx(2.0 * BLOCK / RATE + 2.0 * base)
         assert pace.share == pytest.approx(2.0 * share)
+
+
+def test_what_is_not_kept_for_a_script_is_forgotten_and_sounds_the_same(heard, monkeypatch):
+    """An hour of twenty strokes a second must not fill the memory."""
+    monkeypatch.setattr("synth.sound.live_contacts.REMEMBERED", 0.25)
+    kept, forgetful = Player(heard), Player(heard)
+    forgetful.performer._kept = False
+    expected, out = kept.play(gestures(heard), 1.2), forgetful.play(gestures(heard), 1.2)
+    np.testing.assert_array_equal(out, expected)
+    left = [each for each in forgetful.performer.played if each is not FORGOTTEN]
+    assert 0 < len(left) < len(kept.performer.played) == len(forgetful.performer.played)
+    assert left == kept.performer.played[-len(left) :]

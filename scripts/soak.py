@@ -1,0 +1,378 @@
+"""Live playing for long: `python scripts/soak.py [--minutes 60] [--design FILE] [--json]`.
+
+On a JACK server of its own with the dummy driver: 20 strokes a second of any velocity and their note-offs,
+controllers a thousand times a second, program changes, all notes off, controllers reset; every 20 s all sound off;
+every 30 s the keyboard's or the loudspeakers' cable is pulled for half a second. Beside it, on a server of its own,
+an empty callback of the same block counts what the machine misses by itself.
+
+Told are blocks missed by both, strokes left out and states that came late, the memory of both processes after the
+first minute and at the end, the loudest sample 0.15 to 0.35 s after an all-sound-off, and stuck notes: whether
+anything sounds in the last seconds, when every key is up and all sound was put off. The exit code is 1 where memory
+grows by more than 5 MiB, a panic leaves a sound, or a note is stuck. Missed blocks may be the machine's own.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import random
+import re
+import subprocess
+import sys
+import threading
+import time
+from collections import deque
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final
+
+import environment
+import numpy as np
+
+RATE: Final = 48_000
+BLOCK: Final = 256
+PER_SECOND: Final = 20
+CONTROLS: Final = (1, 11, 16, 64, 66, 74)
+NOTE_ON, NOTE_OFF, CONTROL, PROGRAM, PRESSURE = 0x90, 0x80, 0xB0, 0xC0, 0xD0
+SOUND_OFF, RESET, NOTES_OFF = 120, 121, 123
+PANIC_EVERY, CABLE_EVERY = 20, 30  # s
+STILL: Final = 0.4  # s without a message after a panic
+HEARD: Final = (0.15, 0.35)  # s after a panic: past the fade of 40 ms and the way through both servers
+FIRST: Final = 60.0  # s after which memory must not grow
+GROWTH: Final = 5.0  # MiB
+QUIET_DBFS: Final = -120.0
+GAIN_DB: Final = "-30"
+
+
+class Keyboard:
+    """Hands and ears on the server: sends what is planned at its frame, keeps the loudest sample of its windows."""
+
+    def __init__(self) -> None:
+        import jack
+
+        self.client = jack.Client("keys", no_start_server=True)
+        self.midi = self.client.midi_outports.register("out")
+        self.ears = [self.client.inports.register(f"in_{n}") for n in (1, 2)]
+        self.plan: deque[tuple[int, tuple[int, ...]]] = deque()
+        self.windows: deque[tuple[int, int]] = deque()
+        self.loudest: list[float] = []  # of each window
+        self.peak, self.broken = 0.0, 0
+        self.frames = self.sent = 0
+        self.client.set_process_callback(self._process)
+        self.client.activate()
+
+    def _process(self, frames: int) -> None:
+        self.midi.clear_buffer()
+        while self.plan and self.plan[0][0] < self.frames + frames:
+            frame, message = self.plan.popleft()
+            self.midi.write_midi_event(max(0, frame - self.frames), message)
+            self.sent += message[0] == NOTE_ON
+        peak = max(float(np.abs(each.get_array()).max()) for each in self.ears)
+        self.broken += not np.isfinite(peak)
+        self.peak = max(self.peak, peak)
+        if self.windows and self.windows[0][1] <= self.frames:
+            self.windows.popleft()
+            self.loudest.append(self._inside)
+        if self.windows and self.windows[0][0] <= self.frames:
+            self._inside = max(self._inside, peak)
+        else:
+            self._inside = 0.0
+        self.frames += frames
+
+    _inside = 0.0
+
+    def cables(self, *, audio: bool, plugged: bool) -> None:
+        """Pull or plug in the loudspeakers' cables, or the keyboard's own."""
+        pairs = [
+            (self.midi, port) for port in self.client.get_ports("tinewright", is_midi=True, is_input=True)
+        ]
+        if audio:
+            outputs = self.client.get_ports("PortAudio", is_audio=True, is_output=True)
+            pairs = list(zip(outputs, self.ears, strict=False))
+        for source, goal in pairs:
+            there = any(each.name == goal.name for each in self.client.get_all_connections(source))
+            if plugged and not there:
+                self.client.connect(source, goal)
+            elif there and not plugged:
+                self.client.disconnect(source, goal)
+
+
+def second_of_playing(
+    draw: random.Random, second: int, notes: Sequence[int]
+) -> list[tuple[float, tuple[int, ...]]]:
+    """What a player does in one second: seconds and messages, in order. A note-off may fall into the next one."""
+    made: list[tuple[float, tuple[int, ...]]] = []
+    for _ in range(PER_SECOND):
+        at, note = second + draw.random(), draw.choice(notes)
+        made.append((at, (NOTE_ON, note, draw.randint(1, 127))))
+        made.append((min(at + draw.expovariate(2.0), second + 1.0), (NOTE_OFF, note, 0)))
+    for n in range(1000):
+        control = draw.choice(CONTROLS)
+        message = (PRESSURE, draw.randrange(128)) if n % 7 == 0 else (CONTROL, control, draw.randrange(128))
+        made.append((second + n / 1000.0, message))
+    if second % 3 == 0:
+        made.append((second + draw.random(), (PROGRAM, draw.randrange(128))))
+    if second % 7 == 0:
+        made.append((second + draw.random(), (CONTROL, NOTES_OFF, 0)))
+    if second % 11 == 0:
+        made.append((second + draw.random(), (CONTROL, RESET, 0)))
+    return sorted(made)
+
+
+def soaked(words: argparse.Namespace) -> dict[str, Any]:
+    """One soak; what came of it."""
+    notes = notes_of(words.design)
+    with server("ours"), server("empty"):
+        beside = subprocess.Popen(
+            [sys.executable, __file__, "--empty", "--minutes", str(words.minutes)],
+            env=on("empty"),
+            stdout=subprocess.PIPE,
+        )
+        os.environ.update(on("ours"))
+        keyboard = Keyboard()
+        command = [sys.executable, "-m", "synth", "live", str(words.design), "--midi-port", "keys"]
+        command += ["--block", str(BLOCK), "--gain-db", GAIN_DB, "--allow-yield"]
+        player = subprocess.Popen(
+            command, stdout=subprocess.PIPE, text=True, encoding="utf-8", cwd=environment.ROOT
+        )
+        told = Told(player)
+        told.wait_for("own delay")
+        keyboard.cables(audio=True, plugged=True)
+        data = played(keyboard, player, notes, 60.0 * words.minutes)
+        player.terminate()
+        told.thread.join(60.0)
+        data |= counted(told.lines[-1]) | {"exit code": player.wait(60.0), "remarks": told.remarks}
+        keyboard.client.deactivate()
+        keyboard.client.close()
+        data["empty callback"] = json.loads(beside.communicate(timeout=120.0)[0])
+    return data
+
+
+def played(
+    keyboard: Keyboard, player: subprocess.Popen[str], notes: Sequence[int], seconds: float
+) -> dict[str, Any]:
+    """Plays so long, then lets every key go and puts all sound off."""
+    draw, began = random.Random(24), keyboard.frames + RATE // 2
+    memory: dict[str, float] = {}
+    panics = 0
+    for second in range(round(seconds)):
+        still = second % PANIC_EVERY == PANIC_EVERY - 1
+        made = second_of_playing(draw, second, notes)
+        if still:
+            panics += 1
+            at = second + 1.0 - STILL
+            made = [*(each for each in made if each[0] < at), (at, (CONTROL, SOUND_OFF, 0))]
+            keyboard.windows.append(tuple(began + round((at + each) * RATE) for each in HEARD))  # type: ignore[arg-type]
+        keyboard.plan.extend((began + round(at * RATE), message) for at, message in made)
+        pulled = second % CABLE_EVERY == CABLE_EVERY // 2
+        if pulled:
+            keyboard.cables(audio=second % (2 * CABLE_EVERY) > CABLE_EVERY, plugged=False)
+            time.sleep(0.5)
+            keyboard.cables(audio=True, plugged=True)
+            keyboard.cables(audio=False, plugged=True)
+        while keyboard.frames < began + (second + 0.5) * RATE:
+            time.sleep(0.02)
+        if player.poll() is not None:
+            break
+        if second + 1 >= min(FIRST, 0.5 * seconds) and "at first" not in memory:
+            memory["at first"] = resident(player.pid)
+    memory["at the end"] = resident(player.pid)
+    levels = ended(keyboard, notes)
+    return {
+        "seconds": seconds,
+        "strokes sent": keyboard.sent,
+        "panics": panics,
+        "memory MiB": memory,
+    } | levels
+
+
+def ended(keyboard: Keyboard, notes: Sequence[int]) -> dict[str, Any]:
+    """Every key up, then all sound off: what is heard then, in dBFS."""
+    at = keyboard.frames + RATE
+    keyboard.plan.extend(
+        (at, message) for message in [(CONTROL, RESET, 0), *((NOTE_OFF, note, 0) for note in notes)]
+    )
+    keyboard.plan.append((at + 1, (CONTROL, NOTES_OFF, 0)))
+    off = at + 4 * RATE
+    keyboard.windows.extend([(at - RATE // 4, at), (at + 3 * RATE, off)])
+    keyboard.plan.append((off, (CONTROL, SOUND_OFF, 0)))
+    keyboard.windows.append((off + RATE // 4, off + 3 * RATE))
+    while keyboard.windows:
+        time.sleep(0.05)
+    *after_panic, playing, up, last = keyboard.loudest
+    return {
+        "peak dBFS": level(keyboard.peak),
+        "after a panic dBFS": level(max(after_panic, default=0.0)),
+        "before the last keys went up dBFS": level(playing),
+        "3 s after all keys went up dBFS": level(up),
+        "after the last panic dBFS": level(last),
+        "blocks not finite": keyboard.broken,
+    }
+
+
+def level(peak: float) -> float:
+    return round(20.0 * float(np.log10(max(peak, 1e-15))), 1)
+
+
+class Told:
+    """What the player says, read as it comes so that it never waits; its last lines."""
+
+    def __init__(self, player: subprocess.Popen[str]) -> None:
+        self.lines: deque[str] = deque(maxlen=20)
+        self.remarks = 0
+        self._new = threading.Condition()
+        self._player = player
+        self.thread = threading.Thread(target=self._read, daemon=True)
+        self.thread.start()
+
+    def _read(self) -> None:
+        assert self._player.stdout is not None
+        for line in self._player.stdout:
+            with self._new:
+                self.lines.append(line.strip())
+                self.remarks += line.startswith(("not played", "warning"))
+                self._new.notify_all()
+
+    def wait_for(self, words: str) -> None:
+        with self._new:
+            if not self._new.wait_for(lambda: any(words in line for line in self.lines), 300.0):
+                sys.exit(f"the player did not begin: {list(self.lines)}")
+
+
+def counted(summary: str) -> dict[str, Any]:
+    """The numbers of the player's last line."""
+    found = re.search(
+        r"(\d+) blocks, (\d+) missed; load ([\d.]+) %.*at worst (\d+) %.*; (\d+) strokes, (\d+) left out.*"
+        r", (\d+) states and sounds late",
+        summary,
+    )
+    if found is None:
+        return {"summary": summary}
+    blocks, missed, load, worst, strokes, left, late = found.groups()
+    return {
+        "blocks": int(blocks),
+        "blocks missed": int(missed),
+        "load %": float(load),
+        "worst block %": int(worst),
+        "strokes played": int(strokes),
+        "strokes left out as too late": int(left),
+        "states and sounds late": int(late),
+    }
+
+
+def empty(seconds: float) -> None:
+    """An output that does nothing, as long; prints what it missed."""
+    from synth.doors.devices import sound_device
+    from synth.doors.threads import calm_threads, nothing_to_collect
+    from synth.sound.live_output import Meter
+
+    meter = Meter()
+
+    def fill(out: Any, flags: Any) -> None:
+        began = time.perf_counter()
+        out[:] = 0.0
+        meter.note(time.perf_counter() - began, len(out) / RATE)
+        meter.missed += bool(flags.output_underflow)
+
+    with calm_threads(), nothing_to_collect(), sound_device(None, fill, rate=RATE, block=BLOCK, channels=2):
+        time.sleep(seconds)
+    print(json.dumps({"blocks": meter.blocks, "blocks missed": meter.missed}))
+
+
+def notes_of(design: Path) -> list[int]:
+    from synth.design.file import load
+    from synth.design.resolve import resolve
+    from synth.playing.midi_mapping import notes
+
+    return sorted(notes(resolve(load(design), str(design))))
+
+
+def resident(process: int) -> float:
+    """MiB of memory that a process and its children hold. Where there is a /proc."""
+    pages, waiting = 0, [process]
+    while waiting:
+        here = Path("/proc") / str(waiting.pop())
+        pages += int((here / "statm").read_text(encoding="ascii").split()[1])
+        for task in (here / "task").iterdir():
+            waiting += [int(each) for each in (task / "children").read_text(encoding="ascii").split()]
+    return round(pages * os.sysconf("SC_PAGE_SIZE") / 2**20, 2) if hasattr(os, "sysconf") else 0.0
+
+
+@contextmanager
+def server(name: str) -> Iterator[None]:
+    command = [
+        "jackd",
+        "-n",
+        on(name)["JACK_DEFAULT_SERVER"],
+        "-R",
+        "-d",
+        "dummy",
+        "-r",
+        str(RATE),
+        "-p",
+        str(BLOCK),
+    ]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+        time.sleep(1.0)
+        if process.poll() is not None:
+            sys.exit("the JACK server does not start here")
+        try:
+            yield
+        finally:
+            process.terminate()
+
+
+def on(name: str) -> dict[str, str]:
+    """The environment of who plays on the server of that name."""
+    return {
+        **os.environ,
+        "JACK_DEFAULT_SERVER": f"soak-{name}-{os.getpid()}",
+        "JACK_NO_AUDIO_RESERVATION": "1",
+        "JACK_NO_START_SERVER": "1",
+        "MIDO_BACKEND": "mido.backends.rtmidi/UNIX_JACK",
+        "OMP_NUM_THREADS": "1",
+    }
+
+
+def faults(data: dict[str, Any]) -> Iterator[str]:
+    """What is wrong with the program, whatever the machine was doing."""
+    memory = data["memory MiB"]
+    grown = memory["at the end"] - memory["at first"]
+    if grown > GROWTH:
+        yield f"memory grew by {grown:.1f} MiB"
+    for name in ("after a panic dBFS", "after the last panic dBFS"):
+        if data[name] > QUIET_DBFS:
+            yield f"{name}: {data[name]}"
+    if data["blocks not finite"]:
+        yield "sound that is not finite"
+    if data["peak dBFS"] < -80.0 or "blocks" not in data or data["exit code"] != 0:
+        yield f"it did not play to its end: {data}"
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--minutes", type=float, default=60.0)
+    parser.add_argument("--design", type=Path, default=environment.ROOT / "designs" / "quay-rail.toml")
+    parser.add_argument("--json", action="store_true")
+    parser.add_argument("--empty", action="store_true", help="the empty callback alone")
+    told = parser.parse_args(words)
+    if told.empty:
+        empty(60.0 * told.minutes)
+        return 0
+    data = soaked(told)
+    found = list(faults(data))
+    if told.json:
+        print(json.dumps(data | {"faults": found}, indent=1))
+    else:
+        print(*(f"{name:36} {value}" for name, value in data.items()), sep="\n")
+        print(*(f"fault: {each}" for each in found), sep="\n")
+    return 1 if found else 0
+
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(environment.ROOT))  # this checkout, installed or not
+    sys.exit(main())
