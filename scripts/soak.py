@@ -31,6 +31,10 @@ from typing import Any, Final
 import environment
 import numpy as np
 
+sys.path.insert(0, str(environment.ROOT))  # this checkout, installed or not
+
+from synth.doors.threads import calm_threads, nothing_to_collect
+
 RATE: Final = 48_000
 BLOCK: Final = 256
 PER_SECOND: Final = 20
@@ -140,7 +144,8 @@ def soaked(words: argparse.Namespace) -> dict[str, Any]:
         told = Told(player)
         told.wait_for("own delay")
         keyboard.cables(audio=True, plugged=True)
-        data = played(keyboard, player, notes, 60.0 * words.minutes)
+        with calm_threads(), nothing_to_collect():
+            data = played(keyboard, player, notes, 60.0 * words.minutes)
         player.terminate()
         told.thread.join(60.0)
         data |= counted(told.lines[-1]) | {"exit code": player.wait(60.0), "remarks": told.remarks}
@@ -263,12 +268,11 @@ def counted(summary: str) -> dict[str, Any]:
 
 
 def empty(seconds: float) -> None:
-    """An output that does nothing, as long; prints what it missed."""
+    """An output that does nothing, as long, with the same ears on it; prints what it missed."""
     from synth.doors.devices import sound_device
-    from synth.doors.threads import calm_threads, nothing_to_collect
     from synth.sound.live_output import Meter
 
-    meter = Meter()
+    meter, keyboard = Meter(), Keyboard()
 
     def fill(out: Any, flags: Any) -> None:
         began = time.perf_counter()
@@ -277,6 +281,9 @@ def empty(seconds: float) -> None:
         meter.missed += bool(flags.output_underflow)
 
     with calm_threads(), nothing_to_collect(), sound_device(None, fill, rate=RATE, block=BLOCK, channels=2):
+        keyboard.cables(audio=True, plugged=True)
+        time.sleep(1.0)
+        meter.missed = meter.blocks = 0  # the first blocks of a stream are its own affair
         time.sleep(seconds)
     print(json.dumps({"blocks": meter.blocks, "blocks missed": meter.missed}))
 
@@ -374,5 +381,4 @@ def main(words: Sequence[str] | None = None) -> int:
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(environment.ROOT))  # this checkout, installed or not
     sys.exit(main())

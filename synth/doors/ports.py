@@ -10,7 +10,7 @@ import os
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, Final
 
 from synth.errors import InputError, nearest
@@ -23,6 +23,8 @@ Alive = Callable[[], bool]
 Receive = Callable[[Message], None]
 
 
+ASKED: Final = 0.001  # s
+WAITING: Final = 8192  # messages, some seconds of all that a cable carries
 NO_RTMIDI: Final = "MIDI ports need the package python-rtmidi"
 
 
@@ -96,7 +98,39 @@ class Backend:
 
     def open(self, name: str, receive: Receive) -> Any:
         with quiet_drivers():
+            if self._mido.api == "UNIX_JACK":
+                return AskedPort(name, receive)
             return self._mido.open_input(name, callback=receive)
+
+
+class AskedPort:
+    """A port of JACK that is asked for its messages a thousand times a second.
+
+    One that calls does so within JACK's own cycle, where it waits for the interpreter: every program on the server
+    then misses blocks, and messages are lost with them.
+    """
+
+    def __init__(self, name: str, receive: Receive) -> None:
+        import rtmidi
+
+        self._port = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "tinewright", queue_size_limit=WAITING)
+        self._port.open_port(self._port.get_ports().index(name))
+        self._receive, self._over = receive, threading.Event()
+        self._thread = threading.Thread(target=self._ask, name="midi", daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        self._over.set()
+        self._thread.join()
+        self._port.close_port()
+
+    def _ask(self) -> None:
+        from mido import Message as Known
+
+        while not self._over.wait(ASKED):
+            while (found := self._port.get_message()) is not None:
+                with suppress(ValueError):  # no message of MIDI 1.0
+                    self._receive(Known.from_bytes(found[0]))
 
 
 @contextmanager

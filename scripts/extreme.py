@@ -1,0 +1,291 @@
+"""Valid designs at the ends of what a design file may say, and what has to hold of the sound of each.
+
+In: a source of chance (`random.Random`; hypothesis draws one as well). Out: a design as TOML keys, one stroke of it
+as the command line's words, and after the rendering what is wrong with it: sound that is not finite, energy from
+nowhere, a mode that grows, a ring that grows after the stick has left, more sound than the hand's work allows.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.design.decode import decode
+from synth.design.instrument import Instrument
+from synth.design.resolve import resolve
+from synth.design.schema import Design
+from synth.errors import InputError
+from synth.playing.stroke import Stroke
+from synth.sound.audio import RATE
+from synth.sound.modal_state import ModalState
+from synth.sound.render import ContactSettings, Scene, perform, scene, strike
+from synth.units import DEGREE, MM
+
+Tree = dict[str, Any]
+SETTINGS: Final = ContactSettings(allow_yield=True)
+LONGEST_PASS: Final = 1.5  # s of a stroke: what takes longer is a matter of patience
+TAIL: Final = 0.5  # s
+LATER: Final = 0.1  # s, the windows that are held against each other
+MATERIALS: Final = ["mild steel", "304", "aluminium", "brass", "bamboo", "titanium", "odd"]
+RODS: Final = ["thin", "thick", "M2", "M6", "1/4-20 UNC"]
+# The pressure at one place against the same energy sent out evenly: a dipole has 3, a board that beams far more;
+# nearer than a wavelength the air is moved without anything being sent.
+DIRECTED: Final = 30.0
+
+
+def edge(draw: random.Random, low: float, high: float) -> float:
+    """A number of a range: one of its ends half of the time, else anywhere between by its logarithm."""
+    if draw.random() < 0.5:
+        return draw.choice([low, high])
+    if low > 0.0:
+        return round(low * (high / low) ** draw.random(), 6)
+    return round(draw.uniform(low, high), 6)
+
+
+def extreme(draw: random.Random) -> Tree:
+    """A design that can nearly always be built, small enough to be solved at once."""
+    groups, end = _groups(draw)
+    length = round(end + edge(draw, 10.0, 1500.0), 2)
+    tree: Tree = {
+        "name": draw.choice(["", "x" * 200, "вверх é"]),
+        "tuning": {"a4_hz": edge(draw, 380.0, 500.0), "temperature_c": edge(draw, -40.0, 60.0)},
+        "material": {"odd": _material(draw)},
+        "bar": _bar(draw, length),
+        "tines": _holding(draw) | {"seed": draw.choice([0, 2**31 - 1])},
+        "stock": {
+            "thin": {
+                "kind": "plain",
+                "diameter_mm": edge(draw, 0.3, 2.0),
+                "material": draw.choice(MATERIALS),
+            },
+            "thick": {"kind": "plain", "diameter_mm": edge(draw, 2.0, 12.0)},
+        },
+        "nut": {
+            "heavy": {"mass_g": edge(draw, 0.01, 20.0), "height_mm": edge(draw, 0.5, 10.0), "width_mm": 8.0}
+        },
+        "group": groups,
+        "listener": {
+            "distance_m": edge(draw, 0.2, 100.0),
+            "angle_deg": edge(draw, 0.0, 120.0),
+            "azimuth_deg": edge(draw, -360.0, 360.0),
+            "spacing_mm": edge(draw, 0.0, 2000.0),
+        },
+        "stick": {"s": _stick(draw)},
+    }
+    if draw.random() < 0.1:
+        tree["board"] = {"b": _board(draw, length)}
+    if draw.random() < 0.3:
+        tree["pickup"] = {
+            "kind": draw.choice(["contact", "pad", "strain"]),
+            "at_mm": round(draw.uniform(0.0, length), 2),
+            "quality": edge(draw, 0.3, 1000.0),
+            "corner_hz": edge(draw, 0.01, 5000.0),
+        }
+    return tree
+
+
+def _groups(draw: random.Random) -> tuple[list[Tree], float]:
+    groups, at = [], edge(draw, 5.0, 100.0)
+    for number in range(draw.choice([1, 1, 2])):
+        spacing, rod = edge(draw, 13.0, 80.0), draw.choice(RODS)
+        tines: list[Tree] = []
+        for _ in range(draw.randint(1, 3)):
+            # thin long rods below 20 Hz and thick short ones above 20 kHz are refused, as they should be
+            longest, shortest = (150.0, 20.0) if rod == "thin" else (600.0, 50.0)
+            tine: Tree = {"free_length_mm": edge(draw, shortest, longest)}
+            if draw.random() < 0.2:
+                tine["trim"] = [
+                    {"nut": "heavy", "at_mm": round(draw.uniform(0.3, 0.9) * tine["free_length_mm"], 2)}
+                ]
+            tines.append(tine | (_holding(draw) if draw.random() < 0.3 else {}))
+        group = {
+            "name": f"g{number}",
+            "stock": rod,
+            "start_mm": round(at, 2),
+            "spacing_mm": spacing,
+            "tine": tines,
+        }
+        groups.append(group | {"face_deg": draw.choice([0.0, 0.0, 90.0, -180.0, 37.0])})
+        at += len(tines) * spacing + 20.0
+    return groups, at
+
+
+def _holding(draw: random.Random) -> Tree:
+    return {
+        "clamp_loss_factor": edge(draw, 0.0, 1.0),
+        "clamp_loss_slope": edge(draw, 0.0, 2.0),
+        "split_cents": edge(draw, 0.0, 100.0),
+        "root_length_per_diameter": edge(draw, 0.0, 2.0),
+    }
+
+
+def _material(draw: random.Random) -> Tree:
+    return {
+        "density_kg_m3": edge(draw, 300.0, 25_000.0),
+        "youngs_gpa": edge(draw, 1.0, 1500.0),
+        "poisson": edge(draw, 0.0, 0.499),
+        "loss_factor": edge(draw, 0.0, 1.0),
+        "expansion_um_m_k": edge(draw, -50.0, 500.0),
+        "heat_capacity_j_kg_k": edge(draw, 1.0, 1e5),
+        "conductivity_w_m_k": edge(draw, 1e-3, 1e4),
+    }
+
+
+def _bar(draw: random.Random, length: float) -> Tree:
+    wide, high = edge(draw, 14.0, 500.0), edge(draw, 14.0, 500.0)
+    path: list[Tree] = [{"straight_mm": length}]
+    if draw.random() < 0.4:
+        bend = {"bend_deg": draw.choice([-90.0, 5.0, 120.0]), "radius_mm": 200.0 + max(wide, high)}
+        path += [bend | {"plane_deg": edge(draw, -90.0, 90.0)}, {"straight_mm": edge(draw, 1.0, 500.0)}]
+    supports = [
+        {
+            "at_mm": round(draw.random() * length, 2),
+            "kind": draw.choice(["cord", "rubber", "clamp", "foot"]),
+            "loss_factor": edge(draw, 0.0, 1.0),
+            **({"stiffness_n_mm": edge(draw, 1e-3, 1e9)} if draw.random() < 0.5 else {}),
+            **({"rotation_nm_rad": edge(draw, 0.0, 1e9)} if draw.random() < 0.3 else {}),
+        }
+        for _ in range(draw.randint(0, 3))
+    ]
+    section: Tree = {"shape": "rectangle", "width_mm": wide, "height_mm": high}
+    if draw.random() < 0.3:
+        section = {"shape": "tube", "diameter_mm": max(wide, high), "wall_mm": max(wide, high) * 0.2}
+    return {"section": section, "path": path, "supports": supports, "material": draw.choice(MATERIALS)}
+
+
+def _stick(draw: random.Random) -> Tree:
+    return {
+        "material": draw.choice(["birch", "bamboo", "brass", "nylon", "glass fibre"]),
+        "diameter_mm": edge(draw, 1.0, 20.0),
+        "length_mm": edge(draw, 30.0, 300.0),
+        "friction": edge(draw, 0.0, 1.99),
+        "restitution": edge(draw, 0.01, 1.0),
+        "contact_stiffness_n_m15": edge(draw, 1e5, 1e11),
+    }
+
+
+def _board(draw: random.Random, length: float) -> Tree:
+    size = max(300.0, length + 50.0)
+    kind: Tree = (
+        {"kind": "box", "depth_mm": edge(draw, 10.0, 300.0)} if draw.random() < 0.5 else {"kind": "panel"}
+    )
+    return kind | {
+        "material": draw.choice(["spruce", "EPS 15", "steel sheet", "MDF"]),
+        "length_mm": round(size, 1),
+        "width_mm": edge(draw, 200.0, 400.0),
+        "thickness_mm": edge(draw, 2.0, 40.0),
+        "feet": [
+            {
+                "bar_mm": round(each * length, 2),
+                "x_mm": round(30.0 + each * length, 2),
+                "y_mm": 110.0,
+                "width_mm": 20.0,
+            }
+            for each in (0.2, 0.8)
+        ],
+    }
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a design: `refused` in one line, or `rendered` with what is wrong."""
+
+    refused: str = ""
+    rendered: bool = False
+    faults: tuple[str, ...] = ()
+    figures: tuple[float, ...] = ()  # of `_figures`
+
+
+def sounded(tree: Tree, draw: random.Random) -> Outcome:
+    """The design, solved, stroked and heard. Any exception but `InputError` is let through."""
+    try:
+        instrument = resolve(decode(tree, Design), "extreme.toml")
+        through = draw.choice(["bar", "bar", "pickup", *instrument.boards])
+        heard = scene(instrument, through)
+    except InputError as error:
+        return Outcome(refused=str(error))
+    for stroke in (_stroke(draw, instrument, wild=True), _stroke(draw, instrument, wild=False)):
+        try:
+            return _judged(heard, stroke)
+        except InputError as error:
+            refused = str(error)
+    return Outcome(refused=refused)
+
+
+def _stroke(draw: random.Random, instrument: Instrument, *, wild: bool) -> Stroke:
+    group = draw.randrange(len(instrument.groups))
+    places = [tine.position for tine in instrument.tines[instrument.groups[group].tines]]
+    slowest = max(0.01, (max(places) - min(places) + 0.02) / LONGEST_PASS)
+    stick = draw.choice(list(instrument.sticks.values()))
+    if not wild:
+        return Stroke(group=group, stick=stick, speed=max(slowest, 0.4), bite=0.5 * MM)
+    return Stroke(
+        group=group,
+        stick=stick,
+        speed=max(slowest, edge(draw, 0.01, 5.0)),
+        bite=edge(draw, 0.0, 20.0) * MM,
+        height=edge(draw, 0.0, 20.0) * MM,
+        lean=edge(draw, -1.0, 1.0),
+        tilt=edge(draw, 1.0, 85.0) * DEGREE,
+        skew=edge(draw, -45.0, 45.0) * DEGREE,
+        pressure=edge(draw, 0.0, 20.0),
+        grip=draw.choice(["light", "usual", "firm"]),
+        direction=draw.choice(["forward", "backward"]),
+    )
+
+
+def _judged(heard: Scene, stroke: Stroke) -> Outcome:
+    contact = strike(heard, stroke, ModalState(heard.model), SETTINGS, seed=1)
+    ends = float(np.max(contact.trace.time, initial=contact.trace.start)) + 0.01
+    rendering = perform(heard, [stroke], seconds=ends + TAIL, settings=SETTINGS)
+    sound = rendering.sound()
+    ring = rendering.rings[0]
+    hand = contact.books.hand
+    figures = tuple(_figures(heard, sound, ring, ends=ends, hand=hand))
+    faults = tuple(_faults(heard, contact.books, sound, figures))
+    return Outcome(rendered=True, faults=faults, figures=figures)
+
+
+def _figures(heard: Scene, sound: Any, ring: ModalState, *, ends: float, hand: float) -> Iterator[float]:
+    """Shares of the hand's work: rung at the end, and sent out if it were sent evenly; growth of the ring."""
+    amplitude = ring.at(ends + 0.01)
+    energy = 0.5 * float(np.sum(np.abs(heard.model.pole * amplitude) ** 2))
+    distance = heard.instrument.listener.distance
+    intensity = float(np.sum(sound**2, axis=1).max()) / RATE / (AIR_DENSITY * SOUND_SPEED)
+    yield energy / max(hand, 1e-15)
+    yield 4.0 * math.pi * distance**2 * intensity / max(hand, 1e-15)
+    window, first = round(LATER * RATE), round((ends + 0.05) * RATE)
+    early = np.sqrt(np.mean(sound[:, first : first + 2 * window] ** 2))
+    late = np.sqrt(np.mean(sound[:, -2 * window :] ** 2))
+    yield float(late / max(early, 1e-12))
+
+
+def _faults(heard: Scene, energy: Any, sound: Any, figures: tuple[float, ...]) -> Iterator[str]:
+    if not np.all(np.isfinite(sound)):
+        yield "sound that is not finite"
+    if not np.all(heard.model.pole.real <= 0.0):
+        yield f"modes that grow: {heard.model.pole.real.max()} per second"
+
+
+if __name__ == "__main__":
+    import sys
+    import time
+
+    for n in range(int(sys.argv[1]), int(sys.argv[2])):
+        draw = random.Random(n)
+        t = time.time()
+        out = sounded(extreme(draw), draw)
+        print(
+            n,
+            f"{time.time() - t:.1f}s",
+            out.refused[:150] or "ok",
+            *out.faults,
+            *(f"{x:.3g}" for x in out.figures),
+            flush=True,
+        )
