@@ -2,7 +2,8 @@
 
 In: a source of chance (`random.Random`; hypothesis draws one as well). Out: a design as TOML keys, one stroke of it
 as the command line's words, and after the rendering what is wrong with it: sound that is not finite, energy from
-nowhere, a mode that grows, a ring that grows after the stick has left, more sound than the hand's work allows.
+nowhere, a mode that grows, a ring that grows after the stick has left, more sound than the hand's work allows. All
+warnings are errors.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
+from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import Stroke
 from synth.sound.audio import RATE
 from synth.sound.modal_state import ModalState
@@ -34,9 +36,10 @@ TAIL: Final = 0.5  # s
 LATER: Final = 0.1  # s, the windows that are held against each other
 MATERIALS: Final = ["mild steel", "304", "aluminium", "brass", "bamboo", "titanium", "odd"]
 RODS: Final = ["thin", "thick", "M2", "M6", "1/4-20 UNC"]
-# The pressure at one place against the same energy sent out evenly: a dipole has 3, a board that beams far more;
-# nearer than a wavelength the air is moved without anything being sent.
-DIRECTED: Final = 30.0
+SETTLED: Final = 0.05  # s from the last touch until the stick's own sound is over
+BEATS: Final = 2.0  # a ring may swell so much by beating
+INAUDIBLE: Final = 1e-9  # Pa
+GIVEN: Final = 0.02  # of the hand's work, that coarse steps may give; what they swallow is another matter
 
 
 def edge(draw: random.Random, low: float, high: float) -> float:
@@ -50,8 +53,8 @@ def edge(draw: random.Random, low: float, high: float) -> float:
 
 def extreme(draw: random.Random) -> Tree:
     """A design that can nearly always be built, small enough to be solved at once."""
-    groups, end = _groups(draw)
-    length = round(end + edge(draw, 10.0, 1500.0), 2)
+    groups, end, gap = _groups(draw)
+    length = round(end + edge(draw, 10.0, 800.0), 2)
     tree: Tree = {
         "name": draw.choice(["", "x" * 200, "вверх é"]),
         "tuning": {"a4_hz": edge(draw, 380.0, 500.0), "temperature_c": edge(draw, -40.0, 60.0)},
@@ -66,9 +69,7 @@ def extreme(draw: random.Random) -> Tree:
             },
             "thick": {"kind": "plain", "diameter_mm": edge(draw, 2.0, 12.0)},
         },
-        "nut": {
-            "heavy": {"mass_g": edge(draw, 0.01, 20.0), "height_mm": edge(draw, 0.5, 10.0), "width_mm": 8.0}
-        },
+        "nut": {"heavy": {"mass_g": edge(draw, 0.01, 2.0), "height_mm": 6.0, "width_mm": 8.0}},
         "group": groups,
         "listener": {
             "distance_m": edge(draw, 0.2, 100.0),
@@ -76,7 +77,7 @@ def extreme(draw: random.Random) -> Tree:
             "azimuth_deg": edge(draw, -360.0, 360.0),
             "spacing_mm": edge(draw, 0.0, 2000.0),
         },
-        "stick": {"s": _stick(draw)},
+        "stick": {"s": _stick(draw, gap)},
     }
     if draw.random() < 0.1:
         tree["board"] = {"b": _board(draw, length)}
@@ -90,12 +91,14 @@ def extreme(draw: random.Random) -> Tree:
     return tree
 
 
-def _groups(draw: random.Random) -> tuple[list[Tree], float]:
-    groups, at = [], edge(draw, 5.0, 100.0)
+def _groups(draw: random.Random) -> tuple[list[Tree], float, float]:
+    """Groups, where the last one ends, the narrowest gap; mm."""
+    groups, at, gap = [], edge(draw, 15.0, 100.0), 100.0
     for number in range(draw.choice([1, 1, 2])):
         spacing, rod = edge(draw, 13.0, 80.0), draw.choice(RODS)
+        gap = min(gap, spacing)
         tines: list[Tree] = []
-        for _ in range(draw.randint(1, 3)):
+        for _ in range(draw.choice([1, 1, 2, 3])):
             # thin long rods below 20 Hz and thick short ones above 20 kHz are refused, as they should be
             longest, shortest = (150.0, 20.0) if rod == "thin" else (600.0, 50.0)
             tine: Tree = {"free_length_mm": edge(draw, shortest, longest)}
@@ -113,7 +116,7 @@ def _groups(draw: random.Random) -> tuple[list[Tree], float]:
         }
         groups.append(group | {"face_deg": draw.choice([0.0, 0.0, 90.0, -180.0, 37.0])})
         at += len(tines) * spacing + 20.0
-    return groups, at
+    return groups, at, gap
 
 
 def _holding(draw: random.Random) -> Tree:
@@ -138,7 +141,8 @@ def _material(draw: random.Random) -> Tree:
 
 
 def _bar(draw: random.Random, length: float) -> Tree:
-    wide, high = edge(draw, 14.0, 500.0), edge(draw, 14.0, 500.0)
+    wide = edge(draw, 14.0, 200.0)
+    high = max(14.0, round(wide * edge(draw, 0.25, 1.0), 2))  # flatter ones take a finer mesh, and minutes
     path: list[Tree] = [{"straight_mm": length}]
     if draw.random() < 0.4:
         bend = {"bend_deg": draw.choice([-90.0, 5.0, 120.0]), "radius_mm": 200.0 + max(wide, high)}
@@ -159,10 +163,10 @@ def _bar(draw: random.Random, length: float) -> Tree:
     return {"section": section, "path": path, "supports": supports, "material": draw.choice(MATERIALS)}
 
 
-def _stick(draw: random.Random) -> Tree:
+def _stick(draw: random.Random, gap: float) -> Tree:
     return {
         "material": draw.choice(["birch", "bamboo", "brass", "nylon", "glass fibre"]),
-        "diameter_mm": edge(draw, 1.0, 20.0),
+        "diameter_mm": edge(draw, 1.0, min(20.0, gap - 7.0)),
         "length_mm": edge(draw, 30.0, 300.0),
         "friction": edge(draw, 0.0, 1.99),
         "restitution": edge(draw, 0.01, 1.0),
@@ -193,13 +197,22 @@ def _board(draw: random.Random, length: float) -> Tree:
 
 
 @dataclass(frozen=True)
+class Figures:
+    """Shares of the hand's work, and how the ring goes on."""
+
+    rung: float  # in the modes as the stick has left
+    sent: float  # what was heard, as if it went everywhere; of a pickup it says nothing
+    growth: float  # the last tenth of a second against the first without the stick
+
+
+@dataclass(frozen=True)
 class Outcome:
     """What became of a design: `refused` in one line, or `rendered` with what is wrong."""
 
     refused: str = ""
     rendered: bool = False
     faults: tuple[str, ...] = ()
-    figures: tuple[float, ...] = ()  # of `_figures`
+    figures: Figures | None = None
 
 
 def sounded(tree: Tree, draw: random.Random) -> Outcome:
@@ -210,11 +223,15 @@ def sounded(tree: Tree, draw: random.Random) -> Outcome:
         heard = scene(instrument, through)
     except InputError as error:
         return Outcome(refused=str(error))
+    refused = "no stroke touched"
     for stroke in (_stroke(draw, instrument, wild=True), _stroke(draw, instrument, wild=False)):
         try:
-            return _judged(heard, stroke)
+            contact = strike(heard, stroke, ModalState(heard.model), SETTINGS, seed=1)
         except InputError as error:
             refused = str(error)
+            continue
+        if len(contact.trace.time):
+            return _judged(heard, stroke, contact)
     return Outcome(refused=refused)
 
 
@@ -229,7 +246,7 @@ def _stroke(draw: random.Random, instrument: Instrument, *, wild: bool) -> Strok
         group=group,
         stick=stick,
         speed=max(slowest, edge(draw, 0.01, 5.0)),
-        bite=edge(draw, 0.0, 20.0) * MM,
+        bite=edge(draw, 0.05, 20.0) * MM,
         height=edge(draw, 0.0, 20.0) * MM,
         lean=edge(draw, -1.0, 1.0),
         tilt=edge(draw, 1.0, 85.0) * DEGREE,
@@ -240,52 +257,68 @@ def _stroke(draw: random.Random, instrument: Instrument, *, wild: bool) -> Strok
     )
 
 
-def _judged(heard: Scene, stroke: Stroke) -> Outcome:
-    contact = strike(heard, stroke, ModalState(heard.model), SETTINGS, seed=1)
-    ends = float(np.max(contact.trace.time, initial=contact.trace.start)) + 0.01
+def _judged(heard: Scene, stroke: Stroke, contact: Contact) -> Outcome:
+    ends = float(np.max(contact.trace.time)) + SETTLED
     rendering = perform(heard, [stroke], seconds=ends + TAIL, settings=SETTINGS)
     sound = rendering.sound()
-    ring = rendering.rings[0]
-    hand = contact.books.hand
-    figures = tuple(_figures(heard, sound, ring, ends=ends, hand=hand))
-    faults = tuple(_faults(heard, contact.books, sound, figures))
-    return Outcome(rendered=True, faults=faults, figures=figures)
+    figures = _figures(heard, sound, rendering.rings[0].at(ends), ends=ends, hand=contact.books.hand)
+    return Outcome(rendered=True, faults=tuple(_faults(heard, contact, sound, figures)), figures=figures)
 
 
-def _figures(heard: Scene, sound: Any, ring: ModalState, *, ends: float, hand: float) -> Iterator[float]:
-    """Shares of the hand's work: rung at the end, and sent out if it were sent evenly; growth of the ring."""
-    amplitude = ring.at(ends + 0.01)
-    energy = 0.5 * float(np.sum(np.abs(heard.model.pole * amplitude) ** 2))
+def _figures(heard: Scene, sound: Any, ring: Any, *, ends: float, hand: float) -> Figures:
     distance = heard.instrument.listener.distance
     intensity = float(np.sum(sound**2, axis=1).max()) / RATE / (AIR_DENSITY * SOUND_SPEED)
-    yield energy / max(hand, 1e-15)
-    yield 4.0 * math.pi * distance**2 * intensity / max(hand, 1e-15)
-    window, first = round(LATER * RATE), round((ends + 0.05) * RATE)
-    early = np.sqrt(np.mean(sound[:, first : first + 2 * window] ** 2))
-    late = np.sqrt(np.mean(sound[:, -2 * window :] ** 2))
-    yield float(late / max(early, 1e-12))
+    window, first = round(LATER * RATE), round(ends * RATE)
+    early, late = (
+        np.sqrt(np.mean(part**2)) for part in (sound[:, first : first + window], sound[:, -window:])
+    )
+    return Figures(
+        rung=0.5 * float(np.sum(np.abs(heard.model.pole * ring) ** 2)) / hand,
+        sent=4.0 * math.pi * distance**2 * intensity / hand,
+        growth=float(late / max(early, INAUDIBLE)),
+    )
 
 
-def _faults(heard: Scene, energy: Any, sound: Any, figures: tuple[float, ...]) -> Iterator[str]:
+def _faults(heard: Scene, contact: Contact, sound: Any, figures: Figures) -> Iterator[str]:
+    books = contact.books
     if not np.all(np.isfinite(sound)):
         yield "sound that is not finite"
+    if not np.all(np.isfinite([each.energy for each in contact.touches])):
+        yield "a touch whose energy is not finite"
     if not np.all(heard.model.pole.real <= 0.0):
         yield f"modes that grow: {heard.model.pole.real.max()} per second"
+    if not books.hand > 0.0 or books.end > books.hand or books.residual < -GIVEN:
+        yield f"energy from nowhere: {books}"
+    if not figures.rung <= 1.0:
+        yield f"{figures.rung:.3g} of the hand's work rings"
+    if heard.through != "pickup" and not figures.sent <= 1.0:
+        yield f"{figures.sent:.3g} of the hand's work is heard"
+    if not figures.growth <= BEATS:
+        yield f"the ring grows by {figures.growth:.3g} when the stick has left"
 
 
 if __name__ == "__main__":
     import sys
     import time
+    import warnings
 
+    warnings.simplefilter("error")
     for n in range(int(sys.argv[1]), int(sys.argv[2])):
         draw = random.Random(n)
-        t = time.time()
-        out = sounded(extreme(draw), draw)
+        t = time.process_time()
+        try:
+            out = sounded(extreme(draw), draw)
+        except Exception:
+            import traceback
+
+            traceback.print_exc()
+            continue
+        f = out.figures
         print(
             n,
-            f"{time.time() - t:.1f}s",
+            f"{time.process_time() - t:.1f}s",
             out.refused[:150] or "ok",
             *out.faults,
-            *(f"{x:.3g}" for x in out.figures),
+            f and f"{f.rung:.3g} {f.sent:.3g} {f.growth:.3g}",
             flush=True,
         )

@@ -1,11 +1,14 @@
-"""Mutated designs, stroke scripts, MIDI and audio files through the commands that read them.
+"""Hostile files through the commands that read them: designs, stroke scripts, MIDI and audio.
 
     python scripts/hostile.py                       1,500 cases of seed 1
     python scripts/hostile.py --cases 60 --seed 7
+    python scripts/hostile.py --cases 1 --first 812 one of them again
 
-Each case takes a sound file, changes one to three things of it (a value, a key, a table; nesting, huge integers,
-names with spaces and letters of other scripts; bytes) and gives it to a command. Whatever comes of it has to be an
-answer or a refusal of one line (`judged`). Faults are printed with the file that made them, and the exit code is 1.
+A sound file with one to three things changed (a value, a key, a table; nesting, huge integers, names of other
+scripts; bytes) goes to a command: what comes of it has to be an answer or a refusal of one line (`judged`). Of the
+designs three in four are valid ones at the ends of what can be said: they are solved, stroked and heard, and their
+sound is judged (`extreme`). All is done in a child whose time and memory are limited. Faults are printed with what
+made them; the exit code is 1 where there was one, or where fewer than half of the designs were heard.
 """
 
 from __future__ import annotations
@@ -17,6 +20,8 @@ import random
 import sys
 import tempfile
 import tomllib
+import traceback
+import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -26,7 +31,9 @@ import mido
 import numpy as np
 import soundfile
 import tomlkit
-from judged import Verdict, judged
+from child import Child
+from extreme import extreme, sounded
+from judged import judged
 
 ROOT: Final = Path(__file__).resolve().parent.parent
 DESIGNS: Final = [ROOT / "designs" / "test-piece.toml", ROOT / "tests" / "data" / "two-tines.toml"]
@@ -78,6 +85,10 @@ NUMBERS: Final = [
     127,
     360.0,
 ]
+EXTREME: Final = 0.75  # of the designs
+HEARD: Final = "heard"
+LONGEST: Final = 120.0  # s a case may take, on a busy machine
+LARGEST: Final = 6 << 30  # bytes of addresses
 NESTED: Final = 400  # deeper than any parser of the standard library follows
 
 
@@ -88,31 +99,56 @@ def main(words: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--cases", type=int, default=1500)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--first", type=int, default=0)
     chosen = parser.parse_args(words)
-    codes: Counter[tuple[str, int | None]] = Counter()
+    ends: Counter[tuple[str, str]] = Counter()
     faulty = 0
-    for case in range(chosen.cases):
-        kind, verdict, content = tried(chosen.seed, case)
-        codes[kind, verdict.code] += 1
-        if verdict.faults:
-            faulty += 1
-            print(f"case {case} of seed {chosen.seed}: {' '.join(verdict.words)}", *verdict.faults, sep="\n")
-            print(repr(content[:2000]), end="\n\n")
-    for (kind, code), count in sorted(codes.items(), key=str):
-        print(f"{kind:8} exit code {code}: {count}")
-    print(f"{chosen.cases} cases, {faulty} with a fault")
-    return 1 if faulty else 0
+    with Child(tried, seconds=LONGEST, memory=LARGEST) as child:
+        for case in range(chosen.first, chosen.first + chosen.cases):
+            kind = KINDS[case % len(KINDS)][0]
+            end, faults, content = child(chosen.seed, case) or ("killed", ("took too long, or ended",), "")
+            ends[kind, end] += 1
+            if faults:
+                faulty += 1
+                print(
+                    f"case {case} of seed {chosen.seed}: {kind}",
+                    *faults,
+                    content[:4000],
+                    sep="\n",
+                    flush=True,
+                )
+    for (kind, end), count in sorted(ends.items()):
+        print(f"{kind:8} {end}: {count}")
+    designs = sum(count for (kind, _), count in ends.items() if kind == "design")
+    unheard = 2 * ends["design", HEARD] < designs
+    print(f"{chosen.cases} cases, {faulty} with a fault; {ends['design', HEARD]} of {designs} designs heard")
+    return 1 if faulty or unheard else 0
 
 
-def tried(seed: int, case: int) -> tuple[str, Verdict, bytes]:
-    """One case: its kind, the verdict, the file that was read."""
+def tried(seed: int, case: int) -> tuple[str, tuple[str, ...], str]:
+    """One case: how it ended, what is wrong with that, what was read."""
     draw = random.Random(f"{seed}/{case}")
     kind, make = KINDS[case % len(KINDS)]
+    if kind == "design" and draw.random() < EXTREME:
+        return _heard(draw)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "out").mkdir()
         words, content = make(draw, folder)
-        return kind, judged(words, folder), content
+        verdict = judged(words, folder)
+        return f"exit code {verdict.code}", verdict.faults, f"{' '.join(verdict.words)}\n{content!r}"
+
+
+def _heard(draw: random.Random) -> tuple[str, tuple[str, ...], str]:
+    tree = extreme(draw)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            outcome = sounded(tree, draw)
+    except Exception:
+        return "a traceback", (traceback.format_exc(),), repr(tree)
+    end = HEARD if outcome.rendered else "refused"
+    return end, outcome.faults, repr(tree)
 
 
 def _design(draw: random.Random, folder: Path) -> tuple[list[object], bytes]:

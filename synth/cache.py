@@ -37,6 +37,7 @@ Solution = TypeVar("Solution")
 
 FOLDER_VARIABLE: Final = "TINEWRIGHT_CACHE"  # the environment's word for another folder
 MAGIC: Final = b"TINEWRT1"
+NUMBERS: Final = "biufc"  # kinds of arrays: never objects, whose bytes would be addresses
 ALIGNED: Final = 64  # bytes, a cache line
 MAPPED: Final = os.name != "nt"
 LARGEST: Final = 1 << 30  # bytes of kept files: some ten large instruments; the longest unused go first
@@ -139,6 +140,8 @@ def read(path: Path) -> object:
 
 def _array(data: NDArray[np.uint8], dtype: str, shape: list[int], at: int) -> NDArray[Any]:
     kind = np.dtype(dtype)
+    if kind.kind not in NUMBERS:
+        raise ValueError(f"{dtype} is no number")
     count = int(np.prod(shape, dtype=np.int64))
     found = np.asarray(data[at : at + count * kind.itemsize]).view(kind).reshape(shape)
     found.flags.writeable = False

@@ -16,6 +16,7 @@ from synth.cache import cached
 from synth.cores import one_core
 from synth.design.instrument import Instrument
 from synth.design.schema import Design
+from synth.errors import InputError
 from synth.vibration.advice import Advice, advise
 from synth.vibration.board import SolvedBoard, solve_board
 from synth.vibration.modal_model import ModalModel, assemble
@@ -40,7 +41,10 @@ def _solved(name: str, depends_on: object, solve: Callable[[], Solved], *, fresh
 def solve_row(instrument: Instrument, *, fresh: bool = False) -> Row:
     """Every tine's length, nuts and partials. Raises `InputError` for what cannot be built."""
     depends_on = (instrument.bar, instrument.groups, instrument.tines)
-    return _solved("row", depends_on, lambda: tune(instrument, mounting(instrument)), fresh=fresh)
+    try:
+        return _solved("row", depends_on, lambda: tune(instrument, mounting(instrument)), fresh=fresh)
+    except InputError as error:
+        raise error.within(instrument.file) from None
 
 
 def solve_quarrels(instrument: Instrument, row: Row, *, fresh: bool = False) -> tuple[Quarrel, ...]:

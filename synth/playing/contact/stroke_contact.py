@@ -39,6 +39,7 @@ from synth.vibration.tine import TineModes
 
 __all__ = ["EVENT", "REFERENCE", "Contact", "ContactResolution", "Ringing", "ringing_since", "stroke_row"]
 
+LOST: Final = 650.0  # nepers: a ring that has fallen by more is below the least number of double precision
 LEVERED: Final = 3  # partials among which a turn of the tip is shared out as a force
 
 
@@ -206,7 +207,8 @@ def _touches(
 ) -> Iterator[TineTouch]:
     omega = 2.0 * math.pi * tip.frequency
     since = np.nan_to_num(swept.ring.time - swept.tally[:, layout.T_LAST])[:, None, None]
-    ring = (swept.ring.displacement - 1j * swept.ring.velocity / omega) * np.exp(tip.decay_rate * since)
+    back = np.exp(np.minimum(tip.decay_rate * since, LOST))  # to how it rang as the stick left it
+    ring = (swept.ring.displacement - 1j * swept.ring.velocity / omega) * back
     at_tip = ring * tip.tip_shape[:, None, :]
     cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]
     along = np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])[:, :REPORTED_PARTIALS]
