@@ -31,7 +31,7 @@ from synth.units import DEGREE, MM
 
 Tree = dict[str, Any]
 SETTINGS: Final = ContactSettings(allow_yield=True)
-LONGEST_PASS: Final = 1.5  # s of a stroke: what takes longer is a matter of patience
+LONGEST_PASS: Final = 0.6  # s that a stroke may take: slower ones are a matter of patience
 TAIL: Final = 0.5  # s
 LATER: Final = 0.1  # s, the windows that are held against each other
 MATERIALS: Final = ["mild steel", "304", "aluminium", "brass", "bamboo", "titanium", "odd"]
@@ -98,13 +98,15 @@ def _groups(draw: random.Random) -> tuple[list[Tree], float, float]:
         spacing, rod = edge(draw, 13.0, 80.0), draw.choice(RODS)
         gap = min(gap, spacing)
         tines: list[Tree] = []
-        for _ in range(draw.choice([1, 1, 2, 3])):
+        count = draw.choice([1, 1, 2, 3])
+        for _ in range(count):
             # thin long rods below 20 Hz and thick short ones above 20 kHz are refused, as they should be
             longest, shortest = (150.0, 20.0) if rod == "thin" else (600.0, 50.0)
+            longest = longest if count == 1 else 0.3 * longest  # side by side they would swing into each other
             tine: Tree = {"free_length_mm": edge(draw, shortest, longest)}
             if draw.random() < 0.2:
                 tine["trim"] = [
-                    {"nut": "heavy", "at_mm": round(draw.uniform(0.3, 0.9) * tine["free_length_mm"], 2)}
+                    {"nut": "heavy", "at_mm": round(draw.uniform(0.3, 0.8) * tine["free_length_mm"], 2)}
                 ]
             tines.append(tine | (_holding(draw) if draw.random() < 0.3 else {}))
         group = {
@@ -131,7 +133,7 @@ def _holding(draw: random.Random) -> Tree:
 def _material(draw: random.Random) -> Tree:
     return {
         "density_kg_m3": edge(draw, 300.0, 25_000.0),
-        "youngs_gpa": edge(draw, 1.0, 1500.0),
+        "youngs_gpa": edge(draw, 10.0, 1500.0),
         "poisson": edge(draw, 0.0, 0.499),
         "loss_factor": edge(draw, 0.0, 1.0),
         "expansion_um_m_k": edge(draw, -50.0, 500.0),
@@ -168,7 +170,7 @@ def _stick(draw: random.Random, gap: float) -> Tree:
         "material": draw.choice(["birch", "bamboo", "brass", "nylon", "glass fibre"]),
         "diameter_mm": edge(draw, 1.0, min(20.0, gap - 7.0)),
         "length_mm": edge(draw, 30.0, 300.0),
-        "friction": edge(draw, 0.0, 1.99),
+        "friction": edge(draw, 0.0, 0.9),
         "restitution": edge(draw, 0.01, 1.0),
         "contact_stiffness_n_m15": edge(draw, 1e5, 1e11),
     }
@@ -238,7 +240,7 @@ def sounded(tree: Tree, draw: random.Random) -> Outcome:
 def _stroke(draw: random.Random, instrument: Instrument, *, wild: bool) -> Stroke:
     group = draw.randrange(len(instrument.groups))
     places = [tine.position for tine in instrument.tines[instrument.groups[group].tines]]
-    slowest = max(0.01, (max(places) - min(places) + 0.02) / LONGEST_PASS)
+    slowest = max(0.01, (max(places) - min(places) + 0.07) / LONGEST_PASS)
     stick = draw.choice(list(instrument.sticks.values()))
     if not wild:
         return Stroke(group=group, stick=stick, speed=max(slowest, 0.4), bite=0.5 * MM)
@@ -298,6 +300,7 @@ def _faults(heard: Scene, contact: Contact, sound: Any, figures: Figures) -> Ite
 
 
 if __name__ == "__main__":
+    import faulthandler
     import sys
     import time
     import warnings

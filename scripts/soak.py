@@ -183,6 +183,8 @@ def played(
             break
         if second + 1 >= min(FIRST, 0.5 * seconds) and "at first" not in memory:
             memory["at first"] = resident(player.pid)
+        if (second + 1) % 120 == 0:
+            print(f"{second + 1} s: {resident(player.pid)} MiB", file=sys.stderr, flush=True)
     memory["at the end"] = resident(player.pid)
     levels = ended(keyboard, notes)
     return {

@@ -41,7 +41,7 @@ MOST_BACKOFF: Final = 4.0
 TOO_LATE: Final = 0.25  # s after its stated moment: a stroke that would begin so late is left out
 SLOW, FAST = 0.4, 1.6  # m/s, the two strokes that are measured
 NOTED: Final = 0.1  # s: a silence as a script has it
-REMEMBERED: Final = 120.0  # s, the longest hold twice
+REMEMBERED: Final = 10.0  # s: a palm that grows by others lasts two
 FORGOTTEN: Final = Hold(group=0, start=0.0, seconds=0.0, by="palm")
 
 

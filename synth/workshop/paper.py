@@ -89,8 +89,8 @@ def write_pages(document: Document, path: Path, *, paper: PaperName) -> None:
 
     size = {"A4": pagesizes.A4, "Letter": pagesizes.letter}[paper]
     margins = {f"{side}Margin": MARGIN for side in ("left", "right", "top", "bottom")}
-    with atomic_write(path) as beside:
-        pages = SimpleDocTemplate(str(beside), pagesize=size, title=document.title, invariant=1, **margins)
+    with atomic_write(path) as beside, beside.open("wb") as file:
+        pages = SimpleDocTemplate(file, pagesize=size, title=document.title, invariant=1, **margins)
         story = list(_story(document, width=size[0] - 2.0 * MARGIN - 12.0))
         pages.build(story, onFirstPage=_footer(document.title), onLaterPages=_footer(document.title))
 

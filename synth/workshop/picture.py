@@ -88,9 +88,9 @@ def write_pdf_sheet(sheet: Sheet, path: Path) -> None:
     """A PDF of one page."""
     from reportlab.pdfgen.canvas import Canvas
 
-    with atomic_write(path) as beside:
+    with atomic_write(path) as beside, beside.open("wb") as file:
         size = (sheet.width * POINTS_PER_MM, sheet.height * POINTS_PER_MM)
-        canvas = Canvas(str(beside), pagesize=size, invariant=1)
+        canvas = Canvas(file, pagesize=size, invariant=1)
         canvas.setTitle(sheet.title)
         canvas.setViewerPreference("PrintScaling", "None")
         canvas.scale(POINTS_PER_MM, POINTS_PER_MM)

@@ -135,9 +135,9 @@ def write_pdf(drawing: Drawing, path: Path, *, paper: PaperName, notes: tuple[st
     from reportlab.pdfgen.canvas import Canvas
 
     pages = tiles(drawing, paper)
-    with atomic_write(path) as beside:
+    with atomic_write(path) as beside, beside.open("wb") as file:
         size = tuple(side * POINTS_PER_MM for side in SIZES[paper])
-        canvas = Canvas(str(beside), pagesize=size)
+        canvas = Canvas(file, pagesize=size)
         canvas.setTitle(drawing.title)
         canvas.setViewerPreference("PrintScaling", "None")
         for tile in pages:
