@@ -87,6 +87,8 @@ NUMBERS: Final = [
 ]
 EXTREME: Final = 0.75  # of the designs
 HEARD: Final = "heard"
+COARSE: Final = "heard, the contact's books off by over 2 %"
+BOOKED: Final = 0.02
 LONGEST: Final = 120.0  # s a case may take, on a busy machine
 LARGEST: Final = 6 << 30  # bytes of addresses
 NESTED: Final = 400  # deeper than any parser of the standard library follows
@@ -120,9 +122,9 @@ def main(words: Sequence[str] | None = None) -> int:
     for (kind, end), count in sorted(ends.items()):
         print(f"{kind:8} {end}: {count}")
     designs = sum(count for (kind, _), count in ends.items() if kind == "design")
-    unheard = 2 * ends["design", HEARD] < designs
-    print(f"{chosen.cases} cases, {faulty} with a fault; {ends['design', HEARD]} of {designs} designs heard")
-    return 1 if faulty or unheard else 0
+    heard = ends["design", HEARD] + ends["design", COARSE]
+    print(f"{chosen.cases} cases, {faulty} with a fault; {heard} of {designs} designs heard")
+    return 1 if faulty or 2 * heard < designs else 0
 
 
 def tried(seed: int, case: int) -> tuple[str, tuple[str, ...], str]:
@@ -147,8 +149,9 @@ def _heard(draw: random.Random) -> tuple[str, tuple[str, ...], str]:
             outcome = sounded(tree, draw)
     except Exception:
         return "a traceback", (traceback.format_exc(),), repr(tree)
-    end = HEARD if outcome.rendered else "refused"
-    return end, outcome.faults, repr(tree)
+    if outcome.figures is None:
+        return "refused", outcome.faults, repr(tree)
+    return (HEARD if abs(outcome.figures.missing) < BOOKED else COARSE), outcome.faults, repr(tree)
 
 
 def _design(draw: random.Random, folder: Path) -> tuple[list[object], bytes]:

@@ -13,6 +13,7 @@ from synth.playing.contact.modes import tips
 from synth.playing.contact.run import EVENT, REFERENCE, ContactResolution, InitialState, rotation, sweep
 from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
+from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE
 
@@ -208,3 +209,30 @@ def test_quiet_steps_change_no_more_than_a_nudge_of_the_bite_does(contact_row):
     assert width[1][0] < 0.3
     assert width[1][1] < 1.0
     assert np.all(width[0] < 1.5 * width[1] + 0.05)
+
+
+@pytest.mark.parametrize("loss", [0.01, 1.9, 2.0, 2.1, 90.0])
+@pytest.mark.parametrize("time", [1e-6, 1e-3, 5.0])
+def test_a_mode_damped_beyond_swinging_creeps_and_its_state_stays_a_number(loss, time):
+    """Against the matrix exponential of q' = p, p' = -omega^2 q - 2 decay p."""
+    from scipy.linalg import expm
+
+    from synth.playing.contact.modal_step import turn_by
+
+    omega = np.array([[2.0 * math.pi * 9000.0]])
+    decay = 0.5 * loss * omega
+    q, p = np.array([[1e-6]]), np.array([[0.03]])
+    scale = omega[0, 0]  # so that the matrix is of one size
+    turned = expm(time * scale * np.array([[0.0, 1.0], [-1.0, -loss]])) @ [q[0, 0], p[0, 0] / scale]
+    turn_by(q, p, 0, omega, decay, time)
+    assert q[0, 0] == pytest.approx(turned[0], rel=1e-6, abs=1e-15)
+    assert p[0, 0] / scale == pytest.approx(turned[1], rel=1e-6, abs=1e-15)
+
+
+def test_a_lossy_tine_that_is_missed_leaves_no_figure_that_is_no_number(contact_row):
+    """Clamp losses that grow with pitch, at the end of what may be said."""
+    row = dataclasses.replace(contact_row.tines, loss_factor=contact_row.tines.loss_factor * 1e4)
+    stroke = Stroke(group=0, stick=next(iter(contact_row.instrument.sticks.values())), speed=0.3, bite=1e-3)
+    contact = stroke_row(stroke, contact_row.instrument, row, allow_yield=True)
+    assert np.isfinite(contact.books.end)
+    assert all(np.isfinite([*touch.along, *touch.across]).all() for touch in contact.touches)

@@ -8,9 +8,11 @@ view of a row would be something new.
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, Final
 
 from synth.playing.contact.compiled import exact, inlined
+
+FARTHEST: Final = 600.0  # nepers that a mode is turned back: beyond it there is nothing left of it
 
 
 @inlined
@@ -25,12 +27,21 @@ def turn(q: Any, p: Any, i: int, c: Any, level: int, j: int) -> None:
 
 @exact
 def turn_by(q: Any, p: Any, i: int, omega: Any, decay: Any, time: float) -> None:
-    """The same by any time, forward or back; lightly damped modes only."""
+    """The same by any time, forward or back. A mode damped beyond swinging creeps: a slow and a quick part."""
     for k in range(q.shape[1]):
-        damped = math.sqrt(omega[i, k] ** 2 - decay[i, k] ** 2)
-        fade = math.exp(-decay[i, k] * time)
-        co = fade * math.cos(damped * time)
-        si = fade * math.sin(damped * time) / damped
+        swing = omega[i, k] ** 2 - decay[i, k] ** 2
+        if swing > 0.0:
+            damped = math.sqrt(swing)
+            fade = math.exp(-decay[i, k] * time)
+            co = fade * math.cos(damped * time)
+            si = fade * math.sin(damped * time) / damped
+        else:
+            part = math.sqrt(-swing)
+            quick = decay[i, k] + part
+            slowly = math.exp(min(-(omega[i, k] ** 2) / quick * time, FARTHEST))
+            quickly = math.exp(min(-quick * time, FARTHEST))
+            co = 0.5 * (slowly + quickly)
+            si = 0.5 * (slowly - quickly) / part if part > 0.0 else time * slowly
         a = q[i, k]
         b = p[i, k]
         q[i, k] = (co + decay[i, k] * si) * a + si * b
