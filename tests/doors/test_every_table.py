@@ -1,8 +1,7 @@
 """One test for every command that prints a table: each row of its data has these keys and no others.
 
-Each holds the value of the object that it came from, in the unit that the key says.
-
-Units are put in by hand; what a table's own code makes of an object is not asked. Whoever adds a column adds it here.
+Each holds the value of the object that it came from, in the unit that the key says. Units
+are put in by hand; what a table's own code makes of an object is not asked. Whoever adds a column adds it here.
 """
 
 from __future__ import annotations
@@ -341,8 +340,10 @@ def cutlist(slat, tmp_path) -> Pair:
         mass = 1e3 * line * 1e-3 * (free + held + 4.0)  # the rod, and what is filed off in tuning
         wanted.append({
             "number": n + 1, "group": group, "tine": number, "pitch_hz": near(slat.row.mounted_hz[n], abs=5e-4),
-            "stock": "M4, A2-70" if threaded else "rod3: 3 mm rod, 304 spring wire", "cut_mm": near(cut, abs=0.006), "cut_in": told[n]["cut_in"],
-            "free_mm": near(free, abs=0.006), "clamped_mm": near(held, abs=0.006), "bar": told[n]["bar"],
+            "stock": "M4, A2-70" if threaded else "rod3: 3 mm rod, 304 spring wire",
+            "cut_mm": near(cut, abs=0.006), "cut_in": told[n]["cut_in"],
+            "free_mm": near(free, abs=0.006),
+            "clamped_mm": near(held, abs=0.006), "bar": told[n]["bar"],
             "base_nut": "M4 hex" if threaded else None, "base_nuts": 2 if threaded else 0,
             "washers": 2 if threaded else 0,
             "trim_nuts": "; ".join(f"{each.nut.name} at {1e3 * each.position:.2f} mm" for each in slat.row.trim[n])
