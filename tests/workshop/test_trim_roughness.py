@@ -1,4 +1,4 @@
-"""Ways of trimming ranked: by forgiveness, and among equally forgiving ones by how the whole group's ring grates."""
+"""Ways of trimming ranked: by forgiveness, among equally forgiving ones by how the whole group's ring grates."""
 
 import numpy as np
 import pytest
