@@ -298,7 +298,8 @@ def test_in_inches_the_sheet_tells_inches(made):
 @pytest.mark.parametrize(
     ("section", "path", "words"),
     [
-        ('shape = "tube", diameter_mm = 30.0, wall_mm = 3.0', "{ straight_mm = 150.0 }, { bend_deg = -30.0, radius_mm = 200.0, plane_deg = 0.0 },"
+        ('shape = "tube", diameter_mm = 30.0, wall_mm = 3.0',
+         "{ straight_mm = 150.0 }, { bend_deg = -30.0, radius_mm = 200.0, plane_deg = 0.0 },"
          " { straight_mm = 150.0 }",
          "Bar: tube 30 x 3, mild steel; path 150 + 30\N{DEGREE SIGN} R200 + 150"),
         ('shape = "round", diameter_mm = 25.0', "{ straight_mm = 300.5 }", "Bar: round 25, mild steel; path 300.5"),
