@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.collections import LineCollection, PathCollection
 from matplotlib.text import Text
 
 from synth.design.file import load
@@ -162,11 +163,13 @@ def test_places_modes_and_motions_of_a_flat_bar_stand_in_the_unit_of_the_bench(
         np.testing.assert_allclose(drawn, np.column_stack([places, hz])[row.modes.exists[:, partial]])
     assert above.get_xlim() == pytest.approx((-4.0 / unit, 404.0 / unit))
     level = next(each for each in above.collections if each.get_label() == "bar modes")
+    assert isinstance(level, LineCollection)
     ends = np.array(list(level.get_segments()))
     np.testing.assert_allclose(ends[:, :, 0], [[0.0, 400.0 / unit]] * len(ends))
     shown = [hz for hz in shapes.frequency if 0.8 * row.mounted_hz.min() < hz < ends[-1, 0, 1] + 1.0]
     np.testing.assert_allclose(ends[:, 0, 1], shown)
     (marks,) = (each for each in above.collections if each.get_label() == "quarrels")
+    assert isinstance(marks, PathCollection)
     np.testing.assert_allclose(marks.get_sizes(), 40.0 * np.sqrt([each.severity for each in quarrels]))
     supports = [line.get_xydata()[0, 0] for line in below.lines if line.get_marker() == "^"]
     assert supports == pytest.approx([50.0 / unit, 330.0 / unit])

@@ -131,7 +131,9 @@ def test_feet_and_box_stand_under_the_bar_and_the_hole_in_the_middle_of_the_lid(
     first, second = (box(each) for each in found if each.kind == "foot")
     assert first == pytest.approx(np.array([[48.0, -7.0, low], [72.0, 7.0, -5.0]]), abs=1e-6)
     assert (second[0, 0] + second[1, 0]) / 2.0 == pytest.approx(240.0)
-    rim = 1e3 * geometry.board_hole(board, flat.bar)
+    hole = geometry.board_hole(board, flat.bar)
+    assert hole is not None
+    rim = 1e3 * hole
     assert rim.mean(axis=0) == pytest.approx([150.0, 30.0, low], abs=1e-6)
     assert np.linalg.norm(rim - rim.mean(axis=0), axis=1) == pytest.approx([15.0] * len(rim))
     panel = dataclasses.replace(board, kind="panel", hole_diameter=0.0)
