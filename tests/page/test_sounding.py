@@ -334,3 +334,14 @@ def test_turned_amplitudes_are_those_after_a_time_and_their_rate():
     assert turned == pytest.approx(
         np.array([later.real, later.imag, (pole * later).real, (pole * later).imag])
     )
+
+
+def test_inputs_with_a_force_are_marked_and_a_grid_moves_on_by_what_is_done():
+    grid = np.zeros((4, 10))
+    grid[1, 3], grid[2, 7], grid[3, 0] = 0.5, 2.0, -1.0
+    loud = np.full(4, 9)
+    assert sounding.touched(grid, 6, loud) == 2
+    assert loud.tolist() == [0, 1, 0, 1]  # the third has its force later
+    sounding.shift(grid, 6)
+    assert np.argwhere(grid).tolist() == [[2, 1]]
+    assert grid[2, 1] == 2.0

@@ -276,7 +276,7 @@ def test_a_dimension_reaches_from_end_to_end_and_its_arrows_point_outwards():
     assert words.at.x + text_width("120", words.height) / 2.0 == pytest.approx(70.0)
     assert words.at.y == pytest.approx(40.8)
     tall = [*upright("90", (20.0, 110.0), 15.0)]
-    assert (15.0, 20.0, 15.0, 110.0) in lines_of(tall)
+    assert lines_of(tall) == {(15.0, 20.0, 15.0, 110.0), (14.0, 20.0, 18.0, 20.0), (14.0, 110.0, 18.0, 110.0)}
     heads = [each for each in tall if isinstance(each, Patch)]
     assert [each.corners[1].y for each in heads] == pytest.approx([20.0 + ARROW, 110.0 - ARROW])
     (words,) = [each for each in tall if not isinstance(each, Line | Patch)]
