@@ -18,6 +18,7 @@ from synth.workshop.drawing import Line, Point, Text
 from synth.workshop.drawing_sheet import SIZES, drawing_sheet
 from synth.workshop.fixing import joint
 from synth.workshop.geometry import Solid, bar_solids, solids, tine_place
+from synth.workshop.labels import Box
 from synth.workshop.lettering import SMALL
 from synth.workshop.picture import Patch, text_width, write_pdf_sheet, write_svg_sheet
 from synth.workshop.views import ABOVE, FRONT, OBLIQUE, hull, painted
@@ -321,3 +322,23 @@ def test_a_bar_is_told_by_its_section_and_its_path(made, section, path, words):
     said = [each.words for each in words_of(sheet)]
     assert words in said
     assert "No supports" in said
+
+
+def test_a_name_that_stands_aside_is_joined_to_the_nearest_point_of_its_box():
+    box = Box(10.0, 20.0, 30.0, 24.0)
+    for anchor, near in (
+        ((50.0, 40.0), (30.0, 24.0)),
+        ((0.0, 22.0), (10.0, 22.0)),
+        ((15.0, 5.0), (15.0, 20.0)),
+    ):
+        found = [*drawing_sheet_module._label("low", np.array(anchor), box)]
+        (leader,) = [each for each in found if isinstance(each, Line)]
+        assert ((leader.start.x, leader.start.y), (leader.end.x, leader.end.y)) == (anchor, near)
+        (words,) = [each for each in found if isinstance(each, Text)]
+        assert words.at.x + text_width("low", words.height) / 2.0 == pytest.approx(20.0)
+        assert words.at.y + SMALL / 2.0 == pytest.approx(22.0)
+    assert not [
+        each
+        for each in drawing_sheet_module._label("low", np.array([20.0, 19.5]), box)
+        if isinstance(each, Line)
+    ]

@@ -241,6 +241,13 @@ def test_the_near_is_painted_over_the_far_nuts_over_rods_and_boards_under_all():
     # a rod through a nut stands as near as its middle, the nut as its front
     rod, nut = brick(0, 0, 0, kind="tine"), brick(0, 0.02, 0, (0.1, 0.1, 0.1), kind="trim nut")
     assert order(nut, rod) == ["tine", "trim nut"]
+    # from above its upper face is its front, whichever end that is
+    tall, flat_ = (
+        brick(0, 0, 0, (0.1, 0.1, 0.3), kind="tine"),
+        brick(0, 0, 0.1, (0.1, 0.1, 0.1), kind="trim nut"),
+    )
+    turned = dataclasses.replace(flat_, start=flat_.end, end=flat_.start)
+    assert order(flat_, tall, view=ABOVE) == order(turned, tall, view=ABOVE) == ["tine", "trim nut"]
 
 
 def test_a_hull_of_a_square_with_points_within_is_its_corners_counter_clockwise():
