@@ -2,26 +2,61 @@
 
 In: what `numba.njit` takes. Out: the compiled function. numba looks for a folder when a function is defined, reads
 from it at the first call and writes to it after compiling; a folder that nobody may write to, a torn file and a
-full disk each end in an exception there. Here the function is compiled again instead.
+full disk each end in an exception there, torn machine code in a crash. Here the function is compiled again instead.
+This is numba's own folder, whose files it unpickles; in the user's cache of solutions (`synth.cache`) nothing is.
 """
 
 from __future__ import annotations
 
 import contextlib
+import pickle
 import signal
+import struct
 import threading
+import zlib
 from collections.abc import Callable, Iterator
-from typing import Any, TypeVar, cast
+from typing import Any, Final, TypeVar, cast
 
 import numba
-from numba.core.caching import FunctionCache
+import numpy as np
+from numba.core.caching import FunctionCache, IndexDataCacheFile
 
 _KeptCode: Any = FunctionCache
+_KeptFile: Any = IndexDataCacheFile
+_SUM: Final = struct.Struct("<I")  # CRC-32 of what follows
 Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+class _Checked(_KeptFile):  # type: ignore[misc]
+    """Kept code with its sum, since a processor runs what a torn file says; of other libraries it is other code."""
+
+    def __init__(self, **words: Any) -> None:
+        super().__init__(**words)
+        self._version = f"{numba.__version__}, numpy {np.__version__}, summed"
+
+    def _save_data(self, name: str, data: Any) -> None:
+        content = self._dump(data)
+        with self._open_for_write(self._data_path(name)) as file:
+            file.write(_SUM.pack(zlib.crc32(content)) + content)
+
+    def _load_data(self, name: str) -> Any:
+        with open(self._data_path(name), "rb") as file:
+            (told,), content = _SUM.unpack(file.read(_SUM.size)), file.read()
+        if zlib.crc32(content) != told:
+            raise ValueError("torn code")
+        return pickle.loads(content)
 
 
 class _Forgiving(_KeptCode):  # type: ignore[misc]
     """Kept code that is missed, not missed badly. A torn file can lead its reader to any exception."""
+
+    def __init__(self, function: Any) -> None:
+        super().__init__(function)
+        self._cache_file = _Checked(
+            cache_path=self._cache_path,
+            filename_base=self._impl.filename_base,
+            source_stamp=self._impl.locator.get_source_stamp(),
+        )
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         try:

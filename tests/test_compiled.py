@@ -54,6 +54,35 @@ def test_a_torn_or_scribbled_file_is_compiled_again_and_put_right(folder, which,
     assert hits(again) == 1
 
 
+@pytest.mark.parametrize("share", [0.02, 0.3, 0.6, 0.95])
+def test_machine_code_with_a_bit_turned_over_is_not_run(folder, share):
+    assert compiled()(1, 2) == 5
+    (kept,) = folder.rglob("*.nbc")
+    data = bytearray(kept.read_bytes())
+    data[int(share * len(data))] ^= 1
+    kept.write_bytes(data)
+    again = compiled()
+    assert again(1, 2) == 5
+    assert hits(again) == 0
+    assert hits_after_that() == 1
+
+
+def hits_after_that():
+    function = compiled()
+    function(1, 2)
+    return hits(function)
+
+
+@pytest.mark.parametrize("library", ["numba", "numpy"])
+def test_code_of_another_version_is_compiled_again(folder, monkeypatch, library):
+    assert compiled()(1, 2) == 5
+    monkeypatch.setattr(f"{library}.__version__", "0.0.1")
+    again = compiled()
+    assert again(1, 2) == 5
+    assert hits(again) == 0
+    assert hits_after_that() == 1
+
+
 def test_a_folder_that_cannot_be_had_is_done_without(tmp_path, monkeypatch):
     (tmp_path / "file").write_text("in the way")
     monkeypatch.setattr(config, "CACHE_DIR", str(tmp_path / "file" / "below"))
