@@ -126,7 +126,14 @@ def tried(python: Found, wheel: Path, folder: Path) -> bool:
     place.mkdir()
     executables = place / ".venv" / ("Scripts" if os.name == "nt" else "bin")
     said(run([python.path, "-m", "venv", place / ".venv"], place), "no virtual environment")
-    install = [executables / "python", "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+    install: list[str | Path] = [
+        executables / "python",
+        "-m",
+        "pip",
+        "install",
+        "--quiet",
+        "--disable-pip-version-check",
+    ]
     done = run([*install, "--only-binary", ":all:", wheel], place)
     if done.returncode != 0:
         print(f"Python {python.version}: not tried, {last_line(done)}", flush=True)
