@@ -12,7 +12,9 @@ from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
 from typing import Any
 
-STARTING = 120.0  # s more for the first call, which imports and compiles
+STARTING = (
+    600.0  # s more for the first call, which imports and compiles: half a minute on a machine that is free
+)
 
 
 class Child:

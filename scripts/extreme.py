@@ -47,7 +47,7 @@ def edge(draw: random.Random, low: float, high: float) -> float:
     if draw.random() < 0.5:
         return draw.choice([low, high])
     if low > 0.0:
-        return round(low * (high / low) ** draw.random(), 6)
+        return round(low * math.pow(high / low, draw.random()), 6)
     return round(draw.uniform(low, high), 6)
 
 

@@ -76,7 +76,6 @@ def functions(tree):
 def only_somewhere(tree):
     """What only some systems have and nothing near it asks for: (line, what)."""
     for node, where in functions(tree):
-        near = ast.unparse(where) if where is not None else ""
         names = []
         if isinstance(node, ast.Import):
             names = [alias.name for alias in node.names]
@@ -88,6 +87,7 @@ def only_somewhere(tree):
         if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
             said = node.value.id == "os" and node.attr in POSIX_CALLS
             said |= node.value.id == "signal" and node.attr in POSIX_SIGNALS
+            near = ast.unparse(where) if said and where is not None else ""
             if said and not any(guard in near for guard in GUARDS):
                 yield node.lineno, f"{node.value.id}.{node.attr}"
 
