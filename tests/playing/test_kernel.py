@@ -236,3 +236,14 @@ def test_a_lossy_tine_that_is_missed_leaves_no_figure_that_is_no_number(contact_
     contact = stroke_row(stroke, contact_row.instrument, row, allow_yield=True)
     assert np.isfinite(contact.books.end)
     assert all(np.isfinite([*touch.along, *touch.across]).all() for touch in contact.touches)
+
+
+@pytest.mark.parametrize("loss", [0.0, 1.9999, 2.0, 2.0001, 90.0])
+def test_the_step_of_a_mode_is_that_of_its_equation_at_critical_damping_too(loss):
+    from scipy.linalg import expm
+
+    omega, time = 2.0 * math.pi * 9000.0, 2e-5
+    step = rotation(np.array([omega]), np.array([0.5 * loss * omega]), time)[:, 0]
+    turned = expm(time * omega * np.array([[0.0, 1.0], [-1.0, -loss]]))
+    plain = [turned[0, 0], turned[0, 1] / omega, turned[1, 0] * omega, turned[1, 1]]
+    np.testing.assert_allclose(step, plain, rtol=1e-6)

@@ -26,6 +26,7 @@ from synth.playing.contact.stick_path import StickPath, first_touch
 from synth.playing.stroke import Stroke
 
 AHEAD: Final = 0.5e-3  # m before the first touch, where the stepping starts
+CRITICAL: Final = 1e-7  # of a mode's pitch: damped just beyond swinging, it would be divided by nothing
 TAIL: Final = 0.05  # m beyond the last tine
 PATIENCE: Final = 0.2  # s that a stick may take longer than its speed says
 ROOM: Final = 16_384  # bins of history at a time
@@ -208,6 +209,7 @@ def rotation(omega: Array, decay: Array, time: float | Array) -> Array:
     A mode damped beyond swinging creeps: the same formula with hyperbolic functions.
     """
     damped = np.sqrt((omega**2 - decay**2).astype(complex))
+    damped = np.where(np.abs(damped) < CRITICAL * omega, CRITICAL * omega, damped)
     co = 0.5 * (np.exp((1j * damped - decay) * time) + np.exp((-1j * damped - decay) * time)).real
     si = (np.exp((1j * damped - decay) * time) - np.exp((-1j * damped - decay) * time)) / (2j * damped)
     si = si.real
