@@ -204,7 +204,7 @@ def _board(draw: random.Random, length: float) -> Tree:
 class Figures:
     """Shares of the hand's work, and how the ring goes on."""
 
-    rung: float  # in the modes as the stick has left
+    rung: float  # moves as the stick has left
     sent: float  # what was heard, as if it went everywhere; of a pickup it says nothing
     missing: float  # in the books of the contact: coarse steps give and take where a stick is like none
     growth: float  # the last tenth of a second against the first without the stick
@@ -276,8 +276,10 @@ def _figures(heard: Scene, sound: Any, ring: Any, *, ends: float, books: EnergyB
     early, late = (
         np.sqrt(np.mean(part**2)) for part in (sound[:, first : first + window], sound[:, -window:])
     )
+    # the freedoms have unit mass but for what couples them; modes damped together are not at right angles
+    velocity = (heard.model.vectors @ (heard.model.pole * ring)).real
     return Figures(
-        rung=0.5 * float(np.sum(np.abs(heard.model.pole * ring) ** 2)) / books.hand,
+        rung=0.5 * float(velocity @ velocity) / books.hand,
         sent=4.0 * math.pi * distance**2 * intensity / books.hand,
         missing=books.residual,
         growth=float(late / max(early, INAUDIBLE)),

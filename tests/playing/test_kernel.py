@@ -247,3 +247,14 @@ def test_the_step_of_a_mode_is_that_of_its_equation_at_critical_damping_too(loss
     turned = expm(time * omega * np.array([[0.0, 1.0], [-1.0, -loss]]))
     plain = [turned[0, 0], turned[0, 1] / omega, turned[1, 0] * omega, turned[1, 1]]
     np.testing.assert_allclose(step, plain, rtol=1e-6)
+
+
+@pytest.mark.parametrize("loss", [1.6, 2.0, 3.0])
+def test_what_rests_is_still_at_rest_when_turned_far_back(loss):
+    """exp of the way back would be infinite, and nothing times infinity no number."""
+    from synth.playing.contact.modal_step import turn_by
+
+    omega = np.array([[2.0 * math.pi * 17_000.0]])
+    q, p = np.zeros((1, 1)), np.zeros((1, 1))
+    turn_by(q, p, 0, omega, 0.5 * loss * omega, -0.5)
+    assert (q[0, 0], p[0, 0]) == (0.0, 0.0)

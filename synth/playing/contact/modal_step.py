@@ -32,7 +32,7 @@ def turn_by(q: Any, p: Any, i: int, omega: Any, decay: Any, time: float) -> None
         swing = omega[i, k] ** 2 - decay[i, k] ** 2
         if swing > 0.0:
             damped = math.sqrt(swing)
-            fade = math.exp(-decay[i, k] * time)
+            fade = math.exp(min(-decay[i, k] * time, FARTHEST))
             co = fade * math.cos(damped * time)
             si = fade * math.sin(damped * time) / damped
         else:
