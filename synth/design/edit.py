@@ -98,6 +98,23 @@ def write_edited(
         raise error.within(str(path)) from None
 
 
+def put_text(path: Path, text: str, *, read: str, keep: bool) -> None:
+    """Another whole text in the place of a design file that still says `read`, of which a copy is kept if asked for.
+
+    Raises `InputError` where the file has changed since, or the disk refuses; then nothing is changed.
+    """
+    file = path.resolve()
+    try:
+        _unchanged(file, read)
+        with atomic_write(file) as beside:
+            beside.write_bytes(text.encode("utf-8"))
+            _unchanged(file, read)
+            if keep:
+                _backup(file)
+    except InputError as error:
+        raise error.within(str(path)) from None
+
+
 def put(tree: Tree, edits: Sequence[Edit]) -> None:
     """Edits made in a tree, plain or of tomlkit. Raises `InputError`."""
     for edit in edits:

@@ -106,9 +106,10 @@ def _tines(scene: Scene, blob: Blob) -> dict[str, Any]:
     tines, modes = scene.instrument.tines, scene.row.modes
     index = np.arange(len(tines))
     count = max(MODES, modes.frequency.shape[2])
+    deepest = DEEPEST * (modes.tip - modes.height[:, 0])
     tables = [
         tips(modes, index, depth=0.0, count=count),
-        *(_at_share(scene, row / (DEPTHS - 1) * DEEPEST, count) for row in range(1, DEPTHS)),
+        *(tips(modes, index, depth=row / (DEPTHS - 1) * deepest, count=count) for row in range(1, DEPTHS)),
     ]
     tip = tips(modes, index, depth=0.0, count=MODES)
     diameter = np.array([each.rod.diameter for each in tines])
@@ -133,18 +134,6 @@ def _tines(scene: Scene, blob: Blob) -> dict[str, Any]:
         "shape": blob.put(np.stack([each.shape for each in tables], axis=1), "f4"),
         "slope": blob.put(np.stack([each.slope for each in tables], axis=1), "f4"),
     }
-
-
-def _at_share(scene: Scene, share: float, count: int) -> Any:
-    """`Tips` of all tines at a share of each one's length: tips knows one depth at a time."""
-    from types import SimpleNamespace
-
-    modes = scene.row.modes
-    length = modes.tip - modes.height[:, 0]
-    each = [tips(modes, np.array([r]), depth=share * length[r], count=count) for r in range(len(length))]
-    return SimpleNamespace(
-        shape=np.concatenate([tip.shape for tip in each]), slope=np.concatenate([tip.slope for tip in each])
-    )
 
 
 def _sticks(instrument: Instrument, blob: Blob) -> dict[str, Any]:

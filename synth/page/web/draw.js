@@ -12,9 +12,14 @@ const WIDEST_SWING = 0.3; // of a tine's length
 class Drawing {
   constructor(canvas, view) {
     Object.assign(this, { canvas, view, pen: canvas.getContext('2d'), chosen: null });
+    this.still = matchMedia('(prefers-reduced-motion: reduce)');
+    this.take();
+  }
+
+  /** An instrument that is not as it was. */
+  take() {
     this.lit = new Map(); // tine: until when, ms
     this.swings = new Float32Array(2 * HEAD.picture.length);
-    this.still = matchMedia('(prefers-reduced-motion: reduce)');
     this.order = [...HEAD.picture.keys()].sort((a, b) => HEAD.picture[b].clamp[1] - HEAD.picture[a].clamp[1]);
   }
 
