@@ -33,6 +33,7 @@ COMMANDS: Final = (
     "play",
     "live",
     "page",
+    "open",
     "compare",
     "strength",
     "trim",

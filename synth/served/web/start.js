@@ -1,0 +1,5 @@
+// Everything stands: the page listens to its server from here on.
+'use strict';
+
+addEventListener('pagehide', () => bench.events?.close());
+listen();
