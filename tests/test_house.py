@@ -56,7 +56,10 @@ PLACES = """
     page.blob page.wasm page.approach page.response page.sounding page.holding page.functions
     page.picture page.about page.pack page.build
     interface.sound interface.answers interface.board interface.changed interface.opened
-    served.mistakes served.model served.history served.watch served.hub served.session served.address served.server
+    served.mistakes served.model served.history served.watch served.hub served.versions served.session
+    served.address served.server served.fields served.tine_fields served.foresight served.knowledge served.papers
+    served.things
+    served.search served.listening
     served.bench_page served.answers served.serving
     doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
     doors.live_session doors.live doors.reference doors.cli __main__
@@ -145,7 +148,18 @@ def place(name):
     return ORDER.index(name)
 
 
-ROOMS = ["design", "vibration", "playing", "sound", "workshop", "recording", "page", "interface", "served", "doors"]
+ROOMS = [
+    "design",
+    "vibration",
+    "playing",
+    "sound",
+    "workshop",
+    "recording",
+    "page",
+    "interface",
+    "served",
+    "doors",
+]
 
 
 def test_every_module_has_its_place_in_the_order():

@@ -99,7 +99,7 @@ def write_edited(
 
 
 def put_text(path: Path, text: str, *, read: str, keep: bool) -> None:
-    """Another whole text in the place of a design file that still says `read`, of which a copy is kept if asked for.
+    """Another whole text in the place of a design file that still says `read`; a copy of that is kept if asked for.
 
     Raises `InputError` where the file has changed since, or the disk refuses; then nothing is changed.
     """

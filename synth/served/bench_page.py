@@ -1,7 +1,6 @@
 """The page of a design that is served: the playable page, with a bench beside the picture.
 
-In: a model and what it is heard through. Out: the page's text. Its scripts are the plain files of `web/`, and the
-blind test that the listening page has.
+In: a model and what it is heard through. Out: the page's text. Its scripts are the plain files of `web/`.
 """
 
 from __future__ import annotations
@@ -16,20 +15,26 @@ SCRIPTS: Final = (
     "link.js",
     "swap.js",
     "stands.js",
+    "thing.js",
+    "drawer.js",
+    "nuts.js",
+    "board.js",
+    "drag.js",
+    "marks.js",
+    "known.js",
+    "versions.js",
     "start.js",
 )
-SHARED: Final = ("binomial.js", "blind.js")  # of the workshop's listening page
 
 
 def bench_page(model: Model, through: str) -> str:
     """What a browser shows at the address."""
-    scripts = [*(_file("synth.workshop", each) for each in SHARED), *map(_own, SCRIPTS)]
     besides = Served(
         data_from=f"model/{model.name}/{through}/bytes",
         code_from="code",
         style=_own("bench.css"),
         markup=_own("bench.html"),
-        scripts="\n".join(scripts),
+        scripts="\n".join(map(_own, SCRIPTS)),
     )
     return served_page(model.packet(through).head, besides)
 

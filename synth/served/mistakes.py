@@ -54,7 +54,7 @@ def _line_of(text: str, location: str) -> int:
 
 def _beginnings(lines: Sequence[str]) -> list[tuple[int, Mapping[str, Any]]]:
     """After which line the file so far is whole, and what it says then."""
-    found = []
+    found: list[tuple[int, Mapping[str, Any]]] = []
     for end in range(1, len(lines) + 1):
         try:
             found.append((end, tomllib.loads("\n".join(lines[:end]))))

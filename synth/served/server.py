@@ -60,7 +60,7 @@ class Answer:
 
 
 @dataclass(frozen=True)
-class Refused(Exception):
+class RequestError(Exception):
     """A request that is not answered."""
 
     status: int
@@ -152,7 +152,7 @@ class Handler(BaseHTTPRequestHandler):
         try:
             ask = self._ask(method)
             answer = self.server.answering(method, ask)
-        except Refused as no:
+        except RequestError as no:
             self.close_connection = True
             answer = data({"refused": no.words}, no.status)
         except InputError as error:
@@ -168,7 +168,7 @@ class Handler(BaseHTTPRequestHandler):
         found = urlsplit(self.path)
         secret, _, rest = unquote(found.path).removeprefix("/").partition("/")
         if not hmac.compare_digest(secret.encode(), self.server.address.secret.encode()):
-            raise Refused(403, "this address has not the secret")
+            raise RequestError(403, "this address has not the secret")
         if self.server.welcome(self.request):
             self.guest = True
         body = self._body(length) if method == "POST" else {}
@@ -176,33 +176,33 @@ class Handler(BaseHTTPRequestHandler):
 
     def _length(self, method: str) -> int:
         if "Transfer-Encoding" in self.headers:
-            raise Refused(411, "say how long the body is")
+            raise RequestError(411, "say how long the body is")
         said = self.headers.get("Content-Length", "0")
         if not said.isdecimal() or len(said) > 12:
-            raise Refused(400, "this is no length")
+            raise RequestError(400, "this is no length")
         if int(said) > (LARGEST if method == "POST" else 0):
-            raise Refused(413, f"a body has at most {LARGEST} bytes here")
+            raise RequestError(413, f"a body has at most {LARGEST} bytes here")
         return int(said)
 
     def _check_site(self) -> None:
         """From and for this server: no other name of it, so that no name that is turned to it counts."""
         own = f"{HOST}:{self.server.address.port}"
         if self.headers.get_all("Host", []) != [own]:
-            raise Refused(421, "this server has another name")
+            raise RequestError(421, "this server has another name")
         if self.headers.get("Origin", f"http://{own}") != f"http://{own}":
-            raise Refused(403, "nothing is done for another site")
+            raise RequestError(403, "nothing is done for another site")
         if self.headers.get("Sec-Fetch-Site", "none") not in ("none", "same-origin"):
-            raise Refused(403, "nothing is done for another site")
+            raise RequestError(403, "nothing is done for another site")
 
     def _body(self, length: int) -> Mapping[str, Any]:
         if self.headers.get_content_type() != "application/json":
-            raise Refused(415, "a body is JSON here")
+            raise RequestError(415, "a body is JSON here")
         try:
             found = json.loads(self.rfile.read(length))
         except (ValueError, RecursionError):
-            raise Refused(400, "this is no JSON") from None
+            raise RequestError(400, "this is no JSON") from None
         if not isinstance(found, dict):
-            raise Refused(400, "a body is an object")
+            raise RequestError(400, "a body is an object")
         return cast("dict[str, Any]", found)
 
     def _send(self, answer: Answer) -> None:

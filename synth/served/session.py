@@ -19,6 +19,7 @@ from synth.served.history import History
 from synth.served.hub import Hub
 from synth.served.mistakes import Mistake, mistake
 from synth.served.model import Model, name_of_text
+from synth.served.versions import Versions
 
 REMEMBERED: Final = 8  # models that a page may still ask for
 
@@ -39,7 +40,9 @@ class Session:
         except InputError as error:
             raise error.within(str(path)) from None
         self._models = {self.model.name: self.model}
+        self._kept: dict[str, Model] = {}  # of versions
         self.history = History([self._text])
+        self.versions = Versions(path)
 
     # --- what is known ---
 
@@ -55,6 +58,9 @@ class Session:
                 "undo": self.history.at if wrong is None else self.history.at + 1,
                 "redo": len(self.history.texts) - 1 - self.history.at,
                 "file": self.path.name,
+                "versions": list(self.versions.texts),
+                "unsaved_versions": self.versions.unsaved,
+                "versions_folder": self.versions.folder.name,
             }
 
     def named(self, name: str) -> Model:
@@ -112,7 +118,9 @@ class Session:
 
     def back(self, on: str) -> None:
         """The text before this one, or the last good one over a mistake. Raises `InputError`."""
-        self._move(self.history.back if self._mistake is None else self.history.texts[self.history.at], -1, on)
+        self._move(
+            self.history.back if self._mistake is None else self.history.texts[self.history.at], -1, on
+        )
 
     def forth(self, on: str) -> None:
         """What was taken back. Raises `InputError`."""
@@ -135,6 +143,36 @@ class Session:
             self._gone = ""
             self._stand(self.model, ours=True)
         self._told()
+
+    # --- versions ---
+
+    def keep(self, name: str) -> None:
+        """The last good text under a name. Raises `InputError`."""
+        with self._lock:
+            self.versions.keep(name, self.model.text)
+        self._told()
+
+    def forget(self, name: str) -> None:
+        """Raises `InputError`."""
+        with self._lock:
+            self.versions.forget(name)
+        self._told()
+
+    def save_versions(self) -> None:
+        """Into their folder. Raises `InputError`."""
+        with self._lock:
+            self.versions.save()
+        self._told()
+
+    def version(self, name: str) -> Model:
+        """The model of a version; without a name that of now. Raises `InputError`."""
+        with self._lock:
+            if not name:
+                return self.model
+            text = self.versions.text(name)
+            found = self._kept.get(name_of_text(text)) or self._modelled(text)
+            self._kept = {**self._kept, found.name: found}
+            return found
 
     def _move(self, text: str | None, way: int, on: str) -> None:
         with self._lock:

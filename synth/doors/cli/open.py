@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from pathlib import Path
 
@@ -12,7 +13,11 @@ from synth.doors.cli import arguments
 
 @click.command("open")
 @arguments.design
-@click.option("--port", type=click.IntRange(1024, 65535), help="A port of your own choice; any that is free unless told.")
+@click.option(
+    "--port",
+    type=click.IntRange(1024, 65535),
+    help="A port of your own choice; any that is free unless told.",
+)
 @click.option("--no-browser", is_flag=True, help="Only print the address; open it yourself.")
 @arguments.through
 def command(design: Path, port: int | None, no_browser: bool, through: str) -> None:
@@ -32,10 +37,8 @@ def command(design: Path, port: int | None, no_browser: bool, through: str) -> N
         if not no_browser:
             _browse(serving.address.words)
         click.echo(f"{design}: open; every change is kept in the file. q or Ctrl-C ends.", err=True)
-        try:
+        with contextlib.suppress(KeyboardInterrupt):
             _wait()
-        except KeyboardInterrupt:
-            pass
     click.echo("closed", err=True)
 
 

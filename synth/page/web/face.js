@@ -33,6 +33,7 @@ function tellReport(report) {
   const met = report.touches.filter((each) => each.touches > 0).map((each) => each.tine);
   const { name } = HEAD.groups[report.group];
   strained(report);
+  doors.played?.(report);
   reported(report);
   drawing.light(met);
   if (drawing.chosen !== null && met.includes(drawing.chosen)) showTine(drawing.chosen);

@@ -40,7 +40,7 @@ class ContactModes:
 
 
 def tips(tines: TineModes, index: NDArray[np.int64], *, depth: ArrayLike, count: int) -> ContactModes:
-    """The tines `index` (T,) with `count` modes, touched `depth` below their tips: one for all, or one each (T,)."""
+    """The tines `index` (T,) with `count` modes, touched `depth` (one, or (T,)) below their tips."""
     below = np.broadcast_to(np.asarray(depth, dtype=float), len(index))
     own = tines.frequency.shape[2]
     length = tines.height[index, -1] - tines.height[index, 0]
@@ -52,7 +52,9 @@ def tips(tines: TineModes, index: NDArray[np.int64], *, depth: ArrayLike, count:
     value, leaning = _touched(tines, index, below)
     at_contact = _merged(value, solved, slender.shape(below))
     lean = _merged(leaning, solved, slender.slope(below))
-    at_tip = _merged(_touched(tines, index, np.zeros(len(index)))[0], solved, slender.shape(np.zeros(len(index))))
+    at_tip = _merged(
+        _touched(tines, index, np.zeros(len(index)))[0], solved, slender.shape(np.zeros(len(index)))
+    )
     moment = _merged(tines.moment_participation[index], solved, slender.moment_participation)
     omega = 2.0 * math.pi * frequency
     compliance = np.sum(at_contact[:, None, :] ** 2 / omega**2, axis=2)

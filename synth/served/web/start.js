@@ -2,4 +2,5 @@
 'use strict';
 
 addEventListener('pagehide', () => bench.events?.close());
+for (const each of bench.on.shown) each();
 listen();

@@ -1,0 +1,96 @@
+// The drawer of what is chosen: a line for everything that can be set; what is set is written into the file.
+'use strict';
+
+const made = (tag, properties, ...children) => {
+  const element = Object.assign(document.createElement(tag), properties);
+  element.append(...children);
+  return element;
+};
+
+/** The edits that put a value where the server said that it goes. */
+function editsOf({ path, inner, besides, instead_of: instead, also_gone: gone }, value) {
+  const edits = [{ path, value: inner ? { ...besides, [inner]: value } : value, instead_of: instead }];
+  if (gone) edits.push({ path: gone, value: null });
+  return edits;
+}
+
+const set = (edits) => changed('change', { edits });
+
+let lines = 0;
+
+/** A line: label, what is set, unit or button. */
+function line(label, control, last = '') {
+  control.id = `set-${++lines}`;
+  return made('div', { className: 'field' }, made('label', { htmlFor: control.id, textContent: label }), control,
+    typeof last === 'string' ? made('span', { textContent: last }) : last);
+}
+
+function fieldLine(field) {
+  const { label, value, unit, hint, slot } = field;
+  const words = field.among ? things.told.choices[field.among] : field.choices;
+  const control = words.length ? chooser(words, value) : typed(value, field.step);
+  control.dataset.path = slot.path + slot.inner;
+  if (hint) control.title = hint;
+  control.addEventListener('change', () => {
+    const next = field.step ? (control.value === '' ? null : Number(control.value)) : control.value || null;
+    if (next !== value) set(editsOf(slot, next));
+  });
+  return line(label, control, unit);
+}
+
+function chooser(words, value) {
+  const all = value === null || words.includes(value) ? words : [value, ...words];
+  const control = made('select', {}, ...(value === null ? [new Option('as usual', '')] : []), ...all.map((each) => new Option(each, each)));
+  control.value = value ?? '';
+  return control;
+}
+
+function typed(value, step) {
+  const control = made('input', { type: step ? 'number' : 'text', autocomplete: 'off' });
+  if (step) control.step = 'any';
+  control.defaultValue = control.value = value === null ? '' : step ? String(Number(value.toFixed(4))) : value;
+  if (step) control.addEventListener('keydown', (event) => stepped(event, control, step));
+  return control;
+}
+
+/** Up and down go by a step that a workshop means. */
+function stepped(event, control, step) {
+  if (event.key !== 'ArrowUp' && event.key !== 'ArrowDown') return;
+  event.preventDefault();
+  control.value = String(Number((Number(control.value) + (event.key === 'ArrowUp' ? step : -step)).toFixed(4)));
+}
+
+/** The lines of what is chosen; what is being typed stays as it is. */
+function showFields() {
+  if (!things.told) return;
+  const typing = document.activeElement?.closest('#fields') ? document.activeElement : null;
+  const kept = typing && { path: typing.dataset.path, value: typing.value, touched: typing.value !== typing.defaultValue };
+  const { kind, index, name } = things.chosen;
+  const body = { bar: barLines, group: () => groupLines(index), tine: () => tineLines(index), board: () => boardLines(name) }[kind]();
+  $('fields').replaceChildren(...body);
+  if (!kept?.path) return;
+  const same = [...$('fields').querySelectorAll('[data-path]')].find((each) => each.dataset.path === kept.path);
+  if (same && kept.touched && same.tagName === 'INPUT' && bench.unsent) same.value = kept.value;
+  same?.focus();
+}
+
+const groupLines = (g) => things.told.groups[g].fields.map(fieldLine);
+
+function barLines() {
+  const { fields, supports } = things.told.bar;
+  const add = made('button', { type: 'button', textContent: 'Add a support in the middle' });
+  add.addEventListener('click', () => set([{ path: 'bar.supports[+]', value: { at_mm: Math.round(500 * HEAD.bar.length), kind: 'cord' } }]));
+  return [
+    ...fields.map(fieldLine),
+    ...supports.flatMap((each, n) => [...each.map(fieldLine), takeAway(`Take support ${n + 1} away`, [{ path: `bar.supports[${n + 1}]`, value: null }])]),
+    add,
+  ];
+}
+
+function takeAway(words, edits) {
+  const button = made('button', { type: 'button', textContent: words });
+  button.addEventListener('click', () => set(edits));
+  return button;
+}
+
+things.on.push(showFields);
