@@ -102,9 +102,14 @@ def signatures() -> dict[str, Any]:
 
 def left_out(content: Packed) -> tuple[str, ...]:
     """In words, with the figures measured."""
-    worst = ", ".join(f"{each['name']} {each['rounding_db']:.0f}" for each in content.head["radiators"])
+    worst = ", ".join(
+        f"{each['name']} {each['rounding_db']:.0f}"
+        for each in content.head["radiators"]
+        if "rounding_db" in each
+    )
+    rounding = "Shapes of the modes are rounded: at the worst tine the sound is off by so many dB of itself"
     return (
-        f"Shapes of the modes are rounded: at the worst tine the sound is off by so many dB of itself: {worst}.",
+        *([f"{rounding}: {worst}."] if worst else []),
         "A stroke that would bend a tine for good is played here, not refused; an unsteady hand, brightness and"
         " phrases are for the command line.",
         "Below the tips shapes are read from a table: a stroke at a height of its own agrees less closely.",

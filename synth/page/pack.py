@@ -47,6 +47,7 @@ QUALITIES: Final = {
     "usual": 1e-5,
     "small": 1e-4,
 }  # finest digit of a mode, of all that a row sounds
+WHOLE: Final = "whole"  # shapes in single precision, as a server beside the page can send them
 MOTION: Final = 0.5  # so much of all that it moves: the stick and a palm meet what is not heard, too
 DEPTHS: Final = 17  # rows of the table of shapes below a tip
 AUDIBLE: Final = 1e-4  # of the loudest tip: a direction that is not heard has nothing to be compared with
@@ -72,10 +73,10 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
     banks, radiators = [], []
     for number, together in enumerate(heard.values()):
         parts = body(together[0].model)
-        few = rounded(parts.vectors, BITS, finest(together, parts, QUALITIES[quality]))
-        banks.append(_bank(together[0].model, parts, few, blob))
-        for scene in together:
-            told = {"name": scene.through, "bank": number, "rounding_db": rounding_db(scene, parts, few)}
+        vectors, errors = _vectors(together, parts, quality, blob)
+        banks.append(_bank(together[0].model, parts, vectors, blob))
+        for scene, error in zip(together, errors, strict=True):
+            told = {"name": scene.through, "bank": number, **error}
             radiators.append({**told, **_radiator(scene.radiator, blob)})
     radiators.sort(key=lambda each: [scene.through for scene in scenes].index(each["name"]))
     head = {
@@ -99,6 +100,16 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
         "a_weighting": blob.put(_a_weighting(), "f8"),
     }
     return Packed(head, blob)
+
+
+def _vectors(
+    together: Sequence[Scene], parts: BodyParts, quality: str, blob: Blob
+) -> tuple[dict[str, Any], list[dict[str, float]]]:
+    """The shapes of one bank, and what rounding them does to each thing that is heard."""
+    if quality == WHOLE:
+        return blob.put(parts.vectors, "f4"), [{} for _ in together]
+    few = rounded(parts.vectors, BITS, finest(together, parts, QUALITIES[quality]))
+    return blob.put_rounded(few), [{"rounding_db": rounding_db(scene, parts, few)} for scene in together]
 
 
 def _tines(scene: Scene, blob: Blob) -> dict[str, Any]:
@@ -182,12 +193,12 @@ def _line(line: StickLine, blob: Blob) -> dict[str, Any]:
     }
 
 
-def _bank(model: ModalModel, parts: BodyParts, few: Rounded, blob: Blob) -> dict[str, Any]:
+def _bank(model: ModalModel, parts: BodyParts, vectors: dict[str, Any], blob: Blob) -> dict[str, Any]:
     """`response.Body` and the poles."""
     return {
         "pole": blob.put(_parts(model.pole), "f8"),
         "dof": blob.put(parts.dof, "i8"),
-        "vectors": blob.put_rounded(few),
+        "vectors": vectors,
         "base": blob.put(parts.base, "f4"),
         "reach": blob.put(parts.reach, "f8"),
         "axis": blob.put(model.bases.axis, "f8"),

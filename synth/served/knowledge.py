@@ -22,7 +22,7 @@ from synth.table import plain
 from synth.units import MM, cents
 from synth.vibration.quarrels import BarShapes, Quarrel, loaded_shapes, sentence
 from synth.vibration.solve import solve_advice
-from synth.workshop.overview import boards_words, loss_words, totals
+from synth.workshop.overview import boards_words, loss_words, totals, totals_words
 from synth.workshop.strength import METHOD, digs_in, first_to_go, strength
 
 SHOWN: Final = 40  # quarrels, the worst first
@@ -39,7 +39,7 @@ def knowledge(model: Model) -> dict[str, Any]:
             "quarrels": _quarrels(model),
             "quarrel_count": len(model.quarrels),
             "strength": _strength(model),
-            "totals": totals(instrument, row).words,
+            "totals": totals_words(totals(instrument, row), instrument.bench.units),
             "losses": loss_words(instrument, row),
         }
     )

@@ -21,7 +21,7 @@ from synth.design.file import parsed
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.page.build import told
-from synth.page.pack import pack
+from synth.page.pack import WHOLE, pack
 from synth.sound.render import Scene, scene
 from synth.vibration.quarrels import Quarrel
 from synth.vibration.solve import solve_quarrels, solve_row
@@ -80,6 +80,6 @@ class Model:
             return found
 
     def _packed(self, scenes: list[Scene]) -> Packet:
-        packed = pack(scenes)
+        packed = pack(scenes, quality=WHOLE)
         head = {**told(packed), "listening": list(self.through), "model": self.name}
         return Packet(head, packed.blob.content())

@@ -14,6 +14,7 @@ import contextlib
 import hmac
 import json
 import socket
+import traceback
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -159,6 +160,9 @@ class Handler(BaseHTTPRequestHandler):
             answer = data({"refused": str(error)}, 409)
         except OSError as error:
             answer = data({"refused": f"the disk refuses ({error.strerror or error})"}, 507)
+        except Exception:  # a fault of the program: told to the maker and to the page, and the others go on
+            traceback.print_exc()
+            answer = data({"refused": "the program failed; its terminal says where"}, 500)
         with contextlib.suppress(ConnectionError, TimeoutError):
             self._send(answer)
 
