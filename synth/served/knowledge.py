@@ -26,6 +26,7 @@ from synth.workshop.overview import boards_words, loss_words, totals, totals_wor
 from synth.workshop.strength import METHOD, digs_in, first_to_go, strength
 
 SHOWN: Final = 40  # quarrels, the worst first
+SPRING: Final = ("stiffness_n_mm", "rotation_nm_rad", "loss_factor")
 POINTS: Final = 49  # of a mode's shape along the bar
 
 
@@ -52,28 +53,32 @@ def advised(model: Model) -> dict[str, Any]:
     return {
         "model": model.name,
         "remedies": [
-            [proposal(instrument, remedy.change) for remedy in advice.of(n)]
+            [proposal(model, remedy.change) for remedy in advice.of(n)]
             for n in range(len(model.quarrels[:SHOWN]))
         ],
         "boards": boards_words(instrument, row),
     }
 
 
-def proposal(instrument: Instrument, change: Change) -> dict[str, Any]:
+def proposal(model: Model, change: Change) -> dict[str, Any]:
     """A change in words, and the edits that make it."""
-    return {"words": "; ".join(change_words(instrument, change)), "edits": change_edits(instrument, change)}
+    return {"words": "; ".join(change_words(model.instrument, change)), "edits": change_edits(model, change)}
 
 
-def change_edits(instrument: Instrument, change: Change) -> list[dict[str, Any]]:
+def change_edits(model: Model, change: Change) -> list[dict[str, Any]]:
     """Edits of the file, lengths in mm: the place that edits designs writes them in the unit that stands there."""
     edits: list[dict[str, Any]] = []
     if change.section is not None:
         edits += [
             {"path": f"bar.section.{key}", "value": value} for key, value in _section(change.section).items()
         ]
-    for number, support in enumerate(instrument.bar.supports, start=1):
+    for number, support in enumerate(model.design.bar.supports, start=1):
         if change.kind not in (None, support.kind):
-            edits.append({"path": f"bar.supports[{number}].kind", "value": change.kind})
+            own = [key for key in SPRING if getattr(support, key) is not None]
+            values = {"kind": change.kind, **dict.fromkeys(own)}  # the usual ones of the new kind
+            edits += [
+                {"path": f"bar.supports[{number}].{key}", "value": each} for key, each in values.items()
+            ]
     edits += [{"path": f"bar.supports[{n + 1}].at_mm", "value": at} for n, at in change.supports]
     return [*edits, *({"path": f"group[{n + 1}].start_mm", "value": at} for n, at in change.starts)]
 

@@ -48,7 +48,7 @@ def better(model: Model, *, still: Callable[[], bool]) -> dict[str, Any]:
             if found is not None and found.severity < now:
                 told["found"].append(
                     {
-                        **proposal(model.instrument, found.change),
+                        **proposal(model, found.change),
                         "severity": found.severity,
                         "quarrels": len(found.quarrels),
                     }
