@@ -28,7 +28,7 @@ from synth.served.address import HOST, Address
 LARGEST: Final = 1 << 20  # bytes of a body: a design is no larger
 CONNECTIONS: Final = 96  # at once; a page holds two, a browser six
 PATIENCE: Final = 10.0  # s for the next byte of a request
-WAITING: Final = 256  # connections that the system holds before they are taken
+WAITING: Final = 1024  # connections that the system holds before they are taken
 GUARDS: Final = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",

@@ -1,4 +1,4 @@
-"""A flat bar with a recipe, tines by hand, nuts, a wish and a board; served, and asked as a browser or anybody would."""
+"""A flat bar with a recipe, tines by hand, nuts, a wish and a board; served, and asked as anybody would."""
 
 from __future__ import annotations
 
