@@ -146,8 +146,10 @@ def _set(table: Any, key: str | int, value: Any, edit: Edit, units: Units) -> No
         value = _in_units(value, units)
     else:
         ((key, value),) = _in_units({key: value}, units).items()
-    if _has(table, key) and _same(table[key], value):
-        return
+    if _has(table, key):
+        value = _as_before(table[key], value)
+        if _same(table[key], value):
+            return
     item, comment = _made(table, value), edit.comment
     old = table[edit.instead_of] if edit.instead_of else None
     if isinstance(old, items.Item):
@@ -160,7 +162,16 @@ def _set(table: Any, key: str | int, value: Any, edit: Edit, units: Units) -> No
 
 
 def _same(old: Any, new: Any) -> bool:
-    return bool((old.unwrap() if hasattr(old, "unwrap") else old) == new)
+    return bool(_plain(old) == new)
+
+
+def _as_before(old: Any, new: Any) -> Any:
+    """A whole number in the place of 12.0 is written as 13.0."""
+    return float(new) if isinstance(_plain(old), float) and type(new) is int else new
+
+
+def _plain(item: Any) -> Any:
+    return item.unwrap() if hasattr(item, "unwrap") else item
 
 
 def _remove(table: Any, step: Any) -> None:

@@ -26,6 +26,7 @@ BYTES: Final = "application/octet-stream"
 HTML: Final = "text/html; charset=utf-8"
 NOW: Final = "now"  # what the present state is called beside versions
 MOST_EDITS: Final = 1000
+LOOKS_AGAIN: Final = 500  # ms after which a page looks for a server that is gone
 
 
 class Answers:
@@ -166,7 +167,7 @@ def _edit(given: Any) -> Edit:
 
 
 def _after(first: str, rest: Iterator[str]) -> Iterator[str]:
-    yield first
+    yield f"retry: {LOOKS_AGAIN}\n\n{first}"
     yield from rest
 
 

@@ -16,7 +16,9 @@ function editsOf({ path, inner, besides, instead_of: instead, also_gone: gone },
 
 const set = (edits) => changed('change', { edits });
 
+const RESTING = 500; // ms after the last step
 let lines = 0;
+let behind = false; // the lines are of a model that is no more
 
 /** A line: label, what is set, unit or button. */
 function line(label, control, last = '') {
@@ -31,11 +33,22 @@ function fieldLine(field) {
   const control = words.length ? chooser(words, value) : typed(value, field.step);
   control.dataset.path = slot.path + slot.inner;
   if (hint) control.title = hint;
-  control.addEventListener('change', () => {
-    const next = field.step ? (control.value === '' ? null : Number(control.value)) : control.value || null;
-    if (next !== value) set(editsOf(slot, next));
-  });
+  committed(control, value, () => (field.step ? (control.value === '' ? null : Number(control.value)) : control.value || null),
+    (next) => set(editsOf(slot, next)));
   return line(label, control, unit);
+}
+
+/** What is set is written once, as soon as it is meant; what was refused can be tried again. */
+function committed(control, value, read, write) {
+  let sent = value;
+  control.addEventListener('change', async () => {
+    const next = read();
+    if (next === sent) return;
+    sent = next;
+    control.dataset.sent = 'yes';
+    if (!(await write(next))) sent = value;
+  });
+  control.addEventListener('input', () => delete control.dataset.sent);
 }
 
 function chooser(words, value) {
@@ -53,26 +66,36 @@ function typed(value, step) {
   return control;
 }
 
-/** Up and down go by a step that a workshop means. */
+/** Up and down go by a step that a workshop means, and are written when the hand rests. */
 function stepped(event, control, step) {
+  const mean = () => control.dispatchEvent(new Event('change'));
+  clearTimeout(control.resting);
+  if (event.key === 'Enter') mean();
   if (event.key !== 'ArrowUp' && event.key !== 'ArrowDown') return;
   event.preventDefault();
   control.value = String(Number((Number(control.value) + (event.key === 'ArrowUp' ? step : -step)).toFixed(4)));
+  control.dispatchEvent(new Event('input'));
+  control.resting = setTimeout(mean, RESTING);
 }
 
-/** The lines of what is chosen; what is being typed stays as it is. */
+/** Whether something is half typed: nothing is taken from under the hand that types it. */
+function typing() {
+  const control = document.activeElement;
+  return Boolean(control?.closest('#fields') && control.tagName === 'INPUT' && control.value !== control.defaultValue && !control.dataset.sent);
+}
+
+/** The lines of what is chosen; the same line keeps the keyboard. */
 function showFields() {
-  if (!things.told) return;
-  const typing = document.activeElement?.closest('#fields') ? document.activeElement : null;
-  const kept = typing && { path: typing.dataset.path, value: typing.value, touched: typing.value !== typing.defaultValue };
+  behind = Boolean(things.told) && typing();
+  if (!things.told || behind) return;
+  const path = document.activeElement?.closest('#fields') ? document.activeElement.dataset.path : null;
   const { kind, index, name } = things.chosen;
   const body = { bar: barLines, group: () => groupLines(index), tine: () => tineLines(index), board: () => boardLines(name) }[kind]();
   $('fields').replaceChildren(...body);
-  if (!kept?.path) return;
-  const same = [...$('fields').querySelectorAll('[data-path]')].find((each) => each.dataset.path === kept.path);
-  if (same && kept.touched && same.tagName === 'INPUT' && bench.unsent) same.value = kept.value;
-  same?.focus();
+  if (path) [...$('fields').querySelectorAll('[data-path]')].find((each) => each.dataset.path === path)?.focus();
 }
+
+$('fields').addEventListener('focusout', () => setTimeout(() => { if (behind) showFields(); }));
 
 const groupLines = (g) => things.told.groups[g].fields.map(fieldLine);
 

@@ -19,7 +19,7 @@ function nutLines(r, k, { nut, at_mm: at }) {
   const place = typed(at, 0.5);
   place.dataset.path = `nut ${k}`;
   place.addEventListener('input', () => foresee(r, nutMoved(nuts, k, Number(place.value))));
-  place.addEventListener('change', () => moveNut(r, k, Number(place.value)));
+  committed(place, at, () => Number(place.value), (to) => moveNut(r, k, to));
   const gone = made('button', { type: 'button', textContent: 'Off', ariaLabel: `Take nut ${k + 1} off`, disabled: nuts.stays });
   gone.addEventListener('click', () => putNuts(nuts, nuts.placed.filter((_, n) => n !== k)));
   return [line(`Nut ${k + 1}, ${nut}, at mm`, place, gone)];
