@@ -13,7 +13,7 @@ PACKAGE = ROOT / "synth"
 
 # A module may import only what stands before it.
 PLACES = """
-    errors version arrays air units table files compiled cache
+    errors version arrays air units table files compiled cache cores
     design.catalogue design.schema design.keys_as_written design.decode design.slips design.file
     design.instrument design.fixings design.aliases design.material design.rods_nuts_sticks design.bar_and_boards
     design.pickup design.groups

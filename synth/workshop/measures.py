@@ -41,6 +41,7 @@ MEASURES: Final = (
     *(
         Measure(f"body_{hertz}_db", f"{hertz} Hz at 1 s dB", 1.0) for hertz in NOMINAL_HZ
     ),  # of 1 dB just heard
+    Measure("sharpness_acum", "acum", 0.05, digits=2),  # about what is just heard; from memory
     Measure("centroid_hz", "centroid Hz", 0.02, relative=True),
     # what is just heard (Fastl and Zwicker, Psychoacoustics, 3rd ed., ch. 11; from memory)
     Measure("roughness", "roughness", 0.17, relative=True, digits=3),
@@ -57,6 +58,7 @@ def measures(pressure: NDArray[Any], rate: float, *, roughness: float) -> dict[s
         **{f"body_{hertz}_db": float(level) for hertz, level in zip(NOMINAL_HZ, body, strict=True)},
         "loudest_dba": heard.loudest,
         "average_dba": heard.average,
+        "sharpness_acum": told.sharpness_acum,
         "centroid_hz": features.centroid(pressure, rate),
         "roughness": roughness,
     }
