@@ -55,7 +55,7 @@ def page(scenes: Sequence[Scene], *, quality: str = "usual") -> Page:
     """The page of scenes of one instrument, the first heard first. Raises `InputError` where none can be made."""
     content = pack(scenes, quality=quality)
     letters = {"DATA": content.blob.text(), "CODE": packed(functions.compiled())}
-    return Page(_filled(told(content), letters), left_out(content))
+    return Page(_filled(header(content), letters), left_out(content))
 
 
 def served_page(head: Mapping[str, Any], besides: Served) -> str:
@@ -73,7 +73,7 @@ def served_page(head: Mapping[str, Any], besides: Served) -> str:
     )
 
 
-def told(content: Packed) -> dict[str, Any]:
+def header(content: Packed) -> dict[str, Any]:
     """The header with what the scripts want besides."""
     return {**content.head, "functions": signatures(), "left_out": list(left_out(content))}
 

@@ -11,11 +11,13 @@ import hashlib
 import json
 import os
 import secrets
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from synth import cache
+from synth.cache import folder
+from synth.files import PREFIX
 
 HOST: Final = "127.0.0.1"
 SECRET_BYTES: Final = 24  # 192 bits: nobody guesses it
@@ -50,12 +52,12 @@ def keep(path: Path, address: Address) -> None:
     place = _place(path)
     with contextlib.suppress(OSError):
         place.parent.mkdir(parents=True, exist_ok=True)
-        place.unlink(missing_ok=True)
-        handle = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        handle, beside = tempfile.mkstemp(dir=place.parent, prefix=PREFIX)  # its user alone may read it
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             json.dump({"port": address.port, "secret": address.secret}, file)
+        os.replace(beside, place)
 
 
 def _place(path: Path) -> Path:
     name = hashlib.sha256(os.fsencode(path.resolve())).hexdigest()[:24]
-    return cache.folder() / f"open-{name}.json"
+    return folder() / f"open-{name}.json"

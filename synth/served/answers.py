@@ -18,7 +18,7 @@ from synth.served.foresight import foreseen
 from synth.served.hub import said
 from synth.served.listening import Replayed, names_of, replayed
 from synth.served.search import better
-from synth.served.server import Answer, Ask, RequestError, data
+from synth.served.server import Answer, Ask, RequestError, json_answer
 from synth.served.session import Session
 from synth.served.things import things
 
@@ -71,16 +71,16 @@ class Answers:
     # --- what is known of it ---
 
     def things(self, ask: Ask) -> Answer:
-        return data(things(self.session.named(_part(ask, 1))))
+        return json_answer(things(self.session.named(_part(ask, 1))))
 
     def know(self, ask: Ask) -> Answer:
-        return data(knowledge.knowledge(self.session.named(_part(ask, 1))))
+        return json_answer(knowledge.knowledge(self.session.named(_part(ask, 1))))
 
     def advise(self, ask: Ask) -> Answer:
-        return data(knowledge.advised(self.session.named(_part(ask, 1))))
+        return json_answer(knowledge.advised(self.session.named(_part(ask, 1))))
 
     def board(self, ask: Ask) -> Answer:
-        return data(knowledge.board_knowledge(self.session.named(_part(ask, 1)), _part(ask, 2)))
+        return json_answer(knowledge.board_knowledge(self.session.named(_part(ask, 1)), _part(ask, 2)))
 
     def paper(self, ask: Ask) -> Answer:
         """papers/NAME/FILE."""
@@ -96,11 +96,11 @@ class Answers:
             or not all(isinstance(n, dict) for n in nuts)
         ):
             raise InputError("a tine and its nuts are missing")
-        return data(foreseen(model, tine, nuts))
+        return json_answer(foreseen(model, tine, nuts))
 
     def suggest(self, ask: Ask) -> Answer:
         model = self.session.named(_text(ask.body, "model"))
-        return data(better(model, still=lambda: self.session.model is model))
+        return json_answer(better(model, still=lambda: self.session.model is model))
 
     # --- changes ---
 
@@ -143,7 +143,7 @@ class Answers:
         names = names_of(ask.body.get("names"))
         models = {name or NOW: self.session.version(name) for name in names}
         self._replayed = replayed(models, stroke, _text(ask.body, "through"))
-        return data(self._replayed.sounds())
+        return json_answer(self._replayed.sounds())
 
     def listen(self, _: Ask) -> Answer:
         """The workshop's page to listen, of what was replayed last."""
@@ -153,7 +153,7 @@ class Answers:
 
     def _stands(self, act: Callable[[], object]) -> Answer:
         act()
-        return data(self.session.state())
+        return json_answer(self.session.state())
 
 
 def _edit(given: Any) -> Edit:

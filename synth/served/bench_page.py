@@ -9,7 +9,7 @@ import importlib.resources
 from typing import Final
 
 from synth.page.build import Served, served_page
-from synth.served.model import Model
+from synth.served.model import SolvedDesign
 
 SCRIPTS: Final = (
     "link.js",
@@ -27,7 +27,7 @@ SCRIPTS: Final = (
 )
 
 
-def bench_page(model: Model, through: str) -> str:
+def bench_page(model: SolvedDesign, through: str) -> str:
     """What a browser shows at the address."""
     besides = Served(
         data_from=f"model/{model.name}/{through}/bytes",

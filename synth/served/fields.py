@@ -11,7 +11,7 @@ from typing import Any, Final, get_args
 
 from synth.design import catalogue, schema
 from synth.design.keys_as_written import place_of
-from synth.served.model import Model
+from synth.served.model import SolvedDesign
 
 MATERIALS: Final = "material"
 SHEETS: Final = "sheet"
@@ -50,7 +50,7 @@ def plain_fields(fields: list[Field]) -> list[dict[str, Any]]:
     return [asdict(each) for each in fields]
 
 
-def choices(model: Model) -> dict[str, list[str]]:
+def choices(model: SolvedDesign) -> dict[str, list[str]]:
     """Lists that several fields choose from."""
     design = model.design
     return {
@@ -62,7 +62,7 @@ def choices(model: Model) -> dict[str, list[str]]:
     }
 
 
-def group_fields(model: Model, index: int) -> list[Field]:
+def group_fields(model: SolvedDesign, index: int) -> list[Field]:
     """Root, recipe, spacing, start, order."""
     group, at = model.design.group[index], f"group[{index + 1}]"
     found = [Field("Name", group.name, Slot(f"{at}.name"))]
@@ -84,7 +84,7 @@ def group_fields(model: Model, index: int) -> list[Field]:
     ]
 
 
-def bar_fields(model: Model) -> list[Field]:
+def bar_fields(model: SolvedDesign) -> list[Field]:
     """Material, section, and the pieces of the path."""
     bar = model.design.bar
     found = [Field("Material", bar.material, Slot("bar.material"), among=MATERIALS)]
@@ -110,7 +110,7 @@ def bar_fields(model: Model) -> list[Field]:
     return found
 
 
-def support_fields(model: Model, index: int) -> list[Field]:
+def support_fields(model: SolvedDesign, index: int) -> list[Field]:
     support, at = model.design.bar.supports[index], f"bar.supports[{index + 1}]"
     return [
         _mm(f"Support {index + 1}", support.at_mm, f"{at}.at_mm", 0.5),
@@ -118,7 +118,7 @@ def support_fields(model: Model, index: int) -> list[Field]:
     ]
 
 
-def board_fields(model: Model, name: str) -> list[Field]:
+def board_fields(model: SolvedDesign, name: str) -> list[Field]:
     """Kind, material, size, edges, and what a box has besides."""
     board, at = model.design.board[name], place_of("board", name)
     found = [
@@ -136,7 +136,7 @@ def board_fields(model: Model, name: str) -> list[Field]:
     return found
 
 
-def foot_fields(model: Model, name: str, index: int) -> list[Field]:
+def foot_fields(model: SolvedDesign, name: str, index: int) -> list[Field]:
     foot, at = model.design.board[name].feet[index], f"{place_of('board', name)}.feet[{index + 1}]"
     return [
         _mm(f"Foot {index + 1} on the bar", foot.bar_mm, f"{at}.bar_mm", 0.5),

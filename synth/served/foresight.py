@@ -15,7 +15,7 @@ import numpy as np
 from synth.design.instrument import PlacedNut
 from synth.design.rods_nuts_sticks import find_nut
 from synth.errors import InputError
-from synth.served.model import Model
+from synth.served.model import SolvedDesign
 from synth.units import MM, cents
 from synth.vibration.tine import lossless_tines
 from synth.vibration.tuning import free_lengths
@@ -23,7 +23,7 @@ from synth.vibration.tuning import free_lengths
 TOLD: Final = 3  # overtones
 
 
-def foreseen(model: Model, index: int, nuts: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def foreseen(model: SolvedDesign, index: int, nuts: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """Raises `InputError` for a nut that is not known or a place that cannot be."""
     if not 0 <= index < len(model.instrument.tines):
         raise InputError("there is no such tine")
@@ -47,7 +47,7 @@ def foreseen(model: Model, index: int, nuts: Sequence[Mapping[str, Any]]) -> dic
     }
 
 
-def _placed(model: Model, given: Mapping[str, Any]) -> PlacedNut:
+def _placed(model: SolvedDesign, given: Mapping[str, Any]) -> PlacedNut:
     name, at = given.get("nut"), given.get("at_mm")
     if not isinstance(name, str) or not isinstance(at, int | float):
         raise InputError("a nut has a name and a place", remedy="give nut and at_mm")

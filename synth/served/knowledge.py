@@ -16,7 +16,7 @@ from synth.design.change import words as change_words
 from synth.design.instrument import Instrument
 from synth.design.keys_as_written import place_of
 from synth.playing.stroke import BITE, SPEED
-from synth.served.model import Model
+from synth.served.model import SolvedDesign
 from synth.sound.boardsheet import solve_sheet
 from synth.table import plain
 from synth.units import MM, cents
@@ -30,7 +30,7 @@ SPRING: Final = ("stiffness_n_mm", "rotation_nm_rad", "loss_factor")
 POINTS: Final = 49  # of a mode's shape along the bar
 
 
-def knowledge(model: Model) -> dict[str, Any]:
+def knowledge(model: SolvedDesign) -> dict[str, Any]:
     """Warnings, quarrels, what every tine bears under the worst of the sticks, totals: within half a second."""
     instrument, row = model.instrument, model.row
     return plain(  # type: ignore[no-any-return]
@@ -46,7 +46,7 @@ def knowledge(model: Model) -> dict[str, Any]:
     )
 
 
-def advised(model: Model) -> dict[str, Any]:
+def advised(model: SolvedDesign) -> dict[str, Any]:
     """What settles the worst quarrels, by their numbers, and what boards would do: seconds, for a quiet moment."""
     instrument, row = model.instrument, model.row
     advice = solve_advice(model.design, instrument, row, model.quarrels)
@@ -60,12 +60,12 @@ def advised(model: Model) -> dict[str, Any]:
     }
 
 
-def proposal(model: Model, change: Change) -> dict[str, Any]:
+def proposal(model: SolvedDesign, change: Change) -> dict[str, Any]:
     """A change in words, and the edits that make it."""
     return {"words": "; ".join(change_words(model.instrument, change)), "edits": change_edits(model, change)}
 
 
-def change_edits(model: Model, change: Change) -> list[dict[str, Any]]:
+def change_edits(model: SolvedDesign, change: Change) -> list[dict[str, Any]]:
     """Edits of the file, lengths in mm: the place that edits designs writes them in the unit that stands there."""
     edits: list[dict[str, Any]] = []
     if change.section is not None:
@@ -83,7 +83,7 @@ def change_edits(model: Model, change: Change) -> list[dict[str, Any]]:
     return [*edits, *({"path": f"group[{n + 1}].start_mm", "value": at} for n, at in change.starts)]
 
 
-def board_knowledge(model: Model, name: str) -> dict[str, Any]:
+def board_knowledge(model: SolvedDesign, name: str) -> dict[str, Any]:
     """What `board` tells of one board, in lines. Raises `InputError` for a board that is not there."""
     from synth.sound.board_forecast import changes, sentences, solve_foretold
     from synth.workshop.board_list import board_words
@@ -105,7 +105,7 @@ def _section(section: Any) -> Mapping[str, float]:
     return {"diameter_mm": section.width / MM, **wall}
 
 
-def _quarrels(model: Model) -> list[dict[str, Any]]:
+def _quarrels(model: SolvedDesign) -> list[dict[str, Any]]:
     if not model.quarrels:
         return []
     shapes, _ = loaded_shapes(model.instrument, model.row)
@@ -138,7 +138,7 @@ def _quarrel(instrument: Instrument, quarrel: Quarrel) -> dict[str, Any]:
     }
 
 
-def _strength(model: Model) -> dict[str, Any]:
+def _strength(model: SolvedDesign) -> dict[str, Any]:
     """At the usual stroke; the worst stick of each tine."""
     instrument = model.instrument
     sticks = [each for each in instrument.sticks.values() if not digs_in(each)]

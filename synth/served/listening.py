@@ -13,7 +13,7 @@ from typing import Any, Final, cast
 from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.playing.stroke import CHOICES, CONTROLS, Stroke, shaped
-from synth.served.model import Model
+from synth.served.model import SolvedDesign
 from synth.sound.file_sets import set_members
 from synth.sound.render import ContactSettings
 from synth.workshop.comparison import heard_sounds, page_of, since_first
@@ -54,7 +54,7 @@ class Replayed:
         return since_first([self.heard[0], each]).lines(100)
 
 
-def replayed(models: Mapping[str, Model], given: Mapping[str, Any], through: str) -> Replayed:
+def replayed(models: Mapping[str, SolvedDesign], given: Mapping[str, Any], through: str) -> Replayed:
     """The stroke on every model. Raises `InputError` where it can be made on none of them."""
     if not 1 <= len(models) <= MOST:
         raise InputError(f"{len(models)} versions", remedy=f"1 to {MOST} can be heard")

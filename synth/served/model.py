@@ -1,7 +1,7 @@
 """A text of the design, solved, and as the bytes that the page plays.
 
-In: the text of a design file. Out: a `Model`: resolved and tuned when it is made, so that what cannot be built is
-refused then; its modes and bytes when somebody listens. A frame is what one request fetches:
+In: the text of a design file. Out: a `SolvedDesign`: resolved and tuned when it is made, so that what cannot be
+built is refused then; its modes and bytes when somebody listens. A frame is what one request fetches:
 
     length of the header (4 bytes, little endian) | header (JSON) | the arrays' bytes
 """
@@ -20,7 +20,7 @@ from synth.design.decode import decode
 from synth.design.file import parsed
 from synth.design.resolve import resolve
 from synth.design.schema import Design
-from synth.page.build import told
+from synth.page.build import header
 from synth.page.pack import WHOLE, pack
 from synth.sound.render import Scene, scene
 from synth.vibration.quarrels import Quarrel
@@ -44,7 +44,7 @@ class Packet:
         return struct.pack("<I", len(head)) + head + self.content
 
 
-class Model:
+class SolvedDesign:
     """One state of the design; several threads may ask it."""
 
     def __init__(self, text: str, file: str) -> None:
@@ -81,5 +81,5 @@ class Model:
 
     def _packed(self, scenes: list[Scene]) -> Packet:
         packed = pack(scenes, quality=WHOLE)
-        head = {**told(packed), "listening": list(self.through), "model": self.name}
+        head = {**header(packed), "listening": list(self.through), "model": self.name}
         return Packet(head, packed.blob.content())

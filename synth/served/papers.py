@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from synth.errors import InputError, nearest
-from synth.served.model import Model
+from synth.served.model import SolvedDesign
 
 KINDS: Final = {
     ".html": "text/html; charset=utf-8",
@@ -23,15 +23,15 @@ KINDS: Final = {
 
 
 @dataclass(frozen=True)
-class Paper:
+class PaperFile:
     """One that can be opened: its file's name, and what it is."""
 
     file: str
     words: str
-    write: Callable[[Model, Path], None]
+    write: Callable[[SolvedDesign, Path], None]
 
 
-def paper_of(model: Model, file: str) -> tuple[bytes, str]:
+def paper_of(model: SolvedDesign, file: str) -> tuple[bytes, str]:
     """The bytes and their kind. Raises `InputError` for a paper that there is not, or that cannot be made."""
     found = PAPERS.get(file)
     if found is None:
@@ -42,7 +42,7 @@ def paper_of(model: Model, file: str) -> tuple[bytes, str]:
         return place.read_bytes(), KINDS[place.suffix]
 
 
-def _cut_list(model: Model, place: Path) -> None:
+def _cut_list(model: SolvedDesign, place: Path) -> None:
     from synth.workshop.cut_list_pages import cut_list_document, write_csv
     from synth.workshop.cutlist import cut_list
     from synth.workshop.paper import write_html, write_pages
@@ -56,7 +56,7 @@ def _cut_list(model: Model, place: Path) -> None:
         write_pages(cut_list_document(model.instrument, cuts), place, paper=model.instrument.bench.paper)
 
 
-def _sheet(model: Model, place: Path) -> None:
+def _sheet(model: SolvedDesign, place: Path) -> None:
     from synth.vibration.solve import solve_model
     from synth.workshop.paper import write_html
     from synth.workshop.tuning_sheet import sheet_document
@@ -65,7 +65,7 @@ def _sheet(model: Model, place: Path) -> None:
     write_html(sheet_document(instrument, row, solve_model(instrument, row)), place)
 
 
-def _template(model: Model, place: Path) -> None:
+def _template(model: SolvedDesign, place: Path) -> None:
     from synth.workshop.cautions import CAUTIONS, HEADING
     from synth.workshop.template import flat_template
     from synth.workshop.tiling import write_pdf
@@ -78,7 +78,7 @@ def _template(model: Model, place: Path) -> None:
     )
 
 
-def _drawing(model: Model, place: Path) -> None:
+def _drawing(model: SolvedDesign, place: Path) -> None:
     from synth.workshop.drawing_sheet import drawing_sheet
     from synth.workshop.picture import write_pdf_sheet, write_svg_sheet
 
@@ -87,7 +87,7 @@ def _drawing(model: Model, place: Path) -> None:
     (write_svg_sheet if place.suffix == ".svg" else write_pdf_sheet)(sheet, place)
 
 
-def _map(model: Model, place: Path) -> None:
+def _map(model: SolvedDesign, place: Path) -> None:
     from synth.vibration.quarrels import loaded_shapes
     from synth.workshop.map import draw_map
 
@@ -98,13 +98,13 @@ def _map(model: Model, place: Path) -> None:
 PAPERS: Final = {
     each.file: each
     for each in (
-        Paper("cutlist.html", "Cut list", _cut_list),
-        Paper("cutlist.pdf", "Cut list to print", _cut_list),
-        Paper("cutlist.csv", "Cut list as a table", _cut_list),
-        Paper("sheet.html", "Tuning sheet", _sheet),
-        Paper("template.pdf", "Drill template to print", _template),
-        Paper("drawing.svg", "Drawing", _drawing),
-        Paper("drawing.pdf", "Drawing to print", _drawing),
-        Paper("map.svg", "Map of quarrels", _map),
+        PaperFile("cutlist.html", "Cut list", _cut_list),
+        PaperFile("cutlist.pdf", "Cut list to print", _cut_list),
+        PaperFile("cutlist.csv", "Cut list as a table", _cut_list),
+        PaperFile("sheet.html", "Tuning sheet", _sheet),
+        PaperFile("template.pdf", "Drill template to print", _template),
+        PaperFile("drawing.svg", "Drawing", _drawing),
+        PaperFile("drawing.pdf", "Drawing to print", _drawing),
+        PaperFile("map.svg", "Map of quarrels", _map),
     )
 }

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from synth.errors import InputError
 from synth.served.knowledge import proposal
-from synth.served.model import Model
+from synth.served.model import SolvedDesign
 from synth.units import MM
 from synth.workshop.suggest import (
     Allowed,
@@ -30,7 +30,7 @@ TRIES: Final = 150
 BEST: Final = 3
 
 
-def better(model: Model, *, still: Callable[[], bool]) -> dict[str, Any]:
+def better(model: SolvedDesign, *, still: Callable[[], bool]) -> dict[str, Any]:
     """Raises `InputError` where the design changed meanwhile."""
     from threadpoolctl import threadpool_limits
 

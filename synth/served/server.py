@@ -68,7 +68,7 @@ class RequestError(Exception):
     words: str
 
 
-def data(value: Any, status: int = 200) -> Answer:
+def json_answer(value: Any, status: int = 200) -> Answer:
     """Plain data."""
     return Answer(json.dumps(value, ensure_ascii=False).encode("utf-8"), status=status)
 
@@ -155,14 +155,14 @@ class Handler(BaseHTTPRequestHandler):
             answer = self.server.answering(method, ask)
         except RequestError as no:
             self.close_connection = True
-            answer = data({"refused": no.words}, no.status)
+            answer = json_answer({"refused": no.words}, no.status)
         except InputError as error:
-            answer = data({"refused": str(error)}, 409)
+            answer = json_answer({"refused": str(error)}, 409)
         except OSError as error:
-            answer = data({"refused": f"the disk refuses ({error.strerror or error})"}, 507)
+            answer = json_answer({"refused": f"the disk refuses ({error.strerror or error})"}, 507)
         except Exception:  # a fault of the program: told to the maker and to the page, and the others go on
             traceback.print_exc()
-            answer = data({"refused": "the program failed; its terminal says where"}, 500)
+            answer = json_answer({"refused": "the program failed; its terminal says where"}, 500)
         with contextlib.suppress(ConnectionError, TimeoutError):
             self._send(answer)
 

@@ -14,7 +14,7 @@ from synth.served.address import Address, keep, known
 from synth.served.answers import Answers
 from synth.served.server import Server
 from synth.served.session import Session
-from synth.served.watch import Watch
+from synth.served.watch import FileWatch
 
 
 class Serving:
@@ -27,7 +27,7 @@ class Serving:
         self._answers = Answers(self.session, through)
         self._server = _bound(known(path), port, self._answers)
         keep(path, self._server.address)
-        self._watch = Watch(path, self.session.seen)
+        self._watch = FileWatch(path, self.session.seen)
         self._thread = Thread(target=self._server.serve_forever, args=(0.05,), name="serve", daemon=True)
 
     @property

@@ -18,7 +18,7 @@ from synth.files import atomic_write
 from synth.served.history import History
 from synth.served.hub import Hub
 from synth.served.mistakes import Mistake, mistake
-from synth.served.model import Model, name_of_text
+from synth.served.model import SolvedDesign, name_of_text
 from synth.served.versions import Versions
 
 REMEMBERED: Final = 8  # models that a page may still ask for
@@ -36,11 +36,11 @@ class Session:
         self._gone = ""
         self._mistake: Mistake | None = None
         try:
-            self.model = Model(self._text, str(path))
+            self.model = SolvedDesign(self._text, str(path))
         except InputError as error:
             raise error.within(str(path)) from None
         self._models = {self.model.name: self.model}
-        self._kept: dict[str, Model] = {}  # of versions
+        self._kept: dict[str, SolvedDesign] = {}  # of versions
         self.history = History([self._text])
         self.versions = Versions(path)
 
@@ -63,7 +63,7 @@ class Session:
                 "versions_folder": self.versions.folder.name,
             }
 
-    def named(self, name: str) -> Model:
+    def named(self, name: str) -> SolvedDesign:
         """A model that was told of not long ago. Raises `InputError`."""
         with self._lock:
             if name not in self._models:
@@ -104,7 +104,7 @@ class Session:
 
     # --- changes ---
 
-    def change(self, edits: Sequence[Edit], on: str) -> Model:
+    def change(self, edits: Sequence[Edit], on: str) -> SolvedDesign:
         """Edits written into the file by a page that knew the text called `on`. Raises `InputError`."""
         with self._lock:
             self._check(on)
@@ -164,7 +164,7 @@ class Session:
             self.versions.save()
         self._told()
 
-    def version(self, name: str) -> Model:
+    def version(self, name: str) -> SolvedDesign:
         """The model of a version; without a name that of now. Raises `InputError`."""
         with self._lock:
             if not name:
@@ -193,7 +193,7 @@ class Session:
         if self._gone:
             raise InputError(self._gone, file=str(self.path))
 
-    def _write(self, model: Model) -> None:
+    def _write(self, model: SolvedDesign) -> None:
         self._replace(model.text)
         self._stand(model, ours=True)
 
@@ -203,11 +203,11 @@ class Session:
         if keep:
             self.history.kept(self._text)
 
-    def _modelled(self, text: str) -> Model:
+    def _modelled(self, text: str) -> SolvedDesign:
         """The model of a text, one that is remembered where there is one. Raises `InputError`."""
-        return self._models.get(name_of_text(text)) or Model(text, str(self.path))
+        return self._models.get(name_of_text(text)) or SolvedDesign(text, str(self.path))
 
-    def _stand(self, model: Model, *, ours: bool) -> None:
+    def _stand(self, model: SolvedDesign, *, ours: bool) -> None:
         self._text, self._mistake, self.model = model.text, None, model
         self.history.take(model.text, ours=ours)
         self._models.pop(model.name, None)

@@ -16,12 +16,12 @@ from synth.served.fields import (
     plain_fields,
     support_fields,
 )
-from synth.served.model import Model
+from synth.served.model import SolvedDesign
 from synth.served.papers import PAPERS
 from synth.served.tine_fields import nuts_of, plain_nuts, tine_fields
 
 
-def things(model: Model) -> dict[str, Any]:
+def things(model: SolvedDesign) -> dict[str, Any]:
     design = model.design
     return {
         "model": model.name,

@@ -13,7 +13,7 @@ from synth.design import schema
 from synth.design.instrument import Tine
 from synth.design.key_path import last_key
 from synth.served.fields import STOCKS, Field, Slot
-from synth.served.model import Model
+from synth.served.model import SolvedDesign
 from synth.units import MM
 
 
@@ -28,7 +28,7 @@ class Nuts:
     stays: bool  # the recipe has them: they can be moved, not taken away
 
 
-def tine_fields(model: Model, index: int) -> list[Field]:
+def tine_fields(model: SolvedDesign, index: int) -> list[Field]:
     """Pitch or length, and stock."""
     tine = model.instrument.tines[index]
     group = model.design.group[tine.group]
@@ -43,7 +43,7 @@ def tine_fields(model: Model, index: int) -> list[Field]:
     return [*_goals(model, index, given), Field("Stock", stock, _slot(tine, "stock"), among=STOCKS)]
 
 
-def _goals(model: Model, index: int, given: schema.Tine) -> list[Field]:
+def _goals(model: SolvedDesign, index: int, given: schema.Tine) -> list[Field]:
     """Whichever is set takes the place of what is written."""
     tine, row = model.instrument.tines[index], model.row
     now = next(key for key in ("free_length_mm", "pitch", "pitch_hz") if getattr(given, key) is not None)
@@ -59,7 +59,7 @@ def _goals(model: Model, index: int, given: schema.Tine) -> list[Field]:
     ]
 
 
-def nuts_of(model: Model, index: int) -> Nuts:
+def nuts_of(model: SolvedDesign, index: int) -> Nuts:
     """The nuts above a tine's base."""
     tine, trim = model.instrument.tines[index], model.row.trim[index]
     own = tine.written.wish == tine.written.table

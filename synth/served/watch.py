@@ -18,13 +18,13 @@ from synth.errors import InputError
 PERIOD: Final = 0.05  # s
 SURELY: Final = 20  # looks after which the text is read whatever the clock of the file says
 
-Told = Callable[[str | InputError, bool], None]
+Seen = Callable[[str | InputError, bool], None]
 
 
-class Watch:
+class FileWatch:
     """A thread of its own from `start` to `stop`."""
 
-    def __init__(self, path: Path, told: Told) -> None:
+    def __init__(self, path: Path, told: Seen) -> None:
         self._path, self._told = path, told
         self._stopped = Event()
         self._thread = Thread(target=self._run, name="watch", daemon=True)

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from synth.served.model import Model
+from synth.served.model import SolvedDesign
 from synth.served.serving import Serving
 from synth.units import MM, cents
 
@@ -101,7 +101,7 @@ def saved(page, old, new):
     text = path.read_text()
     assert old in text
     path.write_text(text.replace(old, new, 1))
-    return Model(path.read_text(), "slat.toml").name if "H3" not in new else ""
+    return SolvedDesign(path.read_text(), "slat.toml").name if "H3" not in new else ""
 
 
 def test_a_saved_file_is_drawn_and_played(opened):
@@ -464,5 +464,5 @@ def test_a_quick_row_of_saves_ends_with_the_last(opened):
     for height in range(13, 21):
         path.write_text(DESIGN.replace("height_mm = 12.0", f"height_mm = {height}.0"))
         time.sleep(0.07)
-    opened.shows(Model(path.read_text(), "slat.toml").name)
+    opened.shows(SolvedDesign(path.read_text(), "slat.toml").name)
     assert opened.tab.evaluate("HEAD.bar.height") == pytest.approx(0.020)

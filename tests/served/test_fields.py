@@ -12,7 +12,7 @@ from synth.design.instrument import Pitch
 from synth.design.key_path import steps
 from synth.errors import InputError
 from synth.served.fields import bar_fields, board_fields, choices, foot_fields, group_fields, support_fields
-from synth.served.model import Model
+from synth.served.model import SolvedDesign
 from synth.served.things import things
 from synth.served.tine_fields import nuts_of, tine_fields
 from synth.units import MM, cents
@@ -29,7 +29,7 @@ def edits_of(slot, value):
 
 
 def put(model, slot, value):
-    return Model(edited(model.text, edits_of(slot, value)), "slat.toml")
+    return SolvedDesign(edited(model.text, edits_of(slot, value)), "slat.toml")
 
 
 def by_label(fields, label):
@@ -38,7 +38,7 @@ def by_label(fields, label):
 
 @pytest.fixture(scope="module")
 def slat():
-    return Model(DESIGN, "slat.toml")
+    return SolvedDesign(DESIGN, "slat.toml")
 
 
 def stands(tree, path):
@@ -77,7 +77,7 @@ def all_fields(model):
 @pytest.mark.parametrize("seed", range(12))
 def test_setting_what_stands_there_changes_no_letter(seed):
     text = tomlkit.dumps(design_tree(seed))
-    model = Model(text, "everyday.toml")
+    model = SolvedDesign(text, "everyday.toml")
     for field in all_fields(model):
         if stands(model.tree, field.slot.path):
             new = edited(text, edits_of(field.slot, field.value))
@@ -87,7 +87,7 @@ def test_setting_what_stands_there_changes_no_letter(seed):
 @pytest.mark.parametrize("seed", range(12))
 def test_a_field_says_what_the_design_says_and_sets_it(seed):
     """A step more, in inches or mm: the same field then says so, and no other field of the thing says otherwise."""
-    model = Model(tomlkit.dumps(design_tree(seed)), "everyday.toml")
+    model = SolvedDesign(tomlkit.dumps(design_tree(seed)), "everyday.toml")
     moved = 0
     for index, field in enumerate(all_fields(model)):
         if not field.step or field.value is None:
@@ -138,7 +138,7 @@ def test_a_recipes_tine_is_set_in_its_group(slat):
 def test_a_nut_that_is_written_is_moved_where_it_stands(slat):
     nuts = nuts_of(slat, 1)
     (place,) = nuts.places
-    moved = Model(edited(slat.text, [Edit(place, 61.5)]), "slat.toml")
+    moved = SolvedDesign(edited(slat.text, [Edit(place, 61.5)]), "slat.toml")
     assert moved.text == DESIGN.replace("at_mm = 60.0", "at_mm = 61.5")
     gone = put(slat, nuts.slot, None)
     assert gone.row.trim[1] == ()
@@ -157,7 +157,7 @@ def test_a_wished_nut_is_taken_by_hand_in_its_wishs_place(slat):
 
 def test_a_wish_beside_a_nut_goes_when_the_nuts_are_set_by_hand():
     text = DESIGN.replace("trim_to = {", 'trim = [{ nut = "M4 thin hex", at_mm = 20.0 }]\ntrim_to = {')
-    model = Model(text, "slat.toml")
+    model = SolvedDesign(text, "slat.toml")
     nuts = nuts_of(model, 2)
     assert len(nuts.placed) == 2
     taken = put(model, nuts.slot, [dict(each) for each in nuts.placed])
@@ -188,9 +188,11 @@ def test_choices_are_all_that_may_be_written(slat):
 
 
 def test_a_support_comes_and_goes(slat):
-    more = Model(edited(slat.text, [Edit("bar.supports[+]", {"at_mm": 210, "kind": "cord"})]), "slat.toml")
+    more = SolvedDesign(
+        edited(slat.text, [Edit("bar.supports[+]", {"at_mm": 210, "kind": "cord"})]), "slat.toml"
+    )
     assert len(more.instrument.bar.supports) == 3
-    less = Model(edited(more.text, [Edit("bar.supports[3]", None)]), "slat.toml")
+    less = SolvedDesign(edited(more.text, [Edit("bar.supports[3]", None)]), "slat.toml")
     assert less.instrument.bar.supports == slat.instrument.bar.supports
 
 

@@ -15,7 +15,7 @@ from synth.interface.opened import OpenDesign
 from synth.served.foresight import foreseen
 from synth.served.knowledge import advised, board_knowledge, change_edits, knowledge
 from synth.served.listening import replayed
-from synth.served.model import Model
+from synth.served.model import SolvedDesign
 from synth.served.papers import PAPERS, paper_of
 from synth.served.search import better
 from synth.sound.render import scene
@@ -29,7 +29,7 @@ from .conftest import DESIGN
 
 @pytest.fixture(scope="module")
 def slat():
-    return Model(DESIGN, "slat.toml")
+    return SolvedDesign(DESIGN, "slat.toml")
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +52,7 @@ def test_a_tine_bears_what_strength_says_of_the_worst_stick(slat, told):
 
 def test_quarrels_are_those_of_check_with_their_cents_and_the_bars_shape():
     tree = next(tree for tree in map(design_tree, range(30)) if solve_quarrels(*_solved(tree)))
-    model = Model(tomlkit.dumps(tree), "everyday.toml")
+    model = SolvedDesign(tomlkit.dumps(tree), "everyday.toml")
     told = knowledge(model)["quarrels"]
     for own, quarrel in zip(told, model.quarrels, strict=False):
         assert own["cents"] == pytest.approx(cents(quarrel.shift))
@@ -65,14 +65,14 @@ def test_quarrels_are_those_of_check_with_their_cents_and_the_bars_shape():
 
 
 def _solved(tree):
-    model = Model(tomlkit.dumps(tree), "everyday.toml")
+    model = SolvedDesign(tomlkit.dumps(tree), "everyday.toml")
     return model.instrument, model.row
 
 
 @pytest.mark.parametrize("seed", range(10))
 def test_edits_of_a_change_make_the_design_that_the_change_makes(seed):
     tree = design_tree(seed)
-    model = Model(tomlkit.dumps(tree), "everyday.toml")
+    model = SolvedDesign(tomlkit.dumps(tree), "everyday.toml")
     section = model.instrument.bar.section
     larger = type(section)(section.shape, section.width * 1.25, section.height * 1.25, section.wall)
     start = round(model.design.group[0].start_mm) + 2.0
@@ -112,7 +112,7 @@ def test_a_nut_elsewhere_is_foreseen_as_the_whole_solution_has_it(slat):
             if path
             else [Edit("group[low].tine[3].trim", [{"nut": "M4 hex", "at_mm": 52.0}], instead_of="trim_to")]
         )
-        then = Model(edited(slat.text, edits), "slat.toml")
+        then = SolvedDesign(edited(slat.text, edits), "slat.toml")
         assert cents(ahead["hz"] / then.row.mounted_hz[tine]) == pytest.approx(0.0, abs=2.0)
         assert ahead["length_mm"] == pytest.approx(then.row.length[tine] / MM, abs=0.1)
         hertz = then.row.modes.frequency[tine, 0]
@@ -161,12 +161,12 @@ def test_advice_comes_with_edits_that_settle(slat):
 
 def test_a_search_finds_what_is_better_and_says_how(slat):
     tree = next(tree for tree in map(design_tree, range(30)) if len(solve_quarrels(*_solved(tree))) > 3)
-    model = Model(tomlkit.dumps(tree), "everyday.toml")
+    model = SolvedDesign(tomlkit.dumps(tree), "everyday.toml")
     told = better(model, still=lambda: True)
     assert told["severity"] > 0.0
     for each in told["found"]:
         edits = [Edit(one["path"], one["value"]) for one in each["edits"]]
-        then = Model(edited(model.text, edits), "everyday.toml")
+        then = SolvedDesign(edited(model.text, edits), "everyday.toml")
         assert sum(one.severity for one in then.quarrels) == pytest.approx(each["severity"], rel=0.05)
         assert each["severity"] < told["severity"]
 
@@ -175,7 +175,7 @@ def test_a_search_is_given_up_when_the_design_changes():
     tree = next(tree for tree in map(design_tree, range(30)) if len(solve_quarrels(*_solved(tree))) > 3)
     looks = iter([True] * 5)
     with pytest.raises(InputError, match="changed while"):
-        better(Model(tomlkit.dumps(tree), "everyday.toml"), still=lambda: next(looks, False))
+        better(SolvedDesign(tomlkit.dumps(tree), "everyday.toml"), still=lambda: next(looks, False))
 
 
 STROKE = {
@@ -196,7 +196,7 @@ def test_a_gesture_is_replayed_as_stroke_renders_it(slat):
 
     from synth.sound.audio import FULL_SCALE
 
-    heavier = Model(DESIGN.replace("height_mm = 12.0", "height_mm = 20.0"), "slat.toml")
+    heavier = SolvedDesign(DESIGN.replace("height_mm = 12.0", "height_mm = 20.0"), "slat.toml")
     told = replayed({"thin": slat, "thick": heavier}, STROKE, "bar").sounds()
     assert [each["name"] for each in told["sounds"]] == ["thin", "thick"]
     for model, own in zip((slat, heavier), told["sounds"], strict=True):
@@ -222,7 +222,7 @@ def test_a_gesture_is_replayed_as_stroke_renders_it(slat):
 
 
 def test_what_cannot_be_played_is_left_out_and_said(slat):
-    without = Model(DESIGN.replace('name = "low"', 'name = "deep"'), "slat.toml")
+    without = SolvedDesign(DESIGN.replace('name = "low"', 'name = "deep"'), "slat.toml")
     found = replayed({"as it is": slat, "renamed": without}, STROKE, "bar")
     assert [each["name"] for each in found.sounds()["left"]] == ["renamed"]
     assert "there is no group 'low'" in found.sounds()["left"][0]["words"]

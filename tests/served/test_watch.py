@@ -6,7 +6,7 @@ import time
 import pytest
 
 from synth.errors import InputError
-from synth.served.watch import Watch
+from synth.served.watch import FileWatch
 
 
 class Listener:
@@ -28,7 +28,7 @@ class Listener:
 def watched(tmp_path):
     path, listener = tmp_path / "file.toml", Listener()
     path.write_text("one")
-    watch = Watch(path, listener)
+    watch = FileWatch(path, listener)
     watch.start()
     listener.wait(lambda each: each == ("one", True))
     yield path, listener
