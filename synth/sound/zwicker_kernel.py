@@ -167,7 +167,7 @@ def decay(core: Any, constants: Any) -> None:
 
 @njit(cache=True, nogil=True)
 def sharp(z: float) -> float:
-    """How much specific loudness at z Bark makes a sound sharp: DIN 45692:2009, weight g(z) times z, from memory."""
+    """What specific loudness at z Bark counts for sharpness: g(z) z of DIN 45692:2009, from memory."""
     return z if z <= 15.8 else z * (0.15 * math.exp(0.42 * (z - 15.8)) + 0.85)
 
 

@@ -29,7 +29,9 @@ LINK: Final = (
     0.02  # leaves 4e-4 of a decay rate, and of a shape what a pole's width over their distance gives
 )
 FAINT: Final = 1e-3  # of a mode's mass in the host structure: with less it lends the host structure no motion
-LARGE: Final = 1200  # freedoms from which more cores help; on a busy machine they cost ten times what they save
+LARGE: Final = (
+    1200  # freedoms from which more cores help; on a busy machine they cost ten times what they save
+)
 STRIP: Final = 128  # columns of D at a time: the whole of it is never held
 FULLEST: Final = 1e3  # condition of a cluster's vectors; beyond it two poles all but coincide, see `_apart`
 

@@ -24,13 +24,13 @@ from synth.vibration.quarrels import Quarrel, find_quarrels
 from synth.vibration.tine import loss_shares
 from synth.vibration.tuning import Row, tune
 
-Solution = TypeVar("Solution")
+Solved = TypeVar("Solved")
 
 
-def _solved(name: str, depends_on: object, solve: Callable[[], Solution], *, fresh: bool = False) -> Solution:
+def _solved(name: str, depends_on: object, solve: Callable[[], Solved], *, fresh: bool = False) -> Solved:
     """Kept, or solved on one core but for what is large."""
 
-    def alone() -> Solution:
+    def alone() -> Solved:
         with one_core():
             return solve()
 

@@ -48,9 +48,14 @@ MEASURES: Final = (
 )
 
 
-def measures(pressure: NDArray[Any], rate: float, *, roughness: float) -> dict[str, float]:
-    """A figure for each of `MEASURES`, by key; nan where the sound is too short, octaves from the threshold up."""
-    heard, told = loudness.measure(pressure, rate), ear.describe(pressure, rate)
+def measures(
+    pressure: NDArray[Any], rate: float, *, roughness: float, told: ear.EarMeasures | None = None
+) -> dict[str, float]:
+    """A figure for each of `MEASURES`, by key; nan where the sound is too short, octaves from the threshold up.
+
+    `told` is what `ear.describe` says of the sound, where somebody has asked.
+    """
+    heard, told = loudness.measure(pressure, rate), told or ear.describe(pressure, rate)
     body = np.maximum(told.body.octaves_db, ear.THRESHOLD_DB)  # what is below is not heard to change
     return {
         "loudest_sone": told.loudest_sone,
