@@ -1,7 +1,7 @@
 """From a save to the first possible sound in an open page: a group, a nut, the bar; the rail, and 168 tines.
 
-`python3 scripts/bench_open.py [ROUNDS]`. Chromium with its sound on, the server in this process. Named alternative, in
-the same run: the same changed design made into a page as `tinewright page` makes it, warm.
+`python3 scripts/bench_open.py [ROUNDS]`. Chromium with its sound on, the server in this process. Named alternative,
+in the same run: the same changed design made into a page as `tinewright page` makes it, warm.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from threading import RLock
 from typing import Any
@@ -22,6 +22,7 @@ from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.page.build import header
 from synth.page.pack import WHOLE, pack
+from synth.sound.radiator.pickup import pickup_radiator
 from synth.sound.render import Scene, scene
 from synth.vibration.quarrels import Quarrel
 from synth.vibration.solve import solve_quarrels, solve_row
@@ -70,14 +71,19 @@ class SolvedDesign:
     def packet(self, through: str) -> Packet:
         """Bar and pickup together, which are one structure; a board by itself. Raises `InputError`."""
         through = self.instrument.listening(through)
-        alone = through in self.instrument.boards
         with self._lock:
-            found = self._packets.get(through)
-            if found is None:
-                names = [through] if alone else sorted(("bar", "pickup"), key=lambda each: each != through)
-                found = self._packed([scene(self.instrument, each) for each in names])
-                self._packets[through] = found
-            return found
+            if through not in self._packets:
+                heard = scene(self.instrument, through)
+                alone = through in self.instrument.boards
+                self._packets[through] = self._packed([heard] if alone else self._both(heard))
+            return self._packets[through]
+
+    def _both(self, heard: Scene) -> list[Scene]:
+        """The bar and the pickup, where one of them is there; the pickup costs nothing besides."""
+        if heard.through == "pickup":
+            return [heard, scene(self.instrument, "bar")]
+        pickup = pickup_radiator(heard.model, self.instrument)
+        return [heard, replace(heard, radiator=pickup, through="pickup")]
 
     def _packed(self, scenes: list[Scene]) -> Packet:
         packed = pack(scenes, quality=WHOLE)
