@@ -155,6 +155,7 @@ class Session:
     def forget(self, name: str) -> None:
         """Raises `InputError`."""
         with self._lock:
+            self._kept.pop(name_of_text(self.versions.text(name)), None)
             self.versions.forget(name)
         self._told()
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from synth.served.knowledge import knowledge
 from synth.served.model import SolvedDesign
 from synth.served.serving import Serving
 from synth.units import MM, cents
@@ -18,6 +19,8 @@ from synth.units import MM, cents
 from .conftest import DESIGN
 
 pytestmark = pytest.mark.browser
+
+ROOT = Path(__file__).parents[2]
 
 
 class Page:
@@ -466,3 +469,67 @@ def test_a_quick_row_of_saves_ends_with_the_last(opened):
         time.sleep(0.07)
     opened.shows(SolvedDesign(path.read_text(), "slat.toml").name)
     assert opened.tab.evaluate("HEAD.bar.height") == pytest.approx(0.020)
+
+
+@pytest.fixture
+def rail(browser, tmp_path):
+    """The rail, which quarrels, and whose thin tines are past their endurance under brass."""
+    path = tmp_path / "rail.toml"
+    path.write_text((ROOT / "designs" / "quay-rail.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    with Serving(path) as serving:
+        page = Page(browser, serving)
+        yield page
+        complaints = page.complaints
+        page.tab.close()
+    assert complaints == []
+
+
+def lit(page):
+    """How many pixels of the picture have the colour of what is marked."""
+    return page.tab.evaluate(
+        """() => { drawing.draw(performance.now()); const { canvas } = drawing;
+        const copy = new OffscreenCanvas(canvas.width, canvas.height);
+        const pen = copy.getContext('2d', { willReadFrequently: true });
+        pen.drawImage(canvas, 0, 0);
+        const { data } = pen.getImageData(0, 0, copy.width, copy.height);
+        let found = 0;
+        for (let n = 0; n < data.length; n += 4) found += data[n] === 0x8a && data[n + 1] === 0x3d;
+        return found; }"""
+    )
+
+
+@pytest.mark.slow
+def test_what_is_known_is_drawn_where_it_belongs_and_a_remedy_is_tried_and_taken_back(rail):
+    own = model(rail.serving)
+    told = knowledge(own)
+    past = [r for r, each in enumerate(told["strength"]["tines"]) if each["endurance_share"] > 1.0]
+    assert rail.tab.evaluate("known.past") == past
+    assert len(past) > 3
+    marked = lit(rail)
+    assert marked > 20 * len(past)
+    rail.tab.evaluate("known.past = []")
+    assert lit(rail) < marked
+    rail.tab.evaluate(
+        "() => { for (const each of document.querySelectorAll('#known details, #known')) each.open = true; }"
+    )
+    before = lit(rail)
+    rail.tab.get_by_role("button", name="Draw it").first.click()
+    assert lit(rail) > before + 500
+    worst = told["quarrels"][0]
+    assert rail.tab.evaluate("things.chosen.index") == worst["tine"]
+    assert worst["words"] in rail.tab.evaluate("$('fields').textContent")
+    rail.until("known.advice", 60.0)
+    text = rail.serving.session.path.read_text()
+    button = rail.tab.locator("#known button", has_text="Try:").first
+    words = button.text_content().removeprefix("Try: ")
+    button.click()
+    rail.until("bench.state.undo === 1")
+    rail.shows(now(rail), 60.0)
+    starts = dict(re.findall(r"group '(\w+)': start_mm [\d.]+ -> ([\d.]+)", words))
+    assert starts
+    for name, start in starts.items():
+        found = next(each for each in model(rail.serving).design.group if each.name == name)
+        assert found.start_mm == float(start)
+    rail.tab.click("#undo")
+    rail.until("bench.state.undo === 0")
+    assert rail.serving.session.path.read_text() == text

@@ -36,6 +36,7 @@ async function frameOf(model, through) {
 }
 
 async function takeOver({ head, bytes }) {
+  await starting?.catch(() => {}); // a sound that is being put on is put on first
   const next = { ...(await content), head, bytes, functions: head.functions };
   const old = window.tinewright.player;
   let player = null;
