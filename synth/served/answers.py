@@ -77,7 +77,10 @@ class Answers:
         return json_answer(knowledge.knowledge(self.session.named(_part(ask, 1))))
 
     def advise(self, ask: Ask) -> Answer:
-        return json_answer(knowledge.advised(self.session.named(_part(ask, 1))))
+        model = self.session.named(_part(ask, 1))
+        if model is not self.session.model:
+            raise InputError("the design has changed since", remedy="ask of the present one")
+        return json_answer(knowledge.advised(model))
 
     def board(self, ask: Ask) -> Answer:
         return json_answer(knowledge.board_knowledge(self.session.named(_part(ask, 1)), _part(ask, 2)))

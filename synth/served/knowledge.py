@@ -27,7 +27,7 @@ from synth.workshop.strength import METHOD, digs_in, first_to_go, strength
 
 SHOWN: Final = 40  # quarrels, the worst first
 SPRING: Final = ("stiffness_n_mm", "rotation_nm_rad", "loss_factor")
-POINTS: Final = 49  # of a mode's shape along the bar
+POINTS: Final = 193  # of a mode's shape along the bar
 
 
 def knowledge(model: SolvedDesign) -> dict[str, Any]:

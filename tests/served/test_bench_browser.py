@@ -5,6 +5,9 @@ from __future__ import annotations
 import errno
 import os
 import re
+import runpy
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -21,6 +24,11 @@ from .conftest import DESIGN
 pytestmark = pytest.mark.browser
 
 ROOT = Path(__file__).parents[2]
+
+
+def large():
+    """The design of 168 tines that the benchmark takes."""
+    return runpy.run_path(str(ROOT / "scripts" / "bench_open.py"))["large"]()
 
 
 class Page:
@@ -187,6 +195,10 @@ def test_a_field_is_written_and_taken_back_and_done_again(opened):
     opened.tab.click("#redo")
     opened.until("bench.state.redo === 0")
     assert "spacing_mm = 18.0" in path.read_text()
+    opened.tab.focus("#undo")
+    opened.tab.keyboard.press("Control+z")
+    opened.until("bench.state.undo === 0")
+    assert path.read_text() == DESIGN
 
 
 def test_a_value_that_cannot_be_is_refused_in_a_sentence_and_stays_to_be_mended(opened):
@@ -349,6 +361,87 @@ def test_a_server_that_ends_is_told_and_found_when_it_comes_back(browser, design
         page.until("bench.linked", 30.0)
         page.shows(again.session.model.name)
         assert page.tab.evaluate("HEAD.picture[0].length") == pytest.approx(0.140)
+        page.tab.close()
+
+
+def started(design):
+    """`tinewright open` as a process of its own, and its address."""
+    process = subprocess.Popen(
+        [
+            sys.executable,
+            "-c",
+            "from synth.doors.cli import main; main()",
+            "open",
+            str(design),
+            "--no-browser",
+        ],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        encoding="utf-8",
+        cwd=ROOT,
+    )
+    return process, process.stdout.readline().strip()
+
+
+@pytest.mark.slow
+def test_a_server_that_is_killed_and_started_again_is_found_by_the_page(browser, design):
+    process, address = started(design)
+    tab = browser.new_page()
+    tab.goto(address)
+    wait(tab, "things.told && bench.linked")
+    process.kill()
+    process.communicate()
+    wait(tab, "!bench.linked")
+    assert tab.evaluate("$('stands').textContent").startswith("The server does not answer")
+    design.write_text(DESIGN.replace("free_length_mm = 150.0", "free_length_mm = 140.0"), encoding="utf-8")
+    process, again = started(design)
+    assert again == address
+    wait(tab, "bench.linked && Math.abs(HEAD.picture[0].length - 0.14) < 1e-6")
+    tab.select_option("#thing", "group 1")
+    box = tab.get_by_label("Spacing", exact=True)
+    box.fill("18")
+    box.press("Enter")
+    wait(tab, "bench.state.undo === 1")
+    assert "spacing_mm = 18.0" in design.read_text(encoding="utf-8")
+    tab.close()
+    process.kill()
+    process.communicate()
+
+
+def wait(tab, code, seconds=40.0):
+    for _ in range(round(seconds / 0.05)):
+        if tab.evaluate(code):
+            return
+        tab.wait_for_timeout(50)
+    raise AssertionError(code)
+
+
+@pytest.mark.slow
+def test_168_tines_stay_usable(browser, tmp_path):
+    """Saved, drawn, played, set and taken back; how fast is told by scripts/bench_open.py."""
+    path = tmp_path / "large.toml"
+    path.write_text(large(), encoding="utf-8")
+    with Serving(path) as serving:
+        page = Page(browser, serving)
+        assert page.tab.evaluate("HEAD.picture.length") == 168
+        page.sound_on()
+        page.tab.evaluate(
+            "() => { window.longest = 0; let last = performance.now(); const look = (now) => {"
+            " window.longest = Math.max(window.longest, now - last); last = now; requestAnimationFrame(look); };"
+            " requestAnimationFrame(look); }"
+        )
+        page.tab.select_option("#thing", "group 3")
+        page.set("Spacing", 13.5)
+        page.until("bench.state.undo === 1", 60.0)
+        page.shows(now(page), 60.0)
+        page.tab.evaluate("document.activeElement.blur()")
+        page.tab.keyboard.press("f")
+        page.until("$('said').textContent.startsWith('F3, forward: 14 of 14 tines')")
+        page.tab.click("#undo")
+        page.until("bench.state.undo === 0", 60.0)
+        page.shows(now(page), 60.0)
+        assert path.read_text(encoding="utf-8") == large()
+        print(f"the longest frame took {page.tab.evaluate('window.longest'):.0f} ms")
         page.tab.close()
 
 

@@ -18,6 +18,7 @@ from synth.served.listening import replayed
 from synth.served.model import SolvedDesign
 from synth.served.papers import PAPERS, paper_of
 from synth.served.search import better
+from synth.served.things import things
 from synth.sound.render import scene
 from synth.units import MM, cents
 from synth.vibration.solve import solve_quarrels
@@ -257,3 +258,13 @@ def test_a_packet_has_what_the_scene_has(slat):
     assert json.loads(framed[4 : 4 + length])["model"] == slat.name
     assert framed[4 + length :] == packet.content
     assert [each["name"] for each in slat.packet("panel").head["radiators"]] == ["panel"]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_any_everyday_design_is_told_in_json(seed):
+    """Bent bars, inches, wishes, tines on other faces: header, things and knowledge are plain, nothing is nan."""
+    model = SolvedDesign(tomlkit.dumps(design_tree(seed)), "everyday.toml")
+    packet = model.packet("bar")
+    for told in (packet.head, things(model), knowledge(model), model.packet("pickup").head):
+        assert json.loads(json.dumps(told, allow_nan=False))
+    assert len(knowledge(model)["strength"]["tines"]) == len(model.instrument.tines)

@@ -75,7 +75,7 @@ class Marks {
     pen.lineTo(...tip);
     pen.stroke();
     const sign = cents < 0 ? '−' : '+';
-    this.words(`partial ${partial} and the bar at ${hz.toFixed(0)} Hz: ${sign}${Math.abs(cents).toFixed(0)} cents`, tip);
+    this.words(`partial ${partial} and the bar at ${hz.toFixed(0)} Hz: ${sign}${Math.abs(cents).toFixed(0)} cents`);
   }
 
   /** A point of the bar, at a share of its length, moved across the picture. */
@@ -86,18 +86,18 @@ class Marks {
     return [at[0] + (SHAPE_PX * much * (b[1] - a[1])) / size, at[1] - (SHAPE_PX * much * (b[0] - a[0])) / size];
   }
 
-  words(text, [x, y]) {
+  /** At the foot of the picture, where no tines are. */
+  words(text) {
     const { pen } = this;
     pen.font = '600 13px system-ui, sans-serif';
     pen.textAlign = 'left';
     pen.textBaseline = 'middle';
     const wide = pen.measureText(text).width + 8;
-    const left = Math.min(Math.max(2, x + 10), view.width - wide - 2);
-    const top = Math.min(Math.max(28, y - 24), view.height - 14);
+    const top = view.height - 14;
     pen.fillStyle = '#fff';
-    pen.fillRect(left, top - 10, wide, 20);
+    pen.fillRect(6, top - 10, wide, 20);
     pen.fillStyle = LIT;
-    pen.fillText(text, left + 4, top);
+    pen.fillText(text, 10, top);
   }
 
   /** What is dragged, where it would go. */
