@@ -162,16 +162,12 @@ def _set(table: Any, key: str | int, value: Any, edit: Edit, units: Units) -> No
 
 
 def _same(old: Any, new: Any) -> bool:
-    return bool(_plain(old) == new)
+    return bool((old.unwrap() if hasattr(old, "unwrap") else old) == new)
 
 
 def _as_before(old: Any, new: Any) -> Any:
     """A whole number in the place of 12.0 is written as 13.0."""
-    return float(new) if isinstance(_plain(old), float) and type(new) is int else new
-
-
-def _plain(item: Any) -> Any:
-    return item.unwrap() if hasattr(item, "unwrap") else item
+    return float(new) if isinstance(old, items.Float) and type(new) is int else new
 
 
 def _remove(table: Any, step: Any) -> None:

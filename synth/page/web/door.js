@@ -91,6 +91,17 @@ function playBy(player) {
   window.tinewright.player = player;
 }
 
+const PATIENCE = 2000; // ms until a context that does not start is told of
+
+/** A context that runs: without a sound device, or before a gesture, a browser never says that it does. */
+async function running(context) {
+  const late = setTimeout(() => {
+    if (context.state !== 'running') say('No sound yet: this browser has no sound device, or waits for a click.');
+  }, PATIENCE);
+  await context.resume();
+  clearTimeout(late);
+}
+
 let starting = null;
 
 /** Sound on: browsers allow it from a gesture on. */
@@ -104,7 +115,7 @@ function soundOn() {
   });
   return starting.then(async () => {
     const { player } = window.tinewright;
-    if (player.context.state !== 'running') await player.context.resume();
+    if (player.context.state !== 'running') await running(player.context);
     return player;
   });
 }
