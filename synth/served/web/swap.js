@@ -2,7 +2,7 @@
 'use strict';
 
 const RINGS_ON = 2; // s in which what rang fades while the new one is played
-const LATEST = 20_000; // ms in which the largest model is made ready
+const MADE_WITHIN = 20_000; // ms in which the largest model is made ready
 const swap = { wanted: null, running: false, spare: null, leaving: null, took: 0 };
 
 /** The page's model is to be this one, heard through what is chosen. */
@@ -46,7 +46,7 @@ async function takeOver({ head, bytes }) {
     swap.spare ??= newContext();
     player = await Player.on(swap.spare, next);
     if (swap.spare.state !== 'running') running(swap.spare);
-    await Promise.race([player.made, new Promise((late) => { setTimeout(late, LATEST); })]); // no device, no answer
+    await Promise.race([player.made, new Promise((late) => { setTimeout(late, MADE_WITHIN); })]); // no device, no answer
   }
   content = Promise.resolve(next);
   showModel(head);
