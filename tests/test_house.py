@@ -62,7 +62,7 @@ PLACES = """
     interface.sound interface.answers interface.board interface.changed interface.opened
     served.mistakes served.model served.history served.watch served.hub served.versions served.session
     served.address served.server served.fields served.tine_fields served.foresight served.knowledge served.papers
-    served.things
+    served.things served.trims
     served.search served.listening
     served.bench_page served.answers served.serving
     doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process

@@ -21,6 +21,7 @@ from synth.served.search import better
 from synth.served.server import Answer, Ask, RequestError, json_answer
 from synth.served.session import Session
 from synth.served.things import things
+from synth.served.trims import trims
 
 BYTES: Final = "application/octet-stream"
 HTML: Final = "text/html; charset=utf-8"
@@ -89,6 +90,11 @@ class Answers:
         """papers/NAME/FILE."""
         content, kind = papers.paper_of(self.session.named(_part(ask, 1)), _part(ask, 2))
         return Answer(content, kind, saved_as=_part(ask, 2))
+
+    def trims(self, ask: Ask) -> Answer:
+        """trims/NAME/TINE."""
+        index = _part(ask, 2)
+        return json_answer(trims(self.session.named(_part(ask, 1)), int(index) if index.isdecimal() else -1))
 
     def foresee(self, ask: Ask) -> Answer:
         model = self.session.named(_text(ask.body, "model"))
@@ -165,6 +171,7 @@ def _edit(given: Any) -> Edit:
     return Edit(
         _text(given, "path"),
         given.get("value"),
+        comment=str(given.get("comment", "")),
         instead_of=str(given.get("instead_of", "")),
     )
 
@@ -195,6 +202,7 @@ _TABLE: Final[dict[tuple[str, str], Callable[[Answers, Ask], Answer]]] = {
     ("GET", "know"): Answers.know,
     ("GET", "advise"): Answers.advise,
     ("GET", "board"): Answers.board,
+    ("GET", "trims"): Answers.trims,
     ("GET", "papers"): Answers.paper,
     ("GET", "listen"): Answers.listen,
     ("POST", "foresee"): Answers.foresee,

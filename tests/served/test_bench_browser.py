@@ -224,7 +224,7 @@ def test_every_kind_of_thing_can_be_set(opened):
         opened.shows(now(opened))
         assert there in path.read_text()
     opened.tab.select_option("#thing", "group 0")
-    opened.tab.select_option("#thing-tine", "0")
+    opened.tab.select_option("#thing-tine", value="0")
     opened.set("Free length", 145)
     opened.until("Math.abs(HEAD.picture[0].length - 0.145) < 1e-6")
 
@@ -247,6 +247,20 @@ def test_a_dragged_nut_is_foreseen_and_written_where_it_stands(opened):
     assert abs(cents(told / ratio)) < 1.0
     opened.shows(now(opened))
     assert opened.tab.evaluate("HEAD.picture[1].nuts[0].at") == pytest.approx(float(found[1]) * MM, abs=1e-5)
+
+
+def test_a_wished_nuts_other_places_are_tried_with_one_press_and_taken_back(opened):
+    opened.tab.select_option("#thing", "group 0")
+    opened.tab.select_option("#thing-tine", value="2")
+    opened.tab.get_by_role("button", name="Look for all its places").click()
+    opened.tab.locator("#fields button", has_text="Try:").first.click()
+    opened.until("bench.state.undo === 1")
+    text = opened.serving.session.path.read_text()
+    assert "trim_to" not in text
+    assert "# brings partial 2 to 6" in text
+    opened.tab.click("#undo")
+    opened.until("bench.state.undo === 0")
+    assert opened.serving.session.path.read_text() == DESIGN
 
 
 def test_a_dragged_support_and_a_dragged_group_are_written(opened):

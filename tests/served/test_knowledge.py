@@ -10,6 +10,7 @@ import tomlkit
 
 from synth.design.change import Change, in_design
 from synth.design.edit import Edit, edited, edited_design
+from synth.doors.cli import run
 from synth.errors import InputError
 from synth.interface.opened import OpenDesign
 from synth.served.foresight import foreseen
@@ -19,6 +20,7 @@ from synth.served.model import SolvedDesign
 from synth.served.papers import PAPERS, paper_of
 from synth.served.search import better
 from synth.served.things import things
+from synth.served.trims import trims
 from synth.sound.render import scene
 from synth.units import MM, cents
 from synth.vibration.solve import solve_quarrels
@@ -268,3 +270,28 @@ def test_any_everyday_design_is_told_in_json(seed):
     for told in (packet.head, things(model), knowledge(model), model.packet("pickup").head):
         assert json.loads(json.dumps(told, allow_nan=False))
     assert len(knowledge(model)["strength"]["tines"]) == len(model.instrument.tines)
+
+
+def test_every_way_of_a_wished_nut_is_offered_as_trim_finds_them(slat, tmp_path, capsys):
+    """The same places as the command's, and putting one in meets the wish."""
+    path = tmp_path / "slat.toml"
+    path.write_text(DESIGN, encoding="utf-8")
+    assert run(["trim", str(path), "--json"]) == 0
+    command = json.loads(capsys.readouterr().out)
+    choices = (command if isinstance(command, list) else command["tines"])[0]["choices"]
+    told = trims(slat, 2)
+    assert 1 <= len(told["ways"]) <= 10
+    for own, other in zip(told["ways"], choices, strict=False):
+        for nut in other["nuts"]:
+            assert f"{nut['nut']} at {nut['at_mm']:.2f} mm" in own["words"]
+    for way in told["ways"][:3]:
+        edits = [
+            Edit(each["path"], each["value"], comment=each["comment"], instead_of=each["instead_of"])
+            for each in way["edits"]
+        ]
+        then = SolvedDesign(edited(slat.text, edits), "slat.toml")
+        assert "brings partial 2 to 6" in then.text
+        hertz = then.row.modes.frequency[2, 0]
+        assert hertz[1] / hertz[0] == pytest.approx(6.0, rel=2e-3)
+    with pytest.raises(InputError, match="no wish"):
+        trims(slat, 0)

@@ -8,10 +8,27 @@ function tineLines(r) {
   return [
     ...fields.map(fieldLine),
     ...nuts.placed.flatMap((each, k) => nutLines(r, k, each)),
-    ...(nuts.wish ? [made('p', { textContent: nuts.wish })] : []),
+    ...(nuts.wish ? wishLines(r, nuts.wish) : []),
     addNut(r),
     made('p', { className: 'known-here' }, ...knownOfTine(r)),
   ];
+}
+
+/** What the tine wishes for, and every way to have it, tried with one press. */
+function wishLines(r, wish) {
+  const found = made('div', {});
+  const look = made('button', { type: 'button', textContent: 'Look for all its places' });
+  look.addEventListener('click', async () => {
+    look.disabled = true;
+    try {
+      const { ways, reach } = await fetchedJson(`trims/${HEAD.model}/${r}`);
+      found.replaceChildren(list(ways.map((each) => tryButton(each))), reach);
+    } catch (failure) {
+      say(failure.message);
+    }
+    look.disabled = false;
+  });
+  return [made('p', { textContent: wish }), look, found];
 }
 
 function nutLines(r, k, { nut, at_mm: at }) {
