@@ -224,7 +224,7 @@ def test_every_kind_of_thing_can_be_set(opened):
         opened.shows(now(opened))
         assert there in path.read_text()
     opened.tab.select_option("#thing", "group 0")
-    opened.tab.select_option("#thing-tine", value="0")
+    opened.tab.select_option("#thing-tine", label="1")
     opened.set("Free length", 145)
     opened.until("Math.abs(HEAD.picture[0].length - 0.145) < 1e-6")
 
@@ -251,7 +251,7 @@ def test_a_dragged_nut_is_foreseen_and_written_where_it_stands(opened):
 
 def test_a_wished_nuts_other_places_are_tried_with_one_press_and_taken_back(opened):
     opened.tab.select_option("#thing", "group 0")
-    opened.tab.select_option("#thing-tine", value="2")
+    opened.tab.select_option("#thing-tine", label="3")
     opened.tab.get_by_role("button", name="Look for all its places").click()
     opened.tab.locator("#fields button", has_text="Try:").first.click()
     opened.until("bench.state.undo === 1")
