@@ -46,7 +46,9 @@ function committed(control, value, read, write) {
     if (next === sent) return;
     sent = next;
     control.dataset.sent = 'yes';
-    if (!(await write(next))) sent = value;
+    if (await write(next)) return;
+    sent = value;
+    delete control.dataset.sent; // it stays to be mended
   });
   control.addEventListener('input', () => delete control.dataset.sent);
 }
