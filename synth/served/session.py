@@ -6,6 +6,7 @@ the truth: a page's change is written into it, decided on the text that the page
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Sequence
 from pathlib import Path
 from threading import RLock
@@ -33,6 +34,7 @@ class Session:
         self.hub = Hub()
         self._lock = RLock()
         self._text = read_text(path)
+        self._name, self._serial = secrets.token_hex(8), 0
         self._gone = ""
         self._mistake: Mistake | None = None
         try:
@@ -51,6 +53,8 @@ class Session:
         with self._lock:
             wrong = self._mistake
             return {
+                "server": self._name,
+                "serial": self._serial,
                 "text": name_of_text(self._text),
                 "model": self.model.name,
                 "mistake": None if wrong is None else {"words": wrong.words, "line": wrong.line},
@@ -217,4 +221,7 @@ class Session:
             self._models.pop(next(iter(self._models)))
 
     def _told(self) -> None:
-        self.hub.tell("state", self.state())
+        """In the order in which it happened."""
+        with self._lock:
+            self._serial += 1
+            self.hub.tell("state", self.state())

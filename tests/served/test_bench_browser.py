@@ -336,6 +336,16 @@ def test_an_editor_that_saves_while_a_field_is_typed_loses_nothing(opened):
     assert re.search(r"start_mm = 195(\.0)?\n", text)
 
 
+def test_an_answer_that_comes_late_puts_no_older_state_in_the_place_of_a_newer(opened):
+    state = opened.tab.evaluate("bench.state")
+    newer = {**state, "serial": state["serial"] + 2, "undo": 7}
+    opened.tab.evaluate("(state) => stateTold(state)", newer)
+    opened.tab.evaluate("(state) => stateTold(state)", {**state, "serial": state["serial"] + 1, "undo": 6})
+    assert opened.tab.evaluate("bench.state.undo") == 7
+    opened.tab.evaluate("(state) => stateTold(state)", {**state, "server": "another", "serial": 0, "undo": 0})
+    assert opened.tab.evaluate("bench.state.undo") == 0
+
+
 def test_a_design_that_is_removed_is_told_and_put_back(opened):
     path = opened.serving.session.path
     path.unlink()
@@ -482,6 +492,12 @@ def test_versions_are_kept_heard_and_recalled(opened):
     assert told[1][1] > 0
     opened.until("$('said').textContent.startsWith('As it is now: low, true level')", 15.0)
     assert "tines of low" in opened.tab.evaluate("$('differs').textContent")
+    quiet = opened.tab.evaluate("replay.told.sounds.map(gainOf)")
+    opened.tab.evaluate("$('gain').value = 60")
+    loud = opened.tab.evaluate("replay.told.sounds.map(gainOf)")
+    opened.tab.evaluate("$('gain').value = 0")
+    assert max(loud) == pytest.approx(0.5)  # -6 dBFS of what was raised to full scale
+    assert loud[0] / loud[1] == pytest.approx(quiet[0] / quiet[1])
     opened.tab.get_by_role("button", name="Put into the file: as drawn").click()
     opened.until("bench.state.undo === 2")
     assert opened.serving.session.path.read_text() == DESIGN

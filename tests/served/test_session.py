@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import time
 
 import pytest
@@ -162,3 +163,14 @@ def test_every_change_is_told_to_all_who_listen(session):
         assert time.monotonic() - began < 1.0
     assert event.startswith("event: state\ndata: {")
     assert session.model.name in event
+
+
+def test_states_are_numbered_in_the_order_in_which_they_came(session):
+    with session.hub.listening() as told:
+        for spacing in (18.0, 17.0, 16.0):
+            session.change([Edit("group[high].spacing_mm", spacing)], on(session))
+        events = [json.loads(next(told).split("data: ")[1]) for _ in range(3)]
+    assert [each["serial"] for each in events] == [1, 2, 3]
+    assert [each["undo"] for each in events] == [1, 2, 3]
+    assert {each["server"] for each in events} == {session.state()["server"]}
+    assert Session(session.path).state()["server"] != session.state()["server"]

@@ -32,7 +32,9 @@ async function changed(name, body = {}) {
   }
 }
 
+/** A state, unless a later one of the same server is known. */
 function stateTold(state) {
+  if (bench.state?.server === state.server && state.serial < bench.state.serial) return;
   bench.state = state;
   for (const each of bench.on.state) each(state);
 }

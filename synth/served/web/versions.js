@@ -2,6 +2,7 @@
 'use strict';
 
 const NOW = ''; // the present state among versions
+const CEILING = 0.5; // -6 dBFS
 const GAP = 0.25; // s between two of them
 const replay = { stroke: null, told: null, buffers: new Map(), context: null, playing: null, key: '' };
 
@@ -45,12 +46,18 @@ function stopReplay() {
   replay.playing = null;
 }
 
+/** Of a sound raised to full scale: as loud as the page is, all by one factor, none above the page's limit. */
+function gainOf(sound) {
+  const loudest = Math.max(...replay.told.sounds.map((each) => each[level()]));
+  return sound[level()] * Math.min(10 ** (Number($('gain').value) / 20), CEILING / loudest);
+}
+
 /** One of them, at the chosen level and as loud as the page is. */
 function playSound(sound) {
   stopReplay();
   const { context } = replay;
   context.resume();
-  const gain = new GainNode(context, { gain: Math.min(1, sound[level()] * 10 ** (Number($('gain').value) / 20)) });
+  const gain = new GainNode(context, { gain: gainOf(sound) });
   const source = new AudioBufferSourceNode(context, { buffer: replay.buffers.get(sound.name) });
   source.connect(gain).connect(context.destination);
   source.start();
@@ -118,6 +125,8 @@ $('keep').addEventListener('submit', async (event) => {
 });
 $('save-versions').addEventListener('click', () => changed('save_versions'));
 $('replay').addEventListener('click', () => hear(eachInTurn));
-$('blind').addEventListener('click', () => hear(() => { open('listen', '_blank', 'noopener'); }));
+$('blind').addEventListener('click', () => hear(() => {
+  if (!open('listen', '_blank')) say('This browser opens no page by itself so late: press Blind again.');
+}));
 bench.on.state.push(showVersions);
 doors.played = noteGesture;
