@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, cast
+from typing import Any, Final
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError
-from synth.playing.stroke import CHOICES, CONTROLS, Stroke, shaped
+from synth.playing.score import performance
+from synth.playing.stroke import START, Stroke
 from synth.served.model import SolvedDesign
 from synth.sound.file_sets import set_members
 from synth.sound.render import ContactSettings
@@ -80,17 +81,11 @@ def replayed(models: Mapping[str, SolvedDesign], given: Mapping[str, Any], throu
 
 def stroke_of(instrument: Instrument, given: Mapping[str, Any]) -> Stroke:
     """A stroke in a script's words. Raises `InputError`."""
-    group = instrument.group_index(str(given.get("group", "")))
-    stick = instrument.stick(str(given.get("stick", next(iter(instrument.sticks)))))
-    words = {key: given[key] for key in ("direction", "grip") if key in given}
-    for key, word in words.items():
-        if word not in CHOICES[key].words:
-            raise InputError(f"'{word}' is not possible", location=key)
-    numbers = {each.key: given[each.key] for each in CONTROLS if each.key in given}
-    for key, number in numbers.items():
-        if isinstance(number, bool) or not isinstance(number, int | float):
-            raise InputError(f"{number!r} is no number", location=key)
-    return shaped(Stroke(group=group, stick=stick, **cast("Any", words)), numbers)
+    piece, _ = performance({"stroke": [{**given, "at_s": START}]}, instrument, through="bar")
+    (played,) = piece.played
+    if not isinstance(played.event, Stroke):
+        raise InputError("this is no stroke", remedy="play one")
+    return played.event
 
 
 def _unseen(items: Iterable[Any], _: int) -> Iterator[Any]:

@@ -10,12 +10,7 @@ const replay = { stroke: null, told: null, buffers: new Map(), context: null, pl
 function noteGesture(report) {
   const wish = wishes.get(report.id);
   const met = report.touches.filter((each) => each.touches > 0);
-  if (!wish || !met.length) return;
-  const { stick, grip, bite_mm = 2, lean = 0, height_mm = 0, tilt_deg = 45, pressure_n = 0 } = wish;
-  replay.stroke = {
-    group: HEAD.groups[report.group].name, direction: report.direction, stick, grip,
-    speed_mm_s: Math.min(5000, Math.max(10, speedOf(met, wish))), bite_mm, lean, height_mm, tilt_deg, pressure_n,
-  };
+  if (wish && met.length) replay.stroke = asPlayed(report, wish, met);
 }
 
 const versionNames = () => [...bench.state.versions, NOW];
