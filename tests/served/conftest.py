@@ -13,6 +13,8 @@ import pytest
 
 from synth.served.serving import Serving
 
+from .bench_tab import ROOT, Page
+
 DESIGN = """\
 # the maker's own words
 name = "Slat"   # a trial
@@ -129,3 +131,27 @@ def design(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def served(design: Path) -> Iterator[Asker]:
     with Serving(design) as serving:
         yield Asker(serving)
+
+
+@pytest.fixture
+def opened(browser: Any, design: Path) -> Iterator[Any]:
+    """The bench in a tab; nothing may complain in it."""
+    with Serving(design) as serving:
+        page = Page(browser, serving)
+        yield page
+        complaints = page.complaints
+        page.tab.close()
+    assert complaints == []
+
+
+@pytest.fixture
+def rail(browser: Any, tmp_path: Path) -> Iterator[Any]:
+    """The rail, which quarrels, and whose thin tines are past their endurance under brass."""
+    path = tmp_path / "rail.toml"
+    path.write_text((ROOT / "designs" / "quay-rail.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    with Serving(path) as serving:
+        page = Page(browser, serving)
+        yield page
+        complaints = page.complaints
+        page.tab.close()
+    assert complaints == []
