@@ -158,6 +158,7 @@ def test_a_wished_nuts_other_places_are_tried_with_one_press_and_taken_back(open
     text = opened.serving.session.path.read_text()
     assert "trim_to" not in text
     assert "# brings partial 2 to 6" in text
+    opened.shows(now(opened))  # the lines stand still again
     opened.tab.click("#undo")
     opened.until("bench.state.undo === 0")
     assert opened.serving.session.path.read_text() == DESIGN
