@@ -6,6 +6,7 @@ in the same run: the same changed design made into a page as `tinewright page` m
 
 from __future__ import annotations
 
+import random
 import shutil
 import statistics
 import sys
@@ -63,13 +64,14 @@ def large() -> str:
 
 
 def changes(text: str) -> dict[str, Callable[[int], Edit]]:
-    """What is changed in each round, by name."""
+    """What is changed in each round, by name; by amounts that no run before has left in the cache."""
+    own = round(random.uniform(0.0, 0.009), 6)
     return {
-        "a group's spacing": lambda n: Edit("group[3].spacing_mm", 11.0 + 0.01 * n),
+        "a group's spacing": lambda n: Edit("group[3].spacing_mm", 11.0 + own + 0.01 * n),
         "a nut put on a tine, moved": lambda n: Edit(
-            "group[2].change", [{"tine": 4, "trim": [{"nut": "M4 hex", "at_mm": 30.0 + 0.5 * n}]}]
+            "group[2].change", [{"tine": 4, "trim": [{"nut": "M4 hex", "at_mm": 30.0 + own + 0.5 * n}]}]
         ),
-        "the bar's height": lambda n: Edit("bar.section.height_mm", 24.0 + 0.01 * n),
+        "the bar's height": lambda n: Edit("bar.section.height_mm", 24.0 + own + 0.01 * n),
     }
 
 
