@@ -49,7 +49,8 @@ PLACES = """
     recording.sinusoids recording.stirred recording.room recording.hum recording.measurement
     recording.measurement_list recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
-    recording.retune recording.parameters recording.calibration_model recording.apart
+    recording.retune recording.tuning_targets recording.tapped_tine recording.listening
+    recording.parameters recording.calibration_model recording.apart
     recording.calibrate recording.calibration_list
     page.blob page.wasm page.approach page.response page.sounding page.holding page.functions
     page.picture page.pack page.build

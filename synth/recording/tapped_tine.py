@@ -1,0 +1,158 @@
+"""Whose tap it was, and how far that tine is off: lines of one tap against the instrument's table.
+
+In: the lines that a tap began (`FittedModes`), those that rang before it, `TuningTargets`. Out: a `Verdict`. A
+tine is known by its fundamental with the second and third partial in the right ratio to it; tines of one stock
+share that ratio, so that what parts two of them is how far each would be off, and which one is next. Tines that
+were meant to sound alike cannot be told by ear: unless one of them is next, all are named and none is chosen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from synth.arrays import Array
+from synth.recording.damped_sinusoid_fit import FittedModes
+from synth.recording.tuning_targets import TuningTargets
+from synth.units import CENT
+
+FURTHEST: Final = 150.0  # cents: a tine as cut is no further off its pitch
+USUAL: Final = 40.0  # cents that it is off before it is tuned
+COST: Final = 0.25  # score that 1.3 usual errors cost
+OVERTONE: Final = 30.0  # cents that an overtone is off the fundamental's offset: clamps and nuts vary
+WEIGHTS: Final = (1.0, 0.8, 0.6)  # of the first partials in the score
+NEXT: Final = 0.3  # score that being the next in the order is worth
+RIVAL: Final = 0.25  # score by which a tine must lead to be named
+LEAST: Final = 1.1  # score without costs: a fundamental alone is of anything
+FAINT: Final = 10.0 ** (-40.0 / 20.0)  # of the loudest new line: a tapped tine's fundamental is louder
+PLANES: Final = 60.0  # cents between the two planes of one tine at most
+ONE_PITCH: Final = 24.0  # cents between planes, below which their mean is the pitch
+TWIN_LEVEL: Final = 0.05  # of the fundamental's level: a fainter line beside it is no plane
+SAFE: Final = 1.3  # times the deviation that white noise leaves
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What a tap says: the tine (index) or None with the `reason`; pitches in Hz, offsets in cents.
+
+    `sounds` is of the swing along the row, or of the mean of both planes where these lie within `ONE_PITCH`.
+    """
+
+    tine: int | None
+    candidates: tuple[int, ...]
+    sounds: float
+    standard_uncertainty: float  # Hz
+    cents: float
+    line_sd: float  # cents, of its loudest line alone, whichever plane that is
+    planes: tuple[float, ...]  # Hz, of the one or two lines of the fundamental, rising
+    reason: str
+
+    @property
+    def cents_sd(self) -> float:
+        return float(self.standard_uncertainty / self.sounds / CENT)
+
+    @property
+    def beat(self) -> float:
+        """Times a second that the two planes beat; 0 where only one was heard."""
+        return self.planes[-1] - self.planes[0] if self.planes else 0.0
+
+
+def nothing(reason: str, candidates: tuple[int, ...] = ()) -> Verdict:
+    nan = float("nan")
+    return Verdict(None, candidates, nan, nan, nan, nan, (), reason)
+
+
+def judged(new: FittedModes, old: FittedModes, targets: TuningTargets, following: int | None) -> Verdict:
+    """The verdict on a tap that began the lines `new` while `old` rang; `following` is next in the order."""
+    if not len(new):
+        return nothing("")
+    explained = [_explained(new, targets, tine, following) for tine in range(len(targets.name))]
+    value = np.array([each.value for each in explained])
+    best = int(np.argmax(value))
+    if value[best] == -np.inf:
+        return nothing("")
+    rivals = np.flatnonzero((value > value[best] - RIVAL) & (np.arange(len(value)) != best))
+    if len(rivals) and best != following:
+        return nothing("more than one tine sounds like this: say which is next", (best, *rivals.tolist()))
+    return _told(new, old, targets, best, explained[best].line)
+
+
+@dataclass(frozen=True)
+class _Explained:
+    value: float
+    line: int  # index of the fundamental's loudest line
+
+
+def _explained(new: FittedModes, targets: TuningTargets, tine: int, following: int | None) -> _Explained:
+    """The best way in which this tine explains the lines."""
+    hertz, level = _hertz(new), np.abs(new.amplitude)
+    model = targets.frequency[tine]
+    off = _nearest_cents(hertz, model[:, 0])
+    near = np.flatnonzero((np.abs(off) < FURTHEST) & (level > FAINT * np.max(level)))
+    best = _Explained(-np.inf, -1)
+    for line in near.tolist():
+        score = WEIGHTS[0]
+        for partial, weight in enumerate(WEIGHTS[1:], 1):
+            if partial < model.shape[1] and np.all(model[:, partial] > 0.0):
+                beside = np.min(np.abs(_nearest_cents(hertz, model[:, partial]) - off[line]))
+                score += weight * float(np.exp(-0.5 * (beside / OVERTONE) ** 2))
+        if score < LEAST:
+            continue
+        bonus = NEXT if tine == following else 0.0
+        loud = 0.02 * np.log(level[line] / np.max(level))
+        value = score + bonus + loud - COST * np.log1p((off[line] / USUAL) ** 2)
+        if value > best.value:
+            best = _Explained(float(value), line)
+    return best
+
+
+def _told(new: FittedModes, old: FittedModes, targets: TuningTargets, tine: int, line: int) -> Verdict:
+    hertz, level = _hertz(new), np.abs(new.amplitude)
+    beside = np.abs(np.log(hertz / hertz[line]) / CENT) < PLANES
+    pair = np.flatnonzero(beside & (level > TWIN_LEVEL * level[line]))
+    if len(pair) > 2:
+        return nothing("other tines ring along at its pitch: hold them and tap again", (tine,))
+    if _disturbed(hertz[line], level[line], old):
+        return nothing("another still rings close to it: hold it and tap again", (tine,))
+    pair = pair[np.argsort(hertz[pair])]
+    sounds, deviation, off = _pitch(hertz[pair], _deviation(new)[pair], targets, tine)
+    planes = tuple(float(each) for each in hertz[pair])
+    own = float(_deviation(new)[line] / hertz[line] / CENT)
+    return Verdict(tine, (tine,), sounds, deviation, off, own, planes, "")
+
+
+def _pitch(hertz: Array, deviation: Array, targets: TuningTargets, tine: int) -> tuple[float, float, float]:
+    """Hz, its deviation, and cents above the target, from the one or two lines of the fundamental."""
+    model = targets.frequency[tine, :, 0]
+    split = abs(float(np.log(model[0] / model[1])))
+    mean = float(np.exp(np.mean(np.log(hertz))))
+    if len(hertz) == 2 and np.log(hertz[1] / hertz[0]) < ONE_PITCH * CENT:
+        wanted = targets.target[tine] * np.sqrt(model[1] / model[0])
+        return mean, 0.5 * float(np.hypot(*deviation)), float(np.log(mean / wanted) / CENT)
+    along = int(model[0] > model[1]) if len(hertz) == 2 else 0
+    sounds, own = float(hertz[along]), float(deviation[along])
+    open_ = 0.5 * split * sounds if len(hertz) == 1 else 0.0  # nobody knows which plane was heard
+    wanted = targets.target[tine] * (np.sqrt(model[1] / model[0]) if len(hertz) == 1 else 1.0)
+    return sounds, float(np.hypot(own, open_)), float(np.log(sounds / wanted) / CENT)
+
+
+def _disturbed(hertz: float, level: float, old: FittedModes) -> bool:
+    """Whether what rang before the tap is close in pitch, and loud enough to move the figure or pose as a plane."""
+    close = np.abs(np.log(_hertz(old) / hertz) / CENT) < PLANES
+    return bool(np.any(close & (np.abs(old.amplitude) > TWIN_LEVEL * level)))
+
+
+def _hertz(modes: FittedModes) -> Array:
+    return np.asarray(modes.pole.imag / (2.0 * np.pi))
+
+
+def _deviation(modes: FittedModes) -> Array:
+    return np.asarray(SAFE * modes.standard_uncertainty / (2.0 * np.pi))
+
+
+def _nearest_cents(hertz: Array, planes: Array) -> Array:
+    """(K,) cents of each line above the nearer of a partial's two planes, which are Hz."""
+    off = np.log(hertz[:, None] / planes) / CENT
+    return np.asarray(np.take_along_axis(off, np.argmin(np.abs(off), axis=1)[:, None], axis=1)[:, 0])
