@@ -34,7 +34,7 @@ GAP: Final = 0.01  # s kept clear of the tap there
 KEPT: Final = 7.0  # s of sound
 FULLY: Final = 0.5  # of a line's level that it had before the tap: then the tap did not begin it
 LATEST: Final = 0.05  # s after a tap from which it is taken as free: the answer is due
-CYCLES: Final = 60.0  # while it falls 60 dB: fewer make a knock, not a tine
+CYCLES: Final = 20.0  # while it falls 60 dB: fewer make a knock; a tine on a resonance of the bar has 25
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,9 @@ class Listener:
             return []
         look = tap.looks.pop(0)
         modes = self._fitted(tap.free, tap.free + look)
-        verdict = judged(_begun(modes, tap.old), tap.old, self.targets, self.following)
+        verdict = judged(
+            _begun(modes, tap.old), tap.old, self.targets, following=self.following, seconds=look
+        )
         said = self._in_time(verdict, look)
         return [] if said is None else [Answer(tap.time, self.seconds, look, said)]
 

@@ -24,12 +24,14 @@ COST: Final = 0.25  # score that 1.3 usual errors cost
 OVERTONE: Final = 30.0  # cents that an overtone is off the fundamental's offset: clamps and nuts vary
 WEIGHTS: Final = (1.0, 0.8, 0.6)  # of the first partials in the score
 NEXT: Final = 0.3  # score that being the next in the order is worth
-RIVAL: Final = 0.25  # score by which a tine must lead to be named
+RIVAL: Final = 0.4  # score by which a tine must lead to be named: at 0.25 one of 120 random taps was misnamed
 LEAST: Final = 1.1  # score without costs: a fundamental alone is of anything
 FAINT: Final = 10.0 ** (-40.0 / 20.0)  # of the loudest new line: a tapped tine's fundamental is louder
-PLANES: Final = 60.0  # cents between the two planes of one tine at most
+PLANES: Final = 60.0  # cents around a line in which its other plane is sought, beyond the model's own split
 ONE_PITCH: Final = 24.0  # cents between planes, below which their mean is the pitch
 TWIN_LEVEL: Final = 0.05  # of the fundamental's level: a fainter line beside it is no plane
+APART: Final = 0.3  # beats in the span heard, below which two lines are a guess at what one wobbling line is
+FLOOR: Final = 0.02  # cents: what no fit of a line is better than
 SAFE: Final = 1.3  # times the deviation that white noise leaves
 
 
@@ -64,8 +66,13 @@ def nothing(reason: str, candidates: tuple[int, ...] = ()) -> Verdict:
     return Verdict(None, candidates, nan, nan, nan, nan, (), reason)
 
 
-def judged(new: FittedModes, old: FittedModes, targets: TuningTargets, following: int | None) -> Verdict:
-    """The verdict on a tap that began the lines `new` while `old` rang; `following` is next in the order."""
+def judged(
+    new: FittedModes, old: FittedModes, targets: TuningTargets, *, following: int | None, seconds: float
+) -> Verdict:
+    """The verdict on a tap that began the lines `new` while `old` rang, heard for `seconds`.
+
+    `following` is the tine (index) that is next in the order.
+    """
     if not len(new):
         return nothing("")
     explained = [_explained(new, targets, tine, following) for tine in range(len(targets.name))]
@@ -76,7 +83,7 @@ def judged(new: FittedModes, old: FittedModes, targets: TuningTargets, following
     rivals = np.flatnonzero((value > value[best] - RIVAL) & (np.arange(len(value)) != best))
     if len(rivals) and best != following:
         return nothing("more than one tine sounds like this: say which is next", (best, *rivals.tolist()))
-    return _told(new, old, targets, best, explained[best].line)
+    return _told(_Heard(new, old, seconds), targets, best, explained[best].line)
 
 
 @dataclass(frozen=True)
@@ -108,34 +115,57 @@ def _explained(new: FittedModes, targets: TuningTargets, tine: int, following: i
     return best
 
 
-def _told(new: FittedModes, old: FittedModes, targets: TuningTargets, tine: int, line: int) -> Verdict:
-    hertz, level = _hertz(new), np.abs(new.amplitude)
-    beside = np.abs(np.log(hertz / hertz[line]) / CENT) < PLANES
+@dataclass(frozen=True)
+class _Heard:
+    """The lines that a tap began, those before it, and for how many seconds it was heard."""
+
+    new: FittedModes
+    old: FittedModes
+    seconds: float
+
+
+def _told(heard: _Heard, targets: TuningTargets, tine: int, line: int) -> Verdict:
+    hertz, level = _hertz(heard.new), np.abs(heard.new.amplitude)
+    split = abs(float(np.log(np.divide(*targets.frequency[tine, :, 0])) / CENT))
+    beside = np.abs(np.log(hertz / hertz[line]) / CENT) < split + PLANES
     pair = np.flatnonzero(beside & (level > TWIN_LEVEL * level[line]))
     if len(pair) > 2:
         return nothing("other tines ring along at its pitch: hold them and tap again", (tine,))
-    if _disturbed(hertz[line], level[line], old):
+    if _disturbed(hertz[line], level[line], heard.old):
         return nothing("another still rings close to it: hold it and tap again", (tine,))
     pair = pair[np.argsort(hertz[pair])]
-    sounds, deviation, off = _pitch(hertz[pair], _deviation(new)[pair], targets, tine)
+    deviation = _deviation(heard.new)
+    sounds, own, off = _pitch(hertz[pair], deviation[pair], targets, tine)
+    open_ = _unparted(hertz[pair], targets.frequency[tine, :, 0], heard.seconds)
+    unsure = float(np.linalg.norm([own, open_, FLOOR * CENT * sounds]))
     planes = tuple(float(each) for each in hertz[pair])
-    own = float(_deviation(new)[line] / hertz[line] / CENT)
-    return Verdict(tine, (tine,), sounds, deviation, off, own, planes, "")
+    return Verdict(
+        tine, (tine,), sounds, unsure, off, float(deviation[line] / hertz[line] / CENT), planes, ""
+    )
+
+
+def _unparted(hertz: Array, model: Array, seconds: float) -> float:
+    """Hz that stay open while two planes are not told apart: in opposed phases they sound outside of both."""
+    if len(hertz) == 1:
+        return float(abs(model[0] - model[1]))
+    split = float(hertz[1] - hertz[0])
+    return 0.5 * split if split * seconds < APART else 0.0
 
 
 def _pitch(hertz: Array, deviation: Array, targets: TuningTargets, tine: int) -> tuple[float, float, float]:
-    """Hz, its deviation, and cents above the target, from the one or two lines of the fundamental."""
+    """Hz, its deviation, and cents above the target, from the one or two lines of the fundamental.
+
+    Two lines further apart than `ONE_PITCH` are the planes as the model orders them; else their mean is compared
+    with the mean that the model gives a tine in tune.
+    """
     model = targets.frequency[tine, :, 0]
-    split = abs(float(np.log(model[0] / model[1])))
-    mean = float(np.exp(np.mean(np.log(hertz))))
-    if len(hertz) == 2 and np.log(hertz[1] / hertz[0]) < ONE_PITCH * CENT:
-        wanted = targets.target[tine] * np.sqrt(model[1] / model[0])
-        return mean, 0.5 * float(np.hypot(*deviation)), float(np.log(mean / wanted) / CENT)
-    along = int(model[0] > model[1]) if len(hertz) == 2 else 0
-    sounds, own = float(hertz[along]), float(deviation[along])
-    open_ = 0.5 * split * sounds if len(hertz) == 1 else 0.0  # nobody knows which plane was heard
-    wanted = targets.target[tine] * (np.sqrt(model[1] / model[0]) if len(hertz) == 1 else 1.0)
-    return sounds, float(np.hypot(own, open_)), float(np.log(sounds / wanted) / CENT)
+    if len(hertz) == 2 and np.log(hertz[1] / hertz[0]) > ONE_PITCH * CENT:
+        along = int(model[0] > model[1])
+        sounds, own, wanted = float(hertz[along]), float(deviation[along]), float(targets.target[tine])
+    else:
+        sounds, own = float(np.exp(np.mean(np.log(hertz)))), float(np.linalg.norm(deviation)) / len(hertz)
+        wanted = float(targets.target[tine] * np.sqrt(model[1] / model[0]))
+    return sounds, own, float(np.log(sounds / wanted) / CENT)
 
 
 def _disturbed(hertz: float, level: float, old: FittedModes) -> bool:
