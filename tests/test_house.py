@@ -50,12 +50,14 @@ PLACES = """
     recording.measurement_list recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
     recording.retune recording.tuning_targets recording.tapped_tine recording.listening
+    recording.tuning_progress
     recording.parameters recording.calibration_model recording.apart
     recording.calibrate recording.calibration_list
     page.blob page.wasm page.approach page.response page.sounding page.holding page.functions
     page.picture page.pack page.build
     interface.sound interface.answers interface.board interface.changed interface.opened
-    doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
+    doors.streams doors.threads doors.ports doors.devices doors.listening_tuner
+    doors.keyboard doors.recorder doors.audio_process
     doors.live_session doors.live doors.reference doors.cli __main__
 """
 ORDER = PLACES.split()

@@ -84,7 +84,7 @@ class Listener:
                 continue
             if self._tap is None or time > self._tap.time + CHAIN:
                 old = self._fitted(time - BEFORE, time - GAP)
-                self._tap = _Tap(time, free, old, list(LOOKS))
+                self._tap = _Tap(time, free, old, self.following, list(LOOKS))
             elif abs(time - self._tap.time) < CHAIN and self._tap.looks == list(LOOKS):
                 self._tap.free = min(max(self._tap.free, free), self._tap.time + LATEST)
 
@@ -94,9 +94,7 @@ class Listener:
             return []
         look = tap.looks.pop(0)
         modes = self._fitted(tap.free, tap.free + look)
-        verdict = judged(
-            _begun(modes, tap.old), tap.old, self.targets, following=self.following, seconds=look
-        )
+        verdict = judged(_begun(modes, tap.old), tap.old, self.targets, following=tap.following, seconds=look)
         said = self._in_time(verdict, look)
         return [] if said is None else [Answer(tap.time, self.seconds, look, said)]
 
@@ -135,6 +133,7 @@ class _Tap:
     time: float
     free: float
     old: FittedModes
+    following: int | None  # the tine that was next when it came: a later look is at the same tine
     looks: list[float]
 
 

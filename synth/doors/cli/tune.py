@@ -23,19 +23,70 @@ EIGHTH = 0.125  # of a turn, which a spanner can be set by eye
 
 @click.command("tune")
 @arguments.design
-@click.argument("recording", type=click.Path(path_type=Path))
-@click.option("--tine", "name", required=True, metavar="GROUP.N", help="The tine that was tapped.")
+@click.argument("recording", type=click.Path(path_type=Path), required=False)
+@click.option("--tine", "name", metavar="GROUP.N", help="The tine that was tapped.")
 @click.option("--target-hz", type=arguments.Number(8.0, 20_000.0), help="Its pitch.  [default: the design's]")
+@click.option(
+    "--listen", "live", is_flag=True, help="Hear taps as they come: from the microphone, or from RECORDING."
+)
+@click.option("--device", help="With --listen: the microphone, its number or a part of its name.")
+@click.option("--from", "first", metavar="GROUP.N", help="With --listen: the tine to begin with.")
+@click.option(
+    "--cents",
+    "within",
+    type=arguments.Number(0.5, 50.0),
+    default=3.0,
+    show_default=True,
+    help="With --listen: so near is in tune.",
+)
+@click.option(
+    "--temperature-c",
+    type=arguments.Number(-40.0, 60.0),
+    help="With --listen: at the bench.  [default: the design's]",
+)
 @arguments.json_flag
-def command(design: Path, recording: Path, name: str, target_hz: float | None, as_json: bool) -> None:
+def command(
+    design: Path,
+    recording: Path | None,
+    name: str | None,
+    target_hz: float | None,
+    live: bool,
+    device: str | None,
+    first: str | None,
+    within: float,
+    temperature_c: float | None,
+    as_json: bool,
+) -> None:
     """Say which way, and how many turns, the base nut of a tine goes so that it sounds its pitch.
 
-    Tap the tine alone and hold the others still; several taps in one recording are averaged.
+    Tap the tine alone and hold the others still; several taps in one recording are averaged. With --listen every
+    tap is told of as it comes, from the lowest tine on; what is done is kept beside the design, in
+    DESIGN.tuning.toml, and goes on from there the next time.
 
     \b
-    Example:
+    Examples:
       tinewright tune designs/test-piece.toml --tine D3.1 tap.wav
+      tinewright tune designs/test-piece.toml --listen
     """
+    if live:
+        if name is not None or target_hz is not None or as_json:
+            raise InputError(
+                "--tine, --target-hz and --json are for a tap on file", remedy="leave them out with --listen"
+            )
+        from synth.doors.listening_tuner import Wishes, listen_and_tell
+
+        instrument = arguments.instrument(design)
+        start = None if first is None else bench.find_tine(instrument, first)
+        listen_and_tell(instrument, design, recording, Wishes(device, start, within, temperature_c))
+        return
+    if name is None or recording is None:
+        raise InputError(
+            "which tine, and which recording?", remedy="give --tine GROUP.N and a file, or --listen"
+        )
+    _advise(design, recording, name, target_hz, as_json=as_json)
+
+
+def _advise(design: Path, recording: Path, name: str, target_hz: float | None, *, as_json: bool) -> None:
     from synth.recording.retune import retune
     from synth.vibration.solve import solve_row
 
