@@ -21,7 +21,7 @@ from synth.units import MM
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
-    from synth.recording.listening import Answer
+    from synth.recording.tap_listener import Answer
     from synth.recording.tuning_progress import TuningProgress
     from synth.recording.tuning_targets import TuningTargets
 
@@ -46,7 +46,7 @@ _ROWS: Final = {  # five rows of three dots, for digits that are read from two m
 
 
 @dataclass(frozen=True)
-class Wishes:
+class TunerSettings:
     """What the command line asked: microphone, first tine (index), cents near enough, degrees at the bench."""
 
     device: str | None
@@ -55,9 +55,11 @@ class Wishes:
     temperature_c: float | None
 
 
-def listen_and_tell(instrument: Instrument, design: Path, recording: Path | None, wishes: Wishes) -> None:
+def listen_and_tell(
+    instrument: Instrument, design: Path, recording: Path | None, wishes: TunerSettings
+) -> None:
     """Hear taps until the recording ends, all is done, or the maker stops. Raises `InputError`."""
-    from synth.recording.listening import Listener
+    from synth.recording.tap_listener import Listener
     from synth.recording.tuning_progress import begun, progress_path
     from synth.recording.tuning_targets import tuning_targets
     from synth.vibration.solve import solve_row

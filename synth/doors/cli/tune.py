@@ -73,11 +73,11 @@ def command(
             raise InputError(
                 "--tine, --target-hz and --json are for a tap on file", remedy="leave them out with --listen"
             )
-        from synth.doors.listening_tuner import Wishes, listen_and_tell
+        from synth.doors.listening_tuner import TunerSettings, listen_and_tell
 
         instrument = arguments.instrument(design)
         start = None if first is None else bench.find_tine(instrument, first)
-        listen_and_tell(instrument, design, recording, Wishes(device, start, within, temperature_c))
+        listen_and_tell(instrument, design, recording, TunerSettings(device, start, within, temperature_c))
         return
     if name is None or recording is None:
         raise InputError(

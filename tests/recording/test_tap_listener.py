@@ -9,7 +9,7 @@ import pytest
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
-from synth.recording.listening import Answer, Listener
+from synth.recording.tap_listener import Answer, Listener
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.recording.retune import retune
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
