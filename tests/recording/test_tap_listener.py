@@ -9,9 +9,9 @@ import pytest
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
-from synth.recording.tap_listener import Answer, Listener
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.recording.retune import retune
+from synth.recording.tap_listener import Answer, Listener
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
 from synth.vibration.tuning import Row
 from tests.everyday import design_tree, solved
@@ -81,7 +81,7 @@ def in_room(sound: Array, level: float, seed: int = 5, before: float = 0.6) -> A
 @pytest.mark.slow
 @pytest.mark.parametrize("level", [1e-3, 1e-2])
 def test_no_wrong_tine_is_named_and_the_stated_uncertainty_holds(level: float) -> None:
-    misses, answered, tapped, late = [], 0, 0, 0
+    misses, coarse, answered, tapped, late = [], [], 0, 0, 0
     for seed in range(40, 56):
         here, dice = shop(seed), np.random.default_rng(seed)
         for tine in dice.integers(len(here.targets.name), size=3).tolist():
@@ -93,12 +93,16 @@ def test_no_wrong_tine_is_named_and_the_stated_uncertainty_holds(level: float) -
             for answer in sure:
                 assert answer.verdict.tine == tine, (seed, tine)
                 assert answer.verdict.cents_sd <= 1.0
-                misses.append((answer.verdict.cents - here.off(tine, off)) / answer.verdict.cents_sd)
+                miss = (answer.verdict.cents - here.off(tine, off)) / answer.verdict.cents_sd
+                misses.append(miss)
+                coarse += [miss] if answer.verdict.cents_sd > 0.1 else []
             low = here.model.frequency[tine, 0, 0] < 100.0
             late += bool(told) and told[0].spoken - told[0].time > (1.2 if low else 0.7)
     within = np.mean(np.abs(misses) < 2.0)
     assert within >= 0.93
-    assert np.sqrt(np.mean(np.square(misses))) > 0.5  # nor so cautious that it says nothing
+    if level == 1e-2:  # in a quieter room all are sure within a tenth of a cent, where the floor decides
+        assert len(coarse) >= 10
+        assert 0.5 < np.sqrt(np.mean(np.square(coarse))) < 1.6  # nor so cautious that it says nothing
     assert answered > 0.5 * tapped
     assert late < 0.1 * tapped
 
@@ -206,3 +210,17 @@ def test_tines_meant_alike_are_named_together_unless_one_is_next() -> None:
         assert answer.verdict.tine is None
         assert tine in answer.verdict.candidates
     assert {a.verdict.tine for a in here.hears(sound, tine)} <= {tine, None}
+
+
+@pytest.mark.slow
+def test_a_tine_that_was_not_next_is_at_worst_taken_for_one_of_its_own_pitch() -> None:
+    for seed in range(400, 412):
+        here, dice = shop(seed), np.random.default_rng(seed)
+        count = len(here.targets.name)
+        for tine in dice.integers(count, size=2).tolist():
+            other = int((tine + 1 + dice.integers(count - 1)) % count)
+            sound = in_room(here.tap(tine, 15.0 * dice.normal(), dice), 3e-3, seed)
+            for answer in here.hears(sound, other):
+                if answer.verdict.tine is not None:
+                    pitch = here.model.frequency[[answer.verdict.tine, tine], 0, 0]
+                    assert abs(1200.0 * np.log2(pitch[0] / pitch[1])) < 5.0, (seed, tine)
