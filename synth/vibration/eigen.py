@@ -92,20 +92,23 @@ def _damping_correction(
     alone: Complex, values: Complex, host: Array, mixed: NDArray[np.complex64], loss: Array, named: Indices
 ) -> NDArray[np.complex64]:
     """What the host structure's losses add to its motion in every mode (Mc, M) from modes outside the mode's
-    cluster.
+    cluster. In single precision, as the vectors are.
 
     First order: j D_km / (lambda_m - lambda_k) of mode k. What is heard of a tine is the little that the host
     structure moves in its mode, and of that the LINK which clusters leave out is no small part. Only modes that
     move the host lend it motion.
     """
     lent = np.flatnonzero(np.sum(host**2, axis=0) > FAINT)
+    lending, lossy = host[:, lent].astype(np.float32), loss.astype(np.float32)
     added = np.empty(mixed.shape, dtype=np.complex64)
     for first in range(0, len(values), STRIP):
         here = slice(first, min(first + STRIP, len(values)))
-        share = 1j * (host[:, lent].T @ (loss @ mixed[:, here]))  # (k, STRIP)
+        moved = mixed[:, here]
+        D = lending.T @ (lossy @ moved.real) + 1j * (lending.T @ (lossy @ moved.imag))  # (k, STRIP)
         apart = named[lent][:, None] != named[None, here]
-        share *= apart / np.where(apart, values[None, here] - alone[lent][:, None], 1.0)
-        added[:, here] = host[:, lent] @ share
+        distance = np.where(apart, values[None, here] - alone[lent][:, None], 1.0)  # of close poles: in full
+        share = D * (1j * apart / distance).astype(np.complex64)
+        added[:, here] = lending @ share.real + 1j * (lending @ share.imag)
     return added
 
 

@@ -64,7 +64,13 @@ def solve_model(
 
     def solve() -> ModalModel:
         return assemble(
-            instrument.tines, row.length, row.trim, bar=instrument.bar, board=standing, places=places
+            instrument.tines,
+            row.length,
+            row.trim,
+            bar=instrument.bar,
+            board=standing,
+            places=places,
+            modes=row.modes,
         )
 
     depends_on = (instrument.bar, instrument.tines, row.length, row.trim, places, standing)

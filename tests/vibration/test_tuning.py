@@ -89,8 +89,8 @@ def test_a_tines_own_pitch_gives_its_length_back(
     tine = bench.tine(bench.plain(diameter), pitch_hz=1.0, root=bench.root(added=added))
     pitch = solve_tines([tine], [length * 1e-3], [trim]).frequency[:, 0, 0]
     found = free_lengths([tine], [trim], pitch)
-    assert solve_tines([tine], found, [trim]).frequency[:, 0, 0] == pytest.approx(pitch, rel=0.02 * CENT)
-    assert found[0] == pytest.approx(length * 1e-3, rel=0.02 * CENT)
+    assert solve_tines([tine], found, [trim]).frequency[:, 0, 0] == pytest.approx(pitch, rel=0.05 * CENT)
+    assert found[0] == pytest.approx(length * 1e-3, rel=0.05 * CENT)
 
 
 def bar_like(frequency: Array, mode: float, strength: float) -> Array:
