@@ -39,10 +39,10 @@ class Strike:
 
 def taps(samples: NDArray[np.float64], rate: int) -> tuple[Strike, ...]:
     """The taps of a recording, in order; one that begins with the file counts."""
-    levels = _levels(samples, rate)
-    marks = np.flatnonzero(np.any([_jumps(level, MEMORY, SUDDEN) for level in levels], axis=0)) * HOP
+    bands = levels(samples, rate)
+    marks = np.flatnonzero(np.any([_jumps(level, MEMORY, SUDDEN) for level in bands], axis=0)) * HOP
     # a stroke's later plucks are no louder than its first, but high up each starts anew
-    again = np.flatnonzero(np.any([_jumps(level, HOP, SHORT_SUDDEN) for level in levels[2:]], axis=0)) * HOP
+    again = np.flatnonzero(np.any([_jumps(level, HOP, SHORT_SUDDEN) for level in bands[2:]], axis=0)) * HOP
     found = _spans(marks.astype(float), again.astype(float), len(samples) / rate)
     return tuple(replace(tap, time=_sharpened(samples, rate, tap.time)) for tap in found)
 
@@ -80,7 +80,7 @@ def _last(last: float, again: NDArray[np.float64], stop: float) -> float:
     return last
 
 
-def _levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
+def levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
     """Energy (bands, readings) in Hann frames of four hops."""
     hop = max(1, round(HOP * rate))
     size = 4 * hop

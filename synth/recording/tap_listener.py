@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from synth.arrays import Array
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
-from synth.recording.onsets import CHAIN, taps
+from synth.recording.onsets import CHAIN, HOP, RISE, SUDDEN, levels, taps
 from synth.recording.sinusoids import find
 from synth.recording.tapped_tine import Verdict, judged, nothing
 from synth.recording.tuning_targets import TuningTargets
@@ -27,6 +28,7 @@ SLOW: Final = 1.05  # s: and below
 LOW: Final = 100.0  # Hz
 SURE: Final = 1.0  # cents: a figure less sure is not given
 CHECK: Final = 0.05  # s between searches for taps
+ALERT: Final = 0.2  # s that are looked at before a search
 SEARCHED: Final = 1.0  # s that are searched
 SETTLING: Final = 0.3  # s at the beginning of the search in which a tap has nothing to rise from
 BEFORE: Final = 0.4  # s before a tap that are fitted as what rang already
@@ -48,54 +50,86 @@ class Answer:
 
 
 class Listener:
-    """Hears taps in samples at `rate` against `targets`; set `following` to the tine next in the order."""
+    """Hears taps in samples at `rate` against `targets`; set `announced` to the tine that the maker says to tap."""
 
     def __init__(self, targets: TuningTargets, rate: int) -> None:
         self.targets, self.rate = targets, rate
-        self.following: int | None = None
-        self._samples = np.zeros(0)
-        self._first = 0  # the count of the sample at the buffer's head
+        self.announced: int | None = None
+        self._kept = _Kept(round(KEPT * rate))
+        self._alert = _Alert(rate)
         self._next_check = 0
+        self._search_until = SEARCHED
+        self._deaf: list[tuple[float, float]] = []
         self._tap: _Tap | None = None
 
     @property
     def seconds(self) -> float:
         """How much has been heard."""
-        return (self._first + len(self._samples)) / self.rate
+        return self._kept.count / self.rate
 
     def feed(self, block: Array) -> list[Answer]:
         """What is to be said once these samples (T,) have come."""
-        self._samples = np.concatenate((self._samples, block))
-        if len(self._samples) > 2.0 * KEPT * self.rate:
-            drop = len(self._samples) - round(KEPT * self.rate)
-            self._samples, self._first = self._samples[drop:], self._first + drop
-        answers = self._look()
-        if self._first + len(self._samples) >= self._next_check:
-            self._next_check = self._first + len(self._samples) + round(CHECK * self.rate)
-            self._search()
+        answers: list[Answer] = []
+        step = max(1, round(CHECK * self.rate))
+        for first in range(0, len(block), step):
+            self._kept.add(block[first : first + step])
+            answers += self._look()
+            if self._kept.count >= self._next_check:
+                self._next_check = self._kept.count + step
+                self._search()
         return answers
 
+    def finish(self) -> list[Answer]:
+        """What is to be said once the sound has ended: a last look at a tap that was not heard for long."""
+        tap = self._tap
+        left = 0.0 if tap is None else self.seconds - tap.free
+        if tap is None or not tap.looks or left < LOOKS[0]:
+            return []
+        return self._answered(tap, left, ended=True)
+
+    def sound_of(self, answer: Answer) -> Array:
+        """The samples (T,) from a little before the answer's tap on, as far as they are still kept."""
+        return self._span(answer.time - BEFORE, self.seconds).copy()
+
+    def deafen(self, seconds: float) -> None:
+        """The tuner's own sound comes for so long from now: it is no tap, and spoils what rings meanwhile."""
+        self._deaf = [(start, stop) for start, stop in self._deaf if stop > self.seconds - KEPT]
+        self._deaf.append((self.seconds, self.seconds + seconds))
+        if self._tap is not None:
+            self._tap.looks.clear()
+
     def _search(self) -> None:
-        """Whether the last second has a tap that was not known."""
+        """Whether the last second has a tap that was not known; asked for a while after the level has risen."""
+        if self._alert(self._span(self.seconds - ALERT, self.seconds)):
+            self._search_until = self.seconds + SEARCHED
+        if self.seconds > self._search_until:
+            return
         start = max(0.0, self.seconds - SEARCHED)
         for strike in taps(self._span(start, self.seconds), self.rate):
             time, free = start + strike.time, start + min(strike.free_from, strike.time + LATEST)
-            if start > 0.0 and strike.time < SETTLING:
+            if (start > 0.0 and strike.time < SETTLING) or self._own_sound(time):
                 continue
             if self._tap is None or time > self._tap.time + CHAIN:
                 old = self._fitted(time - BEFORE, time - GAP)
-                self._tap = _Tap(time, free, old, self.following, list(LOOKS))
+                self._tap = _Tap(time, free, old, self.announced, list(LOOKS))
             elif abs(time - self._tap.time) < CHAIN and self._tap.looks == list(LOOKS):
                 self._tap.free = min(max(self._tap.free, free), self._tap.time + LATEST)
+
+    def _own_sound(self, time: float) -> bool:
+        return any(start <= time < stop for start, stop in self._deaf)
 
     def _look(self) -> list[Answer]:
         tap = self._tap
         if tap is None or not tap.looks or self.seconds < tap.free + tap.looks[0]:
             return []
-        look = tap.looks.pop(0)
+        return self._answered(tap, tap.looks.pop(0), ended=False)
+
+    def _answered(self, tap: _Tap, look: float, *, ended: bool) -> list[Answer]:
         modes = self._fitted(tap.free, tap.free + look)
-        verdict = judged(_begun(modes, tap.old), tap.old, self.targets, following=tap.following, seconds=look)
-        said = self._in_time(verdict, look)
+        verdict = judged(
+            _begun(modes, tap.old), tap.old, self.targets, announced=tap.announced, seconds=look
+        )
+        said = self._in_time(verdict, np.inf if ended else look)
         return [] if said is None else [Answer(tap.time, self.seconds, look, said)]
 
     def _in_time(self, verdict: Verdict, look: float) -> Verdict | None:
@@ -107,23 +141,63 @@ class Listener:
             return verdict
         if not due or not named:
             return None
-        if verdict.tine is None:
+        if verdict.tine is None and (not verdict.guesses or verdict.cents_sd <= SURE):
             return verdict
         if verdict.line_sd > SURE:
             return nothing("too soft, or the room too loud: tap again, harder or nearer", named)
         return nothing("its two planes are not told apart yet: let it ring, or tap along the row", named)
 
     def _fitted(self, start: float, stop: float) -> FittedModes:
-        samples = self._span(max(start, self._first / self.rate), stop)
+        samples = self._span(start, stop)
         if len(samples) < 0.1 * self.rate or not np.any(samples):
             return no_modes()
-        modes = find(samples - np.mean(samples), self.rate)
+        with threadpool_limits(1):  # small matrices: more threads wait for each other
+            modes = find(samples - np.mean(samples), self.rate)
         cycles = modes.pole.imag * np.log(1e3) / (2.0 * np.pi * np.maximum(-modes.pole.real, 1e-9))
         return modes.pick(cycles > CYCLES)
 
     def _span(self, start: float, stop: float) -> Array:
-        first, last = (max(0, round(each * self.rate) - self._first) for each in (start, stop))
-        return self._samples[first:last]
+        return self._kept.part(round(start * self.rate), round(stop * self.rate))
+
+
+class _Kept:
+    """The last samples, at least `most` of them once so many have come."""
+
+    def __init__(self, most: int) -> None:
+        self._samples = np.zeros(2 * most)
+        self._filled = 0
+        self.count = 0
+
+    def add(self, block: Array) -> None:
+        if self._filled + len(block) > len(self._samples):
+            half = len(self._samples) // 2
+            self._samples[:half] = self._samples[self._filled - half : self._filled]
+            self._filled = half
+        self._samples[self._filled : self._filled + len(block)] = block
+        self._filled, self.count = self._filled + len(block), self.count + len(block)
+
+    def part(self, first: int, last: int) -> Array:
+        """Samples `first` to `last` by their count from the beginning, as far as they are kept."""
+        gone = self.count - self._filled
+        return self._samples[max(0, first - gone) : max(0, last - gone)]
+
+
+class _Alert:
+    """Whether the level has risen of late as a tap makes it: never missed, cheap while nothing happens.
+
+    A tap rises over all of the quarter second before, by RISE in a band; here over half of that memory, by less.
+    """
+
+    def __init__(self, rate: int) -> None:
+        self._rate = rate
+
+    def __call__(self, samples: Array) -> bool:
+        if len(samples) < 0.9 * ALERT * self._rate:
+            return True
+        level = levels(samples, self._rate)
+        late = round((CHECK + 2.0 * SUDDEN) / HOP)
+        before = np.max(level[:, 4:-late], axis=1)  # the first frames look beyond the samples
+        return bool(np.any(np.max(level[:, -late:], axis=1) > 0.6 * RISE * before))
 
 
 @dataclass
@@ -133,7 +207,7 @@ class _Tap:
     time: float
     free: float
     old: FittedModes
-    following: int | None  # the tine that was next when it came: a later look is at the same tine
+    announced: int | None  # when it came: a later look is at the same tine
     looks: list[float]
 
 

@@ -2,13 +2,14 @@
 
 In: the lines that a tap began (`FittedModes`), those that rang before it, `TuningTargets`. Out: a `Verdict`. A
 tine is known by its fundamental with the second and third partial in the right ratio to it; tines of one stock
-share that ratio, so that what parts two of them is how far each would be off, and which one is next. Tines that
-were meant to sound alike cannot be told by ear: unless one of them is next, all are named and none is chosen.
+share that ratio, so that what parts two of them is how far each would be off. What does not part them for certain
+is told of all of them, each with its figure, and none is chosen, unless the maker has said that they tap what is
+announced: then that one is taken where it is among them, and the verdict says so.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -23,13 +24,13 @@ USUAL: Final = 40.0  # cents that it is off before it is tuned
 COST: Final = 0.25  # score that 1.3 usual errors cost
 OVERTONE: Final = 30.0  # cents that an overtone is off the fundamental's offset: clamps and nuts vary
 WEIGHTS: Final = (1.0, 0.8, 0.6)  # of the first partials in the score
-NEXT: Final = 0.3  # score that being the next in the order is worth
-RIVAL: Final = 0.4  # score by which a tine must lead to be named: at 0.25 one of 120 random taps was misnamed
+RIVAL: Final = 0.5  # score by which a tine must lead to be named: 0.495 is what 100 cents, a semitone, cost
 LEAST: Final = 1.1  # score without costs: a fundamental alone is of anything
 FAINT: Final = 10.0 ** (-40.0 / 20.0)  # of the loudest new line: a tapped tine's fundamental is louder
 PLANES: Final = 60.0  # cents around a line in which its other plane is sought, beyond the model's own split
 ONE_PITCH: Final = 24.0  # cents between planes, below which their mean is the pitch
 TWIN_LEVEL: Final = 0.05  # of the fundamental's level: a fainter line beside it is no plane
+STRANGE: Final = 25.0  # cents by which two planes differ from the model's split at most, where others are near
 APART: Final = 0.3  # beats in the span heard, below which two lines are a guess at what one wobbling line is
 FLOOR: Final = 0.02  # cents: what no fit of a line is better than
 SAFE: Final = 1.3  # times the deviation that white noise leaves
@@ -39,7 +40,9 @@ SAFE: Final = 1.3  # times the deviation that white noise leaves
 class Verdict:
     """What a tap says: the tine (index) or None with the `reason`; pitches in Hz, offsets in cents.
 
-    `sounds` is of the swing along the row, or of the mean of both planes where these lie within `ONE_PITCH`.
+    `sounds` is of the swing along the row, or of the mean of both planes where these lie within `ONE_PITCH`. Where
+    more than one tine may have been tapped, `candidates` are all of them and `guesses` what the tap would say of
+    each; `tine` is None then, or with `taken` the one that was announced.
     """
 
     tine: int | None
@@ -50,6 +53,10 @@ class Verdict:
     line_sd: float  # cents, of its loudest line alone, whichever plane that is
     planes: tuple[float, ...]  # Hz, of the one or two lines of the fundamental, rising
     reason: str
+    softer: float = 0.0  # of its two planes, the level of the softer over that of the louder
+    overtone: float = float("nan")  # the second partial over the first, in the louder plane
+    taken: bool = False
+    guesses: tuple[Verdict, ...] = ()
 
     @property
     def cents_sd(self) -> float:
@@ -60,6 +67,11 @@ class Verdict:
         """Times a second that the two planes beat; 0 where only one was heard."""
         return self.planes[-1] - self.planes[0] if self.planes else 0.0
 
+    @property
+    def split(self) -> float:
+        """Cents between the two planes; 0 where only one was heard."""
+        return float(np.log(self.planes[-1] / self.planes[0]) / CENT) if self.planes else 0.0
+
 
 def nothing(reason: str, candidates: tuple[int, ...] = ()) -> Verdict:
     nan = float("nan")
@@ -67,23 +79,44 @@ def nothing(reason: str, candidates: tuple[int, ...] = ()) -> Verdict:
 
 
 def judged(
-    new: FittedModes, old: FittedModes, targets: TuningTargets, *, following: int | None, seconds: float
+    new: FittedModes, old: FittedModes, targets: TuningTargets, *, announced: int | None, seconds: float
 ) -> Verdict:
     """The verdict on a tap that began the lines `new` while `old` rang, heard for `seconds`.
 
-    `following` is the tine (index) that is next in the order.
+    `announced` is the tine (index) that the maker has said to tap; None where nothing was said.
     """
     if not len(new):
         return nothing("")
-    explained = [_explained(new, targets, tine, following) for tine in range(len(targets.name))]
+    explained = [_explained(new, targets, tine) for tine in range(len(targets.name))]
     value = np.array([each.value for each in explained])
-    best = int(np.argmax(value))
-    if value[best] == -np.inf:
+    best = float(np.max(value))
+    if best == -np.inf:
         return nothing("")
-    rivals = np.flatnonzero((value > value[best] - RIVAL) & (np.arange(len(value)) != best))
-    if len(rivals) and best != following:
-        return nothing("more than one tine sounds like this: say which is next", (best, *rivals.tolist()))
-    return _told(_Heard(new, old, seconds), targets, best, explained[best].line)
+    heard = _Heard(new, old, seconds)
+    maybe = np.flatnonzero(value > best - RIVAL)
+    candidates = tuple(int(each) for each in maybe[np.argsort(-value[maybe], kind="stable")])
+    guesses = tuple(_told(heard, targets, tine, explained[tine].line) for tine in candidates)
+    if len(candidates) == 1:
+        return guesses[0]
+    if announced in candidates:
+        mine = guesses[candidates.index(announced)]
+        return replace(mine, taken=mine.tine is not None, candidates=candidates)
+    return _any_of(candidates, guesses)
+
+
+def _any_of(candidates: tuple[int, ...], guesses: tuple[Verdict, ...]) -> Verdict:
+    """No tine, but what the tap says of each that it may have been."""
+    sure = tuple(each for each in guesses if each.tine is not None)
+    if not sure:
+        return replace(guesses[0], candidates=candidates)
+    return replace(
+        sure[0],
+        tine=None,
+        candidates=candidates,
+        cents=float("nan"),
+        reason=f"cannot tell which of {len(candidates)}",
+        guesses=sure,
+    )
 
 
 @dataclass(frozen=True)
@@ -92,7 +125,7 @@ class _Explained:
     line: int  # index of the fundamental's loudest line
 
 
-def _explained(new: FittedModes, targets: TuningTargets, tine: int, following: int | None) -> _Explained:
+def _explained(new: FittedModes, targets: TuningTargets, tine: int) -> _Explained:
     """The best way in which this tine explains the lines."""
     hertz, level = _hertz(new), np.abs(new.amplitude)
     model = targets.frequency[tine]
@@ -107,9 +140,8 @@ def _explained(new: FittedModes, targets: TuningTargets, tine: int, following: i
                 score += weight * float(np.exp(-0.5 * (beside / OVERTONE) ** 2))
         if score < LEAST:
             continue
-        bonus = NEXT if tine == following else 0.0
         loud = 0.02 * np.log(level[line] / np.max(level))
-        value = score + bonus + loud - COST * np.log1p((off[line] / USUAL) ** 2)
+        value = score + loud - COST * np.log1p((off[line] / USUAL) ** 2)
         if value > best.value:
             best = _Explained(float(value), line)
     return best
@@ -126,10 +158,9 @@ class _Heard:
 
 def _told(heard: _Heard, targets: TuningTargets, tine: int, line: int) -> Verdict:
     hertz, level = _hertz(heard.new), np.abs(heard.new.amplitude)
-    split = abs(float(np.log(np.divide(*targets.frequency[tine, :, 0])) / CENT))
-    beside = np.abs(np.log(hertz / hertz[line]) / CENT) < split + PLANES
+    beside = np.abs(np.log(hertz / hertz[line]) / CENT) < _split_of(targets, tine) + PLANES
     pair = np.flatnonzero(beside & (level > TWIN_LEVEL * level[line]))
-    if len(pair) > 2:
+    if len(pair) > 2 or _another_rings(hertz[pair], targets, tine):
         return nothing("other tines ring along at its pitch: hold them and tap again", (tine,))
     if _disturbed(hertz[line], level[line], heard.old):
         return nothing("another still rings close to it: hold it and tap again", (tine,))
@@ -138,10 +169,44 @@ def _told(heard: _Heard, targets: TuningTargets, tine: int, line: int) -> Verdic
     sounds, own, off = _pitch(hertz[pair], deviation[pair], targets, tine)
     open_ = _unparted(hertz[pair], targets.frequency[tine, :, 0], heard.seconds)
     unsure = float(np.linalg.norm([own, open_, FLOOR * CENT * sounds]))
-    planes = tuple(float(each) for each in hertz[pair])
     return Verdict(
-        tine, (tine,), sounds, unsure, off, float(deviation[line] / hertz[line] / CENT), planes, ""
+        tine,
+        (tine,),
+        sounds,
+        unsure,
+        off,
+        float(deviation[line] / hertz[line] / CENT),
+        tuple(float(each) for each in hertz[pair]),
+        "",
+        softer=float(np.min(level[pair]) / np.max(level[pair])) if len(pair) == 2 else 0.0,
+        overtone=_overtone(heard.new, targets, tine, line),
     )
+
+
+def _split_of(targets: TuningTargets, tine: int) -> float:
+    """Cents between the planes as the model has them."""
+    return abs(float(np.log(np.divide(*targets.frequency[tine, :, 0])) / CENT))
+
+
+def _another_rings(hertz: Array, targets: TuningTargets, tine: int) -> bool:
+    """Whether two lines are too far apart, or too near, for planes, and another tine could have one of them."""
+    if len(hertz) < 2:
+        return False
+    apart = abs(float(np.log(hertz[1] / hertz[0])) / CENT)
+    others = np.delete(targets.frequency[:, :, 0], tine, axis=0).ravel()
+    near = np.abs(np.log(others[:, None] / hertz)) / CENT < PLANES
+    return apart > _split_of(targets, tine) + STRANGE and bool(np.any(near))
+
+
+def _overtone(new: FittedModes, targets: TuningTargets, tine: int, line: int) -> float:
+    """The louder line near where the second partial should be, over the fundamental's; nan where there is none."""
+    hertz, level = _hertz(new), np.abs(new.amplitude)
+    model = targets.frequency[tine]
+    if model.shape[1] < 2 or not np.all(model[:, 1] > 0.0):
+        return float("nan")
+    off = _nearest_cents(hertz, model[:, 1]) - _nearest_cents(hertz, model[:, 0])[line]
+    near = np.flatnonzero(np.abs(off) < FURTHEST)
+    return float(hertz[near[np.argmax(level[near])]] / hertz[line]) if len(near) else float("nan")
 
 
 def _unparted(hertz: Array, model: Array, seconds: float) -> float:

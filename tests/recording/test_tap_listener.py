@@ -49,7 +49,7 @@ class Shop:
 
     def hears(self, sound: Array, following: int | None = None) -> list[Answer]:
         listener = Listener(self.targets, RATE)
-        listener.following = following
+        listener.announced = following
         return [
             answer for at in range(0, len(sound), BLOCK) for answer in listener.feed(sound[at : at + BLOCK])
         ]
@@ -213,14 +213,41 @@ def test_tines_meant_alike_are_named_together_unless_one_is_next() -> None:
 
 
 @pytest.mark.slow
-def test_a_tine_that_was_not_next_is_at_worst_taken_for_one_of_its_own_pitch() -> None:
-    for seed in range(400, 412):
+def test_a_tine_that_was_not_announced_is_never_named_wrongly_but_by_the_makers_word() -> None:
+    told = {"right": 0, "open": 0, "taken": 0}
+    for seed in range(400, 424):
         here, dice = shop(seed), np.random.default_rng(seed)
         count = len(here.targets.name)
         for tine in dice.integers(count, size=2).tolist():
             other = int((tine + 1 + dice.integers(count - 1)) % count)
             sound = in_room(here.tap(tine, 15.0 * dice.normal(), dice), 3e-3, seed)
-            for answer in here.hears(sound, other):
-                if answer.verdict.tine is not None:
-                    pitch = here.model.frequency[[answer.verdict.tine, tine], 0, 0]
-                    assert abs(1200.0 * np.log2(pitch[0] / pitch[1])) < 5.0, (seed, tine)
+            for announced in (None, other):
+                for answer in here.hears(sound, announced):
+                    verdict = answer.verdict
+                    if verdict.taken:
+                        assert verdict.tine == announced == other, (seed, tine)
+                        assert tine in verdict.candidates, (seed, tine)
+                    elif verdict.tine is not None:
+                        assert verdict.tine == tine, (seed, tine)
+                    elif verdict.guesses:
+                        assert tine in verdict.candidates, (seed, tine)
+                    key = "taken" if verdict.taken else "open" if verdict.tine is None else "right"
+                    told[key] += 1
+    assert told["right"] > 40
+    assert told["open"] > 20
+    assert told["taken"] > 5
+
+
+def test_the_cheap_watch_for_taps_misses_none_that_the_full_search_finds(bench: Shop) -> None:
+    dice = np.random.default_rng(8)
+    sound = in_room(np.concatenate([bench.tap(n % 4, 0.0, dice) * 0.3 ** (n % 4) for n in range(8)]), 1e-3)
+
+    class Always:
+        def __call__(self, samples: Array) -> bool:
+            return True
+
+    quick, slow = Listener(bench.targets, RATE), Listener(bench.targets, RATE)
+    slow._alert = Always()  # type: ignore[assignment]
+    answers = [listener.feed(sound) for listener in (quick, slow)]
+    assert len(answers[0]) > 8
+    assert str(answers[0]) == str(answers[1])  # nan is not nan
