@@ -126,9 +126,7 @@ class Listener:
 
     def _answered(self, tap: _Tap, look: float, *, ended: bool) -> list[Answer]:
         modes = self._fitted(tap.free, tap.free + look)
-        verdict = judged(
-            _begun(modes, tap.old), tap.old, self.targets, announced=tap.announced, seconds=look
-        )
+        verdict = judged(_begun(modes, tap.old), tap.old, self.targets, announced=tap.announced, seconds=look)
         said = self._in_time(verdict, np.inf if ended else look)
         return [] if said is None else [Answer(tap.time, self.seconds, look, said)]
 

@@ -29,8 +29,11 @@ LEAST: Final = 1.1  # score without costs: a fundamental alone is of anything
 FAINT: Final = 10.0 ** (-40.0 / 20.0)  # of the loudest new line: a tapped tine's fundamental is louder
 PLANES: Final = 60.0  # cents around a line in which its other plane is sought, beyond the model's own split
 ONE_PITCH: Final = 24.0  # cents between planes, below which their mean is the pitch
+LOUDER: Final = 0.5  # of a tine's level, from which another that rings is said to be the one that was tapped
 TWIN_LEVEL: Final = 0.05  # of the fundamental's level: a fainter line beside it is no plane
-STRANGE: Final = 25.0  # cents by which two planes differ from the model's split at most, where others are near
+STRANGE: Final = (
+    25.0  # cents by which two planes differ from the model's split at most, where others are near
+)
 APART: Final = 0.3  # beats in the span heard, below which two lines are a guess at what one wobbling line is
 FLOOR: Final = 0.02  # cents: what no fit of a line is better than
 SAFE: Final = 1.3  # times the deviation that white noise leaves
@@ -98,9 +101,14 @@ def judged(
     guesses = tuple(_told(heard, targets, tine, explained[tine].line) for tine in candidates)
     if len(candidates) == 1:
         return guesses[0]
+    level = np.abs(new.amplitude[[explained[each].line for each in candidates]])
+    pitch = _hertz(new)[[explained[each].line for each in candidates]]
+    mine = candidates.index(announced) if announced in candidates else int(np.argmax(level))
+    apart = np.abs(np.log(pitch / pitch[mine]) / CENT) > PLANES
+    if np.any(apart & (level > LOUDER * level[mine])):
+        return nothing("more than one tine rings: hold the others and tap again", candidates)
     if announced in candidates:
-        mine = guesses[candidates.index(announced)]
-        return replace(mine, taken=mine.tine is not None, candidates=candidates)
+        return replace(guesses[mine], taken=guesses[mine].tine is not None, candidates=candidates)
     return _any_of(candidates, guesses)
 
 

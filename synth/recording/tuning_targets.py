@@ -49,9 +49,9 @@ class TuningTargets:
 
 
 def tuning_targets(
-    instrument: Instrument, row: Row, *, temperature: float | None = None, shift: float = 1.0
+    instrument: Instrument, row: Row, *, temperature: float | None = None, shift: Array | float = 1.0
 ) -> TuningTargets:
-    """The table at `temperature` (K, the design's where None), the whole instrument moved by the ratio `shift`."""
+    """The table at `temperature` (K, the design's where None), targets moved by a ratio, of all or (R,)."""
     bar, which = bar_of(instrument), range(len(instrument.tines))
     at = heard(instrument, bar, row.length, row.trim, which).frequency
     trim = row.trim

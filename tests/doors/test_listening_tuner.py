@@ -13,7 +13,7 @@ import soundfile
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors.cli import run
-from synth.doors.listening_tuner import large
+from synth.doors.tuner_words import large
 from synth.recording.predicted_partials import bar_of, heard
 from synth.vibration.solve import solve_row
 
@@ -62,7 +62,7 @@ def test_taps_are_told_of_and_what_is_done_is_kept(bench: Path, capsys: pytest.C
     words = ["tune", str(bench / "two.toml"), "--listen", str(bench / "bench.wav"), "--from", "g.2"]
     assert run(words) == 0
     out = capsys.readouterr().out
-    assert out.startswith("next: g.2, 196.00 Hz\n")
+    assert out.startswith("next: g.2, 196.00 Hz (0 of 2 done)\n")
     flat, right = (
         next(line for line in out.splitlines() if word in line) for word in ("turns up", "in tune")
     )
