@@ -16,7 +16,9 @@ from threadpoolctl import threadpool_limits
 
 from synth.arrays import Array
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
+from synth.recording.hum import without_hum
 from synth.recording.onsets import CHAIN, HOP, RISE, SUDDEN, levels, taps
+from synth.recording.room import indoors
 from synth.recording.sinusoids import find
 from synth.recording.tapped_tine import Verdict, judged, nothing
 from synth.recording.tuning_targets import TuningTargets
@@ -128,7 +130,9 @@ class Listener:
         modes = self._fitted(tap.free, tap.free + look)
         verdict = judged(_begun(modes, tap.old), tap.old, self.targets, announced=tap.announced, seconds=look)
         said = self._in_time(verdict, np.inf if ended else look)
-        return [] if said is None else [Answer(tap.time, self.seconds, look, said)]
+        if said is None or not tap.better(said):
+            return []
+        return [Answer(tap.time, self.seconds, look, said)]
 
     def _in_time(self, verdict: Verdict, look: float) -> Verdict | None:
         """The verdict, a reason once it is due and unsure, or None while it may still become sure."""
@@ -149,10 +153,12 @@ class Listener:
         samples = self._span(start, stop)
         if len(samples) < 0.1 * self.rate or not np.any(samples):
             return no_modes()
+        samples = samples - np.mean(samples)
         with threadpool_limits(1):  # small matrices: more threads wait for each other
-            modes = find(samples - np.mean(samples), self.rate)
-        cycles = modes.pole.imag * np.log(1e3) / (2.0 * np.pi * np.maximum(-modes.pole.real, 1e-9))
-        return modes.pick(cycles > CYCLES)
+            modes = find(samples, self.rate)
+            cycles = modes.pole.imag * np.log(1e3) / (2.0 * np.pi * np.maximum(-modes.pole.real, 1e-9))
+            samples, modes, _ = without_hum(samples, self.rate, modes.pick(cycles > CYCLES))
+            return indoors(samples, self.rate, modes).modes
 
     def _span(self, start: float, stop: float) -> Array:
         return self._kept.part(round(start * self.rate), round(stop * self.rate))
@@ -207,6 +213,15 @@ class _Tap:
     old: FittedModes
     announced: int | None  # when it came: a later look is at the same tine
     looks: list[float]
+    known: float = np.inf  # cents, the least deviation of what was said
+
+    def better(self, said: Verdict) -> bool:
+        """Whether this is surer than what was said before: a figure is not taken back by a look that knows less."""
+        sure = said.cents_sd if said.tine is not None or said.guesses else np.inf
+        if self.known < np.inf and sure >= self.known:
+            return False
+        self.known = min(self.known, sure)
+        return True
 
 
 def _begun(modes: FittedModes, old: FittedModes) -> FittedModes:

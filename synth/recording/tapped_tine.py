@@ -34,7 +34,13 @@ TWIN_LEVEL: Final = 0.05  # of the fundamental's level: a fainter line beside it
 STRANGE: Final = (
     25.0  # cents by which two planes differ from the model's split at most, where others are near
 )
+TWINS: Final = 2.5  # times as fast at most one plane decays as the other: what dies faster is the room's
 APART: Final = 0.3  # beats in the span heard, below which two lines are a guess at what one wobbling line is
+HIDDEN: Final = 0.3  # of two planes' distance: deviation from their mean of the one line that stands for both
+BRIEFLY: Final = (
+    0.5  # the same while it has not been heard for `LONG`: opposed phases pull it outside of both
+)
+LONG: Final = 0.9  # s
 FLOOR: Final = 0.02  # cents: what no fit of a line is better than
 SAFE: Final = 1.3  # times the deviation that white noise leaves
 
@@ -167,7 +173,10 @@ class _Heard:
 def _told(heard: _Heard, targets: TuningTargets, tine: int, line: int) -> Verdict:
     hertz, level = _hertz(heard.new), np.abs(heard.new.amplitude)
     beside = np.abs(np.log(hertz / hertz[line]) / CENT) < _split_of(targets, tine) + PLANES
-    pair = np.flatnonzero(beside & (level > TWIN_LEVEL * level[line]))
+    rate = np.maximum(-heard.new.pole.real, 1e-3)
+    differ = abs(float(np.log(np.divide(*targets.decay_rate[tine]))))  # a bar may take more of one plane
+    alike = np.abs(np.log(rate / rate[line])) < np.log(TWINS) + differ
+    pair = np.flatnonzero(beside & alike & (level > TWIN_LEVEL * level[line]))
     if len(pair) > 2 or _another_rings(hertz[pair], targets, tine):
         return nothing("other tines ring along at its pitch: hold them and tap again", (tine,))
     if _disturbed(hertz[line], level[line], heard.old):
@@ -220,7 +229,11 @@ def _overtone(new: FittedModes, targets: TuningTargets, tine: int, line: int) ->
 def _unparted(hertz: Array, model: Array, seconds: float) -> float:
     """Hz that stay open while two planes are not told apart: in opposed phases they sound outside of both."""
     if len(hertz) == 1:
-        return float(abs(model[0] - model[1]))
+        apart = float(abs(model[0] - model[1]))
+        if apart > ONE_PITCH * CENT * hertz[0]:
+            return apart  # it may be either
+        share = HIDDEN if seconds > LONG else BRIEFLY
+        return share * min(apart, 1.0 / seconds)  # further apart they would have been told
     split = float(hertz[1] - hertz[0])
     return 0.5 * split if split * seconds < APART else 0.0
 
@@ -229,7 +242,7 @@ def _pitch(hertz: Array, deviation: Array, targets: TuningTargets, tine: int) ->
     """Hz, its deviation, and cents above the target, from the one or two lines of the fundamental.
 
     Two lines further apart than `ONE_PITCH` are the planes as the model orders them; else their mean is compared
-    with the mean that the model gives a tine in tune.
+    with the mean that a tine in tune has.
     """
     model = targets.frequency[tine, :, 0]
     if len(hertz) == 2 and np.log(hertz[1] / hertz[0]) > ONE_PITCH * CENT:
@@ -237,7 +250,7 @@ def _pitch(hertz: Array, deviation: Array, targets: TuningTargets, tine: int) ->
         sounds, own, wanted = float(hertz[along]), float(deviation[along]), float(targets.target[tine])
     else:
         sounds, own = float(np.exp(np.mean(np.log(hertz)))), float(np.linalg.norm(deviation)) / len(hertz)
-        wanted = float(targets.target[tine] * np.sqrt(model[1] / model[0]))
+        wanted = float(targets.middle[tine])
     return sounds, own, float(np.log(sounds / wanted) / CENT)
 
 

@@ -19,6 +19,7 @@ from synth.design.instrument import Instrument
 from synth.recording.identity import lowered, tine_name
 from synth.recording.predicted_partials import bar_of, heard
 from synth.units import MM
+from synth.vibration.tine import plane_ratios
 from synth.vibration.tuning import Row
 
 STEP: Final = 0.05 * MM  # m of free length over which the slope is taken
@@ -27,13 +28,17 @@ STEP: Final = 0.05 * MM  # m of free length over which the slope is taken
 @dataclass(frozen=True)
 class TuningTargets:
     """R tines: `frequency` (R, 2, N) Hz as designed, at the bench; `target` (R,) Hz there, nan where none is given.
+    `decay_rate` (R, 2) 1/s of the fundamental's planes.
 
-    `reach` (R,) is L + c in m, `thread_pitch` (R,) m a turn (0 for plain rod).
+    `middle` (R,) Hz is what the mean of both planes should be where these are too close to be named: that of a round
+    tine whose swing along the row has the target, since which way a rod is out of round nobody knows. `reach` (R,) is L + c in m, `thread_pitch` (R,) m a turn (0 for plain rod).
     """
 
     name: tuple[str, ...]
     frequency: Array
+    decay_rate: Array
     target: Array
+    middle: Array
     reach: Array
     thread_pitch: Array
 
@@ -53,17 +58,22 @@ def tuning_targets(
 ) -> TuningTargets:
     """The table at `temperature` (K, the design's where None), targets moved by a ratio, of all or (R,)."""
     bar, which = bar_of(instrument), range(len(instrument.tines))
-    at = heard(instrument, bar, row.length, row.trim, which).frequency
+    model = heard(instrument, bar, row.length, row.trim, which)
+    at = model.frequency
     trim = row.trim
     for tine in which:
         trim = lowered(trim, tine, -STEP)
     longer = heard(instrument, bar, row.length + STEP, trim, which).frequency
     slope = np.log(longer[:, 0, 0] / at[:, 0, 0]) / STEP
     warm = _warmed(instrument, temperature)
+    target = row.target_hz * warm * shift
+    out_of_round = np.divide(*plane_ratios(instrument.tines).T)
     return TuningTargets(
         name=tuple(tine_name(instrument, tine) for tine in which),
         frequency=at * warm[:, None, None],
-        target=row.target_hz * warm * shift,
+        decay_rate=model.decay_rate[:, :, 0],
+        target=target,
+        middle=target * np.sqrt(at[:, 1, 0] / at[:, 0, 0] * out_of_round),
         reach=-2.0 / slope,
         thread_pitch=np.array([tine.rod.pitch for tine in instrument.tines]),
     )
