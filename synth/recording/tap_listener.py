@@ -112,8 +112,7 @@ class Listener:
             if (start > 0.0 and strike.time < SETTLING) or self._own_sound(time):
                 continue
             if self._tap is None or time > self._tap.time + CHAIN:
-                old = self._fitted(time - BEFORE, time - GAP)
-                self._tap = _Tap(time, free, old, self.announced, list(LOOKS))
+                self._tap = _Tap(time, free, self.announced, list(LOOKS))
             elif abs(time - self._tap.time) < CHAIN and self._tap.looks == list(LOOKS):
                 self._tap.free = min(max(self._tap.free, free), self._tap.time + LATEST)
 
@@ -127,10 +126,17 @@ class Listener:
         return self._answered(tap, tap.looks.pop(0), ended=False)
 
     def _answered(self, tap: _Tap, look: float, *, ended: bool) -> list[Answer]:
-        modes = self._fitted(tap.free, tap.free + look)
-        verdict = judged(_begun(modes, tap.old), tap.old, self.targets, announced=tap.announced, seconds=look)
-        said = self._in_time(verdict, np.inf if ended else look)
-        if said is None or not tap.better(said):
+        span = tap.free, tap.free + look
+        lines = self._lines(span)
+        if not judged(lines, no_modes(), self.targets, announced=None, seconds=look).candidates:
+            return []  # speech, a knock: the room is not asked
+        if tap.old is None:
+            before = tap.time - BEFORE, tap.time - GAP
+            tap.old = self._indoors(self._lines(before), before)
+        modes = _begun(self._indoors(lines, span), tap.old)
+        verdict = judged(modes, tap.old, self.targets, announced=tap.announced, seconds=look)
+        lasting, said = tap.lasting(verdict), self._in_time(verdict, np.inf if ended else look)
+        if said is None or not lasting or not tap.better(said):
             return []
         return [Answer(tap.time, self.seconds, look, said)]
 
@@ -149,15 +155,23 @@ class Listener:
             return nothing("too soft, or the room too loud: tap again, harder or nearer", named)
         return nothing("its two planes are not told apart yet: let it ring, or tap along the row", named)
 
-    def _fitted(self, start: float, stop: float) -> FittedModes:
-        samples = self._span(start, stop)
+    def _lines(self, span: tuple[float, float]) -> FittedModes:
+        """What rings in that span, the room's own lines and hum among it."""
+        samples = self._span(*span)
         if len(samples) < 0.1 * self.rate or not np.any(samples):
             return no_modes()
-        samples = samples - np.mean(samples)
         with threadpool_limits(1):  # small matrices: more threads wait for each other
-            modes = find(samples, self.rate)
-            cycles = modes.pole.imag * np.log(1e3) / (2.0 * np.pi * np.maximum(-modes.pole.real, 1e-9))
-            samples, modes, _ = without_hum(samples, self.rate, modes.pick(cycles > CYCLES))
+            modes = find(samples - np.mean(samples), self.rate)
+        cycles = modes.pole.imag * np.log(1e3) / (2.0 * np.pi * np.maximum(-modes.pole.real, 1e-9))
+        return modes.pick(cycles > CYCLES)
+
+    def _indoors(self, lines: FittedModes, span: tuple[float, float]) -> FittedModes:
+        """The same without hum and the room's own, as unsure as these leave them."""
+        if not len(lines):
+            return lines
+        samples = self._span(*span)
+        with threadpool_limits(1):
+            samples, modes, _ = without_hum(samples - np.mean(samples), self.rate, lines)
             return indoors(samples, self.rate, modes).modes
 
     def _span(self, start: float, stop: float) -> Array:
@@ -206,14 +220,21 @@ class _Alert:
 
 @dataclass
 class _Tap:
-    """A tap whose looks are not all done: when, from when it is free, what rang before."""
+    """A tap whose looks are not all done: when, and from when it is free."""
 
     time: float
     free: float
-    old: FittedModes
     announced: int | None  # when it came: a later look is at the same tine
     looks: list[float]
+    old: FittedModes | None = None  # what rang before it, once that is asked
     known: float = np.inf  # cents, the least deviation of what was said
+
+    maybe: tuple[int, ...] = ()  # the tines that the look before found
+
+    def lasting(self, verdict: Verdict) -> bool:
+        """Whether there is a figure, or a tine that two looks found: a voice has changed by then."""
+        before, self.maybe = self.maybe, verdict.candidates
+        return verdict.tine is not None or bool(set(before) & set(verdict.candidates))
 
     def better(self, said: Verdict) -> bool:
         """Whether this is surer than what was said before: a figure is not taken back by a look that knows less."""

@@ -51,7 +51,7 @@ def instrument_of_112() -> tuple[Instrument, TuningTargets]:
                 "material": "rock",
                 "section": {"shape": "rectangle", "width_mm": 100.0, "height_mm": 100.0},
                 "path": [{"straight_mm": 60.0 * ROOTS + 60.0}],
-                "supports": [{"at_mm": 380.0, "kind": "cord"}, {"at_mm": 1360.0, "kind": "cord"}],
+                "supports": [{"at_mm": at, "kind": "clamp"} for at in (100.0, 500.0, 900.0, 1300.0, 1700.0)],
             },
             "stock": {"rod": {"kind": "plain", "diameter_mm": 3.0, "material": "304 spring wire"}},
             "group": groups,

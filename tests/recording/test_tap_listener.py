@@ -240,7 +240,7 @@ def test_a_tine_that_was_not_announced_is_never_named_wrongly_but_by_the_makers_
 
 def test_the_cheap_watch_for_taps_misses_none_that_the_full_search_finds(bench: Shop) -> None:
     dice = np.random.default_rng(8)
-    sound = in_room(np.concatenate([bench.tap(n % 4, 0.0, dice) * 0.3 ** (n % 4) for n in range(8)]), 1e-3)
+    sound = in_room(np.concatenate([bench.tap(n % 4, 0.0, dice) * 0.3 ** (n % 4) for n in range(4)]), 1e-3)
 
     class Always:
         def __call__(self, samples: Array) -> bool:
@@ -249,5 +249,5 @@ def test_the_cheap_watch_for_taps_misses_none_that_the_full_search_finds(bench: 
     quick, slow = Listener(bench.targets, RATE), Listener(bench.targets, RATE)
     slow._alert = Always()  # type: ignore[assignment]
     answers = [listener.feed(sound) for listener in (quick, slow)]
-    assert len(answers[0]) > 8
+    assert len(answers[0]) >= 4
     assert str(answers[0]) == str(answers[1])  # nan is not nan
