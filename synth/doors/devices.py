@@ -29,6 +29,7 @@ HOW_PORTAUDIO: Final = (
 )
 
 
+PATIENCE: Final = 2.0  # s without a block from a microphone that gives one every few ms
 LIST_DEVICES: Final = "tinewright live --list shows what there is"
 NO_CARD: Final = "there is no sound device to play on"
 
@@ -148,8 +149,25 @@ def microphone(device: str | None, *, rate: int, block: int) -> Iterator[Iterato
             remedy="plug one in, or give a recording to listen to",
             location="--device",
         ) from failure
-    with stream:
-        yield iter(waiting.get, None)
+    try:
+        stream.start()
+        yield _heard(stream, waiting)
+    except DeviceLostError:
+        atexit.unregister(sd._exit_handler)  # it aborts the process where it cannot tidy up
+        raise
+    except BaseException:
+        stream.close()
+        raise
+    stream.close()
+
+
+def _heard(stream: Any, waiting: queue.Queue[Any]) -> Iterator[Any]:
+    """The blocks as they come. Raises `DeviceLostError` once none come any more."""
+    while True:
+        try:
+            yield waiting.get(timeout=PATIENCE)
+        except queue.Empty:
+            raise DeviceLostError("the microphone is gone") from None
 
 
 def devices() -> list[str]:

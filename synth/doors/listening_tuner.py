@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from synth.doors.ports import LostError
 from synth.doors.tuner_words import message_lines
 from synth.errors import InputError
 from synth.units import KELVIN_AT_0_C, MM
@@ -68,7 +69,11 @@ def listen_and_tell(
             _work(bench, blocks, read)
         except KeyboardInterrupt:
             click.echo("")
-    bench.sum_up()
+        except LostError as loss:
+            click.echo(f"ended: {loss}")
+            raise click.exceptions.Exit(1) from loss
+        finally:
+            bench.sum_up()
 
 
 def _work(bench: _Bench, blocks: Iterator[Any], read: Any) -> None:

@@ -30,8 +30,9 @@ class TuningTargets:
     """R tines: `frequency` (R, 2, N) Hz as designed, at the bench; `target` (R,) Hz there, nan where none is given.
     `decay_rate` (R, 2) 1/s of the fundamental's planes.
 
-    `middle` (R,) Hz is what the mean of both planes should be where these are too close to be named: that of a round
-    tine whose swing along the row has the target, since which way a rod is out of round nobody knows. `reach` (R,) is L + c in m, `thread_pitch` (R,) m a turn (0 for plain rod).
+    `middle` (R,) Hz is what the mean of both planes should be where these are too close to be named: that of a
+    round tine whose swing along the row has the target, since which way a rod is out of round nobody knows.
+    `reach` (R,) is L + c in m, `thread_pitch` (R,) m a turn (0 for plain rod).
     """
 
     name: tuple[str, ...]

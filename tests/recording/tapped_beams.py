@@ -31,7 +31,7 @@ BLOCK = 256
 
 @cache
 def instrument_of_112() -> tuple[Instrument, TuningTargets]:
-    """28 groups of four on a bar that does not move, as the beams' clamp does not, roots 70 Hz and up by thirds and fourths of a semitone scale."""
+    """28 groups of four, roots from 70 Hz up by one or two semitones, on a bar that hardly moves."""
     steps = np.round(np.arange(ROOTS) * 43.0 / ROOTS)
     groups = [
         {

@@ -1,4 +1,4 @@
-"""Taps of beams that others computed, in rooms and noise, on 112 tines; recordings of other things; silence, speech."""
+"""Taps of beams that others computed, in rooms and noise, on 112 tines; recordings of other things; speech."""
 
 from __future__ import annotations
 
