@@ -41,6 +41,12 @@ def length_said(length: float, units: Units, *, figures: int = 4) -> str:
     return f"{rounded:.{figures + 2}g} {'mm' if mm else 'in'}"
 
 
+def size_said(width: float, height: float, units: Units) -> str:
+    """A width and a height in m as a message tells them: "410 x 250 mm", "16.1 x 9.84 in"."""
+    one, other = (length_said(each, units, figures=4 if units == "mm" else 3) for each in (width, height))
+    return f"{one.split()[0]} x {other}"
+
+
 def cents(ratio: float) -> float:
     """The interval of a frequency ratio, in cents (100 to the equal-tempered semitone)."""
     return CENTS_PER_OCTAVE * math.log2(ratio)

@@ -13,7 +13,7 @@ PACKAGE = ROOT / "synth"
 
 # A module may import only what stands before it.
 PLACES = """
-    errors version arrays air units table files compiled cache
+    errors version arrays air units table files compiled cache cores
     design.catalogue design.schema design.keys_as_written design.decode design.slips design.file
     design.instrument design.fixings design.aliases design.material design.rods_nuts_sticks design.bar_and_boards
     design.pickup design.groups
@@ -41,13 +41,13 @@ PLACES = """
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.retuning
     workshop.flat_length
-    workshop.overview workshop.trim_list workshop.trimplot workshop.picture
+    workshop.overview workshop.trim_roughness workshop.trim_list workshop.trimplot workshop.picture
     workshop.lettering workshop.geometry workshop.views workshop.drawing_sheet
     workshop.quarrel_list workshop.mode_list workshop.strength workshop.check_screen
     workshop.tolerance workshop.tolerance_list
     workshop.cutlist workshop.cut_list_pages workshop.tuning_sheet workshop.template workshop.bent_template
     workshop.boardplot workshop.board_list workshop.suggest
-    workshop.varied workshop.variants workshop.measures workshop.changes workshop.spectrograms
+    workshop.group_sounds workshop.varied workshop.variants workshop.measures workshop.changes workshop.spectrograms
     workshop.variant_sounds workshop.listening workshop.comparison
     workshop.wishes workshop.draft_groups workshop.draft_layout workshop.draft_boards workshop.draft
     workshop.draft_text

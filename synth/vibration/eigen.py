@@ -13,6 +13,7 @@ of mode j. Because D has no negative eigenvalue |D_ij| <= sqrt(D_ii D_jj), which
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -21,12 +22,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex, Indices
+from synth.cores import all_cores
 from synth.vibration.coupling import Structure
 
 LINK: Final = (
     0.02  # leaves 4e-4 of a decay rate, and of a shape what a pole's width over their distance gives
 )
 FAINT: Final = 1e-3  # of a mode's mass in the host structure: with less it lends the host structure no motion
+LARGE: Final = (
+    1200  # freedoms from which more cores help; on a busy machine they cost ten times what they save
+)
 STRIP: Final = 128  # columns of D at a time: the whole of it is never held
 FULLEST: Final = 1e3  # condition of a cluster's vectors; beyond it two poles all but coincide, see `_apart`
 
@@ -53,7 +58,8 @@ def real_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) -> 
     standard[:Q, :Q] = K
     standard[Q:, :Q] = -half @ K
     standard[Q:, Q:] = (inner + inner.T) / 2.0
-    squared, u = eigh(standard, lower=True, overwrite_a=True, check_finite=False, driver="evd")
+    with all_cores() if len(standard) > LARGE else contextlib.nullcontext():
+        squared, u = eigh(standard, lower=True, overwrite_a=True, check_finite=False, driver="evd")
     limits = (2.0 * math.pi * np.array([lowest_hz, highest_hz])) ** 2
     kept = slice(*np.searchsorted(squared, limits))
     vectors = np.empty((Q + host_count, len(squared[kept])))

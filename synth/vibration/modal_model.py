@@ -101,7 +101,8 @@ def assemble(
 ) -> ModalModel:
     """The coupled modes of tines with free lengths (R,) and nuts on a bar, or on a bar that stands on a board.
 
-    `modes` are these tines' clamped ones where somebody has them (`Row.modes`). `places` along the bar get a node of the mesh of their own, besides the tines', supports' and feet's.
+    `modes` are these tines' clamped ones where somebody has them (`Row.modes`). `places` along the bar get a node
+    of the mesh of their own, besides the tines', supports' and feet's.
     """
     if board is not None:
         bar = standing_on(bar, board.feet.position)

@@ -33,6 +33,7 @@ from synth.vibration.trimming.answers import first_answers
 Trim = tuple[tuple[PlacedNut, ...], ...]
 
 PITCH_ERROR: Final = 1e-6  # relative, 0.002 cent
+SOUGHT: Final = 22.0  # times the pitch, up to where partials are solved in the search: the third is there
 _FURTHEST: Final = 0.175  # of the logarithm of a length, half an octave: no bar moves a pitch so far
 _ROUNDING: Final = 1e-9
 _ROUNDS: Final = 12
@@ -112,10 +113,12 @@ class _OnTheBar:
     def lengths(self) -> Array:
         """Or those that come as near as the bar lets them."""
         rigid = np.zeros((len(self.tines), 6, 6))
+        pitch = np.where(np.isnan(self.target), self.highest_hz, self.target)
+        highest = np.minimum(SOUGHT * pitch, self.highest_hz)
 
         def miss(x: Array, rows: Indices) -> Array:
             tines, length = [self.tines[row] for row in rows], np.exp(x[rows])
-            modes = lossless_tines(tines, length, self._trim(rows, length), self.highest_hz)
+            modes = lossless_tines(tines, length, self._trim(rows, length), highest[rows])
             rigid[rows] = rigid_inertia(modes)
             return _off(self._mounted(modes, rows, rigid), self.target[rows])
 

@@ -16,6 +16,7 @@ from typing import Any, Final
 import numpy as np
 
 from synth.arrays import Array
+from synth.cores import one_core
 from synth.design.decode import decode
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
@@ -81,9 +82,7 @@ class _Tried:
 
 def draft(wishes: Wishes) -> Draft:
     """The design for these wishes. Raises `InputError` for what cannot be built, with what could."""
-    from threadpoolctl import threadpool_limits
-
-    with threadpool_limits(1):  # many small problems: on several threads they wait for one another
+    with one_core():
         return _drafted(wishes)
 
 

@@ -101,3 +101,13 @@ def test_a_size_without_a_unit_is_in_the_benchs_own(inch_slat, size, width):
 
     section = _section(inch_slat.instrument, size)
     assert (section.width, section.height) == (pytest.approx(width / 1e3), pytest.approx(25.4e-3))
+
+
+def test_what_was_written_is_told_in_inches(inch_slat, tmp_path):
+    words = inch_slat.said("template", "-o", tmp_path / "template")
+    assert " mm" not in words
+    assert " in, " in words
+    words = inch_slat.said("cutlist", "-o", tmp_path / "list")
+    assert "of 15.75 in" in words  # 400 mm
+    words = inch_slat.said("drawing", "-o", tmp_path / "sheet.svg")
+    assert words.strip().endswith(" in")

@@ -171,11 +171,20 @@ def test_many_tines_stand_in_a_line_a_group_until_asked_for(capsys):
     assert any("check --boards" in each for each in lines())
 
 
+def test_check_tells_what_an_ear_would_say_of_one_group(capsys):
+    assert run(["check", str(RAIL), "--group", "F3", "--ear", "--json"]) == 0
+    (sound,) = json.loads(capsys.readouterr().out)["ear"]
+    assert sound["group"] == "F3"
+    assert 0.5 < sound["loudest_sone"] < 10.0
+    assert sound["refused"] is None
+
+
 def test_data_of_check_have_groups_decisions_and_null_for_boards_not_asked_for(capsys):
     assert run(["check", str(RAIL), "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert data["boards"] is None
     assert data["names"] == []
+    assert data["ear"] is None
     assert [each["group"] for each in data["groups"]][:2] == ["D2", "A2"]
     assert data["decide"][0]["kind"] == "endurance"
     assert "A3, C4" in data["decide"][0]["words"]

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from synth.doors.cli import arguments
+
+if TYPE_CHECKING:
+    from synth.design.instrument import Instrument
+    from synth.table import Table
 
 
 @click.command("check")
@@ -15,10 +20,22 @@ from synth.doors.cli import arguments
 @click.option("--all", "everything", is_flag=True, help="Every tine and everything that must be decided.")
 @click.option("--group", metavar="GROUP", help="Only this group, tine by tine, and what concerns it.")
 @click.option("--boards", "ask_boards", is_flag=True, help="Also solve the boards: what they boost or kill.")
+@click.option(
+    "--ear",
+    "listen",
+    is_flag=True,
+    help="Also stroke every group once through the bar: sone, octaves a second on, roughness.",
+)
 @arguments.json_flag
 @arguments.fresh
 def command(
-    design: Path, everything: bool, group: str | None, ask_boards: bool, as_json: bool, fresh: bool
+    design: Path,
+    everything: bool,
+    group: str | None,
+    ask_boards: bool,
+    listen: bool,
+    as_json: bool,
+    fresh: bool,
 ) -> None:
     """Print what will be built and what must be decided; exit code 0 if it can be built.
 
@@ -51,6 +68,7 @@ def command(
     if chosen is not None:
         tines, lines = tines[instrument.groups[chosen].tines], [lines[chosen]]
     boards = overview.boards_words(instrument, row, fresh=fresh) if ask_boards else []
+    sounds = _sounds(instrument, chosen, fresh=fresh) if listen else None
     table = check_screen.check_table(instrument, lines)
     sums = overview.totals(instrument, row)
     if as_json:
@@ -62,6 +80,7 @@ def command(
             "warnings": [*instrument.warnings, *row.warnings],
             "names": names,
             "quarrels": quarrel_data(instrument, quarrels, advice, chosen),
+            "ear": sounds and sounds.data(),
             "boards": boards[:-1] if ask_boards else None,
             "totals": dataclasses.asdict(sums),
         }
@@ -72,8 +91,20 @@ def command(
     shown = overview.tine_table(tines, units) if rows else table
     click.echo(shown.text(arguments.width()))
     click.echo(f"\n{check_screen.decision_words(found, None if rows else check_screen.SHOWN)}\n")
+    if sounds is not None:
+        click.echo(f"Each group stroked once, through the bar:\n{sounds.text(arguments.width())}\n")
     click.echo("".join(f"{each}\n" for each in (*names, *boards)), nl=False)
     if instrument.boards and not ask_boards:
         click.echo(f"boards {', '.join(instrument.boards)}: check --boards tells what they boost or kill")
     click.echo(overview.totals_words(sums, units))
     click.echo(overview.loss_words(instrument, row, fresh=fresh))
+
+
+def _sounds(instrument: Instrument, chosen: int | None, *, fresh: bool) -> Table:
+    """What an ear would say of every group, or of one."""
+    from synth.sound.render import scene
+    from synth.workshop.group_sounds import group_sounds, sounds_table
+
+    groups = range(len(instrument.groups)) if chosen is None else [chosen]
+    heard = group_sounds(scene(instrument, "bar", fresh=fresh), groups)
+    return sounds_table(arguments.progress(heard, total=len(groups), what="stroking"))

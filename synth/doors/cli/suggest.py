@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
+from synth.cores import one_core
 from synth.design.schema import SupportKind
 from synth.doors.cli import arguments
 from synth.errors import InputError
@@ -73,8 +74,6 @@ def command(
     Example:
       tinewright suggest designs/lantern-hoop.toml --move-mm 10 --bar-size 30 --bar-size 36
     """
-    from threadpoolctl import threadpool_limits
-
     from synth.vibration.solve import solve_quarrels, solve_row
     from synth.workshop.suggest import Allowed, Ground
 
@@ -82,7 +81,7 @@ def command(
     allowed = Allowed(
         move_mm * MM, supports_mm * MM, tuple(_section(instrument, each) for each in sizes), kinds
     )
-    with threadpool_limits(1):  # many small problems: on several threads they wait for one another
+    with one_core():
         row = solve_row(instrument, fresh=fresh)
         quarrels = solve_quarrels(instrument, row, fresh=fresh)
         ground = Ground(written, instrument, row)

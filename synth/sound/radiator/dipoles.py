@@ -96,15 +96,13 @@ def pressures_together(
     table = np.linspace(0.0, float(k.max()), rows) if rows < len(k) else k
     below, share = _row(table, k)
     total = np.empty((len(points), len(k)), dtype=np.complex128)
+    moved = np.ascontiguousarray(acceleration.T)
     for c, point in enumerate(points):
         tabled = _transfer(following, swell, table, point, middle[c])  # (G, D)
-        if table is k:
-            heard = np.einsum("md,dm->m", tabled, acceleration)
-        else:
-            low = np.einsum("md,dm->m", tabled[below], acceleration)
-            high = np.einsum("md,dm->m", tabled[below + 1], acceleration)
-            heard = low * (1.0 - share) + high * share
-        total[c] = heard * np.exp(-1j * k * (middle[c] - nearest))
+        if table is not k:
+            low = tabled[below]
+            tabled = low + share[:, None] * (tabled[below + 1] - low)
+        total[c] = np.einsum("md,md->m", tabled, moved) * np.exp(-1j * k * (middle[c] - nearest))
     return total
 
 
