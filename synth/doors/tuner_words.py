@@ -7,9 +7,10 @@ memory).
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
-Message = dict[str, Any]
+if TYPE_CHECKING:
+    from synth.recording.tap_message import TunerMessage
 
 _ROWS: Final = {  # five rows of three dots
     "0": "75557",
@@ -32,7 +33,7 @@ _ROWS: Final = {  # five rows of three dots
 }
 
 
-def message_lines(message: Message, *, tall: bool) -> list[str]:
+def message_lines(message: TunerMessage, *, tall: bool) -> list[str]:
     """The message as lines, with the figure in large where `tall`."""
     if message["kind"] == "next":
         return _next(message)
@@ -40,10 +41,14 @@ def message_lines(message: Message, *, tall: bool) -> list[str]:
         return [f"{message['words']}: press c"]
     head = f"{message['at_s']:7.2f} s  {what_it_says(message)}"
     lines = [head, *(f"           {each}" for each in message["advice"])]
-    return [*lines, *large(figure(message)).splitlines()] if tall and message["cents"] is not None else lines
+    return (
+        [*lines, *large(large_figure(message)).splitlines()]
+        if tall and message["cents"] is not None
+        else lines
+    )
 
 
-def what_it_says(message: Message) -> str:
+def what_it_says(message: TunerMessage) -> str:
     """Which tine, how far off, how sure, and what its nut wants; or why that cannot be told."""
     if message["name"] is None:
         names = " or ".join(message["may_be"])
@@ -54,7 +59,7 @@ def what_it_says(message: Message) -> str:
     return f"{off}: {'in tune' if message['in_tune'] else nut_words(message)}{_planes(message)}"
 
 
-def nut_words(message: Message) -> str:
+def nut_words(message: TunerMessage) -> str:
     """Which way its base nut goes, and how far."""
     way = "up" if message["shorten_mm"] > 0.0 else "down"
     if message["turns"] is None:
@@ -62,7 +67,7 @@ def nut_words(message: Message) -> str:
     return f"{abs(message['turns']):.2f} turns {way}"
 
 
-def figure(message: Message) -> str:
+def large_figure(message: TunerMessage) -> str:
     """Cents and an arrow, which way the nut goes; two bars where it is in tune."""
     sign = "=" if message["in_tune"] else "^" if message["cents"] < 0.0 else "v"
     return f"{message['cents']:+.1f} {sign}"
@@ -77,7 +82,7 @@ def large(figures: str) -> str:
     return "\n".join(rows)
 
 
-def _next(message: Message) -> list[str]:
+def _next(message: TunerMessage) -> list[str]:
     if message["name"] is None:
         return [f"all {message['of']} are in tune"]
     return [
@@ -85,7 +90,7 @@ def _next(message: Message) -> list[str]:
     ]
 
 
-def _planes(message: Message) -> str:
+def _planes(message: TunerMessage) -> str:
     if len(message["planes_hz"]) < 2:
         return ""
     low, high = message["planes_hz"]

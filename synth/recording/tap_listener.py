@@ -17,7 +17,7 @@ from threadpoolctl import threadpool_limits
 from synth.arrays import Array
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
 from synth.recording.hum import without_hum
-from synth.recording.onsets import CHAIN, HOP, RISE, SUDDEN, levels, taps
+from synth.recording.onsets import CHAIN, READING, RISE, SUDDEN, band_levels, taps
 from synth.recording.room import indoors
 from synth.recording.sinusoids import find
 from synth.recording.tapped_tine import Verdict, judged, nothing
@@ -212,8 +212,8 @@ class _Alert:
     def __call__(self, samples: Array) -> bool:
         if len(samples) < 0.9 * ALERT * self._rate:
             return True
-        level = levels(samples, self._rate)
-        late = round((CHECK + 2.0 * SUDDEN) / HOP)
+        level = band_levels(samples, self._rate)
+        late = round((CHECK + 2.0 * SUDDEN) / READING)
         before = np.max(level[:, 4:-late], axis=1)  # the first frames look beyond the samples
         return bool(np.any(np.max(level[:, -late:], axis=1) > 0.6 * RISE * before))
 

@@ -16,7 +16,7 @@ from synth.recording.tapped_tine import Verdict
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import MM, ratio
 
-Message = dict[str, Any]
+TunerMessage = dict[str, Any]
 
 SLOWEST_BEAT: Final = 0.3  # Hz: a slower one is over before it is heard
 FASTEST_BEAT: Final = 12.0  # Hz; above it the ear hears roughness, not a beat
@@ -24,7 +24,9 @@ BEATS: Final = 0.1  # of the louder plane's level: a fainter one makes the level
 MOVED: Final = 1.0  # cents: less is not told
 
 
-def tap_message(instrument: Instrument, targets: TuningTargets, answer: Answer, *, within: float) -> Message:
+def tap_message(
+    instrument: Instrument, targets: TuningTargets, answer: Answer, *, within: float
+) -> TunerMessage:
     """What the tap said, without what the session adds."""
     verdict = answer.verdict
     tine = None if verdict.tine is None else instrument.tines[verdict.tine]
@@ -46,7 +48,7 @@ def tap_message(instrument: Instrument, targets: TuningTargets, answer: Answer, 
     }
 
 
-def _figures(targets: TuningTargets, verdict: Verdict, within: float) -> Message:
+def _figures(targets: TuningTargets, verdict: Verdict, within: float) -> TunerMessage:
     told = {"sounds_hz": _known(verdict.sounds), "cents": None, "cents_sd": None, "turns": None}
     told |= {"shorten_mm": None, "in_tune": None}
     if verdict.tine is None or not math.isfinite(verdict.cents):

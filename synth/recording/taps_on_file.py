@@ -9,7 +9,7 @@ from __future__ import annotations
 from synth.design.instrument import Instrument
 from synth.recording.audio_input import Recording
 from synth.recording.tap_listener import Answer, Listener
-from synth.recording.tap_message import Message, tap_message
+from synth.recording.tap_message import TunerMessage, tap_message
 from synth.recording.tapped_tine import nothing
 from synth.recording.tuning_targets import TuningTargets
 
@@ -18,7 +18,7 @@ SILENT = "no tap of a tine of this design is in it"
 
 def messages_of(
     take: Recording, instrument: Instrument, targets: TuningTargets, *, announced: int | None, within: float
-) -> list[Message]:
+) -> list[TunerMessage]:
     """What each tap of the take says; `announced` is the tine (index) that the maker says it is of."""
     listener = Listener(targets, take.rate)
     listener.announced = announced

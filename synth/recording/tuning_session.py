@@ -37,7 +37,7 @@ from synth.errors import InputError
 from synth.recording.learnt_lengths import ENOUGH, Lesson, lesson
 from synth.recording.overtone_advice import Overtones
 from synth.recording.tap_listener import Answer, Listener
-from synth.recording.tap_message import Message, advice_words, tap_message
+from synth.recording.tap_message import TunerMessage, advice_words, tap_message
 from synth.recording.tuning_progress import LastTap, TuningProgress, begun, fewest_nuts, work_order
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
 from synth.units import CENTS_PER_OCTAVE, KELVIN_AT_0_C
@@ -85,19 +85,19 @@ class TuningSession:
         self._announced: int | None = -1
         self._offered = False
 
-    def begin(self) -> list[Message]:
+    def begin(self) -> list[TunerMessage]:
         """Which tine is first."""
         return self._announce()
 
-    def feed(self, block: Array) -> list[Message]:
+    def feed(self, block: Array) -> list[TunerMessage]:
         """What is to be said once these samples (T,) have come."""
         return [message for answer in self.listener.feed(block) for message in self._heard(answer)]
 
-    def finish(self) -> list[Message]:
+    def finish(self) -> list[TunerMessage]:
         """What is to be said once no more come."""
         return [message for answer in self.listener.finish() for message in self._heard(answer)]
 
-    def take_announced(self) -> list[Message]:
+    def take_announced(self) -> list[TunerMessage]:
         """The last tap was of the announced tine: the maker says so where the sound cannot tell."""
         if self._told is None or self._announced is None:
             return []
@@ -115,12 +115,12 @@ class TuningSession:
             return answer
         return replace(answer, verdict=replace(mine[0], taken=True, candidates=verdict.candidates))
 
-    def at_temperature(self, kelvin: float) -> list[Message]:
+    def at_temperature(self, kelvin: float) -> list[TunerMessage]:
         """The bench is that warm now: targets follow."""
         self.temperature = kelvin
         return self._retarget()
 
-    def to_what_is_there(self) -> list[Message]:
+    def to_what_is_there(self) -> list[TunerMessage]:
         """Move all targets by the common shift that turns the fewest nuts. Raises `InputError`."""
         heard = [tine for tine in self.progress.order if tine in self.progress.last]
         if len(heard) < A_WHOLE_SHIFT:
@@ -164,12 +164,12 @@ class TuningSession:
     def _targets(self) -> TuningTargets:
         return wished_targets(self.instrument, self.row, replace(self.wishes, temperature=self.temperature))
 
-    def _retarget(self) -> list[Message]:
+    def _retarget(self) -> list[TunerMessage]:
         self.targets = self.listener.targets = self._targets()
         self._announced = -1
         return self._announce()
 
-    def _heard(self, told: Answer) -> list[Message]:
+    def _heard(self, told: Answer) -> list[TunerMessage]:
         """The answer as a message, kept where it is of one tine; then what is next, and what it could teach."""
         self._told, answer = told, self._as_said(told)
         verdict, overtone, moved = answer.verdict, None, None
@@ -201,7 +201,7 @@ class TuningSession:
         sound = self.listener.sound_of(answer)[: round(KEPT_SOUND * self.rate)]
         self._first[tine] = answer.time, sound.astype(np.float32)
 
-    def _announce(self) -> list[Message]:
+    def _announce(self) -> list[TunerMessage]:
         following = self.progress.following()
         self.listener.announced = following if self.wishes.in_order else None
         if following == self._announced:
@@ -213,7 +213,7 @@ class TuningSession:
             name, hertz = self.targets.name[following], float(self.targets.target[following])
         return [{"kind": "next", "name": name, "target_hz": hertz, "done": done, "of": whole}]
 
-    def _offer(self) -> list[Message]:
+    def _offer(self) -> list[TunerMessage]:
         if self._offered or len(self._first) < ENOUGH:
             return []
         self._offered = True

@@ -66,14 +66,16 @@ def test_taps_are_told_of_and_what_is_done_is_kept(bench: Path, capsys: pytest.C
     flat, right = (
         next(line for line in out.splitlines() if word in line) for word in ("turns up", "in tune")
     )
-    assert float(flat.split("g.2")[1].split()[0]) == pytest.approx(-20.0, abs=1.0)
-    assert float(right.split("g.2")[1].split()[0]) == pytest.approx(0.5, abs=1.0)
+    assert float(flat.split("g.2")[1].split()[0]) == pytest.approx(
+        -20.0, abs=2.0
+    )  # half of what a rod is out of round
+    assert float(right.split("g.2")[1].split()[0]) == pytest.approx(0.5, abs=2.0)
     assert "next: g.1, 147.00 Hz" in out
     assert out.endswith("1 of 2 tines are in tune.\n")
     kept = tomllib.loads((bench / "two.tuning.toml").read_text())
     assert list(kept["tine"]) == ["g.2"]
     assert kept["tine"]["g.2"]["done"] is True
-    assert kept["tine"]["g.2"]["cents"] == pytest.approx(0.5, abs=0.5)
+    assert kept["tine"]["g.2"]["cents"] == pytest.approx(0.5, abs=2.0)
 
 
 def test_a_cold_bench_asks_for_a_sharper_tine(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -22,7 +22,7 @@ import soundfile
 from synth.arrays import Array
 from synth.doors.cli import run
 from synth.doors.listening_tuner import _Bench
-from synth.doors.tuner_words import figure, large, message_lines
+from synth.doors.tuner_words import large, large_figure, message_lines
 from synth.doors.tuning_cues import CEILING_DB, LASTS, CuePlayer, cue_of, cue_sound
 from synth.recording.onsets import taps
 from tests.recording.test_tuning_session import RATE, Shop
@@ -38,10 +38,10 @@ def shop(tmp_path: Path) -> Shop:
 
 def test_large_figures_carry_cents_and_the_nuts_way() -> None:
     said = {"cents": -12.3, "in_tune": False}
-    assert figure(said) == "-12.3 ^"
-    assert figure({"cents": 0.4, "in_tune": True}) == "+0.4 ="
-    assert figure({"cents": 8.0, "in_tune": False}).endswith("v")
-    rows = large(figure(said)).splitlines()
+    assert large_figure(said) == "-12.3 ^"
+    assert large_figure({"cents": 0.4, "in_tune": True}) == "+0.4 ="
+    assert large_figure({"cents": 8.0, "in_tune": False}).endswith("v")
+    rows = large(large_figure(said)).splitlines()
     assert len(rows) == 5
     assert {len(row) for row in rows} == {7 * 6 + 6 * 2}
 

@@ -96,7 +96,7 @@ def command(
     DESIGN.tuning.toml, and goes on from there the next time.
 
     \b
-    Examples:
+    Example:
       tinewright tune designs/test-piece.toml --tine D3.1 tap.wav
       tinewright tune designs/test-piece.toml taps/*.wav
       tinewright tune designs/test-piece.toml --listen
