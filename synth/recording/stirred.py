@@ -269,10 +269,7 @@ def _noise_search(
     def unlikely(x: Array) -> float:
         noise = _noise(x)
         lean = 0.5 * (np.log(noise.rate / (room or FALL / USUAL)) / (SHARED if room else SPREAD)) ** 2
-        try:
-            return float(lean - Whitened(at, operator, weight, noise).likelihood())
-        except ValueError:  # a tail so steep that rounding spoils the covariance: short blocks of speech
-            return np.inf
+        return float(lean - Whitened(at, operator, weight, noise).likelihood())
 
     simplex = start + np.array([[0.0, 0.0, 0.0], [6.0, 0.0, 0.0], [0.0, 6.0, 0.0], [0.0, 0.0, 0.5]])
     options = {"maxfev": trials, "xatol": 0.1, "fatol": 0.2, "initial_simplex": simplex}
