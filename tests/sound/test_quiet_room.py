@@ -19,7 +19,13 @@ def test_curves_rise_with_their_number_and_fall_with_frequency():
 
 
 @pytest.mark.parametrize(
-    ("number", "levels"), [(15, (47, 36, 29, 22, 17, 14, 12, 11)), (20, (51, 40, 33, 26, 22, 19, 17, 16))]
+    ("number", "levels"),
+    [
+        (15, (47, 36, 29, 22, 17, 14, 12, 11)),
+        (20, (51, 40, 33, 26, 22, 19, 17, 16)),
+        (25, (54, 44, 37, 31, 27, 24, 22, 21)),
+        (30, (57, 48, 41, 35, 31, 29, 28, 27)),
+    ],
 )
 def test_a_quiet_room_is_the_published_curve(number, levels):
     # ANSI/ASA S12.2, Table 1 (from memory)
