@@ -66,9 +66,7 @@ def test_taps_are_told_of_and_what_is_done_is_kept(bench: Path, capsys: pytest.C
     flat, right = (
         next(line for line in out.splitlines() if word in line) for word in ("turns up", "in tune")
     )
-    assert float(flat.split("g.2")[1].split()[0]) == pytest.approx(
-        -20.0, abs=2.0
-    )  # out of round
+    assert float(flat.split("g.2")[1].split()[0]) == pytest.approx(-20.0, abs=2.0)  # out of round
     assert float(right.split("g.2")[1].split()[0]) == pytest.approx(0.5, abs=2.0)
     assert "next: g.1, 147.00 Hz" in out
     assert out.endswith("1 of 2 tines are in tune.\n")
