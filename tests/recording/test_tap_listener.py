@@ -43,9 +43,11 @@ class Shop:
         return sound
 
     def off(self, tine: int, off: float) -> float:
-        """Cents from the target of a tine that is `off` from the design."""
-        pitch = self.model.frequency[tine, 0, 0] * 2.0 ** (off / 1200.0)
-        return float(1200.0 * np.log2(pitch / self.targets.target[tine]))
+        """Cents from the target of a tine `off` from the design; of close planes their mean from the middle."""
+        planes = self.model.frequency[tine, :, 0]
+        if abs(1200.0 * np.log2(planes[0] / planes[1])) < 24.0:
+            return off + float(1200.0 * np.log2(np.sqrt(np.prod(planes)) / self.targets.middle[tine]))
+        return off + float(1200.0 * np.log2(planes[0] / self.targets.target[tine]))
 
     def hears(self, sound: Array, following: int | None = None) -> list[Answer]:
         listener = Listener(self.targets, RATE)
