@@ -1,6 +1,6 @@
 """What is answered under each name: the page, what is known of a model, what happens, every change.
 
-In: an `Ask`. Out: an `Answer`. The table at the end is all there is.
+In: an `Ask`. Out: an `Reply`. The table at the end is all there is.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from synth.served.foresight import foreseen
 from synth.served.hub import said
 from synth.served.listening import Replayed, names_of, replayed
 from synth.served.search import better
-from synth.served.server import Answer, Ask, RequestError, json_answer
+from synth.served.server import Ask, Reply, RequestError, json_answer
 from synth.served.session import Session
 from synth.served.things import things
 from synth.served.trims import trims
@@ -38,7 +38,7 @@ class Answers:
         self.through = through
         self._replayed: Replayed | None = None
 
-    def __call__(self, method: str, ask: Ask) -> Answer:
+    def __call__(self, method: str, ask: Ask) -> Reply:
         """Raises `RequestError` for what there is not, `InputError` for what cannot be."""
         found = _TABLE.get((method, ask.parts[0]))
         if found is None:
@@ -47,56 +47,56 @@ class Answers:
 
     # --- the page and its model ---
 
-    def page(self, _: Ask) -> Answer:
+    def page(self, _: Ask) -> Reply:
         model = self.session.model
         through = self.through if self.through in model.through else "bar"
-        return Answer(bench_page(model, through).encode("utf-8"), HTML)
+        return Reply(bench_page(model, through).encode("utf-8"), HTML)
 
-    def code(self, _: Ask) -> Answer:
-        return Answer(functions.compiled(), BYTES)
+    def code(self, _: Ask) -> Reply:
+        return Reply(functions.compiled(), BYTES)
 
-    def model(self, ask: Ask) -> Answer:
+    def model(self, ask: Ask) -> Reply:
         """model/NAME/THROUGH, a frame; with /bytes the arrays alone."""
         packet = self.session.named(_part(ask, 1)).packet(_part(ask, 2))
         self.through = _part(ask, 2)
-        return Answer(packet.content if ask.parts[3:] == ("bytes",) else packet.framed(), BYTES)
+        return Reply(packet.content if ask.parts[3:] == ("bytes",) else packet.framed(), BYTES)
 
-    def events(self, _: Ask) -> Answer:
+    def events(self, _: Ask) -> Reply:
         @contextmanager
         def stream() -> Iterator[Iterator[str]]:
             with self.session.hub.listening() as told:
                 yield _after(said("state", self.session.state()), told)
 
-        return Answer(kind="text/event-stream", stream=stream)
+        return Reply(kind="text/event-stream", stream=stream)
 
     # --- what is known of it ---
 
-    def things(self, ask: Ask) -> Answer:
+    def things(self, ask: Ask) -> Reply:
         return json_answer(things(self.session.named(_part(ask, 1))))
 
-    def know(self, ask: Ask) -> Answer:
+    def know(self, ask: Ask) -> Reply:
         return json_answer(knowledge.knowledge(self.session.named(_part(ask, 1))))
 
-    def advise(self, ask: Ask) -> Answer:
+    def advise(self, ask: Ask) -> Reply:
         model = self.session.named(_part(ask, 1))
         if model is not self.session.model:
             raise InputError("the design has changed since", remedy="ask of the present one")
         return json_answer(knowledge.advised(model))
 
-    def board(self, ask: Ask) -> Answer:
+    def board(self, ask: Ask) -> Reply:
         return json_answer(knowledge.board_knowledge(self.session.named(_part(ask, 1)), _part(ask, 2)))
 
-    def paper(self, ask: Ask) -> Answer:
+    def paper(self, ask: Ask) -> Reply:
         """papers/NAME/FILE."""
         content, kind = papers.paper_of(self.session.named(_part(ask, 1)), _part(ask, 2))
-        return Answer(content, kind, saved_as=_part(ask, 2))
+        return Reply(content, kind, saved_as=_part(ask, 2))
 
-    def trims(self, ask: Ask) -> Answer:
+    def trims(self, ask: Ask) -> Reply:
         """trims/NAME/TINE."""
         index = _part(ask, 2)
         return json_answer(trims(self.session.named(_part(ask, 1)), int(index) if index.isdecimal() else -1))
 
-    def foresee(self, ask: Ask) -> Answer:
+    def foresee(self, ask: Ask) -> Reply:
         model = self.session.named(_text(ask.body, "model"))
         tine, nuts = ask.body.get("tine"), ask.body.get("nuts")
         if (
@@ -107,44 +107,44 @@ class Answers:
             raise InputError("a tine and its nuts are missing")
         return json_answer(foreseen(model, tine, nuts))
 
-    def suggest(self, ask: Ask) -> Answer:
+    def suggest(self, ask: Ask) -> Reply:
         model = self.session.named(_text(ask.body, "model"))
         return json_answer(better(model, still=lambda: self.session.model is model))
 
     # --- changes ---
 
-    def change(self, ask: Ask) -> Answer:
+    def change(self, ask: Ask) -> Reply:
         given = ask.body.get("edits")
         if not isinstance(given, list) or not 0 < len(given) <= MOST_EDITS:
             raise InputError("edits are missing", remedy="give a list of them")
         edits = [_edit(each) for each in given]
         return self._stands(lambda: self.session.change(edits, _text(ask.body, "on")))
 
-    def back(self, ask: Ask) -> Answer:
+    def back(self, ask: Ask) -> Reply:
         return self._stands(lambda: self.session.back(_text(ask.body, "on")))
 
-    def forth(self, ask: Ask) -> Answer:
+    def forth(self, ask: Ask) -> Reply:
         return self._stands(lambda: self.session.forth(_text(ask.body, "on")))
 
-    def put_back(self, _: Ask) -> Answer:
+    def put_back(self, _: Ask) -> Reply:
         return self._stands(self.session.put_back)
 
     # --- versions ---
 
-    def keep(self, ask: Ask) -> Answer:
+    def keep(self, ask: Ask) -> Reply:
         return self._stands(lambda: self.session.keep(_text(ask.body, "name")))
 
-    def forget(self, ask: Ask) -> Answer:
+    def forget(self, ask: Ask) -> Reply:
         return self._stands(lambda: self.session.forget(_text(ask.body, "name")))
 
-    def save_versions(self, _: Ask) -> Answer:
+    def save_versions(self, _: Ask) -> Reply:
         return self._stands(self.session.save_versions)
 
-    def recall(self, ask: Ask) -> Answer:
+    def recall(self, ask: Ask) -> Reply:
         text = self.session.version(_text(ask.body, "name")).text
         return self._stands(lambda: self.session.put(text, _text(ask.body, "on")))
 
-    def replay(self, ask: Ask) -> Answer:
+    def replay(self, ask: Ask) -> Reply:
         """The last gesture on versions, the first of which the others are held against."""
         stroke = ask.body.get("stroke")
         if not isinstance(stroke, dict):
@@ -154,13 +154,13 @@ class Answers:
         self._replayed = replayed(models, stroke, _text(ask.body, "through"))
         return json_answer(self._replayed.sounds())
 
-    def listen(self, _: Ask) -> Answer:
+    def listen(self, _: Ask) -> Reply:
         """The workshop's page to listen, of what was replayed last."""
         if self._replayed is None:
             raise InputError("nothing was replayed yet", remedy="replay a gesture on two versions first")
-        return Answer(self._replayed.page().encode("utf-8"), HTML)
+        return Reply(self._replayed.page().encode("utf-8"), HTML)
 
-    def _stands(self, act: Callable[[], object]) -> Answer:
+    def _stands(self, act: Callable[[], object]) -> Reply:
         act()
         return json_answer(self.session.state())
 
@@ -193,7 +193,7 @@ def _text(body: Mapping[str, Any], key: str) -> str:
     return found
 
 
-_TABLE: Final[dict[tuple[str, str], Callable[[Answers, Ask], Answer]]] = {
+_TABLE: Final[dict[tuple[str, str], Callable[[Answers, Ask], Reply]]] = {
     ("GET", ""): Answers.page,
     ("GET", "code"): Answers.code,
     ("GET", "model"): Answers.model,

@@ -50,7 +50,7 @@ class Ask:
 
 
 @dataclass(frozen=True)
-class Answer:
+class Reply:
     """What goes out, whole; or a stream of events."""
 
     content: bytes = b""
@@ -68,12 +68,12 @@ class RequestError(Exception):
     words: str
 
 
-def json_answer(value: Any, status: int = 200) -> Answer:
+def json_answer(value: Any, status: int = 200) -> Reply:
     """Plain data."""
-    return Answer(json.dumps(value, ensure_ascii=False).encode("utf-8"), status=status)
+    return Reply(json.dumps(value, ensure_ascii=False).encode("utf-8"), status=status)
 
 
-Answering = Callable[[str, Ask], Answer]  # the method, what is asked
+Answering = Callable[[str, Ask], Reply]  # the method, what is asked
 
 
 class Server(ThreadingHTTPServer):
@@ -209,7 +209,7 @@ class Handler(BaseHTTPRequestHandler):
             raise RequestError(400, "a body is an object")
         return cast("dict[str, Any]", found)
 
-    def _send(self, answer: Answer) -> None:
+    def _send(self, answer: Reply) -> None:
         self.send_response(answer.status)
         self.send_header("Content-Type", answer.kind)
         guards = dict(GUARDS)
