@@ -98,6 +98,23 @@ def write_edited(
         raise error.within(str(path)) from None
 
 
+def put_text(path: Path, text: str, *, read: str, keep: bool) -> None:
+    """Another whole text in the place of a design file that still says `read`; a copy of that is kept if asked for.
+
+    Raises `InputError` where the file has changed since, or the disk refuses; then nothing is changed.
+    """
+    file = path.resolve()
+    try:
+        _unchanged(file, read)
+        with atomic_write(file) as beside:
+            beside.write_bytes(text.encode("utf-8"))
+            _unchanged(file, read)
+            if keep:
+                _backup(file)
+    except InputError as error:
+        raise error.within(str(path)) from None
+
+
 def put(tree: Tree, edits: Sequence[Edit]) -> None:
     """Edits made in a tree, plain or of tomlkit. Raises `InputError`."""
     for edit in edits:
@@ -129,8 +146,10 @@ def _set(table: Any, key: str | int, value: Any, edit: Edit, units: Units) -> No
         value = _in_units(value, units)
     else:
         ((key, value),) = _in_units({key: value}, units).items()
-    if _has(table, key) and _same(table[key], value):
-        return
+    if _has(table, key):
+        value = _as_before(table[key], value)
+        if _same(table[key], value):
+            return
     item, comment = _made(table, value), edit.comment
     old = table[edit.instead_of] if edit.instead_of else None
     if isinstance(old, items.Item):
@@ -144,6 +163,11 @@ def _set(table: Any, key: str | int, value: Any, edit: Edit, units: Units) -> No
 
 def _same(old: Any, new: Any) -> bool:
     return bool((old.unwrap() if hasattr(old, "unwrap") else old) == new)
+
+
+def _as_before(old: Any, new: Any) -> Any:
+    """A whole number in the place of 12.0 is written as 13.0."""
+    return float(new) if isinstance(old, items.Float) and type(new) is int else new
 
 
 def _remove(table: Any, step: Any) -> None:

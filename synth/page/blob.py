@@ -55,7 +55,11 @@ class Blob:
 
     def text(self) -> str:
         """All of it, compressed, in letters."""
-        return packed(b"".join(self._parts))
+        return packed(self.content())
+
+    def content(self) -> bytes:
+        """All of it."""
+        return b"".join(self._parts)
 
     def _add(self, data: bytes) -> int:
         at = self._size

@@ -48,6 +48,7 @@ QUALITIES: Final = {
     "usual": 1e-5,
     "small": 1e-4,
 }  # finest digit of a mode, of all that a row sounds
+WHOLE: Final = "whole"  # shapes in single precision, as a server beside the page can send them
 BRIGHT: Final = (0, 16, 32, 48, 80, 96, 112, 127)  # of MIDI's brightness, besides 64: so many sticks more
 MOTION: Final = 0.5  # so much of all that it moves: the stick and a palm meet what is not heard, too
 DEPTHS: Final = 17  # rows of the table of shapes below a tip
@@ -74,10 +75,10 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
     banks, radiators = [], []
     for number, together in enumerate(heard.values()):
         parts = body(together[0].model)
-        few = rounded(parts.vectors, BITS, finest(together, parts, QUALITIES[quality]))
-        banks.append(_bank(together[0].model, parts, few, blob))
-        for scene in together:
-            told = {"name": scene.through, "bank": number, "rounding_db": rounding_db(scene, parts, few)}
+        vectors, errors = _vectors(together, parts, quality, blob)
+        banks.append(_bank(together[0].model, parts, vectors, blob))
+        for scene, error in zip(together, errors, strict=True):
+            told = {"name": scene.through, "bank": number, **error}
             radiators.append({**told, **_radiator(scene.radiator, blob)})
     radiators.sort(key=lambda each: [scene.through for scene in scenes].index(each["name"]))
     head = {
@@ -104,14 +105,25 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
     return Packed(head, blob)
 
 
+def _vectors(
+    together: Sequence[Scene], parts: BodyParts, quality: str, blob: Blob
+) -> tuple[dict[str, Any], list[dict[str, float]]]:
+    """The shapes of one bank, and what rounding them does to each thing that is heard."""
+    if quality == WHOLE:
+        return blob.put(parts.vectors, "f4"), [{} for _ in together]
+    few = rounded(parts.vectors, BITS, finest(together, parts, QUALITIES[quality]))
+    return blob.put_rounded(few), [{"rounding_db": rounding_db(scene, parts, few)} for scene in together]
+
+
 def _tines(scene: Scene, blob: Blob) -> dict[str, Any]:
     """`approach.Tines`: the contact's constants, to the last digit at the tips."""
     tines, modes = scene.instrument.tines, scene.row.modes
     index = np.arange(len(tines))
     count = max(MODES, modes.frequency.shape[2])
+    deepest = DEEPEST * (modes.tip - modes.height[:, 0])
     tables = [
         tips(modes, index, depth=0.0, count=count),
-        *(_at_share(scene, row / (DEPTHS - 1) * DEEPEST, count) for row in range(1, DEPTHS)),
+        *(tips(modes, index, depth=row / (DEPTHS - 1) * deepest, count=count) for row in range(1, DEPTHS)),
     ]
     tip = tips(modes, index, depth=0.0, count=MODES)
     diameter = np.array([each.rod.diameter for each in tines])
@@ -136,18 +148,6 @@ def _tines(scene: Scene, blob: Blob) -> dict[str, Any]:
         "shape": blob.put(np.stack([each.shape for each in tables], axis=1), "f4"),
         "slope": blob.put(np.stack([each.slope for each in tables], axis=1), "f4"),
     }
-
-
-def _at_share(scene: Scene, share: float, count: int) -> Any:
-    """`Tips` of all tines at a share of each one's length: tips knows one depth at a time."""
-    from types import SimpleNamespace
-
-    modes = scene.row.modes
-    length = modes.tip - modes.height[:, 0]
-    each = [tips(modes, np.array([r]), depth=share * length[r], count=count) for r in range(len(length))]
-    return SimpleNamespace(
-        shape=np.concatenate([tip.shape for tip in each]), slope=np.concatenate([tip.slope for tip in each])
-    )
 
 
 def _sticks(instrument: Instrument, blob: Blob) -> dict[str, Any]:
@@ -204,12 +204,12 @@ def _line(line: StickLine, blob: Blob) -> dict[str, Any]:
     }
 
 
-def _bank(model: ModalModel, parts: BodyParts, few: Rounded, blob: Blob) -> dict[str, Any]:
+def _bank(model: ModalModel, parts: BodyParts, vectors: dict[str, Any], blob: Blob) -> dict[str, Any]:
     """`response.Body` and the poles."""
     return {
         "pole": blob.put(_parts(model.pole), "f8"),
         "dof": blob.put(parts.dof, "i8"),
-        "vectors": blob.put_rounded(few),
+        "vectors": vectors,
         "base": blob.put(parts.base, "f4"),
         "reach": blob.put(parts.reach, "f8"),
         "axis": blob.put(model.bases.axis, "f8"),

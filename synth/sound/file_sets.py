@@ -47,19 +47,25 @@ def write_sets(
     sounds: Mapping[str, NDArray[Any]], folder: Path, *, rate: int = audio.RATE
 ) -> list[SetMember]:
     """Both sets of 24-bit WAV files below a folder. Raises `InputError` where they cannot be written."""
+    members = set_members(sounds, rate=rate)
+    for member, pressure in zip(members, sounds.values(), strict=True):
+        for kind, gain in (("true", member.true_gain_db), ("matched", member.matched_gain_db)):
+            audio.write(make_folder(folder / kind) / member.file, [pressure], gain_db=gain, rate=rate)
+    return members
+
+
+def set_members(sounds: Mapping[str, NDArray[Any]], *, rate: int = audio.RATE) -> list[SetMember]:
+    """How loud each of the sounds is, and at which gains it belongs into both sets."""
     heard = [measure(np.asarray(each, dtype=np.float64), rate) for each in sounds.values()]
     loud = [integrated(np.asarray(each, np.float64) / audio.FULL_SCALE, rate) for each in sounds.values()]
     gated = [each.peak > 0.0 and not math.isfinite(lufs) for each, lufs in zip(heard, loud, strict=True)]
     raised = [_raised(each, rate) for each in sounds.values()]
     true_gain, matched = shared_gain(heard), matched_gains(raised, heard)
     files = file_names(list(sounds))
-    members = []
-    for n, (name, pressure) in enumerate(sounds.items()):
-        file, gain = f"{files[n]}.wav", matched[n]
-        audio.write(make_folder(folder / "true") / file, [pressure], gain_db=true_gain, rate=rate)
-        audio.write(make_folder(folder / "matched") / file, [pressure], gain_db=gain, rate=rate)
-        members.append(SetMember(name, file, heard[n], loud[n], true_gain, gain, gated[n]))
-    return members
+    return [
+        SetMember(name, f"{files[n]}.wav", heard[n], loud[n], true_gain, matched[n], gated[n])
+        for n, name in enumerate(sounds)
+    ]
 
 
 def _raised(pressure: NDArray[Any], rate: int) -> float:

@@ -74,12 +74,18 @@ def write(heard: Sequence[Compared], left: Sequence[LeftOut], folder: Path) -> l
             "comparison.csv": table(members, heard).csv(),
             "changes.csv": tine_change_table(found.tines).csv(),
             "changes-group.csv": group_table(found.group).csv(),
-            "index.html": listening_page(_sounds(members, heard, panels), left, title=title, a4_hz=a4),
+            "index.html": page_of(members, heard, left),
         }
         for name, text in texts.items():
             write_text(beside / name, text)
         spectrogram_picture(panels, title=title, a4_hz=a4).savefig(beside / "comparison.png", dpi=110)
     return members
+
+
+def page_of(members: Sequence[SetMember], heard: Sequence[Compared], left: Sequence[LeftOut]) -> str:
+    """The text of the page to listen."""
+    a4 = heard[0].variant.instrument.a4
+    return listening_page(heard_sounds(members, heard), left, title=_title(heard), a4_hz=a4)
 
 
 def _panels(heard: Sequence[Compared]) -> list[Panel]:
@@ -105,7 +111,8 @@ def _group(heard: Sequence[Compared]) -> str:
     return variant.instrument.groups[variant.stroke.group].name
 
 
-def _sounds(members: Sequence[SetMember], heard: Sequence[Compared], panels: Sequence[Panel]) -> list[Heard]:
+def heard_sounds(members: Sequence[SetMember], heard: Sequence[Compared]) -> list[Heard]:
+    """What was rendered, at its gains, for a page to listen."""
     return [
         Heard(
             chosen=each.variant.chosen,
@@ -115,7 +122,7 @@ def _sounds(members: Sequence[SetMember], heard: Sequence[Compared], panels: Seq
             level_dba=member.loudness.loudest,
             panel=panel,
         )
-        for member, each, panel in zip(members, heard, panels, strict=True)
+        for member, each, panel in zip(members, heard, _panels(heard), strict=True)
     ]
 
 

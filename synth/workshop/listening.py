@@ -67,6 +67,12 @@ def listening_page(sounds: Sequence[Heard], left: Sequence[LeftOut], *, title: s
     return text
 
 
+def playable(sound: Heard) -> dict[str, Any]:
+    """A sound as 16-bit FLAC in letters, raised to full scale, and the factors of its true and matched level."""
+    entry = _entry(sound, sound.pressure.shape[1], 0.0)
+    return {key: entry[key] for key in ("flac", "true", "matched", "level_dba")}
+
+
 def _head(sounds: Sequence[Heard], frames: int) -> dict[str, Any]:
     """All but what is the instrument's."""
     keys = [key for key, _ in sounds[0].chosen]

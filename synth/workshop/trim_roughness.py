@@ -17,8 +17,9 @@ import numpy as np
 from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.sound.roughness import ring_roughness
+from synth.vibration.solve import solve_row
 from synth.vibration.tine import TineModes, solve_tines
-from synth.vibration.trimming.answers import Trimming
+from synth.vibration.trimming.answers import Trimming, every_answer, fitting_nuts, wish_of
 from synth.vibration.trimming.settle import TrimSolution
 from synth.vibration.tuning import Row
 
@@ -32,6 +33,25 @@ class RankedTrimming:
     found: Trimming
     rough: tuple[float, ...]
     plain: float
+
+
+def row_without_wishes(instrument: Instrument, *, fresh: bool = False) -> Row:
+    """The row as it is before the wished nuts are on. Raises `InputError` for what cannot be built."""
+    plain = tuple(dataclasses.replace(tine, wish=None) for tine in instrument.tines)
+    return solve_row(dataclasses.replace(instrument, tines=plain), fresh=fresh)
+
+
+def every_way(
+    instrument: Instrument, row: Row, index: int, *, also: tuple[int, float] | None = None
+) -> RankedTrimming:
+    """Every way to meet the wish of a tine, and `also` a second (partial, ratio), in a row without wishes."""
+    tine = instrument.tines[index]
+    wished = wish_of(tine).nut
+    others = fitting_nuts(tine, [nut for nut in instrument.nuts.values() if nut != wished])
+    pitch = None if math.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
+    length = float(row.length[index])
+    ways = every_answer(index, tine, length=length, pitch=pitch, nuts=(wished, *others), also=also)
+    return ranked(instrument, row, ways)
 
 
 def ranked(instrument: Instrument, row: Row, found: Trimming) -> RankedTrimming:

@@ -34,6 +34,7 @@ COMMANDS: Final = (
     "play",
     "live",
     "page",
+    "open",
     "compare",
     "strength",
     "trim",

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -116,26 +114,16 @@ def _second_wish(words: str) -> tuple[int, float]:
 def _trimmings(
     instrument: Instrument, wishing: list[int], also: tuple[int, float] | None, *, fresh: bool
 ) -> list[RankedTrimming]:
-    from synth.vibration.solve import solve_row
-    from synth.vibration.trimming.answers import every_answer, fitting_nuts, wish_of
-    from synth.workshop.trim_roughness import ranked
+    from synth.vibration.trimming.answers import wish_of
+    from synth.workshop.trim_roughness import every_way, row_without_wishes
 
     if also is not None and any(wish_of(instrument.tines[n]).partial == also[0] for n in wishing):
         raise InputError(
             f"partial {also[0]} has its wish in the design", remedy="name another", location="--also"
         )
-    plain = tuple(dataclasses.replace(tine, wish=None) for tine in instrument.tines)
-    row = solve_row(dataclasses.replace(instrument, tines=plain), fresh=fresh)
-    found = []
-    for index in arguments.progress(wishing, total=len(wishing), what="looking for places"):
-        tine = instrument.tines[index]
-        wished = wish_of(tine).nut
-        others = fitting_nuts(tine, [nut for nut in instrument.nuts.values() if nut != wished])
-        pitch = None if math.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
-        length = float(row.length[index])
-        ways = every_answer(index, tine, length=length, pitch=pitch, nuts=(wished, *others), also=also)
-        found.append(ranked(instrument, row, ways))
-    return found
+    row = row_without_wishes(instrument, fresh=fresh)
+    looking = arguments.progress(wishing, total=len(wishing), what="looking for places")
+    return [every_way(instrument, row, index, also=also) for index in looking]
 
 
 def _write(design: Path, text: str, instrument: Instrument, found: list[Trimming], choose: int) -> None:

@@ -5,14 +5,22 @@ const $ = (id) => document.getElementById(id);
 const HEAD = JSON.parse($('head').textContent);
 const CLOCKS = 0.5; // s over which the audio thread's clock is looked at: it goes in steps of the device's buffer
 
-/** Bytes from letters, unpacked. */
+/** Bytes: fetched, where the page is served and says from where, else unpacked from letters in it. */
 async function unpacked(id) {
+  const { from } = $(id).dataset;
+  if (from) return fetched(from);
   const letters = atob($(id).textContent);
   const bytes = Uint8Array.from(letters, (each) => each.charCodeAt(0));
   return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream('gzip'))).arrayBuffer();
 }
 
-const content = Promise.all([unpacked('data'), unpacked('code')]).then(async ([bytes, code]) => ({
+async function fetched(from) {
+  const answer = await fetch(from);
+  if (!answer.ok) throw new Error(`the server answers ${answer.status}`);
+  return answer.arrayBuffer();
+}
+
+let content = Promise.all([unpacked('data'), unpacked('code')]).then(async ([bytes, code]) => ({
   head: HEAD, bytes, code, functions: HEAD.functions, module: await WebAssembly.compile(code),
 }));
 
@@ -36,10 +44,10 @@ window.tinewright = {
 
 /** The audio thread of a context: `tell` it something, `heard` is called with what it says. */
 class Player extends EventTarget {
-  static async on(context) {
+  static async on(context, { head, bytes, code: compiled, functions }) {
     const code = `${$('engine').textContent}\n${$('worklet').textContent}`;
-    await context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(code)}`);
-    const { head, bytes, code: compiled, functions } = await content;
+    context.taught ??= context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(code)}`);
+    await context.taught;
     const node = new AudioWorkletNode(context, 'tinewright', {
       numberOfInputs: 0, outputChannelCount: [2], processorOptions: { head, bytes, code: compiled, functions },
     });
@@ -49,8 +57,11 @@ class Player extends EventTarget {
   constructor(context, node) {
     super();
     Object.assign(this, { context, node, ahead: 0, clocks: [] });
-    node.connect(context.destination);
+    this.output = new GainNode(context);
+    node.connect(this.output).connect(context.destination);
+    this.made = new Promise((made) => { this.isMade = made; });
     node.port.onmessage = ({ data }) => {
+      if (data.ready) this.isMade();
       if (data.audio !== undefined) this.ahead = data.audio - data.time;
       this.dispatchEvent(new CustomEvent('told', { detail: data }));
     };
@@ -70,6 +81,16 @@ class Player extends EventTarget {
   }
 }
 
+const newContext = () => new AudioContext({ sampleRate: HEAD.rate, latencyHint: 'interactive' });
+
+/** What is played and told from now on. */
+function playBy(player) {
+  player.addEventListener('told', ({ detail }) => { if (player === window.tinewright.player) heard(detail); });
+  player.addEventListener('broken', ({ detail }) => say(`The sound stopped: ${detail ?? 'an error in the audio thread'}.`));
+  player.tell({ through: $('through').value, gain_db: Number($('gain').value) });
+  window.tinewright.player = player;
+}
+
 const PATIENCE = 2000; // ms until a context that does not start is told of
 
 /** A context that runs: without a sound device, or before a gesture, a browser never says that it does. */
@@ -86,19 +107,14 @@ let starting = null;
 /** Sound on: browsers allow it from a gesture on. */
 function soundOn() {
   starting ??= (async () => {
-    const context = new AudioContext({ sampleRate: HEAD.rate, latencyHint: 'interactive' });
-    const player = await Player.on(context);
-    player.addEventListener('told', ({ detail }) => heard(detail));
-    player.addEventListener('broken', ({ detail }) => say(`The sound stopped: ${detail ?? 'an error in the audio thread'}.`));
-    player.tell({ through: $('through').value, gain_db: Number($('gain').value) });
-    window.tinewright.player = player;
+    playBy(await Player.on(newContext(), await content));
     $('sound').textContent = 'Sound is on';
-    return player;
   })().catch((failure) => {
     say(`No sound here: ${failure.message}`);
     throw failure;
   });
-  return starting.then(async (player) => {
+  return starting.then(async () => {
+    const { player } = window.tinewright;
     if (player.context.state !== 'running') await running(player.context);
     return player;
   });

@@ -12,9 +12,14 @@ const WIDEST_SWING = 0.3; // of a tine's length
 class Drawing {
   constructor(canvas, view) {
     Object.assign(this, { canvas, view, pen: canvas.getContext('2d'), chosen: null });
+    this.still = matchMedia('(prefers-reduced-motion: reduce)');
+    this.take();
+  }
+
+  /** An instrument that is not as it was. */
+  take() {
     this.lit = new Map(); // tine: until when, ms
     this.swings = new Float32Array(2 * HEAD.picture.length);
-    this.still = matchMedia('(prefers-reduced-motion: reduce)');
     this.order = [...HEAD.picture.keys()].sort((a, b) => HEAD.picture[b].clamp[1] - HEAD.picture[a].clamp[1]);
   }
 
@@ -132,25 +137,30 @@ class Drawing {
 
   /** Names of groups beyond the clamps, away from the tips. */
   names() {
-    const { pen, view } = this;
+    const { pen } = this;
     pen.fillStyle = INK;
     pen.font = '600 13px system-ui, sans-serif';
     pen.textAlign = 'center';
     pen.textBaseline = 'middle';
     HEAD.groups.forEach(({ name }, g) => {
-      const tines = view.groups[g];
-      const middle = tines[tines.length >> 1];
-      const [clamp, tip] = [view.px(view.clamps[middle]), view.px(view.tips[middle])];
-      const size = Math.hypot(tip[0] - clamp[0], tip[1] - clamp[1]) || 1;
-      const away = 14 + view.thick * view.scale;
-      const x = clamp[0] - (away * (tip[0] - clamp[0])) / size;
-      const y = clamp[1] - (away * (tip[1] - clamp[1])) / size;
+      const [x, y] = this.nameAt(g);
       const half = pen.measureText(name).width / 2 + 2;
       pen.fillStyle = '#fff';
       pen.fillRect(x - half, y - 8, 2 * half, 16);
       pen.fillStyle = INK;
       pen.fillText(name, x, y);
     });
+  }
+
+  /** Where a group's name stands. */
+  nameAt(g) {
+    const { view } = this;
+    const tines = view.groups[g];
+    const middle = tines[tines.length >> 1];
+    const [clamp, tip] = [view.px(view.clamps[middle]), view.px(view.tips[middle])];
+    const size = Math.hypot(tip[0] - clamp[0], tip[1] - clamp[1]) || 1;
+    const away = 14 + view.thick * view.scale;
+    return [0, 1].map((n) => clamp[n] - (away * (tip[n] - clamp[n])) / size);
   }
 
   /** How long 100 mm are, as on a drawing. */

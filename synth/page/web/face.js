@@ -33,6 +33,7 @@ function tellReport(report) {
   const met = report.touches.filter((each) => each.touches > 0).map((each) => each.tine);
   const { name } = HEAD.groups[report.group];
   strained(report);
+  doors.played?.(report);
   reported(report);
   drawing.light(met);
   if (drawing.chosen !== null && met.includes(drawing.chosen)) showTine(drawing.chosen);
@@ -78,8 +79,10 @@ function recordEnded() {
 
 // --- controls ---
 
-function fill(select, names) {
-  for (const name of names) select.add(new Option(name, name));
+function refill(select, names) {
+  const { value } = select;
+  select.replaceChildren(...names.map((name) => new Option(name, name)));
+  if (names.includes(value)) select.value = value;
 }
 
 function shown(control, output, words) {
@@ -91,9 +94,18 @@ function shown(control, output, words) {
   show();
 }
 
+/** What can be chosen of this instrument; what was chosen stays where it is still there. */
+function offers() {
+  refill($('through'), HEAD.listening ?? HEAD.radiators.map((each) => each.name));
+  refill($('stick'), Object.keys(HEAD.sticks));
+  $('tine-number').max = HEAD.picture.length - 1;
+}
+
+/** Replaced where the page is served: there other things can be heard than it has with it. */
+const doors = { through: (name) => window.tinewright.player?.tell({ through: name }) };
+
 function controls() {
-  fill($('through'), HEAD.radiators.map((each) => each.name));
-  fill($('stick'), Object.keys(HEAD.sticks));
+  offers();
   for (const words of HEAD.left_out) $('left-out').append(Object.assign(document.createElement('li'), { textContent: words }));
   shown($('bite'), $('bite-mm'), (x) => `${x.toFixed(1)} mm`);
   shown($('tilt'), $('tilt-deg'), (x) => `${x}°`);
@@ -101,14 +113,13 @@ function controls() {
   shown($('gain'), $('gain-db'), (x) => `${x} dB`);
   const tell = (message) => window.tinewright.player?.tell(message);
   $('gain').addEventListener('input', () => tell({ gain_db: Number($('gain').value) }));
-  $('through').addEventListener('change', () => tell({ through: $('through').value }));
+  $('through').addEventListener('change', () => doors.through($('through').value));
   for (const control of [$('stick'), $('grip')]) control.addEventListener('change', () => tell({ prepare: manner() }));
   $('sound').addEventListener('click', () => soundOn().catch(() => {}));
   $('midi').addEventListener('click', midiOn);
   $('record').addEventListener('click', recordPressed);
   $('save-script').addEventListener('click', () => save(saveName('toml'), scriptText(), 'application/toml'));
   $('save-sound').addEventListener('click', () => save(saveName('wav'), wavBytes(), 'audio/wav'));
-  $('tine-number').max = HEAD.picture.length - 1;
   $('tine-number').addEventListener('input', () => showTine(Number($('tine-number').value)));
 }
 

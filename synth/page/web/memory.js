@@ -136,10 +136,11 @@ class Content {
     const low = new Uint8Array(this.bytes, told.at + rows * modes, count);
     const high = new Int8Array(this.bytes, told.at + rows * modes + count, count);
     const values = new Float32Array(count);
+    const steps = Float64Array.from({ length: 256 }, (_, n) => 2 ** (n - 128 - told.bits));
     for (let row = 0, i = 0; row < rows; row++) {
       for (let part = 0; part < 2; part++) {
         for (let m = 0; m < modes; m++, i++) {
-          values[i] = (low[i] + 256 * high[i]) * 2 ** (power[row * modes + m] - told.bits) * scale[row];
+          values[i] = (low[i] + 256 * high[i]) * steps[power[row * modes + m] + 128] * scale[row];
         }
       }
     }

@@ -39,14 +39,21 @@ function reported(report) {
   wishes.delete(report.id);
   const met = report.touches.filter((each) => each.touches > 0);
   if (!record.on || !wish || !met.length) return;
-  const { stick, grip, bite_mm = 2, lean = 0, height_mm = 0, tilt_deg = 45, pressure_n = 0 } = wish;
-  const { brightness = NEUTRAL } = wish;
+  const { brightness, ...stroke } = asPlayed(report, wish, met);
   record.lines.push({
-    at: met[0].first, group: HEAD.groups[report.group].name, direction: report.direction, stick, grip,
-    speed_mm_s: Math.min(5000, Math.max(10, speedOf(met, wish))), bite_mm, lean, height_mm, tilt_deg, pressure_n,
-    ...(brightness === NEUTRAL ? {} : { brightness: BigInt(brightness) }),
+    at: met[0].first, ...stroke, ...(brightness === undefined ? {} : { brightness: BigInt(brightness) }),
     partly: met.length < report.touches.length ? `${met.length} of ${report.touches.length} tines were met` : '',
   });
+}
+
+/** A stroke that was played, in a script's words. */
+function asPlayed(report, wish, met) {
+  const { stick, grip, bite_mm = 2, lean = 0, height_mm = 0, tilt_deg = 45, pressure_n = 0, brightness = NEUTRAL } = wish;
+  return {
+    group: HEAD.groups[report.group].name, direction: report.direction, stick, grip,
+    speed_mm_s: Math.min(5000, Math.max(10, speedOf(met, wish))), bite_mm, lean, height_mm, tilt_deg, pressure_n,
+    ...(brightness === NEUTRAL ? {} : { brightness }),
+  };
 }
 
 /** mm/s of the stick from its first tine to its last; what was wished where there is but one, or where it was keys. */

@@ -10,6 +10,13 @@ const BEYOND = 0.05; // m before and behind a group where a hand still belongs t
 /** A view of the instrument on a canvas of `width` and `height` css px. Places are along the bar, m. */
 class View {
   constructor(head) {
+    Object.assign(this, { pan: 0, closer: 1 });
+    this.take(head);
+    this.fit(800, 400);
+  }
+
+  /** Where all of an instrument stands. */
+  take(head) {
     const { axis } = head.bar;
     const back = axis.map((each) => each[1]);
     this.plan = Math.max(...back) - Math.min(...back) > DEEP * head.bar.length;
@@ -36,8 +43,6 @@ class View {
     });
     const steps = this.groups.flatMap((tines) => tines.slice(1).map((r, k) => Math.abs(this.places[r] - this.places[tines[k]])));
     this.step = Math.max(0.004, Math.min(...steps));
-    Object.assign(this, { pan: 0, closer: 1 });
-    this.fit(800, 400);
   }
 
   /** A point in space as the eye sees it, m to the right and up. */

@@ -1,12 +1,16 @@
 // The audio thread: messages come in between two blocks, levels and reports go out.
 'use strict';
 
+let compiledOnce = null; // for every model that this thread plays
 const TELL = 12; // blocks between two messages about levels and swings, 32 ms
 
 class Playing extends AudioWorkletProcessor {
   constructor({ processorOptions: { head, bytes, code, functions } }) {
     super();
-    this.engine = new Engine({ head, bytes, module: new WebAssembly.Module(code), functions });
+    compiledOnce ??= new WebAssembly.Module(code);
+    this.engine = new Engine({ head, bytes, module: compiledOnce, functions });
+    this.headroom = 1;
+    this.over = false;
     this.left = new Float64Array(BLOCK);
     this.right = new Float64Array(BLOCK);
     this.blocks = 0;
@@ -19,7 +23,7 @@ class Playing extends AudioWorkletProcessor {
     this.port.postMessage({ ready: true });
   }
 
-  /** {prepare}, {begin}, {move}, {end}, {play}, {rest}, {through}, {gain_db}, {silence}, {record}. */
+  /** {prepare}, {begin}, {move}, {end}, {play}, {rest}, {through}, {gain_db}, {silence}, {record}, {headroom}, {over}. */
   hear(message) {
     const { engine } = this;
     try {
@@ -32,6 +36,8 @@ class Playing extends AudioWorkletProcessor {
       if (message.through) engine.through(message.through);
       if (message.gain_db !== undefined) engine.gain = 10 ** (message.gain_db / 20);
       if (message.silence) engine.silence();
+      if (message.headroom !== undefined) this.headroom = message.headroom; // of full scale, where two players share it
+      if (message.over) this.over = true;
       if (message.record !== undefined) this.record(message.record);
     } catch (failure) {
       this.port.postMessage({ refused: failure.message, id: message.begin?.id });
@@ -62,9 +68,12 @@ class Playing extends AudioWorkletProcessor {
     if (left.length !== BLOCK) throw new RangeError(`a block of ${left.length} frames; ${BLOCK} are known here`);
     engine.process(this.left, this.right);
     engine.meter.take(this.left, this.right);
-    this.taken = Math.max(this.taken, engine.limiter.guard(this.left, this.right, engine.gain));
-    left.set(this.left);
-    right.set(this.right);
+    const { headroom } = this;
+    this.taken = Math.max(this.taken, engine.limiter.guard(this.left, this.right, engine.gain / headroom));
+    for (let n = 0; n < BLOCK; n++) {
+      left[n] = headroom * this.left[n];
+      right[n] = headroom * this.right[n];
+    }
     this.kept?.blocks.push([left.slice(), right.slice()]);
     for (let n = 0; n < BLOCK; n++) this.peak = Math.max(this.peak, Math.abs(left[n]), Math.abs(right[n]));
     for (const report of engine.reports.splice(0)) this.port.postMessage({ report });
@@ -75,7 +84,7 @@ class Playing extends AudioWorkletProcessor {
     const took = (globalThis.performance?.now?.() ?? Date.now()) - began;
     this.busy += took;
     this.worst = Math.max(this.worst, took);
-    return true;
+    return !this.over;
   }
 
   tell() {

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from synth.arrays import Array
 from synth.vibration.rod import cubic
@@ -39,8 +39,9 @@ class ContactModes:
         return np.asarray(0.6 / self.length)
 
 
-def tips(tines: TineModes, index: NDArray[np.int64], *, depth: float, count: int) -> ContactModes:
-    """The tines `index` (T,) with `count` modes, touched `depth` below their tips."""
+def tips(tines: TineModes, index: NDArray[np.int64], *, depth: ArrayLike, count: int) -> ContactModes:
+    """The tines `index` (T,) with `count` modes, touched `depth` (one, or (T,)) below their tips."""
+    below = np.broadcast_to(np.asarray(depth, dtype=float), len(index))
     own = tines.frequency.shape[2]
     length = tines.height[index, -1] - tines.height[index, 0]
     solved = np.zeros((len(index), count), dtype=bool)
@@ -48,9 +49,12 @@ def tips(tines: TineModes, index: NDArray[np.int64], *, depth: float, count: int
     slender = Slender(length, tines.mass[index], count)
     frequency = _extended(tines.frequency[index], solved, slender.frequency_ratio)
     loss = _extended(tines.loss_factor[index], solved, np.ones(count))
-    at_contact = _merged(tines.at(np.full(len(tines.mass), depth))[index], solved, slender.shape(depth))
-    lean = _merged(_leaning(tines, index, depth), solved, slender.slope(depth))
-    at_tip = _merged(tines.at(np.zeros(len(tines.mass)))[index], solved, slender.shape(0.0))
+    value, leaning = _touched(tines, index, below)
+    at_contact = _merged(value, solved, slender.shape(below))
+    lean = _merged(leaning, solved, slender.slope(below))
+    at_tip = _merged(
+        _touched(tines, index, np.zeros(len(index)))[0], solved, slender.shape(np.zeros(len(index)))
+    )
     moment = _merged(tines.moment_participation[index], solved, slender.moment_participation)
     omega = 2.0 * math.pi * frequency
     compliance = np.sum(at_contact[:, None, :] ** 2 / omega**2, axis=2)
@@ -68,10 +72,11 @@ def tips(tines: TineModes, index: NDArray[np.int64], *, depth: float, count: int
     )
 
 
-def _leaning(tines: TineModes, index: NDArray[np.int64], depth: float) -> Array:
-    """(T, N) slopes of the shapes, `depth` below the tips."""
-    z = tines.tip[index, None] - depth
-    return np.asarray(cubic(tines.height[index], tines.shape[index], tines.slope[index], z)[1][..., 0])
+def _touched(tines: TineModes, index: NDArray[np.int64], below: Array) -> tuple[Array, Array]:
+    """Shapes and their slopes (T, N), so far (T,) below the tips."""
+    z = (tines.tip[index] - below)[:, None]
+    value, slope, _ = cubic(tines.height[index], tines.shape[index], tines.slope[index], z)
+    return value[..., 0], slope[..., 0]
 
 
 @dataclass(frozen=True)
@@ -108,15 +113,15 @@ class Slender:
         lam = self.root
         return np.asarray((np.exp(-lam) + np.cos(lam) + np.sin(lam)) / (np.cosh(lam) + np.cos(lam)))
 
-    def shape(self, depth: float) -> Array:
-        """(T, n) mass-normalised, +-2/sqrt(m) at the tip, `depth` below it."""
+    def shape(self, depth: Array) -> Array:
+        """(T, n) mass-normalised, +-2/sqrt(m) at the tip, `depth` (T,) below it."""
         x = self.root * np.clip(1.0 - depth / self.length, 0.0, 1.0)[:, None]
         rest = self._rest  # cosh x - sigma sinh x would cancel where x is large
         growing = 0.5 * rest * np.exp(x) + 0.5 * (2.0 - rest) * np.exp(-x)
         value = growing - np.cos(x) + (1.0 - rest) * np.sin(x)
         return np.asarray(value / np.sqrt(self.mass)[:, None])
 
-    def slope(self, depth: float) -> Array:
+    def slope(self, depth: Array) -> Array:
         """(T, n) 1/m, likewise."""
         x = self.root * np.clip(1.0 - depth / self.length, 0.0, 1.0)[:, None]
         rest = self._rest

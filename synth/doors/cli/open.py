@@ -1,0 +1,61 @@
+"""`tinewright open`: the design in a browser, edited, heard and compared while it is served from this machine."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from pathlib import Path
+
+import click
+
+from synth.doors.cli import arguments
+
+
+@click.command("open")
+@arguments.design
+@click.option(
+    "--port",
+    type=click.IntRange(1024, 65535),
+    help="A port of your own choice; any that is free unless told.",
+)
+@click.option("--no-browser", is_flag=True, help="Only print the address; open it yourself.")
+@arguments.through
+def command(design: Path, port: int | None, no_browser: bool, through: str) -> None:
+    """Open the design in a browser: play it, change it in the page or in your editor, take changes back.
+
+    The page is served from this machine to this machine alone, at an address with a secret in it: whoever has the
+    address can change the design. Ends with q or Ctrl-C.
+
+    \b
+    Example:
+      tinewright open designs/quay-rail.toml
+    """
+    from synth.served.serving import Serving
+
+    with Serving(design, through=through, port=port) as serving:
+        click.echo(serving.address.words)
+        if not no_browser:
+            _browse(serving.address.words)
+        click.echo(f"{design}: open; every change is kept in the file. q or Ctrl-C ends.", err=True)
+        with contextlib.suppress(KeyboardInterrupt):
+            _wait()
+    click.echo("closed", err=True)
+
+
+def _browse(words: str) -> None:
+    import webbrowser
+
+    if not webbrowser.open(words):
+        click.echo("no browser could be opened: open the address yourself", err=True)
+
+
+def _wait() -> None:
+    """Until q is pressed; where no keys can be read, until the process is ended."""
+    from synth.doors.keyboard import keyboard
+
+    with keyboard() as read:
+        while True:
+            if read is None:
+                time.sleep(3600.0)
+            elif "q" in read(0.5).lower():
+                return

@@ -1,0 +1,63 @@
+"""The address at which a design is served, the same when it is served again: a secret and a port.
+
+In: the design's path. Out: an `Address`, kept in a file that only its user may read, so that a page that was open
+when the server ended finds it again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import secrets
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from synth.cache import folder
+from synth.files import PREFIX
+
+HOST: Final = "127.0.0.1"
+SECRET_BYTES: Final = 24  # 192 bits: nobody guesses it
+
+
+@dataclass(frozen=True)
+class Address:
+    """Where a design is served; port 0 is any that is free."""
+
+    port: int
+    secret: str
+
+    @property
+    def words(self) -> str:
+        return f"http://{HOST}:{self.port}/{self.secret}/"
+
+
+def known(path: Path) -> Address:
+    """Where this design was served the last time; anew where it never was, or where that cannot be read."""
+    try:
+        kept = json.loads(_place(path).read_text(encoding="utf-8"))
+        secret, port = kept["secret"], kept["port"]
+        if isinstance(secret, str) and len(secret) >= SECRET_BYTES and 0 < int(port) < 65536:
+            return Address(int(port), secret)
+    except (OSError, ValueError, KeyError, TypeError):
+        pass
+    return Address(0, secrets.token_urlsafe(SECRET_BYTES))
+
+
+def keep(path: Path, address: Address) -> None:
+    """For the next time; where it cannot be kept, a page that is left open then does not find back."""
+    place = _place(path)
+    with contextlib.suppress(OSError):
+        place.parent.mkdir(parents=True, exist_ok=True)
+        handle, beside = tempfile.mkstemp(dir=place.parent, prefix=PREFIX)  # its user alone may read it
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            json.dump({"port": address.port, "secret": address.secret}, file)
+        os.replace(beside, place)
+
+
+def _place(path: Path) -> Path:
+    name = hashlib.sha256(os.fsencode(path.resolve())).hexdigest()[:24]
+    return folder() / f"open-{name}.json"

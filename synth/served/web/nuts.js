@@ -1,0 +1,90 @@
+// The nuts of a tine: a line each, one more, and what a nut at another place would do while it is dragged.
+'use strict';
+
+const ahead = { asked: null, busy: false }; // what is to be foreseen next
+
+function tineLines(r) {
+  const { fields, nuts } = things.told.tines[r];
+  return [
+    ...fields.map(fieldLine),
+    ...nuts.placed.flatMap((each, k) => nutLines(r, k, each)),
+    ...(nuts.wish ? wishLines(r, nuts.wish) : []),
+    addNut(r),
+    made('p', { className: 'known-here' }, ...knownOfTine(r)),
+  ];
+}
+
+/** What the tine wishes for, and every way to have it, tried with one press. */
+function wishLines(r, wish) {
+  const found = made('div', {});
+  const look = made('button', { type: 'button', textContent: 'Look for all its places' });
+  look.addEventListener('click', async () => {
+    look.disabled = true;
+    try {
+      const { ways, reach } = await fetchedJson(`trims/${HEAD.model}/${r}`);
+      found.replaceChildren(list(ways.map((each) => tryButton(each))), reach);
+    } catch (failure) {
+      say(failure.message);
+    }
+    look.disabled = false;
+  });
+  return [made('p', { textContent: wish }), look, found];
+}
+
+function nutLines(r, k, { nut, at_mm: at }) {
+  const { nuts } = things.told.tines[r];
+  const place = typed(at, 0.5);
+  place.dataset.path = `nut ${k}`;
+  place.addEventListener('input', () => foresee(r, nutMoved(nuts, k, Number(place.value))));
+  committed(place, at, () => Number(place.value), (to) => moveNut(r, k, to));
+  const gone = made('button', { type: 'button', textContent: 'Off', ariaLabel: `Take nut ${k + 1} off`, disabled: nuts.stays });
+  gone.addEventListener('click', () => putNuts(nuts, nuts.placed.filter((_, n) => n !== k)));
+  return [line(`Nut ${k + 1}, ${nut}, at mm`, place, gone)];
+}
+
+const nutMoved = (nuts, k, at) => nuts.placed.map((each, n) => (n === k ? { ...each, at_mm: at } : each));
+
+/** A nut's place is written where it stands, or the whole list where it must be. */
+function moveNut(r, k, at) {
+  const { nuts } = things.told.tines[r];
+  if (at === nuts.placed[k].at_mm) return Promise.resolve(true);
+  if (nuts.places.length) return set([{ path: nuts.places[k], value: at }]);
+  return putNuts(nuts, nutMoved(nuts, k, at));
+}
+
+const putNuts = (nuts, placed) => set(editsOf(nuts.slot, placed.length ? [...placed].sort((a, b) => a.at_mm - b.at_mm) : null));
+
+function addNut(r) {
+  const { nuts } = things.told.tines[r];
+  const kinds = made('select', {}, new Option('add a nut', ''), ...things.told.choices.nut.map((each) => new Option(each, each)));
+  kinds.addEventListener('change', () => {
+    const middle = Math.round(600 * HEAD.picture[r].length);
+    putNuts(nuts, [...nuts.placed, { nut: kinds.value, at_mm: middle }]);
+  });
+  return line('One more', kinds);
+}
+
+/** Asks what a tine would be with these nuts; the last that was asked is answered last. */
+async function foresee(r, nuts) {
+  ahead.asked = { r, nuts };
+  if (ahead.busy) return;
+  ahead.busy = true;
+  while (ahead.asked) {
+    const { r: tine, nuts: placed } = ahead.asked;
+    ahead.asked = null;
+    try {
+      tellForeseen(await asked('foresee', { model: HEAD.model, tine, nuts: placed }));
+    } catch (refused) {
+      $('foreseen').textContent = refused.message;
+    }
+  }
+  ahead.busy = false;
+}
+
+function tellForeseen({ hz, length_mm: length, ratios, nearest, cents }) {
+  const signed = (x) => `${x < 0 ? '−' : '+'}${Math.abs(x).toFixed(0)}`;
+  const overtones = ratios.map((each, n) => `${each.toFixed(3)} (${signed(cents[n])} cents from ${nearest[n]})`);
+  $('foreseen').textContent = `${hz.toFixed(2)} Hz, ${length.toFixed(2)} mm long; overtones ${overtones.join(', ')}`;
+}
+
+things.on.push(() => { $('foreseen').textContent = ''; });

@@ -1,0 +1,176 @@
+"""The file is the truth: changes go into it, come out of it, and none is lost."""
+
+from __future__ import annotations
+
+import errno
+import json
+import time
+
+import pytest
+
+from synth.design.edit import Edit
+from synth.errors import InputError
+from synth.served.session import Session
+
+from .conftest import DESIGN
+
+
+@pytest.fixture
+def session(design):
+    return Session(design)
+
+
+def on(session):
+    return session.state()["text"]
+
+
+def backups(session):
+    return sorted(each.name for each in session.path.parent.glob("*.bak*"))
+
+
+def test_a_change_is_written_and_the_words_around_it_stay(session):
+    session.change([Edit("group[high].spacing_mm", 18.0)], on(session))
+    assert session.path.read_text() == DESIGN.replace("spacing_mm = 20.0", "spacing_mm = 18.0")
+    assert session.model.design.group[1].spacing_mm == 18.0
+
+
+def test_only_what_nobody_can_get_back_is_copied(session):
+    for spacing in (18.0, 17.0, 16.0):
+        session.change([Edit("group[high].spacing_mm", spacing)], on(session))
+    assert backups(session) == ["slat.toml.bak"]
+    assert (session.path.parent / "slat.toml.bak").read_text() == DESIGN
+    other = session.path.read_text().replace("# a trial", "# mine")
+    session.path.write_text(other)
+    session.seen(other, True)
+    session.change([Edit("group[high].spacing_mm", 19.0)], on(session))
+    assert backups(session) == ["slat.toml.bak", "slat.toml.bak2"]
+    assert (session.path.parent / "slat.toml.bak2").read_text() == other
+
+
+def test_back_to_the_opening_and_forth_again(session):
+    for spacing in (18.0, 17.0):
+        session.change([Edit("group[high].spacing_mm", spacing)], on(session))
+    last = session.path.read_text()
+    session.back(on(session))
+    session.back(on(session))
+    assert session.path.read_text() == DESIGN
+    assert (session.state()["undo"], session.state()["redo"]) == (0, 2)
+    with pytest.raises(InputError, match="nothing more"):
+        session.back(on(session))
+    session.forth(on(session))
+    session.forth(on(session))
+    assert session.path.read_text() == last
+
+
+def test_what_another_writer_saved_is_taken_back_too(session):
+    other = DESIGN.replace("spacing_mm = 20.0", "spacing_mm = 21.0")
+    session.path.write_text(other)
+    session.seen(other, False)
+    assert session.model.design.group[1].spacing_mm == 21.0
+    session.back(on(session))
+    assert session.path.read_text() == DESIGN
+    assert [(session.path.parent / each).read_text() for each in backups(session)] == [other]
+
+
+def test_a_change_decided_on_another_text_is_refused(session):
+    known = on(session)
+    session.change([Edit("group[high].spacing_mm", 18.0)], known)
+    with pytest.raises(InputError, match="changed elsewhere"):
+        session.change([Edit("group[low].spacing_mm", 16.0)], known)
+    assert "spacing_mm = 17.0" in session.path.read_text()
+
+
+def test_a_save_that_the_watch_has_not_seen_yet_is_not_written_over(session):
+    other = DESIGN.replace("# flat", "# flatter")
+    session.path.write_text(other)
+    with pytest.raises(InputError, match="has been changed since it was read"):
+        session.change([Edit("group[high].spacing_mm", 18.0)], on(session))
+    assert session.path.read_text() == other
+
+
+def test_what_cannot_be_built_is_refused_and_nothing_written(session):
+    with pytest.raises(InputError, match="off the bar's end"):
+        session.change([Edit("group[high].start_mm", 900.0)], on(session))
+    assert session.path.read_text() == DESIGN
+    assert backups(session) == []
+
+
+def test_a_mistake_counts_once_the_file_has_settled_and_the_last_good_state_stays(session):
+    good = session.model.name
+    wrong = DESIGN.replace('root = "A3"', 'root = "H3"')
+    session.seen(wrong, False)
+    assert session.state()["mistake"] is None
+    session.seen(wrong, True)
+    state = session.state()
+    assert state["mistake"]["line"] == DESIGN[: DESIGN.index("root =")].count("\n") + 1
+    assert state["model"] == good
+    with pytest.raises(InputError, match="mistake"):
+        session.change([Edit("group[high].spacing_mm", 18.0)], on(session))
+
+
+def test_a_mistake_is_taken_back_and_kept_as_a_copy(session):
+    wrong = DESIGN.replace('root = "A3"', 'root = "H3"')
+    session.path.write_text(wrong)
+    session.seen(wrong, True)
+    session.back(on(session))
+    assert session.path.read_text() == DESIGN
+    assert session.state()["mistake"] is None
+    assert [(session.path.parent / each).read_text() for each in backups(session)] == [wrong]
+
+
+def test_a_file_that_is_gone_is_told_and_put_back(session):
+    session.path.unlink()
+    session.seen(InputError("there is no such file"), True)
+    assert session.state()["gone"] == "there is no such file"
+    with pytest.raises(InputError, match="no such file"):
+        session.change([Edit("group[high].spacing_mm", 18.0)], on(session))
+    session.put_back()
+    assert session.path.read_text() == DESIGN
+    assert session.state()["gone"] == ""
+    with pytest.raises(InputError, match="the file is there"):
+        session.put_back()
+
+
+def test_a_full_disk_changes_nothing(session, monkeypatch):
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("pathlib.Path.write_bytes", full)
+    with pytest.raises(InputError, match="is the disk full"):
+        session.change([Edit("group[high].spacing_mm", 18.0)], on(session))
+    monkeypatch.undo()
+    assert session.path.read_text() == DESIGN
+    assert session.state()["undo"] == 0
+    session.change([Edit("group[high].spacing_mm", 18.0)], on(session))
+
+
+def test_versions_are_kept_recalled_and_solved_once(session):
+    session.keep("first")
+    session.change([Edit("group[high].spacing_mm", 18.0)], on(session))
+    assert session.version("first").text == DESIGN
+    assert session.version("first") is session.version("first")
+    assert session.version("") is session.model
+    session.put(session.version("first").text, on(session))
+    assert session.path.read_text() == DESIGN
+    assert session.state()["undo"] == 2
+
+
+def test_every_change_is_told_to_all_who_listen(session):
+    with session.hub.listening() as told:
+        session.change([Edit("group[high].spacing_mm", 18.0)], on(session))
+        began = time.monotonic()
+        event = next(told)
+        assert time.monotonic() - began < 1.0
+    assert event.startswith("event: state\ndata: {")
+    assert session.model.name in event
+
+
+def test_states_are_numbered_in_the_order_in_which_they_came(session):
+    with session.hub.listening() as told:
+        for spacing in (18.0, 17.0, 16.0):
+            session.change([Edit("group[high].spacing_mm", spacing)], on(session))
+        events = [json.loads(next(told).split("data: ")[1]) for _ in range(3)]
+    assert [each["serial"] for each in events] == [1, 2, 3]
+    assert [each["undo"] for each in events] == [1, 2, 3]
+    assert {each["server"] for each in events} == {session.state()["server"]}
+    assert Session(session.path).state()["server"] != session.state()["server"]
