@@ -187,7 +187,7 @@ def played(
         held.append(resident(player.pid))
         if second + 1 == round(min(FIRST, 0.5 * seconds)):
             memory["at first"] = min(held)
-        if (second + 1) % 120 == 0:
+        if (second + 1) % 60 == 0:
             print(f"{second + 1} s: {min(held)} MiB", file=sys.stderr, flush=True)
     memory["at the end"] = min(held)
     levels = ended(keyboard, notes)
@@ -303,14 +303,18 @@ def notes_of(design: Path) -> list[int]:
 
 
 def resident(process: int) -> float:
-    """MiB of memory that a process and its children hold. Where there is a /proc."""
-    pages, waiting = 0, [process]
+    """MiB that a process and its children hold of their own, where there is a /proc.
+
+    Pages of files are left out: the system takes them away and brings them back as it likes.
+    """
+    held, waiting = 0, [process]
     while waiting:
         here = Path("/proc") / str(waiting.pop())
-        pages += int((here / "statm").read_text(encoding="ascii").split()[1])
+        found = re.search(r"RssAnon:\s+(\d+) kB", (here / "status").read_text(encoding="ascii"))
+        held += int(found[1]) if found else 0
         for task in (here / "task").iterdir():
             waiting += [int(each) for each in (task / "children").read_text(encoding="ascii").split()]
-    return round(pages * os.sysconf("SC_PAGE_SIZE") / 2**20, 2) if hasattr(os, "sysconf") else 0.0
+    return round(held / 1024.0, 2)
 
 
 @contextmanager
