@@ -19,7 +19,7 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.errors import InputError
-from synth.files import atomic_write
+from synth.files import write_text
 
 
 @dataclass(frozen=True)
@@ -87,8 +87,7 @@ class TuningProgress:
         for tine in self.order:
             if tine in self.last:
                 lines += ["", f"[tine.{json.dumps(self.name[tine])}]", *self._lines(tine)]
-        with atomic_write(path) as new:
-            new.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        write_text(path, "\n".join(lines) + "\n")
 
     def _lines(self, tine: int) -> list[str]:
         tap = self.last[tine]

@@ -2,7 +2,6 @@
 
 import http.client
 import os
-import pty
 import signal
 import socket
 import subprocess
@@ -60,7 +59,7 @@ def test_the_first_line_is_the_whole_address_and_ctrl_c_ends_it(design):
 
 
 def test_q_ends_it(design):
-    ours, theirs = pty.openpty()
+    ours, theirs = pytest.importorskip("pty", reason="a terminal of Unix").openpty()
     process = started(design, "--no-browser", stdin=theirs)
     os.close(theirs)
     assert answered(process.stdout.readline().strip()) == 200
