@@ -208,8 +208,8 @@ def rotation(omega: Array, decay: Array, time: float | Array) -> Array:
 
     A mode damped beyond swinging creeps: the same formula with hyperbolic functions.
     """
-    damped = np.sqrt((omega**2 - decay**2).astype(complex))
-    damped = np.where(np.abs(damped) < CRITICAL * omega, CRITICAL * omega, damped)
+    swing = np.sqrt((omega**2 - decay**2).astype(complex))
+    damped = np.where(np.abs(swing) < CRITICAL * omega, CRITICAL * omega + 0j, swing)
     co = 0.5 * (np.exp((1j * damped - decay) * time) + np.exp((-1j * damped - decay) * time)).real
     si = (np.exp((1j * damped - decay) * time) - np.exp((-1j * damped - decay) * time)) / (2j * damped)
     si = si.real
