@@ -34,8 +34,8 @@ PLACES = """
     sound.clock sound.bandlimit sound.drive sound.overlay sound.convolution sound.radiator sound.radiator.bar
     sound.radiator.pickup sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.bands sound.zwicker_tables sound.zwicker_kernel sound.zwicker
-    sound.roughness sound.quiet_room sound.shoebox sound.ear sound.features sound.file_sets sound.boardsheet sound.render
-    sound.sensitivity sound.live_output sound.holding sound.live_contacts
+    sound.roughness sound.quiet_room sound.shoebox sound.ear sound.features sound.file_sets sound.boardsheet
+    sound.render sound.sensitivity sound.live_output sound.holding sound.live_contacts
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.flat_length
     workshop.overview workshop.trim_list workshop.trimplot workshop.picture

@@ -1,8 +1,9 @@
 """A rectangular room: reverberation times, mirror images of a source, levels, and decay measures of a response.
 
-In: sizes in m, absorption of the six surfaces in octave bands. Out: arrivals and mean squares. One idea: a flat wall
-answers as a mirror image whose energy it has taken its part of (Allen and Berkley, J. Acoust. Soc. Am. 65, 1979,
-943); what is too late to count one by one is a diffuse field fed by the radiated power (Kuttruff, Room Acoustics).
+In: sizes in m, absorption of the six surfaces in octave bands. Out: arrivals and mean squares. One idea: a flat
+wall answers as a mirror image whose energy it has taken its part of (Allen and Berkley, J. Acoust. Soc. Am. 65,
+1979, 943); what is too late to count singly is a diffuse field fed by the radiated power (Kuttruff, Room
+Acoustics).
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ SABINE = 24.0 * np.log(10.0) / SOUND_SPEED
 class Shoebox:
     """A room with a corner at the origin: `size` (3,) in m, `absorption` (3, 2, F) of the walls at 0 and at `size`.
 
-    Absorption is the part of the energy that a wall keeps from a diffuse field, 0 to below 1, for each of F octaves.
+    Absorption is the part of the energy that a wall keeps from a diffuse field, 0 to below 1, in F octaves.
     """
 
     size: Array
@@ -84,7 +85,7 @@ def eyring_time(room: Shoebox) -> Array:
 
 
 def images(room: Shoebox, source: Array, listener: Array, *, within: float) -> Images:
-    """All images of `source` (3,) nearer than `within` metres to `listener` (3,); the first is the source itself."""
+    """All images of `source` (3,) nearer than `within` metres to `listener` (3,); first the source itself."""
     for place in (source, listener):
         if not np.all((place > 0.0) & (place < room.size)):
             raise ValueError("source and listener stand inside the room")
@@ -126,7 +127,10 @@ def direct_gain(distance: float) -> float:
 
 
 def diffuse_gain(room: Shoebox) -> Array:
-    """The same (F,) of the reverberant field: 4 (1 - a) / (S a) (Beranek, Acoustics, 1954, ch. 10), in 1/m2."""
+    """The same (F,) of the reverberant field: 4 (1 - a) / (S a), in 1/m2.
+
+    Beranek, Acoustics, 1954, ch. 10 (from memory). An even field: a seat far off in a dead room has less.
+    """
     a = room.mean_absorption
     return np.asarray(4.0 * (1.0 - a) / (room.surface * a))
 
@@ -147,6 +151,6 @@ def decay_time(squared: Array, rate: float, *, top_db: float = -5.0, bottom_db: 
 
 
 def clarity_db(squared: Array, rate: float, *, early: float = 0.08) -> float:
-    """C80 in dB: energy before `early` seconds over that after (ISO 3382-1:2009, A.2.3); from the direct sound on."""
+    """C80 in dB: before `early` seconds over after (ISO 3382-1:2009, A.2.3); it starts with the direct sound."""
     split = round(early * rate)
     return float(10.0 * np.log10(squared[:split].sum() / squared[split:].sum()))
