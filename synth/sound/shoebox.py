@@ -141,7 +141,9 @@ def decay_db(squared: Array) -> Array:
     return np.asarray(10.0 * np.log10(np.maximum(left / left[0], 1e-30)))
 
 
-def decay_time(squared: Array, rate: float, *, top_db: float = -5.0, bottom_db: float = -35.0) -> float:
+def reverberation_time(
+    squared: Array, rate: float, *, top_db: float = -5.0, bottom_db: float = -35.0
+) -> float:
     """Seconds for 60 dB from the line between two levels; T30 as given, T20 to -25, EDT from 0 to -10 dB."""
     curve = decay_db(squared)
     inside = np.flatnonzero((curve <= top_db) & (curve >= bottom_db))

@@ -8,11 +8,11 @@ import pytest
 from synth.sound.shoebox import (
     Shoebox,
     clarity_db,
-    decay_time,
     diffuse_gain,
     direct_gain,
     eyring_time,
     images,
+    reverberation_time,
     sabine_time,
 )
 
@@ -96,8 +96,8 @@ def test_all_images_at_a_far_seat_lie_between_the_even_field_and_the_falling_one
 def test_an_exponential_decay_gives_back_its_time_and_its_clarity():
     rate, seconds = 8000.0, 1.2
     squared = np.exp(-6 * np.log(10) * np.arange(4 * int(rate)) / rate / seconds)
-    assert decay_time(squared, rate) == pytest.approx(seconds, rel=1e-3)
-    assert decay_time(squared, rate, top_db=0.0, bottom_db=-10.0) == pytest.approx(seconds, rel=1e-3)
+    assert reverberation_time(squared, rate) == pytest.approx(seconds, rel=1e-3)
+    assert reverberation_time(squared, rate, top_db=0.0, bottom_db=-10.0) == pytest.approx(seconds, rel=1e-3)
     # of an exponential: C80 = 10 lg (exp(13.8155 * 0.08 / T) - 1)
     assert clarity_db(squared, rate) == pytest.approx(
         10 * np.log10(np.exp(13.8155 * 0.08 / 1.2) - 1), abs=0.01
@@ -108,7 +108,7 @@ def test_the_images_of_an_even_room_die_near_eyrings_time():
     room, rate = even(0.3, np.array([8.0, 7.0, 6.0])), 1000.0
     found = images(room, np.array([2.0, 3.0, 1.5]), np.array([6.0, 4.5, 2.2]), within=343.2 * 1.2)
     squared = np.bincount((found.delay * rate).astype(int), found.energy[:, 0] / found.distance**2)
-    assert decay_time(squared, rate) == pytest.approx(eyring_time(room)[0], rel=0.2)
+    assert reverberation_time(squared, rate) == pytest.approx(eyring_time(room)[0], rel=0.2)
 
 
 def test_what_is_no_room_is_refused():
