@@ -265,7 +265,9 @@ def apart(cores: int, rounds: int) -> dict[str, Any]:
     # a kernel that someone chose for another purpose says nothing about this machine
     environment = {key: value for key, value in os.environ.items() if key != "OPENBLAS_CORETYPE"} | chosen
     command = [sys.executable, __file__, "--worker", str(cores), "--rounds", str(rounds)]
-    done = subprocess.run(command, env=environment, stdout=subprocess.PIPE, text=True, check=True)
+    done = subprocess.run(
+        command, env=environment, stdout=subprocess.PIPE, text=True, encoding="utf-8", check=True
+    )
     return dict(json.loads(done.stdout))
 
 
@@ -279,7 +281,7 @@ def machine() -> dict[str, Any]:
     if about.exists():
         lines = [
             line.split(":", 1)[1].strip()
-            for line in about.read_text().splitlines()
+            for line in about.read_text(encoding="utf-8").splitlines()
             if line.startswith("model name")
         ]
         name = lines[0] if lines else name

@@ -11,7 +11,6 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
-import resource
 import sys
 import tempfile
 import time
@@ -21,6 +20,7 @@ from typing import Any
 
 import numpy as np
 import scipy.linalg
+from environment import peak_memory
 
 from synth import cache
 from synth.design.file import load
@@ -110,8 +110,7 @@ def main() -> None:
     figures["modes of 20"] = len(model.pole)
     figures["168 tines and bar, s"], model = timed(lambda: whole(large), 2)
     figures["modes of 168"] = len(model.pole)
-    unit = 1.0 if sys.platform == "darwin" else 1024.0
-    figures["peak memory, GiB"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 2.0**30
+    figures["peak memory, GiB"] = peak_memory() / 2.0**30
     with tempfile.TemporaryDirectory() as folder:
         os.environ[cache.FOLDER_VARIABLE] = folder
         figures["into the cache, s"], _ = timed(

@@ -72,7 +72,9 @@ def by_mosqito(python: str, sound: NDArray[np.float64]) -> tuple[float, float]:
     with tempfile.TemporaryDirectory() as folder:
         np.save(Path(folder) / "sound.npy", sound)
         words = [python, "-c", THEIRS, str(Path(folder) / "sound.npy")]
-        said = subprocess.run(words, check=True, capture_output=True, text=True).stdout.split()
+        said = subprocess.run(
+            words, check=True, capture_output=True, text=True, encoding="utf-8"
+        ).stdout.split()
     return float(said[0]), float(said[1])
 
 

@@ -118,7 +118,7 @@ def perform(folder: Path, heard: Scene, words: argparse.Namespace) -> dict[str, 
             "--ceiling-dbfs",
             "0",
         ]  # the limiter must not change what is compared
-        player = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        player = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, encoding="utf-8")
         assert player.stdout is not None
         told = [next(player.stdout) for _ in range(3)]
         room.listen()
@@ -135,7 +135,7 @@ def perform(folder: Path, heard: Scene, words: argparse.Namespace) -> dict[str, 
         ]
         loads = []
         while player.poll() is None:
-            loads.append(os.getloadavg()[0])
+            loads.append(getattr(os, "getloadavg", lambda: (math.nan,) * 3)()[0])
             time.sleep(1.0)
         told += player.stdout.read().splitlines()
         room.client.deactivate()
@@ -261,7 +261,7 @@ def main() -> None:
     words = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        (folder / "design.toml").write_text(design())
+        (folder / "design.toml").write_text(design(), encoding="utf-8")
         heard = scene(resolve(load(folder / "design.toml")), "panel")
         data: dict[str, Any] = {
             "tines": len(heard.instrument.tines),

@@ -8,12 +8,13 @@ the full model (measured on a few strokes and scaled). Target: 5 s, 500 MiB.
 from __future__ import annotations
 
 import json
-import resource
 import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
+
+from environment import peak_memory
 
 GROUPS, MEMBERS, STROKES, SECONDS = 14, 12, 200, 60.0
 ROOTS = ("D2", "E2", "F2", "G2", "A2", "C3", "D3", "E3", "F3", "G3", "A3", "C4", "D4", "E4")
@@ -75,8 +76,7 @@ def render(folder: Path) -> dict[str, float]:
         ["play", str(folder / "design.toml"), str(folder / "piece.toml"), "-o", str(folder / "out.wav")]
     )
     assert code == 0
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
-    return {"seconds": time.perf_counter() - start, "peak_mib": peak}
+    return {"seconds": time.perf_counter() - start, "peak_mib": peak_memory() / 2.0**20}
 
 
 def main(words: list[str]) -> None:
@@ -85,8 +85,8 @@ def main(words: list[str]) -> None:
         return
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        (folder / "design.toml").write_text(design())
-        (folder / "piece.toml").write_text(script())
+        (folder / "design.toml").write_text(design(), encoding="utf-8")
+        (folder / "piece.toml").write_text(script(), encoding="utf-8")
         runs = [_once(folder) for _ in range(4)]
         first, kept = runs[0], sorted(runs[1:], key=lambda each: each["seconds"])[1]
         full = _full_seconds(folder)
@@ -110,7 +110,7 @@ def main(words: list[str]) -> None:
 
 def _once(folder: Path) -> dict[str, float]:
     command = [sys.executable, __file__, "--once", str(folder)]
-    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=True)
     result: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
     return result
 

@@ -1,7 +1,7 @@
 """Makes `.venv`, installs Tinewright and renders the demo. `python3 scripts/demo.py [folder]`.
 
-Every group of designs/quay-rail.toml is stroked and heard through bar, pickup and board; the files and an overview
-picture go to designs/demo unless another folder is named.
+Every group of designs/quay-rail.toml is stroked and heard through bar, pickup and board; the files, an overview
+picture and a page on which the rail is stroked go to designs/demo unless another folder is named.
 """
 
 from __future__ import annotations

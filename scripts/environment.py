@@ -6,6 +6,7 @@ In: the extras that are wanted. Out: the path of the environment's Python. Quiet
 from __future__ import annotations
 
 import hashlib
+import math
 import os
 import subprocess
 import sys
@@ -27,14 +28,28 @@ def python(*, extras: tuple[str, ...] = ()) -> Path:
         raise StepError(f"this is Python {sys.version.split()[0]}; Tinewright needs 3.11 or newer")
     have = _have()
     wanted = have | set(extras)
-    if _executable().exists() and STAMP.exists() and STAMP.read_text() == _fingerprint(wanted):
+    if (
+        _executable().exists()
+        and STAMP.exists()
+        and STAMP.read_text(encoding="utf-8") == _fingerprint(wanted)
+    ):
         return _executable()
     if not _works():
         _make()
     print(f"installing into {FOLDER} (a few minutes the first time)", file=sys.stderr)
     _install(wanted)
-    STAMP.write_text(_fingerprint(wanted))
+    STAMP.write_text(_fingerprint(wanted), encoding="utf-8")
     return _executable()
+
+
+def peak_memory() -> float:
+    """The most memory in bytes that this process has held; nan where the system does not tell."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        return math.nan
+    unit = 1.0 if sys.platform == "darwin" else 1024.0
+    return float(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit)
 
 
 def _executable() -> Path:
@@ -45,7 +60,7 @@ def _have() -> set[str]:
     """The extras that an earlier run installed: the demo does not take the test tools away again."""
     if not STAMP.exists():
         return set()
-    return set(STAMP.read_text().splitlines()[1].split())
+    return set(STAMP.read_text(encoding="utf-8").splitlines()[1].split())
 
 
 def _fingerprint(extras: set[str]) -> str:
@@ -85,7 +100,7 @@ def _install(extras: set[str]) -> None:
 
 
 def _run(command: list[str]) -> None:
-    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", cwd=ROOT, check=False)
     if done.returncode != 0:
         said = (done.stderr.strip() or done.stdout.strip()).splitlines()[-15:]
         raise StepError("\n".join([f"failed: {' '.join(command)}", *said]))

@@ -2,7 +2,7 @@
 
 `python scripts/loudness_table.py tests/data/iso_532_checks.csv` writes the table by MoSQITo (Apache License 2.0),
 which is no part of this project and has to be importable (`pip install mosqito` in an environment of its own). The
-tests take the signals from here and hold `synth.sound.zwicker` to the table, and to MoSQITo itself where it is there.
+tests take the signals from here and hold `synth.sound.zwicker` to the table, and to MoSQITo where it is there.
 """
 
 from __future__ import annotations

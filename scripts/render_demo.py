@@ -15,16 +15,22 @@ from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.files import atomic_write
+from synth.page.build import page
 from synth.playing.stroke import Stroke
+from synth.sound import ear
 from synth.sound.audio import RATE
+from synth.sound.bands import NOMINAL_HZ, window_levels
 from synth.sound.file_sets import SetMember, write_sets
 from synth.sound.loudness import QUIET_ROOM, measure
+from synth.sound.quiet_room import room_spectrum
 from synth.sound.render import perform, scene
 
 DESIGN = Path(__file__).resolve().parent.parent / "designs" / "quay-rail.toml"
 BOARD = "panel"
 SPEED = 0.4  # m/s, an easy pass over nine tines
 SECONDS = 6.0
+TOUCH = 0.05  # s, when the stick meets the first tine
+WAYS = ("bar", "pickup", BOARD)
 
 
 def main(folder: Path) -> int:
@@ -40,12 +46,16 @@ def main(folder: Path) -> int:
         beside.write_text("\n".join(gains) + "\n", encoding="utf-8")
     with atomic_write(folder / "overview.png") as beside:
         picture(instrument, members, sounds).savefig(beside, dpi=100)
+    playable = page([scene(instrument, each) for each in ("bar", "pickup", BOARD)])
+    with atomic_write(folder / "rail.html") as beside:
+        beside.write_text(playable.text, encoding="utf-8")
     print(f"{len(members)} sounds in {folder}:")
     print(
         f"  true/     all at one gain of {members[0].true_gain_db:+.0f} dB: so that the contrast is heard as it is"
     )
     print("  matched/  the same, matched in loudness; the gain of each stands in gains.txt")
     print("  overview.png")
+    print("  rail.html  the rail to be stroked with a mouse, a pen or a finger: open it in a browser")
     quiet = sum(each.loudness.loudest < QUIET_ROOM for each in members)
     if quiet:
         print(f"{quiet} of them would be lost in a quiet room without the gain.")
@@ -55,10 +65,10 @@ def main(folder: Path) -> int:
 def rendered(instrument: Instrument) -> Iterator[tuple[str, NDArray[Any]]]:
     """Every group, stroked once, through each of bar, pickup and board."""
     stick = next(iter(instrument.sticks.values()))
-    for through in ("bar", "pickup", BOARD):
+    for through in WAYS:
         listening = scene(instrument, through)
         for index, group in enumerate(instrument.groups):
-            stroke = Stroke(group=index, stick=stick, start=0.05, speed=SPEED)
+            stroke = Stroke(group=index, stick=stick, start=TOUCH, speed=SPEED)
             yield (
                 f"{group.name}-{through}",
                 perform(listening, [stroke], seconds=SECONDS).sound().astype(np.float32),
@@ -73,15 +83,24 @@ def shown(items: Iterable[Any], total: int) -> Iterator[Any]:
 
 
 def picture(instrument: Instrument, members: list[SetMember], sounds: dict[str, NDArray[Any]]) -> Any:
-    """Levels of all groups through bar, pickup and board, and one group's sound through each."""
+    """Levels of all groups through bar, pickup and board, and one group's octaves and sound through each."""
     from matplotlib.figure import Figure
-    from scipy.signal import ShortTimeFFT
-    from scipy.signal.windows import hann
 
-    ways = ("bar", "pickup", BOARD)
-    figure = Figure(figsize=(10.0, 6.4), layout="constrained")
-    top, bottom = np.asarray(figure.subfigures(2, 1, height_ratios=(1.0, 1.1)))
+    figure = Figure(figsize=(10.0, 9.2), layout="constrained")
+    top, middle, bottom = np.asarray(figure.subfigures(3, 1, height_ratios=(1.0, 1.0, 1.1)))
     top.suptitle(f"{instrument.name}: every group stroked once at {SPEED * 1e3:.0f} mm/s", fontsize=10)
+    _groups(top, instrument, members, sounds)
+    group = instrument.groups[len(instrument.groups) // 2].name
+    one = {way: np.asarray(sounds[f"{group}-{way}"], dtype=np.float64) for way in WAYS}
+    _octaves(middle, group, one)
+    _spectrograms(bottom, group, one)
+    return figure
+
+
+def _groups(
+    figure: Any, instrument: Instrument, members: list[SetMember], sounds: dict[str, NDArray[Any]]
+) -> None:
+    """The level in dB(A) of every group, as it is stroked and a second on."""
     loudest = {each.name: each.loudness.loudest for each in members}
     later = slice(int(1.5 * RATE), int(2.0 * RATE))
     ring = {
@@ -89,32 +108,63 @@ def picture(instrument: Instrument, members: list[SetMember], sounds: dict[str, 
         for name, sound in sounds.items()
     }
     panels = zip(
-        top.subplots(1, 2, sharey=True), (loudest, ring), ("the stroke", "the ring, a second on"), strict=True
+        figure.subplots(1, 2, sharey=True),
+        (loudest, ring),
+        ("the stroke", "the ring, a second on"),
+        strict=True,
     )
     for position, level, title in panels:
-        for n, way in enumerate(ways):
-            at = np.arange(len(instrument.groups)) + 0.27 * (n - 1)
-            heights = [max(0.0, level[f"{group.name}-{way}"]) for group in instrument.groups]
-            position.bar(at, heights, width=0.25, label=way)
+        names = [group.name for group in instrument.groups]
+        _bars(position, names, {way: [level[f"{name}-{way}"] for name in names] for way in WAYS})
         position.axhline(QUIET_ROOM, color="black", linewidth=0.8, linestyle=":")
-        position.set_xticks(range(len(instrument.groups)), [group.name for group in instrument.groups])
         position.set_title(f"{title} (dotted: a quiet room)", fontsize=9)
-    top.supylabel("dB(A) at 1 m", fontsize=9)
-    top.legend(*position.get_legend_handles_labels(), ncols=3, fontsize=8, loc="outside lower center")
+    figure.supylabel("dB(A) at 1 m", fontsize=9)
+    figure.legend(*position.get_legend_handles_labels(), ncols=3, fontsize=8, loc="outside lower center")
+
+
+def _octaves(figure: Any, group: str, sounds: dict[str, NDArray[Any]]) -> None:
+    """Octave levels of one group through each way, at the attack and a second on, against a quiet room's noise."""
+    windows = {"attack": (0.0, ear.ATTACK), "a second on": ear.BODY}
+    for position, (title, (since, until)) in zip(
+        figure.subplots(1, 2, sharey=True), windows.items(), strict=True
+    ):
+        levels = {
+            way: window_levels(sound, RATE, since=TOUCH + since, until=TOUCH + until).octaves_db
+            for way, sound in sounds.items()
+        }
+        _bars(position, [str(hertz) for hertz in NOMINAL_HZ], levels)
+        position.plot(room_spectrum(), color="black", linewidth=0.8, linestyle=":")
+        position.plot(ear.THRESHOLD_DB, color="gray", linewidth=0.8, linestyle="--")
+        position.set_title(f"{group}, {title} (dotted: a quiet room, dashed: just heard)", fontsize=9)
+        position.set_xlabel("octave about Hz", fontsize=9)
+    figure.supylabel("dB SPL at 1 m", fontsize=9)
+
+
+def _bars(position: Any, names: list[str], levels: dict[str, Any]) -> None:
+    """A bar for each way beside each name, from 0 dB up."""
+    for n, (way, heights) in enumerate(levels.items()):
+        at = np.arange(len(names)) + 0.27 * (n - 1)
+        position.bar(at, np.maximum(heights, 0.0), width=0.25, label=way)
+    position.set_xticks(range(len(names)), names)
+
+
+def _spectrograms(figure: Any, group: str, sounds: dict[str, NDArray[Any]]) -> None:
+    """One group's sound through each way, each below its own peak."""
+    from scipy.signal import ShortTimeFFT
+    from scipy.signal.windows import hann
+
     transform = ShortTimeFFT(hann(4096), hop=1024, fs=RATE, scale_to="magnitude")
-    middle = instrument.groups[len(instrument.groups) // 2].name
-    for position, way in zip(bottom.subplots(1, 3, sharey=True), ways, strict=True):
-        spectrum = np.abs(transform.stft(sounds[f"{middle}-{way}"].mean(axis=0)))
+    for position, (way, sound) in zip(figure.subplots(1, 3, sharey=True), sounds.items(), strict=True):
+        spectrum = np.abs(transform.stft(sound.mean(axis=0)))
         decibels = 20.0 * np.log10(np.maximum(spectrum / spectrum.max(), 1e-5))
         extent = (0.0, SECONDS, 0.0, RATE / 2000.0)
         position.imshow(
             decibels, origin="lower", aspect="auto", vmin=-80.0, vmax=0.0, extent=extent, cmap="magma"
         )
         position.set_ylim(0.0, 8.0)
-        position.set_title(f"{middle} through {way}", fontsize=9)
+        position.set_title(f"{group} through {way}", fontsize=9)
         position.set_xlabel("seconds")
-    bottom.supylabel("kHz, dB below its peak", fontsize=9)
-    return figure
+    figure.supylabel("kHz, dB below its peak", fontsize=9)
 
 
 if __name__ == "__main__":

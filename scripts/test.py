@@ -44,7 +44,13 @@ def step(name: str, command: list[str]) -> bool:
     """Whether one step went well. What it said is shown when it did not; of the tests, always the count."""
     env = {**os.environ, **THREADS}
     done = subprocess.run(
-        command, capture_output=True, text=True, env=env, cwd=Path(environment.ROOT), check=False
+        command,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        env=env,
+        cwd=Path(environment.ROOT),
+        check=False,
     )
     well = done.returncode == 0 or (name.startswith("tests") and done.returncode == NOTHING_CHOSEN)
     if not well:

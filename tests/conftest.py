@@ -1,13 +1,16 @@
-"""Shared by all rooms: tines made from plain numbers, without a design file."""
+"""Shared by all rooms: tines made from plain numbers, without a design file; a browser that opens pages."""
 
 from __future__ import annotations
 
 import importlib.util
 import math
+import shutil
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 
@@ -30,6 +33,19 @@ STEEL_304 = Material(
     magnetic="no",
     source="datasheet",
     confidence="read",
+)
+
+
+CHROMIUM = ("chromium", "chromium-browser")
+FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
 )
 
 
@@ -99,3 +115,16 @@ def everyday() -> ModuleType:
     sys.modules["everyday"] = module
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Chromium as Debian has it. Skips where it or playwright is missing."""
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    found = next((path for name in CHROMIUM if (path := shutil.which(name))), None)
+    if found is None:
+        pytest.skip("there is no chromium on this machine")
+    with playwright.sync_playwright() as session:
+        running = session.chromium.launch(executable_path=found, args=list(FLAGS))
+        yield running
+        running.close()

@@ -35,14 +35,16 @@ PLACES = """
     sound.radiator.pickup sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.bands sound.zwicker_tables sound.zwicker_kernel sound.zwicker
     sound.roughness sound.quiet_room sound.shoebox sound.ear sound.features sound.file_sets sound.boardsheet
-    sound.render sound.sensitivity sound.live_output sound.holding sound.live_contacts
+    sound.render sound.ringing sound.sensitivity sound.live_output sound.holding sound.live_contacts
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.flat_length
     workshop.overview workshop.trim_list workshop.trimplot workshop.picture
     workshop.lettering workshop.geometry workshop.views workshop.drawing_sheet
     workshop.quarrel_list workshop.mode_list workshop.strength workshop.tolerance workshop.tolerance_list
     workshop.cutlist workshop.cut_list_pages workshop.tuning_sheet workshop.template workshop.bent_template
-    workshop.boardplot workshop.board_list workshop.suggest workshop.comparison
+    workshop.boardplot workshop.board_list workshop.suggest
+    workshop.varied workshop.variants workshop.measures workshop.changes workshop.spectrograms
+    workshop.variant_sounds workshop.listening workshop.comparison
     workshop.wishes workshop.draft_groups workshop.draft_layout workshop.draft_boards workshop.draft
     workshop.draft_text
     recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order
@@ -52,7 +54,7 @@ PLACES = """
     recording.retune recording.parameters recording.calibration_model recording.apart
     recording.calibrate recording.calibration_list
     page.blob page.wasm page.approach page.response page.sounding page.holding page.functions
-    page.picture page.pack page.build
+    page.picture page.about page.pack page.build
     interface.sound interface.answers interface.board interface.changed interface.opened
     doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
     doors.live_session doors.live doors.reference doors.cli __main__

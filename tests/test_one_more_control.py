@@ -26,7 +26,11 @@ from synth.playing.script import Entry, How, Script, read_script, schedule
 from synth.playing.script_writer import as_written, notated
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE
-from synth.workshop import comparison
+from synth.workshop import comparison, variants, varied
+from synth.workshop.changes import StructureFacts
+from synth.workshop.measures import measures
+from synth.workshop.variant_sounds import Compared
+from synth.workshop.spectrograms import tone_levels
 
 here = Path(sys.argv[2])
 rail = resolve(load(Path(sys.argv[1])))
@@ -61,11 +65,17 @@ assert read_script(here / "b.toml", rail).played[0].event == played
 assert abs(played.twist - 0.123456789) < 1e-12
 
 # comparison: what is rendered, and its table
-chosen = comparison.variants(rail, made, "bar", {"twist_deg": ["10", "20"]})
+plain = variants.Plain(lambda instrument: made, "bar")
+designs = variants.read_designs([Path(sys.argv[1])])
+chosen, left = variants.variants(designs, plain, varied.varied(["twist_deg=10,20"]))
 assert [each.stroke.twist for each in chosen] == [10.0 * DEGREE, 20.0 * DEGREE]
 noise = np.random.default_rng(1).normal(0.0, 1e-3, (2, 48000)).astype(np.float32)
-heard = [comparison.Compared(noise, 0.1, 1000.0, (1.0, 0.5, 0.2), 1e-3, 10.0, ())] * 2
-comparison.write(chosen, heard, here / "c")
+heard = [
+    Compared(each, StructureFacts({}, {}), noise, tone_levels(noise), measures(noise, 48000, roughness=0.1), 0.1,
+             (1.0,), 1e-3, 10.0, (147.0,), ())
+    for each in chosen
+]
+comparison.write(heard, left, here / "c")
 rows = list(csv.DictReader((here / "c" / "comparison.csv").open()))
 assert [each["combination"] for each in rows] == ["twist_deg=10", "twist_deg=20"]
 

@@ -70,10 +70,10 @@ def place_group(design: schema.Design, index: int, first: int) -> Standing:
         if given.recipe is not None
         else _own(design, given, location)
     )
-    tines, warnings = [], []
+    tines, warnings, units = [], [], units_of(design)
     standing = _changed(given, _ordered(given, entries, location), location)
     for number, entry in enumerate(standing, start=1):
-        made, words = _tine(design, given, entry, index=index, number=number)
+        made, words = _tine(design, given, entry, index=index, number=number, units=units)
         tines.append(made)
         warnings += words
     group = Group(given.name, root_hz, _midi_note(design, given, root_hz), first, len(tines))
@@ -248,7 +248,7 @@ def _height(goal: FixedLength | Pitch) -> float:
 
 
 def _tine(
-    design: schema.Design, group: schema.Group, entry: _Entry, *, index: int, number: int
+    design: schema.Design, group: schema.Group, entry: _Entry, *, index: int, number: int, units: Units
 ) -> tuple[Tine, list[str]]:
     given, location = entry.tine, entry.wish
     stock, stock_key, warnings = _stock(design, group, entry, f"group[{index + 1}]")
@@ -270,7 +270,7 @@ def _tine(
         split_axis=_split_axis(design.tines.seed, group.name, number),
         position=(group.start_mm + group.spacing_mm * (number - 1)) * MM,
         face=group.face_deg * DEGREE,
-        written=Written(entry.table, entry.goal_key, stock_key, start, spacing, entry.wish, units_of(design)),
+        written=Written(entry.table, entry.goal_key, stock_key, start, spacing, entry.wish, units),
     )
     return tine, [words for words in warnings if words]
 

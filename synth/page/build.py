@@ -20,7 +20,16 @@ from synth.sound.render import Scene
 
 # without a browser, in the order of use
 ENGINE: Final = ("memory.js", "bank.js", "stick.js", "stroke.js", "meter.js", "engine.js", "script.js")
-FACE: Final = ("face.js",)
+FACE: Final = (
+    "door.js",
+    "view.js",
+    "draw.js",
+    "hand.js",
+    "record.js",
+    "keys.js",
+    "tine.js",
+    "face.js",
+)
 
 
 @dataclass(frozen=True)

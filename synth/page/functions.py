@@ -133,7 +133,12 @@ def _made() -> Module:
         out = Path(folder) / "module"
         words = [sys.executable, "-m", "synth.page.functions", str(out)]
         done = subprocess.run(
-            words, env={**os.environ, **PLAIN, **_path()}, capture_output=True, text=True, check=False
+            words,
+            env={**os.environ, **PLAIN, **_path()},
+            capture_output=True,
+            text=True,
+            encoding="utf-8",
+            check=False,
         )
         if done.returncode:
             line = done.stderr.strip().splitlines()[-1:] or [f"the compiler ended with {done.returncode}"]

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array
 from synth.design.instrument import EDGE_RADIUS, Instrument
+from synth.page.about import about_tines, midi_meanings
 from synth.page.blob import Blob, Rounded, rounded
 from synth.page.functions import MODES
 from synth.page.picture import drawn_bar, drawn_tines
@@ -84,6 +85,8 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
         "listener_m": first.instrument.listener.distance,
         "bar": drawn_bar(first.instrument.bar),
         "picture": drawn_tines(first),
+        "about": about_tines(first),
+        "midi": midi_meanings(first.instrument),
         "groups": [
             {"name": each.name, "tines": list(range(each.first, each.first + each.count))}
             for each in first.instrument.groups

@@ -2,8 +2,8 @@
 
 In: pressure (C, N) in Pa. Out: dB SPL (re 20 uPa, channels averaged in power) in the eight octaves from 63 Hz to
 8 kHz. Mid frequencies and edges are those of IEC 61260-1:2014, base ten; within its edges a band counts fully,
-beyond them not at all, so that a quiet octave is seen beside a loud one. A window of T seconds parts them to about 1/T
-Hz: 125 ms see a tone 40 Hz beyond an edge about 30 dB down, half a second one 20 Hz beyond it 55 dB down.
+beyond them not at all, so that a quiet octave is seen beside a loud one. A window of T seconds parts them to about
+1/T Hz: 125 ms see a tone 40 Hz beyond an edge about 30 dB down, half a second one 20 Hz beyond it 55 dB down.
 """
 
 from __future__ import annotations

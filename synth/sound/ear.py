@@ -77,10 +77,41 @@ def onset(pressure: Array, rate: float) -> float:
     return float(np.argmax(blocks >= ONSET * blocks.max())) * width / rate if blocks.size else 0.0
 
 
-def words(before: EarMeasures, after: EarMeasures) -> list[str]:
-    """What an ear would say of a change, a sentence each: of the attack, of the body, of the loudness.
+def stroke_sentences(measures: EarMeasures) -> list[str]:
+    """What an ear would say of one stroke: how loud, in which octaves at the attack and a second on, how long."""
+    later = "" if math.isnan(measures.at_1s_sone) else f", {measures.at_1s_sone:.2g} a second on"
+    windows = [
+        f"{name}: {', '.join(_levels(window))} dB SPL; {_level(window.total_dba)} dB(A)."
+        for name, window in (("Attack", measures.attack), ("Body", measures.body))
+        if not math.isnan(window.total_dba)
+    ]
+    lasting = [
+        f"{hz} Hz for {seconds:.1f} s"
+        for hz, seconds in zip(NOMINAL_HZ, measures.above_room_s, strict=True)
+        if seconds > 0.0
+    ]
+    heard = ", ".join(lasting) or "no octave"
+    return [
+        f"Loudness {measures.loudest_sone:.2g} sone at its loudest{later} (ISO 532-1).",
+        *windows,
+        f"Above the noise of a quiet room (30 dB(A)): {heard}.",
+    ]
 
-    "Attack the same (65 to 65 dB(A)), but the 125 Hz octave +42 dB (24 to 66 dB)."
+
+def _levels(window: WindowLevels) -> list[str]:
+    """Each octave that can be heard, with its level."""
+    return [
+        f"{hz} Hz {level:.0f}"
+        for hz, level, least in zip(NOMINAL_HZ, window.octaves_db, THRESHOLD_DB, strict=True)
+        if level > least
+    ] or ["no octave that can be heard, at most " + f"{np.max(window.octaves_db):.0f}"]
+
+
+def words(before: EarMeasures, after: EarMeasures) -> list[str]:
+    """What an ear would say of a change, a sentence each: of attack and body, of the loudness then.
+
+    "Attack the same (65 to 65 dB(A)), but the 125 Hz octave +42 dB (24 to 66 dB).", "Body +42 dB (2 to 44 dB(A))."
+    An octave is told that does otherwise than the whole; what is below the threshold of hearing does not count.
     """
     said = [
         _window("Attack", before.attack, after.attack),
@@ -99,26 +130,21 @@ def _window(name: str, before: WindowLevels, after: WindowLevels) -> str:
     if not np.any(np.maximum(one, other) > THRESHOLD_DB):
         return f"{name} unheard in both."
     whole = max(after.total_dba, 0.0) - max(before.total_dba, 0.0)
-    odd = [k for k in np.argsort(-np.abs(change - whole), kind="stable") if _stands_out(change[k], whole)][
-        :MOST
-    ]
+    far = np.argsort(-np.abs(change - whole), kind="stable")
+    odd = [k for k in far if abs(change[k]) >= TOLD and abs(change[k] - whole) >= TOLD][:MOST]
     octaves = ", ".join(_octave(k, before.octaves_db[k], after.octaves_db[k]) for k in sorted(odd))
     link = ", but " if abs(whole) < SAME else "; "
     told = f"{_said(whole)} ({_level(before.total_dba)} to {_level(after.total_dba)} dB(A))"
     return f"{name} {told}{link + octaves if octaves else ''}."
 
 
-def _stands_out(change: float, whole: float) -> bool:
-    return bool(abs(change) >= TOLD and abs(change - whole) >= TOLD)
-
-
 def _octave(k: int, before: float, after: float) -> str:
-    floor = THRESHOLD_DB[k]
-    if before <= floor:
-        return f"the {NOMINAL_HZ[k]} Hz octave comes to be heard ({after:.0f} dB)"
-    if after <= floor:
-        return f"the {NOMINAL_HZ[k]} Hz octave is no longer heard ({before:.0f} dB before)"
-    return f"the {NOMINAL_HZ[k]} Hz octave {_said(after - before)} ({before:.0f} to {after:.0f} dB)"
+    """What an octave does in decibels, as far as that is a number, and whether it crosses what is heard at all."""
+    said = [_said(after - before)] if math.isfinite(after - before) else []
+    said += ["now heard"] if before <= THRESHOLD_DB[k] < after else []
+    said += ["no longer heard"] if after <= THRESHOLD_DB[k] < before else []
+    levels = " to ".join("silent" if math.isinf(each) else f"{each:.0f}" for each in (before, after))
+    return f"the {NOMINAL_HZ[k]} Hz octave {', '.join(said)} ({levels} dB)"
 
 
 def _level(level: float) -> str:

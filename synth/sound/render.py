@@ -79,6 +79,7 @@ class Rendering:
     reports: tuple[dict[str, Any], ...]
     traces: tuple[ForceTrace, ...]  # of the strokes
     warnings: tuple[str, ...]
+    rings: tuple[ModalState, ...]  # how it rings, for each thing it is heard through
 
     def sound(self) -> NDArray[Any]:
         """The whole pressure (C, N) in Pa."""
@@ -144,6 +145,7 @@ def perform(
         reports=tuple(reports),
         traces=tuple(traces),
         warnings=tuple(dict.fromkeys(remarks)),
+        rings=(ring,),
     )
 
 
@@ -172,6 +174,7 @@ def play(
         reports=tuple(report for each in renderings for report in each.reports),
         traces=tuple(trace for each in renderings for trace in each.traces),
         warnings=tuple(dict.fromkeys(words for each in renderings for words in each.warnings)),
+        rings=tuple(ring for each in renderings for ring in each.rings),
     )
 
 

@@ -20,11 +20,12 @@ DECLINE: Final = 5.75  # b
 WORST: Final = 0.24  # d*, where the curve is highest
 WIDTH: Final = 0.021  # s1: s = d* / (s1 f + s2), f the lower frequency
 LEAST_WIDTH: Final = 19.0  # s2, Hz
-SINCE: Final = 0.3  # s from the onset: the attack is over
-UNTIL: Final = 1.0  # s: what is heard of a stroke before the next
+SINCE: Final = 0.3  # s after the last touch: what is quickly over is over
+UNTIL: Final = 1.0  # s: what is heard of a stroke before the next; common practice, no published source
 FAINT: Final = (
     1e-4  # of all amplitude: partials left out, whose pairs together change the sum by less than that
 )
+LOSSLESS: Final = 1e-12  # a mode that loses nothing keeps its amplitude
 AT_ONCE: Final = 256  # partials whose pairs are summed together: memory
 
 
@@ -54,7 +55,8 @@ def ring_roughness(
     Each counts by its root-mean-square amplitude over the window, relative to that of all together; silence: 0.
     """
     rate = FALL / np.asarray(decay_s, dtype=np.float64)
-    mean_square = (np.exp(-2.0 * rate * since) - np.exp(-2.0 * rate * until)) / (2.0 * rate * (until - since))
+    lost = np.maximum(2.0 * rate * (until - since), LOSSLESS)
+    mean_square = np.exp(-2.0 * rate * since) * -np.expm1(-lost) / lost
     level = np.abs(amplitude) * np.sqrt(mean_square)
     whole = float(np.sqrt(np.sum(level**2)))
     if whole <= 0.0:

@@ -52,10 +52,10 @@ def loudness_over_time(pressure: Array, rate: float) -> LoudnessOverTime:
     total = None
     for intensity in _intensities(pressure, rate):
         core = np.empty((len(intensity), table.CRITICAL_BANDS))
-        kernel.core_loudness(intensity, core)
+        kernel.core_loudness(intensity, kernel.CORE_TABLES, core)
         kernel.decay(core, kernel.decay_constants())
         sone = np.empty(len(core))
-        kernel.spread(core, sone)
+        kernel.spread(core, kernel.SLOPE_TABLES, sone)
         total = sone if total is None else total + sone
     if total is None:
         return LoudnessOverTime(np.zeros(0))
@@ -71,8 +71,8 @@ def stationary_sone(levels_db: Array) -> float:
     if intensity.shape != (table.BANDS,):
         raise ValueError(f"{table.BANDS} third-octave levels make a loudness, not {intensity.shape}")
     core, sone = np.empty((1, table.CRITICAL_BANDS)), np.empty(1)
-    kernel.core_loudness(intensity[None], core)
-    kernel.spread(core, sone)
+    kernel.core_loudness(intensity[None], kernel.CORE_TABLES, core)
+    kernel.spread(core, kernel.SLOPE_TABLES, sone)
     return float(sone[0])
 
 

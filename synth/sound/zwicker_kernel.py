@@ -37,15 +37,16 @@ WEIGHTED: Final = (
 _B: Final = table.BANDS
 _PAST_END: Final = 1e-4  # Bark, added to the upper ends by the standard's program
 
-_SLOPE: Final = table.STEEPNESS
-_RANGE: Final = table.RANGE
-_END: Final = table.UPPER_END + _PAST_END
-_RANGE_END: Final = 10.0 ** (0.1 * (table.RANGE_DB[:, None] - table.LOW_CORRECTION_DB))
-_LOW_FACTOR: Final = 10.0 ** (0.1 * table.LOW_CORRECTION_DB)
-_FIRST: Final = np.array(table.FIRST_OF)
-_HEARD_FROM: Final = 10.0 ** (0.1 * (table.THRESHOLD_DB + table.TRANSMISSION_DB))
-_OVER_THRESHOLD: Final = 10.0 ** (-0.1 * (table.THRESHOLD_DB + table.TRANSMISSION_DB + table.BANDWIDTH_DB))
-_AT_THRESHOLD: Final = 0.0635 * 10.0 ** (0.025 * table.THRESHOLD_DB)
+# Handed over, not compiled in: compiled code that is kept knows this file's edition, not that of the tables.
+CORE_TABLES: Final = (
+    np.array(table.FIRST_OF),
+    10.0 ** (0.1 * (table.RANGE_DB[:, None] - table.LOW_CORRECTION_DB)),  # ends of the ranges
+    10.0 ** (0.1 * table.LOW_CORRECTION_DB),
+    10.0 ** (0.1 * (table.THRESHOLD_DB + table.TRANSMISSION_DB)),  # heard from there on
+    10.0 ** (-0.1 * (table.THRESHOLD_DB + table.TRANSMISSION_DB + table.BANDWIDTH_DB)),
+    0.0635 * 10.0 ** (0.025 * table.THRESHOLD_DB),  # sone/Bark
+)
+SLOPE_TABLES: Final = (table.UPPER_END + _PAST_END, table.RANGE, table.STEEPNESS)
 
 
 def filters() -> Array:
@@ -107,23 +108,24 @@ def intensities(pressure: Any, w: Any, out: Any) -> None:
 
 
 @njit(cache=True, nogil=True)
-def core_loudness(intensity: Any, out: Any) -> None:
+def core_loudness(intensity: Any, tables: Any, out: Any) -> None:
     """Fill `out` (T, 21), sone/Bark, from third-octave intensities (T, 28) re 4e-10 Pa2: clause 5.4, free field."""
+    first, end, factor, heard_from, over_threshold, at_threshold = tables
     for t in range(len(intensity)):
         for k in range(3):
             total = 0.0
-            for b in range(_FIRST[k], _FIRST[k + 1]):
+            for b in range(first[k], first[k + 1]):
                 j = 0
-                while j < 7 and intensity[t, b] > _RANGE_END[j, b]:
+                while j < 7 and intensity[t, b] > end[j, b]:
                     j += 1
-                total += intensity[t, b] * _LOW_FACTOR[j, b]
+                total += intensity[t, b] * factor[j, b]
             out[t, k] = total
         for k in range(3, 20):
             out[t, k] = intensity[t, k + 8]
         for k in range(20):
-            if out[t, k] > _HEARD_FROM[k]:
-                over = 0.75 + 0.25 * out[t, k] * _OVER_THRESHOLD[k]
-                out[t, k] = max(_AT_THRESHOLD[k] * (math.sqrt(math.sqrt(over)) - 1.0), 0.0)
+            if out[t, k] > heard_from[k]:
+                over = 0.75 + 0.25 * out[t, k] * over_threshold[k]
+                out[t, k] = max(at_threshold[k] * (math.sqrt(math.sqrt(over)) - 1.0), 0.0)
             else:
                 out[t, k] = 0.0
         out[t, 0] *= min(1.0, 0.4 + 0.32 * out[t, 0] ** 0.2)
@@ -164,31 +166,32 @@ def decay(core: Any, constants: Any) -> None:
 
 
 @njit(cache=True, nogil=True)
-def spread(core: Any, out: Any) -> None:
+def spread(core: Any, tables: Any, out: Any) -> None:
     """Fill `out` (T,), sone: the area below core loudness (T, 21) and its slopes to higher Bark, clause 5.5."""
+    ends, ranges, steepness = tables
     for t in range(len(core)):
         total, z1, n1, j = 0.0, 0.0, 0.0, 17
         for k in range(21):
             here = core[t, k]
             slope = min(max(k - 1, 0), 7)
-            while z1 < _END[k]:
+            while z1 < ends[k]:
                 if n1 <= here:
                     if n1 < here:
                         j = 0
-                        while j < 17 and _RANGE[j] >= here:
+                        while j < 17 and ranges[j] >= here:
                             j += 1
-                    z2, n2 = _END[k], here
+                    z2, n2 = ends[k], here
                     total += n2 * (z2 - z1)
                 else:
-                    n2 = max(_RANGE[j], here)
-                    dz = (n1 - n2) / _SLOPE[j, slope]
+                    n2 = max(ranges[j], here)
+                    dz = (n1 - n2) / steepness[j, slope]
                     z2 = z1 + dz
-                    if z2 > _END[k]:
-                        z2 = _END[k]
+                    if z2 > ends[k]:
+                        z2 = ends[k]
                         dz = z2 - z1
-                        n2 = n1 - dz * _SLOPE[j, slope]
+                        n2 = n1 - dz * steepness[j, slope]
                     total += dz * (n1 + n2) / 2.0
-                while j < 17 and n2 <= _RANGE[j]:
+                while j < 17 and n2 <= ranges[j]:
                     j += 1
                 z1, n1 = z2, n2
         out[t] = total

@@ -83,8 +83,10 @@ BANDWIDTH_DB: Final = np.array(
 
 # the upper ends of critical bands 1 to 21, Bark
 UPPER_END: Final = np.array(
-    (0.9, 1.8, 2.8, 3.5, 4.4, 5.4, 6.6, 7.9, 9.2, 10.6, 12.3)
-    + (13.8, 15.2, 16.7, 18.1, 19.3, 20.6, 21.8, 22.7, 23.6, 24.0)
+    [
+        *(0.9, 1.8, 2.8, 3.5, 4.4, 5.4, 6.6, 7.9, 9.2, 10.6, 12.3),
+        *(13.8, 15.2, 16.7, 18.1, 19.3, 20.6, 21.8, 22.7, 23.6, 24.0),
+    ]
 )
 # ranges of specific loudness, sone/Bark, and the steepness of the upper slope in each, for bands 2 to 9 and above
 RANGE: Final = np.array(

@@ -15,6 +15,7 @@ from synth.sound.board_forecast import ALONE, BoardEffect
 from synth.sound.boardsheet import BoardSheet
 from synth.table import Column, Table
 
+SECONDS: Final = 2.0  # of a stroke: attack, and the body from a second on
 CHANGE: Final = (
     Column("group", "group"),
     Column("hz", "lowest Hz", "{:.1f}"),
@@ -25,8 +26,38 @@ CHANGE: Final = (
 )
 
 
+def stroke_words(instrument: Instrument, name: str, *, fresh: bool = False) -> list[str]:
+    """What the board does to a usual stroke of the middle group, to the ear: attack and body apart."""
+    from synth.playing.stroke import Stroke
+    from synth.sound import audio, ear
+    from synth.sound.render import ContactSettings, perform, scene
+
+    group = len(instrument.groups) // 2
+    stroke = Stroke(group=group, stick=next(iter(instrument.sticks.values())))
+    settings = ContactSettings(allow_yield=True)
+    bar, board = (
+        ear.describe(
+            perform(
+                scene(instrument, through, fresh=fresh), [stroke], seconds=SECONDS, settings=settings
+            ).sound(),
+            audio.RATE,
+            since=stroke.start,
+        )
+        for through in ("bar", name)
+    )
+    return [
+        f"A usual stroke of {instrument.groups[group].name}, from the bar alone to {name}:",
+        *ear.words(bar, board),
+    ]
+
+
 def board_data(
-    instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[BoardEffect], said: Sequence[str]
+    instrument: Instrument,
+    name: str,
+    sheet: BoardSheet,
+    table: Sequence[BoardEffect],
+    said: Sequence[str],
+    heard: Sequence[str],
 ) -> dict[str, Any]:
     feet = [
         {
@@ -52,6 +83,7 @@ def board_data(
         "feet": feet,
         "groups": Table(CHANGE, table).data(),
         "notes": list(said),
+        "stroke": list(heard),
     }
 
 

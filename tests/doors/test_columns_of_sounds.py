@@ -12,9 +12,11 @@ import pytest
 import soundfile
 
 from synth.playing.stroke import Stroke
-from synth.sound import features, loudness
+from synth.sound import ear, features, loudness
 from synth.sound.audio import FULL_SCALE, RATE
+from synth.sound.bands import NOMINAL_HZ
 from synth.sound.render import ContactSettings, perform, scene
+from synth.sound.ringing import heard_roughness
 
 TOUCH = {  # key of the report: field of TineTouch and its unit
     "first_touch_s": ("first_touch", 1.0),
@@ -93,6 +95,14 @@ def test_a_comparison_has_the_figures_of_the_files_beside_it(slat, tmp_path):
         attack = features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH)
         assert float(each["attack_ms"]) == pytest.approx(1e3 * attack, rel=0.01)
         assert float(each["centroid_hz"]) == pytest.approx(features.centroid(pressure, RATE), rel=2e-3)
+        told = ear.describe(pressure, RATE)
+        assert float(each["loudest_sone"]) == pytest.approx(told.loudest_sone, rel=0.01)
+        if each["body_500_db"]:
+            level = max(told.body.octaves_db[NOMINAL_HZ.index(500)], ear.THRESHOLD_DB[NOMINAL_HZ.index(500)])
+            assert float(each["body_500_db"]) == pytest.approx(level, abs=0.1)
+        if each["roughness"]:
+            rough = rung(listening, float(each["combination"].split("=")[1]))
+            assert float(each["roughness"]) == pytest.approx(rough, rel=0.01)
     assert gains[0][0] == gains[1][0]  # one gain for all that are true
     assert gains[0][1] > gains[1][1] + 3.0  # the slow stroke needs more to sound as loud
     assert loud(out, rows[0]) == pytest.approx(loud(out, rows[1]), abs=0.05)
@@ -107,6 +117,14 @@ def touched(position, speed_mm_s):
     tines = perform(position, [stroke], seconds=0.8, settings=ContactSettings(seed=2)).reports[0]["tines"]
     tines = [each for each in tines if each["first_touch_s"] is not None]
     return min(each["first_touch_s"] for each in tines), max(each["last_release_s"] for each in tines)
+
+
+def rung(position, speed_mm_s):
+    """The roughness of the same stroke, from its last release on."""
+    stick = next(iter(position.instrument.sticks.values()))
+    stroke = Stroke(group=0, stick=stick, speed=1e-3 * speed_mm_s)
+    ring = perform(position, [stroke], seconds=0.8, settings=ContactSettings(seed=2)).rings[0]
+    return heard_roughness(position, ring, since=touched(position, speed_mm_s)[1])
 
 
 def loud(out, each):

@@ -183,6 +183,15 @@ def test_play_renders_a_script(tmp_path, capsys):
         (["play", TEST_PIECE, "nowhere.mid", "-o", "a.wav"], "nowhere.mid: No such file"),
         (["compare", TEST_PIECE, "--group", "D3", "-o", "x"], "nothing is varied"),
         (["compare", TEST_PIECE, "--group", "D3", "--vary", "sped=1", "-o", "x"], "'sped' cannot be varied"),
+        (
+            ["compare", TEST_PIECE, "--group", "D3", "--vary", "bar.section.hight_mm=9", "-o", "x"],
+            "did you mean 'height_mm'?",
+        ),
+        (
+            ["compare", TEST_PIECE, "nowhere.toml", "--group", "D3", "-o", "x"],
+            "nowhere.toml: there is no such",
+        ),
+        (["compare", "--group", "D3", "-o", "x"], "DESIGN"),
     ],
 )
 def test_what_is_wrong_is_one_line_and_exit_code_2(capsys, tmp_path, monkeypatch, words, said):
@@ -318,11 +327,22 @@ def test_a_midi_file_of_which_nothing_can_be_played_is_refused(capsys, tmp_path)
     assert "none of its notes has a group" in refused(capsys, words)
 
 
-def test_a_comparison_names_the_combination_that_cannot_be(capsys, tmp_path):
+def test_a_comparison_tells_and_leaves_out_the_combination_that_cannot_be(capsys, tmp_path):
+    words = ["compare", TEST_PIECE, "--group", "D3", "--seconds", "0.1", "-o", tmp_path / "x"]
+    words += ["--grip", "firm", "--speed-mm-s", "5000", "--vary", "stick=brass"]
+    assert run([str(each) for each in (*words, "--vary", "bite_mm=1,19")]) == 0
+    (line,) = capsys.readouterr().err.strip().splitlines()[-1:]
+    assert line.startswith("left out: stick=brass_bite_mm=19: ")
+    assert "past yield: " in line
+    assert os.listdir(tmp_path / "x" / "true") == ["stick=brass_bite_mm=1.wav"]
+
+
+def test_a_comparison_of_which_nothing_can_be_is_refused(capsys, tmp_path):
     words = ["compare", TEST_PIECE, "--group", "D3", "--seconds", "0.1", "-o", tmp_path / "x"]
     words += ["--grip", "firm", "--speed-mm-s", "5000"]
-    said = refused(capsys, [*words, "--vary", "bite_mm=1,19", "--vary", "stick=brass"])
-    assert "bite_mm=19_stick=brass: past yield: " in said
+    said = refused(capsys, [*words, "--vary", "bite_mm=18,19", "--vary", "stick=brass"])
+    assert "bite_mm=18_stick=brass: " in said
+    assert "past yield: " in said
     assert not (tmp_path / "x").exists()
 
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
-import shutil
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +42,7 @@ width_mm = 5.5
 grip = 0.0
 [[group]]
 name = "threads"
+midi_note = 57
 stock = "M4"
 start_mm = 60.0
 spacing_mm = 13.0
@@ -58,6 +57,7 @@ free_length_mm = 104.0
 free_length_mm = 97.0
 [[group]]
 name = "wires"
+midi_note = 60
 stock = "wire"
 start_mm = 160.0
 spacing_mm = 11.0
@@ -82,17 +82,6 @@ feet = [ {{ bar_mm = 50.0, x_mm = 90.0, y_mm = 70.0 }}, {{ bar_mm = 240.0, x_mm 
 MAGNET = 'kind = "magnetic"'
 PATHS = {"straight": (STRAIGHT, ""), "bent": (CORNER, MAGNET)}
 THROUGH = ("bar", "pickup", "panel")
-CHROMIUM = ("chromium", "chromium-browser")
-FLAGS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-)
 
 
 @functools.cache
@@ -105,19 +94,6 @@ def made(shape: str) -> Instrument:
 @functools.cache
 def heard(shape: str, through: str) -> Scene:
     return scene(made(shape), through)
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """Chromium as Debian has it. Skips where it or playwright is missing."""
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    found = next((path for name in CHROMIUM if (path := shutil.which(name))), None)
-    if found is None:
-        pytest.skip("there is no chromium on this machine")
-    with playwright.sync_playwright() as session:
-        running = session.chromium.launch(executable_path=found, args=list(FLAGS))
-        yield running
-        running.close()
 
 
 class Opened:

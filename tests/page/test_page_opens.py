@@ -49,11 +49,11 @@ def test_a_mouse_drawn_over_the_tines_touches_them_in_order(playing):
     tab = playing.tab
     before = len(told(playing, "report"))
     box = tab.locator("#instrument").bounding_box()
-    across = tab.evaluate("[0.03, 0.12].map((place) => toX(place) / devicePixelRatio)")
-    tab.mouse.move(box["x"] + across[0], box["y"] + 60)
+    across = tab.evaluate("[0.03, 0.12].map((place) => view.px([place, 0])[0])")
+    tab.mouse.move(box["x"] + across[0], box["y"] + box["height"] / 2)
     tab.mouse.down()
     for n in range(60):
-        tab.mouse.move(box["x"] + across[0] + (across[1] - across[0]) * n / 59, box["y"] + 60)
+        tab.mouse.move(box["x"] + across[0] + (across[1] - across[0]) * n / 59, box["y"] + box["height"] / 2)
         tab.wait_for_timeout(8)
     tab.mouse.up()
     last = reported(playing, before + 1)[-1]

@@ -60,7 +60,7 @@ def test_the_slopes_are_the_limit_of_small_steps():
     core = random_core(np.random.default_rng(3), 16)
     core[:, 20] = 0.0
     found = np.empty(len(core))
-    kernel.spread(core, found)
+    kernel.spread(core, kernel.SLOPE_TABLES, found)
     for row, sone in zip(core, found, strict=True):
         coarse, fine = (plain.total(row, step) for step in (2e-3, 5e-4))
         assert abs(fine - sone) <= 0.5 * abs(coarse - sone) + 1e-3 * sone
@@ -84,7 +84,7 @@ def test_the_weighting_between_values_is_that_of_small_steps():
 def test_core_loudness_by_intensities_is_that_by_levels_in_every_range():
     levels = np.random.default_rng(8).uniform(-20.0, 119.0, size=(300, 28))
     found = np.empty((300, 21))
-    kernel.core_loudness(10.0 ** (0.1 * levels), found)
+    kernel.core_loudness(10.0 ** (0.1 * levels), kernel.CORE_TABLES, found)
     assert found == pytest.approx(np.array([plain.core(each) for each in levels]), rel=1e-9, abs=1e-12)
 
 

@@ -43,7 +43,7 @@ def command(
     from synth.sound.boardsheet import solve_sheet
     from synth.table import as_json as data
     from synth.vibration.solve import solve_row
-    from synth.workshop.board_list import board_data, board_words
+    from synth.workshop.board_list import board_data, board_words, stroke_words
 
     instrument = arguments.instrument(design)
     name = instrument.board(name).name
@@ -53,11 +53,12 @@ def command(
     sheet = solve_sheet(instrument, name, fresh=fresh)
     bar = solve_foretold(instrument, row, None, fresh=fresh)
     board = solve_foretold(instrument, row, name, fresh=fresh)
-    table, said = changes(instrument, bar, board), sentences(instrument, name, bar, board)
+    table = changes(instrument, bar, board)
+    said, heard = sentences(instrument, name, bar, board), stroke_words(instrument, name, fresh=fresh)
     if as_json:
-        click.echo(data(board_data(instrument, name, sheet, table, said)))
+        click.echo(data(board_data(instrument, name, sheet, table, said, heard)))
     else:
-        click.echo(board_words(instrument, name, sheet, table, said, arguments.width()))
+        click.echo(board_words(instrument, name, sheet, table, [*said, *heard], arguments.width()))
     if output is not None:
         from synth.workshop.boardplot import draw_board
 

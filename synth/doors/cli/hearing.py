@@ -18,9 +18,12 @@ if TYPE_CHECKING:
     from synth.sound.render import Rendering
 
 
-def write(rendering: Rendering, path: Path, *, gain_db: float) -> list[str]:
-    """Write the file at true level plus the gain; what to tell of it. Raises `InputError` where it would clip."""
-    from synth.sound import audio, loudness
+def write(rendering: Rendering, path: Path, *, gain_db: float, touch: float | None = None) -> list[str]:
+    """Write the file at true level plus the gain; what to tell of it. Raises `InputError` where it would clip.
+
+    Of a single stroke that begins at `touch` s it is told besides what an ear would say.
+    """
+    from synth.sound import audio, ear, loudness
 
     heard: list[NDArray[np.floating[Any]]] = []
 
@@ -36,4 +39,5 @@ def write(rendering: Rendering, path: Path, *, gain_db: float) -> list[str]:
     return [
         f"{path}: {seconds:.2f} s through {rendering.through}, gain {gain_db:+.1f} dB, peak {peak_db:.1f} dBFS",
         *loudness.words(measured, gain_db=gain_db),
+        *([] if touch is None else ear.stroke_sentences(ear.describe(pressure, audio.RATE, since=touch))),
     ]

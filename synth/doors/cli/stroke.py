@@ -81,7 +81,7 @@ def command(
     settings = ContactSettings(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
     listening = scene(instrument, through, fresh=fresh)
     rendering = perform(listening, [wanted], seconds=seconds, settings=settings)
-    for words in hearing.write(rendering, output, gain_db=gain_db):
+    for words in hearing.write(rendering, output, gain_db=gain_db, touch=wanted.start):
         click.echo(words)
     for words in (
         sensitivity.words(sensitivity.moved_by_the_fingers(listening, wanted, settings)),

@@ -9,7 +9,7 @@ const COLUMNS = 8;
 const TALLY = ['first', 'last', 'force', 'work', 'moment', 'bend', 'touches'];
 const [PASSED, CROWDED, STUCK] = [0, 1, 2];
 const SLOWEST = 0.005; // m/s, of a hand that has all but stopped
-const FOLLOWS = 0.03; // s in which the stick makes up for what it is behind the hand
+const FOLLOWS = 0.05; // s in which the stick makes up for what it is behind the hand
 
 class Voice {
   constructor(engine, arena, wish) {

@@ -14,11 +14,12 @@ class Playing extends AudioWorkletProcessor {
     this.peak = 0;
     this.busy = 0;
     this.worst = 0;
+    this.kept = null; // what is played, while it is recorded
     this.port.onmessage = ({ data }) => this.hear(data);
     this.port.postMessage({ ready: true });
   }
 
-  /** {prepare}, {begin}, {move}, {end}, {play}, {rest}, {through}, {gain_db}, {silence}. */
+  /** {prepare}, {begin}, {move}, {end}, {play}, {rest}, {through}, {gain_db}, {silence}, {record}. */
   hear(message) {
     const { engine } = this;
     try {
@@ -31,9 +32,28 @@ class Playing extends AudioWorkletProcessor {
       if (message.through) engine.through(message.through);
       if (message.gain_db !== undefined) engine.gain = 10 ** (message.gain_db / 20);
       if (message.silence) engine.silence();
+      if (message.record !== undefined) this.record(message.record);
     } catch (failure) {
       this.port.postMessage({ refused: failure.message, id: message.begin?.id });
     }
+  }
+
+  /** From now on, or to here: sound goes out as {sound: {at, left, right}}, `at` in frames of the engine. */
+  record(on) {
+    if (on) this.kept = { at: this.engine.frame, blocks: [] };
+    else {
+      this.hand();
+      this.kept = null;
+      this.port.postMessage({ recorded: true });
+    }
+  }
+
+  hand() {
+    if (!this.kept?.blocks.length) return;
+    const { at, blocks } = this.kept;
+    const [left, right] = [0, 1].map((ear) => Float32Array.from(blocks.flatMap((each) => Array.from(each[ear]))));
+    this.kept = { at: at + left.length, blocks: [] };
+    this.port.postMessage({ sound: { at, left, right } }, [left.buffer, right.buffer]);
   }
 
   process(_, [[left, right]]) {
@@ -45,9 +65,13 @@ class Playing extends AudioWorkletProcessor {
     this.taken = Math.max(this.taken, engine.limiter.guard(this.left, this.right, engine.gain));
     left.set(this.left);
     right.set(this.right);
+    this.kept?.blocks.push([left.slice(), right.slice()]);
     for (let n = 0; n < BLOCK; n++) this.peak = Math.max(this.peak, Math.abs(left[n]), Math.abs(right[n]));
     for (const report of engine.reports.splice(0)) this.port.postMessage({ report });
-    if (++this.blocks % TELL === 0) this.tell();
+    if (++this.blocks % TELL === 0) {
+      this.tell();
+      this.hand();
+    }
     const took = (globalThis.performance?.now?.() ?? Date.now()) - began;
     this.busy += took;
     this.worst = Math.max(this.worst, took);

@@ -1,0 +1,94 @@
+// The page's own door: the instrument unpacked, the audio thread behind it, what scripts may call.
+'use strict';
+
+const $ = (id) => document.getElementById(id);
+const HEAD = JSON.parse($('head').textContent);
+const CLOCKS = 0.5; // s over which the audio thread's clock is looked at: it goes in steps of the device's buffer
+
+/** Bytes from letters, unpacked. */
+async function unpacked(id) {
+  const letters = atob($(id).textContent);
+  const bytes = Uint8Array.from(letters, (each) => each.charCodeAt(0));
+  return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream('gzip'))).arrayBuffer();
+}
+
+const content = Promise.all([unpacked('data'), unpacked('code')]).then(async ([bytes, code]) => ({
+  head: HEAD, bytes, code, functions: HEAD.functions, module: await WebAssembly.compile(code),
+}));
+
+window.tinewright = {
+  /** Resolves when the page can render and play. */
+  ready: content.then(() => true),
+  /** {stroke: [...], through, seconds}, keys of a stroke script: resolves to {left, right}, Float32Array. */
+  async render(script) {
+    const steps = renderScript(await content, { through: HEAD.radiators[0].name, ...script });
+    for (let until = performance.now() + 40; ;) {
+      const { value, done } = steps.next();
+      if (done) return value;
+      if (performance.now() < until) continue;
+      await new Promise((resolve) => setTimeout(resolve));
+      until = performance.now() + 40;
+    }
+  },
+  /** The audio thread, once sound is on: see worklet.js for what it is told and what it tells. */
+  player: null,
+};
+
+/** The audio thread of a context: `tell` it something, `heard` is called with what it says. */
+class Player extends EventTarget {
+  static async on(context) {
+    const code = `${$('engine').textContent}\n${$('worklet').textContent}`;
+    await context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(code)}`);
+    const { head, bytes, code: compiled, functions } = await content;
+    const node = new AudioWorkletNode(context, 'tinewright', {
+      numberOfInputs: 0, outputChannelCount: [2], processorOptions: { head, bytes, code: compiled, functions },
+    });
+    return new Player(context, node);
+  }
+
+  constructor(context, node) {
+    super();
+    Object.assign(this, { context, node, ahead: 0, clocks: [] });
+    node.connect(context.destination);
+    node.port.onmessage = ({ data }) => {
+      if (data.audio !== undefined) this.ahead = data.audio - data.time;
+      this.dispatchEvent(new CustomEvent('told', { detail: data }));
+    };
+    node.onprocessorerror = (event) => this.dispatchEvent(new CustomEvent('broken', { detail: event.message }));
+  }
+
+  tell(message) {
+    this.node.port.postMessage(message);
+  }
+
+  /** The engine's second at a second of the page's clock; the steps of the device's clock are smoothed out. */
+  second(time) {
+    const now = performance.now() / 1000;
+    this.clocks.push({ now, lead: this.context.currentTime - this.ahead - now });
+    while (this.clocks[0].now < now - CLOCKS) this.clocks.shift();
+    return time + Math.max(...this.clocks.map((each) => each.lead));
+  }
+}
+
+let starting = null;
+
+/** Sound on: browsers allow it from a gesture on. */
+function soundOn() {
+  starting ??= (async () => {
+    const context = new AudioContext({ sampleRate: HEAD.rate, latencyHint: 'interactive' });
+    const player = await Player.on(context);
+    player.addEventListener('told', ({ detail }) => heard(detail));
+    player.addEventListener('broken', ({ detail }) => say(`The sound stopped: ${detail ?? 'an error in the audio thread'}.`));
+    player.tell({ through: $('through').value, gain_db: Number($('gain').value) });
+    window.tinewright.player = player;
+    $('sound').textContent = 'Sound is on';
+    return player;
+  })().catch((failure) => {
+    say(`No sound here: ${failure.message}`);
+    throw failure;
+  });
+  return starting.then(async (player) => {
+    if (player.context.state !== 'running') await player.context.resume();
+    return player;
+  });
+}

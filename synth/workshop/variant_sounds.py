@@ -1,0 +1,174 @@
+"""Every variant rendered and measured, on two cores where there are.
+
+In: `Variant`s. Out: a `Compared` for each that can be played, a `LeftOut` for every other. What is solved is an
+instrument as it is heard through something: its variants are one job, so that nothing is solved or fetched twice.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import signal
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any, Final, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.errors import InputError
+from synth.sound import features
+from synth.sound.audio import RATE
+from synth.sound.render import ContactSettings, Scene, perform, scene
+from synth.sound.ringing import heard_roughness
+from synth.vibration.solve import solve_quarrels
+from synth.workshop.changes import COMPARED_PARTIALS, StructureFacts, partial_decays, structure
+from synth.workshop.measures import measures
+from synth.workshop.spectrograms import tone_levels
+from synth.workshop.variants import LeftOut, Variant
+from synth.workshop.varied import name_of
+
+WORKERS: Final = 2
+PART: Final = 4  # strokes on one instrument that are a job: few enough to share out, and to see it move
+
+Watch = Callable[[Iterable[Any], int], Iterator[Any]]  # passes items on, showing how many of so many are done
+_Job = TypeVar("_Job")
+_Done = TypeVar("_Done")
+
+
+@dataclass(frozen=True)
+class Compared:
+    """What one combination sounds like and what it did. `decay_s` of the lowest tine's first partials."""
+
+    variant: Variant
+    structure: StructureFacts
+    pressure: NDArray[np.float32]
+    levels: NDArray[np.float32]  # of tones, dB SPL, as in `spectrograms.tone_levels`
+    measured: dict[str, float]
+    attack_s: float
+    decay_s: tuple[float, ...]
+    energy_j: float
+    stress_mpa: float
+    partials_hz: tuple[float, ...]  # of the tines that are stroked
+    warnings: tuple[str, ...]
+
+
+def render_variants(
+    chosen: Sequence[Variant], *, seconds: float, settings: ContactSettings, watch: Watch
+) -> tuple[list[Compared], list[LeftOut]]:
+    """Every combination rendered, in their order, and what cannot be. Raises `InputError` if none can."""
+    jobs = [(part, seconds, settings) for place in _places(chosen) for part in _parts(place)]
+    with _workers(len(jobs)) as run:
+        done = [each for part in watch(run(_heard, jobs), len(jobs)) for each in part]
+    order = {variant.chosen: n for n, variant in enumerate(chosen)}
+    heard = sorted(
+        (each for each in done if isinstance(each, Compared)), key=lambda each: order[each.variant.chosen]
+    )
+    left = [each for each in done if isinstance(each, LeftOut)]
+    if not heard:
+        raise InputError(left[0].words, location=name_of(left[0].chosen))
+    return heard, left
+
+
+def _places(chosen: Sequence[Variant]) -> list[list[Variant]]:
+    """Those on one instrument, heard through one thing, together; instruments hold mappings and have no hash."""
+    found: list[list[Variant]] = []
+    for each in chosen:
+        together = next(
+            (
+                place
+                for place in found
+                if (place[0].through, place[0].instrument) == (each.through, each.instrument)
+            ),
+            None,
+        )
+        if together is None:
+            found.append([each])
+        else:
+            together.append(each)
+    return found
+
+
+def _parts(place: Sequence[Variant]) -> list[Sequence[Variant]]:
+    return [place[at : at + PART] for at in range(0, len(place), PART)]
+
+
+@contextmanager
+def _workers(count: int) -> Iterator[Callable[[Callable[[_Job], _Done], Sequence[_Job]], Iterable[_Done]]]:
+    """What maps a function over jobs, on as many cores as there are, up to two."""
+    if count == 1 or (os.cpu_count() or 1) == 1:
+        yield map
+        return
+    import scipy.signal  # noqa: F401 (slow, and wanted here later: workers that are forked have it then)
+
+    workers = ProcessPoolExecutor(max_workers=WORKERS, initializer=_alone_on_a_core)
+    try:
+        yield workers.map
+    except BrokenProcessPool:
+        raise MemoryError from None  # the system ends a process that takes too much
+    finally:
+        workers.shutdown(wait=False, cancel_futures=True)
+
+
+def _alone_on_a_core() -> None:
+    """A worker keeps to one core, and ends at once without a word: what is to be said, its parent says."""
+    import scipy.linalg  # noqa: F401 (its threads are there to be limited)
+    from threadpoolctl import threadpool_limits
+
+    threadpool_limits(1)
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_DFL)
+
+
+def _heard(job: tuple[Sequence[Variant], float, ContactSettings]) -> list[Compared | LeftOut]:
+    """A job's variants, all on one instrument."""
+    part, seconds, settings = job
+    try:
+        listening = scene(part[0].instrument, part[0].through)
+        solved = structure(listening, solve_quarrels(listening.instrument, listening.row))
+    except InputError as error:
+        return [LeftOut(each.chosen, str(error)) for each in part]
+    return [_played(each, listening, solved, seconds, settings) for each in part]
+
+
+def _played(
+    variant: Variant, listening: Scene, solved: StructureFacts, seconds: float, settings: ContactSettings
+) -> Compared | LeftOut:
+    try:
+        return _rendered(variant, listening, solved, seconds, settings)
+    except InputError as error:
+        return LeftOut(variant.chosen, str(error))
+
+
+def _rendered(
+    variant: Variant, listening: Scene, solved: StructureFacts, seconds: float, settings: ContactSettings
+) -> Compared:
+    instrument = variant.instrument
+    rendering = perform(listening, [variant.stroke], seconds=seconds, settings=settings)
+    pressure = rendering.sound()
+    group = instrument.groups[variant.stroke.group]
+    lowest = group.first + int(np.argmin(listening.row.mounted_hz[group.tines]))
+    tines = rendering.reports[0]["tines"]
+    touched = [each for each in tines if each["first_touch_s"] is not None]
+    since = min((each["first_touch_s"] for each in touched), default=0.0)
+    until = max((each["last_release_s"] for each in touched), default=seconds)
+    rough = heard_roughness(listening, rendering.rings[0], since=until)
+    modes = listening.row.modes
+    there = modes.exists[group.tines, :COMPARED_PARTIALS]
+    return Compared(
+        variant=variant,
+        structure=solved,
+        pressure=pressure.astype(np.float32),
+        levels=tone_levels(pressure).astype(np.float32),
+        measured=measures(pressure, RATE, roughness=rough),
+        attack_s=features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH),
+        decay_s=partial_decays(listening.model, lowest),
+        energy_j=math.fsum(each["energy_j"] for each in tines),
+        stress_mpa=max((each["root_stress_mpa"] for each in tines), default=0.0),
+        partials_hz=tuple(np.sort(modes.frequency[group.tines, 0, :COMPARED_PARTIALS][there]).tolist()),
+        warnings=rendering.warnings,
+    )
