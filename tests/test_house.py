@@ -15,6 +15,7 @@ PACKAGE = ROOT / "synth"
 PLACES = """
     errors version arrays air units table files compiled cache
     design.catalogue design.schema design.keys_as_written design.decode design.slips design.file
+    design.rooms
     design.instrument design.material design.rods_nuts_sticks design.bar_and_boards design.pickup design.groups
     design.bench design.placement_checks design.resolve design.key_path design.edit design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
@@ -34,7 +35,8 @@ PLACES = """
     sound.clock sound.bandlimit sound.drive sound.overlay sound.convolution sound.radiator sound.radiator.bar
     sound.radiator.pickup sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.bands sound.zwicker_tables sound.zwicker_kernel sound.zwicker
-    sound.roughness sound.quiet_room sound.shoebox sound.ear sound.features sound.file_sets sound.boardsheet
+    sound.roughness sound.quiet_room sound.shoebox sound.room_points sound.measured_room
+    sound.room_response sound.room_noise sound.standing sound.ear sound.features sound.file_sets sound.boardsheet
     sound.render sound.ringing sound.sensitivity sound.live_output sound.holding sound.live_contacts
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.flat_length

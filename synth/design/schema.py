@@ -314,6 +314,43 @@ class Listener(WrittenTable, frozen=True, kw_only=True):
     spacing_mm: Annotated[float, Meta(ge=0.0, le=2000.0)] = 200.0  # of a small spaced pair of microphones
 
 
+Metres = Annotated[float, Meta(ge=0.0, le=200.0)]
+InRoom = Annotated[list[Metres], Meta(min_length=3, max_length=3)]  # along the length, the width, the height
+# in the octaves from 125 Hz to 4 kHz; a surface of 1 would be a hole into the open
+Octaves = Annotated[list[Annotated[float, Meta(ge=0.0, le=0.99)]], Meta(min_length=6, max_length=6)]
+Surface = Name | Octaves
+
+
+class Room(WrittenTable, frozen=True, kw_only=True):
+    """Where it will stand: a box with surfaces or a reverberation time, or a measured impulse response."""
+
+    length_m: Annotated[float, Meta(ge=1.0, le=200.0)] | None = None
+    width_m: Annotated[float, Meta(ge=1.0, le=200.0)] | None = None
+    height_m: Annotated[float, Meta(ge=1.0, le=100.0)] | None = None
+    floor: Surface | None = None  # a material of the table, or six figures
+    ceiling: Surface | None = None
+    walls: Surface | None = None  # all four, but for those that are told below
+    wall_x0: Surface | None = None  # at the start of the length
+    wall_x1: Surface | None = None
+    wall_y0: Surface | None = None  # at the start of the width
+    wall_y1: Surface | None = None
+    reverberation_s: (
+        Annotated[list[Annotated[float, Meta(ge=0.05, le=20.0)]], Meta(min_length=6, max_length=6)] | None
+    ) = None
+    instrument_at_m: InRoom | None = None  # the bar's middle
+    bearing_deg: Angle = 0.0  # of the bar, from the room's length towards its width: along the length
+    listener_at_m: InRoom | None = None
+    humidity_percent: Annotated[float, Meta(ge=5.0, le=100.0)] = (
+        50.0  # a heated room; the air's loss above 2 kHz
+    )
+    impulse_response: Annotated[str, Meta(min_length=1, max_length=400)] | None = (
+        None  # from the design's folder
+    )
+    reference_m: Annotated[float, Meta(ge=0.3, le=100.0)] | None = None  # of the response's direct sound
+    noise_dba: Annotated[float, Meta(ge=5.0, le=90.0)] | None = None
+    noise_nc: Annotated[float, Meta(ge=15.0, le=65.0)] | None = None
+
+
 class Bench(WrittenTable, frozen=True, kw_only=True):
     """The workshop: how holes are drilled, rods sawn, paper printed. Allowances are common practice."""
 
@@ -351,3 +388,4 @@ class Design(WrittenTable, frozen=True, kw_only=True):
     pickup: Pickup = field(default_factory=Pickup)
     listener: Listener = field(default_factory=Listener)
     bench: Bench = field(default_factory=Bench)
+    room: dict[str, Room] = field(default_factory=dict)

@@ -23,11 +23,13 @@ SABINE = 24.0 * np.log(10.0) / SOUND_SPEED
 class Shoebox:
     """A room with a corner at the origin: `size` (3,) in m, `absorption` (3, 2, F) of the walls at 0 and at `size`.
 
-    Absorption is the part of the energy that a wall keeps from a diffuse field, 0 to below 1, in F octaves.
+    Absorption is the part of the energy that a wall keeps from a diffuse field, 0 to below 1, in F octaves; `air`
+    (F,) or one for all, in 1/m, is what the air takes of it.
     """
 
     size: Array
     absorption: Array
+    air: Array | float = 0.0
 
     def __post_init__(self) -> None:
         if self.size.shape != (3,) or not np.all(self.size > 0.0):
@@ -75,13 +77,32 @@ class Images:
 
 
 def sabine_time(room: Shoebox) -> Array:
-    """Seconds (F,) for 60 dB in a live room (Sabine 1900; ISO 354:2003, 8.1.2), air's own loss left out."""
-    return np.asarray(SABINE * room.volume / (room.surface * room.mean_absorption))
+    """Seconds (F,) for 60 dB in a live room (Sabine 1900; ISO 354:2003, 8.1.2: A + 4 m V)."""
+    return np.asarray(SABINE * room.volume / (room.surface * room.mean_absorption + _of_air(room)))
 
 
 def eyring_time(room: Shoebox) -> Array:
     """Seconds (F,) for 60 dB, in a dead room as well (Eyring, J. Acoust. Soc. Am. 1, 1930, 217)."""
-    return np.asarray(SABINE * room.volume / (-room.surface * np.log1p(-room.mean_absorption)))
+    return np.asarray(
+        SABINE * room.volume / (-room.surface * np.log1p(-room.mean_absorption) + _of_air(room))
+    )
+
+
+def _of_air(room: Shoebox) -> Array | float:
+    """The air's share of the absorption area, m2."""
+    return 4.0 * room.air * room.volume
+
+
+def late_density(room: Shoebox, since: float) -> tuple[Array, Array]:
+    """The diffuse field a second over rho c times an impulse's energy, after `since` m of way; how it falls.
+
+    Images at distances r to r + dr are 4 pi r^2 dr / V, each of 1/(4 pi r^2) and what S/4V walls a metre have left:
+    c/V exp(-13.8 r/(c T)), T Eyring's time. Its sum over all r beyond a seat's is the late field of M. Barron and
+    L.-J. Lee, J. Acoust. Soc. Am. 84 (1988) 618, so that it takes on what counted images
+    leave off. Two of (F,), in 1/(m2 s) and 1/s.
+    """
+    rate = 6.0 * np.log(10.0) / eyring_time(room)
+    return SOUND_SPEED / room.volume * np.exp(-rate * since / SOUND_SPEED), rate
 
 
 def images(room: Shoebox, source: Array, listener: Array, *, within: float) -> Images:

@@ -29,6 +29,7 @@ from synth.playing.stroke import ContactModel, Direction, Grip, Hand
 @click.option(
     "--seconds", type=arguments.Number(0.01, 60.0), default=5.0, show_default=True, help="How long."
 )
+@arguments.standing
 @arguments.contact_options
 @arguments.json_flag
 @arguments.output
@@ -40,6 +41,8 @@ def command(
     stick_name: str | None,
     direction: Direction,
     through: str,
+    room: str,
+    room_noise: bool,
     seconds: float,
     contact: ContactModel,
     hand: Hand,

@@ -24,6 +24,7 @@ from synth.playing.stroke import ContactModel, Direction, Grip, Hand
 @click.option(
     "--seconds", type=arguments.Number(0.01, 600.0), default=8.0, show_default=True, help="How long."
 )
+@arguments.standing
 @arguments.contact_options
 @arguments.gain_db
 @arguments.fresh
@@ -40,6 +41,8 @@ def command(
     stick_name: str | None,
     direction: Direction,
     through: str,
+    room: str,
+    room_noise: bool,
     seconds: float,
     contact: ContactModel,
     hand: Hand,
@@ -79,7 +82,8 @@ def command(
         numbers=numbers,
     )
     settings = ContactSettings(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
-    listening = scene(instrument, through, fresh=fresh)
+    standing = arguments.standing_of(instrument, room, room_noise)
+    listening = scene(instrument, through, standing=standing, fresh=fresh)
     rendering = perform(listening, [wanted], seconds=seconds, settings=settings)
     for words in hearing.write(rendering, output, gain_db=gain_db, touch=wanted.start):
         click.echo(words)

@@ -32,7 +32,7 @@ from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array, Complex
 from synth.design.instrument import Bar, Instrument, PlacedNut, Tine
 from synth.design.instrument import Section as BarSection
-from synth.sound.radiator import Direct, ears
+from synth.sound.radiator import EARS, Direct, arrivals, ears
 from synth.vibration.bar import path, section_of
 from synth.vibration.frame import rigid_arm
 from synth.vibration.modal_model import ModalModel
@@ -50,7 +50,7 @@ STEP: Final = 0.1  # rad between two rows of a table over the wavenumber: leaves
 def bar_radiator(model: ModalModel, instrument: Instrument, trim: Sequence[Sequence[PlacedNut]]) -> Direct:
     """What the listener hears of the bar and its tines alone. `trim` holds the nuts on each tine."""
     points = ears(instrument)
-    nearest = nearest_distance(model, points)
+    nearest = arrivals(instrument, points, nearest_distance(model, points[:EARS]))
     return Direct(rod_pressures(model, instrument, trim, points, nearest=nearest))
 
 
@@ -60,11 +60,11 @@ def rod_pressures(
     trim: Sequence[Sequence[PlacedNut]],
     points: Array,
     *,
-    nearest: float,
+    nearest: float | Array,
 ) -> Complex:
     """The pressure (C, M) in Pa at `points` (C, 3) per unit of each mode's amplitude, bar and tines together.
 
-    The phase is that of the air at the time t + nearest/c.
+    The phase is that of the air at the time t + nearest/c, `nearest` (C,) or one for all.
     """
     total = _of_bar(model, instrument.bar, points, nearest)
     for pieces, motion, moves in _of_tines(model, instrument.tines, trim):
@@ -77,7 +77,7 @@ def nearest_distance(model: ModalModel, points: Array) -> float:
     return float(np.min(np.linalg.norm(points[:, None] - model.bar.point, axis=2)))
 
 
-def _of_bar(model: ModalModel, bar: Bar, points: Array, nearest: float) -> Complex:
+def _of_bar(model: ModalModel, bar: Bar, points: Array, nearest: float | Array) -> Complex:
     length, section = bar.length, bar.section
     count = max(32, math.ceil(PER_WAVE * length * float(model.frequency[-1]) / SOUND_SPEED))
     edge = np.linspace(0.0, length, count + 1)
@@ -191,7 +191,7 @@ def pressures(
     pole: Complex,
     points: Array,
     *,
-    nearest: float,
+    nearest: float | Array,
 ) -> Complex:
     """The pressure (C, M) in Pa at `points` (C, 3) of modes in which coordinates move by `moves` (D, M).
 
@@ -213,7 +213,7 @@ def breaths(
     pole: Complex,
     points: Array,
     *,
-    nearest: float,
+    nearest: float | Array,
 ) -> Complex:
     """The same of pieces at `point` (X, 3) whose volumes grow by `swell` (X, D), m3, with each coordinate."""
 
@@ -231,7 +231,7 @@ def _over_modes(
     moves: NDArray[np.complexfloating],
     pole: Complex,
     points: Array,
-    nearest: float,
+    nearest: float | Array,
 ) -> Complex:
     """The pressure (C, M) of pieces at `at` (X, 3) from what the air makes of coordinates over the wavenumber."""
     k = np.abs(pole.imag) / SOUND_SPEED
@@ -242,12 +242,13 @@ def _over_modes(
     table = np.linspace(0.0, float(k.max()), rows) if rows < len(k) else k
     below, share = _row(table, k)
     acceleration = moves * pole**2
+    since = np.broadcast_to(nearest, len(points))
     total = np.empty((len(points), len(k)), dtype=np.complex128)
     for c, point in enumerate(points):
         tabled = transfer(table, point, middle[c])  # (G, D)
         low = np.einsum("md,dm->m", tabled[below], acceleration)
         high = np.einsum("md,dm->m", tabled[np.minimum(below + 1, len(table) - 1)], acceleration)
-        total[c] = (low * (1.0 - share) + high * share) * np.exp(-1j * k * (middle[c] - nearest))
+        total[c] = (low * (1.0 - share) + high * share) * np.exp(-1j * k * (middle[c] - since[c]))
     return total
 
 

@@ -20,7 +20,7 @@ from synth.playing.contact.stick import StickLine
 from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force
 from synth.sound.pole_steps import powers
-from synth.sound.radiator import ears
+from synth.sound.radiator import EARS, arrivals, ears
 from synth.sound.radiator.bar import pressures, rods
 from synth.vibration.bar import path
 from synth.vibration.modal_model import ModalModel
@@ -64,7 +64,8 @@ def stick_sound(
 
 def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument) -> Complex:
     """(2, C, M) Pa per unit of each mode's amplitude, for impulses in the two directions across the stick."""
-    points, nearest = ears(instrument), nearest_way(instrument)
+    points = ears(instrument)
+    nearest = arrivals(instrument, points, nearest_way(instrument))
     bases, met = model.bases, np.flatnonzero(np.bincount(trace.tine))
     middle = met[len(met) // 2]
     frame = np.stack([bases.along, bases.across, bases.pointing], axis=1)[middle]  # the row's axes as rows
@@ -98,7 +99,7 @@ def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrum
 def nearest_way(instrument: Instrument) -> float:
     """m from the bar to the nearer ear, which a stick's sound is timed from, whatever mesh a model has."""
     bar, _ = path(instrument.bar, np.linspace(0.0, instrument.bar.length, ALONG))
-    return float(np.min(np.linalg.norm(ears(instrument)[:, None] - bar, axis=2)))
+    return float(np.min(np.linalg.norm(ears(instrument)[:EARS, None] - bar, axis=2)))
 
 
 def _rung_out(drive: Drive, driven: Driven) -> StickPressure:
