@@ -72,6 +72,7 @@ class Scene:
     model: ModalModel
     radiator: Radiator
     through: str
+    room: str = ""  # "" for free air
     response: RoomResponse | None = None  # None in free air
     noise: Array | None = None  # (8,) dB SPL of the room's octaves, laid under; None for silence
 
@@ -131,7 +132,7 @@ def scene(
         return found
     response = room_response(room, heard, nearest=_first_way(found, board), rate=RATE)
     return dataclasses.replace(
-        found, response=response, noise=noise_octaves(room.noise) if standing.noise else None
+        found, room=room.name, response=response, noise=noise_octaves(room.noise) if standing.noise else None
     )
 
 

@@ -17,10 +17,10 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument, Listener
-from synth.design.rooms import MeasuredRoom, Room, ShoeboxRoom
+from synth.design.rooms import OCTAVES_HZ, MeasuredRoom, Room, ShoeboxRoom
 from synth.errors import InputError
 from synth.sound.radiator import bar_middle
-from synth.sound.shoebox import Images, Shoebox, images
+from synth.sound.shoebox import Images, Shoebox, eyring_time, images
 from synth.vibration.bar import path
 
 REFLECTIONS: Final = 24  # counted singly, as many as the way holds on average: refined in the tests
@@ -49,6 +49,21 @@ class Heard:
 def shoebox_of(room: ShoeboxRoom) -> Shoebox:
     """The room as its energy sees it."""
     return Shoebox(np.array(room.size), np.array(room.absorption).reshape(3, 2, -1), np.array(room.air))
+
+
+def room_words(room: ShoeboxRoom) -> str:
+    """The room in a sentence: size, reverberation by octaves, how far the listener is."""
+    times = ", ".join(
+        f"{hertz:g} Hz {seconds:.1f} s"
+        for hertz, seconds in zip(OCTAVES_HZ, eyring_time(shoebox_of(room)), strict=True)
+        if 125.0 <= hertz <= 4000.0
+    )
+    length, width, height = room.size
+    away = float(np.linalg.norm(np.array(room.listener) - np.array(room.instrument)))
+    return (
+        f"{room.name}: {length:g} x {width:g} x {height:g} m, the listener {away:.1f} m away; reverberation by "
+        f"Eyring {times}."
+    )
 
 
 def sphere() -> Array:

@@ -30,6 +30,9 @@ EARLY: Final = 8192  # samples at least of a reflection's own filter
 FALL_DB: Final = 60.0  # of the late field, then it ends
 LONGEST: Final = 12.0  # s of it
 SEED: Final = 19  # of its noise, the same in every room: two rooms then differ by what they are
+TAPER: Final = (
+    0.75  # of the highest frequency, from which a reflection fades: it rings less about its arrival
+)
 LEAST: Final = 1e-12  # of an energy, against the logarithm of nothing
 
 
@@ -75,12 +78,13 @@ def early_filters(room: ShoeboxRoom, ways: EarlyWays, *, nearest: float, rate: i
     count = 1 << math.ceil(math.log2(float(further.max(initial=0.0)) / SOUND_SPEED * rate + EARLY))
     frequency: Array = np.asarray(np.fft.rfftfreq(count, 1.0 / rate))
     air = _air_between(room, frequency)
+    end = 0.5 + 0.5 * np.cos(math.pi * np.clip((frequency / (0.5 * rate) - TAPER) / (1.0 - TAPER), 0.0, 1.0))
     out = np.empty((EARS, len(further), count), np.float32)
     for n, energy in enumerate(ways.images.energy):
         walls = np.log(np.maximum(between_octaves(energy, frequency), LEAST))
         filtered = minimum_phase(0.5 * (walls - air * max(float(further[n].mean()), 0.0)))
         out[:, n] = np.fft.irfft(
-            filtered * np.exp(-2j * math.pi * frequency * further[n][:, None] / SOUND_SPEED), count
+            end * filtered * np.exp(-2j * math.pi * frequency * further[n][:, None] / SOUND_SPEED), count
         )
     return out
 
@@ -129,10 +133,10 @@ def late_filters(room: ShoeboxRoom, *, since: float, nearest: float, spacing: fl
 
 
 def octave_weights(frequency: Array) -> Array:
-    """(8, F) amplitudes whose squares add to 1 everywhere: each octave fades into the next."""
+    """(8, F) amplitudes that add to 1 everywhere: each octave fades into the next, of one and the same noise."""
     octave = np.log2(np.maximum(frequency, 1.0) / np.array(OCTAVES_HZ)[:, None])
     octave[0], octave[-1] = np.maximum(octave[0], 0.0), np.minimum(octave[-1], 0.0)
-    return np.asarray(np.cos(0.5 * math.pi * np.clip(octave, -1.0, 1.0)))
+    return np.asarray(np.cos(0.5 * math.pi * np.clip(octave, -1.0, 1.0)) ** 2)
 
 
 def alike_noise(rng: np.random.Generator, frequency: Array, size: int, spacing: float) -> Complex:

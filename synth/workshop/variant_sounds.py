@@ -24,6 +24,7 @@ from synth.sound import features
 from synth.sound.audio import RATE
 from synth.sound.render import ContactSettings, Scene, perform, scene
 from synth.sound.ringing import heard_roughness
+from synth.sound.standing import FREE_AIR, Standing
 from synth.vibration.solve import solve_quarrels
 from synth.workshop.changes import COMPARED_PARTIALS, StructureFacts, partial_decays, structure
 from synth.workshop.measures import measures
@@ -57,10 +58,15 @@ class Compared:
 
 
 def render_variants(
-    chosen: Sequence[Variant], *, seconds: float, settings: ContactSettings, watch: Watch
+    chosen: Sequence[Variant],
+    *,
+    seconds: float,
+    settings: ContactSettings,
+    watch: Watch,
+    standing: Standing = FREE_AIR,
 ) -> tuple[list[Compared], list[LeftOut]]:
     """Every combination rendered, in their order, and what cannot be. Raises `InputError` if none can."""
-    jobs = [(part, seconds, settings) for place in _places(chosen) for part in _parts(place)]
+    jobs = [(part, seconds, settings, standing) for place in _places(chosen) for part in _parts(place)]
     with _workers(len(jobs)) as run:
         done = [each for part in watch(run(_heard, jobs), len(jobs)) for each in part]
     order = {variant.chosen: n for n, variant in enumerate(chosen)}
@@ -124,11 +130,11 @@ def _alone_on_a_core() -> None:
             signal.signal(getattr(signal, name), signal.SIG_DFL)
 
 
-def _heard(job: tuple[Sequence[Variant], float, ContactSettings]) -> list[Compared | LeftOut]:
+def _heard(job: tuple[Sequence[Variant], float, ContactSettings, Standing]) -> list[Compared | LeftOut]:
     """A job's variants, all on one instrument."""
-    part, seconds, settings = job
+    part, seconds, settings, standing = job
     try:
-        listening = scene(part[0].instrument, part[0].through)
+        listening = scene(part[0].instrument, part[0].through, standing=standing)
         solved = structure(listening, solve_quarrels(listening.instrument, listening.row))
     except InputError as error:
         return [LeftOut(each.chosen, str(error)) for each in part]

@@ -99,6 +99,7 @@ def command(
         settings=ContactSettings(
             contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick"
         ),
+        standing=arguments.standing_of(chosen[0].instrument, room, room_noise),
         watch=lambda items, count: arguments.progress(items, total=count, what="rendering"),
     )
     left = [*unbuilt, *unheard]

@@ -85,8 +85,12 @@ def command(
     standing = arguments.standing_of(instrument, room, room_noise)
     listening = scene(instrument, through, standing=standing, fresh=fresh)
     rendering = perform(listening, [wanted], seconds=seconds, settings=settings)
-    for words in hearing.write(rendering, output, gain_db=gain_db, touch=wanted.start):
+    touch = None if standing.noise else wanted.start  # an ear's words would be those of the noise
+    for words in hearing.write(rendering, output, gain_db=gain_db, touch=touch):
         click.echo(words)
+    if standing.room:
+        for words in hearing.in_room(listening, instrument, wanted, settings):
+            click.echo(words)
     for words in (
         sensitivity.words(sensitivity.moved_by_the_fingers(listening, wanted, settings)),
         *rendering.warnings,
