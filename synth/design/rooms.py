@@ -14,6 +14,7 @@ from typing import Final
 
 from synth.air import SOUND_SPEED, air_attenuation
 from synth.design import catalogue, schema
+from synth.design.schema_place import Room as RoomTable
 from synth.errors import InputError, nearest
 from synth.units import DEGREE, KELVIN_AT_0_C
 
@@ -84,7 +85,7 @@ def _room(design: schema.Design, name: str, file: str) -> Room:
     return _box(design, name, location, noise)
 
 
-def _measured(given: schema.Room, name: str, file: str, location: str, noise: Noise) -> MeasuredRoom:
+def _measured(given: RoomTable, name: str, file: str, location: str, noise: Noise) -> MeasuredRoom:
     assert given.impulse_response is not None
     extra = next((key for key in OF_A_BOX if getattr(given, key) is not None), "")
     if extra:
@@ -145,7 +146,7 @@ def _inside(place: Sequence[float] | None, size: Place, location: str) -> Place:
 
 
 def _absorption(
-    given: schema.Room, size: Place, air: Sequence[float], location: str
+    given: RoomTable, size: Place, air: Sequence[float], location: str
 ) -> tuple[tuple[float, ...], ...]:
     told = {wall: getattr(given, wall) for wall in WALLS}
     for wall in WALLS[:4]:

@@ -8,9 +8,14 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from msgspec import Meta, Struct, field
+from msgspec import Meta, field
 
 from synth.design.catalogue import Magnetic, NutForm, Shape
+from synth.design.schema_place import Proposal, Room
+from synth.design.schema_types import Angle as Angle
+from synth.design.schema_types import Name as Name
+from synth.design.schema_types import Price as Price
+from synth.design.schema_types import WrittenTable as WrittenTable
 from synth.units import Units
 
 # Sizes a bench can hold; beyond them a number is a slip of the unit.
@@ -18,15 +23,12 @@ Length = Annotated[float, Meta(ge=1.0, le=10_000.0)]  # mm
 Small = Annotated[float, Meta(ge=0.1, le=500.0)]  # mm
 Thick = Annotated[float, Meta(ge=2.0, le=500.0)]  # mm, of a bar
 Place = Annotated[float, Meta(ge=0.0, le=10_000.0)]  # mm along the bar
-Angle = Annotated[float, Meta(ge=-360.0, le=360.0)]  # degrees
 LossFactor = Annotated[float, Meta(ge=0.0, le=1.0)]
 Share = Annotated[float, Meta(ge=0.0, le=1.0)]
 Positive = Annotated[float, Meta(ge=1e-6, le=1e9)]
 NotNegative = Annotated[float, Meta(ge=0.0, le=1e9)]
-Name = Annotated[str, Meta(min_length=1, max_length=80)]
 Measured = Annotated[str, Meta(max_length=80)]  # the date of a measurement
 Hertz = Annotated[float, Meta(ge=1.0, le=20_000.0)]
-Price = Annotated[float, Meta(ge=0.0, le=1e6)]
 
 # What may stand where a word is chosen, written here once; the instrument and the command line read it.
 BarDirection = Literal["along", "side", "up"]  # the bar's own, carried along its bends
@@ -41,10 +43,6 @@ Swing = Literal["along", "across"]
 Holes = Literal["clearance", "tapping"]
 HoleFit = Literal["close", "normal", "loose"]
 Paper = Literal["A4", "Letter"]
-
-
-class WrittenTable(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
-    """A TOML table: frozen, and unknown keys are refused."""
 
 
 class Tuning(WrittenTable, frozen=True, kw_only=True):
@@ -314,43 +312,6 @@ class Listener(WrittenTable, frozen=True, kw_only=True):
     spacing_mm: Annotated[float, Meta(ge=0.0, le=2000.0)] = 200.0  # of a small spaced pair of microphones
 
 
-Metres = Annotated[float, Meta(ge=0.0, le=200.0)]
-InRoom = Annotated[list[Metres], Meta(min_length=3, max_length=3)]  # along the length, the width, the height
-# in the octaves from 125 Hz to 4 kHz; a surface of 1 would be a hole into the open
-Octaves = Annotated[list[Annotated[float, Meta(ge=0.0, le=0.99)]], Meta(min_length=6, max_length=6)]
-Surface = Name | Octaves
-
-
-class Room(WrittenTable, frozen=True, kw_only=True):
-    """Where it will stand: a box with surfaces or a reverberation time, or a measured impulse response."""
-
-    length_m: Annotated[float, Meta(ge=1.0, le=200.0)] | None = None
-    width_m: Annotated[float, Meta(ge=1.0, le=200.0)] | None = None
-    height_m: Annotated[float, Meta(ge=1.0, le=100.0)] | None = None
-    floor: Surface | None = None  # a material of the table, or six figures
-    ceiling: Surface | None = None
-    walls: Surface | None = None  # all four, but for those that are told below
-    wall_x0: Surface | None = None  # at the start of the length
-    wall_x1: Surface | None = None
-    wall_y0: Surface | None = None  # at the start of the width
-    wall_y1: Surface | None = None
-    reverberation_s: (
-        Annotated[list[Annotated[float, Meta(ge=0.05, le=20.0)]], Meta(min_length=6, max_length=6)] | None
-    ) = None
-    instrument_at_m: InRoom | None = None  # the bar's middle
-    bearing_deg: Angle = 0.0  # of the bar, from the room's length towards its width: along the length
-    listener_at_m: InRoom | None = None
-    humidity_percent: Annotated[float, Meta(ge=5.0, le=100.0)] = (
-        50.0  # a heated room; the air's loss above 2 kHz
-    )
-    impulse_response: Annotated[str, Meta(min_length=1, max_length=400)] | None = (
-        None  # from the design's folder
-    )
-    reference_m: Annotated[float, Meta(ge=0.3, le=100.0)] | None = None  # of the response's direct sound
-    noise_dba: Annotated[float, Meta(ge=5.0, le=90.0)] | None = None
-    noise_nc: Annotated[float, Meta(ge=15.0, le=65.0)] | None = None
-
-
 class Bench(WrittenTable, frozen=True, kw_only=True):
     """The workshop: how holes are drilled, rods sawn, paper printed. Allowances are common practice."""
 
@@ -389,3 +350,4 @@ class Design(WrittenTable, frozen=True, kw_only=True):
     listener: Listener = field(default_factory=Listener)
     bench: Bench = field(default_factory=Bench)
     room: dict[str, Room] = field(default_factory=dict)
+    proposal: Proposal = field(default_factory=Proposal)

@@ -12,9 +12,10 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
@@ -53,9 +54,9 @@ def carrying(
     apart = dataclasses.replace(there, response=None)  # each way by itself
     pressure = perform(apart, [stroke], seconds=stroke.start + 2.0 * ATTACK, settings=settings).sound()
 
-    def levels(rows: Array) -> Array:
+    def levels(rows: NDArray[Any]) -> Array:
         window = window_levels(rows, RATE, since=stroke.start, until=stroke.start + ATTACK)
-        return np.asarray(window.octaves_db)
+        return np.array(window.octaves_db, dtype=np.float64)
 
     direct = levels(pressure[:EARS]) + 20.0 * math.log10(there.instrument.listener.distance)
     power = levels(pressure[-AROUND:]) + 20.0 * math.log10(FAR)

@@ -39,7 +39,7 @@ class EarlyWays:
 
 
 @dataclass(frozen=True)
-class Heard:
+class RoomWays:
     """The listener of a room, and the ways that its points stand for: the ears, reflections, the sphere."""
 
     listener: Listener
@@ -74,13 +74,13 @@ def sphere() -> Array:
     return np.stack([across * np.cos(GOLDEN * n), across * np.sin(GOLDEN * n), z], axis=1)
 
 
-def heard_in(room: Room, instrument: Instrument) -> Heard:
+def heard_in(room: Room, instrument: Instrument) -> RoomWays:
     """Where all is. Raises `InputError` where the bar does not fit in."""
     middle, given = bar_middle(instrument), instrument.listener
     around = middle + FAR * sphere()
     if isinstance(room, MeasuredRoom):
         listener = dataclasses.replace(given, distance=room.reference, also=_places(around))
-        return Heard(listener, None)
+        return RoomWays(listener, None)
     turn = _turn(room.bearing)
     _check_bar(room, instrument, middle, turn)
     source, seat = np.array(room.instrument), np.array(room.listener)
@@ -89,7 +89,7 @@ def heard_in(room: Room, instrument: Instrument) -> Heard:
     ears = seat + np.array([[0.5], [-0.5]]) * listener.spacing * left
     early, mirrored = _early(room, source, seat, ears)
     points = middle + (mirrored - source) @ turn
-    return Heard(dataclasses.replace(listener, also=_places(np.concatenate([points, around]))), early)
+    return RoomWays(dataclasses.replace(listener, also=_places(np.concatenate([points, around]))), early)
 
 
 def _early(room: ShoeboxRoom, source: Array, seat: Array, ears: Array) -> tuple[EarlyWays, Array]:

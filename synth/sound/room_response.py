@@ -22,7 +22,7 @@ from synth.design.rooms import OCTAVES_HZ, MeasuredRoom, Room, ShoeboxRoom
 from synth.sound.convolution import Convolver
 from synth.sound.measured_room import measured_tail
 from synth.sound.radiator import EARS, Stream
-from synth.sound.room_points import AROUND, FAR, EarlyWays, Heard, shoebox_of
+from synth.sound.room_points import AROUND, FAR, EarlyWays, RoomWays, shoebox_of
 from synth.sound.shoebox import late_density
 
 Filters = NDArray[np.float32]
@@ -58,7 +58,7 @@ class RoomResponse:
         return heard
 
 
-def room_response(room: Room, heard: Heard, *, nearest: float, rate: int) -> RoomResponse:
+def room_response(room: Room, heard: RoomWays, *, nearest: float, rate: int) -> RoomResponse:
     """What lies between the points and the ears; the direct sound is timed after a way of `nearest` m.
 
     Raises `InputError` for a bad measurement.

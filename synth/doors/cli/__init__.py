@@ -39,6 +39,7 @@ COMMANDS: Final = (
     "tolerance",
     "cutlist",
     "template",
+    "proposal",
     "suggest",
     "measure",
     "calibrate",
