@@ -69,7 +69,7 @@ def heard_up_to(room: ShoeboxRoom, direct_db: Array, power_db: Array) -> Carryin
     diagonal = float(np.linalg.norm(room.size))
 
     def over(metres: float) -> Array:
-        return level_at(room, direct_db, power_db, metres) - noise
+        return np.asarray(level_at(room, direct_db, power_db, metres) - noise)
 
     low, high = NEAREST, diagonal
     loudest = int(np.argmax(over(high)))

@@ -1,0 +1,154 @@
+"""The sounds of a proposal: one stroke and every score, through bar, pickup and board, at 1 m and in the room.
+
+In: an instrument, scores, what is wanted. Out: `Sound`s with their levels, then files at one gain: FLAC, and a
+small compressed copy. All are raised by the same amount, so that they are heard against each other as they will be.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.design.instrument import Instrument
+from synth.files import make_folder
+from synth.playing.score import performance
+from synth.playing.script import Performance
+from synth.playing.stroke import Stroke
+from synth.sound import audio
+from synth.sound.file_sets import file_names
+from synth.sound.loudness import Loudness, measure, shared_gain
+from synth.sound.render import ContactSettings, Rendering, perform, play, scene
+from synth.sound.standing import FREE_AIR, Standing
+from synth.sound.zwicker import loudness_over_time
+from synth.units import amplitude
+
+TOUCH: Final = 0.05  # s, when the stick meets the first tine
+SPEED: Final = 0.4  # m/s, an easy pass
+SECONDS: Final = 6.0
+CHUNK: Final = 65_536  # samples written at once: libsndfile's coders take long ones badly
+SMALL: Final = (("MP3", ".mp3", "audio/mpeg"), ("OGG", ".ogg", "audio/ogg"))  # the first that is there
+
+
+@dataclass(frozen=True)
+class Sound:
+    """One rendering: of what, through what, where ("" for free air), with the room's noise or without."""
+
+    title: str
+    through: str
+    standing: Standing
+    pressure: NDArray[np.float32]
+    loudness: Loudness
+    sone: float
+
+    @property
+    def where(self) -> str:
+        if not self.standing.room:
+            return "at 1 m, no room"
+        noise = ", with its noise" if self.standing.noise else ""
+        return f"in {self.standing.room}{noise}"
+
+
+def example_stroke(instrument: Instrument, group: int) -> Stroke:
+    """An easy pass over a group with the design's first stick."""
+    return Stroke(group=group, stick=next(iter(instrument.sticks.values())), start=TOUCH, speed=SPEED)
+
+
+def rendered(
+    instrument: Instrument,
+    scores: Sequence[Path],
+    *,
+    group: int,
+    through: Sequence[str],
+    standings: Sequence[Standing],
+) -> Iterator[Sound]:
+    """Every sound, one by one. Raises `InputError`."""
+    stroke = example_stroke(instrument, group)
+    title = f"One stroke of {instrument.groups[group].name}"
+    for name in through:
+        for standing in standings:
+            there = scene(instrument, name, standing=standing)
+            yield _sound(title, name, standing, perform(there, [stroke], seconds=SECONDS))
+    for path in scores:
+        for name in through:
+            piece, _ = performance(path, instrument, through=name)
+            for standing in standings:
+                if not standing.noise:
+                    yield _score(path, _through(piece, name), name, standing, instrument)
+
+
+def _through(piece: Performance, name: str) -> Performance:
+    """All of it through one thing, whatever the score says: a proposal compares."""
+    return dataclasses.replace(
+        piece, played=tuple(dataclasses.replace(each, through=name) for each in piece.played)
+    )
+
+
+def _score(path: Path, piece: Performance, name: str, standing: Standing, instrument: Instrument) -> Sound:
+    rendering = play(instrument, piece, settings=ContactSettings(), standing=standing)
+    return _sound(path.stem, name, standing, rendering)
+
+
+def _sound(title: str, through: str, standing: Standing, rendering: Rendering) -> Sound:
+    pressure = rendering.sound()
+    return Sound(
+        title,
+        through,
+        standing,
+        pressure.astype(np.float32),
+        measure(pressure, audio.RATE),
+        loudness_over_time(pressure[:, : round(SECONDS * audio.RATE)], audio.RATE).loudest_sone,
+    )
+
+
+@dataclass(frozen=True)
+class SoundFiles:
+    """The files of a sound in `audio/`, and the small one's content for a page."""
+
+    sound: Sound
+    whole: str
+    small: str
+    kind: str  # the small one's media type
+    content: bytes
+
+
+def write_sounds(sounds: Sequence[Sound], folder: Path) -> tuple[list[SoundFiles], float]:
+    """The files of all, and the gain in dB that they share. Raises `InputError` where they cannot be written."""
+    gain = shared_gain([each.loudness for each in sounds])
+    names = file_names([f"{each.title}-{each.through}-{each.where}" for each in sounds])
+    place, found = make_folder(folder / "audio"), []
+    for name, sound in zip(names, sounds, strict=True):
+        audio.write(place / f"{name}.flac", [sound.pressure.astype(np.float64)], gain_db=gain)
+        content, ending, kind = compressed(sound.pressure, gain)
+        (place / f"{name}{ending}").write_bytes(content)
+        found.append(SoundFiles(sound, f"audio/{name}.flac", f"audio/{name}{ending}", kind, content))
+    return found, gain
+
+
+def compressed(pressure: NDArray[Any], gain_db: float) -> tuple[bytes, str, str]:
+    """A small file of pressure (C, N), its ending and media type: MP3 where libsndfile knows it, else Ogg."""
+    import soundfile
+
+    there = soundfile.available_formats()
+    kind, ending, media = next(each for each in SMALL if each[0] in there)
+    samples = (pressure.T * (amplitude(gain_db) / audio.FULL_SCALE)).astype(np.float32)
+    out = io.BytesIO()
+    with soundfile.SoundFile(out, "w", samplerate=audio.RATE, channels=samples.shape[1], format=kind) as file:
+        for first in range(0, len(samples), CHUNK):
+            file.write(samples[first : first + CHUNK])
+    return out.getvalue(), ending, media
+
+
+def standings_of(room: str, noisy: bool) -> list[Standing]:
+    """Free air, and where there is a room that, silent and with its noise."""
+    return [
+        FREE_AIR,
+        *([Standing(room)] if room else []),
+        *([Standing(room, True)] if room and noisy else []),
+    ]
