@@ -20,7 +20,6 @@ from synth.proposal.facts import Facts
 from synth.proposal.markdown import Block
 from synth.proposal.sounds import SPEED, SoundFiles
 from synth.sound.audio import FULL_SCALE_SPL
-from synth.sound.carrying import noise_words
 from synth.sound.loudness import QUIET_ROOM, SPEECH
 from synth.sound.room_points import room_words
 from synth.units import MM, note_name
@@ -154,7 +153,8 @@ def _notes(facts: Facts) -> Iterator[ProposalPart]:
 
 def _sounding(instrument: Instrument, hertz: float) -> str:
     name, cents = note_name(hertz, instrument.a4)
-    return f"{name} {cents:+.0f} cents, {hertz:.1f} Hz"
+    off = f" {cents:+.0f} cents" if abs(cents) >= 0.5 else ""
+    return f"{name}{off}, {hertz:.1f} Hz"
 
 
 def _sound(files: Sequence[SoundFiles], gain_db: float) -> Iterator[ProposalPart]:
@@ -190,7 +190,6 @@ def _loud(facts: Facts, files: Sequence[SoundFiles]) -> Iterator[ProposalPart]:
     )
     if isinstance(facts.room, ShoeboxRoom):
         yield Paragraph(room_words(facts.room))
-        yield Paragraph(f"Noise is taken to be {noise_words(facts.room)}.")
         yield Bullets(facts.carried)
     elif isinstance(facts.room, MeasuredRoom):
         yield Paragraph(

@@ -9,6 +9,7 @@ own, so that their energies add.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -110,6 +111,7 @@ def minimum_phase(log_amplitude: Array) -> Complex:
     return np.asarray(np.exp(np.fft.rfft(cepstrum)))
 
 
+@functools.lru_cache(maxsize=4)
 def late_filters(room: ShoeboxRoom, *, since: float, nearest: float, spacing: float, rate: int) -> Filters:
     """(2, K, L): noise that begins when a way of `since` m has been gone, beside a direct sound of `nearest` m."""
     start = round((since - nearest) / SOUND_SPEED * rate)

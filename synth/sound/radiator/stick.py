@@ -42,7 +42,11 @@ def stick_sound(
     line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument, *, rate: float
 ) -> StickPressure:
     """What is heard of the stick that left this trace."""
-    weights = stick_weights(line, trace, model, instrument)  # (2, C, M)
+    return stick_pressure(line, trace, stick_weights(line, trace, model, instrument), rate=rate)
+
+
+def stick_pressure(line: StickLine, trace: ForceTrace, weights: Complex, *, rate: float) -> StickPressure:
+    """The same by its `stick_weights`, which strokes of one stick on one group share."""
     modes = len(line.pole)
     none = np.zeros((1, modes))
     drive = Drive(
@@ -60,6 +64,13 @@ def stick_sound(
         impulse=on_stick.ravel(),
     )
     return _rung_out(drive, drive(inputs, force))
+
+
+def weights_depend_on(line: StickLine, trace: ForceTrace) -> bytes:
+    """What tells two strokes apart whose sticks sound differently at the same points: the stick, the tines it met."""
+    met = np.flatnonzero(np.bincount(trace.tine))
+    parts = (line.position, line.pole, line.residue, line.axis, line.across, line.diameter, met)
+    return b"".join(np.asarray(each).tobytes() for each in parts)
 
 
 def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument) -> Complex:
