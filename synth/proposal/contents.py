@@ -84,8 +84,8 @@ def sections(
     return [
         *own,
         Section("what", "What it is", tuple(_what(facts))),
-        Section("drawing", "What it looks like", (Drawn(sheet),)),
         Section("notes", "Its notes", tuple(_notes(facts))),
+        Section("drawing", "What it looks like", (Drawn(sheet),)),
         Section("play", "Stroke it", (PlayedHere(blind),)),
         Section("sound", "How it sounds", (*_sound(files, gain_db), Players(tuple(files), gain_db))),
         Section("loud", "How loud it is", tuple(_loud(facts, files))),
@@ -225,7 +225,8 @@ def _cost_row(line: CostLine) -> tuple[str, str, str, str]:
 
 
 def _sums(costs: Costs) -> Iterator[tuple[str, str, str, str]]:
-    yield "Stock together", "", "", f"{costs.stock_sum:.2f}"
+    if not all(math.isnan(each.cost) for each in costs.stock):
+        yield "Stock together", "", "", f"{costs.stock_sum:.2f}"
     if costs.margin_percent:
         yield f"Margin, {costs.margin_percent:g} %", "", "", f"{costs.margin:.2f}"
     yield "Total", "", "", f"{costs.total:.2f}"

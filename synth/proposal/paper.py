@@ -25,6 +25,7 @@ from synth.workshop.paper import (
 from synth.workshop.picture import Sheet, paint
 from synth.workshop.tiling import PaperName
 
+SIZE: Final = 9.5  # points: read at a table, not at a bench
 ROOM: Final = (
     60.0  # points that a page's heading, foot and the library's own padding take of the drawing's height
 )
@@ -33,7 +34,7 @@ ROOM: Final = (
 def write_print(title: str, found: Sequence[Section], path: Path, *, paper: PaperName, foot: str) -> None:
     """`proposal.pdf`; `foot` is its last line."""
     story = [part for section in found for part in _section(section, paper)]
-    story += flowables(Paragraph(foot), width=text_width_of(paper))
+    story += flowables(Paragraph(foot), width=text_width_of(paper), size=SIZE)
     set_pages(title, story, path, paper=paper)
 
 
@@ -44,7 +45,7 @@ def _section(section: Section, paper: PaperName) -> Iterator[Any]:
     if drawn:
         yield PageBreak()
     if section.title:
-        yield from flowables(Heading(section.title), width=text_width_of(paper))
+        yield from flowables(Heading(section.title), width=text_width_of(paper), size=SIZE)
     for part in section.parts:
         yield from _part(part, paper)
     if drawn:
@@ -57,11 +58,11 @@ def _part(part: ProposalPart, paper: PaperName) -> Iterator[Any]:
     width = text_width_of(paper)
     if isinstance(part, Words):
         for block in part.blocks:
-            yield Set(paper_of(block), style("head" if block.kind == "heading" else "plain"))
+            yield Set(paper_of(block), style("head" if block.kind == "heading" else "plain", size=SIZE))
     elif isinstance(part, Drawn):
         yield _turned(part.sheet, width, page_size(paper)[1] - 2.0 * MARGIN - ROOM)
     elif isinstance(part, Players):
-        yield from flowables(_files(part), width=width)
+        yield from flowables(_files(part), width=width, size=SIZE)
     elif isinstance(part, PlayedHere):
         yield from flowables(
             Paragraph(
@@ -69,9 +70,10 @@ def _part(part: ProposalPart, paper: PaperName) -> Iterator[Any]:
                 "with a mouse, a pen or a finger, and sound as computed."
             ),
             width=width,
+            size=SIZE,
         )
     else:
-        yield from flowables(part, width=width)
+        yield from flowables(part, width=width, size=SIZE)
 
 
 def _files(part: Players) -> PaperTable:

@@ -125,37 +125,39 @@ def part_html(part: Part) -> str:
     return of_words(part.heads, part.rows, ticks=part.ticks, pencil=part.to_write).html()
 
 
-def style(name: str) -> Any:
-    """`plain`, `title` or `head`, in the typeface of printed pages."""
+def style(name: str, *, size: float = SIZE) -> Any:
+    """`plain`, `title` or `head`, in the typeface of printed pages, `size` points for plain words."""
     from reportlab.lib.styles import ParagraphStyle
 
     face = typeface()
-    plain = ParagraphStyle("plain", fontName=face, fontSize=SIZE, leading=1.3 * SIZE, spaceAfter=4)
+    plain = ParagraphStyle("plain", fontName=face, fontSize=size, leading=1.3 * size, spaceAfter=0.5 * size)
     title = ParagraphStyle(
-        "title", parent=plain, fontName=f"{face}-Bold", fontSize=14, leading=18, spaceAfter=8
+        "title", parent=plain, fontName=f"{face}-Bold", fontSize=size + 6.0, leading=size + 10.0, spaceAfter=8
     )
-    head = ParagraphStyle("head", parent=title, fontSize=10, leading=13, spaceBefore=8, spaceAfter=4)
+    head = ParagraphStyle(
+        "head", parent=title, fontSize=size + 2.0, leading=size + 5.0, spaceBefore=8, spaceAfter=4
+    )
     return {"plain": plain, "title": title, "head": head}[name]
 
 
-def flowables(part: Part, *, width: float) -> Iterator[Any]:
+def flowables(part: Part, *, width: float, size: float = SIZE) -> Iterator[Any]:
     """A part as reportlab sets it on pages."""
     from reportlab.platypus import CondPageBreak, Spacer
     from reportlab.platypus import Paragraph as Words
 
     if isinstance(part, Heading):
         yield CondPageBreak(_KEPT)  # a heading takes the start of what follows along
-        yield Words(escape(part.words), style("head"))
+        yield Words(escape(part.words), style("head", size=size))
     elif isinstance(part, Paragraph):
-        yield Words(escape(part.words), style("plain"))
+        yield Words(escape(part.words), style("plain", size=size))
     elif isinstance(part, Bullets):
-        yield from (Words(f"\N{BULLET} {escape(line)}", style("plain")) for line in part.lines)
+        yield from (Words(f"\N{BULLET} {escape(line)}", style("plain", size=size)) for line in part.lines)
     else:
-        yield _table(part, width=width)
+        yield _table(part, width=width, largest=size)
         yield Spacer(1, 8)
 
 
-def _table(part: PaperTable, *, width: float) -> Any:
+def _table(part: PaperTable, *, width: float, largest: float) -> Any:
     from reportlab.lib import colors
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Paragraph as Words
@@ -165,7 +167,7 @@ def _table(part: PaperTable, *, width: float) -> Any:
     face = typeface()
     box = (BOX,) if part.ticks else ()
     heads, rows = (*(("",) if part.ticks else ()), *part.heads), [(*box, *row) for row in part.rows]
-    size, columns = _fit(part, heads, rows, width=width)
+    size, columns = _fit(part, heads, rows, width=width, size=largest)
     cell = ParagraphStyle(
         "cell", fontName=face, fontSize=size, leading=1.25 * size, splitLongWords=size <= LEAST
     )
@@ -188,10 +190,9 @@ def _joined(words: str) -> str:
 
 
 def _fit(
-    part: PaperTable, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, width: float
+    part: PaperTable, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, width: float, size: float
 ) -> tuple[float, list[float]]:
-    """The largest letters, and the columns, with which no word is broken."""
-    size = SIZE
+    """The largest letters, at most of `size`, and the columns, with which no word is broken."""
     while True:
         least, natural = _widths(part, heads, rows, size=size)
         if sum(least) <= width or size <= LEAST:

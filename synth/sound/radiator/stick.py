@@ -67,7 +67,7 @@ def stick_pressure(line: StickLine, trace: ForceTrace, weights: Complex, *, rate
 
 
 def weights_depend_on(line: StickLine, trace: ForceTrace) -> bytes:
-    """What tells two strokes apart whose sticks sound differently at the same points: the stick, the tines it met."""
+    """What tells two strokes apart whose sticks sound differently: the stick, and the tines that it met."""
     met = np.flatnonzero(np.bincount(trace.tine))
     parts = (line.position, line.pole, line.residue, line.axis, line.across, line.diameter, met)
     return b"".join(np.asarray(each).tobytes() for each in parts)
