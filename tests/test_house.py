@@ -14,7 +14,8 @@ PACKAGE = ROOT / "synth"
 # A module may import only what stands before it.
 PLACES = """
     errors version arrays air units table files compiled cache
-    design.catalogue design.schema_types design.schema_place design.schema design.keys_as_written design.decode design.slips design.file
+    design.catalogue design.schema_types design.schema_place design.schema
+    design.keys_as_written design.decode design.slips design.file
     design.rooms
     design.instrument design.material design.rods_nuts_sticks design.bar_and_boards design.pickup design.groups
     design.bench design.placement_checks design.resolve design.key_path design.edit design.change
