@@ -6,10 +6,10 @@ written once and then belongs to the maker.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from synth.design.instrument import Instrument
 from synth.design.rooms import Noise
@@ -22,8 +22,9 @@ from synth.proposal.facts import Facts, check_scores_apart, facts_of
 from synth.proposal.markdown import blocks
 from synth.proposal.page import BLIND, PLAYED, proposal_page
 from synth.proposal.paper import write_print
-from synth.proposal.sounds import Sound, rendered, standings_of, write_sounds
-from synth.sound.audio import RATE
+from synth.proposal.sounds import Sound, jobs_of, rendered, standings_of, write_sounds
+from synth.sound.audio import FULL_SCALE, RATE
+from synth.sound.loudness import integrated, matched_gains, shared_gain
 from synth.sound.render import scene
 from synth.version import __version__
 from synth.workshop.bent_template import bent_templates
@@ -37,11 +38,11 @@ from synth.workshop.picture import Sheet, write_pdf_sheet, write_svg_sheet
 from synth.workshop.spectrograms import Panel, tone_levels
 from synth.workshop.template import flat_template
 from synth.workshop.tiling import write_pdf
+from synth.workshop.variant_sounds import Watch
 
 WORDS: Final = "words.md"
 LONGEST: Final = 200_000  # bytes of it
 MARK: Final = f"Sounds, drawings and figures computed with Tinewright {__version__}."
-Watch = Callable[[Iterable[Any], int], Iterator[Any]]
 
 
 @dataclass(frozen=True)
@@ -111,10 +112,8 @@ def _words(design: Design, instrument: Instrument, folder: Path) -> tuple[str, b
 def _sounds(facts: Facts, scores: Sequence[Path], watch: Watch) -> list[Sound]:
     room = facts.room
     standings = standings_of(room.name if room else "", room is not None and room.noise != Noise())
-    strokes = len(facts.through) * len(standings)
-    played = len(scores) * len(facts.through) * (2 if room else 1)
-    found = rendered(facts.instrument, scores, group=facts.group, through=facts.through, standings=standings)
-    return list(watch(found, strokes + played))
+    jobs = jobs_of(facts.instrument, scores, group=facts.group, through=facts.through, standings=standings)
+    return rendered(jobs, watch)
 
 
 def _drawings(facts: Facts, sheet: Sheet, folder: Path) -> None:
@@ -138,12 +137,7 @@ def _drawings(facts: Facts, sheet: Sheet, folder: Path) -> None:
 
 def _blind(facts: Facts, sounds: Sequence[Sound]) -> str:
     """The page that asks which of two is preferred, over the example stroke without the room's noise."""
-    strokes = [each for each in sounds[: len(facts.through) * 3] if not each.standing.noise]
-    first = strokes[0].title
-    strokes = [each for each in strokes if each.title == first]
-    from synth.sound.audio import FULL_SCALE
-    from synth.sound.loudness import integrated, matched_gains, shared_gain
-
+    strokes = [each for each in sounds if each.title == sounds[0].title and not each.standing.noise]
     loud = [each.loudness for each in strokes]
     raised = [integrated(each.pressure / FULL_SCALE, RATE) for each in strokes]
     true = shared_gain(loud)
@@ -164,4 +158,5 @@ def _blind(facts: Facts, sounds: Sequence[Sound]) -> str:
         )
         for each, matched in zip(strokes, matched_gains(raised, loud), strict=True)
     ]
-    return listening_page(heard, [], title=f"{facts.title}: {first}", a4_hz=facts.instrument.a4)
+    title = f"{facts.title}: {strokes[0].title}"
+    return listening_page(heard, [], title=title, a4_hz=facts.instrument.a4)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -24,10 +24,11 @@ from synth.playing.stroke import Stroke
 from synth.sound import audio
 from synth.sound.file_sets import file_names
 from synth.sound.loudness import Loudness, measure, shared_gain
-from synth.sound.render import ContactSettings, Rendering, perform, play, scene
+from synth.sound.render import Rendering, perform, play, scene
 from synth.sound.standing import FREE_AIR, Standing
 from synth.sound.zwicker import loudness_over_time
 from synth.units import amplitude
+from synth.workshop.variant_sounds import Watch, workers
 
 TOUCH: Final = 0.05  # s, when the stick meets the first tine
 SPEED: Final = 0.4  # m/s, an easy pass
@@ -60,27 +61,58 @@ def example_stroke(instrument: Instrument, group: int) -> Stroke:
     return Stroke(group=group, stick=next(iter(instrument.sticks.values())), start=TOUCH, speed=SPEED)
 
 
-def rendered(
+@dataclass(frozen=True)
+class Job:
+    """What is played through one thing, in every place: the contacts are the same, and so is what is solved."""
+
+    instrument: Instrument
+    group: int
+    score: Path | None  # None for the example stroke
+    through: str
+    standings: tuple[Standing, ...]
+
+
+def jobs_of(
     instrument: Instrument,
     scores: Sequence[Path],
     *,
     group: int,
     through: Sequence[str],
     standings: Sequence[Standing],
-) -> Iterator[Sound]:
-    """Every sound, one by one. Raises `InputError`."""
-    stroke = example_stroke(instrument, group)
-    title = f"One stroke of {instrument.groups[group].name}"
-    for name in through:
-        for standing in standings:
-            there = scene(instrument, name, standing=standing)
-            yield _sound(title, name, standing, perform(there, [stroke], seconds=SECONDS))
-    for path in scores:
-        for name in through:
-            piece, _ = performance(path, instrument, through=name)
-            for standing in standings:
-                if not standing.noise:
-                    yield _score(path, _through(piece, name), name, standing, instrument)
+) -> list[Job]:
+    """The example stroke through everything, then every score; scores without the room's noise."""
+    quiet = tuple(each for each in standings if not each.noise)
+    strokes = [Job(instrument, group, None, name, tuple(standings)) for name in through]
+    return [
+        *strokes,
+        *(Job(instrument, group, score, name, quiet) for score in scores for name in through),
+    ]
+
+
+def rendered(jobs: Sequence[Job], watch: Watch) -> list[Sound]:
+    """Every sound, on as many cores as help. Raises `InputError`."""
+    with workers(len(jobs)) as run:
+        return [sound for done in watch(run(_job, jobs), len(jobs)) for sound in done]
+
+
+def _job(job: Job) -> list[Sound]:
+    instrument = job.instrument
+    if job.score is None:
+        stroke, title = (
+            example_stroke(instrument, job.group),
+            f"One stroke of {instrument.groups[job.group].name}",
+        )
+        return [
+            _sound(title, job.through, each, perform(there, [stroke], seconds=SECONDS))
+            for each in job.standings
+            for there in [scene(instrument, job.through, standing=each)]
+        ]
+    piece, _ = performance(job.score, instrument, through=job.through)
+    piece = _through(piece, job.through)
+    return [
+        _sound(job.score.stem, job.through, each, play(instrument, piece, standing=each))
+        for each in job.standings
+    ]
 
 
 def _through(piece: Performance, name: str) -> Performance:
@@ -88,11 +120,6 @@ def _through(piece: Performance, name: str) -> Performance:
     return dataclasses.replace(
         piece, played=tuple(dataclasses.replace(each, through=name) for each in piece.played)
     )
-
-
-def _score(path: Path, piece: Performance, name: str, standing: Standing, instrument: Instrument) -> Sound:
-    rendering = play(instrument, piece, settings=ContactSettings(), standing=standing)
-    return _sound(path.stem, name, standing, rendering)
 
 
 def _sound(title: str, through: str, standing: Standing, rendering: Rendering) -> Sound:

@@ -67,7 +67,7 @@ def render_variants(
 ) -> tuple[list[Compared], list[LeftOut]]:
     """Every combination rendered, in their order, and what cannot be. Raises `InputError` if none can."""
     jobs = [(part, seconds, settings, standing) for place in _places(chosen) for part in _parts(place)]
-    with _workers(len(jobs)) as run:
+    with workers(len(jobs)) as run:
         done = [each for part in watch(run(_heard, jobs), len(jobs)) for each in part]
     order = {variant.chosen: n for n, variant in enumerate(chosen)}
     heard = sorted(
@@ -103,7 +103,7 @@ def _parts(place: Sequence[Variant]) -> list[Sequence[Variant]]:
 
 
 @contextmanager
-def _workers(count: int) -> Iterator[Callable[[Callable[[_Job], _Done], Sequence[_Job]], Iterable[_Done]]]:
+def workers(count: int) -> Iterator[Callable[[Callable[[_Job], _Done], Sequence[_Job]], Iterable[_Done]]]:
     """What maps a function over jobs, on as many cores as there are, up to two."""
     if count == 1 or (os.cpu_count() or 1) == 1:
         yield map
