@@ -29,7 +29,8 @@ Units = Literal["mm", "inch"]  # in which lengths are told
 
 _SEMITONE: Final = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _ACCIDENTAL: Final = {"": 0, "#": 1, "♯": 1, "b": -1, "♭": -1}
-_NAMES: Final = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+_SHARPS: Final = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+_FLATS: Final = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
 _NOTE: Final = re.compile(r"([A-Ga-g])([#b♯♭]?)(-?\d+)")
 
 
@@ -38,6 +39,12 @@ def length_said(length: float, units: Units, *, figures: int = 4) -> str:
     mm = units == "mm"
     rounded = float(f"{length / (MM if mm else INCH):.{figures}g}")  # in plain digits: 10000, not 1e+04
     return f"{rounded:.{figures + 2}g} {'mm' if mm else 'in'}"
+
+
+def size_said(width: float, height: float, units: Units) -> str:
+    """A width and a height in m as a message tells them: "410 x 250 mm", "16.1 x 9.84 in"."""
+    one, other = (length_said(each, units, figures=4 if units == "mm" else 3) for each in (width, height))
+    return f"{one.split()[0]} x {other}"
 
 
 def cents(ratio: float) -> float:
@@ -66,11 +73,13 @@ def note_hz(number: float, a4_hz: float) -> float:
     return float(a4_hz * 2.0 ** ((number - A4_NOTE_NUMBER) / 12.0))
 
 
-def note_name(frequency_hz: float, a4_hz: float) -> tuple[str, float]:
-    """The nearest equal-tempered note and the distance from it: ("C#4", +3.2 cents)."""
+def note_name(frequency_hz: float, a4_hz: float, *, flats: bool = False) -> tuple[str, float]:
+    """The nearest equal-tempered note and the distance from it: ("C#4", +3.2 cents), or ("Db4", ...)."""
     exact = A4_NOTE_NUMBER + 12.0 * math.log2(frequency_hz / a4_hz)
     number = round(exact)
-    return f"{_NAMES[number % 12]}{number // 12 - 1}", CENTS_PER_SEMITONE * (exact - number)
+    return f"{(_FLATS if flats else _SHARPS)[number % 12]}{number // 12 - 1}", CENTS_PER_SEMITONE * (
+        exact - number
+    )
 
 
 def decibels(amplitude_ratio: float) -> float:

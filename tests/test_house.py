@@ -13,11 +13,11 @@ PACKAGE = ROOT / "synth"
 
 # A module may import only what stands before it.
 PLACES = """
-    errors version arrays air units table files compiled cache
+    errors version arrays air units table files compiled cache cores
     design.catalogue design.schema_types design.schema_place design.schema
-    design.keys_as_written design.decode design.slips design.file
-    design.rooms
-    design.instrument design.material design.rods_nuts_sticks design.bar_and_boards design.pickup design.groups
+    design.keys_as_written design.decode design.slips design.file design.rooms
+    design.instrument design.fixings design.aliases design.material design.rods_nuts_sticks design.bar_and_boards
+    design.pickup design.groups
     design.bench design.placement_checks design.resolve design.key_path design.edit design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
     vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar
@@ -33,20 +33,23 @@ PLACES = """
     playing.contact.kernel playing.report playing.contact.refusals playing.contact.run
     playing.contact.stroke_contact
     sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank sound.limiter
-    sound.clock sound.bandlimit sound.drive sound.overlay sound.convolution sound.radiator sound.radiator.bar
-    sound.radiator.pickup sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
+    sound.clock sound.bandlimit sound.drive sound.overlay sound.convolution sound.radiator
+    sound.radiator.dipoles sound.radiator.bar sound.radiator.pickup
+    sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.bands sound.zwicker_tables sound.zwicker_kernel sound.zwicker
     sound.roughness sound.quiet_room sound.shoebox sound.room_points sound.measured_room
     sound.room_response sound.room_noise sound.standing sound.ear sound.features sound.file_sets sound.boardsheet
     sound.render sound.carrying sound.ringing sound.sensitivity sound.live_output sound.holding sound.live_contacts
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
-    workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.flat_length
-    workshop.overview workshop.trim_list workshop.trimplot workshop.picture
+    workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.retuning
+    workshop.flat_length
+    workshop.overview workshop.trim_roughness workshop.trim_list workshop.trimplot workshop.picture
     workshop.lettering workshop.geometry workshop.views workshop.drawing_sheet
-    workshop.quarrel_list workshop.mode_list workshop.strength workshop.tolerance workshop.tolerance_list
+    workshop.quarrel_list workshop.mode_list workshop.strength workshop.check_screen
+    workshop.tolerance workshop.tolerance_list
     workshop.cutlist workshop.cut_list_pages workshop.tuning_sheet workshop.template workshop.bent_template
     workshop.boardplot workshop.board_list workshop.suggest
-    workshop.varied workshop.variants workshop.measures workshop.changes workshop.spectrograms
+    workshop.group_sounds workshop.varied workshop.variants workshop.measures workshop.changes workshop.spectrograms
     workshop.variant_sounds workshop.listening workshop.comparison
     workshop.wishes workshop.draft_groups workshop.draft_layout workshop.draft_boards workshop.draft
     workshop.draft_text

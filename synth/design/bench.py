@@ -6,18 +6,11 @@ or ASME B18.2.8, tapping holes by ISO 2306 or the usual tap drills (`data/holes.
 
 from __future__ import annotations
 
-from typing import Final
-
 from synth.design import catalogue, schema
+from synth.design.fixings import collet_for, hole_beside
 from synth.design.instrument import Bench, Tine
 from synth.design.keys_as_written import units_of
 from synth.units import MM
-
-PLAIN_ROOM: Final = {
-    "close": 0.0,
-    "normal": 0.1 * MM,
-    "loose": 0.2 * MM,
-}  # common practice, no published source
 
 
 def make_bench(design: schema.Design) -> Bench:
@@ -48,9 +41,14 @@ def make_bench(design: schema.Design) -> Bench:
 
 def hole_diameter(tine: Tine, bench: Bench) -> float:
     """The hole in the bar for this tine, m."""
+    kind = tine.root.fixing
+    if kind == "collet":
+        return collet_for(tine.rod)[0]
+    if kind in ("glued", "set screw"):
+        return hole_beside(tine.rod, bench.hole_fit)
     row = catalogue.holes().find(thread_of(tine))
     if row is None:
-        return tine.rod.diameter + PLAIN_ROOM[bench.hole_fit]
+        return hole_beside(tine.rod, bench.hole_fit)
     if bench.holes == "tapping":
         return row.tapping_mm * MM
     return {"close": row.close_mm, "normal": row.normal_mm, "loose": row.loose_mm}[bench.hole_fit] * MM

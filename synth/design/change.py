@@ -84,21 +84,31 @@ def fits(old: Instrument, new: Instrument) -> bool:
     narrow faces; supports keep their order and stay on the bar, clear of the holes, with a straight bar's middle
     between them; those at a board's foot stay; a magnetic pickup keeps its tine.
     """
+    return (
+        _groups_apart(old, new)
+        and _supports_stand(old.bar, new.bar)
+        and _bends(old.bar, new.bar)
+        and _off_holes(old, new)
+        and _feet_stay(old, new)
+        and _pickup_stays(old, new)
+        and _can_be_built(new)
+        and _as_wise(old, new)
+    )
+
+
+def _can_be_built(new: Instrument) -> bool:
     try:
         check_places(new.bar, new.groups, new.tines)
     except InputError:
         return False
-    before = unwise_places(old.bar, old.tines)
+    return True
+
+
+def _as_wise(old: Instrument, new: Instrument) -> bool:
+    """Whether for no reason more of a group's tines stand unwisely than did."""
     after = unwise_places(new.bar, new.tines)
-    return (
-        all(len(numbers) <= len(before.get(key, ())) for key, numbers in after.items())
-        and _bends(old.bar, new.bar)
-        and _groups_apart(old, new)
-        and _supports_stand(old.bar, new.bar)
-        and _off_holes(old, new)
-        and _feet_stay(old, new)
-        and _pickup_stays(old, new)
-    )
+    before = unwise_places(old.bar, old.tines) if after else {}
+    return all(len(numbers) <= len(before.get(key, ())) for key, numbers in after.items())
 
 
 def words(old: Instrument, change: Change) -> list[str]:

@@ -17,8 +17,9 @@ from msgspec import structs
 
 from synth.design import schema
 from synth.design.decode import usable_name
+from synth.design.fixings import FIXINGS, added_length, check_fixing
 from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Root, Tine, TrimWish
-from synth.design.keys_as_written import Written, key_of, place_of, unit_of, units_of, written
+from synth.design.keys_as_written import Written, key_in, key_of, place_of, unit_of, units_of, written
 from synth.design.material import own, own_name, unknown
 from synth.design.rods_nuts_sticks import Stock, find_nut, find_stock, fitting_warning
 from synth.errors import InputError
@@ -214,8 +215,13 @@ def _goal(design: schema.Design, tine: schema.Tine, location: str) -> tuple[Fixe
     """What is wanted of a tine, and the key that says so."""
     given = [key for key in ("free_length_mm", "pitch", "pitch_hz") if getattr(tine, key) is not None]
     if len(given) != 1:
-        found = f"{' and '.join(given)} exclude each other" if given else "nothing says how long the tine is"
-        raise InputError(found, remedy="give one of free_length_mm, pitch, pitch_hz", location=location)
+        found = (
+            f"{' and '.join(key_of(tine, key) for key in given)} exclude each other"
+            if given
+            else "nothing says how long the tine is"
+        )
+        length = key_in("free_length_mm", units_of(design))
+        raise InputError(found, remedy=f"give one of {length}, pitch, pitch_hz", location=location)
     key = f"{location}.{key_of(tine, given[0])}"
     if tine.free_length_mm is not None:
         return FixedLength(tine.free_length_mm * MM), key
@@ -265,7 +271,7 @@ def _tine(
         goal=entry.goal,
         trim=trim,
         wish=wish,
-        root=_root_of(design, group, given, stock),
+        root=_root_of(design, group, given, stock, (location, f"group[{index + 1}]", "tines")),
         split=ratio(split),
         split_axis=_split_axis(design.tines.seed, group.name, number),
         position=(group.start_mm + group.spacing_mm * (number - 1)) * MM,
@@ -314,19 +320,42 @@ def _stock_of_group(
     )
 
 
-def _root_of(design: schema.Design, group: schema.Group, given: schema.Made, stock: Stock) -> Root:
+def _root_of(
+    design: schema.Design, group: schema.Group, given: schema.Made, stock: Stock, locations: tuple[str, ...]
+) -> Root:
     levels = (given, group, design.tines)
-    translation = _held("root_translation_n_mm", math.inf, *levels)
+    kind = _fixing(levels, stock, locations)
+    nut = stock.base_nut if kind in (None, "nuts", "collet") else None
+    if kind == "collet" and stock.rod.thread == "" and nut is not None and nut.thread:
+        nut = None  # a thread's nut is not a collet's
+    usual = CLAMP_LOSS_FACTOR if kind is None else FIXINGS[kind].loss_factor
+    by_nuts = _held("root_length_per_diameter", ROOT_LENGTH_PER_DIAMETER, *levels) * stock.rod.bend_diameter
+    own = any(
+        level.root_length_per_diameter is not None for level in levels
+    )  # measured: as it is, whatever holds
     return Root(
-        added_length=_held("root_length_per_diameter", ROOT_LENGTH_PER_DIAMETER, *levels)
-        * stock.rod.bend_diameter,
+        added_length=by_nuts if own else added_length(kind, by_nuts, stock.rod, design.bench.hole_fit),
         rotation_stiffness=_held("root_rotation_nm_rad", math.inf, *levels),
-        translation_stiffness=translation / MM,
-        loss_factor=_held("clamp_loss_factor", CLAMP_LOSS_FACTOR, *levels),
+        translation_stiffness=_held("root_translation_n_mm", math.inf, *levels) / MM,
+        loss_factor=_held("clamp_loss_factor", usual, *levels),
         loss_slope=_held("clamp_loss_slope", 0.0, *levels),
-        base_nut_height=stock.base_nut.height if stock.base_nut else 0.0,
-        base_nut=stock.base_nut,
+        base_nut_height=nut.height if nut else 0.0,
+        base_nut=nut,
+        fixing=kind,
     )
+
+
+def _fixing(
+    levels: tuple[schema.Holding, ...], stock: Stock, locations: tuple[str, ...]
+) -> schema.FixingKind | None:
+    """How the tine is fixed; None where nothing says it of plain rod without nuts. Raises `InputError`."""
+    wishes = [*((each.fixing, where) for each, where in zip(levels, locations, strict=True))]
+    wishes.append((stock.fixing, place_of("stock", stock.rod.name)))
+    for kind, where in wishes:
+        if kind is not None:
+            check_fixing(kind, stock.rod, base_nut=stock.base_nut is not None, location=f"{where}.fixing")
+            return kind
+    return "nuts" if stock.base_nut is not None else None
 
 
 def _held(key: str, default: float, *levels: schema.Holding) -> float:

@@ -25,6 +25,7 @@ from synth.design.schema import (
     Bearing,
     BoardKind,
     Edges,
+    FixingKind,
     HoleFit,
     Holes,
     Paper,
@@ -33,7 +34,7 @@ from synth.design.schema import (
     Swing,
 )
 from synth.errors import named
-from synth.units import Units
+from synth.units import Units, note_name
 
 EDGE_RADIUS: Final = 0.3e-3  # m, of a tine's top edge, cut and deburred; common practice, no published source
 DIRECTIONS: Final[tuple[BarDirection, ...]] = get_args(
@@ -122,6 +123,7 @@ class Root:
     base_nut_height: float  # from the bar's face to the base nut's upper face
     base_nut: Nut | None = None  # None on plain rod, whose collar is not modelled
     loss_slope: float = 0.0  # above 1 kHz the loss factor grows as the frequency to this power
+    fixing: FixingKind | None = None  # None: not said of plain rod without nuts
 
 
 @dataclass(frozen=True)
@@ -409,6 +411,11 @@ class Instrument:
     inches: frozenset[str] = (
         frozenset()
     )  # the paths of the lengths that the design gives in inches, named in mm
+    flats: bool = False  # whether the design writes Bb where it could write A#
+
+    def note(self, frequency: float) -> tuple[str, float]:
+        """The nearest note, as this design spells notes, and how many cents it is off it."""
+        return note_name(frequency, self.a4, flats=self.flats)
 
     def key(self, path: str) -> str:
         """A path as the design has it: bar.section.height_in for bar.section.height_mm that stands in inches."""

@@ -80,7 +80,17 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
             *(words for board in boards.values() for words in board_warnings(board, bar, units)),
         ),
         inches=in_inches(design),
+        flats=_spells_flats(design),
     )
+
+
+def _spells_flats(design: schema.Design) -> bool:
+    """Whether more of the design's notes carry a flat than a sharp."""
+    notes = [
+        note for group in design.group for note in (group.root, *(tine.pitch for tine in group.tine)) if note
+    ]
+    flats = sum("b" in note[1:] or "♭" in note for note in notes)
+    return flats > sum("#" in note or "♯" in note for note in notes)
 
 
 def _row(design: schema.Design) -> tuple[tuple[Group, ...], tuple[Tine, ...], list[str]]:

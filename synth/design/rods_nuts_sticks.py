@@ -14,8 +14,9 @@ from typing import Final, TypeVar
 
 from synth.design import catalogue, schema
 from synth.design.instrument import CANTILEVER_MASS, Nut, Rod, Stick, round_stick
-from synth.design.keys_as_written import key_of, unit_of
+from synth.design.keys_as_written import key_in, key_of, unit_of, units_of
 from synth.design.material import material, material_row, own_name, unknown
+from synth.design.schema import FixingKind
 from synth.errors import InputError
 from synth.units import GPA, GRAM, KELVIN_AT_0_C, MM, length_said
 
@@ -39,6 +40,7 @@ class Stock:
 
     rod: Rod
     base_nut: Nut | None
+    fixing: FixingKind | None
 
 
 def find_stock(design: schema.Design, name: str, location: str) -> Stock:
@@ -50,7 +52,7 @@ def find_stock(design: schema.Design, name: str, location: str) -> Stock:
     if thread is None:
         raise unknown(name, "in stock", (*design.stock, *catalogue.threads().names), location)
     rod = _threaded_rod(design, thread.name, thread, schema.Stock(kind="threaded"), location)
-    return Stock(rod, find_nut(design, f"{thread.name} hex", location))
+    return Stock(rod, find_nut(design, f"{thread.name} hex", location), None)
 
 
 def find_nut(design: schema.Design, name: str, location: str) -> Nut:
@@ -92,15 +94,16 @@ def _given_stock(design: schema.Design, name: str, given: schema.Stock) -> Stock
         rod = _plain_rod(design, name, given, location)
     else:
         thread = _thread(_needed(given.thread, "thread", "a threaded rod", location), f"{location}.thread")
-        _refused(given.diameter_mm, "diameter_mm", "the thread gives the diameter", location)
+        _refused(given.diameter_mm, key_of(given, "diameter_mm"), "the thread gives the diameter", location)
         rod = _threaded_rod(design, name, thread, given, location)
     rod = _measured(rod, given, location)
     base_nut = given.base_nut or (f"{rod.thread} hex" if rod.thread else None)
-    return Stock(rod, find_nut(design, base_nut, f"{location}.base_nut") if base_nut is not None else None)
+    nut = find_nut(design, base_nut, f"{location}.base_nut") if base_nut is not None else None
+    return Stock(rod, nut, given.fixing)
 
 
 def _plain_rod(design: schema.Design, name: str, given: schema.Stock, location: str) -> Rod:
-    diameter = _needed(given.diameter_mm, "diameter_mm", "a plain rod", location) * MM
+    diameter = _needed(given.diameter_mm, "diameter_mm", "a plain rod", location, design) * MM
     _refused(given.thread, "thread", "a plain rod has none", location)
     _refused(given.thread_fit, "thread_fit", "a plain rod has no thread", location)
     row = material_row(design, given.material or PLAIN_MATERIAL, f"{location}.material")
@@ -162,7 +165,7 @@ def _given_nut(design: schema.Design, name: str, given: schema.Nut) -> Nut:
     if given.thread is None and trade is not None and given.mass_g is None:
         return _standard_nut(design, name, trade, given, location)
     if given.thread is None:
-        return _weighed_nut(name, given, location)
+        return _weighed_nut(design, name, given, location)
     thread = _thread(given.thread, f"{location}.thread")
     form = given.form or "hex"
     row = next((row for row in catalogue.nuts() if row.thread == thread.name and row.form == form), None)
@@ -174,10 +177,10 @@ def _given_nut(design: schema.Design, name: str, given: schema.Nut) -> Nut:
     return _standard_nut(design, name, row, given, location)
 
 
-def _weighed_nut(name: str, given: schema.Nut, location: str) -> Nut:
+def _weighed_nut(design: schema.Design, name: str, given: schema.Nut, location: str) -> Nut:
     mass = _needed(given.mass_g, "mass_g", "a nut without a thread", location) * GRAM
-    height = _needed(given.height_mm, "height_mm", "a nut without a thread", location) * MM
-    width = _needed(given.width_mm, "width_mm", "a nut without a thread", location) * MM
+    height = _needed(given.height_mm, "height_mm", "a nut without a thread", location, design) * MM
+    width = _needed(given.width_mm, "width_mm", "a nut without a thread", location, design) * MM
     _refused(given.form, "form", "it belongs to a nut with a thread", location)
     _refused(given.material, "material", "the nut is weighed", location)
     return _prism(name, "", given.grip, mass, height, width, HOLE_PER_WIDTH * width, location)
@@ -220,7 +223,7 @@ def _prism(
     if mass > DENSEST * area * height:
         raise InputError(
             f"{mass / GRAM:.4g} g in that size is denser than any metal",
-            remedy="check mass_g, height_mm and width_mm (across the flats)",
+            remedy="check its mass, its height and its width across the flats",
             location=location,
         )
     inertia = mass * (second_moment / area + height**2 / 12.0)
@@ -240,7 +243,7 @@ def _stick(design: schema.Design, name: str, given: schema.Stick) -> Stick:
     row = material_row(design, _needed(made_of, "material", what, location), f"{location}.material")
     diameter = given.diameter_mm or (built_in.diameter_mm if built_in else None)
     length = given.length_mm or (built_in.length_mm if built_in else None)
-    across = _needed(diameter, "diameter_mm", what, location) * MM
+    across = _needed(diameter, "diameter_mm", what, location, design) * MM
     end = min(END_RADIUS, across / 2.0) if given.end_radius_mm is None else given.end_radius_mm * MM
     if end > across / 2.0 * (1.0 + 1e-9):
         raise InputError(
@@ -251,7 +254,7 @@ def _stick(design: schema.Design, name: str, given: schema.Stick) -> Stick:
         name,
         material(row, _temperature(design)),
         diameter=across,
-        length=_needed(length, "length_mm", what, location) * MM,
+        length=_needed(length, "length_mm", what, location, design) * MM,
         end_radius=end,
         friction=row.friction if given.friction is None else given.friction,
         restitution=row.restitution if given.restitution is None else given.restitution,
@@ -303,9 +306,13 @@ def _temperature(design: schema.Design) -> float:
 Given = TypeVar("Given")
 
 
-def _needed(value: Given | None, key: str, what: str, location: str) -> Given:
+def _needed(
+    value: Given | None, key: str, what: str, location: str, design: schema.Design | None = None
+) -> Given:
+    """The value; of a length the key is told as the `design` would have it. Raises `InputError`."""
     if value is None:
-        raise InputError(f"the key '{key}' is missing", remedy=f"{what} needs it", location=location)
+        told = key if design is None else key_in(key, units_of(design))
+        raise InputError(f"the key '{told}' is missing", remedy=f"{what} needs it", location=location)
     return value
 
 

@@ -34,6 +34,7 @@ Hertz = Annotated[float, Meta(ge=1.0, le=20_000.0)]
 BarDirection = Literal["along", "side", "up"]  # the bar's own, carried along its bends
 SupportKind = Literal["cord", "rubber", "clamp", "foot"]
 ThreadFit = Literal["mid", "nominal"]
+FixingKind = Literal["nuts", "glued", "set screw", "collet"]
 Order = Literal["rising", "falling", "as written"]
 Bearing = Literal["edges", "flat"]
 BoardKind = Literal["panel", "box"]
@@ -123,6 +124,7 @@ class Holding(WrittenTable, frozen=True, kw_only=True):
     root_translation_n_mm: Positive | None = None
     clamp_loss_factor: LossFactor | None = None
     clamp_loss_slope: Annotated[float, Meta(ge=0.0, le=2.0)] | None = None  # power of frequency above 1 kHz
+    fixing: FixingKind | None = None  # default: as the stock says, else nuts on thread; see design.fixings
     split_cents: Annotated[float, Meta(ge=0.0, le=100.0)] | None = None
 
 
@@ -145,6 +147,7 @@ class Stock(WrittenTable, frozen=True, kw_only=True):
     )
     mass_diameter_mm: Annotated[float, Meta(ge=0.2, le=30.0)] | None = None
     base_nut: Name | None = None  # default: the thread's own hex nut; a plain rod's collar is not modelled
+    fixing: FixingKind | None = None
     price_per_m: Price | None = None  # in the bench's currency
     measured: Measured | None = None
 

@@ -13,7 +13,7 @@ from synth.playing.computer_keys import SPEEDS, speed_of_digit
 from synth.playing.midi_mapping import FULL, gripped, notes, speed_of_velocity
 from synth.playing.stroke import CONTROLS
 from synth.sound.render import Scene
-from synth.units import MM, MPA, note_name
+from synth.units import MM, MPA
 from synth.vibration.quarrels import find_quarrels, sentence
 from synth.vibration.tine import PLANES
 from synth.workshop.strength import SAFETY, notch_factor
@@ -29,7 +29,7 @@ def about_tines(scene: Scene) -> list[dict[str, Any]]:
         quarrels.setdefault(each.tine, []).append(sentence(instrument, each))
     return [
         {
-            **_named(float(row.mounted_hz[r]), instrument.a4),
+            **_named(*instrument.note(float(row.mounted_hz[r]))),
             "stock": tine.rod.name,
             "partials": _partials(scene, r),
             "quarrels": quarrels.get(r, []),
@@ -43,8 +43,7 @@ def about_tines(scene: Scene) -> list[dict[str, Any]]:
     ]
 
 
-def _named(frequency: float, a4: float) -> dict[str, Any]:
-    name, off = note_name(frequency, a4)
+def _named(name: str, off: float) -> dict[str, Any]:
     return {"note": name, "cents": round(off, 2)}
 
 

@@ -33,7 +33,7 @@ from synth.playing.stroke import Grip
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.loudness import A_POLES
 from synth.sound.radiator import Direct, Radiator, ears
-from synth.sound.radiator.bar import rods, thickness
+from synth.sound.radiator.dipoles import rods, thickness
 from synth.sound.radiator.pickup import MagneticPickup, Piezo
 from synth.sound.radiator.stick import nearest_way
 from synth.sound.render import Scene

@@ -17,7 +17,7 @@ from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.playing.midi_mapping import Keys, Unplayable
 from synth.playing.script import LONGEST_S, MOST_EVENTS, Performance, Played
-from synth.units import note_hz, note_name
+from synth.units import note_hz
 
 if TYPE_CHECKING:
     import mido
@@ -65,7 +65,7 @@ def refuse_missing(missing: tuple[Missing, ...], instrument: Instrument, path: P
 def missing_words(missing: tuple[Missing, ...], instrument: Instrument) -> list[str]:
     """The notes that cannot be played in words, the first dozen of them."""
     words = [
-        f"{note_name(note_hz(each.note.note, instrument.a4), instrument.a4)[0]} (note {each.note.note}) "
+        f"{instrument.note(note_hz(each.note.note, instrument.a4))[0]} (note {each.note.note}) "
         f"at {each.time:.2f} s on track {each.track}"
         for each in missing[:SHOWN]
     ]

@@ -1,4 +1,4 @@
-"""The proposal as a print: A4 or Letter, the drawing on a page of its own, sounds as a list of their files.
+"""The proposal as a print: A4 or Letter, the drawing on a page of its own, sounds as where they are found.
 
 In: `Section`s. Out: a PDF.
 """
@@ -14,7 +14,6 @@ from synth.proposal.markdown import paper_of
 from synth.workshop.paper import (
     MARGIN,
     Heading,
-    PaperTable,
     Paragraph,
     flowables,
     page_size,
@@ -62,7 +61,11 @@ def _part(part: ProposalPart, paper: PaperName) -> Iterator[Any]:
     elif isinstance(part, Drawn):
         yield _turned(part.sheet, width, page_size(paper)[1] - 2.0 * MARGIN - ROOM)
     elif isinstance(part, Players):
-        yield from flowables(_files(part), width=width, size=SIZE)
+        told = (
+            f"The {len(part.files)} sounds stand in the folder audio, each named by what is played, through what "
+            "and where: FLAC, and a small copy beside it. How loud each will be stands below."
+        )
+        yield from flowables(Paragraph(told), width=width, size=SIZE)
     elif isinstance(part, PlayedHere):
         yield from flowables(
             Paragraph(
@@ -74,14 +77,6 @@ def _part(part: ProposalPart, paper: PaperName) -> Iterator[Any]:
         )
     else:
         yield from flowables(part, width=width, size=SIZE)
-
-
-def _files(part: Players) -> PaperTable:
-    rows = [
-        (each.sound.title, each.sound.through, each.sound.where, each.whole, each.small.rsplit(".", 1)[-1])
-        for each in part.files
-    ]
-    return PaperTable(("sound", "through", "where", "file", "small copy"), tuple(rows))
 
 
 def _turned(sheet: Sheet, width: float, height: float) -> Any:

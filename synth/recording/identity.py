@@ -118,6 +118,11 @@ def under_nuts(row: Row, tine: int) -> float:
     return min((nut.position - 0.5 * nut.nut.height for nut in row.trim[tine]), default=np.inf)
 
 
+def over_nuts(row: Row, tine: int) -> float:
+    """How high the highest trim nut reaches, m above the root."""
+    return max((nut.position + 0.5 * nut.nut.height for nut in row.trim[tine]), default=0.0)
+
+
 def tine_name(instrument: Instrument, index: int) -> str:
     """A tine as the maker names it: GROUP.N."""
     tine = instrument.tines[index]

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from synth.arrays import Array
+from synth.cores import one_core
 from synth.errors import InputError
 from synth.recording import artefacts
 from synth.recording.audio_input import Recording
@@ -45,7 +45,7 @@ _SPLITS: Final = np.geomspace(0.02, 20.0, 31)  # Hz
 
 def measure_taps(take: Recording) -> Measurement:
     """The partials of every tap of the take. Raises `InputError` where nothing in it rings."""
-    with threadpool_limits(1):  # small matrices: more threads wait for each other
+    with one_core():
         return _measured(take)
 
 

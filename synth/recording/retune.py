@@ -15,12 +15,13 @@ import numpy as np
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError
-from synth.recording.identity import LEAST, Found, identify, lowered, tine_name, under_nuts
+from synth.recording.identity import LEAST, Found, identify, lowered, over_nuts, tine_name, under_nuts
 from synth.recording.match import MatchedPartial, TineAssignment, matched_partials
 from synth.recording.measurement import TapPartials
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.units import CENT, MM, cents
 from synth.vibration.tuning import LONGEST, SHORTEST, Row
+from synth.workshop.retuning import slides
 
 ROUNDS: Final = 8
 SETTLED: Final = 1e-6  # of the pitch, relative
@@ -71,7 +72,10 @@ def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[TapPartia
     def model(longer: float) -> PredictedPartials:
         length = row.length.copy()
         length[tine] += longer
-        return heard(instrument, bar, length, lowered(row.trim, tine, -longer), [tine])
+        moved = (
+            lowered(row.trim, tine, -longer) if slides(instrument.tines[tine]) else row.trim
+        )  # or the tip is filed
+        return heard(instrument, bar, length, moved, [tine])
 
     found = identify(instrument, row, tine, taps, model(0.0).frequency[0])
     if found.likeness.score < LEAST:
@@ -86,7 +90,10 @@ def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[TapPartia
         length,
         wanted=float(np.log(target / sounds)),
     )
-    _check(length, under_nuts(row, tine) + found.longer, shorten, target)
+    if slides(instrument.tines[tine]):
+        _check(length, under_nuts(row, tine) + found.longer, shorten, target)
+    else:
+        _check(length, length - over_nuts(row, tine), shorten, target)
     return Retune(
         sounds=sounds,
         standard_uncertainty=told.standard_uncertainty * sounds,
@@ -192,11 +199,11 @@ def _check(length: float, room: float, shorten: float, target: float) -> None:
     left = length - shorten
     if not SHORTEST <= left <= LONGEST or abs(shorten) >= 0.39 * length:
         raise InputError(
-            f"{target:.2f} Hz is out of this tine's reach by turning its nut",
+            f"{target:.2f} Hz is out of this tine's reach",
             remedy=f"it would be {left / MM:.0f} mm long; is it the right tine?",
         )
     if shorten > room:
         raise InputError(
-            f"the base nut would have to go up by {shorten / MM:.2f} mm, into a trim nut",
+            f"it would have to lose {shorten / MM:.2f} mm, which meets a trim nut",
             remedy="move the trim nut first",
         )

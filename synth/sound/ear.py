@@ -45,6 +45,7 @@ class EarMeasures:
     attack: WindowLevels  # mean levels over `ATTACK` from the onset
     body: WindowLevels  # mean levels over `BODY`
     above_room_s: Array  # (8,) how long after the onset each octave stands above a quiet room
+    sharpness_acum: float = math.nan  # DIN 45692, where it is loudest
 
 
 def describe(
@@ -63,6 +64,7 @@ def describe(
         loudest_sone=loudness.loudest_sone,
         n5_sone=loudness.n5_sone,
         at_1s_sone=loudness.at_sone(start + BODY[0]),
+        sharpness_acum=loudness.sharpness_acum,
         attack=window_levels(sound, rate, since=start, until=start + ATTACK),
         body=window_levels(sound, rate, since=start + BODY[0], until=start + BODY[1]),
         above_room_s=seconds_above(band_history(sound, rate), noise, since=start),
@@ -80,6 +82,8 @@ def onset(pressure: Array, rate: float) -> float:
 def stroke_sentences(measures: EarMeasures) -> list[str]:
     """What an ear would say of one stroke: how loud, in which octaves at the attack and a second on, how long."""
     later = "" if math.isnan(measures.at_1s_sone) else f", {measures.at_1s_sone:.2g} a second on"
+    sharpness = measures.sharpness_acum
+    sharp = "" if math.isnan(sharpness) else f"; sharpness {sharpness:.2g} acum there (DIN 45692)"
     windows = [
         f"{name}: {', '.join(_levels(window))} dB SPL; {_level(window.total_dba)} dB(A)."
         for name, window in (("Attack", measures.attack), ("Body", measures.body))
@@ -92,7 +96,7 @@ def stroke_sentences(measures: EarMeasures) -> list[str]:
     ]
     heard = ", ".join(lasting) or "no octave"
     return [
-        f"Loudness {measures.loudest_sone:.2g} sone at its loudest{later} (ISO 532-1).",
+        f"Loudness {measures.loudest_sone:.2g} sone at its loudest{later} (ISO 532-1){sharp}.",
         *windows,
         f"Above the noise of a quiet room (30 dB(A)): {heard}.",
     ]

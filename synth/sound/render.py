@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import Array
 from synth.cache import cached
+from synth.cores import one_core
 from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.playing.contact.stroke_contact import EVENT, REFERENCE, Contact, stroke_row
@@ -112,11 +113,12 @@ def scene(
     model = solve_model(instrument, row, board=board, fresh=fresh)
 
     def listen() -> Radiator:
-        if board is not None:
-            return board_radiator(model, instrument, row.trim, board)
-        if through == "pickup":
-            return pickup_radiator(model, instrument)
-        return bar_radiator(model, instrument, row.trim)
+        with one_core():
+            if board is not None:
+                return board_radiator(model, instrument, row.trim, board)
+            if through == "pickup":
+                return pickup_radiator(model, instrument)
+            return bar_radiator(model, instrument, row.trim)
 
     depends_on = (
         instrument.bar,
@@ -148,7 +150,13 @@ def perform(
     scene: Scene, events: Sequence[Stroke | Hold], *, seconds: float, settings: ContactSettings | None = None
 ) -> Rendering:
     """Strokes and holds, in the order of their starts, heard for so many seconds."""
-    settings = settings or ContactSettings()
+    with one_core():
+        return _performed(scene, events, seconds, settings or ContactSettings())
+
+
+def _performed(
+    scene: Scene, events: Sequence[Stroke | Hold], seconds: float, settings: ContactSettings
+) -> Rendering:
     ring, palms = ModalState(scene.model), Projection(scene.model)
     striker = scene.striker(settings)
     sounding = Sounding(scene.radiator.channels, len(scene.radiator.weights))

@@ -20,14 +20,16 @@ from synth.sound import zwicker_tables as table
 
 STEP: Final = 2e-3  # s between two values, ISO 532-1 clause 6.6
 EXCEEDED: Final = 5.0  # percent of the time in which N5 is exceeded
+SHARPNESS: Final = 0.11  # of DIN 45692: a critical band of noise at 1 kHz and 60 dB has one acum
 SETTLED: Final = 0.2  # s after which the lowest filters have settled, left out for steady sounds
 
 
 @dataclass(frozen=True, eq=False)
 class LoudnessOverTime:
-    """Loudness (T,) in sone every `STEP` from the start of the sound."""
+    """Loudness (T,) in sone every `STEP` from the start of the sound, and sharpness (T,) in acum."""
 
     sone: Array
+    acum: Array
 
     @property
     def loudest_sone(self) -> float:
@@ -44,23 +46,37 @@ class LoudnessOverTime:
         index = round(time / STEP)
         return float(self.sone[index]) if 0 <= index < len(self.sone) else float("nan")
 
+    @property
+    def sharpness_acum(self) -> float:
+        """The sharpness where the sound is loudest; nan for silence."""
+        return float(self.acum[np.argmax(self.sone)]) if np.any(self.sone > 0.0) else float("nan")
+
 
 def loudness_over_time(pressure: Array, rate: float) -> LoudnessOverTime:
-    """The time-varying loudness of pressure (C, N) or (N,) in Pa: the mean of the channels'."""
+    """The time-varying loudness of pressure (C, N) or (N,) in Pa: the mean of the channels'.
+
+    Sharpness is that of DIN 45692:2009 (from memory), S = 0.11 int N' g(z) z dz / N, of all channels together.
+    """
     from synth.sound import zwicker_kernel as kernel
 
-    total = None
+    total: Array | None = None
+    moments = np.zeros(0)
     for intensity in _intensities(pressure, rate):
         core = np.empty((len(intensity), table.CRITICAL_BANDS))
         kernel.core_loudness(intensity, kernel.CORE_TABLES, core)
         kernel.decay(core, kernel.decay_constants())
-        sone = np.empty(len(core))
-        kernel.spread(core, kernel.SLOPE_TABLES, sone)
+        sone, moment = np.empty(len(core)), np.empty(len(core))
+        kernel.spread(core, kernel.SLOPE_TABLES, sone, moment)
         total = sone if total is None else total + sone
+        moments = moment if not moments.size else moments + moment
     if total is None:
-        return LoudnessOverTime(np.zeros(0))
+        return LoudnessOverTime(np.zeros(0), np.zeros(0))
     every = round(STEP / kernel.STEP)
-    return LoudnessOverTime(kernel.weigh(total / len(np.atleast_2d(pressure)))[::every])
+    ears = len(np.atleast_2d(pressure))
+    heard, weighted = (kernel.weigh(each / ears)[::every] for each in (total, moments))
+    return LoudnessOverTime(
+        heard, SHARPNESS * np.divide(weighted, heard, out=np.zeros_like(heard), where=heard > 0.0)
+    )
 
 
 def stationary_sone(levels_db: Array) -> float:
@@ -70,9 +86,9 @@ def stationary_sone(levels_db: Array) -> float:
     intensity = 10.0 ** (0.1 * np.asarray(levels_db, dtype=np.float64))
     if intensity.shape != (table.BANDS,):
         raise ValueError(f"{table.BANDS} third-octave levels make a loudness, not {intensity.shape}")
-    core, sone = np.empty((1, table.CRITICAL_BANDS)), np.empty(1)
+    core, sone, moment = np.empty((1, table.CRITICAL_BANDS)), np.empty(1), np.empty(1)
     kernel.core_loudness(intensity[None], kernel.CORE_TABLES, core)
-    kernel.spread(core, kernel.SLOPE_TABLES, sone)
+    kernel.spread(core, kernel.SLOPE_TABLES, sone, moment)
     return float(sone[0])
 
 

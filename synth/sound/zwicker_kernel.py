@@ -166,11 +166,20 @@ def decay(core: Any, constants: Any) -> None:
 
 
 @njit(cache=True, nogil=True)
-def spread(core: Any, tables: Any, out: Any) -> None:
-    """Fill `out` (T,), sone: the area below core loudness (T, 21) and its slopes to higher Bark, clause 5.5."""
+def sharp(z: float) -> float:
+    """What specific loudness at z Bark counts for sharpness: g(z) z of DIN 45692:2009, from memory."""
+    return z if z <= 15.8 else z * (0.15 * math.exp(0.42 * (z - 15.8)) + 0.85)
+
+
+@njit(cache=True, nogil=True)
+def spread(core: Any, tables: Any, out: Any, moment: Any) -> None:
+    """Fill `out` (T,), sone: the area below core loudness (T, 21) and its slopes to higher Bark, clause 5.5.
+
+    `moment` (T,) is the same area with `sharp` of its place as a weight, by Simpson's rule piece by piece.
+    """
     ends, ranges, steepness = tables
     for t in range(len(core)):
-        total, z1, n1, j = 0.0, 0.0, 0.0, 17
+        total, weighted, z1, n1, j = 0.0, 0.0, 0.0, 0.0, 17
         for k in range(21):
             here = core[t, k]
             slope = min(max(k - 1, 0), 7)
@@ -181,7 +190,8 @@ def spread(core: Any, tables: Any, out: Any) -> None:
                         while j < 17 and ranges[j] >= here:
                             j += 1
                     z2, n2 = ends[k], here
-                    total += n2 * (z2 - z1)
+                    dz, before = z2 - z1, n2
+                    total += n2 * dz
                 else:
                     n2 = max(ranges[j], here)
                     dz = (n1 - n2) / steepness[j, slope]
@@ -190,11 +200,14 @@ def spread(core: Any, tables: Any, out: Any) -> None:
                         z2 = ends[k]
                         dz = z2 - z1
                         n2 = n1 - dz * steepness[j, slope]
+                    before = n1
                     total += dz * (n1 + n2) / 2.0
+                middle = 4.0 * sharp(z1 + dz / 2.0) * (before + n2) / 2.0
+                weighted += dz / 6.0 * (sharp(z1) * before + middle + sharp(z2) * n2)
                 while j < 17 and n2 <= ranges[j]:
                     j += 1
                 z1, n1 = z2, n2
-        out[t] = total
+        out[t], moment[t] = total, weighted
 
 
 @njit(cache=True, nogil=True)

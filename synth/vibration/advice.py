@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array
+from synth.cores import one_core
 from synth.design import schema
 from synth.design.change import (
     ROOM,
@@ -84,11 +85,9 @@ class Advice:
 
 def advise(design: schema.Design, instrument: Instrument, row: Row, quarrels: Sequence[Quarrel]) -> Advice:
     """Remedies for the worst `ADVISED` of the quarrels."""
-    from threadpoolctl import threadpool_limits
-
     if not quarrels:
         return Advice(())
-    with threadpool_limits(1):  # many small problems: on several threads they wait for one another
+    with one_core():
         adviser = _Adviser(design, instrument, row, quarrels)
         return Advice(tuple(tuple(adviser.remedies(each)) for each in quarrels[:ADVISED]))
 

@@ -236,6 +236,16 @@ def _turned(axes: Array, about: Array, angle: Array) -> Array:
     return np.asarray(c * axes + s * np.cross(about, axes) + (1.0 - c) * np.outer(axes @ about, about))
 
 
+def mode_name(index: int, hz: float) -> str:
+    """A mode of the bar with all its tines, by the one name it has everywhere: counted from the lowest."""
+    return f"bar mode {index + 1} at {hz:.1f} Hz"
+
+
+def is_closed(bar: Bar) -> bool:
+    """Whether the bar's ends are joined: a ring."""
+    return _is_closed(bar, *path(bar, np.array([0.0, bar.length])))
+
+
 def _is_closed(bar: Bar, point: Array, axes: Array) -> bool:
     gap = float(np.linalg.norm(point[-1] - point[0]))
     return gap < CLOSED * bar.length and float(axes[-1, 0] @ axes[0, 0]) > 1.0 - CLOSED

@@ -189,15 +189,19 @@ def _residual_flexibility(squared: Array, force: Array, tine: Indices, complianc
     count = len(compliance)
     C = compliance.reshape(6 * count, 6 * count)
     own = force * squared[:, None]
-    spread = np.zeros((len(squared), count, 6))
-    spread[np.arange(len(squared)), tine] = own
-    k = spread.reshape(len(squared), 6 * count)
-    series = np.linalg.solve(np.eye(6 * count) + C @ ((k / squared[:, None]).T @ k), C)
-    # a row of k has six entries, so k (series k^T) is a thin product for each tine's rows
-    yielding = (series + series.T) / 2.0 @ k.T
+    members = [np.flatnonzero(tine == r) for r in range(count)]
+    # a freedom pulls at its own root alone: k^T k / omega^2 has a block of six for each tine
+    softened = np.eye(6 * count)
+    for r, here in enumerate(members):
+        root = slice(6 * r, 6 * r + 6)
+        softened[:, root] += C[:, root] @ ((own[here] / squared[here, None]).T @ own[here])
+    series = np.linalg.solve(softened, C)
+    series = (series + series.T) / 2.0
+    yielding = np.empty((6 * count, len(squared)))
+    for r, here in enumerate(members):
+        yielding[:, here] = series[:, 6 * r : 6 * r + 6] @ own[here].T
     K = np.empty((len(squared), len(squared)))
-    for r in range(count):
-        here = np.flatnonzero(tine == r)
+    for r, here in enumerate(members):
         K[here] = -own[here] @ yielding[6 * r : 6 * r + 6]
     K[np.diag_indices_from(K)] += squared
     return K

@@ -13,6 +13,7 @@ of mode j. Because D has no negative eigenvalue |D_ij| <= sqrt(D_ii D_jj), which
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -21,12 +22,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex, Indices
+from synth.cores import all_cores
 from synth.vibration.coupling import Structure
 
 LINK: Final = (
     0.02  # leaves 4e-4 of a decay rate, and of a shape what a pole's width over their distance gives
 )
 FAINT: Final = 1e-3  # of a mode's mass in the host structure: with less it lends the host structure no motion
+LARGE: Final = (
+    1200  # freedoms from which more cores help; on a busy machine they cost ten times what they save
+)
 STRIP: Final = 128  # columns of D at a time: the whole of it is never held
 FULLEST: Final = 1e3  # condition of a cluster's vectors; beyond it two poles all but coincide, see `_apart`
 
@@ -53,7 +58,8 @@ def real_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) -> 
     standard[:Q, :Q] = K
     standard[Q:, :Q] = -half @ K
     standard[Q:, Q:] = (inner + inner.T) / 2.0
-    squared, u = eigh(standard, lower=True, overwrite_a=True, check_finite=False, driver="evd")
+    with all_cores() if len(standard) > LARGE else contextlib.nullcontext():
+        squared, u = eigh(standard, lower=True, overwrite_a=True, check_finite=False, driver="evd")
     limits = (2.0 * math.pi * np.array([lowest_hz, highest_hz])) ** 2
     kept = slice(*np.searchsorted(squared, limits))
     vectors = np.empty((Q + host_count, len(squared[kept])))
@@ -92,20 +98,23 @@ def _damping_correction(
     alone: Complex, values: Complex, host: Array, mixed: NDArray[np.complex64], loss: Array, named: Indices
 ) -> NDArray[np.complex64]:
     """What the host structure's losses add to its motion in every mode (Mc, M) from modes outside the mode's
-    cluster.
+    cluster. In single precision, as the vectors are.
 
     First order: j D_km / (lambda_m - lambda_k) of mode k. What is heard of a tine is the little that the host
     structure moves in its mode, and of that the LINK which clusters leave out is no small part. Only modes that
     move the host lend it motion.
     """
     lent = np.flatnonzero(np.sum(host**2, axis=0) > FAINT)
+    lending, lossy = host[:, lent].astype(np.float32), loss.astype(np.float32)
     added = np.empty(mixed.shape, dtype=np.complex64)
     for first in range(0, len(values), STRIP):
         here = slice(first, min(first + STRIP, len(values)))
-        share = 1j * (host[:, lent].T @ (loss @ mixed[:, here]))  # (k, STRIP)
+        moved = mixed[:, here]
+        D = lending.T @ (lossy @ moved.real) + 1j * (lending.T @ (lossy @ moved.imag))  # (k, STRIP)
         apart = named[lent][:, None] != named[None, here]
-        share *= apart / np.where(apart, values[None, here] - alone[lent][:, None], 1.0)
-        added[:, here] = host[:, lent] @ share
+        distance = np.where(apart, values[None, here] - alone[lent][:, None], 1.0)  # of close poles: in full
+        share = D * (1j * apart / distance).astype(np.complex64)
+        added[:, here] = lending @ share.real + 1j * (lending @ share.imag)
     return added
 
 

@@ -97,15 +97,17 @@ def assemble(
     bar: Bar,
     board: StandingBoard | None = None,
     places: Sequence[float] = (),
+    modes: TineModes | None = None,
 ) -> ModalModel:
     """The coupled modes of tines with free lengths (R,) and nuts on a bar, or on a bar that stands on a board.
 
-    `places` along the bar get a node of the mesh of their own, besides the tines', supports' and feet's.
+    `modes` are these tines' clamped ones where somebody has them (`Row.modes`). `places` along the bar get a node
+    of the mesh of their own, besides the tines', supports' and feet's.
     """
     if board is not None:
         bar = standing_on(bar, board.feet.position)
     feet = [] if board is None else board.feet.position.tolist()
-    modes = solve_tines(tines, length, trim)
+    modes = solve_tines(tines, length, trim) if modes is None else modes
     bar_modes = solve_bar(
         bar, [tine.position for tine in tines], more=[*feet, *places], highest_hz=COUPLED_HZ
     )

@@ -18,7 +18,7 @@ from synth.arrays import Array, Indices
 from synth.design.instrument import Instrument
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
 from synth.vibration.coupling import Bases, added_rigid_mass, base_frames, nut_inertia, rigid_inertia
-from synth.vibration.host import Host, free_tines, loaded, own_residual
+from synth.vibration.host import Host, free_tines, loaded, loaded_bar, own_residual
 from synth.vibration.single_tine import along_row, partial_modes
 from synth.vibration.tine import TineModes
 
@@ -46,6 +46,15 @@ def mounted_hz(modes: TineModes, bar: BarModes, bases: Bases, *, nuts: Array) ->
     """The mounted fundamentals (R,) along the row; `nuts` as for `couple`."""
     every = np.arange(len(modes.mass))
     return _mounted_hz(_seats(bar, bases, nuts), modes, every, rigid_inertia(modes))
+
+
+def loaded_bar_hz(instrument: Instrument, modes: TineModes) -> Array:
+    """The bar's modes in Hz, rising, with every tine locked on it: those that `mode_name` counts."""
+    tines = instrument.tines
+    bar = solve_bar(instrument.bar, [tine.position for tine in tines], highest_hz=COUPLED_HZ)
+    bases = base_frames(tines, instrument.bar, bar)
+    kappa, _ = loaded_bar(modes, bar, bases, nuts=nut_inertia(tines, instrument.bar, bases))
+    return np.asarray(np.sqrt(kappa[kappa > 1.0]) / (2.0 * math.pi))
 
 
 @dataclass(frozen=True)

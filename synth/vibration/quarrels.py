@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.units import cents, ratio
-from synth.vibration.bar import COUPLED_HZ, solve_bar
+from synth.vibration.bar import COUPLED_HZ, mode_name, solve_bar
 from synth.vibration.coupling import Bases, base_frames, nut_inertia
 from synth.vibration.host import base_reaction, loaded_bar
 from synth.vibration.tine import PLANES
@@ -206,7 +206,7 @@ def partial_words(instrument: Instrument, quarrel: Quarrel) -> str:
 def sentence(instrument: Instrument, quarrel: Quarrel) -> str:
     """What quarrels, in a maker's words."""
     partial, moved = partial_words(instrument, quarrel), cents(quarrel.shift)
-    words = f"{partial} meets the bar's mode at {quarrel.bar_hz:.1f} Hz: {moved:+.0f} cents"
+    words = f"{partial} meets {mode_name(quarrel.bar_mode, quarrel.bar_hz)}: {moved:+.0f} cents"
     return words if quarrel.decay_loss <= 1.05 else f"{words}, rings {quarrel.decay_loss:.1f} times shorter"
 
 

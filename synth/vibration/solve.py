@@ -6,12 +6,14 @@ from here.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import TypeVar
 
 import msgspec
 
 from synth.arrays import Array
 from synth.cache import cached
+from synth.cores import one_core
 from synth.design.instrument import Instrument
 from synth.design.schema import Design
 from synth.vibration.advice import Advice, advise
@@ -22,17 +24,29 @@ from synth.vibration.quarrels import Quarrel, find_quarrels
 from synth.vibration.tine import loss_shares
 from synth.vibration.tuning import Row, tune
 
+Solved = TypeVar("Solved")
+
+
+def _solved(name: str, depends_on: object, solve: Callable[[], Solved], *, fresh: bool = False) -> Solved:
+    """Kept, or solved on one core but for what is large."""
+
+    def alone() -> Solved:
+        with one_core():
+            return solve()
+
+    return cached(name, depends_on, alone, fresh=fresh)
+
 
 def solve_row(instrument: Instrument, *, fresh: bool = False) -> Row:
     """Every tine's length, nuts and partials. Raises `InputError` for what cannot be built."""
     depends_on = (instrument.bar, instrument.groups, instrument.tines)
-    return cached("row", depends_on, lambda: tune(instrument, mounting(instrument)), fresh=fresh)
+    return _solved("row", depends_on, lambda: tune(instrument, mounting(instrument)), fresh=fresh)
 
 
 def solve_quarrels(instrument: Instrument, row: Row, *, fresh: bool = False) -> tuple[Quarrel, ...]:
     """Where tines and bar disagree, the worst first."""
     depends_on = (instrument.bar, instrument.tines, row.length, row.trim)
-    return cached("quarrels", depends_on, lambda: find_quarrels(instrument, row), fresh=fresh)
+    return _solved("quarrels", depends_on, lambda: find_quarrels(instrument, row), fresh=fresh)
 
 
 def solve_advice(
@@ -40,19 +54,19 @@ def solve_advice(
 ) -> Advice:
     """What would settle the worst of these quarrels; `design` is what the instrument was resolved from."""
     depends_on = (msgspec.to_builtins(design, enc_hook=float), tuple(quarrels))
-    return cached("advice", depends_on, lambda: advise(design, instrument, row, quarrels), fresh=fresh)
+    return _solved("advice", depends_on, lambda: advise(design, instrument, row, quarrels), fresh=fresh)
 
 
 def solve_loss_shares(instrument: Instrument, row: Row, *, fresh: bool = False) -> dict[str, Array]:
     """What part of each partial's loss (R, 2, N) is due to which mechanism."""
     depends_on = (instrument.tines, row.length, row.trim)
-    return cached("losses", depends_on, lambda: loss_shares(instrument.tines, row.modes), fresh=fresh)
+    return _solved("losses", depends_on, lambda: loss_shares(instrument.tines, row.modes), fresh=fresh)
 
 
 def solve_board_of(instrument: Instrument, name: str, *, fresh: bool = False) -> SolvedBoard:
     """A board of the instrument with its feet under the bar."""
     board = instrument.boards[name]
-    return cached("board", (board, instrument.bar), lambda: solve_board(board, instrument.bar), fresh=fresh)
+    return _solved("board", (board, instrument.bar), lambda: solve_board(board, instrument.bar), fresh=fresh)
 
 
 def solve_model(
@@ -64,8 +78,14 @@ def solve_model(
 
     def solve() -> ModalModel:
         return assemble(
-            instrument.tines, row.length, row.trim, bar=instrument.bar, board=standing, places=places
+            instrument.tines,
+            row.length,
+            row.trim,
+            bar=instrument.bar,
+            board=standing,
+            places=places,
+            modes=row.modes,
         )
 
     depends_on = (instrument.bar, instrument.tines, row.length, row.trim, places, standing)
-    return cached("modes", depends_on, solve, fresh=fresh)
+    return _solved("modes", depends_on, solve, fresh=fresh)

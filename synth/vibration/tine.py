@@ -85,12 +85,15 @@ def solve_tines(
 
 
 def lossless_tines(
-    tines: Sequence[Tine], length: ArrayLike, trim: Sequence[Sequence[PlacedNut]], highest_hz: float = HIGHEST
+    tines: Sequence[Tine],
+    length: ArrayLike,
+    trim: Sequence[Sequence[PlacedNut]],
+    highest_hz: ArrayLike = HIGHEST,
 ) -> TineModes:
-    """The same without losses, for searches that ask for frequencies alone."""
+    """The same without losses, for searches that ask for frequencies alone; `highest_hz` of all or of each (R,)."""
     rods = rods_of(tines, length, trim)
     _, first, same = np.unique(rods.table(), axis=0, return_index=True, return_inverse=True)
-    modes = solve_rods(rods.take(first), highest_hz)
+    modes = solve_rods(rods.take(first), np.broadcast_to(highest_hz, len(tines))[first])
     same = same.reshape(-1)
     frequency = modes.frequency[same, None, :] * plane_ratios(tines)[:, :, None]
     return TineModes(

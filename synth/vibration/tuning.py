@@ -20,9 +20,10 @@ from synth.arrays import Array, Indices
 from synth.design.instrument import FixedLength, Instrument, Pitch, PlacedNut, Tine
 from synth.errors import InputError
 from synth.units import cents, length_said
+from synth.vibration.bar import mode_name
 from synth.vibration.clearance import check_clearance
 from synth.vibration.coupling import rigid_inertia
-from synth.vibration.mounted_pitch import Mounting
+from synth.vibration.mounted_pitch import Mounting, loaded_bar_hz
 from synth.vibration.rod import Rods, lowest_frequencies
 from synth.vibration.tine import HIGHEST, TineModes, lossless_tines, plane_ratios, rods_of, solve_tines
 from synth.vibration.tine import LONGEST as LONGEST
@@ -32,10 +33,11 @@ from synth.vibration.trimming.answers import first_answers
 Trim = tuple[tuple[PlacedNut, ...], ...]
 
 PITCH_ERROR: Final = 1e-6  # relative, 0.002 cent
-MISSED: Final = 6e-5  # relative, 0.1 cent: more is told
+SOUGHT: Final = 22.0  # times the pitch, up to where partials are solved in the search: the third is there
 _FURTHEST: Final = 0.175  # of the logarithm of a length, half an octave: no bar moves a pitch so far
 _ROUNDING: Final = 1e-9
 _ROUNDS: Final = 12
+MISSED: Final = 6e-5  # relative, 0.1 cent: more is told
 _FIRST_ROOT: Final = 1.8751040687  # of 1 + cos cosh = 0
 
 
@@ -111,10 +113,12 @@ class _OnTheBar:
     def lengths(self) -> Array:
         """Or those that come as near as the bar lets them."""
         rigid = np.zeros((len(self.tines), 6, 6))
+        pitch = np.where(np.isnan(self.target), self.highest_hz, self.target)
+        highest = np.minimum(SOUGHT * pitch, self.highest_hz)
 
         def miss(x: Array, rows: Indices) -> Array:
             tines, length = [self.tines[row] for row in rows], np.exp(x[rows])
-            modes = lossless_tines(tines, length, self._trim(rows, length), self.highest_hz)
+            modes = lossless_tines(tines, length, self._trim(rows, length), highest[rows])
             rigid[rows] = rigid_inertia(modes)
             return _off(self._mounted(modes, rows, rigid), self.target[rows])
 
@@ -247,13 +251,16 @@ def _unreachable(tine: Tine, pitch: float, shortest: float, reach: Array) -> Inp
 
 
 def _missed(instrument: Instrument, row: Row) -> tuple[str, ...]:
-    """Words on tines whose pitch the bar does not allow: a bar mode stands where it should be."""
+    """Words on tines whose pitch the bar does not allow: a mode of it stands where the tine should."""
+    missed = np.flatnonzero(np.abs(_off(row.mounted_hz, row.target_hz)) > MISSED)
+    hertz = loaded_bar_hz(instrument, row.modes) if missed.size else np.zeros(0)
     words = []
-    for index in np.flatnonzero(np.abs(_off(row.mounted_hz, row.target_hz)) > MISSED):
-        tine = instrument.tines[index]
+    for index in missed.tolist():
+        tine, target = instrument.tines[index], float(row.target_hz[index])
+        near = int(np.argmin(np.abs(np.log(hertz / target))))
         words.append(
             f"group[{tine.group + 1}]: tine {tine.number} of '{instrument.groups[tine.group].name}' sounds "
-            f"{cents(float(row.mounted_hz[index] / row.target_hz[index])):+.2g} cents from its pitch, whatever its "
-            f"length: the bar has a mode at {row.target_hz[index]:.4g} Hz"
+            f"{cents(float(row.mounted_hz[index]) / target):+.2g} cents from its pitch of {target:.4g} Hz, "
+            f"whatever its length: {mode_name(near, float(hertz[near]))} stands in its way"
         )
     return tuple(words)

@@ -221,6 +221,7 @@ class GroupChange:
     combination: str
     before: Mapping[str, float]
     after: Mapping[str, float]
+    words: tuple[str, ...] = ()  # what an ear would say
 
     def changed(self, key: str) -> bool:
         measure = next(each for each in MEASURES if each.key == key)
@@ -271,6 +272,11 @@ class Changes:
         told = [f"\nWhat changed, against {self.against}:"]
         if any(each.counts for each in self.group):
             told += [f"sound of {self.stroked}", group_table(self.group).text(width)]
+            told += [
+                f"{each.combination}: {' '.join(each.words)}"
+                for each in self.group
+                if each.counts and each.words
+            ]
         if own:
             told += [f"tines of {self.stroked}", tine_change_table(own).text(width), *_quarrel_lines(own)]
         if others := len(self.tines) - len(own):
@@ -281,5 +287,6 @@ class Changes:
         return {
             "against": self.against,
             "group": group_table(self.group).data(),
+            "words": {each.combination: list(each.words) for each in self.group if each.counts},
             "tines": tine_change_table(self.tines).data(),
         }

@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from synth.files import whole_set
 from synth.sound.audio import RATE
+from synth.sound.ear import words
 from synth.sound.file_sets import SetMember, write_sets
 from synth.table import Column, Table
 from synth.units import MS
@@ -51,8 +52,15 @@ def since_first(heard: Sequence[Compared]) -> Changes:
         for name, other in reversed(built.items())
         for change in tine_changes(name, first.structure, other)
     ]
-    group = [GroupChange(each.variant.name, first.measured, each.measured) for each in others]
+    group = [
+        GroupChange(each.variant.name, first.measured, each.measured, _heard_otherwise(first, each))
+        for each in others
+    ]
     return Changes(first.variant.name, _group(heard), tines, group)
+
+
+def _heard_otherwise(first: Compared, other: Compared) -> tuple[str, ...]:
+    return tuple(words(first.ear, other.ear)) if first.ear and other.ear else ()
 
 
 def write(heard: Sequence[Compared], left: Sequence[LeftOut], folder: Path) -> list[SetMember]:
@@ -165,4 +173,4 @@ def data(
 
 def remarks(heard: Sequence[Compared]) -> list[str]:
     """What was remarked of the strokes, each once."""
-    return list(dict.fromkeys(words for each in heard for words in each.warnings))
+    return list(dict.fromkeys(said for each in heard for said in each.warnings))

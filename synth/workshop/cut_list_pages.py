@@ -12,11 +12,12 @@ from typing import Final
 
 from synth.design.instrument import Instrument, PlacedNut
 from synth.files import atomic_write
-from synth.units import GRAM, INCH, MM, Units, note_name
+from synth.units import GRAM, INCH, MM, Units
 from synth.workshop.cautions import CAUTIONS, HEADING
-from synth.workshop.cutlist import CutList, CutPiece, Purchase, StockBar
+from synth.workshop.cutlist import CutList, Purchase, StockBar
 from synth.workshop.length_text import UNIT, inch_words, length_words
 from synth.workshop.paper import Bullets, Document, Heading, PaperTable, Paragraph, Part
+from synth.workshop.retuning import slides
 
 COLUMNS: Final = (
     "number", "group", "tine", "pitch_hz", "stock", "cut_mm", "cut_in", "free_mm", "clamped_mm", "bar",
@@ -91,10 +92,12 @@ def _sum_in_words(instrument: Instrument) -> str:
     bench = instrument.bench
     saw, tuning = (length_words(each, bench.units) for each in (bench.saw_allowance, bench.tuning_allowance))
     unit = UNIT[bench.units]
+    stuck = dict.fromkeys(instrument.groups[tine.group].name for tine in instrument.tines if not slides(tine))
+    filed = f"; glued tines ({', '.join(stuck)}) keep it at the tip, to be filed off" if stuck else ""
     return (
         f"Cut length = free length + clamped length + {saw} {unit} for saw and file + {tuning} {unit} for tuning. "
         "Free length counts from the base nut's upper face to the tip; what is for tuning goes below, so that the "
-        "rod can slide up. Leave both ends square; round the tip."
+        f"rod can slide up{filed}. Leave both ends square; round the tip."
     )
 
 
@@ -117,7 +120,7 @@ def _pieces(instrument: Instrument, cuts: CutList) -> PaperTable:
             str(index + 1),
             piece.group,
             str(piece.number),
-            _pitch(piece, instrument.a4),
+            _pitch(*instrument.note(piece.pitch)),
             piece.stock,
             length_words(piece.cut, units),
             length_words(piece.free, units),
@@ -137,8 +140,7 @@ def trim_words(placed: PlacedNut, units: Units) -> str:
     return f"{placed.nut.name} at {length_words(placed.position, units)}"
 
 
-def _pitch(piece: CutPiece, a4: float) -> str:
-    name, off = note_name(piece.pitch, a4)
+def _pitch(name: str, off: float) -> str:
     return f"{name} {off:+.0f} c" if abs(off) >= 0.5 else name
 
 

@@ -16,6 +16,7 @@ from typing import Any, Final
 import numpy as np
 
 from synth.arrays import Array
+from synth.cores import one_core
 from synth.design.decode import decode
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
@@ -28,6 +29,7 @@ from synth.vibration.host import loaded_bar
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import Quarrel, find_quarrels, sentence
 from synth.vibration.tuning import Row, tune
+from synth.workshop.check_screen import strained, usual_strokes
 from synth.workshop.draft_boards import board_tables
 from synth.workshop.draft_groups import GroupPlan, plan_groups, stock_table
 from synth.workshop.draft_layout import Layout, layouts, ruler_mm
@@ -54,6 +56,7 @@ class Draft:
     mode_hz: float  # the loaded bar's first mode up and down
     nodes_mm: tuple[float, ...]
     warnings: tuple[str, ...]
+    strained: tuple[str, ...]  # the stocks that the usual stroke is too much for
     quarrels: tuple[str, ...]  # the worst first
 
 
@@ -79,9 +82,7 @@ class _Tried:
 
 def draft(wishes: Wishes) -> Draft:
     """The design for these wishes. Raises `InputError` for what cannot be built, with what could."""
-    from threadpoolctl import threadpool_limits
-
-    with threadpool_limits(1):  # many small problems: on several threads they wait for one another
+    with one_core():
         return _drafted(wishes)
 
 
@@ -156,6 +157,7 @@ def _solved(wishes: Wishes, plans: tuple[GroupPlan, ...], tried: _Tried) -> Draf
         hertz,
         nodes_mm,
         (*instrument.warnings, *row.warnings),
+        tuple(each.lines[0] for each in strained(instrument, usual_strokes(instrument, row, ()))),
         tuple(sentence(instrument, each) for each in quarrels),
     )
 

@@ -59,8 +59,8 @@ def _lines(draft: Draft) -> Iterator[str]:
     yield from ("[pickup]", *write.pairs(tree["pickup"]))
     for name, table in tree.get("board", {}).items():
         yield ""
-        yield "# A foot under each support; as large as the bar needs in plan. `check` tells which notes the board"
-        yield "# kills, drowns or boosts. To hear it:"
+        yield "# A foot under each support; as large as the bar needs in plan. `check --boards` tells which notes"
+        yield "# it kills, drowns or boosts. To hear it:"
         yield f"#   tinewright stroke FILE --group {draft.plans[0].note} --through {name} -o first.wav"
         yield from (f"[board.{_key(name)}]", *write.pairs(table))
     if "bench" in tree:
@@ -96,7 +96,11 @@ def _verdict(draft: Draft) -> Iterator[str]:
         why = next((words for part, words in WHY if part in warning), "judge it yourself")
         yield f"`check` warns: {warning}"
         yield f"  Why it is so: {why}."
-    if not draft.warnings:
+    for strain in draft.strained:
+        yield f"`check` warns: {strain}"
+        yield "  Why it is so: short thin tines hold the stick hardest. Press less, take a thinner stick, or wish"
+        yield "  for thicker rod for the high notes."
+    if not draft.warnings and not draft.strained:
         yield "`check` warns of nothing."
     if draft.quarrels:
         count = len(draft.quarrels)

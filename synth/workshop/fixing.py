@@ -4,7 +4,8 @@ In: a tine, the bar, the bench. Out: a `Joint`, lengths in m, from the base nut'
 
     clearance:   base nut | washer | bar | washer | nut | what stands out
     tapping:     base nut as lock nut (| washer) | screwed into the bar
-    plain rod:   through the bar
+    plain rod:   through the bar, glued or held by a set screw
+    collet:      its nut, where the stock names one as base_nut | through the bar
 
 The washers above the bar are half of them, the odd one on top.
 """
@@ -63,6 +64,9 @@ def joint(tine: Tine, bar: Bar, bench: Bench) -> Joint:
     hole = hole_for(tine, bench)
     through = 2.0 * float(surface_distance(bar.section, tine.face))
     nut = tine.root.base_nut
+    if tine.root.fixing not in (None, "nuts"):
+        above = () if nut is None else (nut,)  # a collet's own
+        return Joint(hole, above, (), through, bench.protrusion or 0.0)
     if hole.tapped:
         steel = bar.section.wall or through  # of a tube, the wall it goes into
         depth = (

@@ -11,7 +11,9 @@ from typing import Final
 
 from synth.design import catalogue
 from synth.design.bench import hole_diameter, thread_of
+from synth.design.fixings import collet_for, set_screw_for
 from synth.design.instrument import Bench, Tine
+from synth.design.schema import FixingKind
 from synth.units import MM, Units, length_said
 
 _ISO_FIT: Final = {"close": "fine", "normal": "medium", "loose": "coarse"}
@@ -38,6 +40,9 @@ class Washer:
 def hole_for(tine: Tine, bench: Bench) -> Hole:
     """The hole in the bar for this tine."""
     row, diameter = catalogue.holes().find(thread_of(tine)), hole_diameter(tine, bench)
+    kind = tine.root.fixing
+    if kind is not None and kind != "nuts":
+        return _hole(diameter, "", _beside_words(tine, kind, bench), bench.units, tapped=False)
     if row is None:
         return _hole(
             diameter, "", f"{bench.hole_fit} on plain rod, to glue, solder or pin", bench.units, tapped=False
@@ -50,6 +55,23 @@ def hole_for(tine: Tine, bench: Bench) -> Hole:
     metric = row.name.startswith("M")
     source = f"ISO 273 {_ISO_FIT[bench.hole_fit]}" if metric else f"ASME B18.2.8 {bench.hole_fit}"
     return _hole(diameter, drill, f"clearance for {row.name}; {source}", units, tapped=False)
+
+
+def _beside_words(tine: Tine, kind: FixingKind, bench: Bench) -> str:
+    """How a hole is made that takes no nut."""
+    rod = tine.rod
+    if kind == "collet":
+        return (
+            f"seat for an {collet_for(rod)[1]} collet (ISO 15488, from memory): take the collet's own drawing"
+        )
+    on = f"{bench.hole_fit} on {rod.thread or 'plain'} rod"
+    if kind == "glued":
+        return f"{on}, to glue: roughen and degrease"
+    thread = set_screw_for(rod)
+    row = catalogue.holes().find(thread)
+    assert row is not None
+    tap = length_said(row.tapping_mm * MM, bench.units)
+    return f"{on}, with an {thread} set screw from the side at half its depth: tap {thread}, drill {tap} (ISO 2306)"
 
 
 def washer_for(tine: Tine) -> Washer | None:

@@ -1,17 +1,20 @@
 """Lengths as one reads them off a ruler: millimetres with a decimal, or inches to the nearest 64th.
 
-In: metres. Out: words, without the unit, which stands once in a table's head. It knows no instrument.
+In: metres. Out: words without the unit, which stands once in a table's head; such columns. It knows no instrument.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Final
+from collections.abc import Callable
+from typing import Any, Final
 
+from synth.table import Column
 from synth.units import INCH, MM, Units
 
 FINEST: Final = 64  # parts of an inch on a machinist's rule; common practice
 UNIT: Final[dict[Units, str]] = {"mm": "mm", "inch": "in"}
+METRES: Final[dict[Units, float]] = {"mm": MM, "inch": INCH}
 
 
 def length_words(length: float, units: Units, *, digits: int = 1) -> str:
@@ -22,6 +25,26 @@ def length_words(length: float, units: Units, *, digits: int = 1) -> str:
 def place_words(length: float, units: Units) -> str:
     """A place to scribe: hundredths of a millimetre or thousandths of an inch."""
     return f"{length / MM:.2f}" if units == "mm" else f"{length / INCH:.3f}"
+
+
+def length_column(
+    key: str,
+    heading: str,
+    value: Callable[[Any], Any],
+    units: Units,
+    *,
+    digits: int = 1,
+    empty: str = "",
+) -> Column:
+    """A column of lengths in m: millimetres in data, whatever the key says; for people in their unit.
+
+    Inches are shown in thousandths, which is what a calliper tells: a 64th is 14 cents of a short tine.
+    """
+
+    def words(millimetres: float) -> str:
+        return f"{millimetres:.{digits}f}" if units == "mm" else f"{millimetres * MM / INCH:.3f}"
+
+    return Column(key, f"{heading} {UNIT[units]}", words, value, MM, empty)
 
 
 def inch_words(inches: float) -> str:

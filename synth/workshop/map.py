@@ -16,10 +16,12 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
-from synth.units import MM, cents, note_hz, note_name
+from synth.units import cents, note_hz
+from synth.vibration.bar import mode_name
 from synth.vibration.quarrels import PARTIALS, BarShapes, Quarrel
 from synth.vibration.tuning import Row
 from synth.workshop.labels import Box, levels, spread_out
+from synth.workshop.length_text import METRES, UNIT
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -65,8 +67,13 @@ def draw_map(instrument: Instrument, row: Row, quarrels: Sequence[Quarrel], shap
     return figure
 
 
+def _unit(instrument: Instrument) -> float:
+    """What of a length places along the bar are told in."""
+    return METRES[instrument.bench.units]
+
+
 def _pitches(axes: Axes, instrument: Instrument, row: Row, shapes: BarShapes) -> None:
-    position = np.array([tine.position for tine in instrument.tines]) / MM
+    position = np.array([tine.position for tine in instrument.tines]) / _unit(instrument)
     frequency = row.modes.frequency[:, 0, :PARTIALS].copy()
     frequency[:, 0] = row.mounted_hz
     for partial, mark in enumerate(MARKS[: frequency.shape[1]]):
@@ -77,10 +84,21 @@ def _pitches(axes: Axes, instrument: Instrument, row: Row, shapes: BarShapes) ->
         )  # fmt: skip
     low, high = 0.8 * float(frequency[:, 0].min()), 1.2 * float(frequency.max())
     near = shapes.frequency[(shapes.frequency > low) & (shapes.frequency < high)]
-    axes.hlines(near, 0.0, instrument.bar.length / MM, color=BAR, lw=0.7, zorder=0, label="bar modes")
+    axes.hlines(
+        near,
+        0.0,
+        instrument.bar.length / _unit(instrument),
+        color=BAR,
+        lw=0.7,
+        zorder=0,
+        label="bar modes",
+    )
     axes.set_yscale("log")
     axes.set_ylim(low, high)
-    axes.set_xlim(-0.01 * instrument.bar.length / MM, 1.01 * instrument.bar.length / MM)
+    axes.set_xlim(
+        -0.01 * instrument.bar.length / _unit(instrument),
+        1.01 * instrument.bar.length / _unit(instrument),
+    )
 
 
 def _marks(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarrel]) -> None:
@@ -88,7 +106,7 @@ def _marks(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarrel]) -> N
         axes.set_title("no quarrels", fontsize=9, loc="right")
         axes.legend(**OVER)
         return
-    position = np.array([instrument.tines[each.tine].position for each in quarrels]) / MM
+    position = np.array([instrument.tines[each.tine].position for each in quarrels]) / _unit(instrument)
     pitch = np.array([each.partial_hz for each in quarrels])
     size = 40.0 * np.sqrt([each.severity for each in quarrels])
     axes.scatter(position, pitch, s=size, facecolors="none", edgecolors=QUARREL, lw=1.2, label="quarrels")
@@ -102,7 +120,7 @@ def _note_ticks(axes: Axes, instrument: Instrument) -> None:
     room = [notes for notes in SCALES if octave / len(notes) > LINE * (1.4 if len(notes) > 1 else 0.0)]
     notes = [C0 + 12 * each + note for each in range(11) for note in room[0]]
     inside = [(hz, note) for note in notes if low < (hz := note_hz(note, instrument.a4)) < high]
-    words = [f"{note_name(hz, instrument.a4)[0]}  {hz:.0f}" for hz, _ in inside]
+    words = [f"{instrument.note(hz)[0]}  {hz:.0f}" for hz, _ in inside]
     axes.set_yticks([hz for hz, _ in inside], words, fontsize=SIZE + 1)
     axes.minorticks_off()
     axes.set_ylabel("note, Hz")
@@ -110,7 +128,7 @@ def _note_ticks(axes: Axes, instrument: Instrument) -> None:
 
 def _group_names(axes: Axes, instrument: Instrument) -> None:
     """Under the lowest point, upright, in as many lanes as keep them apart."""
-    position = np.array([tine.position for tine in instrument.tines]) / MM
+    position = np.array([tine.position for tine in instrument.tines]) / _unit(instrument)
     middle = [float(position[group.tines].mean()) for group in instrument.groups]
     names = [group.name for group in instrument.groups]
     scale = 72.0 / axes.figure.dpi
@@ -142,7 +160,7 @@ def _mode_names(axes: Axes, quarrels: Sequence[Quarrel], shapes: BarShapes) -> N
     for n, at, stands in zip(kept, wanted, spread_out(wanted, LINE, (bottom, top)), strict=True):
         colour = QUARREL if n in worst else "0.35"
         axes.annotate(
-            f"bar mode {n + 1}: {shapes.frequency[n]:.1f} Hz", (1.0, shapes.frequency[n]),
+            mode_name(n, shapes.frequency[n]), (1.0, shapes.frequency[n]),
             xycoords=("axes fraction", "data"), xytext=(16.0, stands - at), textcoords="offset points",
             va="center", fontsize=SIZE, color=colour, gid="bar mode", annotation_clip=False,
             arrowprops={"arrowstyle": "-", "lw": 0.5, "color": "0.6", "shrinkA": 0, "shrinkB": 0,
@@ -159,7 +177,12 @@ def _quarrel_names(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarre
         taken += [Box(x - DOT, y - DOT, x + DOT, y + DOT) for x, y in points]
     rings = []
     for each in quarrels:
-        x, y = axes.transData.transform((instrument.tines[each.tine].position / MM, each.partial_hz)) * scale
+        x, y = (
+            axes.transData.transform(
+                (instrument.tines[each.tine].position / _unit(instrument), each.partial_hz)
+            )
+            * scale
+        )
         reach = math.sqrt(40.0 * math.sqrt(each.severity)) / 2.0 + 1.0
         rings.append((x, y, reach))
         taken.append(Box(x - reach, y - reach, x + reach, y + reach))
@@ -174,8 +197,8 @@ def _quarrel_names(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarre
         own = Box(x + move[0], y + move[1], x + move[0] + _width(words), y + move[1] + SIZE * 1.4)
         taken.append(own)
         axes.annotate(
-            words, (instrument.tines[each.tine].position / MM, each.partial_hz), xytext=move, fontsize=SIZE,
-            textcoords="offset points", va="bottom", color=QUARREL, gid="quarrel", arrowprops=LEADER,
+            words, (instrument.tines[each.tine].position / _unit(instrument), each.partial_hz), xytext=move,
+            fontsize=SIZE, textcoords="offset points", va="bottom", color=QUARREL, gid="quarrel", arrowprops=LEADER,
         )  # fmt: skip
 
 
@@ -217,18 +240,26 @@ def _bar_modes(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarrel], 
     for mode in sorted(chosen):
         motion, shape = _strongest(instrument, shapes, mode)
         axes.plot(
-            shapes.position / MM, shape, lw=1.2, label=f"{shapes.frequency[mode]:.1f} Hz, {MOTIONS[motion]}"
+            shapes.position / _unit(instrument),
+            shape,
+            lw=1.2,
+            label=f"{mode_name(mode, shapes.frequency[mode])}, {MOTIONS[motion]}",
         )
     axes.axhline(0.0, color="0.5", lw=0.6)
     for number, support in enumerate(instrument.bar.supports):
         axes.plot(
-            support.position / MM, -1.15, "k^", ms=7, label="supports" if number == 0 else None, clip_on=False
+            support.position / _unit(instrument),
+            -1.15,
+            "k^",
+            ms=7,
+            label="supports" if number == 0 else None,
+            clip_on=False,
         )
-    tines = np.array([tine.position for tine in instrument.tines]) / MM
+    tines = np.array([tine.position for tine in instrument.tines]) / _unit(instrument)
     axes.plot(tines, np.full(len(tines), -1.15), "|", color="0.3", ms=5)
     axes.set_ylim(-1.2, 1.2)
     axes.set_yticks([])
-    axes.set_xlabel("mm along the bar")
+    axes.set_xlabel(f"{UNIT[instrument.bench.units]} along the bar")
     axes.set_ylabel("how the bar moves")
     axes.legend(**BESIDE)
 

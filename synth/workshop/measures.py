@@ -41,15 +41,21 @@ MEASURES: Final = (
     *(
         Measure(f"body_{hertz}_db", f"{hertz} Hz at 1 s dB", 1.0) for hertz in NOMINAL_HZ
     ),  # of 1 dB just heard
+    Measure("sharpness_acum", "acum", 0.05, digits=2),  # about what is just heard; from memory
     Measure("centroid_hz", "centroid Hz", 0.02, relative=True),
     # what is just heard (Fastl and Zwicker, Psychoacoustics, 3rd ed., ch. 11; from memory)
     Measure("roughness", "roughness", 0.17, relative=True, digits=3),
 )
 
 
-def measures(pressure: NDArray[Any], rate: float, *, roughness: float) -> dict[str, float]:
-    """A figure for each of `MEASURES`, by key; nan where the sound is too short, octaves from the threshold up."""
-    heard, told = loudness.measure(pressure, rate), ear.describe(pressure, rate)
+def measures(
+    pressure: NDArray[Any], rate: float, *, roughness: float, told: ear.EarMeasures | None = None
+) -> dict[str, float]:
+    """A figure for each of `MEASURES`, by key; nan where the sound is too short, octaves from the threshold up.
+
+    `told` is what `ear.describe` says of the sound, where somebody has asked.
+    """
+    heard, told = loudness.measure(pressure, rate), told or ear.describe(pressure, rate)
     body = np.maximum(told.body.octaves_db, ear.THRESHOLD_DB)  # what is below is not heard to change
     return {
         "loudest_sone": told.loudest_sone,
@@ -57,6 +63,7 @@ def measures(pressure: NDArray[Any], rate: float, *, roughness: float) -> dict[s
         **{f"body_{hertz}_db": float(level) for hertz, level in zip(NOMINAL_HZ, body, strict=True)},
         "loudest_dba": heard.loudest,
         "average_dba": heard.average,
+        "sharpness_acum": told.sharpness_acum,
         "centroid_hz": features.centroid(pressure, rate),
         "roughness": roughness,
     }

@@ -12,10 +12,12 @@ import numpy as np
 
 from synth.design.instrument import Instrument
 from synth.table import Column, Table
+from synth.units import MM, Units
 from synth.vibration.damping import decay_time
 from synth.vibration.modal_model import ModalModel, energy_share
 from synth.vibration.tine import PLANES
 from synth.vibration.tuning import Row
+from synth.workshop.length_text import length_column
 
 BAR_SHOWN_HZ: Final = 10_000.0
 
@@ -31,7 +33,7 @@ def tine_data(instrument: Instrument, row: Row, chosen: int | None) -> list[dict
         {
             "group": instrument.groups[tine.group].name,
             "tine": tine.number,
-            "free_length_mm": float(row.length[index]) * 1e3,
+            "free_length_mm": float(row.length[index]) / MM,
             "target_hz": float(row.target_hz[index]),
             "clamped": [
                 {
@@ -79,13 +81,13 @@ def assembly_data(instrument: Instrument, model: ModalModel, chosen: int | None)
     return data
 
 
-def mode_words(data: Mapping[str, Any], width: int | None) -> str:
+def mode_words(data: Mapping[str, Any], units: Units, width: int | None) -> str:
     """The data of tines, bar, assembly and quarrels as text, in a width."""
     partials = Table(
         [
             Column("group", "group"),
             Column("tine", "tine"),
-            Column("free_length_mm", "free mm", "{:.2f}"),
+            length_column("free_length_mm", "free", lambda row: row["free_length_mm"] * MM, units, digits=2),
             Column("mounted_hz", "mounted Hz", "{:.2f}"),
             Column("plane", "plane"),
             Column("partial", "partial"),

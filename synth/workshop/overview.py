@@ -14,13 +14,14 @@ from typing import Final
 
 from synth.design.instrument import Instrument, Rod
 from synth.table import Column, Table
-from synth.units import GRAM, MM, cents, note_name
-from synth.vibration.bar import beam_of
+from synth.units import GRAM, INCH, MM, Units, cents
+from synth.vibration.bar import beam_of, is_closed
 from synth.vibration.damping import UNCLAIMED, clamp
 from synth.vibration.solve import solve_loss_shares
 from synth.vibration.trimming.answers import shown_nuts
 from synth.vibration.tuning import Row
 from synth.workshop.fixing import joint
+from synth.workshop.length_text import length_column
 
 PARTIALS: Final = 3  # of the table: what the ear takes for the tine's tone
 HIGHEST_HARMONIC: Final = 24  # above it the ear has no harmonic to compare a partial with
@@ -55,16 +56,7 @@ class Totals:
     tine_mass_g: float
     bar_length_m: float
     bar_mass_kg: float
-
-    @property
-    def words(self) -> str:
-        rod = [f"{metres:.2f} m of {name}" for name, metres in self.rod_m.items()]
-        nuts = [f"{count} {name}" for name, count in self.nuts.items()]
-        return (
-            f"{self.tines} tines, {self.tine_mass_g:.0f} g; rod before allowances: {'; '.join(rod)}\n"
-            f"nuts: {', '.join(nuts) if nuts else 'none'}\n"
-            f"bar: {self.bar_length_m:.3f} m, {self.bar_mass_kg:.2f} kg"
-        )
+    closed_ring: bool
 
 
 def tine_lines(instrument: Instrument, row: Row) -> list[TineLine]:
@@ -75,7 +67,7 @@ def tine_lines(instrument: Instrument, row: Row) -> list[TineLine]:
 def _line(instrument: Instrument, row: Row, index: int) -> TineLine:
     tine, modes = instrument.tines[index], row.modes
     mounted, clamped = float(row.mounted_hz[index]), float(row.clamped_hz[index])
-    note, off = note_name(mounted, instrument.a4)
+    note, off = instrument.note(mounted)
     ratios = tuple(
         float(modes.frequency[index, 0, n] / modes.frequency[index, 0, 0])
         for n in range(1, min(PARTIALS, modes.exists.shape[1]))
@@ -102,17 +94,17 @@ def _line(instrument: Instrument, row: Row, index: int) -> TineLine:
     )
 
 
-def tine_table(lines: Sequence[TineLine]) -> Table:
+def tine_table(lines: Sequence[TineLine], units: Units) -> Table:
     """The lines as `check` shows them."""
     return Table(
         [
             Column("group", "group"),
             Column("number", "tine"),
-            Column("note", "pitch", value=lambda line: f"{line.note} {line.note_cents:+.1f}"),
+            Column("note", "pitch", value=_note_words),
             Column("mounted_hz", "Hz", "{:.2f}"),
             Column("clamped_hz", "clamped Hz", "{:.2f}"),
             Column("mount_cents", "bar cents", "{:+.1f}"),
-            Column("free_length_mm", "free mm", "{:.2f}"),
+            length_column("free_length_mm", "free", lambda line: line.free_length_mm * MM, units, digits=2),
             *_partial_columns("2nd", 0),
             *_partial_columns("3rd", 1),
             Column("mass_g", "g", "{:.2f}"),
@@ -120,6 +112,11 @@ def tine_table(lines: Sequence[TineLine]) -> Table:
         ],
         lines,
     )
+
+
+def _note_words(line: TineLine) -> str:
+    off = f"{line.note_cents:+.1f}"
+    return f"{line.note} {'+0.0' if off == '-0.0' else off}"
 
 
 def _partial_columns(name: str, n: int) -> list[Column]:
@@ -149,6 +146,28 @@ def totals(instrument: Instrument, row: Row) -> Totals:
         tine_mass_g=float(row.modes.mass.sum()) / GRAM,
         bar_length_m=instrument.bar.length,
         bar_mass_kg=float(beam_of(instrument.bar).mass) * instrument.bar.length,
+        closed_ring=is_closed(instrument.bar),
+    )
+
+
+def totals_words(sums: Totals, units: Units) -> str:
+    """The totals in sentences, long lengths in m or in inches."""
+    inch = units == "inch"
+
+    def long(metres: float, digits: int) -> str:
+        return f"{metres / INCH:.{digits - 1}f} in" if inch else f"{metres:.{digits}f} m"
+
+    rod = [f"{long(metres, 2)} of {name}" for name, metres in sums.rod_m.items()]
+    nuts = [f"{count} {name}" for name, count in sums.nuts.items()]
+    bar = (
+        f"a closed ring, {long(sums.bar_length_m, 3)} round"
+        if sums.closed_ring
+        else long(sums.bar_length_m, 3)
+    )
+    return (
+        f"{sums.tines} tines, {sums.tine_mass_g:.0f} g; rod before allowances: {'; '.join(rod)}\n"
+        f"nuts: {', '.join(nuts) if nuts else 'none'}\n"
+        f"bar: {bar}, {sums.bar_mass_kg:.2f} kg"
     )
 
 

@@ -12,8 +12,6 @@ from synth.vibration.advice import Advice, Remedy
 from synth.vibration.quarrels import Quarrel, sentence
 from synth.vibration.tine import PLANES
 
-SHOWN = 10  # lines of `check`; `modes --json` has them all
-
 
 def quarrel_data(
     instrument: Instrument, quarrels: Sequence[Quarrel], advice: Advice, chosen: int | None
@@ -24,22 +22,6 @@ def quarrel_data(
         for index, each in enumerate(quarrels)
         if chosen in (None, instrument.tines[each.tine].group)
     ]
-
-
-def quarrel_lines(instrument: Instrument, quarrels: Sequence[Quarrel], advice: Advice) -> str:
-    """The worst quarrels in words, each with what settles it; nothing where there are none."""
-    if not quarrels:
-        return ""
-    lines = [
-        line
-        for index, each in enumerate(quarrels[:SHOWN])
-        for line in told(instrument, each, advice.of(index))
-    ]
-    if len(quarrels) > SHOWN:
-        lines.append(f"and {len(quarrels) - SHOWN} more, milder: see modes --json, or map")
-    lines.append("for several changes together, or another bar: tinewright suggest")
-    head = "Quarrels between tines and bar, the worst first; what is proposed halves one or better:"
-    return "\n".join([head, *(f"  {line}" for line in lines)])
 
 
 def told(instrument: Instrument, quarrel: Quarrel, remedies: Sequence[Remedy]) -> list[str]:

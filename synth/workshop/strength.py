@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -34,9 +34,10 @@ from synth.playing.contact.modes import ContactModes, tips
 from synth.playing.contact.stick_path import StickPath, passage
 from synth.playing.stroke import BITE, SPEED, TILT, Stroke
 from synth.table import Column, Table
-from synth.units import MM, MPA
+from synth.units import INCH, MM, MPA
 from synth.vibration.tine import TineModes
 from synth.vibration.tuning import Row
+from synth.workshop.length_text import METRES, UNIT, length_column
 
 # Fatigue notch factor of a rolled thread under reversed bending: 1 + q (K_t - 1) with K_t 2.8 and q 0.47 to 0.61
 # gives 1.9 to 2.1 (Shigley's tables say 2.2 rolled, 2.8 cut; from memory); notched 304 bars hardly noticed theirs
@@ -89,12 +90,19 @@ def strength(
     speed: float = SPEED,
     bite: float = BITE,
     tilt: float = TILT,
+    groups: Iterable[int] | None = None,
+    deepest: bool = True,
 ) -> tuple[TineStrength, ...]:
-    """Every tine under this stick, in the order of the instrument's tines."""
+    """Every tine of these groups (all) under this stick, in the order of the instrument's tines.
+
+    Without `deepest` the deepest bites, which take most of the time, are left out as nan.
+    """
     found = [
         each
-        for group in range(len(instrument.groups))
-        for each in _group(instrument, tines, Stroke(group, stick, speed=speed, bite=bite, tilt=tilt))
+        for group in (range(len(instrument.groups)) if groups is None else groups)
+        for each in _group(
+            instrument, tines, Stroke(group, stick, speed=speed, bite=bite, tilt=tilt), deepest=deepest
+        )
     ]
     return tuple(sorted(found, key=lambda each: each.tine))
 
@@ -114,7 +122,9 @@ def notch_factor(tine: Tine) -> float:
     return ROLLED_THREAD if tine.rod.thread else SMOOTH_ROD
 
 
-def _group(instrument: Instrument, tines: TineModes, stroke: Stroke) -> Iterator[TineStrength]:
+def _group(
+    instrument: Instrument, tines: TineModes, stroke: Stroke, *, deepest: bool
+) -> Iterator[TineStrength]:
     way = passage(stroke, instrument, tines.frequency[:, 0, 0])
     tip = tips(tines, way.tine, depth=stroke.height, count=MODES)
     rows = [instrument.tines[index] for index in way.tine]
@@ -122,8 +132,9 @@ def _group(instrument: Instrument, tines: TineModes, stroke: Stroke) -> Iterator
     notch = np.array([notch_factor(row) for row in rows])
     bears_once = np.array([row.rod.material.yield_stress for row in rows])
     bears_long = np.array([row.rod.material.endurance for row in rows]) / (notch * SAFETY)
+    limits = (bears_once, np.minimum(bears_long, bears_once))
     once, million = (
-        _deepest(stroke, way, tip, rows, bears) for bears in (bears_once, np.minimum(bears_long, bears_once))
+        _deepest(stroke, way, tip, rows, bears) if deepest else np.full(len(rows), np.nan) for bears in limits
     )
     for k, index in enumerate(way.tine):
         yield TineStrength(
@@ -181,6 +192,15 @@ def _deepest(stroke: Stroke, way: StickPath, tip: ContactModes, rows: list[Tine]
 def strength_table(instrument: Instrument, row: Row, rows: Sequence[TineStrength]) -> Table:
     """Tines under sticks, as `strength` shows them."""
 
+    units = instrument.bench.units
+
+    def bite(bite_mm: float) -> str:
+        return (
+            "none" if bite_mm < 0.05 else f"{bite_mm:.1f}" if units == "mm" else f"{bite_mm * MM / INCH:.3f}"
+        )
+
+    beyond = f"> {DEEPEST / METRES[units]:.3g}"
+
     def group(each: TineStrength) -> str:
         return instrument.groups[instrument.tines[each.tine].group].name
 
@@ -189,16 +209,23 @@ def strength_table(instrument: Instrument, row: Row, rows: Sequence[TineStrength
             Column("group", "group", value=group),
             Column("tine", "tine", value=lambda each: instrument.tines[each.tine].number),
             Column("stick"),
-            Column("free_length_mm", "free mm", "{:.1f}", lambda each: row.length[each.tine], MM),
+            length_column("free_length_mm", "free", lambda each: row.length[each.tine], units),
             Column("hold_force_n", "hold N", "{:.2f}", lambda each: each.hold_force),
-            Column("greatest_bend_mm", "bend mm", "{:.2f}", lambda each: each.bend, MM),
+            length_column("greatest_bend_mm", "bend", lambda each: each.bend, units, digits=2),
             Column("root_stress_mpa", "root MPa", "{:.0f}", lambda each: each.stress, MPA),
             Column("notch_factor", value=lambda each: each.notch),
             Column("yield_share", "of yield %", _percent),
             Column("endurance_share", "of endurance %", _percent),
-            Column("deepest_bite_once_mm", "once mm", _bite, lambda each: each.bite_once, MM, "> 20"),
             Column(
-                "deepest_bite_million_mm", "a million mm", _bite, lambda each: each.bite_million, MM, "> 20"
+                "deepest_bite_once_mm", f"once {UNIT[units]}", bite, lambda each: each.bite_once, MM, beyond
+            ),
+            Column(
+                "deepest_bite_million_mm",
+                f"a million {UNIT[units]}",
+                bite,
+                lambda each: each.bite_million,
+                MM,
+                beyond,
             ),
             Column("regime", "how"),
         ],
@@ -208,10 +235,6 @@ def strength_table(instrument: Instrument, row: Row, rows: Sequence[TineStrength
 
 def _percent(share: float) -> str:
     return f"{100.0 * share:.0f}"
-
-
-def _bite(bite_mm: float) -> str:
-    return "none" if bite_mm < 0.05 else f"{bite_mm:.1f}"
 
 
 def first_to_go(instrument: Instrument, rows: Sequence[TineStrength]) -> str:

@@ -11,8 +11,9 @@ import numpy as np
 
 from synth.design.instrument import Instrument
 from synth.table import Column, Table
-from synth.units import MM
+from synth.units import MM, length_said
 from synth.vibration.tuning import Row
+from synth.workshop.length_text import length_column
 from synth.workshop.tolerance import CAUSES, Spread, Trial
 
 
@@ -30,7 +31,9 @@ def tolerance_table(instrument: Instrument, row: Row, found: Spread, tried: Tria
             Column("tried_sd_cents", "sd tried", "{:.1f}", lambda n: built[n]),
             Column("worst_cents", "worst", "{:.1f}", lambda n: found.worst[n]),
             Column("base_nut_cents_per_mm", value=lambda n: found.base_slope[n], unit=1.0 / MM),
-            Column("base_nut_travel_mm", "nut mm", "{:.2f}", lambda n: found.travel[n], MM),
+            length_column(
+                "base_nut_travel_mm", "nut", lambda n: found.travel[n], instrument.bench.units, digits=2
+            ),
             Column("stays", value=lambda n: _left(found, tried, n)),
             *(
                 column
@@ -85,14 +88,19 @@ def tolerance_data(instrument: Instrument, table: Table, found: Spread, tried: T
 def tolerance_words(instrument: Instrument, found: Spread, trials: int) -> str:
     limits, allowance = found.limits, instrument.bench.tuning_allowance
     travel = float(found.travel.max())
-    enough = "is enough" if allowance >= travel else "is too little: raise bench.tuning_allowance_mm"
+
+    def said(length: float) -> str:
+        return length_said(length, instrument.bench.units, figures=3)
+
+    key = instrument.key("bench.tuning_allowance_mm")
+    enough = "is enough" if allowance >= travel else f"is too little: raise {key}"
     return (
-        f"Cents at a cut of +-{limits.cut / MM:g} mm, nuts +-{limits.nut / MM:g} mm, rod +-{limits.rod / MM:g} mm, "
+        f"Cents at a cut of +-{said(limits.cut)}, nuts +-{said(limits.nut)}, rod +-{said(limits.rod)}, "
         f"modulus +-{100 * limits.modulus:g} %. sd: standard deviation with errors anywhere within these, to first "
         f"order; tried: of {trials} seeded builds.\n"
         "The base nut tunes out the pitch, whatever the cause: cut, nut, rod and steel move all partials nearly "
-        f"alike. It must travel up to {travel / MM:.2f} mm either way (nut mm); the tuning allowance of "
-        f"{allowance / MM:g} mm {enough}.\n"
+        f"alike. It must travel up to {said(travel)} either way (nut); the tuning allowance of "
+        f"{said(allowance)} {enough}.\n"
         f"{_stays(instrument, found)}\n"
         "Rod and modulus are shared by all tines of a stock: they shift it as a whole and keep its intervals."
     )

@@ -12,12 +12,12 @@ from typing import Any, Final
 
 from synth.design.instrument import Instrument
 from synth.files import atomic_write, check_picture
-from synth.units import MM
 from synth.vibration.trimming.answers import Trimming
 from synth.vibration.trimming.search import Curve
+from synth.workshop.length_text import METRES, UNIT
 
 MOST: Final = 12  # panels on one picture
-CROWDED: Final = 2.0  # mm: numbers nearer than this would cover each other
+CROWDED: Final = 2e-3  # m: numbers nearer than this would cover each other
 
 
 def draw_trimmings(instrument: Instrument, trimmings: Sequence[Trimming], path: Path) -> None:
@@ -42,21 +42,23 @@ def draw_trimmings(instrument: Instrument, trimmings: Sequence[Trimming], path: 
 
 def _panel(panel: Any, instrument: Instrument, trimming: Trimming) -> None:
     tine, wish = instrument.tines[trimming.tine], trimming.wish
+    units = instrument.bench.units
+    unit = METRES[units]
     for curve in trimming.curves:
-        panel.plot(curve.height / MM, curve.ratio, _stroke(curve), label=_name(curve), linewidth=1.4)
+        panel.plot(curve.height / unit, curve.ratio, _stroke(curve), label=_name(curve), linewidth=1.4)
     panel.axhline(wish.ratio, color="black", linewidth=0.8, linestyle=":")
     numbered: list[float] = []
     for number, way in enumerate(trimming.solutions, start=1):
         if len(way.nuts) == 1 or way.locked:
-            at = way.nuts[0].position / MM
+            at = way.nuts[0].position / unit
             panel.plot(at, wish.ratio, "o", color="black", markersize=4)
-            if all(abs(at - other) > CROWDED for other in numbered):
+            if all(abs(at - other) * unit > CROWDED for other in numbered):
                 numbered.append(at)
                 where = {"xytext": (3, 5), "textcoords": "offset points"}
                 panel.annotate(str(number), (at, wish.ratio), fontsize=8, **where)
     panel.axhline(trimming.without, color="grey", linewidth=0.8, linestyle="--")
     panel.set_title(f"{instrument.groups[tine.group].name}, tine {tine.number}", fontsize=10)
-    panel.set_xlabel("middle of the (lower) nut above the base nut's face, mm")
+    panel.set_xlabel("middle of the (lower) nut above the base nut's face, " + UNIT[units])
     panel.set_ylabel(f"partial {wish.partial} over the fundamental")
     panel.grid(alpha=0.3)
     panel.legend(fontsize=7, title="dashed grey: without; dotted: wished", title_fontsize=7)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
-from synth.units import MM, cents, note_name, ratio
+from synth.units import MM, cents, ratio
 from synth.vibration.modal_model import ModalModel, energy_share
 from synth.vibration.tuning import Row
 from synth.workshop.cautions import CAUTIONS, HEADING
@@ -26,6 +26,7 @@ from synth.workshop.cut_list_pages import trim_words
 from synth.workshop.fixing import joint
 from synth.workshop.length_text import UNIT, length_words
 from synth.workshop.paper import Bullets, Document, Heading, PaperTable, Paragraph, Part
+from synth.workshop.retuning import fixing_notes
 from synth.workshop.tolerance import Limits, scattered
 
 SHARED: Final = 0.05  # of a mode's swing in a tine: with less it is heard as the other's alone
@@ -122,7 +123,7 @@ def _line(
     instrument: Instrument, row: Row, n: int, slope: float, position: tuple[int, int, float]
 ) -> SheetLine:
     tine, target = instrument.tines[n], float(row.mounted_hz[n])
-    note, off = note_name(target, instrument.a4)
+    note, off = instrument.note(target)
     fixed = joint(tine, instrument.bar, instrument.bench)
     above = math.ceil(len(fixed.washers) / 2) if not fixed.hole.tapped else len(fixed.washers)
     seat = sum(each.thickness for each in fixed.washers[:above])
@@ -149,6 +150,9 @@ def _parts(instrument: Instrument, row: Row, lines: list[SheetLine]) -> Iterator
         "list. A target is the pitch with the other tines held: lay felt over them, or at least over those of "
         "the same letter. Loosen, turn, tighten, listen: a loose nut sounds lower. Base nut up, rod down: higher."
     )
+    notes = fixing_notes(instrument, row.modes)
+    if notes:
+        yield Bullets(tuple(notes))
     clusters = {line.cluster: line.pulled for line in lines if line.cluster}
     if clusters:
         yield Paragraph(

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from synth.errors import InputError
 from synth.sound import features
 from synth.sound.audio import RATE
+from synth.sound.ear import EarMeasures, describe
 from synth.sound.render import ContactSettings, Scene, perform, scene
 from synth.sound.ringing import heard_roughness
 from synth.sound.standing import FREE_AIR, Standing
@@ -55,6 +56,7 @@ class Compared:
     stress_mpa: float
     partials_hz: tuple[float, ...]  # of the tines that are stroked
     warnings: tuple[str, ...]
+    ear: EarMeasures | None = None  # for what is said in words
 
 
 def render_variants(
@@ -163,6 +165,7 @@ def _rendered(
     since = min((each["first_touch_s"] for each in touched), default=0.0)
     until = max((each["last_release_s"] for each in touched), default=seconds)
     rough = heard_roughness(listening, rendering.rings[0], since=until)
+    told = describe(pressure, RATE, since=since)
     modes = listening.row.modes
     there = modes.exists[group.tines, :COMPARED_PARTIALS]
     return Compared(
@@ -170,7 +173,8 @@ def _rendered(
         structure=solved,
         pressure=pressure.astype(np.float32),
         levels=tone_levels(pressure).astype(np.float32),
-        measured=measures(pressure, RATE, roughness=rough),
+        measured=measures(pressure, RATE, roughness=rough, told=told),
+        ear=told,
         attack_s=features.attack_time(pressure, RATE, since=since, until=until + features.SMOOTH),
         decay_s=partial_decays(listening.model, lowest),
         energy_j=math.fsum(each["energy_j"] for each in tines),

@@ -123,11 +123,11 @@ def test_a_picture_of_no_kind_is_refused_and_nothing_written(tmp_path, capsys):
 
 
 def test_check_says_the_same_of_boards_as_board_does(answers, capsys):
-    assert run(["check", BOARDED, "--json"]) == 0
+    assert run(["check", BOARDED, "--boards", "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert data["boards"] == [note for told in answers.values() for note in told["notes"]]
     assert any("'panel'" in sentence or "'box'" in sentence for sentence in data["boards"])
-    assert run(["check", BOARDED]) == 0
+    assert run(["check", BOARDED, "--boards"]) == 0
     printed = capsys.readouterr().out
     assert all(sentence in printed for sentence in data["boards"])
 

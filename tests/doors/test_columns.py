@@ -66,7 +66,7 @@ def test_check_prints_each_figure_under_its_own_head(slat):
     assert heads == ("group tine pitch Hz clamped Hz bar cents free mm 2nd cents 3rd cents g trim nuts")
     for line, each in zip(rows, told["tines"], strict=True):
         expected = [
-            each["group"], str(each["number"]), each["note"], f"{each['note_cents']:+.1f}",
+            each["group"], str(each["number"]), each["note"], f"{each['note_cents']:+.1f}".replace("-0.0", "+0.0"),
             f"{each['mounted_hz']:.2f}", f"{each['clamped_hz']:.2f}", f"{each['mount_cents']:+.1f}",
             f"{each['free_length_mm']:.2f}",
             f"{each['ratios'][0]:.3f}", f"{each['harmonic_cents'][0]:+.0f}", "from", str(each["harmonics"][0]),

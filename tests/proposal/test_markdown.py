@@ -28,7 +28,7 @@ def test_headings_paragraphs_emphasis_and_lists_are_known():
     assert html_of(found, level=2) == (
         "<h2>Title</h2>\n<p>Some <em>slanted</em> and <strong>strong</strong> words on two lines.</p>\n"
         '<ul class="own">\n<li>\N{BULLET} one</li>\n<li>\N{BULLET} two</li>\n'
-        '<li>3. three</li>\n<li>4. four</li>\n</ul>'
+        "<li>3. three</li>\n<li>4. four</li>\n</ul>"
     )
 
 

@@ -282,7 +282,9 @@ def test_a_thread_displaces_as_it_weighs_and_carries_air_as_wide_as_it_is_and_a_
     instrument, model = made(), solved()
     tine = instrument.tines[0]
     nut = PlacedNut(instrument.nuts["M4 hex"], 0.07)
-    bare, nutted = (next(iter(_of_tines(model, instrument.tines, [trim, ()])))[0] for trim in ((), (nut,)))
+    bare, nutted = (
+        next(iter(_of_tines(model, instrument.tines, [trim, ()])))[0].rods for trim in ((), (nut,))
+    )
     whole = model.tines.tip[0] - model.tines.height[0, 0]
     slice_of = math.pi / 4.0 * (tine.rod.mass_diameter**2 + tine.rod.diameter**2)
     assert tine.rod.mass_diameter < 0.95 * tine.rod.diameter

@@ -10,13 +10,13 @@ import pytest
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.sound.radiator import bar_middle, ears
-from synth.sound.radiator.bar import (
+from synth.sound.radiator.bar import _of_tines, bar_radiator, nearest_distance, rod_pressures
+from synth.sound.radiator.dipoles import (
+    Following,
     SoundingRods,
-    _of_tines,
-    bar_radiator,
-    nearest_distance,
+    Swelling,
     pressures,
-    rod_pressures,
+    pressures_together,
     rods,
     thickness,
 )
@@ -124,8 +124,8 @@ def test_bar_and_tines_together_are_the_sum_of_all_their_pieces(
     pole = model.pole[chosen]
     whole = rod_pressures(model, instrument, boarded.row.trim, points, nearest=nearest)[0, chosen]
     total = np.zeros(len(chosen), dtype=complex)
-    for pieces, follows, moves in _of_tines(model, tines, boarded.row.trim):
-        total += plain(pieces, follows @ moves[:, chosen], pole, points[0], nearest)
+    for each in (each for pair in _of_tines(model, tines, boarded.row.trim) for each in pair):
+        total += plain(each.rods, each.motion @ each.moves[:, chosen], pole, points[0], nearest)
     edge = np.linspace(0.0, bar.length, 401)
     position, axes = path(bar, (edge[1:] + edge[:-1]) / 2.0)
     moved = model.bar.at(edge)[:, :3] @ model.vectors[model.bar_dof][:, chosen]
@@ -153,13 +153,15 @@ def test_bar_and_tines_together_are_the_sum_of_all_their_pieces(
 def test_a_tines_end_face_pushes_the_air_that_the_rod_displaces_and_no_more(boarded):
     """A tine on a bar that moves the way it points: the dipole of pi d^2/4 over its length, half of one across."""
     model = boarded.model()
-    across, along = list(_of_tines(model, boarded.instrument.tines, boarded.row.trim))[:2]
+    across, along = next(_of_tines(model, boarded.instrument.tines, boarded.row.trim))
     length = float(model.tines.tip[0] - model.tines.height[0, 0])
-    assert along[0].volume.sum() == pytest.approx(math.pi / 4.0 * 9e-6 * length, rel=1e-9)
-    assert across[0].volume.sum() == pytest.approx(math.pi / 2.0 * 9e-6 * length, rel=1e-9)
+    assert along.rods.volume.sum() == pytest.approx(math.pi / 4.0 * 9e-6 * length, rel=1e-9)
+    assert across.rods.volume.sum() == pytest.approx(math.pi / 2.0 * 9e-6 * length, rel=1e-9)
     up = np.array([0.0, 0.0, 1.0, 0.0, 0.0, 0.0])
-    np.testing.assert_allclose(along[1] @ up, np.tile([0.0, 0.0, 1.0], (len(along[0].volume), 1)), atol=1e-12)
-    np.testing.assert_allclose(across[1][:, :, :6] @ up, 0.0, atol=1e-12)
+    np.testing.assert_allclose(
+        along.motion @ up, np.tile([0.0, 0.0, 1.0], (len(along.rods.volume), 1)), atol=1e-12
+    )
+    np.testing.assert_allclose(across.motion[:, :, :6] @ up, 0.0, atol=1e-12)
 
 
 def test_what_has_no_momentum_makes_no_dipole(boarded):
@@ -186,8 +188,8 @@ def test_what_has_no_momentum_makes_no_dipole(boarded):
     nearest = nearest_distance(model, point)
     which = int(np.argmax(np.abs(model.vectors[model.tine_dof[0, 0, 0]])))
     whole = rod_pressures(model, small, [()], point, nearest=nearest)[0, which]
-    pieces, follows, moves = next(_of_tines(model, small.tines, [()]))
-    alone = pressures(pieces, follows, moves, model.pole, point, nearest=nearest)[0, which]
+    across, _ = next(_of_tines(model, small.tines, [()]))
+    alone = pressures(across.rods, across.motion, across.moves, model.pole, point, nearest=nearest)[0, which]
     assert abs(whole) < 0.1 * abs(alone)
 
 
@@ -210,3 +212,36 @@ def test_twice_as_far_is_six_decibels_quieter(boarded):
     high = (model.frequency > 300.0) & (model.frequency < 2000.0)
     ratio = 20.0 * np.log10(np.abs(near / far))[high]
     assert np.median(ratio) == pytest.approx(6.02, abs=0.5 * DB)  # single modes beam
+
+
+def test_what_happens_at_the_same_pieces_adds_up_like_one_by_one():
+    """Rods of one and of several radii, coordinates that move nothing, and a swelling, against plain sums."""
+    rng = np.random.default_rng(4)
+    point = rng.normal(size=(7, 3)) * 0.3
+    pole = -2.0 + 2j * np.pi * np.array([180.0, 900.0, 5000.0, 14000.0])
+    ears_at = np.array([[0.2, -1.0, 0.4], [-0.2, -0.9, 0.5]])
+
+    def motion(still):
+        moved = rng.normal(size=(7, 3, 5))
+        moved[:, :, still] = 0.0
+        return moved
+
+    def moves(count):
+        return rng.normal(size=(count, 4)) + 1j * rng.normal(size=(count, 4))
+
+    even, uneven = np.full(7, 4e-3), np.linspace(2e-3, 2e-2, 7)
+    following = [
+        Following(SoundingRods(point, rng.uniform(1e-6, 3e-6, 7), radius), motion(still), moves(5))
+        for radius, still in ((even, 2), (uneven, 0), (np.zeros(7), 4))
+    ]
+    swelling = Swelling(rng.normal(size=(7, 3)) * 1e-6, moves(3))
+    swelling.volume[:, 1] = 0.0
+    found = pressures_together(following, pole, ears_at, nearest=0.8, swelling=swelling)
+    for c, ear in enumerate(ears_at):
+        whole = sum(plain(each.rods, each.motion @ each.moves, pole, ear, 0.8) for each in following)
+        distance = np.linalg.norm(ear - point, axis=1)
+        k = pole.imag / SOUND_SPEED
+        grown = AIR_DENSITY * (swelling.volume @ swelling.moves) * pole**2
+        delay = np.exp(-1j * k * (distance[:, None] - 0.8))
+        whole = whole + np.sum(grown / (4.0 * np.pi * distance[:, None]) * delay, axis=0)
+        np.testing.assert_allclose(found[c], whole, rtol=1e-9)

@@ -12,7 +12,7 @@ from synth.playing.contact.stick import stick_line
 from synth.playing.stroke import ForceTrace
 from synth.sound.audio import RATE
 from synth.sound.radiator import ears
-from synth.sound.radiator.bar import thickness
+from synth.sound.radiator.dipoles import thickness
 from synth.sound.radiator.stick import stick_sound
 from synth.sound.render import ContactSettings, perform, scene
 

@@ -59,8 +59,10 @@ def random_core(draw, count):
 def test_the_slopes_are_the_limit_of_small_steps():
     core = random_core(np.random.default_rng(3), 16)
     core[:, 20] = 0.0
-    found = np.empty(len(core))
-    kernel.spread(core, kernel.SLOPE_TABLES, found)
+    found, moment = np.empty(len(core)), np.empty(len(core))
+    kernel.spread(core, kernel.SLOPE_TABLES, found, moment)
+    weighted = np.array([plain.moment(row, 5e-4) for row in core])
+    assert moment == pytest.approx(weighted, rel=3e-3)
     for row, sone in zip(core, found, strict=True):
         coarse, fine = (plain.total(row, step) for step in (2e-3, 5e-4))
         assert abs(fine - sone) <= 0.5 * abs(coarse - sone) + 1e-3 * sone

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from synth.design.instrument import Section
-from synth.sound.radiator.bar import equivalent_radius, thickness
+from synth.sound.radiator.bar import equivalent_radius
+from synth.sound.radiator.dipoles import thickness
 
 TABLE = Path(__file__).parents[1] / "data" / "radiation_checks.csv"
 PERCENT = 1e-2

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from synth.sound.zwicker import (
+    STEP,
     LoudnessOverTime,
     loudness_over_time,
     stationary_sone,
@@ -118,3 +119,41 @@ def test_the_program_itself_says_so_where_it_is_at_hand():
     name = "partials of a tine"
     for quantity, sone in TABLE["measured"](signals()[name]):
         assert value(heard(name), quantity) == pytest.approx(sone, rel=2e-4, abs=1e-3 * SONE)
+
+
+# Sharpness by DIN 45692 of the steady signals, acum: MoSQITo 1.2.1 (sharpness_din_st, Apache License 2.0)
+SHARPNESS = {
+    "1 kHz 60 dB": 1.0033,
+    "250 Hz 80 dB": 0.4231,
+    "4 kHz 40 dB": 2.7532,
+    "80 Hz 50 dB": 0.1176,
+    "many tones 60 dB": 2.0326,
+}
+
+
+@pytest.mark.parametrize(("name", "acum"), SHARPNESS.items())
+def test_sharpness_of_steady_sounds_is_that_of_an_independent_program(name, acum):
+    assert steady_acum(signals()[name]) == pytest.approx(acum, rel=0.03, abs=0.01)
+
+
+def steady_acum(sound):
+    """0.8 s after it began, when the click of its beginning is over."""
+    return loudness_over_time(sound, RATE).acum[round(0.8 / STEP)]
+
+
+def test_a_critical_band_of_noise_at_a_kilohertz_and_60_db_has_one_acum():
+    """The definition of the unit (DIN 45692:2009): a band as wide as a critical band, 920 to 1080 Hz."""
+    now = np.arange(RATE) / RATE
+    draw = np.random.default_rng(2)
+    hertz = np.arange(920.0, 1081.0, 1.0)
+    noise = np.sum(np.sin(2.0 * np.pi * (hertz[:, None] * now + draw.random((len(hertz), 1)))), axis=0)
+    noise *= 20e-6 * 10.0 ** (60.0 / 20.0) / np.sqrt(np.mean(noise**2))
+    assert steady_acum(noise) == pytest.approx(1.0, abs=0.06)
+
+
+def test_a_brighter_sound_is_sharper_at_the_same_loudness():
+    def both(low_db, high_db):
+        sound = TABLE["sine"](250.0, low_db) + TABLE["sine"](6000.0, high_db)
+        return steady_acum(sound)
+
+    assert both(70.0, 40.0) < both(60.0, 50.0) < both(50.0, 60.0)

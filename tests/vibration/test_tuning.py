@@ -19,6 +19,7 @@ from synth.design.instrument import Bend, Group, Instrument, PlacedNut, Straight
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.vibration import clearance
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tine import TineModes, solve_tines
 from synth.vibration.trimming.answers import every_answer
 from synth.vibration.tuning import Row, free_lengths, tune
@@ -89,8 +90,8 @@ def test_a_tines_own_pitch_gives_its_length_back(
     tine = bench.tine(bench.plain(diameter), pitch_hz=1.0, root=bench.root(added=added))
     pitch = solve_tines([tine], [length * 1e-3], [trim]).frequency[:, 0, 0]
     found = free_lengths([tine], [trim], pitch)
-    assert solve_tines([tine], found, [trim]).frequency[:, 0, 0] == pytest.approx(pitch, rel=0.02 * CENT)
-    assert found[0] == pytest.approx(length * 1e-3, rel=0.02 * CENT)
+    assert solve_tines([tine], found, [trim]).frequency[:, 0, 0] == pytest.approx(pitch, rel=0.05 * CENT)
+    assert found[0] == pytest.approx(length * 1e-3, rel=0.05 * CENT)
 
 
 def bar_like(frequency: Array, mode: float, strength: float) -> Array:
@@ -114,6 +115,19 @@ def test_the_mounted_pitch_not_the_clamped_one_meets_the_target(bench: Any, buil
     assert row.mounted_hz == pytest.approx(row.clamped_hz * bar_like(row.clamped_hz, 200.0, 0.03), rel=1e-9)
     assert len(calls) <= 6
     assert not row.warnings
+
+
+@pytest.mark.parametrize("name", ["quay-rail", "lantern-hoop", "test-piece"])
+def test_partials_beyond_the_third_do_not_count_in_the_search(
+    monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """The lengths are those that all partials give, on straight and bent bars, with nuts."""
+    instrument = resolve(load(Path(__file__).parents[2] / "designs" / f"{name}.toml"))
+    quick = tune(instrument, mounting(instrument))
+    monkeypatch.setattr("synth.vibration.tuning.SOUGHT", 1e9)
+    whole = tune(instrument, mounting(instrument))
+    assert np.nanmax(np.abs(off(quick))) < 0.002
+    assert 1200.0 * np.abs(np.log2(quick.length / whole.length)).max() < 0.001
 
 
 def test_a_pitch_that_the_bar_takes_for_itself_is_told(bench: Any, build: Build) -> None:

@@ -58,7 +58,9 @@ def test_the_picture_of_a_trim_shows_ratio_over_height_in_mm_and_marks_every_way
         tine=0, wish=TrimWish(2, 6.0, nut), curves=(curve,), solutions=(way(0.03), way(0.07)), without=6.27,
     )  # fmt: skip
     instrument = SimpleNamespace(
-        tines=(SimpleNamespace(group=0, number=4),), groups=(SimpleNamespace(name="low"),)
+        tines=(SimpleNamespace(group=0, number=4),),
+        groups=(SimpleNamespace(name="low"),),
+        bench=SimpleNamespace(units="mm"),
     )
     axes = Figure().subplots()
     _panel(axes, instrument, trimming)

@@ -17,6 +17,7 @@ from typing import Any, Final
 import click
 
 from synth.doors import streams
+from synth.doors.cli.inches import in_millimetres
 from synth.errors import InputError
 from synth.files import check_apart
 from synth.version import __version__
@@ -63,6 +64,13 @@ class Commands(click.Group):
         assert found.callback is not None
         command.callback = _careful(found.callback)
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name, command, words = super().resolve_command(ctx, args)
+        options = [each for parameter in command.params for each in parameter.opts] if command else []
+        return name, command, in_millimetres(words, options)
 
 
 def _careful(callback: Callable[..., Any]) -> Callable[..., Any]:

@@ -8,7 +8,7 @@ import click
 
 from synth.doors.cli import arguments
 from synth.files import check_folder, whole_set
-from synth.units import MM
+from synth.units import length_said
 
 
 @click.command("cutlist")
@@ -45,7 +45,7 @@ def command(design: Path, fresh: bool, output: Path) -> None:
     whole = instrument.bench.stock_length * len(cuts.bars)
     click.echo(
         f"{len(cuts.pieces)} tines from {len(cuts.bars)} bar{'s' * (len(cuts.bars) > 1)} "
-        f"of {instrument.bench.stock_length / MM:g} mm, "
+        f"of {length_said(instrument.bench.stock_length, instrument.bench.units)}, "
         f"{100.0 * waste / whole:.0f} % left over; {cuts.mass:.2f} kg in all"
     )
     click.echo(f"{output}: cutlist.csv, cutlist.pdf, cutlist.html; tuning sheet sheet.pdf, sheet.html")

@@ -68,7 +68,7 @@ def command(output: Path | None, force: bool, **words: Any) -> None:
         path.write_text(text, encoding="utf-8")
     click.echo(
         f"{output}: {len(made.plans)} groups, {sum(len(plan.members) for plan in made.plans)} tines; "
-        f"{len(made.warnings)} warnings and {len(made.quarrels)} quarrels, told at its top"
+        f"{len(made.warnings) + len(made.strained)} warnings and {len(made.quarrels)} quarrels, told at its top"
     )
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from synth.doors.cli import arguments
+from synth.units import MM, size_said
 
 KINDS = (".svg", ".pdf")
 
@@ -51,4 +52,4 @@ def command(design: Path, board_name: str | None, output: Path, fresh: bool) -> 
     sheet = drawing_sheet(instrument, row.length, row.trim, boards.get(name))
     write = write_svg_sheet if output.suffix.lower() == ".svg" else write_pdf_sheet
     write(sheet, output)
-    click.echo(f"wrote {output}: {sheet.width:g} x {sheet.height:g} mm")
+    click.echo(f"wrote {output}: {size_said(sheet.width * MM, sheet.height * MM, instrument.bench.units)}")

@@ -39,4 +39,4 @@ def command(design: Path, group: str | None, as_json: bool, fresh: bool) -> None
         "assembly": assembly_data(instrument, model, chosen),
         "quarrels": quarrel_data(instrument, quarrels, advice, chosen),
     }
-    click.echo(data(told) if as_json else mode_words(told, arguments.width()))
+    click.echo(data(told) if as_json else mode_words(told, instrument.bench.units, arguments.width()))

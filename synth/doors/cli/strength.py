@@ -8,7 +8,7 @@ import click
 
 from synth.doors.cli import arguments
 from synth.playing.stroke import BITE, SPEED
-from synth.units import MM
+from synth.units import MM, length_said
 
 
 @click.command("strength")
@@ -69,7 +69,9 @@ def command(
         told = {"speed_mm_s": speed_mm_s, "bite_mm": bite_mm, "digs_in": stuck}
         click.echo(data({**told, "tines": strength_table(instrument, row, found).data()}))
         return
-    click.echo(f"A stroke at {speed_mm_s:g} mm/s with a bite of {bite_mm:g} mm\n")
+    units = instrument.bench.units
+    speed, bite = (length_said(each * MM, units) for each in (speed_mm_s, bite_mm))
+    click.echo(f"A stroke at {speed}/s with a bite of {bite}\n")
     for stick in sticks:
         table = strength_table(instrument, row, [each for each in found if each.stick == stick.name])
         click.echo(f"{stick.name}\n{table.text(arguments.width())}\n")

@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
+from synth.cores import one_core
 from synth.design.schema import SupportKind
 from synth.doors.cli import arguments
 from synth.errors import InputError
 from synth.table import as_json as data
-from synth.units import MM, cents
+from synth.units import INCH, MM, cents
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument, Section
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 _MM = arguments.Number(0.0, 1000.0)
 _TOLD = 3  # quarrels named as the reason
-_SIZE = re.compile(r"(\d+(?:\.\d+)?)(?:\s*[xX]\s*(\d+(?:\.\d+)?))?")
+_SIZE = re.compile(r"(\d*\.?\d+)(?:\s*[xX]\s*(\d*\.?\d+))?\s*(mm|in)?")
 
 
 @click.command("suggest")
@@ -37,7 +38,7 @@ _SIZE = re.compile(r"(\d+(?:\.\d+)?)(?:\s*[xX]\s*(\d+(?:\.\d+)?))?")
     "sizes",
     multiple=True,
     metavar="SIZE",
-    help="A section to try besides those sold near its size: 30, 30x20; tube 30x2. Repeat for more.",
+    help="A section to try besides those sold near its size: 30, 30x20, 1.25x1in; tube 30x2. Repeat for more.",
 )
 @click.option(
     "--support-kind",
@@ -73,8 +74,6 @@ def command(
     Example:
       tinewright suggest designs/lantern-hoop.toml --move-mm 10 --bar-size 30 --bar-size 36
     """
-    from threadpoolctl import threadpool_limits
-
     from synth.vibration.solve import solve_quarrels, solve_row
     from synth.workshop.suggest import Allowed, Ground
 
@@ -82,7 +81,7 @@ def command(
     allowed = Allowed(
         move_mm * MM, supports_mm * MM, tuple(_section(instrument, each) for each in sizes), kinds
     )
-    with threadpool_limits(1):  # many small problems: on several threads they wait for one another
+    with one_core():
         row = solve_row(instrument, fresh=fresh)
         quarrels = solve_quarrels(instrument, row, fresh=fresh)
         ground = Ground(written, instrument, row)
@@ -107,11 +106,16 @@ def _section(instrument: Instrument, words: str) -> Section:
     if match is None or (shape == "round" and match[2]) or (shape == "tube" and not match[2]):
         wanted = {"rectangle": "30 or 30x20", "round": "20", "tube": "30x2 (diameter and wall)"}[shape]
         raise InputError(
-            f"'{words}' is no size of this bar", remedy=f"write {wanted}, in mm", location="--bar-size"
+            f"'{words}' is no size of this bar",
+            remedy=f"write {wanted} in mm, or inches as 1.25in",
+            location="--bar-size",
         )
-    first, second = float(match[1]) * MM, float(match[2] or match[1]) * MM
+    unit = INCH if match[3] == "in" or (not match[3] and instrument.bench.units == "inch") else MM
+    first, second = float(match[1]) * unit, float(match[2] or match[1]) * unit
     if not 2.0 * MM <= first <= 500.0 * MM or not 0.1 * MM <= second <= 500.0 * MM:
-        raise InputError(f"'{words}' mm cannot be a bar", remedy="2 to 500 mm can", location="--bar-size")
+        raise InputError(
+            f"'{words}' cannot be a bar", remedy="2 to 500 mm (0.08 to 19 in) can", location="--bar-size"
+        )
     if shape == "rectangle":
         return dataclasses.replace(instrument.bar.section, width=first, height=second)
     if shape == "tube" and second >= first / 2.0:

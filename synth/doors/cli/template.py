@@ -8,6 +8,7 @@ import click
 
 from synth.doors.cli import arguments
 from synth.files import check_folder, whole_set
+from synth.units import MM, size_said
 
 
 @click.command("template")
@@ -45,7 +46,7 @@ def command(design: Path, fresh: bool, output: Path) -> None:
                 drawing, folder / f"{name}.pdf", paper=instrument.bench.paper, notes=(HEADING, *CAUTIONS)
             )
             low, high = drawing.bounds
-            size = f"{high.x - low.x:.0f} x {high.y - low.y:.0f} mm"
+            size = size_said((high.x - low.x) * MM, (high.y - low.y) * MM, instrument.bench.units)
             said.append(
                 f"{output / name}: .dxf, .svg, .pdf ({size}, {pages} pages of {instrument.bench.paper})"
             )

@@ -17,6 +17,7 @@ from synth.table import as_json as data
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.vibration.trimming.answers import Trimming
+    from synth.workshop.trim_roughness import RankedTrimming
 
 
 @click.command("trim")
@@ -61,7 +62,8 @@ def command(
         check_picture(picture)
     text, instrument = read_text(design), arguments.instrument(design)
     wishing = _wishing(instrument, group)
-    found = _trimmings(instrument, wishing, None if also is None else _second_wish(also), fresh=fresh)
+    ways = _trimmings(instrument, wishing, None if also is None else _second_wish(also), fresh=fresh)
+    found = [each.found for each in ways]
     if not any(each.solutions for each in found):
         tine = instrument.tines[found[0].tine]
         raise InputError(
@@ -74,9 +76,9 @@ def command(
     if picture is not None:
         draw_trimmings(instrument, found, picture)
     if as_json:
-        click.echo(data([trimming_data(instrument, each) for each in found]))
+        click.echo(data([trimming_data(instrument, each) for each in ways]))
     else:
-        click.echo("\n\n".join(trimming_words(instrument, each, arguments.width()) for each in found))
+        click.echo("\n\n".join(trimming_words(instrument, each, arguments.width()) for each in ways))
     if write:
         _write(design, text, instrument, found, choose)
 
@@ -113,9 +115,10 @@ def _second_wish(words: str) -> tuple[int, float]:
 
 def _trimmings(
     instrument: Instrument, wishing: list[int], also: tuple[int, float] | None, *, fresh: bool
-) -> list[Trimming]:
+) -> list[RankedTrimming]:
     from synth.vibration.solve import solve_row
     from synth.vibration.trimming.answers import every_answer, fitting_nuts, wish_of
+    from synth.workshop.trim_roughness import ranked
 
     if also is not None and any(wish_of(instrument.tines[n]).partial == also[0] for n in wishing):
         raise InputError(
@@ -130,7 +133,8 @@ def _trimmings(
         others = fitting_nuts(tine, [nut for nut in instrument.nuts.values() if nut != wished])
         pitch = None if math.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
         length = float(row.length[index])
-        found.append(every_answer(index, tine, length=length, pitch=pitch, nuts=(wished, *others), also=also))
+        ways = every_answer(index, tine, length=length, pitch=pitch, nuts=(wished, *others), also=also)
+        found.append(ranked(instrument, row, ways))
     return found
 
 

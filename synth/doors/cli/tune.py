@@ -11,14 +11,14 @@ import click
 from synth.doors.cli import arguments, bench
 from synth.errors import InputError
 from synth.table import as_json as data
-from synth.units import MM, length_said, note_name
+from synth.units import MM
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.recording.retune import Retune
+    from synth.vibration.tuning import Row
 
 IN_TUNE = 1.0  # cents: less is not heard, and no nut is turned so finely
-EIGHTH = 0.125  # of a turn, which a spanner can be set by eye
 
 
 @click.command("tune")
@@ -52,7 +52,7 @@ def command(design: Path, recording: Path, name: str, target_hz: float | None, a
     if as_json:
         click.echo(data(_data(instrument, tine, advice)))
         return
-    click.echo(_words(instrument, tine, advice))
+    click.echo(_words(instrument, row, tine, advice))
 
 
 def _data(instrument: Instrument, tine: int, advice: Retune) -> dict[str, Any]:
@@ -72,9 +72,11 @@ def _data(instrument: Instrument, tine: int, advice: Retune) -> dict[str, Any]:
     }
 
 
-def _words(instrument: Instrument, tine: int, advice: Retune) -> str:
+def _words(instrument: Instrument, row: Row, tine: int, advice: Retune) -> str:
+    from synth.workshop.retuning import retuning_words
+
     name = bench.tine_name(instrument, tine)
-    note, beside = note_name(advice.target, instrument.a4)
+    note, beside = instrument.note(advice.target)
     told = "" if advice.partial == 0 else f", told by partial {advice.partial + 1}"
     side = "above" if advice.cents > 0.0 else "below"
     head = (
@@ -87,24 +89,4 @@ def _words(instrument: Instrument, tine: int, advice: Retune) -> str:
         parts.append(f"In doubt: the partials fit {other} better. Which tine was tapped? If it was {name}:")
     if abs(advice.cents) < max(IN_TUNE, advice.deviation_cents):
         return "\n".join([*parts, "It is in tune: leave it."])
-    return "\n".join([*parts, _action(instrument, tine, advice)])
-
-
-def _action(instrument: Instrument, tine: int, advice: Retune) -> str:
-    """What to do with spanner or collar."""
-    way = "up, towards the tip" if advice.shorten > 0.0 else "down, towards the bar"
-    units = instrument.bench.units
-    distance = length_said(abs(advice.shorten), units, figures=3)
-    what = "Shorten" if advice.shorten > 0.0 else "Lengthen"
-    rod = instrument.tines[tine].rod
-    if not math.isfinite(advice.turns):
-        return f"{what} the free length by {distance}: plain rod, so slide it in its collar."
-    clock = "against the clock" if advice.shorten > 0.0 else "with the clock"
-    eighths = abs(advice.turns) / EIGHTH
-    cents = abs(advice.cents / advice.turns)
-    return (
-        f"{what} the free length by {distance}: turn the base nut {abs(advice.turns):.2f} turns ({eighths:.1f} "
-        f"eighths) {way}; {clock} as seen from the tip, on right-hand thread.\n"
-        f"{rod.thread} has {length_said(rod.pitch, units)} a turn: {cents:.1f} cents a turn here. Tighten, then "
-        "tap again."
-    )
+    return "\n".join([*parts, retuning_words(instrument, row.modes, tine, advice.shorten, advice.cents)])

@@ -70,6 +70,17 @@ class Player extends EventTarget {
   }
 }
 
+const PATIENCE = 2000; // ms until a context that does not start is told of
+
+/** A context that runs: without a sound device, or before a gesture, a browser never says that it does. */
+async function running(context) {
+  const late = setTimeout(() => {
+    if (context.state !== 'running') say('No sound yet: this browser has no sound device, or waits for a click.');
+  }, PATIENCE);
+  await context.resume();
+  clearTimeout(late);
+}
+
 let starting = null;
 
 /** Sound on: browsers allow it from a gesture on. */
@@ -88,7 +99,7 @@ function soundOn() {
     throw failure;
   });
   return starting.then(async (player) => {
-    if (player.context.state !== 'running') await player.context.resume();
+    if (player.context.state !== 'running') await running(player.context);
     return player;
   });
 }

@@ -21,7 +21,7 @@ from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force
 from synth.sound.pole_steps import powers
 from synth.sound.radiator import EARS, arrivals, ears
-from synth.sound.radiator.bar import pressures, rods
+from synth.sound.radiator.dipoles import pressures, rods
 from synth.vibration.bar import path
 from synth.vibration.modal_model import ModalModel
 

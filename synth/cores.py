@@ -1,0 +1,35 @@
+"""How many cores linear algebra takes: one for many small problems, all for a large one.
+
+numpy and scipy bring a pool of threads each, which wait busily for more work; between small problems they stand in
+each other's way, and on a machine that does something else besides, a solve takes ten times as long.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+_allowed: list[int] = []  # threads before each `one_core` that is open, the innermost last
+
+
+@contextmanager
+def one_core() -> Iterator[None]:
+    """Linear algebra keeps to one thread."""
+    from threadpoolctl import ThreadpoolController
+
+    pools = ThreadpoolController()
+    _allowed.append(max((each.num_threads for each in pools.lib_controllers), default=1))
+    try:
+        with pools.limit(limits=1):
+            yield
+    finally:
+        _allowed.pop()
+
+
+@contextmanager
+def all_cores() -> Iterator[None]:
+    """Within `one_core`: as many threads as were allowed outside, for one large problem."""
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(_allowed[-1] if _allowed else None):
+        yield

@@ -1,0 +1,113 @@
+"""Lengths in inches on the command line and in what commands print for a design in inches."""
+
+import pytest
+
+from synth.doors.cli import run
+from synth.doors.cli.inches import in_millimetres
+
+OPTIONS = ("--bite-mm", "--speed-mm-s", "--move-mm", "--group", "--fade-in")
+
+
+@pytest.mark.parametrize(
+    ("words", "meant"),
+    [
+        (["--bite-in", "0.1"], ["--bite-mm", "2.54"]),
+        (["--bite-in=.5", "x.toml"], ["--bite-mm=12.7", "x.toml"]),
+        (["--speed-in-s", "20"], ["--speed-mm-s", "508"]),
+        (["--bite-in", "0.1,1e-1,-2"], ["--bite-mm", "2.54,2.54,-50.8"]),
+        (["--bite-in"], ["--bite-mm"]),
+        (["--bite-in", "deep"], ["--bite-mm", "deep"]),
+        (["--bite-mm", "0.1"], ["--bite-mm", "0.1"]),
+        (["--fade-in", "2"], ["--fade-in", "2"]),  # an option that is called so itself
+        (["--depth-in", "2"], ["--depth-in", "2"]),  # no such option: refused by its own name
+        (["D3-in", "--group", "D3"], ["D3-in", "--group", "D3"]),
+    ],
+)
+def test_inches_become_millimetres_and_nothing_else_changes(words, meant):
+    assert in_millimetres(words, OPTIONS) == meant
+
+
+def test_a_command_takes_a_bite_in_inches(slat):
+    inch = slat.data("strength", "--stick", "birch", "--bite-in", "0.1", "--speed-in-s", "10")
+    assert (inch["bite_mm"], inch["speed_mm_s"]) == (pytest.approx(2.54), pytest.approx(254.0))
+    metric = slat.data("strength", "--stick", "birch", "--bite-mm", "2.54", "--speed-mm-s", "254")
+    assert inch == metric
+
+
+def test_what_is_out_of_range_in_inches_is_refused_in_one_line(slat, capsys):
+    assert run(["strength", str(slat.design), "--bite-in", "40"]) == 2
+    said = capsys.readouterr()
+    assert (said.out, said.err.count("\n")) == ("", 1)
+
+
+@pytest.fixture(scope="module")
+def inch_slat(slat, tmp_path_factory):
+    """The same design for a bench in inches."""
+    path = tmp_path_factory.mktemp("inch") / "slat.toml"
+    path.write_text(slat.design.read_text().replace("[bench]", '[bench]\nunits = "inch"'))
+    return type(slat)(path)
+
+
+def column(table, *heads):
+    """The words under a head of several, in tables whose other cells are single words."""
+    names, rows = table
+    before = names.split(" ".join(heads))[0].split()
+    return [row[len(before)] for row in rows]
+
+
+@pytest.mark.parametrize(
+    ("command", "head", "words"),
+    [
+        ("strength", "free", ("--stick", "birch")),
+        ("modes", "free", ()),
+    ],
+)
+def test_tables_of_an_inch_design_tell_lengths_in_thousandths(slat, inch_slat, command, head, words):
+    metric = column(slat.table(command, *words), head, "mm")
+    inch = column(inch_slat.table(command, *words), head, "in")
+    assert len(metric) == len(inch) > 2
+    for mm, thousandths in zip(metric, inch, strict=True):
+        assert len(thousandths.split(".")[1]) == 3
+        assert float(thousandths) == pytest.approx(float(mm) / 25.4, abs=0.003)
+
+
+def test_check_tells_an_inch_design_in_inches_and_gives_the_same_data(slat, inch_slat):
+    heads, rows = inch_slat.table("check")
+    assert "free in" in heads
+    for row, length in zip(rows, slat.row.length, strict=True):
+        assert f"{1e3 * length / 25.4:.3f}" in row
+    said = inch_slat.said("check")
+    assert "bar: 12.60 in" in said  # 320 mm
+    assert " m of " not in said
+    one, other = slat.data("check"), inch_slat.data("check")
+    assert one["tines"][0]["free_length_mm"] == other["tines"][0]["free_length_mm"]
+    assert one["totals"] == other["totals"]
+
+
+def test_tolerance_and_trim_tell_an_inch_design_in_inches(inch_slat):
+    said = inch_slat.said("tolerance", "--trials", "5")
+    assert "a cut of +-0.0197 in" in said
+    assert "nut in" in said
+    assert " mm" not in said
+    trim = inch_slat.said("trim", "--group", "low")
+    assert "free in" in trim
+    assert "c/thou" in trim
+    assert " mm" not in trim
+
+
+@pytest.mark.parametrize(("size", "width"), [("1.25x1", 31.75), ("1.25x1in", 31.75), ("31.75x25.4mm", 31.75)])
+def test_a_size_without_a_unit_is_in_the_benchs_own(inch_slat, size, width):
+    from synth.doors.cli.suggest import _section
+
+    section = _section(inch_slat.instrument, size)
+    assert (section.width, section.height) == (pytest.approx(width / 1e3), pytest.approx(25.4e-3))
+
+
+def test_what_was_written_is_told_in_inches(inch_slat, tmp_path):
+    words = inch_slat.said("template", "-o", tmp_path / "template")
+    assert " mm" not in words
+    assert " in, " in words
+    words = inch_slat.said("cutlist", "-o", tmp_path / "list")
+    assert "of 15.75 in" in words  # 400 mm
+    words = inch_slat.said("drawing", "-o", tmp_path / "sheet.svg")
+    assert words.strip().endswith(" in")
