@@ -25,7 +25,7 @@ from synth.sound.file_sets import SetMember, write_sets
 from synth.sound.loudness import QUIET_ROOM, measure
 from synth.sound.quiet_room import room_spectrum
 from synth.sound.render import perform, scene
-from synth.sound.standing import Standing
+from synth.sound.surroundings import Surroundings
 
 DESIGN = Path(__file__).resolve().parent.parent / "designs" / "quay-rail.toml"
 SCORE = DESIGN.with_name("ferry-tune.toml")
@@ -39,7 +39,7 @@ WAYS = ("bar", "pickup", BOARD)
 def main(folder: Path, room: str = "") -> int:
     design = load(DESIGN)
     instrument = resolve(design, str(DESIGN))
-    standing = Standing(instrument.room(room, location="--room").name if room else "")
+    standing = Surroundings(instrument.room(room, location="--room").name if room else "")
     sounds = dict(shown(rendered(instrument, standing), 3 * len(instrument.groups)))
     members = write_sets(sounds, folder)
     where = f"in {standing.room}" if standing.room else "at 1 m"
@@ -72,7 +72,7 @@ def main(folder: Path, room: str = "") -> int:
     return 0
 
 
-def rendered(instrument: Instrument, standing: Standing) -> Iterator[tuple[str, NDArray[Any]]]:
+def rendered(instrument: Instrument, standing: Surroundings) -> Iterator[tuple[str, NDArray[Any]]]:
     """Every group, stroked once, through each of bar, pickup and board, in free air or in a room."""
     stick = next(iter(instrument.sticks.values()))
     for through in WAYS:

@@ -38,8 +38,8 @@ PLACES = """
     sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.bands sound.zwicker_tables sound.zwicker_kernel sound.zwicker
     sound.roughness sound.quiet_room sound.shoebox sound.room_points sound.measured_room
-    sound.room_response sound.room_noise sound.standing sound.ear sound.features sound.file_sets sound.boardsheet
-    sound.render sound.carrying sound.ringing sound.sensitivity sound.live_output sound.holding sound.live_contacts
+    sound.room_response sound.room_noise sound.surroundings sound.ear sound.features sound.file_sets
+    sound.boardsheet sound.render sound.carrying sound.ringing sound.sensitivity sound.live_output sound.holding sound.live_contacts
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.retuning
     workshop.flat_length

@@ -24,11 +24,11 @@ WALLS: Final = ("wall_x0", "wall_x1", "wall_y0", "wall_y1", "floor", "ceiling")
 MOST: Final = 0.99  # absorption; more would be a hole into the open
 OF_A_BOX: Final = ("length_m", "width_m", "height_m", "instrument_at_m", "listener_at_m", "reverberation_s",
                    "floor", "ceiling", "walls", *WALLS[:4])  # fmt: skip
-Place = tuple[float, float, float]
+Spot = tuple[float, float, float]
 
 
 @dataclass(frozen=True)
-class Noise:
+class RoomNoise:
     """A room's noise: a level in dB(A), or an NC curve; at most one of them is there."""
 
     dba: float | None = None
@@ -40,15 +40,15 @@ class ShoeboxRoom:
     """A box with a corner at the origin; `absorption` of the walls at x 0, x 1, y 0, y 1, floor and ceiling."""
 
     name: str
-    size: Place
+    size: Spot
     absorption: tuple[tuple[float, ...], ...]  # (6, 8)
-    instrument: Place  # the bar's middle
+    instrument: Spot  # the bar's middle
     bearing: float  # rad, of the bar from the room's x towards its y
-    listener: Place
+    listener: Spot
     air: tuple[float, ...]  # (8,) 1/m, what the air takes of the energy
     humidity: float  # per cent
     temperature: float  # K
-    noise: Noise
+    noise: RoomNoise
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ class MeasuredRoom:
     name: str
     response: Path
     reference: float
-    noise: Noise
+    noise: RoomNoise
 
 
 Room = ShoeboxRoom | MeasuredRoom
@@ -73,7 +73,7 @@ def _room(design: schema.Design, name: str, file: str) -> Room:
     given, location = design.room[name], f"room.{name}"
     if given.noise_dba is not None and given.noise_nc is not None:
         raise InputError("noise_dba and noise_nc exclude each other", remedy="keep one", location=location)
-    noise = Noise(given.noise_dba, given.noise_nc)
+    noise = RoomNoise(given.noise_dba, given.noise_nc)
     if given.impulse_response is not None:
         return _measured(given, name, file, location, noise)
     if given.reference_m is not None:
@@ -85,7 +85,7 @@ def _room(design: schema.Design, name: str, file: str) -> Room:
     return _box(design, name, location, noise)
 
 
-def _measured(given: RoomTable, name: str, file: str, location: str, noise: Noise) -> MeasuredRoom:
+def _measured(given: RoomTable, name: str, file: str, location: str, noise: RoomNoise) -> MeasuredRoom:
     assert given.impulse_response is not None
     extra = next((key for key in OF_A_BOX if getattr(given, key) is not None), "")
     if extra:
@@ -103,7 +103,7 @@ def _measured(given: RoomTable, name: str, file: str, location: str, noise: Nois
     return MeasuredRoom(name, Path(file).parent / given.impulse_response, given.reference_m, noise)
 
 
-def _box(design: schema.Design, name: str, location: str, noise: Noise) -> ShoeboxRoom:
+def _box(design: schema.Design, name: str, location: str, noise: RoomNoise) -> ShoeboxRoom:
     given = design.room[name]
     for key in ("length_m", "width_m", "height_m", "instrument_at_m", "listener_at_m"):
         if getattr(given, key) is None:
@@ -133,7 +133,7 @@ def _box(design: schema.Design, name: str, location: str, noise: Noise) -> Shoeb
     )
 
 
-def _inside(place: Sequence[float] | None, size: Place, location: str) -> Place:
+def _inside(place: Sequence[float] | None, size: Spot, location: str) -> Spot:
     assert place is not None
     for found, whole, axis in zip(place, size, ("length", "width", "height"), strict=True):
         if not 0.0 < found < whole:
@@ -146,7 +146,7 @@ def _inside(place: Sequence[float] | None, size: Place, location: str) -> Place:
 
 
 def _absorption(
-    given: RoomTable, size: Place, air: Sequence[float], location: str
+    given: RoomTable, size: Spot, air: Sequence[float], location: str
 ) -> tuple[tuple[float, ...], ...]:
     told = {wall: getattr(given, wall) for wall in WALLS}
     for wall in WALLS[:4]:
@@ -181,7 +181,7 @@ def _surface(told: str | Sequence[float], location: str) -> Sequence[float]:
     return row.octaves
 
 
-def _from_times(times: Sequence[float], size: Place, air: Sequence[float], location: str) -> list[float]:
+def _from_times(times: Sequence[float], size: Spot, air: Sequence[float], location: str) -> list[float]:
     """The even absorption that gives these times by Eyring's formula with the air's own loss."""
     length, width, height = size
     volume, surface = length * width * height, 2.0 * (length * width + length * height + width * height)

@@ -48,7 +48,7 @@ class Room(WrittenTable, frozen=True, kw_only=True):
     noise_nc: Annotated[float, Meta(ge=15.0, le=65.0)] | None = None
 
 
-Line = Annotated[str, Meta(max_length=200)]
+ShortText = Annotated[str, Meta(max_length=200)]
 Thing = Annotated[str, Meta(min_length=1, max_length=120)]
 
 
@@ -69,9 +69,9 @@ class Extra(WrittenTable, frozen=True, kw_only=True):
 class Proposal(WrittenTable, frozen=True, kw_only=True):
     """What a client gets to read besides what the rest of the file says."""
 
-    title: Line = ""  # default: the design's name
-    site: Line = ""  # where it is to stand
-    maker: Line = ""
+    title: ShortText = ""  # default: the design's name
+    site: ShortText = ""  # where it is to stand
+    maker: ShortText = ""
     # paragraphs in Markdown's plain subset, with which the file of words begins
     text: Annotated[list[Annotated[str, Meta(max_length=4000)]], Meta(max_length=50)] = field(
         default_factory=list

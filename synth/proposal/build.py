@@ -12,17 +12,17 @@ from pathlib import Path
 from typing import Final
 
 from synth.design.instrument import Instrument
-from synth.design.rooms import Noise
+from synth.design.rooms import RoomNoise
 from synth.design.schema import Design
 from synth.errors import InputError
 from synth.files import check_folder, make_folder, whole_set
 from synth.page.build import page
 from synth.proposal.contents import sections
 from synth.proposal.facts import Facts, check_scores_apart, facts_of
-from synth.proposal.markdown import blocks
+from synth.proposal.markdown import parsed_blocks
 from synth.proposal.page import BLIND, PLAYED, proposal_page
 from synth.proposal.paper import write_print
-from synth.proposal.sounds import Sound, jobs_of, rendered, standings_of, write_sounds
+from synth.proposal.sounds import RenderedSound, jobs_of, rendered, standings_of, write_sounds
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.loudness import integrated, matched_gains, shared_gain
 from synth.sound.render import scene
@@ -46,7 +46,7 @@ MARK: Final = f"Sounds, drawings and figures computed with Tinewright {__version
 
 
 @dataclass(frozen=True)
-class Made:
+class ProposalMade:
     """What was written, for the one who asked: how many sounds, at which gain, whether the words were kept."""
 
     sounds: int
@@ -67,7 +67,7 @@ def write_proposal(
     blind: bool = False,
     fresh: bool = False,
     watch: Watch = lambda items, count: iter(items),
-) -> Made:
+) -> ProposalMade:
     """The whole folder, or nothing of it. Raises `InputError`."""
     check_folder(folder)
     check_scores_apart([each.stem for each in scores])
@@ -81,14 +81,14 @@ def write_proposal(
     with whole_set(folder) as beside:
         files, gain = write_sounds(sounds, beside)
         _drawings(facts, sheet, make_folder(beside / "drawings"))
-        found = sections(facts, blocks(words), sheet, files, gain_db=gain, blind=blind)
+        found = sections(facts, parsed_blocks(words), sheet, files, gain_db=gain, blind=blind)
         text = proposal_page(facts.title, found, held, foot=MARK)
         (beside / "index.html").write_text(text, encoding="utf-8")
         write_print(facts.title, found, beside / "proposal.pdf", paper=instrument.bench.paper, foot=MARK)
         if not kept:
             (beside / WORDS).write_text(words, encoding="utf-8")
     costs = facts.costs
-    return Made(len(files), gain, kept, len(text.encode()) / 1e6, costs.total, costs.any)
+    return ProposalMade(len(files), gain, kept, len(text.encode()) / 1e6, costs.total, costs.any)
 
 
 def _words(design: Design, instrument: Instrument, folder: Path) -> tuple[str, bool]:
@@ -109,9 +109,9 @@ def _words(design: Design, instrument: Instrument, folder: Path) -> tuple[str, b
         ) from failure
 
 
-def _sounds(facts: Facts, scores: Sequence[Path], watch: Watch) -> list[Sound]:
+def _sounds(facts: Facts, scores: Sequence[Path], watch: Watch) -> list[RenderedSound]:
     room = facts.room
-    standings = standings_of(room.name if room else "", room is not None and room.noise != Noise())
+    standings = standings_of(room.name if room else "", room is not None and room.noise != RoomNoise())
     jobs = jobs_of(facts.instrument, scores, group=facts.group, through=facts.through, standings=standings)
     return rendered(jobs, watch)
 
@@ -135,7 +135,7 @@ def _drawings(facts: Facts, sheet: Sheet, folder: Path) -> None:
         write_pdf(drawing, folder / f"{name}.pdf", paper=paper, notes=(HEADING, *CAUTIONS))
 
 
-def _blind(facts: Facts, sounds: Sequence[Sound]) -> str:
+def _blind(facts: Facts, sounds: Sequence[RenderedSound]) -> str:
     """The page that asks which of two is preferred, over the example stroke without the room's noise."""
     strokes = [each for each in sounds if each.title == sounds[0].title and not each.standing.noise]
     loud = [each.loudness for each in strokes]

@@ -18,7 +18,7 @@ from synth.proposal.care import CARE, FOR_STRANGERS, PREDICTED, TEST_PIECE
 from synth.proposal.costs import CostLine, Costs
 from synth.proposal.facts import Facts
 from synth.proposal.markdown import Block
-from synth.proposal.sounds import SPEED, SoundFiles
+from synth.proposal.sounds import EASY_SPEED, SoundFiles
 from synth.sound.audio import FULL_SCALE_SPL
 from synth.sound.loudness import QUIET_ROOM, SPEECH
 from synth.sound.room_points import room_words
@@ -183,7 +183,7 @@ def _loud(facts: Facts, files: Sequence[SoundFiles]) -> Iterator[ProposalPart]:
     name = facts.instrument.groups[facts.group].name
     stick = next(iter(facts.instrument.sticks))
     yield Paragraph(
-        f"The stroke is an easy pass over {name} at {1e3 * SPEED:g} mm/s with a "
+        f"The stroke is an easy pass over {name} at {1e3 * EASY_SPEED:g} mm/s with a "
         f"{stick} stick. For comparison: speech at 1 m {SPEECH:.0f} dB(A), a "
         f"quiet room {QUIET_ROOM:.0f} dB(A). Sone are in proportion to what is heard (ISO 532-1): twice as "
         "many are twice as loud; of a score its first six seconds."

@@ -36,7 +36,7 @@ class Block:
         return "".join(each.words for each in self.runs)
 
 
-def blocks(text: str) -> list[Block]:
+def parsed_blocks(text: str) -> list[Block]:
     """What a text says, block by block."""
     from markdown_it import MarkdownIt
 

@@ -12,7 +12,7 @@ from typing import Any, Final
 from synth.proposal.contents import Drawn, PlayedHere, Players, ProposalPart, Section, Words
 from synth.proposal.markdown import paper_of
 from synth.workshop.paper import (
-    MARGIN,
+    PAGE_MARGIN,
     Heading,
     Paragraph,
     flowables,
@@ -59,7 +59,7 @@ def _part(part: ProposalPart, paper: PaperName) -> Iterator[Any]:
         for block in part.blocks:
             yield Set(paper_of(block), style("head" if block.kind == "heading" else "plain", size=SIZE))
     elif isinstance(part, Drawn):
-        yield _turned(part.sheet, width, page_size(paper)[1] - 2.0 * MARGIN - ROOM)
+        yield _turned(part.sheet, width, page_size(paper)[1] - 2.0 * PAGE_MARGIN - ROOM)
     elif isinstance(part, Players):
         told = (
             f"The {len(part.files)} sounds stand in the folder audio, each named by what is played, through what "

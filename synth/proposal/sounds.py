@@ -1,7 +1,7 @@
 """The sounds of a proposal: one stroke and every score, through bar, pickup and board, at 1 m and in the room.
 
-In: an instrument, scores, what is wanted. Out: `Sound`s with their levels, then files at one gain: FLAC, and a
-small compressed copy. All are raised by the same amount, so that they are heard against each other as they will be.
+In: an instrument, scores, what is wanted. Out: `RenderedSound`s with their levels, then files at one gain: FLAC,
+and a small compressed copy. All are raised by the same amount, so that they are heard against each other as they will be.
 """
 
 from __future__ import annotations
@@ -25,25 +25,25 @@ from synth.sound import audio
 from synth.sound.file_sets import file_names
 from synth.sound.loudness import Loudness, measure, shared_gain
 from synth.sound.render import Rendering, perform, play, scene
-from synth.sound.standing import FREE_AIR, Standing
+from synth.sound.surroundings import FREE_AIR, Surroundings
 from synth.sound.zwicker import loudness_over_time
 from synth.units import amplitude
 from synth.workshop.variant_sounds import Watch, workers
 
 TOUCH: Final = 0.05  # s, when the stick meets the first tine
-SPEED: Final = 0.4  # m/s, an easy pass
+EASY_SPEED: Final = 0.4  # m/s, an easy pass
 SECONDS: Final = 6.0
 CHUNK: Final = 65_536  # samples written at once: libsndfile's coders take long ones badly
 SMALL: Final = (("MP3", ".mp3", "audio/mpeg"), ("OGG", ".ogg", "audio/ogg"))  # the first that is there
 
 
 @dataclass(frozen=True)
-class Sound:
+class RenderedSound:
     """One rendering: of what, through what, where ("" for free air), with the room's noise or without."""
 
     title: str
     through: str
-    standing: Standing
+    standing: Surroundings
     pressure: NDArray[np.float32]
     loudness: Loudness
     sone: float
@@ -58,18 +58,18 @@ class Sound:
 
 def example_stroke(instrument: Instrument, group: int) -> Stroke:
     """An easy pass over a group with the design's first stick."""
-    return Stroke(group=group, stick=next(iter(instrument.sticks.values())), start=TOUCH, speed=SPEED)
+    return Stroke(group=group, stick=next(iter(instrument.sticks.values())), start=TOUCH, speed=EASY_SPEED)
 
 
 @dataclass(frozen=True)
-class Job:
+class RenderJob:
     """What is played through one thing, in every place: the contacts are the same, and so is what is solved."""
 
     instrument: Instrument
     group: int
     score: Path | None  # None for the example stroke
     through: str
-    standings: tuple[Standing, ...]
+    standings: tuple[Surroundings, ...]
 
 
 def jobs_of(
@@ -78,24 +78,24 @@ def jobs_of(
     *,
     group: int,
     through: Sequence[str],
-    standings: Sequence[Standing],
-) -> list[Job]:
+    standings: Sequence[Surroundings],
+) -> list[RenderJob]:
     """The example stroke through everything, then every score; scores without the room's noise."""
     quiet = tuple(each for each in standings if not each.noise)
-    strokes = [Job(instrument, group, None, name, tuple(standings)) for name in through]
+    strokes = [RenderJob(instrument, group, None, name, tuple(standings)) for name in through]
     return [
         *strokes,
-        *(Job(instrument, group, score, name, quiet) for score in scores for name in through),
+        *(RenderJob(instrument, group, score, name, quiet) for score in scores for name in through),
     ]
 
 
-def rendered(jobs: Sequence[Job], watch: Watch) -> list[Sound]:
+def rendered(jobs: Sequence[RenderJob], watch: Watch) -> list[RenderedSound]:
     """Every sound, on as many cores as help. Raises `InputError`."""
     with workers(len(jobs)) as run:
         return [sound for done in watch(run(_job, jobs), len(jobs)) for sound in done]
 
 
-def _job(job: Job) -> list[Sound]:
+def _job(job: RenderJob) -> list[RenderedSound]:
     instrument = job.instrument
     if job.score is None:
         stroke, title = (
@@ -122,9 +122,9 @@ def _through(piece: Performance, name: str) -> Performance:
     )
 
 
-def _sound(title: str, through: str, standing: Standing, rendering: Rendering) -> Sound:
+def _sound(title: str, through: str, standing: Surroundings, rendering: Rendering) -> RenderedSound:
     pressure = rendering.sound()
-    return Sound(
+    return RenderedSound(
         title,
         through,
         standing,
@@ -138,14 +138,14 @@ def _sound(title: str, through: str, standing: Standing, rendering: Rendering) -
 class SoundFiles:
     """The files of a sound in `audio/`, and the small one's content for a page."""
 
-    sound: Sound
+    sound: RenderedSound
     whole: str
     small: str
     kind: str  # the small one's media type
     content: bytes
 
 
-def write_sounds(sounds: Sequence[Sound], folder: Path) -> tuple[list[SoundFiles], float]:
+def write_sounds(sounds: Sequence[RenderedSound], folder: Path) -> tuple[list[SoundFiles], float]:
     """The files of all, and the gain in dB that they share. Raises `InputError` where they cannot be written."""
     gain = shared_gain([each.loudness for each in sounds])
     names = file_names([f"{each.title}-{each.through}-{each.where}" for each in sounds])
@@ -172,10 +172,10 @@ def compressed(pressure: NDArray[Any], gain_db: float) -> tuple[bytes, str, str]
     return out.getvalue(), ending, media
 
 
-def standings_of(room: str, noisy: bool) -> list[Standing]:
+def standings_of(room: str, noisy: bool) -> list[Surroundings]:
     """Free air, and where there is a room that, silent and with its noise."""
     return [
         FREE_AIR,
-        *([Standing(room)] if room else []),
-        *([Standing(room, True)] if room and noisy else []),
+        *([Surroundings(room)] if room else []),
+        *([Surroundings(room, True)] if room and noisy else []),
     ]

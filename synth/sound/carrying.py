@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
-from synth.design.rooms import Noise, ShoeboxRoom
+from synth.design.rooms import RoomNoise, ShoeboxRoom
 from synth.playing.stroke import Stroke
 from synth.sound.audio import RATE
 from synth.sound.bands import NOMINAL_HZ, window_levels
@@ -29,10 +29,10 @@ from synth.sound.render import ContactSettings, perform, scene
 from synth.sound.room_noise import noise_octaves
 from synth.sound.room_points import AROUND, FAR, shoebox_of
 from synth.sound.shoebox import late_density
-from synth.sound.standing import Standing
+from synth.sound.surroundings import Surroundings
 
 NEAREST: Final = 0.3  # m, an ear at the tines
-UNTOLD: Final = Noise(dba=30.0)  # a quiet room, where the design says nothing of the noise
+UNTOLD: Final = RoomNoise(dba=30.0)  # a quiet room, where the design says nothing of the noise
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ def carrying(
     instrument: Instrument, through: str, room: ShoeboxRoom, stroke: Stroke, settings: ContactSettings
 ) -> Carrying:
     """How far this stroke is heard in this room. Raises `InputError`."""
-    there = scene(instrument, through, standing=Standing(room.name))
+    there = scene(instrument, through, standing=Surroundings(room.name))
     apart = dataclasses.replace(there, response=None)  # each way by itself
     pressure = perform(apart, [stroke], seconds=stroke.start + 2.0 * ATTACK, settings=settings).sound()
 
@@ -97,9 +97,9 @@ def level_at(room: ShoeboxRoom, direct_db: Array, power_db: Array, metres: float
     return np.asarray(10.0 * np.log10(np.maximum(energy, 1e-30)))
 
 
-def noise_of(room: ShoeboxRoom) -> Noise:
+def noise_of(room: ShoeboxRoom) -> RoomNoise:
     """The room's noise, that of a quiet room where nothing is said."""
-    return UNTOLD if room.noise == Noise() else room.noise
+    return UNTOLD if room.noise == RoomNoise() else room.noise
 
 
 def noise_words(room: ShoeboxRoom) -> str:

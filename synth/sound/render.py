@@ -39,8 +39,8 @@ from synth.sound.radiator.pickup import pickup_radiator
 from synth.sound.room_noise import noise_octaves, noise_stream
 from synth.sound.room_points import heard_in
 from synth.sound.room_response import RoomResponse, room_response
-from synth.sound.standing import FREE_AIR, Standing
 from synth.sound.stroke_sound import Striker, StrokeSound
+from synth.sound.surroundings import FREE_AIR, Surroundings
 from synth.vibration.board import SolvedBoard
 from synth.vibration.modal_model import ModalModel
 from synth.vibration.modal_projection import Projection
@@ -100,7 +100,7 @@ class Rendering:
 
 
 def scene(
-    instrument: Instrument, through: str, *, standing: Standing = FREE_AIR, fresh: bool = False
+    instrument: Instrument, through: str, *, standing: Surroundings = FREE_AIR, fresh: bool = False
 ) -> Scene:
     """The instrument solved and heard through `bar`, `pickup` or a board of its own. Raises `InputError`."""
     through = instrument.listening(through)
@@ -193,7 +193,7 @@ def play(
     piece: Performance,
     *,
     settings: ContactSettings | None = None,
-    standing: Standing = FREE_AIR,
+    standing: Surroundings = FREE_AIR,
     fresh: bool = False,
 ) -> Rendering:
     """A performance; what is heard through different things is rendered through each and added."""
@@ -203,7 +203,7 @@ def play(
             scene(
                 instrument,
                 through,
-                standing=standing if n == 0 else Standing(standing.room),  # a room's noise is there once
+                standing=standing if n == 0 else Surroundings(standing.room),  # a room's noise is there once
                 fresh=fresh,
             ),
             [each.event for each in piece.played if each.through == through or isinstance(each.event, Hold)],

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from synth.arrays import Array
-from synth.design.rooms import Noise
+from synth.design.rooms import RoomNoise
 from synth.errors import InputError
 from synth.sound.audio import RATE, REFERENCE_PRESSURE
 from synth.sound.bands import OCTAVES, band_edges
@@ -24,7 +24,7 @@ LOOP: Final = 1 << 19  # samples, 11 s, after which the noise comes again
 SEED: Final = 29
 
 
-def noise_octaves(noise: Noise) -> Array:
+def noise_octaves(noise: RoomNoise) -> Array:
     """The octaves (8,) in dB SPL. Raises `InputError` where the design says nothing of it."""
     if noise.nc is not None:
         return nc_curve(noise.nc)

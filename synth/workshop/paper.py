@@ -18,7 +18,7 @@ from synth.workshop.tiling import PaperName
 from synth.workshop.typeface import BOX, typeface
 
 SIZE: Final = 8.0  # points
-MARGIN: Final = 40.0  # points, a good half inch
+PAGE_MARGIN: Final = 40.0  # points, a good half inch
 _KEPT: Final = 80.0  # points below a heading, else it goes to the next page
 _PAD: Final = 8.0  # points left and right of a cell's words
 LEAST: Final = 5.0  # points, the smallest letters; only then is a word broken that does not fit
@@ -99,7 +99,7 @@ def page_size(paper: PaperName) -> tuple[float, float]:
 
 def text_width_of(paper: PaperName) -> float:
     """Points between the margins."""
-    return page_size(paper)[0] - 2.0 * MARGIN - 12.0
+    return page_size(paper)[0] - 2.0 * PAGE_MARGIN - 12.0
 
 
 def set_pages(title: str, story: Sequence[Any], path: Path, *, paper: PaperName) -> None:
@@ -107,7 +107,7 @@ def set_pages(title: str, story: Sequence[Any], path: Path, *, paper: PaperName)
     from reportlab.platypus import Paragraph as Words
     from reportlab.platypus import SimpleDocTemplate
 
-    margins = {f"{side}Margin": MARGIN for side in ("left", "right", "top", "bottom")}
+    margins = {f"{side}Margin": PAGE_MARGIN for side in ("left", "right", "top", "bottom")}
     with atomic_write(path) as beside:
         pages = SimpleDocTemplate(str(beside), pagesize=page_size(paper), title=title, invariant=1, **margins)
         all_of_it = [Words(escape(title), style("title")), *story]
@@ -238,7 +238,9 @@ def _shared(least: list[float], natural: list[float], width: float) -> list[floa
 def _footer(title: str) -> Any:
     def draw(canvas: Any, pages: Any) -> None:
         canvas.setFont(typeface(), 7.0)
-        canvas.drawString(MARGIN, MARGIN / 2.0, title)
-        canvas.drawRightString(pages.pagesize[0] - MARGIN, MARGIN / 2.0, f"page {canvas.getPageNumber()}")
+        canvas.drawString(PAGE_MARGIN, PAGE_MARGIN / 2.0, title)
+        canvas.drawRightString(
+            pages.pagesize[0] - PAGE_MARGIN, PAGE_MARGIN / 2.0, f"page {canvas.getPageNumber()}"
+        )
 
     return draw

@@ -25,7 +25,7 @@ from synth.sound.audio import RATE
 from synth.sound.ear import EarMeasures, describe
 from synth.sound.render import ContactSettings, Scene, perform, scene
 from synth.sound.ringing import heard_roughness
-from synth.sound.standing import FREE_AIR, Standing
+from synth.sound.surroundings import FREE_AIR, Surroundings
 from synth.vibration.solve import solve_quarrels
 from synth.workshop.changes import COMPARED_PARTIALS, StructureFacts, partial_decays, structure
 from synth.workshop.measures import measures
@@ -65,7 +65,7 @@ def render_variants(
     seconds: float,
     settings: ContactSettings,
     watch: Watch,
-    standing: Standing = FREE_AIR,
+    standing: Surroundings = FREE_AIR,
 ) -> tuple[list[Compared], list[LeftOut]]:
     """Every combination rendered, in their order, and what cannot be. Raises `InputError` if none can."""
     jobs = [(part, seconds, settings, standing) for place in _places(chosen) for part in _parts(place)]
@@ -132,7 +132,7 @@ def _alone_on_a_core() -> None:
             signal.signal(getattr(signal, name), signal.SIG_DFL)
 
 
-def _heard(job: tuple[Sequence[Variant], float, ContactSettings, Standing]) -> list[Compared | LeftOut]:
+def _heard(job: tuple[Sequence[Variant], float, ContactSettings, Surroundings]) -> list[Compared | LeftOut]:
     """A job's variants, all on one instrument."""
     part, seconds, settings, standing = job
     try:

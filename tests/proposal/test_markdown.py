@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from synth.proposal.markdown import Block, Run, blocks, html_of, paper_of
+from synth.proposal.markdown import Block, Run, html_of, paper_of, parsed_blocks
 
 
 def test_headings_paragraphs_emphasis_and_lists_are_known():
-    found = blocks(
+    found = parsed_blocks(
         "# Title\n\nSome *slanted* and **strong** words\non two lines.\n\n- one\n- two\n\n3. three\n4. four\n"
     )
     assert [(each.kind, each.mark, each.words) for each in found] == [
@@ -46,7 +46,7 @@ def test_headings_paragraphs_emphasis_and_lists_are_known():
     ],
 )
 def test_what_is_not_known_stays_the_characters_that_it_is(text):
-    (found,) = blocks(text)
+    (found,) = parsed_blocks(text)
     assert found.words == text
     assert html_of([found], level=2) == f"<p>{html.escape(text)}</p>"
     assert paper_of(found) == html.escape(text)
@@ -59,7 +59,7 @@ def test_strong_words_are_bold_on_paper():
 @settings(max_examples=200, deadline=None)
 @given(st.text(max_size=80))
 def test_no_text_makes_a_tag_of_its_own(text):
-    out = html_of(blocks(text), level=2)
+    out = html_of(parsed_blocks(text), level=2)
     known = ("p", "/p", "h2", "/h2", 'ul class="own"', "/ul", "li", "/li", "em", "/em", "strong", "/strong")
     for tag in known:
         out = out.replace(f"<{tag}>", "")

@@ -10,7 +10,7 @@ import soundfile
 
 from synth.design.decode import decode
 from synth.design.resolve import resolve
-from synth.design.rooms import Noise
+from synth.design.rooms import RoomNoise
 from synth.design.schema import Design
 from synth.errors import InputError
 from synth.playing.stroke import Stroke
@@ -22,7 +22,7 @@ from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.sound.render import perform, scene
 from synth.sound.room_noise import noise_octaves, noise_stream
 from synth.sound.room_points import FAR, heard_in
-from synth.sound.standing import Standing
+from synth.sound.surroundings import Surroundings
 
 DB = 1.0
 TIMES = "reverberation_s = [0.9, 0.9, 0.8, 0.7, 0.7, 0.6]"
@@ -81,7 +81,7 @@ def made(more="noise_dba = 38.0"):
 @functools.cache
 def stroked(through="bar", room="hall", noise=False, seconds=1.5):
     instrument = made()
-    there = Standing(room, noise) if room else Standing()
+    there = Surroundings(room, noise) if room else Surroundings()
     stroke = Stroke(group=1, stick=instrument.stick("birch"), start=0.1, speed=0.3)
     return perform(scene(instrument, through, standing=there), [stroke], seconds=seconds).sound()
 
@@ -145,7 +145,7 @@ def test_a_point_of_a_room_hears_what_free_air_has_there():
     instrument = made()
     there = heard_in(instrument.rooms["hall"], instrument)
     placed = dataclasses.replace(instrument, listener=there.listener)
-    found = scene(instrument, "bar", standing=Standing("hall"))
+    found = scene(instrument, "bar", standing=Surroundings("hall"))
     points = ears(placed)[[0, 1, 2, 9]]
     for n, point in zip((0, 1, 2, 9), points, strict=True):
         alone = rod_pressures(found.model, instrument, found.row.trim, point[None], nearest=0.0)[0]
@@ -159,7 +159,7 @@ def test_a_point_of_a_room_hears_what_free_air_has_there():
 def test_the_sphere_holds_the_radiated_power():
     instrument = made()
     there = heard_in(instrument.rooms["hall"], instrument)
-    found = scene(instrument, "bar", standing=Standing("hall"))
+    found = scene(instrument, "bar", standing=Surroundings("hall"))
     around = found.radiator.weights[EARS + len(there.early.way) :]
     rng = np.random.default_rng(4)
     many = rng.normal(size=(300, 3))
@@ -189,14 +189,14 @@ def test_a_room_of_more_absorption_is_quieter_by_what_the_diffuse_field_says():
         room = dataclasses.replace(instrument, absorption=((times,) * 8,) * 6)
         playing = dataclasses.replace(made(), rooms={"hall": room})
         stroke = Stroke(group=1, stick=playing.stick("birch"), start=0.1, speed=0.3)
-        sound = perform(scene(playing, "bar", standing=Standing("hall")), [stroke], seconds=3.0).sound()
+        sound = perform(scene(playing, "bar", standing=Surroundings("hall")), [stroke], seconds=3.0).sound()
         return 10 * np.log10(np.mean(sound[:, int(0.1 * RATE) :] ** 2))
 
     # 4 / (S ln(1 / (1 - a))) of the late field, to which the direct sound, alike in both, is added
     assert late(0.1) - late(0.4) == pytest.approx(10 * np.log10(np.log(1 - 0.4) / np.log(1 - 0.1)), abs=2.5)
 
 
-@pytest.mark.parametrize(("noise", "dba"), [(Noise(dba=38.0), 38.0), (Noise(nc=35.0), None)])
+@pytest.mark.parametrize(("noise", "dba"), [(RoomNoise(dba=38.0), 38.0), (RoomNoise(nc=35.0), None)])
 def test_the_noise_has_the_level_that_the_design_says(noise, dba):
     wanted = noise_octaves(noise)
     sound = np.concatenate([noise_stream(wanted, 0.18)(n) for n in (100_000, 1, 200_000)], axis=1)
@@ -228,7 +228,7 @@ def test_two_ears_hear_low_noise_alike_and_high_noise_apart():
 def test_a_monitor_in_a_room_is_as_far_as_the_bar():
     instrument = made()
     there = heard_in(instrument.rooms["hall"], instrument).listener
-    near, far = scene(instrument, "pickup"), scene(instrument, "pickup", standing=Standing("hall"))
+    near, far = scene(instrument, "pickup"), scene(instrument, "pickup", standing=Surroundings("hall"))
     assert far.radiator.channels == EARS + len(there.also)
     one, many = (each.radiator.response(np.array([500.0]))[:, 0, 0] for each in (near, far))
     assert np.abs(many[:EARS] / one) == pytest.approx([1.0 / there.distance] * 2, rel=0.05)
@@ -255,7 +255,7 @@ def test_a_measured_room_has_the_direct_sound_of_its_distance_and_the_power_behi
     hall_file(tmp_path / "hall.wav")
     instrument = measured(tmp_path)
     stroke = Stroke(group=1, stick=instrument.stick("birch"), start=0.1, speed=0.3)
-    found = scene(instrument, "bar", standing=Standing("hall"))
+    found = scene(instrument, "bar", standing=Surroundings("hall"))
     assert found.instrument.listener.distance == 4.0
     away = dataclasses.replace(instrument, listener=dataclasses.replace(instrument.listener, distance=4.0))
     free = perform(scene(away, "bar"), [stroke], seconds=0.16).sound()
@@ -328,7 +328,7 @@ def test_a_bar_through_a_wall_is_refused():
 def test_a_response_that_is_none_is_refused(tmp_path, write, words):
     write(tmp_path / "hall.wav")
     with pytest.raises(InputError) as refused:
-        scene(measured(tmp_path), "bar", standing=Standing("hall"))
+        scene(measured(tmp_path), "bar", standing=Surroundings("hall"))
     assert words in str(refused.value)
     assert "impulse_response" in str(refused.value)
 

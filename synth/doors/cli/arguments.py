@@ -33,7 +33,7 @@ from synth.playing.stroke import (
 )
 
 if TYPE_CHECKING:
-    from synth.sound.standing import Standing
+    from synth.sound.surroundings import Surroundings
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 Item = TypeVar("Item")
@@ -84,17 +84,17 @@ def standing(command: Decorated) -> Decorated:
     )(command)
 
 
-def standing_of(instrument: Instrument, room: str, noise: bool) -> Standing:
+def standing_of(instrument: Instrument, room: str, noise: bool) -> Surroundings:
     """Where it stands. Raises `InputError`."""
     from synth.sound.room_noise import noise_octaves
-    from synth.sound.standing import Standing
+    from synth.sound.surroundings import Surroundings
 
     if noise and not room:
         raise InputError("there is no room to be noisy", remedy="add --room ROOM", location="--room-noise")
     found = instrument.room(room, location="--room") if room else None
     if noise and found is not None:
         noise_octaves(found.noise)
-    return Standing(found.name if found else "", noise)
+    return Surroundings(found.name if found else "", noise)
 
 
 def instrument(path: Path) -> Instrument:

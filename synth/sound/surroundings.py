@@ -1,6 +1,6 @@
 """Where an instrument stands when it is heard: free air, or a room of its design.
 
-In: words of a user. Out: a `Standing`, which `synth.sound.render.scene` takes.
+In: words of a user. Out: a `Surroundings`, which `synth.sound.render.scene` takes.
 """
 
 from __future__ import annotations
@@ -10,11 +10,11 @@ from typing import Final
 
 
 @dataclass(frozen=True)
-class Standing:
+class Surroundings:
     """A room of the design, or "" for free air; with the room's noise under it or without."""
 
     room: str = ""
     noise: bool = False
 
 
-FREE_AIR: Final = Standing()
+FREE_AIR: Final = Surroundings()
