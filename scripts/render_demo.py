@@ -39,10 +39,10 @@ WAYS = ("bar", "pickup", BOARD)
 def main(folder: Path, room: str = "") -> int:
     design = load(DESIGN)
     instrument = resolve(design, str(DESIGN))
-    standing = Surroundings(instrument.room(room, location="--room").name if room else "")
-    sounds = dict(shown(rendered(instrument, standing), 3 * len(instrument.groups)))
+    surroundings = Surroundings(instrument.room(room, location="--room").name if room else "")
+    sounds = dict(shown(rendered(instrument, surroundings), 3 * len(instrument.groups)))
     members = write_sets(sounds, folder)
-    where = f"in {standing.room}" if standing.room else "at 1 m"
+    where = f"in {surroundings.room}" if surroundings.room else "at 1 m"
     gains = [
         f"{each.file}: {each.loudness.loudest:.1f} dB(A) at its loudest {where}; "
         f"true {each.true_gain_db:+.1f} dB, matched {each.matched_gain_db:+.1f} dB"
@@ -72,11 +72,11 @@ def main(folder: Path, room: str = "") -> int:
     return 0
 
 
-def rendered(instrument: Instrument, standing: Surroundings) -> Iterator[tuple[str, NDArray[Any]]]:
+def rendered(instrument: Instrument, surroundings: Surroundings) -> Iterator[tuple[str, NDArray[Any]]]:
     """Every group, stroked once, through each of bar, pickup and board, in free air or in a room."""
     stick = next(iter(instrument.sticks.values()))
     for through in WAYS:
-        listening = scene(instrument, through, standing=standing)
+        listening = scene(instrument, through, surroundings=surroundings)
         for index, group in enumerate(instrument.groups):
             stroke = Stroke(group=index, stick=stick, start=TOUCH, speed=SPEED)
             yield (

@@ -22,7 +22,7 @@ from synth.proposal.facts import Facts, check_scores_apart, facts_of
 from synth.proposal.markdown import parsed_blocks
 from synth.proposal.page import BLIND, PLAYED, proposal_page
 from synth.proposal.paper import write_print
-from synth.proposal.sounds import RenderedSound, jobs_of, rendered, standings_of, write_sounds
+from synth.proposal.sounds import RenderedSound, jobs_of, places_of, rendered, write_sounds
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.loudness import integrated, matched_gains, shared_gain
 from synth.sound.render import scene
@@ -111,8 +111,8 @@ def _words(design: Design, instrument: Instrument, folder: Path) -> tuple[str, b
 
 def _sounds(facts: Facts, scores: Sequence[Path], watch: Watch) -> list[RenderedSound]:
     room = facts.room
-    standings = standings_of(room.name if room else "", room is not None and room.noise != RoomNoise())
-    jobs = jobs_of(facts.instrument, scores, group=facts.group, through=facts.through, standings=standings)
+    places = places_of(room.name if room else "", room is not None and room.noise != RoomNoise())
+    jobs = jobs_of(facts.instrument, scores, group=facts.group, through=facts.through, places=places)
     return rendered(jobs, watch)
 
 
@@ -137,7 +137,7 @@ def _drawings(facts: Facts, sheet: Sheet, folder: Path) -> None:
 
 def _blind(facts: Facts, sounds: Sequence[RenderedSound]) -> str:
     """The page that asks which of two is preferred, over the example stroke without the room's noise."""
-    strokes = [each for each in sounds if each.title == sounds[0].title and not each.standing.noise]
+    strokes = [each for each in sounds if each.title == sounds[0].title and not each.surroundings.noise]
     loud = [each.loudness for each in strokes]
     raised = [integrated(each.pressure / FULL_SCALE, RATE) for each in strokes]
     true = shared_gain(loud)

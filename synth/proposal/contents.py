@@ -177,7 +177,7 @@ def _loud(facts: Facts, files: Sequence[SoundFiles]) -> Iterator[ProposalPart]:
     rows = [
         (each.sound.title, each.sound.through, each.sound.where, _level(each), f"{each.sound.sone:.2g}")
         for each in files
-        if not each.sound.standing.noise
+        if not each.sound.surroundings.noise
     ]
     yield PaperTable(heads, tuple(rows))
     name = facts.instrument.groups[facts.group].name

@@ -1,7 +1,8 @@
 """The sounds of a proposal: one stroke and every score, through bar, pickup and board, at 1 m and in the room.
 
 In: an instrument, scores, what is wanted. Out: `RenderedSound`s with their levels, then files at one gain: FLAC,
-and a small compressed copy. All are raised by the same amount, so that they are heard against each other as they will be.
+and a small compressed copy. All are raised by the same amount, so that they are heard against each other as they
+will be.
 """
 
 from __future__ import annotations
@@ -43,17 +44,17 @@ class RenderedSound:
 
     title: str
     through: str
-    standing: Surroundings
+    surroundings: Surroundings
     pressure: NDArray[np.float32]
     loudness: Loudness
     sone: float
 
     @property
     def where(self) -> str:
-        if not self.standing.room:
+        if not self.surroundings.room:
             return "at 1 m, no room"
-        noise = ", with its noise" if self.standing.noise else ""
-        return f"in {self.standing.room}{noise}"
+        noise = ", with its noise" if self.surroundings.noise else ""
+        return f"in {self.surroundings.room}{noise}"
 
 
 def example_stroke(instrument: Instrument, group: int) -> Stroke:
@@ -69,7 +70,7 @@ class RenderJob:
     group: int
     score: Path | None  # None for the example stroke
     through: str
-    standings: tuple[Surroundings, ...]
+    places: tuple[Surroundings, ...]
 
 
 def jobs_of(
@@ -78,11 +79,11 @@ def jobs_of(
     *,
     group: int,
     through: Sequence[str],
-    standings: Sequence[Surroundings],
+    places: Sequence[Surroundings],
 ) -> list[RenderJob]:
     """The example stroke through everything, then every score; scores without the room's noise."""
-    quiet = tuple(each for each in standings if not each.noise)
-    strokes = [RenderJob(instrument, group, None, name, tuple(standings)) for name in through]
+    quiet = tuple(each for each in places if not each.noise)
+    strokes = [RenderJob(instrument, group, None, name, tuple(places)) for name in through]
     return [
         *strokes,
         *(RenderJob(instrument, group, score, name, quiet) for score in scores for name in through),
@@ -104,14 +105,14 @@ def _job(job: RenderJob) -> list[RenderedSound]:
         )
         return [
             _sound(title, job.through, each, perform(there, [stroke], seconds=SECONDS))
-            for each in job.standings
-            for there in [scene(instrument, job.through, standing=each)]
+            for each in job.places
+            for there in [scene(instrument, job.through, surroundings=each)]
         ]
     piece, _ = performance(job.score, instrument, through=job.through)
     piece = _through(piece, job.through)
     return [
-        _sound(job.score.stem, job.through, each, play(instrument, piece, standing=each))
-        for each in job.standings
+        _sound(job.score.stem, job.through, each, play(instrument, piece, surroundings=each))
+        for each in job.places
     ]
 
 
@@ -122,12 +123,12 @@ def _through(piece: Performance, name: str) -> Performance:
     )
 
 
-def _sound(title: str, through: str, standing: Surroundings, rendering: Rendering) -> RenderedSound:
+def _sound(title: str, through: str, surroundings: Surroundings, rendering: Rendering) -> RenderedSound:
     pressure = rendering.sound()
     return RenderedSound(
         title,
         through,
-        standing,
+        surroundings,
         pressure.astype(np.float32),
         measure(pressure, audio.RATE),
         loudness_over_time(pressure[:, : round(SECONDS * audio.RATE)], audio.RATE).loudest_sone,
@@ -172,7 +173,7 @@ def compressed(pressure: NDArray[Any], gain_db: float) -> tuple[bytes, str, str]
     return out.getvalue(), ending, media
 
 
-def standings_of(room: str, noisy: bool) -> list[Surroundings]:
+def places_of(room: str, noisy: bool) -> list[Surroundings]:
     """Free air, and where there is a room that, silent and with its noise."""
     return [
         FREE_AIR,

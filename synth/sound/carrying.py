@@ -50,7 +50,7 @@ def carrying(
     instrument: Instrument, through: str, room: ShoeboxRoom, stroke: Stroke, settings: ContactSettings
 ) -> Carrying:
     """How far this stroke is heard in this room. Raises `InputError`."""
-    there = scene(instrument, through, standing=Surroundings(room.name))
+    there = scene(instrument, through, surroundings=Surroundings(room.name))
     apart = dataclasses.replace(there, response=None)  # each way by itself
     pressure = perform(apart, [stroke], seconds=stroke.start + 2.0 * ATTACK, settings=settings).sound()
 

@@ -100,11 +100,11 @@ class Rendering:
 
 
 def scene(
-    instrument: Instrument, through: str, *, standing: Surroundings = FREE_AIR, fresh: bool = False
+    instrument: Instrument, through: str, *, surroundings: Surroundings = FREE_AIR, fresh: bool = False
 ) -> Scene:
     """The instrument solved and heard through `bar`, `pickup` or a board of its own. Raises `InputError`."""
     through = instrument.listening(through)
-    room = instrument.room(standing.room) if standing.room else None
+    room = instrument.room(surroundings.room) if surroundings.room else None
     heard = heard_in(room, instrument) if room is not None else None
     if heard is not None:
         instrument = dataclasses.replace(instrument, listener=heard.listener)
@@ -134,7 +134,10 @@ def scene(
         return found
     response = room_response(room, heard, nearest=_first_way(found, board), rate=RATE)
     return dataclasses.replace(
-        found, room=room.name, response=response, noise=noise_octaves(room.noise) if standing.noise else None
+        found,
+        room=room.name,
+        response=response,
+        noise=noise_octaves(room.noise) if surroundings.noise else None,
     )
 
 
@@ -193,7 +196,7 @@ def play(
     piece: Performance,
     *,
     settings: ContactSettings | None = None,
-    standing: Surroundings = FREE_AIR,
+    surroundings: Surroundings = FREE_AIR,
     fresh: bool = False,
 ) -> Rendering:
     """A performance; what is heard through different things is rendered through each and added."""
@@ -203,7 +206,9 @@ def play(
             scene(
                 instrument,
                 through,
-                standing=standing if n == 0 else Surroundings(standing.room),  # a room's noise is there once
+                surroundings=surroundings
+                if n == 0
+                else Surroundings(surroundings.room),  # a room's noise is there once
                 fresh=fresh,
             ),
             [each.event for each in piece.played if each.through == through or isinstance(each.event, Hold)],

@@ -65,10 +65,10 @@ def render_variants(
     seconds: float,
     settings: ContactSettings,
     watch: Watch,
-    standing: Surroundings = FREE_AIR,
+    surroundings: Surroundings = FREE_AIR,
 ) -> tuple[list[Compared], list[LeftOut]]:
     """Every combination rendered, in their order, and what cannot be. Raises `InputError` if none can."""
-    jobs = [(part, seconds, settings, standing) for place in _places(chosen) for part in _parts(place)]
+    jobs = [(part, seconds, settings, surroundings) for place in _places(chosen) for part in _parts(place)]
     with workers(len(jobs)) as run:
         done = [each for part in watch(run(_heard, jobs), len(jobs)) for each in part]
     order = {variant.chosen: n for n, variant in enumerate(chosen)}
@@ -134,9 +134,9 @@ def _alone_on_a_core() -> None:
 
 def _heard(job: tuple[Sequence[Variant], float, ContactSettings, Surroundings]) -> list[Compared | LeftOut]:
     """A job's variants, all on one instrument."""
-    part, seconds, settings, standing = job
+    part, seconds, settings, surroundings = job
     try:
-        listening = scene(part[0].instrument, part[0].through, standing=standing)
+        listening = scene(part[0].instrument, part[0].through, surroundings=surroundings)
         solved = structure(listening, solve_quarrels(listening.instrument, listening.row))
     except InputError as error:
         return [LeftOut(each.chosen, str(error)) for each in part]

@@ -83,7 +83,7 @@ def stroked(through="bar", room="hall", noise=False, seconds=1.5):
     instrument = made()
     there = Surroundings(room, noise) if room else Surroundings()
     stroke = Stroke(group=1, stick=instrument.stick("birch"), start=0.1, speed=0.3)
-    return perform(scene(instrument, through, standing=there), [stroke], seconds=seconds).sound()
+    return perform(scene(instrument, through, surroundings=there), [stroke], seconds=seconds).sound()
 
 
 def beside(seat, place, bearing):
@@ -145,7 +145,7 @@ def test_a_point_of_a_room_hears_what_free_air_has_there():
     instrument = made()
     there = heard_in(instrument.rooms["hall"], instrument)
     placed = dataclasses.replace(instrument, listener=there.listener)
-    found = scene(instrument, "bar", standing=Surroundings("hall"))
+    found = scene(instrument, "bar", surroundings=Surroundings("hall"))
     points = ears(placed)[[0, 1, 2, 9]]
     for n, point in zip((0, 1, 2, 9), points, strict=True):
         alone = rod_pressures(found.model, instrument, found.row.trim, point[None], nearest=0.0)[0]
@@ -159,7 +159,7 @@ def test_a_point_of_a_room_hears_what_free_air_has_there():
 def test_the_sphere_holds_the_radiated_power():
     instrument = made()
     there = heard_in(instrument.rooms["hall"], instrument)
-    found = scene(instrument, "bar", standing=Surroundings("hall"))
+    found = scene(instrument, "bar", surroundings=Surroundings("hall"))
     around = found.radiator.weights[EARS + len(there.early.way) :]
     rng = np.random.default_rng(4)
     many = rng.normal(size=(300, 3))
@@ -189,7 +189,9 @@ def test_a_room_of_more_absorption_is_quieter_by_what_the_diffuse_field_says():
         room = dataclasses.replace(instrument, absorption=((times,) * 8,) * 6)
         playing = dataclasses.replace(made(), rooms={"hall": room})
         stroke = Stroke(group=1, stick=playing.stick("birch"), start=0.1, speed=0.3)
-        sound = perform(scene(playing, "bar", standing=Surroundings("hall")), [stroke], seconds=3.0).sound()
+        sound = perform(
+            scene(playing, "bar", surroundings=Surroundings("hall")), [stroke], seconds=3.0
+        ).sound()
         return 10 * np.log10(np.mean(sound[:, int(0.1 * RATE) :] ** 2))
 
     # 4 / (S ln(1 / (1 - a))) of the late field, to which the direct sound, alike in both, is added
@@ -228,7 +230,7 @@ def test_two_ears_hear_low_noise_alike_and_high_noise_apart():
 def test_a_monitor_in_a_room_is_as_far_as_the_bar():
     instrument = made()
     there = heard_in(instrument.rooms["hall"], instrument).listener
-    near, far = scene(instrument, "pickup"), scene(instrument, "pickup", standing=Surroundings("hall"))
+    near, far = scene(instrument, "pickup"), scene(instrument, "pickup", surroundings=Surroundings("hall"))
     assert far.radiator.channels == EARS + len(there.also)
     one, many = (each.radiator.response(np.array([500.0]))[:, 0, 0] for each in (near, far))
     assert np.abs(many[:EARS] / one) == pytest.approx([1.0 / there.distance] * 2, rel=0.05)
@@ -255,7 +257,7 @@ def test_a_measured_room_has_the_direct_sound_of_its_distance_and_the_power_behi
     hall_file(tmp_path / "hall.wav")
     instrument = measured(tmp_path)
     stroke = Stroke(group=1, stick=instrument.stick("birch"), start=0.1, speed=0.3)
-    found = scene(instrument, "bar", standing=Surroundings("hall"))
+    found = scene(instrument, "bar", surroundings=Surroundings("hall"))
     assert found.instrument.listener.distance == 4.0
     away = dataclasses.replace(instrument, listener=dataclasses.replace(instrument.listener, distance=4.0))
     free = perform(scene(away, "bar"), [stroke], seconds=0.16).sound()
@@ -328,7 +330,7 @@ def test_a_bar_through_a_wall_is_refused():
 def test_a_response_that_is_none_is_refused(tmp_path, write, words):
     write(tmp_path / "hall.wav")
     with pytest.raises(InputError) as refused:
-        scene(measured(tmp_path), "bar", standing=Surroundings("hall"))
+        scene(measured(tmp_path), "bar", surroundings=Surroundings("hall"))
     assert words in str(refused.value)
     assert "impulse_response" in str(refused.value)
 

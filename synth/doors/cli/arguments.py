@@ -74,8 +74,8 @@ without_option = click.option(
 )
 
 
-def standing(command: Decorated) -> Decorated:
-    """The options that say in which room it is heard; `standing_of` takes them."""
+def surroundings(command: Decorated) -> Decorated:
+    """The options that say in which room it is heard; `surroundings_of` takes them."""
     command = click.option(
         "--room-noise", is_flag=True, help="Lay the room's noise under, as the design tells it."
     )(command)
@@ -84,7 +84,7 @@ def standing(command: Decorated) -> Decorated:
     )(command)
 
 
-def standing_of(instrument: Instrument, room: str, noise: bool) -> Surroundings:
+def surroundings_of(instrument: Instrument, room: str, noise: bool) -> Surroundings:
     """Where it stands. Raises `InputError`."""
     from synth.sound.room_noise import noise_octaves
     from synth.sound.surroundings import Surroundings

@@ -24,7 +24,7 @@ from synth.playing.stroke import ContactModel, Direction, Grip, Hand
 @click.option(
     "--seconds", type=arguments.Number(0.01, 600.0), default=8.0, show_default=True, help="How long."
 )
-@arguments.standing
+@arguments.surroundings
 @arguments.contact_options
 @arguments.gain_db
 @arguments.fresh
@@ -82,13 +82,13 @@ def command(
         numbers=numbers,
     )
     settings = ContactSettings(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
-    standing = arguments.standing_of(instrument, room, room_noise)
-    listening = scene(instrument, through, standing=standing, fresh=fresh)
+    surroundings = arguments.surroundings_of(instrument, room, room_noise)
+    listening = scene(instrument, through, surroundings=surroundings, fresh=fresh)
     rendering = perform(listening, [wanted], seconds=seconds, settings=settings)
-    touch = None if standing.noise else wanted.start  # an ear's words would be those of the noise
+    touch = None if surroundings.noise else wanted.start  # an ear's words would be those of the noise
     for words in hearing.write(rendering, output, gain_db=gain_db, touch=touch):
         click.echo(words)
-    if standing.room:
+    if surroundings.room:
         for words in hearing.in_room(listening, instrument, wanted, settings):
             click.echo(words)
     for words in (
