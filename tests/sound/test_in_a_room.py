@@ -14,7 +14,7 @@ from synth.design.rooms import RoomNoise
 from synth.design.schema import Design
 from synth.errors import InputError
 from synth.playing.stroke import Stroke
-from synth.sound import room_points
+from synth.sound import room_points, room_response
 from synth.sound.audio import RATE
 from synth.sound.bands import window_levels
 from synth.sound.radiator import EARS, bar_middle, ears
@@ -175,9 +175,11 @@ def test_the_sphere_holds_the_radiated_power():
 def test_more_points_round_it_move_the_late_sound_by_less_than_a_decibel(monkeypatch):
     usual = window_levels(stroked(), RATE, since=0.2, until=0.6).octaves_db
     monkeypatch.setattr(room_points, "AROUND", 48)
-    monkeypatch.setattr("synth.sound.room_response.AROUND", 48)
+    monkeypatch.setattr(room_response, "AROUND", 48)
+    room_response.late_filters.cache_clear()
     stroked.cache_clear()
     finer = window_levels(stroked(), RATE, since=0.2, until=0.6).octaves_db
+    room_response.late_filters.cache_clear()
     stroked.cache_clear()
     assert np.abs(finer - usual)[3:7].max() < 1.0 * DB
     assert np.abs(finer - usual)[2] < 4.0 * DB  # few partials there: two draws of noise differ by as much
