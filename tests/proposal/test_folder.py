@@ -22,6 +22,8 @@ from synth.workshop.cutlist import cut_list
 
 from .conftest import made
 
+pytestmark = pytest.mark.slow
+
 
 class Links(HTMLParser):
     def __init__(self, text):

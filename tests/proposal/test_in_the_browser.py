@@ -9,7 +9,7 @@ import pytest
 
 from .conftest import opened
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 def until(where, code, tab, seconds=30.0):
