@@ -71,8 +71,8 @@ def left_out(content: Packed) -> tuple[str, ...]:
     worst = ", ".join(f"{each['name']} {each['rounding_db']:.0f}" for each in content.head["radiators"])
     return (
         f"Shapes of the modes are rounded: at the worst tine the sound is off by so many dB of itself: {worst}.",
-        "A stroke that would bend a tine for good is played here, not refused; an unsteady hand, brightness and"
-        " phrases are for the command line.",
+        "A stroke that would bend a tine for good is played here, not refused; an unsteady hand and phrases"
+        " are for the command line; brightness goes in nine steps.",
         "Below the tips shapes are read from a table: a stroke at a height of its own agrees less closely.",
     )
 

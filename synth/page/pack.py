@@ -29,6 +29,7 @@ from synth.playing.contact.modes import tips
 from synth.playing.contact.run import EVENT
 from synth.playing.contact.stick import StickLine, compliance, stick_line, stick_modes
 from synth.playing.contact.stick_path import EDGE_SHARE, height_in_row
+from synth.playing.midi_mapping import edged
 from synth.playing.stroke import Grip
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.loudness import A_POLES
@@ -47,6 +48,7 @@ QUALITIES: Final = {
     "usual": 1e-5,
     "small": 1e-4,
 }  # finest digit of a mode, of all that a row sounds
+BRIGHT: Final = (0, 16, 32, 48, 80, 96, 112, 127)  # of MIDI's brightness, besides 64: so many sticks more
 MOTION: Final = 0.5  # so much of all that it moves: the stick and a palm meet what is not heard, too
 DEPTHS: Final = 17  # rows of the table of shapes below a tip
 AUDIBLE: Final = 1e-4  # of the loudest tip: a direction that is not heard has nothing to be compared with
@@ -93,6 +95,7 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
         ],
         "tines": _tines(first, blob),
         "sticks": _sticks(first.instrument, blob),
+        "bright": {"steps": list(BRIGHT), "sticks": _edged_sticks(first.instrument, blob)},
         "banks": banks,
         "radiators": radiators,
         "air": _air(first, blob),
@@ -150,6 +153,14 @@ def _at_share(scene: Scene, share: float, count: int) -> Any:
 def _sticks(instrument: Instrument, blob: Blob) -> dict[str, Any]:
     return {
         name: {grip: _stick(stick, grip, blob) for grip in get_args(Grip)}
+        for name, stick in instrument.sticks.items()
+    }
+
+
+def _edged_sticks(instrument: Instrument, blob: Blob) -> dict[str, Any]:
+    """Each stick in each grip, held and turned for the steps of `BRIGHT`, in their order."""
+    return {
+        name: {grip: [_stick(edged(stick, step), grip, blob) for step in BRIGHT] for grip in get_args(Grip)}
         for name, stick in instrument.sticks.items()
     }
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.collections import LineCollection, PathCollection
 from matplotlib.text import Text
 
 from synth.design.file import load
@@ -15,7 +17,8 @@ from synth.doors.cli import run
 from synth.units import note_name
 from synth.vibration.quarrels import find_quarrels, loaded_shapes
 from synth.vibration.tuning import tune
-from synth.workshop.map import draw_map
+from synth.workshop.labels import Box
+from synth.workshop.map import _free, _width, draw_map
 from tests import everyday
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
@@ -114,9 +117,92 @@ def assert_clear(instrument: Instrument) -> None:
     low, high = above.get_ylim()
     for mode in worst:
         hz = shapes.frequency[mode]
-        assert not low < hz < high or f"bar mode {mode + 1}: {hz:.1f} Hz" in said
+        assert not low < hz < high or f"bar mode {mode + 1} at {hz:.1f} Hz" in said
     assert any(
         words.startswith(f"{note_name(hz, instrument.a4)[0]}  {hz:.0f}")
         for words in said
         for hz in above.get_yticks()
     )
+
+
+FLAT = """
+[bench]
+units = "{units}"
+[bar]
+section = {{ shape = "rectangle", width_mm = 60.0, height_mm = 10.0 }}
+path = [{{ straight_mm = 400.0 }}]
+supports = [{{ at_mm = 50.0, kind = "rubber" }}, {{ at_mm = 330.0, kind = "cord" }}]
+[[group]]
+name = "low"
+stock = "M4"
+start_mm = 90.0
+spacing_mm = 20.0
+tine = [{{ free_length_mm = 150.0 }}, {{ free_length_mm = 120.0 }}]
+[[group]]
+name = "high"
+stock = "M3"
+start_mm = 250.0
+tine = [{{ free_length_mm = 60.0 }}]
+"""
+
+
+@pytest.mark.parametrize(("units", "unit"), [("mm", 1.0), ("inch", 25.4)])
+def test_places_modes_and_motions_of_a_flat_bar_stand_in_the_unit_of_the_bench(
+    units: str, unit: float
+) -> None:
+    instrument = everyday.instrument_of(tomllib.loads(FLAT.format(units=units)))
+    row = tune(instrument)
+    quarrels = find_quarrels(instrument, row)
+    shapes, _ = loaded_shapes(instrument, row)
+    figure = draw_map(instrument, row, quarrels, shapes)
+    above, below = figure.axes
+    places = np.array([90.0, 110.0, 250.0]) / unit
+    for partial in range(3):
+        drawn = above.lines[partial].get_xydata()
+        hz = row.mounted_hz if partial == 0 else row.modes.frequency[:, 0, partial]
+        np.testing.assert_allclose(drawn, np.column_stack([places, hz])[row.modes.exists[:, partial]])
+    assert above.get_xlim() == pytest.approx((-4.0 / unit, 404.0 / unit))
+    level = next(each for each in above.collections if each.get_label() == "bar modes")
+    assert isinstance(level, LineCollection)
+    ends = np.array(list(level.get_segments()))
+    np.testing.assert_allclose(ends[:, :, 0], [[0.0, 400.0 / unit]] * len(ends))
+    shown = [hz for hz in shapes.frequency if 0.8 * row.mounted_hz.min() < hz < ends[-1, 0, 1] + 1.0]
+    np.testing.assert_allclose(ends[:, 0, 1], shown)
+    (marks,) = (each for each in above.collections if each.get_label() == "quarrels")
+    assert isinstance(marks, PathCollection)
+    np.testing.assert_allclose(marks.get_sizes(), 40.0 * np.sqrt([each.severity for each in quarrels]))
+    supports = [line.get_xydata()[0, 0] for line in below.lines if line.get_marker() == "^"]
+    assert supports == pytest.approx([50.0 / unit, 330.0 / unit])
+    assert below.get_xlabel() == f"{'mm' if units == 'mm' else 'in'} along the bar"
+    worst: dict[int, float] = {}
+    for each in quarrels:
+        worst[each.bar_mode] = worst.get(each.bar_mode, 0.0) + each.severity
+    chosen = sorted(sorted(worst, key=lambda mode: -worst[mode])[:6])
+    curves = [line for line in below.lines if "mode" in str(line.get_label())]
+    assert len(curves) == len(chosen)
+    for line, mode in zip(curves, chosen, strict=True):
+        x, y, z, turn, *_ = shapes.motion[:, :, mode].T  # a straight bar: its own axes are the room's
+        all_four = {"along": x, "sideways": y, "up and down": z, "twisting": 0.030 * turn}  # half its width
+        name = max(all_four, key=lambda each: np.abs(all_four[each]).max())
+        own = all_four[name]
+        assert str(line.get_label()).endswith(f", {name}")
+        np.testing.assert_allclose(line.get_xdata(), 1e3 * shapes.position / unit)
+        np.testing.assert_allclose(line.get_ydata(), own / own[np.argmax(np.abs(own))])
+
+
+def test_words_of_a_quarrel_go_to_the_nearest_free_place_round_its_ring() -> None:
+    inside = Box(0.0, 0.0, 400.0, 300.0)
+    move = _free("1: +13 cents", (200.0, 150.0, 6.0), [], inside)
+    assert move == pytest.approx((6.0 * np.sqrt(0.5), 6.0 * np.sqrt(0.5)))  # at the upper right, on the ring
+    wide, high = _width("1: +13 cents"), 7.0 * 1.4
+    right = Box(200.0, 0.0, 400.0, 300.0)
+    to_left = _free("1: +13 cents", (200.0, 150.0, 6.0), [right], inside)
+    assert to_left is not None
+    own = Box(200.0 + to_left[0], 150.0 + to_left[1], 200.0 + to_left[0] + wide, 150.0 + to_left[1] + high)
+    assert not own.meets(right)
+    assert own.right > 190.0  # no further than it must
+    corner = _free("1: +13 cents", (398.0, 298.0, 2.0), [], inside)
+    assert corner is not None
+    assert corner[0] + wide < 2.0
+    assert corner[1] + high < 2.0
+    assert _free("1: +13 cents", (200.0, 150.0, 6.0), [inside], inside) is None

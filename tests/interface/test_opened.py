@@ -157,3 +157,60 @@ def test_a_bar_twice_as_high_rings_an_octave_above_and_the_first_one_stays_as_it
     assert ins.instrument == before
     # Euler and Bernoulli: the frequency of a slender bar goes with its height
     assert first_bar_mode(thicker.modes()) / first_bar_mode(ins.modes()) == pytest.approx(2.0, rel=0.01)
+
+
+def test_answers_have_the_figures_of_the_row_and_the_scene(ins):
+    from synth.sound.render import scene
+
+    listening, modes, check = scene(ins.instrument, "pickup"), ins.modes(through="pickup"), ins.check()
+    row = listening.row
+    assert modes.through == "pickup"
+    assert modes.frequency_hz == pytest.approx(listening.model.pole.imag / (2.0 * np.pi))
+    assert modes.decay_s == pytest.approx(-np.log(1000.0) / listening.model.pole.real)
+    assert modes.mounted_hz == pytest.approx(row.mounted_hz) == check.mounted_hz
+    assert modes.target_hz == pytest.approx(row.target_hz, nan_ok=True)
+    assert modes.free_length_mm == pytest.approx(1e3 * row.length) == check.free_length_mm
+    there = np.broadcast_to(row.modes.exists[:, None], modes.clamped_hz.shape)
+    assert np.array_equal(np.isnan(modes.clamped_hz), ~there)
+    assert np.array_equal(np.isnan(modes.clamped_decay_s), ~there)
+    assert modes.tine_share.shape == (len(modes.frequency_hz), 2, 2)
+
+
+def test_what_is_opened_says_in_a_line_what_it_is(ins):
+    modes, check = ins.modes(), ins.check()
+    low, high = min(modes.frequency_hz), max(modes.frequency_hz)
+    assert repr(modes) == (
+        f"<Modes through bar: {len(modes.frequency_hz)} from {low:.1f} to {high:.0f} Hz, 2 tines>"
+    )
+    assert repr(check) == (
+        f"<Check of {ins.name!r}: 2 tines, {len(check.warnings)} warnings, {len(check.quarrels)} quarrels>"
+    )
+    assert repr(ins.board("panel")).endswith("2 feet>")
+    assert f"({DESIGN}): 2 tines in 2 groups, heard through bar, pickup, panel, box" in repr(ins)
+    assert (ins.groups, ins.through) == (("up", "side"), ("bar", "pickup", "panel", "box"))
+    assert ins.sticks == tuple(ins.instrument.sticks)
+
+
+def test_a_knock_is_on_the_foot_that_is_counted_from_one(ins):
+    from synth.sound.boardsheet import knock
+    from synth.vibration.solve import solve_board_of
+
+    board, solved = ins.board("panel"), solve_board_of(ins.instrument, "panel")
+    sounds = [board.knock(foot) for foot in (1, 2)]
+    assert [(each.title, each.through) for each in sounds] == [
+        ("knock on foot 1", "panel"), ("knock on foot 2", "panel"),
+    ]  # fmt: skip
+    expected = knock(ins.instrument, solved, foot=1, rate=48_000)
+    assert sounds[1].pressure_pa == pytest.approx(expected, abs=1e-12)
+    assert not np.allclose(sounds[0].pressure_pa, expected, atol=0.01 * np.abs(expected).max())
+    assert "1 to 2 are there" in refused(lambda: board.knock(0))
+
+
+def test_two_forces_on_a_board_can_only_do_work(ins):
+    """Re Y is positive: on the diagonal, and off it no more than the feet's own together (passivity)."""
+    real = ins.board("panel").mobility([60.0, 400.0, 2000.0]).real
+    assert real.shape == (2, 2, 3)
+    assert np.all(real[0, 0] > 0.0)
+    assert np.all(real[1, 1] > 0.0)
+    assert np.all(real[0, 1] ** 2 <= real[0, 0] * real[1, 1])
+    assert not np.allclose(real[0, 0], real[1, 1], rtol=0.05)

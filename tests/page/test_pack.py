@@ -168,3 +168,17 @@ def test_what_cannot_be_a_page_is_told_in_one_line(tmp_path, capsys, monkeypatch
     assert finding in said
     assert "\n" not in said
     assert [each.name for each in tmp_path.iterdir()] == ["flat.toml"]
+
+
+def test_each_array_begins_at_a_multiple_of_eight_bytes_and_nothing_lies_between_but_noughts():
+    """A view of eight-byte numbers begins nowhere else in a browser."""
+    blob = Blob()
+    places = [
+        blob.put(np.arange(n + 1.0), kind)["at"] for n, kind in ((2, "f4"), (4, "i8"), (1, "f8"), (0, "f4"))
+    ]
+    assert places == [0, 16, 40, 56]  # 12, 20, 16 bytes, each to the next eight
+    raw = gzip.decompress(base64.b64decode(blob.text()))
+    assert len(raw) == 64
+    assert raw[12:16] == raw[36:40] == raw[60:64] == b"\0\0\0\0"
+    assert np.frombuffer(raw[40:56], "<f8").tolist() == [0.0, 1.0]
+    assert np.frombuffer(raw[16:36], "<i4").tolist() == [0, 1, 2, 3, 4]

@@ -121,6 +121,12 @@ def test_midi_controllers_mean_what_the_readme_says(page):
     assert stroke["pressure_n"] == pytest.approx(0.2)
 
 
+def test_midi_brightness_takes_the_nearest_step_and_outlasts_a_reset(page):
+    note = {group: number for number, group in notes(made("straight")).items()}[0]
+    midi(page, (0xB0, 74, 100), (0x90, note, 64), (0xB0, 121, 0), (0x90, note, 64), (0xB0, 74, 64))
+    assert [each["brightness"] for each in begun(page)] == [96, 96]
+
+
 def test_midi_pedals_hold_what_they_hold(page):
     note = {group: number for number, group in notes(made("straight")).items()}[0]
     midi(page, (0x90, note, 64), (0xB0, 64, 127), (0x80, note, 0))

@@ -10,6 +10,7 @@ import pytest
 from synth.playing.contact.run import EVENT
 from synth.playing.contact.stick import stick_line
 from synth.playing.contact.stroke_contact import stroke_row
+from synth.playing.midi_mapping import edged
 from synth.playing.stroke import Hold, Stroke, shaped
 from synth.sound.audio import FULL_SCALE
 from synth.sound.render import ContactSettings, perform
@@ -44,7 +45,9 @@ def stroke_of(instrument, line):
     names = [each.name for each in instrument.groups]
     plain = Stroke(
         group=names.index(line["group"]),
-        stick=instrument.sticks[line.get("stick", next(iter(instrument.sticks)))],
+        stick=edged(
+            instrument.sticks[line.get("stick", next(iter(instrument.sticks)))], line.get("brightness", 64)
+        ),
         start=line["at_s"],
         direction=line.get("direction", "forward"),
         grip=line.get("grip", "usual"),
@@ -74,6 +77,17 @@ def test_a_stroke_below_the_tips_sounds_as_the_command_line_renders_it(opened):
     line = {**FORWARD, "height_mm": 5.0}
     ours = opened("straight").render([line], "panel", 1.0)
     assert error_db(ours, rendered("straight", "panel", [stroke_of(made("straight"), line)], 1.0)) < AGREED
+
+
+@pytest.mark.parametrize(("brightness", "step"), [(0, 0), (20, 16), (100, 96), (127, 127)])
+def test_a_brighter_or_duller_stick_sounds_as_the_command_line_renders_its_step(opened, brightness, step):
+    line = {**BACKWARD, "brightness": brightness}
+    stroke = stroke_of(made("straight"), {**line, "brightness": step})
+    reference = rendered("straight", "bar", [stroke], 0.8)
+    assert error_db(opened("straight").render([line], "bar", 0.8), reference) < AGREED
+    assert (
+        error_db(reference, rendered("straight", "bar", [stroke_of(made("straight"), BACKWARD)], 0.8)) > -20.0
+    )
 
 
 def test_two_groups_at_once_add_up(opened):

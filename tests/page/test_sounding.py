@@ -310,3 +310,38 @@ def test_the_stick_in_the_air_is_heard_as_on_the_command_line():
     expected = stick_weights(line, trace, model, instrument)[:, :, line.pole.imag < math.pi * RATE]
     ours = weights[:, :, 0] + 1j * weights[:, :, 1]
     np.testing.assert_allclose(ours, expected, rtol=0, atol=1e-9 * np.abs(expected).max())
+
+
+def test_every_tine_swings_in_the_picture_as_far_as_its_first_partial_does_in_either_plane():
+    """Five tines, four modes: the modulus of the sum of shapes and amplitudes, by complex numbers."""
+    random = np.random.default_rng(4)
+    vectors = random.normal(size=(12, 4)) + 1j * random.normal(size=(12, 4))
+    amplitude = random.normal(size=4) + 1j * random.normal(size=4)
+    dof = np.arange(20).reshape(5, 2, 2)
+    dof[dof >= 12] = -1
+    swing = np.full((5, 2), np.nan)
+    both = np.stack([vectors.real, vectors.imag], axis=1)
+    holding.swings(dof, both, np.stack([amplitude.real, amplitude.imag]), swing)
+    wanted = [[abs(vectors[v] @ amplitude) if v >= 0 else 0.0 for v in own] for own in dof[:, :, 0].tolist()]
+    assert swing == pytest.approx(np.array(wanted))
+
+
+def test_turned_amplitudes_are_those_after_a_time_and_their_rate():
+    pole, amplitude = np.array([-2.0 + 300j, -5.0 + 900j]), np.array([1.0 + 2.0j, -0.5 + 0.1j])
+    turned = np.zeros((4, 2))
+    holding.turned_to(parts(pole), parts(amplitude), 0.01, turned)
+    later = amplitude * np.exp(pole * 0.01)
+    assert turned == pytest.approx(
+        np.array([later.real, later.imag, (pole * later).real, (pole * later).imag])
+    )
+
+
+def test_inputs_with_a_force_are_marked_and_a_grid_moves_on_by_what_is_done():
+    grid = np.zeros((4, 10))
+    grid[1, 3], grid[2, 7], grid[3, 0] = 0.5, 2.0, -1.0
+    loud = np.full(4, 9)
+    assert sounding.touched(grid, 6, loud) == 2
+    assert loud.tolist() == [0, 1, 0, 1]  # the third has its force later
+    sounding.shift(grid, 6)
+    assert np.argwhere(grid).tolist() == [[2, 1]]
+    assert grid[2, 1] == 2.0

@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from synth.playing.contact.closed_form import pluck, regime
+from synth.playing.contact.closed_form import Path, pluck, regime
 from synth.playing.contact.modes import tips
 from synth.playing.contact.stick_path import passage, touch_time
 from synth.playing.stroke import Stroke
@@ -71,3 +71,17 @@ def test_low_tines_are_plucked_and_high_ones_struck_in_the_same_sweep(contact_ro
     ratio = slow.strike_number / slow.strike_number[0]
     np.testing.assert_allclose(ratio, 0.140 / np.linspace(0.140, 0.050, 12), rtol=0.03)
     assert [regime(number) for number in (0.1, 1.0, 9.0)] == ["pluck", "mixed", "strike"]
+
+
+def test_a_stick_that_would_not_slip_holds_at_a_thousandth_of_its_give_across(contact_row):
+    """Below the friction angle nothing lets the tine go: what stands in the way over a sliver of the give, in N."""
+    stick = dataclasses.replace(contact_row.stick("wood"), friction=1.2)
+    stroke = Stroke(0, stick, tilt=math.radians(10.0))
+    across, along = 2e-4, 4e-3  # m/N: the end gives along itself far sooner
+    path = Path(stroke, np.array([2e-3]), np.array([0.5e-3]), np.array([1e3]), across, along)
+    stands = 2e-3 - 0.5e-3 * (1.0 - math.sin(stroke.tilt))
+    assert path.force(stroke.tilt) == pytest.approx([stands / 2e-7])
+    free = dataclasses.replace(path, along=3e-6, stroke=dataclasses.replace(stroke, tilt=math.radians(80.0)))
+    a, bent = math.radians(80.0), math.radians(-10.0) + math.atan(1.2)
+    give = math.sin(a) * math.cos(bent) * across - math.cos(a) * math.sin(bent) * 3e-6
+    assert free.force(0.5 * math.pi) == pytest.approx([2e-3 / give])

@@ -12,11 +12,13 @@ import pytest
 
 from synth.design.edit import Edit
 from synth.errors import InputError
+from synth.recording import apart
 from synth.recording.calibrate import Calibration, calibrate
 from synth.recording.calibration_model import DECAY_ERROR, MODEL_CENTS, MeasuredPiece
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import tree_of, unknowns
 from synth.units import CENT
+from synth.vibration.tuning import LONGEST
 
 BEND = Edit("stock.rod.bend_diameter_mm", 2.41)
 ROOT = Edit("tines.root_length_per_diameter", 0.55)
@@ -196,3 +198,20 @@ def test_a_plain_rod_of_another_modulus_is_measured_by_the_textbook(piece: Any) 
     data = MeasuredPiece(tree_of(str(piece.design)), "", instrument, row.length, row.trim, 0.0, lines)
     (fitted,) = learn(data, ["youngs"]).fitted
     assert fitted.value == pytest.approx(185.0, abs=0.5)  # 0.5 GPa is 2.3 cents; the bar's recoil is one
+
+
+def test_the_long_tine_that_would_tell_is_half_as_long_again_at_least_and_one_that_can_be_cut(
+    piece: Any,
+) -> None:
+    """Of the same stock, not yet tapped, without a trim nut; its partials as sure as those that were heard."""
+    data = measured(piece, [BEND], [1, 2])
+    longer = apart._with_long_tine(data)
+    assert longer is not None
+    assert 1e3 * longer.length == pytest.approx([1.7 * 105.0, 105.0, 78.0, 1e3 * data.length[3]])
+    assert [(line.tine, line.partial) for line in longer.lines[len(data.lines) :]] == [
+        (0, n) for n in range(4)
+    ]
+    assert {line.standard_uncertainty for line in longer.lines} == {1e-6}
+    assert apart._with_long_tine(measured(piece, [BEND], [0, 1, 2])) is None  # what is left has a nut
+    high = replace(data, length=data.length * 5.0)
+    assert max(apart._with_long_tine(high).length[[0]]) == pytest.approx(0.9 * LONGEST)

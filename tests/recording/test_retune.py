@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -98,3 +99,18 @@ def test_on_a_rail_a_tine_is_itself_and_a_stranger_is_named() -> None:
             told = str(error)
         alike = np.flatnonzero(np.abs(1200.0 * np.log2(row.mounted_hz / row.mounted_hz[tine])) < 40.0)
         assert any(f"of {tine_name(instrument, each)}:" in told for each in alike.tolist())
+
+
+def test_taps_of_one_pitch_are_as_sure_as_their_lines_less_by_the_root_of_their_number(piece: Any) -> None:
+    """Lines known to 0.2 and 0.4 Hz: their mean square over both; the planes lie too far apart to be mistaken."""
+    instrument, row, model = piece.model()
+    hz = model.frequency[1, 0, :3]
+    assert 1200.0 * abs(np.log2(hz[0] / model.frequency[1, 1, 0])) > 30.0
+    taps = [
+        replace(each, partials=tuple(replace(one, frequency_deviation=sd) for one in each.partials))
+        for each, sd in zip((tap(*hz), tap(*hz)), (0.2, 0.4), strict=True)
+    ]
+    advice = retune(instrument, row, 1, taps, float(hz[0]))
+    sure = np.sqrt((0.2**2 + 0.4**2) / 2.0 / 2.0)
+    assert advice.standard_uncertainty == pytest.approx(sure, rel=0.01)
+    assert advice.deviation_cents == pytest.approx(1200.0 * np.log2(1.0 + sure / hz[0]), rel=0.01)

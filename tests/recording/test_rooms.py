@@ -13,7 +13,8 @@ import pytest
 
 from synth.errors import InputError
 from synth.recording.audio_input import read_recording
-from synth.recording.hum import without_hum
+from synth.recording.damped_sinusoid_fit import no_modes
+from synth.recording.hum import _beside, without_hum
 from synth.recording.partials import measure_taps
 from synth.recording.retune import retune
 from synth.recording.sinusoids import find
@@ -156,11 +157,16 @@ def test_a_partial_a_third_of_a_hertz_from_strong_hum_is_told(studio: Any) -> No
         sound = (
             hum + studio.ring([(100.0 + off, 14.0, 0.1), (640.0, 3.0, 0.1)], 2.0) + studio.noise(2.0, 2e-3)
         )
-        _, modes, _ = without_hum(sound, studio.rate, find(sound, studio.rate))
+        clean, modes, found = without_hum(sound, studio.rate, find(sound, studio.rate))
         near = modes.pole[np.abs(modes.pole.imag / (2.0 * np.pi) - 100.0) < 2.0]
         assert len(near) == 1
         assert near[0].imag / (2.0 * np.pi) == pytest.approx(100.0 + off, abs=0.05)
         assert -FALL / near[0].real == pytest.approx(14.0, rel=0.4)
+        strength = np.abs(modes.amplitude[np.abs(modes.pole.imag / (2.0 * np.pi) - 100.0) < 2.0])
+        assert strength == pytest.approx([0.1], rel=0.1)
+        amplitude = dict(zip(found.multiple, np.abs(found.amplitude), strict=True))
+        assert [amplitude[n] for n in (1, 2, 3, 5)] == pytest.approx([0.3, 0.15, 0.1, 0.06], rel=0.1)
+        assert np.std(clean + hum - sound) < 0.02 * np.std(hum)
 
 
 @pytest.mark.parametrize("seed", [0, 1])
@@ -205,3 +211,19 @@ def test_three_taps_in_a_room_teach_what_other_tines_sound(tines: Any) -> None:
         assert before > 20.0
         assert after < 5.0
         assert not abs(loss) > 3.0
+
+
+def test_beside_a_line_of_hum_partial_and_line_have_their_own_pitch_fall_and_strength(studio: Any) -> None:
+    """100.4 Hz, 0.1 strong, 14 s to fall, beside 0.15 of hum at 100 Hz, when no mode near is known."""
+    time = np.arange(round(3.0 * studio.rate)) / studio.rate
+    hum = 0.15 * np.cos(2.0 * np.pi * 100.0 * time + 0.7)
+    sound = hum + studio.ring([(100.4, 14.0, 0.1)], 3.0) + studio.noise(3.0, 2e-4)
+    found, line = _beside(sound, studio.rate, 2.0 * np.pi * 100.0, no_modes())
+    assert found is not None
+    assert found.pole.imag / (2.0 * np.pi) == pytest.approx([100.4], abs=0.01)
+    assert -FALL / found.pole.real == pytest.approx([14.0], rel=0.05)
+    assert np.abs(found.amplitude) == pytest.approx([0.1], rel=0.03)
+    assert np.angle(found.amplitude) == pytest.approx([0.3], abs=0.05)
+    assert line == pytest.approx(0.15 * np.exp(0.7j), rel=0.03)
+    lonely, _ = _beside(hum + studio.noise(3.0, 2e-4), studio.rate, 2.0 * np.pi * 100.0, no_modes())
+    assert lonely is None

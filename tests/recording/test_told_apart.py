@@ -1,11 +1,15 @@
 """What a recording leaves open, in numbers: the plane of a line, too few data, two poles that are one tine's."""
 
+import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from synth.recording import apart, match, parameters, retune, room
+from synth.design.instrument import Nut, PlacedNut
+from synth.recording import apart, identity, match, parameters, retune, room
+from synth.recording.stirred import Band, Noise, StirredFit, fit_stirred
 from synth.units import CENT
 
 
@@ -49,3 +53,42 @@ def test_two_poles_are_one_tines_planes_only_if_they_outlast_the_room():
 
     assert called(8.0 / room.ALIKE)
     assert not called(2.0 / room.ALIKE)
+
+
+def test_a_base_nut_comes_up_as_far_as_the_lowest_trim_nut_s_underside():
+    """Nuts 3 mm high at 45 and 20 mm: from 18.5 mm on they meet; the tip can be filed to 46.5 mm."""
+    nuts = tuple(PlacedNut(Nut("M4", 1e-3, 3e-3, 7e-3, 3e-9, 0.0, "M4"), at) for at in (0.045, 0.020))
+    row = SimpleNamespace(trim=((), nuts))
+    assert identity.under_nuts(row, 1) == pytest.approx(0.0185)
+    assert identity.over_nuts(row, 1) == pytest.approx(0.0465)
+    assert identity.under_nuts(row, 0) == math.inf
+    (one, other) = identity.lowered(row.trim, 1, 0.002)[1]
+    assert (one.position, other.position) == pytest.approx((0.043, 0.018))
+
+
+def test_a_second_plane_too_near_to_be_told_widens_by_half_of_what_it_could_do():
+    """Told from d^4 / (32 s^2 u^2) = 4 + 2 ln of the blocks on; until then it moves the pole by up to 0.7 d."""
+    at = SimpleNamespace(step=0.02, values=np.zeros(100))
+    fit = StirredFit(
+        np.array([-4.0 + 0j]), np.array([0.05]), np.array([0.04]), Noise(1.0, 1.0, 10.0), 0.0, 0.0
+    )
+    untold = (32.0 * (4.0 + 2.0 * math.log(100.0))) ** 0.25 * math.sqrt(4.0 * 0.04)
+    widened = room._hiding(fit, at).standard_uncertainty
+    assert widened == pytest.approx([math.hypot(0.05, 0.5 * 0.7 * untold)], rel=0.08)
+    slow = room._hiding(replace(fit, pole=np.array([-0.1 + 0j])), at).standard_uncertainty
+    assert slow == pytest.approx(0.5 * widened, rel=0.02)  # two over the 2 s span: a rate of 1, not of 4
+
+
+def test_a_partial_in_a_room_is_blurred_by_its_own_decay_and_the_rooms():
+    """A clean partial that falls at 3/s, and as clean one at 6/s: what a room's noise is not grows as 2^2.5."""
+    now = np.arange(120) * 0.02
+    spreads = []
+    for rate in (3.0, 6.0):
+        noise = np.random.default_rng(3).normal(size=(2, 120)) * 1e-3
+        at = Band(np.exp(-rate * now) + noise[0] + 1j * noise[1], 0.02, 6000.0)
+        found = fit_stirred(at, np.array([-rate + 0j]), 14.0)
+        blur = np.sqrt(found.standard_uncertainty**2 - found.sharp**2)
+        assert -found.pole.real == pytest.approx([rate], rel=0.02)
+        spreads.append(float(blur[0]) * found.noise.rate**1.5)
+    assert spreads[0] == pytest.approx(0.15 * 3.0**2.5, rel=0.05)
+    assert spreads[1] / spreads[0] == pytest.approx(2.0**2.5, rel=0.05)

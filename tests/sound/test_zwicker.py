@@ -148,3 +148,23 @@ def test_levels_of_a_steady_tone_stand_in_its_band_and_fall_beside_it():
 def test_steady_loudness_wants_all_bands():
     with pytest.raises(ValueError, match="28"):
         stationary_sone(np.zeros(27))
+
+
+def test_two_ears_that_hear_the_same_hear_it_as_sharp_as_one_and_of_two_sounds_the_louder_counts_more():
+    """Sharpness is a mean over both ears' loudness: a dull sound at one ear dulls a sharp one at the other."""
+    now = np.arange(RATE) / RATE
+    sharp, dull = (0.02 * np.sqrt(2.0) * np.sin(2.0 * np.pi * hertz * now) for hertz in (5000.0, 250.0))
+    acum = {
+        name: loudness_over_time(np.stack(ears), RATE).acum[300]
+        for name, ears in (
+            ("one", [sharp]),
+            ("both", [sharp, sharp]),
+            ("dull", [dull]),
+            ("mixed", [sharp, dull]),
+        )
+    }
+    assert acum["both"] == pytest.approx(acum["one"], rel=1e-6)
+    sone = [loudness_over_time(each[None], RATE).sone[300] for each in (sharp, dull)]
+    mean = (sone[0] * acum["one"] + sone[1] * acum["dull"]) / sum(sone)
+    assert acum["mixed"] == pytest.approx(mean, rel=1e-6)
+    assert acum["dull"] < acum["mixed"] < acum["one"]

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 import tomllib
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 
+import numpy as np
 import pytest
 
 from synth.design.change import Change, words
 from synth.design.instrument import Instrument
-from synth.vibration.advice import ADVISED, SETTLED, advise, making_room
-from synth.vibration.quarrels import worst_of_each
+from synth.vibration.advice import ADVISED, SETTLED, _Adviser, _spread, advise, making_room
+from synth.vibration.quarrels import motion_at, worst_of_each
 
 
 def followed(everyday: ModuleType, seed: int) -> int:
@@ -128,3 +129,61 @@ def test_only_the_worst_quarrels_are_advised_on_and_none_where_there_is_none(eve
     assert len(advice.remedies) == ADVISED
     assert advice.of(ADVISED) == ()
     assert advise(everyday.design_of(tree), instrument, row, ()).remedies == ()
+
+
+def test_of_many_places_the_nearest_few_are_tried_and_then_ever_fewer() -> None:
+    for count in (1, 2, 40, 251):
+        places = _spread(np.arange(count) + 7.0)
+        assert places[0] == 7.0
+        assert places[-1] == count + 6.0
+        steps = np.diff(places)
+        assert np.all(steps >= 1.0)
+        assert np.all(np.diff(steps) >= -1.0)  # of whole numbers that grow by a share
+    assert list(_spread(np.arange(251.0))[:4]) == [0.0, 1.0, 2.0, 3.0]
+    assert len(_spread(np.arange(251.0))) < 50
+    assert len(_spread(np.arange(0.0))) == 0
+
+
+RUBBER = """
+[bar]
+section = { shape = "rectangle", width_mm = 60.0, height_mm = 10.0 }
+path = [{ straight_mm = 500.0 }]
+supports = [{ at_mm = 40.0, kind = "rubber" }, { at_mm = 385.0, kind = "rubber" }]
+[[group]]
+name = "a"
+stock = "M4"
+start_mm = 150.0
+spacing_mm = 30.0
+tine = [{ free_length_mm = 150.0 }, { free_length_mm = 120.0 }, { free_length_mm = 90.0 }]
+"""
+
+
+def test_a_support_is_moved_to_the_nearest_place_where_it_would_take_a_quarter(everyday: ModuleType) -> None:
+    """What rubber takes of a flat bar's mode goes as k v^2 of the six motions there, added up by hand."""
+    tree = tomllib.loads(RUBBER)
+    instrument, row, _ = everyday.solved(tree)
+    adviser = _Adviser(everyday.design_of(tree), instrument, row, ())
+    asked = 0
+    for mode in range(6, 14):
+        quarrel = SimpleNamespace(bar_mode=mode, decay_loss=3.0)
+        moves = [change.supports[0] for change in adviser._support_moves(quarrel)]
+        if not moves:
+            continue
+
+        def taken(index: int, at_mm: float, mode: int = mode) -> float:
+            support, v = (
+                instrument.bar.supports[index],
+                motion_at(adviser.shapes, np.array([at_mm * 1e-3]))[0],
+            )
+            x, y, z, *turns = v[:, mode]  # a straight bar: along it, aside, up
+            return float(np.dot(np.array(support.springs), np.square([x, y, z, *turns])))
+
+        asked += 1
+        here = [40.0, 385.0]
+        worst = max((0, 1), key=lambda each: taken(each, here[each]))
+        assert {index for index, _ in moves} == {worst}
+        shares = {at: taken(worst, at) / taken(worst, here[worst]) for at in np.arange(0.0, 501.0)}
+        good = [at for at in shares if shares[at] < 0.25 and at != here[worst]]
+        assert moves[0][1] == min(good, key=lambda at: abs(at - here[worst]))
+        assert all(shares[at] < 0.25 for _, at in moves)
+    assert asked > 1

@@ -226,3 +226,67 @@ def test_silence_against_a_sound_is_a_change():
     table: Table = group_table([GroupChange("a", SOUND, silent)])
     assert table.data()[0]["loudest_dba"] is None
     assert GroupChange("a", silent, silent).counts is False
+
+
+def quarrelling(group, number, settled=(), new=()):
+    return TineChange("x", group, number, FACTS, FACTS, tuple(settled), tuple(new))
+
+
+def test_the_worst_quarrels_of_the_stroked_group_are_told_first_and_no_more_than_ten():
+    """Twelve of its own, six settled and six new, of rising severity; another group's is counted alone."""
+    settled = [(float(n), f"quarrel {n}") for n in range(6)]
+    new = [(float(n) + 0.5, f"quarrel {n}.5") for n in range(6)]
+    tines = [
+        quarrelling("low", 1, settled=settled),
+        quarrelling("low", 2, new=new),
+        quarrelling("high", 1, new=new[:1]),
+    ]
+    lines = Changes("first", "low", tines, []).lines()
+    assert lines[0] == "\nWhat changed, against first:"
+    assert lines[1] == "tines of low"
+    told = [line for line in lines if ": quarrel " in line]
+    assert told == [
+        "x: new: quarrel 5.5", "x: settled: quarrel 5", "x: new: quarrel 4.5", "x: settled: quarrel 4",
+        "x: new: quarrel 3.5", "x: settled: quarrel 3", "x: new: quarrel 2.5", "x: settled: quarrel 2",
+        "x: new: quarrel 1.5", "x: settled: quarrel 1",
+    ]  # fmt: skip
+    assert lines[-2:] == [
+        "and 2 quarrels more, milder: changes.csv",
+        "and 1 tines of other groups: changes.csv",
+    ]
+    heads, first, second = lines[2].splitlines()
+    assert heads.split() == ["combination", "group", "tine", "settled", "new", "quarrels"]
+    assert (first.split(), second.split()) == (["x", "low", "1", "6"], ["x", "low", "2", "6"])
+    assert first.rstrip().endswith("6")
+    assert len(first.rstrip()) < len(second.rstrip())  # under their own heads
+    data = Changes("first", "low", tines, []).data()["tines"]
+    assert data[0]["quarrels_settled"] == "; ".join(words for _, words in settled)
+    assert data[1]["quarrels_new"] == "; ".join(words for _, words in new)
+
+
+def test_a_tine_s_figures_are_told_before_and_after_and_in_cents_up_or_down():
+    sharp = TineChange(
+        "x", "low", 1, FACTS, TineFacts(146.8 * 2.0 ** (25 / 1200), 0.1185, (6.1, 17.5), 4.4), (), ()
+    )
+    (row,) = rows(tine_change_table([sharp]))
+    assert float(row["pitch_cents"]) == pytest.approx(25.0)
+    assert (float(row["free_length_mm_before"]), float(row["free_length_mm"])) == pytest.approx(
+        (120.0, 118.5)
+    )
+    assert (float(row["ratio_2_before"]), float(row["ratio_2"])) == (6.27, 6.1)
+    assert (float(row["ring_s_before"]), float(row["ring_s"])) == (4.0, 4.4)
+    assert "ratio_3" not in row
+    assert tine_change_table([sharp]).text().splitlines()[1].split() == [
+        "x", "low", "1", "146.80", ">", "148.94", "+25.0", "120.00", ">", "118.50", "6.270", ">", "6.100",
+        "4.00", ">", "4.40",
+    ]  # fmt: skip
+
+
+def test_a_sound_s_change_is_after_less_before():
+    table = group_table([GroupChange("a", SOUND, SOUND | {"centroid_hz": 1500.0, "roughness": 12.5})])
+    (told,) = table.data()
+    assert told == {
+        "combination": "a", "centroid_hz_before": 2000.0, "centroid_hz": 1500.0, "roughness_before": 10.0,
+        "roughness": 12.5,
+    }  # fmt: skip
+    assert table.text().splitlines()[1].split() == ["a", "-500.0", "+2.500"]

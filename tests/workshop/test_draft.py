@@ -81,7 +81,7 @@ def random_words(seed):
 
 
 def standing_still(instrument, row):
-    """Where the loaded bar, hung on nothing, stands still in its first upright mode, m: by straight lines
+    """Hz of the loaded bar's first upright mode, hung on nothing, and where it stands still, m: by straight lines
     between the bar's own nodes, the mode found by the kinetic energy of the bar in each direction."""
     free = replace(instrument, bar=replace(instrument.bar, supports=()))
     shapes, _ = loaded_shapes(free, row)
@@ -91,7 +91,8 @@ def standing_still(instrument, row):
         if shapes.frequency[mode] > 1.0 and energy[2, mode] > energy[0, mode] + energy[1, mode]:
             dense = np.linspace(0.0, shapes.position[-1], 20_001)
             height = np.interp(dense, shapes.position, shapes.motion[:, 2, mode])
-            return dense[:-1][np.signbit(height[1:]) != np.signbit(height[:-1])]
+            still = np.signbit(height[1:]) != np.signbit(height[:-1])
+            return shapes.frequency[mode], dense[:-1][still]
     raise AssertionError("no upright mode")
 
 
@@ -104,7 +105,10 @@ def check_draft(words, path):
     for warning in (*instrument.warnings, *row.warnings):
         assert f"`check` warns: {warning}" in told, warning
         assert any(part in warning for part, _ in WHY), warning
-    nodes, bar = standing_still(instrument, row), instrument.bar
+    (hertz, nodes), bar = standing_still(instrument, row), instrument.bar
+    assert made.mode_hz == pytest.approx(hertz, rel=0.01)
+    assert f"first mode up and down is at {made.mode_hz:.1f} Hz" in told
+    assert np.array(made.nodes_mm) == pytest.approx(1e3 * nodes, abs=1e3 * NEAR * bar.length)
     supports = np.array([each.position for each in bar.supports])
     assert len(supports) >= 2
     assert len(supports) == len(nodes)

@@ -13,10 +13,12 @@ from synth.vibration.bar import solve_bar
 from synth.vibration.board import lie
 from synth.vibration.coupling import base_frames
 from synth.vibration.tuning import tune
-from synth.workshop.drawing import Line, Text
+from synth.workshop import drawing_sheet as drawing_sheet_module
+from synth.workshop.drawing import Line, Point, Text
 from synth.workshop.drawing_sheet import SIZES, drawing_sheet
 from synth.workshop.fixing import joint
 from synth.workshop.geometry import Solid, bar_solids, solids, tine_place
+from synth.workshop.labels import Box
 from synth.workshop.lettering import SMALL
 from synth.workshop.picture import Patch, text_width, write_pdf_sheet, write_svg_sheet
 from synth.workshop.views import ABOVE, FRONT, OBLIQUE, hull, painted
@@ -187,3 +189,156 @@ def test_the_command_refuses_other_kinds_and_unknown_boards(tmp_path, straight, 
     for words, says in (([], "On lid (box)"), (["--board", "none"], "Supports (rubber) at 60, 240")):
         assert run(["drawing", str(design), *words, "-o", str(tmp_path / "a.svg")]) == 0
         assert says in (tmp_path / "a.svg").read_text(encoding="utf-8")
+
+
+FLAT = """
+name = "Slat"
+[bench]
+units = "{units}"
+[bar]
+section = {{ shape = "rectangle", width_mm = 60.0, height_mm = 10.0 }}
+path = [{{ straight_mm = 400.0 }}]
+supports = [{{ at_mm = 50.0, kind = "rubber" }}, {{ at_mm = 330.0, kind = "cord" }}]
+[stock.rod3]
+kind = "plain"
+diameter_mm = 3.0
+material = "304 spring wire"
+[[group]]
+name = "low"
+stock = "M4"
+start_mm = 90.0
+spacing_mm = 20.0
+tine = [{{ free_length_mm = 150.0 }}, {{ free_length_mm = 120.0 }}]
+[[group]]
+name = "aside"
+stock = "rod3"
+start_mm = 200.0
+spacing_mm = 35.0
+face_deg = 90.0
+tine = [{{ free_length_mm = 80.0 }}, {{ free_length_mm = 60.5 }}]
+"""
+
+
+def words_of(sheet):
+    return [each for each in sheet.ink if isinstance(each, Text)]
+
+
+def test_every_size_on_the_sheet_is_the_instrument_s_and_stands_at_its_place(made):
+    _, sheet = drawn(made(FLAT.format(units="mm")))
+    said = [each.words for each in words_of(sheet)]
+    (scale,) = [float(re.search(r"1:(\d+)", each)[1]) for each in said if each.startswith("Scale")]
+    assert f"Scale 1:{scale:g}; all sizes in mm; 4 tines, 2 groups" in said
+    assert "Bar: 60 x 10, mild steel; path 400" in said
+    assert "Supports (rubber/cord) at 50, 330" in said
+    # the bar's height; its face to the highest tip: washer 0.8, nut 3.05, 150; below: two pitches, nut, washer
+    top, below = 0.8 + 3.05 + 150.0, 0.8 + 3.05 + 1.4
+    for height in (10.0, top, max(10.0 + top + below, 5.0 + top + 15.0)):
+        assert any(re.fullmatch(r"[\d.]+", each) and abs(float(each) - height) < 0.11 for each in said), (
+            height,
+            said,
+        )
+    # running dimensions: the bar's start, each group's first tine, the bar's end, at their true distances
+    at = {}
+    for each in words_of(sheet):
+        if each.words in ("0", "90", "200", "400"):
+            at.setdefault(each.words, []).append(each.at.x + text_width(each.words, each.height) / 2.0)
+    for words, others in (("90", "200"), ("0", "90"), ("0", "400")):
+        far = (float(others) - float(words)) / scale
+        assert any(abs(b - a - far) < 1e-6 for a in at[words] for b in at[others]), words
+    # a row a group: tines, from where to where, stock, lengths
+    head = next(each for each in words_of(sheet) if each.words == "tines")
+    columns = sorted({each.at.x for each in words_of(sheet) if each.at.y == head.at.y})
+    rows = {}
+    for each in words_of(sheet):
+        if each.at.x in columns and each.at.y < head.at.y and each.at.y > head.at.y - 20.0:
+            rows.setdefault(each.at.y, {})[each.at.x] = each.words
+    told = [[row[x] for x in columns if x in row] for _, row in sorted(rows.items(), reverse=True)][:2]
+    assert told == [
+        ["low", "2", "90", "110", "M4; 120 to 150"],
+        ["aside", "2", "200", "235", "rod3; 60.5 to 80"],
+    ]
+
+
+def test_brackets_over_the_groups_span_their_tines(made):
+    instrument = made(FLAT.format(units="mm"))
+    row = tune(instrument)
+    scene = drawing_sheet_module._Scene(
+        instrument,
+        solids(instrument, row.length, row.trim, None),
+        tuple(tine_place(instrument, t, float(n)) for t, n in zip(instrument.tines, row.length, strict=True)),
+        (),
+        row.length,
+        None,
+    )
+    lines = [
+        each
+        for each in drawing_sheet_module._names_over(scene, 2.0, Point(10.0, 0.0), 100.0)
+        if isinstance(each, Line)
+    ]
+    level = {
+        (round(each.start.x, 6), round(each.end.x, 6))
+        for each in lines
+        if each.start.y == each.end.y == 103.0
+    }
+    assert level == {(10.0 + 45.0 - 0.6, 10.0 + 55.0 + 0.6), (10.0 + 100.0 - 0.6, 10.0 + 117.5 + 0.6)}
+    ticks = {(round(each.start.x, 6), round(each.end.y, 6)) for each in lines if each.start.x == each.end.x}
+    assert {(54.4, 101.8), (65.6, 101.8)} <= ticks
+    marks = [*drawing_sheet_module._running(scene, 2.0, Point(10.0, 0.0), -50.0)]
+    (base,) = [each for each in marks if isinstance(each, Line) and each.start.y == each.end.y]
+    assert (base.start.x, base.end.x, base.start.y) == (10.0, 210.0, -52.5)
+
+
+def test_in_inches_the_sheet_tells_inches(made):
+    _, sheet = drawn(made(FLAT.format(units="inch")))
+    said = [each.words for each in words_of(sheet)]
+    assert any("all sizes in inches" in each for each in said)
+    assert "Bar: 2 23/64 x 25/64, mild steel; path 15 3/4" in said
+    assert {"from in", "to in", "stock; free lengths in"} <= set(said)
+
+
+@pytest.mark.parametrize(
+    ("section", "path", "words"),
+    [
+        ('shape = "tube", diameter_mm = 30.0, wall_mm = 3.0',
+         "{ straight_mm = 150.0 }, { bend_deg = -30.0, radius_mm = 200.0, plane_deg = 0.0 },"
+         " { straight_mm = 150.0 }",
+         "Bar: tube 30 x 3, mild steel; path 150 + 30\N{DEGREE SIGN} R200 + 150"),
+        ('shape = "round", diameter_mm = 25.0', "{ straight_mm = 300.5 }", "Bar: round 25, mild steel; path 300.5"),
+    ],
+)  # fmt: skip
+def test_a_bar_is_told_by_its_section_and_its_path(made, section, path, words):
+    text = f"""
+    [bar]
+    section = {{ {section} }}
+    path = [ {path} ]
+    [[group]]
+    name = "low"
+    stock = "M4"
+    start_mm = 60.0
+    spacing_mm = 20.0
+    tine = [{{ free_length_mm = 150.0 }}, {{ free_length_mm = 120.0 }}]
+    """
+    _, sheet = drawn(made(text))
+    said = [each.words for each in words_of(sheet)]
+    assert words in said
+    assert "No supports" in said
+
+
+def test_a_name_that_stands_aside_is_joined_to_the_nearest_point_of_its_box():
+    box = Box(10.0, 20.0, 30.0, 24.0)
+    for anchor, near in (
+        ((50.0, 40.0), (30.0, 24.0)),
+        ((0.0, 22.0), (10.0, 22.0)),
+        ((15.0, 5.0), (15.0, 20.0)),
+    ):
+        found = [*drawing_sheet_module._label("low", np.array(anchor), box)]
+        (leader,) = [each for each in found if isinstance(each, Line)]
+        assert ((leader.start.x, leader.start.y), (leader.end.x, leader.end.y)) == (anchor, near)
+        (words,) = [each for each in found if isinstance(each, Text)]
+        assert words.at.x + text_width("low", words.height) / 2.0 == pytest.approx(20.0)
+        assert words.at.y + SMALL / 2.0 == pytest.approx(22.0)
+    assert not [
+        each
+        for each in drawing_sheet_module._label("low", np.array([20.0, 19.5]), box)
+        if isinstance(each, Line)
+    ]

@@ -53,3 +53,28 @@ def test_a_box_goes_on_until_it_is_clear_of_boxes_and_lines():
     one, other = free_places([(box, moves), (box, moves)], np.array([[[-5.0, 1.6], [5.0, 1.6]]]))
     assert one == box
     assert other == box.moved(0.0, 2.0)
+
+
+def test_where_no_move_is_clear_of_lines_one_clear_of_boxes_is_taken_and_else_the_last():
+    box, everywhere = Box(0.0, 0.0, 2.0, 1.0), np.array([[[-5.0, y], [50.0, y]] for y in (0.5, 1.5, 2.5)])
+    moves = [(0.0, 0.0), (0.0, 1.0), (3.0, 2.0)]
+    first, second, third = free_places([(box, moves)] * 3, everywhere)
+    assert (first, second, third) == (box, box.moved(0.0, 1.0), box.moved(3.0, 2.0))
+    (again,) = free_places([(box, moves)] * 4, everywhere)[3:]
+    assert again == box.moved(3.0, 2.0)
+
+
+def test_boxes_that_only_touch_do_not_meet_and_moves_go_both_ways():
+    box = Box(0.0, 0.0, 2.0, 1.0)
+    assert box.moved(3.0, -2.0) == Box(3.0, -2.0, 5.0, -1.0)
+    for x, y in ((2.0, 0.0), (-2.0, 0.0), (0.0, 1.0), (0.0, -1.0)):
+        assert not box.meets(box.moved(x, y))
+        assert box.meets(box.moved(0.99 * x, 0.99 * y))
+    assert list(away((2.0, -1.0), 0.5, 3)) == [(0.0, -0.0), (1.0, -0.5), (2.0, -1.0)]
+
+
+def test_places_that_do_not_fit_between_the_ends_are_refused():
+    with pytest.raises(ValueError, match="no room"):
+        spread_out([1.0, 2.0, 3.0], 5.0, (0.0, 9.0))
+    assert spread_out([1.0, 2.0, 3.0], 5.0, (0.0, 10.0)) == [0.0, 5.0, 10.0]
+    assert spread_out([], 5.0, (0.0, 1.0)) == []

@@ -1,9 +1,6 @@
 """The page to listen to a comparison, in Chromium, from disk: what sounds, when, and what a blind test counts."""
 
-import base64
-import io
 import json
-import math
 
 import numpy as np
 import pytest
@@ -14,10 +11,6 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors.cli import run
 from synth.sound.audio import RATE
-from synth.workshop import listening
-from synth.workshop.listening import Heard, listening_page
-from synth.workshop.spectrograms import Panel, tone_levels
-from synth.workshop.variants import LeftOut
 
 pytestmark = pytest.mark.browser
 DESIGN = """
@@ -174,18 +167,6 @@ def test_the_cursor_runs_over_the_picture_with_the_sound_and_a_click_goes_to_a_m
     assert np.mean(column) == pytest.approx(44 + 0.6 * (box["width"] - 46), abs=2.0)
 
 
-def test_rows_of_the_picture_are_levels_on_the_scale_that_is_told():
-    t = np.arange(RATE) / RATE
-    sounds = []
-    for rms in (0.2, 0.02):
-        pressure = rms * np.sqrt(2.0) * np.sin(2e3 * np.pi * t)[None].repeat(2, axis=0)
-        panel = Panel("n", 1.0, tone_levels(pressure), (1000.0,))
-        sounds.append(Heard((("n", "1"),), pressure, 0.0, 0.0, 60.0, panel))
-    loud, soft = (listening._entry(each, RATE, 80.0) for each in sounds)
-    peaks = [max(base64.b64decode(each["levels"])) for each in (loud, soft)]
-    assert np.diff(peaks)[0] == pytest.approx(-20.0 / 70.0 * 255.0, abs=1.0)
-
-
 def test_the_chance_of_guessing_is_the_binomial_test(tab):
     trials = [(k, n) for n in (5, 12, 16, 37, 100) for k in range(n + 1)]
     found = numbers(tab, f"() => {json.dumps(trials)}.map(([k, n]) => listening.byGuessing(k, n))")
@@ -292,23 +273,6 @@ def test_every_control_has_a_name(tab):
         ".map((each) => each.outerHTML)"
     )
     assert unnamed == []
-
-
-def test_long_sounds_are_cut_to_what_a_page_holds(monkeypatch):
-    monkeypatch.setattr(listening, "LONGEST", 2.0)
-    pressure = np.ones((2, 2 * RATE), np.float32)
-    panel = Panel("n", 2.0, np.zeros((193, 94)), ())
-    sounds = [Heard((("n", str(n)),), pressure, 0.0, 0.0, math.inf, panel) for n in range(2)]
-    text = listening_page(sounds, [LeftOut((("n", "</script>"),), "no")], title="T", a4_hz=440.0)
-    head = json.loads(text.split('<script id="head" type="application/json">')[1].split("</script>")[0])
-    assert head["seconds"] == 1.0
-    assert "the first 1.0 s" in head["about"]
-    assert head["left_out"] == ["n=</script>: no"]
-    assert head["sounds"][0]["level_dba"] is None
-    samples, _ = soundfile.read(io.BytesIO(base64.b64decode(head["sounds"][0]["flac"])))
-    assert samples.shape == (RATE, 2)
-    assert samples[-1] == pytest.approx(0.0, abs=1e-3)
-    assert len(base64.b64decode(head["sounds"][0]["levels"])) == head["rows"] * math.ceil(RATE / 1024)
 
 
 def test_the_design_is_one_that_can_be_stroked(folder):

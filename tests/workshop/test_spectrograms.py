@@ -80,4 +80,6 @@ def test_all_panels_share_a_scale_and_their_titles_notes_and_partials_are_there(
     rows = np.asarray(first.images[0].get_array())
     loudest = bottom + (np.argmax(rows[:, rows.shape[1] // 2]) + 0.5) / len(rows) * (top - bottom)
     assert 2.0**loudest == pytest.approx(440.0, rel=0.03)  # where it is drawn, half a semitone a row
+    middles = bottom + (np.arange(len(rows)) + 0.5) / len(rows) * (top - bottom)
+    np.testing.assert_allclose(2.0**middles, rows_hz(), rtol=1e-9)  # each row about its own frequency
     figure.savefig(io.BytesIO(), format="png")

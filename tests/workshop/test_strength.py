@@ -4,6 +4,7 @@ import dataclasses
 import json
 import math
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from synth.playing.stroke import Stroke
 from synth.units import MM, MPA
 from synth.vibration.solve import solve_row
 from synth.vibration.tine import solve_tines
-from synth.workshop.strength import DEEPEST, digs_in, root_stress, strength
+from synth.workshop.strength import DEEPEST, _square, digs_in, root_stress, strength
 
 RAIL = Path(__file__).parents[2] / "designs" / "quay-rail.toml"
 DESIGN = """
@@ -261,3 +262,15 @@ def test_a_steel_that_yields_before_it_tires_is_held_to_its_yield(rods):
     found = strength(changed, tines, instrument.sticks["brass"])[0]
     assert math.isfinite(found.bite_once)
     assert found.bite_million == found.bite_once
+
+
+@pytest.mark.parametrize("tilt_deg", [30.0, 45.0, 70.0])
+def test_a_stick_meets_a_tine_as_squarely_as_its_rounded_end_stands_to_the_tilt(rods, tilt_deg):
+    """A ball of 1 mm met 0.1 mm deep: the speed along its normal, there and on the tilted side."""
+    instrument, _ = rods
+    stick = dataclasses.replace(next(iter(instrument.sticks.values())), end_radius=1e-3)
+    stroke = Stroke(0, stick, tilt=math.radians(tilt_deg))
+    slope = math.asin(0.9)  # the ball's side there, from level: 64 degrees
+    way = SimpleNamespace(edge=0.0, bite=np.array([0.1e-3, 1e-3 * (1.0 - math.sin(stroke.tilt)), 2e-3]))
+    expected = [min(math.cos(slope) / math.cos(stroke.tilt), 1.0), 1.0, 1.0]
+    assert _square(stroke, way) == pytest.approx(expected, rel=1e-9)

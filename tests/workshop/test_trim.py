@@ -23,6 +23,8 @@ from synth.vibration.trimming.answers import (
     trim_edits,
 )
 from synth.vibration.trimming.loaded_rod import log_frequencies, quick_picture
+from synth.vibration.trimming.search import along
+from synth.vibration.trimming.settle import Aim
 from synth.vibration.tuning import free_lengths, tune
 
 CENT = math.log(2.0) / CENTS_PER_OCTAVE
@@ -383,3 +385,53 @@ def test_nuts_are_written_in_the_unit_of_the_design_and_those_that_touch_do_not_
     assert [each["nut"] for each in found] == ["M4 hex"] * 4
     assert [each[key] for each in found] == places
     made(new)
+
+
+def _aim(tine, length, pitch, ratio):
+    return Aim(dataclasses.replace(tine, wish=None, trim=()), length, pitch, ((2, ratio),))
+
+
+@pytest.mark.parametrize("ratio", [5.9, 6.1, 6.4])
+def test_every_crossing_is_a_start_where_the_quick_picture_meets_the_wish(wished, ratio):
+    """On an M4, against a look sixty times as fine: as many places, and at each the ratio that was wished."""
+    instrument, row = wished
+    nut, length, pitch = instrument.tines[0].wish.nut, float(row.length[0]), float(row.target_hz[0])
+    aim = _aim(instrument.tines[0], length, pitch, ratio)
+
+    def look(share):
+        tall, logs = quick_picture(aim.tine, length, (nut,), share[:, None], pitch=pitch, partials=2)
+        return tall, logs[:, 1] - logs[:, 0] - math.log(ratio)
+
+    fine = np.linspace(nut.height / 2.0, length - nut.height / 2.0, 6001) / length
+    sign = np.sign(look(fine)[1])
+    crossed = fine[:-1][sign[1:] != sign[:-1]]
+    assert len(crossed) > 0
+    starts, _ = along(aim, (nut,))  # beside a crossing they may begin on either side, too
+    found = np.array([start.position[0] / start.length for start in starts])
+    nearest = np.abs(found - crossed[:, None]).argmin(axis=1)
+    tall, off = look(found[nearest])
+    assert np.abs(off).max() < 0.5 * CENT
+    assert found[nearest] == pytest.approx(crossed, abs=1e-3)
+    assert [starts[n].length for n in nearest] == pytest.approx(tall, rel=1e-5)
+
+
+def test_nuts_are_looked_for_from_the_base_nut_to_the_very_tip(wished):
+    """One M4 nut, 3.05 mm high at mid tolerance (ISO 4032), and two locked: the upper one ends at the tip."""
+    instrument, _ = wished
+    nut = instrument.tines[0].wish.nut
+    for nuts, top in (((nut,), 150.0 - 1.525), ((nut, nut), 150.0 - 1.525 - 3.05)):
+        _, curve = along(_aim(instrument.tines[0], 0.150, None, 6.0), nuts)
+        assert 1e3 * curve.height[[0, -1]] == pytest.approx([1.525, top], abs=1e-6)
+
+
+def test_a_longer_tine_pictured_from_a_shorter_one_is_the_longer_one_itself(wished):
+    """A heavy nut, wide as a coin so that its turning counts: the change of scale against a tine of that length."""
+    instrument, _ = wished
+    nut = dataclasses.replace(instrument.tines[0].wish.nut, mass=1.5e-3, rotary_inertia=4e-7)
+    tine = dataclasses.replace(instrument.tines[0], wish=None, trim=())
+    share = np.array([[0.2], [0.45], [0.7], [0.95]])
+    for pitch in (70.0, 130.0):
+        tall, logs = quick_picture(tine, 0.15, (nut,), share, pitch=pitch, partials=3)
+        for n, own in enumerate(tall.tolist()):
+            _, itself = quick_picture(tine, own, (nut,), share[n : n + 1], pitch=None, partials=3)
+            assert logs[n] == pytest.approx(itself[0], abs=15.0 * CENT)

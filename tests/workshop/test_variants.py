@@ -381,3 +381,34 @@ def tried(tree, given):
     except InputError as error:
         return [], [str(error)]
     return found, [each.words for each in left]
+
+
+def test_steel_already_cut_has_its_nuts_in_their_order_and_a_wish_that_is_another_is_met_anew(tmp_path):
+    """A wish beside a nut at 90 mm: the nut set for it stands below; of another partial it is looked for anew."""
+    text = DESIGN.replace(
+        'trim_to = { partial = 2, ratio = 6.0, nut = "M4 hex" }',
+        'trim = [{ nut = "M4 hex", at_mm = 90.0 }]\ntrim_to = { partial = 2, ratio = 6.6, nut = "M4 hex" }',
+    )
+    path = tmp_path / "nuts.toml"
+    path.write_text(text, encoding="utf-8")
+    written = module.read_designs([path])
+    base = solve_row(made(written, "bite_mm=2")[0][0].instrument)
+    (kept,), _ = made(written, "bar.section.height_mm=14", keep_lengths=True)
+    tine = kept.instrument.tines[2]
+    assert tine.wish is None
+    places = [nut.position for nut in tine.trim]
+    assert places == sorted(places)
+    assert places == pytest.approx(sorted(nut.position for nut in base.trim[2]))
+    (other,), _ = made(written, "group[D3].tine[3].trim_to.ratio=6.5", keep_lengths=True)
+    assert other.instrument.tines[2].wish is not None
+    assert [nut.position for nut in other.instrument.tines[2].trim] == pytest.approx([0.09])
+    assert other.instrument.tines[0].goal == FixedLength(base.length[0])
+    assert other.instrument.tines[3].goal == FixedLength(0.1)
+
+
+def test_two_files_of_one_name_are_told_apart_by_their_paths(tmp_path):
+    paths = [tmp_path / "a" / "rail.toml", tmp_path / "b" / "rail.toml", tmp_path / "hoop.toml"]
+    for path in paths:
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(DESIGN, encoding="utf-8")
+    assert [each.name for each in module.read_designs(paths)] == [str(paths[0]), str(paths[1]), "hoop"]

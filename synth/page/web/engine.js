@@ -14,10 +14,17 @@ const WIDEST = 20e-3;
 const GROWTH = 1.25;
 const MM = 1e-3;
 const DEGREE = Math.PI / 180;
+const NEUTRAL_BRIGHTNESS = 64; // of MIDI's controller 74: the stick as it is
 const USUAL = {
   direction: 'forward', grip: 'usual', speed_mm_s: 500, bite_mm: 2, lean: 0, height_mm: 0, tilt_deg: 45,
-  skew_deg: 0, pressure_n: 0,
+  skew_deg: 0, pressure_n: 0, brightness: NEUTRAL_BRIGHTNESS,
 };
+
+/** The step nearest to a brightness of 0 to 127: sticks are ready for some of them. */
+function brightStep({ bright }, brightness) {
+  const steps = [NEUTRAL_BRIGHTNESS, ...bright.steps];
+  return steps.reduce((best, each) => (Math.abs(each - brightness) < Math.abs(best - brightness) ? each : best));
+}
 
 class Engine {
   /** `bytes` are the unpacked ones of the page, `module` a compiled WebAssembly.Module. */
@@ -68,10 +75,15 @@ class Engine {
     this.modes = told.omega.shape[1] / 2;
   }
 
-  /** A stick in a grip, made ready once. */
-  stick(name, grip) {
-    const key = `${name} ${grip}`;
-    if (!this.sticks.has(key)) this.sticks.set(key, new Stick(this, this.content.head.sticks[name][grip]));
+  /** A stick in a grip, as bright as a step says, made ready once. */
+  stick(name, grip, brightness = NEUTRAL_BRIGHTNESS) {
+    const key = `${name} ${grip} ${brightness}`;
+    if (!this.sticks.has(key)) {
+      const { sticks, bright } = this.content.head;
+      const told = brightness === NEUTRAL_BRIGHTNESS ? sticks[name][grip]
+        : bright.sticks[name][grip][bright.steps.indexOf(brightness)];
+      this.sticks.set(key, new Stick(this, told));
+    }
     return this.sticks.get(key);
   }
 
@@ -84,6 +96,7 @@ class Engine {
     if (!sticks[said.stick]?.[said.grip]) throw new RangeError(`there is no stick '${said.stick}' in a grip '${said.grip}'`);
     const wish = {
       id: said.id, group, direction: said.direction, stick: said.stick, grip: said.grip,
+      brightness: brightStep(this.content.head, said.brightness),
       speed: said.speed_mm_s * MM, bite: said.bite_mm * MM, lean: said.lean, height: said.height_mm * MM,
       tilt: said.tilt_deg * DEGREE, skew: said.skew_deg * DEGREE, pressure: said.pressure_n, start: said.at_s,
     };

@@ -82,7 +82,7 @@ const channels = new Map();
 function channelOf(number) {
   if (!channels.has(number)) {
     channels.set(number, {
-      numbers: new Map(), damper: false, sostenuto: false, grip: NEUTRAL, stick: 0,
+      numbers: new Map(), damper: false, sostenuto: false, grip: NEUTRAL, stick: 0, brightness: NEUTRAL,
       down: new Set(), waiting: new Set(), held: new Set(),
     });
   }
@@ -113,7 +113,7 @@ function noteOn(channel, note, velocity) {
   const set = Object.fromEntries(HEAD.midi.controls.map(({ key, message, rest, values }) => [key, values[channel.numbers.get(message) ?? rest]]));
   strokeGroup(group, forward ? 'forward' : 'backward', {
     speed_mm_s: HEAD.midi.speeds[velocity], stick: Object.keys(HEAD.sticks)[channel.stick],
-    grip: HEAD.midi.grips[channel.grip], tilt_deg: 45, ...set,
+    grip: HEAD.midi.grips[channel.grip], brightness: channel.brightness, tilt_deg: 45, ...set,
   });
 }
 
@@ -145,7 +145,7 @@ function control(channel, number, value) {
     channel.numbers.clear();
     Object.assign(channel, { damper: false, sostenuto: false, held: new Set() });
   } else if (number >= 123) letGo(channel, new Set(channel.down));
-  else if (number === 74) say('Brightness is for the command line: the page leaves the stick as it is.');
+  else if (number === 74) channel.brightness = brightStep(HEAD, value);
   else channel.numbers.set(number, value);
   if ([64, 66, 121].includes(number)) letWaitingGo(channel);
 }

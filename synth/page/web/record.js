@@ -40,9 +40,11 @@ function reported(report) {
   const met = report.touches.filter((each) => each.touches > 0);
   if (!record.on || !wish || !met.length) return;
   const { stick, grip, bite_mm = 2, lean = 0, height_mm = 0, tilt_deg = 45, pressure_n = 0 } = wish;
+  const { brightness = NEUTRAL } = wish;
   record.lines.push({
     at: met[0].first, group: HEAD.groups[report.group].name, direction: report.direction, stick, grip,
     speed_mm_s: Math.min(5000, Math.max(10, speedOf(met, wish))), bite_mm, lean, height_mm, tilt_deg, pressure_n,
+    ...(brightness === NEUTRAL ? {} : { brightness: BigInt(brightness) }),
     partly: met.length < report.touches.length ? `${met.length} of ${report.touches.length} tines were met` : '',
   });
 }
@@ -86,6 +88,7 @@ function scriptText() {
 }
 
 function toml(value) {
+  if (typeof value === 'bigint') return String(value); // a whole number, not a length
   if (typeof value === 'number') return Number.isInteger(value) ? value.toFixed(1) : String(Number(value.toPrecision(9)));
   return JSON.stringify(value);
 }

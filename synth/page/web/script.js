@@ -27,7 +27,7 @@ function* renderScript(content, { stroke = [], through, seconds, tempo_bpm = 60,
 
 const SCRIPT_KEYS = [
   'at_s', 'at_beat', 'group', 'palm', 'touch', 'hold_s', 'through', 'direction', 'stick', 'speed_mm_s', 'bite_mm',
-  'lean', 'height_mm', 'tilt_deg', 'skew_deg', 'pressure_n', 'grip', 'id',
+  'lean', 'height_mm', 'tilt_deg', 'skew_deg', 'pressure_n', 'grip', 'brightness', 'id',
 ];
 
 /** One line of a script with its defaults and its second. */

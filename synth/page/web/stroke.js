@@ -17,7 +17,7 @@ class Voice {
     Object.assign(this, { engine, compiled, arena, wish, id: wish.id, done: false, lost: 0, over: null });
     arena.clear();
     this.order(engine.content.head.groups[wish.group].tines);
-    this.stick = engine.stick(wish.stick, wish.grip);
+    this.stick = engine.stick(wish.stick, wish.grip, wish.brightness);
     this.arrays();
     this.wishes = Float64Array.of(
       wish.speed, wish.bite, wish.lean, wish.height, wish.tilt, wish.skew, wish.pressure,
