@@ -7,6 +7,8 @@ import tomllib
 import numpy as np
 import pytest
 import soundfile
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 
 from synth.design.decode import decode
 from synth.design.resolve import resolve
@@ -340,3 +342,28 @@ def test_a_response_that_is_none_is_refused(tmp_path, write, words):
 def test_a_response_without_its_distance_is_refused(tmp_path):
     with pytest.raises(InputError, match="'reference_m' is missing"):
         measured(tmp_path, "")
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.tuples(st.floats(3.0, 30.0), st.floats(3.0, 20.0), st.floats(2.2, 12.0)),
+    st.tuples(*[st.floats(0.2, 0.8)] * 3),
+    st.tuples(*[st.floats(0.05, 0.95)] * 3),
+    st.floats(-3.2, 3.2),
+)
+def test_in_any_room_every_point_is_as_far_from_the_bar_as_its_image_from_the_listener(
+    size, instrument, listener, bearing
+):
+    place = tuple(share * side for share, side in zip(instrument, size, strict=True))
+    seat = tuple(share * side for share, side in zip(listener, size, strict=True))
+    assume(np.linalg.norm(np.subtract(place, seat)) > 0.5)
+    box = dataclasses.replace(
+        made().rooms["hall"], size=size, instrument=place, listener=seat, bearing=bearing
+    )
+    there = heard_in(box, made())
+    images, points = there.early.images, np.array(there.listener.also)
+    reflected = points[: len(images.distance)]
+    assert np.linalg.norm(reflected - bar_middle(made()), axis=1) == pytest.approx(images.distance)
+    assert there.early.way.mean(axis=1) == pytest.approx(images.distance, abs=0.01)
+    assert np.linalg.norm(points[len(reflected) :] - bar_middle(made()), axis=1) == pytest.approx(FAR)
+    assert np.all(images.distance >= there.listener.distance - 1e-9)
