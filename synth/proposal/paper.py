@@ -24,7 +24,7 @@ from synth.workshop.paper import (
 from synth.workshop.picture import Sheet, paint
 from synth.workshop.tiling import PaperName
 
-SIZE: Final = 9.5  # points: read at a table, not at a bench
+SIZE: Final = 9.0  # points: read at a table, not at a bench
 ROOM: Final = (
     60.0  # points that a page's heading, foot and the library's own padding take of the drawing's height
 )
