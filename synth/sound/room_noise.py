@@ -54,8 +54,3 @@ def noise_stream(octaves_db: Array, spacing: float) -> Callable[[int], Array]:
         return np.asarray(loop[:, picked])
 
     return following
-
-
-def over_noise(octaves_db: Array, noise_db: Array, least_db: Array) -> Array:
-    """By how many dB each octave (8,) stands above the noise and above what is heard at all."""
-    return octaves_db - np.maximum(noise_db, least_db)
