@@ -62,15 +62,18 @@ PLACES = """
     recording.sinusoids recording.stirred recording.room recording.hum recording.measurement
     recording.measurement_list recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
-    recording.retune recording.parameters recording.calibration_model recording.apart
-    recording.calibrate recording.calibration_list
+    recording.retune recording.tuning_targets recording.tapped_tine recording.tap_listener
+    recording.tuning_progress recording.overtone_advice recording.tap_message recording.taps_on_file
+    recording.parameters recording.calibration_model recording.apart
+    recording.calibrate recording.calibration_list recording.learnt_lengths recording.tuning_session
     page.blob page.wasm page.approach page.response page.sounding page.holding page.functions
     page.picture page.about page.pack page.build
     proposal.markdown proposal.costs proposal.care
     proposal.sounds proposal.facts proposal.contents proposal.paper
     proposal.page proposal.build
     interface.sound interface.answers interface.board interface.changed interface.opened
-    doors.streams doors.threads doors.ports doors.devices doors.keyboard doors.recorder doors.audio_process
+    doors.streams doors.threads doors.ports doors.devices
+    doors.keyboard doors.tuning_cues doors.tuner_words doors.listening_tuner doors.recorder doors.audio_process
     doors.live_session doors.live doors.reference doors.cli __main__
 """
 ORDER = PLACES.split()

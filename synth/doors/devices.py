@@ -1,4 +1,4 @@
-"""Where sound goes out: the system's sound devices, and a clock in place of one. Opened here alone.
+"""Where sound goes out and comes in: the system's sound devices, and a clock in place of one. Opened here alone.
 
 In: names as a person writes them. Out: running streams. The driver is imported when it is wanted; what is missing
 or gone is told in one line with what to do.
@@ -7,6 +7,7 @@ or gone is told in one line with what to do.
 from __future__ import annotations
 
 import atexit
+import queue
 import sys
 import threading
 import time
@@ -28,6 +29,7 @@ HOW_PORTAUDIO: Final = (
 )
 
 
+PATIENCE: Final = 2.0  # s without a block from a microphone that gives one every few ms
 LIST_DEVICES: Final = "tinewright live --list shows what there is"
 NO_CARD: Final = "there is no sound device to play on"
 
@@ -124,6 +126,48 @@ def sound_device(
         stream.close()
         raise
     stream.close()
+
+
+@contextmanager
+def microphone(device: str | None, *, rate: int, block: int) -> Iterator[Iterator[Any]]:
+    """Blocks (block,) of float32 as they come from the sound device, without end. Raises `InputError`."""
+    waiting: queue.Queue[Any] = queue.Queue()
+    with quiet_drivers():
+        sd = _sounddevice()
+    try:
+        stream = sd.InputStream(
+            device=_number(device),
+            samplerate=rate,
+            blocksize=block,
+            channels=1,
+            dtype="float32",
+            callback=lambda heard, frames, time, status: waiting.put(heard[:, 0].copy()),
+        )
+    except (sd.PortAudioError, ValueError) as failure:
+        raise InputError(
+            f"there is no microphone to listen with ({in_words(failure)})",
+            remedy="plug one in, or give a recording to listen to",
+            location="--device",
+        ) from failure
+    try:
+        stream.start()
+        yield _heard(stream, waiting)
+    except DeviceLostError:
+        atexit.unregister(sd._exit_handler)  # it aborts the process where it cannot tidy up
+        raise
+    except BaseException:
+        stream.close()
+        raise
+    stream.close()
+
+
+def _heard(stream: Any, waiting: queue.Queue[Any]) -> Iterator[Any]:
+    """The blocks as they come. Raises `DeviceLostError` once none come any more."""
+    while True:
+        try:
+            yield waiting.get(timeout=PATIENCE)
+        except queue.Empty:
+            raise DeviceLostError("the microphone is gone") from None
 
 
 def devices() -> list[str]:

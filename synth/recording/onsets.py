@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-HOP: Final = 0.0025  # s between level readings
+READING: Final = 0.0025  # s between level readings
 RISE: Final = 4.0  # in energy (6 dB): what noise in a band of 300 Hz or more never does by itself
 MEMORY: Final = 0.25  # s that a tap must exceed
 SUDDEN: Final = 0.015  # s within which the rise must happen
@@ -39,18 +39,21 @@ class Strike:
 
 def taps(samples: NDArray[np.float64], rate: int) -> tuple[Strike, ...]:
     """The taps of a recording, in order; one that begins with the file counts."""
-    levels = _levels(samples, rate)
-    marks = np.flatnonzero(np.any([_jumps(level, MEMORY, SUDDEN) for level in levels], axis=0)) * HOP
+    bands = band_levels(samples, rate)
+    marks = np.flatnonzero(np.any([_jumps(level, MEMORY, SUDDEN) for level in bands], axis=0)) * READING
     # a stroke's later plucks are no louder than its first, but high up each starts anew
-    again = np.flatnonzero(np.any([_jumps(level, HOP, SHORT_SUDDEN) for level in levels[2:]], axis=0)) * HOP
+    again = (
+        np.flatnonzero(np.any([_jumps(level, READING, SHORT_SUDDEN) for level in bands[2:]], axis=0))
+        * READING
+    )
     found = _spans(marks.astype(float), again.astype(float), len(samples) / rate)
     return tuple(replace(tap, time=_sharpened(samples, rate, tap.time)) for tap in found)
 
 
 def _sharpened(samples: NDArray[np.float64], rate: int, time: float) -> float:
     """The moment near a mark at which the wave first leaves what was there before."""
-    first, middle = max(0, round((time - 4.0 * HOP) * rate)), max(0, round((time - HOP) * rate))
-    last = round((time + 4.0 * HOP) * rate)
+    first, middle = max(0, round((time - 4.0 * READING) * rate)), max(0, round((time - READING) * rate))
+    last = round((time + 4.0 * READING) * rate)
     before = float(np.max(np.abs(samples[first:middle]), initial=0.0))
     after = np.abs(samples[middle:last])
     beyond = after > before + LEAVES * (float(np.max(after)) - before)
@@ -63,7 +66,7 @@ def _spans(marks: NDArray[np.float64], again: NDArray[np.float64], end: float) -
         return ()
     breaks = np.flatnonzero(np.diff(marks) > CHAIN) + 1
     chains = np.split(marks, breaks)
-    stops = [float(chain[0]) - 2.0 * HOP for chain in chains[1:]] + [end]
+    stops = [float(chain[0]) - 2.0 * READING for chain in chains[1:]] + [end]
     lasts = [_last(float(chain[-1]), again, stop) for chain, stop in zip(chains, stops, strict=True)]
     return tuple(
         Strike(float(chain[0]), last + CONTACT, stop)
@@ -80,9 +83,9 @@ def _last(last: float, again: NDArray[np.float64], stop: float) -> float:
     return last
 
 
-def _levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
+def band_levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
     """Energy (bands, readings) in Hann frames of four hops."""
-    hop = max(1, round(HOP * rate))
+    hop = max(1, round(READING * rate))
     size = 4 * hop
     padded = np.concatenate((np.zeros(size // 2), samples))  # no zeros after: a cut is no blow
     frames = np.lib.stride_tricks.sliding_window_view(padded, size)[::hop]
@@ -99,7 +102,7 @@ def _levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
 
 def _jumps(level: NDArray[np.float64], long: float, short: float) -> NDArray[np.bool_]:
     """(readings,) true where this band's level rises, in `short` seconds, over all of the `long` seconds before."""
-    memory, sudden = round(long / HOP), round(short / HOP)
+    memory, sudden = round(long / READING), round(short / READING)
     past = np.concatenate((np.zeros(memory + sudden), level))
     before = np.max(np.lib.stride_tricks.sliding_window_view(past, memory), axis=1)[: len(level)]
     # what came before the file was as quiet as its quietest part

@@ -11,11 +11,12 @@ import click
 from synth.doors.cli import arguments, bench
 from synth.errors import InputError
 from synth.table import as_json as data
-from synth.units import MM
+from synth.units import KELVIN_AT_0_C, MM
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.recording.retune import Retune
+    from synth.recording.tuning_session import TuningWishes
     from synth.vibration.tuning import Row
 
 IN_TUNE = 1.0  # cents: less is not heard, and no nut is turned so finely
@@ -23,19 +24,155 @@ IN_TUNE = 1.0  # cents: less is not heard, and no nut is turned so finely
 
 @click.command("tune")
 @arguments.design
-@click.argument("recording", type=click.Path(path_type=Path))
-@click.option("--tine", "name", required=True, metavar="GROUP.N", help="The tine that was tapped.")
+@click.argument("recordings", nargs=-1, type=click.Path(path_type=Path), metavar="[RECORDING]...")
+@click.option("--tine", "name", metavar="GROUP.N", help="The tine that was tapped.")
 @click.option("--target-hz", type=arguments.Number(8.0, 20_000.0), help="Its pitch.  [default: the design's]")
+@click.option(
+    "--listen", "live", is_flag=True, help="Hear taps as they come: from the microphone, or from RECORDING."
+)
+@click.option("--device", help="With --listen: the microphone, its number or a part of its name.")
+@click.option(
+    "--tones",
+    is_flag=True,
+    help="With --listen: answer in tones, low for flat, high for sharp, a chord for done.",
+)
+@click.option("--from", "first", metavar="GROUP.N", help="With --listen: the tine to begin with.")
+@click.option(
+    "--in-order",
+    is_flag=True,
+    help="With --listen: you tap what is announced; of tines that sound alike take it.",
+)
+@click.option("--again", is_flag=True, help="With --listen: another round, which tells what moved.")
+@click.option(
+    "--tune-to-what-is-there",
+    "there",
+    is_flag=True,
+    help="With --listen: move all targets by what turns the fewest nuts.",
+)
+@click.option(
+    "--cents",
+    "within",
+    type=arguments.Number(0.5, 50.0),
+    default=3.0,
+    show_default=True,
+    help="So near is in tune.",
+)
+@click.option(
+    "--shift-cents", type=arguments.Number(-200.0, 200.0), default=0.0, help="Move every target by so much."
+)
+@click.option(
+    "--stretch-cents",
+    type=arguments.Number(-20.0, 20.0),
+    default=0.0,
+    help="And by so much an octave above a', as much down below.",
+)
+@click.option(
+    "--temperature-c", type=arguments.Number(-40.0, 60.0), help="At the bench.  [default: the design's]"
+)
 @arguments.json_flag
-def command(design: Path, recording: Path, name: str, target_hz: float | None, as_json: bool) -> None:
+def command(
+    design: Path,
+    recordings: tuple[Path, ...],
+    name: str | None,
+    target_hz: float | None,
+    live: bool,
+    device: str | None,
+    tones: bool,
+    first: str | None,
+    in_order: bool,
+    again: bool,
+    there: bool,
+    within: float,
+    shift_cents: float,
+    stretch_cents: float,
+    temperature_c: float | None,
+    as_json: bool,
+) -> None:
     """Say which way, and how many turns, the base nut of a tine goes so that it sounds its pitch.
 
-    Tap the tine alone and hold the others still; several taps in one recording are averaged.
+    Tap the tine alone and hold the others still. With --tine several taps in one recording are averaged; without
+    it every RECORDING is a line, and the tine is found (or told by a name SOMETHING.GROUP-N.wav). With --listen
+    every tap is told of as it comes, heavy and low tines first; what is done is kept beside the design, in
+    DESIGN.tuning.toml, and goes on from there the next time.
 
     \b
     Example:
       tinewright tune designs/test-piece.toml --tine D3.1 tap.wav
+      tinewright tune designs/test-piece.toml taps/*.wav
+      tinewright tune designs/test-piece.toml --listen
     """
+    from synth.recording.tuning_session import TuningWishes
+
+    if not live and (device or tones or first or in_order or again or there):
+        raise InputError(
+            "--device, --tones, --from, --in-order, --again and --tune-to-what-is-there go with --listen",
+            remedy="say --listen, or leave them out",
+        )
+    if live and (name is not None or target_hz is not None or as_json or len(recordings) > 1):
+        raise InputError(
+            "--tine, --target-hz, --json and more than one recording are for taps on file",
+            remedy="leave them out with --listen",
+        )
+    if not live and not recordings:
+        raise InputError("which recording?", remedy="give one or more files of taps, or --listen")
+    if name is not None:
+        _advise(design, _only(recordings), name, target_hz, as_json=as_json)
+        return
+    if target_hz is not None:
+        raise InputError("the pitch of which tine?", remedy="say --tine GROUP.N beside --target-hz")
+    instrument = arguments.instrument(design)
+    wishes = TuningWishes(
+        within=within,
+        temperature=None if temperature_c is None else temperature_c + KELVIN_AT_0_C,
+        first=None if first is None else bench.find_tine(instrument, first),
+        in_order=in_order,
+        shift=shift_cents,
+        stretch=stretch_cents,
+        again=again,
+    )
+    if not live:
+        _each_file(instrument, recordings, wishes, as_json=as_json)
+        return
+    from synth.doors.listening_tuner import TunerSettings, listen_and_tell
+
+    settings = TunerSettings(recordings[0] if recordings else None, device, tones, there)
+    listen_and_tell(instrument, design, settings, wishes)
+
+
+def _only(recordings: tuple[Path, ...]) -> Path:
+    if len(recordings) != 1:
+        raise InputError(
+            f"{len(recordings)} recordings of one tine",
+            remedy="give one, or leave --tine out: each is a line",
+        )
+    return recordings[0]
+
+
+def _each_file(
+    instrument: Instrument, recordings: tuple[Path, ...], wishes: TuningWishes, *, as_json: bool
+) -> None:
+    """A line, or an object, for each tap of each file."""
+    from synth.doors.tuner_words import what_it_says
+    from synth.recording.audio_input import read_recording
+    from synth.recording.taps_on_file import messages_of
+    from synth.recording.tuning_session import wished_targets
+    from synth.vibration.solve import solve_row
+
+    row = solve_row(instrument)
+    targets = wished_targets(instrument, row, wishes)
+    told = []
+    for path in recordings:
+        mine, take = bench.tine_in_file_name(instrument, path), read_recording(path)
+        told += messages_of(take, instrument, targets, announced=mine, within=wishes.within)
+    if as_json:
+        click.echo(data(told))
+        return
+    for each in told:
+        beside = f", taken for it: {' or '.join(each['may_be'])} sound alike" if each["taken"] else ""
+        click.echo(f"{each['file']}: {what_it_says(each)}{beside}")
+
+
+def _advise(design: Path, recording: Path, name: str, target_hz: float | None, *, as_json: bool) -> None:
     from synth.recording.retune import retune
     from synth.vibration.solve import solve_row
 

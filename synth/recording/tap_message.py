@@ -1,0 +1,112 @@
+"""One answer of the tuner's ear as a message: a plain dict, and sentences on what to do.
+
+In: an `Answer`, the targets, what is near enough. Out: dicts that JSON can hold (keys as `tuning_session` tells
+them), and words. What cannot be told is None.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+from synth.design.instrument import Instrument
+from synth.recording.overtone_advice import OvertoneAdvice
+from synth.recording.tap_listener import Answer
+from synth.recording.tapped_tine import Verdict
+from synth.recording.tuning_targets import TuningTargets
+from synth.units import MM, ratio
+
+TunerMessage = dict[str, Any]
+
+SLOWEST_BEAT: Final = 0.3  # Hz: a slower one is over before it is heard
+FASTEST_BEAT: Final = 12.0  # Hz; above it the ear hears roughness, not a beat
+BEATS: Final = 0.1  # of the louder plane's level: a fainter one makes the level waver by less than 2 dB
+MOVED: Final = 1.0  # cents: less is not told
+
+
+def tap_message(
+    instrument: Instrument, targets: TuningTargets, answer: Answer, *, within: float
+) -> TunerMessage:
+    """What the tap said, without what the session adds."""
+    verdict = answer.verdict
+    tine = None if verdict.tine is None else instrument.tines[verdict.tine]
+    return {
+        "kind": "tap",
+        "at_s": answer.time,
+        "look_s": answer.look,
+        "name": None if verdict.tine is None else targets.name[verdict.tine],
+        "group": None if tine is None else instrument.groups[tine.group].name,
+        "tine": None if tine is None else tine.number,
+        **_figures(targets, verdict, within),
+        "taken": verdict.taken,
+        "may_be": [targets.name[each] for each in verdict.candidates],
+        "reason": verdict.reason or None,
+        "planes_hz": list(verdict.planes),
+        "beat_hz": verdict.beat if len(verdict.planes) == 2 else None,
+        "beat_cents": verdict.split if len(verdict.planes) == 2 else None,
+        "overtone": _known(verdict.overtone),
+    }
+
+
+def _figures(targets: TuningTargets, verdict: Verdict, within: float) -> TunerMessage:
+    told = {"sounds_hz": _known(verdict.sounds), "cents": None, "cents_sd": None, "turns": None}
+    told |= {"shorten_mm": None, "in_tune": None}
+    if verdict.tine is None or not math.isfinite(verdict.cents):
+        return told
+    level = float(targets.target[verdict.tine]) * ratio(
+        verdict.cents
+    )  # along the row, whatever plane was heard
+    return told | {
+        "cents": verdict.cents,
+        "cents_sd": verdict.cents_sd,
+        "turns": _known(targets.turns(verdict.tine, level)),
+        "shorten_mm": targets.shorten(verdict.tine, level) / MM,
+        "in_tune": abs(verdict.cents) <= within,
+    }
+
+
+def advice_words(
+    verdict: Verdict, targets: TuningTargets, overtone: OvertoneAdvice | None, moved: float | None
+) -> list[str]:
+    """Sentences beside the figure: who else it may have been, its beat, its second partial, what it did since."""
+    others = [targets.name[each] for each in verdict.candidates if each != verdict.tine]
+    return [
+        *(
+            [f"taken for the announced one: {' and '.join(others)} would sound like this too"]
+            if verdict.taken
+            else []
+        ),
+        *_guesses(verdict, targets),
+        *_beating(verdict),
+        *([] if overtone is None else [_overtone(overtone)]),
+        *(
+            [f"moved {moved:+.1f} cents since the last round"]
+            if moved is not None and abs(moved) > MOVED
+            else []
+        ),
+    ]
+
+
+def _guesses(verdict: Verdict, targets: TuningTargets) -> list[str]:
+    told = [each for each in verdict.guesses if each.tine is not None and math.isfinite(each.cents)]
+    return [f"if it was {targets.name[each.tine or 0]}: {each.cents:+.1f} cents" for each in told]
+
+
+def _beating(verdict: Verdict) -> list[str]:
+    if verdict.softer < BEATS or not SLOWEST_BEAT <= verdict.beat <= FASTEST_BEAT:
+        return []
+    return [
+        f"its planes are {verdict.split:.1f} cents apart and beat {verdict.beat:.1f} a second: turn it an eighth "
+        "in its hole, tighten, tap again, and keep the place where it beats least"
+    ]
+
+
+def _overtone(overtone: OvertoneAdvice) -> str:
+    return (
+        f"second partial {overtone.ratio:.3f} times the first, {overtone.cents:+.0f} cents from "
+        f"{overtone.wanted:.4g}: {overtone.words}"
+    )
+
+
+def _known(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None

@@ -1,0 +1,36 @@
+"""Recorded taps told as the bench tells them: a message a tap, the surest that was said of it.
+
+In: a `Recording`, an instrument and its targets. Out: messages as `tap_message` makes them, with `file`; at least
+one a file, with a `reason` where nothing can be told.
+"""
+
+from __future__ import annotations
+
+from synth.design.instrument import Instrument
+from synth.recording.audio_input import Recording
+from synth.recording.tap_listener import Answer, Listener
+from synth.recording.tap_message import TunerMessage, tap_message
+from synth.recording.tapped_tine import nothing
+from synth.recording.tuning_targets import TuningTargets
+
+SILENT = "no tap of a tine of this design is in it"
+
+
+def messages_of(
+    take: Recording, instrument: Instrument, targets: TuningTargets, *, announced: int | None, within: float
+) -> list[TunerMessage]:
+    """What each tap of the take says; `announced` is the tine (index) that the maker says it is of."""
+    listener = Listener(targets, take.rate)
+    listener.announced = announced
+    answers = [*listener.feed(take.samples), *listener.finish()]
+    best: dict[float, Answer] = {}
+    for answer in answers:
+        if answer.time not in best or _rank(answer) >= _rank(best[answer.time]):
+            best[answer.time] = answer
+    told = list(best.values()) or [Answer(0.0, listener.seconds, listener.seconds, nothing(SILENT))]
+    return [{"file": take.file, **tap_message(instrument, targets, each, within=within)} for each in told]
+
+
+def _rank(answer: Answer) -> tuple[bool, bool]:
+    """A figure says more than a choice, and that more than a reason; of equals the later look."""
+    return answer.verdict.tine is not None, bool(answer.verdict.guesses)

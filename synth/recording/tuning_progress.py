@@ -1,0 +1,183 @@
+"""How far the tuning of an instrument has come: what is next, done, and has moved, kept beside the design.
+
+In: names of tines, the order of work, a file of an earlier day. Out: `TuningProgress`, and the file
+DESIGN.tuning.toml. Heavy, low tines come first: what they do to the bar moves the others most; tines that quarrel
+with the bar come last, since every other nut still moves them. A second round keeps what the first one left, so
+that each tap tells what moved since.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from synth.arrays import Array
+from synth.errors import InputError
+from synth.files import atomic_write
+
+
+@dataclass(frozen=True)
+class LastTap:
+    """What a tine's last tap said: cents above the design's pitch at that temperature, and how sure that is."""
+
+    cents: float
+    cents_sd: float
+    heard: str  # the moment, ISO 8601
+    temperature_c: float
+    round: int = 1
+    moved: float | None = None  # cents between where the round before left it and where this one found it
+
+
+@dataclass
+class TuningProgress:
+    """The order of work (indices) and the last tap of each tine (index) that was heard.
+
+    `shift` (R,) is by how many cents each target was moved from the design's; `within` is near enough.
+    """
+
+    name: Sequence[str]
+    order: tuple[int, ...]
+    within: float
+    shift: Array
+    round: int = 1
+    last: dict[int, LastTap] = field(default_factory=dict)
+
+    def off(self, tine: int) -> float:
+        """Cents above its target when it was heard last."""
+        return self.last[tine].cents - float(self.shift[tine])
+
+    def done(self, tine: int) -> bool:
+        """Whether it was in tune when this round heard it last."""
+        tap = self.last.get(tine)
+        return tap is not None and tap.round == self.round and abs(self.off(tine)) <= self.within
+
+    def left(self) -> list[int]:
+        """The tines still to be done, in the order of work."""
+        return [tine for tine in self.order if not self.done(tine)]
+
+    def following(self) -> int | None:
+        """The tine that is next; None when all are done."""
+        return next(iter(self.left()), None)
+
+    def again(self) -> None:
+        """Begin another round: every tine is to be heard once more, and is held against what it was."""
+        self.round += 1
+
+    def hear(self, tine: int, tap: LastTap) -> None:
+        """Keep a tap, in cents above the target; the first one of a round tells what the tine did since."""
+        old, cents = self.last.get(tine), tap.cents + float(self.shift[tine])
+        moved = None if old is None else old.moved if old.round == self.round else cents - old.cents
+        self.last[tine] = replace(tap, cents=cents, round=self.round, moved=moved)
+
+    def moved(self) -> dict[int, float]:
+        """Cents by which tines that this round has heard had moved since the round before."""
+        taps = ((tine, self.last[tine]) for tine in self.order if tine in self.last)
+        return {tine: tap.moved for tine, tap in taps if tap.round == self.round and tap.moved is not None}
+
+    def keep(self, path: Path) -> None:
+        """Write the file in one go: an interruption leaves the old one or the new one. Raises `InputError`."""
+        lines = ["# what `tinewright tune --listen` heard last of every tine; delete it to begin anew"]
+        lines += [f"round = {self.round}"]
+        for tine in self.order:
+            if tine in self.last:
+                lines += ["", f"[tine.{json.dumps(self.name[tine])}]", *self._lines(tine)]
+        with atomic_write(path) as new:
+            new.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+    def _lines(self, tine: int) -> list[str]:
+        tap = self.last[tine]
+        moved = [] if tap.moved is None else [f"moved_cents = {tap.moved:.2f}"]
+        return [
+            f"cents = {tap.cents:.2f}",
+            f"cents_sd = {tap.cents_sd:.2f}",
+            f"done = {str(self.done(tine)).lower()}",
+            f"heard = {json.dumps(tap.heard)}",
+            f"temperature_c = {tap.temperature_c:.1f}",
+            f"round = {tap.round}",
+            *moved,
+        ]
+
+
+def progress_path(design: Path) -> Path:
+    """Where the progress of a design is kept."""
+    return design.with_suffix(".tuning.toml")
+
+
+def work_order(
+    target: Array, mass: Array, quarrelling: Collection[int], *, first: int | None = None
+) -> list[int]:
+    """Tines (indices) with a target (R,) in Hz, the lowest first, of equal ones the heavier (R,); quarrels last.
+
+    With `first` the order begins there and goes round.
+    """
+    late = np.isin(np.arange(len(target)), list(quarrelling))
+    order = [
+        int(tine) for tine in np.lexsort((-mass, np.round(target, 3), late)) if np.isfinite(target[tine])
+    ]
+    turn = 0 if first is None else order.index(first)
+    return order[turn:] + order[:turn]
+
+
+def fewest_nuts(cents: Array, within: float) -> float:
+    """The common shift in cents at which the most tines (K,) are within so many cents of their moved targets.
+
+    0 where that does as well as any; else the middle of those that are then in tune, the nearest to 0.
+    """
+    if not len(cents):
+        return 0.0
+    rising = np.sort(cents)
+    last = np.searchsorted(rising, rising + 2.0 * within + 1e-9, side="right") - 1
+    count = last - np.arange(len(rising)) + 1
+    if np.sum(np.abs(rising) <= within) == np.max(count):
+        return 0.0
+    best = np.flatnonzero(count == np.max(count))
+    middle = 0.5 * (rising[best] + rising[last[best]])
+    return float(middle[np.argmin(np.abs(middle))])
+
+
+def begun(
+    name: Sequence[str], order: Sequence[int], *, within: float, shift: Array, path: Path | None
+) -> TuningProgress:
+    """The progress as the file has it, if there is one. Raises `InputError`."""
+    progress = TuningProgress(name, tuple(order), within, shift)
+    if path is not None and path.exists():
+        progress.round, taps = _read(name, path)
+        progress.last.update(taps)
+    return progress
+
+
+def _read(name: Sequence[str], path: Path) -> tuple[int, dict[int, LastTap]]:
+    """The round, and what the file says of tines that the design still has."""
+    index = {each: number for number, each in enumerate(name)}
+    try:
+        whole = tomllib.loads(path.read_text(encoding="utf-8"))
+        tables = whole.get("tine", {})
+        taps = {index[each]: _last_tap(table) for each, table in tables.items() if each in index}
+        return int(whole.get("round", 1)), taps
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as failure:
+        raise InputError(
+            f"cannot be read as progress of a tuning ({type(failure).__name__}: {failure})",
+            remedy="mend it, or move it away to begin anew",
+            file=str(path),
+        ) from failure
+
+
+def _last_tap(table: dict[str, Any]) -> LastTap:
+    if not isinstance(table["heard"], str):
+        raise TypeError("heard is a moment in quotes")
+    cents, deviation, warmth = (float(str(table[key])) for key in ("cents", "cents_sd", "temperature_c"))
+    moved = table.get("moved_cents")
+    return LastTap(
+        cents,
+        deviation,
+        table["heard"],
+        warmth,
+        int(table.get("round", 1)),
+        None if moved is None else float(moved),
+    )

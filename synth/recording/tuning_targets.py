@@ -1,0 +1,88 @@
+"""What every tine should sound at the bench, and what a turn of its nut does.
+
+In: an instrument, its row, the temperature at the bench. Out: `TuningTargets`. A tine's pitch goes as (L + c)^-2
+near its length L, as a slender rod's does with c for nut and root; the model's own slope
+d ln f / dL = -2 / (L + c) gives c. A steel that softens by e per kelvin and grows by alpha sounds (e + alpha) / 2
+higher per kelvin (f goes as d sqrt(E / rho) / L^2, and rho falls as d L^2 grows), so that a tine tuned on a cold
+morning must stand sharp of its pitch.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from synth.arrays import Array
+from synth.design.instrument import Instrument
+from synth.recording.identity import lowered, tine_name
+from synth.recording.predicted_partials import bar_of, heard
+from synth.units import MM
+from synth.vibration.tine import plane_ratios
+from synth.vibration.tuning import Row
+
+STEP: Final = 0.05 * MM  # m of free length over which the slope is taken
+
+
+@dataclass(frozen=True)
+class TuningTargets:
+    """R tines: `frequency` (R, 2, N) Hz as designed, at the bench; `target` (R,) Hz there, nan where none is given.
+    `decay_rate` (R, 2) 1/s of the fundamental's planes.
+
+    `middle` (R,) Hz is what the mean of both planes should be where these are too close to be named: that of a
+    round tine whose swing along the row has the target, since which way a rod is out of round nobody knows.
+    `reach` (R,) is L + c in m, `thread_pitch` (R,) m a turn (0 for plain rod).
+    """
+
+    name: tuple[str, ...]
+    frequency: Array
+    decay_rate: Array
+    target: Array
+    middle: Array
+    reach: Array
+    thread_pitch: Array
+
+    def shorten(self, tine: int, sounds: float) -> float:
+        """By how many m of free length the tine comes to its target; negative to lengthen."""
+        wanted = np.log(self.target[tine] / sounds)
+        return float(self.reach[tine] * -np.expm1(-0.5 * wanted))
+
+    def turns(self, tine: int, sounds: float) -> float:
+        """Of the base nut, up towards the tip; nan for plain rod."""
+        thread = self.thread_pitch[tine]
+        return self.shorten(tine, sounds) / float(thread) if thread > 0.0 else float("nan")
+
+
+def tuning_targets(
+    instrument: Instrument, row: Row, *, temperature: float | None = None, shift: Array | float = 1.0
+) -> TuningTargets:
+    """The table at `temperature` (K, the design's where None), targets moved by a ratio, of all or (R,)."""
+    bar, which = bar_of(instrument), range(len(instrument.tines))
+    model = heard(instrument, bar, row.length, row.trim, which)
+    at = model.frequency
+    trim = row.trim
+    for tine in which:
+        trim = lowered(trim, tine, -STEP)
+    longer = heard(instrument, bar, row.length + STEP, trim, which).frequency
+    slope = np.log(longer[:, 0, 0] / at[:, 0, 0]) / STEP
+    warm = _warmed(instrument, temperature)
+    target = row.target_hz * warm * shift
+    out_of_round = np.divide(*plane_ratios(instrument.tines).T)
+    return TuningTargets(
+        name=tuple(tine_name(instrument, tine) for tine in which),
+        frequency=at * warm[:, None, None],
+        decay_rate=model.decay_rate[:, :, 0],
+        target=target,
+        middle=target * np.sqrt(at[:, 1, 0] / at[:, 0, 0] * out_of_round),
+        reach=-2.0 / slope,
+        thread_pitch=np.array([tine.rod.pitch for tine in instrument.tines]),
+    )
+
+
+def _warmed(instrument: Instrument, temperature: float | None) -> Array:
+    """(R,) what a tine in tune at the design's temperature sounds at the bench's, over its pitch."""
+    warmer = 0.0 if temperature is None else temperature - instrument.temperature
+    steel = [tine.rod.material for tine in instrument.tines]
+    stiffer = np.array([1.0 + (each.modulus_slope + each.expansion) * warmer for each in steel])
+    return np.asarray(np.sqrt(stiffer))

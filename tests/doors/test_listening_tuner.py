@@ -1,0 +1,105 @@
+"""`tune --listen`: a recording played through as if live, the file beside the design, and no microphone."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from synth.design.file import load
+from synth.design.resolve import resolve
+from synth.doors.cli import run
+from synth.doors.tuner_words import large
+from synth.recording.predicted_partials import bar_of, heard
+from synth.vibration.solve import solve_row
+
+PITCHES = (147.0, 196.0)
+DESIGN = """\
+name = "two on an offcut"
+[bar]
+section = { shape = "rectangle", width_mm = 60.0, height_mm = 10.0 }
+path = [{ straight_mm = 300.0 }]
+supports = [{ at_mm = 67.0, kind = "cord" }, { at_mm = 233.0, kind = "cord" }]
+[[group]]
+name = "g"
+stock = "M3"
+start_mm = 100.0
+spacing_mm = 14.0
+tine = [{ pitch_hz = 147.0 }, { pitch_hz = 196.0 }]
+"""
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    """A design, and a recording in which its second tine, 20 cents flat, then in tune, is tapped."""
+    design = tmp_path / "two.toml"
+    design.write_text(DESIGN)
+    instrument = resolve(load(str(design)), str(design))
+    row = solve_row(instrument)
+    model = heard(instrument, bar_of(instrument), row.length, row.trim, [0, 1])
+    dice = np.random.default_rng(2)
+    time = np.arange(96_000) / 48_000
+    taps = []
+    for off in (-20.0, 0.5):
+        sound = np.zeros(len(time))
+        for plane, share in ((0, 1.0), (1, 0.4)):
+            for n in range(4):
+                hz = model.frequency[1, plane, n] * 2.0 ** (off / 1200.0)
+                fall = np.exp(-model.decay_rate[1, plane, n] * time)
+                sound += 0.1 * share / (n + 1) * fall * np.cos(2.0 * np.pi * hz * time + n)
+        quick_hand = np.clip((1.95 - time) / 0.05, 0.0, 1.0)
+        taps.append(sound * quick_hand)
+    whole = np.concatenate((np.zeros(30_000), taps[0], np.zeros(24_000), taps[1]))
+    soundfile.write(tmp_path / "bench.wav", whole + 1e-3 * dice.normal(size=len(whole)), 48_000, "FLOAT")
+    return tmp_path
+
+
+def test_taps_are_told_of_and_what_is_done_is_kept(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["tune", str(bench / "two.toml"), "--listen", str(bench / "bench.wav"), "--from", "g.2"]
+    assert run(words) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("next: g.2, 196.00 Hz (0 of 2 done)\n")
+    flat, right = (
+        next(line for line in out.splitlines() if word in line) for word in ("turns up", "in tune")
+    )
+    assert float(flat.split("g.2")[1].split()[0]) == pytest.approx(-20.0, abs=2.0)  # out of round
+    assert float(right.split("g.2")[1].split()[0]) == pytest.approx(0.5, abs=2.0)
+    assert "next: g.1, 147.00 Hz" in out
+    assert out.endswith("1 of 2 tines are in tune.\n")
+    kept = tomllib.loads((bench / "two.tuning.toml").read_text())
+    assert list(kept["tine"]) == ["g.2"]
+    assert kept["tine"]["g.2"]["done"] is True
+    assert kept["tine"]["g.2"]["cents"] == pytest.approx(0.5, abs=2.0)
+
+
+def test_a_cold_bench_asks_for_a_sharper_tine(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["tune", str(bench / "two.toml"), "--listen", str(bench / "bench.wav"), "--temperature-c", "0"]
+    assert run([*words, "--from", "g.2", "--cents", "1"]) == 0
+    assert "in tune:" not in capsys.readouterr().out
+    assert tomllib.loads((bench / "two.tuning.toml").read_text())["tine"]["g.2"]["cents"] < -2.0
+
+
+def test_words_that_do_not_go_together_and_no_microphone_are_one_line(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    design = str(bench / "two.toml")
+    for words in (
+        ["--listen", "--json"],
+        [],
+        ["--listen", "--device", "no such microphone"],
+        ["--listen", "--from", "g.9"],
+    ):
+        assert run(["tune", design, *words]) == 2
+        assert len(capsys.readouterr().err.strip().splitlines()) == 1
+    assert not (bench / "two.tuning.toml").exists()
+
+
+def test_large_figures_stand_five_lines_high() -> None:
+    rows: Any = large("-1.0").splitlines()
+    assert len(rows) == 5
+    assert {len(row) for row in rows} == {4 * 6 + 3 * 2}
+    assert rows[2].startswith("\u2588" * 6)

@@ -1,0 +1,167 @@
+"""Taps of beams that others computed, in rooms and noise, on 112 tines; recordings of other things; speech."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from synth.arrays import Array
+from synth.recording.audio_input import read_recording
+from synth.recording.tap_listener import Listener
+from tests.recording.tapped_beams import Struck, answers, instrument_of_112, struck
+
+RECORDINGS = Path(__file__).parents[1] / "data" / "recordings"
+NEAR = {"direct": 20.0, "over_noise": 50.0}  # a microphone a hand's breadth away
+RATE = 48_000
+
+
+def off_by(dice: Any) -> tuple[int, float]:
+    """A tine and how far it is off; none beside which the bar still moves: the beams' clamp does not."""
+    _, targets = instrument_of_112()
+    firm = np.flatnonzero(np.abs(1200.0 * np.log2(targets.middle / targets.target)) < 0.1)
+    return int(dice.choice(firm)), 15.0 * dice.normal()
+
+
+def truth(tap: Struck) -> float:
+    """Cents of the mean of both planes above the target."""
+    target = float(instrument_of_112()[1].target[tap.tine])
+    return float(1200.0 * np.log2(np.sqrt(np.prod(tap.planes)) / target))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("room", "count", "least"), [(NEAR, 20, 0.6), ({}, 20, 0.25)])
+def test_the_right_tine_of_112_within_the_stated_uncertainty_or_no_answer(
+    room: dict[str, float], count: int, least: float
+) -> None:
+    named, misses = 0, []
+    for seed in range(count):
+        dice = np.random.default_rng([11, seed])
+        tine, off = off_by(dice)
+        tap = struck(tine, off, dice, **room)
+        told = [each.verdict for each in answers(tap, tine) if each.verdict.tine is not None]
+        assert {each.tine for each in told} <= {tine}, seed
+        assert all(each.cents_sd <= 1.0 for each in told)
+        named += bool(told)
+        misses += [abs(told[-1].cents - truth(tap)) / told[-1].cents_sd] if told else []
+    assert named >= least * count
+    assert np.sum(np.array(misses) > 2.0) <= max(1.0, 0.1 * len(misses))
+    assert np.max(misses) < 4.0
+
+
+@pytest.mark.slow
+def test_without_a_word_of_the_maker_no_wrong_name_is_said_and_the_tapped_one_is_among_those_named() -> None:
+    opened = 0
+    for seed in range(10):
+        dice = np.random.default_rng([12, seed])
+        tine, off = off_by(dice)
+        for answer in answers(struck(tine, off, dice, **NEAR), None):
+            verdict = answer.verdict
+            assert verdict.tine in (None, tine), seed
+            if verdict.guesses:
+                assert tine in verdict.candidates, seed
+                assert f"of {len(verdict.candidates)}" in verdict.reason
+                opened += 1
+    assert opened > 5
+
+
+def test_planes_that_are_told_apart_are_answered_in_time_and_within_a_cent() -> None:
+    """Planes 15 cents apart or so, a near microphone: 0.7 s above 100 Hz, 1.2 s below."""
+    _, targets = instrument_of_112()
+    for seed, tine in enumerate((0, 58, 98)):
+        dice = np.random.default_rng([13, seed])
+        tap = struck(tine, -20.0, dice, split=30.0, **NEAR)
+        told = [each for each in answers(tap, tine) if each.verdict.tine == tine]
+        assert told, tine
+        assert told[0].time == pytest.approx(tap.time, abs=0.03)
+        assert told[0].spoken - told[0].time < (1.2 if targets.target[tine] < 100.0 else 0.7), tine
+        assert told[-1].verdict.cents == pytest.approx(truth(tap), abs=1.0)
+
+
+@pytest.mark.parametrize("over_noise", [0.0, 6.0])
+def test_in_noise_there_is_no_answer_rather_than_a_wrong_one(over_noise: float) -> None:
+    for seed in range(2):
+        dice = np.random.default_rng([14, seed])
+        tine, off = off_by(dice)
+        tap = struck(tine, off, dice, over_noise=over_noise)
+        for announced in (None, tine):
+            for answer in answers(tap, announced):
+                assert answer.verdict.tine in (None, tine)
+                if answer.verdict.tine is not None:
+                    assert abs(answer.verdict.cents - truth(tap)) < 4.0 * answer.verdict.cents_sd
+
+
+def test_two_tines_at_once_are_not_one() -> None:
+    dice = np.random.default_rng(15)
+    one, other = struck(20, 0.0, dice, **NEAR), struck(58, 0.0, dice, **NEAR)
+    both = Struck(20, one.planes, one.sound[:60_000] + other.sound[:60_000], one.rate, one.time)
+    told = [each.verdict for each in answers(both, 20)]
+    assert told
+    assert all(each.tine is None for each in told)
+    assert any("more than one tine rings" in each.reason for each in told)
+
+
+def listening(sound: Array, rate: int) -> list[Any]:
+    listener = Listener(instrument_of_112()[1], rate)
+    told = [each for at in range(0, len(sound), 4096) for each in listener.feed(sound[at : at + 4096])]
+    return [*told, *listener.finish()]
+
+
+@pytest.mark.slow
+def test_struck_bars_and_a_music_box_are_no_tine() -> None:
+    """Free bars have overtones at 2.76, 5.4; the box has harmonics: a clamped tine's second partial is at 6.27."""
+    files = sorted(RECORDINGS.glob("*.wav"))
+    assert len(files) >= 4
+    for path in files:
+        take = read_recording(path)
+        assert [each for each in listening(take.samples, take.rate) if each.verdict.tine is not None] == [], (
+            path
+        )
+
+
+def speech(seconds: float, dice: Any) -> Array:
+    """Vowels with gliding pitch and formants, hisses and pauses, some four syllables a second."""
+    time = np.arange(round(seconds * RATE)) / RATE
+    out = np.zeros(len(time))
+    at = 0.2
+    while at < seconds - 0.6:
+        lasts = dice.uniform(0.08, 0.3)
+        here = slice(round(at * RATE), round((at + lasts) * RATE))
+        now = time[here] - at
+        pitch = dice.uniform(90.0, 230.0) * (1.0 + dice.uniform(-0.2, 0.2) * now / lasts)
+        phase = 2.0 * np.pi * np.cumsum(pitch) / RATE
+        wave = np.zeros(len(now))
+        formants = dice.uniform([300.0, 900.0, 2300.0], [800.0, 2000.0, 3000.0])
+        for n in range(1, 24):
+            hz = n * float(np.mean(pitch))
+            level = float(np.sum(1.0 / (1.0 + ((hz - formants) / 90.0) ** 2))) / n**0.5
+            wave += level * np.sin(n * phase + n)
+        if dice.random() < 0.3:
+            wave = dice.normal(size=len(now))
+        out[here] += dice.uniform(0.02, 0.2) * np.minimum(1.0, np.minimum(now, lasts - now) / 0.015) * wave
+        at += lasts + (dice.uniform(0.3, 1.2) if dice.random() < 0.2 else dice.uniform(0.0, 0.08))
+    return out
+
+
+def test_silence_and_speech_give_no_tap() -> None:
+    dice = np.random.default_rng(16)
+    talk = speech(8.0, dice) + 1e-4 * dice.normal(size=8 * RATE)
+    assert listening(np.zeros(30 * RATE), RATE) == []
+    assert listening(1e-3 * dice.normal(size=30 * RATE), RATE) == []
+    assert [each for each in listening(talk, RATE) if each.verdict.tine is not None] == []
+
+
+@pytest.mark.slow
+def test_two_hours_of_silence_and_speech_give_no_tap() -> None:
+    """Two minutes are talk, the rest a quiet shop."""
+    listener = Listener(instrument_of_112()[1], RATE)
+    dice = np.random.default_rng(17)
+    quiet = 1e-3 * dice.normal(size=54 * RATE)
+    for part in range(120):
+        talking = part % 60 == 9
+        sound = quiet if not talking else 0.7 * speech(54.0, dice) + quiet[::-1]
+        told = listener.feed(np.roll(sound, part)) + listener.feed(quiet[: 6 * RATE])
+        assert [each for each in told if each.verdict.tine is not None] == [], part
+    assert listener.seconds == pytest.approx(7200.0)

@@ -1,0 +1,105 @@
+"""The order of work, rounds, a common shift, and a file that lets tomorrow go on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from synth.errors import InputError
+from synth.recording.tuning_progress import (
+    LastTap,
+    TuningProgress,
+    begun,
+    fewest_nuts,
+    progress_path,
+    work_order,
+)
+
+NAME = ('low "D".1', "low D.2", "a.1", "a.2")
+TARGET = np.array([220.0, 110.0, np.nan, 165.0])
+MASS = np.array([3.0, 4.0, 2.0, 1.0])
+STILL = np.zeros(4)
+
+
+def tap(cents: float) -> LastTap:
+    return LastTap(cents, 0.25, "2024-05-06T07:08:09+02:00", 17.5)
+
+
+def progress(path: Path | None = None, shift: np.ndarray = STILL) -> TuningProgress:
+    return begun(NAME, work_order(TARGET, MASS, ()), within=3.0, shift=shift, path=path)
+
+
+def test_low_tines_come_first_of_equal_ones_the_heavier_and_those_without_a_pitch_never() -> None:
+    assert work_order(TARGET, MASS, ()) == [1, 3, 0]
+    assert work_order(TARGET, MASS, (), first=3) == [3, 0, 1]
+    assert work_order(np.full(4, 220.0), MASS, ()) == [1, 0, 2, 3]
+
+
+def test_what_quarrels_with_the_bar_comes_last() -> None:
+    assert work_order(TARGET, MASS, {1}) == [3, 0, 1]
+    assert work_order(TARGET, MASS, {1, 0}, first=1) == [1, 0, 3]
+
+
+def test_what_is_kept_is_read_again_and_what_is_done_is_passed_over(tmp_path: Path) -> None:
+    path = progress_path(tmp_path / "rail.toml")
+    first = progress(path)
+    first.hear(1, tap(-1.5))
+    first.hear(0, tap(12.25))
+    first.keep(path)
+    again = progress(path)
+    assert path.name == "rail.tuning.toml"
+    assert again.last == first.last
+    assert again.left() == [3, 0]
+    assert again.following() == 3
+
+
+def test_a_second_round_hears_every_tine_again_and_tells_what_moved(tmp_path: Path) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    first = progress(path)
+    for tine, cents in ((1, -1.5), (3, 9.0), (3, 2.0), (0, 0.5)):
+        first.hear(tine, tap(cents))
+    assert first.left() == []
+    assert first.moved() == {}
+    first.again()
+    first.hear(3, tap(-2.0))
+    first.hear(3, tap(0.0))  # its nut was turned: what it had done by itself stays
+    first.keep(path)
+    second = progress(path)
+    assert second.round == 2
+    assert second.left() == [1, 0]
+    assert second.moved() == {3: -4.0}
+
+
+def test_a_moved_target_moves_what_is_done_and_the_file_keeps_cents_from_the_design(tmp_path: Path) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    first = progress(path, shift=np.array([10.0, 10.0, 0.0, 20.0]))
+    first.hear(1, tap(-1.5))
+    first.hear(3, tap(0.5))
+    first.keep(path)
+    there = progress(path)
+    assert (there.last[1].cents, there.last[3].cents) == (8.5, 20.5)
+    assert there.left() == [1, 3, 0]
+    assert progress(path, shift=np.full(4, 10.0)).left() == [3, 0]
+
+
+def test_the_shift_that_turns_the_fewest_nuts_is_the_best_of_all_that_were_tried() -> None:
+    for seed in range(40):
+        dice = np.random.default_rng(seed)
+        cents = np.round(dice.normal(8.0 * dice.normal(), dice.uniform(2.0, 15.0), dice.integers(3, 30)), 2)
+        best = fewest_nuts(cents, 3.0)
+        plain = np.arange(-80.0, 80.0, 0.01)
+        most = np.max(np.sum(np.abs(cents - plain[:, None]) <= 3.0 + 1e-9, axis=1))
+        assert np.sum(np.abs(cents - best) <= 3.0 + 1e-6) == most, seed
+    assert fewest_nuts(np.array([9.0, 10.0, 11.0, -30.0]), 3.0) == pytest.approx(10.0)
+    assert fewest_nuts(np.array([2.0, -2.0, 20.0, 21.0]), 3.0) == 0.0  # as good as any: nothing is moved
+
+
+@pytest.mark.parametrize("text", ["[tine", "tine = 3", '[tine."a.2"]\ncents = 1.0', "\xff", "round = 'x'"])
+def test_a_spoilt_file_is_one_line_and_stays_as_it_is(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    path.write_bytes(text.encode("latin-1"))
+    with pytest.raises(InputError, match="cannot be read as progress"):
+        progress(path)
+    assert path.read_bytes() == text.encode("latin-1")
