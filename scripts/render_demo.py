@@ -17,6 +17,7 @@ from synth.errors import InputError
 from synth.files import atomic_write, write_text
 from synth.page.build import page
 from synth.playing.stroke import Stroke
+from synth.proposal.build import write_proposal
 from synth.sound import ear
 from synth.sound.audio import RATE
 from synth.sound.bands import NOMINAL_HZ, window_levels
@@ -24,8 +25,10 @@ from synth.sound.file_sets import SetMember, write_sets
 from synth.sound.loudness import QUIET_ROOM, measure
 from synth.sound.quiet_room import room_spectrum
 from synth.sound.render import perform, scene
+from synth.sound.surroundings import Surroundings
 
 DESIGN = Path(__file__).resolve().parent.parent / "designs" / "quay-rail.toml"
+SCORE = DESIGN.with_name("ferry-tune.toml")
 BOARD = "panel"
 SPEED = 0.4  # m/s, an easy pass over nine tines
 SECONDS = 6.0
@@ -33,12 +36,15 @@ TOUCH = 0.05  # s, when the stick meets the first tine
 WAYS = ("bar", "pickup", BOARD)
 
 
-def main(folder: Path) -> int:
-    instrument = resolve(load(DESIGN), str(DESIGN))
-    sounds = dict(shown(rendered(instrument), 3 * len(instrument.groups)))
+def main(folder: Path, room: str = "") -> int:
+    design = load(DESIGN)
+    instrument = resolve(design, str(DESIGN))
+    surroundings = Surroundings(instrument.room(room, location="--room").name if room else "")
+    sounds = dict(shown(rendered(instrument, surroundings), 3 * len(instrument.groups)))
     members = write_sets(sounds, folder)
+    where = f"in {surroundings.room}" if surroundings.room else "at 1 m"
     gains = [
-        f"{each.file}: {each.loudness.loudest:.1f} dB(A) at its loudest at 1 m; "
+        f"{each.file}: {each.loudness.loudest:.1f} dB(A) at its loudest {where}; "
         f"true {each.true_gain_db:+.1f} dB, matched {each.matched_gain_db:+.1f} dB"
         for each in members
     ]
@@ -47,6 +53,7 @@ def main(folder: Path) -> int:
         picture(instrument, members, sounds).savefig(beside, dpi=100)
     playable = page([scene(instrument, each) for each in ("bar", "pickup", BOARD)])
     write_text(folder / "rail.html", playable.text)
+    made = write_proposal(design, instrument, [SCORE], folder / "proposal", room=room, watch=shown)
     print(f"{len(members)} sounds in {folder}:")
     print(
         f"  true/     all at one gain of {members[0].true_gain_db:+.0f} dB: so that the contrast is heard as it is"
@@ -54,17 +61,20 @@ def main(folder: Path) -> int:
     print("  matched/  the same, matched in loudness; the gain of each stands in gains.txt")
     print("  overview.png")
     print("  rail.html  the rail to be stroked with a mouse, a pen or a finger: open it in a browser")
+    print(
+        f"  proposal/  what a client gets: index.html, proposal.pdf, {made.sounds} sounds with the hall's, drawings"
+    )
     quiet = sum(each.loudness.loudest < QUIET_ROOM for each in members)
     if quiet:
         print(f"{quiet} of them would be lost in a quiet room without the gain.")
     return 0
 
 
-def rendered(instrument: Instrument) -> Iterator[tuple[str, NDArray[Any]]]:
-    """Every group, stroked once, through each of bar, pickup and board."""
+def rendered(instrument: Instrument, surroundings: Surroundings) -> Iterator[tuple[str, NDArray[Any]]]:
+    """Every group, stroked once, through each of bar, pickup and board, in free air or in a room."""
     stick = next(iter(instrument.sticks.values()))
     for through in WAYS:
-        listening = scene(instrument, through)
+        listening = scene(instrument, through, surroundings=surroundings)
         for index, group in enumerate(instrument.groups):
             stroke = Stroke(group=index, stick=stick, start=TOUCH, speed=SPEED)
             yield (
@@ -167,7 +177,7 @@ def _spectrograms(figure: Any, group: str, sounds: dict[str, NDArray[Any]]) -> N
 
 if __name__ == "__main__":
     try:
-        sys.exit(main(Path(sys.argv[1])))
+        sys.exit(main(Path(sys.argv[1]), *sys.argv[2:3]))
     except InputError as error:
         print(f"error: {error}", file=sys.stderr)
         sys.exit(2)

@@ -14,8 +14,10 @@ PACKAGE = ROOT / "synth"
 # A module may import only what stands before it.
 PLACES = """
     errors version arrays air units table files compiled cache cores
-    design.catalogue design.schema design.keys_as_written design.decode design.slips design.file
-    design.instrument design.fixings design.aliases design.material design.rods_nuts_sticks design.bar_and_boards
+    design.catalogue design.schema_types design.schema_place design.schema
+    design.keys_as_written design.decode design.slips design.file design.rooms
+    design.instrument design.fixings design.aliases
+    design.material design.rods_nuts_sticks design.bar_and_boards
     design.pickup design.groups
     design.bench design.placement_checks design.resolve design.key_path design.edit design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
@@ -36,8 +38,11 @@ PLACES = """
     sound.radiator.dipoles sound.radiator.bar sound.radiator.pickup
     sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.bands sound.zwicker_tables sound.zwicker_kernel sound.zwicker
-    sound.roughness sound.quiet_room sound.ear sound.features sound.file_sets sound.boardsheet sound.render
-    sound.ringing sound.sensitivity sound.live_output sound.holding sound.live_contacts
+    sound.roughness sound.quiet_room sound.shoebox sound.room_points sound.measured_room
+    sound.room_response sound.room_noise sound.surroundings sound.ear sound.features
+    sound.file_sets
+    sound.boardsheet sound.render sound.carrying sound.ringing
+    sound.sensitivity sound.live_output sound.holding sound.live_contacts
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.retuning
     workshop.flat_length
@@ -47,11 +52,13 @@ PLACES = """
     workshop.tolerance workshop.tolerance_list
     workshop.cutlist workshop.cut_list_pages workshop.tuning_sheet workshop.template workshop.bent_template
     workshop.boardplot workshop.board_list workshop.suggest
-    workshop.group_sounds workshop.varied workshop.variants workshop.measures workshop.changes workshop.spectrograms
+    workshop.group_sounds workshop.varied workshop.variants
+    workshop.measures workshop.changes workshop.spectrograms
     workshop.variant_sounds workshop.listening workshop.comparison
     workshop.wishes workshop.draft_groups workshop.draft_layout workshop.draft_boards workshop.draft
     workshop.draft_text
-    recording.audio_input recording.onsets recording.spectrum recording.damped_sinusoid_fit recording.model_order
+    recording.audio_input recording.onsets
+    recording.spectrum recording.damped_sinusoid_fit recording.model_order
     recording.sinusoids recording.stirred recording.room recording.hum recording.measurement
     recording.measurement_list recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
@@ -61,6 +68,9 @@ PLACES = """
     recording.calibrate recording.calibration_list recording.learnt_lengths recording.tuning_session
     page.blob page.wasm page.approach page.response page.sounding page.holding page.functions
     page.picture page.about page.pack page.build
+    proposal.markdown proposal.costs proposal.care
+    proposal.sounds proposal.facts proposal.contents proposal.paper
+    proposal.page proposal.build
     interface.sound interface.answers interface.board interface.changed interface.opened
     served.mistakes served.model served.history served.watch served.hub served.versions served.session
     served.address served.server served.fields served.tine_fields served.foresight served.knowledge served.papers
@@ -97,6 +107,7 @@ KNOW_NO_INSTRUMENT = [
     "sound.zwicker_tables",
     "sound.roughness",
     "sound.quiet_room",
+    "sound.shoebox",
     "sound.ear",
     "workshop.cutting",
     "workshop.length_text",
@@ -165,6 +176,8 @@ ROOMS = [
     "page",
     "interface",
     "served",
+    "proposal",
+    "interface",
     "doors",
 ]
 

@@ -68,6 +68,7 @@ ALLOWED = {
             "Group",
             "Listener",
             "Material",
+            "Room",
             "Nut",
             "Pickup",
             "PlacedNut",

@@ -195,6 +195,26 @@ class BarRow:
     confidence: str
 
 
+@dataclass(frozen=True)
+class SurfaceRow:
+    """What a surface takes of a diffuse field, by octaves."""
+
+    name: str
+    aliases: str
+    at_125: float
+    at_250: float
+    at_500: float
+    at_1000: float
+    at_2000: float
+    at_4000: float
+    source: str
+    confidence: str
+
+    @property
+    def octaves(self) -> tuple[float, ...]:
+        return (self.at_125, self.at_250, self.at_500, self.at_1000, self.at_2000, self.at_4000)
+
+
 Row = TypeVar("Row", bound=Named)
 
 
@@ -250,6 +270,11 @@ def sticks() -> Shelf[StickRow]:
 @functools.cache
 def bars() -> Shelf[BarRow]:
     return Shelf(_read("bars", BarRow))
+
+
+@functools.cache
+def surfaces() -> Shelf[SurfaceRow]:
+    return Shelf(_read("absorption", SurfaceRow))
 
 
 def _plain(name: str) -> str:

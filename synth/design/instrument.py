@@ -19,6 +19,7 @@ from typing import Final, get_args
 
 from synth.design.catalogue import Magnetic, Shape
 from synth.design.keys_as_written import Written, twin
+from synth.design.rooms import Room
 from synth.design.schema import (
     BarDirection,
     Bearing,
@@ -360,6 +361,9 @@ class Listener:
     angle: float
     azimuth: float
     spacing: float
+    also: tuple[
+        tuple[float, float, float], ...
+    ] = ()  # more points, m in the bar's axes: what a room's ways need
 
 
 @dataclass(frozen=True)
@@ -401,6 +405,7 @@ class Instrument:
     boards: Mapping[str, Board]
     pickup: Pickup
     listener: Listener
+    rooms: Mapping[str, Room]
     bench: Bench
     warnings: tuple[str, ...]
     inches: frozenset[str] = (
@@ -436,6 +441,10 @@ class Instrument:
     def listening(self, name: str, *, location: str = "") -> str:
         """`bar`, `pickup` or a board's name, as the design writes it. Raises `InputError`."""
         return self._named(name, (*UNBOARDED, *self.boards), "nothing is heard through", location)
+
+    def room(self, name: str, *, location: str = "") -> Room:
+        """The room that goes by a name. Raises `InputError`."""
+        return self.rooms[self._named(name, self.rooms, "there is no room", location)]
 
     def _named(self, name: str, known: Iterable[str], finding: str, location: str) -> str:
         return named(name, known, finding, location=location, file="" if location else self.file)

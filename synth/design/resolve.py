@@ -27,6 +27,7 @@ from synth.design.placement_checks import (
     stick_warnings,
 )
 from synth.design.rods_nuts_sticks import find_nut, find_sticks, find_stock
+from synth.design.rooms import make_rooms
 from synth.errors import InputError
 from synth.units import KELVIN_AT_0_C
 
@@ -69,6 +70,7 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
         boards=boards,
         pickup=make_pickup(design, bar, tines),
         listener=make_listener(design),
+        rooms=make_rooms(design, file),
         bench=bench,
         warnings=(
             *bar_warnings(bar, units),

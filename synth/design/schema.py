@@ -8,9 +8,14 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from msgspec import Meta, Struct, field
+from msgspec import Meta, field
 
 from synth.design.catalogue import Magnetic, NutForm, Shape
+from synth.design.schema_place import Proposal, Room
+from synth.design.schema_types import Angle as Angle
+from synth.design.schema_types import Name as Name
+from synth.design.schema_types import Price as Price
+from synth.design.schema_types import WrittenTable as WrittenTable
 from synth.units import Units
 
 # Sizes a bench can hold; beyond them a number is a slip of the unit.
@@ -18,15 +23,12 @@ Length = Annotated[float, Meta(ge=1.0, le=10_000.0)]  # mm
 Small = Annotated[float, Meta(ge=0.1, le=500.0)]  # mm
 Thick = Annotated[float, Meta(ge=2.0, le=500.0)]  # mm, of a bar
 Place = Annotated[float, Meta(ge=0.0, le=10_000.0)]  # mm along the bar
-Angle = Annotated[float, Meta(ge=-360.0, le=360.0)]  # degrees
 LossFactor = Annotated[float, Meta(ge=0.0, le=1.0)]
 Share = Annotated[float, Meta(ge=0.0, le=1.0)]
 Positive = Annotated[float, Meta(ge=1e-6, le=1e9)]
 NotNegative = Annotated[float, Meta(ge=0.0, le=1e9)]
-Name = Annotated[str, Meta(min_length=1, max_length=80)]
 Measured = Annotated[str, Meta(max_length=80)]  # the date of a measurement
 Hertz = Annotated[float, Meta(ge=1.0, le=20_000.0)]
-Price = Annotated[float, Meta(ge=0.0, le=1e6)]
 
 # What may stand where a word is chosen, written here once; the instrument and the command line read it.
 BarDirection = Literal["along", "side", "up"]  # the bar's own, carried along its bends
@@ -42,10 +44,6 @@ Swing = Literal["along", "across"]
 Holes = Literal["clearance", "tapping"]
 HoleFit = Literal["close", "normal", "loose"]
 Paper = Literal["A4", "Letter"]
-
-
-class WrittenTable(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
-    """A TOML table: frozen, and unknown keys are refused."""
 
 
 class Tuning(WrittenTable, frozen=True, kw_only=True):
@@ -354,3 +352,5 @@ class Design(WrittenTable, frozen=True, kw_only=True):
     pickup: Pickup = field(default_factory=Pickup)
     listener: Listener = field(default_factory=Listener)
     bench: Bench = field(default_factory=Bench)
+    room: dict[str, Room] = field(default_factory=dict)
+    proposal: Proposal = field(default_factory=Proposal)

@@ -30,6 +30,7 @@ STOCK: Final[dict[str, Callable[[], catalogue.Shelf[Any]]]] = {
     "sheets": catalogue.sheets,
     "sticks": catalogue.sticks,
     "bars": catalogue.bars,
+    "surfaces": catalogue.surfaces,
 }
 _TITLES: Final = {
     "script": "Keys of a stroke script",

@@ -88,7 +88,7 @@ class Answers:
 
     def paper(self, ask: Ask) -> Reply:
         """papers/NAME/FILE."""
-        content, kind = papers.paper_of(self.session.named(_part(ask, 1)), _part(ask, 2))
+        content, kind = papers.paper_file(self.session.named(_part(ask, 1)), _part(ask, 2))
         return Reply(content, kind, saved_as=_part(ask, 2))
 
     def trims(self, ask: Ask) -> Reply:

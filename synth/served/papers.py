@@ -31,7 +31,7 @@ class PaperFile:
     write: Callable[[SolvedDesign, Path], None]
 
 
-def paper_of(model: SolvedDesign, file: str) -> tuple[bytes, str]:
+def paper_file(model: SolvedDesign, file: str) -> tuple[bytes, str]:
     """The bytes and their kind. Raises `InputError` for a paper that there is not, or that cannot be made."""
     found = PAPERS.get(file)
     if found is None:

@@ -27,7 +27,7 @@ SHORTEST = 1024  # samples of a part: shorter blocks are gathered into one
 class Convolver:
     """Single precision, 1e-6 of the peak. The first block says how long the parts are."""
 
-    def __init__(self, kernel: Array) -> None:
+    def __init__(self, kernel: Array | NDArray[np.float32]) -> None:
         """`kernel` (C, P, L)."""
         self._kernel = kernel.astype(np.float32)
         self._part = 0

@@ -21,11 +21,18 @@ NC_CURVES: Final = {
     20: (51.0, 40.0, 33.0, 26.0, 22.0, 19.0, 17.0, 16.0),
     25: (54.0, 44.0, 37.0, 31.0, 27.0, 24.0, 22.0, 21.0),
     30: (57.0, 48.0, 41.0, 35.0, 31.0, 29.0, 28.0, 27.0),
+    35: (60.0, 52.0, 45.0, 40.0, 36.0, 34.0, 33.0, 32.0),
+    40: (64.0, 56.0, 50.0, 45.0, 41.0, 39.0, 38.0, 37.0),
+    45: (67.0, 60.0, 54.0, 49.0, 46.0, 44.0, 43.0, 42.0),
+    50: (71.0, 64.0, 58.0, 54.0, 51.0, 49.0, 48.0, 47.0),
+    55: (74.0, 67.0, 62.0, 58.0, 56.0, 54.0, 53.0, 52.0),
+    60: (77.0, 71.0, 67.0, 63.0, 61.0, 59.0, 58.0, 57.0),
+    65: (80.0, 75.0, 71.0, 68.0, 66.0, 64.0, 63.0, 62.0),
 }
 
 
 def nc_curve(number: float) -> Array:
-    """The octave levels (8,) in dB SPL of an NC curve, between the tabulated ones in proportion; 15 to 30."""
+    """The octave levels (8,) in dB SPL of an NC curve, between the tabulated ones in proportion; 15 to 65."""
     if not min(NC_CURVES) <= number <= max(NC_CURVES):
         raise ValueError(f"NC-{number:g} is not between NC-{min(NC_CURVES)} and NC-{max(NC_CURVES)}")
     table = np.array(list(NC_CURVES.values()))

@@ -7,6 +7,7 @@ followed in the order in which they are played; the bank then sums all modes at 
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -31,11 +32,16 @@ from synth.sound.bank import blocks
 from synth.sound.modal_state import ModalState
 from synth.sound.onsets import EventBatch
 from synth.sound.overlay import Overlay
-from synth.sound.radiator import Radiator
-from synth.sound.radiator.bar import bar_radiator
+from synth.sound.radiator import EARS, Radiator, ears
+from synth.sound.radiator.bar import bar_radiator, nearest_distance
 from synth.sound.radiator.board import board_radiator
 from synth.sound.radiator.pickup import pickup_radiator
+from synth.sound.room_noise import noise_octaves, noise_stream
+from synth.sound.room_points import heard_in
+from synth.sound.room_response import RoomResponse, room_response
 from synth.sound.stroke_sound import Striker, StrokeSound
+from synth.sound.surroundings import FREE_AIR, Surroundings
+from synth.vibration.board import SolvedBoard
 from synth.vibration.modal_model import ModalModel
 from synth.vibration.modal_projection import Projection
 from synth.vibration.solve import solve_board_of, solve_model, solve_row
@@ -57,13 +63,19 @@ class ContactSettings:
 
 @dataclass(frozen=True)
 class Scene:
-    """An instrument as it is heard: solved, on its board where there is one, before a listener."""
+    """An instrument as it is heard: solved, on its board where there is one, before a listener.
+
+    In a room the radiator has a point for each way to the listener, and `response` brings them to his ears.
+    """
 
     instrument: Instrument
     row: Row
     model: ModalModel
     radiator: Radiator
     through: str
+    room: str = ""  # "" for free air
+    response: RoomResponse | None = None  # None in free air
+    noise: Array | None = None  # (8,) dB SPL of the room's octaves, laid under; None for silence
 
     def striker(self, settings: ContactSettings) -> Striker:
         """What turns contacts into sound here."""
@@ -87,9 +99,15 @@ class Rendering:
         return np.concatenate(list(self.blocks), axis=1)
 
 
-def scene(instrument: Instrument, through: str, *, fresh: bool = False) -> Scene:
+def scene(
+    instrument: Instrument, through: str, *, surroundings: Surroundings = FREE_AIR, fresh: bool = False
+) -> Scene:
     """The instrument solved and heard through `bar`, `pickup` or a board of its own. Raises `InputError`."""
     through = instrument.listening(through)
+    room = instrument.room(surroundings.room) if surroundings.room else None
+    heard = heard_in(room, instrument) if room is not None else None
+    if heard is not None:
+        instrument = dataclasses.replace(instrument, listener=heard.listener)
     row = solve_row(instrument, fresh=fresh)
     board = solve_board_of(instrument, through, fresh=fresh) if through in instrument.boards else None
     model = solve_model(instrument, row, board=board, fresh=fresh)
@@ -102,7 +120,6 @@ def scene(instrument: Instrument, through: str, *, fresh: bool = False) -> Scene
                 return pickup_radiator(model, instrument)
             return bar_radiator(model, instrument, row.trim)
 
-    heard = instrument.boards.get(through, through)
     depends_on = (
         instrument.bar,
         instrument.tines,
@@ -110,9 +127,26 @@ def scene(instrument: Instrument, through: str, *, fresh: bool = False) -> Scene
         row.trim,
         instrument.listener,
         instrument.pickup,
-        heard,
+        instrument.boards.get(through, through),
     )
-    return Scene(instrument, row, model, cached("radiator", depends_on, listen, fresh=fresh), through)
+    found = Scene(instrument, row, model, cached("radiator", depends_on, listen, fresh=fresh), through)
+    if room is None or heard is None:
+        return found
+    response = room_response(room, heard, nearest=_first_way(found, board), rate=RATE)
+    return dataclasses.replace(
+        found,
+        room=room.name,
+        response=response,
+        noise=noise_octaves(room.noise) if surroundings.noise else None,
+    )
+
+
+def _first_way(scene: Scene, board: SolvedBoard | None) -> float:
+    """m, after which the direct sound is timed."""
+    if scene.through == "pickup":
+        return scene.instrument.listener.distance
+    points = ears(scene.instrument)[:EARS]
+    return min(nearest_distance(scene.model, points), math.inf if board is None else board.distance(points))
 
 
 def perform(
@@ -162,18 +196,26 @@ def play(
     piece: Performance,
     *,
     settings: ContactSettings | None = None,
+    surroundings: Surroundings = FREE_AIR,
     fresh: bool = False,
 ) -> Rendering:
     """A performance; what is heard through different things is rendered through each and added."""
     voices = list(dict.fromkeys(each.through for each in piece.played))
     renderings = [
         perform(
-            scene(instrument, through, fresh=fresh),
+            scene(
+                instrument,
+                through,
+                surroundings=surroundings
+                if n == 0
+                else Surroundings(surroundings.room),  # a room's noise is there once
+                fresh=fresh,
+            ),
             [each.event for each in piece.played if each.through == through or isinstance(each.event, Hold)],
             seconds=piece.seconds,
             settings=settings,
         )
-        for through in voices
+        for n, through in enumerate(voices)
     ]
     return Rendering(
         through=", ".join(voices),
@@ -261,6 +303,8 @@ class Sounding:
 def pressure_blocks(scene: Scene, sounding: Sounding, frames: int) -> Iterator[NDArray[Any]]:
     """Blocks of pressure (C, n) at the listener."""
     filtered = scene.radiator.stream(RATE)
+    in_room = scene.response.stream() if scene.response is not None else None
+    under = noise_stream(scene.noise, scene.instrument.listener.spacing) if scene.noise is not None else None
     at = 0
     for block in blocks(
         scene.model.pole,
@@ -275,4 +319,8 @@ def pressure_blocks(scene: Scene, sounding: Sounding, frames: int) -> Iterator[N
         pressure = filtered(signals)
         sounding.pressure.onto(pressure, at)
         at += block.shape[1]
+        if in_room is not None:
+            pressure = in_room(pressure)
+        if under is not None:
+            pressure = pressure + under(pressure.shape[1])
         yield pressure

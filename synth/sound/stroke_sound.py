@@ -12,15 +12,22 @@ from typing import Final
 
 import numpy as np
 
+from synth.arrays import Complex
 from synth.design.instrument import Instrument
 from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force, Inputs, joined, reciprocal
 from synth.sound.radiator import Radiator
-from synth.sound.radiator.stick import StickPressure, stick_sound
+from synth.sound.radiator.stick import (
+    StickPressure,
+    stick_pressure,
+    stick_weights,
+    weights_depend_on,
+)
 from synth.vibration.modal_model import ModalModel, tip_shape
 
 KEPT: Final = 1024  # tines, each at one height of the stick: 20 to 60 KiB
+KEPT_STICKS: Final = 64  # on a group each: some 100 KiB
 
 
 @dataclass(frozen=True)
@@ -47,6 +54,7 @@ class Striker:
         self.model, self.instrument, self.rate, self.stick = model, instrument, rate, stick
         self.channels = radiator.channels
         self.drive = Drive(model.pole, radiator.weights, immediate=radiator.immediate, rate=rate)
+        self._sticks: OrderedDict[bytes, Complex] = OrderedDict()
         self._kept: OrderedDict[tuple[int, float], Inputs] = OrderedDict()
 
     def __call__(self, contact: Contact, *, height: float) -> StrokeSound:
@@ -70,7 +78,12 @@ class Striker:
     def _of_stick(self, contact: Contact, trace: ForceTrace) -> StickPressure:
         if not (self.stick and len(trace.time)):
             return StickPressure(0, np.zeros((self.channels, 0)))
-        return stick_sound(contact.stick, trace, self.model, self.instrument, rate=self.rate)
+        key = weights_depend_on(contact.stick, trace)
+        if key not in self._sticks:
+            self._sticks[key] = stick_weights(contact.stick, trace, self.model, self.instrument)
+            if len(self._sticks) > KEPT_STICKS:
+                self._sticks.popitem(last=False)
+        return stick_pressure(contact.stick, trace, self._sticks[key], rate=self.rate)
 
     def _inputs(self, tine: int, height: float) -> Inputs:
         """A tine's two directions, along and across the row."""

@@ -97,12 +97,17 @@ class SolvedBoard:
         beside = np.maximum(np.abs(own[:, :2]) - half, 0.0)
         return float(np.sqrt(np.sum(beside**2, axis=1) + own[:, 2] ** 2).min())
 
-    def pressure(self, acceleration: Complex, frequency: Array, ears: Array, *, nearest: float) -> Complex:
-        """The pressure (C, M) in Pa at `ears` (C, 3) of modal accelerations (Mb, M); see `transfer`."""
+    def pressure(
+        self, acceleration: Complex, frequency: Array, ears: Array, *, nearest: float | Array
+    ) -> Complex:
+        """The pressure (C, M) in Pa at `ears` (C, 3) of modal accelerations (Mb, M); see `transfer`.
+
+        `nearest` (C,), or one for all.
+        """
         return np.stack(
             [
-                np.einsum("bm,bm->m", self.transfer(frequency, ear, nearest=nearest), acceleration)
-                for ear in ears
+                np.einsum("bm,bm->m", self.transfer(frequency, ear, nearest=float(since)), acceleration)
+                for ear, since in zip(ears, np.broadcast_to(nearest, len(ears)), strict=True)
             ]
         )
 

@@ -6,7 +6,7 @@ In: a `Document` of headings, paragraphs and tables, plain words. Out: files. It
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -18,7 +18,7 @@ from synth.workshop.tiling import PaperName
 from synth.workshop.typeface import BOX, typeface
 
 SIZE: Final = 8.0  # points
-MARGIN: Final = 40.0  # points, a good half inch
+PAGE_MARGIN: Final = 40.0  # points, a good half inch
 _KEPT: Final = 80.0  # points below a heading, else it goes to the next page
 _PAD: Final = 8.0  # points left and right of a cell's words
 LEAST: Final = 5.0  # points, the smallest letters; only then is a word broken that does not fit
@@ -73,7 +73,7 @@ class Document:
 
 def write_html(document: Document, path: Path) -> None:
     """A page that stands alone and prints with its tables' heads repeated."""
-    body = "\n".join(_html(part) for part in document.parts)
+    body = "\n".join(part_html(part) for part in document.parts)
     title = escape(document.title)
     page = (
         f'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{title}</title>\n'
@@ -84,18 +84,37 @@ def write_html(document: Document, path: Path) -> None:
 
 def write_pages(document: Document, path: Path, *, paper: PaperName) -> None:
     """A PDF of numbered pages."""
+    story = [part for each in document.parts for part in flowables(each, width=text_width_of(paper))]
+    set_pages(document.title, story, path, paper=paper)
+
+
+def page_size(paper: PaperName) -> tuple[float, float]:
+    """Points."""
     from reportlab.lib import pagesizes
+
+    width, height = {"A4": pagesizes.A4, "Letter": pagesizes.letter}[paper]
+    return float(width), float(height)
+
+
+def text_width_of(paper: PaperName) -> float:
+    """Points between the margins."""
+    return page_size(paper)[0] - 2.0 * PAGE_MARGIN - 12.0
+
+
+def set_pages(title: str, story: Sequence[Any], path: Path, *, paper: PaperName) -> None:
+    """A PDF of numbered pages of flowables below a title."""
+    from reportlab.platypus import Paragraph as Words
     from reportlab.platypus import SimpleDocTemplate
 
-    size = {"A4": pagesizes.A4, "Letter": pagesizes.letter}[paper]
-    margins = {f"{side}Margin": MARGIN for side in ("left", "right", "top", "bottom")}
+    margins = {f"{side}Margin": PAGE_MARGIN for side in ("left", "right", "top", "bottom")}
     with atomic_write(path) as beside, beside.open("wb") as file:
-        pages = SimpleDocTemplate(file, pagesize=size, title=document.title, invariant=1, **margins)
-        story = list(_story(document, width=size[0] - 2.0 * MARGIN - 12.0))
-        pages.build(story, onFirstPage=_footer(document.title), onLaterPages=_footer(document.title))
+        pages = SimpleDocTemplate(file, pagesize=page_size(paper), title=title, invariant=1, **margins)
+        all_of_it = [Words(escape(title), style("title")), *story]
+        pages.build(all_of_it, onFirstPage=_footer(title), onLaterPages=_footer(title))
 
 
-def _html(part: Part) -> str:
+def part_html(part: Part) -> str:
+    """A part as HTML."""
     if isinstance(part, Heading):
         return f"<h2>{escape(part.words)}</h2>"
     if isinstance(part, Paragraph):
@@ -105,32 +124,39 @@ def _html(part: Part) -> str:
     return of_words(part.heads, part.rows, ticks=part.ticks, pencil=part.to_write).html()
 
 
-def _story(document: Document, *, width: float) -> Iterator[Any]:
+def style(name: str, *, size: float = SIZE) -> Any:
+    """`plain`, `title` or `head`, in the typeface of printed pages, `size` points for plain words."""
     from reportlab.lib.styles import ParagraphStyle
+
+    face = typeface()
+    plain = ParagraphStyle("plain", fontName=face, fontSize=size, leading=1.3 * size, spaceAfter=0.5 * size)
+    title = ParagraphStyle(
+        "title", parent=plain, fontName=f"{face}-Bold", fontSize=size + 6.0, leading=size + 10.0, spaceAfter=8
+    )
+    head = ParagraphStyle(
+        "head", parent=title, fontSize=size + 2.0, leading=size + 5.0, spaceBefore=8, spaceAfter=4
+    )
+    return {"plain": plain, "title": title, "head": head}[name]
+
+
+def flowables(part: Part, *, width: float, size: float = SIZE) -> Iterator[Any]:
+    """A part as reportlab sets it on pages."""
     from reportlab.platypus import CondPageBreak, Spacer
     from reportlab.platypus import Paragraph as Words
 
-    face = typeface()
-    plain = ParagraphStyle("plain", fontName=face, fontSize=SIZE, leading=1.3 * SIZE, spaceAfter=4)
-    title = ParagraphStyle(
-        "title", parent=plain, fontName=f"{face}-Bold", fontSize=14, leading=18, spaceAfter=8
-    )
-    head = ParagraphStyle("head", parent=title, fontSize=10, leading=13, spaceBefore=8, spaceAfter=4)
-    yield Words(escape(document.title), title)
-    for part in document.parts:
-        if isinstance(part, Heading):
-            yield CondPageBreak(_KEPT)  # a heading takes the start of what follows along
-            yield Words(escape(part.words), head)
-        elif isinstance(part, Paragraph):
-            yield Words(escape(part.words), plain)
-        elif isinstance(part, Bullets):
-            yield from (Words(f"\N{BULLET} {escape(line)}", plain) for line in part.lines)
-        else:
-            yield _table(part, width=width)
-            yield Spacer(1, 8)
+    if isinstance(part, Heading):
+        yield CondPageBreak(_KEPT)  # a heading takes the start of what follows along
+        yield Words(escape(part.words), style("head", size=size))
+    elif isinstance(part, Paragraph):
+        yield Words(escape(part.words), style("plain", size=size))
+    elif isinstance(part, Bullets):
+        yield from (Words(f"\N{BULLET} {escape(line)}", style("plain", size=size)) for line in part.lines)
+    else:
+        yield _table(part, width=width, largest=size)
+        yield Spacer(1, 8)
 
 
-def _table(part: PaperTable, *, width: float) -> Any:
+def _table(part: PaperTable, *, width: float, largest: float) -> Any:
     from reportlab.lib import colors
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Paragraph as Words
@@ -140,7 +166,7 @@ def _table(part: PaperTable, *, width: float) -> Any:
     face = typeface()
     box = (BOX,) if part.ticks else ()
     heads, rows = (*(("",) if part.ticks else ()), *part.heads), [(*box, *row) for row in part.rows]
-    size, columns = _fit(part, heads, rows, width=width)
+    size, columns = _fit(part, heads, rows, width=width, size=largest)
     cell = ParagraphStyle(
         "cell", fontName=face, fontSize=size, leading=1.25 * size, splitLongWords=size <= LEAST
     )
@@ -163,10 +189,9 @@ def _joined(words: str) -> str:
 
 
 def _fit(
-    part: PaperTable, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, width: float
+    part: PaperTable, heads: tuple[str, ...], rows: list[tuple[str, ...]], *, width: float, size: float
 ) -> tuple[float, list[float]]:
-    """The largest letters, and the columns, with which no word is broken."""
-    size = SIZE
+    """The largest letters, at most of `size`, and the columns, with which no word is broken."""
     while True:
         least, natural = _widths(part, heads, rows, size=size)
         if sum(least) <= width or size <= LEAST:
@@ -212,7 +237,9 @@ def _shared(least: list[float], natural: list[float], width: float) -> list[floa
 def _footer(title: str) -> Any:
     def draw(canvas: Any, pages: Any) -> None:
         canvas.setFont(typeface(), 7.0)
-        canvas.drawString(MARGIN, MARGIN / 2.0, title)
-        canvas.drawRightString(pages.pagesize[0] - MARGIN, MARGIN / 2.0, f"page {canvas.getPageNumber()}")
+        canvas.drawString(PAGE_MARGIN, PAGE_MARGIN / 2.0, title)
+        canvas.drawRightString(
+            pages.pagesize[0] - PAGE_MARGIN, PAGE_MARGIN / 2.0, f"page {canvas.getPageNumber()}"
+        )
 
     return draw

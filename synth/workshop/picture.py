@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 from xml.sax.saxutils import escape
 
 from synth.files import atomic_write, write_text
@@ -71,17 +71,21 @@ def scaled(ink: Sequence[Patch | Line], ratio: float, at: Point) -> list[Patch |
 
 def write_svg_sheet(sheet: Sheet, path: Path) -> None:
     """An SVG file, a unit a millimetre."""
+    write_text(path, svg_of(sheet))
+
+
+def svg_of(sheet: Sheet) -> str:
+    """The text of that file."""
     body = "\n".join(
         f"<g {_look(look)}>\n" + "\n".join(_svg(each, sheet.height) for each in run) + "\n</g>"
         for look, run in groupby(sheet.ink, key=_kind)
     )
-    document = (
+    return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{sheet.width:g}mm" height="{sheet.height:g}mm" '
         f'viewBox="0 0 {sheet.width:g} {sheet.height:g}" fill="none" stroke-linecap="round" '
         f'stroke-linejoin="round">\n<title>{escape(sheet.title)}</title>\n'
         f'<rect width="100%" height="100%" fill="white"/>\n{body}\n</svg>\n'
     )
-    write_text(path, document)
 
 
 def write_pdf_sheet(sheet: Sheet, path: Path) -> None:
@@ -94,24 +98,29 @@ def write_pdf_sheet(sheet: Sheet, path: Path) -> None:
         canvas.setTitle(sheet.title)
         canvas.setViewerPreference("PrintScaling", "None")
         canvas.scale(POINTS_PER_MM, POINTS_PER_MM)
-        canvas.setLineCap(1)
-        for look, run in groupby(sheet.ink, key=_kind):
-            if look in PENS:
-                canvas.setLineWidth(PENS[look])
-            for each in run:
-                if not isinstance(each, Patch):
-                    draw_shape(canvas, each)
-                    continue
-                canvas.setFillGray(FILLS[each.fill])
-                outline = canvas.beginPath()
-                outline.moveTo(each.corners[0].x, each.corners[0].y)
-                for corner in each.corners[1:]:
-                    outline.lineTo(corner.x, corner.y)
-                outline.close()
-                canvas.drawPath(outline, stroke=0, fill=1)
-                canvas.setFillGray(0.0)
+        paint(canvas, sheet)
         canvas.showPage()
         canvas.save()
+
+
+def paint(canvas: Any, sheet: Sheet) -> None:
+    """The sheet on a canvas whose unit is a millimetre of it."""
+    canvas.setLineCap(1)
+    for look, run in groupby(sheet.ink, key=_kind):
+        if look in PENS:
+            canvas.setLineWidth(PENS[look])
+        for each in run:
+            if not isinstance(each, Patch):
+                draw_shape(canvas, each)
+                continue
+            canvas.setFillGray(FILLS[each.fill])
+            outline = canvas.beginPath()
+            outline.moveTo(each.corners[0].x, each.corners[0].y)
+            for corner in each.corners[1:]:
+                outline.lineTo(corner.x, corner.y)
+            outline.close()
+            canvas.drawPath(outline, stroke=0, fill=1)
+            canvas.setFillGray(0.0)
 
 
 def _kind(each: Ink) -> str:

@@ -16,10 +16,12 @@ BOX: Final = "\N{BALLOT BOX}"
 def typeface() -> str:
     """The regular face; its bold one is called the same with "-Bold"."""
     import matplotlib
-    from reportlab.pdfbase.pdfmetrics import registerFont
+    from reportlab.pdfbase.pdfmetrics import registerFont, registerFontFamily
     from reportlab.pdfbase.ttfonts import TTFont
 
     folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
     for name, file in (("DejaVuSans", "DejaVuSans.ttf"), ("DejaVuSans-Bold", "DejaVuSans-Bold.ttf")):
         registerFont(TTFont(name, str(folder / file)))
+    bold = "DejaVuSans-Bold"
+    registerFontFamily("DejaVuSans", normal="DejaVuSans", bold=bold, italic=bold, boldItalic=bold)
     return "DejaVuSans"

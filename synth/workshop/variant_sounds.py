@@ -25,6 +25,7 @@ from synth.sound.audio import RATE
 from synth.sound.ear import EarMeasures, describe
 from synth.sound.render import ContactSettings, Scene, perform, scene
 from synth.sound.ringing import heard_roughness
+from synth.sound.surroundings import FREE_AIR, Surroundings
 from synth.vibration.solve import solve_quarrels
 from synth.workshop.changes import COMPARED_PARTIALS, StructureFacts, partial_decays, structure
 from synth.workshop.measures import measures
@@ -59,11 +60,16 @@ class Compared:
 
 
 def render_variants(
-    chosen: Sequence[Variant], *, seconds: float, settings: ContactSettings, watch: Watch
+    chosen: Sequence[Variant],
+    *,
+    seconds: float,
+    settings: ContactSettings,
+    watch: Watch,
+    surroundings: Surroundings = FREE_AIR,
 ) -> tuple[list[Compared], list[LeftOut]]:
     """Every combination rendered, in their order, and what cannot be. Raises `InputError` if none can."""
-    jobs = [(part, seconds, settings) for place in _places(chosen) for part in _parts(place)]
-    with _workers(len(jobs)) as run:
+    jobs = [(part, seconds, settings, surroundings) for place in _places(chosen) for part in _parts(place)]
+    with workers(len(jobs)) as run:
         done = [each for part in watch(run(_heard, jobs), len(jobs)) for each in part]
     order = {variant.chosen: n for n, variant in enumerate(chosen)}
     heard = sorted(
@@ -99,7 +105,7 @@ def _parts(place: Sequence[Variant]) -> list[Sequence[Variant]]:
 
 
 @contextmanager
-def _workers(count: int) -> Iterator[Callable[[Callable[[_Job], _Done], Sequence[_Job]], Iterable[_Done]]]:
+def workers(count: int) -> Iterator[Callable[[Callable[[_Job], _Done], Sequence[_Job]], Iterable[_Done]]]:
     """What maps a function over jobs, on as many cores as there are, up to two."""
     if count == 1 or (os.cpu_count() or 1) == 1:
         yield map
@@ -126,11 +132,11 @@ def _alone_on_a_core() -> None:
             signal.signal(getattr(signal, name), signal.SIG_DFL)
 
 
-def _heard(job: tuple[Sequence[Variant], float, ContactSettings]) -> list[Compared | LeftOut]:
+def _heard(job: tuple[Sequence[Variant], float, ContactSettings, Surroundings]) -> list[Compared | LeftOut]:
     """A job's variants, all on one instrument."""
-    part, seconds, settings = job
+    part, seconds, settings, surroundings = job
     try:
-        listening = scene(part[0].instrument, part[0].through)
+        listening = scene(part[0].instrument, part[0].through, surroundings=surroundings)
         solved = structure(listening, solve_quarrels(listening.instrument, listening.row))
     except InputError as error:
         return [LeftOut(each.chosen, str(error)) for each in part]

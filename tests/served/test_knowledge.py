@@ -17,7 +17,7 @@ from synth.served.foresight import foreseen
 from synth.served.knowledge import advised, board_knowledge, change_edits, knowledge
 from synth.served.listening import replayed
 from synth.served.model import SolvedDesign
-from synth.served.papers import PAPERS, paper_of
+from synth.served.papers import PAPERS, paper_file
 from synth.served.search import better
 from synth.served.things import things
 from synth.served.trims import trims
@@ -137,7 +137,7 @@ def test_a_nut_off_its_tine_is_refused(slat):
 
 @pytest.mark.parametrize("file", PAPERS)
 def test_every_paper_opens(slat, file):
-    content, kind = paper_of(slat, file)
+    content, kind = paper_file(slat, file)
     starts = {"application/pdf": b"%PDF", "image/svg+xml": b"<"}
     assert content.startswith(starts.get(kind, b""))
     assert len(content) > 300
@@ -145,7 +145,7 @@ def test_every_paper_opens(slat, file):
 
 def test_another_paper_is_refused(slat):
     with pytest.raises(InputError, match="no paper"):
-        paper_of(slat, "../slat.toml")
+        paper_file(slat, "../slat.toml")
 
 
 def test_a_board_is_told_of(slat):

@@ -13,9 +13,10 @@ DB = 1.0
 
 def test_curves_rise_with_their_number_and_fall_with_frequency():
     table = np.array(list(NC_CURVES.values()))
-    assert table.shape == (4, 8)
+    assert table.shape == (11, 8)
     assert np.all(np.diff(table, axis=0) > 0.0)
     assert np.all(np.diff(table, axis=1) < 0.0)
+    assert [*NC_CURVES] == list(range(15, 66, 5))
 
 
 @pytest.mark.parametrize(
@@ -25,6 +26,13 @@ def test_curves_rise_with_their_number_and_fall_with_frequency():
         (20, (51, 40, 33, 26, 22, 19, 17, 16)),
         (25, (54, 44, 37, 31, 27, 24, 22, 21)),
         (30, (57, 48, 41, 35, 31, 29, 28, 27)),
+        (35, (60, 52, 45, 40, 36, 34, 33, 32)),
+        (40, (64, 56, 50, 45, 41, 39, 38, 37)),
+        (45, (67, 60, 54, 49, 46, 44, 43, 42)),
+        (50, (71, 64, 58, 54, 51, 49, 48, 47)),
+        (55, (74, 67, 62, 58, 56, 54, 53, 52)),
+        (60, (77, 71, 67, 63, 61, 59, 58, 57)),
+        (65, (80, 75, 71, 68, 66, 64, 63, 62)),
     ],
 )
 def test_a_quiet_room_is_the_published_curve(number, levels):
@@ -34,7 +42,7 @@ def test_a_quiet_room_is_the_published_curve(number, levels):
 
 def test_between_curves_it_goes_in_proportion_and_beyond_them_not_at_all():
     assert nc_curve(17.5) == pytest.approx(0.5 * (nc_curve(15) + nc_curve(20)))
-    for number in (10.0, 31.0):
+    for number in (10.0, 66.0):
         with pytest.raises(ValueError, match="NC-15"):
             nc_curve(number)
 

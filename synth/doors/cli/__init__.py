@@ -41,6 +41,7 @@ COMMANDS: Final = (
     "tolerance",
     "cutlist",
     "template",
+    "proposal",
     "suggest",
     "measure",
     "calibrate",

@@ -10,7 +10,7 @@ import shutil
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, TypeVar, get_args
+from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
 import click
 
@@ -19,6 +19,7 @@ from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
+from synth.errors import InputError
 from synth.playing.stroke import (
     CHOICES,
     CONTROLS,
@@ -30,6 +31,9 @@ from synth.playing.stroke import (
     default_of,
     shaped,
 )
+
+if TYPE_CHECKING:
+    from synth.sound.surroundings import Surroundings
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 Item = TypeVar("Item")
@@ -68,6 +72,29 @@ seed = click.option("--seed", type=click.IntRange(0), default=1, show_default=Tr
 without_option = click.option(
     "--without", type=click.Choice(["stick"]), help="Leave out the stick's own sound, to hear the rest apart."
 )
+
+
+def surroundings(command: Decorated) -> Decorated:
+    """The options that say in which room it is heard; `surroundings_of` takes them."""
+    command = click.option(
+        "--room-noise", is_flag=True, help="Lay the room's noise under, as the design tells it."
+    )(command)
+    return click.option(
+        "--room", default="", metavar="ROOM", help="A room of the design; free air unless told."
+    )(command)
+
+
+def surroundings_of(instrument: Instrument, room: str, noise: bool) -> Surroundings:
+    """Where it stands. Raises `InputError`."""
+    from synth.sound.room_noise import noise_octaves
+    from synth.sound.surroundings import Surroundings
+
+    if noise and not room:
+        raise InputError("there is no room to be noisy", remedy="add --room ROOM", location="--room-noise")
+    found = instrument.room(room, location="--room") if room else None
+    if noise and found is not None:
+        noise_octaves(found.noise)
+    return Surroundings(found.name if found else "", noise)
 
 
 def instrument(path: Path) -> Instrument:

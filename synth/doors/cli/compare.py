@@ -29,6 +29,7 @@ from synth.playing.stroke import ContactModel, Direction, Grip, Hand
 @click.option(
     "--seconds", type=arguments.Number(0.01, 60.0), default=5.0, show_default=True, help="How long."
 )
+@arguments.surroundings
 @arguments.contact_options
 @arguments.json_flag
 @arguments.output
@@ -40,6 +41,8 @@ def command(
     stick_name: str | None,
     direction: Direction,
     through: str,
+    room: str,
+    room_noise: bool,
     seconds: float,
     contact: ContactModel,
     hand: Hand,
@@ -96,6 +99,7 @@ def command(
         settings=ContactSettings(
             contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick"
         ),
+        surroundings=arguments.surroundings_of(chosen[0].instrument, room, room_noise),
         watch=lambda items, count: arguments.progress(items, total=count, what="rendering"),
     )
     left = [*unbuilt, *unheard]

@@ -12,10 +12,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.design.rooms import MeasuredRoom
 from synth.doors.cli.arguments import progress
 
 if TYPE_CHECKING:
-    from synth.sound.render import Rendering
+    from synth.design.instrument import Instrument
+    from synth.playing.stroke import Stroke
+    from synth.sound.render import ContactSettings, Rendering, Scene
 
 
 def write(rendering: Rendering, path: Path, *, gain_db: float, touch: float | None = None) -> list[str]:
@@ -41,3 +44,18 @@ def write(rendering: Rendering, path: Path, *, gain_db: float, touch: float | No
         *loudness.words(measured, gain_db=gain_db),
         *([] if touch is None else ear.stroke_sentences(ear.describe(pressure, audio.RATE, since=touch))),
     ]
+
+
+def in_room(listening: Scene, instrument: Instrument, stroke: Stroke, settings: ContactSettings) -> list[str]:
+    """What the room is, and from how far the stroke is heard in it; the latter not of a measured one."""
+    from synth.sound.carrying import carrying, carrying_words
+    from synth.sound.room_points import room_words
+
+    room = instrument.room(listening.room)
+    if isinstance(room, MeasuredRoom):
+        return [
+            f"In {room.name}, as measured at {room.reference:g} m: the direct sound is the instrument's own, "
+            "the rest follows from all that it radiates."
+        ]
+    found = carrying(instrument, listening.through, room, stroke, settings)
+    return [room_words(room), carrying_words(room, found)]

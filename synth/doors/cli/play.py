@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 @click.argument("score", type=click.Path(path_type=Path))
 @click.option("--through", help="bar, pickup, or a board; a script may say otherwise, a MIDI file cannot.")
 @click.option("--skip-unplayable", is_flag=True, help="Leave out notes for which the design has no group.")
+@arguments.surroundings
 @arguments.contact_options
 @arguments.gain_db
 @arguments.fresh
@@ -27,6 +28,8 @@ def command(
     design: Path,
     score: Path,
     through: str | None,
+    room: str,
+    room_noise: bool,
     skip_unplayable: bool,
     contact: ContactModel,
     hand: Hand,
@@ -51,12 +54,13 @@ def command(
     check_output(output)
     instrument = arguments.instrument(design)
     through = through and instrument.listening(through)
+    surroundings = arguments.surroundings_of(instrument, room, room_noise)
     piece, left_out = performance(score, instrument, through=through, skip_unplayable=skip_unplayable)
     for words in [*left_out, *_overruled(piece, through)]:
         click.echo(words, err=True)
     piece = held_by(piece, hand)
     settings = ContactSettings(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
-    rendering = play(instrument, piece, settings=settings, fresh=fresh)
+    rendering = play(instrument, piece, settings=settings, surroundings=surroundings, fresh=fresh)
     for words in [*hearing.write(rendering, output, gain_db=gain_db), *rendering.warnings]:
         click.echo(words)
 

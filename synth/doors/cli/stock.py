@@ -23,7 +23,8 @@ _BESIDE = (
 @click.argument("kind", required=False)
 @arguments.json_flag
 def command(kind: str | None, as_json: bool) -> None:
-    """Print one KIND of the shipped tables: materials, threads, nuts, holes, sheets, sticks, bars; or all names.
+    """Print one KIND of the shipped tables: materials, threads, nuts, holes, sheets, sticks, bars,
+    surfaces; or all names.
 
     With --json every row comes with its source and how sure it is.
 

@@ -24,6 +24,7 @@ from synth.playing.stroke import ContactModel, Direction, Grip, Hand
 @click.option(
     "--seconds", type=arguments.Number(0.01, 600.0), default=8.0, show_default=True, help="How long."
 )
+@arguments.surroundings
 @arguments.contact_options
 @arguments.gain_db
 @arguments.fresh
@@ -40,6 +41,8 @@ def command(
     stick_name: str | None,
     direction: Direction,
     through: str,
+    room: str,
+    room_noise: bool,
     seconds: float,
     contact: ContactModel,
     hand: Hand,
@@ -79,10 +82,15 @@ def command(
         numbers=numbers,
     )
     settings = ContactSettings(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
-    listening = scene(instrument, through, fresh=fresh)
+    surroundings = arguments.surroundings_of(instrument, room, room_noise)
+    listening = scene(instrument, through, surroundings=surroundings, fresh=fresh)
     rendering = perform(listening, [wanted], seconds=seconds, settings=settings)
-    for words in hearing.write(rendering, output, gain_db=gain_db, touch=wanted.start):
+    touch = None if surroundings.noise else wanted.start  # an ear's words would be those of the noise
+    for words in hearing.write(rendering, output, gain_db=gain_db, touch=touch):
         click.echo(words)
+    if surroundings.room:
+        for words in hearing.in_room(listening, instrument, wanted, settings):
+            click.echo(words)
     for words in (
         sensitivity.words(sensitivity.moved_by_the_fingers(listening, wanted, settings)),
         *rendering.warnings,

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument
 from synth.vibration.bar import path
 
+EARS: Final = 2  # of the points, the first
 Stream = Callable[[Array], Array]  # (P, n) -> (C, n), block after block, keeping its own state
 
 
@@ -79,9 +80,9 @@ class Direct(Radiator):
 
 
 def ears(instrument: Instrument) -> NDArray[np.float64]:
-    """The two points (2, 3), left first, at which the instrument is heard.
+    """The points (C, 3) at which the instrument is heard: the two ears, left first, and the listener's others.
 
-    They lie level, at right angles to the line of sight from the middle of the bar.
+    The ears lie level, at right angles to the line of sight from the middle of the bar.
     """
     listener = instrument.listener
     sine, cosine = math.sin(listener.azimuth), math.cos(listener.azimuth)
@@ -89,7 +90,15 @@ def ears(instrument: Instrument) -> NDArray[np.float64]:
     sight[2] = math.cos(listener.angle)
     left = np.array([-cosine, -sine, 0.0])  # of one who looks at the row
     middle = bar_middle(instrument) + listener.distance * sight
-    return np.stack([middle + side * listener.spacing / 2.0 * left for side in (1.0, -1.0)])
+    two = [middle + side * listener.spacing / 2.0 * left for side in (1.0, -1.0)]
+    return np.array([*two, *listener.also])
+
+
+def arrivals(instrument: Instrument, points: Array, nearest: float) -> Array:
+    """The ways (C,) in m after which sound is timed: `nearest` at the ears, else that from the bar's middle."""
+    ways = np.linalg.norm(points - bar_middle(instrument), axis=1)
+    ways[:EARS] = nearest
+    return np.asarray(ways)
 
 
 def bar_middle(instrument: Instrument) -> NDArray[np.float64]:

@@ -30,7 +30,7 @@ from synth.air import SOUND_SPEED
 from synth.arrays import Array, Complex
 from synth.design.instrument import Bar, Instrument, PlacedNut, Tine
 from synth.design.instrument import Section as BarSection
-from synth.sound.radiator import Direct, ears
+from synth.sound.radiator import EARS, Direct, arrivals, ears
 from synth.sound.radiator.dipoles import Following, SoundingRods, Swelling, pressures_together, rods
 from synth.vibration.bar import path, section_of
 from synth.vibration.frame import rigid_arm
@@ -47,7 +47,7 @@ PER_WAVE: Final = 8.0  # pieces of the bar a wavelength of sound at the highest 
 def bar_radiator(model: ModalModel, instrument: Instrument, trim: Sequence[Sequence[PlacedNut]]) -> Direct:
     """What the listener hears of the bar and its tines alone. `trim` holds the nuts on each tine."""
     points = ears(instrument)
-    nearest = nearest_distance(model, points)
+    nearest = arrivals(instrument, points, nearest_distance(model, points[:EARS]))
     return Direct(rod_pressures(model, instrument, trim, points, nearest=nearest))
 
 
@@ -57,11 +57,11 @@ def rod_pressures(
     trim: Sequence[Sequence[PlacedNut]],
     points: Array,
     *,
-    nearest: float,
+    nearest: float | Array,
 ) -> Complex:
     """The pressure (C, M) in Pa at `points` (C, 3) per unit of each mode's amplitude, bar and tines together.
 
-    The phase is that of the air at the time t + nearest/c.
+    The phase is that of the air at the time t + nearest/c, `nearest` (C,) or one for all.
     """
     total = _of_bar(model, instrument.bar, points, nearest)
     for following in _of_tines(model, instrument.tines, trim):
@@ -74,7 +74,7 @@ def nearest_distance(model: ModalModel, points: Array) -> float:
     return float(np.min(np.linalg.norm(points[:, None] - model.bar.point, axis=2)))
 
 
-def _of_bar(model: ModalModel, bar: Bar, points: Array, nearest: float) -> Complex:
+def _of_bar(model: ModalModel, bar: Bar, points: Array, nearest: float | Array) -> Complex:
     length, section = bar.length, bar.section
     count = max(32, math.ceil(PER_WAVE * length * float(model.frequency[-1]) / SOUND_SPEED))
     edge = np.linspace(0.0, length, count + 1)

@@ -27,7 +27,7 @@ from synth.air import SOUND_SPEED
 from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument, PlacedNut
 from synth.sound.convolution import Convolver
-from synth.sound.radiator import Direct, Radiator, Stream, ears
+from synth.sound.radiator import EARS, Direct, Radiator, Stream, arrivals, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.vibration.board import SolvedBoard
 from synth.vibration.eigen import complex_modes
@@ -52,12 +52,15 @@ def board_radiator(
 ) -> Direct:
     """What the listener hears of board, bar and tines. `model` is that of the bar standing on this board."""
     points = ears(instrument)
-    nearest = min(nearest_distance(model, points), board.distance(points))
+    first = min(nearest_distance(model, points[:EARS]), board.distance(points[:EARS]))
+    nearest = arrivals(instrument, points, first)
     rods = rod_pressures(model, instrument, trim, points, nearest=nearest)
     return Direct(rods + board_pressures(model, board, points, nearest=nearest))
 
 
-def board_pressures(model: ModalModel, board: SolvedBoard, points: Array, *, nearest: float) -> Complex:
+def board_pressures(
+    model: ModalModel, board: SolvedBoard, points: Array, *, nearest: float | Array
+) -> Complex:
     """The pressure (C, M) in Pa at `points` (C, 3) that the board alone makes of each mode."""
     acceleration = board_shape(model) * model.pole**2
     return board.pressure(acceleration, model.frequency, points, nearest=nearest)

@@ -61,12 +61,12 @@ def pressures(
     pole: Complex,
     points: Array,
     *,
-    nearest: float,
+    nearest: float | Array,
 ) -> Complex:
     """The pressure (C, M) in Pa at `points` (C, 3) of modes in which coordinates move by `moves` (D, M).
 
     `motion` (X, 3, D) is how the pieces follow each coordinate. The phase is that of the air at the time
-    t + nearest/c.
+    t + nearest/c, `nearest` (C,) or one for all.
     """
     return pressures_together([Following(rods, motion, moves)], pole, points, nearest=nearest)
 
@@ -76,7 +76,7 @@ def pressures_together(
     pole: Complex,
     points: Array,
     *,
-    nearest: float,
+    nearest: float | Array,
     swelling: Swelling | None = None,
 ) -> Complex:
     """The same of all that happens at the same pieces: how they move in several ways, and how they swell."""
@@ -95,6 +95,7 @@ def pressures_together(
     rows = math.ceil(float(k.max()) * spread / STEP) + 2
     table = np.linspace(0.0, float(k.max()), rows) if rows < len(k) else k
     below, share = _row(table, k)
+    since = np.broadcast_to(nearest, len(points))
     total = np.empty((len(points), len(k)), dtype=np.complex128)
     moved = np.ascontiguousarray(acceleration.T)
     for c, point in enumerate(points):
@@ -102,7 +103,7 @@ def pressures_together(
         if table is not k:
             low = tabled[below]
             tabled = low + share[:, None] * (tabled[below + 1] - low)
-        total[c] = np.einsum("md,md->m", tabled, moved) * np.exp(-1j * k * (middle[c] - nearest))
+        total[c] = np.einsum("md,md->m", tabled, moved) * np.exp(-1j * k * (middle[c] - since[c]))
     return total
 
 

@@ -1,7 +1,8 @@
 """Pickups on the bar: what they sense, the circuit behind them, and how loud a monitor plays their volts.
 
 In: the coupled model and the design's pickup. Out: a radiator that gives volts, and as pressure what a monitor of
-stated gain makes of them, the same in every channel.
+stated gain makes of them, the same at both ears. In a room the monitor stands where the instrument does and sounds
+alike on all sides.
 
 A piezo ceramic gives the charge d33 F. A contact disc feels the inertia of its own backing, F = m_s a, below its
 resonance; a force pad under the bar feels the force between bar and support; a strain disc glued on feels the
@@ -13,7 +14,7 @@ changes, e = -N dPhi/dt, which is the tine's speed, weighted by its distance: it
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -23,10 +24,9 @@ from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument, Pickup, Support
 from synth.design.pickup import nearest_tine
 from synth.errors import InputError
-from synth.sound.radiator import Radiator, Stream
+from synth.sound.radiator import EARS, Radiator, Stream, bar_middle, ears
 from synth.vibration.modal_model import ModalModel, bar_shape, tip_shape
 
-CHANNELS: Final = 2  # both ears hear the one monitor
 NEAREST: Final = 0.1  # of the gap: a tine cannot pass through its magnet
 REACHED: Final = 0.4  # of the sampling rate, the highest resonance that a filter renders
 DISC: Final = 5e-3  # m, radius of a strain disc, over which curvature is averaged
@@ -35,12 +35,12 @@ DISC: Final = 5e-3  # m, radius of a strain disc, over which curvature is averag
 def pickup_radiator(model: ModalModel, instrument: Instrument) -> Radiator:
     """The design's pickup, listening to this model. Raises `InputError` for a pad with nothing to press on."""
     pickup = instrument.pickup
-    circuit = Circuit(pickup.resonance, pickup.quality, pickup.corner)
+    circuit, spread = Circuit(pickup.resonance, pickup.quality, pickup.corner), monitor_spread(instrument)
     if pickup.kind == "magnetic":
         which = instrument.tines.index(nearest_tine(instrument.tines, pickup.position))
         swing = tip_shape(model, tine=[which])[0, 0 if pickup.faces == "along" else 1]
         contact = np.stack([swing, swing * model.pole])
-        return MagneticPickup(contact, pickup.sensitivity, pickup.gap, circuit, pickup.playback)
+        return MagneticPickup(contact, pickup.sensitivity, pickup.gap, circuit, pickup.playback, spread)
     if pickup.kind == "contact":
         sensed = _upwards(model, pickup.position) * model.pole**2
     elif pickup.kind == "strain":
@@ -54,8 +54,16 @@ def pickup_radiator(model: ModalModel, instrument: Instrument) -> Radiator:
         pickup.sensitivity,
         circuit,
         pickup.playback,
+        spread,
         accelerates=pickup.kind == "contact",
     )
+
+
+def monitor_spread(instrument: Instrument) -> Array:
+    """What the points (C,) hear of the monitor's pressure at 1 m: all of it, in a room by the way from the bar."""
+    if not instrument.listener.also:
+        return np.ones(EARS)
+    return np.asarray(1.0 / np.linalg.norm(ears(instrument) - bar_middle(instrument), axis=1))
 
 
 def _upwards(model: ModalModel, position: float) -> Complex:
@@ -125,7 +133,8 @@ class Piezo(Radiator):
     contact: Complex  # (1, M) acceleration, force or curvature per unit of modal amplitude
     sensitivity: float  # V per unit of the contact signal
     circuit: Circuit
-    monitor: float  # Pa/V
+    monitor: float  # Pa/V at 1 m
+    spread: Array = field(default_factory=lambda: np.ones(EARS))  # (C,) what of that each point hears
     accelerates: bool = True  # as a contact disc does; a force pad and a strain disc follow displacement
 
     @property
@@ -138,7 +147,7 @@ class Piezo(Radiator):
 
     @property
     def channels(self) -> int:
-        return CHANNELS
+        return len(self.spread)
 
     def stream(self, rate: float) -> Stream:
         from scipy.signal import sosfilt
@@ -149,13 +158,13 @@ class Piezo(Radiator):
         def step(signals: Array) -> Array:
             nonlocal state
             out, state = sosfilt(sections, self.sensitivity * signals[0], zi=state)
-            return np.repeat(self.monitor * out[None], CHANNELS, axis=0)
+            return np.asarray(self.monitor * self.spread[:, None] * out)
 
         return step
 
     def response(self, frequency: Array) -> Complex:
         one = self.monitor * self.sensitivity * self.circuit.response(frequency)
-        return np.repeat(one[None, None], CHANNELS, axis=0)
+        return np.asarray(self.spread[:, None, None] * one)
 
 
 @dataclass(frozen=True)
@@ -171,6 +180,7 @@ class MagneticPickup(Radiator):
     gap: float  # m
     circuit: Circuit  # the coil with its cable, and the input
     monitor: float
+    spread: Array = field(default_factory=lambda: np.ones(EARS))  # (C,)
 
     @property
     def immediate(self) -> NDArray[np.bool_]:
@@ -182,11 +192,13 @@ class MagneticPickup(Radiator):
 
     @property
     def channels(self) -> int:
-        return CHANNELS
+        return len(self.spread)
 
     def stream(self, rate: float) -> Stream:
         speed = self.contact[1:]
-        coil = Piezo(speed, self.sensitivity, self.circuit, self.monitor, accelerates=False).stream(rate)
+        coil = Piezo(
+            speed, self.sensitivity, self.circuit, self.monitor, self.spread, accelerates=False
+        ).stream(rate)
 
         def step(signals: Array) -> Array:
             near = np.maximum(1.0 + signals[0] / self.gap, NEAREST)
@@ -197,4 +209,4 @@ class MagneticPickup(Radiator):
     def response(self, frequency: Array) -> Complex:
         """For small swings: the speed is heard, the distance only steers it."""
         one = self.monitor * self.sensitivity * self.circuit.response(frequency)
-        return np.repeat(np.stack([0.0 * one, one])[None], CHANNELS, axis=0)
+        return np.asarray(self.spread[:, None, None] * np.stack([0.0 * one, one]))

@@ -20,7 +20,7 @@ from synth.playing.contact.stick import StickLine
 from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force
 from synth.sound.pole_steps import powers
-from synth.sound.radiator import ears
+from synth.sound.radiator import EARS, arrivals, ears
 from synth.sound.radiator.dipoles import pressures, rods
 from synth.vibration.bar import path
 from synth.vibration.modal_model import ModalModel
@@ -42,7 +42,11 @@ def stick_sound(
     line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument, *, rate: float
 ) -> StickPressure:
     """What is heard of the stick that left this trace."""
-    weights = stick_weights(line, trace, model, instrument)  # (2, C, M)
+    return stick_pressure(line, trace, stick_weights(line, trace, model, instrument), rate=rate)
+
+
+def stick_pressure(line: StickLine, trace: ForceTrace, weights: Complex, *, rate: float) -> StickPressure:
+    """The same by its `stick_weights`, which strokes of one stick on one group share."""
     modes = len(line.pole)
     none = np.zeros((1, modes))
     drive = Drive(
@@ -62,9 +66,17 @@ def stick_sound(
     return _rung_out(drive, drive(inputs, force))
 
 
+def weights_depend_on(line: StickLine, trace: ForceTrace) -> bytes:
+    """What tells two strokes apart whose sticks sound differently: the stick, and the tines that it met."""
+    met = np.flatnonzero(np.bincount(trace.tine))
+    parts = (line.position, line.pole, line.residue, line.axis, line.across, line.diameter, met)
+    return b"".join(np.asarray(each).tobytes() for each in parts)
+
+
 def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument) -> Complex:
     """(2, C, M) Pa per unit of each mode's amplitude, for impulses in the two directions across the stick."""
-    points, nearest = ears(instrument), nearest_way(instrument)
+    points = ears(instrument)
+    nearest = arrivals(instrument, points, nearest_way(instrument))
     bases, met = model.bases, np.flatnonzero(np.bincount(trace.tine))
     middle = met[len(met) // 2]
     frame = np.stack([bases.along, bases.across, bases.pointing], axis=1)[middle]  # the row's axes as rows
@@ -98,7 +110,7 @@ def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrum
 def nearest_way(instrument: Instrument) -> float:
     """m from the bar to the nearer ear, which a stick's sound is timed from, whatever mesh a model has."""
     bar, _ = path(instrument.bar, np.linspace(0.0, instrument.bar.length, ALONG))
-    return float(np.min(np.linalg.norm(ears(instrument)[:, None] - bar, axis=2)))
+    return float(np.min(np.linalg.norm(ears(instrument)[:EARS, None] - bar, axis=2)))
 
 
 def _rung_out(drive: Drive, driven: Driven) -> StickPressure:
