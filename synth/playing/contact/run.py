@@ -209,11 +209,11 @@ def rotation(omega: Array, decay: Array, time: float | Array) -> Array:
     A mode damped beyond swinging creeps: the same formula with hyperbolic functions.
     """
     swing = np.sqrt((omega**2 - decay**2).astype(complex))
-    damped = np.where(np.abs(swing) < CRITICAL * omega, CRITICAL * omega + 0j, swing)
+    damped = np.where(np.abs(swing) < CRITICAL * omega, CRITICAL * omega, swing)
     co = 0.5 * (np.exp((1j * damped - decay) * time) + np.exp((-1j * damped - decay) * time)).real
     si = (np.exp((1j * damped - decay) * time) - np.exp((-1j * damped - decay) * time)) / (2j * damped)
-    si = si.real
-    return np.stack([co + decay * si, si, -(omega**2) * si, co - decay * si], axis=-2)
+    back = si.real
+    return np.stack([co + decay * back, back, -(omega**2) * back, co - decay * back], axis=-2)
 
 
 @contextmanager
