@@ -188,6 +188,7 @@ def test_an_edit_that_no_design_has_is_refused_in_a_sentence(served):
 
 def test_a_thousand_connections_take_no_page_its_place(served):
     """Most are let go, the oldest first; a page that listens goes on listening and is answered."""
+    assert served.ask("GET", "code")[0] == 200  # made once, which takes its time
     page = http.client.HTTPConnection("127.0.0.1", served.serving.address.port, timeout=20)
     page.request("GET", f"/{served.serving.address.secret}/events", headers={"Host": served.host})
     stream = page.getresponse()
