@@ -16,9 +16,9 @@ PLACES = """
     errors version arrays air units table files compiled cache cores
     design.catalogue design.schema_types design.schema_place design.schema
     design.keys_as_written design.decode design.slips design.file design.rooms
-    design.instrument design.fixings design.aliases
+    design.surroundings design.instrument design.fixings design.aliases
     design.material design.rods_nuts_sticks design.bar_and_boards
-    design.pickup design.groups
+    design.pickup design.roots design.groups
     design.bench design.placement_checks design.resolve design.key_path design.edit design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
     vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar

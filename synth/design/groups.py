@@ -17,21 +17,14 @@ from msgspec import structs
 
 from synth.design import schema
 from synth.design.decode import usable_name
-from synth.design.fixings import FIXINGS, added_length, check_fixing
-from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Root, Tine, TrimWish
+from synth.design.instrument import FixedLength, Group, Pitch, PlacedNut, Tine, TrimWish
 from synth.design.keys_as_written import Written, key_in, key_of, place_of, unit_of, units_of, written
 from synth.design.material import own, own_name, unknown
 from synth.design.rods_nuts_sticks import Stock, find_nut, find_stock, fitting_warning
+from synth.design.roots import nearest_said, root_of
 from synth.errors import InputError
 from synth.units import A4_NOTE_NUMBER, DEGREE, MM, Units, length_said, note_hz, note_number, ratio
 
-# How a tine is held where the design does not say.
-ROOT_LENGTH_PER_DIAMETER: Final = (
-    0.3  # of the bending diameter; finite elements of a nut clamp give 0.25 to 0.8
-)
-CLAMP_LOSS_FACTOR: Final = (
-    1e-3  # Q of measured steel tongues, 500 to 900; range 3e-4 to 2e-3, the least certain figure
-)
 SPLIT_CENTS: Final = 3.0  # out-of-round rod and uneven seats give 0 to 15
 
 LOWEST: Final = 8.0  # Hz, a little below the lowest MIDI note
@@ -262,7 +255,7 @@ def _tine(
     wish = _wish(design, given, location)
     for nut in (*(placed.nut for placed in trim), *((wish.nut,) if wish else ())):
         warnings.append(fitting_warning(nut, stock.rod, entry.table.removesuffix(".change[+]")))
-    split = _held("split_cents", SPLIT_CENTS, given, group, design.tines)
+    split = nearest_said("split_cents", SPLIT_CENTS, given, group, design.tines)
     start, spacing = (f"group[{index + 1}].{key_of(group, key)}" for key in ("start_mm", "spacing_mm"))
     tine = Tine(
         group=index,
@@ -271,7 +264,7 @@ def _tine(
         goal=entry.goal,
         trim=trim,
         wish=wish,
-        root=_root_of(design, group, given, stock, (location, f"group[{index + 1}]", "tines")),
+        root=root_of(design, group, given, stock, (location, f"group[{index + 1}]", "tines")),
         split=ratio(split),
         split_axis=_split_axis(design.tines.seed, group.name, number),
         position=(group.start_mm + group.spacing_mm * (number - 1)) * MM,
@@ -318,49 +311,6 @@ def _stock_of_group(
         remedy="end with { use = ... }",
         location=location,
     )
-
-
-def _root_of(
-    design: schema.Design, group: schema.Group, given: schema.Made, stock: Stock, locations: tuple[str, ...]
-) -> Root:
-    levels = (given, group, design.tines)
-    kind = _fixing(levels, stock, locations)
-    nut = stock.base_nut if kind in (None, "nuts", "collet") else None
-    if kind == "collet" and stock.rod.thread == "" and nut is not None and nut.thread:
-        nut = None  # a thread's nut is not a collet's
-    usual = CLAMP_LOSS_FACTOR if kind is None else FIXINGS[kind].loss_factor
-    by_nuts = _held("root_length_per_diameter", ROOT_LENGTH_PER_DIAMETER, *levels) * stock.rod.bend_diameter
-    own = any(
-        level.root_length_per_diameter is not None for level in levels
-    )  # measured: as it is, whatever holds
-    return Root(
-        added_length=by_nuts if own else added_length(kind, by_nuts, stock.rod, design.bench.hole_fit),
-        rotation_stiffness=_held("root_rotation_nm_rad", math.inf, *levels),
-        translation_stiffness=_held("root_translation_n_mm", math.inf, *levels) / MM,
-        loss_factor=_held("clamp_loss_factor", usual, *levels),
-        loss_slope=_held("clamp_loss_slope", 0.0, *levels),
-        base_nut_height=nut.height if nut else 0.0,
-        base_nut=nut,
-        fixing=kind,
-    )
-
-
-def _fixing(
-    levels: tuple[schema.Holding, ...], stock: Stock, locations: tuple[str, ...]
-) -> schema.FixingKind | None:
-    """How the tine is fixed; None where nothing says it of plain rod without nuts. Raises `InputError`."""
-    wishes = [*((each.fixing, where) for each, where in zip(levels, locations, strict=True))]
-    wishes.append((stock.fixing, place_of("stock", stock.rod.name)))
-    for kind, where in wishes:
-        if kind is not None:
-            check_fixing(kind, stock.rod, base_nut=stock.base_nut is not None, location=f"{where}.fixing")
-            return kind
-    return "nuts" if stock.base_nut is not None else None
-
-
-def _held(key: str, default: float, *levels: schema.Holding) -> float:
-    """The first of the tine, its group and [tines] that says something, else the default."""
-    return next((float(getattr(level, key)) for level in levels if getattr(level, key) is not None), default)
 
 
 def _trim(

@@ -20,21 +20,15 @@ from typing import Final, get_args
 from synth.design.catalogue import Magnetic, Shape
 from synth.design.keys_as_written import Written, twin
 from synth.design.rooms import Room
-from synth.design.schema import (
-    BarDirection,
-    Bearing,
-    BoardKind,
-    Edges,
-    FixingKind,
-    HoleFit,
-    Holes,
-    Paper,
-    PickupKind,
-    SupportKind,
-    Swing,
-)
+from synth.design.schema import BarDirection, FixingKind, SupportKind
+from synth.design.surroundings import Bench as Bench
+from synth.design.surroundings import Board as Board
+from synth.design.surroundings import Foot as Foot
+from synth.design.surroundings import Listener as Listener
+from synth.design.surroundings import Pickup as Pickup
+from synth.design.surroundings import PlateMaterial as PlateMaterial
 from synth.errors import named
-from synth.units import Units, note_name
+from synth.units import note_name
 
 EDGE_RADIUS: Final = 0.3e-3  # m, of a tine's top edge, cut and deburred; common practice, no published source
 DIRECTIONS: Final[tuple[BarDirection, ...]] = get_args(
@@ -290,103 +284,6 @@ def round_stick(
         frequency=math.sqrt(stiffness / (CANTILEVER_MASS * mass)) / (2.0 * math.pi),
         contact_stiffness=4.0 / 3.0 * hertz_modulus * (EDGE_RADIUS * diameter / 2.0) ** 0.25,
     )
-
-
-@dataclass(frozen=True)
-class Foot:
-    bar_place: float
-    x: float  # on the board, along its length
-    y: float  # across, along its width
-    width: float  # across the bar: what resists its roll
-    along: float  # in the bar's direction
-    bears: Bearing
-    stiffness: float  # N/m, upright
-    sideways: float  # N/m, in each direction of the board's plane
-    loss_factor: float
-
-
-@dataclass(frozen=True)
-class PlateMaterial:
-    """Sheet stock, orthotropic; x along the board's stiffer direction (its length)."""
-
-    name: str
-    density: float
-    youngs_x: float
-    youngs_y: float
-    shear: float
-    poisson_xy: float
-    loss_factor: float
-    source: str
-    confidence: str
-
-
-@dataclass(frozen=True)
-class Board:
-    name: str
-    kind: BoardKind
-    material: PlateMaterial
-    width: float
-    length: float
-    thickness: float
-    edges: Edges
-    depth: float  # 0 for a panel
-    hole_diameter: float  # 0 for none
-    feet: tuple[Foot, ...]
-
-
-@dataclass(frozen=True)
-class Pickup:
-    """A pickup as bought: `sensitivity` in V per m/s2 (contact), N (pad), strain (strain) or m/s (magnetic)."""
-
-    position: float  # along the bar
-    kind: PickupKind
-    sensitivity: float
-    resonance: float  # Hz
-    quality: float
-    corner: float  # Hz, of the input's high-pass
-    gap: float  # from a magnetic pickup to its tine
-    faces: Swing  # the swing that a magnetic pickup hears
-    playback: float  # Pa/V at 1 m
-
-
-@dataclass(frozen=True)
-class Listener:
-    """Two points in the air, `spacing` apart, as a spaced pair of microphones or ears without a head.
-
-    `distance` (m) from the bar's middle; `angle` (rad) from straight above it, pi/2 is level; `azimuth` (rad) of
-    the side: 0 in front of the row (-y), pi/2 off the bar's far end (+x).
-    """
-
-    distance: float
-    angle: float
-    azimuth: float
-    spacing: float
-    also: tuple[
-        tuple[float, float, float], ...
-    ] = ()  # more points, m in the bar's axes: what a room's ways need
-
-
-@dataclass(frozen=True)
-class Bench:
-    """The workshop, SI. Prices are what the design gives, by name in lower case; what is not there has none."""
-
-    holes: Holes
-    hole_fit: HoleFit
-    tapped_depth: float | None  # None: by the rod's diameter
-    kerf: float
-    stock_length: float
-    saw_allowance: float
-    tuning_allowance: float
-    protrusion: float | None  # None: by the rod's thread
-    washers: int | None  # None: one under each nut
-    paper: Paper
-    units: Units
-    neutral_axis: float | None  # of the thickness, from a bend's inside; None: by its tightness
-    currency: str
-    rod_price: Mapping[str, float]  # per m
-    nut_price: Mapping[str, float]
-    washer_price: float | None
-    bar_price: float | None  # per m
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,8 @@ may plausibly be, and the keys of the design file that hold it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import statistics
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -14,7 +15,7 @@ from synth.design import schema
 from synth.design.decode import decode
 from synth.design.edit import Edit, Tree
 from synth.design.file import read_toml
-from synth.design.groups import CLAMP_LOSS_FACTOR, ROOT_LENGTH_PER_DIAMETER, as_member
+from synth.design.groups import as_member
 from synth.design.instrument import Instrument, Tine
 from synth.design.keys_as_written import place_of
 from synth.design.material import own, own_name
@@ -79,9 +80,9 @@ def unknowns(tree: Tree, instrument: Instrument, measured: Sequence[int]) -> lis
     # a plain rod's diameter is told by a calliper, a thread's bending diameter by nothing else
     found = [_bend_diameter(design, tine) for tine in rods.values() if tine.rod.thread]
     found += [_youngs(design, word, tine) for word, tine in materials.items()]
-    found += [_root_length(design)]
+    found += [_root_length(design, tines)]
     found += [_grip(name, nut.grip) for name, nut in nuts.items()]
-    found += [_clamp_loss(design)]
+    found += [_clamp_loss(design, tines)]
     found += [_material_loss(design, word, tine) for word, tine in materials.items()]
     return found
 
@@ -164,13 +165,16 @@ def _youngs(design: Design, word: str, tine: Tine) -> Unknown:
     )
 
 
-def _root_length(design: Design) -> Unknown:
+def _root_length(design: Design, tines: Sequence[Tine]) -> Unknown:
+    """By nuts, glue or whatever holds them: as the tines have it until it is measured."""
     given = design.tines.root_length_per_diameter
     return Unknown(
         kind="root-length",
         of="",
         key="root_length_per_diameter",
-        value=ROOT_LENGTH_PER_DIAMETER if given is None else given,
+        value=_middle(tine.root.added_length / tine.rod.bend_diameter for tine in tines)
+        if given is None
+        else given,
         lowest=0.0,
         highest=2.0,
         edits=lambda value: (Edit("tines.root_length_per_diameter", value),),
@@ -189,13 +193,13 @@ def _grip(name: str, grip: float) -> Unknown:
     )
 
 
-def _clamp_loss(design: Design) -> Unknown:
+def _clamp_loss(design: Design, tines: Sequence[Tine]) -> Unknown:
     given = design.tines.clamp_loss_factor
     return Unknown(
         kind="clamp-loss",
         of="",
         key="clamp_loss_factor",
-        value=max(CLAMP_LOSS_FACTOR if given is None else given, 1e-6),
+        value=max(_middle(tine.root.loss_factor for tine in tines) if given is None else given, 1e-6),
         lowest=1e-7,
         highest=0.2,
         edits=lambda value: (Edit("tines.clamp_loss_factor", value),),
@@ -212,3 +216,8 @@ def _material_loss(design: Design, word: str, tine: Tine) -> Unknown:
         highest=0.2,
         edits=lambda value: _material_edits(design, word, tine, "loss_factor", value),
     )
+
+
+def _middle(values: Iterable[float]) -> float:
+    """The median; 0 of none."""
+    return float(statistics.median([*values] or [0.0]))
