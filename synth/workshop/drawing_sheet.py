@@ -385,8 +385,7 @@ def _standing_words(scene: _Scene) -> str:
         sides = " x ".join(_shown(scene, each / MM) for each in (board.length, board.width, board.thickness))
         deep = f", {_shown(scene, board.depth / MM)} deep" if board.kind == "box" else ""
         return f"On {board.name} ({board.kind}): {sides}{deep}, {board.material.name}"
-    supports = scene.instrument.bar.supports
-    if not supports:
+    if not (supports := scene.instrument.bar.supports):
         return "No supports"
     kinds = "/".join(dict.fromkeys(each.kind for each in supports))
     return f"Supports ({kinds}) at " + ", ".join(_shown(scene, each.position / MM) for each in supports)
