@@ -44,6 +44,14 @@ def answered(address):
     return answer.status
 
 
+def test_q_in_a_line_of_another_program_ends_it(design):
+    process = started(design, "--no-browser", stdin=subprocess.PIPE)
+    assert answered(process.stdout.readline().strip()) == 200
+    _, said = process.communicate("no\nq\n", timeout=20)
+    assert process.returncode == 0
+    assert said.endswith("closed\n")
+
+
 def test_the_first_line_is_the_whole_address_and_ctrl_c_ends_it(design):
     process = started(design, "--no-browser")
     address = process.stdout.readline().strip()

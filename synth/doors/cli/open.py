@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import sys
 import time
 from pathlib import Path
 
@@ -50,12 +51,21 @@ def _browse(words: str) -> None:
 
 
 def _wait() -> None:
-    """Until q is pressed; where no keys can be read, until the process is ended."""
+    """Until q is pressed, or said in a line where another program writes; else until the process is ended."""
     from synth.doors.keyboard import keyboard
 
     with keyboard() as read:
-        while True:
-            if read is None:
-                time.sleep(3600.0)
-            elif "q" in read(0.5).lower():
+        if read is None:
+            _wait_for_line()
+            return
+        while "q" not in read(0.5).lower():
+            pass
+
+
+def _wait_for_line() -> None:
+    with contextlib.suppress(OSError, ValueError):  # no standard input, or a closed one
+        for line in sys.stdin or ():
+            if line.strip().lower() == "q":
                 return
+    while True:
+        time.sleep(3600.0)
