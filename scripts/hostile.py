@@ -147,6 +147,8 @@ def _heard(draw: random.Random) -> tuple[str, tuple[str, ...], str]:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             outcome = sounded(tree, draw)
+    except MemoryError:  # the command line tells of it in one line
+        return "no memory", (), repr(tree)
     except Exception:
         return "a traceback", (traceback.format_exc(),), repr(tree)
     if outcome.figures is None:

@@ -1,6 +1,5 @@
 """The campaigns of scripts/hostile.py and scripts/everyday.py: no traceback, no file lost, no impossible sound."""
 
-import datetime
 import random
 import runpy
 import sys
@@ -21,6 +20,7 @@ def campaign(monkeypatch, tmp_path):
     monkeypatch.setenv("TINEWRIGHT_CACHE", str(tmp_path / "cache"))
 
     def run_script(name, *words):
+        monkeypatch.delitem(sys.modules, name, raising=False)  # others have a module of that name, too
         __import__(name)  # by its name, so that a child can import it too
         return sys.modules[name].main(list(words))
 
@@ -28,13 +28,9 @@ def campaign(monkeypatch, tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("cases", "seed"), [(1500, 1), (500, datetime.date.today().toordinal())], ids=["fixed", "of the day"]
-)
-def test_hostile_files_are_answered_or_refused_and_hostile_designs_sound_possible(
-    campaign, capsys, cases, seed
-):
-    assert campaign("hostile", "--cases", str(cases), "--seed", str(seed)) == 0, capsys.readouterr().out
+def test_hostile_files_are_answered_or_refused_and_hostile_designs_sound_possible(campaign, capsys):
+    """As many as a quarter of an hour on two cores leaves room for; more by hand, of any seed."""
+    assert campaign("hostile", "--cases", "240", "--seed", "1") == 0, capsys.readouterr().out
 
 
 @pytest.mark.slow
@@ -67,7 +63,7 @@ def drawn(extreme, seed):
 
 @pytest.mark.slow
 def test_most_extreme_designs_can_be_built_and_heard(extreme):
-    outcomes = [extreme["sounded"](*drawn(extreme, seed)) for seed in range(30)]
+    outcomes = [extreme["sounded"](*drawn(extreme, seed)) for seed in range(8)]
     assert sum(each.figures is not None for each in outcomes) > 15
     assert [each.faults for each in outcomes if each.faults] == []
 

@@ -1,4 +1,4 @@
-"""Two minutes of scripts/soak.py: an hour in short. What the machine misses by itself is told there, not judged."""
+"""A minute of scripts/soak.py: an hour in short. What the machine misses by itself is told there, not judged."""
 
 import json
 import shutil
@@ -18,7 +18,7 @@ pytestmark = [
 ]
 
 
-def test_two_minutes_of_everything_leave_memory_silence_and_no_stuck_note():
+def test_a_minute_of_everything_leave_memory_silence_and_no_stuck_note():
     pytest.importorskip("rtmidi", reason="no python-rtmidi")
     try:
         import jack  # noqa: F401 a missing library is an OSError
@@ -28,7 +28,7 @@ def test_two_minutes_of_everything_leave_memory_silence_and_no_stuck_note():
         sys.executable,
         str(ROOT / "scripts" / "soak.py"),
         "--minutes",
-        "2",
+        "1",
         "--json",
         "--design",
         str(DESIGN),
@@ -39,7 +39,7 @@ def test_two_minutes_of_everything_leave_memory_silence_and_no_stuck_note():
     data = json.loads(done.stdout)
     assert data["faults"] == [], done.stdout
     assert done.returncode == 0
-    assert data["strokes sent"] > 2000
-    assert data["strokes played"] > 100
-    assert data["panics"] == 5
+    assert data["strokes sent"] > 1000
+    assert data["strokes played"] > 50
+    assert data["panics"] >= 2
     assert data["peak dBFS"] > -80.0
