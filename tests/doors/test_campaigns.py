@@ -64,7 +64,7 @@ def drawn(extreme, seed):
 @pytest.mark.slow
 def test_most_extreme_designs_can_be_built_and_heard(extreme):
     outcomes = [extreme["sounded"](*drawn(extreme, seed)) for seed in range(8)]
-    assert sum(each.figures is not None for each in outcomes) > 15
+    assert sum(each.figures is not None for each in outcomes) > len(outcomes) / 2
     assert [each.faults for each in outcomes if each.faults] == []
 
 
