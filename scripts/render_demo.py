@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.file import load
-from synth.design.instrument import Instrument
+from synth.design.instrument import Group, Instrument
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.files import atomic_write, write_text
@@ -26,6 +26,8 @@ from synth.sound.loudness import QUIET_ROOM, measure
 from synth.sound.quiet_room import room_spectrum
 from synth.sound.render import perform, scene
 from synth.sound.surroundings import Surroundings
+from synth.vibration.solve import solve_row
+from synth.workshop.spectrograms import Panel, draw_panels, group_partials_hz, tone_levels
 
 DESIGN = Path(__file__).resolve().parent.parent / "designs" / "quay-rail.toml"
 SCORE = DESIGN.with_name("ferry-tune.toml")
@@ -98,10 +100,10 @@ def picture(instrument: Instrument, members: list[SetMember], sounds: dict[str, 
     top, middle, bottom = np.asarray(figure.subfigures(3, 1, height_ratios=(1.0, 1.0, 1.1)))
     top.suptitle(f"{instrument.name}: every group stroked once at {SPEED * 1e3:.0f} mm/s", fontsize=10)
     _groups(top, instrument, members, sounds)
-    group = instrument.groups[len(instrument.groups) // 2].name
-    one = {way: np.asarray(sounds[f"{group}-{way}"], dtype=np.float64) for way in WAYS}
-    _octaves(middle, group, one)
-    _spectrograms(bottom, group, one)
+    group = instrument.groups[len(instrument.groups) // 2]
+    one = {way: np.asarray(sounds[f"{group.name}-{way}"], dtype=np.float64) for way in WAYS}
+    _octaves(middle, group.name, one)
+    _spectrograms(bottom, instrument, group, one)
     return figure
 
 
@@ -156,23 +158,17 @@ def _bars(position: Any, names: list[str], levels: dict[str, Any]) -> None:
     position.set_xticks(range(len(names)), names)
 
 
-def _spectrograms(figure: Any, group: str, sounds: dict[str, NDArray[Any]]) -> None:
-    """One group's sound through each way, each below its own peak."""
-    from scipy.signal import ShortTimeFFT
-    from scipy.signal.windows import hann
-
-    transform = ShortTimeFFT(hann(4096), hop=1024, fs=RATE, scale_to="magnitude")
-    for position, (way, sound) in zip(figure.subplots(1, 3, sharey=True), sounds.items(), strict=True):
-        spectrum = np.abs(transform.stft(sound.mean(axis=0)))
-        decibels = 20.0 * np.log10(np.maximum(spectrum / spectrum.max(), 1e-5))
-        extent = (0.0, SECONDS, 0.0, RATE / 2000.0)
-        position.imshow(
-            decibels, origin="lower", aspect="auto", vmin=-80.0, vmax=0.0, extent=extent, cmap="magma"
-        )
-        position.set_ylim(0.0, 8.0)
-        position.set_title(f"{group} through {way}", fontsize=9)
-        position.set_xlabel("seconds")
-    figure.supylabel("kHz, dB below its peak", fontsize=9)
+def _spectrograms(figure: Any, instrument: Instrument, group: Group, sounds: dict[str, NDArray[Any]]) -> None:
+    """One group's sound through each way, on one scale, with its tines' partials at the left."""
+    marked = group_partials_hz(solve_row(instrument), group)
+    panels = [
+        Panel(f"{group.name} through {way}", SECONDS, tone_levels(sound), marked)
+        for way, sound in sounds.items()
+    ]
+    axes = figure.subplots(1, len(panels), sharey=True)
+    image = draw_panels(axes, panels, a4_hz=instrument.a4)
+    figure.colorbar(image, ax=axes, label="level of a tone, dB SPL")
+    figure.supxlabel("seconds (ticks at the left: partials of the tines that are stroked)", fontsize=9)
 
 
 if __name__ == "__main__":

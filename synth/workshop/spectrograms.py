@@ -15,7 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array
+from synth.design.instrument import Group
 from synth.sound.audio import RATE, REFERENCE_PRESSURE
+from synth.vibration.tuning import Row
 
 LOWEST_HZ: Final = 55.0
 HIGHEST_HZ: Final = 14_080.0
@@ -23,6 +25,7 @@ STEPS: Final = 24  # rows an octave: half a semitone
 SHOWN_DB: Final = 70.0  # below the loudest of all panels
 WINDOW: Final = 8192  # samples, 6 Hz apart: a semitone at 100 Hz
 HOP: Final = 1024
+PARTIALS: Final = 3  # of a tine, that are marked
 
 
 @dataclass(frozen=True)
@@ -66,6 +69,23 @@ def top_of(levels: Sequence[NDArray[Any]]) -> float:
     return 5.0 * math.ceil(max(float(each.max(initial=0.0)) for each in levels) / 5.0)
 
 
+def group_partials_hz(row: Row, group: Group) -> tuple[float, ...]:
+    """The partials of a group's tines that are marked, rising."""
+    modes = row.modes
+    there = modes.exists[group.tines, :PARTIALS]
+    return tuple(np.sort(modes.frequency[group.tines, 0, :PARTIALS][there]).tolist())
+
+
+def draw_panels(axes: Sequence[Any], panels: Sequence[Panel], *, a4_hz: float) -> Any:
+    """The panels on axes that share what goes upwards; the image, for the scale of level that they share."""
+    top = top_of([each.levels for each in panels])
+    images = [_draw(axis, panel, top) for axis, panel in zip(axes, panels, strict=True)]
+    notes = [math.log2(a4_hz) + octave - 4 - 9 / 12 for octave in range(2, 10)]
+    axes[0].set_yticks(notes, [f"C{octave}" for octave in range(2, 10)])
+    axes[0].set_ylim(math.log2(LOWEST_HZ), math.log2(HIGHEST_HZ))
+    return images[0]
+
+
 def spectrogram_picture(panels: Sequence[Panel], *, title: str, a4_hz: float) -> Any:
     """A figure of all panels, at most four in a row; upwards go octaves, the logarithm to 2 of hertz."""
     from matplotlib.figure import Figure
@@ -82,14 +102,9 @@ def spectrogram_picture(panels: Sequence[Panel], *, title: str, a4_hz: float) ->
     }
     figure.subplots_adjust(**edges, wspace=0.08, hspace=0.16)
     axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
-    top = top_of([each.levels for each in panels])
-    for axis, panel in zip(axes, panels, strict=False):
-        image = _draw(axis, panel, top)
+    image = draw_panels(list(axes[: len(panels)]), panels, a4_hz=a4_hz)
     for axis in axes[len(panels) :]:
         axis.set_axis_off()
-    notes = [math.log2(a4_hz) + octave - 4 - 9 / 12 for octave in range(2, 10)]
-    axes[0].set_yticks(notes, [f"C{octave}" for octave in range(2, 10)])
-    axes[0].set_ylim(math.log2(LOWEST_HZ), math.log2(HIGHEST_HZ))
     figure.suptitle(title)
     figure.supxlabel("seconds (ticks at the left: partials of the tines that are stroked)", y=0.15 / height)
     figure.supylabel("note", x=0.15 / width)

@@ -27,9 +27,9 @@ from synth.sound.render import ContactSettings, Scene, perform, scene
 from synth.sound.ringing import heard_roughness
 from synth.sound.surroundings import FREE_AIR, Surroundings
 from synth.vibration.solve import solve_quarrels
-from synth.workshop.changes import COMPARED_PARTIALS, StructureFacts, partial_decays, structure
+from synth.workshop.changes import StructureFacts, partial_decays, structure
 from synth.workshop.measures import measures
-from synth.workshop.spectrograms import tone_levels
+from synth.workshop.spectrograms import group_partials_hz, tone_levels
 from synth.workshop.variants import LeftOut, Variant
 from synth.workshop.varied import name_of
 
@@ -166,8 +166,6 @@ def _rendered(
     until = max((each["last_release_s"] for each in touched), default=seconds)
     rough = heard_roughness(listening, rendering.rings[0], since=until)
     told = describe(pressure, RATE, since=since)
-    modes = listening.row.modes
-    there = modes.exists[group.tines, :COMPARED_PARTIALS]
     return Compared(
         variant=variant,
         structure=solved,
@@ -179,6 +177,6 @@ def _rendered(
         decay_s=partial_decays(listening.model, lowest),
         energy_j=math.fsum(each["energy_j"] for each in tines),
         stress_mpa=max((each["root_stress_mpa"] for each in tines), default=0.0),
-        partials_hz=tuple(np.sort(modes.frequency[group.tines, 0, :COMPARED_PARTIALS][there]).tolist()),
+        partials_hz=group_partials_hz(listening.row, group),
         warnings=rendering.warnings,
     )

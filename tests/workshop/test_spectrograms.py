@@ -1,15 +1,21 @@
 """Spectrograms: levels of tones as an acoustician defines them, at the rows of their notes, on one scale."""
 
 import io
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from synth.design.file import load
+from synth.design.resolve import resolve
 from synth.sound.audio import RATE
+from synth.vibration.solve import solve_row
 from synth.workshop.spectrograms import (
     HOP,
     SHOWN_DB,
     Panel,
+    draw_panels,
+    group_partials_hz,
     rows_hz,
     spectrogram_picture,
     tone_levels,
@@ -17,6 +23,7 @@ from synth.workshop.spectrograms import (
 )
 
 DB = 1.0
+RAIL = Path(__file__).resolve().parents[2] / "designs" / "quay-rail.toml"
 
 
 def tone(hertz, rms_pa, seconds=1.0):
@@ -83,3 +90,29 @@ def test_all_panels_share_a_scale_and_their_titles_notes_and_partials_are_there(
     middles = bottom + (np.arange(len(rows)) + 0.5) / len(rows) * (top - bottom)
     np.testing.assert_allclose(2.0**middles, rows_hz(), rtol=1e-9)  # each row about its own frequency
     figure.savefig(io.BytesIO(), format="png")
+
+
+def test_panels_on_axes_of_another_figure_share_one_scale_of_level_and_of_notes():
+    """As the demo's overview puts them below its bars."""
+    from matplotlib.figure import Figure
+
+    panels = [
+        Panel(name, 2.0, np.full((8, 4), level), (110.0, 690.0)) for name, level in (("a", 31.0), ("b", 52.0))
+    ]
+    axes = list(Figure().subplots(1, 2, sharey=True))
+    image = draw_panels(axes, panels, a4_hz=440.0)
+    assert [axis.images[0].get_clim() for axis in axes] == [(-15.0, 55.0)] * 2
+    assert image is axes[0].images[0]
+    assert [each.get_text() for each in axes[0].get_yticklabels()][:3] == ["C2", "C3", "C4"]
+    assert 2.0 ** axes[0].get_yticks()[2] == pytest.approx(261.626, abs=1e-3)  # C4, ISO 16
+
+
+def test_a_groups_first_three_partials_are_marked_rising():
+    instrument = resolve(load(RAIL), str(RAIL))
+    row = solve_row(instrument)
+    group = instrument.groups[2]
+    marked = group_partials_hz(row, group)
+    tines = range(len(instrument.tines))[group.tines]
+    expected = sorted(row.modes.frequency[n, 0, k] for n in tines for k in range(3) if row.modes.exists[n, k])
+    assert list(marked) == expected
+    assert len(marked) > len(tines)
