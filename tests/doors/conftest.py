@@ -6,6 +6,10 @@ import contextlib
 import io
 import json
 import math
+import os
+import shutil
+import subprocess
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -23,6 +27,7 @@ from synth.vibration.quarrels import Quarrel
 from synth.vibration.solve import solve_quarrels, solve_row
 from synth.vibration.tuning import Row
 
+JACK_RATE = 48_000
 DESIGN = """
 name = "Slat"
 [bar]
@@ -131,3 +136,26 @@ def slat(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Slat]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("TINEWRIGHT_CACHE", str(tmp_path_factory.mktemp("slat-cache")))
         yield Slat(path)
+
+
+@pytest.fixture
+def jack_server(monkeypatch: pytest.MonkeyPatch) -> Iterator[subprocess.Popen[bytes]]:
+    """A JACK server of our own with the dummy driver, and its name in the environment."""
+    if shutil.which("jackd") is None:
+        pytest.skip("no JACK server (apt-get install jackd2)")
+    try:
+        import jack  # noqa: F401 a missing library is an OSError
+    except (ImportError, OSError) as missing:
+        pytest.skip(f"no JACK-Client: {missing}")
+    name = f"tinewright-{os.getpid()}"
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", name)
+    monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
+    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
+    monkeypatch.setenv("OMP_NUM_THREADS", "1")
+    command = ["jackd", "-n", name, "-R", "-d", "dummy", "-r", str(JACK_RATE), "-p", "256"]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+        time.sleep(0.5)
+        if process.poll() is not None:
+            pytest.skip("the JACK server does not start here")
+        yield process
+        process.terminate()

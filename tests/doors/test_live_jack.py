@@ -3,7 +3,6 @@
 JACK's dummy driver stands in for a sound card. The machine's own server, if it has one, is left alone.
 """
 
-import os
 import shutil
 import signal
 import socket
@@ -41,26 +40,11 @@ pytestmark = [
 
 
 @pytest.fixture
-def server(monkeypatch):
-    """A JACK server of our own with the dummy driver, and its name in the environment."""
+def server(jack_server, monkeypatch):
+    """The server, for MIDI as well."""
     pytest.importorskip("rtmidi", reason="no python-rtmidi")
-    try:
-        import jack  # noqa: F401 a missing library is an OSError
-    except (ImportError, OSError) as missing:
-        pytest.skip(f"no JACK-Client: {missing}")
-    name = f"tinewright-{os.getpid()}"
-    monkeypatch.setenv("JACK_DEFAULT_SERVER", name)
-    monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
-    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     monkeypatch.setenv("MIDO_BACKEND", "mido.backends.rtmidi/UNIX_JACK")
-    monkeypatch.setenv("OMP_NUM_THREADS", "1")
-    command = ["jackd", "-n", name, "-R", "-d", "dummy", "-r", str(RATE), "-p", "256"]
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
-        time.sleep(0.5)
-        if process.poll() is not None:
-            pytest.skip("the JACK server does not start here")
-        yield process
-        process.terminate()
+    return jack_server
 
 
 class Room:

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
 import signal
 import subprocess
 import sys
 import threading
 import time
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -189,29 +186,6 @@ def test_what_does_not_go_together_is_one_line(shop: Shop, capsys: pytest.Captur
         assert len(capsys.readouterr().err.strip().splitlines()) == 1, words
 
 
-@pytest.fixture
-def server(monkeypatch: pytest.MonkeyPatch) -> Iterator[subprocess.Popen[bytes]]:
-    """A JACK server of our own with the dummy driver, and its name in the environment."""
-    if shutil.which("jackd") is None:
-        pytest.skip("no JACK server (apt-get install jackd2)")
-    try:
-        import jack  # noqa: F401 a missing library is an OSError
-    except (ImportError, OSError) as missing:
-        pytest.skip(f"no JACK-Client: {missing}")
-    name = f"tinewright-tuner-{os.getpid()}"
-    monkeypatch.setenv("JACK_DEFAULT_SERVER", name)
-    monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
-    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
-    monkeypatch.setenv("OMP_NUM_THREADS", "1")
-    command = ["jackd", "-n", name, "-R", "-d", "dummy", "-r", str(RATE), "-p", "256"]
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
-        time.sleep(0.5)
-        if process.poll() is not None:
-            pytest.skip("the JACK server does not start here")
-        yield process
-        process.terminate()
-
-
 class Tine:
     """Plays taps into the tuner's microphone and keeps what its loudspeaker plays, with the frame of each."""
 
@@ -278,7 +252,7 @@ def performed(shop: Shop) -> tuple[list[tuple[float, str]], Array]:
 @pytest.mark.realtime
 @pytest.mark.slow
 def test_through_a_sound_server_in_real_time_a_tap_is_answered_in_words_and_in_tones(
-    server: subprocess.Popen[bytes], shop: Shop
+    jack_server: subprocess.Popen[bytes], shop: Shop
 ) -> None:
     kept = shop.path.with_suffix(".tuning.toml")
     for _ in range(TRIES):
