@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from synth.design.instrument import Rod
+from synth.design.instrument import Rod, Tine
 from synth.design.schema import FixingKind, HoleFit
 from synth.errors import InputError
 from synth.units import GPA, MM
@@ -95,6 +95,17 @@ def collet_for(rod: Rod, location: str = "") -> tuple[float, str]:
         remedy=f"at most {COLLETS[-1][0] / MM:g} mm, or take another fixing",
         location=location,
     )
+
+
+def slides(tine: Tine) -> bool:
+    """Whether its rod can be moved in the bar; where nothing is said, it can."""
+    kind = tine.root.fixing
+    return kind is None or FIXINGS[kind].slides
+
+
+def thread_turned(tine: Tine) -> float:
+    """The thread in m a turn by which its base nut moves it; 0 where there is none to turn."""
+    return tine.rod.pitch if tine.root.fixing in (None, "nuts") else 0.0
 
 
 def set_screw_for(rod: Rod) -> str:

@@ -60,10 +60,15 @@ def what_it_says(message: TunerMessage) -> str:
 
 
 def nut_words(message: TunerMessage) -> str:
-    """Which way its base nut goes, and how far."""
-    way = "up" if message["shorten_mm"] > 0.0 else "down"
+    """What to do with it: which way its base nut goes, and how far, or what its fixing asks for instead."""
+    shorter, distance = message["shorten_mm"] > 0.0, f"{abs(message['shorten_mm']):.2f} mm"
+    way = "up" if shorter else "down"
+    if message["fixing"] == "glued":
+        return f"file {distance} off its tip" if shorter else "glued: a weight at its tip lowers it"
+    if message["fixing"] in ("set screw", "collet"):
+        return f"{distance} {'into' if shorter else 'out of'} the bar, by its {message['fixing']}"
     if message["turns"] is None:
-        return f"{abs(message['shorten_mm']):.2f} mm {way}, plain rod"
+        return f"{distance} {way}, plain rod"
     return f"{abs(message['turns']):.2f} turns {way}"
 
 

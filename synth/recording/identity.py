@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 
 from synth.arrays import Array
+from synth.design.fixings import slides
 from synth.design.instrument import Instrument
 from synth.recording.match import STEP, scores
 from synth.recording.measurement import TapPartials
@@ -101,7 +102,7 @@ def _variants(instrument: Instrument, row: Row, tine: int, frequency: Array) -> 
 
 def _clamped(instrument: Instrument, row: Row, tine: int, longer: float, count: int) -> Array:
     """(2, count) Hz of this tine alone, clamped, its base nut so much further down; absent partials are zero."""
-    trim = lowered(row.trim, tine, -longer)[tine]
+    trim = retrimmed(instrument, row.trim, tine, -longer)[tine]
     length = np.array([float(row.length[tine]) + longer])
     found = solve_tines([instrument.tines[tine]], length, (trim,), HIGHEST_PREDICTED).frequency[0, :, :count]
     return np.asarray(np.pad(found, ((0, 0), (0, count - found.shape[1]))))
@@ -111,6 +112,11 @@ def lowered(trim: Trim, tine: int, shorten: float) -> Trim:
     """The nuts' places above the base nut's face, which has come up by `shorten`."""
     moved = tuple(replace(nut, position=nut.position - shorten) for nut in trim[tine])
     return tuple(moved if index == tine else nuts for index, nuts in enumerate(trim))
+
+
+def retrimmed(instrument: Instrument, trim: Trim, tine: int, shorten: float) -> Trim:
+    """The nuts' places once the tine has lost so much length where its fixing lets it: below, or at the tip."""
+    return lowered(trim, tine, shorten) if slides(instrument.tines[tine]) else trim
 
 
 def under_nuts(row: Row, tine: int) -> float:

@@ -13,15 +13,15 @@ from typing import Final
 
 import numpy as np
 
+from synth.design.fixings import slides, thread_turned
 from synth.design.instrument import Instrument
 from synth.errors import InputError
-from synth.recording.identity import LEAST, Found, identify, lowered, over_nuts, tine_name, under_nuts
+from synth.recording.identity import LEAST, Found, identify, over_nuts, retrimmed, tine_name, under_nuts
 from synth.recording.match import MatchedPartial, TineAssignment, matched_partials
 from synth.recording.measurement import TapPartials
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.units import CENT, MM, cents
 from synth.vibration.tuning import LONGEST, SHORTEST, Row
-from synth.workshop.retuning import slides
 
 ROUNDS: Final = 8
 SETTLED: Final = 1e-6  # of the pitch, relative
@@ -43,7 +43,7 @@ class Retune:
     target: float
     partial: int  # from 0, the one that the pitch was told by
     shorten: float
-    pitch: float  # m of the thread, 0 for plain rod
+    pitch: float  # m of the thread, 0 where no nut is turned
     other: int | None  # the tine (index) whose pattern fits better than that of the one that was named
     doubts: tuple[str, ...]  # why the figures may not be of this tine
 
@@ -54,7 +54,7 @@ class Retune:
 
     @property
     def turns(self) -> float:
-        """Of the base nut, up towards the tip; nan for plain rod."""
+        """Of the base nut, up towards the tip; nan where none is turned."""
         return self.shorten / self.pitch if self.pitch > 0.0 else float("nan")
 
     @property
@@ -72,9 +72,7 @@ def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[TapPartia
     def model(longer: float) -> PredictedPartials:
         length = row.length.copy()
         length[tine] += longer
-        moved = (
-            lowered(row.trim, tine, -longer) if slides(instrument.tines[tine]) else row.trim
-        )  # or the tip is filed
+        moved = retrimmed(instrument, row.trim, tine, -longer)
         return heard(instrument, bar, length, moved, [tine])
 
     found = identify(instrument, row, tine, taps, model(0.0).frequency[0])
@@ -100,7 +98,7 @@ def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[TapPartia
         target=target,
         partial=told.partial,
         shorten=shorten,
-        pitch=instrument.tines[tine].rod.pitch,
+        pitch=thread_turned(instrument.tines[tine]),
         other=found.other,
         doubts=_doubts(found, told.partial, length),
     )

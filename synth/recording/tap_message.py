@@ -37,6 +37,7 @@ def tap_message(
         "name": None if verdict.tine is None else targets.name[verdict.tine],
         "group": None if tine is None else instrument.groups[tine.group].name,
         "tine": None if tine is None else tine.number,
+        "fixing": None if tine is None else tine.root.fixing,
         **_figures(targets, verdict, within),
         "taken": verdict.taken,
         "may_be": [targets.name[each] for each in verdict.candidates],
@@ -77,7 +78,7 @@ def advice_words(
             else []
         ),
         *_guesses(verdict, targets),
-        *_beating(verdict),
+        *_beating(verdict, targets),
         *([] if overtone is None else [_overtone(overtone)]),
         *(
             [f"moved {moved:+.1f} cents since the last round"]
@@ -92,7 +93,9 @@ def _guesses(verdict: Verdict, targets: TuningTargets) -> list[str]:
     return [f"if it was {targets.name[each.tine or 0]}: {each.cents:+.1f} cents" for each in told]
 
 
-def _beating(verdict: Verdict) -> list[str]:
+def _beating(verdict: Verdict, targets: TuningTargets) -> list[str]:
+    if verdict.tine is not None and not targets.slides[verdict.tine]:
+        return []  # what is glued is not turned
     if verdict.softer < BEATS or not SLOWEST_BEAT <= verdict.beat <= FASTEST_BEAT:
         return []
     return [

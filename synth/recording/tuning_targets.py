@@ -14,9 +14,10 @@ from typing import Final
 
 import numpy as np
 
-from synth.arrays import Array
+from synth.arrays import Array, Bools
+from synth.design.fixings import slides, thread_turned
 from synth.design.instrument import Instrument
-from synth.recording.identity import lowered, tine_name
+from synth.recording.identity import retrimmed, tine_name
 from synth.recording.predicted_partials import bar_of, heard
 from synth.units import MM
 from synth.vibration.tine import plane_ratios
@@ -32,7 +33,8 @@ class TuningTargets:
 
     `middle` (R,) Hz is what the mean of both planes should be where these are too close to be named: that of a
     round tine whose swing along the row has the target, since which way a rod is out of round nobody knows.
-    `reach` (R,) is L + c in m, `thread_pitch` (R,) m a turn (0 for plain rod).
+    `reach` (R,) is L + c in m, `thread_pitch` (R,) m a turn (0 where no nut is
+    turned), `slides` (R,) whether the rod can be moved.
     """
 
     name: tuple[str, ...]
@@ -42,6 +44,7 @@ class TuningTargets:
     middle: Array
     reach: Array
     thread_pitch: Array
+    slides: Bools
 
     def shorten(self, tine: int, sounds: float) -> float:
         """By how many m of free length the tine comes to its target; negative to lengthen."""
@@ -49,7 +52,7 @@ class TuningTargets:
         return float(self.reach[tine] * -np.expm1(-0.5 * wanted))
 
     def turns(self, tine: int, sounds: float) -> float:
-        """Of the base nut, up towards the tip; nan for plain rod."""
+        """Of the base nut, up towards the tip; nan where none is turned."""
         thread = self.thread_pitch[tine]
         return self.shorten(tine, sounds) / float(thread) if thread > 0.0 else float("nan")
 
@@ -63,7 +66,7 @@ def tuning_targets(
     at = model.frequency
     trim = row.trim
     for tine in which:
-        trim = lowered(trim, tine, -STEP)
+        trim = retrimmed(instrument, trim, tine, -STEP)
     longer = heard(instrument, bar, row.length + STEP, trim, which).frequency
     slope = np.log(longer[:, 0, 0] / at[:, 0, 0]) / STEP
     warm = _warmed(instrument, temperature)
@@ -76,7 +79,8 @@ def tuning_targets(
         target=target,
         middle=target * np.sqrt(at[:, 1, 0] / at[:, 0, 0] * out_of_round),
         reach=-2.0 / slope,
-        thread_pitch=np.array([tine.rod.pitch for tine in instrument.tines]),
+        thread_pitch=np.array([thread_turned(tine) for tine in instrument.tines]),
+        slides=np.array([slides(tine) for tine in instrument.tines]),
     )
 
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
+from synth.design.fixings import slides
 from synth.design.instrument import Instrument, PlacedNut
 from synth.files import atomic_write
 from synth.units import GRAM, INCH, MM, Units
@@ -17,7 +18,6 @@ from synth.workshop.cautions import CAUTIONS, HEADING
 from synth.workshop.cutlist import CutList, Purchase, StockBar
 from synth.workshop.length_text import UNIT, inch_words, length_words
 from synth.workshop.paper import Bullets, Document, Heading, PaperTable, Paragraph, Part
-from synth.workshop.retuning import slides
 
 COLUMNS: Final = (
     "number", "group", "tine", "pitch_hz", "stock", "cut_mm", "cut_in", "free_mm", "clamped_mm", "bar",

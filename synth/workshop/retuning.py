@@ -8,18 +8,12 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from synth.design.fixings import FIXINGS
+from synth.design.fixings import slides, thread_turned
 from synth.design.instrument import Instrument, Tine
 from synth.units import CENT, GRAM, length_said
 from synth.vibration.tine import TineModes
 
 EIGHTH: Final = 0.125  # of a turn, what a hand tells on a hexagon
-
-
-def slides(tine: Tine) -> bool:
-    """Whether its rod can be moved in the bar; where nothing is said, it can."""
-    kind = tine.root.fixing
-    return kind is None or FIXINGS[kind].slides
 
 
 def tip_weight(modes: TineModes, index: int, cents: float) -> float:
@@ -42,7 +36,7 @@ def retuning_words(instrument: Instrument, modes: TineModes, index: int, shorten
     way = "into the bar" if shorten > 0.0 else "out of the bar"
     if kind in ("set screw", "collet"):
         return f"{what}loosen the {kind}, slide the rod {way}, tighten, then tap again."
-    if not tine.rod.pitch:
+    if not thread_turned(tine):
         return f"{what}plain rod, so slide it in its collar."
     return what + _turns_words(instrument, tine, shorten, off)
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array
+from synth.design.fixings import thread_turned
 from synth.design.instrument import Instrument
 from synth.units import MM, cents, ratio
 from synth.vibration.modal_model import ModalModel, energy_share
@@ -47,7 +48,7 @@ class SheetLine:
     free: float  # m, tip above the base nut's upper face
     above_bar: float  # m, tip above the bar's face
     cents_per_metre: float  # as the base nut goes up
-    cents_per_turn: float | None  # None on plain rod
+    cents_per_turn: float | None  # None where no nut is turned
 
 
 def sheet_lines(instrument: Instrument, row: Row, model: ModalModel) -> list[SheetLine]:
@@ -140,7 +141,7 @@ def _line(
         free=free,
         above_bar=free + tine.root.base_nut_height + seat,
         cents_per_metre=slope,
-        cents_per_turn=slope * tine.rod.pitch if tine.rod.pitch else None,
+        cents_per_turn=slope * thread_turned(tine) or None,
     )
 
 

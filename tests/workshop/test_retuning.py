@@ -3,10 +3,13 @@
 import numpy as np
 import pytest
 
+from synth.design.fixings import slides, thread_turned
 from synth.design.instrument import Nut, PlacedNut
 from synth.units import cents
+from synth.vibration.solve import solve_model, solve_row
 from synth.vibration.tine import solve_tines
-from synth.workshop.retuning import fixing_notes, retuning_words, slides, tip_weight
+from synth.workshop.retuning import fixing_notes, retuning_words, tip_weight
+from synth.workshop.tuning_sheet import sheet_lines
 
 FLAT = {
     "section": {"shape": "rectangle", "width_mm": 40.0, "height_mm": 12.0},
@@ -80,6 +83,21 @@ def test_a_nut_is_turned_by_its_thread(made):
     assert "0.7 mm a turn: 24.0 cents a turn" in words
     down = retuning_words(instrument, modes, 0, -0.7e-3, 12.0)
     assert "1.00 turns (8.0 eighths) down, towards the bar; with the clock" in down
+
+
+def test_a_glued_thread_has_no_nut_to_turn(made):
+    """On the sheet as in words: cents a turn are of a nut."""
+    instrument, modes = made("glued", stock="M4")
+    assert [thread_turned(each) for each in instrument.tines] == [0.0, 0.0]
+    assert "turn" not in retuning_words(instrument, modes, 0, 0.5e-3, -17.0)
+    row = solve_row(instrument)
+    lines = sheet_lines(instrument, row, solve_model(instrument, row))
+    assert [each.cents_per_turn for each in lines] == [None, None]
+    nuts, _ = made(None, stock="M4")
+    row = solve_row(nuts)
+    assert [thread_turned(each) for each in nuts.tines] == [pytest.approx(0.7e-3)] * 2
+    for each in sheet_lines(nuts, row, solve_model(nuts, row)):
+        assert each.cents_per_turn == pytest.approx(0.7e-3 * each.cents_per_metre)
 
 
 def test_inches_are_told_in_inches(made):

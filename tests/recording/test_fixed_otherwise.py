@@ -1,0 +1,85 @@
+"""Tines that no nut holds, at the tuner: what a millimetre does to them, and what is said to be done."""
+
+import numpy as np
+import pytest
+
+from synth.design.decode import decode
+from synth.design.resolve import resolve
+from synth.design.schema import Design
+from synth.doors.tuner_words import what_it_says
+from synth.recording.identity import retrimmed
+from synth.recording.tuning_targets import tuning_targets
+from synth.vibration.solve import solve_row
+from synth.vibration.tine import solve_tines
+
+
+def made(fixing, stock="M4"):
+    tree = {
+        "bar": {
+            "section": {"shape": "rectangle", "width_mm": 60.0, "height_mm": 40.0},
+            "path": [{"straight_mm": 400.0}],
+        },
+        "stock": {"rod3": {"kind": "plain", "diameter_mm": 3.0}},
+        "nut": {"collar": {"mass_g": 1.2, "height_mm": 3.0, "width_mm": 7.0}},
+        "group": [
+            {
+                "name": "g", "start_mm": 150.0, "spacing_mm": 40.0, "stock": stock, "fixing": fixing,
+                "tine": [
+                    {"pitch_hz": 180.0, "trim": [{"nut": "collar", "at_mm": 55.0}]}, {"pitch_hz": 240.0},
+                ],
+            }
+        ],
+    }  # fmt: skip
+    instrument = resolve(decode(tree, Design))
+    return instrument, solve_row(instrument)
+
+
+@pytest.mark.parametrize("fixing", ["glued", "nuts"])
+def test_a_millimetre_off_the_tip_leaves_the_trim_nut_where_it_is_and_one_below_does_not(fixing):
+    """Held to the tine alone, solved at both lengths: the heavy bar hardly moves."""
+    instrument, row = made(fixing)
+    (moved,) = retrimmed(instrument, row.trim, 0, 1e-3)[0]
+    assert moved.position == pytest.approx(0.055 if fixing == "glued" else 0.054)
+    lengths = [row.length[0], row.length[0] - 1e-3]
+    alone = solve_tines([instrument.tines[0]] * 2, lengths, [row.trim[0], (moved,)]).frequency[:, 0, 0]
+    targets = tuning_targets(instrument, row)
+    sounds = float(targets.target[0] * alone[0] / alone[1])  # flat by what a millimetre does
+    assert targets.shorten(0, sounds) == pytest.approx(1e-3, rel=0.03)
+
+
+def test_filing_and_turning_differ_where_a_nut_sits():
+    glued, turned = (tuning_targets(*made(each)) for each in ("glued", "nuts"))
+    assert abs(glued.reach[0] / turned.reach[0] - 1.0) > 2e-3
+    np.testing.assert_array_equal(glued.thread_pitch, 0.0)
+    np.testing.assert_allclose(turned.thread_pitch, 0.7e-3)
+    assert np.isnan(glued.turns(0, 170.0))
+
+
+@pytest.mark.parametrize(
+    ("fixing", "turns", "shorten_mm", "words"),
+    [
+        ("glued", None, 0.4, "file 0.40 mm off its tip"),
+        ("glued", None, -0.4, "glued: a weight at its tip lowers it"),
+        ("set screw", None, 0.4, "0.40 mm into the bar, by its set screw"),
+        ("collet", None, -0.4, "0.40 mm out of the bar, by its collet"),
+        ("nuts", 0.57, 0.4, "0.57 turns up"),
+        (None, None, -0.4, "0.40 mm down, plain rod"),
+    ],
+)
+def test_what_is_to_be_done_goes_by_the_fixing(fixing, turns, shorten_mm, words):
+    message = {
+        "name": "g.1", "cents": -9.0, "cents_sd": 0.3, "in_tune": False, "planes_hz": [],
+        "fixing": fixing, "turns": turns, "shorten_mm": shorten_mm,
+    }  # fmt: skip
+    assert what_it_says(message) == f"g.1 -9.0 cents +-0.3: {words}"
+
+
+def test_the_fixing_of_a_design_reaches_the_targets():
+    for fixing, stock, slides in (
+        ("glued", "rod3", False),
+        ("set screw", "rod3", True),
+        ("collet", "rod3", True),
+    ):
+        targets = tuning_targets(*made(fixing, stock))
+        assert targets.slides.tolist() == [slides, slides]
+        assert targets.thread_pitch.tolist() == [0.0, 0.0]
