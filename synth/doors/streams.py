@@ -31,7 +31,7 @@ def make_sound() -> None:
 
 
 def escaped(error: UnicodeError) -> tuple[str, int]:
-    """Letters that an encoding lacks by their numbers, as JSON writes them, in two halves beyond the 16-bit plane (RFC 8259, 7)."""
+    """Letters that an encoding lacks, as JSON writes them: in two halves beyond the 16-bit plane (RFC 8259, 7)."""
     if not isinstance(error, UnicodeEncodeError):
         raise error
     halves = error.object[error.start : error.end].encode("utf-16-be", "surrogatepass")

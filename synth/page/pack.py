@@ -10,6 +10,7 @@ Shapes: R tines, M modes, N partials, K depths, V rows of shapes, B bar modes, P
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array
-from synth.design.instrument import EDGE_RADIUS, Instrument
+from synth.design.instrument import EDGE_RADIUS, Instrument, Stick
 from synth.page.about import about_tines, midi_meanings
 from synth.page.blob import Blob, Rounded, rounded
 from synth.page.functions import MODES
@@ -49,6 +50,8 @@ QUALITIES: Final = {
     "small": 1e-4,
 }  # finest digit of a mode, of all that a row sounds
 WHOLE: Final = "whole"  # shapes in single precision, as a server beside the page can send them
+KindsOfArrays = dict[str, tuple[NDArray[Any], str]]
+
 BRIGHT: Final = (0, 16, 32, 48, 80, 96, 112, 127)  # of MIDI's brightness, besides 64: so many sticks more
 MOTION: Final = 0.5  # so much of all that it moves: the stick and a palm meet what is not heard, too
 DEPTHS: Final = 17  # rows of the table of shapes below a tip
@@ -165,30 +168,43 @@ def _edged_sticks(instrument: Instrument, blob: Blob) -> dict[str, Any]:
     }
 
 
-def _stick(stick: Any, grip: Grip, blob: Blob) -> dict[str, Any]:
+def _stick(stick: Stick, grip: Grip, blob: Blob) -> dict[str, Any]:
     """`approach.Stick`, and the stick's line for its own sound."""
+    own, line = _stick_arrays(stick, grip)
+    return {**_put(own, blob), "line": _put(line, blob)}
+
+
+def _put(arrays: KindsOfArrays, blob: Blob) -> dict[str, Any]:
+    return {name: blob.put(values, kind) for name, (values, kind) in arrays.items()}
+
+
+@functools.lru_cache(maxsize=512)  # a change of the instrument leaves its sticks as they are
+def _stick_arrays(stick: Stick, grip: Grip) -> tuple[KindsOfArrays, KindsOfArrays]:
+    """Of a stick and of its line: arrays and their kinds in a `Blob`."""
     modes = stick_modes(stick, tilt=0.0, skew=0.0, beam_modes=EVENT.beam_modes, grip=grip, whole=EVENT.whole)
     across, lengthwise = compliance(stick, grip)
-    law = [
-        stick.contact_stiffness,
-        stick.friction,
-        stick.restitution,
-        stick.end_radius,
-        across,
-        lengthwise,
-    ]
-    line = stick_line(stick, tilt=0.0, skew=0.0, sign=1.0, beam_modes=EVENT.beam_modes, grip=grip)
-    return {
-        "omega": blob.put(modes.omega, "f8"),
-        "decay_rate": blob.put(modes.decay_rate, "f8"),
-        "kick": blob.put(np.stack([modes.kick_place, modes.kick_speed]), "f8"),
-        "blocks": blob.put(np.searchsorted(modes.direction, [1, 2]), "i8"),
-        "law": blob.put(law, "f8"),
-        "line": _line(line, blob),
+    law = np.array(
+        [
+            stick.contact_stiffness,
+            stick.friction,
+            stick.restitution,
+            stick.end_radius,
+            across,
+            lengthwise,
+        ]
+    )
+    own = {
+        "omega": (modes.omega, "f8"),
+        "decay_rate": (modes.decay_rate, "f8"),
+        "kick": (np.stack([modes.kick_place, modes.kick_speed]), "f8"),
+        "blocks": (np.searchsorted(modes.direction, [1, 2]), "i8"),
+        "law": (law, "f8"),
     }
+    line = stick_line(stick, tilt=0.0, skew=0.0, sign=1.0, beam_modes=EVENT.beam_modes, grip=grip)
+    return own, _line(line)
 
 
-def _line(line: StickLine, blob: Blob) -> dict[str, Any]:
+def _line(line: StickLine) -> KindsOfArrays:
     share = np.gradient(line.position)
     share[[0, -1]] /= 2.0
     pieces = rods(np.zeros((len(share), 3)), length=share, radius=line.diameter / 2.0)
@@ -196,11 +212,11 @@ def _line(line: StickLine, blob: Blob) -> dict[str, Any]:
     pole = line.pole[heard]
     wave = np.abs(pole.imag) / SOUND_SPEED
     return {
-        "position": blob.put(line.position, "f8"),
-        "pole": blob.put(_parts(pole), "f8"),
-        "residue": blob.put(_parts(line.residue[heard]).swapaxes(0, 1), "f4"),
-        "strength": blob.put(AIR_DENSITY * pieces.volume, "f8"),
-        "thickness": blob.put(_parts(thickness(wave[:, None] * line.diameter / 2.0)[:, 0]), "f8"),
+        "position": (line.position, "f8"),
+        "pole": (_parts(pole), "f8"),
+        "residue": (_parts(line.residue[heard]).swapaxes(0, 1), "f4"),
+        "strength": (AIR_DENSITY * pieces.volume, "f8"),
+        "thickness": (_parts(thickness(wave[:, None] * line.diameter / 2.0)[:, 0]), "f8"),
     }
 
 

@@ -284,17 +284,13 @@ def test_the_stick_in_the_air_is_heard_as_on_the_command_line():
     from synth.sound.radiator import ears
     from synth.sound.radiator.stick import nearest_way
 
-    class Numbers:
-        def put(self, array, kind):
-            return np.ascontiguousarray(array, dtype=float)
-
     scene = heard("bent", "bar")
     model, instrument = scene.model, scene.instrument
     line = stick_line(instrument.sticks["brass"], tilt=0.6, skew=0.2, sign=-1.0, beam_modes=12, grip="firm")
     met = np.arange(3)
     two, three = np.zeros((3, 2)), np.zeros((3, 3))
     trace = ForceTrace(0.0, 2e-6, np.zeros(3), met, two, three, two)
-    told = _line(line, Numbers())
+    told = {name: np.ascontiguousarray(values, dtype=float) for name, (values, _) in _line(line).items()}
     heard_modes = told["pole"].shape[1]
     bases = model.bases
     frame = np.stack([bases.along, bases.across, bases.pointing], axis=1)[1]
