@@ -117,8 +117,15 @@ def sound_device(
             remedy=LIST_DEVICES,
             location="--device",
         ) from failure
-    try:
+    with _closed(sd, stream):
         yield stream
+
+
+@contextmanager
+def _closed(sd: Any, stream: Any) -> Iterator[None]:
+    """A stream is closed in the end, unless its device is lost: then it cannot be, and the process ends without."""
+    try:
+        yield
     except DeviceLostError:
         atexit.unregister(sd._exit_handler)  # it aborts the process where it cannot tidy up
         raise
@@ -149,16 +156,9 @@ def microphone(device: str | None, *, rate: int, block: int) -> Iterator[Iterato
             remedy="plug one in, or give a recording to listen to",
             location="--device",
         ) from failure
-    try:
+    with _closed(sd, stream):
         stream.start()
         yield _heard(stream, waiting)
-    except DeviceLostError:
-        atexit.unregister(sd._exit_handler)  # it aborts the process where it cannot tidy up
-        raise
-    except BaseException:
-        stream.close()
-        raise
-    stream.close()
 
 
 def _heard(stream: Any, waiting: queue.Queue[Any]) -> Iterator[Any]:

@@ -48,6 +48,15 @@ def document(touches: tuple[TineTouch, ...], stroke: Stroke, instrument: Instrum
     }
 
 
+def touched_span(report: dict[str, Any], *, seconds: float) -> tuple[float, float]:
+    """From a document's first touch to its last release, s; all of `seconds` where nothing was."""
+    touched = [each for each in report["tines"] if each["first_touch_s"] is not None]
+    return (
+        min((each["first_touch_s"] for each in touched), default=0.0),
+        max((each["last_release_s"] for each in touched), default=seconds),
+    )
+
+
 def trace_arrays(trace: ForceTrace, instrument: Instrument) -> dict[str, NDArray[Any]]:
     """The force as it stands in a file, S bins by time: what drove the sound, and what the stick felt itself.
 

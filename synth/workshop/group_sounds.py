@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from synth.errors import InputError
+from synth.playing.report import touched_span
 from synth.playing.stroke import Stroke
 from synth.sound import ear, loudness
 from synth.sound.audio import RATE
@@ -43,9 +44,7 @@ def group_sounds(scene: Scene, groups: Iterable[int]) -> Iterator[GroupSound]:
             yield GroupSound(name, None, float("nan"), float("nan"), str(error))
             continue
         pressure = rendering.sound()
-        touched = [each for each in rendering.reports[0]["tines"] if each["first_touch_s"] is not None]
-        since = min((each["first_touch_s"] for each in touched), default=0.0)
-        until = max((each["last_release_s"] for each in touched), default=0.0)
+        since, until = touched_span(rendering.reports[0], seconds=SECONDS)
         yield GroupSound(
             name,
             ear.describe(pressure, RATE, since=since),

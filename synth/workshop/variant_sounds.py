@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
+from synth.playing.report import touched_span
 from synth.sound import features
 from synth.sound.audio import RATE
 from synth.sound.ear import EarMeasures, describe
@@ -161,9 +162,7 @@ def _rendered(
     group = instrument.groups[variant.stroke.group]
     lowest = group.first + int(np.argmin(listening.row.mounted_hz[group.tines]))
     tines = rendering.reports[0]["tines"]
-    touched = [each for each in tines if each["first_touch_s"] is not None]
-    since = min((each["first_touch_s"] for each in touched), default=0.0)
-    until = max((each["last_release_s"] for each in touched), default=seconds)
+    since, until = touched_span(rendering.reports[0], seconds=seconds)
     rough = heard_roughness(listening, rendering.rings[0], since=until)
     told = describe(pressure, RATE, since=since)
     return Compared(
