@@ -18,7 +18,7 @@ from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.playing.contact import hand
 from synth.playing.contact.closed_form import Pluck
-from synth.playing.contact.stick_path import StickPath
+from synth.playing.contact.stick_path import StickPath, lowered
 from synth.playing.report import TineTouch
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE, MM, MPA
@@ -44,6 +44,30 @@ def refuse_too_low(stroke: Stroke, way: StickPath, tines: TineModes, instrument:
             remedy=f"height {LOWEST_SHARE * length[shortest] / MM:.0f} mm at most for this group",
             file=instrument.file,
         )
+
+
+def refuse_too_deep(stroke: Stroke, way: StickPath, instrument: Instrument) -> None:
+    """Raises `InputError` where a tine would meet the fingers and not the stick.
+
+    A rear edge lies on the stick's face at (o - rho (1 - sin a)) / cos a from its end, for the bite o and the tilt
+    a: a limp stick that is pressed hard, or one that lies flat, would have to be longer than it is.
+    """
+    rho = stroke.stick.end_radius + way.edge
+    deepest = stroke.stick.length * math.cos(stroke.tilt) + rho * (1.0 - math.sin(stroke.tilt))
+    worst = int(np.argmax(way.bite - deepest))
+    if way.bite[worst] <= deepest[worst]:
+        return
+    pressed = stroke.pressure * lowered(stroke)
+    room = float(deepest[worst] - way.bite[worst]) + pressed
+    raise InputError(
+        f"so pressed, tilted and bitten {called(int(way.tine[worst]), instrument)} would stand "
+        f"{way.bite[worst] / MM:.3g} mm above the stick's end, and {stroke.stick.name} reaches no higher than "
+        f"{deepest[worst] / MM:.3g} mm out of the hand",
+        remedy=f"press by {room / lowered(stroke):.2g} N at most, or take a stiffer stick"
+        if room > 0.0 and pressed > 0.0
+        else "bite less, tilt less, or take a longer stick",
+        file=instrument.file,
+    )
 
 
 def refuse_impossible(stroke: Stroke, way: StickPath, closed: Pluck, instrument: Instrument) -> None:

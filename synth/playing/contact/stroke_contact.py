@@ -93,6 +93,7 @@ def stroke_row(
     tip = tips(tines, way.tine, depth=stroke.height, count=resolution.tine_modes)
     closed = pluck(stroke, way, tip)
     refusals.refuse_impossible(stroke, way, closed, instrument)
+    refusals.refuse_too_deep(stroke, way, instrument)
     stick = stick_modes(
         stroke.stick,
         tilt=stroke.tilt,
