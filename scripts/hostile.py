@@ -92,7 +92,7 @@ BOOKED: Final = 0.02
 TICKS: Final = (1, 96, 480, 32767)  # a beat
 TEMPI: Final = (1, 100_000, 500_000, 16_777_215)  # us a beat
 LONGEST_REST: Final = 2.0  # s: minutes of silence are a matter of patience
-LONGEST: Final = 60.0  # s a case may take, on a busy machine
+LONGEST: Final = 180.0  # s a case may take, on a busy machine
 LARGEST: Final = 4 << 30  # bytes of addresses
 NESTED: Final = 400  # deeper than any parser of the standard library follows
 

@@ -253,7 +253,7 @@ def test_a_stick_that_lies_flat_reaches_as_far_as_it_is_long(contact_row):
 
 def test_a_touch_longer_than_can_be_kept_is_told(contact_row, monkeypatch):
     monkeypatch.setattr(run, "MOST", 20_000)
-    with pytest.raises(InputError, match="for more than 0.04 s; stroke faster or bite less"):
+    with pytest.raises(InputError, match=r"for more than 0\.04 s; stroke faster or bite less"):
         struck(contact_row, Stroke(0, contact_row.stick("wood"), speed=0.05, bite=5e-3))
 
 

@@ -18,6 +18,7 @@ from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.playing.contact import hand
 from synth.playing.contact.closed_form import Pluck
+from synth.playing.contact.run import EnergyBalance
 from synth.playing.contact.stick_path import StickPath, lowered
 from synth.playing.report import TineTouch
 from synth.playing.stroke import Stroke
@@ -28,6 +29,7 @@ LOWEST_SHARE: Final = 0.8  # of a tine's length: lower down it is too stiff for 
 SMALL_BEND: Final = (
     0.1  # of a tine's length: a bend up to which straight beams tell the truth (a check: 0.08)
 )
+MOST_OFF: Final = 0.1  # of the energy: beyond, what is heard would be an artefact by 1 dB and more
 EASY_SLIP: Final = (
     10.0 * DEGREE
 )  # of tilt beyond the friction angle: below it forces grow threefold (full model)
@@ -91,6 +93,16 @@ def refuse_impossible(stroke: Stroke, way: StickPath, closed: Pluck, instrument:
             f"{called(int(way.tine[hardest]), instrument)}, where a grip holds about {hand.GREATEST_FORCE:.0f} N",
             remedy=f"bite {share * float(way.bite[hardest]) / MM:.1f} mm or less, tilt more, or take a thinner or "
             "longer stick",
+            file=instrument.file,
+        )
+
+
+def refuse_unbooked(books: EnergyBalance, instrument: Instrument) -> None:
+    """Raises `InputError` where energy comes from nowhere, however finely the contact is followed."""
+    if books.off > MOST_OFF:
+        raise InputError(
+            f"this contact cannot be reckoned: its energy is off by {100.0 * books.off:.2g} % of the hand's",
+            remedy="press or bite less, or let it trail more",
             file=instrument.file,
         )
 

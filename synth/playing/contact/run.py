@@ -11,7 +11,7 @@ import math
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -33,6 +33,7 @@ ROOM: Final = 16_384  # bins of history at a time
 MOST: Final = 8_000_000  # bins of one stroke, half a gigabyte: 16 s of touch in steps of 2 us
 FOREVER: Final = 2**60  # steps
 TOO_QUICK: Final = 1.2  # rad in a quiet step
+SHORT_STEP: Final = 0.5e-6  # s
 RING_ON: Final = 0.02  # s of free ring in which the root's moment is followed: two periods at 100 Hz
 
 
@@ -54,8 +55,15 @@ class ContactResolution:
         """s, of a bin."""
         return self.step * self.bin_steps
 
+    @property
+    def finer(self) -> ContactResolution | None:
+        """What is tried where the books do not close: first every step, then shorter ones; None at last."""
+        if self.quiet_steps > 1 or not self.whole:
+            return replace(self, quiet_steps=1, whole=True)
+        return replace(self, step=SHORT_STEP) if self.step > SHORT_STEP else None
 
-REFERENCE: Final = ContactResolution(tine_modes=10, beam_modes=12, step=0.5e-6, bin_steps=1)
+
+REFERENCE: Final = ContactResolution(tine_modes=10, beam_modes=12, step=SHORT_STEP, bin_steps=1)
 EVENT: Final = ContactResolution(
     tine_modes=8, beam_modes=12, step=2e-6, bin_steps=1, quiet_steps=4, whole=False
 )
@@ -85,8 +93,16 @@ class EnergyBalance:
     @property
     def residual(self) -> float:
         """What is missing, as a share of the hand's work."""
-        missing = self.hand - self.tines - self.stick - self.contact - self.spring
-        return missing / max(abs(self.hand), 1e-30)
+        return self._missing / max(abs(self.hand), 1e-30)
+
+    @property
+    def off(self) -> float:
+        """How much is missing or too much, as a share of all that there was to give."""
+        return abs(self._missing) / max(abs(self.hand) + self.start, 1e-30)
+
+    @property
+    def _missing(self) -> float:
+        return self.hand - self.tines - self.stick - self.contact - self.spring
 
 
 @dataclass(frozen=True)
