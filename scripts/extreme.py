@@ -289,7 +289,7 @@ def _figures(heard: Scene, sound: Any, ring: Any, *, ends: float, books: EnergyB
     starts = [*(first + n * window for n in range(EARLY)), sound.shape[1] - window]
     *early, late = (np.sqrt(np.mean(sound[:, at : at + window] ** 2)) for at in starts)
     # the freedoms have unit mass but for what couples them; modes damped together are not at right angles
-    # a contact takes the bar to hold still: one that swings on its cords in seconds is given more than the hand gave;
+    # a contact takes the bar to hold still: one that swings on its cords in seconds gets more than the hand gave;
     # and a pole j omega sqrt(1 + j loss) tells no energy once the loss is no longer small
     pole = heard.model.pole
     counted = (np.abs(pole) > 2.0 * math.pi * LOWEST_HZ) & (-pole.real <= SWINGS * np.abs(pole))

@@ -85,6 +85,8 @@ def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
         lost = _run(stage, speaker, tell=tell, show=show)
     if script is not None and setting.record is not None and setting.record.exists():
         kept = write_script(script, stage.performer, name=script.stem, seconds=speaker.seconds)
+        if speaker.cut:
+            tell(f"warning: {setting.record} ends early, for the disk took no more")
         tell(f"{setting.record}: {speaker.seconds:.1f} s" + (f"; played again by {script}" if kept else ""))
     tell(stage.summary())
     if lost:

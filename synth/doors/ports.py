@@ -20,7 +20,9 @@ from synth.playing.midi_mapping import Message
 if TYPE_CHECKING:
     from mido.sockets import PortServer
 
-Look = Callable[[], str]  # a line to tell where something was unplugged or came back since the last look, else ""
+Look = Callable[
+    [], str
+]  # a line to tell where something was unplugged or came back since the last look, else ""
 Receive = Callable[[Message], None]
 
 
