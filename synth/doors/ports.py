@@ -188,7 +188,7 @@ def midi_port(name: str, receive: Receive) -> Iterator[Look]:
 
 
 def returned(asked: str, found: str, names: list[str]) -> str | None:
-    """The port that was `found`, or, as ALSA numbers its clients anew, the one that is otherwise called as it was."""
+    """The port that was `found`, or, as ALSA numbers its clients anew, the one that is else called as it was."""
     if found in names:
         return found
     plain = NUMBERED.sub("", found)
