@@ -20,6 +20,7 @@ from typing import Any, Final, TypeVar, cast
 import numba
 import numpy as np
 from numba.core.caching import FunctionCache, IndexDataCacheFile
+from numba.core.runtime.nrt import rtsys
 
 _KeptCode: Any = FunctionCache
 _KeptFile: Any = IndexDataCacheFile
@@ -60,7 +61,9 @@ class _Forgiving(_KeptCode):  # type: ignore[misc]
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         try:
-            return super().load_overload(sig, target_context)
+            # numba also imports all it needs to compile, 0.2 s of every process: kept code wants its memory alone
+            rtsys.initialize(target_context)
+            return self._load_overload(sig, target_context)
         except Exception:
             with contextlib.suppress(Exception):
                 self.flush()  # an index that cannot be read could not be added to either
