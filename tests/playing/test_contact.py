@@ -399,7 +399,7 @@ def test_a_pass_whose_books_do_not_close_is_followed_more_finely(contact_row, mo
 
 def test_a_contact_that_no_step_can_follow_is_refused(contact_row, monkeypatch):
     monkeypatch.setattr(refusals, "MOST_OFF", 1e-9)
-    with pytest.raises(InputError, match="cannot be reckoned: its energy is off by .* press or bite less"):
+    with pytest.raises(InputError, match=r"cannot be reckoned: its energy is off by .* press or bite less"):
         struck(contact_row, Stroke(0, contact_row.stick("wood")))
 
 
