@@ -89,6 +89,13 @@ def joined(parts: Sequence[Inputs]) -> Inputs:
     )
 
 
+def parted(inputs: Inputs, size: int) -> Iterator[Inputs]:
+    """Some inputs after the other, arrays of their own."""
+    for first in range(0, len(inputs.drive), size):
+        some = slice(first, first + size)
+        yield Inputs(*(each[some].copy() for each in (inputs.drive, inputs.within, inputs.beyond)))
+
+
 @dataclass(frozen=True)
 class Driven:
     """What impulses become: contact signals from `frame` on, and states of all modes at the ends of chunks."""

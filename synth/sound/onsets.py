@@ -88,4 +88,5 @@ def _portions(events: Events, size: int) -> Iterator[tuple[Array, AnyComplex]]:
         return
     each = iter(events)
     while pairs := list(islice(each, size)):
-        yield np.array([time for time, _ in pairs], float), np.array([row for _, row in pairs], complex)
+        rows = np.array([row for _, row in pairs])  # single precision is kept as it is
+        yield np.array([time for time, _ in pairs], float), rows + 0j if not np.iscomplexobj(rows) else rows

@@ -7,16 +7,18 @@ file or for a player. How each tine drives the modes is made once, at the first 
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from synth.arrays import Complex
 from synth.design.instrument import Instrument
 from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import ForceTrace
-from synth.sound.drive import Drive, Driven, Force, Inputs, joined, reciprocal
+from synth.sound.drive import Drive, Driven, Force, Inputs, Left, joined, parted, reciprocal
 from synth.sound.radiator import Radiator
 from synth.sound.radiator.stick import (
     StickPressure,
@@ -26,7 +28,12 @@ from synth.sound.radiator.stick import (
 )
 from synth.vibration.modal_model import ModalModel, tip_shape
 
+Place = tuple[int, float]  # a tine, and the stick's height on it in m below the tip
+Modes = NDArray[np.complex64]  # (2, M) what forces along and across the row do to the modes
+Kept = TypeVar("Kept")
+
 KEPT: Final = 1024  # tines, each at one height of the stick: 20 to 60 KiB
+READY: Final = 16  # tines made ready at once
 KEPT_STICKS: Final = 64  # on a group each: some 100 KiB
 
 
@@ -36,6 +43,15 @@ class StrokeSound:
 
     driven: Driven
     stick: StickPressure
+
+
+@dataclass(frozen=True)
+class StruckModes:
+    """A contact, and what it left in the modes."""
+
+    contact: Contact
+    drive: Mapping[Place, Modes]  # of the places that it touched
+    left: Left
 
 
 class Striker:
@@ -55,10 +71,15 @@ class Striker:
         self.channels = radiator.channels
         self.drive = Drive(model.pole, radiator.weights, immediate=radiator.immediate, rate=rate)
         self._sticks: OrderedDict[bytes, Complex] = OrderedDict()
-        self._kept: OrderedDict[tuple[int, float], Inputs] = OrderedDict()
+        self._driven: OrderedDict[Place, Modes] = OrderedDict()
+        self._heard: OrderedDict[Place, Inputs] = OrderedDict()
 
     def __call__(self, contact: Contact, *, height: float) -> StrokeSound:
         """What the trace of a contact, `height` m below the tips, becomes."""
+        return self.heard(self.left(contact, height=height))
+
+    def left(self, contact: Contact, *, height: float) -> StruckModes:
+        """The states that it leaves: all that the next stroke waits for."""
         trace = contact.trace
         met = np.flatnonzero(np.bincount(trace.tine))
         which = np.searchsorted(met, trace.tine)
@@ -67,13 +88,22 @@ class Striker:
             source=np.concatenate([2 * which, 2 * which + 1]),
             impulse=trace.impulse.T.ravel(),
         )
-        driven = self.drive(joined([self._inputs(int(tine), height) for tine in met]), force)
-        return StrokeSound(driven, self._of_stick(contact, trace))
+        places = [(tine, height) for tine in met.tolist()]
+        drive = self._drives(places)
+        return StruckModes(contact, dict(zip(places, drive, strict=True)), self.drive.left(_rows(drive), force))
+
+    def heard(self, struck: StruckModes) -> StrokeSound:
+        """How it sounds while the stick touches. From one thread, which may be another than that of `left`."""
+        left, inputs = struck.left, joined(self._inputs(struck.drive))
+        driven = Driven(*self.drive.heard(inputs, left), left.ends, left.states)
+        return StrokeSound(driven, self._of_stick(struck.contact, struck.contact.trace))
 
     def prepare(self, *, height: float = 0.0) -> None:
         """Make every tine ready now: a player must not wait for it."""
-        for tine in range(len(self.model.tine_dof)):
-            self._inputs(tine, height)
+        places = [(tine, height) for tine in range(len(self.model.tine_dof))]
+        for first in range(0, len(places), READY):
+            some = places[first : first + READY]
+            self._inputs(dict(zip(some, self._drives(some), strict=True)))
 
     def _of_stick(self, contact: Contact, trace: ForceTrace) -> StickPressure:
         if not (self.stick and len(trace.time)):
@@ -85,12 +115,39 @@ class Striker:
                 self._sticks.popitem(last=False)
         return stick_pressure(contact.stick, trace, self._sticks[key], rate=self.rate)
 
-    def _inputs(self, tine: int, height: float) -> Inputs:
-        """A tine's two directions, along and across the row."""
-        if (tine, height) not in self._kept:
-            shape = tip_shape(self.model, height, tine=[tine])[0]
-            self._kept[tine, height] = self.drive.inputs(reciprocal(self.model.pole, shape))
-            if len(self._kept) > KEPT:
-                self._kept.popitem(last=False)
-        self._kept.move_to_end((tine, height))
-        return self._kept[tine, height]
+    def _drives(self, places: Sequence[Place]) -> list[Modes]:
+        """How forces at these places drive the modes."""
+
+        def made(missing: Sequence[Place]) -> Iterator[Modes]:
+            shape = tip_shape(self.model, missing[0][1], tine=[tine for tine, _ in missing])
+            yield from reciprocal(self.model.pole, shape).astype(np.complex64)
+
+        return _kept(self._driven, places, made)
+
+    def _inputs(self, drive: Mapping[Place, Modes]) -> list[Inputs]:
+        """The same as they are heard."""
+
+        def made(missing: Sequence[Place]) -> Iterator[Inputs]:
+            yield from parted(self.drive.inputs(_rows([drive[place] for place in missing])), 2)
+
+        return _kept(self._heard, list(drive), made)
+
+
+def _rows(drive: Sequence[Modes]) -> Modes:
+    """Those of several places (Q, M)."""
+    return np.concatenate(drive) if drive else np.zeros((0, 0), np.complex64)
+
+
+def _kept(
+    kept: OrderedDict[Place, Kept], places: Sequence[Place], made: Callable[[Sequence[Place]], Iterable[Kept]]
+) -> list[Kept]:
+    """What is kept of places of one height, the latest last; what is missing is made in one go."""
+    missing = [place for place in places if place not in kept]
+    if missing:
+        kept.update(zip(missing, made(missing), strict=True))
+    for place in places:
+        kept.move_to_end(place)
+    found = [kept[place] for place in places]
+    while len(kept) > KEPT:
+        kept.popitem(last=False)
+    return found
