@@ -33,6 +33,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -52,7 +53,7 @@ from synth.sound.bandlimit import (
 from synth.sound.pole_steps import powers
 
 CHUNK: Final = 256  # frames: as many values of the response are kept for each input and signal
-AT_ONCE: Final = 128  # blocks made states at once
+AT_ONCE: Final = 128  # blocks made states, or modes made ready, at once
 LANES: Final = 16  # grid points that an impulse is added to at once, at least SPREAD
 
 
@@ -90,10 +91,10 @@ def joined(parts: Sequence[Inputs]) -> Inputs:
 
 
 def parted(inputs: Inputs, size: int) -> Iterator[Inputs]:
-    """Some inputs after the other, arrays of their own."""
+    """Some inputs after the other: what they hear is theirs alone, so that each may be kept by itself."""
     for first in range(0, len(inputs.drive), size):
         some = slice(first, first + size)
-        yield Inputs(*(each[some].copy() for each in (inputs.drive, inputs.within, inputs.beyond)))
+        yield Inputs(inputs.drive[some], inputs.within[some].copy(), inputs.beyond[some].copy())
 
 
 @dataclass(frozen=True)
@@ -114,6 +115,17 @@ class Left:
     states: NDArray[np.complex64]  # (E, M)
     blocks: _Blocks
     start: Indices  # (E,) the first of each chunk's blocks
+
+    def parts(self, first: int) -> Iterator[Left]:
+        """One after the other: of `first` chunks, and then each twice as long."""
+        chunk = self.blocks.chunk[self.start]
+        number = np.log2(1.0 + (chunk - chunk[:1]) / first).astype(np.int64)
+        edges = np.flatnonzero(np.diff(number, prepend=-1, append=-1)).tolist() if len(chunk) else []
+        begins = [*self.start.tolist(), len(self.blocks.chunk)]
+        for one, two in pairwise(edges):
+            mine = slice(begins[one], begins[two])
+            blocks = _Blocks(self.blocks.chunk[mine], self.blocks.source[mine], self.blocks.force[mine])
+            yield Left(self.ends[one:two], self.states[one:two], blocks, self.start[one:two] - begins[one])
 
 
 class Drive:
@@ -156,7 +168,9 @@ class Drive:
     def left(self, drive: NDArray[np.complex64], force: Force) -> Left:
         """What the impulses leave behind, on inputs of this `drive` (Q, M): all that the next stroke waits for."""
         blocks = _blocks(force, self.rate, self.chunk)
-        start = np.flatnonzero(np.diff(blocks.chunk, prepend=-1 if not len(blocks.chunk) else blocks.chunk[0] - 1))
+        start = np.flatnonzero(
+            np.diff(blocks.chunk, prepend=-1 if not len(blocks.chunk) else blocks.chunk[0] - 1)
+        )
         ends = (blocks.chunk[start] + 1) * self.chunk
         return Left(ends, self._states(blocks, drive, start), blocks, start)
 
@@ -183,9 +197,7 @@ class Drive:
         _hear_beyond(blocks.force, blocks.chunk, blocks.source, inputs.beyond, self.chunk, first, signals)
         return first, signals
 
-    def _states(
-        self, blocks: _Blocks, drive: NDArray[np.complex64], start: Indices
-    ) -> NDArray[np.complex64]:
+    def _states(self, blocks: _Blocks, drive: NDArray[np.complex64], start: Indices) -> NDArray[np.complex64]:
         """What the blocks of each chunk, which begin at `start` (E,), leave at its end: (E, M)."""
         states = np.zeros((len(start), len(self.pole)), np.complex64)
         chunk_of = np.repeat(np.arange(len(start)), np.diff(start, append=len(blocks.chunk)))
@@ -203,7 +215,11 @@ class Drive:
     @cached_property
     def _turns(self) -> NDArray[np.complex64]:
         """(2 chunk, M) what carries a state from each half frame of a chunk to the chunk's end."""
-        return powers(self.pole / (FINER * self.rate), FINER * self.chunk + 1)[:0:-1].astype(np.complex64)
+        turns = np.empty((FINER * self.chunk, len(self.pole)), np.complex64)
+        for first in range(0, len(self.pole), AT_ONCE):
+            some = slice(first, first + AT_ONCE)
+            turns[:, some] = powers(self.pole[some] / (FINER * self.rate), len(turns) + 1)[:0:-1]
+        return turns
 
     @cached_property
     def _near(self) -> AnyComplex:

@@ -106,7 +106,9 @@ class LoudnessMeter:
         """Weighed samples (C, n), those before the sound's first left out."""
         first = min(self._ahead, weighed.shape[1])
         self._ahead -= first
-        square = np.concatenate([self._square, np.mean(weighed[:, first:] ** 2, axis=0)] if weighed.size else [self._square])
+        square = np.concatenate(
+            [self._square, np.mean(weighed[:, first:] ** 2, axis=0)] if weighed.size else [self._square]
+        )
         full = len(square) // self._width * self._width
         self._means += square[:full].reshape(-1, self._width).mean(axis=1).tolist()
         self._square = square[full:]

@@ -18,7 +18,7 @@ import numpy as np
 from synth.arrays import AnyComplex, Array, Indices
 from synth.sound.pole_steps import first_frame
 
-MOST_EVENTS: Final = 256  # held at once
+MOST_EVENTS: Final = 128  # held at once
 AMPLITUDES: Final = 1 << 20  # amplitudes (events x modes) held at once: 16 MiB
 
 

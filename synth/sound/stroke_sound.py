@@ -6,24 +6,25 @@ file or for a player. How each tine drives the modes is made once, at the first 
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.arrays import Complex
 from synth.design.instrument import Instrument
 from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force, Inputs, Left, joined, parted, reciprocal
 from synth.sound.radiator import Radiator
 from synth.sound.radiator.stick import (
+    HeardStick,
     StickPressure,
+    heard_stick,
     stick_pressure,
-    stick_weights,
     weights_depend_on,
 )
 from synth.vibration.modal_model import ModalModel, tip_shape
@@ -50,6 +51,7 @@ class StruckModes:
     """A contact, and what it left in the modes."""
 
     contact: Contact
+    part: ForceTrace  # of its trace, or all of it
     drive: Mapping[Place, Modes]  # of the places that it touched
     left: Left
 
@@ -70,13 +72,27 @@ class Striker:
         self.model, self.instrument, self.rate, self.stick = model, instrument, rate, stick
         self.channels = radiator.channels
         self.drive = Drive(model.pole, radiator.weights, immediate=radiator.immediate, rate=rate)
-        self._sticks: OrderedDict[bytes, Complex] = OrderedDict()
+        self._sticks: OrderedDict[bytes, HeardStick] = OrderedDict()
         self._driven: OrderedDict[Place, Modes] = OrderedDict()
         self._heard: OrderedDict[Place, Inputs] = OrderedDict()
 
     def __call__(self, contact: Contact, *, height: float) -> StrokeSound:
         """What the trace of a contact, `height` m below the tips, becomes."""
         return self.heard(self.left(contact, height=height))
+
+    def in_parts(self, contact: Contact, *, height: float, first: int) -> Iterator[StrokeSound]:
+        """The same in parts that add up: of `first` chunks, and then each twice as long.
+
+        So it can be heard while the rest is made. The states are those of the whole, to the last digit.
+        """
+        whole = self.left(contact, height=height)
+        if not len(whole.left.ends):
+            yield self.heard(whole)
+        edge, trace = -math.inf, contact.trace
+        for left in whole.left.parts(first):
+            end = math.inf if left.ends[-1] == whole.left.ends[-1] else float(left.ends[-1]) / self.rate
+            yield self.heard(replace(whole, left=left, part=_between(trace, edge, end)))
+            edge = end
 
     def left(self, contact: Contact, *, height: float) -> StruckModes:
         """The states that it leaves: all that the next stroke waits for."""
@@ -90,13 +106,14 @@ class Striker:
         )
         places = [(tine, height) for tine in met.tolist()]
         drive = self._drives(places)
-        return StruckModes(contact, dict(zip(places, drive, strict=True)), self.drive.left(_rows(drive), force))
+        left = self.drive.left(_rows(drive), force)
+        return StruckModes(contact, trace, dict(zip(places, drive, strict=True)), left)
 
     def heard(self, struck: StruckModes) -> StrokeSound:
         """How it sounds while the stick touches. From one thread, which may be another than that of `left`."""
         left, inputs = struck.left, joined(self._inputs(struck.drive))
         driven = Driven(*self.drive.heard(inputs, left), left.ends, left.states)
-        return StrokeSound(driven, self._of_stick(struck.contact, struck.contact.trace))
+        return StrokeSound(driven, self._of_stick(struck.contact, struck.part))
 
     def prepare(self, *, height: float = 0.0) -> None:
         """Make every tine ready now: a player must not wait for it."""
@@ -105,15 +122,16 @@ class Striker:
             some = places[first : first + READY]
             self._inputs(dict(zip(some, self._drives(some), strict=True)))
 
-    def _of_stick(self, contact: Contact, trace: ForceTrace) -> StickPressure:
-        if not (self.stick and len(trace.time)):
+    def _of_stick(self, contact: Contact, part: ForceTrace) -> StickPressure:
+        if not (self.stick and len(part.time)):
             return StickPressure(0, np.zeros((self.channels, 0)))
-        key = weights_depend_on(contact.stick, trace)
+        line, trace = contact.stick, contact.trace
+        key = weights_depend_on(line, trace)
         if key not in self._sticks:
-            self._sticks[key] = stick_weights(contact.stick, trace, self.model, self.instrument)
+            self._sticks[key] = heard_stick(line, trace, self.model, self.instrument, rate=self.rate)
             if len(self._sticks) > KEPT_STICKS:
                 self._sticks.popitem(last=False)
-        return stick_pressure(contact.stick, trace, self._sticks[key], rate=self.rate)
+        return stick_pressure(line, part, self._sticks[key])
 
     def _drives(self, places: Sequence[Place]) -> list[Modes]:
         """How forces at these places drive the modes."""
@@ -128,9 +146,19 @@ class Striker:
         """The same as they are heard."""
 
         def made(missing: Sequence[Place]) -> Iterator[Inputs]:
-            yield from parted(self.drive.inputs(_rows([drive[place] for place in missing])), 2)
+            some = parted(self.drive.inputs(_rows([drive[place] for place in missing])), 2)
+            for place, inputs in zip(missing, some, strict=True):
+                yield replace(inputs, drive=drive[place])  # kept once
 
         return _kept(self._heard, list(drive), made)
+
+
+def _between(trace: ForceTrace, start: float, end: float) -> ForceTrace:
+    """The bins from `start` up to `end` s."""
+    here = (trace.time >= start) & (trace.time < end)
+    return replace(
+        trace, **{each: getattr(trace, each)[here] for each in ("time", "tine", "impulse", "push", "turn")}
+    )
 
 
 def _rows(drive: Sequence[Modes]) -> Modes:
