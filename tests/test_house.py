@@ -41,7 +41,7 @@ PLACES = """
     sound.roughness sound.quiet_room sound.shoebox sound.room_points sound.measured_room
     sound.room_response sound.room_noise sound.surroundings sound.ear sound.features
     sound.file_sets
-    sound.boardsheet sound.render sound.carrying sound.ringing
+    sound.boardsheet sound.beside sound.sounding sound.render sound.carrying sound.ringing
     sound.sensitivity sound.live_output sound.holding sound.live_contacts
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.retuning
@@ -98,6 +98,7 @@ KNOW_NO_INSTRUMENT = [
     "sound.bandlimit",
     "sound.drive",
     "sound.overlay",
+    "sound.beside",
     "sound.limiter",
     "sound.clock",
     "sound.loudness",

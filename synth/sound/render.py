@@ -28,8 +28,8 @@ from synth.playing.report import document
 from synth.playing.script import Performance
 from synth.playing.stroke import ContactModel, ForceTrace, Hold, Stroke
 from synth.sound.audio import RATE
-from synth.sound.bank import blocks
 from synth.sound.bandlimit import REACH
+from synth.sound.bank import blocks
 from synth.sound.beside import Beside
 from synth.sound.drive import CHUNK
 from synth.sound.modal_state import ModalState

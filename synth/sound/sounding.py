@@ -23,7 +23,7 @@ from synth.sound.stroke_sound import StrokeSound, StruckModes
 
 @dataclass(frozen=True)
 class Made:
-    """States (E, M) that are added at times (E,) s, of a stroke or a hold; what comes after it begins at `known` s."""
+    """States (E, M) that a stroke or a hold adds at times (E,) s; what comes after it begins at `known` s."""
 
     time: Array
     states: NDArray[np.complex64]
