@@ -11,23 +11,23 @@ import threading
 from collections.abc import Callable, Iterable, Iterator
 from typing import Final, Generic, TypeVar
 
-Given = TypeVar("Given")
-Result = TypeVar("Result")
+Offered = TypeVar("Offered")
+Outcome = TypeVar("Outcome")
 
 MOST: Final = 3  # things that wait, a few megabytes each: whoever gives more has to wait himself
 
 
-class Beside(Generic[Given, Result]):
+class Beside(Generic[Offered, Outcome]):
     """As a context: things are given inside it. Where it is left by an exception, the work is given up."""
 
-    def __init__(self, work: Callable[[Iterable[Given]], Iterator[Result]]) -> None:
+    def __init__(self, work: Callable[[Iterable[Offered]], Iterator[Outcome]]) -> None:
         self._work = work
-        self._given: queue.Queue[Given | None] = queue.Queue(MOST)
-        self._done: queue.SimpleQueue[Result | BaseException | None] = queue.SimpleQueue()
+        self._given: queue.Queue[Offered | None] = queue.Queue(MOST)
+        self._done: queue.SimpleQueue[Outcome | BaseException | None] = queue.SimpleQueue()
         self._given_up = self._over = False
         self._thread = threading.Thread(target=self._run, name="beside", daemon=True)
 
-    def __enter__(self) -> Beside[Given, Result]:
+    def __enter__(self) -> Beside[Offered, Outcome]:
         self._thread.start()
         return self
 
@@ -37,11 +37,11 @@ class Beside(Generic[Given, Result]):
         if kind is not None:
             self._thread.join()
 
-    def give(self, thing: Given) -> None:
+    def give(self, thing: Offered) -> None:
         """One thing more; waits while MOST are waiting."""
         self._given.put(thing)
 
-    def results(self) -> Iterator[Result]:
+    def results(self) -> Iterator[Outcome]:
         """Once through. Raises what the work raised."""
         while (done := self._done.get()) is not None:
             if isinstance(done, BaseException):
@@ -60,7 +60,7 @@ class Beside(Generic[Given, Result]):
         while not self._over:  # whoever still gives must not wait for ever
             self._over = self._given.get() is None
 
-    def _things(self) -> Iterator[Given]:
+    def _things(self) -> Iterator[Offered]:
         while (thing := self._given.get()) is not None:
             if self._given_up:
                 return

@@ -90,7 +90,7 @@ def joined(parts: Sequence[Inputs]) -> Inputs:
     )
 
 
-def parted(inputs: Inputs, size: int) -> Iterator[Inputs]:
+def taken_apart(inputs: Inputs, size: int) -> Iterator[Inputs]:
     """Some inputs after the other: what they hear is theirs alone, so that each may be kept by itself."""
     for first in range(0, len(inputs.drive), size):
         some = slice(first, first + size)

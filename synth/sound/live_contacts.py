@@ -4,8 +4,8 @@ In: strokes and holds as they are made, and what second it is. Out: modal states
 touch on top of it, and the list of what was played, each with the second at which it really began. Whether a stroke
 can be made is known only once its whole contact is; its sound is made in parts, the first before it begins, the
 others while it sounds. So every stroke sounds a little after its gesture, by its `latency`: a stated law of how
-long its pass lasts, measured once on this machine, so that equal strokes come equally late. While an earlier contact
-is still being computed, a stroke is put off rather than torn, and left out once it would begin TOO_LATE. Time never
+long its pass lasts, measured once on this machine, so that equal strokes come equally late. While an earlier one is
+still being computed, a stroke is put off rather than torn, and left out once it would begin TOO_LATE. Time never
 goes back: what begins was not before anything that has been worked out. So the order is that of
 `synth.sound.render.perform`, and the sound the same. Only all-sound-off waits for nobody: what sounds fades.
 """

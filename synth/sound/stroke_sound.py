@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from synth.design.instrument import Instrument
 from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import ForceTrace
-from synth.sound.drive import Drive, Driven, Force, Inputs, Left, joined, parted, reciprocal
+from synth.sound.drive import Drive, Driven, Force, Inputs, Left, joined, reciprocal, taken_apart
 from synth.sound.radiator import Radiator
 from synth.sound.radiator.stick import (
     HeardStick,
@@ -29,8 +29,8 @@ from synth.sound.radiator.stick import (
 )
 from synth.vibration.modal_model import ModalModel, tip_shape
 
-Place = tuple[int, float]  # a tine, and the stick's height on it in m below the tip
-Modes = NDArray[np.complex64]  # (2, M) what forces along and across the row do to the modes
+Spot = tuple[int, float]  # a tine, and the stick's height on it in m below the tip
+Driving = NDArray[np.complex64]  # (2, M) what forces along and across the row do to the modes
 Kept = TypeVar("Kept")
 
 KEPT: Final = 1024  # tines, each at one height of the stick: 20 to 60 KiB
@@ -52,7 +52,7 @@ class StruckModes:
 
     contact: Contact
     part: ForceTrace  # of its trace, or all of it
-    drive: Mapping[Place, Modes]  # of the places that it touched
+    drive: Mapping[Spot, Driving]  # of the places that it touched
     left: Left
 
 
@@ -73,8 +73,8 @@ class Striker:
         self.channels = radiator.channels
         self.drive = Drive(model.pole, radiator.weights, immediate=radiator.immediate, rate=rate)
         self._sticks: OrderedDict[bytes, HeardStick] = OrderedDict()
-        self._driven: OrderedDict[Place, Modes] = OrderedDict()
-        self._heard: OrderedDict[Place, Inputs] = OrderedDict()
+        self._driven: OrderedDict[Spot, Driving] = OrderedDict()
+        self._heard: OrderedDict[Spot, Inputs] = OrderedDict()
 
     def __call__(self, contact: Contact, *, height: float) -> StrokeSound:
         """What the trace of a contact, `height` m below the tips, becomes."""
@@ -133,20 +133,20 @@ class Striker:
                 self._sticks.popitem(last=False)
         return stick_pressure(line, part, self._sticks[key])
 
-    def _drives(self, places: Sequence[Place]) -> list[Modes]:
+    def _drives(self, places: Sequence[Spot]) -> list[Driving]:
         """How forces at these places drive the modes."""
 
-        def made(missing: Sequence[Place]) -> Iterator[Modes]:
+        def made(missing: Sequence[Spot]) -> Iterator[Driving]:
             shape = tip_shape(self.model, missing[0][1], tine=[tine for tine, _ in missing])
             yield from reciprocal(self.model.pole, shape).astype(np.complex64)
 
         return _kept(self._driven, places, made)
 
-    def _inputs(self, drive: Mapping[Place, Modes]) -> list[Inputs]:
+    def _inputs(self, drive: Mapping[Spot, Driving]) -> list[Inputs]:
         """The same as they are heard."""
 
-        def made(missing: Sequence[Place]) -> Iterator[Inputs]:
-            some = parted(self.drive.inputs(_rows([drive[place] for place in missing])), 2)
+        def made(missing: Sequence[Spot]) -> Iterator[Inputs]:
+            some = taken_apart(self.drive.inputs(_rows([drive[place] for place in missing])), 2)
             for place, inputs in zip(missing, some, strict=True):
                 yield replace(inputs, drive=drive[place])  # kept once
 
@@ -161,13 +161,13 @@ def _between(trace: ForceTrace, start: float, end: float) -> ForceTrace:
     )
 
 
-def _rows(drive: Sequence[Modes]) -> Modes:
+def _rows(drive: Sequence[Driving]) -> Driving:
     """Those of several places (Q, M)."""
     return np.concatenate(drive) if drive else np.zeros((0, 0), np.complex64)
 
 
 def _kept(
-    kept: OrderedDict[Place, Kept], places: Sequence[Place], made: Callable[[Sequence[Place]], Iterable[Kept]]
+    kept: OrderedDict[Spot, Kept], places: Sequence[Spot], made: Callable[[Sequence[Spot]], Iterable[Kept]]
 ) -> list[Kept]:
     """What is kept of places of one height, the latest last; what is missing is made in one go."""
     missing = [place for place in places if place not in kept]
