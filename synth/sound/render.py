@@ -40,7 +40,7 @@ from synth.sound.radiator.pickup import pickup_radiator
 from synth.sound.room_noise import noise_octaves, noise_stream
 from synth.sound.room_points import heard_in
 from synth.sound.room_response import RoomResponse, room_response
-from synth.sound.sounding import Played, Sounding
+from synth.sound.sounding import Sounded, Sounding
 from synth.sound.stroke_sound import Striker
 from synth.sound.surroundings import FREE_AIR, Surroundings
 from synth.vibration.board import SolvedBoard
@@ -168,17 +168,18 @@ def _performed(
 ) -> Rendering:
     player, frames = _Player(scene, settings), round(seconds * RATE)
 
-    def heard(made: Iterable[Played]) -> Iterator[NDArray[Any]]:
+    def heard(made: Iterable[Sounded]) -> Iterator[NDArray[Any]]:
         return pressure_blocks(scene, player.striker, made, frames)
 
     if sum(isinstance(event, Stroke) for event in events) < SEVERAL:
         blocks = heard(list(player.play(events)))
     else:
-        beside = Beside(heard)
+        # in single precision while they wait for their taker: a long piece has many
+        beside = Beside(lambda made: (block.astype(np.float32) for block in heard(made)))
         with beside:
             for made in player.play(events):
                 beside.give(made)
-        blocks = beside.results()
+        blocks = (block.astype(np.float64) for block in beside.results())
     return Rendering(
         through=scene.through,
         blocks=blocks,
@@ -201,7 +202,7 @@ class _Player:
         self.remarks: list[str] = []
         self._palms = Projection(scene.model)
 
-    def play(self, events: Sequence[Stroke | Hold]) -> Iterator[Played]:
+    def play(self, events: Sequence[Stroke | Hold]) -> Iterator[Sounded]:
         """What each leaves."""
         actions = _in_order(events)
         earliest = [_earliest(time, event) for time, event in actions]
@@ -211,7 +212,7 @@ class _Player:
             self.ring.take(made.time, made.states)
             yield made
 
-    def _strike(self, stroke: Stroke, known: float) -> Played:
+    def _strike(self, stroke: Stroke, known: float) -> Sounded:
         seed = self.settings.seed + len(self.reports)
         contact = strike(self.scene, stroke, self.ring, self.settings, seed=seed)
         self.reports.append(document(contact.touches, stroke, self.scene.instrument))
@@ -219,10 +220,10 @@ class _Player:
             self.traces.append(contact.trace)
         self.remarks += contact.warnings
         struck = self.striker.left(contact, height=stroke.height)
-        return Played(struck.left.ends / RATE, struck.left.states, struck, known)
+        return Sounded(struck.left.ends / RATE, struck.left.states, struck, known)
 
-    def _hold(self, part: HoldPart, time: float, known: float) -> Played:
-        return Played(*held(self.scene, part, self.ring, self._palms, time), known=known)
+    def _hold(self, part: HoldPart, time: float, known: float) -> Sounded:
+        return Sounded(*held(self.scene, part, self.ring, self._palms, time), known=known)
 
 
 def _earliest(time: float, event: Stroke | HoldPart) -> float:
@@ -319,7 +320,7 @@ def held(
 
 
 def pressure_blocks(
-    scene: Scene, striker: Striker, made: Iterable[Played], frames: int
+    scene: Scene, striker: Striker, made: Iterable[Sounded], frames: int
 ) -> Iterator[NDArray[Any]]:
     """Blocks of pressure (C, n) at the listener, of what is made while they are taken."""
     points = len(scene.radiator.weights)
@@ -345,4 +346,4 @@ def pressure_blocks(
             pressure = in_room(pressure)
         if under is not None:
             pressure = pressure + under(pressure.shape[1])
-        yield pressure.astype(np.float32)  # many wait for their taker
+        yield pressure

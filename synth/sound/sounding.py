@@ -22,7 +22,7 @@ from synth.sound.stroke_sound import StrokeSound, StruckModes
 
 
 @dataclass(frozen=True)
-class Played:
+class Sounded:
     """States (E, M) that a stroke or a hold adds at times (E,) s; what comes after it begins at `known` s."""
 
     time: Array
@@ -44,7 +44,7 @@ class Sounding:
         self._order = count()
         self._given = -math.inf  # s, of the last event
 
-    def events(self, made: Iterable[Played]) -> Iterator[tuple[float, NDArray[np.complex64]]]:
+    def events(self, made: Iterable[Sounded]) -> Iterator[tuple[float, NDArray[np.complex64]]]:
         """Times and states by time. When one is given, all sound is laid that begins before it."""
         for each in made:
             if each.struck is not None:

@@ -1,6 +1,6 @@
 """What a stroke becomes: sound while the stick touches, and the states of all modes that ring on.
 
-In: an instrument's modes, what hears them, and the contacts of strokes. Out: a `Struck`, ready for the bank, for a
+In: an instrument's modes, what hears them, and the contacts of strokes. Out: a `StrokeSound`, ready for the bank, for a
 file or for a player. How each tine drives the modes is made once, at the first stroke that touches it there.
 """
 
@@ -29,7 +29,7 @@ from synth.sound.radiator.stick import (
 )
 from synth.vibration.modal_model import ModalModel, tip_shape
 
-Spot = tuple[int, float]  # a tine, and the stick's height on it in m below the tip
+StruckPlace = tuple[int, float]  # a tine, and the stick's height on it in m below the tip
 Driving = NDArray[np.complex64]  # (2, M) what forces along and across the row do to the modes
 Kept = TypeVar("Kept")
 
@@ -52,7 +52,7 @@ class StruckModes:
 
     contact: Contact
     part: ForceTrace  # of its trace, or all of it
-    drive: Mapping[Spot, Driving]  # of the places that it touched
+    drive: Mapping[StruckPlace, Driving]  # of the places that it touched
     left: Left
 
 
@@ -73,8 +73,8 @@ class Striker:
         self.channels = radiator.channels
         self.drive = Drive(model.pole, radiator.weights, immediate=radiator.immediate, rate=rate)
         self._sticks: OrderedDict[bytes, HeardStick] = OrderedDict()
-        self._driven: OrderedDict[Spot, Driving] = OrderedDict()
-        self._heard: OrderedDict[Spot, Inputs] = OrderedDict()
+        self._driven: OrderedDict[StruckPlace, Driving] = OrderedDict()
+        self._heard: OrderedDict[StruckPlace, Inputs] = OrderedDict()
 
     def __call__(self, contact: Contact, *, height: float) -> StrokeSound:
         """What the trace of a contact, `height` m below the tips, becomes."""
@@ -133,19 +133,19 @@ class Striker:
                 self._sticks.popitem(last=False)
         return stick_pressure(line, part, self._sticks[key])
 
-    def _drives(self, places: Sequence[Spot]) -> list[Driving]:
+    def _drives(self, places: Sequence[StruckPlace]) -> list[Driving]:
         """How forces at these places drive the modes."""
 
-        def made(missing: Sequence[Spot]) -> Iterator[Driving]:
+        def made(missing: Sequence[StruckPlace]) -> Iterator[Driving]:
             shape = tip_shape(self.model, missing[0][1], tine=[tine for tine, _ in missing])
             yield from reciprocal(self.model.pole, shape).astype(np.complex64)
 
         return _kept(self._driven, places, made)
 
-    def _inputs(self, drive: Mapping[Spot, Driving]) -> list[Inputs]:
+    def _inputs(self, drive: Mapping[StruckPlace, Driving]) -> list[Inputs]:
         """The same as they are heard."""
 
-        def made(missing: Sequence[Spot]) -> Iterator[Inputs]:
+        def made(missing: Sequence[StruckPlace]) -> Iterator[Inputs]:
             some = taken_apart(self.drive.inputs(_rows([drive[place] for place in missing])), 2)
             for place, inputs in zip(missing, some, strict=True):
                 yield replace(inputs, drive=drive[place])  # kept once
@@ -167,7 +167,9 @@ def _rows(drive: Sequence[Driving]) -> Driving:
 
 
 def _kept(
-    kept: OrderedDict[Spot, Kept], places: Sequence[Spot], made: Callable[[Sequence[Spot]], Iterable[Kept]]
+    kept: OrderedDict[StruckPlace, Kept],
+    places: Sequence[StruckPlace],
+    made: Callable[[Sequence[StruckPlace]], Iterable[Kept]],
 ) -> list[Kept]:
     """What is kept of places of one height, the latest last; what is missing is made in one go."""
     missing = [place for place in places if place not in kept]

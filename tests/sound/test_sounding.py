@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 
 from synth.sound.radiator.stick import StickPressure
-from synth.sound.sounding import Played, Sounding
+from synth.sound.sounding import Sounded, Sounding
 
 POLE = np.array([-3.0 + 400.0j, -40.0 + 9000.0j])
 
 
 def made(*times, known=math.inf, struck=None):
     rows = np.array([[time + 1.0, 2.0j * time] for time in times], np.complex64).reshape(-1, 2)
-    return Played(np.array(times), rows, struck, known)
+    return Sounded(np.array(times), rows, struck, known)
 
 
 def silent(_):

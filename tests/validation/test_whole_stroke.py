@@ -18,7 +18,7 @@ from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import ForceTrace
 from synth.sound.audio import RATE
 from synth.sound.render import ContactSettings, pressure_blocks, scene
-from synth.sound.sounding import Played
+from synth.sound.sounding import Sounded
 
 DATA = Path(__file__).parents[1] / "data" / "whole_stroke"
 START = 0.01  # s
@@ -49,7 +49,7 @@ def pressure(listening, speed):
     )
     striker = listening.striker(ContactSettings(stick=False))
     struck = striker.left(Contact(trace, None, (), (), None), height=0.0)
-    made = [Played(struck.left.ends / RATE, struck.left.states, struck)]
+    made = [Sounded(struck.left.ends / RATE, struck.left.states, struck)]
     blocks = pressure_blocks(listening, striker, made, round((START + 2.0) * RATE))
     whole = np.concatenate(list(blocks), axis=1)
     return whole[0, round(START * RATE) :]
