@@ -175,7 +175,9 @@ def _performed(
         blocks = heard(list(player.play(events)))
     else:
         # in single precision while they wait for their taker: a long piece has many
-        beside = Beside(lambda made: (block.astype(np.float32) for block in heard(made)))
+        beside: Beside[Sounded, NDArray[np.float32]] = Beside(
+            lambda made: (block.astype(np.float32) for block in heard(made))
+        )
         with beside:
             for made in player.play(events):
                 beside.give(made)

@@ -1,7 +1,7 @@
 """What a stroke becomes: sound while the stick touches, and the states of all modes that ring on.
 
-In: an instrument's modes, what hears them, and the contacts of strokes. Out: a `StrokeSound`, ready for the bank, for a
-file or for a player. How each tine drives the modes is made once, at the first stroke that touches it there.
+In: an instrument's modes, what hears them, and the contacts of strokes. Out: a `StrokeSound` for a file or
+a player. How each tine drives the modes is made once, at the first stroke that touches it there.
 """
 
 from __future__ import annotations
