@@ -2,7 +2,7 @@
 
 Talk is pulses of a glottis whose pitch glides, jitters and trembles, through resonances that move (vowels), with
 hisses, and bursts that begin as suddenly as a tap; babble is several who talk at once. What is struck is wood:
-short, much damped modes. A hammer on a steel anvil rings, at no ratios that a clamped rod has. No part of the package.
+short, much damped modes. A hammer on an anvil rings, at no ratios that a clamped rod has. No part of the package.
 """
 
 from __future__ import annotations
