@@ -75,7 +75,8 @@ PLACES = """
     proposal.page proposal.build
     interface.sound interface.answers interface.board interface.changed interface.opened
     served.mistakes served.model served.history served.watch served.hub served.versions served.session
-    served.address served.server served.tuning_page served.fields served.tine_fields served.foresight served.knowledge served.papers
+    served.address served.server served.tuning_page
+    served.fields served.tine_fields served.foresight served.knowledge served.papers
     served.things served.trims
     served.search served.listening
     served.bench_page served.answers served.serving

@@ -46,7 +46,7 @@ class PlaneBand:
         self.omega, self.fall = float(pole.imag), max(-float(pole.real), 0.05)
         at = _blocks(samples, rate, self.omega, self.fall)
         self.time = at.time
-        self.seconds = float(len(at.values) * at.step)
+        self.step, self.seconds = at.step, float(len(at.values) * at.step)
         self.level = float(np.max(np.abs(at.values) * np.exp(np.minimum(self.fall * at.time, 2.0))) + 1e-300)
         self.values = at.values / self.level
         self.left = 1.0  # power of what is no partial, over the partial's

@@ -96,7 +96,7 @@ def plane_pitch(
 def _found(samples: Array, rate: float, pole: complex) -> PlaneBand:
     """The band about the one line near a pole that is likeliest."""
     band = PlaneBand(samples, rate, pole)
-    reach = SEARCHED * band.per_cent
+    reach = min(SEARCHED * band.per_cent, 0.8 * np.pi / band.step)  # beyond half the blocks' rate all repeats
     middle = np.arange(-reach, reach, 0.15 * 2.0 * np.pi / band.seconds)
     fall = np.log(np.array(FALLS) * band.fall)
     value = band.likelihood(middle[:, None], fall, np.zeros(1), 0.0)

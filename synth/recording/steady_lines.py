@@ -18,7 +18,7 @@ from synth.units import CENT
 CLEAR: Final = 8.0  # power of a peak over the noise around it
 FAINT: Final = 1e-7  # of the loudest
 STEADY: Final = (1.2, 12.0)  # Hz, and cents, that a line may seem to move: planes beat, rooms stir
-GROWS: Final = 2.0  # times the power in the second half: planes beat
+GROWS: Final = 6.0  # times the power in the second half: planes beat, rooms fill
 MOST: Final = 60
 
 
