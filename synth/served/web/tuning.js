@@ -30,7 +30,7 @@ function showTap(tap) {
   $('sure').textContent = known ? `cents, ± ${tap.cents_sd.toFixed(1)}` : '';
   $('arrow').textContent = SIGN[way(tap, known)];
   $('turns').textContent = known ? what(tap) : '';
-  $('reason').textContent = [tap.reason, ...(tap.advice ?? [])].filter(Boolean).join('. ');
+  $('reason').textContent = [tap.reason, ...(tap.advice ?? [])].filter(Boolean).join('\n');
   $('words').textContent = tap.words;
   $('announced').disabled = tap.name !== null || !tap.may_be.length;
   document.body.classList.toggle('right', tap.in_tune === true);
