@@ -1,8 +1,8 @@
 """A glance at a sound: the lines that keep their pitch and do not grow, as a struck rod's do and a voice's do not.
 
-In: samples (T,) from where a tap is free, some tenths of a second. Out: Hz. Spectra of both halves are compared,
-each peak's place told between the bins by a parabola through the logarithms of a Hann window's (within 0.02 bins:
-M. Gasior & J. Gonzalez, AIP Conf. Proc. 732 (2004) 276, from memory). A hundredth of the full fit's cost.
+In: samples (T,) from where a tap is free, some tenths of a second. Out: Hz and levels. Spectra of both halves are
+compared, each peak's place told between the bins by a parabola through the logarithms of a Hann window's (within
+0.02 bins: M. Gasior & J. Gonzalez, AIP Conf. Proc. 732 (2004) 276, from memory). A hundredth of the full fit's cost.
 """
 
 from __future__ import annotations
@@ -20,21 +20,40 @@ FAINT: Final = 1e-7  # of the loudest
 STEADY: Final = (1.2, 12.0)  # Hz, and cents, that a line may seem to move: planes beat, rooms stir
 GROWS: Final = 6.0  # times the power in the second half: planes beat, rooms fill
 MOST: Final = 60
+STRONG: Final = 0.03  # of the loudest line's level
+LOWEST, HIGHEST = 60.0, 600.0  # Hz: voices
+NEAR: Final = 0.01  # of a multiple, by which it is off: a pitch that glides
+IN_A_ROW: Final = 4
 
 
-def steady_lines(samples: Array, rate: float) -> Array:
-    """(K,) Hz of the lines that stay where they are from the first half to the second, and do not grow."""
+def steady_lines(samples: Array, rate: float) -> tuple[Array, Array]:
+    """(K,) Hz and levels of the lines that stay where they are from one half to the other, and do not grow."""
     half = len(samples) // 2
     (first, loud), (second, later) = (
         _peaks(each, rate) for each in (samples[:half], samples[half : 2 * half])
     )
     if not len(first) or not len(second):
-        return np.zeros(0)
+        return np.zeros(0), np.zeros(0)
     apart = np.abs(second[:, None] - first)
     nearest = np.argmin(apart, axis=1)
     moved = apart[np.arange(len(second)), nearest]
     stays = moved < STEADY[0] + STEADY[1] * CENT * second
-    return np.asarray(second[stays & (later < GROWS * loud[nearest])])
+    kept = stays & (later < GROWS * loud[nearest])
+    return second[kept], np.sqrt(later[kept])
+
+
+def voiced(hertz: Array, level: Array) -> bool:
+    """Whether the louder of these lines (K,) stand on multiples of one pitch: a voice has them, a struck rod not.
+
+    Octaves and fifths that ring together are on some multiples; four in a row are of a voice, a pipe or a string.
+    """
+    strong = hertz[level > STRONG * np.max(level, initial=0.0)]
+    pitch = (strong[:, None] / np.arange(1, 5)).ravel()
+    times = strong / pitch[(pitch > LOWEST) & (pitch < HIGHEST), None]  # (pitches, K)
+    on = np.abs(times - np.round(times)) < NEAR * times
+    has = np.any(on[:, :, None] & (np.round(times)[:, :, None] == np.arange(1, 17)), axis=1)
+    in_a_row = np.lib.stride_tricks.sliding_window_view(has, IN_A_ROW, axis=1)
+    return bool(np.any(np.all(in_a_row, axis=2)))
 
 
 def _peaks(samples: Array, rate: float) -> tuple[Array, Array]:

@@ -19,9 +19,9 @@ from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
 from synth.recording.hum import without_hum
 from synth.recording.onsets import CHAIN
 from synth.recording.sinusoids import find
-from synth.recording.steady_lines import steady_lines
+from synth.recording.steady_lines import steady_lines, voiced
 from synth.recording.tap_watch import CHECK, KEPT, TapWatch
-from synth.recording.tapped_pitch import TappedSound, Verdict, nothing
+from synth.recording.tapped_pitch import TappedSound, Verdict, hertz_of, nothing
 from synth.recording.tapped_tine import could_be, judged, like
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
@@ -140,14 +140,13 @@ class Listener:
 
     def _glance(self, tap: _Tap) -> bool:
         """Whether a tine of this design could sound like that: asked before anything is fitted."""
-        return could_be(
-            steady_lines(self._watch.span(tap.free, tap.free + LOOKS[0]), self.rate), self.targets
-        )
+        hertz, level = steady_lines(self._watch.span(tap.free, tap.free + LOOKS[0]), self.rate)
+        return could_be(hertz, self.targets) and not voiced(hertz, level)
 
     def _sound(self, tap: _Tap, look: float) -> TappedSound | None:
         """What the tap began and what rang before it, without hum; None where no tine could sound like that."""
         samples, lines = self._lines((tap.free, tap.free + look))
-        if not like(lines, self.targets):
+        if not like(lines, self.targets) or voiced(hertz_of(lines), np.abs(lines.amplitude)):
             return None  # speech, a knock
         if tap.old is None:
             tap.old = self._lines((tap.time - BEFORE, tap.time - GAP))[1]
