@@ -30,7 +30,7 @@ ZOOMS: Final = 4
 LIVE: Final = 8.0  # of log likelihood below the best, where the rest no longer counts
 SEARCHED: Final = 40.0  # cents around a line where its partial may be, in a room that pulls it
 FALLS: Final = (0.5, 1.0, 2.0)  # times the line's decay rate that are tried there
-SAFE: Final = 1.2  # times the deviation found, by tests/recording/test_tapped_beams.py
+SAFE: Final = 1.3  # times the deviation found, by tests/recording/test_tapped_beams.py
 LEAST: Final = 0.05  # cents: no tine is steadier than that
 
 

@@ -1,8 +1,8 @@
 """A glance at a sound: the lines that keep their pitch and do not grow, as a struck rod's do and a voice's do not.
 
 In: samples (T,) from where a tap is free, some tenths of a second. Out: Hz and levels. Spectra of both halves are
-compared, each peak's place told between the bins by a parabola through the logarithms of a Hann window's (within
-0.02 bins: M. Gasior & J. Gonzalez, AIP Conf. Proc. 732 (2004) 276, from memory). A hundredth of the full fit's cost.
+compared, each peak's place told between the bins by a parabola through the logarithms of a Hann window's (to
+0.02 bins: M. Gasior & J. Gonzalez, AIP Conf. Proc. 732 (2004) 276, from memory). A hundredth of a fit's cost.
 """
 
 from __future__ import annotations

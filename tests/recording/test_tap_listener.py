@@ -11,7 +11,7 @@ from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.recording.retune import retune
-from synth.recording.tap_listener import Answer, Listener
+from synth.recording.tap_listener import COARSE, Answer, Listener
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
 from synth.vibration.tuning import Row
 from tests.everyday import design_tree, solved
@@ -94,7 +94,7 @@ def test_no_wrong_tine_is_named_and_the_stated_uncertainty_holds(level: float) -
             tapped, answered = tapped + 1, answered + bool(sure)
             for answer in sure:
                 assert answer.verdict.tine == tine, (seed, tine)
-                assert answer.verdict.cents_sd <= 1.0
+                assert answer.verdict.cents_sd <= COARSE
                 miss = (answer.verdict.cents - here.off(tine, off)) / answer.verdict.cents_sd
                 misses.append(miss)
                 coarse += [miss] if answer.verdict.cents_sd > 0.1 else []
