@@ -35,7 +35,6 @@ SPREAD: Final = 0.5  # of its logarithm
 KINDS: Final = ((1.0, 0.0), (0.0, 1.0), (1.0, 0.1), (1.0, 1.0))  # powers of the partial's tail, of the knock
 TAILS: Final = np.array([1e-4, 1e-3, 1e-2, 0.06, 0.3])  # of the partial's power
 NOISES: Final = 10.0 ** np.arange(-5.5, 0.1, 0.5)  # of the partial's power
-ROUNDS: Final = 4  # towards the likeliest decay
 SETTLED: Final = 0.02  # by which its logarithm still moves
 
 
@@ -127,11 +126,13 @@ class PlaneBand:
         whole = coarse[..., :, None] * fine[..., None, :]
         return np.asarray(whole.reshape(*pole.shape, -1)[..., : len(self.time)])
 
-    def over_decays(self, middle: Array, log_fall: Array, split: Array, differ: float) -> tuple[Array, Array]:
+    def over_decays(
+        self, middle: Array, log_fall: Array, split: Array, differ: float, *, rounds: int
+    ) -> tuple[Array, Array]:
         """ln of the likeliest decay rate from `log_fall` on, and the likelihood's logarithm, decays integrated."""
         step = 1e-2 / max(self.seconds * self.fall, 0.05)
         value = self.likelihood(middle, log_fall, split, differ)
-        for _ in range(ROUNDS):
+        for _ in range(rounds):
             up, down = (self.likelihood(middle, log_fall + each, split, differ) for each in (step, -step))
             slope, bend = (up - down) / (2.0 * step), np.abs(up + down - 2.0 * value) / step**2
             move = np.clip(slope / np.maximum(bend, 1.0), -DECAY_SD, DECAY_SD)

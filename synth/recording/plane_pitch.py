@@ -27,6 +27,7 @@ EVEN: Final = 0.3  # cents, below which splits are all alike
 ODD: Final = 0.1  # share of tines whose upper partials split on their own: nuts, uneven seats
 POINTS: Final = 13  # middles that are asked at once
 ZOOMS: Final = 4
+ROUNDS: Final = 4  # towards the likeliest decay, at first
 LIVE: Final = 8.0  # of log likelihood below the best, where the rest no longer counts
 SEARCHED: Final = 40.0  # cents around a line where its partial may be, in a room that pulls it
 FALLS: Final = (0.5, 1.0, 2.0)  # times the line's decay rate that are tried there
@@ -113,7 +114,9 @@ def _profile(band: PlaneBand, splits: Array, differ: float) -> _Profile:
     log_fall = np.full((len(splits), POINTS), np.log(band.fall))
     for zoom in range(ZOOMS):
         middle = low + (high - low) * u
-        log_fall, value = band.over_decays(middle, log_fall, np.broadcast_to(split, middle.shape), differ)
+        rounds = ROUNDS if zoom == 0 else ROUNDS // 2
+        both = np.broadcast_to(split, middle.shape)
+        log_fall, value = band.over_decays(middle, log_fall, both, differ, rounds=rounds)
         live = value > np.max(value, axis=1, keepdims=True) - LIVE
         first = np.maximum(np.argmax(live, axis=1) - 1, 0)
         last = POINTS - 1 - np.maximum(np.argmax(live[:, ::-1], axis=1) - 1, 0)

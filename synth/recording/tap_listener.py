@@ -32,6 +32,7 @@ SLOW: Final = 1.05  # s: and below
 LOW: Final = 100.0  # Hz
 SURE: Final = 1.0  # cents: a figure less sure is given when it is due, not before
 COARSE: Final = 5.0  # cents: and one less sure than that not at all
+FINE: Final = 0.15  # cents: no later look is needed
 BEFORE: Final = 0.4  # s before a tap that are fitted as what rang already
 GAP: Final = 0.01  # s kept clear of the tap there
 FULLY: Final = 0.5  # of a line's level that it had before the tap: then the tap did not begin it
@@ -118,6 +119,9 @@ class Listener:
     def _look(self) -> list[Answer]:
         tap = self._tap
         if tap is None or not tap.looks or self.seconds < tap.free + tap.looks[0]:
+            return []
+        if tap.known < FINE:
+            tap.looks.clear()
             return []
         return self._answered(tap, tap.looks.pop(0), ended=False)
 

@@ -17,8 +17,8 @@ from synth.recording.damped_sinusoid_fit import no_modes
 from synth.recording.hum import _beside, without_hum
 from synth.recording.partials import measure_taps
 from synth.recording.retune import retune
-from synth.recording.sinusoids import find
 from synth.recording.room import indoors
+from synth.recording.sinusoids import find
 from synth.recording.stirred import Band, Noise, Operator, Whitened, band
 from synth.units import FALL
 from synth.vibration.solve import solve_row
