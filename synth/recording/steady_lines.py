@@ -1,23 +1,25 @@
 """A glance at a sound: the lines that keep their pitch and do not grow, as a struck rod's do and a voice's do not.
 
-In: samples (T,) from where a tap is free, some tenths of a second. Out: Hz and levels. Spectra of both halves are
+In: samples (T,) from where a tap is free, some tenths of a second. Out: a `Glance`. Spectra of both halves are
 compared, each peak's place told between the bins by a parabola through the logarithms of a Hann window's (to
 0.02 bins: M. Gasior & J. Gonzalez, AIP Conf. Proc. 732 (2004) 276, from memory). A hundredth of a fit's cost.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from synth.arrays import Array
+from synth.arrays import Array, Bools
 from synth.recording.spectrum import floor
 from synth.units import CENT
 
 CLEAR: Final = 8.0  # power of a peak over the noise around it
 FAINT: Final = 1e-7  # of the loudest
 STEADY: Final = (1.2, 12.0)  # Hz, and cents, that a line may seem to move: planes beat, rooms stir
+ROUGH: Final = 12.0  # Hz
 GROWS: Final = 6.0  # times the power in the second half: planes beat, rooms fill
 MOST: Final = 60
 STRONG: Final = 0.03  # of the loudest line's level
@@ -26,20 +28,32 @@ NEAR: Final = 0.01  # of a multiple, by which it is off: a pitch that glides
 IN_A_ROW: Final = 4
 
 
-def steady_lines(samples: Array, rate: float) -> tuple[Array, Array]:
-    """(K,) Hz and levels of the lines that stay where they are from one half to the other, and do not grow."""
+@dataclass(frozen=True)
+class Glance:
+    """Hz and levels (K,) of what stands out in the second half, and which lines are `steady` since the first.
+
+    `rough` ones have hardly moved: the fundamental of two planes that beat, in a room, wavers by so much.
+    """
+
+    hertz: Array
+    level: Array
+    steady: Bools
+    rough: Bools
+
+
+def glance(samples: Array, rate: float) -> Glance:
+    """The lines that stay where they are from one half to the other, and do not grow."""
     half = len(samples) // 2
-    (first, loud), (second, later) = (
-        _peaks(each, rate) for each in (samples[:half], samples[half : 2 * half])
-    )
-    if not len(first) or not len(second):
-        return np.zeros(0), np.zeros(0)
+    first, loud = _peaks(samples[:half], rate)
+    second, later = _peaks(samples[half : 2 * half], rate)
+    if not len(first):
+        return Glance(second, later, np.zeros(len(second), bool), np.zeros(len(second), bool))
     apart = np.abs(second[:, None] - first)
     nearest = np.argmin(apart, axis=1)
     moved = apart[np.arange(len(second)), nearest]
-    stays = moved < STEADY[0] + STEADY[1] * CENT * second
-    kept = stays & (later < GROWS * loud[nearest])
-    return second[kept], np.sqrt(later[kept])
+    falls = later < GROWS * loud[nearest]
+    steady = falls & (moved < STEADY[0] + STEADY[1] * CENT * second)
+    return Glance(second, np.sqrt(later), steady, falls & (moved < ROUGH))
 
 
 def voiced(hertz: Array, level: Array) -> bool:

@@ -19,7 +19,7 @@ from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
 from synth.recording.hum import without_hum
 from synth.recording.onsets import CHAIN
 from synth.recording.sinusoids import find
-from synth.recording.steady_lines import steady_lines, voiced
+from synth.recording.steady_lines import glance, voiced
 from synth.recording.tap_watch import CHECK, KEPT, TapWatch
 from synth.recording.tapped_pitch import TappedSound, Verdict, hertz_of, nothing
 from synth.recording.tapped_tine import could_be, judged, like
@@ -144,8 +144,10 @@ class Listener:
 
     def _glance(self, tap: _Tap) -> bool:
         """Whether a tine of this design could sound like that: asked before anything is fitted."""
-        hertz, level = steady_lines(self._watch.span(tap.free, tap.free + LOOKS[0]), self.rate)
-        return could_be(hertz, self.targets) and not voiced(hertz, level)
+        seen = glance(self._watch.span(tap.free, tap.free + LOOKS[0]), self.rate)
+        if voiced(seen.hertz[seen.steady], seen.level[seen.steady]):
+            return False
+        return could_be(seen.hertz[seen.rough], seen.hertz[seen.steady], self.targets)
 
     def _sound(self, tap: _Tap, look: float) -> TappedSound | None:
         """What the tap began and what rang before it, without hum; None where no tine could sound like that."""

@@ -42,20 +42,15 @@ UNISON: Final = 0.5  # cents between targets that are one pitch
 LOUDER: Final = 0.5  # of a tine's level, from which another that rings is said to be the one that was tapped
 
 
-def could_be(hertz: Array, targets: TuningTargets) -> bool:
-    """Whether among these lines (K,) in Hz, told roughly, some have the ratios of a tine's first partials."""
-    if not len(hertz):
+def could_be(low: Array, high: Array, targets: TuningTargets) -> bool:
+    """Whether a line of `low` and one of `high`, in Hz, told roughly, have the ratio of a tine's first partials."""
+    if not len(low) or not len(high):
         return False
-    cents = np.log(hertz) / CENT
     model = np.log(np.maximum(targets.frequency[:, :, : len(WEIGHTS)], 1e-9)) / CENT  # (R, 2, N)
-    off = cents[:, None, None, None] - model  # (K, R, 2, N)
-    first = np.where(np.abs(off[..., 0]) < FURTHEST, off[..., 0], np.inf)  # (K, R, 2)
-    found = np.zeros(first.shape, bool)
-    for partial in range(1, model.shape[2]):
-        upper = off[..., partial]  # (K, R, 2)
-        apart = np.min(np.abs(upper[None] - first[:, None]), axis=1)
-        found |= apart < ROUGHLY
-    return bool(np.any(found))
+    first = np.log(low)[:, None, None] / CENT - model[..., 0]  # (K, R, 2) cents off
+    first = np.where(np.abs(first) < FURTHEST, first, np.inf)
+    upper = np.log(high)[:, None, None, None] / CENT - model[..., 1:]  # (L, R, 2, N - 1)
+    return bool(np.any(np.abs(upper[:, None] - first[..., None]) < ROUGHLY))
 
 
 def like(new: FittedModes, targets: TuningTargets) -> dict[int, int]:
