@@ -62,7 +62,9 @@ PLACES = """
     recording.sinusoids recording.stirred recording.room recording.hum recording.measurement
     recording.measurement_list recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
-    recording.retune recording.tuning_targets recording.tapped_tine recording.tap_listener
+    recording.retune recording.tuning_targets recording.tap_watch recording.steady_lines
+    recording.plane_band recording.plane_pitch recording.tapped_pitch
+    recording.tapped_tine recording.tap_listener
     recording.tuning_progress recording.overtone_advice recording.tap_message recording.taps_on_file
     recording.parameters recording.calibration_model recording.apart
     recording.calibrate recording.calibration_list recording.learnt_lengths recording.tuning_session
@@ -73,7 +75,8 @@ PLACES = """
     proposal.page proposal.build
     interface.sound interface.answers interface.board interface.changed interface.opened
     served.mistakes served.model served.history served.watch served.hub served.versions served.session
-    served.address served.server served.fields served.tine_fields served.foresight served.knowledge served.papers
+    served.address served.server served.tuning_page
+    served.fields served.tine_fields served.foresight served.knowledge served.papers
     served.things served.trims
     served.search served.listening
     served.bench_page served.answers served.serving
