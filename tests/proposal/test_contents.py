@@ -1,4 +1,4 @@
-"""Every figure that a proposal says is that of the instrument, in its place and its unit; no sound is rendered here."""
+"""Every figure that a proposal says is that of the instrument, in its place and its unit; without a rendering."""
 
 from __future__ import annotations
 
