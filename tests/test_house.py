@@ -210,6 +210,8 @@ def test_rooms_that_know_no_instrument_import_nothing_of_the_design(name):
 
 ALONE = """
 import os, sys
+import click, msgspec, numba, numpy, scipy.optimize, tomlkit  # libraries, once for all: of the house each module is met alone
+assert not any(name.startswith("synth") for name in sys.modules)
 failed = []
 for name in sys.argv[1:]:
     child = os.fork()
@@ -227,12 +229,24 @@ sys.exit(bool(failed))
 """
 
 
+@pytest.fixture(scope="module")
+def compiled_once(tmp_path_factory):
+    """An environment in which hundreds of processes do not compile the same files each for itself."""
+    kept = {"PYTHONPYCACHEPREFIX": str(tmp_path_factory.mktemp("pyc"))}
+    return {name: each for name, each in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"} | kept
+
+
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 @pytest.mark.parametrize("room", ROOMS)
-def test_each_room_imports_alone_in_a_fresh_process_and_opens_no_hardware(room):
+def test_each_room_imports_alone_in_a_fresh_process_and_opens_no_hardware(room, compiled_once):
     names = [f"synth.{name}" for name, _ in modules() if name.split(".")[0] == room]
     done = subprocess.run(
-        [sys.executable, "-c", ALONE, *names], capture_output=True, text=True, cwd=ROOT, check=False
+        [sys.executable, "-c", ALONE, *names],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        env=compiled_once,
+        check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
 
