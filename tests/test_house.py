@@ -210,7 +210,7 @@ def test_rooms_that_know_no_instrument_import_nothing_of_the_design(name):
 
 ALONE = """
 import os, sys
-import click, msgspec, numba, numpy, scipy.optimize, tomlkit  # libraries, once for all: of the house each module is met alone
+import click, msgspec, numba, numpy, scipy.optimize, tomlkit  # once for all: each module of the house is met alone
 assert not any(name.startswith("synth") for name in sys.modules)
 failed = []
 for name in sys.argv[1:]:

@@ -9,8 +9,8 @@ import msgspec
 import pytest
 
 from synth.design import catalogue, schema
-from synth.doors.cli import COMMANDS, run
 from synth.doors import reference
+from synth.doors.cli import COMMANDS, run
 from synth.doors.reference import BEGIN, END, STOCK, appendix, written_into
 from synth.playing.script import Script
 from synth.playing.stroke import CONTROLS
