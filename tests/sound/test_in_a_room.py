@@ -19,9 +19,10 @@ from synth.playing.stroke import Stroke
 from synth.sound import room_points, room_response
 from synth.sound.audio import RATE
 from synth.sound.bands import window_levels
+from synth.sound.carrying import carrying
 from synth.sound.radiator import EARS, bar_middle, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
-from synth.sound.render import perform, scene
+from synth.sound.render import ContactSettings, perform, scene
 from synth.sound.room_noise import noise_octaves, noise_stream
 from synth.sound.room_points import FAR, heard_in
 from synth.sound.surroundings import Surroundings
@@ -118,6 +119,21 @@ def test_the_direct_sound_is_that_of_free_air_until_the_first_reflection(through
     heard = stroked(through)[:, :until]
     assert heard == pytest.approx(free[:, :until], abs=2e-3 * np.abs(free[:, :until]).max())
     assert np.abs(stroked(through)[:, : free.shape[1]] - free).max() > 0.1 * np.abs(free).max()
+
+
+def test_how_far_it_carries_starts_from_levels_a_metre_off():
+    """In the listener's direction as free air has it there, raised by his distance; all round about as loud."""
+    instrument = made()
+    there = heard_in(instrument.rooms["hall"], instrument).listener
+    alone = dataclasses.replace(instrument, listener=dataclasses.replace(there, also=()))
+    stroke = Stroke(group=1, stick=instrument.stick("birch"), start=0.1, speed=0.3)
+    free = perform(scene(alone, "bar"), [stroke], seconds=0.35).sound()
+    found = carrying(instrument, "bar", instrument.rooms["hall"], stroke, ContactSettings())
+    heard = window_levels(free, RATE, since=0.1, until=0.225).octaves_db
+    away = np.linalg.norm([3.1, 1.2, 0.6])
+    assert found.direct_db[2:] == pytest.approx(heard[2:] + 20.0 * np.log10(away), abs=0.3 * DB)
+    assert np.abs(found.power_db - found.direct_db)[3:7].max() < 15.0 * DB
+    assert found.diagonal == pytest.approx(np.sqrt(8.0**2 + 6.0**2 + 3.5**2))
 
 
 def test_a_reflection_hears_the_instrument_from_its_own_side():
