@@ -135,6 +135,20 @@ def test_the_mass_is_that_of_bar_rods_nuts_and_washers(listed, straight):
     assert cuts.hardware_mass == pytest.approx(5 * nut + 4 * washer)
 
 
+@pytest.mark.parametrize(("plane", "thick"), [(0.0, 40.0), (90.0, 12.0)])
+def test_of_a_bent_bar_what_is_sawn_is_its_flat_length(listed, straight, plane, thick):
+    """Bought as long as it is before it is bent: K of the thickness from the inside, not along the middle."""
+    path = f"{{ straight_mm = 260.0 }}, {{ bend_deg = 70.0, radius_mm = 95.0, plane_deg = {plane} }}"
+    flat_bar = straight.replace("width_mm = 30.0, height_mm = 20.0", "width_mm = 40.0, height_mm = 12.0")
+    text = flat_bar.replace("{ straight_mm = 300.0 }", path)
+    _, cuts = listed(text + "[bench]\nneutral_axis = 0.38\n")
+    bar = cuts.purchases[-1]
+    flat = 260.0 + np.radians(70.0) * (95.0 - thick / 2.0 + 0.38 * thick)
+    assert bar.unit == "m"
+    assert bar.count == pytest.approx(1e-3 * flat, abs=1e-5)
+    assert f"saw to {flat:.2f} mm" in bar.what
+
+
 def test_csv_reads_back(listed, straight, tmp_path):
     instrument, cuts = listed(straight)
     write_csv(instrument, cuts, tmp_path / "a.csv")
