@@ -229,23 +229,20 @@ sys.exit(bool(failed))
 """
 
 
-@pytest.fixture(scope="module")
-def compiled_once(tmp_path_factory):
-    """An environment in which hundreds of processes do not compile the same files each for itself."""
-    kept = {"PYTHONPYCACHEPREFIX": str(tmp_path_factory.mktemp("pyc"))}
-    return {name: each for name, each in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"} | kept
+# hundreds of processes do not compile the same files each for itself
+COMPILED_ONCE = {name: each for name, each in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 @pytest.mark.parametrize("room", ROOMS)
-def test_each_room_imports_alone_in_a_fresh_process_and_opens_no_hardware(room, compiled_once):
+def test_each_room_imports_alone_in_a_fresh_process_and_opens_no_hardware(room):
     names = [f"synth.{name}" for name, _ in modules() if name.split(".")[0] == room]
     done = subprocess.run(
         [sys.executable, "-c", ALONE, *names],
         capture_output=True,
         text=True,
         cwd=ROOT,
-        env=compiled_once,
+        env=COMPILED_ONCE,
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
