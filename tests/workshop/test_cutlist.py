@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from synth.errors import InputError
 from synth.units import MM
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import tune
 from synth.workshop.cut_list_pages import COLUMNS, cut_list_document, write_csv
 from synth.workshop.cutlist import cut_list
@@ -38,7 +39,7 @@ stock_length_mm = 500.0
 def listed(made):
     def make(text):
         instrument = made(text)
-        return instrument, cut_list(instrument, tune(instrument))
+        return instrument, cut_list(instrument, tune(instrument, mounting(instrument)))
 
     return make
 
