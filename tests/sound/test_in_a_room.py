@@ -15,6 +15,7 @@ from synth.design.resolve import resolve
 from synth.design.rooms import RoomNoise
 from synth.design.schema import Design
 from synth.errors import InputError
+from synth.playing.score import performance
 from synth.playing.stroke import Stroke
 from synth.sound import room_points, room_response
 from synth.sound.audio import RATE
@@ -22,7 +23,7 @@ from synth.sound.bands import window_levels
 from synth.sound.carrying import carrying
 from synth.sound.radiator import EARS, bar_middle, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
-from synth.sound.render import ContactSettings, perform, scene
+from synth.sound.render import ContactSettings, perform, play, scene
 from synth.sound.room_noise import noise_octaves, noise_stream
 from synth.sound.room_points import FAR, heard_in
 from synth.sound.surroundings import Surroundings
@@ -234,6 +235,20 @@ def test_noise_is_laid_under_and_takes_nothing_away():
     with_noise, without = stroked(noise=True), stroked()
     under = with_noise - without
     assert window_levels(under, RATE, since=0.3, until=1.2).total_dba == pytest.approx(38.0, abs=1.0)
+
+
+def test_a_piece_through_several_things_has_the_rooms_noise_once():
+    instrument = made()
+    stroke = {"at_s": 0.1, "group": "wires", "speed_mm_s": 300}
+    script = {"stroke": [stroke, {**stroke, "at_s": 0.2}], "tail_s": 0.2}
+    piece, _ = performance(script, instrument, through="bar")
+    played = (piece.played[0], dataclasses.replace(piece.played[1], through="pickup"))
+    piece = dataclasses.replace(piece, played=played)
+    noisy, still = (
+        play(instrument, piece, surroundings=Surroundings("hall", each)).sound() for each in (True, False)
+    )
+    once = noise_stream(noise_octaves(instrument.rooms["hall"].noise), 0.18)(noisy.shape[1])
+    assert noisy - still == pytest.approx(once, abs=1e-3 * np.abs(once).max())
 
 
 def test_two_ears_hear_low_noise_alike_and_high_noise_apart():
