@@ -44,23 +44,47 @@ class DampedModes:
     vectors: NDArray[np.complex64]
 
 
+@dataclass(frozen=True)
+class Blocks:
+    """M and K of tine freedoms (Q) and host freedoms (Mc): M = [[host_mass, coupling], [., 1]], K by blocks."""
+
+    tine_stiffness: Array  # (Q, Q)
+    host_mass: Array  # (Mc, Mc)
+    host_stiffness: Array  # (Mc, Mc)
+    coupling: Array  # (Mc, Q)
+
+
 def real_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) -> tuple[Array, Array]:
     """omega² (M,) within the limits, rising, and vectors (D, M), host first, mass-normalised."""
+    blocks = blocks_of(structure)
+    large = len(blocks.tine_stiffness) + len(blocks.host_mass) > LARGE
+    with all_cores() if large else contextlib.nullcontext():
+        limits = (2.0 * math.pi * np.array([lowest_hz, highest_hz])) ** 2
+        return block_modes(blocks, limits)
+
+
+def blocks_of(structure: Structure) -> Blocks:
+    """The structure's matrices without its losses."""
+    return Blocks(
+        structure.tine_stiffness, structure.host_mass, structure.host_stiffness, structure.coupling
+    )
+
+
+def block_modes(blocks: Blocks, limits: Array) -> tuple[Array, Array]:
+    """The modes of blocks, as `real_modes`, with omega² within `limits` (2,)."""
     from scipy.linalg import eigh, solve_triangular
 
-    K, B = structure.tine_stiffness, structure.coupling
+    K, B = blocks.tine_stiffness, blocks.coupling
     Q, host_count = len(K), len(B)
-    lower = np.linalg.cholesky(structure.host_mass - B @ B.T)
-    half = solve_triangular(lower, B, lower=True)  # (Mc, Q)
-    inner = structure.host_stiffness + B @ K @ B.T
+    lower = np.linalg.cholesky(blocks.host_mass - B @ B.T)
+    BK = B @ K
+    inner = blocks.host_stiffness + BK @ B.T
     inner = solve_triangular(lower, solve_triangular(lower, inner, lower=True).T, lower=True)
     standard = np.empty((Q + host_count, Q + host_count), order="F")
     standard[:Q, :Q] = K
-    standard[Q:, :Q] = -half @ K
+    standard[Q:, :Q] = -solve_triangular(lower, BK, lower=True)
     standard[Q:, Q:] = (inner + inner.T) / 2.0
-    with all_cores() if len(standard) > LARGE else contextlib.nullcontext():
-        squared, u = eigh(standard, lower=True, overwrite_a=True, check_finite=False, driver="evd")
-    limits = (2.0 * math.pi * np.array([lowest_hz, highest_hz])) ** 2
+    squared, u = eigh(standard, lower=True, overwrite_a=True, check_finite=False, driver="evd")
     kept = slice(*np.searchsorted(squared, limits))
     vectors = np.empty((Q + host_count, len(squared[kept])))
     vectors[:host_count] = solve_triangular(lower, u[Q:, kept], lower=True, trans="T")

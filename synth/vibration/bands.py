@@ -1,0 +1,266 @@
+"""The modes of a large structure, band by band: a few smaller dense problems in place of one.
+
+In: a `Structure`. Out: the same modes as `eigen.real_modes` gives, or that very solution where bands would not pay or
+do not agree. The cost of a dense problem grows as the cube of its freedoms, and a mode is little moved by tine
+partials far from it. In a band the partials near it (N) and the host structure (u) stay unknown; the far ones (F)
+follow them. With Lambda the diagonal of K_tine and G the rest of it,
+
+    (Lambda_F - lambda) q_F = lambda B_F^T u - G_FN q_N.
+
+1. G is small. The turn q_F = Y q_N, Y = G_FN / (Lambda_N - Lambda_F), takes it out and leaves K_N + sym(G_NF Y) to
+   second order (J. H. Van Vleck, Phys. Rev. 33 (1929) 467; from memory); B turns along.
+2. What answers the host's motion is lambda B_F^T u / (Lambda_F - lambda) at two places of the band, as vectors of
+   Ritz: at one of them added to u, at the other as freedoms of their own, as few as matter.
+3. Whole vectors: q_F as above at each mode's own lambda. By as much as that differs from the vectors of Ritz, e,
+   omega² was too high: sum of (Lambda_F - lambda) e².
+
+Proof that none is missing or there twice. Below a cut the lower band's Ritz values can only be too high, so it
+counts too few modes there, if any; the upper one likewise above. Where all counts together are the number of
+freedoms, each is right. Besides, on both sides of a cut the two bands must tell the same frequencies.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from synth.arrays import AnyReal, Array, Bools, Indices, Singles
+from synth.cores import one_core, threads_allowed
+from synth.vibration.coupling import Structure
+from synth.vibration.eigen import Blocks, block_modes, blocks_of, real_modes
+
+PLACES: Final = (4500.0, 13_000.0, 18)  # Hz: where cuts are tried, evenly by their logarithms
+KEPT: Final = ((6000.0, 1.35), (math.inf, 1.2))  # up to which cut partials are kept so far beyond it
+TOP: Final = 20_000.0  # Hz: above no mode is wanted
+LOW: Final = 0.5  # of the highest omega²: where the lowest band's far partials are right, besides at rest
+INNER: Final = (0.15, 0.85)  # of the way from a band's lowest omega² to its highest, for the others
+FAINT: Final = 1e-5  # of omega²: what less than this hangs on is no freedom
+ABOUT: Final = 1.015  # a cut is set in the widest gap so near to where it was tried
+TOLD_TWICE: Final = 6  # modes on each side of a cut that both bands must tell alike,
+ALIKE: Final = 6e-4  # of omega², half a cent
+OVERHEAD: Final = 0.35  # of the cube of its freedoms, for what a band costs besides
+WORTH: Final = 0.75  # of the dense problem's cost; where bands save less they are not asked
+
+
+@dataclass(frozen=True)
+class Band:
+    """Modes from `low` to `high`, omega² in s^-2, told from the partials `near` (Q,)."""
+
+    low: float
+    high: float
+    near: Bools
+
+
+def coupled_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) -> tuple[Array, AnyReal]:
+    """omega² (M,) within the limits, rising, and vectors (D, M), host first, mass-normalised; in single precision
+    where they came from bands."""
+    bands = bands_for(structure)
+    found = in_bands(structure, bands) if len(bands) > 1 else None
+    if found is None:
+        return real_modes(structure, lowest_hz=lowest_hz, highest_hz=highest_hz)
+    squared, vectors = found
+    kept = slice(*np.searchsorted(squared, (2.0 * math.pi * np.array([lowest_hz, highest_hz])) ** 2))
+    return squared[kept], vectors[:, kept]
+
+
+def bands_for(structure: Structure) -> list[Band]:
+    """The bands that cost least, or one of all modes."""
+    hertz = np.sqrt(structure.tine_stiffness.diagonal()) / (2.0 * math.pi)
+    cuts = [0.0, *np.geomspace(*PLACES).tolist(), math.inf]
+    count = len(structure.host_mass)
+    # the cheapest way to each cut: (cost, the cuts before it)
+    best: list[tuple[float, tuple[float, ...]]] = [(0.0, ())]
+    for at, high in enumerate(cuts[1:], start=1):
+        ways = [
+            (best[start][0] + _cost(hertz, low, high, count), (*best[start][1], low))
+            for start, low in enumerate(cuts[:at])
+        ]
+        best.append(min(ways))
+    whole = float(len(hertz) + count) ** 3
+    if best[-1][0] > WORTH * whole:
+        return [_band(hertz, 0.0, math.inf)]
+    return [_band(hertz, *edges) for edges in pairwise((*best[-1][1], math.inf))]
+
+
+def _cost(hertz: Array, low: float, high: float, host: int) -> float:
+    """In freedoms cubed."""
+    near = int(_near(hertz, low, high).sum())
+    if near == len(hertz):
+        return float(near + host) ** 3
+    return float(near + 1.6 * host) ** 3 + OVERHEAD * near * near * len(hertz)
+
+
+def _near(hertz: Array, low: float, high: float) -> Bools:
+    below, above = (next(share for upto, share in KEPT if cut <= upto) for cut in (low, high))
+    return np.asarray((hertz > low / below) & (hertz < high * above))
+
+
+def _band(hertz: Array, low: float, high: float) -> Band:
+    return Band((2.0 * math.pi * low) ** 2, (2.0 * math.pi * high) ** 2, _near(hertz, low, high))
+
+
+def in_bands(structure: Structure, bands: list[Band]) -> tuple[Array, Singles] | None:
+    """All modes, omega² (D,) and vectors (D, D) up to `TOP`; None where the bands' counts or modes disagree."""
+    blocks = blocks_of(structure)
+    workers = threads_allowed()
+    with one_core(), ThreadPoolExecutor(workers) as pool:
+        parts = list(pool.map(lambda band: solve_band(blocks, band), bands))
+        spans = _spans(parts, len(blocks.tine_stiffness) + len(blocks.host_mass))
+        if spans is None:
+            return None
+        counts = [0, *np.cumsum([span.stop - span.start for span in spans]).tolist()]
+        squared = np.empty(counts[-1])
+        vectors = np.empty((len(blocks.host_mass) + len(blocks.tine_stiffness), counts[-1]), dtype=np.float32)
+
+        def tell(part: _Solved, span: slice, start: int) -> None:
+            here = slice(start, start + span.stop - span.start)
+            squared[here] = part.whole(span, vectors[:, here])
+
+        list(pool.map(tell, parts, spans, counts[:-1]))
+    order = np.argsort(squared, kind="stable")
+    return squared[order], vectors if np.all(np.diff(order) == 1) else vectors[:, order]
+
+
+@dataclass(frozen=True)
+class _Far:
+    """What of the far partials the whole vectors are built from."""
+
+    squared: Array  # (F,)
+    coupling: Singles  # (F, Mc), B_F^T
+    pull: Singles  # (F, N), G
+    host: Singles  # (F, Mc + k) the vectors of Ritz
+
+
+@dataclass(frozen=True)
+class _Solved:
+    squared: Array  # (m,) all values of the band's problem
+    vectors: Array  # (Mc + k + N, m)
+    band: Band
+    host_count: int
+    far: _Far
+
+    def whole(self, span: slice, out: Singles) -> Array:
+        """omega² of the modes `span`, a little corrected; their vectors go to `out` (D, ...)."""
+        far, count = self.far, self.host_count
+        lam = self.squared[span]
+        host = self.vectors[: far.host.shape[1], span].astype(np.float32)
+        tines = self.vectors[far.host.shape[1] :, span].astype(np.float32)
+        away = (far.squared[:, None] - lam).astype(np.float32)
+        pushed = far.coupling @ host[:count]
+        answer = pushed * lam.astype(np.float32)
+        answer /= away
+        off = far.host @ host - answer
+        excess = np.einsum("fm,fm,fm->m", off, off, away)
+        answer -= (far.pull @ tines) / away
+        norm = np.einsum("fm,fm->m", off, 2.0 * (pushed + answer) + off)
+        scale = (1.0 / np.sqrt(1.0 - norm)).astype(np.float32)
+        out[:count] = host[:count] * scale
+        out[count:][self.band.near] = tines * scale
+        out[count:][~self.band.near] = answer * scale
+        return np.asarray(lam - excess)
+
+
+def solve_band(blocks: Blocks, band: Band) -> _Solved:
+    """The band's smaller problem, solved."""
+    near, far = np.flatnonzero(band.near), np.flatnonzero(~band.near)
+    squared = blocks.tine_stiffness.diagonal()[far]
+    pull = blocks.tine_stiffness[np.ix_(far, near)].astype(np.float32)
+    tines, coupling, turned = _turned(blocks, band, near, far, pull)
+    answer = _answers(blocks, band, squared, turned)
+    mass, stiffness = _answering(blocks, far, turned, answer)
+    more = np.zeros((len(mass) - len(coupling), len(near)))
+    # each answer moves with its host freedom; those of their own have no partials to be coupled with
+    problem = Blocks(tines, mass, stiffness, np.concatenate([coupling, more]))
+    values, vectors = block_modes(problem, np.array([-np.inf, np.inf]))
+    kept = _Far(squared, turned.astype(np.float32), pull, answer.astype(np.float32))
+    return _Solved(values, vectors, band, len(blocks.host_mass), kept)
+
+
+def _turned(
+    blocks: Blocks, band: Band, near: Indices, far: Indices, pull: Singles
+) -> tuple[Array, Array, Array]:
+    """K_N (N, N) and B_N (Mc, N) freed of the far partials, and what is left of these, B_F^T (F, Mc)."""
+    K, B = blocks.tine_stiffness, blocks.coupling
+    own, squared = K.diagonal()[near], K.diagonal()[far]
+    # a partial beyond the band is turned as at its edge: no distance is less than from there
+    turn = pull / (np.clip(own, band.low, band.high) - squared[:, None]).astype(np.float32)
+    both = (pull + (0.5 * squared[:, None]).astype(np.float32) * turn).T @ turn
+    length = turn.T @ turn
+    stiffness = K[np.ix_(near, near)] + both + both.T - 0.5 * length * (own + own[:, None])
+    coupling = B[:, near].astype(np.float32)
+    near_coupling = B[:, near] + (B[:, far].astype(np.float32) @ turn - 0.5 * coupling @ length)
+    return stiffness, near_coupling, B[:, far].T - turn @ coupling.T
+
+
+def _answers(blocks: Blocks, band: Band, squared: Array, turned: Array) -> Array:
+    """What far partials do for each unit of the host's motion, then vectors of their own (F, Mc + k)."""
+    from scipy.linalg import eigh
+
+    top = min(band.high, (2.0 * math.pi * TOP) ** 2)
+    low, high = (band.low + share * (top - band.low) for share in (INNER if band.low > 0.0 else (0.0, LOW)))
+    first = low / (squared - low)
+    change = high / (squared - high) - first
+    kappa, shape = eigh(blocks.host_stiffness, blocks.host_mass)
+    # a host mode above the band lends its modes less and less
+    lent = np.minimum(1.0, top / np.maximum(kappa, 1.0))
+    vectors = (change[:, None] * turned) @ (shape * lent)
+    own = [_telling(vectors, np.sqrt(np.abs(squared - high) / high), side) for side in (squared < high, squared > high)]
+    return np.concatenate([first[:, None] * turned, *own], axis=1)
+
+
+def _telling(vectors: Array, weight: Array, side: Bools) -> Array:
+    """What of the vectors (F, Mc) matters on one side of the band: below and above as one they might have a Ritz value
+    within it."""
+    own = np.where(side[:, None], vectors, 0.0)
+    weighted = weight[side, None] * own[side]
+    size, mix = np.linalg.eigh(weighted.T @ weighted)
+    matters = size > FAINT
+    return np.asarray(own @ (mix[:, matters] / np.sqrt(size[matters])))
+
+
+def _answering(blocks: Blocks, far: Indices, turned: Array, answer: Array) -> tuple[Array, Array]:
+    """Mass and stiffness (Mc + k, Mc + k) of the host with what answers it."""
+    count = len(blocks.host_mass)
+    pull = blocks.tine_stiffness[np.ix_(far, far)]
+    stiffness = answer.T @ (pull @ answer)
+    mass = answer.T @ answer
+    pushed = turned.T @ answer  # (Mc, Mc + k)
+    mass[:count] += pushed
+    mass[:, :count] += pushed.T
+    mass[:count, :count] += blocks.host_mass
+    stiffness[:count, :count] += blocks.host_stiffness
+    return (mass + mass.T) / 2.0, (stiffness + stiffness.T) / 2.0
+
+
+def _spans(parts: Sequence[_Solved], count: int) -> list[slice] | None:
+    """Which of its values each band tells; None where together they are not `count`, or bands disagree at a cut."""
+    starts, ends = [0], []
+    for lower, upper in pairwise(parts):
+        cut = _cut(lower.squared, upper.squared, upper.band.low)
+        end, start = (int(np.searchsorted(each.squared, cut)) for each in (lower, upper))
+        if not _alike(lower.squared[end - TOLD_TWICE : end + TOLD_TWICE], upper.squared[start - TOLD_TWICE : start + TOLD_TWICE]):
+            return None
+        ends.append(end)
+        starts.append(start)
+    spans = [slice(start, end) for start, end in zip(starts, [*ends, len(parts[-1].squared)], strict=True)]
+    return spans if sum(span.stop - span.start for span in spans) == count else None
+
+
+def _alike(one: Array, other: Array) -> bool:
+    return len(one) == len(other) and bool(np.all(np.abs(one - other) < ALIKE * other))
+
+
+def _cut(lower: Array, upper: Array, about: float) -> float:
+    """The middle of the widest gap near `about` that both bands see; `about` itself where there is none."""
+    both = np.sort(np.concatenate([lower, upper]))
+    both = both[(both > about / ABOUT**2) & (both < about * ABOUT**2)]
+    if len(both) < 2:
+        return about
+    widest = int(np.argmax(np.diff(both)))
+    return float((both[widest] + both[widest + 1]) / 2.0)
