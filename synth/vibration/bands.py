@@ -1,9 +1,9 @@
 """The modes of a large structure, band by band: a few smaller dense problems in place of one.
 
-In: a `Structure`. Out: the same modes as `eigen.real_modes` gives, or that very solution where bands would not pay or
-do not agree. The cost of a dense problem grows as the cube of its freedoms, and a mode is little moved by tine
-partials far from it. In a band the partials near it (N) and the host structure (u) stay unknown; the far ones (F)
-follow them. With Lambda the diagonal of K_tine and G the rest of it,
+In: a `Structure`. Out: the same modes as `eigen.real_modes` gives, or that very solution where bands would
+not pay or do not agree. The cost of a dense problem grows as the cube of its freedoms, and a mode is little
+moved by tine partials far from it. In a band the partials near it (N) and the host structure (u) stay unknown; the
+far ones (F) follow them. With Lambda the diagonal of K_tine and G the rest of it,
 
     (Lambda_F - lambda) q_F = lambda B_F^T u - G_FN q_N.
 
@@ -21,6 +21,7 @@ freedoms, each is right. Besides, on both sides of a cut the two bands must tell
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -36,7 +37,7 @@ from synth.vibration.coupling import Structure
 from synth.vibration.eigen import Blocks, block_modes, blocks_of, real_modes
 
 PLACES: Final = (4500.0, 13_000.0, 18)  # Hz: where cuts are tried, evenly by their logarithms
-KEPT: Final = ((6000.0, 1.35), (math.inf, 1.2))  # up to which cut partials are kept so far beyond it
+KEPT: Final = ((6000.0, 1.25), (math.inf, 1.15))  # up to which cut partials are kept so far beyond it
 TOP: Final = 20_000.0  # Hz: above no mode is wanted
 LOW: Final = 0.5  # of the highest omega²: where the lowest band's far partials are right, besides at rest
 INNER: Final = (0.15, 0.85)  # of the way from a band's lowest omega² to its highest, for the others
@@ -93,7 +94,8 @@ def _cost(hertz: Array, low: float, high: float, host: int) -> float:
     near = int(_near(hertz, low, high).sum())
     if near == len(hertz):
         return float(near + host) ** 3
-    return float(near + 1.6 * host) ** 3 + OVERHEAD * near * near * len(hertz)
+    sides = 1.0 if low == 0.0 or high == math.inf else 2.0
+    return (near + (1.0 + 0.6 * sides) * host) ** 3 + OVERHEAD * near * near * len(hertz)
 
 
 def _near(hertz: Array, low: float, high: float) -> Bools:
@@ -110,7 +112,8 @@ def in_bands(structure: Structure, bands: list[Band]) -> tuple[Array, Singles] |
     blocks = blocks_of(structure)
     workers = threads_allowed()
     with one_core(), ThreadPoolExecutor(workers) as pool:
-        parts = list(pool.map(lambda band: solve_band(blocks, band), bands))
+        alone = _host_modes(blocks)
+        parts = list(pool.map(lambda band: _solve_band(blocks, band, alone), bands))
         spans = _spans(parts, len(blocks.tine_stiffness) + len(blocks.host_mass))
         if spans is None:
             return None
@@ -118,11 +121,12 @@ def in_bands(structure: Structure, bands: list[Band]) -> tuple[Array, Singles] |
         squared = np.empty(counts[-1])
         vectors = np.empty((len(blocks.host_mass) + len(blocks.tine_stiffness), counts[-1]), dtype=np.float32)
 
-        def tell(part: _Solved, span: slice, start: int) -> None:
-            here = slice(start, start + span.stop - span.start)
+        def tell(part: _Solved, span: slice, here: slice) -> bool:
             squared[here] = part.whole(span, vectors[:, here])
+            return _alike(squared[here], part.squared[span])
 
-        list(pool.map(tell, parts, spans, counts[:-1]))
+        if not all(pool.map(tell, parts, spans, itertools.starmap(slice, pairwise(counts)))):
+            return None
     order = np.argsort(squared, kind="stable")
     return squared[order], vectors if np.all(np.diff(order) == 1) else vectors[:, order]
 
@@ -166,17 +170,22 @@ class _Solved:
         return np.asarray(lam - excess)
 
 
-def solve_band(blocks: Blocks, band: Band) -> _Solved:
+def _host_modes(blocks: Blocks) -> tuple[Array, Array]:
+    """omega² (Mc,) and shapes (Mc, Mc) of the host with every partial locked."""
+    from scipy.linalg import eigh
+
+    return eigh(blocks.host_stiffness, blocks.host_mass)  # type: ignore[no-any-return]
+
+
+def _solve_band(blocks: Blocks, band: Band, host: tuple[Array, Array]) -> _Solved:
     """The band's smaller problem, solved."""
     near, far = np.flatnonzero(band.near), np.flatnonzero(~band.near)
     squared = blocks.tine_stiffness.diagonal()[far]
     pull = blocks.tine_stiffness[np.ix_(far, near)].astype(np.float32)
     tines, coupling, turned = _turned(blocks, band, near, far, pull)
-    answer = _answers(blocks, band, squared, turned)
+    answer = _answers(host, band, squared, turned)
     mass, stiffness = _answering(blocks, far, turned, answer)
-    more = np.zeros((len(mass) - len(coupling), len(near)))
-    # each answer moves with its host freedom; those of their own have no partials to be coupled with
-    problem = Blocks(tines, mass, stiffness, np.concatenate([coupling, more]))
+    problem = Blocks(tines, mass, stiffness, coupling)
     values, vectors = block_modes(problem, np.array([-np.inf, np.inf]))
     kept = _Far(squared, turned.astype(np.float32), pull, answer.astype(np.float32))
     return _Solved(values, vectors, band, len(blocks.host_mass), kept)
@@ -188,35 +197,39 @@ def _turned(
     """K_N (N, N) and B_N (Mc, N) freed of the far partials, and what is left of these, B_F^T (F, Mc)."""
     K, B = blocks.tine_stiffness, blocks.coupling
     own, squared = K.diagonal()[near], K.diagonal()[far]
-    # a partial beyond the band is turned as at its edge: no distance is less than from there
-    turn = pull / (np.clip(own, band.low, band.high) - squared[:, None]).astype(np.float32)
-    both = (pull + (0.5 * squared[:, None]).astype(np.float32) * turn).T @ turn
-    length = turn.T @ turn
-    stiffness = K[np.ix_(near, near)] + both + both.T - 0.5 * length * (own + own[:, None])
-    coupling = B[:, near].astype(np.float32)
-    near_coupling = B[:, near] + (B[:, far].astype(np.float32) @ turn - 0.5 * coupling @ length)
-    return stiffness, near_coupling, B[:, far].T - turn @ coupling.T
+    # a partial beyond the band is turned as at its edge, since that is where it takes part
+    apart: Singles = (np.clip(own, band.low, band.high) - squared[:, None]).astype(np.float32)
+    turn: Singles = pull / apart
+    both: Singles = pull.T @ (np.float32(0.5) * turn)
+    stiffness = K[np.ix_(near, near)]
+    stiffness += both
+    stiffness += both.T
+    coupling = B.astype(np.float32)
+    return stiffness, B[:, near] + coupling[:, far] @ turn, B[:, far].T - turn @ coupling[:, near].T
 
 
-def _answers(blocks: Blocks, band: Band, squared: Array, turned: Array) -> Array:
+def _answers(host: tuple[Array, Array], band: Band, squared: Array, turned: Array) -> Array:
     """What far partials do for each unit of the host's motion, then vectors of their own (F, Mc + k)."""
-    from scipy.linalg import eigh
-
+    kappa, shape = host
     top = min(band.high, (2.0 * math.pi * TOP) ** 2)
     low, high = (band.low + share * (top - band.low) for share in (INNER if band.low > 0.0 else (0.0, LOW)))
     first = low / (squared - low)
     change = high / (squared - high) - first
-    kappa, shape = eigh(blocks.host_stiffness, blocks.host_mass)
     # a host mode above the band lends its modes less and less
     lent = np.minimum(1.0, top / np.maximum(kappa, 1.0))
     vectors = (change[:, None] * turned) @ (shape * lent)
-    own = [_telling(vectors, np.sqrt(np.abs(squared - high) / high), side) for side in (squared < high, squared > high)]
+    own = [
+        _telling(vectors, np.sqrt(np.abs(squared - high) / high), side)
+        for side in (squared < high, squared > high)
+    ]
     return np.concatenate([first[:, None] * turned, *own], axis=1)
 
 
 def _telling(vectors: Array, weight: Array, side: Bools) -> Array:
-    """What of the vectors (F, Mc) matters on one side of the band: below and above as one they might have a Ritz value
-    within it."""
+    """What of the vectors (F, Mc) matters on one side of the band (F,).
+
+    A vector of both sides might have its value of Ritz within the band, where no mode is.
+    """
     own = np.where(side[:, None], vectors, 0.0)
     weighted = weight[side, None] * own[side]
     size, mix = np.linalg.eigh(weighted.T @ weighted)
@@ -227,8 +240,11 @@ def _telling(vectors: Array, weight: Array, side: Bools) -> Array:
 def _answering(blocks: Blocks, far: Indices, turned: Array, answer: Array) -> tuple[Array, Array]:
     """Mass and stiffness (Mc + k, Mc + k) of the host with what answers it."""
     count = len(blocks.host_mass)
-    pull = blocks.tine_stiffness[np.ix_(far, far)]
-    stiffness = answer.T @ (pull @ answer)
+    pull = blocks.tine_stiffness[np.ix_(far, far)].astype(np.float32)
+    np.fill_diagonal(pull, 0.0)  # what is left is small: single digits do
+    stiffness = answer.T @ (
+        blocks.tine_stiffness.diagonal()[far, None] * answer + pull @ answer.astype(np.float32)
+    )
     mass = answer.T @ answer
     pushed = turned.T @ answer  # (Mc, Mc + k)
     mass[:count] += pushed
@@ -244,7 +260,10 @@ def _spans(parts: Sequence[_Solved], count: int) -> list[slice] | None:
     for lower, upper in pairwise(parts):
         cut = _cut(lower.squared, upper.squared, upper.band.low)
         end, start = (int(np.searchsorted(each.squared, cut)) for each in (lower, upper))
-        if not _alike(lower.squared[end - TOLD_TWICE : end + TOLD_TWICE], upper.squared[start - TOLD_TWICE : start + TOLD_TWICE]):
+        if not _alike(
+            lower.squared[end - TOLD_TWICE : end + TOLD_TWICE],
+            upper.squared[start - TOLD_TWICE : start + TOLD_TWICE],
+        ):
             return None
         ends.append(end)
         starts.append(start)
@@ -253,7 +272,8 @@ def _spans(parts: Sequence[_Solved], count: int) -> list[slice] | None:
 
 
 def _alike(one: Array, other: Array) -> bool:
-    return len(one) == len(other) and bool(np.all(np.abs(one - other) < ALIKE * other))
+    """Whether values of omega² are the same but for `ALIKE`; drifts, at 0, are."""
+    return len(one) == len(other) and bool(np.all(np.abs(one - other) < ALIKE * np.maximum(other, 1.0)))
 
 
 def _cut(lower: Array, upper: Array, about: float) -> float:
