@@ -16,11 +16,13 @@ far ones (F) follow them. With Lambda the diagonal of K_tine and G the rest of i
 
 Proof that none is missing or there twice. Below a cut the lower band's Ritz values can only be too high, so it
 counts too few modes there, if any; the upper one likewise above. Where all counts together are the number of
-freedoms, each is right. Besides, on both sides of a cut the two bands must tell the same frequencies.
+freedoms, each is right. Besides, on both sides of a cut the two bands must tell the same frequencies, and what is
+told must be modes: the residual K v - omega² M v of all is looked at.
 """
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import math
 from collections.abc import Sequence
@@ -36,15 +38,24 @@ from synth.cores import one_core, threads_allowed
 from synth.vibration.coupling import Structure
 from synth.vibration.eigen import Blocks, block_modes, blocks_of, real_modes
 
-PLACES: Final = (4500.0, 13_000.0, 18)  # Hz: where cuts are tried, evenly by their logarithms
-KEPT: Final = ((6000.0, 1.25), (math.inf, 1.15))  # up to which cut partials are kept so far beyond it
+PLACES: Final = (1500.0, 13_000.0, 26)  # Hz: where cuts are tried, evenly by their logarithms
+KEPT: Final = (
+    (4000.0, 1.4),
+    (6000.0, 1.25),
+    (math.inf, 1.15),
+)  # up to which cut partials are kept so far beyond it
 TOP: Final = 20_000.0  # Hz: above no mode is wanted
 LOW: Final = 0.5  # of the highest omega²: where the lowest band's far partials are right, besides at rest
 INNER: Final = (0.15, 0.85)  # of the way from a band's lowest omega² to its highest, for the others
 FAINT: Final = 1e-5  # of omega²: what less than this hangs on is no freedom
 ABOUT: Final = 1.015  # a cut is set in the widest gap so near to where it was tried
-TOLD_TWICE: Final = 6  # modes on each side of a cut that both bands must tell alike,
+TOLD_TWICE: Final = 6  # modes at most on each side of a cut that both bands must tell alike,
+NEARBY: Final = 0.06  # of its omega² from it,
 ALIKE: Final = 6e-4  # of omega², half a cent
+RESIDUAL: Final = 0.02  # of all modes; 0.0003 to 0.004 is usual, 0.05 leaves one of them 0.1 cent off
+SLOWEST: Final = (
+    2.0 * math.pi * 1000.0
+) ** 2  # s^-2: slower modes' residuals are told of this, or rounding is all
 OVERHEAD: Final = 0.35  # of the cube of its freedoms, for what a band costs besides
 WORTH: Final = 0.75  # of the dense problem's cost; where bands save less they are not asked
 
@@ -61,13 +72,12 @@ class Band:
 def coupled_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) -> tuple[Array, AnyReal]:
     """omega² (M,) within the limits, rising, and vectors (D, M), host first, mass-normalised; in single precision
     where they came from bands."""
+    limits = (2.0 * math.pi * np.array([lowest_hz, highest_hz])) ** 2
     bands = bands_for(structure)
-    found = in_bands(structure, bands) if len(bands) > 1 else None
-    if found is None:
-        return real_modes(structure, lowest_hz=lowest_hz, highest_hz=highest_hz)
-    squared, vectors = found
-    kept = slice(*np.searchsorted(squared, (2.0 * math.pi * np.array([lowest_hz, highest_hz])) ** 2))
-    return squared[kept], vectors[:, kept]
+    found = None
+    with contextlib.suppress(np.linalg.LinAlgError):  # as good as a disagreement
+        found = in_bands(structure, bands, limits) if len(bands) > 1 else None
+    return real_modes(structure, lowest_hz=lowest_hz, highest_hz=highest_hz) if found is None else found
 
 
 def bands_for(structure: Structure) -> list[Band]:
@@ -107,28 +117,50 @@ def _band(hertz: Array, low: float, high: float) -> Band:
     return Band((2.0 * math.pi * low) ** 2, (2.0 * math.pi * high) ** 2, _near(hertz, low, high))
 
 
-def in_bands(structure: Structure, bands: list[Band]) -> tuple[Array, Singles] | None:
-    """All modes, omega² (D,) and vectors (D, D) up to `TOP`; None where the bands' counts or modes disagree."""
+def in_bands(structure: Structure, bands: list[Band], limits: Array) -> tuple[Array, Singles] | None:
+    """The modes with omega² within `limits` (2,); None where the bands disagree or tell what are no modes."""
     blocks = blocks_of(structure)
     workers = threads_allowed()
     with one_core(), ThreadPoolExecutor(workers) as pool:
-        alone = _host_modes(blocks)
-        parts = list(pool.map(lambda band: _solve_band(blocks, band, alone), bands))
+        host = _host_modes(blocks)
+        parts = list(pool.map(lambda band: _solve_band(blocks, band, host), bands))
         spans = _spans(parts, len(blocks.tine_stiffness) + len(blocks.host_mass))
         if spans is None:
             return None
-        counts = [0, *np.cumsum([span.stop - span.start for span in spans]).tolist()]
-        squared = np.empty(counts[-1])
-        vectors = np.empty((len(blocks.host_mass) + len(blocks.tine_stiffness), counts[-1]), dtype=np.float32)
+        squared, vectors = _joined(parts, spans, pool)
+    kept = slice(*np.searchsorted(squared, limits))
+    squared, vectors = squared[kept], vectors[:, kept]
+    return (squared, vectors) if _residual(blocks, squared, vectors) < RESIDUAL else None
 
-        def tell(part: _Solved, span: slice, here: slice) -> bool:
-            squared[here] = part.whole(span, vectors[:, here])
-            return _alike(squared[here], part.squared[span])
 
-        if not all(pool.map(tell, parts, spans, itertools.starmap(slice, pairwise(counts)))):
-            return None
+def _joined(parts: list[_Solved], spans: list[slice], pool: ThreadPoolExecutor) -> tuple[Array, Singles]:
+    """omega² (D,), rising, and vectors (D, D) of all bands."""
+    ends = np.cumsum([0, *(span.stop - span.start for span in spans)]).tolist()
+    squared, vectors = np.empty(ends[-1]), np.empty((ends[-1], ends[-1]), dtype=np.float32)
+
+    def tell(part: _Solved, span: slice, here: slice) -> None:
+        squared[here] = part.whole(span, vectors[:, here])
+
+    list(pool.map(tell, parts, spans, itertools.starmap(slice, pairwise(ends))))
     order = np.argsort(squared, kind="stable")
     return squared[order], vectors if np.all(np.diff(order) == 1) else vectors[:, order]
+
+
+def _residual(blocks: Blocks, squared: Array, vectors: Singles) -> float:
+    """How far all vectors together are from modes, (K v - omega² M v) / omega² in the norm of M^-1.
+
+    Summed with random signs, eight times over: no vector hides behind another.
+    """
+    A, B = blocks.host_mass, blocks.coupling
+    count = len(A)
+    signs = np.random.default_rng(0).choice([-1.0, 1.0], (len(squared), 8)).T
+    weight = 1.0 / np.maximum(squared, SLOWEST)
+    both = np.concatenate([signs * weight, signs * weight * squared]).T.astype(np.float32)
+    still, swung = np.hsplit((vectors @ both).astype(float), 2)
+    tines = blocks.tine_stiffness @ still[count:] - B.T @ swung[:count] - swung[count:]
+    host = blocks.host_stiffness @ still[:count] - A @ swung[:count] - B @ swung[count:] - B @ tines
+    size = np.sum(tines**2) + np.sum(host * np.linalg.solve(A - B @ B.T, host))
+    return math.sqrt(size / len(signs))
 
 
 @dataclass(frozen=True)
@@ -259,16 +291,21 @@ def _spans(parts: Sequence[_Solved], count: int) -> list[slice] | None:
     starts, ends = [0], []
     for lower, upper in pairwise(parts):
         cut = _cut(lower.squared, upper.squared, upper.band.low)
-        end, start = (int(np.searchsorted(each.squared, cut)) for each in (lower, upper))
-        if not _alike(
-            lower.squared[end - TOLD_TWICE : end + TOLD_TWICE],
-            upper.squared[start - TOLD_TWICE : start + TOLD_TWICE],
-        ):
+        if not _agree(lower.squared, upper.squared, cut):
             return None
-        ends.append(end)
-        starts.append(start)
+        ends.append(int(np.searchsorted(lower.squared, cut)))
+        starts.append(int(np.searchsorted(upper.squared, cut)))
     spans = [slice(start, end) for start, end in zip(starts, [*ends, len(parts[-1].squared)], strict=True)]
     return spans if sum(span.stop - span.start for span in spans) == count else None
+
+
+def _agree(lower: Array, upper: Array, cut: float) -> bool:
+    """Whether a band and the next tell the same modes nearest to the cut between them."""
+    end, start = (int(np.searchsorted(each, cut)) for each in (lower, upper))
+    before, after = min(TOLD_TWICE, end, start), min(TOLD_TWICE, len(lower) - end, len(upper) - start)
+    one, other = lower[end - before : end + after], upper[start - before : start + after]
+    near = np.minimum(np.abs(one - cut), np.abs(other - cut)) < NEARBY * cut
+    return _alike(one[near], other[near])
 
 
 def _alike(one: Array, other: Array) -> bool:
@@ -277,10 +314,9 @@ def _alike(one: Array, other: Array) -> bool:
 
 
 def _cut(lower: Array, upper: Array, about: float) -> float:
-    """The middle of the widest gap near `about` that both bands see; `about` itself where there is none."""
-    both = np.sort(np.concatenate([lower, upper]))
-    both = both[(both > about / ABOUT**2) & (both < about * ABOUT**2)]
-    if len(both) < 2:
-        return about
+    """The middle of the widest gap near `about` that both bands see."""
+    ends = np.array([about / ABOUT**2, about * ABOUT**2])
+    both = np.sort(np.concatenate([ends, lower, upper]))
+    both = both[(both >= ends[0]) & (both <= ends[1])]
     widest = int(np.argmax(np.diff(both)))
     return float((both[widest] + both[widest + 1]) / 2.0)
