@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import mido
 import numpy as np
@@ -255,9 +256,9 @@ def test_the_end_does_not_wait_for_a_contact_that_is_being_worked_out(sound_card
     def slow(*words, **named):
         entered.set()
         time.sleep(2.0)
-        return striker(*words, **named)
+        return striker.in_parts(*words, **named)
 
-    stage.performer._striker = slow
+    stage.performer._striker = SimpleNamespace(in_parts=slow)
     other = Stage(stage.scene, stage.setting, stage.sound)
     other.performer = stage.performer
     with other.at_work():
