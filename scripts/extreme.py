@@ -273,12 +273,13 @@ def _stroke(draw: random.Random, instrument: Instrument, *, wild: bool) -> Strok
 def _judged(heard: Scene, stroke: Stroke, contact: Contact) -> Outcome:
     """As `perform` does it, of a contact that is there already: it costs more than all the rest."""
     ends = float(np.max(contact.trace.time)) + SETTLED
-    striker, ring = heard.striker(SETTINGS), ModalState(heard.model)
+    striker = heard.striker(SETTINGS)
     struck = striker.left(contact, height=stroke.height)
-    times, states = struck.left.ends / RATE, struck.left.states
-    ring.take(times, states)
-    made = [Sounded(times, states, struck)]
-    sound = np.concatenate(list(pressure_blocks(heard, striker, made, round((ends + TAIL) * RATE))), axis=1)
+    sounded = Sounded(struck.left.ends / RATE, struck.left.states, struck)
+    ring = ModalState(heard.model)
+    ring.take(sounded.time, sounded.states)
+    blocks = pressure_blocks(heard, striker, [sounded], round((ends + TAIL) * RATE))
+    sound = np.concatenate(list(blocks), axis=1)
     figures = _figures(heard, sound, ring.at(ends), ends=ends, books=contact.books)
     return Outcome(faults=tuple(_faults(heard, contact, sound, figures)), figures=figures)
 
