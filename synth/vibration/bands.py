@@ -56,7 +56,8 @@ RESIDUAL: Final = 0.02  # of all modes; 0.0003 to 0.004 is usual, 0.05 leaves on
 SLOWEST: Final = (
     2.0 * math.pi * 1000.0
 ) ** 2  # s^-2: slower modes' residuals are told of this, or rounding is all
-OVERHEAD: Final = 0.35  # of the cube of its freedoms, for what a band costs besides
+PRODUCTS: Final = 0.3  # of single numbers, against one of the numbers of freedoms cubed: measured,
+GATHERED: Final = 60.0  # as is what a number costs that is taken from its place
 WORTH: Final = 0.75  # of the dense problem's cost; where bands save less they are not asked
 
 
@@ -102,10 +103,13 @@ def bands_for(structure: Structure) -> list[Band]:
 def _cost(hertz: Array, low: float, high: float, host: int) -> float:
     """In freedoms cubed."""
     near = int(_near(hertz, low, high).sum())
-    if near == len(hertz):
+    far = len(hertz) - near
+    if far == 0:
         return float(near + host) ** 3
     sides = 1.0 if low == 0.0 or high == math.inf else 2.0
-    return (near + (1.0 + 0.6 * sides) * host) ** 3 + OVERHEAD * near * near * len(hertz)
+    answers = (1.0 + 0.6 * sides) * host
+    products = far * (1.7 * near**2 + answers * far)
+    return float((near + answers) ** 3 + PRODUCTS * products + GATHERED * far * len(hertz))
 
 
 def _near(hertz: Array, low: float, high: float) -> Bools:
