@@ -28,7 +28,6 @@ LIVE_MODES = (300, 3000, 27000)
 STROKE_EVERY = 2.0  # s
 BLOCK = 256  # frames of a live block
 README = Path(__file__).parents[1] / "README.md"
-BEGIN, END = "<!-- bench:begin -->", "<!-- bench:end -->"
 THREADS = (
     "OMP_NUM_THREADS",
     "OPENBLAS_NUM_THREADS",
@@ -351,20 +350,21 @@ def short(value: float) -> str:
     return f"{float(f'{value:.3g}'):,.0f}" if value >= 100 else f"{value:.3g}"
 
 
-def parts(readme: Path) -> tuple[str, str]:
-    """What stands before and after the table, found before anything is measured."""
+def parts(readme: Path, name: str = "bench") -> tuple[str, str]:
+    """What stands before and after the table of this name, found before anything is measured."""
+    begin, end = f"<!-- {name}:begin -->", f"<!-- {name}:end -->"
     old = readme.read_text(encoding="utf-8") if readme.is_file() else ""
-    if old.count(BEGIN) != 1 or END not in old.split(BEGIN)[-1]:
+    if old.count(begin) != 1 or end not in old.split(begin)[-1]:
         raise SystemExit(
-            f"error: {readme}: no {BEGIN} and {END} in it; put the two lines where the table shall stand"
+            f"error: {readme}: no {begin} and {end} in it; put the two lines where the table shall stand"
         )
-    head, rest = old.split(BEGIN)
-    return head + BEGIN, END + rest.split(END, 1)[1]
+    head, rest = old.split(begin)
+    return head + begin, end + rest.split(end, 1)[1]
 
 
-def into(readme: Path, text: str) -> None:
+def into(readme: Path, text: str, name: str = "bench") -> None:
     """Puts the text between the markers, the file whole or not at all."""
-    head, tail = parts(readme)
+    head, tail = parts(readme, name)
     new = readme.with_name(readme.name + ".new")
     new.write_text(f"{head}\n{text}\n{tail}", encoding="utf-8", newline="\n")
     os.replace(new, readme)

@@ -42,7 +42,16 @@ ALIGNED: Final = 64  # bytes, a cache line
 MAPPED: Final = os.name != "nt"
 LARGEST: Final = 1 << 30  # bytes of kept files: some ten large instruments; the longest unused go first
 _FRONT: Final = struct.Struct("<8sQI")
-_SOLVING: Final = ("air.py", "units.py", "design", "vibration", "sound")  # whose source a solution depends on
+_SOLVING: Final = (  # whose source a solution depends on
+    "air.py",
+    "units.py",
+    "design",
+    "vibration",
+    "playing",
+    "sound",
+    "workshop/strength.py",
+    "workshop/check_screen.py",
+)
 _BROKEN: Final = (
     OSError,
     ValueError,
@@ -204,7 +213,7 @@ def _program() -> bytes:
 
 
 def _sources() -> list[Path]:
-    places = [Path(__file__).with_name(each) for each in _SOLVING]
+    places = [Path(__file__).parent / each for each in _SOLVING]
     return sorted(path for each in places for path in ([each] if each.suffix else each.rglob("*.py")))
 
 

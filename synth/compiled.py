@@ -3,6 +3,7 @@
 In: what `numba.njit` takes. Out: the compiled function. numba looks for a folder when a function is defined, reads
 from it at the first call and writes to it after compiling; a folder that nobody may write to, a torn file and a
 full disk each end in an exception there, torn machine code in a crash. Here the function is compiled again instead.
+Parts that only compiled functions call are optimised with these, not before.
 This is numba's own folder, whose files it unpickles; in the user's cache of solutions (`synth.cache`) nothing is.
 """
 
@@ -20,6 +21,9 @@ from typing import Any, Final, TypeVar, cast
 import numba
 import numpy as np
 from numba.core.caching import FunctionCache, IndexDataCacheFile
+from numba.core.codegen import CPUCodeLibrary
+from numba.core.registry import CPUDispatcher
+from numba.core.runtime.nrt import rtsys
 
 _KeptCode: Any = FunctionCache
 _KeptFile: Any = IndexDataCacheFile
@@ -60,7 +64,9 @@ class _Forgiving(_KeptCode):  # type: ignore[misc]
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         try:
-            return super().load_overload(sig, target_context)
+            # numba also imports all it needs to compile, 0.2 s of every process: kept code wants its memory alone
+            rtsys.initialize(target_context)
+            return self._load_overload(sig, target_context)
         except Exception:
             with contextlib.suppress(Exception):
                 self.flush()  # an index that cannot be read could not be added to either
@@ -71,11 +77,54 @@ class _Forgiving(_KeptCode):  # type: ignore[misc]
             super().save_overload(sig, data)
 
 
-def njit(*, cache: bool = False, **options: Any) -> Callable[[Function], Function]:
-    """`numba.njit` with its options."""
+class _Nesting(threading.local):
+    """How deep this thread is within parts."""
+
+    parts = 0
+
+
+_NESTING: Final = _Nesting()
+_optimised: Any = CPUCodeLibrary._optimize_final_module
+
+
+def _optimised_as_a_whole(library: Any) -> None:
+    if not _NESTING.parts:
+        _optimised(library)
+
+
+CPUCodeLibrary._optimize_final_module = _optimised_as_a_whole  # type: ignore[method-assign]
+
+
+class _Part(CPUDispatcher):
+    """A function that compiled ones call; called from Python it is not compiled.
+
+    Optimising is left to what calls it: numba does it again at every level, which takes twice the time in all. What
+    would let Python call the compiled one takes a third of it.
+    """
+
+    def __call__(self, *words: Any) -> Any:
+        return self.py_func(*words)
+
+    def compile(self, signature: Any) -> Any:
+        _NESTING.parts += 1
+        try:
+            return super().compile(signature)
+        finally:
+            _NESTING.parts -= 1
+
+
+def njit(*, cache: bool = False, part: bool = False, **options: Any) -> Callable[[Function], Function]:
+    """`numba.njit` with its options. A `part` is called by compiled functions alone."""
+    if part:
+        options |= {"no_cfunc_wrapper": True}
+
+    if part:
+        options |= {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 
     def compiled(function: Function) -> Function:
         dispatcher = numba.njit(**options)(function)
+        if part:
+            dispatcher.__class__ = _Part
         if cache:
             with contextlib.suppress(RuntimeError, OSError):  # no folder that can be written to
                 dispatcher._cache = _Forgiving(function)  # as numba's own enable_caching does

@@ -2,11 +2,14 @@
 
 import errno
 import random
+import threading
 
 import numba
+import numpy as np
 import pytest
 from numba.core import config
 
+from synth import compiled as room
 from synth.compiled import njit, undisturbed
 
 
@@ -114,3 +117,70 @@ def test_a_signal_waits_for_the_end_of_the_block_and_is_not_lost():
         interrupted()
     assert went == ["on"]
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+@njit(forceinline=True, part=True)
+def doubled(values, place):
+    values[place] *= 2.0
+    return values[place]
+
+
+def total(values):
+    found = 0.0
+    for place in range(len(values)):
+        found += doubled(values, place)
+    return found
+
+
+def test_a_part_is_what_it_is_in_python_alone_and_within_compiled_code(folder):
+    whole = njit(cache=True)(total)
+    plain, mixed, kept = (np.array([1.0, 2.5, -4.0]) for _ in range(3))
+    assert total(plain) == whole(mixed) == njit(cache=True)(total)(kept) == -1.0  # the last from the folder
+    assert plain.tolist() == mixed.tolist() == kept.tolist() == [2.0, 5.0, -8.0]
+    assert doubled(plain, 1) == 10.0  # Python's own
+
+
+@pytest.fixture
+def optimised(monkeypatch):
+    """The names of what is optimised, by thread."""
+    names, real = [], room._optimised
+
+    def note(library):
+        names.append((threading.current_thread().name, library.name.split(".")[-1]))
+        real(library)
+
+    monkeypatch.setattr(room, "_optimised", note)
+    return names
+
+
+def test_a_part_is_optimised_with_what_calls_it_and_not_before(optimised):
+    @njit(part=True)
+    def inner(x):
+        return x + 1.0
+
+    def outer(x):
+        return inner(x)
+
+    assert njit()(outer)(1.0) == 2.0
+    assert [name for _, name in optimised if name in ("inner", "outer")] == ["outer"]
+
+
+def test_two_threads_that_compile_do_not_leave_each_other_unoptimised(optimised):
+    def worker():
+        for number in range(3):
+            calling(float(number))
+
+    def calling(number):
+        inner = njit(part=True)(lambda x: x + number)
+        assert njit()(lambda x: inner(x))(1.0) == 1.0 + number
+
+    def alone(values):
+        return values[0] + 0.5
+
+    thread = threading.Thread(target=worker)
+    thread.start()
+    for _ in range(3):
+        assert njit()(alone)(np.ones(4)) == 1.5
+    thread.join()
+    main = threading.current_thread().name
+    assert [name for where, name in optimised if where == main].count("alone") == 3

@@ -54,8 +54,11 @@ class Standing:
     warnings: tuple[str, ...]
 
 
-def place_group(design: schema.Design, index: int, first: int) -> Standing:
-    """The group of this index, whose first tine is the instrument's tine `first`. Raises `InputError`."""
+def place_group(design: schema.Design, index: int, first: int, units: Units) -> Standing:
+    """The group of this index, whose first tine is the instrument's tine `first`; warnings speak in `units`.
+
+    Raises `InputError`.
+    """
     given, location = design.group[index], f"group[{index + 1}]"
     _check_group(design, given, location)
     root_hz = _root(design, given, location)
@@ -64,7 +67,7 @@ def place_group(design: schema.Design, index: int, first: int) -> Standing:
         if given.recipe is not None
         else _own(design, given, location)
     )
-    tines, warnings, units = [], [], units_of(design)
+    tines, warnings = [], []
     standing = _changed(given, _ordered(given, entries, location), location)
     for number, entry in enumerate(standing, start=1):
         made, words = _tine(design, given, entry, index=index, number=number, units=units)

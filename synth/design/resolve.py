@@ -29,7 +29,7 @@ from synth.design.placement_checks import (
 from synth.design.rods_nuts_sticks import find_nut, find_sticks, find_stock
 from synth.design.rooms import make_rooms
 from synth.errors import InputError
-from synth.units import KELVIN_AT_0_C
+from synth.units import KELVIN_AT_0_C, Units
 
 # 7000 modes: 1.8 GiB and two minutes of one core, measured; both grow steeply (memory as the square, time as the
 # cube), because every tine rings along with every other.
@@ -49,9 +49,9 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
     bar = make_bar(design)
     sticks = find_sticks(design)
     _check_unused(design)
-    groups, tines, warnings = _row(design)
     bench = make_bench(design)
     units = bench.units
+    groups, tines, warnings = _row(design, units)
     check_places(bar, groups, tines)
     check_holes(bar, groups, tines, bench)
     meant = _meant(design, sticks)
@@ -93,14 +93,14 @@ def _spells_flats(design: schema.Design) -> bool:
     return flats > sum("#" in note or "♯" in note for note in notes)
 
 
-def _row(design: schema.Design) -> tuple[tuple[Group, ...], tuple[Tine, ...], list[str]]:
+def _row(design: schema.Design, units: Units) -> tuple[tuple[Group, ...], tuple[Tine, ...], list[str]]:
     if not design.group:
         raise InputError("the design has no tines", remedy="write at least one [[group]]")
     groups: list[Group] = []
     tines: list[Tine] = []
     warnings: list[str] = []
     for index in range(len(design.group)):
-        standing = place_group(design, index, len(tines))
+        standing = place_group(design, index, len(tines), units)
         groups.append(standing.group)
         tines.extend(standing.tines)
         warnings.extend(standing.warnings)

@@ -121,12 +121,11 @@ class Radiation:
         `ear` (3,) from the plate's middle, z off its face; the phase is that of the time nearest/c later. Sources
         are read linearly in the logarithm of frequency between the table's rows.
         """
-        k = 2.0 * math.pi * frequency / SOUND_SPEED
         below, share = _between(self.frequency, frequency)
         out = np.empty((len(self.parity), len(frequency)), dtype=np.complex128)
-        for signs in CLASSES:
+        greens = self._greens(2.0 * math.pi * frequency / SOUND_SPEED, ear, nearest)
+        for signs, green in zip(CLASSES, greens, strict=True):
             own = np.flatnonzero(np.all(self.parity == signs, axis=1))
-            green = self._green(k, ear, signs, nearest)
             for row in np.unique(below):
                 here = np.flatnonzero(below == row)
                 above = min(row + 1, len(self.sources) - 1)
@@ -136,17 +135,23 @@ class Radiation:
                 )
         return out
 
-    def _green(self, k: Array, ear: Array, signs: tuple[int, int], nearest: float) -> Complex:
-        """What a source on the quarter and its three images give at the ear, (X, M)."""
-        total = np.zeros((len(self.point), len(k)), dtype=np.complex128)
-        for mirror_x in (1, -1):
-            for mirror_y in (1, -1):
-                sign = (signs[0] if mirror_x < 0 else 1) * (signs[1] if mirror_y < 0 else 1)
-                away = ear[:2] - self.point * (mirror_x, mirror_y)
-                R = np.sqrt(np.sum(away**2, axis=1) + ear[2] ** 2)[:, None]
-                spread = np.exp(-1j * k * (R - nearest)) / (4.0 * math.pi * R)
-                total += sign * spread * (ear[2] / R * (1j * k + 1.0 / R) if self.faces == "both" else 1.0)
-        return total
+    def _greens(self, k: Array, ear: Array, nearest: float) -> tuple[Complex, ...]:
+        """What a source on the quarter and its three images give at the ear, (X, M) in each of `CLASSES`."""
+        own, over_y, over_x, over_both = (
+            self._green(
+                k, ear - np.append(self.point * mirror, np.zeros((len(self.point), 1)), axis=1), nearest
+            )
+            for mirror in CLASSES
+        )
+        even_x, even_y = own + over_y, over_x + over_both
+        odd_x, odd_y = own - over_y, over_x - over_both
+        return even_x + even_y, odd_x + odd_y, even_x - even_y, odd_x - odd_y
+
+    def _green(self, k: Array, away: Array, nearest: float) -> Complex:
+        """What sources as far `away` as (X, 3) give, (X, M)."""
+        R = np.sqrt(np.sum(away**2, axis=1))[:, None]
+        spread = np.exp(-1j * k * (R - nearest)) / (4.0 * math.pi * R)
+        return np.asarray(spread * (away[:, 2:] / R * (1j * k + 1.0 / R)) if self.faces == "both" else spread)
 
 
 CLASSES: Final = ((1, 1), (1, -1), (-1, 1), (-1, -1))

@@ -14,6 +14,7 @@ from typing import Final, Literal
 
 import numpy as np
 
+from synth.cache import cached
 from synth.design.instrument import Instrument, Stick
 from synth.table import Column, Table
 from synth.units import MM, cents, length_said
@@ -56,16 +57,22 @@ class Decision:
     lines: tuple[str, ...]
 
 
-def usual_strokes(instrument: Instrument, row: Row, own: Iterable[str]) -> list[TineStrength]:
-    """What each tine bears under the stick that `stroke` takes unasked, then under the design's `own`.
+def usual_strokes(
+    instrument: Instrument, row: Row, own: Iterable[str], *, fresh: bool = False
+) -> tuple[TineStrength, ...]:
+    """What each tine bears under the stick that `stroke` takes unasked, then under the design's `own`; kept.
 
     The deepest bites are told of the groups that are past a limit, and nan of others.
     """
     usual = next(iter(instrument.sticks.values()))
-    sticks: dict[str, Stick] = {usual.name: usual, **{name: instrument.sticks[name] for name in own}}
-    return [
-        each for stick in sticks.values() if not digs_in(stick) for each in _borne(instrument, row, stick)
-    ]
+    named = {usual.name: usual, **{name: instrument.sticks[name] for name in own}}
+    sticks = [stick for stick in named.values() if not digs_in(stick)]
+
+    def solve() -> tuple[TineStrength, ...]:
+        return tuple(each for stick in sticks for each in _borne(instrument, row, stick))
+
+    depends_on = (instrument.bar, instrument.groups, instrument.tines, row.length, row.trim, sticks)
+    return cached("borne", depends_on, solve, fresh=fresh)
 
 
 def _borne(instrument: Instrument, row: Row, stick: Stick) -> Iterator[TineStrength]:

@@ -21,6 +21,7 @@ from synth.design.instrument import Instrument, PlacedNut
 from synth.design.resolve import resolve
 from synth.sound import board_forecast, boardsheet, render
 from synth.vibration import solve
+from synth.workshop import check_screen
 
 DESIGN = Path(__file__).parents[1] / "data" / "boarded.toml"
 Key = tuple[Any, ...]  # the way to a field: names, and indices or keys into tuples and tables
@@ -122,6 +123,7 @@ def _row(instrument: Instrument) -> Any:
 CASES = {
     "row": _row,
     "quarrels": lambda each: solve.solve_quarrels(each, _row(each)),
+    "borne": lambda each: check_screen.usual_strokes(each, _row(each), list(each.sticks)),
     "losses": lambda each: solve.solve_loss_shares(each, _row(each)),
     "modes": lambda each: solve.solve_model(each, _row(each)),
     "board": lambda each: solve.solve_board_of(each, "box"),
@@ -150,7 +152,7 @@ def _with(instrument: Instrument, kind: str) -> Instrument:
 @pytest.fixture
 def keeper(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Keeper:
     made = Keeper(request.node.callspec.params["name"].split()[0])
-    for each in (solve, render, boardsheet, board_forecast):
+    for each in (solve, render, boardsheet, board_forecast, check_screen):
         monkeypatch.setattr(each, "cached", made)
     return made
 
@@ -171,6 +173,7 @@ READ = {  # some of what must be seen: all would hold of nothing if nothing were
     ),
     "radiator of a magnetic": ("pickup.gap", "pickup.faces", "pickup.position"),
     "board": ("boards.box.depth", "boards.box.feet.0.sideways", "bar.section.height"),
+    "borne": ("sticks.brass.diameter", "tines.0.rod.material.yield_stress", "groups.0.count"),
     "row": ("tines.0.root.added_length", "bar.material.youngs"),
 }
 

@@ -50,6 +50,9 @@ COMMANDS: Final = (
     "stock",
 )
 
+# objects made until a collection looks: a command makes little rubbish, and a tenth of its time went into looking
+SELDOM: Final = 50_000
+
 
 class Commands(click.Group):
     """Commands by name, imported when needed, so that a quick command starts quickly."""
@@ -110,6 +113,7 @@ def tinewright() -> None:
 def main() -> None:
     """Run the command that the process was called with and leave with its exit code."""
     streams.make_sound()
+    gc.set_threshold(SELDOM)
     code = run(sys.argv[1:])
     gc.freeze()  # what goes with the program need not be looked through first: 0.3 s
     sys.exit(code)

@@ -57,7 +57,7 @@ def command(
     row = solve_row(instrument, fresh=fresh)
     quarrels = solve_quarrels(instrument, row, fresh=fresh)
     advice = solve_advice(written, instrument, row, quarrels, fresh=fresh)
-    borne = check_screen.usual_strokes(instrument, row, written.stick)
+    borne = check_screen.usual_strokes(instrument, row, written.stick, fresh=fresh)
     lines = check_screen.group_lines(instrument, row, quarrels, borne)
     found = [
         each

@@ -25,9 +25,9 @@ def cached_jit(function: Function) -> Function:
 
 def inlined(function: Function) -> Function:
     """A part of the function that calls it: what both know is used, nothing is handed over, nothing kept apart."""
-    return njit(**_BARE, fastmath=REORDERED, forceinline=True)(function)
+    return njit(**_BARE, fastmath=REORDERED, forceinline=True, part=True)(function)
 
 
 def exact(function: Function) -> Function:
     """A part in which every operation is done as it is written."""
-    return njit(**_BARE)(function)
+    return njit(**_BARE, part=True)(function)
