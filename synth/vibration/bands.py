@@ -62,7 +62,7 @@ WORTH: Final = 0.75  # of the dense problem's cost; where bands save less they a
 
 
 @dataclass(frozen=True)
-class Band:
+class ModeBand:
     """Modes from `low` to `high`, omega² in s^-2, told from the partials `near` (Q,)."""
 
     low: float
@@ -81,7 +81,7 @@ def coupled_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) 
     return real_modes(structure, lowest_hz=lowest_hz, highest_hz=highest_hz) if found is None else found
 
 
-def bands_for(structure: Structure) -> list[Band]:
+def bands_for(structure: Structure) -> list[ModeBand]:
     """The bands that cost least, or one of all modes."""
     hertz = np.sqrt(structure.tine_stiffness.diagonal()) / (2.0 * math.pi)
     cuts = [0.0, *np.geomspace(*PLACES).tolist(), math.inf]
@@ -117,11 +117,11 @@ def _near(hertz: Array, low: float, high: float) -> Bools:
     return np.asarray((hertz > low / below) & (hertz < high * above))
 
 
-def _band(hertz: Array, low: float, high: float) -> Band:
-    return Band((2.0 * math.pi * low) ** 2, (2.0 * math.pi * high) ** 2, _near(hertz, low, high))
+def _band(hertz: Array, low: float, high: float) -> ModeBand:
+    return ModeBand((2.0 * math.pi * low) ** 2, (2.0 * math.pi * high) ** 2, _near(hertz, low, high))
 
 
-def in_bands(structure: Structure, bands: list[Band], limits: Array) -> tuple[Array, Singles] | None:
+def in_bands(structure: Structure, bands: list[ModeBand], limits: Array) -> tuple[Array, Singles] | None:
     """The modes with omega² within `limits` (2,); None where the bands disagree or tell what are no modes."""
     blocks = blocks_of(structure)
     workers = threads_allowed()
@@ -181,7 +181,7 @@ class _Far:
 class _Solved:
     squared: Array  # (m,) all values of the band's problem
     vectors: Array  # (Mc + k + N, m)
-    band: Band
+    band: ModeBand
     host_count: int
     far: _Far
 
@@ -213,7 +213,7 @@ def _host_modes(blocks: Blocks) -> tuple[Array, Array]:
     return eigh(blocks.host_stiffness, blocks.host_mass)  # type: ignore[no-any-return]
 
 
-def _solve_band(blocks: Blocks, band: Band, host: tuple[Array, Array]) -> _Solved:
+def _solve_band(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _Solved:
     """The band's smaller problem, solved."""
     near, far = np.flatnonzero(band.near), np.flatnonzero(~band.near)
     squared = blocks.tine_stiffness.diagonal()[far]
@@ -228,7 +228,7 @@ def _solve_band(blocks: Blocks, band: Band, host: tuple[Array, Array]) -> _Solve
 
 
 def _turned(
-    blocks: Blocks, band: Band, near: Indices, far: Indices, pull: Singles
+    blocks: Blocks, band: ModeBand, near: Indices, far: Indices, pull: Singles
 ) -> tuple[Array, Array, Array]:
     """K_N (N, N) and B_N (Mc, N) freed of the far partials, and what is left of these, B_F^T (F, Mc)."""
     K, B = blocks.tine_stiffness, blocks.coupling
@@ -244,7 +244,7 @@ def _turned(
     return stiffness, B[:, near] + coupling[:, far] @ turn, B[:, far].T - turn @ coupling[:, near].T
 
 
-def _answers(host: tuple[Array, Array], band: Band, squared: Array, turned: Array) -> Array:
+def _answers(host: tuple[Array, Array], band: ModeBand, squared: Array, turned: Array) -> Array:
     """What far partials do for each unit of the host's motion, then vectors of their own (F, Mc + k)."""
     kappa, shape = host
     top = min(band.high, (2.0 * math.pi * TOP) ** 2)
