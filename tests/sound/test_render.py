@@ -218,3 +218,26 @@ def test_every_stroke_of_a_loose_hand_is_another_one_and_the_seed_tells_them_all
     first, second = passing(1, (0.0, 0.4))
     assert abs(second / first - 1.0) > 2e-3
     assert second == pytest.approx(passing(2, (0.0,))[0], rel=2e-3)
+
+
+def test_every_setting_of_a_contact_reaches_it(instrument, bar, monkeypatch):
+    """Each set away from its default, and the contact asked with it."""
+    asked = []
+
+    class AskedError(Exception):
+        pass
+
+    def stroke_row(*_, **how):
+        asked.append(how)
+        raise AskedError
+
+    monkeypatch.setattr(render, "stroke_row", stroke_row)
+    for settings in (
+        ContactSettings(),
+        ContactSettings(contact="reference", allow_yield=True, seed=7, pad_damping=0.5),
+    ):
+        with pytest.raises(AskedError):
+            perform(bar, [stroke(instrument)], seconds=0.1, settings=settings)
+    told = [(h["resolution"], h["allow_yield"], h["seed"], h["pad_damping"]) for h in asked]
+    assert told == [(render.EVENT, False, 1, 1.0), (render.REFERENCE, True, 7, 0.5)]
+    assert render.EVENT != render.REFERENCE
