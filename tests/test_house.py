@@ -22,7 +22,7 @@ PLACES = """
     design.bench design.placement_checks design.resolve design.key_path design.edit design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
     vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar
-    vibration.board_interface vibration.board vibration.coupling vibration.eigen vibration.modal_model
+    vibration.board_interface vibration.board vibration.coupling vibration.eigen vibration.bands vibration.modal_model
     vibration.modal_projection vibration.host vibration.single_tine vibration.mounted_pitch vibration.clearance
     vibration.trimming vibration.trimming.loaded_rod vibration.trimming.settle vibration.trimming.search
     vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate vibration.advice
@@ -31,7 +31,7 @@ PLACES = """
     playing.midi playing.score playing.mute playing.contact playing.contact.hand playing.contact.stick
     playing.contact.stick_path playing.contact.modes playing.contact.closed_form playing.contact.layout
     playing.contact.compiled playing.contact.laws playing.contact.bodies playing.contact.modal_step
-    playing.contact.kernel playing.report playing.contact.refusals playing.contact.run
+    playing.contact.kernel playing.report playing.contact.run playing.contact.refusals
     playing.contact.stroke_contact
     sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank sound.limiter
     sound.clock sound.bandlimit sound.drive sound.overlay sound.convolution sound.radiator
@@ -41,7 +41,7 @@ PLACES = """
     sound.roughness sound.quiet_room sound.shoebox sound.room_points sound.measured_room
     sound.room_response sound.room_noise sound.surroundings sound.ear sound.features
     sound.file_sets
-    sound.boardsheet sound.render sound.carrying sound.ringing
+    sound.boardsheet sound.beside sound.sounding sound.render sound.carrying sound.ringing
     sound.sensitivity sound.live_output sound.holding sound.live_contacts
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.retuning
@@ -62,7 +62,9 @@ PLACES = """
     recording.sinusoids recording.stirred recording.room recording.hum recording.measurement
     recording.measurement_list recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
-    recording.retune recording.tuning_targets recording.tapped_tine recording.tap_listener
+    recording.retune recording.tuning_targets recording.tap_watch recording.steady_lines
+    recording.plane_band recording.plane_pitch recording.tapped_pitch
+    recording.tapped_tine recording.tap_listener
     recording.tuning_progress recording.overtone_advice recording.tap_message recording.taps_on_file
     recording.parameters recording.calibration_model recording.apart
     recording.calibrate recording.calibration_list recording.learnt_lengths recording.tuning_session
@@ -73,7 +75,8 @@ PLACES = """
     proposal.page proposal.build
     interface.sound interface.answers interface.board interface.changed interface.opened
     served.mistakes served.model served.history served.watch served.hub served.versions served.session
-    served.address served.server served.fields served.tine_fields served.foresight served.knowledge served.papers
+    served.address served.server served.tuning_page
+    served.fields served.tine_fields served.foresight served.knowledge served.papers
     served.things served.trims
     served.search served.listening
     served.bench_page served.answers served.serving
@@ -98,6 +101,7 @@ KNOW_NO_INSTRUMENT = [
     "sound.bandlimit",
     "sound.drive",
     "sound.overlay",
+    "sound.beside",
     "sound.limiter",
     "sound.clock",
     "sound.loudness",

@@ -12,12 +12,12 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import click
 
 from synth.doors.ports import LostError
-from synth.doors.tuner_words import message_lines
+from synth.doors.tuner_words import message_lines, what_it_says
 from synth.errors import InputError
 from synth.units import KELVIN_AT_0_C, MM
 
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from synth.doors.tuning_cues import CuePlayer
     from synth.recording.learnt_lengths import Lesson
     from synth.recording.tuning_session import TuningSession, TuningWishes
+    from synth.served.serving import Serving
+    from synth.served.tuning_page import TuningFeed
 
 RATE: Final = 48_000
 BLOCK: Final = 256
@@ -38,6 +40,9 @@ KEYS: Final = (
 WARMEST: Final = (-40.0, 60.0)  # degrees C, as --temperature-c
 
 
+PageFor = Literal["this machine", "a phone"]
+
+
 @dataclass(frozen=True)
 class TunerSettings:
     """Where the sound comes from (a recording, else the microphone of that name) and whether tones answer."""
@@ -46,12 +51,20 @@ class TunerSettings:
     device: str | None = None
     tones: bool = False
     to_what_is_there: bool = False
+    page: PageFor | None = None
 
 
 def listen_and_tell(
-    instrument: Instrument, design: Path, settings: TunerSettings, wishes: TuningWishes
+    instrument: Instrument,
+    design: Path,
+    settings: TunerSettings,
+    wishes: TuningWishes,
+    serving: Serving | None = None,
 ) -> None:
-    """Hear taps until the recording ends, the maker has all in tune, or stops. Raises `InputError`."""
+    """Hear taps until the recording ends, the maker has all in tune, or stops. Raises `InputError`.
+
+    The tuner's page is shown where the design is being served, or where the settings want it.
+    """
     from synth.recording.tuning_progress import progress_path
     from synth.recording.tuning_session import TuningSession
     from synth.vibration.solve import solve_row
@@ -60,7 +73,8 @@ def listen_and_tell(
     with ExitStack() as opened:
         rate, blocks = opened.enter_context(_blocks(settings.recording, settings.device))
         session = TuningSession(instrument, row, wishes, rate=rate, path=path)
-        bench = _Bench(session, design, opened.enter_context(_cues(rate, settings)))
+        feed = opened.enter_context(_page(instrument, settings.page, serving))
+        bench = _Bench(session, design, opened.enter_context(_cues(rate, settings)), feed)
         if settings.to_what_is_there:
             bench.shift_to_what_is_there()
         bench.tell(session.begin())
@@ -79,7 +93,7 @@ def listen_and_tell(
 def _work(bench: _Bench, blocks: Iterator[Any], read: Any) -> None:
     for block in blocks:
         bench.tell(bench.session.feed(block))
-        for key in "" if read is None else read(0.0):
+        for key in bench.pressed() + ("" if read is None else read(0.0)):
             if not bench.press(key):
                 return
     bench.tell(bench.session.finish())
@@ -93,6 +107,32 @@ def _keys() -> Iterator[Any]:
         if read is not None:
             click.echo(KEYS)
         yield read
+
+
+@contextmanager
+def _page(
+    instrument: Instrument, page: PageFor | None, serving: Serving | None
+) -> Iterator[TuningFeed | None]:
+    """What a page shows, on the server there is or on one of its own; None where none is wanted."""
+    if page is None and serving is None:
+        yield None
+        return
+    import secrets
+
+    from synth.served.address import SECRET_BYTES, Address, for_a_phone
+    from synth.served.serving import tuner_served
+    from synth.served.tuning_page import TuningFeed
+
+    feed = TuningFeed(instrument.name, what_it_says)
+    if serving is not None:
+        serving.listens(feed)
+        click.echo(f"the tuner's page: {serving.address.words}tune")
+        yield feed
+        return
+    at = for_a_phone() if page == "a phone" else Address(0, secrets.token_urlsafe(SECRET_BYTES))
+    with tuner_served(feed, at) as address:
+        click.echo(f"the tuner's page: {address.words}")
+        yield feed
 
 
 def _blocks(recording: Path | None, device: str | None) -> AbstractContextManager[tuple[int, Iterator[Any]]]:
@@ -129,12 +169,20 @@ def _cues(rate: int, settings: TunerSettings) -> Iterator[CuePlayer | None]:
 class _Bench:
     """The session with its terminal, tones and keys."""
 
-    def __init__(self, session: TuningSession, design: Path, cues: CuePlayer | None) -> None:
-        self.session, self.design, self.cues = session, design, cues
+    def __init__(
+        self, session: TuningSession, design: Path, cues: CuePlayer | None, feed: TuningFeed | None = None
+    ) -> None:
+        self.session, self.design, self.cues, self.feed = session, design, cues, feed
         self._cued = -1.0  # the moment of the tap that was answered in tones
         self._typed: str | None = None  # degrees being typed
 
+    def pressed(self) -> str:
+        """Keys pressed on pages."""
+        return "" if self.feed is None else self.feed.pressed()
+
     def tell(self, messages: list[dict[str, Any]]) -> None:
+        if self.feed is not None:
+            self.feed.take(messages)
         for message in messages:
             for line in message_lines(message, tall=sys.stdout.isatty()):
                 click.echo(line)
@@ -173,7 +221,7 @@ class _Bench:
         )
 
     def _cue(self, message: dict[str, Any]) -> None:
-        if self.cues is None or message["at_s"] == self._cued:
+        if self.cues is None or message["at_s"] == self._cued or not _tells_a_way(message):
             return
         from synth.doors.tuning_cues import cue_of
 
@@ -224,6 +272,11 @@ class _Bench:
         for line in lengths_of_the_rest(found, self.session.targets.name):
             click.echo(line)
         click.echo(f"wrote {goal}")
+
+
+def _tells_a_way(message: dict[str, Any]) -> bool:
+    """Whether a tone would not have to be taken back by a surer figure of the same tap."""
+    return bool(message["in_tune"]) or abs(message["cents"]) > 2.0 * message["cents_sd"]
 
 
 def lengths_of_the_rest(found: Lesson, name: tuple[str, ...]) -> list[str]:

@@ -39,7 +39,11 @@ class Strike:
 
 def taps(samples: NDArray[np.float64], rate: int) -> tuple[Strike, ...]:
     """The taps of a recording, in order; one that begins with the file counts."""
-    bands = band_levels(samples, rate)
+    return taps_in(band_levels(samples, rate), samples, rate)
+
+
+def taps_in(bands: NDArray[np.float64], samples: NDArray[np.float64], rate: int) -> tuple[Strike, ...]:
+    """The taps of samples whose levels (bands, readings) are known, the first reading at the first sample."""
     marks = np.flatnonzero(np.any([_jumps(level, MEMORY, SUDDEN) for level in bands], axis=0)) * READING
     # a stroke's later plucks are no louder than its first, but high up each starts anew
     again = (
@@ -84,11 +88,23 @@ def _last(last: float, again: NDArray[np.float64], stop: float) -> float:
 
 
 def band_levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
-    """Energy (bands, readings) in Hann frames of four hops."""
+    """Energy (bands, readings) in Hann frames of four hops, each reading in the middle of its frame."""
+    _, size = frame(rate)
+    return frame_levels(
+        np.concatenate((np.zeros(size // 2), samples)), rate
+    )  # no zeros after: a cut is no blow
+
+
+def frame(rate: int) -> tuple[int, int]:
+    """Samples from reading to reading, and of a frame."""
     hop = max(1, round(READING * rate))
-    size = 4 * hop
-    padded = np.concatenate((np.zeros(size // 2), samples))  # no zeros after: a cut is no blow
-    frames = np.lib.stride_tricks.sliding_window_view(padded, size)[::hop]
+    return hop, 4 * hop
+
+
+def frame_levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
+    """Energy (bands, frames) of the whole frames from the first sample on."""
+    hop, size = frame(rate)
+    frames = np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
     frequency = np.fft.rfftfreq(size, 1.0 / rate)
     window = np.hanning(size)
     edges = [*_EDGES, np.inf]

@@ -38,6 +38,7 @@ SAFE: Final = 1.4  # times the deviation that the noise as modelled leaves, by t
 MOST_OPEN: Final = 1.0  # rad/s: further off is another explanation, not this one's uncertainty
 TURNS: Final = 3  # between poles and noise
 ROUNDS: Final = 6
+ROUNDINGS: Final = 10.0 ** np.arange(-15.0, -3.0)  # of the diagonal; no covariance needs the last
 TRIALS: Final = 70  # of drive, tail and rate
 
 
@@ -121,6 +122,22 @@ class Operator:
         return out
 
 
+def _factor(covariance: Complex) -> Complex:
+    """Lower bands (K + 1, M) of the Cholesky factor.
+
+    A covariance is positive, but poles on top of each other make its least value M^(-2 K) of the greatest, beyond
+    what rounding leaves: then as little is added to the diagonal as makes it positive again.
+    """
+    whole = float(np.max(covariance[0].real))
+    for rounding in (0.0, *ROUNDINGS):
+        lifted = covariance.copy()
+        lifted[0] += rounding * whole
+        factor, failed = zpbtrf(lifted, lower=1)
+        if not failed:
+            break
+    return np.asarray(factor)
+
+
 def _products(poly: Complex) -> list[tuple[int, int, complex]]:
     """(lag, i, c_(i + lag) c_i*) of a polynomial in the delay."""
     size = len(poly)
@@ -132,9 +149,7 @@ class Whitened:
 
     def __init__(self, at: Band, operator: Operator, weight: Array, noise: Noise) -> None:
         self.at, self.operator = at, operator
-        self.factor, failed = zpbtrf(operator.covariance(at, weight, noise), lower=1)
-        if failed:
-            raise ValueError("a covariance that is not positive")
+        self.factor = _factor(operator.covariance(at, weight, noise))
         self.log_det = 2.0 * float(np.sum(np.log(self.factor[0].real)))
 
     def products(self, columns: Complex) -> Complex:

@@ -17,25 +17,24 @@ from threadpoolctl import threadpool_limits
 from synth.arrays import Array
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
 from synth.recording.hum import without_hum
-from synth.recording.onsets import CHAIN, READING, RISE, SUDDEN, band_levels, taps
-from synth.recording.room import indoors
+from synth.recording.onsets import CHAIN
 from synth.recording.sinusoids import find
-from synth.recording.tapped_tine import Verdict, judged, nothing
+from synth.recording.steady_lines import glance, voiced
+from synth.recording.tap_watch import CHECK, KEPT, TapWatch
+from synth.recording.tapped_pitch import TappedSound, Verdict, hertz_of, nothing
+from synth.recording.tapped_tine import could_be, judged, like
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
 
-LOOKS: Final = (0.3, 0.55, 1.05, 1.8, 3.0, 5.0)  # s of free ringing at which a tap is judged
-QUICK: Final = 0.55  # s: the look at which an answer is due above `LOW`
+LOOKS: Final = (0.3, 0.5, 1.05, 1.8, 3.0, 5.0)  # s of free ringing at which a tap is looked at
+QUICK: Final = 0.5  # s: the look at which an answer is due above `LOW`
 SLOW: Final = 1.05  # s: and below
 LOW: Final = 100.0  # Hz
-SURE: Final = 1.0  # cents: a figure less sure is not given
-CHECK: Final = 0.05  # s between searches for taps
-ALERT: Final = 0.2  # s that are looked at before a search
-SEARCHED: Final = 1.0  # s that are searched
-SETTLING: Final = 0.3  # s at the beginning of the search in which a tap has nothing to rise from
+SURE: Final = 1.0  # cents: a figure less sure is given when it is due, not before
+COARSE: Final = 5.0  # cents: and one less sure than that not at all
+FINE: Final = 0.15  # cents: no later look is needed
 BEFORE: Final = 0.4  # s before a tap that are fitted as what rang already
 GAP: Final = 0.01  # s kept clear of the tap there
-KEPT: Final = 7.0  # s of sound
 FULLY: Final = 0.5  # of a line's level that it had before the tap: then the tap did not begin it
 LATEST: Final = 0.05  # s after a tap from which it is taken as free: the answer is due
 CYCLES: Final = 20.0  # while it falls 60 dB: fewer make a knock; a tine on a resonance of the bar has 25
@@ -52,37 +51,40 @@ class Answer:
 
 
 class Listener:
-    """Hears taps in samples at `rate` against `targets`; set `announced` to the tine that the maker says to tap."""
+    """Hears taps in samples at `rate` against `targets`; set `announced` to the tine that the maker says to tap.
+
+    `following` is the tine that is next, of which nothing was said.
+    """
 
     def __init__(self, targets: TuningTargets, rate: int) -> None:
         self.targets, self.rate = targets, rate
         self.announced: int | None = None
-        self._kept = _Kept(round(KEPT * rate))
-        self._alert = _Alert(rate)
-        self._next_check = 0
-        self._search_until = SEARCHED
+        self.following: int | None = None
+        self._watch = TapWatch(rate)
         self._deaf: list[tuple[float, float]] = []
         self._tap: _Tap | None = None
+        self._waiting = np.zeros(0)
 
     @property
     def seconds(self) -> float:
         """How much has been heard."""
-        return self._kept.count / self.rate
+        return self._watch.seconds
 
     def feed(self, block: Array) -> list[Answer]:
         """What is to be said once these samples (T,) have come."""
+        self._waiting = np.concatenate((self._waiting, block))
         answers: list[Answer] = []
         step = max(1, round(CHECK * self.rate))
-        for first in range(0, len(block), step):
-            self._kept.add(block[first : first + step])
+        while len(self._waiting) >= step:
+            self._hear(self._waiting[:step])
+            self._waiting = self._waiting[step:]
             answers += self._look()
-            if self._kept.count >= self._next_check:
-                self._next_check = self._kept.count + step
-                self._search()
         return answers
 
     def finish(self) -> list[Answer]:
         """What is to be said once the sound has ended: a last look at a tap that was not heard for long."""
+        self._hear(self._waiting)
+        self._waiting = np.zeros(0)
         tap = self._tap
         left = 0.0 if tap is None else self.seconds - tap.free
         if tap is None or not tap.looks or left < LOOKS[0]:
@@ -91,7 +93,7 @@ class Listener:
 
     def sound_of(self, answer: Answer) -> Array:
         """The samples (T,) from a little before the answer's tap on, as far as they are still kept."""
-        return self._span(answer.time - BEFORE, self.seconds).copy()
+        return self._watch.span(answer.time - BEFORE, self.seconds).copy()
 
     def deafen(self, seconds: float) -> None:
         """The tuner's own sound comes for so long from now: it is no tap, and spoils what rings meanwhile."""
@@ -100,19 +102,14 @@ class Listener:
         if self._tap is not None:
             self._tap.looks.clear()
 
-    def _search(self) -> None:
-        """Whether the last second has a tap that was not known; asked for a while after the level has risen."""
-        if self._alert(self._span(self.seconds - ALERT, self.seconds)):
-            self._search_until = self.seconds + SEARCHED
-        if self.seconds > self._search_until:
-            return
-        start = max(0.0, self.seconds - SEARCHED)
-        for strike in taps(self._span(start, self.seconds), self.rate):
-            time, free = start + strike.time, start + min(strike.free_from, strike.time + LATEST)
-            if (start > 0.0 and strike.time < SETTLING) or self._own_sound(time):
+    def _hear(self, samples: Array) -> None:
+        """These samples more; a tap in them that was not known is the one that is looked at."""
+        for strike in self._watch.add(samples):
+            time, free = strike.time, min(strike.free_from, strike.time + LATEST)
+            if self._own_sound(time):
                 continue
             if self._tap is None or time > self._tap.time + CHAIN:
-                self._tap = _Tap(time, free, self.announced, list(LOOKS))
+                self._tap = _Tap(time, free, self.announced, self.following, list(LOOKS))
             elif abs(time - self._tap.time) < CHAIN and self._tap.looks == list(LOOKS):
                 self._tap.free = min(max(self._tap.free, free), self._tap.time + LATEST)
 
@@ -123,102 +120,72 @@ class Listener:
         tap = self._tap
         if tap is None or not tap.looks or self.seconds < tap.free + tap.looks[0]:
             return []
+        if tap.known < FINE:
+            tap.looks.clear()
+            return []
         return self._answered(tap, tap.looks.pop(0), ended=False)
 
     def _answered(self, tap: _Tap, look: float, *, ended: bool) -> list[Answer]:
-        span = tap.free, tap.free + look
-        lines = self._lines(span)
-        if not judged(lines, no_modes(), self.targets, announced=None, seconds=look).candidates:
-            return []  # speech, a knock: the room is not asked
-        if tap.old is None:
-            before = tap.time - BEFORE, tap.time - GAP
-            tap.old = self._indoors(self._lines(before), before)
-        modes = _begun(self._indoors(lines, span), tap.old)
-        verdict = judged(modes, tap.old, self.targets, announced=tap.announced, seconds=look)
+        if look == LOOKS[0] and not self._glance(tap):
+            tap.looks.clear()
+            return []
+        heard = self._sound(tap, look)
+        if heard is None or not like(heard.new, self.targets):
+            return []
+        if look == LOOKS[0] and not ended:
+            tap.maybe = tuple(like(heard.new, self.targets))  # who it may be; for a figure it is too early
+            return []
+        with threadpool_limits(1):  # small matrices: more threads wait for each other
+            verdict = judged(heard, self.targets, announced=tap.announced, following=tap.following)
         lasting, said = tap.lasting(verdict), self._in_time(verdict, np.inf if ended else look)
         if said is None or not lasting or not tap.better(said):
             return []
         return [Answer(tap.time, self.seconds, look, said)]
+
+    def _glance(self, tap: _Tap) -> bool:
+        """Whether a tine of this design could sound like that: asked before anything is fitted."""
+        seen = glance(self._watch.span(tap.free, tap.free + LOOKS[0]), self.rate)
+        if voiced(seen.hertz[seen.steady], seen.level[seen.steady]):
+            return False
+        return could_be(seen.hertz[seen.rough], seen.hertz[seen.steady], self.targets)
+
+    def _sound(self, tap: _Tap, look: float) -> TappedSound | None:
+        """What the tap began and what rang before it, without hum; None where no tine could sound like that."""
+        samples, lines = self._lines((tap.free, tap.free + look))
+        if not like(lines, self.targets) or voiced(hertz_of(lines), np.abs(lines.amplitude)):
+            return None  # speech, a knock
+        if tap.old is None:
+            tap.old = self._lines((tap.time - BEFORE, tap.time - GAP))[1]
+        with threadpool_limits(1):
+            samples, lines, _ = without_hum(samples, self.rate, lines)
+        return TappedSound(samples, self.rate, lines, _begun(lines, tap.old), tap.old)
 
     def _in_time(self, verdict: Verdict, look: float) -> Verdict | None:
         """The verdict, a reason once it is due and unsure, or None while it may still become sure."""
         named = verdict.candidates
         low = bool(named) and bool(np.min(self.targets.frequency[list(named), 0, 0]) < LOW)
         due = look >= (SLOW if low else QUICK)
-        if verdict.tine is not None and verdict.cents_sd <= SURE:
+        figure = verdict.tine is not None or bool(verdict.guesses)
+        if figure and verdict.cents_sd <= (COARSE if due else SURE):
             return verdict
         if not due or not named:
             return None
-        if verdict.tine is None and (not verdict.guesses or verdict.cents_sd <= SURE):
-            return verdict
-        if verdict.line_sd > SURE:
-            return nothing("too soft, or the room too loud: tap again, harder or nearer", named)
-        return nothing("its two planes are not told apart yet: let it ring, or tap along the row", named)
+        return (
+            nothing("too soft, or the room too loud: tap again, harder or nearer", named)
+            if figure
+            else verdict
+        )
 
-    def _lines(self, span: tuple[float, float]) -> FittedModes:
-        """What rings in that span, the room's own lines and hum among it."""
-        samples = self._span(*span)
+    def _lines(self, span: tuple[float, float]) -> tuple[Array, FittedModes]:
+        """The samples of that span, and what rings in it, the room's own lines and hum among it."""
+        samples = self._watch.span(*span)
         if len(samples) < 0.1 * self.rate or not np.any(samples):
-            return no_modes()
-        with threadpool_limits(1):  # small matrices: more threads wait for each other
-            modes = find(samples - np.mean(samples), self.rate)
-        cycles = modes.pole.imag * np.log(1e3) / (2.0 * np.pi * np.maximum(-modes.pole.real, 1e-9))
-        return modes.pick(cycles > CYCLES)
-
-    def _indoors(self, lines: FittedModes, span: tuple[float, float]) -> FittedModes:
-        """The same without hum and the room's own, as unsure as these leave them."""
-        if not len(lines):
-            return lines
-        samples = self._span(*span)
+            return samples, no_modes()
+        samples = samples - np.mean(samples)
         with threadpool_limits(1):
-            samples, modes, _ = without_hum(samples - np.mean(samples), self.rate, lines)
-            try:
-                return indoors(samples, self.rate, modes).modes
-            except ValueError:  # the fit of a room breaks down on some syllables: nothing is told of them
-                return no_modes()
-
-    def _span(self, start: float, stop: float) -> Array:
-        return self._kept.part(round(start * self.rate), round(stop * self.rate))
-
-
-class _Kept:
-    """The last samples, at least `most` of them once so many have come."""
-
-    def __init__(self, most: int) -> None:
-        self._samples = np.zeros(2 * most)
-        self._filled = 0
-        self.count = 0
-
-    def add(self, block: Array) -> None:
-        if self._filled + len(block) > len(self._samples):
-            half = len(self._samples) // 2
-            self._samples[:half] = self._samples[self._filled - half : self._filled]
-            self._filled = half
-        self._samples[self._filled : self._filled + len(block)] = block
-        self._filled, self.count = self._filled + len(block), self.count + len(block)
-
-    def part(self, first: int, last: int) -> Array:
-        """Samples `first` to `last` by their count from the beginning, as far as they are kept."""
-        gone = self.count - self._filled
-        return self._samples[max(0, first - gone) : max(0, last - gone)]
-
-
-class _Alert:
-    """Whether the level has risen of late as a tap makes it: never missed, cheap while nothing happens.
-
-    A tap rises over all of the quarter second before, by RISE in a band; here over half of that memory, by less.
-    """
-
-    def __init__(self, rate: int) -> None:
-        self._rate = rate
-
-    def __call__(self, samples: Array) -> bool:
-        if len(samples) < 0.9 * ALERT * self._rate:
-            return True
-        level = band_levels(samples, self._rate)
-        late = round((CHECK + 2.0 * SUDDEN) / READING)
-        before = np.max(level[:, 4:-late], axis=1)  # the first frames look beyond the samples
-        return bool(np.any(np.max(level[:, -late:], axis=1) > 0.6 * RISE * before))
+            modes = find(samples, self.rate)
+        cycles = modes.pole.imag * np.log(1e3) / (2.0 * np.pi * np.maximum(-modes.pole.real, 1e-9))
+        return samples, modes.pick(cycles > CYCLES)
 
 
 @dataclass
@@ -228,6 +195,7 @@ class _Tap:
     time: float
     free: float
     announced: int | None  # when it came: a later look is at the same tine
+    following: int | None
     looks: list[float]
     old: FittedModes | None = None  # what rang before it, once that is asked
     known: float = np.inf  # cents, the least deviation of what was said

@@ -12,8 +12,8 @@ from typing import Any, Final
 from synth.design.instrument import Instrument
 from synth.recording.overtone_advice import OvertoneAdvice
 from synth.recording.tap_listener import Answer
-from synth.recording.tapped_tine import Verdict
-from synth.recording.tuning_targets import TuningTargets
+from synth.recording.tapped_pitch import Verdict
+from synth.recording.tuning_targets import TuningTargets, in_tune
 from synth.units import MM, ratio
 
 TunerMessage = dict[str, Any]
@@ -62,7 +62,7 @@ def _figures(targets: TuningTargets, verdict: Verdict, within: float) -> TunerMe
         "cents_sd": verdict.cents_sd,
         "turns": _known(targets.turns(verdict.tine, level)),
         "shorten_mm": targets.shorten(verdict.tine, level) / MM,
-        "in_tune": abs(verdict.cents) <= within,
+        "in_tune": in_tune(verdict.cents, verdict.cents_sd, within),
     }
 
 

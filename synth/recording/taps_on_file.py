@@ -10,7 +10,7 @@ from synth.design.instrument import Instrument
 from synth.recording.audio_input import Recording
 from synth.recording.tap_listener import Answer, Listener
 from synth.recording.tap_message import TunerMessage, tap_message
-from synth.recording.tapped_tine import nothing
+from synth.recording.tapped_pitch import nothing
 from synth.recording.tuning_targets import TuningTargets
 
 SILENT = "no tap of a tine of this design is in it"

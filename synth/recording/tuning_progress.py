@@ -20,6 +20,7 @@ import numpy as np
 from synth.arrays import Array
 from synth.errors import InputError
 from synth.files import write_text
+from synth.recording.tuning_targets import in_tune
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,9 @@ class TuningProgress:
     def done(self, tine: int) -> bool:
         """Whether it was in tune when this round heard it last."""
         tap = self.last.get(tine)
-        return tap is not None and tap.round == self.round and abs(self.off(tine)) <= self.within
+        if tap is None or tap.round != self.round:
+            return False
+        return in_tune(self.off(tine), tap.cents_sd, self.within)
 
     def left(self) -> list[int]:
         """The tines still to be done, in the order of work."""
@@ -86,7 +89,7 @@ class TuningProgress:
         lines += [f"round = {self.round}"]
         for tine in self.order:
             if tine in self.last:
-                lines += ["", f"[tine.{json.dumps(self.name[tine])}]", *self._lines(tine)]
+                lines += ["", f"[tine.{json.dumps(self.name[tine], ensure_ascii=False)}]", *self._lines(tine)]
         write_text(path, "\n".join(lines) + "\n")
 
     def _lines(self, tine: int) -> list[str]:

@@ -204,6 +204,7 @@ class TuningSession:
     def _announce(self) -> list[TunerMessage]:
         following = self.progress.following()
         self.listener.announced = following if self.wishes.in_order else None
+        self.listener.following = following
         if following == self._announced:
             return []
         self._announced = following

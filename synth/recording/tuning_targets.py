@@ -23,6 +23,7 @@ from synth.units import MM
 from synth.vibration.tine import plane_ratios
 from synth.vibration.tuning import Row
 
+KNOWN: Final = 0.5  # of what is near enough: by so much a figure that says "in tune" may be unsure
 STEP: Final = 0.05 * MM  # m of free length over which the slope is taken
 
 
@@ -55,6 +56,11 @@ class TuningTargets:
         """Of the base nut, up towards the tip; nan where none is turned."""
         thread = self.thread_pitch[tine]
         return self.shorten(tine, sounds) / float(thread) if thread > 0.0 else float("nan")
+
+
+def in_tune(cents: float, deviation: float, within: float) -> bool:
+    """Whether a figure says that a tine is near enough, and is sure enough to say so."""
+    return abs(cents) <= within and deviation <= max(1.0, KNOWN * within)
 
 
 def tuning_targets(

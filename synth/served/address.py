@@ -11,12 +11,14 @@ import hashlib
 import json
 import os
 import secrets
+import socket
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from synth.cache import folder
+from synth.errors import InputError
 from synth.files import PREFIX
 
 HOST: Final = "127.0.0.1"
@@ -29,10 +31,11 @@ class Address:
 
     port: int
     secret: str
+    host: str = HOST
 
     @property
     def words(self) -> str:
-        return f"http://{HOST}:{self.port}/{self.secret}/"
+        return f"http://{self.host}:{self.port}/{self.secret}/"
 
 
 def known(path: Path) -> Address:
@@ -45,6 +48,24 @@ def known(path: Path) -> Address:
     except (OSError, ValueError, KeyError, TypeError):
         pass
     return Address(0, secrets.token_urlsafe(SECRET_BYTES))
+
+
+def for_a_phone() -> Address:
+    """An address of this machine that others of its network reach, new each time. Raises `InputError`."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as way:
+        try:
+            way.connect(
+                ("192.0.2.1", 9)
+            )  # nothing is sent: which way it would go tells the own address (RFC 5737)
+            host = str(way.getsockname()[0])
+        except OSError:
+            host = HOST
+    if host.startswith("127."):
+        raise InputError(
+            "this machine is in no network that a phone could reach it by",
+            remedy="join one, or say --page for a browser on this machine",
+        )
+    return Address(0, secrets.token_urlsafe(SECRET_BYTES), host)
 
 
 def keep(path: Path, address: Address) -> None:

@@ -22,6 +22,7 @@ from synth.served.server import Ask, Reply, RequestError, json_answer
 from synth.served.session import Session
 from synth.served.things import things
 from synth.served.trims import trims
+from synth.served.tuning_page import TuningFeed, events_reply, press_reply, tuning_reply
 
 BYTES: Final = "application/octet-stream"
 HTML: Final = "text/html; charset=utf-8"
@@ -37,6 +38,7 @@ class Answers:
         self.session = session
         self.through = through
         self._replayed: Replayed | None = None
+        self.feed: TuningFeed | None = None  # while the same process listens to taps
 
     def __call__(self, method: str, ask: Ask) -> Reply:
         """Raises `RequestError` for what there is not, `InputError` for what cannot be."""
@@ -68,6 +70,22 @@ class Answers:
                 yield _after(said("state", self.session.state()), told)
 
         return Reply(kind="text/event-stream", stream=stream)
+
+    # --- the tuner ---
+
+    def tune(self, _: Ask) -> Reply:
+        return tuning_reply(self.feed)
+
+    def tuning(self, _: Ask) -> Reply:
+        return events_reply(self._listening())
+
+    def press(self, ask: Ask) -> Reply:
+        return press_reply(self._listening(), ask)
+
+    def _listening(self) -> TuningFeed:
+        if self.feed is None:
+            raise InputError("nobody listens to taps", remedy="open the design with --listen")
+        return self.feed
 
     # --- what is known of it ---
 
@@ -198,6 +216,9 @@ _TABLE: Final[dict[tuple[str, str], Callable[[Answers, Ask], Reply]]] = {
     ("GET", "code"): Answers.code,
     ("GET", "model"): Answers.model,
     ("GET", "events"): Answers.events,
+    ("GET", "tune"): Answers.tune,
+    ("GET", "tuning"): Answers.tuning,
+    ("POST", "press"): Answers.press,
     ("GET", "things"): Answers.things,
     ("GET", "know"): Answers.know,
     ("GET", "advise"): Answers.advise,

@@ -23,7 +23,7 @@ from typing import Any, Final, cast
 from urllib.parse import parse_qsl, unquote, urlsplit
 
 from synth.errors import InputError
-from synth.served.address import HOST, Address
+from synth.served.address import Address
 
 LARGEST: Final = 1 << 20  # bytes of a body: a design is no larger
 CONNECTIONS: Final = 96  # at once; a page holds two, a browser six
@@ -84,8 +84,8 @@ class Server(ThreadingHTTPServer):
 
     def __init__(self, address: Address, answering: Answering) -> None:
         """Takes the port, or another that is free where it is 0. Raises `OSError`."""
-        super().__init__((HOST, address.port), Handler)
-        self.address = Address(self.server_address[1], address.secret)
+        super().__init__((address.host, address.port), Handler)
+        self.address = Address(self.server_address[1], address.secret, address.host)
         self.answering = answering
         self._lock = Lock()
         self._strangers: dict[int, socket.socket] = {}  # in the order in which they came
@@ -96,7 +96,7 @@ class Server(ThreadingHTTPServer):
         self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         self.socket.bind(self.server_address)
         self.server_address = self.socket.getsockname()
-        self.server_name, self.server_port = HOST, self.server_address[1]
+        self.server_name, self.server_port = str(self.server_address[0]), self.server_address[1]
 
     def process_request(self, request: Any, client_address: Any) -> None:
         oldest = None
@@ -190,7 +190,7 @@ class Handler(BaseHTTPRequestHandler):
 
     def _check_site(self) -> None:
         """From and for this server: no other name of it, so that no name that is turned to it counts."""
-        own = f"{HOST}:{self.server.address.port}"
+        own = f"{self.server.address.host}:{self.server.address.port}"
         if self.headers.get_all("Host", []) != [own]:
             raise RequestError(421, "this server has another name")
         if self.headers.get("Origin", f"http://{own}") != f"http://{own}":

@@ -22,7 +22,7 @@ from synth.doors.listening_tuner import _Bench
 from synth.doors.tuner_words import large, large_figure, message_lines
 from synth.doors.tuning_cues import CEILING_DB, LASTS, CuePlayer, cue_of, cue_sound
 from synth.recording.onsets import taps
-from tests.recording.test_tuning_session import RATE, Shop
+from tests.recording.test_tuning_session import NEARLY_ALIKE, RATE, Shop
 
 BLOCK = 256
 TRIES = 3  # a machine that is busy with other work misses blocks, and what is heard has a gap
@@ -117,7 +117,8 @@ def test_the_tuner_does_not_take_its_own_tones_for_taps_and_hears_the_next_tap(s
     )  # else heard as one
 
 
-def test_keys_set_the_temperature_say_yes_and_end(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
+def test_keys_set_the_temperature_say_yes_and_end(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shop = Shop(tmp_path, NEARLY_ALIKE)
     session = shop.session(first=1)
     bench = _Bench(session, shop.path, None)
     bench.tell(session.begin())

@@ -44,12 +44,15 @@ tine = [
 """
 
 
+NEARLY_ALIKE = DESIGN.replace("{ pitch_hz = 220.0 }", "{ pitch_hz = 222.0 }", 1)  # 16 cents from the other
+
+
 class Shop:
     """The design on disk, what its tines sound as designed, and taps of them."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, design: str = DESIGN) -> None:
         self.path = folder / "six.toml"
-        self.path.write_text(DESIGN)
+        self.path.write_text(design)
         self.instrument: Instrument = resolve(load(str(self.path)), str(self.path))
         self.row = solve_row(self.instrument)
         self.model = heard(self.instrument, bar_of(self.instrument), self.row.length, self.row.trim, range(6))
@@ -101,7 +104,8 @@ def test_a_tap_is_told_in_plain_values_and_the_next_tine_follows(shop: Shop) -> 
     assert (second["name"], second["done"]) == ("g.3", 1)  # of the two alike the heavier
 
 
-def test_of_two_alike_none_is_named_but_by_the_makers_word(shop: Shop) -> None:
+def test_of_two_nearly_alike_none_is_named_but_by_the_makers_word(tmp_path: Path) -> None:
+    shop = Shop(tmp_path, NEARLY_ALIKE)
     session = shop.session(first=1)
     session.begin()
     told = last_tap(session.feed(shop.tap(2, 12.0)))
@@ -114,6 +118,23 @@ def test_of_two_alike_none_is_named_but_by_the_makers_word(shop: Shop) -> None:
     assert (said["name"], said["taken"]) == ("g.2", True)
     assert "g.3 would sound like this too" in said["advice"][0]
     assert list(session.progress.last) == [1]
+
+
+def test_of_two_of_one_pitch_the_next_is_taken_and_that_is_said(shop: Shop) -> None:
+    """The figure is the same for both. One that is not next, or without a next among them, is left open."""
+    session = shop.session(first=1)
+    session.begin()
+    told = last_tap(session.feed(shop.tap(2, 12.0)))
+    assert (told["name"], told["taken"], set(told["may_be"])) == ("g.2", True, {"g.2", "g.3"})
+    assert told["cents"] == pytest.approx(12.0, abs=2.0)
+    assert "g.3 would sound like this too" in told["advice"][0]
+    assert list(session.progress.last) == [1]
+    other = shop.session(first=4)
+    other.begin()
+    open_ = last_tap(other.feed(shop.tap(2, 12.0)))
+    assert open_["name"] is open_["cents"] is None
+    assert open_["reason"] == "cannot tell which of 2"
+    assert other.progress.last == {}
 
 
 def test_in_order_the_announced_one_is_taken_and_that_is_said(shop: Shop) -> None:
@@ -162,7 +183,7 @@ def test_a_second_round_tells_what_moved(tmp_path: Path) -> None:
     second = shop.session(keep=True, again=True)
     told = last_tap(second.feed(shop.tap(4, -6.0)))
     assert told["moved_cents"] == pytest.approx(-7.0, abs=0.3)
-    assert any("moved -7" in each or "moved -6.9" in each for each in told["advice"])
+    assert f"moved {told['moved_cents']:+.1f} cents since the last round" in told["advice"]
     assert second.progress.moved() == {4: pytest.approx(-7.0, abs=0.3)}
 
 

@@ -6,10 +6,15 @@ import contextlib
 import sys
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from synth.doors.cli import arguments
+from synth.errors import InputError
+
+if TYPE_CHECKING:
+    from synth.served.serving import Serving
 
 
 @click.command("open")
@@ -20,8 +25,12 @@ from synth.doors.cli import arguments
     help="A port of your own choice; any that is free unless told.",
 )
 @click.option("--no-browser", is_flag=True, help="Only print the address; open it yourself.")
+@click.option("--listen", is_flag=True, help="Hear taps too, as `tune --listen` does; its page is at tune.")
+@click.option("--device", help="With --listen: the microphone, its number or a part of its name.")
 @arguments.through
-def command(design: Path, port: int | None, no_browser: bool, through: str) -> None:
+def command(
+    design: Path, port: int | None, no_browser: bool, listen: bool, device: str | None, through: str
+) -> None:
     """Open the design in a browser: play it, change it in the page or in your editor, take changes back.
 
     The page is served from this machine to this machine alone, at an address with a secret in it: whoever has the
@@ -33,14 +42,28 @@ def command(design: Path, port: int | None, no_browser: bool, through: str) -> N
     """
     from synth.served.serving import Serving
 
+    if device is not None and not listen:
+        raise InputError("--device goes with --listen", remedy="say --listen, or leave it out")
     with Serving(design, through=through, port=port) as serving:
         click.echo(serving.address.words)
         if not no_browser:
             _browse(serving.address.words)
         click.echo(f"{design}: open; every change is kept in the file. q or Ctrl-C ends.", err=True)
         with contextlib.suppress(KeyboardInterrupt):
-            _wait()
+            if listen:
+                _tune(design, device, serving)
+            else:
+                _wait()
     click.echo("closed", err=True)
+
+
+def _tune(design: Path, device: str | None, serving: Serving) -> None:
+    """The design as it stands now is tuned; a later change of it waits for another start."""
+    from synth.doors.listening_tuner import TunerSettings, listen_and_tell
+    from synth.recording.tuning_session import TuningWishes
+
+    settings = TunerSettings(device=device)
+    listen_and_tell(serving.session.model.instrument, design, settings, TuningWishes(), serving)
 
 
 def _browse(words: str) -> None:

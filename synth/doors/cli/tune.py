@@ -36,6 +36,12 @@ IN_TUNE = 1.0  # cents: less is not heard, and no nut is turned so finely
     is_flag=True,
     help="With --listen: answer in tones, low for flat, high for sharp, a chord for done.",
 )
+@click.option("--page", is_flag=True, help="With --listen: large figures in a browser on this machine too.")
+@click.option(
+    "--phone",
+    is_flag=True,
+    help="With --listen: and on a phone in the same network, which sees the figures and nothing else.",
+)
 @click.option("--from", "first", metavar="GROUP.N", help="With --listen: the tine to begin with.")
 @click.option(
     "--in-order",
@@ -78,6 +84,8 @@ def command(
     live: bool,
     device: str | None,
     tones: bool,
+    page: bool,
+    phone: bool,
     first: str | None,
     in_order: bool,
     again: bool,
@@ -103,9 +111,10 @@ def command(
     """
     from synth.recording.tuning_session import TuningWishes
 
-    if not live and (device or tones or first or in_order or again or there):
+    if not live and (device or tones or page or phone or first or in_order or again or there):
         raise InputError(
-            "--device, --tones, --from, --in-order, --again and --tune-to-what-is-there go with --listen",
+            "--device, --tones, --page, --phone, --from, --in-order, --again and --tune-to-what-is-there "
+            "go with --listen",
             remedy="say --listen, or leave them out",
         )
     if live and (name is not None or target_hz is not None or as_json or len(recordings) > 1):
@@ -133,9 +142,10 @@ def command(
     if not live:
         _each_file(instrument, recordings, wishes, as_json=as_json)
         return
-    from synth.doors.listening_tuner import TunerSettings, listen_and_tell
+    from synth.doors.listening_tuner import PageFor, TunerSettings, listen_and_tell
 
-    settings = TunerSettings(recordings[0] if recordings else None, device, tones, there)
+    shown: PageFor | None = "a phone" if phone else "this machine" if page else None
+    settings = TunerSettings(recordings[0] if recordings else None, device, tones, there, shown)
     listen_and_tell(instrument, design, settings, wishes)
 
 

@@ -1,0 +1,183 @@
+"""The pitch midway between a tine's two planes, honest before they are told apart; several partials are asked.
+
+In: samples (T,) of a tap from where it is free, and poles near its first partials. Out: a `PlanePitch`. Two planes
+3 cents apart at 200 Hz beat once in three seconds; at the second partial, 6.27 times as high, twice a second. A rod
+out of round splits all its partials alike (uneven seats not quite: `ALIKE`), so the upper ones say early how far
+apart the planes are, and the first says where. What stays open (which plane is the louder, which phase) stays in
+the uncertainty: the answer is the mean and deviation over all splits, middles and decays, by their probability.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from synth.arrays import Array, Complex
+from synth.recording.plane_band import LEAST_BLOCKS, WIDEST, PlaneBand
+from synth.units import CENT
+
+SPLITS: Final = np.array(
+    [0.0, 0.5, 1.0, 1.5, 2.0, 2.6, 3.4, 4.5, 6.0, 8.0, 11.0, 15.0, 20.0, WIDEST]
+)  # cents
+ALIKE: Final = 0.3  # of the logarithm, by which the splits of two partials differ
+EVEN: Final = 0.3  # cents, below which splits are all alike
+ODD: Final = 0.1  # share of tines whose upper partials split on their own: nuts, uneven seats
+POINTS: Final = 13  # middles that are asked at once
+ZOOMS: Final = 4
+ROUNDS: Final = 4  # towards the likeliest decay, at first
+LIVE: Final = 8.0  # of log likelihood below the best, where the rest no longer counts
+SEARCHED: Final = 40.0  # cents around a line where its partial may be, in a room that pulls it
+FALLS: Final = (0.5, 1.0, 2.0)  # times the line's decay rate that are tried there
+SAFE: Final = 1.3  # times the deviation found, by tests/recording/test_tapped_beams.py
+LEAST: Final = 0.05  # cents: no tine is steadier than that
+
+
+@dataclass(frozen=True)
+class PlanePitch:
+    """Hz of the middle with its deviation; cents between the planes with theirs.
+
+    `softer` is the level of the softer plane over that of the louder; `left` the power that no line explains over
+    the fundamental's.
+    """
+
+    hertz: float
+    standard_uncertainty: float  # Hz
+    split: float
+    split_sd: float
+    softer: float
+    left: float
+
+    @property
+    def parted(self) -> bool:
+        """Whether the planes are told apart."""
+        return self.split > 3.0 * self.split_sd
+
+
+@dataclass(frozen=True)
+class _Profile:
+    """By split (S,): log of probability, middle and its variance in cents, the likeliest middle and ln decay."""
+
+    log: Array
+    middle: Array
+    variance: Array
+    best: Array  # (S, 2) rad/s, ln(1/s)
+
+
+def plane_pitch(
+    samples: Array, rate: float, poles: Sequence[complex], *, usual: float, differ: float = 0.0
+) -> PlanePitch | None:
+    """The first pole's pitch; the others are upper partials, `usual` cents a common split.
+
+    `differ` is the logarithm of the upper plane's decay rate over the lower's. None where too little is heard.
+    """
+    bands = [_found(samples, rate, pole) for pole in poles]
+    if len(bands[0].time) < LEAST_BLOCKS - 2:
+        return None
+    bands = [each for each in bands if len(each.time) >= LEAST_BLOCKS - 2]
+    splits = SPLITS
+    for turn in range(3):
+        profiles = [_profile(band, splits, differ) for band in bands]
+        log = profiles[0].log - np.log1p((splits / usual) ** 2)
+        for profile in profiles[1:]:
+            log = log + _said_of_the_first(splits, profile.log, usual)
+        if turn == 0:
+            for band, profile in zip(bands, profiles, strict=True):
+                band.listen_for(_poles(band, splits, profile, int(np.argmax(profile.log)), differ))
+        elif turn == 1:
+            finer = _finer(splits, log)
+            if len(finer) == len(splits):
+                break
+            splits = finer
+    return _summed(bands[0], splits, profiles[0], log, differ)
+
+
+def _found(samples: Array, rate: float, pole: complex) -> PlaneBand:
+    """The band about the one line near a pole that is likeliest."""
+    band = PlaneBand(samples, rate, pole)
+    reach = min(SEARCHED * band.per_cent, 0.8 * np.pi / band.step)  # beyond half the blocks' rate all repeats
+    middle = np.arange(-reach, reach, 0.15 * 2.0 * np.pi / band.seconds)
+    fall = np.log(np.array(FALLS) * band.fall)
+    value = band.likelihood(middle[:, None], fall, np.zeros(1), 0.0)
+    best = np.unravel_index(np.argmax(value), value.shape)
+    moved = complex(-np.exp(fall[best[1]]), band.omega + middle[best[0]])
+    return PlaneBand(samples, rate, moved)
+
+
+def _profile(band: PlaneBand, splits: Array, differ: float) -> _Profile:
+    """For each split the middles that explain the band, looked at ever closer."""
+    split = (splits * band.per_cent)[:, None]
+    high = 0.8 * split + 0.06 * 2.0 * np.pi / band.seconds
+    low, u = -high, np.linspace(0.0, 1.0, POINTS)
+    log_fall = np.full((len(splits), POINTS), np.log(band.fall))
+    for zoom in range(ZOOMS):
+        middle = low + (high - low) * u
+        rounds = ROUNDS if zoom == 0 else ROUNDS // 2
+        both = np.broadcast_to(split, middle.shape)
+        log_fall, value = band.over_decays(middle, log_fall, both, differ, rounds=rounds)
+        live = value > np.max(value, axis=1, keepdims=True) - LIVE
+        first = np.maximum(np.argmax(live, axis=1) - 1, 0)
+        last = POINTS - 1 - np.maximum(np.argmax(live[:, ::-1], axis=1) - 1, 0)
+        if zoom == ZOOMS - 1 or np.all(last - first >= POINTS - 3):
+            break
+        row = np.arange(len(splits))
+        log_fall = log_fall[row[:, None], np.round(first[:, None] + (last - first)[:, None] * u).astype(int)]
+        low, high = middle[row, first][:, None], middle[row, last][:, None]
+    step = (high - low)[:, 0] / (POINTS - 1)
+    top = np.max(value, axis=1)
+    weight = np.exp(value - top[:, None])
+    whole = np.sum(weight, axis=1)
+    mean = np.sum(weight * middle, axis=1) / whole
+    variance = np.sum(weight * (middle - mean[:, None]) ** 2, axis=1) / whole + step**2 / 12.0
+    best = np.argmax(value, axis=1)[:, None]
+    at = np.concatenate([np.take_along_axis(each, best, axis=1) for each in (middle, log_fall)], axis=1)
+    return _Profile(
+        top + np.log(whole * step), mean / band.per_cent, variance / band.per_cent**2, np.asarray(at)
+    )
+
+
+def _said_of_the_first(splits: Array, log: Array, usual: float) -> Array:
+    """(S,) what another partial's probabilities by its own split say of the fundamental's."""
+    likely, width, scale = np.exp(log - np.max(log)), np.gradient(splits), np.log(splits + EVEN)
+    near = np.exp(-0.5 * ((scale[:, None] - scale) / ALIKE) ** 2) / (splits + EVEN) * width
+    anyhow = width / (1.0 + (splits / usual) ** 2)
+    shared = near @ likely / np.sum(near, axis=1)
+    return np.asarray(np.log((1.0 - ODD) * shared + ODD * float(anyhow @ likely / np.sum(anyhow))))
+
+
+def _finer(splits: Array, log: Array) -> Array:
+    """The splits, with more between those that count and differ."""
+    near = np.maximum(log[1:], log[:-1]) > np.max(log) - 6.0
+    wide = np.flatnonzero(near & (np.abs(np.diff(log)) > 1.0))
+    more = [splits[i] + (splits[i + 1] - splits[i]) * u for i in wide.tolist() for u in (0.25, 0.5, 0.75)]
+    return np.unique(np.concatenate((splits, more)))
+
+
+def _poles(band: PlaneBand, splits: Array, profile: _Profile, index: int, differ: float) -> Complex:
+    """The likeliest poles (K,) at a split, relative to the band's middle."""
+    middle, log_fall = profile.best[index].tolist()
+    half = 0.5 * float(splits[index]) * band.per_cent
+    if half == 0.0:
+        return np.array([complex(-np.exp(log_fall), middle)])
+    signs = np.array([1.0, -1.0])
+    return np.asarray(-np.exp(log_fall + 0.5 * differ * signs) + 1j * (middle + half * signs), complex)
+
+
+def _summed(band: PlaneBand, splits: Array, profile: _Profile, log: Array, differ: float) -> PlanePitch:
+    weight = np.exp(log - np.max(log)) * np.gradient(splits)
+    weight = weight / np.sum(weight)
+    middle = float(weight @ profile.middle)
+    variance = float(weight @ (profile.variance + (profile.middle - middle) ** 2))
+    split = float(weight @ splits)
+    poles = _poles(band, splits, profile, int(np.argmax(log)), differ)
+    hertz = band.omega / (2.0 * np.pi) * np.exp(middle * CENT)
+    return PlanePitch(
+        hertz=float(hertz),
+        standard_uncertainty=float(np.hypot(SAFE * np.sqrt(variance), LEAST) * CENT * hertz),
+        split=split,
+        split_sd=float(np.sqrt(max(0.0, weight @ (splits - split) ** 2)) + LEAST),
+        softer=band.softer(poles) if len(poles) == 2 else 0.0,
+        left=band.left,
+    )

@@ -1,0 +1,235 @@
+"""What a tapped tine sounds, once it is known which one it was: its two planes, and cents from the target.
+
+In: a `TappedSound`, the targets, a tine and the line of its fundamental. Out: a `Verdict`. Planes nearer than
+`ONE_PITCH` are one pitch, their mean, which `plane_pitch` hears before they are apart; planes that the model has
+further apart are told line by line, the one along the row being tuned.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.arrays import Array
+from synth.recording.damped_sinusoid_fit import FittedModes
+from synth.recording.plane_pitch import PlanePitch, plane_pitch
+from synth.recording.stirred import NEAR, within
+from synth.recording.tuning_targets import TuningTargets
+from synth.units import CENT
+
+FURTHEST: Final = 150.0  # cents: a tine as cut is no further off its pitch
+OVERTONE: Final = 30.0  # cents that an overtone is off the fundamental's offset: clamps and nuts vary
+ASKED: Final = 3  # partials, the first ones, that tell of the planes
+PLANES: Final = 60.0  # cents around a line in which its other plane is sought, beyond the model's own split
+ONE_PITCH: Final = 24.0  # cents between planes, below which their mean is the pitch
+USUAL_SPLIT: Final = 3.0  # cents between a rod's planes, where the design says less
+TWIN_LEVEL: Final = 0.05  # of the fundamental's level: a fainter line beside it is no plane
+RINGS: Final = 0.2  # of its level, from which a line too far off for a plane is another tine's
+STRANGE: Final = (
+    25.0  # cents by which two planes differ from the model's split at most, where others are near
+)
+TWINS: Final = 2.5  # times as fast at most one plane decays as the other: what dies faster is the room's
+SINGLE: Final = 0.01  # cents, as a usual split: one plane alone
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What a tap says: the tine (index) or None with the `reason`; pitches in Hz, offsets in cents.
+
+    `sounds` is of the swing along the row, or of the mean of both planes where these lie within `ONE_PITCH`. Where
+    more than one tine may have been tapped, `candidates` are all of them and `guesses` what the tap would say of
+    each; `tine` is None then, or with `taken` the one that was announced.
+    """
+
+    tine: int | None
+    candidates: tuple[int, ...]
+    sounds: float
+    standard_uncertainty: float  # Hz
+    cents: float
+    planes: tuple[float, ...]  # Hz, of the one or two lines of the fundamental, rising
+    reason: str
+    softer: float = 0.0  # of its two planes, the level of the softer over that of the louder
+    overtone: float = float("nan")  # the second partial over the first, in the louder plane
+    left: float = 0.0  # power that no line explains, over the fundamental's
+    taken: bool = False
+    guesses: tuple[Verdict, ...] = ()
+
+    @property
+    def cents_sd(self) -> float:
+        return float(self.standard_uncertainty / self.sounds / CENT)
+
+    @property
+    def beat(self) -> float:
+        """Times a second that the two planes beat; 0 where only one was heard."""
+        return self.planes[-1] - self.planes[0] if self.planes else 0.0
+
+    @property
+    def split(self) -> float:
+        """Cents between the two planes; 0 where only one was heard."""
+        return float(np.log(self.planes[-1] / self.planes[0]) / CENT) if self.planes else 0.0
+
+
+def nothing(reason: str, candidates: tuple[int, ...] = ()) -> Verdict:
+    nan = float("nan")
+    return Verdict(None, candidates, nan, nan, nan, (), reason)
+
+
+@dataclass(frozen=True)
+class TappedSound:
+    """The samples (T,) of a tap without hum, all `lines` in them, those that it began, and those before it."""
+
+    samples: Array
+    rate: float
+    lines: FittedModes
+    new: FittedModes
+    old: FittedModes
+    _known: dict[tuple[int, ...], PlanePitch | None] = field(default_factory=dict)
+
+    def middle(self, partials: list[int], usual: float, differ: float, *, alone: bool) -> PlanePitch | None:
+        """The middle of the planes of these partials (indices of new lines); `alone`: of no line beside them."""
+        key = (*partials, round(10.0 * usual), round(10.0 * differ), int(alone))
+        if key not in self._known:
+            poles = [complex(each) for each in self.new.pole[partials]]
+            reach = [0.1 if alone else 2.0 * np.pi * within(NEAR, each.imag) for each in poles]
+            apart = np.abs(self.lines.pole.imag[:, None] - np.array(poles).imag)
+            others = self.lines.pick(np.asarray(np.all(apart > np.array(reach), axis=1)))
+            clean = self.samples - _waves(others, len(self.samples), self.rate)
+            self._known[key] = plane_pitch(clean, self.rate, poles, usual=usual, differ=differ)
+        return self._known[key]
+
+
+def _waves(modes: FittedModes, count: int, rate: float) -> Array:
+    time = np.arange(count) / rate
+    out = np.zeros(count)
+    for amplitude, pole in zip(modes.amplitude, modes.pole, strict=True):
+        out += np.real(amplitude * np.exp(pole * time))
+    return out
+
+
+def told(heard: TappedSound, targets: TuningTargets, tine: int, line: int) -> Verdict:
+    """What the tap says if it was of this tine, with its fundamental at that new line."""
+    new = heard.new
+    hertz, level = hertz_of(new), np.abs(new.amplitude)
+    split = _split_of(targets, tine)
+    beside = np.abs(np.log(hertz / hertz[line]) / CENT) < split + PLANES
+    rate = np.maximum(-new.pole.real, 1e-3)
+    differ = abs(float(np.log(np.divide(*targets.decay_rate[tine]))))  # a bar may take more of one plane
+    alike = np.abs(np.log(rate / rate[line])) < np.log(TWINS) + differ
+    pair = np.flatnonzero(beside & alike & (level > TWIN_LEVEL * level[line]))
+    if _another_rings(hertz[pair[level[pair] > RINGS * level[line]]], targets, tine):
+        return nothing("other tines ring along at its pitch: hold them and tap again", (tine,))
+    if _disturbed(hertz[line], level[line], heard.old):
+        return nothing("another still rings close to it: hold it and tap again", (tine,))
+    if split > ONE_PITCH:
+        return _far_planes(heard, targets, tine, line, pair)
+    return _near_planes(heard, targets, tine, line)
+
+
+def _near_planes(heard: TappedSound, targets: TuningTargets, tine: int, line: int) -> Verdict:
+    """Of planes near to each other: their mean, against that of a tine in tune."""
+    usual = max(USUAL_SPLIT, _split_of(targets, tine))
+    upper = int(targets.frequency[tine, 1, 0] > targets.frequency[tine, 0, 0])
+    differ = float(np.log(targets.decay_rate[tine, upper] / targets.decay_rate[tine, 1 - upper]))
+    at = heard.middle(_partials(heard.new, targets, tine, line), usual, differ, alone=False)
+    if at is None:
+        return nothing("too short a sound: tap again and let it ring", (tine,))
+    half = np.exp(0.5 * at.split * CENT)
+    return Verdict(
+        tine,
+        (tine,),
+        at.hertz,
+        at.standard_uncertainty,
+        float(np.log(at.hertz / targets.middle[tine]) / CENT),
+        (at.hertz / float(half), at.hertz * float(half)) if at.parted else (at.hertz,),
+        "",
+        softer=at.softer if at.parted else 0.0,
+        overtone=_overtone(heard.new, targets, tine, line),
+        left=at.left,
+    )
+
+
+def _far_planes(
+    heard: TappedSound, targets: TuningTargets, tine: int, line: int, pair: NDArray[np.int_]
+) -> Verdict:
+    """Of planes that the bar parts: the one along the row; where one line is heard it may be either."""
+    hertz, model = hertz_of(heard.new), targets.frequency[tine, :, 0]
+    far = [each for each in pair if abs(np.log(hertz[each] / hertz[line])) > 0.5 * ONE_PITCH * CENT]
+    both = sorted([line, *far[:1]], key=lambda each: float(hertz[each]))
+    along = both[int(model[0] > model[1]) if len(both) == 2 else 0]
+    at = heard.middle([int(along)], SINGLE, 0.0, alone=True)
+    if at is None:
+        return nothing("too short a sound: tap again and let it ring", (tine,))
+    level = np.abs(heard.new.amplitude[both])
+    open_ = 0.0 if len(both) == 2 else float(abs(model[0] - model[1]))
+    wanted = float(targets.target[tine]) if len(both) == 2 else float(targets.middle[tine])
+    return Verdict(
+        tine,
+        (tine,),
+        at.hertz,
+        float(np.hypot(at.standard_uncertainty, open_)),
+        float(np.log(at.hertz / wanted) / CENT),
+        tuple(float(hertz[each]) for each in both),
+        "",
+        softer=float(np.min(level) / np.max(level)) if len(both) == 2 else 0.0,
+        overtone=_overtone(heard.new, targets, tine, line),
+        left=at.left,
+    )
+
+
+def _partials(new: FittedModes, targets: TuningTargets, tine: int, line: int) -> list[int]:
+    """The line of the fundamental and those that ring most where the next partials should be."""
+    hertz, model = hertz_of(new), targets.frequency[tine]
+    off = float(nearest_cents(hertz, model[:, 0])[line])
+    lasting = np.abs(new.amplitude) / np.maximum(-new.pole.real, 0.5)
+    out = [line]
+    for partial in range(1, min(ASKED, model.shape[1])):
+        if np.all(model[:, partial] > 0.0):
+            beside = np.abs(nearest_cents(hertz, model[:, partial]) - off) < 1.5 * OVERTONE
+            near = np.flatnonzero(beside)
+            out += [int(near[np.argmax(lasting[near])])] if len(near) else []
+    return out
+
+
+def _split_of(targets: TuningTargets, tine: int) -> float:
+    """Cents between the planes as the model has them."""
+    return abs(float(np.log(np.divide(*targets.frequency[tine, :, 0])) / CENT))
+
+
+def _another_rings(hertz: Array, targets: TuningTargets, tine: int) -> bool:
+    """Whether lines are too far apart, or too near, for planes, and another tine could have one of them."""
+    if len(hertz) < 2:
+        return False
+    apart = float(np.log(np.max(hertz) / np.min(hertz)) / CENT)
+    others = np.delete(targets.frequency[:, :, 0], tine, axis=0).ravel()
+    near = np.abs(np.log(others[:, None] / hertz)) / CENT < PLANES
+    return apart > _split_of(targets, tine) + STRANGE and bool(np.any(near))
+
+
+def _overtone(new: FittedModes, targets: TuningTargets, tine: int, line: int) -> float:
+    """The louder line near where the second partial should be, over the fundamental's; nan where there is none."""
+    hertz, level = hertz_of(new), np.abs(new.amplitude)
+    model = targets.frequency[tine]
+    if model.shape[1] < 2 or not np.all(model[:, 1] > 0.0):
+        return float("nan")
+    off = nearest_cents(hertz, model[:, 1]) - nearest_cents(hertz, model[:, 0])[line]
+    near = np.flatnonzero(np.abs(off) < FURTHEST)
+    return float(hertz[near[np.argmax(level[near])]] / hertz[line]) if len(near) else float("nan")
+
+
+def _disturbed(hertz: float, level: float, old: FittedModes) -> bool:
+    """Whether what rang before the tap is close in pitch, and loud enough to move the figure or pose as a plane."""
+    close = np.abs(np.log(hertz_of(old) / hertz) / CENT) < PLANES
+    return bool(np.any(close & (np.abs(old.amplitude) > TWIN_LEVEL * level)))
+
+
+def hertz_of(modes: FittedModes) -> Array:
+    return np.asarray(modes.pole.imag / (2.0 * np.pi))
+
+
+def nearest_cents(hertz: Array, planes: Array) -> Array:
+    """(K,) cents of each line above the nearer of a partial's two planes, which are Hz."""
+    off = np.log(hertz[:, None] / planes) / CENT
+    return np.asarray(np.take_along_axis(off, np.argmin(np.abs(off), axis=1)[:, None], axis=1)[:, 0])
