@@ -239,3 +239,26 @@ def test_several_strokes_are_heard_as_the_sum_of_their_parts_whoever_makes_them(
     expected = in_line.sound()
     assert beside.reports == in_line.reports
     np.testing.assert_allclose(beside.sound(), expected, atol=1e-6 * np.abs(expected).max())
+
+
+def test_every_setting_of_a_contact_reaches_it(instrument, bar, monkeypatch):
+    """Each set away from its default, and the contact asked with it."""
+    asked = []
+
+    class AskedError(Exception):
+        pass
+
+    def stroke_row(*_, **how):
+        asked.append(how)
+        raise AskedError
+
+    monkeypatch.setattr(render, "stroke_row", stroke_row)
+    for settings in (
+        ContactSettings(),
+        ContactSettings(contact="reference", allow_yield=True, seed=7, pad_damping=0.5),
+    ):
+        with pytest.raises(AskedError):
+            perform(bar, [stroke(instrument)], seconds=0.1, settings=settings)
+    told = [(h["resolution"], h["allow_yield"], h["seed"], h["pad_damping"]) for h in asked]
+    assert told == [(render.EVENT, False, 1, 1.0), (render.REFERENCE, True, 7, 0.5)]
+    assert render.EVENT != render.REFERENCE
