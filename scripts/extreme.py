@@ -275,11 +275,11 @@ def _judged(heard: Scene, stroke: Stroke, contact: Contact) -> Outcome:
     ends = float(np.max(contact.trace.time)) + SETTLED
     striker = heard.striker(SETTINGS)
     struck = striker.left(contact, height=stroke.height)
-    times, states = struck.left.ends / RATE, struck.left.states
+    sounded = Sounded(struck.left.ends / RATE, struck.left.states, struck)
     ring = ModalState(heard.model)
-    ring.take(times, states)
-    made = [Sounded(times, states, struck, math.inf)]
-    sound = np.concatenate(list(pressure_blocks(heard, striker, made, round((ends + TAIL) * RATE))), axis=1)
+    ring.take(sounded.time, sounded.states)
+    blocks = pressure_blocks(heard, striker, [sounded], round((ends + TAIL) * RATE))
+    sound = np.concatenate(list(blocks), axis=1)
     figures = _figures(heard, sound, ring.at(ends), ends=ends, books=contact.books)
     return Outcome(faults=tuple(_faults(heard, contact, sound, figures)), figures=figures)
 

@@ -24,8 +24,8 @@ PLACES = """
     vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar
     vibration.board_interface vibration.board vibration.coupling vibration.eigen vibration.bands
     vibration.modal_model vibration.modal_projection vibration.host vibration.single_tine
-    vibration.mounted_pitch vibration.clearance
-    vibration.trimming vibration.trimming.loaded_rod vibration.trimming.settle vibration.trimming.search
+    vibration.mounted_pitch vibration.clearance vibration.trimming vibration.trimming.loaded_rod
+    vibration.trimming.settle vibration.trimming.search
     vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate vibration.advice
     vibration.solve
     playing.stroke playing.midi_mapping playing.computer_keys playing.lines playing.script playing.script_writer

@@ -60,6 +60,21 @@ def test_the_first_touch_is_the_start_of_the_stroke(contact_row):
     assert times.min() == pytest.approx(1.25, abs=1e-12)
 
 
+@pytest.mark.parametrize("direction", ["forward", "backward"])
+def test_a_stick_leans_by_the_pitches_of_the_group_that_it_passes(contact_row, direction):
+    """Two groups of one row: the second leans by its own pitches, which go otherwise than the first's."""
+    (whole,) = contact_row.instrument.groups
+    groups = (dataclasses.replace(whole, count=6), dataclasses.replace(whole, first=6, count=6))
+    instrument = dataclasses.replace(contact_row.instrument, groups=groups)
+    pitch = np.concatenate([np.full(6, 300.0), 400.0 * 2.0 ** (np.array([3, 1, 6, 2, 4, 5]) / 12.0)])
+    stroke = Stroke(1, contact_row.stick("wood"), bite=2e-3, lean=0.5, direction=direction)
+    way = passage(stroke, instrument, pitch)
+    lean = (np.array([3, 1, 6, 2, 4, 5]) - 3.5) / 2.5
+    wanted = dict(zip(range(6, 12), 2e-3 * (1.0 + 0.5 * lean), strict=True))
+    assert way.tine.tolist() == (list(range(6, 12)) if direction == "forward" else list(range(11, 5, -1)))
+    np.testing.assert_allclose(way.bite, [wanted[each] for each in way.tine.tolist()], rtol=1e-9)
+
+
 @pytest.mark.parametrize("skew", [0.0, 0.5])
 def test_the_second_tine_is_touched_when_the_stick_has_gone_the_way_between_them(contact_row, skew):
     """A heading askew meets a tine's edge further off along the row, a fat one more so than a thin one."""

@@ -23,7 +23,7 @@ from synth.sound.bands import window_levels
 from synth.sound.carrying import carrying
 from synth.sound.radiator import EARS, bar_middle, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
-from synth.sound.render import ContactSettings, perform, play, scene
+from synth.sound.render import ContactSettings, _first_way, perform, play, scene
 from synth.sound.room_noise import noise_octaves, noise_stream
 from synth.sound.room_points import FAR, heard_in
 from synth.sound.surroundings import Surroundings
@@ -135,6 +135,23 @@ def test_how_far_it_carries_starts_from_levels_a_metre_off():
     assert found.direct_db[2:] == pytest.approx(heard[2:] + 20.0 * np.log10(away), abs=0.3 * DB)
     assert np.abs(found.power_db - found.direct_db)[3:7].max() < 15.0 * DB
     assert found.diagonal == pytest.approx(np.sqrt(8.0**2 + 6.0**2 + 3.5**2))
+
+
+@pytest.mark.parametrize("away", [0.25, 99.0])
+def test_the_direct_sound_is_timed_from_the_nearer_of_bar_and_board(away):
+    class Board:
+        def distance(self, points):
+            assert points.shape == (EARS, 3)
+            return away
+
+    found = scene(made(), "bar", surroundings=Surroundings("hall"))
+    bar = nearest_distance(found.model, ears(found.instrument)[:EARS])
+    assert 2.0 < bar < 4.0
+    assert _first_way(found, None) == bar
+    assert _first_way(dataclasses.replace(found, through="panel"), Board()) == min(away, bar)
+    assert (
+        _first_way(dataclasses.replace(found, through="pickup"), None) == found.instrument.listener.distance
+    )
 
 
 def test_a_reflection_hears_the_instrument_from_its_own_side():
