@@ -1,17 +1,20 @@
 """Work done in a process of its own, whose time and memory are limited: it may end badly, this one does not.
 
 In: a function that can be pickled, and what each call of it may take. Out: what it gave, or None where it was still
-at work after its time, or the process had ended. One process serves many calls, since starting one takes a second.
+at work after its time, or the process had ended. One process serves many calls, since starting one takes seconds;
+one that has once held much is replaced by another, so that no call pays for those before it.
 """
 
 from __future__ import annotations
 
 import multiprocessing
+import sys
 from collections.abc import Callable
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
 from typing import Any
 
+GROWN = 0.4  # of the memory it may have: at its fullest, after which a child is replaced
 STARTING = (
     600.0  # s more for the first call, which imports and compiles: half a minute on a machine that is free
 )
@@ -32,7 +35,10 @@ class Child:
         try:
             self._pipe.send(words)
             if self._pipe.poll(self._seconds + STARTING * fresh):
-                return self._pipe.recv()
+                answer, grown = self._pipe.recv()
+                if grown:
+                    self._end()
+                return answer
         except (EOFError, OSError):
             pass
         self._end()
@@ -66,7 +72,17 @@ def _serve(work: Callable[..., Any], pipe: Connection, memory: int) -> None:
             words = pipe.recv()
         except EOFError:
             return
-        pipe.send(work(*words))
+        pipe.send((work(*words), held() > GROWN * memory))
+
+
+def held() -> int:
+    """Bytes that this process has held at its fullest, where the system tells."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        return 0
+    unit = 1 if sys.platform == "darwin" else 1024  # its manual says bytes, the others' kilobytes
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
 
 
 def limit_memory(size: int) -> None:

@@ -89,8 +89,11 @@ EXTREME: Final = 0.75  # of the designs
 HEARD: Final = "heard"
 COARSE: Final = "heard, the contact's books off by over 2 %"
 BOOKED: Final = 0.02
-LONGEST: Final = 120.0  # s a case may take, on a busy machine
-LARGEST: Final = 6 << 30  # bytes of addresses
+TICKS: Final = (1, 96, 480, 32767)  # a beat
+TEMPI: Final = (1, 100_000, 500_000, 16_777_215)  # us a beat
+LONGEST_REST: Final = 2.0  # s: minutes of silence are a matter of patience
+LONGEST: Final = 180.0  # s a case may take, on a busy machine
+LARGEST: Final = 4 << 30  # bytes of addresses
 NESTED: Final = 400  # deeper than any parser of the standard library follows
 
 
@@ -172,13 +175,15 @@ def _script(draw: random.Random, folder: Path) -> tuple[list[object], bytes]:
 
 
 def _midi(draw: random.Random, folder: Path) -> tuple[list[object], bytes]:
-    file = mido.MidiFile(type=draw.choice([0, 1]), ticks_per_beat=draw.choice([1, 96, 480, 32767]))
+    ticks, tempo = draw.choice(TICKS), draw.choice(TEMPI)
+    file = mido.MidiFile(type=draw.choice([0, 1]), ticks_per_beat=ticks)
     track = mido.MidiTrack()
     file.tracks.append(track)
-    track.append(mido.MetaMessage("set_tempo", tempo=draw.choice([1, 100_000, 500_000, 16_777_215])))
+    track.append(mido.MetaMessage("set_tempo", tempo=tempo))
+    longest = min(90, round(LONGEST_REST * 1e6 * ticks / tempo))
     for _ in range(draw.randint(0, 6)):
         note, velocity = draw.choice([50, 50, 50, 50, 50, 50, 62, 0, 127]), draw.randint(1, 127)
-        track.append(mido.Message("note_on", note=note, velocity=velocity, time=draw.randint(0, 90)))
+        track.append(mido.Message("note_on", note=note, velocity=velocity, time=draw.randint(0, longest)))
         control = draw.choice([1, 7, 11, 64, 66, 74, 120, 121, 123])
         track.append(mido.Message("control_change", control=control, value=draw.randint(0, 127), time=1))
     held = io.BytesIO()

@@ -43,6 +43,9 @@ def main(words: list[str]) -> int:
 def step(name: str, command: list[str]) -> bool:
     """Whether one step went well. What it said is shown when it did not; of the tests, always the count."""
     env = {**os.environ, **THREADS}
+    env.pop(
+        "PYTHONDONTWRITEBYTECODE", None
+    )  # hundreds of commands that the tests start compile the house once
     done = subprocess.run(
         command,
         capture_output=True,

@@ -40,12 +40,14 @@ WORDS: Final = {
     "play": f"play {PIECE} papers/piece.toml -o papers/piece.wav",
     "live": f"live {PIECE} --midi-socket localhost:PORT --record papers/live.wav --seconds 1",
     "page": f"page {PIECE} -o papers/rail.html",
+    "open": f"open {PIECE} --no-browser",
     "compare": f"compare {PIECE} --group D3 --vary speed_mm_s=200,600 -o papers/apart",
     "strength": f"strength {PIECE}",
     "trim": f"trim {PIECE}",
     "tolerance": f"tolerance {PIECE}",
     "cutlist": f"cutlist {PIECE} -o papers/bench",
     "template": f"template {PIECE} -o papers/bench",
+    "proposal": f"proposal {PIECE} -o papers/proposal",
     "suggest": f"suggest {PIECE}",
     "measure": f"measure {TAP} --csv papers/d3.csv",
     "calibrate": f"calibrate {PIECE} {TAP} --tine D3.1 -o papers/measured.toml",
@@ -55,6 +57,7 @@ WORDS: Final = {
 }
 MAY_REFUSE: Final = ("calibrate", "tune")  # a stroke of six tines is no tap of one: one line, exit code 2
 SCORE: Final = 'tail_s = 0.5\nstroke = [{ at_s = 0.0, group = "D3" }]\n'
+SAID: Final = {"open": b"q\n"}  # to a command that waits for it
 LIMIT: Final = 900.0  # s for one step
 
 
@@ -156,7 +159,7 @@ def commands(executables: Path, place: Path) -> Iterator[str]:
         yield f"the checkout was imported, not the wheel: {where}"
     for name in names:
         words = WORDS.get(name, f"{name} --help").replace("PORT", str(free_port())).split()
-        done = run([executables / "tinewright", *words], place)
+        done = run([executables / "tinewright", *words], place, said=SAID.get(name, b""))
         refused = done.returncode == 2 and name in MAY_REFUSE and done.stderr.count(b"\n") == 1
         if (done.returncode != 0 and not refused) or b"Traceback" in done.stderr:
             yield f"{' '.join(words)}: exit code {done.returncode}, {last_line(done)}"
@@ -165,7 +168,9 @@ def commands(executables: Path, place: Path) -> Iterator[str]:
         yield f"python -m synth: {last_line(done)}"
 
 
-def run(command: Sequence[str | Path], folder: Path) -> subprocess.CompletedProcess[bytes]:
+def run(
+    command: Sequence[str | Path], folder: Path, *, said: bytes = b""
+) -> subprocess.CompletedProcess[bytes]:
     """A step in a folder, with a cache of its own and nothing of this checkout in its way."""
     own = {"TINEWRIGHT_CACHE": str(folder / "kept é"), "NUMBA_CACHE_DIR": str(folder / "compiled é")}
     left = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
@@ -174,7 +179,7 @@ def run(command: Sequence[str | Path], folder: Path) -> subprocess.CompletedProc
         capture_output=True,
         cwd=folder,
         env={**left, **own},
-        stdin=subprocess.DEVNULL,
+        input=said,
         timeout=LIMIT,
         check=False,
     )

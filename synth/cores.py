@@ -33,3 +33,12 @@ def all_cores() -> Iterator[None]:
 
     with threadpool_limits(_allowed[-1] if _allowed else None):
         yield
+
+
+def threads_allowed() -> int:
+    """How many threads one large problem may take, here or within `one_core`."""
+    from threadpoolctl import ThreadpoolController
+
+    if _allowed:
+        return _allowed[-1]
+    return max((each.num_threads for each in ThreadpoolController().lib_controllers), default=1)

@@ -108,7 +108,7 @@ def atomic_write(path: Path) -> Iterator[Path]:
         with _held(handle):
             yield beside
             beside.chmod(0o666 & ~_umask())
-        _replace(beside, path)
+        move_over(beside, path)
     except OSError as failure:
         raise _refused(path, failure) from failure
     finally:
@@ -165,7 +165,7 @@ def _move_all(new: Path, folder: Path, *, aside: Path) -> None:
                 moves.append((folder / name, aside / name))
             moves.append((new / name, folder / name))
         for source, goal in moves:
-            _replace(source, goal)
+            move_over(source, goal)
     except BaseException:
         for source, goal in reversed(moves):
             if os.path.lexists(goal) and not os.path.lexists(source):
@@ -174,8 +174,8 @@ def _move_all(new: Path, folder: Path, *, aside: Path) -> None:
         raise
 
 
-def _replace(source: Path, goal: Path) -> None:
-    """Move a file over another. Raises `OSError`."""
+def move_over(source: Path, goal: Path) -> None:
+    """Move a file over another, waiting for who has it open for a moment. Raises `OSError`."""
     end = time.monotonic() + _PATIENCE
     while True:
         try:

@@ -5,7 +5,6 @@ Whatever happens: no file half written, none lost, the answer the same, one line
 
 import builtins
 import errno
-import io
 import os
 import random
 import signal
@@ -25,6 +24,8 @@ from synth.doors.cli import run
 from synth.files import PREFIX, atomic_write
 from synth.vibration.frame import FrameModes
 from synth.vibration.solve import solve_row
+
+from .full_disk import FullDisk
 
 ROOT = Path(__file__).resolve().parent.parent
 TWO_TINES = ROOT / "tests" / "data" / "two-tines.toml"
@@ -83,55 +84,6 @@ def test_killed_at_any_moment_it_leaves_whole_files_and_a_cache_that_answers(tmp
     assert run(["cutlist", str(TWO_TINES), "-o", str(folder)]) == 0
     assert run(["check", str(TWO_TINES), "--fresh"]) == 0
     assert not [*folder.rglob(f"{PREFIX}*"), *kept.rglob(f"{PREFIX}*")]
-
-
-class FullDisk:
-    """Every file that is opened for writing below a folder takes `room` bytes more, all together."""
-
-    def __init__(self, monkeypatch, folder, room):
-        self.room, self.folder, self.refused = room, str(folder), 0
-        real_open, real_io = builtins.open, io.open
-
-        def opened(real):
-            def open_(file, mode="r", *words, **more):
-                made = real(file, mode, *words, **more)
-                inside = isinstance(file, str | os.PathLike) and os.fspath(file).startswith(self.folder)
-                return self.filling(made) if inside and set(mode) & set("wax+") else made
-
-            return open_
-
-        monkeypatch.setattr(builtins, "open", opened(real_open))
-        monkeypatch.setattr(io, "open", opened(real_io))
-
-    def filling(self, file):
-        disk, write = self, file.write
-
-        class Filling:
-            def write(self, data):
-                disk.room -= len(data)
-                if disk.room < 0:
-                    disk.refused += 1
-                    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-                return write(data)
-
-            def writelines(self, lines):
-                for line in lines:
-                    self.write(line)
-
-            def __getattr__(self, name):
-                return getattr(file, name)
-
-            def __enter__(self):
-                file.__enter__()
-                return self
-
-            def __exit__(self, *words):
-                return file.__exit__(*words)
-
-            def __iter__(self):
-                return iter(file)
-
-        return Filling()
 
 
 COMMANDS = [

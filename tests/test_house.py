@@ -22,7 +22,7 @@ PLACES = """
     design.bench design.placement_checks design.resolve design.key_path design.edit design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
     vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar
-    vibration.board_interface vibration.board vibration.coupling vibration.eigen vibration.modal_model
+    vibration.board_interface vibration.board vibration.coupling vibration.eigen vibration.bands vibration.modal_model
     vibration.modal_projection vibration.host vibration.single_tine vibration.mounted_pitch vibration.clearance
     vibration.trimming vibration.trimming.loaded_rod vibration.trimming.settle vibration.trimming.search
     vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate vibration.advice
@@ -31,7 +31,7 @@ PLACES = """
     playing.midi playing.score playing.mute playing.contact playing.contact.hand playing.contact.stick
     playing.contact.stick_path playing.contact.modes playing.contact.closed_form playing.contact.layout
     playing.contact.compiled playing.contact.laws playing.contact.bodies playing.contact.modal_step
-    playing.contact.kernel playing.report playing.contact.refusals playing.contact.run
+    playing.contact.kernel playing.report playing.contact.run playing.contact.refusals
     playing.contact.stroke_contact
     sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank sound.limiter
     sound.clock sound.bandlimit sound.drive sound.overlay sound.convolution sound.radiator
@@ -41,7 +41,7 @@ PLACES = """
     sound.roughness sound.quiet_room sound.shoebox sound.room_points sound.measured_room
     sound.room_response sound.room_noise sound.surroundings sound.ear sound.features
     sound.file_sets
-    sound.boardsheet sound.render sound.carrying sound.ringing
+    sound.boardsheet sound.beside sound.sounding sound.render sound.carrying sound.ringing
     sound.sensitivity sound.live_output sound.holding sound.live_contacts
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.retuning
@@ -101,6 +101,7 @@ KNOW_NO_INSTRUMENT = [
     "sound.bandlimit",
     "sound.drive",
     "sound.overlay",
+    "sound.beside",
     "sound.limiter",
     "sound.clock",
     "sound.loudness",
@@ -213,6 +214,8 @@ def test_rooms_that_know_no_instrument_import_nothing_of_the_design(name):
 
 ALONE = """
 import os, sys
+import click, msgspec, numba, numpy, scipy.optimize, tomlkit  # once for all: each module of the house is met alone
+assert not any(name.startswith("synth") for name in sys.modules)
 failed = []
 for name in sys.argv[1:]:
     child = os.fork()
@@ -230,12 +233,21 @@ sys.exit(bool(failed))
 """
 
 
+# hundreds of processes do not compile the same files each for itself
+COMPILED_ONCE = {name: each for name, each in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+
+
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 @pytest.mark.parametrize("room", ROOMS)
 def test_each_room_imports_alone_in_a_fresh_process_and_opens_no_hardware(room):
     names = [f"synth.{name}" for name, _ in modules() if name.split(".")[0] == room]
     done = subprocess.run(
-        [sys.executable, "-c", ALONE, *names], capture_output=True, text=True, cwd=ROOT, check=False
+        [sys.executable, "-c", ALONE, *names],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        env=COMPILED_ONCE,
+        check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
 

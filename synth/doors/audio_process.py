@@ -59,6 +59,7 @@ SHARED: Final = (
     "worst",
     "late_count",
     "deepest",
+    "cut",
 )
 
 
@@ -148,6 +149,11 @@ class Speaker(SoundSink):
         return self._of("frame") / RATE
 
     @property
+    def cut(self) -> bool:
+        """Whether the disk took no more of the recording."""
+        return bool(self._of("cut"))
+
+    @property
     def there(self) -> bool:
         """Whether the device still takes sound."""
         return self._process.is_alive() and not self._of("gone")
@@ -224,7 +230,7 @@ def _sound(job: Job, voice: LiveOutput, pipe: Connection, shared: Any) -> None:
         pipe.send(None)
         threading.Thread(target=_receive, args=(pipe, voice, ended), daemon=True).start()
         while not (ended.wait(LOOK) or shared[SHARED.index("over")]):
-            flush()
+            shared[SHARED.index("cut")] = float(not flush())
             if not stream.active or time.perf_counter() - asked[0] > SILENCE:
                 shared[SHARED.index("gone")] = 1.0
                 raise DeviceLostError
@@ -233,10 +239,10 @@ def _sound(job: Job, voice: LiveOutput, pipe: Connection, shared: Any) -> None:
 @contextmanager
 def _opened(
     job: Job, voice: LiveOutput, fill: Callable[[Any, Any], None]
-) -> Iterator[tuple[Any, Callable[[], None]]]:
-    """The running stream, and what brings the recording to the disk."""
+) -> Iterator[tuple[Any, Callable[[], bool]]]:
+    """The running stream, and what brings the recording to the disk and says whether that goes on."""
     with ExitStack() as opened:
-        flush: Callable[[], None] = _nothing
+        flush: Callable[[], bool] = _nothing_taped
         if job.record is not None:
             flush = opened.enter_context(taped(job.record, voice, lost=DeviceLostError))
         if job.silent:
@@ -275,5 +281,5 @@ def _tell(voice: LiveOutput, shared: Any) -> None:
         shared[SHARED.index(name)] = number
 
 
-def _nothing() -> None:
-    pass
+def _nothing_taped() -> bool:
+    return True

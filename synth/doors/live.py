@@ -21,7 +21,7 @@ from synth.doors.audio_process import Job, Speaker
 from synth.doors.devices import check_sound_device
 from synth.doors.keyboard import Read, keyboard
 from synth.doors.live_session import Setting, Stage
-from synth.doors.ports import Alive, LostError, check_socket, midi_port, midi_socket
+from synth.doors.ports import Look, LostError, check_socket, midi_port, midi_socket
 from synth.doors.recorder import script_beside, write_script
 from synth.doors.threads import calm_threads
 from synth.errors import InputError
@@ -29,7 +29,7 @@ from synth.playing.midi_mapping import Message
 from synth.sound.render import Scene
 
 IDLE: Final = 0.02  # s between two looks at the keyboard of the computer
-CHECK: Final = 1.0  # s between two looks whether the MIDI port is still there
+CHECK: Final = 1.0  # s between two looks whether the MIDI port is there
 END_KEYS: Final = "q\x1b\x03\x04"  # q, Escape, Ctrl-C where it comes as a key, Ctrl-D
 
 Tell = Callable[[str], None]
@@ -60,7 +60,7 @@ def checked_setting(setting: Setting, *, tell: Tell) -> Setting:
 
 
 def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
-    """Play until the player ends it; whether all that was used was there to the end.
+    """Play until the player ends it; whether the sound device was there to the end.
 
     `setting` as `checked_setting` gives it. `tell` takes lines that stay, `show` a line about the moment. Raises
     `InputError` for what cannot be opened.
@@ -85,6 +85,8 @@ def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
         lost = _run(stage, speaker, tell=tell, show=show)
     if script is not None and setting.record is not None and setting.record.exists():
         kept = write_script(script, stage.performer, name=script.stem, seconds=speaker.seconds)
+        if speaker.cut:
+            tell(f"warning: {setting.record} ends early, for the disk took no more")
         tell(f"{setting.record}: {speaker.seconds:.1f} s" + (f"; played again by {script}" if kept else ""))
     tell(stage.summary())
     if lost:
@@ -96,21 +98,19 @@ def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
 class _Sources:
     """What is played on, besides the computer's keys."""
 
-    alive: tuple[tuple[str, Alive], ...]
+    looks: tuple[Look, ...]
     read: Read | None
 
 
 @contextmanager
 def _sources(setting: Setting, receive: Callable[[Message | str], None]) -> Iterator[_Sources]:
     with ExitStack() as opened:
-        alive: list[tuple[str, Alive]] = []
+        looks: list[Look] = []
         if setting.midi_port is not None:
-            there = opened.enter_context(midi_port(setting.midi_port, receive))
-            alive.append((f"the MIDI port '{setting.midi_port}'", there))
+            looks.append(opened.enter_context(midi_port(setting.midi_port, receive)))
         if setting.midi_socket is not None:
-            there = opened.enter_context(midi_socket(setting.midi_socket, receive))
-            alive.append((f"the socket {setting.midi_socket}", there))
-        yield _Sources(tuple(alive), opened.enter_context(keyboard()))
+            looks.append(opened.enter_context(midi_socket(setting.midi_socket, receive)))
+        yield _Sources(tuple(looks), opened.enter_context(keyboard()))
 
 
 def _run(stage: Stage, speaker: Speaker, *, tell: Tell, show: Tell) -> str:
@@ -145,9 +145,8 @@ def _loop(stage: Stage, speaker: Speaker, sources: _Sources, *, tell: Tell, show
             raise LostError("the sound device is gone")
         if time.perf_counter() > checked_setting + CHECK:
             checked_setting = time.perf_counter()
-            for name, there in sources.alive:
-                if not there():
-                    raise LostError(f"{name} is gone")
+            for line in filter(None, (look() for look in sources.looks)):
+                tell(line)
 
 
 def _pressed(read: Read | None) -> str:

@@ -7,6 +7,7 @@ gone is told in one line with what to do.
 from __future__ import annotations
 
 import os
+import re
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -19,12 +20,15 @@ from synth.playing.midi_mapping import Message
 if TYPE_CHECKING:
     from mido.sockets import PortServer
 
-Alive = Callable[[], bool]
+Look = Callable[
+    [], str
+]  # a line to tell where something was unplugged or came back since the last look, else ""
 Receive = Callable[[Message], None]
 
 
 ASKED: Final = 0.001  # s
 WAITING: Final = 8192  # messages, some seconds of all that a cable carries
+NUMBERED: Final = re.compile(r" \d+:\d+$")  # ALSA's client and port
 NO_RTMIDI: Final = "MIDI ports need the package python-rtmidi"
 
 
@@ -133,9 +137,37 @@ class AskedPort:
                     self._receive(Known.from_bytes(found[0]))
 
 
+class WatchedPort:
+    """An input port that may be unplugged while it is played on, and is taken again when it returns."""
+
+    def __init__(self, backend: Backend, asked: str, found: str, receive: Receive) -> None:
+        self._backend, self._asked, self._found, self._receive = backend, asked, found, receive
+        self._port: Any = backend.open(found, receive)
+
+    def look(self) -> str:
+        """Lets go of a port that is gone, opens one that is back; a line about that."""
+        names = self._backend.names()
+        if self._port is not None and self._found not in names:
+            self.close()
+            return f"the MIDI port '{self._asked}' is gone: it is played on again when it returns"
+        if self._port is None and (back := returned(self._asked, self._found, names)) is not None:
+            try:
+                self._port, self._found = self._backend.open(back, self._receive), back
+            except Exception:  # still half there: at the next look
+                return ""
+            return f"the MIDI port '{self._asked}' is back"
+        return ""
+
+    def close(self) -> None:
+        port, self._port = self._port, None
+        if port is not None:
+            with suppress(Exception):  # what is gone cannot be closed everywhere
+                port.close()
+
+
 @contextmanager
-def midi_port(name: str, receive: Receive) -> Iterator[Alive]:
-    """Messages of an input port go to `receive`. Gives whether it is still there. Raises `InputError`."""
+def midi_port(name: str, receive: Receive) -> Iterator[Look]:
+    """Messages of an input port go to `receive`. Gives what is to be asked now and then. Raises `InputError`."""
     backend = Backend()
     names = backend.names()
     found = chosen(name, names)
@@ -146,13 +178,22 @@ def midi_port(name: str, receive: Receive) -> Iterator[Alive]:
             location="--midi-port",
         )
     try:
-        port = backend.open(found, receive)
+        port = WatchedPort(backend, name, found, receive)
     except Exception as failure:
         raise InputError(f"the port '{found}' cannot be opened ({in_words(failure)})") from failure
     try:
-        yield lambda: found in backend.names()
+        yield port.look
     finally:
         port.close()
+
+
+def returned(asked: str, found: str, names: list[str]) -> str | None:
+    """The port that was `found`, or, as ALSA numbers its clients anew, the one that is else called as it was."""
+    if found in names:
+        return found
+    plain = NUMBERED.sub("", found)
+    again = next((each for each in names if NUMBERED.sub("", each) == plain), None)
+    return again or (None if asked.isdigit() else chosen(asked, names))
 
 
 def check_socket(address: str) -> tuple[str, int]:
@@ -167,7 +208,7 @@ def check_socket(address: str) -> tuple[str, int]:
 
 
 @contextmanager
-def midi_socket(address: str, receive: Receive) -> Iterator[Alive]:
+def midi_socket(address: str, receive: Receive) -> Iterator[Look]:
     """Messages that anyone sends to HOST:PORT as mido's sockets do go to `receive`. Raises `InputError`."""
     from mido.sockets import PortServer
 
@@ -177,7 +218,7 @@ def midi_socket(address: str, receive: Receive) -> Iterator[Alive]:
         raise _unheard(address, failure) from failure
     threading.Thread(target=_serve, args=(server, receive), daemon=True).start()
     try:
-        yield lambda: True
+        yield str
     finally:
         server.close()
 

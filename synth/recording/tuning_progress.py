@@ -89,7 +89,7 @@ class TuningProgress:
         lines += [f"round = {self.round}"]
         for tine in self.order:
             if tine in self.last:
-                lines += ["", f"[tine.{json.dumps(self.name[tine])}]", *self._lines(tine)]
+                lines += ["", f"[tine.{json.dumps(self.name[tine], ensure_ascii=False)}]", *self._lines(tine)]
         write_text(path, "\n".join(lines) + "\n")
 
     def _lines(self, tine: int) -> list[str]:

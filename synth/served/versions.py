@@ -13,6 +13,7 @@ from urllib.parse import quote, unquote
 from synth.design.file import read_text
 from synth.errors import InputError, nearest
 from synth.files import atomic_write, check_folder, make_folder
+from synth.sound.file_sets import DEVICE
 
 LONGEST: Final = 60  # letters of a name
 KEPT_LETTERS: Final = " +,=()-_#"
@@ -68,9 +69,15 @@ class Versions:
         for name, text in self.texts.items():
             if self._saved.get(name) == text:
                 continue
-            file = self.folder / f"{quote(name, safe=KEPT_LETTERS)}.toml"
+            file = self.folder / f"{_file_name(name)}.toml"
             with atomic_write(file) as beside:
                 beside.write_bytes(text.encode("utf-8"))
             self._saved[name] = text
             written += 1
         return written
+
+
+def _file_name(name: str) -> str:
+    """Without what means something else in a path; the first letter too where Windows takes it for a device."""
+    plain = quote(name, safe=KEPT_LETTERS)
+    return f"%{ord(plain[0]):02X}{plain[1:]}" if DEVICE.match(plain) else plain

@@ -28,6 +28,7 @@ SPREAD: Final = 14  # grid points an impulse is spread over
 REACH: Final = 24  # frames before and after an impulse that the low-pass changes
 BETA: Final = 12.26  # 0.1102 (A - 8.7) for A = 120 dB
 FRACTIONS: Final = 2048  # a row of weights every so much of a grid point: read linearly within 3e-7
+PORTION: Final = 256  # modes at once
 NODES: Final = 6  # of Gauss and Legendre on half a frame: 1e-8 for what turns 3 rad there
 
 
@@ -56,9 +57,13 @@ def limited_rings(turn: AnyComplex, offsets: Array) -> AnyComplex:
 @functools.lru_cache(maxsize=8)
 def _rings(turn: bytes, offsets: tuple[float, ...]) -> AnyComplex:
     past, share = _shares(offsets)
-    rings = share @ np.exp(np.multiply.outer(past, np.frombuffer(turn, complex)))
+    modes = np.frombuffer(turn, complex)
+    rings = np.empty((len(offsets), modes.size), complex)
+    for first in range(0, modes.size, PORTION):
+        some = slice(first, first + PORTION)
+        rings[:, some] = share @ np.exp(np.multiply.outer(past, modes[some]))
     rings.flags.writeable = False
-    return np.asarray(rings)
+    return rings
 
 
 @functools.lru_cache

@@ -35,6 +35,7 @@ from synth.sound.pole_steps import Advance, advanced, checked_poles, powers
 LENGTHS: Final = (64, 512, 2048, 8192)  # frames of a block; the first is summed directly
 BLOCK: Final = 1 << 18  # frames given out at once unless told otherwise
 AT_ONCE: Final = (128, 64, 32, 16)  # blocks summed at once: what stays in the processor's cache
+MANY: Final = 8192  # modes, whose weights are slower to come by than the blocks: twice as many at once
 CACHED: Final = 1 << 15  # amplitudes worked on at once: 512 KiB
 DEAD: Final = 1e-6  # of the loudest mode, -120 dB: what has died
 LOST: Final = 1e-7  # of the loudest mode: what all modes that are let go at one time may add up to
@@ -208,7 +209,8 @@ class _Part:
         mine, length = log_pole_per_frame[modes], LENGTHS[k]
         total: BlockSum = BinSum(mine, length) if k else DenseSum(mine, length)
         reach = powers(mine * length, most).astype(np.complex64)
-        return cls(modes, np.asarray(-mine.real), total, reach, above, upto, AT_ONCE[k])
+        at_once = AT_ONCE[k] * (2 if mine.size > MANY else 1)
+        return cls(modes, np.asarray(-mine.real), total, reach, above, upto, at_once)
 
     def only(self, modes: Indices) -> _Part:
         """The same for some of the modes, `modes` counted among all of them."""

@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Final, Self
 
@@ -28,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import AnyComplex, Array, Indices, Singles
+from synth.compiled import njit
 from synth.sound.pole_steps import powers
 
 Rows = NDArray[Any]
@@ -50,6 +52,7 @@ SHAPE: Final = (
 )  # Fessler and Sutton's; larger tolerates less decay
 NODES: Final = 40  # points at which the run is fitted
 PORTION: Final = 512  # modes fitted at once: what stays in the processor's cache
+TILE: Final = 64  # modes whose states are turned at once
 QUARTER_TURNS: Final = np.array([1, -1j, -1, 1j])
 REACH: Final = 1e-9  # singular values of the wider runs below this are left out: their weights would be huge
 
@@ -98,19 +101,36 @@ class BinSum(BlockSum):
     def fill(self, blocks: Singles, states: AnyComplex) -> None:
         from scipy.fft import irfft
 
-        half = _folded(self.table @ states.T, self.length)
+        bins = self._bins(len(states))
+        _add_runs(states, self.runs.first, self.runs.ends, self.runs.weights, bins)
+        half = _folded(bins, self.length)
         np.multiply(irfft(half.T, axis=-1, norm="forward")[:, : self.length], self.unwindow, out=blocks)
 
-    @cached_property
-    def table(self) -> Any:  # scipy names its sparse types to no checker
-        """(bins, K) sparse, from bin -BELOW on."""
-        from scipy.sparse import csc_array
+    def only(self, active: Indices) -> BinSum:
+        some = super().only(active)
+        some._room = self._room
+        return some
 
-        first = _bin(self.log_pole_per_frame, self.length).astype(np.int32)
-        bins = first[:, None] + np.arange(WIDEST, dtype=np.int32)
+    def _bins(self, count: int) -> AnyComplex:
+        """(bins, count) from bin -BELOW on, zero; always the same memory: new memory costs more than the sums."""
+        size = (self.length + 1 + WIDEST) * count
+        if self._room[0].size < size:
+            self._room[0] = np.empty(size, np.complex64)
+        bins = self._room[0][:size].reshape(-1, count)
+        bins[:] = 0.0
+        return bins
+
+    @cached_property
+    def _room(self) -> list[AnyComplex]:
+        return [np.empty(0, np.complex64)]
+
+    @cached_property
+    def runs(self) -> Runs:
+        """The modes' weights without what is zero around them."""
         used = self.rows != 0
-        ends = np.cumsum(np.concatenate([[0], np.count_nonzero(used, axis=1)]), dtype=np.int32)
-        return csc_array((self.rows[used], bins[used], ends), shape=(self.length + 1 + WIDEST, first.size))
+        first = _bin(self.log_pole_per_frame, self.length).astype(np.int64) + np.argmax(used, axis=1)
+        ends = np.cumsum(np.concatenate([[0], np.count_nonzero(used, axis=1)]))
+        return Runs(first, ends, self.rows[used])
 
     @cached_property
     def unwindow(self) -> Singles:
@@ -120,6 +140,33 @@ class BinSum(BlockSum):
 
     def _fitted(self) -> Rows:
         return fit_sums(self.log_pole_per_frame, self.length)
+
+
+@dataclass(frozen=True)
+class Runs:
+    """Of K modes: the first bin of each, counted from -BELOW on, and its weights."""
+
+    first: Indices  # (K,)
+    ends: Indices  # (K + 1,) where each mode's weights begin, and the end
+    weights: AnyComplex  # (ends[-1],)
+
+
+@njit(cache=True, nogil=True, fastmath={"contract"})
+def _add_runs(states: Any, first: Any, ends: Any, weights: Any, bins: Any) -> None:
+    """Adds to bins (B, n) the runs of states (n, K): twice as fast as a sparse product, whose memory is new."""
+    count, modes = states.shape
+    turned = np.empty((TILE, count), states.dtype)  # a mode's states side by side
+    for begin in range(0, modes, TILE):
+        end = min(begin + TILE, modes)
+        for j in range(count):
+            for k in range(begin, end):
+                turned[k - begin, j] = states[j, k]
+        for k in range(begin, end):
+            state = turned[k - begin]
+            for b in range(ends[k], ends[k + 1]):
+                weight, row = weights[b], bins[first[k] + b - ends[k]]
+                for j in range(count):
+                    row[j] += weight * state[j]
 
 
 def window(u: Array) -> Array:

@@ -33,6 +33,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -52,7 +53,7 @@ from synth.sound.bandlimit import (
 from synth.sound.pole_steps import powers
 
 CHUNK: Final = 256  # frames: as many values of the response are kept for each input and signal
-AT_ONCE: Final = 128  # blocks made states at once
+AT_ONCE: Final = 128  # blocks made states, or modes made ready, at once
 LANES: Final = 16  # grid points that an impulse is added to at once, at least SPREAD
 
 
@@ -89,6 +90,13 @@ def joined(parts: Sequence[Inputs]) -> Inputs:
     )
 
 
+def taken_apart(inputs: Inputs, size: int) -> Iterator[Inputs]:
+    """Some inputs after the other: what they hear is theirs alone, so that each may be kept by itself."""
+    for first in range(0, len(inputs.drive), size):
+        some = slice(first, first + size)
+        yield Inputs(inputs.drive[some], inputs.within[some].copy(), inputs.beyond[some].copy())
+
+
 @dataclass(frozen=True)
 class Driven:
     """What impulses become: contact signals from `frame` on, and states of all modes at the ends of chunks."""
@@ -97,6 +105,27 @@ class Driven:
     signals: Array  # (P, T)
     ends: Indices  # (E,) frames
     states: NDArray[np.complex64]  # (E, M)
+
+
+@dataclass(frozen=True)
+class Left:
+    """What impulses leave: states of all modes at the ends of chunks; and the impulses, made ready to be heard."""
+
+    ends: Indices  # (E,) frames
+    states: NDArray[np.complex64]  # (E, M)
+    blocks: _Blocks
+    start: Indices  # (E,) the first of each chunk's blocks
+
+    def parts(self, first: int) -> Iterator[Left]:
+        """One after the other: of `first` chunks, and then each twice as long."""
+        chunk = self.blocks.chunk[self.start]
+        number = np.log2(1.0 + (chunk - chunk[:1]) / first).astype(np.int64)
+        edges = np.flatnonzero(np.diff(number, prepend=-1, append=-1)).tolist() if len(chunk) else []
+        begins = [*self.start.tolist(), len(self.blocks.chunk)]
+        for one, two in pairwise(edges):
+            mine = slice(begins[one], begins[two])
+            blocks = _Blocks(self.blocks.chunk[mine], self.blocks.source[mine], self.blocks.force[mine])
+            yield Left(self.ends[one:two], self.states[one:two], blocks, self.start[one:two] - begins[one])
 
 
 class Drive:
@@ -118,11 +147,12 @@ class Drive:
         self.immediate = immediate
 
     def inputs(self, drive: AnyComplex) -> Inputs:
-        """Points at which 1 N s adds `drive` (Q, M) to the modes' amplitudes."""
+        """Points at which 1 N s adds `drive` (Q, M) to the modes' amplitudes: many at once cost little more."""
         heard = drive[:, None] * self.weights  # (Q, P, M)
-        at_once = np.where(self.immediate, (heard / self.pole).real.sum(axis=2), 0.0)[..., None]
-        near = (heard @ self._near.T).real + self.rate * at_once * low_pass(_offsets())
-        later = (heard.astype(np.complex64) @ self._turns[::-1].T).real  # from half a frame on
+        at_once = np.where(self.immediate, _real_product(heard, 1.0 / self.pole), 0.0)[..., None]
+        near = _real_product(heard, self._near.T) + self.rate * at_once * low_pass(_offsets())
+        # from half a frame on: the turns stand from the chunk's start on
+        later = _real_product(heard.astype(np.complex64), self._turns.T)[..., ::-1]
         ring = np.concatenate([heard.real.sum(axis=2)[..., None], later], axis=2)
         within = np.concatenate([near, ring[..., 2 * REACH + 1 : 2 * self.chunk]], axis=2)
         beyond = near.copy()
@@ -132,20 +162,26 @@ class Drive:
 
     def __call__(self, inputs: Inputs, force: Force) -> Driven:
         """The impulses heard and left behind. ValueError for times that are not finite."""
-        if not len(force.time):
-            nothing = np.zeros((0, len(self.pole)), np.complex64)
-            return Driven(0, np.zeros((len(self.weights), 0)), np.zeros(0, np.int64), nothing)
-        blocks = _blocks(force, self.rate, self.chunk)
-        start = np.flatnonzero(np.diff(blocks.chunk, prepend=blocks.chunk[0] - 1))
-        ends = (blocks.chunk[start] + 1) * self.chunk
-        frame, signals = self._sounded(blocks, inputs, start)
-        return Driven(frame, signals, ends, self._states(blocks, inputs, start))
+        left = self.left(inputs.drive, force)
+        return Driven(*self.heard(inputs, left), left.ends, left.states)
 
-    def _sounded(self, blocks: _Blocks, inputs: Inputs, start: Indices) -> tuple[int, Array]:
-        """Contact signals (P, T) from a frame on, of blocks of which each chunk's begin at `start` (E,).
+    def left(self, drive: NDArray[np.complex64], force: Force) -> Left:
+        """What the impulses leave behind, on inputs of this `drive` (Q, M): all that the next stroke waits for."""
+        blocks = _blocks(force, self.rate, self.chunk)
+        start = np.flatnonzero(
+            np.diff(blocks.chunk, prepend=-1 if not len(blocks.chunk) else blocks.chunk[0] - 1)
+        )
+        ends = (blocks.chunk[start] + 1) * self.chunk
+        return Left(ends, self._states(blocks, drive, start), blocks, start)
+
+    def heard(self, inputs: Inputs, left: Left) -> tuple[int, Array]:
+        """Contact signals (P, T) of the same impulses, from a frame on, beyond what the states ring.
 
         Up to a chunk's end by spectra, those of whole frames and those of the half frames before them apart.
         """
+        blocks, start = left.blocks, left.start
+        if not len(start):
+            return 0, np.zeros((len(self.weights), 0))
         first = int(blocks.chunk[0]) * self.chunk - REACH
         last = (int(blocks.chunk[-1]) + 1) * self.chunk + REACH
         signals = np.zeros((len(self.weights), last - first))
@@ -161,15 +197,14 @@ class Drive:
         _hear_beyond(blocks.force, blocks.chunk, blocks.source, inputs.beyond, self.chunk, first, signals)
         return first, signals
 
-    def _states(self, blocks: _Blocks, inputs: Inputs, start: Indices) -> NDArray[np.complex64]:
+    def _states(self, blocks: _Blocks, drive: NDArray[np.complex64], start: Indices) -> NDArray[np.complex64]:
         """What the blocks of each chunk, which begin at `start` (E,), leave at its end: (E, M)."""
         states = np.zeros((len(start), len(self.pole)), np.complex64)
         chunk_of = np.repeat(np.arange(len(start)), np.diff(start, append=len(blocks.chunk)))
+        turns = self._turns.view(np.float32)
         for part in _portions(len(blocks.chunk)):
-            left = (blocks.force[part].astype(np.float32) @ self._turns.view(np.float32)).view(np.complex64)
-            left *= inputs.drive[blocks.source[part]]
-            chunk, first = np.unique(chunk_of[part], return_index=True)
-            states[chunk] += np.add.reduceat(left, first, axis=0)
+            left = (blocks.force[part].astype(np.float32) @ turns).view(np.complex64)
+            _add_driven(left, drive, blocks.source[part], chunk_of[part], states)
         return states
 
     @cached_property
@@ -180,7 +215,11 @@ class Drive:
     @cached_property
     def _turns(self) -> NDArray[np.complex64]:
         """(2 chunk, M) what carries a state from each half frame of a chunk to the chunk's end."""
-        return powers(self.pole / (FINER * self.rate), FINER * self.chunk + 1)[:0:-1].astype(np.complex64)
+        turns = np.empty((FINER * self.chunk, len(self.pole)), np.complex64)
+        for first in range(0, len(self.pole), AT_ONCE):
+            some = slice(first, first + AT_ONCE)
+            turns[:, some] = powers(self.pole[some] / (FINER * self.rate), len(turns) + 1)[:0:-1]
+        return turns
 
     @cached_property
     def _near(self) -> AnyComplex:
@@ -191,6 +230,13 @@ class Drive:
 def reciprocal(pole: AnyComplex, shape: AnyComplex) -> AnyComplex:
     """What 1 N s adds to amplitudes (Q, M) of modes at points that move by `shape` (Q, M), kg^-1/2, in them."""
     return np.asarray(-1j * shape / pole.imag)
+
+
+def _real_product(one: AnyComplex, other: AnyComplex) -> Array:
+    """Re(one @ other) (..., J) of one (..., M) and other (M, J) or (M,), as one real product: half the work."""
+    flat = one.conj().reshape(-1, one.shape[-1]).view(one.real.dtype)
+    rows = np.ascontiguousarray(other.T).view(other.real.dtype)
+    return np.asarray(flat @ rows.T).reshape(*one.shape[:-1], *rows.shape[:-1])
 
 
 def _offsets() -> Array:
@@ -214,6 +260,8 @@ class _Blocks:
 
 
 def _blocks(force: Force, rate: float, chunk: int) -> _Blocks:
+    if not len(force.time):
+        return _Blocks(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros((0, FINER * chunk)))
     if not np.isfinite(force.time).all():
         raise ValueError("times of impulses must be finite")
     point = force.time * (FINER * rate)
@@ -286,6 +334,15 @@ def _spread(
             block = grid[slot[chunk - earliest + 1, mine]]
             for j in range(size - at, spread):
                 block[at + j - size] += total[j]
+
+
+@njit(cache=True, nogil=True, fastmath={"contract"})
+def _add_driven(left: Any, drive: Any, source: Any, chunk_of: Any, states: Any) -> None:
+    """Adds to states (E, M) what blocks (K, M) leave of a unit of each mode, times what their inputs drive."""
+    for k in range(left.shape[0]):
+        to, by, what = states[chunk_of[k]], drive[source[k]], left[k]
+        for m in range(to.shape[0]):
+            to[m] += what[m] * by[m]
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})

@@ -1,9 +1,10 @@
 """A player's gestures become sound while they are made: contacts are computed one by one, ahead of their moment.
 
 In: strokes and holds as they are made, and what second it is. Out: modal states for the bank and the sound of the
-touch on top of it, and the list of what was played, each with the second at which it really began. A contact is
-known only as a whole, so every stroke sounds a little after its gesture: by its `latency`, a stated law of how long
-its pass lasts, measured once on this machine, so that equal strokes come equally late. While an earlier contact is
+touch on top of it, and the list of what was played, each with the second at which it really began. Whether a stroke
+can be made is known only once its whole contact is; its sound is made in parts, the first before it begins, the
+others while it sounds. So every stroke sounds a little after its gesture, by its `latency`: a stated law of how
+long its pass lasts, measured once on this machine, so that equal strokes come equally late. While an earlier one is
 still being computed, a stroke is put off rather than torn, and left out once it would begin TOO_LATE. Time never
 goes back: what begins was not before anything that has been worked out. So the order is that of
 `synth.sound.render.perform`, and the sound the same. Only all-sound-off waits for nobody: what sounds fades.
@@ -26,6 +27,7 @@ from numpy.typing import NDArray
 from synth.errors import InputError
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import RATE
+from synth.sound.drive import CHUNK
 from synth.sound.holding import ActiveHolds
 from synth.sound.live_output import FADES, SoundSink
 from synth.sound.modal_state import ModalState
@@ -40,6 +42,7 @@ NEEDED: Final = 0.7  # of the latency: what must be left of it when a contact's 
 MOST_BACKOFF: Final = 4.0
 TOO_LATE: Final = 0.25  # s after its stated moment: a stroke that would begin so late is left out
 SLOW, FAST = 0.4, 1.6  # m/s, the two strokes that are measured
+FIRST: Final = 2  # chunks (10 ms) of a contact that are made before a stroke begins; the rest while it sounds
 NOTED: Final = 0.1  # s: a silence as a script has it
 REMEMBERED: Final = 10.0  # s: a palm that grows by others lasts two
 FORGOTTEN: Final = Hold(group=0, start=0.0, seconds=0.0, by="palm")
@@ -92,6 +95,7 @@ class Performer:
         self._noted_until = 0.0
         self._quiet_until = 0.0  # s: the fade of the last silence
         self.pace = Pace(2.0 * block, 0.0)
+        self._took = 0.0  # s that the last stroke was worked out in, as far as it had to wait for that
         self._backoff = 1.0  # on the latency, while this machine is busy with other work
 
     def rehearse(self) -> Pace:
@@ -104,8 +108,10 @@ class Performer:
             began = time.thread_time()
             stroke = Stroke(group=group, stick=stick, speed=speed)
             settings = dataclasses.replace(self.settings, allow_yield=True)
-            self._striker(strike(self.scene, stroke, still, settings, seed=0), height=stroke.height)
-            times.append(time.thread_time() - began)
+            made = strike(self.scene, stroke, still, settings, seed=0)
+            for n, _ in enumerate(self._striker.in_parts(made, height=stroke.height, first=FIRST)):
+                if n == 0:
+                    times.append(time.thread_time() - began)
         quick, slow = (self._span(group) / speed for speed in (FAST, SLOW))
         share = max(0.0, (times[2] - times[1]) / (slow - quick))
         base = max(0.0, times[1] - share * quick)
@@ -137,8 +143,8 @@ class Performer:
         event = dataclasses.replace(event, start=start)
         if isinstance(event, Hold):
             self._holding.lay(event)
-        elif self._strike(event):
-            self._learn(took=self._clock() - began, had=start - now)
+        elif self._strike(event, began=began):
+            self._learn(had=start - now)
         if not self._kept:
             self._forget(now - REMEMBERED)
 
@@ -148,7 +154,7 @@ class Performer:
             self.played[self._forgotten] = FORGOTTEN
             self._forgotten += 1
 
-    def _strike(self, stroke: Stroke) -> bool:
+    def _strike(self, stroke: Stroke, *, began: float) -> bool:
         """Whether it was worked out and is heard."""
         self._holds_until(stroke.start)
         before = copy.copy(self._ring)  # as if a stroke that is refused had never been asked for
@@ -160,18 +166,21 @@ class Performer:
             self._ring = before
             self.remarks.append(f"not played: {error}")
             return False
-        struck = self._striker(made, height=stroke.height)
-        if not self._emit(struck.driven.ends / RATE, struck.driven.states, struck):
-            return False
+        self._took = 0.0
+        for n, struck in enumerate(self._striker.in_parts(made, height=stroke.height, first=FIRST)):
+            if not self._emit(struck.driven.ends / RATE, struck.driven.states, struck):
+                return False
+            # a part may take as much longer as it begins later
+            self._took = max(self._took, self._clock() - began - FIRST * CHUNK / RATE * (2**n - 1))
         self.strokes += 1
         self.remarks += made.warnings
         self.played.append(stroke)
         self._holding.struck(stroke.group)
         return True
 
-    def _learn(self, *, took: float, had: float) -> None:
+    def _learn(self, *, had: float) -> None:
         """Later strokes begin later once one was worked out too late, and by and by by the stated law again."""
-        if took + self._block > had:
+        if self._took + self._block > had:
             self._backoff = min(MOST_BACKOFF, self._backoff * 1.25)
         else:
             self._backoff = max(1.0, self._backoff * 0.98)

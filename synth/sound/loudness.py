@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from synth.arrays import Array
+from synth.arrays import AnyReal, Array
 from synth.sound.audio import REFERENCE_PRESSURE, headroom_db
 from synth.units import decibels
 
@@ -30,6 +30,8 @@ COMFORT: Final = 65.0  # dB(A), where a gain brings what is too quiet: a little 
 STEP: Final = 1e-3  # s between two values of that weighting: a hundredth of its time, 0.02 dB
 ROOM: Final = 1.0  # dB left below full scale, for players that resample
 FAST: Final = 0.125  # s, IEC 61672-1 time weighting F
+TAIL: Final = 0.1  # s, in which the A curve's slowest tail, of 20.6 Hz, has died
+PORTION: Final = 1 << 17  # samples weighed at once
 MASK: Final = 10.0  # dB below the room's noise a tone is lost in it; common practice, no published source
 
 
@@ -58,26 +60,72 @@ def _a_curve(frequency: Array) -> Array:
 
 def measure(pressure: Array, rate: float) -> Loudness:
     """The loudness of pressure (C, N) in Pa."""
-    square = np.zeros(np.shape(pressure)[-1])
-    for channel in pressure:  # one at a time: a long piece is large
-        square += weigh(channel, rate) ** 2 / len(pressure)
-    return Loudness(
-        loudest=level(float(np.max(_fast(square, rate), initial=0.0))),
-        average=level(float(np.mean(square)) if square.size else 0.0),
-        peak=float(np.max(np.abs(pressure), initial=0.0)),
-    )
+    meter = LoudnessMeter(rate)
+    for first in range(0, pressure.shape[-1], PORTION):  # a long piece is large
+        meter.hear(pressure[:, first : first + PORTION])
+    return meter.told()
 
 
-def weigh(pressure: Array, rate: float) -> Array:
-    """A-weighted pressure (..., N), by the curve itself on the spectrum of the zero-padded signal."""
+class LoudnessMeter:
+    """The loudness of a sound that comes block by block, nothing of which is kept."""
+
+    def __init__(self, rate: float) -> None:
+        self._rate, self._tail = rate, round(TAIL * rate)
+        self._width = max(1, round(STEP * rate))
+        self._late = np.zeros((0, 0))  # (C, 2 tail) what blocks before still have to say
+        self._square = np.zeros(0)  # less than a step
+        self._means: list[float] = []
+        self._ahead = 0  # samples before the first, of which nothing counts
+        self._peak = 0.0
+
+    def hear(self, pressure: AnyReal) -> None:
+        """The next samples (C, n) in Pa."""
+        if not pressure.size:
+            return
+        if not self._late.size:
+            self._late, self._ahead = np.zeros((len(pressure), 2 * self._tail)), self._tail
+        self._peak = max(self._peak, float(np.max(np.abs(pressure))))
+        weighed = weigh(pressure, self._rate, around=self._tail)
+        weighed[:, : 2 * self._tail] += self._late
+        self._late = weighed[:, pressure.shape[1] :]
+        self._add(weighed[:, : pressure.shape[1]])
+
+    def told(self) -> Loudness:
+        """Of all that was heard; nothing may come after."""
+        self._add(self._late[:, : self._tail])
+        rest = self._square
+        whole = [*self._means, *([float(rest.sum()) / self._width] if len(rest) else [])]
+        count = len(self._means) * self._width + len(rest)
+        return Loudness(
+            loudest=level(float(np.max(_fast(whole, self._width / self._rate), initial=0.0))),
+            average=level(math.fsum(whole) * self._width / count if count else 0.0),
+            peak=self._peak,
+        )
+
+    def _add(self, weighed: Array) -> None:
+        """Weighed samples (C, n), those before the sound's first left out."""
+        first = min(self._ahead, weighed.shape[1])
+        self._ahead -= first
+        square = np.concatenate(
+            [self._square, np.mean(weighed[:, first:] ** 2, axis=0)] if weighed.size else [self._square]
+        )
+        full = len(square) // self._width * self._width
+        self._means += square[:full].reshape(-1, self._width).mean(axis=1).tolist()
+        self._square = square[full:]
+
+
+def weigh(pressure: AnyReal, rate: float, *, around: int = 0) -> Array:
+    """A-weighted pressure (..., N), by the curve itself on the spectrum of the zero-padded signal.
+
+    The curve turns no phase, so a sound is heard before it and after; `around` samples of both are given besides.
+    """
     from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
-    count = pressure.shape[-1]
-    size = next_fast_len(
-        count + int(0.1 * rate), real=True
-    )  # the curve's slowest tail, 20.6 Hz, dies in 0.1 s
+    count, tail = pressure.shape[-1], round(TAIL * rate)
+    size = next_fast_len(count + max(tail, 2 * around), real=True)
     spectrum = rfft(pressure, size) * a_weighting(rfftfreq(size, 1.0 / rate))
-    return np.asarray(irfft(spectrum, size)[..., :count])
+    weighed = irfft(spectrum, size)
+    return np.concatenate([weighed[..., size - around :], weighed[..., : count + around]], axis=-1)
 
 
 def level(mean_square: float) -> float:
@@ -153,13 +201,11 @@ def _against(heard: float) -> str:
     return "as loud as a workshop machine"
 
 
-def _fast(square: Array, rate: float) -> Array:
-    """Exponential average of a squared signal (N,), time weighting F, a value every `STEP` seconds."""
-    width = max(1, round(STEP * rate))
-    padded = np.pad(square, (0, -len(square) % width))
-    keep = math.exp(-width / (FAST * rate))
+def _fast(means: list[float], width: float) -> Array:
+    """Exponential average, time weighting F, of the means of a squared signal over `width` s each."""
+    keep = math.exp(-width / FAST)
     state, out = 0.0, []
-    for mean in padded.reshape(-1, width).mean(axis=1).tolist():
+    for mean in means:
         state = keep * state + (1.0 - keep) * mean
         out.append(state)
     return np.array(out)

@@ -72,5 +72,4 @@ def _read(room: MeasuredRoom, rate: int) -> Array:
     from scipy.signal import resample_poly
 
     common = math.gcd(own, rate)
-    # per sample, so that a response keeps its area when it has more of them
-    return np.asarray(resample_poly(sound, rate // common, own // common, axis=1) * (own / rate))
+    return np.asarray(resample_poly(sound, rate // common, own // common, axis=1))

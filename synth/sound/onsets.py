@@ -18,7 +18,7 @@ import numpy as np
 from synth.arrays import AnyComplex, Array, Indices
 from synth.sound.pole_steps import first_frame
 
-MOST_EVENTS: Final = 256  # held at once
+MOST_EVENTS: Final = 128  # held at once
 AMPLITUDES: Final = 1 << 20  # amplitudes (events x modes) held at once: 16 MiB
 
 
@@ -88,4 +88,5 @@ def _portions(events: Events, size: int) -> Iterator[tuple[Array, AnyComplex]]:
         return
     each = iter(events)
     while pairs := list(islice(each, size)):
-        yield np.array([time for time, _ in pairs], float), np.array([row for _, row in pairs], complex)
+        rows = np.array([row for _, row in pairs])  # single precision is kept as it is
+        yield np.array([time for time, _ in pairs], float), rows + 0j if not np.iscomplexobj(rows) else rows

@@ -72,7 +72,8 @@ class Advance:
     def __init__(self, log_pole_per_frame: AnyComplex, longest: int) -> None:
         self.digits: list[AnyComplex] = []
         while BASE ** len(self.digits) <= longest:
-            self.digits.append(powers(log_pole_per_frame * BASE ** len(self.digits), BASE))
+            here = BASE ** len(self.digits)
+            self.digits.append(powers(log_pole_per_frame * here, min(BASE, longest // here + 1)))
 
     def by(self, state: AnyComplex, frames: int) -> None:
         """state *= exp(log_pole_per_frame frames)."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final
@@ -28,10 +28,11 @@ from synth.playing.report import document
 from synth.playing.script import Performance
 from synth.playing.stroke import ContactModel, ForceTrace, Hold, Stroke
 from synth.sound.audio import RATE
+from synth.sound.bandlimit import REACH
 from synth.sound.bank import blocks
+from synth.sound.beside import Beside
+from synth.sound.drive import CHUNK
 from synth.sound.modal_state import ModalState
-from synth.sound.onsets import EventBatch
-from synth.sound.overlay import Overlay
 from synth.sound.radiator import EARS, Radiator, ears
 from synth.sound.radiator.bar import bar_radiator, nearest_distance
 from synth.sound.radiator.board import board_radiator
@@ -39,7 +40,8 @@ from synth.sound.radiator.pickup import pickup_radiator
 from synth.sound.room_noise import noise_octaves, noise_stream
 from synth.sound.room_points import heard_in
 from synth.sound.room_response import RoomResponse, room_response
-from synth.sound.stroke_sound import Striker, StrokeSound
+from synth.sound.sounding import Sounded, Sounding
+from synth.sound.stroke_sound import Striker
 from synth.sound.surroundings import FREE_AIR, Surroundings
 from synth.vibration.board import SolvedBoard
 from synth.vibration.modal_model import ModalModel
@@ -48,6 +50,9 @@ from synth.vibration.solve import solve_board_of, solve_model, solve_row
 from synth.vibration.tuning import Row
 
 BLOCK: Final = 65_536  # samples between two breaths of a progress bar
+SEVERAL: Final = 4  # strokes, from which on their sound is made while the next ones are followed
+MEETS: Final = 0.3  # m: no tine swings so far to meet a stick; what did would be heard from then on only
+MADE_READY: Final = CHUNK + 2 * REACH  # samples before a force's first impulse in which its sound may begin
 
 
 @dataclass(frozen=True)
@@ -58,6 +63,7 @@ class ContactSettings:
     allow_yield: bool = False
     seed: int = 1
     stick: bool = True  # the stick's own sound is part of a stroke
+    traces: bool = True  # forces are kept to be read afterwards: 1 MB a stroke
     pad_damping: float = 1.0  # factor on what the player's fingers swallow
 
 
@@ -160,35 +166,73 @@ def perform(
 def _performed(
     scene: Scene, events: Sequence[Stroke | Hold], seconds: float, settings: ContactSettings
 ) -> Rendering:
-    ring, palms = ModalState(scene.model), Projection(scene.model)
-    striker = scene.striker(settings)
-    sounding = Sounding(scene.radiator.channels, len(scene.radiator.weights))
-    reports: list[dict[str, Any]] = []
-    traces: list[ForceTrace] = []
-    remarks: list[str] = []
-    for time, event in _in_order(events):
-        if isinstance(event, Stroke):
-            contact = strike(scene, event, ring, settings, seed=settings.seed + len(reports))
-            reports.append(document(contact.touches, event, scene.instrument))
-            traces.append(contact.trace)
-            remarks += contact.warnings
-            struck = striker(contact, height=event.height)
-            sounding.add(struck)
-            times, states = struck.driven.ends / RATE, struck.driven.states
-        else:
-            times, states = held(scene, event, ring, palms, time)
-            sounding.states.append((times, states))
-        ring.take(times, states)
-    frames = round(seconds * RATE)
+    player, frames = _Player(scene, settings), round(seconds * RATE)
+
+    def heard(made: Iterable[Sounded]) -> Iterator[NDArray[Any]]:
+        return pressure_blocks(scene, player.striker, made, frames)
+
+    if sum(isinstance(event, Stroke) for event in events) < SEVERAL:
+        blocks = heard(list(player.play(events)))
+    else:
+        # in single precision while they wait for their taker: a long piece has many
+        beside: Beside[Sounded, NDArray[np.float32]] = Beside(
+            lambda made: (block.astype(np.float32) for block in heard(made))
+        )
+        with beside:
+            for made in player.play(events):
+                beside.give(made)
+        blocks = (block.astype(np.float64) for block in beside.results())
     return Rendering(
         through=scene.through,
-        blocks=pressure_blocks(scene, sounding, frames),
+        blocks=blocks,
         block_count=math.ceil(frames / BLOCK),
-        reports=tuple(reports),
-        traces=tuple(traces),
-        warnings=tuple(dict.fromkeys(remarks)),
-        rings=(ring,),
+        reports=tuple(player.reports),
+        traces=tuple(player.traces),
+        warnings=tuple(dict.fromkeys(player.remarks)),
+        rings=(player.ring,),
     )
+
+
+class _Player:
+    """Follows strokes and holds in their order: each meets the row as those before have left it."""
+
+    def __init__(self, scene: Scene, settings: ContactSettings) -> None:
+        self.scene, self.settings, self.striker = scene, settings, scene.striker(settings)
+        self.ring = ModalState(scene.model)
+        self.reports: list[dict[str, Any]] = []
+        self.traces: list[ForceTrace] = []
+        self.remarks: list[str] = []
+        self._palms = Projection(scene.model)
+
+    def play(self, events: Sequence[Stroke | Hold]) -> Iterator[Sounded]:
+        """What each leaves."""
+        actions = _in_order(events)
+        earliest = [_earliest(time, event) for time, event in actions]
+        known = [*np.minimum.accumulate([math.inf, *earliest[:0:-1]])[::-1].tolist()]
+        for (time, event), later in zip(actions, known, strict=True):
+            made = self._strike(event, later) if isinstance(event, Stroke) else self._hold(event, time, later)
+            self.ring.take(made.time, made.states)
+            yield made
+
+    def _strike(self, stroke: Stroke, known: float) -> Sounded:
+        seed = self.settings.seed + len(self.reports)
+        contact = strike(self.scene, stroke, self.ring, self.settings, seed=seed)
+        self.reports.append(document(contact.touches, stroke, self.scene.instrument))
+        if self.settings.traces:
+            self.traces.append(contact.trace)
+        self.remarks += contact.warnings
+        struck = self.striker.left(contact, height=stroke.height)
+        return Sounded(struck.left.ends / RATE, struck.left.states, struck, known)
+
+    def _hold(self, part: HoldPart, time: float, known: float) -> Sounded:
+        return Sounded(*held(self.scene, part, self.ring, self._palms, time), known=known)
+
+
+def _earliest(time: float, event: Stroke | HoldPart) -> float:
+    """s, before which an action is not heard. A ringing tine may come to meet the stick."""
+    if isinstance(event, HoldPart):
+        return time
+    return time - MEETS / event.speed - MADE_READY / RATE
 
 
 def play(
@@ -277,31 +321,12 @@ def held(
     return np.array([time]), palms(tine, moved, moving).sum(axis=0, keepdims=True)
 
 
-class Sounding:
-    """What is to be heard: modal states from their times on, and sound on top of what they ring."""
-
-    def __init__(self, channels: int, points: int) -> None:
-        self.states: list[tuple[Array, NDArray[np.complex64]]] = []
-        self.signals = Overlay(points)
-        self.pressure = Overlay(channels)
-
-    def add(self, struck: StrokeSound) -> None:
-        """A stroke."""
-        self.states.append((struck.driven.ends / RATE, struck.driven.states))
-        # kept in single precision: a long piece has many touches, and a file holds no more
-        self.signals.add(struck.driven.frame, struck.driven.signals.astype(np.float32))
-        self.pressure.add(struck.stick.frame, struck.stick.pressure.astype(np.float32))
-
-    def events(self) -> EventBatch:
-        """All states by time."""
-        time = np.concatenate([np.empty(0), *(time for time, _ in self.states)])
-        rows = [row for _, states in self.states for row in states]
-        order = np.argsort(time, kind="stable")
-        return EventBatch(time[order], lambda part: np.array([rows[n] for n in order[part]]))
-
-
-def pressure_blocks(scene: Scene, sounding: Sounding, frames: int) -> Iterator[NDArray[Any]]:
-    """Blocks of pressure (C, n) at the listener."""
+def pressure_blocks(
+    scene: Scene, striker: Striker, made: Iterable[Sounded], frames: int
+) -> Iterator[NDArray[Any]]:
+    """Blocks of pressure (C, n) at the listener, of what is made while they are taken."""
+    points = len(scene.radiator.weights)
+    sounding = Sounding(scene.model.pole, striker.heard, channels=scene.radiator.channels, points=points)
     filtered = scene.radiator.stream(RATE)
     in_room = scene.response.stream() if scene.response is not None else None
     under = noise_stream(scene.noise, scene.instrument.listener.spacing) if scene.noise is not None else None
@@ -309,7 +334,7 @@ def pressure_blocks(scene: Scene, sounding: Sounding, frames: int) -> Iterator[N
     for block in blocks(
         scene.model.pole,
         scene.radiator.weights,
-        sounding.events(),
+        sounding.events(made),
         rate=RATE,
         frames=frames,
         block=BLOCK,

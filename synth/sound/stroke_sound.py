@@ -1,32 +1,40 @@
 """What a stroke becomes: sound while the stick touches, and the states of all modes that ring on.
 
-In: an instrument's modes, what hears them, and the contacts of strokes. Out: a `Struck`, ready for the bank, for a
-file or for a player. How each tine drives the modes is made once, at the first stroke that touches it there.
+In: an instrument's modes, what hears them, and the contacts of strokes. Out: a `StrokeSound` for a file or
+a player. How each tine drives the modes is made once, at the first stroke that touches it there.
 """
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
-from synth.arrays import Complex
 from synth.design.instrument import Instrument
 from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import ForceTrace
-from synth.sound.drive import Drive, Driven, Force, Inputs, joined, reciprocal
+from synth.sound.drive import Drive, Driven, Force, Inputs, Left, joined, reciprocal, taken_apart
 from synth.sound.radiator import Radiator
 from synth.sound.radiator.stick import (
+    HeardStick,
     StickPressure,
+    heard_stick,
     stick_pressure,
-    stick_weights,
     weights_depend_on,
 )
 from synth.vibration.modal_model import ModalModel, tip_shape
 
+StruckPlace = tuple[int, float]  # a tine, and the stick's height on it in m below the tip
+Driving = NDArray[np.complex64]  # (2, M) what forces along and across the row do to the modes
+Kept = TypeVar("Kept")
+
 KEPT: Final = 1024  # tines, each at one height of the stick: 20 to 60 KiB
+READY: Final = 16  # tines made ready at once
 KEPT_STICKS: Final = 64  # on a group each: some 100 KiB
 
 
@@ -36,6 +44,16 @@ class StrokeSound:
 
     driven: Driven
     stick: StickPressure
+
+
+@dataclass(frozen=True)
+class StruckModes:
+    """A contact, and what it left in the modes."""
+
+    contact: Contact
+    part: ForceTrace  # of its trace, or all of it
+    drive: Mapping[StruckPlace, Driving]  # of the places that it touched
+    left: Left
 
 
 class Striker:
@@ -54,11 +72,30 @@ class Striker:
         self.model, self.instrument, self.rate, self.stick = model, instrument, rate, stick
         self.channels = radiator.channels
         self.drive = Drive(model.pole, radiator.weights, immediate=radiator.immediate, rate=rate)
-        self._sticks: OrderedDict[bytes, Complex] = OrderedDict()
-        self._kept: OrderedDict[tuple[int, float], Inputs] = OrderedDict()
+        self._sticks: OrderedDict[bytes, HeardStick] = OrderedDict()
+        self._driven: OrderedDict[StruckPlace, Driving] = OrderedDict()
+        self._heard: OrderedDict[StruckPlace, Inputs] = OrderedDict()
 
     def __call__(self, contact: Contact, *, height: float) -> StrokeSound:
         """What the trace of a contact, `height` m below the tips, becomes."""
+        return self.heard(self.left(contact, height=height))
+
+    def in_parts(self, contact: Contact, *, height: float, first: int) -> Iterator[StrokeSound]:
+        """The same in parts that add up: of `first` chunks, and then each twice as long.
+
+        So it can be heard while the rest is made. The states are those of the whole, to the last digit.
+        """
+        whole = self.left(contact, height=height)
+        if not len(whole.left.ends):
+            yield self.heard(whole)
+        edge, trace = -math.inf, contact.trace
+        for left in whole.left.parts(first):
+            end = math.inf if left.ends[-1] == whole.left.ends[-1] else float(left.ends[-1]) / self.rate
+            yield self.heard(replace(whole, left=left, part=_between(trace, edge, end)))
+            edge = end
+
+    def left(self, contact: Contact, *, height: float) -> StruckModes:
+        """The states that it leaves: all that the next stroke waits for."""
         trace = contact.trace
         met = np.flatnonzero(np.bincount(trace.tine))
         which = np.searchsorted(met, trace.tine)
@@ -67,30 +104,80 @@ class Striker:
             source=np.concatenate([2 * which, 2 * which + 1]),
             impulse=trace.impulse.T.ravel(),
         )
-        driven = self.drive(joined([self._inputs(int(tine), height) for tine in met]), force)
-        return StrokeSound(driven, self._of_stick(contact, trace))
+        places = [(tine, height) for tine in met.tolist()]
+        drive = self._drives(places)
+        left = self.drive.left(_rows(drive), force)
+        return StruckModes(contact, trace, dict(zip(places, drive, strict=True)), left)
+
+    def heard(self, struck: StruckModes) -> StrokeSound:
+        """How it sounds while the stick touches. From one thread, which may be another than that of `left`."""
+        left, inputs = struck.left, joined(self._inputs(struck.drive))
+        driven = Driven(*self.drive.heard(inputs, left), left.ends, left.states)
+        return StrokeSound(driven, self._of_stick(struck.contact, struck.part))
 
     def prepare(self, *, height: float = 0.0) -> None:
         """Make every tine ready now: a player must not wait for it."""
-        for tine in range(len(self.model.tine_dof)):
-            self._inputs(tine, height)
+        places = [(tine, height) for tine in range(len(self.model.tine_dof))]
+        for first in range(0, len(places), READY):
+            some = places[first : first + READY]
+            self._inputs(dict(zip(some, self._drives(some), strict=True)))
 
-    def _of_stick(self, contact: Contact, trace: ForceTrace) -> StickPressure:
-        if not (self.stick and len(trace.time)):
+    def _of_stick(self, contact: Contact, part: ForceTrace) -> StickPressure:
+        if not (self.stick and len(part.time)):
             return StickPressure(0, np.zeros((self.channels, 0)))
-        key = weights_depend_on(contact.stick, trace)
+        line, trace = contact.stick, contact.trace
+        key = weights_depend_on(line, trace)
         if key not in self._sticks:
-            self._sticks[key] = stick_weights(contact.stick, trace, self.model, self.instrument)
+            self._sticks[key] = heard_stick(line, trace, self.model, self.instrument, rate=self.rate)
             if len(self._sticks) > KEPT_STICKS:
                 self._sticks.popitem(last=False)
-        return stick_pressure(contact.stick, trace, self._sticks[key], rate=self.rate)
+        return stick_pressure(line, part, self._sticks[key])
 
-    def _inputs(self, tine: int, height: float) -> Inputs:
-        """A tine's two directions, along and across the row."""
-        if (tine, height) not in self._kept:
-            shape = tip_shape(self.model, height, tine=[tine])[0]
-            self._kept[tine, height] = self.drive.inputs(reciprocal(self.model.pole, shape))
-            if len(self._kept) > KEPT:
-                self._kept.popitem(last=False)
-        self._kept.move_to_end((tine, height))
-        return self._kept[tine, height]
+    def _drives(self, places: Sequence[StruckPlace]) -> list[Driving]:
+        """How forces at these places drive the modes."""
+
+        def made(missing: Sequence[StruckPlace]) -> Iterator[Driving]:
+            shape = tip_shape(self.model, missing[0][1], tine=[tine for tine, _ in missing])
+            yield from reciprocal(self.model.pole, shape).astype(np.complex64)
+
+        return _kept(self._driven, places, made)
+
+    def _inputs(self, drive: Mapping[StruckPlace, Driving]) -> list[Inputs]:
+        """The same as they are heard."""
+
+        def made(missing: Sequence[StruckPlace]) -> Iterator[Inputs]:
+            some = taken_apart(self.drive.inputs(_rows([drive[place] for place in missing])), 2)
+            for place, inputs in zip(missing, some, strict=True):
+                yield replace(inputs, drive=drive[place])  # kept once
+
+        return _kept(self._heard, list(drive), made)
+
+
+def _between(trace: ForceTrace, start: float, end: float) -> ForceTrace:
+    """The bins from `start` up to `end` s."""
+    here = (trace.time >= start) & (trace.time < end)
+    return replace(
+        trace, **{each: getattr(trace, each)[here] for each in ("time", "tine", "impulse", "push", "turn")}
+    )
+
+
+def _rows(drive: Sequence[Driving]) -> Driving:
+    """Those of several places (Q, M)."""
+    return np.concatenate(drive) if drive else np.zeros((0, 0), np.complex64)
+
+
+def _kept(
+    kept: OrderedDict[StruckPlace, Kept],
+    places: Sequence[StruckPlace],
+    made: Callable[[Sequence[StruckPlace]], Iterable[Kept]],
+) -> list[Kept]:
+    """What is kept of places of one height, the latest last; what is missing is made in one go."""
+    missing = [place for place in places if place not in kept]
+    if missing:
+        kept.update(zip(missing, made(missing), strict=True))
+    for place in places:
+        kept.move_to_end(place)
+    found = [kept[place] for place in places]
+    while len(kept) > KEPT:
+        kept.popitem(last=False)
+    return found

@@ -21,7 +21,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.arrays import Array, Complex, Indices
+from synth.arrays import AnyReal, Array, Complex, Indices
 from synth.cores import all_cores
 from synth.vibration.coupling import Structure
 
@@ -44,51 +44,77 @@ class DampedModes:
     vectors: NDArray[np.complex64]
 
 
+@dataclass(frozen=True)
+class Blocks:
+    """M and K of tine freedoms (Q) and host freedoms (Mc): M = [[host_mass, coupling], [., 1]], K by blocks.
+
+    Host freedoms beyond the rows of `coupling` are not coupled.
+    """
+
+    tine_stiffness: Array  # (Q, Q)
+    host_mass: Array  # (Mc, Mc)
+    host_stiffness: Array  # (Mc, Mc)
+    coupling: Array  # (Mc or fewer, Q)
+
+
 def real_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) -> tuple[Array, Array]:
     """omega² (M,) within the limits, rising, and vectors (D, M), host first, mass-normalised."""
-    from scipy.linalg import eigh, solve_triangular
+    blocks = blocks_of(structure)
+    large = len(blocks.tine_stiffness) + len(blocks.host_mass) > LARGE
+    with all_cores() if large else contextlib.nullcontext():
+        limits = (2.0 * math.pi * np.array([lowest_hz, highest_hz])) ** 2
+        return block_modes(blocks, limits)
 
-    K, B = structure.tine_stiffness, structure.coupling
-    Q, host_count = len(K), len(B)
-    lower = np.linalg.cholesky(structure.host_mass - B @ B.T)
-    half = solve_triangular(lower, B, lower=True)  # (Mc, Q)
-    inner = structure.host_stiffness + B @ K @ B.T
+
+def blocks_of(structure: Structure) -> Blocks:
+    """The structure's matrices without its losses."""
+    return Blocks(structure.tine_stiffness, structure.host_mass, structure.host_stiffness, structure.coupling)
+
+
+def block_modes(blocks: Blocks, limits: Array) -> tuple[Array, Array]:
+    """The modes of blocks, as `real_modes`, with omega² within `limits` (2,)."""
+    from scipy.linalg import solve_triangular
+
+    K, B = blocks.tine_stiffness, blocks.coupling
+    Q, host_count = len(K), len(blocks.host_mass)
+    moving = slice(0, len(B))
+    left, inner = blocks.host_mass.copy(), blocks.host_stiffness.copy()
+    left[moving, moving] -= B @ B.T
+    lower = np.linalg.cholesky(left)
+    pulled = np.zeros((host_count, Q))
+    pulled[moving] = B @ K
+    inner[moving, moving] += pulled[moving] @ B.T
     inner = solve_triangular(lower, solve_triangular(lower, inner, lower=True).T, lower=True)
-    standard = np.empty((Q + host_count, Q + host_count), order="F")
+    standard = np.empty((Q + host_count, Q + host_count))
     standard[:Q, :Q] = K
-    standard[Q:, :Q] = -half @ K
+    standard[Q:, :Q] = -solve_triangular(lower, pulled, lower=True)
     standard[Q:, Q:] = (inner + inner.T) / 2.0
-    with all_cores() if len(standard) > LARGE else contextlib.nullcontext():
-        squared, u = eigh(standard, lower=True, overwrite_a=True, check_finite=False, driver="evd")
-    limits = (2.0 * math.pi * np.array([lowest_hz, highest_hz])) ** 2
+    squared, u = np.linalg.eigh(standard)  # by LAPACK's syevd, as scipy's, but other threads go on
+    del standard
     kept = slice(*np.searchsorted(squared, limits))
     vectors = np.empty((Q + host_count, len(squared[kept])))
     vectors[:host_count] = solve_triangular(lower, u[Q:, kept], lower=True, trans="T")
-    vectors[host_count:] = u[:Q, kept] - B.T @ vectors[:host_count]
+    vectors[host_count:] = u[:Q, kept] - B.T @ vectors[moving]
     return squared[kept], vectors
 
 
-def damped_modes(squared: Array, vectors: Array, *, tine_loss: Array, host_loss: Array) -> DampedModes:
+def damped_modes(squared: Array, vectors: AnyReal, *, tine_loss: Array, host_loss: Array) -> DampedModes:
     """The modes with their losses K': `tine_loss` (Q,) on the diagonal, `host_loss` (Mc, Mc) full."""
-    host_count = len(host_loss)
-    weighted = np.sqrt(tine_loss)[:, None] * vectors[host_count:]
-    lossy = host_loss @ vectors[:host_count]
-    own = np.einsum("qm,qm->m", weighted, weighted) + np.einsum("cm,cm->m", vectors[:host_count], lossy)
+    host = vectors[: len(host_loss)].astype(np.float64)  # losses of stiff supports all but cancel there
+    weighted = np.sqrt(tine_loss).astype(vectors.dtype)[:, None] * vectors[len(host) :]
+    lossy = host_loss @ host
+    own = np.einsum("qm,qm->m", weighted, weighted) + np.einsum("cm,cm->m", host, lossy)
     own = np.maximum(own, 0.0)
     values = (squared + 1j * own).astype(np.complex128)
     mixed = vectors.astype(np.complex64)
     named = np.arange(len(squared))  # which cluster a mode belongs to, by its first mode
-    for cluster in _clusters(squared, own, weighted, vectors[:host_count], lossy):
+    for cluster in _clusters(squared, own, weighted, host, lossy):
         named[cluster] = cluster[0]
-        D = (
-            weighted[:, cluster].T @ weighted[:, cluster]
-            + vectors[:host_count, cluster].T @ lossy[:, cluster]
-        )
+        D = weighted[:, cluster].T @ weighted[:, cluster] + host[:, cluster].T @ lossy[:, cluster]
         values[cluster], y = complex_modes(squared[cluster], (D + D.T) / 2.0)
         mixed[:, cluster] = vectors[:, cluster] @ y
-    mixed[:host_count] += _damping_correction(
-        squared + 1j * own, values, vectors[:host_count], mixed[:host_count], host_loss, named
-    )
+    moved = mixed[: len(host)]
+    moved += _damping_correction(squared + 1j * own, values, host, moved, host_loss, named)
     pole = 1j * np.sqrt(values)
     order = np.argsort(pole.imag, kind="stable")
     return DampedModes(pole[order], mixed if np.all(np.diff(order) == 1) else mixed[:, order])
@@ -138,7 +164,7 @@ def _break_degeneracy(D: Array, step: int) -> Array:
     return (1.0 - weaker) * D + weaker * np.diag(D.diagonal())
 
 
-def _clusters(squared: Array, own: Array, weighted: Array, host: Array, lossy: Array) -> list[Indices]:
+def _clusters(squared: Array, own: Array, weighted: AnyReal, host: Array, lossy: Array) -> list[Indices]:
     """Sets of two modes or more that D couples by more than LINK of their distance."""
     head = np.arange(len(squared))
     reach = _reach(squared, own)

@@ -29,10 +29,11 @@ from synth.arrays import Array, Complex, Indices
 from synth.design.instrument import Bar, PlacedNut, Tine
 from synth.units import FALL
 from synth.vibration.axial import solve_axial
+from synth.vibration.bands import coupled_modes
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar, standing_on
 from synth.vibration.board_interface import StandingBoard
 from synth.vibration.coupling import Bases, Structure, base_frames, couple, nut_inertia
-from synth.vibration.eigen import damped_modes, real_modes
+from synth.vibration.eigen import damped_modes
 from synth.vibration.frame import rigid_arm
 from synth.vibration.tine import TineModes, solve_tines
 
@@ -127,7 +128,7 @@ def solve_structure(
     structure: Structure, modes: TineModes, bar: BarModes, bases: Bases, board: StandingBoard | None = None
 ) -> ModalModel:
     """The modal model of coupled matrices."""
-    squared, vectors = real_modes(structure, lowest_hz=LOWEST_HZ, highest_hz=HIGHEST_HZ)
+    squared, vectors = coupled_modes(structure, lowest_hz=LOWEST_HZ, highest_hz=HIGHEST_HZ)
     host_count = len(structure.host_mass)
     damped = damped_modes(squared, vectors, tine_loss=structure.tine_loss, host_loss=structure.host_loss)
     return ModalModel(

@@ -1,5 +1,6 @@
 """The campaigns of scripts/hostile.py and scripts/everyday.py: no traceback, no file lost, no impossible sound."""
 
+import datetime
 import random
 import runpy
 import sys
@@ -29,8 +30,14 @@ def campaign(monkeypatch, tmp_path):
 
 @pytest.mark.slow
 def test_hostile_files_are_answered_or_refused_and_hostile_designs_sound_possible(campaign, capsys):
-    """As many as a quarter of an hour on two cores leaves room for; more by hand, of any seed."""
-    assert campaign("hostile", "--cases", "240", "--seed", "1") == 0, capsys.readouterr().out
+    assert campaign("hostile", "--cases", "1500", "--seed", "1") == 0, capsys.readouterr().out
+
+
+@pytest.mark.slow
+def test_hostile_files_of_the_day_are_answered_or_refused(campaign, capsys):
+    """Others every day; what fails names its seed, with which it can be had again."""
+    seed = f"{datetime.datetime.now(datetime.UTC):%Y%m%d}"
+    assert campaign("hostile", "--cases", "500", "--seed", seed) == 0, capsys.readouterr().out
 
 
 @pytest.mark.slow

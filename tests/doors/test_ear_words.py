@@ -1,6 +1,7 @@
 """What `stroke` and `board` say to the ear is what the sound holds."""
 
 import numpy as np
+import pytest
 import soundfile
 
 from synth.doors.cli import run
@@ -29,3 +30,21 @@ def test_board_tells_attack_and_body_of_a_usual_stroke_apart(capsys):
     assert "\nAttack " in usual
     assert "\nBody " in usual
     assert "sone: " in usual
+
+
+@pytest.mark.parametrize(("level", "gain", "words"), [(70.0, 20.0, "headphones at true level give 90 dB(A)"),
+                                                     (70.0, 0.0, ""), (20.0, 0.0, "quieter than a quiet room"),
+                                                     (20.0, 60.0, "")])  # fmt: skip
+def test_what_to_mind_on_playback_is_said_of_the_file_at_its_gain(tmp_path, level, gain, words):
+    """A tone of 1 kHz, which weighs as it is; the level at the listener stays what it is."""
+    from synth.doors.cli.hearing import write
+    from synth.sound.render import Rendering
+
+    tone = 20e-6 * 10 ** (level / 20) * np.sqrt(2.0) * np.sin(2 * np.pi * 1000.0 * np.arange(48_000) / 48_000)
+    rendering = Rendering("bar", iter([np.stack([tone, tone])]), 1, (), (), (), ())
+    said = write(rendering, tmp_path / "a.wav", gain_db=gain)
+    assert f"1.00 s through bar, gain {gain:+.1f} dB" in said[0]
+    assert f"At the listener {level:.0f} dB(A) at its loudest" in said[1]
+    told = [each for each in said[2:] if "true level" in each]
+    assert bool(told) == bool(words)
+    assert all(words in each for each in told)

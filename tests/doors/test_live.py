@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import mido
 import numpy as np
@@ -94,7 +95,7 @@ def test_what_comes_in_by_mido_s_sockets_is_recorded_and_plays_again_as_it_was(s
     stage, _ = sound_card
     port = free_port()
     with (
-        midi_socket(f"localhost:{port}", stage.hear) as alive,
+        midi_socket(f"localhost:{port}", stage.hear) as look,
         taped(tmp_path / "take.wav", stage.sound) as flush,
     ):
         first = stage.sound.bank.frame  # the tape begins here, the script at the first block of all
@@ -105,7 +106,7 @@ def test_what_comes_in_by_mido_s_sockets_is_recorded_and_plays_again_as_it_was(s
             keys.send(mido.Message("note_off", note=A2))
             keys.send(mido.Message("note_on", note=100, velocity=64))
         until(lambda: len(stage.performer.played) == 4 and stage.unplayable == 1)
-        assert alive()
+        assert look() == ""
         until(lambda: stage.sound.bank.frame > (stage.performer.played[-1].start + 0.5) * RATE)
         flush()
     seconds = stage.sound.bank.frame / RATE
@@ -255,9 +256,9 @@ def test_the_end_does_not_wait_for_a_contact_that_is_being_worked_out(sound_card
     def slow(*words, **named):
         entered.set()
         time.sleep(2.0)
-        return striker(*words, **named)
+        return striker.in_parts(*words, **named)
 
-    stage.performer._striker = slow
+    stage.performer._striker = SimpleNamespace(in_parts=slow)
     other = Stage(stage.scene, stage.setting, stage.sound)
     other.performer = stage.performer
     with other.at_work():

@@ -189,16 +189,24 @@ def test_when_the_server_goes_it_is_told_and_the_take_is_kept(server, tmp_path):
     assert soundfile.info(tmp_path / "take.wav").frames > 0
 
 
-def test_when_the_keyboard_is_unplugged_it_is_told_and_the_take_is_kept(server, tmp_path):
+def test_a_keyboard_that_is_unplugged_is_played_on_again_when_it_returns(server, tmp_path):
     room = Room(server)
     words = [str(DESIGN), "--midi-port", "keys", "--record", str(tmp_path / "take.wav")]
     command = [sys.executable, "-c", "from synth.doors.cli import main; main()", "live", *words]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as player:
-        for line in player.stdout:
-            if "own delay" in line:
-                break
+        told = iter(player.stdout)
+        next(line for line in told if "own delay" in line)
         room.close()
+        gone = next(line for line in told if "MIDI port" in line)
+        room = Room(server)
+        back = next(line for line in told if "MIDI port" in line)
+        room.play()
+        time.sleep(0.2 + GAP * len(VELOCITIES) + 1.0)
+        player.send_signal(signal.SIGTERM)
         out, errors = player.communicate(timeout=20)
-    assert player.returncode == 1, errors
-    assert "ended: the MIDI port 'keys' is gone" in out
-    assert soundfile.info(tmp_path / "take.wav").frames > 0
+        room.close()
+    assert gone.strip() == "the MIDI port 'keys' is gone: it is played on again when it returns"
+    assert back.strip() == "the MIDI port 'keys' is back"
+    assert player.returncode == 0, errors
+    assert f"; {len(VELOCITIES)} strokes" in out
+    assert soundfile.info(tmp_path / "take.wav").frames > RATE

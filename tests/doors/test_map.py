@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,10 +16,11 @@ from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.doors.cli import run
 from synth.units import note_name
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import find_quarrels, loaded_shapes
 from synth.vibration.tuning import tune
 from synth.workshop.labels import Box
-from synth.workshop.map import _free, _width, draw_map
+from synth.workshop.map import MOTIONS, _free, _strongest, _width, draw_map
 from tests import everyday
 
 DESIGN = Path(__file__).parents[1] / "data" / "two-tines.toml"
@@ -48,7 +50,7 @@ def test_another_kind_of_file_is_refused_and_not_begun(
 
 def test_tines_stand_where_they_are_at_the_pitch_they_have_and_quarrels_are_marked_there() -> None:
     instrument = resolve(load(DESIGN))
-    row = tune(instrument)
+    row = tune(instrument, mounting(instrument))
     quarrels = find_quarrels(instrument, row)
     shapes, _ = loaded_shapes(instrument, row)
     figure = draw_map(instrument, row, quarrels, shapes)
@@ -151,7 +153,7 @@ def test_places_modes_and_motions_of_a_flat_bar_stand_in_the_unit_of_the_bench(
     units: str, unit: float
 ) -> None:
     instrument = everyday.instrument_of(tomllib.loads(FLAT.format(units=units)))
-    row = tune(instrument)
+    row = tune(instrument, mounting(instrument))
     quarrels = find_quarrels(instrument, row)
     shapes, _ = loaded_shapes(instrument, row)
     figure = draw_map(instrument, row, quarrels, shapes)
@@ -188,6 +190,17 @@ def test_places_modes_and_motions_of_a_flat_bar_stand_in_the_unit_of_the_bench(
         assert str(line.get_label()).endswith(f", {name}")
         np.testing.assert_allclose(line.get_xdata(), 1e3 * shapes.position / unit)
         np.testing.assert_allclose(line.get_ydata(), own / own[np.argmax(np.abs(own))])
+
+
+def test_a_twist_counts_by_what_it_moves_at_the_bars_edge() -> None:
+    """Half the greater side from the axis, 30 mm: 0.8 up and down is more than 0.6 there, and less than 1.0."""
+    instrument = everyday.instrument_of(tomllib.loads(FLAT.format(units="mm")))
+    shapes, _ = loaded_shapes(instrument, tune(instrument))
+    for edge, name in ((0.6, "up and down"), (1.0, "twisting")):
+        motion = np.zeros_like(shapes.motion[:, :, :1])
+        motion[3, 2], motion[5, 3] = 0.8, edge / 0.030
+        found, shape = _strongest(instrument, replace(shapes, motion=motion), 0)
+        assert (MOTIONS[found], int(np.argmax(shape))) == (name, 3 if name == "up and down" else 5)
 
 
 def test_words_of_a_quarrel_go_to_the_nearest_free_place_round_its_ring() -> None:

@@ -1,5 +1,6 @@
 """`keys`, `stock` and the README's appendix say what the schema and the shipped tables say."""
 
+import functools
 import json
 import re
 from pathlib import Path
@@ -8,11 +9,13 @@ import msgspec
 import pytest
 
 from synth.design import catalogue, schema
+from synth.doors import reference
 from synth.doors.cli import COMMANDS, run
-from synth.doors.reference import BEGIN, END, STOCK, appendix, rows, written_into
+from synth.doors.reference import BEGIN, END, STOCK, appendix, written_into
 from synth.playing.script import Script
 from synth.playing.stroke import CONTROLS
 
+rows = functools.cache(reference.rows)  # made once for all tests: they only read
 README = Path(__file__).resolve().parents[2] / "README.md"
 
 

@@ -1,4 +1,7 @@
-"""A minute of scripts/soak.py: an hour in short. What the machine misses by itself is told there, not judged."""
+"""Two minutes of scripts/soak.py: an hour in short, beside other tests, for what is judged hangs on no clock.
+
+What the machine misses by itself, and how many strokes of twenty a second it keeps up with, is told and not judged.
+"""
 
 import json
 import shutil
@@ -12,13 +15,12 @@ ROOT = Path(__file__).resolve().parents[2]
 DESIGN = ROOT / "tests" / "data" / "two-tines.toml"  # light: a machine that tests has other work
 
 pytestmark = [
-    pytest.mark.realtime,
     pytest.mark.slow,
     pytest.mark.skipif(shutil.which("jackd") is None, reason="no JACK server (apt-get install jackd2)"),
 ]
 
 
-def test_a_minute_of_everything_leave_memory_silence_and_no_stuck_note():
+def test_two_minutes_of_everything_leave_memory_silence_and_no_stuck_note():
     pytest.importorskip("rtmidi", reason="no python-rtmidi")
     try:
         import jack  # noqa: F401 a missing library is an OSError
@@ -28,7 +30,7 @@ def test_a_minute_of_everything_leave_memory_silence_and_no_stuck_note():
         sys.executable,
         str(ROOT / "scripts" / "soak.py"),
         "--minutes",
-        "1",
+        "2",
         "--json",
         "--design",
         str(DESIGN),
@@ -39,7 +41,7 @@ def test_a_minute_of_everything_leave_memory_silence_and_no_stuck_note():
     data = json.loads(done.stdout)
     assert data["faults"] == [], done.stdout
     assert done.returncode == 0
-    assert data["strokes sent"] > 1000
+    assert data["strokes sent"] > 2000
     assert data["strokes played"] > 50
-    assert data["panics"] >= 2
+    assert data["panics"] >= 5
     assert data["peak dBFS"] > -80.0

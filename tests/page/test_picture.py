@@ -102,11 +102,36 @@ def test_of_a_tine_its_partials_its_quarrels_and_what_its_root_bears_are_told():
         assert each["quarrels"] == [sentence(instrument, one) for one in quarrels if one.tine == r]
     steel, wire = instrument.tines[1].rod, instrument.tines[4].rod
     # the core of an M4: 3.141 mm (ISO 724), a little less by its tolerance; notch 2.3 and safety 1.5
+    assert told[1]["root"]["diameter_mm"] == pytest.approx(1e3 * steel.root_diameter)
     assert told[1]["root"]["diameter_mm"] == pytest.approx(3.1, abs=0.15)
+    assert steel.root_diameter < steel.bend_diameter - 0.05e-3
     assert told[1]["root"]["endurance_mpa"] == pytest.approx(1e-6 * steel.material.endurance / 3.45)
     assert told[1]["root"]["yield_mpa"] == pytest.approx(1e-6 * steel.material.yield_stress)
     assert told[4]["root"]["diameter_mm"] == pytest.approx(3.0)
     assert told[4]["root"]["endurance_mpa"] == pytest.approx(1e-6 * wire.material.endurance / 1.5)
+
+
+def test_the_head_of_a_page_says_of_whom_and_from_where_it_is_heard():
+    """Pa at full scale: a sine that fills it has 100 dB SPL or what `audio` says; the listener's distance in m."""
+    import dataclasses
+
+    from synth.page.pack import pack
+    from synth.sound.audio import FULL_SCALE_SPL
+
+    there = heard("straight", "bar")
+    away = dataclasses.replace(there.instrument.listener, distance=1.75)
+    head = pack(
+        [dataclasses.replace(there, instrument=dataclasses.replace(there.instrument, listener=away))]
+    ).head
+    assert (head["name"], head["rate"]) == ("A flat bar with tines on two faces", 48_000)
+    assert head["listener_m"] == 1.75
+    assert 20.0 * np.log10(head["full_scale_pa"] / np.sqrt(2.0) / 20e-6) == pytest.approx(FULL_SCALE_SPL)
+    assert head["groups"] == [
+        {"name": "threads", "tines": [0, 1, 2, 3]},
+        {"name": "wires", "tines": [4, 5, 6]},
+    ]
+    assert [each["name"] for each in head["radiators"]] == ["bar"]
+    assert head["air"]["sound_speed"] == pytest.approx(343.2, abs=0.1)
 
 
 def test_keys_and_wheels_mean_the_same_numbers_as_to_the_command_line():

@@ -8,7 +8,7 @@ import pytest
 
 from synth.playing.contact.closed_form import Path, pluck, regime
 from synth.playing.contact.modes import tips
-from synth.playing.contact.stick_path import passage, touch_time
+from synth.playing.contact.stick_path import first_touch, passage, touch_time
 from synth.playing.stroke import Stroke
 
 DB = 20.0 / math.log(10.0)  # of a small relative difference
@@ -58,6 +58,20 @@ def test_the_first_touch_is_the_start_of_the_stroke(contact_row):
     way = passage(stroke, contact_row.instrument, contact_row.tines.frequency[:, 0, 0])
     times = touch_time(way, end_radius=stroke.stick.end_radius, tilt=stroke.tilt, skew=0.0)
     assert times.min() == pytest.approx(1.25, abs=1e-12)
+
+
+@pytest.mark.parametrize("skew", [0.0, 0.5])
+def test_the_second_tine_is_touched_when_the_stick_has_gone_the_way_between_them(contact_row, skew):
+    """A heading askew meets a tine's edge further off along the row, a fat one more so than a thin one."""
+    stroke = Stroke(0, contact_row.stick("brass"), speed=0.4, bite=2e-3)
+    way = passage(stroke, contact_row.instrument, contact_row.tines.frequency[:, 0, 0])
+    there = first_touch(way, end_radius=1.3e-3, tilt=0.6, skew=skew)
+    rho = 1.3e-3 + way.edge
+    face = (rho + (way.bite - rho) * math.sin(0.6)) / math.cos(0.6)  # deep enough for the face, not the end
+    assert np.all(way.bite - rho > -rho * math.sin(0.6))
+    np.testing.assert_allclose(there, -(way.diameter / 2.0 - way.edge + face) / math.cos(skew), rtol=1e-12)
+    times = touch_time(way, end_radius=1.3e-3, tilt=0.6, skew=skew)
+    np.testing.assert_allclose(np.diff(times), np.diff(way.position + there) / 0.4, rtol=1e-9)
 
 
 def test_low_tines_are_plucked_and_high_ones_struck_in_the_same_sweep(contact_row):

@@ -2,6 +2,7 @@
 
 import dataclasses
 import os
+import re
 import subprocess
 import sys
 
@@ -11,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from synth.errors import InputError
+from synth.playing.contact import run
 from synth.playing.contact.hand import played
 from synth.playing.contact.stroke_contact import EVENT, REFERENCE, ringing_since, stroke_row
 from synth.playing.report import document
@@ -227,6 +229,34 @@ def test_a_bend_that_no_hand_makes_is_refused(contact_row):
         struck(contact_row, Stroke(0, short, bite=20e-3, speed=0.1, grip="firm"))
 
 
+def test_a_limp_stick_that_is_pressed_hard_is_refused_with_what_it_can_be_pressed_by(contact_row):
+    """Pressed by 20 N a thread of nylon would hang metres below the tips: such a stroke took all memory."""
+    limp = dataclasses.replace(
+        contact_row.stick("wood"), length=0.3, diameter=1e-3, stiffness=0.0104, mass=2.7e-4, frequency=2.01
+    )
+    with pytest.raises(InputError, match=r"above the stick's end, and .* reaches no higher than") as refused:
+        struck(contact_row, Stroke(0, limp, pressure=20.0))
+    most = float(re.search(r"press by (\S+) N at most", str(refused.value))[1])
+    struck(contact_row, Stroke(0, limp, pressure=0.9 * most))
+    with pytest.raises(InputError, match="reaches no higher"):
+        struck(contact_row, Stroke(0, limp, pressure=1.1 * most))
+
+
+def test_a_stick_that_lies_flat_reaches_as_far_as_it_is_long(contact_row):
+    """At a tilt of 80 degrees a bite of 10 mm is met 58 mm from the end, of which the rounded end is 0.03 mm."""
+    long = dataclasses.replace(contact_row.stick("wood"), length=60e-3)
+    short = dataclasses.replace(long, length=55e-3)
+    struck(contact_row, Stroke(0, long, bite=10e-3, tilt=80.0 * DEGREE))
+    with pytest.raises(InputError, match="bite less, tilt less"):
+        struck(contact_row, Stroke(0, short, bite=10e-3, tilt=80.0 * DEGREE))
+
+
+def test_a_touch_longer_than_can_be_kept_is_told(contact_row, monkeypatch):
+    monkeypatch.setattr(run, "MOST", 20_000)
+    with pytest.raises(InputError, match=r"for more than 0\.04 s; stroke faster or bite less"):
+        struck(contact_row, Stroke(0, contact_row.stick("wood"), speed=0.05, bite=5e-3))
+
+
 def test_a_stroke_past_yield_is_refused_unless_allowed(contact_row):
     stroke = Stroke(0, contact_row.stick("brass"), bite=4e-3, speed=3.0)
     with pytest.raises(
@@ -267,7 +297,9 @@ def test_every_stroke_passes_or_is_refused_in_words(contact_row, stick, tilt, sk
     except InputError as refused:
         words = str(refused)
     if words:
-        assert any(told in words for told in ("digs in", "no hand gives", "stays caught"))
+        assert any(
+            told in words for told in ("digs in", "no hand gives", "stays caught", "reaches no higher")
+        )
         return
     assert np.all(np.isfinite(contact.trace.impulse))
     assert sum(touch.energy for touch in contact.touches) <= contact.books.hand + 1e-12

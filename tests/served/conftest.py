@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from synth.served.model import SolvedDesign
 from synth.served.serving import Serving
 
 from .bench_tab import ROOT, Page
@@ -117,6 +118,12 @@ class Asker:
 
     def change(self, path: str, value: Any) -> tuple[int, Any]:
         return self.post("change", on=self.state()["text"], edits=[{"path": path, "value": value}])
+
+
+@pytest.fixture(scope="session")
+def slat() -> SolvedDesign:
+    """The design, solved once for all who only ask."""
+    return SolvedDesign(DESIGN, "slat.toml")
 
 
 @pytest.fixture

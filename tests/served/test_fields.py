@@ -36,11 +36,6 @@ def by_label(fields, label):
     return next(each for each in fields if each.label == label)
 
 
-@pytest.fixture(scope="module")
-def slat():
-    return SolvedDesign(DESIGN, "slat.toml")
-
-
 def stands(tree, path):
     """Whether a key is written in the file."""
     for step in steps(path, tree):

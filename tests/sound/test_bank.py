@@ -95,7 +95,7 @@ def test_strokes_before_the_start_ring_on_and_strokes_after_the_end_are_not_hear
 def test_many_strokes_in_a_few_samples_are_exact():
     rng = np.random.default_rng(2)
     pole, weights = random_modes(rng, 30, 2)
-    strokes = random_strokes(rng, 30, 2 * onsets.MOST_EVENTS + 9, 0.01)
+    strokes = random_strokes(rng, 30, 4 * onsets.MOST_EVENTS + 9, 0.01)
     strokes[300] = (strokes[299][0], strokes[300][1])
     truth = plain_sum(pole, weights, strokes, frames=1500)
     assert_exact(bank.render(pole, weights, strokes, rate=RATE, frames=1500), truth)

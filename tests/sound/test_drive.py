@@ -183,3 +183,22 @@ def test_low_passed_rings_are_those_of_a_direct_integral():
     for offset in (-3.0, 0.0, 0.5, 8.5):
         direct = (low_pass(offset - past)[:, None] * np.exp(np.outer(past, turn))).sum(axis=0) * 2e-4
         assert limited_rings(turn, np.array([offset]))[0] == pytest.approx(direct, abs=1e-7)
+
+
+@pytest.mark.parametrize("first", [1, 2, 5])
+def test_parts_of_what_is_left_sound_together_as_the_whole_and_leave_its_very_states(first):
+    pole, weights, shape = modes(31)
+    drive = Drive(pole, weights, immediate=np.array([True, False]), rate=RATE)
+    inputs = drive.inputs(reciprocal(pole, shape))
+    left = drive.left(inputs.drive, chatter(31))
+    whole_from, whole = drive.heard(inputs, left)
+    together = np.zeros_like(whole)
+    parts = list(left.parts(first))
+    assert len(parts) > 1
+    assert len(parts[0].ends) <= first
+    for part in parts:
+        begin, signals = drive.heard(inputs, part)
+        together[:, begin - whole_from : begin - whole_from + signals.shape[1]] += signals
+    np.testing.assert_allclose(together, whole, atol=1e-6 * np.abs(whole).max())
+    np.testing.assert_array_equal(np.concatenate([part.states for part in parts]), left.states)
+    np.testing.assert_array_equal(np.concatenate([part.ends for part in parts]), left.ends)

@@ -15,13 +15,15 @@ from synth.design.resolve import resolve
 from synth.design.rooms import RoomNoise
 from synth.design.schema import Design
 from synth.errors import InputError
+from synth.playing.score import performance
 from synth.playing.stroke import Stroke
 from synth.sound import room_points, room_response
 from synth.sound.audio import RATE
 from synth.sound.bands import window_levels
+from synth.sound.carrying import carrying
 from synth.sound.radiator import EARS, bar_middle, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
-from synth.sound.render import perform, scene
+from synth.sound.render import ContactSettings, perform, play, scene
 from synth.sound.room_noise import noise_octaves, noise_stream
 from synth.sound.room_points import FAR, heard_in
 from synth.sound.surroundings import Surroundings
@@ -118,6 +120,21 @@ def test_the_direct_sound_is_that_of_free_air_until_the_first_reflection(through
     heard = stroked(through)[:, :until]
     assert heard == pytest.approx(free[:, :until], abs=2e-3 * np.abs(free[:, :until]).max())
     assert np.abs(stroked(through)[:, : free.shape[1]] - free).max() > 0.1 * np.abs(free).max()
+
+
+def test_how_far_it_carries_starts_from_levels_a_metre_off():
+    """In the listener's direction as free air has it there, raised by his distance; all round about as loud."""
+    instrument = made()
+    there = heard_in(instrument.rooms["hall"], instrument).listener
+    alone = dataclasses.replace(instrument, listener=dataclasses.replace(there, also=()))
+    stroke = Stroke(group=1, stick=instrument.stick("birch"), start=0.1, speed=0.3)
+    free = perform(scene(alone, "bar"), [stroke], seconds=0.35).sound()
+    found = carrying(instrument, "bar", instrument.rooms["hall"], stroke, ContactSettings())
+    heard = window_levels(free, RATE, since=0.1, until=0.225).octaves_db
+    away = np.linalg.norm([3.1, 1.2, 0.6])
+    assert found.direct_db[2:] == pytest.approx(heard[2:] + 20.0 * np.log10(away), abs=0.3 * DB)
+    assert np.abs(found.power_db - found.direct_db)[3:7].max() < 15.0 * DB
+    assert found.diagonal == pytest.approx(np.sqrt(8.0**2 + 6.0**2 + 3.5**2))
 
 
 def test_a_reflection_hears_the_instrument_from_its_own_side():
@@ -218,6 +235,20 @@ def test_noise_is_laid_under_and_takes_nothing_away():
     with_noise, without = stroked(noise=True), stroked()
     under = with_noise - without
     assert window_levels(under, RATE, since=0.3, until=1.2).total_dba == pytest.approx(38.0, abs=1.0)
+
+
+def test_a_piece_through_several_things_has_the_rooms_noise_once():
+    instrument = made()
+    stroke = {"at_s": 0.1, "group": "wires", "speed_mm_s": 300}
+    script = {"stroke": [stroke, {**stroke, "at_s": 0.2}], "tail_s": 0.2}
+    piece, _ = performance(script, instrument, through="bar")
+    played = (piece.played[0], dataclasses.replace(piece.played[1], through="pickup"))
+    piece = dataclasses.replace(piece, played=played)
+    noisy, still = (
+        play(instrument, piece, surroundings=Surroundings("hall", each)).sound() for each in (True, False)
+    )
+    once = noise_stream(noise_octaves(instrument.rooms["hall"].noise), 0.18)(noisy.shape[1])
+    assert noisy - still == pytest.approx(once, abs=1e-3 * np.abs(once).max())
 
 
 def test_two_ears_hear_low_noise_alike_and_high_noise_apart():

@@ -3,6 +3,7 @@
 import dataclasses
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -259,9 +260,9 @@ def test_a_stroke_that_is_being_worked_out_when_all_sound_is_put_off_is_not_hear
 
     def interrupted(*words, **named):
         performer.silence()
-        return striker(*words, **named)
+        return striker.in_parts(*words, **named)
 
-    performer._striker = interrupted
+    performer._striker = SimpleNamespace(in_parts=interrupted)
     out = player.play([gestures(heard)[0]], 0.4)
     assert not out.any()
     assert not [each for each in performer.played if isinstance(each, Stroke)]

@@ -51,6 +51,7 @@ def plain_pressure(line, trace, tip, frame, ear, nearest, at):
     k = line.pole.imag / SPEED
     for direction in line.across:
         force = pushed @ direction
+        swing = np.zeros(len(line.pole), complex)
         for position, length, residue in zip(line.position, share, line.residue.T, strict=True):
             away = ear - (tip + position * (line.axis @ frame))
             distance = np.linalg.norm(away)
@@ -58,11 +59,11 @@ def plain_pressure(line, trace, tip, frame, ear, nearest, at):
             towards = (away / distance) @ (direction @ frame)
             air = dipole * towards * (1j * k + 1.0 / distance) / (4.0 * math.pi * distance)
             air = air * np.exp(-1j * k * (distance - nearest)) * thickness(k * line.diameter / 2.0)
-            swing = residue * line.pole**2 * air
-            for time, impulse in zip(trace.time[::5], force.reshape(-1, 5).sum(axis=1), strict=True):
-                since = at - (time + 8e-6)
-                ring = (swing[:, None] * np.exp(np.outer(line.pole, np.maximum(since, 0.0)))).real.sum(axis=0)
-                total += impulse * ring * (since > 0.0)
+            swing += residue * line.pole**2 * air
+        for time, impulse in zip(trace.time[::5], force.reshape(-1, 5).sum(axis=1), strict=True):
+            since = at - (time + 8e-6)
+            ring = (swing[:, None] * np.exp(np.outer(line.pole, np.maximum(since, 0.0)))).real.sum(axis=0)
+            total += impulse * ring * (since > 0.0)
     return total
 
 

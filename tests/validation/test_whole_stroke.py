@@ -17,7 +17,8 @@ from synth.design.resolve import resolve
 from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import ForceTrace
 from synth.sound.audio import RATE
-from synth.sound.render import ContactSettings, Sounding, pressure_blocks, scene
+from synth.sound.render import ContactSettings, pressure_blocks, scene
+from synth.sound.sounding import Sounded
 
 DATA = Path(__file__).parents[1] / "data" / "whole_stroke"
 START = 0.01  # s
@@ -47,9 +48,10 @@ def pressure(listening, speed):
         turn=np.zeros_like(impulse),
     )
     striker = listening.striker(ContactSettings(stick=False))
-    sounding = Sounding(2, 2)
-    sounding.add(striker(Contact(trace, None, (), (), None), height=0.0))
-    whole = np.concatenate(list(pressure_blocks(listening, sounding, round((START + 2.0) * RATE))), axis=1)
+    struck = striker.left(Contact(trace, None, (), (), None), height=0.0)
+    made = [Sounded(struck.left.ends / RATE, struck.left.states, struck)]
+    blocks = pressure_blocks(listening, striker, made, round((START + 2.0) * RATE))
+    whole = np.concatenate(list(blocks), axis=1)
     return whole[0, round(START * RATE) :]
 
 

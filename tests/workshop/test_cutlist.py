@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from synth.errors import InputError
 from synth.units import MM
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import tune
 from synth.workshop.cut_list_pages import COLUMNS, cut_list_document, write_csv
 from synth.workshop.cutlist import cut_list
@@ -38,7 +39,7 @@ stock_length_mm = 500.0
 def listed(made):
     def make(text):
         instrument = made(text)
-        return instrument, cut_list(instrument, tune(instrument))
+        return instrument, cut_list(instrument, tune(instrument, mounting(instrument)))
 
     return make
 
@@ -133,6 +134,20 @@ def test_the_mass_is_that_of_bar_rods_nuts_and_washers(listed, straight):
     nut = instrument.tines[0].root.base_nut.mass
     washer = 7850.0 * np.pi / 4 * ((9 * MM) ** 2 - (4.3 * MM) ** 2) * 0.8 * MM
     assert cuts.hardware_mass == pytest.approx(5 * nut + 4 * washer)
+
+
+@pytest.mark.parametrize(("plane", "thick"), [(0.0, 40.0), (90.0, 12.0)])
+def test_of_a_bent_bar_what_is_sawn_is_its_flat_length(listed, straight, plane, thick):
+    """Bought as long as it is before it is bent: K of the thickness from the inside, not along the middle."""
+    path = f"{{ straight_mm = 260.0 }}, {{ bend_deg = 70.0, radius_mm = 95.0, plane_deg = {plane} }}"
+    flat_bar = straight.replace("width_mm = 30.0, height_mm = 20.0", "width_mm = 40.0, height_mm = 12.0")
+    text = flat_bar.replace("{ straight_mm = 300.0 }", path)
+    _, cuts = listed(text + "[bench]\nneutral_axis = 0.38\n")
+    bar = cuts.purchases[-1]
+    flat = 260.0 + np.radians(70.0) * (95.0 - thick / 2.0 + 0.38 * thick)
+    assert bar.unit == "m"
+    assert bar.count == pytest.approx(1e-3 * flat, abs=1e-5)
+    assert f"saw to {flat:.2f} mm" in bar.what
 
 
 def test_csv_reads_back(listed, straight, tmp_path):

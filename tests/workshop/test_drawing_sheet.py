@@ -186,7 +186,8 @@ def test_the_command_refuses_other_kinds_and_unknown_boards(tmp_path, straight, 
     for words in (["-o", str(tmp_path / "a.png")], ["--board", "lidd", "-o", str(tmp_path / "a.svg")]):
         assert run(["drawing", str(design), *words]) == 2
         assert capsys.readouterr().err.startswith("error: ")
-    for words, says in (([], "On lid (box)"), (["--board", "none"], "Supports (rubber) at 60, 240")):
+    sides = "On lid (box): 300 x 120 x 4, 50 deep, birch plywood 4 mm"
+    for words, says in (([], sides), (["--board", "none"], "Supports (rubber) at 60, 240")):
         assert run(["drawing", str(design), *words, "-o", str(tmp_path / "a.svg")]) == 0
         assert says in (tmp_path / "a.svg").read_text(encoding="utf-8")
 

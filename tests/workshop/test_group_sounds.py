@@ -11,6 +11,7 @@ from synth.playing.stroke import Stroke
 from synth.sound import ear, loudness
 from synth.sound.audio import RATE
 from synth.sound.render import perform, scene
+from synth.sound.ringing import heard_roughness
 from synth.workshop.group_sounds import GroupSound, group_sounds, sounds_table
 
 RAIL = Path(__file__).resolve().parents[2] / "designs" / "quay-rail.toml"
@@ -25,13 +26,20 @@ def test_a_group_sounds_as_stroke_would_play_it_unasked(rail):
     third = rail.instrument.group_index("F3")
     (found,) = group_sounds(rail, [third])
     stroke = Stroke(third, rail.instrument.sticks["birch"])
-    pressure = perform(rail, [stroke], seconds=2.0).sound()
+    rendering = perform(rail, [stroke], seconds=2.0)
+    pressure = rendering.sound()
     told = ear.describe(pressure, RATE)
+    left = max(each["last_release_s"] or 0.0 for each in rendering.reports[0]["tines"])
+    grates = {since: heard_roughness(rail, rendering.rings[0], since=since) for since in (0.0, left)}
     assert found.group == "F3"
     assert found.told is not None
     assert found.told.loudest_sone == pytest.approx(told.loudest_sone, rel=1e-6)
     assert found.loudest_dba == pytest.approx(loudness.measure(pressure, RATE).loudest, abs=0.01)
-    assert 0.0 < found.roughness < 0.1
+    assert found.told.at_1s_sone == pytest.approx(
+        told.at_1s_sone, rel=0.05
+    )  # from the touch, not from the sound's
+    assert found.roughness == pytest.approx(grates[left], rel=1e-6)  # from when nothing touches the row
+    assert found.roughness != pytest.approx(grates[0.0], rel=1e-3)
 
 
 def test_the_table_leaves_out_what_nobody_hears_and_data_have_it(rail):
@@ -42,6 +50,8 @@ def test_the_table_leaves_out_what_nobody_hears_and_data_have_it(rail):
         assert sound.told is not None
         assert data["loudest_sone"] == sound.told.loudest_sone
         assert data["sharpness_acum"] == sound.told.sharpness_acum
+        assert data["at_1s_sone"] == sound.told.at_1s_sone
+        assert (data["loudest_dba"], data["roughness"]) == (sound.loudest_dba, sound.roughness)
         for n, hertz in enumerate((63, 125, 250, 500, 1000, 2000, 4000, 8000)):
             level = float(sound.told.body.octaves_db[n])
             assert data[f"body_{hertz}_db"] == (level if math.isfinite(level) else None)

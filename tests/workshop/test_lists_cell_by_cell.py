@@ -9,6 +9,7 @@ import math
 import pytest
 
 from synth.units import MM
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.solve import solve_model
 from synth.vibration.tuning import tune
 from synth.workshop.cut_list_pages import COLUMNS, cut_list_document, write_csv
@@ -43,7 +44,7 @@ def solved(request, made, straight):
     """Instrument, row, cuts, and a length in mm as this bench writes it."""
     text = straight.replace("free_length_mm = 150.0", 'pitch = "A3"')
     instrument = made(text + BENCH.replace("UNITS", request.param))
-    row = tune(instrument)
+    row = tune(instrument, mounting(instrument))
     shown = (lambda mm: f"{mm:.1f}") if request.param == "mm" else (lambda mm: inch_words(mm / 25.4))
     return instrument, row, cut_list(instrument, row), shown
 
@@ -193,7 +194,7 @@ def test_the_tuning_sheet_has_start_target_and_answers_under_their_heads(solved)
 
 def test_a_tapped_tine_has_one_nut_and_no_washer_in_the_file(made, straight, tmp_path):
     instrument = made(straight + '[bench]\nholes = "tapping"\n')
-    write_csv(instrument, cut_list(instrument, tune(instrument)), tmp_path / "a.csv")
+    write_csv(instrument, cut_list(instrument, tune(instrument, mounting(instrument))), tmp_path / "a.csv")
     with (tmp_path / "a.csv").open(encoding="utf-8", newline="") as file:
         cells = next(csv.DictReader(file))
     assert (cells["base_nuts"], cells["washers"], cells["hole_mm"]) == ("1", "0", "3.30")

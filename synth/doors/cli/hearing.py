@@ -29,21 +29,25 @@ def write(rendering: Rendering, path: Path, *, gain_db: float, touch: float | No
     from synth.sound import audio, ear, loudness
 
     heard: list[NDArray[np.floating[Any]]] = []
+    meter, seconds = loudness.LoudnessMeter(audio.RATE), 0.0
 
     def blocks() -> Iterator[NDArray[np.floating[Any]]]:
+        nonlocal seconds
         for block in progress(rendering.blocks, total=rendering.block_count, what=path.name):
-            heard.append(np.asarray(block, dtype=np.float32))
+            meter.hear(block)
+            seconds += block.shape[1] / audio.RATE
+            if touch is not None:
+                heard.append(np.asarray(block, dtype=np.float32))
             yield block
 
     peak_db = audio.write(path, blocks(), gain_db=gain_db)
-    pressure = np.concatenate(heard, axis=1)
-    measured = loudness.measure(pressure, audio.RATE)
-    seconds = pressure.shape[1] / audio.RATE
-    return [
+    said = [
         f"{path}: {seconds:.2f} s through {rendering.through}, gain {gain_db:+.1f} dB, peak {peak_db:.1f} dBFS",
-        *loudness.words(measured, gain_db=gain_db),
-        *([] if touch is None else ear.stroke_sentences(ear.describe(pressure, audio.RATE, since=touch))),
+        *loudness.words(meter.told(), gain_db=gain_db),
     ]
+    if touch is not None:
+        said += ear.stroke_sentences(ear.describe(np.concatenate(heard, axis=1), audio.RATE, since=touch))
+    return said
 
 
 def in_room(listening: Scene, instrument: Instrument, stroke: Stroke, settings: ContactSettings) -> list[str]:

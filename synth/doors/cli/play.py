@@ -59,7 +59,9 @@ def command(
     for words in [*left_out, *_overruled(piece, through)]:
         click.echo(words, err=True)
     piece = held_by(piece, hand)
-    settings = ContactSettings(contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick")
+    settings = ContactSettings(
+        contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick", traces=False
+    )
     rendering = play(instrument, piece, settings=settings, surroundings=surroundings, fresh=fresh)
     for words in [*hearing.write(rendering, output, gain_db=gain_db), *rendering.warnings]:
         click.echo(words)

@@ -18,7 +18,8 @@ from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.playing.contact import hand
 from synth.playing.contact.closed_form import Pluck
-from synth.playing.contact.stick_path import StickPath
+from synth.playing.contact.run import EnergyBalance
+from synth.playing.contact.stick_path import StickPath, lowered
 from synth.playing.report import TineTouch
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE, MM, MPA
@@ -28,6 +29,7 @@ LOWEST_SHARE: Final = 0.8  # of a tine's length: lower down it is too stiff for 
 SMALL_BEND: Final = (
     0.1  # of a tine's length: a bend up to which straight beams tell the truth (a check: 0.08)
 )
+MOST_OFF: Final = 0.1  # of the energy: beyond, what is heard would be an artefact by 1 dB and more
 EASY_SLIP: Final = (
     10.0 * DEGREE
 )  # of tilt beyond the friction angle: below it forces grow threefold (full model)
@@ -44,6 +46,30 @@ def refuse_too_low(stroke: Stroke, way: StickPath, tines: TineModes, instrument:
             remedy=f"height {LOWEST_SHARE * length[shortest] / MM:.0f} mm at most for this group",
             file=instrument.file,
         )
+
+
+def refuse_too_deep(stroke: Stroke, way: StickPath, instrument: Instrument) -> None:
+    """Raises `InputError` where a tine would meet the fingers and not the stick.
+
+    A rear edge lies on the stick's face at (o - rho (1 - sin a)) / cos a from its end, for the bite o and the tilt
+    a: a limp stick that is pressed hard, or one that lies flat, would have to be longer than it is.
+    """
+    rho = stroke.stick.end_radius + way.edge
+    deepest = stroke.stick.length * math.cos(stroke.tilt) + rho * (1.0 - math.sin(stroke.tilt))
+    worst = int(np.argmax(way.bite - deepest))
+    if way.bite[worst] <= deepest[worst]:
+        return
+    pressed = stroke.pressure * lowered(stroke)
+    room = float(deepest[worst] - way.bite[worst]) + pressed
+    raise InputError(
+        f"so pressed, tilted and bitten {called(int(way.tine[worst]), instrument)} would stand "
+        f"{way.bite[worst] / MM:.3g} mm above the stick's end, and {stroke.stick.name} reaches no higher than "
+        f"{deepest[worst] / MM:.3g} mm out of the hand",
+        remedy=f"press by {room / lowered(stroke):.2g} N at most, or take a stiffer stick"
+        if room > 0.0 and pressed > 0.0
+        else "bite less, tilt less, or take a longer stick",
+        file=instrument.file,
+    )
 
 
 def refuse_impossible(stroke: Stroke, way: StickPath, closed: Pluck, instrument: Instrument) -> None:
@@ -67,6 +93,16 @@ def refuse_impossible(stroke: Stroke, way: StickPath, closed: Pluck, instrument:
             f"{called(int(way.tine[hardest]), instrument)}, where a grip holds about {hand.GREATEST_FORCE:.0f} N",
             remedy=f"bite {share * float(way.bite[hardest]) / MM:.1f} mm or less, tilt more, or take a thinner or "
             "longer stick",
+            file=instrument.file,
+        )
+
+
+def refuse_unbooked(books: EnergyBalance, instrument: Instrument) -> None:
+    """Raises `InputError` where energy comes from nowhere, however finely the contact is followed."""
+    if books.off > MOST_OFF:
+        raise InputError(
+            f"this contact cannot be reckoned: its energy is off by {100.0 * books.off:.2g} % of the hand's",
+            remedy="press or bite less, or let it trail more",
             file=instrument.file,
         )
 

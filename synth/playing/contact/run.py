@@ -11,7 +11,7 @@ import math
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -30,8 +30,10 @@ CRITICAL: Final = 1e-7  # of a mode's pitch: damped just beyond swinging, it wou
 TAIL: Final = 0.05  # m beyond the last tine
 PATIENCE: Final = 0.2  # s that a stick may take longer than its speed says
 ROOM: Final = 16_384  # bins of history at a time
+MOST: Final = 8_000_000  # bins of one stroke, half a gigabyte: 16 s of touch in steps of 2 us
 FOREVER: Final = 2**60  # steps
 TOO_QUICK: Final = 1.2  # rad in a quiet step
+SHORT_STEP: Final = 0.5e-6  # s
 RING_ON: Final = 0.02  # s of free ring in which the root's moment is followed: two periods at 100 Hz
 
 
@@ -53,8 +55,15 @@ class ContactResolution:
         """s, of a bin."""
         return self.step * self.bin_steps
 
+    @property
+    def finer(self) -> ContactResolution | None:
+        """What is tried where the books do not close: first every step, then shorter ones; None at last."""
+        if self.quiet_steps > 1 or not self.whole:
+            return replace(self, quiet_steps=1, whole=True)
+        return replace(self, step=SHORT_STEP) if self.step > SHORT_STEP else None
 
-REFERENCE: Final = ContactResolution(tine_modes=10, beam_modes=12, step=0.5e-6, bin_steps=1)
+
+REFERENCE: Final = ContactResolution(tine_modes=10, beam_modes=12, step=SHORT_STEP, bin_steps=1)
 EVENT: Final = ContactResolution(
     tine_modes=8, beam_modes=12, step=2e-6, bin_steps=1, quiet_steps=4, whole=False
 )
@@ -84,8 +93,16 @@ class EnergyBalance:
     @property
     def residual(self) -> float:
         """What is missing, as a share of the hand's work."""
-        missing = self.hand - self.tines - self.stick - self.contact - self.spring
-        return missing / max(abs(self.hand), 1e-30)
+        return self._missing / max(abs(self.hand), 1e-30)
+
+    @property
+    def off(self) -> float:
+        """How much is missing or too much, as a share of all that there was to give."""
+        return abs(self._missing) / max(abs(self.hand) + self.start, 1e-30)
+
+    @property
+    def _missing(self) -> float:
+        return self.hand - self.tines - self.stick - self.contact - self.spring
 
 
 @dataclass(frozen=True)
@@ -141,9 +158,13 @@ class Pass:
         room = ROOM + len(way.tine) * (layout.LONG // resolution.bin_steps + 2)
         self.history = np.empty((room, layout.COLUMNS))
         self.parts: list[Array] = []
+        self._kept = 0  # bins
 
     def go_on(self, steps: int = FOREVER) -> int:
-        """So many steps more, or to the end. Gives PASSED or PAUSED; raises `InputError` if the stick is caught."""
+        """So many steps more, or to the end. Gives PASSED or PAUSED.
+
+        Raises `InputError` if the stick is caught, or touches for longer than can be kept.
+        """
         from synth.playing.contact import kernel
 
         run = kernel.runner(self.row.shape.shape[1])
@@ -154,6 +175,12 @@ class Pass:
             status = run(self.row, self.held, self.course, self.state, self.history, more)
             self.parts.append(self.history[: self.state.clock[layout.USED]].copy())
             self.state.clock[layout.USED] = 0
+            self._kept += len(self.parts[-1])
+            if self._kept > MOST:
+                raise InputError(
+                    f"the stick holds the tines for more than {MOST * self.resolution.bin:.2g} s",
+                    remedy="stroke faster or bite less",
+                )
         if status == layout.STUCK:
             raise InputError(
                 "the stick stays caught in the row",
@@ -194,7 +221,7 @@ def sweep(
     *,
     leaves: float,
 ) -> Sweep:
-    """The whole pass at once, as in `Pass`. Raises `InputError` if the stick stays caught."""
+    """The whole pass at once, as in `Pass`. Raises `InputError` as it does."""
     following = Pass(stroke, way, tip, stick, ring, resolution, leaves=leaves)
     from synth.compiled import undisturbed
 

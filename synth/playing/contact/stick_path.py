@@ -64,10 +64,8 @@ def passage(
     diameter = np.array([instrument.tines[i].rod.diameter for i in index])
     bite = stroke.bite * (1.0 + stroke.lean * height_in_row(fundamental[index]))
     bite *= wander(stroke, seed, group.count)
-    # a stick pressed by a hand would stand lower if nothing held it; one that passes above presses on nothing
-    across, lengthwise = compliance(stroke.stick, stroke.grip)
-    lower = stroke.pressure * (across * math.sin(stroke.tilt) ** 2 + lengthwise * math.cos(stroke.tilt) ** 2)
-    bite = np.where(bite > NO_BITE, bite + lower, 0.0)
+    # one that passes above presses on nothing
+    bite = np.where(bite > NO_BITE, bite + stroke.pressure * lowered(stroke), 0.0)
     return StickPath(
         tine=index[order],
         position=sign * (along[order] - along[order][0]),
@@ -78,6 +76,12 @@ def passage(
         start=stroke.start,
         speed=stroke.speed,
     )
+
+
+def lowered(stroke: Stroke) -> float:
+    """m/N: by what a stick pressed by a hand would stand lower if nothing held it."""
+    across, lengthwise = compliance(stroke.stick, stroke.grip)
+    return across * math.sin(stroke.tilt) ** 2 + lengthwise * math.cos(stroke.tilt) ** 2
 
 
 def height_in_row(fundamental: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -40,6 +40,7 @@ from synth.vibration.tine import TineModes
 __all__ = ["EVENT", "REFERENCE", "Contact", "ContactResolution", "Ringing", "ringing_since", "stroke_row"]
 
 LOST: Final = 650.0  # nepers: a ring that has fallen by more is below the least number of double precision
+CLOSED: Final = 0.02  # of the energy: books that are off by less are taken
 LEVERED: Final = 3  # partials among which a turn of the tip is shared out as a force
 
 
@@ -93,20 +94,15 @@ def stroke_row(
     tip = tips(tines, way.tine, depth=stroke.height, count=resolution.tine_modes)
     closed = pluck(stroke, way, tip)
     refusals.refuse_impossible(stroke, way, closed, instrument)
-    stick = stick_modes(
-        stroke.stick,
-        tilt=stroke.tilt,
-        skew=stroke.skew,
-        beam_modes=resolution.beam_modes,
-        grip=stroke.grip,
-        pad_damping=pad_damping,
-        whole=resolution.whole,
-    )
+    refusals.refuse_too_deep(stroke, way, instrument)
     leaves = float(closed.leave[way.touched].max())
     try:
-        swept = sweep(stroke, way, tip, stick, _ring(way, tip, ringing), resolution, leaves=leaves)
+        swept = _followed(
+            stroke, way, tip, _ring(way, tip, ringing), resolution, leaves=leaves, pad_damping=pad_damping
+        )
     except InputError as error:
         raise error.within(instrument.file) from None
+    refusals.refuse_unbooked(swept.books, instrument)
     touches = tuple(_touches(swept, way, tip, closed.strike_number, instrument))
     if not allow_yield:
         refusals.refuse_yield(touches, stroke, instrument)
@@ -117,6 +113,36 @@ def stroke_row(
         warnings=refusals.warnings(stroke, way, touches, tip.length, instrument),
         books=swept.books,
     )
+
+
+def _followed(
+    stroke: Stroke,
+    way: StickPath,
+    tip: ContactModes,
+    ring: InitialState,
+    resolution: ContactResolution,
+    *,
+    leaves: float,
+    pad_damping: float,
+) -> Sweep:
+    """The pass, followed more finely where energy comes from nowhere: 4 % of slow strokes, more as a stick digs in.
+
+    Several steps at once then gave up to 16 % too much, and tines 2 dB.
+    """
+    while True:
+        stick = stick_modes(
+            stroke.stick,
+            tilt=stroke.tilt,
+            skew=stroke.skew,
+            beam_modes=resolution.beam_modes,
+            grip=stroke.grip,
+            pad_damping=pad_damping,
+            whole=resolution.whole,
+        )
+        swept = sweep(stroke, way, tip, stick, ring, resolution, leaves=leaves)
+        if swept.books.off <= CLOSED or resolution.finer is None:
+            return swept
+        resolution = resolution.finer
 
 
 def ringing_since(tines: TineModes, displacement: Array, velocity: Array, time: float) -> Ringing:
@@ -207,7 +233,8 @@ def _touches(
 ) -> Iterator[TineTouch]:
     omega = 2.0 * math.pi * tip.frequency
     since = np.nan_to_num(swept.ring.time - swept.tally[:, layout.T_LAST])[:, None, None]
-    back = np.exp(np.minimum(tip.decay_rate * since, LOST))  # to how it rang as the stick left it
+    swings = tip.decay_rate < omega  # what creeps does not ring, and dies more slowly than by its decay rate
+    back = np.where(swings, np.exp(np.minimum(tip.decay_rate * since, LOST)), 0.0)  # as the stick left it
     ring = (swept.ring.displacement - 1j * swept.ring.velocity / omega) * back
     at_tip = ring * tip.tip_shape[:, None, :]
     cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]

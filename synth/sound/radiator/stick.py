@@ -18,7 +18,7 @@ from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument
 from synth.playing.contact.stick import StickLine
 from synth.playing.stroke import ForceTrace
-from synth.sound.drive import Drive, Driven, Force
+from synth.sound.drive import Drive, Driven, Force, Inputs
 from synth.sound.pole_steps import powers
 from synth.sound.radiator import EARS, arrivals, ears
 from synth.sound.radiator.dipoles import pressures, rods
@@ -38,17 +38,27 @@ class StickPressure:
     pressure: Array
 
 
+@dataclass(frozen=True)
+class HeardStick:
+    """A stick's modes, made ready: what strokes of one stick on one group share."""
+
+    drive: Drive
+    inputs: Inputs  # impulses in the two directions across the stick
+
+
 def stick_sound(
     line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument, *, rate: float
 ) -> StickPressure:
     """What is heard of the stick that left this trace."""
-    return stick_pressure(line, trace, stick_weights(line, trace, model, instrument), rate=rate)
+    return stick_pressure(line, trace, heard_stick(line, trace, model, instrument, rate=rate))
 
 
-def stick_pressure(line: StickLine, trace: ForceTrace, weights: Complex, *, rate: float) -> StickPressure:
-    """The same by its `stick_weights`, which strokes of one stick on one group share."""
-    modes = len(line.pole)
-    none = np.zeros((1, modes))
+def heard_stick(
+    line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument, *, rate: float
+) -> HeardStick:
+    """The stick of a whole trace, which says where it is heard from."""
+    weights = stick_weights(line, trace, model, instrument)
+    none = np.zeros((1, len(line.pole)))
     drive = Drive(
         np.concatenate([line.pole, line.pole]),
         np.concatenate(weights, axis=1),
@@ -56,14 +66,18 @@ def stick_pressure(line: StickLine, trace: ForceTrace, weights: Complex, *, rate
         rate=rate,
     )
     # the residues hold how an impulse starts each mode: it adds 1 to those of its own direction
-    inputs = drive.inputs(np.block([[none + 1.0, none], [none, none + 1.0]]))
+    return HeardStick(drive, drive.inputs(np.block([[none + 1.0, none], [none, none + 1.0]])))
+
+
+def stick_pressure(line: StickLine, trace: ForceTrace, heard: HeardStick) -> StickPressure:
+    """What is heard of the stick for a trace, or a part of it."""
     on_stick = -line.across @ trace.push.T  # (2, S)
     force = Force(
         time=np.tile(trace.time, 2),
         source=np.repeat(np.arange(2), len(trace.time)),
         impulse=on_stick.ravel(),
     )
-    return _rung_out(drive, drive(inputs, force))
+    return _rung_out(heard.drive, heard.drive(heard.inputs, force))
 
 
 def weights_depend_on(line: StickLine, trace: ForceTrace) -> bytes:

@@ -1,0 +1,186 @@
+"""Every figure that a proposal says is that of the instrument, in its place and its unit; without a rendering."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import re
+
+import numpy as np
+import pytest
+
+from synth.design.rooms import MeasuredRoom, RoomNoise
+from synth.playing.score import performance
+from synth.proposal import sounds
+from synth.proposal.contents import sections
+from synth.proposal.facts import facts_of
+from synth.proposal.sounds import RenderedSound, SoundFiles, compressed, example_stroke, jobs_of, places_of
+from synth.sound.audio import FULL_SCALE, RATE
+from synth.sound.loudness import Loudness
+from synth.sound.surroundings import Surroundings
+from synth.vibration.solve import solve_row
+from synth.workshop.cutlist import cut_list
+from synth.workshop.paper import PaperTable, Paragraph
+from synth.workshop.tolerance import Limits, scattered
+
+from .conftest import SCORE, made
+
+GAIN = 17.0  # dB
+
+
+@pytest.fixture(scope="module")
+def facts():
+    design, instrument = made()
+    return facts_of(design, dataclasses.replace(instrument, rooms={}))
+
+
+@pytest.fixture(scope="module")
+def row():
+    return solve_row(made()[1])
+
+
+def sounding(title, through, where, level, sone):
+    place = Surroundings("hall", where == "noise") if where else Surroundings()
+    pressure = np.zeros((2, 8), np.float32)
+    heard = RenderedSound(title, through, place, pressure, Loudness(level, level - 9.0, 0.1), sone)
+    return SoundFiles(heard, "a.flac", "a.mp3", "audio/mpeg", b"")
+
+
+FILES = [
+    sounding("One stroke", "bar", "", 41.0, 1.7),
+    sounding("One stroke", "pickup", "", 63.0, 8.4),
+    sounding("One stroke", "bar", "hall", 38.0, 1.3),
+    sounding("One stroke", "bar", "noise", 39.0, 1.4),
+]
+
+
+def said(facts, name):
+    """Tables, by their first cell, and all paragraphs of a part."""
+    parts = next(
+        each.parts
+        for each in sections(facts, [], None, FILES, gain_db=GAIN, blind=False)
+        if each.name == name
+    )
+    rows = {row[0]: row[1:] for each in parts if isinstance(each, PaperTable) for row in each.rows}
+    return rows, " ".join(each.words for each in parts if isinstance(each, Paragraph))
+
+
+def test_what_it_is_stands_in_its_own_row(facts, row):
+    rows, _ = said(facts, "what")
+    assert rows["Site"] == ("a quay",)
+    assert rows["Maker"] == ("a workshop",)
+    assert rows["Tines"][0].startswith("4, in 2 groups")
+    assert re.match(r"bar 60\.00 x 10\.00 mm, .*, 420\.0 mm long$", rows["Bar"][0])
+    along, across, up = map(
+        float, re.match(r"([\d.]+) x ([\d.]+) x ([\d.]+) mm", rows["Size over all"][0]).groups()
+    )
+    assert (along, across) == (
+        pytest.approx(420.0, abs=1.0),
+        pytest.approx(64.0, abs=1.0),
+    )  # a cord 2 mm thick round it
+    assert 112.0 + 10.0 < up < 112.0 + 10.0 + 40.0  # the longest tine, the bar, nuts and what it stands on
+    whole, bar, rest = map(float, re.findall(r"([\d.]+) kg", rows["Mass"][0]))
+    assert bar == pytest.approx(0.42 * 0.06 * 0.01 * made()[1].bar.material.density, abs=0.051)
+    assert rest == pytest.approx(facts.cuts.mass - facts.cuts.bar_mass, abs=0.006)
+    assert rest < 0.3 * bar
+    assert whole == pytest.approx(facts.cuts.mass, abs=0.051)
+    assert rows["Stands on"] == ("2 supports (rubber, cord)",)
+    assert rows["Heard through"] == ("bar, pickup",)
+
+
+def test_on_its_board_the_sheet_is_told_with_its_weight(facts):
+    board = facts.instrument.boards["panel"]
+    there = dataclasses.replace(facts, board=board)
+    assert there.board_mass == pytest.approx(0.3 * 0.42 * 0.004 * board.material.density)
+    words = said(there, "what")[0]["Stands on"][0]
+    assert words.startswith("panel 'panel': 420.0 x 300.0 x 4.0 mm, birch plywood 4 mm, 2 feet")
+    assert f"its sheet {there.board_mass:.1f} kg" in words
+
+
+def test_a_group_has_its_lowest_and_its_highest_tine(facts, row):
+    rows, words = said(facts, "notes")
+    for group in facts.instrument.groups:
+        low, high, count, rod = rows[group.name]
+        pitches = row.mounted_hz[group.tines]
+        assert low.endswith(f"{pitches.min():.1f} Hz")
+        assert high.endswith(f"{pitches.max():.1f} Hz")
+        assert (count, rod) == ("2", "M4" if group.name == "threads" else "wire")
+        name, cents = facts.instrument.note(float(pitches.min()))
+        assert low.startswith(name if abs(cents) < 0.5 else f"{name} {cents:+.0f} cents")
+    assert "A4 is 440 Hz; tuned for 20 degrees C" in words
+
+
+def test_levels_are_those_of_their_own_sound_and_noise_is_no_row(facts):
+    parts = next(
+        e.parts for e in sections(facts, [], None, FILES, gain_db=GAIN, blind=False) if e.name == "loud"
+    )
+    table = next(each for each in parts if isinstance(each, PaperTable))
+    assert table.rows == (
+        ("One stroke", "bar", "at 1 m, no room", "41", "1.7"),
+        ("One stroke", "pickup", "at 1 m, no room", "63", "8.4"),
+        ("One stroke", "bar", "in hall", "38", "1.3"),
+    )
+    words = said(facts, "loud")[1]
+    assert "pass over wires at 400 mm/s with a" in words
+    assert "describes no room" in words
+
+
+def test_the_gain_is_told_and_what_full_scale_then_is(facts):
+    words = said(facts, "sound")[1]
+    full = 20.0 * np.log10(FULL_SCALE / np.sqrt(2.0) / 20e-6)
+    assert "raised by the same +17 dB" in words
+    assert f"a full-scale tone gives {full - 17.0:.0f} dB SPL" in words
+    assert "amplifier" in words
+
+
+def test_what_is_known_is_what_tolerance_says(facts, row):
+    words = said(facts, "known")[1]
+    spread = scattered(made()[1], row, Limits())
+    assert "cuts within 0.5 mm, nuts 0.2 mm, rod 0.02 mm and a stiffness of steel within 3 %" in words
+    assert f"off by {spread.deviation.max():.0f} cents" in words
+    assert f"{spread.overtone_deviation.max():.1f} cents at the worst tine" in words
+    assert "No tine has been measured" in words
+
+
+def test_costs_add_up_line_by_line(facts):
+    rows, _ = said(facts, "cost")
+    cuts = cut_list(made()[1], facts.row)
+    assert rows["saw & drill"] == ("3.25 h", "37.50", "121.88")
+    extra = float(rows["case <b>"][2])
+    before = cuts.cost + 121.88 + extra
+    assert float(rows["Stock together"][2]) == pytest.approx(cuts.cost, abs=0.006)
+    assert float(rows["Margin, 7.5 %"][2]) == pytest.approx(0.075 * before, abs=0.011)
+    assert float(rows["Total"][2]) == pytest.approx(1.075 * before, abs=0.02)
+
+
+def test_a_measured_room_is_told_with_its_distance(facts, tmp_path):
+    room = MeasuredRoom("church", tmp_path / "ir.wav", 4.5, RoomNoise())
+    assert "a source 4.5 m away" in said(dataclasses.replace(facts, room=room), "loud")[1]
+
+
+def test_the_stroke_and_every_score_are_played_through_each_in_every_place(tmp_path):
+    instrument, score = made()[1], tmp_path / "score.toml"
+    places = places_of("hall", True)
+    assert places == [Surroundings(), Surroundings("hall"), Surroundings("hall", True)]
+    assert places_of("hall", False) == places[:2]
+    assert places_of("", True) == places[:1]
+    jobs = jobs_of(instrument, [score], group=1, through=("bar", "pickup"), places=places)
+    assert [(each.score, each.through, len(each.places), each.group) for each in jobs] == [
+        (None, "bar", 3, 1), (None, "pickup", 3, 1), (score, "bar", 2, 1), (score, "pickup", 2, 1)]  # fmt: skip
+    score.write_text(SCORE, encoding="utf-8")
+    piece, _ = performance(score, instrument, through="bar")
+    assert {each.through for each in sounds._through(piece, "pickup").played} == {"pickup"}
+    stroke = example_stroke(instrument, 1)
+    assert (stroke.group, stroke.speed, stroke.start) == (1, 0.4, 0.05)
+
+
+def test_a_small_copy_is_raised_by_the_gain():
+    import soundfile
+
+    tone = 0.1 * np.sin(2.0 * np.pi * 400.0 * np.arange(RATE) / RATE)
+    content, ending, kind = compressed(np.stack([tone, 0.5 * tone]), 6.0)
+    assert (ending, kind) in ((".mp3", "audio/mpeg"), (".ogg", "audio/ogg"))
+    heard, rate = soundfile.read(io.BytesIO(content))
+    level = heard[4800:-4800].std(axis=0) * np.sqrt(2.0)
+    assert rate == RATE
+    assert level == pytest.approx(np.array([0.1, 0.05]) * 10 ** (6 / 20) / FULL_SCALE, rel=0.02)
