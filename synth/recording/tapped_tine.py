@@ -20,13 +20,13 @@ from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.tapped_pitch import (
     FURTHEST,
     OVERTONE,
-    PLANES,
+    PLANE_REACH,
     TappedSound,
     Verdict,
     hertz_of,
     nearest_cents,
     nothing,
-    told,
+    told_of,
 )
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
@@ -55,7 +55,7 @@ def could_be(low: Array, high: Array, targets: TuningTargets) -> bool:
     return bool(np.any(np.abs(upper[:, None] - first[..., None]) < ROUGHLY))
 
 
-def like(new: FittedModes, targets: TuningTargets) -> dict[int, int]:
+def may_be_of(new: FittedModes, targets: TuningTargets) -> dict[int, int]:
     """The tines (indices) that may have begun these lines, the likeliest first; of each its fundamental's."""
     if not len(new):
         return {}
@@ -76,24 +76,24 @@ def judged(
     `announced` is the tine (index) that the maker has said to tap; None where nothing was said. `following` is the
     one that is next: among tines of one pitch, for each of which the figure is the same, it is taken.
     """
-    found = like(heard.new, targets).items()
+    found = may_be_of(heard.new, targets).items()
     line = {tine: at for tine, at in found if _share(heard.new, targets, tine, at) > OWN}
     candidates = tuple(line)
     if not candidates:
         return nothing("")
     if len(candidates) == 1:
-        return told(heard, targets, candidates[0], line[candidates[0]])
+        return told_of(heard, targets, candidates[0], line[candidates[0]])
     level = np.abs(heard.new.amplitude[[line[each] for each in candidates]])
     pitch = hertz_of(heard.new)[[line[each] for each in candidates]]
     word = announced if announced in candidates else following if _one_pitch(candidates, targets) else None
     mine = candidates.index(word) if word in candidates else int(np.argmax(level))
-    apart = np.abs(np.log(pitch / pitch[mine]) / CENT) > PLANES
+    apart = np.abs(np.log(pitch / pitch[mine]) / CENT) > PLANE_REACH
     if np.any(apart & (level > LOUDER * level[mine])):
         return nothing("more than one tine rings: hold the others and tap again", candidates)
     if word in candidates:
-        verdict = told(heard, targets, candidates[mine], line[candidates[mine]])
+        verdict = told_of(heard, targets, candidates[mine], line[candidates[mine]])
         return replace(verdict, taken=verdict.tine is not None, candidates=candidates)
-    return _any_of(candidates, tuple(told(heard, targets, tine, line[tine]) for tine in candidates))
+    return _any_of(candidates, tuple(told_of(heard, targets, tine, line[tine]) for tine in candidates))
 
 
 def _share(new: FittedModes, targets: TuningTargets, tine: int, line: int) -> float:
