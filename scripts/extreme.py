@@ -27,7 +27,8 @@ from synth.playing.contact.stroke_contact import Contact
 from synth.playing.stroke import Stroke
 from synth.sound.audio import RATE
 from synth.sound.modal_state import ModalState
-from synth.sound.render import ContactSettings, Scene, Sounding, pressure_blocks, scene, strike
+from synth.sound.render import ContactSettings, Scene, pressure_blocks, scene, strike
+from synth.sound.sounding import Sounded
 from synth.units import DEGREE, MM
 
 Tree = dict[str, Any]
@@ -272,12 +273,13 @@ def _stroke(draw: random.Random, instrument: Instrument, *, wild: bool) -> Strok
 def _judged(heard: Scene, stroke: Stroke, contact: Contact) -> Outcome:
     """As `perform` does it, of a contact that is there already: it costs more than all the rest."""
     ends = float(np.max(contact.trace.time)) + SETTLED
-    struck = heard.striker(SETTINGS)(contact, height=stroke.height)
-    sounding = Sounding(heard.radiator.channels, len(heard.radiator.weights))
-    sounding.add(struck)
+    striker = heard.striker(SETTINGS)
+    struck = striker.left(contact, height=stroke.height)
+    sounded = Sounded(struck.left.ends / RATE, struck.left.states, struck)
     ring = ModalState(heard.model)
-    ring.take(struck.driven.ends / RATE, struck.driven.states)
-    sound = np.concatenate(list(pressure_blocks(heard, sounding, round((ends + TAIL) * RATE))), axis=1)
+    ring.take(sounded.time, sounded.states)
+    blocks = pressure_blocks(heard, striker, [sounded], round((ends + TAIL) * RATE))
+    sound = np.concatenate(list(blocks), axis=1)
     figures = _figures(heard, sound, ring.at(ends), ends=ends, books=contact.books)
     return Outcome(faults=tuple(_faults(heard, contact, sound, figures)), figures=figures)
 

@@ -31,7 +31,7 @@ from synth.design.rooms import make_rooms
 from synth.errors import InputError
 from synth.units import KELVIN_AT_0_C, Units
 
-# 7000 modes: 1.8 GiB and two minutes of one core, measured; both grow steeply (memory as the square, time as the
+# 7100 modes: 1.8 GiB and 48 s of one busy core, measured; both grow steeply (memory as the square, time as the
 # cube), because every tine rings along with every other.
 MOST_TINES: Final = 400
 

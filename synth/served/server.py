@@ -93,7 +93,9 @@ class Server(ThreadingHTTPServer):
 
     def server_bind(self) -> None:
         """As its parent, which asks the network what this machine is called: up to seconds for nothing."""
-        self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        # Windows would let another program have the same port too, where it is reused
+        alone = getattr(socket, "SO_EXCLUSIVEADDRUSE", socket.SO_REUSEADDR)
+        self.socket.setsockopt(socket.SOL_SOCKET, alone, 1)
         self.socket.bind(self.server_address)
         self.server_address = self.socket.getsockname()
         self.server_name, self.server_port = str(self.server_address[0]), self.server_address[1]

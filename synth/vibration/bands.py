@@ -56,12 +56,13 @@ RESIDUAL: Final = 0.02  # of all modes; 0.0003 to 0.004 is usual, 0.05 leaves on
 SLOWEST: Final = (
     2.0 * math.pi * 1000.0
 ) ** 2  # s^-2: slower modes' residuals are told of this, or rounding is all
-OVERHEAD: Final = 0.35  # of the cube of its freedoms, for what a band costs besides
+PRODUCTS: Final = 0.3  # of single numbers, against one of the numbers of freedoms cubed: measured,
+GATHERED: Final = 60.0  # as is what a number costs that is taken from its place
 WORTH: Final = 0.75  # of the dense problem's cost; where bands save less they are not asked
 
 
 @dataclass(frozen=True)
-class Band:
+class ModeBand:
     """Modes from `low` to `high`, omega² in s^-2, told from the partials `near` (Q,)."""
 
     low: float
@@ -80,7 +81,7 @@ def coupled_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) 
     return real_modes(structure, lowest_hz=lowest_hz, highest_hz=highest_hz) if found is None else found
 
 
-def bands_for(structure: Structure) -> list[Band]:
+def bands_for(structure: Structure) -> list[ModeBand]:
     """The bands that cost least, or one of all modes."""
     hertz = np.sqrt(structure.tine_stiffness.diagonal()) / (2.0 * math.pi)
     cuts = [0.0, *np.geomspace(*PLACES).tolist(), math.inf]
@@ -102,10 +103,13 @@ def bands_for(structure: Structure) -> list[Band]:
 def _cost(hertz: Array, low: float, high: float, host: int) -> float:
     """In freedoms cubed."""
     near = int(_near(hertz, low, high).sum())
-    if near == len(hertz):
+    far = len(hertz) - near
+    if far == 0:
         return float(near + host) ** 3
     sides = 1.0 if low == 0.0 or high == math.inf else 2.0
-    return (near + (1.0 + 0.6 * sides) * host) ** 3 + OVERHEAD * near * near * len(hertz)
+    answers = (1.0 + 0.6 * sides) * host
+    products = far * (1.7 * near**2 + answers * far)
+    return float((near + answers) ** 3 + PRODUCTS * products + GATHERED * far * len(hertz))
 
 
 def _near(hertz: Array, low: float, high: float) -> Bools:
@@ -113,11 +117,11 @@ def _near(hertz: Array, low: float, high: float) -> Bools:
     return np.asarray((hertz > low / below) & (hertz < high * above))
 
 
-def _band(hertz: Array, low: float, high: float) -> Band:
-    return Band((2.0 * math.pi * low) ** 2, (2.0 * math.pi * high) ** 2, _near(hertz, low, high))
+def _band(hertz: Array, low: float, high: float) -> ModeBand:
+    return ModeBand((2.0 * math.pi * low) ** 2, (2.0 * math.pi * high) ** 2, _near(hertz, low, high))
 
 
-def in_bands(structure: Structure, bands: list[Band], limits: Array) -> tuple[Array, Singles] | None:
+def in_bands(structure: Structure, bands: list[ModeBand], limits: Array) -> tuple[Array, Singles] | None:
     """The modes with omega² within `limits` (2,); None where the bands disagree or tell what are no modes."""
     blocks = blocks_of(structure)
     workers = threads_allowed()
@@ -177,7 +181,7 @@ class _Far:
 class _Solved:
     squared: Array  # (m,) all values of the band's problem
     vectors: Array  # (Mc + k + N, m)
-    band: Band
+    band: ModeBand
     host_count: int
     far: _Far
 
@@ -209,7 +213,7 @@ def _host_modes(blocks: Blocks) -> tuple[Array, Array]:
     return eigh(blocks.host_stiffness, blocks.host_mass)  # type: ignore[no-any-return]
 
 
-def _solve_band(blocks: Blocks, band: Band, host: tuple[Array, Array]) -> _Solved:
+def _solve_band(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _Solved:
     """The band's smaller problem, solved."""
     near, far = np.flatnonzero(band.near), np.flatnonzero(~band.near)
     squared = blocks.tine_stiffness.diagonal()[far]
@@ -224,7 +228,7 @@ def _solve_band(blocks: Blocks, band: Band, host: tuple[Array, Array]) -> _Solve
 
 
 def _turned(
-    blocks: Blocks, band: Band, near: Indices, far: Indices, pull: Singles
+    blocks: Blocks, band: ModeBand, near: Indices, far: Indices, pull: Singles
 ) -> tuple[Array, Array, Array]:
     """K_N (N, N) and B_N (Mc, N) freed of the far partials, and what is left of these, B_F^T (F, Mc)."""
     K, B = blocks.tine_stiffness, blocks.coupling
@@ -240,7 +244,7 @@ def _turned(
     return stiffness, B[:, near] + coupling[:, far] @ turn, B[:, far].T - turn @ coupling[:, near].T
 
 
-def _answers(host: tuple[Array, Array], band: Band, squared: Array, turned: Array) -> Array:
+def _answers(host: tuple[Array, Array], band: ModeBand, squared: Array, turned: Array) -> Array:
     """What far partials do for each unit of the host's motion, then vectors of their own (F, Mc + k)."""
     kappa, shape = host
     top = min(band.high, (2.0 * math.pi * TOP) ** 2)

@@ -1,8 +1,9 @@
 """The coupled instrument: every tine, the bar and, where there is one, the board, as one set of modes.
 
 In: tines with their lengths and nuts, a bar, perhaps a board that the bar stands on. Out: one frozen `ModalModel`.
-One real symmetric eigenproblem K v = omega² M v gives all modes at once, so tines tuned alike come out as the
-collective modes they form. Then the losses. In the real modes they are K' projected, V^T K' V = D, and
+The real symmetric eigenproblem K v = omega² M v is one for all tines (`eigen`; a large one is solved band by band,
+`bands`), so tines tuned alike come out as the collective modes they form. Then the losses. In the real modes they
+are K' projected, V^T K' V = D, and
 
     (Omega² + jD) y = lambda y,     pole s = j sqrt(lambda),     shape = V y,    y^T y = 1.
 

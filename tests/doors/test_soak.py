@@ -14,12 +14,9 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 DESIGN = ROOT / "tests" / "data" / "two-tines.toml"  # light: a machine that tests has other work
 
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(shutil.which("jackd") is None, reason="no JACK server (apt-get install jackd2)"),
-]
 
-
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("jackd") is None, reason="no JACK server (apt-get install jackd2)")
 def test_two_minutes_of_everything_leave_memory_silence_and_no_stuck_note():
     pytest.importorskip("rtmidi", reason="no python-rtmidi")
     try:

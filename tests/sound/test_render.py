@@ -1,5 +1,7 @@
 """From a design to sound: pitch, decay, determinism, what rings along, what a palm takes."""
 
+import dataclasses
+
 import msgspec
 import numpy as np
 import pytest
@@ -219,6 +221,25 @@ def test_every_stroke_of_a_loose_hand_is_another_one_and_the_seed_tells_them_all
     first, second = passing(1, (0.0, 0.4))
     assert abs(second / first - 1.0) > 2e-3
     assert second == pytest.approx(passing(2, (0.0,))[0], rel=2e-3)
+
+
+def test_a_stroke_refused_in_the_middle_of_a_piece_refuses_the_whole_piece(bar):
+    stick = next(iter(bar.instrument.sticks.values()))
+    strokes = [Stroke(group=0, stick=stick, start=0.1 * n) for n in range(6)]
+    strokes[4] = dataclasses.replace(strokes[4], tilt=0.1)
+    with pytest.raises(InputError):
+        perform(bar, strokes, seconds=1.0)
+
+
+def test_several_strokes_are_heard_as_the_sum_of_their_parts_whoever_makes_them(bar, monkeypatch):
+    stick = next(iter(bar.instrument.sticks.values()))
+    strokes = [Stroke(group=n % 2, stick=stick, start=0.05 + 0.11 * n) for n in range(6)]
+    beside = perform(bar, strokes, seconds=2.0)
+    monkeypatch.setattr("synth.sound.render.SEVERAL", 100)
+    in_line = perform(bar, strokes, seconds=2.0)
+    expected = in_line.sound()
+    assert beside.reports == in_line.reports
+    np.testing.assert_allclose(beside.sound(), expected, atol=1e-6 * np.abs(expected).max())
 
 
 def test_every_setting_of_a_contact_reaches_it(instrument, bar, monkeypatch):

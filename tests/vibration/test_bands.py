@@ -18,7 +18,7 @@ from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.vibration import bands, modal_model
-from synth.vibration.bands import Band, bands_for, coupled_modes, in_bands
+from synth.vibration.bands import ModeBand, bands_for, coupled_modes, in_bands
 from synth.vibration.board import solve_board
 from synth.vibration.coupling import Structure
 from synth.vibration.eigen import real_modes
@@ -84,7 +84,7 @@ def parts(
     return parts_of(resolve(load(BOARDED), str(BOARDED)), request.param, patch)
 
 
-def at(structure: Structure, cuts: tuple[float, ...]) -> list[Band]:
+def at(structure: Structure, cuts: tuple[float, ...]) -> list[ModeBand]:
     hertz = np.sqrt(structure.tine_stiffness.diagonal()) / (2.0 * math.pi)
     return [bands._band(hertz, *edges) for edges in pairwise((0.0, *cuts, math.inf))]
 
