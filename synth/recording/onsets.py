@@ -89,13 +89,13 @@ def _last(last: float, again: NDArray[np.float64], stop: float) -> float:
 
 def band_levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
     """Energy (bands, readings) in Hann frames of four hops, each reading in the middle of its frame."""
-    _, size = frame(rate)
+    _, size = frame_size(rate)
     return frame_levels(
         np.concatenate((np.zeros(size // 2), samples)), rate
     )  # no zeros after: a cut is no blow
 
 
-def frame(rate: int) -> tuple[int, int]:
+def frame_size(rate: int) -> tuple[int, int]:
     """Samples from reading to reading, and of a frame."""
     hop = max(1, round(READING * rate))
     return hop, 4 * hop
@@ -103,7 +103,7 @@ def frame(rate: int) -> tuple[int, int]:
 
 def frame_levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
     """Energy (bands, frames) of the whole frames from the first sample on."""
-    hop, size = frame(rate)
+    hop, size = frame_size(rate)
     frames = np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
     frequency = np.fft.rfftfreq(size, 1.0 / rate)
     window = np.hanning(size)

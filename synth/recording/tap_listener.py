@@ -22,7 +22,7 @@ from synth.recording.sinusoids import find
 from synth.recording.steady_lines import glance, voiced
 from synth.recording.tap_watch import CHECK, KEPT, TapWatch
 from synth.recording.tapped_pitch import TappedSound, Verdict, hertz_of, nothing
-from synth.recording.tapped_tine import could_be, judged, like
+from synth.recording.tapped_tine import could_be, judged, may_be_of
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
 
@@ -130,10 +130,12 @@ class Listener:
             tap.looks.clear()
             return []
         heard = self._sound(tap, look)
-        if heard is None or not like(heard.new, self.targets):
+        if heard is None or not may_be_of(heard.new, self.targets):
             return []
         if look == LOOKS[0] and not ended:
-            tap.maybe = tuple(like(heard.new, self.targets))  # who it may be; for a figure it is too early
+            tap.maybe = tuple(
+                may_be_of(heard.new, self.targets)
+            )  # who it may be; for a figure it is too early
             return []
         with threadpool_limits(1):  # small matrices: more threads wait for each other
             verdict = judged(heard, self.targets, announced=tap.announced, following=tap.following)
@@ -152,7 +154,7 @@ class Listener:
     def _sound(self, tap: _Tap, look: float) -> TappedSound | None:
         """What the tap began and what rang before it, without hum; None where no tine could sound like that."""
         samples, lines = self._lines((tap.free, tap.free + look))
-        if not like(lines, self.targets) or voiced(hertz_of(lines), np.abs(lines.amplitude)):
+        if not may_be_of(lines, self.targets) or voiced(hertz_of(lines), np.abs(lines.amplitude)):
             return None  # speech, a knock
         if tap.old is None:
             tap.old = self._lines((tap.time - BEFORE, tap.time - GAP))[1]

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from synth.arrays import Array
-from synth.recording.onsets import READING, RISE, SUDDEN, Strike, frame, frame_levels, taps_in
+from synth.recording.onsets import READING, RISE, SUDDEN, Strike, frame_levels, frame_size, taps_in
 
 CHECK: Final = 0.05  # s between searches for taps
 ALERT: Final = 0.2  # s that are looked at before a search
@@ -80,7 +80,7 @@ class _Levels:
 
     def __init__(self, rate: int) -> None:
         self._rate = rate
-        self._hop, self._size = frame(rate)
+        self._hop, self._size = frame_size(rate)
         self._rest = np.zeros(self._size // 2)  # the first reading is at the first sample
         self._level = np.zeros((0, 0))
         self._gone = 0  # readings that are no longer kept

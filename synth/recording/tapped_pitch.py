@@ -23,7 +23,9 @@ from synth.units import CENT
 FURTHEST: Final = 150.0  # cents: a tine as cut is no further off its pitch
 OVERTONE: Final = 30.0  # cents that an overtone is off the fundamental's offset: clamps and nuts vary
 ASKED: Final = 3  # partials, the first ones, that tell of the planes
-PLANES: Final = 60.0  # cents around a line in which its other plane is sought, beyond the model's own split
+PLANE_REACH: Final = (
+    60.0  # cents around a line in which its other plane is sought, beyond the model's own split
+)
 ONE_PITCH: Final = 24.0  # cents between planes, below which their mean is the pitch
 USUAL_SPLIT: Final = 3.0  # cents between a rod's planes, where the design says less
 TWIN_LEVEL: Final = 0.05  # of the fundamental's level: a fainter line beside it is no plane
@@ -109,12 +111,12 @@ def _waves(modes: FittedModes, count: int, rate: float) -> Array:
     return out
 
 
-def told(heard: TappedSound, targets: TuningTargets, tine: int, line: int) -> Verdict:
+def told_of(heard: TappedSound, targets: TuningTargets, tine: int, line: int) -> Verdict:
     """What the tap says if it was of this tine, with its fundamental at that new line."""
     new = heard.new
     hertz, level = hertz_of(new), np.abs(new.amplitude)
     split = _split_of(targets, tine)
-    beside = np.abs(np.log(hertz / hertz[line]) / CENT) < split + PLANES
+    beside = np.abs(np.log(hertz / hertz[line]) / CENT) < split + PLANE_REACH
     rate = np.maximum(-new.pole.real, 1e-3)
     differ = abs(float(np.log(np.divide(*targets.decay_rate[tine]))))  # a bar may take more of one plane
     alike = np.abs(np.log(rate / rate[line])) < np.log(TWINS) + differ
@@ -204,7 +206,7 @@ def _another_rings(hertz: Array, targets: TuningTargets, tine: int) -> bool:
         return False
     apart = float(np.log(np.max(hertz) / np.min(hertz)) / CENT)
     others = np.delete(targets.frequency[:, :, 0], tine, axis=0).ravel()
-    near = np.abs(np.log(others[:, None] / hertz)) / CENT < PLANES
+    near = np.abs(np.log(others[:, None] / hertz)) / CENT < PLANE_REACH
     return apart > _split_of(targets, tine) + STRANGE and bool(np.any(near))
 
 
@@ -221,7 +223,7 @@ def _overtone(new: FittedModes, targets: TuningTargets, tine: int, line: int) ->
 
 def _disturbed(hertz: float, level: float, old: FittedModes) -> bool:
     """Whether what rang before the tap is close in pitch, and loud enough to move the figure or pose as a plane."""
-    close = np.abs(np.log(hertz_of(old) / hertz) / CENT) < PLANES
+    close = np.abs(np.log(hertz_of(old) / hertz) / CENT) < PLANE_REACH
     return bool(np.any(close & (np.abs(old.amplitude) > TWIN_LEVEL * level)))
 
 

@@ -20,13 +20,13 @@ from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.tapped_pitch import (
     FURTHEST,
     OVERTONE,
-    PLANES,
+    PLANE_REACH,
     TappedSound,
     Verdict,
     hertz_of,
     nearest_cents,
     nothing,
-    told,
+    told_of,
 )
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
@@ -38,6 +38,8 @@ RIVAL: Final = 0.5  # score by which a tine must lead to be named: 0.495 is what
 LEAST: Final = 1.4  # score without costs: a fundamental alone is of anything, a voice has partials everywhere
 FAINT: Final = 10.0 ** (-40.0 / 20.0)  # of the loudest new line: a tapped tine's fundamental is louder
 ROUGHLY: Final = 2.0 * OVERTONE  # cents, at a glance
+OWN: Final = 0.1  # of the power begun, that is a tapped tine's own at least
+STRAYS: Final = 100.0  # cents around a partial, where a room's lines are its own
 UNISON: Final = 0.5  # cents between targets that are one pitch
 LOUDER: Final = 0.5  # of a tine's level, from which another that rings is said to be the one that was tapped
 
@@ -53,7 +55,7 @@ def could_be(low: Array, high: Array, targets: TuningTargets) -> bool:
     return bool(np.any(np.abs(upper[:, None] - first[..., None]) < ROUGHLY))
 
 
-def like(new: FittedModes, targets: TuningTargets) -> dict[int, int]:
+def may_be_of(new: FittedModes, targets: TuningTargets) -> dict[int, int]:
     """The tines (indices) that may have begun these lines, the likeliest first; of each its fundamental's."""
     if not len(new):
         return {}
@@ -74,23 +76,34 @@ def judged(
     `announced` is the tine (index) that the maker has said to tap; None where nothing was said. `following` is the
     one that is next: among tines of one pitch, for each of which the figure is the same, it is taken.
     """
-    line = like(heard.new, targets)
+    found = may_be_of(heard.new, targets).items()
+    line = {tine: at for tine, at in found if _share(heard.new, targets, tine, at) > OWN}
     candidates = tuple(line)
     if not candidates:
         return nothing("")
     if len(candidates) == 1:
-        return told(heard, targets, candidates[0], line[candidates[0]])
+        return told_of(heard, targets, candidates[0], line[candidates[0]])
     level = np.abs(heard.new.amplitude[[line[each] for each in candidates]])
     pitch = hertz_of(heard.new)[[line[each] for each in candidates]]
     word = announced if announced in candidates else following if _one_pitch(candidates, targets) else None
     mine = candidates.index(word) if word in candidates else int(np.argmax(level))
-    apart = np.abs(np.log(pitch / pitch[mine]) / CENT) > PLANES
+    apart = np.abs(np.log(pitch / pitch[mine]) / CENT) > PLANE_REACH
     if np.any(apart & (level > LOUDER * level[mine])):
         return nothing("more than one tine rings: hold the others and tap again", candidates)
     if word in candidates:
-        verdict = told(heard, targets, candidates[mine], line[candidates[mine]])
+        verdict = told_of(heard, targets, candidates[mine], line[candidates[mine]])
         return replace(verdict, taken=verdict.tine is not None, candidates=candidates)
-    return _any_of(candidates, tuple(told(heard, targets, tine, line[tine]) for tine in candidates))
+    return _any_of(candidates, tuple(told_of(heard, targets, tine, line[tine]) for tine in candidates))
+
+
+def _share(new: FittedModes, targets: TuningTargets, tine: int, line: int) -> float:
+    """Of the power that the tap began, that near the tine's partials; a babble of voices has lines anywhere."""
+    hertz, power, model = hertz_of(new), np.abs(new.amplitude) ** 2, targets.frequency[tine]
+    off = float(nearest_cents(hertz, model[:, 0])[line])
+    near = np.zeros(len(new), bool)
+    for partial in np.flatnonzero(np.all(model > 0.0, axis=0)).tolist():
+        near |= np.abs(nearest_cents(hertz, model[:, partial]) - off) < STRAYS
+    return float(np.sum(power[near]) / np.sum(power))
 
 
 def _one_pitch(candidates: tuple[int, ...], targets: TuningTargets) -> bool:

@@ -10,6 +10,7 @@ import soundfile
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
+from synth.playing.contact.run import EVENT, REFERENCE
 from synth.playing.script import Performance, Played
 from synth.playing.stroke import Hold, Stroke
 from synth.sound import audio, render
@@ -260,5 +261,5 @@ def test_every_setting_of_a_contact_reaches_it(instrument, bar, monkeypatch):
         with pytest.raises(AskedError):
             perform(bar, [stroke(instrument)], seconds=0.1, settings=settings)
     told = [(h["resolution"], h["allow_yield"], h["seed"], h["pad_damping"]) for h in asked]
-    assert told == [(render.EVENT, False, 1, 1.0), (render.REFERENCE, True, 7, 0.5)]
-    assert render.EVENT != render.REFERENCE
+    assert told == [(EVENT, False, 1, 1.0), (REFERENCE, True, 7, 0.5)]
+    assert EVENT != REFERENCE

@@ -19,7 +19,7 @@ from synth.errors import InputError
 from synth.playing.contact import hand
 from synth.playing.contact.closed_form import Pluck
 from synth.playing.contact.run import EnergyBalance
-from synth.playing.contact.stick_path import StickPath, lowered
+from synth.playing.contact.stick_path import StickPath, lowered_by
 from synth.playing.report import TineTouch
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE, MM, MPA
@@ -59,13 +59,13 @@ def refuse_too_deep(stroke: Stroke, way: StickPath, instrument: Instrument) -> N
     worst = int(np.argmax(way.bite - deepest))
     if way.bite[worst] <= deepest[worst]:
         return
-    pressed = stroke.pressure * lowered(stroke)
+    pressed = stroke.pressure * lowered_by(stroke)
     room = float(deepest[worst] - way.bite[worst]) + pressed
     raise InputError(
         f"so pressed, tilted and bitten {called(int(way.tine[worst]), instrument)} would stand "
         f"{way.bite[worst] / MM:.3g} mm above the stick's end, and {stroke.stick.name} reaches no higher than "
         f"{deepest[worst] / MM:.3g} mm out of the hand",
-        remedy=f"press by {room / lowered(stroke):.2g} N at most, or take a stiffer stick"
+        remedy=f"press by {room / lowered_by(stroke):.2g} N at most, or take a stiffer stick"
         if room > 0.0 and pressed > 0.0
         else "bite less, tilt less, or take a longer stick",
         file=instrument.file,

@@ -65,7 +65,7 @@ def passage(
     bite = stroke.bite * (1.0 + stroke.lean * height_in_row(fundamental[index]))
     bite *= wander(stroke, seed, group.count)
     # one that passes above presses on nothing
-    bite = np.where(bite > NO_BITE, bite + stroke.pressure * lowered(stroke), 0.0)
+    bite = np.where(bite > NO_BITE, bite + stroke.pressure * lowered_by(stroke), 0.0)
     return StickPath(
         tine=index[order],
         position=sign * (along[order] - along[order][0]),
@@ -78,7 +78,7 @@ def passage(
     )
 
 
-def lowered(stroke: Stroke) -> float:
+def lowered_by(stroke: Stroke) -> float:
     """m/N: by what a stick pressed by a hand would stand lower if nothing held it."""
     across, lengthwise = compliance(stroke.stick, stroke.grip)
     return across * math.sin(stroke.tilt) ** 2 + lengthwise * math.cos(stroke.tilt) ** 2
