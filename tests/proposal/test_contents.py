@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import io
+import json
 import re
 
 import numpy as np
@@ -12,11 +14,12 @@ import pytest
 from synth.design.rooms import MeasuredRoom, RoomNoise
 from synth.playing.score import performance
 from synth.proposal import sounds
+from synth.proposal.build import _blind
 from synth.proposal.contents import sections
 from synth.proposal.facts import facts_of
 from synth.proposal.sounds import RenderedSound, SoundFiles, compressed, example_stroke, jobs_of, places_of
 from synth.sound.audio import FULL_SCALE, RATE
-from synth.sound.loudness import Loudness
+from synth.sound.loudness import Loudness, measure
 from synth.sound.surroundings import Surroundings
 from synth.vibration.solve import solve_row
 from synth.workshop.cutlist import cut_list
@@ -184,3 +187,39 @@ def test_a_small_copy_is_raised_by_the_gain():
     level = heard[4800:-4800].std(axis=0) * np.sqrt(2.0)
     assert rate == RATE
     assert level == pytest.approx(np.array([0.1, 0.05]) * 10 ** (6 / 20) / FULL_SCALE, rel=0.02)
+
+
+def test_the_blind_page_plays_one_stroke_everywhere_at_one_gain_or_equally_loud(facts):
+    """Levels as pyloudnorm tells them of what a browser plays; peaks stay a decibel below full scale."""
+    import pyloudnorm
+    import soundfile
+
+    dice = np.random.default_rng(3)
+    hiss = dice.uniform(-1.0, 1.0, (2, RATE)).astype(np.float32)
+    hum = np.sin(400.0 * np.pi * np.arange(RATE) / RATE).astype(np.float32)[None].repeat(2, axis=0)
+    free, hall = Surroundings(), Surroundings("hall")
+    rendered = [
+        RenderedSound(title, through, where, each, measure(each, RATE), 1.0)
+        for title, through, where, each in (
+            ("One stroke", "bar", free, 0.01 * hiss),
+            ("One stroke", "pickup", hall, 0.3 * hum),
+            ("One stroke", "bar", Surroundings("hall", noise=True), hiss),
+            ("a score", "bar", free, hiss),
+        )
+    ]
+    page = _blind(facts, rendered)
+    told = json.loads(page.split('<script id="head" type="application/json">')[1].split("</script>")[0])
+    assert [each["values"] for each in told["sounds"]] == [["bar", "at 1 m, no room"], ["pickup", "in hall"]]
+    stored = [soundfile.read(io.BytesIO(base64.b64decode(each["flac"])))[0] for each in told["sounds"]]
+    true, matched = (
+        [sound * each[kind] for sound, each in zip(stored, told["sounds"], strict=True)]
+        for kind in ("true", "matched")
+    )
+    gains = [20.0 * np.log10(np.max(np.abs(one)) / top) for one, top in zip(true, (0.01, 0.3), strict=True)]
+    assert gains[0] == pytest.approx(gains[1], abs=0.01)
+    assert -2.1 < 20.0 * np.log10(np.max(np.abs(true[1]))) < -0.9  # a whole number of decibels lower
+    quiet, loud = (pyloudnorm.Meter(RATE).integrated_loudness(each) for each in matched)
+    assert quiet == pytest.approx(loud, abs=0.05)
+    assert 20.0 * np.log10(max(np.max(np.abs(each)) for each in matched)) == pytest.approx(-1.0, abs=0.01)
+    own = facts.row.modes.frequency[facts.instrument.groups[facts.group].tines, 0, 0]
+    assert told["sounds"][0]["partials_hz"] == pytest.approx(sorted(own))

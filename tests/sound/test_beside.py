@@ -1,5 +1,8 @@
 """Work in a thread of its own gives what it gives in line, and never keeps anyone waiting for ever."""
 
+import threading
+import time
+
 import pytest
 
 from synth.sound.beside import MOST, Beside
@@ -60,3 +63,31 @@ def test_results_are_there_while_more_is_given():
         assert next(results) == "one"
         beside.give("two")
         assert next(results) == "two"
+
+
+def test_whoever_gives_more_than_may_wait_has_to_wait_himself():
+    """Where the work is slower than what gives it something to do, no more is kept than MOST things."""
+    begin, given = threading.Event(), []
+
+    def late(things):
+        begin.wait(60.0)
+        yield from things
+
+    def give(beside):
+        for n in range(4 * MOST):
+            beside.give(n)
+            given.append(n)
+
+    with Beside(late) as beside:
+        giver = threading.Thread(target=give, args=(beside,), daemon=True)
+        giver.start()
+        try:
+            latest = time.monotonic() + 30.0
+            while len(given) < MOST and time.monotonic() < latest:
+                time.sleep(0.01)
+            giver.join(0.2)
+            assert given == [*range(MOST)]
+        finally:
+            begin.set()
+        giver.join()
+    assert list(beside.results()) == [*range(4 * MOST)]

@@ -177,6 +177,17 @@ def test_a_wall_at_the_end_of_the_length_mirrors_along_the_length():
     assert there.listener.also[far] == pytest.approx(place)
 
 
+def test_the_way_of_a_reflection_ends_at_the_ear_on_its_side():
+    """The listener faces the bar's middle, his ears 90 mm off: of the wall behind him to the right, the right ear."""
+    early = heard_in(made().rooms["hall"], made()).early
+    seat, image = np.array([5.2, 1.4, 1.5]), np.array([13.9, 2.6, 0.9])
+    left = np.array([-1.2, -3.1, 0.0]) / np.hypot(1.2, 3.1)  # he looks along (-3.1, 1.2)
+    far = int(np.argmin(np.linalg.norm(early.images.position - image, axis=1)))
+    ways = [np.linalg.norm(image - seat - side * 0.09 * left) for side in (1.0, -1.0)]
+    assert ways[0] - ways[1] > 0.08
+    assert early.way[far] == pytest.approx(ways)
+
+
 def test_a_point_of_a_room_hears_what_free_air_has_there():
     instrument = made()
     there = heard_in(instrument.rooms["hall"], instrument)
