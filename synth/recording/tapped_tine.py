@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from synth.arrays import Array
+from synth.arrays import Array, Bools
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.tapped_pitch import (
     FURTHEST,
@@ -39,6 +39,7 @@ LEAST: Final = 1.4  # score without costs: a fundamental alone is of anything, a
 FAINT: Final = 10.0 ** (-40.0 / 20.0)  # of the loudest new line: a tapped tine's fundamental is louder
 ROUGHLY: Final = 2.0 * OVERTONE  # cents, at a glance
 OWN: Final = 0.1  # of the power begun, that is a tapped tine's own at least
+TINES: Final = 0.6  # of it, that tines account for together: of taps over 0.85, of a hammered thing up to 0.5
 STRAYS: Final = 100.0  # cents around a partial, where a room's lines are its own
 UNISON: Final = 0.5  # cents between targets that are one pitch
 LOUDER: Final = 0.5  # of a tine's level, from which another that rings is said to be the one that was tapped
@@ -76,10 +77,11 @@ def judged(
     `announced` is the tine (index) that the maker has said to tap; None where nothing was said. `following` is the
     one that is next: among tines of one pitch, for each of which the figure is the same, it is taken.
     """
-    found = may_be_of(heard.new, targets).items()
-    line = {tine: at for tine, at in found if _share(heard.new, targets, tine, at) > OWN}
+    found = may_be_of(heard.new, targets)
+    own = {tine: _own(heard.new, targets, tine, at) for tine, at in found.items()}
+    line = {tine: at for tine, at in found.items() if _share(heard.new, own[tine]) > OWN}
     candidates = tuple(line)
-    if not candidates:
+    if not candidates or _share(heard.new, np.any([own[tine] for tine in candidates], axis=0)) < TINES:
         return nothing("")
     if len(candidates) == 1:
         return told_of(heard, targets, candidates[0], line[candidates[0]])
@@ -96,14 +98,20 @@ def judged(
     return _any_of(candidates, tuple(told_of(heard, targets, tine, line[tine]) for tine in candidates))
 
 
-def _share(new: FittedModes, targets: TuningTargets, tine: int, line: int) -> float:
-    """Of the power that the tap began, that near the tine's partials; a babble of voices has lines anywhere."""
-    hertz, power, model = hertz_of(new), np.abs(new.amplitude) ** 2, targets.frequency[tine]
+def _own(new: FittedModes, targets: TuningTargets, tine: int, line: int) -> Bools:
+    """Which of the lines that the tap began stand near the tine's partials; a babble has lines anywhere."""
+    hertz, model = hertz_of(new), targets.frequency[tine]
     off = float(nearest_cents(hertz, model[:, 0])[line])
     near = np.zeros(len(new), bool)
     for partial in np.flatnonzero(np.all(model > 0.0, axis=0)).tolist():
         near |= np.abs(nearest_cents(hertz, model[:, partial]) - off) < STRAYS
-    return float(np.sum(power[near]) / np.sum(power))
+    return near
+
+
+def _share(new: FittedModes, lines: Bools) -> float:
+    """Of the power that the tap began, that of some of its lines."""
+    power = np.abs(new.amplitude) ** 2
+    return float(np.sum(power[lines]) / np.sum(power))
 
 
 def _one_pitch(candidates: tuple[int, ...], targets: TuningTargets) -> bool:
