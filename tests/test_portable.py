@@ -224,6 +224,7 @@ for name in gone:
         delattr(os, name)
 sys.platform = system
 if windows:
+    multiprocessing.set_start_method("spawn")  # the only one there
     import signal
     for name in ("SIGHUP", "SIGKILL", "SIGUSR1", "SIGALRM", "SIGPIPE", "SIGWINCH", "SIGQUIT", "SIGCHLD"):
         if hasattr(signal, name):
@@ -319,8 +320,8 @@ COMMANDS = [
     ["page", PIECE, "-o", "page.html"],
     ["compare", PIECE, "--group", "D3", "--vary", "speed_mm_s=200,600", "-o", "con"],
     ["tune", PIECE, "--tine", "D3.1", "d3.wav"],
-    ["proposal", PIECE, "-o", "Angebot für é"],
-    ["proposal", PIECE, "-o", "Angebot für é"],
+    ["proposal", PIECE, "-o", "proposal"],
+    ["proposal", PIECE, "-o", "proposal"],
     ["open", PIECE, "--no-browser"],
 ]
 
