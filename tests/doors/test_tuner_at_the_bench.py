@@ -17,6 +17,7 @@ import pytest
 import soundfile
 
 from synth.arrays import Array
+from synth.doors import tuning_cues
 from synth.doors.cli import run
 from synth.doors.listening_tuner import _Bench
 from synth.doors.tuner_words import large, large_figure, message_lines
@@ -83,6 +84,18 @@ def test_cues_are_quiet_limited_and_come_in_blocks_one_after_the_other() -> None
     assert np.array_equal(whole[:, 0], whole[:, 1])
     assert 0.02 < np.max(np.abs(whole)) <= 10.0 ** (CEILING_DB / 20.0)
     assert np.flatnonzero(whole[:, 0])[-1] == pytest.approx(2 * LASTS * RATE, abs=2 * BLOCK)
+
+
+def test_a_cue_that_were_too_loud_is_held_at_the_ceiling(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tuning_cues, "LEVEL", 0.9)
+    player, block = CuePlayer(RATE), np.zeros((round(LASTS * RATE), 2), np.float32)
+    player.play("sharp")
+    player.fill(block, None)
+    ceiling = 10.0 ** (CEILING_DB / 20.0)
+    assert np.max(np.abs(block)) == pytest.approx(ceiling, rel=1e-3)
+    assert np.sqrt(np.mean(block[RATE // 10 : RATE // 5] ** 2)) == pytest.approx(
+        ceiling / np.sqrt(2), rel=0.15
+    )
 
 
 def test_the_tuner_does_not_take_its_own_tones_for_taps_and_hears_the_next_tap(shop: Shop) -> None:

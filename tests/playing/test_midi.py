@@ -78,6 +78,7 @@ def test_time_is_the_specification_s_own_example(tmp_path, instrument):
     )
     assert [each.event.start for each in piece.played] == pytest.approx([0.5, 1.0, 2.0])
     assert missing == ()
+    assert piece.seconds == pytest.approx(6.0)  # four more to ring
 
 
 def test_tempo_arithmetic_agrees_with_mido_s_own_player(tmp_path):

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from synth.design.edit import Edit
+from synth.recording import predicted_partials
 from synth.recording.predicted_partials import HIGHEST_PREDICTED
+from synth.vibration.coupling import added_mass
 
 CENT = np.log(2.0) / 1200.0
 
@@ -50,3 +52,22 @@ def test_muted_neighbours_still_weigh_on_the_bar(piece: Any) -> None:
     change = np.log(three.frequency[0, 0, 0] / four.frequency[0, 0, 0])
     assert 1e-4 * CENT < abs(change) < 2.0 * CENT
     assert three.frequency[0, 0, 0] == pytest.approx(four.frequency[0, 0, 0], rel=2.0 * CENT)
+
+
+def test_the_bar_carries_each_tine_s_own_spin_besides_its_base_nut(
+    piece: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """About the way it points: rho pi d^4 / 32 a metre of free and of added length, and the nut's own."""
+    carried = []
+
+    def noted(motion: Any, bases: Any, modes: Any, nuts: Any) -> Any:
+        carried.append(nuts)
+        return added_mass(motion, bases, modes, nuts)
+
+    monkeypatch.setattr(predicted_partials, "added_mass", noted)
+    instrument, row, _ = piece.model()
+    for n, tine in enumerate(instrument.tines[:3]):  # without a trim nut
+        line = tine.rod.material.density * np.pi / 32.0 * tine.rod.mass_diameter**4
+        spin = line * (row.length[n] + tine.root.added_length)
+        assert carried[-1][n, 5, 5] == pytest.approx(tine.root.base_nut.rotary_inertia + spin, rel=1e-3)
+        assert spin > 0.02 * tine.root.base_nut.rotary_inertia

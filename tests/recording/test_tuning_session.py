@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ import pytest
 
 from synth.arrays import Array
 from synth.design.file import load
-from synth.design.instrument import Instrument
+from synth.design.instrument import Instrument, TrimWish
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.recording.audio_input import Recording
@@ -212,6 +213,21 @@ def test_a_trim_nut_slides_the_way_that_brings_the_overtone_home(shop: Shop) -> 
         assert 1200.0 * np.log2(there[1] / there[0] / designed) == pytest.approx(-off, abs=8.0)
     assert overtones.advice(3, float(designed)) is not None
     assert overtones.advice(3, float("nan")) is None
+
+
+@pytest.mark.parametrize(("partial", "wished"), [(2, 6.1), (3, 17.0)])
+def test_the_ratio_that_is_wanted_is_the_wish_for_the_second_partial_else_the_design_s(
+    shop: Shop, partial: int, wished: float
+) -> None:
+    (nut,) = shop.row.trim[3]
+    wishing = replace(shop.instrument.tines[3], wish=TrimWish(partial, wished, nut.nut))
+    instrument = replace(
+        shop.instrument, tines=(*shop.instrument.tines[:3], wishing, *shop.instrument.tines[4:])
+    )
+    advice = Overtones(instrument, shop.row).advice(3, 6.2)
+    assert advice is not None
+    designed = shop.model.frequency[3, 0, 1] / shop.model.frequency[3, 0, 0]
+    assert advice.wanted == pytest.approx(wished if partial == 2 else designed, rel=1e-9)
 
 
 def test_for_a_tine_without_a_nut_it_is_said_what_one_would_do(shop: Shop) -> None:

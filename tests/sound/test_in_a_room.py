@@ -178,7 +178,7 @@ def test_a_wall_at_the_end_of_the_length_mirrors_along_the_length():
 
 
 def test_the_way_of_a_reflection_ends_at_the_ear_on_its_side():
-    """The listener faces the bar's middle, ears 90 mm off: of the wall behind to the right, the right ear."""
+    """He faces the bar's middle, his ears 90 mm off: what a wall on his right sends is nearer to the right one."""
     early = heard_in(made().rooms["hall"], made()).early
     seat, image = np.array([5.2, 1.4, 1.5]), np.array([13.9, 2.6, 0.9])
     left = np.array([-1.2, -3.1, 0.0]) / np.hypot(1.2, 3.1)  # he looks along (-3.1, 1.2)
