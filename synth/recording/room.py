@@ -34,6 +34,7 @@ from synth.recording.stirred import (
 )
 from synth.units import FALL
 
+CYCLES: Final = 24.0  # of a line within the sound: eight of the blocks that its envelope is read in
 ASKED: Final = 6  # partials that are asked for the room
 MOST_FITTED: Final = 10  # partials that are fitted in it, the strongest
 REACH: Final = (
@@ -69,7 +70,8 @@ def outdoors(modes: FittedModes) -> Indoors:
 
 def indoors(samples: Array, rate: float, modes: FittedModes) -> Indoors:
     """The modes of a tap, in the room that they were recorded in, if one is heard; hum is out of both."""
-    leaders = _leaders(modes)
+    shortest = 2.0 * np.pi * CYCLES / (len(samples) / rate)  # rad/s: a slower line says nothing of a room
+    leaders = [each for each in _leaders(modes) if modes.pole[each].imag > shortest]
     asked = [_asked(samples, rate, modes, leader) for leader in leaders[:ASKED]]
     room = _shared_rate(asked)
     if not np.isfinite(room):
