@@ -32,6 +32,7 @@ from typing import Any, Final
 
 import environment
 import numpy as np
+from scipy.stats import theilslopes
 
 sys.path.insert(0, str(environment.ROOT))  # this checkout, installed or not
 
@@ -234,12 +235,8 @@ def level(peak: float) -> float:
 
 def grown(memory: Sequence[float]) -> float:
     """By what a row of evenly spaced values rises from end to end, by Theil's median of all slopes."""
-    every = max(1, len(memory) // MOMENTS)
-    row = np.asarray(memory)[::every]
-    if len(row) < 2:
-        return 0.0
-    first, second = np.triu_indices(len(row), 1)
-    return float(np.median((row[second] - row[first]) / (second - first)) * (len(row) - 1))
+    row = memory[:: max(1, len(memory) // MOMENTS)]
+    return float(theilslopes(row).slope) * (len(row) - 1) if len(row) > 1 else 0.0
 
 
 class Told:
@@ -334,18 +331,7 @@ def resident(process: int) -> float:
 
 @contextmanager
 def server(name: str) -> Iterator[None]:
-    command = [
-        "jackd",
-        "-n",
-        on(name)["JACK_DEFAULT_SERVER"],
-        "-R",
-        "-d",
-        "dummy",
-        "-r",
-        str(RATE),
-        "-p",
-        str(BLOCK),
-    ]
+    command = f"jackd -n {on(name)['JACK_DEFAULT_SERVER']} -R -d dummy -r {RATE} -p {BLOCK}".split()
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
         time.sleep(1.0)
         if process.poll() is not None:

@@ -99,9 +99,9 @@ def refuse_impossible(stroke: Stroke, way: StickPath, closed: Pluck, instrument:
 
 def refuse_unbooked(books: EnergyBalance, instrument: Instrument) -> None:
     """Raises `InputError` where energy comes from nowhere, however finely the contact is followed."""
-    if books.off > MOST_OFF:
+    if not books.off <= MOST_OFF:  # no number is no book either
         raise InputError(
-            f"this contact cannot be reckoned: its energy is off by {100.0 * books.off:.2g} % of the hand's",
+            f"this contact cannot be reckoned: its energy is off by {100.0 * books.off:.2g} % of what there was",
             remedy="press or bite less, or let it trail more",
             file=instrument.file,
         )

@@ -161,10 +161,7 @@ class Pass:
         self._kept = 0  # bins
 
     def go_on(self, steps: int = FOREVER) -> int:
-        """So many steps more, or to the end. Gives PASSED or PAUSED.
-
-        Raises `InputError` if the stick is caught, or touches for longer than can be kept.
-        """
+        """So many steps more, or to the end: PASSED or PAUSED. Raises `InputError` if the stick stays too long."""
         from synth.playing.contact import kernel
 
         run = kernel.runner(self.row.shape.shape[1])
