@@ -7,11 +7,13 @@ one that has once held much is replaced by another, so that no call pays for tho
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import sys
 from collections.abc import Callable
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
+from pathlib import Path
 from typing import Any
 
 GROWN = 0.4  # of the memory it may have: at its fullest, after which a child is replaced
@@ -77,6 +79,11 @@ def _serve(work: Callable[..., Any], pipe: Connection, memory: int) -> None:
 
 def held() -> int:
     """Bytes that this process has held at its fullest, where the system tells."""
+    with contextlib.suppress(
+        OSError, StopIteration
+    ):  # Linux; there `getrusage` counts what its parent held too
+        lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
+        return next(int(line.split()[1]) << 10 for line in lines if line.startswith("VmHWM:"))
     try:
         import resource
     except ImportError:  # Windows

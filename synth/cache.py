@@ -36,6 +36,8 @@ from synth.files import atomic_write
 Solution = TypeVar("Solution")
 
 FOLDER_VARIABLE: Final = "TINEWRIGHT_CACHE"  # the environment's word for another folder
+SUFFIX: Final = ".kept"  # without ".so" in it: what looks for loaded libraries takes mapped files by that
+OLD_SUFFIX: Final = ".solved"  # of versions before
 MAGIC: Final = b"TINEWRT1"
 NUMBERS: Final = "biufc"  # kinds of arrays: never objects, whose bytes would be addresses
 ALIGNED: Final = 64  # bytes, a cache line
@@ -71,7 +73,7 @@ def cached(name: str, depends_on: object, solve: Callable[[], Solution], *, fres
     `fresh` solves again and keeps that. A solution is a frozen dataclass of such things; the arrays of a kept one
     cannot be written to.
     """
-    path = folder() / f"{name}-{fingerprint(depends_on)}.solved"
+    path = folder() / f"{name}-{fingerprint(depends_on)}{SUFFIX}"
     if not fresh:
         with contextlib.suppress(*_BROKEN):
             found = cast(Solution, read(path))
@@ -223,7 +225,7 @@ def _make_room(newest: Path) -> None:
     for path in newest.parent.iterdir():
         with contextlib.suppress(OSError):
             status = path.stat()
-            if path.suffix == ".solved" and not path.name.startswith(".") and path != newest:
+            if path.suffix in (SUFFIX, OLD_SUFFIX) and not path.name.startswith(".") and path != newest:
                 found.append((status.st_mtime, status.st_size, path))
     total = newest.stat().st_size
     for _, size, path in sorted(found, reverse=True):

@@ -146,7 +146,7 @@ def _beheaded(data: bytes) -> bytes:
 )
 def test_a_damaged_file_is_noticed_and_solved_again(folder: Path, damage: Callable[[bytes], bytes]) -> None:
     solved = cache.cached("modes", 1, modes)
-    (path,) = folder.glob("modes-*.solved")
+    (path,) = folder.glob("modes-*.kept")
     path.write_bytes(damage(path.read_bytes()))
     asked = []
     again = cache.cached("modes", 1, lambda: asked.append(1) or modes())
@@ -159,14 +159,14 @@ def test_a_file_cannot_ask_for_anything_but_the_packages_own_types(folder: Path)
     folder.mkdir()
     for type_name in ("os:system", "synth.cache:cached", "subprocess:Popen"):
         tree = {"type": type_name, "fields": {}}
-        cache.write(folder / "evil.solved", modes())
-        data = (folder / "evil.solved").read_bytes()
+        cache.write(folder / "evil.kept", modes())
+        data = (folder / "evil.kept").read_bytes()
         header = json.dumps({"tree": tree, "arrays": [], "size": 0, "crc": 0}).encode()
         front = cache._FRONT.pack(cache.MAGIC, len(header), zlib.crc32(header))
-        (folder / "evil.solved").write_bytes(front + header)
+        (folder / "evil.kept").write_bytes(front + header)
         assert data != front + header
         with pytest.raises((ValueError, TypeError)):
-            cache.read(folder / "evil.solved")
+            cache.read(folder / "evil.kept")
 
 
 def test_what_cannot_be_kept_is_told_to_the_developer() -> None:
@@ -198,16 +198,28 @@ def test_what_was_mapped_stays_readable_while_the_file_is_replaced(folder: Path)
 def test_the_folder_forgets_what_was_not_used_longest(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for number in (1, 2, 3):
         cache.cached("modes", number, modes)
-        for path in folder.glob("*.solved"):
+        for path in folder.glob("*.kept"):
             os.utime(path, (path.stat().st_atime, path.stat().st_mtime - 100.0))
     cache.cached("modes", 1, forbidden)  # used: now the newest
     size = sum(path.stat().st_size for path in folder.iterdir())
     monkeypatch.setattr(cache, "LARGEST", size)
     cache.cached("modes", 4, modes)
     cache.cached("modes", 1, forbidden)
-    assert len(list(folder.glob("*.solved"))) == 3
+    assert len(list(folder.glob("*.kept"))) == 3
     with pytest.raises(AssertionError):
         cache.cached("modes", 2, forbidden)
+
+
+def test_what_is_mapped_is_not_taken_for_a_loaded_library(folder: Path) -> None:
+    """threadpoolctl takes any mapped file with ".so" in its name, and stumbles where its path is not ASCII."""
+    from threadpoolctl import ThreadpoolController
+
+    cache.cached("modes", 1, modes)
+    mapped = cache.cached("modes", 1, forbidden)
+    maps = Path("/proc/self/maps").read_bytes() if Path("/proc/self/maps").exists() else b""
+    assert not [
+        found for found in ThreadpoolController._PATH_RE.findall(maps) if str(folder).encode() in found
+    ], mapped
 
 
 WRITER = """

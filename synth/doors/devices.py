@@ -137,8 +137,17 @@ def _closed(sd: Any, stream: Any) -> Iterator[None]:
 
 @contextmanager
 def microphone(device: str | None, *, rate: int, block: int) -> Iterator[Iterator[Any]]:
-    """Blocks (block,) of float32 as they come from the sound device, without end. Raises `InputError`."""
+    """Blocks (block,) of float32 as they come from the sound device, without end; None where sound was lost.
+
+    Raises `InputError`.
+    """
     waiting: queue.Queue[Any] = queue.Queue()
+
+    def take(heard: Any, _frames: int, _time: Any, status: Any) -> None:
+        if status.input_overflow:
+            waiting.put(None)
+        waiting.put(heard[:, 0].copy())
+
     with quiet_drivers():
         sd = _sounddevice()
     try:
@@ -148,7 +157,7 @@ def microphone(device: str | None, *, rate: int, block: int) -> Iterator[Iterato
             blocksize=block,
             channels=1,
             dtype="float32",
-            callback=lambda heard, frames, time, status: waiting.put(heard[:, 0].copy()),
+            callback=take,
         )
     except (sd.PortAudioError, ValueError) as failure:
         raise InputError(
@@ -162,7 +171,7 @@ def microphone(device: str | None, *, rate: int, block: int) -> Iterator[Iterato
 
 
 def _heard(stream: Any, waiting: queue.Queue[Any]) -> Iterator[Any]:
-    """The blocks as they come. Raises `DeviceLostError` once none come any more."""
+    """The blocks and gaps as they come. Raises `DeviceLostError` once none come any more."""
     while True:
         try:
             yield waiting.get(timeout=PATIENCE)

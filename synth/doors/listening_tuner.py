@@ -92,7 +92,7 @@ def listen_and_tell(
 
 def _work(bench: _Bench, blocks: Iterator[Any], read: Any) -> None:
     for block in blocks:
-        bench.tell(bench.session.feed(block))
+        bench.tell(bench.session.lost() if block is None else bench.session.feed(block))
         for key in bench.pressed() + ("" if read is None else read(0.0)):
             if not bench.press(key):
                 return

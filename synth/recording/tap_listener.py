@@ -35,6 +35,7 @@ COARSE: Final = 5.0  # cents: and one less sure than that not at all
 FINE: Final = 0.15  # cents: no later look is needed
 BEFORE: Final = 0.4  # s before a tap that are fitted as what rang already
 GAP: Final = 0.01  # s kept clear of the tap there
+SEAM: Final = 0.15  # s after samples were lost: a tap so soon has nothing before it to be told from
 FULLY: Final = 0.5  # of a line's level that it had before the tap: then the tap did not begin it
 LATEST: Final = 0.05  # s after a tap from which it is taken as free: the answer is due
 CYCLES: Final = 20.0  # while it falls 60 dB: fewer make a knock; a tine on a resonance of the bar has 25
@@ -62,6 +63,7 @@ class Listener:
         self.following: int | None = None
         self._watch = TapWatch(rate)
         self._deaf: list[tuple[float, float]] = []
+        self._seam = 0.0  # when samples were lost last
         self._tap: _Tap | None = None
         self._waiting = np.zeros(0)
 
@@ -101,6 +103,21 @@ class Listener:
         self._deaf.append((self.seconds, self.seconds + seconds))
         if self._tap is not None:
             self._tap.looks.clear()
+
+    def lost(self) -> list[Answer]:
+        """What is to be said where samples were lost: the seam clicks as a tap does, and no fit holds across it."""
+        now, tap = self.seconds + len(self._waiting) / self.rate, self._tap
+        spoiled = tap is not None and bool(tap.looks) and tap.known == np.inf
+        self.deafen(SEAM)
+        self._deaf[-1] = (now - GAP, now + SEAM)
+        self._seam = now
+        if not spoiled or tap is None:
+            return []
+        return [
+            Answer(
+                tap.time, now, now - tap.free, nothing("sound was lost while it rang: tap again", tap.maybe)
+            )
+        ]
 
     def _hear(self, samples: Array) -> None:
         """These samples more; a tap in them that was not known is the one that is looked at."""
@@ -157,7 +174,7 @@ class Listener:
         if not may_be_of(lines, self.targets) or voiced(hertz_of(lines), np.abs(lines.amplitude)):
             return None  # speech, a knock
         if tap.old is None:
-            tap.old = self._lines((tap.time - BEFORE, tap.time - GAP))[1]
+            tap.old = self._lines((max(tap.time - BEFORE, self._seam), tap.time - GAP))[1]
         with threadpool_limits(1):
             samples, lines, _ = without_hum(samples, self.rate, lines)
         return TappedSound(samples, self.rate, lines, _begun(lines, tap.old), tap.old)

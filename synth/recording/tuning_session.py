@@ -93,6 +93,10 @@ class TuningSession:
         """What is to be said once these samples (T,) have come."""
         return [message for answer in self.listener.feed(block) for message in self._heard(answer)]
 
+    def lost(self) -> list[TunerMessage]:
+        """What is to be said where sound was lost between two blocks."""
+        return [message for answer in self.listener.lost() for message in self._heard(answer)]
+
     def finish(self) -> list[TunerMessage]:
         """What is to be said once no more come."""
         return [message for answer in self.listener.finish() for message in self._heard(answer)]

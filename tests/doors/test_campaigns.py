@@ -98,15 +98,23 @@ def test_a_bar_that_is_rather_a_plate_is_refused_before_it_takes_all_memory(tmp_
 
 
 def test_a_child_that_takes_too_long_is_told_of_and_another_one_goes_on(monkeypatch):
+    """Also where the one that asks is large: what it holds is not the child's."""
     monkeypatch.syspath_prepend(str(SCRIPTS))
     monkeypatch.setattr("child.STARTING", 60.0)
     child = __import__("child")
     import time as clock
 
-    with child.Child(clock.sleep, seconds=1.0, memory=4 << 30) as limited:
+    memory = 700 << 20
+    much = bytearray(b"1") * round(1.2 * child.GROWN * memory)
+    with child.Child(clock.sleep, seconds=1.0, memory=memory) as limited:
         limited(0.0)
+        first = limited._process
+        limited(0.0)
+        assert limited._process is first
         began = clock.perf_counter()
         assert limited(30.0) is None
         assert clock.perf_counter() - began < 25.0
+        assert limited._process is None
         limited(0.0)
-        assert limited._process is not None
+        assert limited._process not in (None, first)
+    assert len(much) > child.GROWN * memory

@@ -372,6 +372,30 @@ def test_only_devices_that_play_are_listed_by_the_number_they_are_asked_for_by(m
     assert devices.devices() == ["1: card, B, 6 channels"]
 
 
+def test_a_microphone_marks_where_sound_was_lost(monkeypatch):
+    from types import SimpleNamespace
+
+    asked = {}
+
+    class Stream:
+        def start(self):
+            for lost, value in ((False, 0.5), (True, 0.25)):
+                asked["callback"](np.full((4, 1), value), 4, None, SimpleNamespace(input_overflow=lost))
+
+        def close(self):
+            asked["closed"] = True
+
+    system = SimpleNamespace(
+        InputStream=lambda **words: asked.update(words) or Stream(), PortAudioError=OSError
+    )
+    monkeypatch.setattr(devices, "_sounddevice", lambda: system)
+    with devices.microphone("3", rate=48_000, block=4) as blocks:
+        first, gap, second = (next(blocks) for _ in range(3))
+    assert (first.tolist(), gap, second.tolist()) == ([0.5] * 4, None, [0.25] * 4)
+    assert (asked["device"], asked["samplerate"], asked["blocksize"], asked["channels"]) == (3, 48_000, 4, 1)
+    assert asked["closed"]
+
+
 def test_a_silent_device_asks_for_a_block_as_often_as_a_card_would(monkeypatch):
     """Its clock is a made-up one: each block is waited for until it is due."""
     now, waits, blocks = [100.0], [], []

