@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 from synth.design.instrument import FixedLength, Material, Nut, Pitch, PlacedNut, Rod, Root, Tine, TrimWish
+from synth.remembered import forget_all
 
 # AISI 304 as in the worked example that the physics was checked with; no loss of its own.
 STEEL_304 = Material(
@@ -34,6 +35,12 @@ STEEL_304 = Material(
     source="datasheet",
     confidence="read",
 )
+
+
+@pytest.fixture(autouse=True)
+def _nothing_remembered() -> None:
+    """Every test begins as a new process does."""
+    forget_all()
 
 
 CHROMIUM = ("chromium", "chromium-browser")
