@@ -17,21 +17,21 @@ import numpy as np
 
 from synth.arrays import Indices
 
-Solution = TypeVar("Solution")
+Known = TypeVar("Known")
 MIB: Final = 1 << 20
 _BARE: Final = 200  # bytes of an entry without its arrays
 _all: list[Remembered[Any]] = []
 
 
-class Remembered(Generic[Solution]):
+class Remembered(Generic[Known]):
     """Solutions of one kind, `most` bytes of them; what has gone unused longest goes first. For any thread."""
 
     def __init__(self, most: int) -> None:
         self.most, self._size, self._lock = most, 0, Lock()
-        self._found: OrderedDict[bytes, Solution] = OrderedDict()
+        self._found: OrderedDict[bytes, Known] = OrderedDict()
         _all.append(self)
 
-    def each(self, keys: Sequence[bytes], solve: Callable[[Indices], Sequence[Solution]]) -> list[Solution]:
+    def each(self, keys: Sequence[bytes], solve: Callable[[Indices], Sequence[Known]]) -> list[Known]:
         """The solution of each key; `solve` takes the places in `keys` of those not known, each once."""
         with self._lock:
             found = {key: self._found[key] for key in dict.fromkeys(keys) if key in self._found}
@@ -51,7 +51,7 @@ class Remembered(Generic[Solution]):
             self._found.clear()
             self._size = 0
 
-    def _take(self, fresh: dict[bytes, Solution]) -> None:
+    def _take(self, fresh: dict[bytes, Known]) -> None:
         with self._lock:
             for key, solution in fresh.items():
                 if key not in self._found:

@@ -127,10 +127,10 @@ def solve_rods(rods: Rods, highest: ArrayLike) -> RodModes:
     for rows, modes in parts:
         for place, row in enumerate(rows.tolist()):
             ones[row] = modes.one(place)
-    return together([each for each in ones if each is not None])
+    return rods_together([each for each in ones if each is not None])
 
 
-def together(ones: Sequence[RodModes]) -> RodModes:
+def rods_together(ones: Sequence[RodModes]) -> RodModes:
     """Rods by themselves (`RodModes.one`) as one set of arrays."""
     rods, modes = len(ones), max(len(each.exists) for each in ones)
     nodes = max(len(each.height) for each in ones)

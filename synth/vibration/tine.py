@@ -20,7 +20,7 @@ from synth.arrays import Array, Indices
 from synth.design.instrument import Nut, PlacedNut, Tine
 from synth.remembered import MIB, Remembered
 from synth.vibration import damping
-from synth.vibration.rod import RodModes, Rods, cubic, solve_rods, together
+from synth.vibration.rod import RodModes, Rods, cubic, rods_together, solve_rods
 
 HIGHEST: Final = 18_000.0  # Hz, about where hearing ends
 SHORTEST: Final = 20e-3  # m: below, the clamp and the nut are the tine
@@ -117,7 +117,7 @@ def _clamped(
         return [found.one(r) for r in range(len(rows))]
 
     keys = rods.keys(limit)
-    modes = together(_RODS.each(keys, solve))
+    modes = rods_together(_RODS.each(keys, solve))
     frequency = modes.frequency[:, None, :] * plane_ratios(tines)[:, :, None]
     clamped = TineModes(
         exists=modes.exists,
