@@ -56,6 +56,8 @@ RESIDUAL: Final = 0.02  # of all modes; 0.0003 to 0.004 is usual, 0.05 leaves on
 SLOWEST: Final = (
     2.0 * math.pi * 1000.0
 ) ** 2  # s^-2: slower modes' residuals are told of this, or rounding is all
+SINGLE_FROM: Final = (2.0 * math.pi * 4000.0) ** 2  # s^-2: bands above are solved in single precision,
+SINGLE: Final = 0.55  # for so much of the time
 PRODUCTS: Final = 0.3  # of single numbers, against one of the numbers of freedoms cubed: measured,
 GATHERED: Final = 60.0  # as is what a number costs that is taken from its place
 WORTH: Final = 0.75  # of the dense problem's cost; where bands save less they are not asked
@@ -68,6 +70,11 @@ class ModeBand:
     low: float
     high: float
     near: Bools
+
+    @property
+    def single(self) -> bool:
+        """Whether single precision does: where the ear asks little of it."""
+        return self.low >= SINGLE_FROM
 
 
 def coupled_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) -> tuple[Array, AnyReal]:
@@ -109,7 +116,8 @@ def _cost(hertz: Array, low: float, high: float, host: int) -> float:
     sides = 1.0 if low == 0.0 or high == math.inf else 2.0
     answers = (1.0 + 0.6 * sides) * host
     products = far * (1.7 * near**2 + answers * far)
-    return float((near + answers) ** 3 + PRODUCTS * products + GATHERED * far * len(hertz))
+    share = SINGLE if (2.0 * math.pi * low) ** 2 >= SINGLE_FROM else 1.0
+    return float(share * (near + answers) ** 3 + PRODUCTS * products + GATHERED * far * len(hertz))
 
 
 def _near(hertz: Array, low: float, high: float) -> Bools:
@@ -180,7 +188,7 @@ class _Far:
 @dataclass(frozen=True)
 class _Solved:
     squared: Array  # (m,) all values of the band's problem
-    vectors: Array  # (Mc + k + N, m)
+    vectors: Singles  # (Mc + k + N, m)
     band: ModeBand
     host_count: int
     far: _Far
@@ -189,8 +197,7 @@ class _Solved:
         """omega² of the modes `span`, a little corrected; their vectors go to `out` (D, ...)."""
         far, count = self.far, self.host_count
         lam = self.squared[span]
-        host = self.vectors[: far.host.shape[1], span].astype(np.float32)
-        tines = self.vectors[far.host.shape[1] :, span].astype(np.float32)
+        host, tines = np.split(self.vectors[:, span], [far.host.shape[1]])
         away = (far.squared[:, None] - lam).astype(np.float32)
         pushed = far.coupling @ host[:count]
         answer = pushed * lam.astype(np.float32)
@@ -222,9 +229,9 @@ def _solve_band(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _S
     answer = _answers(host, band, squared, turned)
     mass, stiffness = _answering(blocks, far, turned, answer)
     problem = Blocks(tines, mass, stiffness, coupling)
-    values, vectors = block_modes(problem, np.array([-np.inf, np.inf]))
+    values, vectors = block_modes(problem, np.array([-np.inf, np.inf]), single=band.single)
     kept = _Far(squared, turned.astype(np.float32), pull, answer.astype(np.float32))
-    return _Solved(values, vectors, band, len(blocks.host_mass), kept)
+    return _Solved(values, vectors.astype(np.float32), band, len(blocks.host_mass), kept)
 
 
 def _turned(
