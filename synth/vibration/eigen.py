@@ -18,6 +18,7 @@ import ctypes
 import functools
 import math
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -25,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import AnyReal, Array, Complex, Indices
-from synth.cores import all_cores
+from synth.cores import all_cores, one_core, threads_allowed
 from synth.vibration.coupling import Structure
 
 LINK: Final = (
@@ -81,26 +82,28 @@ def block_modes(blocks: Blocks, limits: Array, *, single: bool = False) -> tuple
     """
     from scipy.linalg import solve_triangular
 
-    K, B = blocks.tine_stiffness, blocks.coupling
-    kind, Q, host_count = np.float32 if single else np.float64, len(K), len(blocks.host_mass)
+    kind = np.float32 if single else np.float64
+    K: NDArray[Any] = blocks.tine_stiffness.astype(kind, copy=False)
+    B: NDArray[Any] = blocks.coupling.astype(kind, copy=False)
+    Q, host_count = len(K), len(blocks.host_mass)
     moving = slice(0, len(B))
     left, inner = blocks.host_mass.copy(), blocks.host_stiffness.copy()
-    left[moving, moving] -= B @ B.T
+    left[moving, moving] -= blocks.coupling @ blocks.coupling.T
     lower = np.linalg.cholesky(left)
-    pulled = np.zeros((host_count, Q))
+    pulled = np.zeros((host_count, Q), dtype=kind)
     pulled[moving] = B @ K
     inner[moving, moving] += pulled[moving] @ B.T
     inner = solve_triangular(lower, solve_triangular(lower, inner, lower=True).T, lower=True)
     standard = np.empty((Q + host_count, Q + host_count), dtype=kind)
     standard[:Q, :Q] = K
-    standard[Q:, :Q] = -solve_triangular(lower, pulled, lower=True)
+    standard[Q:, :Q] = -solve_triangular(lower.astype(kind, copy=False), pulled, lower=True)
     standard[Q:, Q:] = (inner + inner.T) / 2.0
     del pulled, inner
     squared, u = symmetric_modes(standard)
     kept = slice(*np.searchsorted(squared, limits))
     vectors = np.empty((Q + host_count, len(squared[kept])), dtype=kind)
     vectors[:host_count] = solve_triangular(lower, u[Q:, kept], lower=True, trans="T")
-    vectors[host_count:] = u[:Q, kept] - B.T.astype(kind) @ vectors[moving]
+    vectors[host_count:] = u[:Q, kept] - B.T @ vectors[moving]
     return squared[kept].astype(float), vectors
 
 
@@ -170,14 +173,28 @@ def _damping_correction(
     lent = np.flatnonzero(np.sum(host**2, axis=0) > FAINT)
     lending, lossy = host[:, lent].astype(np.float32), loss.astype(np.float32)
     added = np.empty(mixed.shape, dtype=np.complex64)
-    for first in range(0, len(values), STRIP):
+
+    def add(first: int) -> None:
         here = slice(first, min(first + STRIP, len(values)))
         moved = mixed[:, here]
-        D = lending.T @ (lossy @ moved.real) + 1j * (lending.T @ (lossy @ moved.imag))  # (k, STRIP)
-        apart = named[lent][:, None] != named[None, here]
-        distance = np.where(apart, values[None, here] - alone[lent][:, None], 1.0)  # of close poles: in full
-        share = D * (1j * apart / distance).astype(np.complex64)
-        added[:, here] = lending @ share.real + 1j * (lending @ share.imag)
+        turned = np.flatnonzero(np.any(moved.imag != 0.0, axis=0))  # those mixed in a cluster
+        D, D_turned = (
+            lending.T @ (lossy @ each) for each in (moved.real, moved.imag[:, turned])
+        )  # (k, STRIP)
+        away = values[None, here] - alone[lent][:, None]
+        x, y = away.real.astype(np.float32), away.imag.astype(np.float32)
+        apart = named[lent][:, None] != named[None, here]  # of close poles: in full
+        over = np.divide(1.0, x * x + y * y, out=np.zeros_like(x), where=apart)
+        x *= over
+        y *= over
+        still, swung = D * y, D * x  # of j D / (x + j y)
+        still[:, turned] -= D_turned * x[:, turned]
+        swung[:, turned] += D_turned * y[:, turned]
+        added[:, here] = lending @ still + 1j * (lending @ swung)
+
+    strips, workers = range(0, len(values), STRIP), threads_allowed() if len(values) > LARGE else 1
+    with one_core(), ThreadPoolExecutor(workers) as pool:
+        list(pool.map(add, strips))
     return added
 
 
