@@ -29,9 +29,10 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from synth.arrays import AnyReal, Array, Bools, Indices, Singles
 from synth.cores import one_core, threads_allowed
@@ -227,7 +228,10 @@ def _solve_band(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _S
     pull = blocks.tine_stiffness[np.ix_(far, near)].astype(np.float32)
     tines, coupling, turned = _turned(blocks, band, near, far, pull)
     answer = _answers(host, band, squared, turned)
-    mass, stiffness = _answering(blocks, far, turned, answer)
+    kind = np.float32 if band.single else np.float64
+    mass, stiffness = _answering(
+        blocks, far, turned.astype(kind, copy=False), answer.astype(kind, copy=False)
+    )
     problem = Blocks(tines, mass, stiffness, coupling)
     values, vectors = block_modes(problem, np.array([-np.inf, np.inf]), single=band.single)
     kept = _Far(squared, turned.astype(np.float32), pull, answer.astype(np.float32))
@@ -280,16 +284,18 @@ def _telling(vectors: Array, weight: Array, side: Bools) -> Array:
     return np.asarray(own @ (mix[:, matters] / np.sqrt(size[matters])))
 
 
-def _answering(blocks: Blocks, far: Indices, turned: Array, answer: Array) -> tuple[Array, Array]:
-    """Mass and stiffness (Mc + k, Mc + k) of the host with what answers it."""
+def _answering(
+    blocks: Blocks, far: Indices, turned: NDArray[Any], answer: NDArray[Any]
+) -> tuple[Array, Array]:
+    """Mass and stiffness (Mc + k, Mc + k) of the host with what answers it, as precise as that is given."""
     count = len(blocks.host_mass)
     pull = blocks.tine_stiffness[np.ix_(far, far)].astype(np.float32)
     np.fill_diagonal(pull, 0.0)  # what is left is small: single digits do
-    stiffness = answer.T @ (
-        blocks.tine_stiffness.diagonal()[far, None] * answer + pull @ answer.astype(np.float32)
+    pulled = (pull @ answer.astype(np.float32, copy=False)).astype(answer.dtype, copy=False)
+    pulled += blocks.tine_stiffness.diagonal()[far, None].astype(answer.dtype) * answer
+    stiffness, mass, pushed = (
+        (one.T @ other).astype(float) for one, other in ((answer, pulled), (answer, answer), (turned, answer))
     )
-    mass = answer.T @ answer
-    pushed = turned.T @ answer  # (Mc, Mc + k)
     mass[:count] += pushed
     mass[:, :count] += pushed.T
     mass[:count, :count] += blocks.host_mass
