@@ -33,6 +33,7 @@ from synth.vibration.trimming.answers import first_answers
 
 Trim = tuple[tuple[PlacedNut, ...], ...]
 _LENGTHS: Final[Remembered[float]] = Remembered(4 * MIB)  # of clamped tines
+_LOWEST: Final[Remembered[float]] = Remembered(2 * MIB)  # Hz, of lengths as written
 
 PITCH_ERROR: Final = 1e-6  # relative, 0.002 cent
 # Of a length's logarithm, 0.0004 cent each way: lengths on the bar are multiples of it. A tine changed elsewhere
@@ -106,6 +107,7 @@ def _tuned(instrument: Instrument, mounting: Mounting | None, highest_hz: float)
     wished = _wished(instrument, target)
     trim = tuple(_with(tine, wished.get(row), 1.0) for row, tine in enumerate(tines))
     clamped = _lengths(instrument, trim, target)
+    _check_heard(tines, trim, clamped, highest_hz)
     search = _OnTheBar(tines, wished, clamped, target, mounting, highest_hz)
     length = clamped if mounting is None else search.lengths()
     row = search.row(length)
@@ -167,6 +169,27 @@ class _OnTheBar:
 def _off(pitch: Array, target: Array) -> Array:
     """The logarithms of a pitch over the wanted one (R,); 0 where none is wanted."""
     return np.asarray(np.where(np.isnan(target), 0.0, np.log(pitch / target)))
+
+
+def _check_heard(tines: Sequence[Tine], trim: Trim, length: Array, highest_hz: float) -> None:
+    """Refuse a tine of a length as written that has no partial to be heard."""
+    written = [r for r, tine in enumerate(tines) if isinstance(tine.goal, FixedLength)]
+    if not written:
+        return
+    own = [tines[r] for r in written]
+    rods = rods_of(own, length[written], [trim[r] for r in written])
+    lowest = _LOWEST.each(
+        rods.keys(), lambda rows: list(map(float, lowest_frequencies(rods.take(rows))[:, 0]))
+    )
+    highest = np.array(lowest) * plane_ratios(own).max(axis=1)
+    for at in np.flatnonzero(highest > highest_hz).tolist():
+        r, tine = written[at], own[at]
+        raise InputError(
+            f"tine {tine.number}: {length_said(float(length[r]), tine.written.units)} free of the stock "
+            f"'{tine.rod.name}' sound at {highest[at]:.5g} Hz, above what is heard",
+            remedy="let more of it stand free, or take thinner rod",
+            location=tine.written.there,
+        )
 
 
 def _check_within(tines: Sequence[Tine], row: Row) -> None:

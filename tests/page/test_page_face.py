@@ -268,6 +268,24 @@ def test_touched_tines_light_up_and_fan_out(page):
     assert fan > 100
 
 
+def test_a_picture_in_which_nothing_moves_is_seldom_drawn(page):
+    """Some five a second, of the sixty that the screen asks for; all while something rings or was touched."""
+    counted = """async () => { const plainly = drawing.draw; let count = 0, asked = 0, on = true;
+        drawing.draw = function (now) { count++; return plainly.call(this, now); };
+        const step = () => { asked++; if (on) requestAnimationFrame(step); };
+        requestAnimationFrame(step);
+        await new Promise((done) => setTimeout(done, 1000));
+        on = false; delete drawing.draw; return [count, asked]; }"""
+    page.tab.evaluate("() => { drawing.lit.clear(); drawing.swings.fill(0); drawing.chosen = null; }")
+    page.until("!drawing.moving && performance.now() - pace.stirred > LINGERS")
+    drawn, _ = page.tab.evaluate(counted)
+    assert 3 <= drawn <= 6
+    page.tab.keyboard.press("a")
+    page.until("window.reports.length")
+    drawn, asked = page.tab.evaluate(counted)
+    assert drawn > 0.8 * asked > 5
+
+
 @pytest.mark.parametrize("shape", ["straight", "bent"])
 def test_tines_are_drawn_at_their_true_lengths(opened, shape):
     told = np.array(
