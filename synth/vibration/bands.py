@@ -37,7 +37,7 @@ from numpy.typing import NDArray
 from synth.arrays import AnyReal, Array, Bools, Indices, Singles
 from synth.cores import one_core, threads_allowed
 from synth.vibration.coupling import Structure
-from synth.vibration.eigen import Blocks, block_modes, blocks_of, real_modes
+from synth.vibration.eigen import Blocks, block_modes, blocks_of, real_modes, reorder
 
 PLACES: Final = (1500.0, 13_000.0, 26)  # Hz: where cuts are tried, evenly by their logarithms
 KEPT: Final = (
@@ -156,7 +156,8 @@ def _joined(parts: list[_Solved], spans: list[slice], pool: ThreadPoolExecutor) 
 
     list(pool.map(tell, parts, spans, itertools.starmap(slice, pairwise(ends))))
     order = np.argsort(squared, kind="stable")
-    return squared[order], vectors if np.all(np.diff(order) == 1) else vectors[:, order]
+    reorder(vectors, order)
+    return squared[order], vectors
 
 
 def _residual(blocks: Blocks, squared: Array, vectors: Singles) -> float:

@@ -153,11 +153,21 @@ def damped_modes(squared: Array, vectors: AnyReal, *, tine_loss: Array, host_los
         D = weighted[:, cluster].T @ weighted[:, cluster] + host[:, cluster].T @ lossy[:, cluster]
         values[cluster], y = complex_modes(squared[cluster], (D + D.T) / 2.0)
         mixed[:, cluster] = vectors[:, cluster] @ y
+    del weighted, vectors
     moved = mixed[: len(host)]
     moved += _damping_correction(squared + 1j * own, values, host, moved, host_loss, named)
     pole = 1j * np.sqrt(values)
     order = np.argsort(pole.imag, kind="stable")
-    return DampedModes(pole[order], mixed if np.all(np.diff(order) == 1) else mixed[:, order])
+    reorder(mixed, order)
+    return DampedModes(pole[order], mixed)
+
+
+def reorder(vectors: NDArray[Any], order: Indices) -> None:
+    """Columns in another order, in place: a large instrument's vectors are not held twice."""
+    if np.all(np.diff(order) == 1):
+        return
+    for first in range(0, len(vectors), STRIP):
+        vectors[first : first + STRIP] = vectors[first : first + STRIP, order]
 
 
 def _damping_correction(
