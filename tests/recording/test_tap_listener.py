@@ -9,9 +9,10 @@ import pytest
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
+from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.recording.retune import retune
-from synth.recording.tap_listener import COARSE, Answer, Listener
+from synth.recording.tap_listener import COARSE, Answer, Listener, _begun
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
 from synth.vibration.tuning import Row
 from tests.everyday import design_tree, solved
@@ -249,3 +250,17 @@ def test_the_cheap_watch_for_taps_misses_none_that_the_full_search_finds(bench: 
     answers = [listener.feed(sound) for listener in (quick, slow)]
     assert len(answers[0]) >= 4
     assert str(answers[0]) == str(answers[1])  # nan is not nan
+
+
+def test_what_rang_before_counts_as_loud_as_it_still_is_at_the_tap():
+    """0.4 s before both were as loud as the new line: one falls 60 dB until the tap, which begins it; one 2.4."""
+
+    def lines(*parts: tuple[float, float, float]) -> FittedModes:
+        hertz, fall, level = np.array(parts).T
+        pole = -fall * np.log(10.0) / 20.0 + 2j * np.pi * hertz  # of dB a second
+        return FittedModes(level + 0j, pole, *(np.zeros(len(parts)) for _ in range(3)))
+
+    new = lines((200.0, 6.0, 0.1), (300.0, 6.0, 0.1), (400.0, 6.0, 0.1))
+    old = lines((200.0, 150.0, 0.1), (300.0, 6.0, 0.1), (500.0, 6.0, 9.0))
+    begun = _begun(new, old)
+    assert begun.pole.imag / (2.0 * np.pi) == pytest.approx([200.0, 400.0])

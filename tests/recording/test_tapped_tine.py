@@ -1,7 +1,8 @@
-"""Which tine was tapped, from its lines alone: when another that rings forbids to say so."""
+"""Which tine was tapped, from its lines alone; and what is told of a tap, figure by figure."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,7 +10,11 @@ import pytest
 
 from synth.recording import tapped_tine
 from synth.recording.damped_sinusoid_fit import FittedModes
-from synth.recording.tapped_pitch import nothing
+from synth.recording.overtone_advice import OvertoneAdvice
+from synth.recording.tap_listener import Answer
+from synth.recording.tap_message import advice_words, tap_message
+from synth.recording.tapped_pitch import Verdict, nothing
+from synth.recording.tuning_targets import TuningTargets
 
 RATIOS = np.array([1.0, 6.27, 17.55])
 
@@ -31,3 +36,106 @@ def test_another_that_rings_more_than_half_as_loud_is_to_be_held(
     assert told.tine is None
     assert set(told.candidates) == {0, 1}
     assert told.reason == ("more than one tine rings: hold the others and tap again" if held else "told")
+
+
+NAN = float("nan")
+TARGETS = TuningTargets(
+    name=("low.1", "high.4", "high.5"),
+    frequency=np.ones((3, 2, 3)),
+    decay_rate=np.ones((3, 2)),
+    target=np.array([110.0, 222.0, 330.0]),
+    middle=np.array([111.0, 224.5, 331.0]),
+    reach=np.array([0.20, 0.15, 0.12]),
+    thread_pitch=np.array([0.5e-3, 0.7e-3, 0.0]),
+    slides=np.array([True, True, False]),
+)
+INSTRUMENT = SimpleNamespace(
+    groups=(SimpleNamespace(name="low"), SimpleNamespace(name="high")),
+    tines=tuple(
+        SimpleNamespace(group=group, number=number, root=SimpleNamespace(fixing=fixing))
+        for group, number, fixing in ((0, 1, "nuts"), (1, 4, "collet"), (1, 5, "glued"))
+    ),
+)
+SHARP = Verdict(
+    1, (1, 2), 224.31, 0.06, 13.0, (223.9, 225.2), "", softer=0.4, overtone=6.31, left=0.02, taken=True
+)
+
+
+def test_every_figure_of_a_message_is_that_of_its_tap():
+    """In Hz, cents, mm and turns, worked out here: a reach of 150 mm, f as its square, 0.7 mm a turn."""
+    told = tap_message(INSTRUMENT, TARGETS, Answer(2.5, 3.9, 1.05, SHARP), within=3.0)
+    shorter = 150.0 * (1.0 - 2.0 ** (13.0 / 2400.0))
+    assert told == {
+        "kind": "tap", "at_s": 2.5, "look_s": 1.05, "name": "high.4", "group": "high", "tine": 4,
+        "fixing": "collet", "sounds_hz": 224.31, "cents": 13.0,
+        "cents_sd": pytest.approx(1200.0 / np.log(2.0) * 0.06 / 224.31), "turns": pytest.approx(shorter / 0.7),
+        "shorten_mm": pytest.approx(shorter), "in_tune": False, "taken": True, "may_be": ["high.4", "high.5"],
+        "reason": None, "planes_hz": [223.9, 225.2], "beat_hz": pytest.approx(1.3),
+        "beat_cents": pytest.approx(1200.0 * np.log2(225.2 / 223.9)), "overtone": 6.31,
+    }  # fmt: skip
+    assert shorter < 0.0
+
+
+@pytest.mark.parametrize(
+    ("verdict", "within", "in_tune"),
+    [
+        (replace(SHARP, cents=2.9), 3.0, True),
+        (replace(SHARP, cents=-2.9), 3.0, True),
+        (replace(SHARP, cents=3.1), 3.0, False),
+        (replace(SHARP, cents=0.1, standard_uncertainty=0.18), 2.0, False),  # 1.4 cents: not sure enough
+        (replace(SHARP, cents=0.1, standard_uncertainty=0.18), 3.0, True),  # half of 3 is 1.5
+    ],
+)
+def test_a_tine_is_in_tune_when_it_is_near_enough_and_that_is_known(verdict, within, in_tune):
+    told = tap_message(INSTRUMENT, TARGETS, Answer(2.5, 3.9, 1.05, verdict), within=within)
+    assert told["in_tune"] is in_tune
+
+
+def test_what_cannot_be_told_of_a_tap_is_none():
+    one_line = replace(SHARP, tine=2, planes=(331.2,), overtone=NAN)
+    told = tap_message(INSTRUMENT, TARGETS, Answer(2.5, 3.9, 1.05, one_line), within=3.0)
+    assert told["beat_hz"] is told["beat_cents"] is told["overtone"] is told["turns"] is None
+    assert told["shorten_mm"] == pytest.approx(120.0 * (1.0 - 2.0 ** (13.0 / 2400.0)))
+    pitchless = tap_message(
+        INSTRUMENT, TARGETS, Answer(2.5, 3.9, 1.05, replace(SHARP, cents=NAN)), within=3.0
+    )
+    assert (pitchless["name"], pitchless["sounds_hz"], pitchless["cents"]) == ("high.4", 224.31, None)
+    nobody = tap_message(INSTRUMENT, TARGETS, Answer(2.5, 3.9, 0.5, nothing("too soft", (0, 2))), within=3.0)
+    assert (nobody["reason"], nobody["may_be"]) == ("too soft", ["low.1", "high.5"])
+    for key in ("name", "group", "tine", "fixing", "sounds_hz", "cents", "cents_sd", "turns", "in_tune"):
+        assert nobody[key] is None
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({}, True),
+        ({"softer": 0.09}, False),  # below a tenth nobody hears it waver
+        ({"planes": (223.9, 224.15)}, False),  # slower than 0.3 a second
+        ({"planes": (223.9, 236.1)}, False),  # faster than 12: rough, no beat
+        ({"planes": (223.9, 235.8)}, True),
+        ({"tine": 2}, False),  # what is glued is not turned
+    ],
+)
+def test_a_beat_is_told_where_it_is_heard_and_can_be_mended(changed, said):
+    verdict = replace(SHARP, **changed)
+    words = [each for each in advice_words(verdict, TARGETS, None, None) if "planes" in each]
+    assert bool(words) is said
+    if said:
+        low, high = verdict.planes
+        split, beat = 1200.0 * np.log2(high / low), high - low
+        assert words[0].startswith(f"its planes are {split:.1f} cents apart and beat {beat:.1f} a second")
+
+
+def test_advice_names_the_others_each_guess_the_overtone_and_what_moved():
+    guesses = tuple(replace(SHARP, tine=n, cents=cents, taken=False) for n, cents in ((1, 13.0), (2, -31.2)))
+    overtone = OvertoneAdvice(6.31, 6.25, 1e-3, "slide it")
+    open_ = replace(SHARP, tine=None, taken=False, guesses=guesses, softer=0.0)
+    assert advice_words(open_, TARGETS, overtone, -1.1) == [
+        "if it was high.4: +13.0 cents",
+        "if it was high.5: -31.2 cents",
+        "second partial 6.310 times the first, +17 cents from 6.25: slide it",
+        "moved -1.1 cents since the last round",
+    ]
+    taken = advice_words(replace(SHARP, softer=0.0), TARGETS, None, 0.9)
+    assert taken == ["taken for the announced one: high.5 would sound like this too"]
