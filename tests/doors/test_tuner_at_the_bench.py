@@ -10,6 +10,7 @@ import threading
 import time
 import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -128,6 +129,34 @@ def test_the_tuner_does_not_take_its_own_tones_for_taps_and_hears_the_next_tap(s
     assert (
         len(taps(np.concatenate((np.zeros(RATE), cues[0], np.zeros(RATE))), RATE)) == 1
     )  # else heard as one
+
+
+@pytest.mark.parametrize(
+    ("cents", "sd", "in_tune", "cue"),
+    [
+        (5.0, 2.4, False, "sharp"),
+        (-5.0, 2.4, False, "flat"),
+        (-5.0, 2.6, False, None),  # a surer figure of the same tap may say the other way
+        (2.0, 1.4, True, "in tune"),
+    ],
+)
+def test_a_tone_is_played_once_a_tap_where_it_would_not_be_taken_back(
+    cents: float, sd: float, in_tune: bool, cue: str | None
+) -> None:
+    """And for as long as it sounds, and 0.3 s of its echo, nothing is taken for a tap."""
+    played: list[str] = []
+    deaf: list[float] = []
+    speaker = SimpleNamespace(play=lambda cue: played.append(cue) or LASTS)
+    session = SimpleNamespace(listener=SimpleNamespace(deafen=deaf.append))
+    bench = _Bench(session, Path("x.toml"), speaker)  # type: ignore[arg-type]
+    message = {
+        "kind": "tap", "at_s": 3.5, "name": "g.1", "cents": cents, "cents_sd": sd, "in_tune": in_tune, "turns": 0.1,
+        "shorten_mm": 0.1, "fixing": None, "planes_hz": [], "advice": [],
+    }  # fmt: skip
+    bench.tell([message])
+    bench.tell([{**message, "cents_sd": sd / 2.0} if cue else message])  # the same tap, heard for longer
+    assert played == ([cue] if cue else [])
+    assert deaf == pytest.approx([LASTS + 0.3] if cue else [])
 
 
 def test_keys_set_the_temperature_say_yes_and_end(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

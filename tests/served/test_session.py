@@ -131,6 +131,19 @@ def test_a_file_that_is_gone_is_told_and_put_back(session):
         session.put_back()
 
 
+def test_over_a_mistake_the_last_good_text_is_put_back(session):
+    wrong = DESIGN.replace('root = "A3"', 'root = "H3"')
+    session.path.write_text(wrong)
+    session.seen(wrong, True)
+    assert session.state()["undo"] == 1  # the mistake itself can be taken back
+    session.path.unlink()
+    session.seen(InputError("there is no such file"), True)
+    session.put_back()
+    assert session.path.read_text() == DESIGN
+    assert session.state()["mistake"] is None
+    assert session.state()["undo"] == 0
+
+
 def test_a_full_disk_changes_nothing(session, monkeypatch):
     def full(*_):
         raise OSError(errno.ENOSPC, "No space left on device")
