@@ -351,12 +351,12 @@ def test_a_lesson_that_changes_nothing_leaves_every_length_as_it_is_on_its_bar(
 
 
 def test_of_two_of_one_pitch_the_heavier_rod_is_first_by_its_mass_not_its_thread(tmp_path: Path) -> None:
-    """M4 has the mass of a rod of 3.5 mm or so: a plain one of 3.8 mm, longer at one pitch, weighs more."""
+    """M4 has the mass of a rod of 3.5 mm: a plain one of 3.6 mm, longer at one pitch, weighs more."""
     design = DESIGN.replace('stock = "M3"', 'stock = "M4"').replace(
         "  { pitch_hz = 220.0 },\n", '  { pitch_hz = 220.0 },\n  { pitch_hz = 220.0, stock = "plain" },\n', 1
     )
     path = tmp_path / "a.toml"
-    path.write_text(design.replace("M3 hex", "M4 hex") + '[stock.plain]\nkind = "plain"\ndiameter_mm = 3.8\n')
+    path.write_text(design.replace("M3 hex", "M4 hex") + '[stock.plain]\nkind = "plain"\ndiameter_mm = 3.6\n')
     instrument = resolve(load(str(path)), str(path))
     row = solve_row(instrument)
     thread, plain = instrument.tines[1].rod, instrument.tines[2].rod
