@@ -11,9 +11,10 @@ import pytest
 from synth.recording import tapped_tine
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.overtone_advice import OvertoneAdvice
+from synth.recording.plane_pitch import PlanePitch
 from synth.recording.tap_listener import Answer
 from synth.recording.tap_message import advice_words, tap_message
-from synth.recording.tapped_pitch import Verdict, nothing
+from synth.recording.tapped_pitch import Verdict, nothing, told_of
 from synth.recording.tuning_targets import TuningTargets
 
 RATIOS = np.array([1.0, 6.27, 17.55])
@@ -139,3 +140,42 @@ def test_advice_names_the_others_each_guess_the_overtone_and_what_moved():
     ]
     taken = advice_words(replace(SHARP, softer=0.0), TARGETS, None, 0.9)
     assert taken == ["taken for the announced one: high.5 would sound like this too"]
+
+
+@pytest.mark.parametrize("upper", [0, 1])
+@pytest.mark.parametrize("heard", [(0,), (1,), (0, 1)])
+def test_of_planes_far_apart_the_one_along_the_row_is_told_and_one_alone_is_open(
+    heard: tuple[int, ...], upper: int
+) -> None:
+    """The bar parts them by 60 cents, either way round. One line may be either: held to their middle, unsure."""
+    planes = np.array([220.0, 220.0 * 2.0 ** (60.0 / 1200.0)])[:: -1 if upper == 0 else 1]
+    targets = replace(
+        TARGETS,
+        frequency=np.broadcast_to(planes[:, None] * RATIOS, (3, 2, 3)),
+        target=np.full(3, planes[0]),
+        middle=np.full(3, np.sqrt(np.prod(planes))),
+    )
+    off = 2.0 ** (4.0 / 1200.0)  # sharp
+    level = np.array([1.0, 0.3])[list(heard)]
+    none = np.zeros(len(heard))
+    new = FittedModes(level + 0j, -1.0 + 2j * np.pi * planes[list(heard)] * off, none, none, none)
+    asked: list[tuple[float, bool]] = []
+
+    def middle(partials: list[int], usual: float, differ: float, *, alone: bool) -> PlanePitch:
+        hertz = float(new.pole[partials[0]].imag / 2.0 / np.pi)
+        asked.append((hertz, alone))
+        return PlanePitch(hertz, 0.03, 0.0, 1.0, 0.0, 0.01)
+
+    sound = SimpleNamespace(new=new, old=new.pick([]), middle=middle)
+    told = told_of(sound, targets, 1, 0)  # type: ignore[arg-type]
+    if len(heard) == 2:
+        assert (told.sounds, told.cents) == pytest.approx((planes[0] * off, 4.0))
+        assert (told.standard_uncertainty, told.softer) == pytest.approx((0.03, 0.3))
+        assert told.planes == pytest.approx(tuple(np.sort(planes) * off))
+    else:
+        plane = heard[0]
+        half = 30.0 if plane == upper else -30.0
+        assert (told.sounds, told.cents) == pytest.approx((planes[plane] * off, 4.0 + half))
+        assert told.standard_uncertainty == pytest.approx(np.hypot(0.03, abs(planes[0] - planes[1])))
+        assert (told.softer, len(told.planes)) == (0.0, 1)
+    assert asked == [(pytest.approx(told.sounds), True)]

@@ -5,11 +5,13 @@ from __future__ import annotations
 import copy
 import dataclasses
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import tomlkit
 
+from synth.design.change import Change
 from synth.design.key_path import steps
 from synth.doors.cli import run
 from synth.playing.stroke import START
@@ -240,6 +242,27 @@ def test_papers_are_as_large_as_the_bench_prints_and_of_what_they_say():
         assert sorted(round(float(each)) for each in boxes.pop().split()) == [0, 0, 612, 792], file
     for file, words in (("cutlist.html", "Cut list"), ("sheet.html", "Tuning sheet")):
         assert words in paper_file(model, file)[0].decode("utf-8")
+
+
+def test_only_what_is_better_is_found_the_best_first_each_with_its_own_figures(slat, monkeypatch):
+    now = sum(each.severity for each in slat.quarrels)
+    moves = {share: Change(starts=((0, 50.0 + 10.0 * share),)) for share in (0.9, 1.0, 0.4, 1.5)}
+    solved = {share: SimpleNamespace(severity=share * now, change=move) for share, move in moves.items()}
+    for number, each in enumerate(solved.values(), 1):
+        each.quarrels = slat.quarrels[:1] * number
+    monkeypatch.setattr(search, "search", lambda *_, **__: iter(()))
+    monkeypatch.setattr(search, "shortlist", lambda *_: [*solved, None])
+    monkeypatch.setattr(search, "verdict", lambda _, share: solved.get(share))
+    told = search.better(slat, still=lambda: True)
+    assert (told["severity"], told["quarrels"]) == (pytest.approx(now), len(slat.quarrels))
+    assert [(each["severity"], each["quarrels"]) for each in told["found"]] == [
+        (pytest.approx(0.4 * now), 3),
+        (pytest.approx(0.9 * now), 1),
+    ]
+    assert [each["edits"] for each in told["found"]] == [
+        [{"path": "group[1].start_mm", "value": at}] for at in (54.0, 59.0)
+    ]
+    assert "54" in told["found"][0]["words"]
 
 
 def test_every_paper_is_what_the_command_of_its_name_writes(slat, design, tmp_path):
