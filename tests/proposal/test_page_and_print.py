@@ -1,4 +1,4 @@
-"""Sounds as files and as rows of the page with their players; the drawing on its side of the print; made by hand."""
+"""Sounds as files and as rows of the page with players; the drawing on its side of the print; made by hand."""
 
 from __future__ import annotations
 
