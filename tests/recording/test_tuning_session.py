@@ -117,6 +117,7 @@ def test_where_sound_was_lost_no_figure_is_given_and_the_next_tap_is_heard(shop:
     (told,) = [each for each in session.lost() if each["kind"] == "tap"]
     assert (told["name"], told["cents"]) == (None, None)
     assert "sound was lost" in told["reason"]
+    assert (told["at_s"], told["look_s"]) == pytest.approx((0.5, at - 0.5), abs=0.02)
     rest = session.feed(tap[cut + RATE // 10 :]) + session.lost()
     assert [each for each in rest if each["kind"] == "tap"] == []
     again = last_tap(session.feed(shop.tap(4, 0.3)))
