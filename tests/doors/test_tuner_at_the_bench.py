@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 import subprocess
 import sys
@@ -18,11 +19,13 @@ import pytest
 import soundfile
 
 from synth.arrays import Array
+from synth.design.edit import Edit
 from synth.doors import tuning_cues
 from synth.doors.cli import run
 from synth.doors.listening_tuner import _Bench
 from synth.doors.tuner_words import large, large_figure, message_lines
 from synth.doors.tuning_cues import CEILING_DB, LASTS, CuePlayer, cue_of, cue_sound
+from synth.recording.learnt_lengths import Lesson
 from synth.recording.onsets import taps
 from tests.recording.test_tuning_session import NEARLY_ALIKE, RATE, Shop
 
@@ -157,6 +160,61 @@ def test_a_tone_is_played_once_a_tap_where_it_would_not_be_taken_back(
     bench.tell([{**message, "cents_sd": sd / 2.0} if cue else message])  # the same tap, heard for longer
     assert played == ([cue] if cue else [])
     assert deaf == pytest.approx([LASTS + 0.3] if cue else [])
+
+
+def test_at_the_end_what_moved_by_more_than_is_near_enough_is_told_the_furthest_first(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    progress = SimpleNamespace(
+        within=3.0,
+        name=("a", "b", "c", "d"),
+        order=(3, 0, 1),
+        moved=lambda: {0: 3.2, 1: -7.25, 2: 2.9, 3: 5.0},
+        left=lambda: [1],
+    )
+    _Bench(SimpleNamespace(progress=progress), Path("x.toml"), None).sum_up()  # type: ignore[arg-type]
+    assert capsys.readouterr().out.splitlines() == [
+        "b had moved -7.2 cents since the last round.",
+        "d had moved +5.0 cents since the last round.",
+        "a had moved +3.2 cents since the last round.",
+        "2 of 3 tines are in tune.",
+    ]
+
+
+def test_a_lesson_is_written_beside_the_design_and_says_how_long_the_rest_are_to_be(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """In mm, the new length and the old; the design stays; a copy that is there already is kept."""
+    shop = Shop(tmp_path)
+    before = shop.path.read_text()
+    edits = (Edit("tines.clamp_loss_factor", 0.00234567891),)
+    found = Lesson(
+        SimpleNamespace(edits=edits),  # type: ignore[arg-type]
+        np.array([0.1, 0.12, 0.14]),
+        np.array([0.1012, 0.1189, 0.15]),
+        (0, 1),
+    )
+    session = SimpleNamespace(
+        lesson=lambda: found, instrument=shop.instrument, targets=SimpleNamespace(name=("a", "b", "c"))
+    )
+    monkeypatch.setattr("synth.recording.calibration_list.calibration_words", lambda *_: "learnt")
+    bench = _Bench(session, shop.path, None)  # type: ignore[arg-type]
+    assert bench.press("c")
+    goal = tmp_path / "six-measured.toml"
+    assert capsys.readouterr().out.splitlines() == [
+        "learnt",
+        "a: cut it for 101.20 mm free, not 100.00",
+        "b: cut it for 118.90 mm free, not 120.00",
+        f"wrote {goal}",
+    ]
+    assert shop.path.read_text() == before
+    written = tomllib.loads(goal.read_text())["tines"]
+    assert written["clamp_loss_factor"] == 0.00234568  # six figures
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d", written["measured"])
+    kept = goal.read_text()
+    bench.press("c")
+    assert "is already there" in capsys.readouterr().out
+    assert goal.read_text() == kept
 
 
 def test_keys_set_the_temperature_say_yes_and_end(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

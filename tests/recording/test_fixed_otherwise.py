@@ -112,3 +112,15 @@ def test_a_tine_that_stands_too_long_has_that_much_more_room_below_its_nut_or_ab
         assert advised(shorten) == pytest.approx(shorten, rel=0.01)
     with pytest.raises(InputError, match=r"lose 11\.[67]\d mm, which meets a trim nut"):
         advised(11.7e-3)
+
+
+def test_one_line_of_a_close_pair_of_planes_is_unsure_by_half_of_what_parts_them():
+    """Nobody knows which plane was heard: the pitch is told as it is, the other may be the one along the row."""
+    instrument, row = made("nuts")
+    both = heard(instrument, bar_of(instrument), row.length, row.trim, [1]).frequency[0]
+    split = abs(np.log(both[0, 0] / both[1, 0]))
+    assert 1.0 < 1200.0 / np.log(2.0) * split < 24.0
+    lines = tuple(Partial(float(hz), 1e-4, 3.0, 0.1, 0.1, 0.01, 0.0, 0.1 + 0j) for hz in both[0, :3])
+    advice = retune(instrument, row, 1, [TapPartials(0.5, 0.51, 3.0, lines)], float(both[0, 0]))
+    assert advice.standard_uncertainty / advice.sounds == pytest.approx(0.5 * split, rel=0.02)
+    assert advice.cents == pytest.approx(0.0, abs=0.01)

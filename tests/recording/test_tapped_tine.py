@@ -179,3 +179,59 @@ def test_of_planes_far_apart_the_one_along_the_row_is_told_and_one_alone_is_open
         assert told.standard_uncertainty == pytest.approx(np.hypot(0.03, abs(planes[0] - planes[1])))
         assert (told.softer, len(told.planes)) == (0.0, 1)
     assert asked == [(pytest.approx(told.sounds), True)]
+
+
+def near(
+    split_sd: float = 1.0,
+) -> tuple[SimpleNamespace, TuningTargets, list[tuple[list[int], float, float, bool]]]:
+    """A tap of high.4, its planes 8 cents apart by the bar, with two overtones and a louder line by the second."""
+    planes = np.array([222.0, 222.0 * 2.0 ** (8.0 / 1200.0)])
+    targets = replace(
+        TARGETS,
+        frequency=np.broadcast_to(planes[:, None] * RATIOS, (3, 2, 3))
+        * np.array([0.5, 1.0, 2.0])[:, None, None],
+        decay_rate=np.array([[1.0, 1.0], [2.0, 3.0], [1.0, 1.0]]),
+        middle=np.array([111.0, 222.5, 445.0]),
+    )
+    hertz = np.array([222.6, 222.6 * 6.29, 222.6 * 6.5, 222.6 * 17.6])
+    none = np.zeros(4)
+    new = FittedModes(np.array([1.0, 0.4, 0.6, 0.2]) + 0j, -2.0 + 2j * np.pi * hertz, none, none, none)
+    asked: list[tuple[list[int], float, float, bool]] = []
+
+    def middle(partials: list[int], usual: float, differ: float, *, alone: bool) -> PlanePitch:
+        asked.append((partials, usual, differ, alone))
+        return PlanePitch(222.7, 0.04, 6.0, split_sd, 0.55, 0.03)
+
+    return SimpleNamespace(new=new, old=new.pick([]), middle=middle), targets, asked
+
+
+@pytest.mark.parametrize("parted", [True, False])
+def test_of_planes_near_each_other_the_middle_is_told_against_that_of_a_tine_in_tune(parted: bool) -> None:
+    sound, targets, asked = near(1.0 if parted else 2.5)
+    told = told_of(sound, targets, 1, 0)  # type: ignore[arg-type]
+    assert (told.tine, told.candidates, told.sounds, told.standard_uncertainty) == (1, (1,), 222.7, 0.04)
+    assert told.cents == pytest.approx(1200.0 * np.log2(222.7 / 222.5))
+    half = 2.0 ** (3.0 / 1200.0)
+    assert told.planes == pytest.approx((222.7 / half, 222.7 * half) if parted else (222.7,))
+    assert (told.softer, told.left) == (0.55 if parted else 0.0, 0.03)
+    assert told.overtone == pytest.approx(6.5)  # the louder of two within 150 cents
+    # the fundamental, then what rings most within 45 cents of where the next partials should be; the bar's split;
+    # the upper plane, across the row, decays 3 to 2 as fast
+    assert asked == [([0, 1, 3], pytest.approx(8.0), pytest.approx(np.log(1.5)), False)]
+
+
+@pytest.mark.parametrize(
+    ("cents", "level", "other"),
+    [(59.0, 0.06, True), (59.0, 0.04, False), (61.0, 0.06, False), (-59.0, 0.06, True)],
+)
+def test_what_still_rings_near_by_forbids_a_figure_where_it_is_loud_enough(
+    cents: float, level: float, other: bool
+) -> None:
+    """Within 60 cents, and over a twentieth of the tap's own line."""
+    sound, targets, _ = near()
+    none = np.zeros(1)
+    pole = np.array([-1.0 + 2j * np.pi * 222.6 * 2.0 ** (cents / 1200.0)])
+    sound.old = FittedModes(np.array([level + 0j]), pole, none, none, none)
+    told = told_of(sound, targets, 1, 0)  # type: ignore[arg-type]
+    assert (told.reason == "another still rings close to it: hold it and tap again") is other
+    assert (told.tine is None) is other
