@@ -197,3 +197,13 @@ def test_statistical_modes_lose_to_the_air_what_the_last_solved_ones_do(depth):
     w = 2.0 * math.pi * f
     radiated = (loss - PLY.loss_factor * w**2) / w / edge_efficiency(solved.plate, f)
     assert np.mean(radiated[-3:]) / np.mean(radiated[:-3]) == pytest.approx(1.0, abs=0.3)
+
+
+def test_statistical_modes_radiate_from_everywhere_on_the_board_and_nowhere_beside_it():
+    """Evenly spread: a standard deviation of a side over sqrt(12) along each side of 0.6 x 0.1 m."""
+    slender = dataclasses.replace(board(), length=0.6, width=0.1)
+    many = diffuse_modes(
+        plate_of(slender), above=800.0, loss_factor=0.02, faces=2, efficiency=0.05, patch=np.zeros(1)
+    )
+    assert np.all(np.abs(many.source) <= [0.3, 0.05])
+    assert many.source.std(axis=0) == pytest.approx(np.array([0.6, 0.1]) / math.sqrt(12.0), rel=0.15)
