@@ -299,7 +299,7 @@ def test_a_thread_displaces_as_it_weighs_and_carries_air_as_wide_as_it_is_and_a_
 
 
 def test_a_bar_that_stretches_is_heard_by_its_end_faces_and_by_what_its_sides_breathe():
-    """Sources alone, rho Q" e^(-jkR) / 4 pi R: each end face S u outward, and the sides -2 nu S for each stretch."""
+    """Sources alone, rho Q" e^(-jkR) / 4 pi R: the end faces S u outward, the sides -2 nu S for each stretch."""
     instrument, model = made(), solved()
     bar, length = instrument.bar, instrument.bar.length
     stretching = np.flatnonzero(
