@@ -322,3 +322,22 @@ def test_a_rod_that_bends_as_a_thinner_one_breaks_as_a_thinner_one(make, stock, 
     document["group"][1]["tine"][1].pop("trim_to")
     rod = make(tomlkit.dumps(document)).tines[1].rod
     assert rod.root_diameter == pytest.approx(core * MM, abs=2e-3 * MM)
+
+
+def test_a_nut_measured_wider_or_lower_weighs_and_turns_as_its_hexagon_does(make):
+    """A = sqrt(3)/2 s^2 - pi/4 d^2 across flats s; I = 5 sqrt(3)/144 s^4 - pi/64 d^4 about any diameter."""
+
+    def hexagon(width):
+        hole = (4.0 - 0.615 * 0.7) * MM  # the thread's mean diameter
+        area = math.sqrt(3.0) / 2.0 * width**2 - math.pi / 4.0 * hole**2
+        return area, 5.0 * math.sqrt(3.0) / 144.0 * width**4 - math.pi / 64.0 * hole**4
+
+    said = 'grip = 0.35\nprice = 0.33\n[nut.wide]\nthread = "M4"\nmaterial = "brass"\nwidth_mm = 8.4\nheight_mm = 2.6\n'
+    text = DESIGN.replace(
+        "grip = 0.35\nprice = 0.33\n", said + '[nut.plain]\nthread = "M4"\nmaterial = "brass"\n'
+    )
+    wide, usual = (make(text).nuts[name] for name in ("wide", "plain"))
+    area, second = hexagon(8.4 * MM)
+    assert wide.mass == pytest.approx(usual.mass * area * 2.6 * MM / (hexagon(usual.width)[0] * usual.height))
+    assert wide.mass > 1.2 * usual.mass
+    assert wide.rotary_inertia == pytest.approx(wide.mass * (second / area + (2.6 * MM) ** 2 / 12.0))
