@@ -332,10 +332,9 @@ def test_a_nut_measured_wider_or_lower_weighs_and_turns_as_its_hexagon_does(make
         area = math.sqrt(3.0) / 2.0 * width**2 - math.pi / 4.0 * hole**2
         return area, 5.0 * math.sqrt(3.0) / 144.0 * width**4 - math.pi / 64.0 * hole**4
 
-    said = 'grip = 0.35\nprice = 0.33\n[nut.wide]\nthread = "M4"\nmaterial = "brass"\nwidth_mm = 8.4\nheight_mm = 2.6\n'
-    text = DESIGN.replace(
-        "grip = 0.35\nprice = 0.33\n", said + '[nut.plain]\nthread = "M4"\nmaterial = "brass"\n'
-    )
+    brass = 'thread = "M4"\nmaterial = "brass"\n'
+    more = f"[nut.wide]\n{brass}width_mm = 8.4\nheight_mm = 2.6\n[nut.plain]\n{brass}"
+    text = DESIGN.replace("price = 0.33\n", f"price = 0.33\n{more}")
     wide, usual = (make(text).nuts[name] for name in ("wide", "plain"))
     area, second = hexagon(8.4 * MM)
     assert wide.mass == pytest.approx(usual.mass * area * 2.6 * MM / (hexagon(usual.width)[0] * usual.height))
