@@ -207,3 +207,17 @@ def test_statistical_modes_radiate_from_everywhere_on_the_board_and_nowhere_besi
     )
     assert np.all(np.abs(many.source) <= [0.3, 0.05])
     assert many.source.std(axis=0) == pytest.approx(np.array([0.6, 0.1]) / math.sqrt(12.0), rel=0.15)
+
+
+def test_a_board_on_nothing_slides_and_turns_in_its_plane_as_a_plate_of_its_mass():
+    """A push at a foot moves it by 1/m, and by its arm about the middle over m (l^2 + w^2)/12."""
+    feet = (foot(0.4, 0.1, 0.05, 0.025), foot(0.8, 0.5, 0.05, 0.025))
+    shape = solve_board(board(feet=feet), BAR).standing.modes.foot_shape[..., -3:]
+    mass = 680.0 * 4e-3 * 0.6 * 0.4
+    turning = mass * (0.6**2 + 0.4**2) / 12.0
+    answer = np.einsum("jim,jkm->jik", shape, shape)
+    for j, (x, y) in enumerate(((-0.2, -0.15), (0.2, -0.15))):
+        along, across, yaw = 1.0 / mass + y**2 / turning, 1.0 / mass + x**2 / turning, 1.0 / turning
+        assert answer[j].diagonal() == pytest.approx([along, across, 0.0, 0.0, 0.0, yaw])
+        assert answer[j, 1, 5] == pytest.approx(x / turning)
+        assert answer[j, 0, 5] == pytest.approx(-y / turning)
