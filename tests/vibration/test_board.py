@@ -221,3 +221,18 @@ def test_a_board_on_nothing_slides_and_turns_in_its_plane_as_a_plate_of_its_mass
         assert answer[j].diagonal() == pytest.approx([along, across, 0.0, 0.0, 0.0, yaw])
         assert answer[j, 1, 5] == pytest.approx(x / turning)
         assert answer[j, 0, 5] == pytest.approx(-y / turning)
+
+
+def test_an_ear_is_as_far_from_a_board_as_from_its_nearest_edge_or_from_the_plane_above_it():
+    """0.6 along x, 0.4 along y: half a metre beyond each edge, 0.7 above a corner, and both together."""
+    solved = solve_board(board(), BAR)
+    lies = solved.placement
+    for (x, y, z), far in (
+        ((0.3 + 0.5, 0.1, 0.0), 0.5),
+        ((-0.2, -0.2 - 0.5, 0.0), 0.5),
+        ((0.29, 0.19, 0.7), 0.7),
+        ((0.3 + 0.3, 0.2 + 0.4, 1.2), 1.3),
+    ):
+        ear = lies.origin + np.array([x, y, z]) @ lies.axes
+        away = lies.origin + np.array([5.0, 5.0, 5.0])
+        assert solved.distance(np.stack([away, ear])) == pytest.approx(far)
