@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from synth.design.instrument import Bar, Bend, Board, Foot, Material, PlateMaterial, Section, Straight
-from synth.vibration.board import lie, plate_of, solve_board
+from synth.vibration.board import SolvedBoard, _sliding, lie, plate_of, solve_board
 from synth.vibration.plate import solve_plate
 from synth.vibration.plate_air import CAVITY_LOSS, air_spring, displaced_volume, radiation
 from synth.vibration.statistical_modes import diffuse_modes, edge_efficiency
@@ -212,7 +212,7 @@ def test_statistical_modes_radiate_from_everywhere_on_the_board_and_nowhere_besi
 def test_a_board_on_nothing_slides_and_turns_in_its_plane_as_a_plate_of_its_mass():
     """A push at a foot moves it by 1/m, and by its arm about the middle over m (l^2 + w^2)/12."""
     feet = (foot(0.4, 0.1, 0.05, 0.025), foot(0.8, 0.5, 0.05, 0.025))
-    shape = solve_board(board(feet=feet), BAR).standing.modes.foot_shape[..., -3:]
+    shape = _sliding(board(feet=feet))
     mass = 680.0 * 4e-3 * 0.6 * 0.4
     turning = mass * (0.6**2 + 0.4**2) / 12.0
     answer = np.einsum("jim,jkm->jik", shape, shape)
@@ -225,8 +225,8 @@ def test_a_board_on_nothing_slides_and_turns_in_its_plane_as_a_plate_of_its_mass
 
 def test_an_ear_is_as_far_from_a_board_as_from_its_nearest_edge_or_from_the_plane_above_it():
     """0.6 along x, 0.4 along y: half a metre beyond each edge, 0.7 above a corner, and both together."""
-    solved = solve_board(board(), BAR)
-    lies = solved.placement
+    lies = lie(board(), BAR)
+    solved = SolvedBoard(None, plate_of(board()), lies, None, None, None)  # type: ignore[arg-type]
     for (x, y, z), far in (
         ((0.3 + 0.5, 0.1, 0.0), 0.5),
         ((-0.2, -0.2 - 0.5, 0.0), 0.5),
