@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from synth.design.instrument import Bar, Bend, Board, Foot, Material, PlateMaterial, Section, Straight
-from synth.vibration.board import SolvedBoard, _sliding, lie, plate_of, solve_board
+from synth.vibration.board import SolvedBoard, _sliding, _under_feet, feet_of, lie, plate_of, solve_board
 from synth.vibration.plate import solve_plate
 from synth.vibration.plate_air import CAVITY_LOSS, air_spring, displaced_volume, radiation
 from synth.vibration.statistical_modes import diffuse_modes, edge_efficiency
@@ -236,3 +236,56 @@ def test_an_ear_is_as_far_from_a_board_as_from_its_nearest_edge_or_from_the_plan
         ear = lies.origin + np.array([x, y, z]) @ lies.axes
         away = lies.origin + np.array([5.0, 5.0, 5.0])
         assert solved.distance(np.stack([away, ear])) == pytest.approx(far)
+
+
+FLAT = dataclasses.replace(BAR, section=Section("rectangle", 0.06, 0.01, 0.0))
+TWO_FEET = (
+    Foot(0.4, 0.1, 0.12, 0.06, 0.02, "flat", 5e6, 1e6, 0.05),
+    Foot(0.8, 0.5, 0.15, 0.03, 0.01, "edges", 4e6, 2e6, 0.11),
+)
+
+
+def test_feet_stand_under_a_flat_bar_each_with_its_own_springs_and_loss():
+    """Roll b^2/12 bedded and b^2/4 on its edges, b across the bar; pitch by its length along; turning by both."""
+    feet = feet_of(board(feet=TWO_FEET), FLAT)
+    assert feet.position == pytest.approx([0.4, 0.8])
+    assert feet.arm == pytest.approx(np.array([[0.0, 0.0, -0.005]] * 2))
+    assert feet.loss_factor == pytest.approx([0.05, 0.11])
+    assert feet.stiffness[0] == pytest.approx(
+        [1e6, 1e6, 5e6, 5e6 * 0.06**2 / 12.0, 5e6 * 0.02**2 / 12.0, 1e6 * (0.06**2 + 0.02**2) / 12.0]
+    )
+    assert feet.stiffness[1] == pytest.approx(
+        [2e6, 2e6, 4e6, 4e6 * 0.03**2 / 4.0, 4e6 * 0.01**2 / 12.0, 2e6 * (0.03**2 + 0.01**2) / 12.0]
+    )
+    across = dataclasses.replace(FLAT, path=(Straight(0.3), Bend(math.pi / 2.0, 0.06, 0.0), Straight(0.9)))
+    turned = feet_of(board(feet=TWO_FEET), across).stiffness[1]  # there the bar runs along y
+    assert turned[3:5] == pytest.approx([4e6 * 0.01**2 / 12.0, 4e6 * 0.03**2 / 4.0])
+
+
+def test_a_foot_presses_as_long_as_it_is_along_the_bar_and_as_wide_as_it_is_across_it():
+    """Points of equal weight with the second moment of an even pressure, a side squared over 12 each way."""
+    x, y = (each.reshape(2, 9) for each in _under_feet(board(feet=TWO_FEET)))
+    assert x.mean(axis=1) == pytest.approx([0.1, 0.5])
+    assert y.mean(axis=1) == pytest.approx([0.12, 0.15])
+    assert x.var(axis=1) == pytest.approx(np.array([0.02, 0.01]) ** 2 / 12.0)
+    assert y.var(axis=1) == pytest.approx(np.array([0.06, 0.03]) ** 2 / 12.0)
+
+
+@pytest.mark.parametrize(("depth", "faces"), [(0.0, 2), (0.05, 1)], ids=["panel", "box"])
+def test_what_goes_on_above_the_solved_modes_is_told_of_the_sheet_its_faces_and_its_feet(
+    monkeypatch, depth, faces
+):
+    given = {}
+
+    def take(plate, **more):
+        given.update(more, plate=plate)
+        return diffuse_modes(plate, **more)
+
+    monkeypatch.setattr("synth.vibration.board.diffuse_modes", take)
+    feet = tuple(dataclasses.replace(each, x=0.03, y=0.02) for each in TWO_FEET)
+    small = dataclasses.replace(board(depth=depth, feet=feet), width=0.04, length=0.06, thickness=0.015)
+    solved = solve_board(small, FLAT)
+    assert given["plate"] == plate_of(small)
+    assert given["above"] == pytest.approx(solved.reach)
+    assert (given["loss_factor"], given["faces"]) == (PLY.loss_factor, faces)
+    assert given["patch"] == pytest.approx(np.sqrt([0.06 * 0.02, 0.03 * 0.01]))
