@@ -12,6 +12,7 @@ from synth.doors.cli import run
 from synth.interface import answers
 from synth.playing.stroke import CONTROLS
 from synth.sound.boardsheet import solve_sheet
+from synth.vibration.solve import solve_row
 
 DATA = Path(__file__).parents[1] / "data"
 DESIGN = DATA / "boarded.toml"
