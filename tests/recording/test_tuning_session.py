@@ -14,7 +14,7 @@ import pytest
 
 from synth.arrays import Array
 from synth.design.file import load
-from synth.design.instrument import Instrument, TrimWish
+from synth.design.instrument import Instrument, PlacedNut, TrimWish
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.recording import learnt_lengths
@@ -318,6 +318,13 @@ def test_for_a_tine_without_a_nut_it_is_said_what_one_would_do(shop: Shop) -> No
     assert "a nut (M3" in words
     low, high = (float(each) for each in words.split("bring it to ")[1].split(",")[0].split(" to "))
     assert low < designed < high
+    assert low < 6.0
+    height = 1e-3 * float(words.split(", to 6 at ")[1].split(" mm above")[0])
+    nut = PlacedNut(shop.instrument.nuts["M3 hex"], height)
+    assert nut.nut.name in words
+    trim = (*shop.row.trim[:4], (nut,), shop.row.trim[5])
+    there = heard(shop.instrument, bar_of(shop.instrument), shop.row.length, trim, [4]).frequency[0, 0]
+    assert there[1] / there[0] == pytest.approx(6.0, abs=0.03)  # told to a millimetre
 
 
 def test_five_first_taps_teach_the_steel_and_the_length_of_the_sixth(tmp_path: Path) -> None:
