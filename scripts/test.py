@@ -16,6 +16,8 @@ import environment
 # one core each: the numerical libraries would otherwise fight over the cores that the tests share
 THREADS = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
+IN_PARALLEL = ("-n", "2", "--dist", "loadfile", "--no-loadscope-reorder")
+
 NOTHING_CHOSEN = 5  # pytest's exit code where the words given chose no test of a step
 
 
@@ -32,7 +34,8 @@ def main(words: list[str]) -> int:
         "lint": ["ruff", "check", "--quiet", "."],
         "types": ["mypy"],
         "tests in real time": [*pytest, "-m", f"realtime{left_out}"],
-        "tests": [*pytest, "-n", "2", "--dist", "loadfile", "-m", f"not realtime{left_out}"],
+        # in the order of tests/conftest.py: files with slow tests first
+        "tests": [*pytest, *IN_PARALLEL, "-m", f"not realtime{left_out}"],
     }
     failed = [name for name, words in steps.items() if not step(name, [str(python), "-m", *words])]
     if failed:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
@@ -25,6 +26,15 @@ _UNLOCKED: Final = 86_400.0  # s after which it is swept where files cannot be l
 # s: on Windows no file is replaced while any program has it open, a search index or a virus scanner for a moment
 _PATIENCE: Final = 1.0 if os.name == "nt" else 0.0
 _PAUSE: Final = 0.02  # s between two tries
+
+
+def for_libsndfile(path: Path) -> str | bytes:
+    """The path as soundfile can hand it on: by its bytes where the locale has no letters for them."""
+    try:
+        str(path).encode(sys.getfilesystemencoding())
+    except UnicodeEncodeError:
+        return os.fsencode(path)
+    return str(path)
 
 
 def check_place(path: Path) -> None:

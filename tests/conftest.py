@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import gc
 import importlib.util
 import math
 import shutil
@@ -15,6 +17,7 @@ from typing import Any
 import pytest
 
 from synth.design.instrument import FixedLength, Material, Nut, Pitch, PlacedNut, Rod, Root, Tine, TrimWish
+from synth.remembered import forget_all
 
 # AISI 304 as in the worked example that the physics was checked with; no loss of its own.
 STEEL_304 = Material(
@@ -34,6 +37,15 @@ STEEL_304 = Material(
     source="datasheet",
     confidence="read",
 )
+
+
+LARGE = 500 << 20  # bytes held
+
+
+@pytest.fixture(autouse=True)
+def _nothing_remembered() -> None:
+    """Every test begins as a new process does."""
+    forget_all()
 
 
 CHROMIUM = ("chromium", "chromium-browser")
@@ -98,6 +110,24 @@ class Workbench:
             replace(tine, number=index + 1, position=0.05 + index * spacing * 1e-3)
             for index, tine in enumerate(tines)
         )
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files with slow tests come first, so that what runs last is short and all workers end together."""
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in slow)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _given_back() -> Iterator[None]:
+    """What a file's tests have freed goes back to the system: each process that is forked later copies the rest."""
+    yield
+    pages = Path("/proc/self/statm")
+    if pages.exists() and int(pages.read_text(encoding="ascii").split()[1]) * 4096 > LARGE:
+        gc.collect()
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)  # glibc's own
+        if trim is not None:
+            trim(0)
 
 
 @pytest.fixture(scope="session")

@@ -12,7 +12,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from synth.errors import InputError
-from synth.files import PREFIX, atomic_write, check_apart, check_folder, sweep_leftovers, whole_set
+from synth.files import (
+    PREFIX,
+    atomic_write,
+    check_apart,
+    check_folder,
+    for_libsndfile,
+    sweep_leftovers,
+    whole_set,
+)
 
 ROOT = Path(__file__).resolve().parent.parent
 NAMES = st.sampled_from(["a.csv", "b.pdf", "true/a.wav", "matched/a.wav", "deep/er/c.svg", "é.html"])
@@ -168,3 +176,11 @@ def test_a_file_may_be_read_by_whom_the_users_mask_lets(mask, tmp_path):
     finally:
         os.umask(before)
     assert (tmp_path / "a.txt").stat().st_mode & 0o777 == 0o666 & ~mask
+
+
+def test_libsndfile_is_given_the_bytes_of_a_name_that_the_locale_cannot_write():
+    assert for_libsndfile(Path("Töne/a.wav")) == "Töne/a.wav"
+    if os.name == "nt":
+        pytest.skip("names there are letters, not bytes")
+    odd = os.fsdecode("Töne/a.wav".encode("latin-1"))  # a name that is no UTF-8, as on an old disk
+    assert for_libsndfile(Path(odd)) == "Töne/a.wav".encode("latin-1")

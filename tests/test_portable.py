@@ -315,6 +315,8 @@ COMMANDS = [
     ["cutlist", PIECE, "-o", "Werkstatt für é"],
     ["cutlist", PIECE, "-o", "Werkstatt für é"],
     ["template", PIECE, "-o", "Werkstatt für é"],
+    ["stroke", PIECE, "--group", "D3", "--seconds", "0.5", "-o", "Werkstatt für é/Töne.wav"],
+    ["measure", "Werkstatt für é/Töne.wav", "--csv", "Werkstatt für é/Töne.csv"],
     ["drawing", PIECE, "-o", "rail.svg"],
     ["measure", "d3.wav", "--csv", "d3.csv", "-o", "d3.png"],
     ["page", PIECE, "-o", "page.html"],

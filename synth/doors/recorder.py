@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
-from synth.files import check_place, move_over, write_text
+from synth.files import check_place, for_libsndfile, move_over, write_text
 from synth.playing.script_writer import notated
 from synth.sound.audio import FORMATS, RATE, check_output
 from synth.sound.live_contacts import Performer
@@ -59,7 +59,7 @@ class Tape:
         self.path, self.frames, self.cut = path, 0, False
         self._kind, self._told = FORMATS[path.suffix.lower()], 0
         self._file: soundfile.SoundFile = soundfile.SoundFile(
-            path, "x", samplerate=RATE, channels=channels, subtype="PCM_24", format=self._kind
+            for_libsndfile(path), "x", samplerate=RATE, channels=channels, subtype="PCM_24", format=self._kind
         )
 
     def write(self, block: NDArray[np.float32]) -> None:
@@ -86,7 +86,7 @@ class Tape:
 
         self._told = self.frames
         self._file.close()
-        self._file = soundfile.SoundFile(self.path, "r+")
+        self._file = soundfile.SoundFile(for_libsndfile(self.path), "r+")
         self._file.seek(0, soundfile.SEEK_END)
 
 

@@ -15,6 +15,7 @@ from types import FrameType
 from typing import Final
 
 ESCAPES: Final = "tinewright-escapes"  # of our own error handler
+_signals: list[int] = []  # those that asked for an end
 
 
 def make_sound() -> None:
@@ -24,10 +25,16 @@ def make_sound() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors=ESCAPES)
-    for name in ("SIGTERM", "SIGHUP"):
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         # whoever started us with a signal left out wants it left out, as nohup does
-        if hasattr(signal, name) and signal.getsignal(getattr(signal, name)) == signal.SIG_DFL:
+        usual = (signal.SIG_DFL, signal.default_int_handler)
+        if hasattr(signal, name) and signal.getsignal(getattr(signal, name)) in usual:
             signal.signal(getattr(signal, name), _stop)
+
+
+def asked_to_stop() -> bool:
+    """Whether a signal has asked for an end: a library that was being loaded may have made another error of it."""
+    return bool(_signals)
 
 
 def escaped(error: UnicodeError) -> tuple[str, int]:
@@ -65,5 +72,6 @@ def _open_missing() -> None:
         sys.stderr = open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
 
 
-def _stop(_: int, __: FrameType | None) -> None:
+def _stop(number: int, _: FrameType | None) -> None:
+    _signals.append(number)
     raise KeyboardInterrupt

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
+from synth.files import for_libsndfile
 
 if TYPE_CHECKING:
     import soundfile
@@ -80,7 +81,7 @@ def _frames(path: Path, start: float, seconds: float) -> tuple[NDArray[np.float3
     if not path.exists():
         raise InputError("there is no such file", file=str(path))
     try:
-        with soundfile.SoundFile(path) as sound:
+        with soundfile.SoundFile(for_libsndfile(path)) as sound:
             return _read_blocks(sound, start, seconds, str(path))
     except (soundfile.LibsndfileError, TypeError, OSError, ValueError) as trouble:
         # a headerless extension (.raw) makes soundfile ask for a rate with a TypeError

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
-from synth.files import atomic_write, check_place
+from synth.files import atomic_write, check_place, for_libsndfile
 from synth.units import amplitude, decibels
 
 RATE: Final = 48_000  # Hz, the rate of film, broadcast and most interfaces
@@ -87,7 +87,12 @@ def _write_blocks(
         for block in blocks:
             if file is None:
                 file = soundfile.SoundFile(
-                    path, "w", samplerate=rate, channels=len(block), subtype="PCM_24", format=kind
+                    for_libsndfile(path) if isinstance(path, Path) else path,
+                    "w",
+                    samplerate=rate,
+                    channels=len(block),
+                    subtype="PCM_24",
+                    format=kind,
                 )
             samples = np.asarray(block, dtype=np.float64).T * scale
             if samples.size:

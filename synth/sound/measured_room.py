@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from synth.arrays import Array
 from synth.design.rooms import MeasuredRoom
 from synth.errors import InputError
+from synth.files import for_libsndfile
 from synth.sound.radiator import EARS
 
 DIRECT: Final = 2.5e-3  # s of the direct sound: the floor's reflection comes later at most seats
@@ -53,7 +54,7 @@ def _read(room: MeasuredRoom, rate: int) -> Array:
 
     where = {"location": f"room.{room.name}.impulse_response", "file": str(room.response)}
     try:
-        sound, own = soundfile.read(room.response, always_2d=True, dtype="float64")
+        sound, own = soundfile.read(for_libsndfile(room.response), always_2d=True, dtype="float64")
     except (soundfile.LibsndfileError, OSError, TypeError) as failure:
         raise InputError(
             f"cannot be read as a sound ({failure})",

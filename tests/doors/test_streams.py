@@ -80,6 +80,43 @@ def test_a_letter_beyond_sixteen_bits_becomes_a_pair():
     assert json.loads('"' + escaped(error)[0] + '"') == "🎵"
 
 
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("made_of_it", [ImportError, SystemError, RuntimeError])
+def test_an_interruption_that_a_library_made_an_error_of_is_still_one(environment, number, made_of_it):
+    code = f"""
+import os, sys, synth.doors.cli as cli, synth.doors.cli.keys as keys
+def half_loaded(**words):
+    try:
+        os.kill(os.getpid(), {int(number)})
+        for _ in range(10**9): pass
+    except KeyboardInterrupt:
+        pass
+    raise {made_of_it.__name__}("cannot load the rest")
+keys.command.callback = half_loaded
+sys.argv[1:] = ["keys"]
+cli.main()
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, env=environment, cwd=ROOT, check=False
+    )
+    assert (done.returncode, done.stderr) == (1, b"stopped; no file was left half written\n")
+
+
+def test_an_error_that_nobody_asked_for_is_not_called_an_end(environment):
+    code = """
+import sys, synth.doors.cli as cli, synth.doors.cli.keys as keys
+def wrong(**words): raise RuntimeError("a fault of ours")
+keys.command.callback = wrong
+sys.argv[1:] = ["keys"]
+cli.main()
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, env=environment, cwd=ROOT, check=False
+    )
+    assert b"a fault of ours" in done.stderr
+    assert b"stopped" not in done.stderr
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_stroke_that_is_stopped_ends_in_one_line_and_leaves_no_file(environment, tmp_path, number):

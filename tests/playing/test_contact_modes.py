@@ -8,9 +8,12 @@ import pytest
 import scipy.integrate
 import scipy.linalg
 
+from synth.design.file import load
+from synth.design.resolve import resolve
 from synth.playing.contact.closed_form import Pluck
 from synth.playing.contact.modes import Slender
 from synth.playing.contact.run import _books
+from synth.playing.contact.stick import _bending
 from synth.playing.contact.stroke_contact import ringing_since
 
 
@@ -64,3 +67,18 @@ def test_a_slow_release_sounds_less_by_the_fitted_power():
     )
     ratio = vars(Pluck)["amplitude"].fget(slow) / vars(Pluck)["amplitude"].fget(quick)
     assert ratio == pytest.approx(2.0**-4.7)
+
+
+def test_wood_loses_twice_as_much_at_its_corner_as_in_slow_bending_and_metal_the_same_at_all_pitches(request):
+    """A free beam swings at lambda^2 / l^2 sqrt(E I / rho A); its dashpots are eta omega, and of wood more."""
+    instrument = resolve(load(request.path.parents[1] / "data" / "two-tines.toml"))
+    for name, grain in (("birch", 5000.0), ("brass", math.inf)):
+        stick = instrument.sticks[name]
+        alone = _bending(stick, "usual", 0.0, 8)  # no pad swallows anything
+        whole = stick.length + stick.gripped + stick.behind
+        root = np.array([4.730041, 7.853205, 10.995608, *((n + 0.5) * math.pi for n in range(4, 9))])
+        section = math.pi / 64.0 * stick.diameter**4, math.pi / 4.0 * stick.diameter**2
+        speed = math.sqrt(stick.material.youngs * section[0] / (stick.material.density * section[1]))
+        omega = root**2 / whole**2 * speed
+        eta = stick.material.loss_factor * (1.0 + omega / (2.0 * math.pi * grain))
+        assert alone.damping.diagonal()[2:10] == pytest.approx(eta * omega, rel=1e-4)

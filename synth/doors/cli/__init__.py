@@ -54,6 +54,9 @@ COMMANDS: Final = (
 SELDOM: Final = 50_000
 
 
+STOPPED: Final = "stopped; no file was left half written"
+
+
 class Commands(click.Group):
     """Commands by name, imported when needed, so that a quick command starts quickly."""
 
@@ -128,20 +131,25 @@ def run(words: Sequence[str]) -> int:
     except click.ClickException as error:
         return _said(f"error: {' '.join(error.format_message().split())}", 2)
     except (click.Abort, KeyboardInterrupt, EOFError):
-        return _said("stopped; no file was left half written", 1)
+        return _said(STOPPED, 1)
     except MemoryError:
         return _said("error: there is not enough memory for this; take fewer tines or seconds", 1)
-    except BrokenPipeError:
+    except Exception as error:
+        return _failed(error)
+
+
+def _failed(error: Exception) -> int:
+    """The exit code after what went wrong outside the input. Raises it where nothing can be said of it."""
+    if streams.asked_to_stop() and isinstance(error, (ImportError, SystemError, RuntimeError)):
+        return _said(STOPPED, 1)  # compiled code, and a library half loaded, make these of an interruption
+    if isinstance(error, BrokenPipeError):
         streams.give_up()  # the reader had enough; so be it
         return 0
-    except OSError as error:
+    if isinstance(error, OSError):
         streams.give_up()
         where = error.filename or "standard output"
         return _said(f"error: {where}: cannot be read or written ({error.strerror or error})", 1)
-    except SystemError as error:  # compiled code that was interrupted comes back with this around it
-        if not isinstance(error.__cause__ or error.__context__, KeyboardInterrupt):
-            raise
-        return _said("stopped; no file was left half written", 1)
+    raise error
 
 
 def _done(words: Sequence[str]) -> int:

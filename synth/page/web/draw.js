@@ -12,6 +12,7 @@ const WIDEST_SWING = 0.3; // of a tine's length
 class Drawing {
   constructor(canvas, view) {
     Object.assign(this, { canvas, view, pen: canvas.getContext('2d'), chosen: null });
+    this.moving = true; // as it was drawn last: something rings or is lit
     this.still = matchMedia('(prefers-reduced-motion: reduce)');
     this.take();
   }
@@ -25,6 +26,7 @@ class Drawing {
 
   /** Tines that were touched light up, each a little after the one before it where they are told all at once. */
   light(tines) {
+    this.moving ||= tines.length > 0;
     for (const r of tines) this.lit.set(r, performance.now() + GLOWS);
   }
 
@@ -38,6 +40,7 @@ class Drawing {
     view.fit(width, height);
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, width, height);
+    this.moving = false;
     this.bar();
     for (const r of this.order) this.tine(r, now);
     this.names();
@@ -92,6 +95,7 @@ class Drawing {
     }
     const lean = this.still.matches ? 0 : swing * Math.sin((now / 1000) * 2 * Math.PI * (2 + told.hz / 200));
     const lit = (this.lit.get(r) ?? 0) > now;
+    this.moving ||= lit || swing > 0.5;
     const thick = Math.max(1, told.diameter * view.scale);
     pen.strokeStyle = lit ? LIT : INK;
     pen.lineWidth = lit ? thick + 2.5 : thick;

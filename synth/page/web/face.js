@@ -133,10 +133,21 @@ function closer(factor) {
   view.closer = Math.min(8, Math.max(0.25, view.closer * factor));
 }
 
+const LINGERS = 500; // ms after the last touch of anything in which each picture is drawn
+const PAUSE = 200; // ms from one picture to the next while nothing moves: a phone's battery lasts longer
+const pace = { stirred: 0, drawn: -PAUSE };
+
+for (const kind of ['pointerdown', 'pointermove', 'keydown', 'wheel', 'input', 'change', 'resize', 'focus']) {
+  addEventListener(kind, () => (pace.stirred = performance.now()), { capture: true, passive: true });
+}
+
 function frame(now) {
   lookAtHands();
-  drawing.draw(now);
-  $('along').hidden = view.hidden < 8;
+  if (drawing.moving || now - pace.stirred < LINGERS || now - pace.drawn >= PAUSE) {
+    drawing.draw(now);
+    pace.drawn = now;
+    $('along').hidden = view.hidden < 8;
+  }
   requestAnimationFrame(frame);
 }
 
