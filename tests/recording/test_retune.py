@@ -65,7 +65,8 @@ def test_without_the_fundamental_the_next_partial_tells_the_pitch(piece: Any) ->
     sounds = model.frequency[0, 0, 1:4] * 2.0 ** (-20.0 / 1200.0)
     advice = retune(instrument, row, 0, [tap(*sounds)], float(model.frequency[0, 0, 0]))
     assert advice.partial == 1
-    assert advice.deviation_cents > 1.0  # one plane was heard, and nothing says which
+    # clamps and nuts move a tine's partials by 10 cents against each other; which plane was heard, nothing says
+    assert 10.0 < advice.deviation_cents < 15.0
     assert advice.cents == pytest.approx(-20.0, abs=2.0 * advice.deviation_cents)
 
 

@@ -235,3 +235,32 @@ def test_what_still_rings_near_by_forbids_a_figure_where_it_is_loud_enough(
     told = told_of(sound, targets, 1, 0)  # type: ignore[arg-type]
     assert (told.reason == "another still rings close to it: hold it and tap again") is other
     assert (told.tine is None) is other
+
+
+@pytest.mark.parametrize(
+    ("cents", "level", "others", "held"),
+    [
+        (
+            36.0,
+            0.4,
+            30.0,
+            True,
+        ),  # further apart than the bar's 8 cents and 25, and another tine could have it
+        (36.0, 0.4, 130.0, False),  # none could: the planes are as they are
+        (36.0, 0.1, 30.0, False),  # too soft to be another tine's
+        (30.0, 0.4, 30.0, False),  # so far may planes be off the bar's own split
+    ],
+)
+def test_another_tine_that_rings_along_is_to_be_held(
+    cents: float, level: float, others: float, held: bool
+) -> None:
+    sound, targets, _ = near()
+    frequency = np.array(targets.frequency)
+    frequency[2] = frequency[1] * 2.0 ** ((8.0 + others) / 1200.0)
+    frequency[0] = 0.1 * frequency[1]
+    targets = replace(targets, frequency=frequency)
+    none = np.zeros(2)
+    hertz = 222.6 * np.array([1.0, 2.0 ** (cents / 1200.0)])
+    sound.new = FittedModes(np.array([1.0, level]) + 0j, -2.0 + 2j * np.pi * hertz, none, none, none)
+    told = told_of(sound, targets, 1, 0)  # type: ignore[arg-type]
+    assert (told.reason == "other tines ring along at its pitch: hold them and tap again") is held

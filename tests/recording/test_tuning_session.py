@@ -6,7 +6,6 @@ import json
 import tomllib
 from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -14,10 +13,9 @@ import pytest
 
 from synth.arrays import Array
 from synth.design.file import load
-from synth.design.instrument import Instrument, TrimWish
+from synth.design.instrument import Instrument, PlacedNut, TrimWish
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.recording import learnt_lengths
 from synth.recording.audio_input import Recording
 from synth.recording.overtone_advice import Overtones
 from synth.recording.predicted_partials import bar_of, heard
@@ -203,32 +201,6 @@ def test_what_is_kept_of_a_tap_is_its_own_figure_at_that_bench(tmp_path: Path) -
     assert (table["cents"], table["temperature_c"]) == (pytest.approx(kept.cents, abs=0.006), 12.5)
 
 
-def test_the_middle_of_the_planes_is_that_of_a_round_rod_and_a_target_is_along_the_row(
-    tmp_path: Path,
-) -> None:
-    """On a flat bar, which parts a tine's planes by itself; rods 14 cents out of round in some direction."""
-    flat = DESIGN.replace("width_mm = 60.0, height_mm = 40.0", "width_mm = 60.0, height_mm = 10.0")
-    found = {}
-    for split in (0.0, 14.0):
-        (tmp_path / f"{split}").mkdir()
-        shop = Shop(tmp_path / f"{split}", f"{flat}[tines]\nsplit_cents = {split}\nseed = 5\n")
-        found[split] = (
-            wished_targets(shop.instrument, shop.row, TuningWishes()),
-            shop.model.frequency[:, :, 0],
-        )
-    (round_, planes), (targets, apart) = found[0.0], found[14.0]
-    np.testing.assert_allclose(targets.target, [147.0, 220.0, 220.0, 330.0, 494.0, 700.0])
-    np.testing.assert_allclose(round_.middle, np.sqrt(np.prod(planes, axis=1)), rtol=1e-6)
-
-    def cents(ratio: Array) -> Array:
-        return 1200.0 * np.log2(ratio)
-
-    assert np.max(np.abs(cents(targets.middle / round_.middle))) < 0.3
-    assert (
-        np.max(np.abs(cents(np.sqrt(np.prod(apart, axis=1)) / targets.target))) > 3.0
-    )  # not that of this rod
-
-
 def test_tuning_to_what_is_there_turns_the_fewest_nuts(shop: Shop) -> None:
     session = shop.session(in_order=True)
     session.begin()
@@ -318,6 +290,13 @@ def test_for_a_tine_without_a_nut_it_is_said_what_one_would_do(shop: Shop) -> No
     assert "a nut (M3" in words
     low, high = (float(each) for each in words.split("bring it to ")[1].split(",")[0].split(" to "))
     assert low < designed < high
+    assert low < 6.0
+    height = 1e-3 * float(words.split(", to 6 at ")[1].split(" mm above")[0])
+    nut = PlacedNut(shop.instrument.nuts["M3 hex"], height)
+    assert nut.nut.name in words
+    trim = (*shop.row.trim[:4], (nut,), shop.row.trim[5])
+    there = heard(shop.instrument, bar_of(shop.instrument), shop.row.length, trim, [4]).frequency[0, 0]
+    assert there[1] / there[0] == pytest.approx(6.0, abs=0.03)  # told to a millimetre
 
 
 def test_five_first_taps_teach_the_steel_and_the_length_of_the_sixth(tmp_path: Path) -> None:
@@ -336,36 +315,6 @@ def test_five_first_taps_teach_the_steel_and_the_length_of_the_sixth(tmp_path: P
     as_cut = heard(shop.instrument, bar_of(shop.instrument), found.after, shop.row.trim, [5]).frequency[0]
     flat = 1200.0 * np.log2(as_cut[0, 0] / shop.model.frequency[5, 0, 0])
     assert flat == pytest.approx(-17.1, abs=5.0)  # of the model as it was: in truth it is then in tune
-
-
-def test_a_lesson_that_changes_nothing_leaves_every_length_as_it_is_on_its_bar(
-    shop: Shop, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Lengths for a vice would be others: the bar moves these pitches by a cent and more."""
-    monkeypatch.setattr(learnt_lengths, "_piece", lambda *_: ((), ()))
-    monkeypatch.setattr(learnt_lengths, "calibrate", lambda *_: SimpleNamespace(edits=()))
-    found = learnt_lengths.lesson(shop.instrument, shop.row, {}, RATE, cut={0, 3})
-    assert found.uncut == (1, 2, 4, 5)
-    np.testing.assert_allclose(found.after, shop.row.length, rtol=1e-7)
-    np.testing.assert_array_equal(found.before, shop.row.length)
-    assert np.max(np.abs(np.log2(shop.row.mounted_hz / shop.row.clamped_hz))) > 1.0 / 1200.0
-
-
-def test_of_two_of_one_pitch_the_heavier_rod_is_first_by_its_mass_not_its_thread(tmp_path: Path) -> None:
-    """M4 has the mass of a rod of 3.5 mm: a plain one of 3.6 mm, longer at one pitch, weighs more."""
-    design = DESIGN.replace('stock = "M3"', 'stock = "M4"').replace(
-        "  { pitch_hz = 220.0 },\n", '  { pitch_hz = 220.0 },\n  { pitch_hz = 220.0, stock = "plain" },\n', 1
-    )
-    path = tmp_path / "a.toml"
-    path.write_text(design.replace("M3 hex", "M4 hex") + '[stock.plain]\nkind = "plain"\ndiameter_mm = 3.6\n')
-    instrument = resolve(load(str(path)), str(path))
-    row = solve_row(instrument)
-    thread, plain = instrument.tines[1].rod, instrument.tines[2].rod
-    assert plain.diameter < thread.diameter
-    assert row.modes.mass[2] > row.modes.mass[1]
-    session = TuningSession(instrument, row, TuningWishes(), rate=RATE, path=None)
-    order = session.progress.order
-    assert order.index(2) < order.index(1)
 
 
 def test_taps_on_file_are_a_message_each_and_nothing_is_said_of_a_knock(shop: Shop) -> None:

@@ -14,6 +14,7 @@ import tomlkit
 from synth.design.change import Change
 from synth.design.key_path import steps
 from synth.doors.cli import run
+from synth.page.pack import WHOLE, pack
 from synth.playing.stroke import START
 from synth.served import listening, search
 from synth.served.foresight import foreseen
@@ -22,6 +23,7 @@ from synth.served.model import SolvedDesign
 from synth.served.papers import PAPERS, paper_file
 from synth.served.things import things
 from synth.served.trims import trims
+from synth.sound.render import scene
 from synth.vibration.quarrels import loaded_shapes
 from synth.workshop.strength import digs_in, strength
 from synth.workshop.trim_roughness import every_way, row_without_wishes
@@ -263,6 +265,14 @@ def test_only_what_is_better_is_found_the_best_first_each_with_its_own_figures(s
         [{"path": "group[1].start_mm", "value": at}] for at in (54.0, 59.0)
     ]
     assert "54" in told["found"][0]["words"]
+
+
+@pytest.mark.parametrize(("asked", "heard"), [("bar", ("bar", "pickup")), ("panel", ("panel",))])
+def test_what_a_page_plays_is_each_thing_as_it_is_heard_by_itself(slat, asked, heard):
+    """To the byte: the pickup beside the bar listens as a pickup does."""
+    plain = pack([scene(slat.instrument, each) for each in heard], quality=WHOLE)
+    assert slat.packet(asked).content == plain.blob.content()
+    assert [each["name"] for each in slat.packet(asked).head["radiators"]] == list(heard)
 
 
 def test_every_paper_is_what_the_command_of_its_name_writes(slat, design, tmp_path):

@@ -12,12 +12,12 @@ import pytest
 
 from synth.units import MM
 from synth.vibration.mounted_pitch import mounting
-from synth.vibration.solve import solve_model
+from synth.vibration.solve import solve_loss_shares, solve_model
 from synth.vibration.tuning import tune
 from synth.workshop.cut_list_pages import COLUMNS, cut_list_document, write_csv
 from synth.workshop.cutlist import cut_list
 from synth.workshop.length_text import inch_words
-from synth.workshop.overview import tine_lines, totals
+from synth.workshop.overview import loss_words, tine_lines, totals
 from synth.workshop.paper import PaperTable, Paragraph
 from synth.workshop.tuning_sheet import sheet_document
 
@@ -224,3 +224,18 @@ def test_a_line_of_check_is_of_its_own_tine_and_holds_overtones_to_low_harmonics
         assert (line.note, line.note_cents) == (note, pytest.approx(off))
     assert abs(lines[0].mount_cents) > 3.0
     assert [len(line.trim) for line in lines] == [0, 1, 0, 0]
+
+
+def test_the_loss_is_told_with_the_clamps_share_its_rise_and_where_claims_end(solved):
+    """A slope of 0.5: by the root of kHz, 1.4 times at 2 kHz and 2.2 at 5, where claims end."""
+    instrument, row, _, _ = solved
+    share = solve_loss_shares(instrument, row)["clamp"][:, 0, 0].mean()
+    plain = loss_words(instrument, row)
+    assert f"the clamp takes {100.0 * share:.0f}% of the first partials' loss" in plain
+    assert plain.endswith("; nothing is claimed above 5 kHz")
+    assert "slope" not in plain
+    steep = [
+        dataclasses.replace(t, root=dataclasses.replace(t.root, loss_slope=0.5)) for t in instrument.tines
+    ]
+    told = loss_words(dataclasses.replace(instrument, tines=tuple(steep)), row)
+    assert "clamp_loss_slope 0.5 makes its loss 1.4 times at 2 kHz and 2.2 times at 5 kHz; nothing" in told
