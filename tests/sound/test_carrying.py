@@ -8,12 +8,8 @@ import numpy as np
 import pytest
 
 from synth.design.rooms import OCTAVES_HZ, RoomNoise, ShoeboxRoom
-from synth.playing.stroke import Stroke
-from synth.sound.audio import RATE
-from synth.sound.bands import window_levels
-from synth.sound.carrying import carrying, carrying_words, heard_up_to, level_at
+from synth.sound.carrying import carrying_words, heard_up_to, level_at
 from synth.sound.quiet_room import nc_curve, room_spectrum
-from synth.sound.render import ContactSettings, perform, scene
 
 DB = 1.0
 SILENT = np.full(8, -200.0)
@@ -104,18 +100,3 @@ def test_below_the_threshold_of_hearing_no_silence_helps():
     # NC-15 has 11 dB at 8 kHz, the threshold 12.6 (ISO 389-7, from memory)
     found = heard_up_to(room(0.99, RoomNoise(nc=15.0)), only(8000.0, 32.6), SILENT)
     assert found.metres == pytest.approx(10.0, rel=1e-6)
-
-
-def test_what_carries_is_the_strokes_own_level_towards_the_seat_at_one_metre(boarded):
-    """The seat is 5 m off, the design's listener somewhere else: 20 lg 5 are added to what is heard there free."""
-    barn = dataclasses.replace(
-        room(0.3, RoomNoise(nc=35.0)), instrument=(20.0, 20.0, 5.0), listener=(20.0, 16.0, 8.0)
-    )
-    instrument = dataclasses.replace(boarded.with_listener(distance=1.3), rooms={"barn": barn})
-    stroke, settings = Stroke(0, instrument.sticks["birch"]), ContactSettings(stick=False)
-    found = carrying(instrument, "bar", barn, stroke, settings)
-    seat = boarded.with_listener(distance=5.0, angle=np.arccos(3.0 / 5.0), azimuth=0.0)
-    sound = perform(scene(seat, "bar"), [stroke], seconds=stroke.start + 0.25, settings=settings).sound()
-    free = window_levels(sound[:2], RATE, since=stroke.start, until=stroke.start + 0.125).octaves_db
-    np.testing.assert_allclose(found.direct_db[4:], free[4:] + 20.0 * np.log10(5.0), atol=0.1 * DB)
-    assert found.diagonal == pytest.approx(np.sqrt(60.0**2 + 50.0**2 + 30.0**2))
