@@ -15,8 +15,8 @@ from synth.doors.cli import run
 from synth.errors import InputError
 from synth.page import functions, wasm
 from synth.page.blob import Blob, rounded
-from synth.page.build import page
-from synth.page.pack import QUALITIES, _radiator, body, pack, tip_motion
+from synth.page.build import left_out, page
+from synth.page.pack import QUALITIES, Packed, _radiator, body, pack, tip_motion
 from synth.sound.radiator import Direct
 from synth.sound.radiator.pickup import Circuit, MagneticPickup, Piezo
 from synth.vibration.modal_model import tip_shape
@@ -213,3 +213,13 @@ def test_what_the_page_hears_through_comes_to_the_same_full_scale():
     assert "sections" not in told[0]
     for each in told[1:]:
         np.testing.assert_allclose(numbers(each["sections"]), circuit.sections(48_000))
+
+
+def test_what_rounding_does_is_told_of_everything_that_is_heard():
+    told = [
+        {"name": "bar", "rounding_db": -61.2},
+        {"name": "panel"},
+        {"name": "pickup", "rounding_db": -55.8},
+    ]
+    first = left_out(Packed({"radiators": told}, Blob()))[0]
+    assert first.endswith("by so many dB of itself: bar -61, pickup -56.")

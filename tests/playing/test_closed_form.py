@@ -8,6 +8,7 @@ import pytest
 
 from synth.playing.contact.closed_form import Path, pluck, regime
 from synth.playing.contact.modes import tips
+from synth.playing.contact.stick import compliance
 from synth.playing.contact.stick_path import first_touch, passage, touch_time
 from synth.playing.stroke import Stroke
 
@@ -114,3 +115,11 @@ def test_a_stick_that_would_not_slip_holds_at_a_thousandth_of_its_give_across(co
     a, bent = math.radians(80.0), math.radians(-10.0) + math.atan(1.2)
     give = math.sin(a) * math.cos(bent) * across - math.cos(a) * math.sin(bent) * 3e-6
     assert free.force(0.5 * math.pi) == pytest.approx([2e-3 / give])
+
+
+def test_a_tine_is_as_soft_as_its_stiffness_times_what_the_stick_gives_across_itself(contact_row):
+    """In the fingers, slowly pushed; along itself the stick gives by all fingers together, which is less."""
+    found, _, tip = closed(contact_row, Stroke(0, contact_row.stick("wood"), grip="light"))
+    across, along = compliance(contact_row.stick("wood"), "light")
+    assert across > 1.5 * along
+    np.testing.assert_allclose(found.softness, tip.stiffness * across)
