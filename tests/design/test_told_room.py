@@ -6,6 +6,7 @@ import math
 
 import pytest
 
+from synth.design.keys_as_written import Inches, figure
 from synth.design.placement_checks import unwise_places
 from synth.errors import InputError
 
@@ -91,3 +92,24 @@ def test_a_room_that_would_ring_longer_than_its_air_lets_it_is_told_how_long_tha
     assert "9 s at 4000 Hz cannot be in a room of 40 x 30 x 20 m" in told
     seconds = float(told.split("shorter than ")[1].split(" s")[0])
     assert seconds == pytest.approx(60.0 / 0.0229 / 343.2, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("pitches", "told"),
+    [(["C4", "D4"], "A#4"), (["Bb3", "C#4"], "A#4"), (["Bb3", "Eb4", "C#4"], "Bb4"), (["B♭3"], "Bb4")],
+)
+def test_notes_are_spelt_with_flats_where_the_design_has_more_of_them_than_sharps(build, tree, pitches, told):
+    tree = with_bar(tree, 60.0, 10.0, spacing_mm=15.0, tine=[{"pitch": each} for each in pitches])
+    assert build(tree).note(466.16)[0] == told
+
+
+def test_a_group_too_high_for_a_keyboard_has_no_key(build, tree):
+    """MIDI's last note is 127, G9 at 12 544 Hz; 13 290 Hz would be 128."""
+    for hertz, note in ((12_544.0, 127), (13_290.0, None), (16.35, 12)):
+        made = build(with_bar(tree, 60.0, 10.0, root_hz=hertz, tine=TWO[:1]))
+        assert made.groups[0].midi_note == note
+
+
+def test_a_figure_is_told_as_it_stands_in_the_file():
+    assert figure(Inches(12.3456 * 25.4)) == "12.3456"
+    assert figure(312.5) == "312.5"

@@ -233,6 +233,13 @@ def test_every_word_of_a_stroke_comes_to_where_its_sound_is_made(ins, monkeypatc
     assert {key: getattr(given["settings"], key) for key in UNUSUAL_SETTINGS} == UNUSUAL_SETTINGS
 
 
+@pytest.mark.parametrize("seconds", [0.009, 600.1, float("nan")])
+def test_a_stroke_is_heard_from_a_hundredth_of_a_second_to_ten_minutes(ins, seconds):
+    assert refused(lambda: ins.stroke("up", seconds=seconds)).endswith(
+        "is out of range; 0.01 to 600 is possible"
+    )
+
+
 def test_every_word_of_a_piece_comes_to_where_its_sound_is_made(ins, monkeypatch):
     given = caught(monkeypatch, "play")
     script = {"tail_s": 1.5, "stroke": [{"at_s": 0.5, "group": "side"}, {"at_s": 0.75, "palm": "up"}]}

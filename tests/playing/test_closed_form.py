@@ -11,6 +11,7 @@ from synth.errors import InputError
 from synth.playing.contact import refusals
 from synth.playing.contact.closed_form import Path, pluck, regime
 from synth.playing.contact.modes import tips
+from synth.playing.contact.stick import compliance
 from synth.playing.contact.stick_path import first_touch, passage, touch_time
 from synth.playing.stroke import Stroke
 
@@ -138,3 +139,11 @@ def test_a_rear_edge_stands_no_further_up_than_the_stick_is_long(bite_mm, refuse
             InputError, match=r"would stand 53\.8 mm above .* reaches no higher than 53\.7 mm"
         ):
             refusals.refuse_too_deep(stroke, way, instrument)
+
+
+def test_a_tine_is_as_soft_as_its_stiffness_times_what_the_stick_gives_across_itself(contact_row):
+    """In the fingers, slowly pushed; along itself the stick gives by all fingers together, which is less."""
+    found, _, tip = closed(contact_row, Stroke(0, contact_row.stick("wood"), grip="light"))
+    across, along = compliance(contact_row.stick("wood"), "light")
+    assert across > 1.5 * along
+    np.testing.assert_allclose(found.softness, tip.stiffness * across)
