@@ -15,6 +15,7 @@ import math
 from typing import Final
 
 import numpy as np
+import scipy.linalg
 
 from synth.arrays import Array, Complex
 from synth.recording.stirred import Band
@@ -43,7 +44,7 @@ class PlaneBand:
 
     def __init__(self, samples: Array, rate: float, pole: complex) -> None:
         self.omega, self.fall = float(pole.imag), max(-float(pole.real), 0.05)
-        at = _blocks(samples, rate, self.omega, self.fall)
+        at, self.white = _blocks(samples, rate, self.omega, self.fall)
         self.time = at.time
         self.step, self.seconds = at.step, float(len(at.values) * at.step)
         self.level = float(np.max(np.abs(at.values) * np.exp(np.minimum(self.fall * at.time, 2.0))) + 1e-300)
@@ -67,7 +68,7 @@ class PlaneBand:
                 value, tail, noise = self._likeliest(wave, shape)
                 value -= 0.5 * (np.log(rate / USUAL) / SPREAD) ** 2
                 if value > best:
-                    best, covariance = value, noise * np.eye(len(shape)) + tail * shape
+                    best, covariance = value, noise * self.white + tail * shape
         self.left = float(np.mean(np.diag(covariance)))
         factor = np.linalg.cholesky(covariance)
         self._whiten = np.linalg.inv(factor)
@@ -80,11 +81,12 @@ class PlaneBand:
         later = np.maximum(self.time[:, None], self.time)
         falls = np.exp(-self.fall * self.time)
         tail = np.exp(-2.0 * rate * later) * falls[:, None] * falls
-        return np.asarray(kind[0] * tail + kind[1] * np.diag(np.exp(-2.0 * rate * self.time)))
+        dies = np.exp(-rate * self.time)
+        return np.asarray(kind[0] * tail + kind[1] * self.white * dies[:, None] * dies)
 
     def _likeliest(self, wave: Complex, shape: Array) -> tuple[float, float, float]:
         """Likelihood's logarithm, power of the room's noise and of the microphone's."""
-        strength, turn = np.linalg.eigh(shape)
+        strength, turn = scipy.linalg.eigh(shape, self.white)
         values, columns = turn.T @ self.values, wave @ turn
         tail, noise = (each.ravel() for each in np.meshgrid(TAILS, NOISES))
         inverse = 1.0 / (tail[:, None] * np.maximum(strength, 0.0) + noise[:, None])  # (H, M)
@@ -150,14 +152,22 @@ class PlaneBand:
         return float(np.min(level) / (np.max(level) + 1e-300))
 
 
-def _blocks(samples: Array, rate: float, omega: float, fall: float) -> Band:
-    """Means under a Hann window, fast enough for planes `WIDEST` apart, no more than `MOST_BLOCKS`."""
+def _blocks(samples: Array, rate: float, omega: float, fall: float) -> tuple[Band, Array]:
+    """Means under Hann windows of two steps, and (M, M) how white noise in them goes together.
+
+    Steps are short enough for planes `WIDEST` apart, no more than `MOST_BLOCKS`. A window of one step would let in,
+    hardly weaker, what rings one turn of the steps beside the partial (hum, a room's mode), and it would look
+    like a plane; that of two has its first zero there.
+    """
     seconds = min(len(samples) / rate, max(LASTING / fall, LEAST_BLOCKS / BLOCK_RATE))
     split = 1.5 * WIDEST * CENT * omega / (2.0 * np.pi)
     per_second = max(split, min(BLOCK_RATE, MOST_BLOCKS / seconds))
-    size = max(4, round(rate / min(per_second, omega / (6.0 * np.pi))))
-    count = min(int(seconds * rate) // size, MOST_BLOCKS)
-    window = np.hanning(size + 2)[1:-1]
-    wave = np.exp(-1j * omega * np.arange(size) / rate) * 2.0 * window / np.sum(window)
-    values = samples[: count * size].reshape(count, size) @ wave
-    return Band(values * np.exp(-1j * omega * np.arange(count) * size / rate), size / rate, omega)
+    step = max(4, round(rate / min(per_second, omega / (6.0 * np.pi))))
+    count = min(int(seconds * rate) // step, MOST_BLOCKS) - 1
+    window = np.hanning(2 * step + 2)[1:-1]
+    wave = np.exp(-1j * omega * np.arange(2 * step) / rate) * 2.0 * window / np.sum(window)
+    windows = np.lib.stride_tricks.sliding_window_view(samples, 2 * step)[::step][:count]
+    values = windows @ wave * np.exp(-1j * omega * np.arange(count) * step / rate)
+    beside = float(window[step:] @ window[:step] / (window @ window))
+    together = np.eye(count) + beside * (np.eye(count, k=1) + np.eye(count, k=-1))
+    return Band(values, step / rate, omega), together

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from synth.recording.plane_band import DECAY_SD, WEAK, PlaneBand
+from synth.recording.plane_pitch import plane_pitch
 
 RATE = 48_000
 OMEGA = 2.0 * np.pi * 440.0
@@ -53,3 +54,27 @@ def test_of_two_planes_the_one_that_dies_faster_is_told_to_be_the_upper_one(band
     middle, fall = np.array(0.5 * split), np.array(0.5 * np.log(1.2 * 0.8))
     value = [float(band.likelihood(middle, fall, np.array(split), each)) for each in tried]
     assert tried[int(np.argmax(value))] == pytest.approx(np.log(1.2 / 0.8), abs=0.11)
+
+
+@pytest.mark.parametrize("off", [-32.46, -28.3, 27.0, 31.5])
+def test_hum_a_turn_of_the_blocks_beside_a_partial_is_no_plane_of_it(off: float) -> None:
+    """Means come 30 times a second: what lies 30 Hz beside the partial turns with it, and once passed for a plane."""
+    time = np.arange(round(1.05 * RATE)) / RATE
+    sound = np.exp(-1.3 * time) * np.cos(2.0 * np.pi * 232.3 * time + 0.7)
+    sound += 0.015 * np.cos(2.0 * np.pi * (232.3 + off) * time)
+    sound += 1e-3 * np.random.default_rng(7).normal(size=len(time))
+    at = plane_pitch(sound, RATE, [complex(-1.3, 2.0 * np.pi * 232.3)], usual=3.0)
+    assert at is not None
+    assert not at.parted
+    assert abs(1200.0 * np.log2(at.hertz / 232.3)) < 0.3
+
+
+def test_white_noise_goes_together_in_its_means_as_the_band_has_it(band: PlaneBand) -> None:
+    dice = np.random.default_rng(8)
+    means = [PlaneBand(dice.normal(size=RATE), RATE, complex(-1.0, OMEGA)) for _ in range(300)]
+    values = np.array([each.values * each.level for each in means])
+    found = np.mean(np.conj(values)[:, :, None] * values[:, None, :], axis=0)
+    found /= np.mean(np.diag(found).real)
+    assert np.abs(found - means[0].white).max() < 0.3
+    lag = [np.mean(np.diag(found, k=k).real) for k in range(3)]
+    assert lag == pytest.approx([1.0, float(means[0].white[0, 1]), 0.0], abs=0.03)
