@@ -101,7 +101,7 @@ def test_hum_that_rang_before_the_tap_is_no_plane_of_a_partial_close_to_it() -> 
 
 
 def test_planes_of_unlike_decays_are_heard_with_an_honest_figure() -> None:
-    """2.7 cents apart at 166.5 Hz: not half a beat in a second; taken for alike, decays moved it four deviations."""
+    """2.7 cents apart at 166.5 Hz: not half a beat in a second; taken for alike, decays moved it by four sd."""
     time = np.arange(round(1.05 * RATE)) / RATE
     misses = []
     for seed in range(12):
