@@ -64,7 +64,7 @@ PLACES = """
     recording.measurement_list recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
     recording.retune recording.tuning_targets recording.tap_watch recording.steady_lines
-    recording.plane_band recording.plane_pitch recording.tapped_pitch
+    recording.band_noise recording.plane_band recording.plane_pitch recording.tapped_pitch
     recording.tapped_tine recording.tap_listener
     recording.tuning_progress recording.overtone_advice recording.tap_message recording.taps_on_file
     recording.parameters recording.calibration_model recording.apart

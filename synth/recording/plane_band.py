@@ -17,6 +17,8 @@ from typing import Final
 import numpy as np
 
 from synth.arrays import Array, Complex
+from synth.recording.band_noise import likeliest_noise
+from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
 from synth.recording.stirred import Band
 from synth.units import CENT, FALL
 
@@ -29,85 +31,64 @@ WEAK: Final = (
     0.04  # of the louder plane's power, which a plane that is hardly tapped has; else both have alike
 )
 DECAY_SD: Final = 0.7  # of ln decay, of the fitted line's
-ROOMS: Final = (9.0, 14.0, 23.0)  # 1/s: T60 of 0.77, 0.49, 0.30 s
-USUAL: Final = 13.0  # 1/s
-SPREAD: Final = 0.5  # of its logarithm
-KINDS: Final = ((1.0, 0.0), (0.0, 1.0), (1.0, 0.1), (1.0, 1.0))  # powers of the partial's tail, of the knock
-TAILS: Final = np.array([1e-4, 1e-3, 1e-2, 0.06, 0.3])  # of the partial's power
-NOISES: Final = 10.0 ** np.arange(-5.5, 0.1, 0.5)  # of the partial's power
+ANYWHERE: Final = 5  # lines that explain whatever planes are there, before any are known
+BEFORE_NOTHING: Final = no_modes()
 SETTLED: Final = 0.02  # by which its logarithm still moves
 
 
 class PlaneBand:
-    """The samples around a pole (1/s, rad/s), as block means; noise is that of one line until `listen_for`."""
+    """The samples around a pole (1/s, rad/s), as block means; any lines are its partial's until `listen_for`.
 
-    def __init__(self, samples: Array, rate: float, pole: complex) -> None:
+    What rang `before` the samples, of amplitudes as they begin, is taken to ring on.
+    """
+
+    def __init__(
+        self, samples: Array, rate: float, pole: complex, before: FittedModes = BEFORE_NOTHING
+    ) -> None:
         self.omega, self.fall = float(pole.imag), max(-float(pole.real), 0.05)
-        at = _blocks(samples, rate, self.omega, self.fall)
+        at, self.together = _blocks(samples, rate, self.omega, self.fall)
         self.time = at.time
         self.step, self.seconds = at.step, float(len(at.values) * at.step)
         self.level = float(np.max(np.abs(at.values) * np.exp(np.minimum(self.fall * at.time, 2.0))) + 1e-300)
         self.values = at.values / self.level
-        self.left = 1.0  # power of what is no partial, over the partial's
-        self.listen_for(np.array([-self.fall + 0j]))
+        anywhere = np.linspace(-0.5, 0.5, ANYWHERE) * WIDEST * self.per_cent
+        self._known = self._waves_of(before, rate)
+        self.listen_for(np.asarray((-self.fall + 1j * anywhere)[None], complex))
 
     @property
     def per_cent(self) -> float:
         """rad/s of a cent."""
         return CENT * self.omega
 
-    def listen_for(self, pole: Complex) -> None:
-        """Take the noise that is likeliest with these poles (K,), relative to the band's middle."""
-        wave = np.exp(pole[:, None] * self.time)
-        best = -np.inf
-        covariance = np.eye(len(self.time))
-        for rate in ROOMS:
-            for kind in KINDS:
-                shape = self._shape(rate, kind)
-                value, tail, noise = self._likeliest(wave, shape)
-                value -= 0.5 * (np.log(rate / USUAL) / SPREAD) ** 2
-                if value > best:
-                    best, covariance = value, noise * np.eye(len(shape)) + tail * shape
-        self.left = float(np.mean(np.diag(covariance)))
-        factor = np.linalg.cholesky(covariance)
-        self._whiten = np.linalg.inv(factor)
-        self._log_det = 2.0 * float(np.sum(np.log(np.diag(factor))))
-        self._white = self._whiten @ self.values
-        self._power = float(np.sum(np.abs(self._white) ** 2))
+    def listen_for(self, poles: Complex) -> None:
+        """Take the noise that is likeliest with each row of these poles (R, K), relative to the band's middle."""
+        waves = np.exp(poles[..., None] * self.time)
+        self.noise = likeliest_noise(self.time, self.values, self.together, self.fall, waves, self._known)
 
-    def _shape(self, rate: float, kind: tuple[float, float]) -> Array:
-        """(M, M) covariance of the room's noise."""
-        later = np.maximum(self.time[:, None], self.time)
-        falls = np.exp(-self.fall * self.time)
-        tail = np.exp(-2.0 * rate * later) * falls[:, None] * falls
-        return np.asarray(kind[0] * tail + kind[1] * np.diag(np.exp(-2.0 * rate * self.time)))
+    def _waves_of(self, before: FittedModes, rate: float) -> Complex:
+        """(Q, M) what rang before and rings on in the band, where it is, and where it might be instead."""
+        off = before.pole.imag - self.omega
+        heard = before.pick(np.abs(off) < 1.5 * np.pi / self.step)
+        if not len(heard):
+            return np.zeros((0, len(self.time)), complex)
+        level = np.abs(heard.amplitude) / self.level * _passed(heard.pole.imag - self.omega, self.step, rate)
+        pole = np.minimum(heard.pole.real, 0.0) + 1j * (heard.pole.imag - self.omega)
+        waves = level[:, None] * np.exp(pole[:, None] * self.time)
+        return np.concatenate((waves, heard.standard_uncertainty[:, None] * self.time * waves))
 
-    def _likeliest(self, wave: Complex, shape: Array) -> tuple[float, float, float]:
-        """Likelihood's logarithm, power of the room's noise and of the microphone's."""
-        strength, turn = np.linalg.eigh(shape)
-        values, columns = turn.T @ self.values, wave @ turn
-        tail, noise = (each.ravel() for each in np.meshgrid(TAILS, NOISES))
-        inverse = 1.0 / (tail[:, None] * np.maximum(strength, 0.0) + noise[:, None])  # (H, M)
-        gram = np.einsum("im,hm,jm->hij", np.conj(columns), inverse, columns) + np.eye(len(wave))
-        seen = np.einsum("im,hm,m->hi", np.conj(columns), inverse, values)
-        told = np.einsum("hi,hi->h", np.conj(seen), np.linalg.solve(gram, seen[:, :, None])[:, :, 0]).real
-        value = np.sum(np.log(inverse), axis=1) - np.linalg.slogdet(gram)[1]
-        value += told - inverse @ np.abs(values) ** 2
-        best = int(np.argmax(value))
-        return float(value[best]), float(tail[best]), float(noise[best])
-
-    def likelihood(self, middle: Array, log_fall: Array, split: Array, differ: float) -> Array:
-        """Its logarithm, of (...) middles and splits in rad/s and logarithms of decay rates.
+    def likelihood(self, middle: Array, log_fall: Array, split: Array, differ: Array | float) -> Array:
+        """Its logarithm, (R, P), of middles and splits in rad/s and logarithms of decay rates, each row in
+        its noise.
 
         `differ` is the logarithm of the upper plane's decay rate over the lower's.
         """
         rate = np.exp(log_fall)
         upper = -rate * np.exp(0.5 * differ) + 1j * (middle + 0.5 * split)
         lower = -rate * np.exp(-0.5 * differ) + 1j * (middle - 0.5 * split)
-        wave = self._waves(np.stack((upper, lower))) @ self._whiten.T
+        wave = self._waves(np.stack((upper, lower))) @ np.swapaxes(self.noise.whiten, -1, -2)
         own = np.sum(wave.real**2 + wave.imag**2, axis=-1)
         both = np.sum(np.conj(wave[0]) * wave[1], axis=-1)
-        seen = np.conj(wave) @ self._white
+        seen = (np.conj(wave) @ self.noise.white[..., None])[..., 0]
         told, mixed = np.abs(seen) ** 2, 2.0 * np.real(np.conj(seen[0]) * both * seen[1])
         each = []
         for one, other in ((1.0, 1.0), (1.0, WEAK), (WEAK, 1.0)):
@@ -116,7 +97,7 @@ class PlaneBand:
             gain = one * told[0] * second + other * told[1] * first - one * other * mixed
             each.append(gain / det - np.log(det))
         lean = 0.5 * ((log_fall - np.log(self.fall)) / DECAY_SD) ** 2
-        return np.asarray(np.logaddexp.reduce(each) - self._power - self._log_det - lean)
+        return np.asarray(np.logaddexp.reduce(each) - self.noise.offset - lean)
 
     def _waves(self, pole: Complex) -> Complex:
         """(..., M) exp(s t), by products of the first few blocks' and of longer steps'."""
@@ -127,7 +108,7 @@ class PlaneBand:
         return np.asarray(whole.reshape(*pole.shape, -1)[..., : len(self.time)])
 
     def over_decays(
-        self, middle: Array, log_fall: Array, split: Array, differ: float, *, rounds: int
+        self, middle: Array, log_fall: Array, split: Array, differ: Array | float, *, rounds: int
     ) -> tuple[Array, Array]:
         """ln of the likeliest decay rate from `log_fall` on, and the likelihood's logarithm, decays integrated."""
         step = 1e-2 / max(self.seconds * self.fall, 0.05)
@@ -143,21 +124,37 @@ class PlaneBand:
                 break
         return log_fall, value - 0.5 * np.log(np.maximum(bend, 1.0))
 
-    def softer(self, pole: Complex) -> float:
-        """Of two poles, the level of the softer over that of the louder."""
-        wave = (np.exp(pole[:, None] * self.time) @ self._whiten.T).T
-        level = np.abs(np.linalg.lstsq(wave, self._white, rcond=1e-9)[0])
+    def softer(self, pole: Complex, row: int) -> float:
+        """Of two poles, the level of the softer over that of the louder, in the noise of that row."""
+        wave = self.noise.whiten[row] @ np.exp(pole * self.time[:, None])
+        level = np.abs(np.linalg.lstsq(wave, self.noise.white[row], rcond=1e-9)[0])
         return float(np.min(level) / (np.max(level) + 1e-300))
 
 
-def _blocks(samples: Array, rate: float, omega: float, fall: float) -> Band:
-    """Means under a Hann window, fast enough for planes `WIDEST` apart, no more than `MOST_BLOCKS`."""
+def _passed(off: Array, step: float, rate: float) -> Array:
+    """(Q,) of the level of a line so many rad/s beside the partial, what is left in the means."""
+    count = 2 * round(step * rate)
+    window = np.hanning(count + 2)[1:-1]
+    turns = np.exp(1j * np.outer(off, np.arange(count)) / rate)
+    return np.asarray(np.abs(turns @ window) / np.sum(window))
+
+
+def _blocks(samples: Array, rate: float, omega: float, fall: float) -> tuple[Band, Array]:
+    """Means under Hann windows of two steps, and (M, M) how white noise in them goes together.
+
+    Steps are short enough for planes `WIDEST` apart, no more than `MOST_BLOCKS`. A window of one step would let in,
+    hardly weaker, what rings one turn of the steps beside the partial (hum, a room's mode), and it would look
+    like a plane; that of two has its first zero there.
+    """
     seconds = min(len(samples) / rate, max(LASTING / fall, LEAST_BLOCKS / BLOCK_RATE))
     split = 1.5 * WIDEST * CENT * omega / (2.0 * np.pi)
     per_second = max(split, min(BLOCK_RATE, MOST_BLOCKS / seconds))
-    size = max(4, round(rate / min(per_second, omega / (6.0 * np.pi))))
-    count = min(int(seconds * rate) // size, MOST_BLOCKS)
-    window = np.hanning(size + 2)[1:-1]
-    wave = np.exp(-1j * omega * np.arange(size) / rate) * 2.0 * window / np.sum(window)
-    values = samples[: count * size].reshape(count, size) @ wave
-    return Band(values * np.exp(-1j * omega * np.arange(count) * size / rate), size / rate, omega)
+    step = max(4, round(rate / min(per_second, omega / (6.0 * np.pi))))
+    count = min(int(seconds * rate) // step, MOST_BLOCKS) - 1
+    window = np.hanning(2 * step + 2)[1:-1]
+    wave = np.exp(-1j * omega * np.arange(2 * step) / rate) * 2.0 * window / np.sum(window)
+    windows = np.lib.stride_tricks.sliding_window_view(samples, 2 * step)[::step][:count]
+    values = windows @ wave * np.exp(-1j * omega * np.arange(count) * step / rate)
+    beside = float(window[step:] @ window[:step] / (window @ window))
+    together = np.eye(count) + beside * (np.eye(count, k=1) + np.eye(count, k=-1))
+    return Band(values, step / rate, omega), together

@@ -16,7 +16,8 @@ from typing import Final
 import numpy as np
 
 from synth.arrays import Array, Complex
-from synth.recording.plane_band import LEAST_BLOCKS, WIDEST, PlaneBand
+from synth.recording.damped_sinusoid_fit import FittedModes
+from synth.recording.plane_band import BEFORE_NOTHING, LEAST_BLOCKS, WIDEST, PlaneBand
 from synth.units import CENT
 
 SPLITS: Final = np.array(
@@ -25,13 +26,17 @@ SPLITS: Final = np.array(
 ALIKE: Final = 0.3  # of the logarithm, by which the splits of two partials differ
 EVEN: Final = 0.3  # cents, below which splits are all alike
 ODD: Final = 0.1  # share of tines whose upper partials split on their own: nuts, uneven seats
+DIFFERS: Final = (
+    0.1 * np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
+)  # of ln decay, by which planes of one tine differ
+LIKELY: Final = np.log(np.array([1.0, 4.0, 1.0]) / 6.0)  # that it is by so much, 0.1 being usual
 POINTS: Final = 13  # middles that are asked at once
 ZOOMS: Final = 4
 ROUNDS: Final = 4  # towards the likeliest decay, at first
 LIVE: Final = 8.0  # of log likelihood below the best, where the rest no longer counts
 SEARCHED: Final = 40.0  # cents around a line where its partial may be, in a room that pulls it
 FALLS: Final = (0.5, 1.0, 2.0)  # times the line's decay rate that are tried there
-SAFE: Final = 1.3  # times the deviation found, by tests/recording/test_tapped_beams.py
+SAFE: Final = 1.4  # times the deviation found, by tests/recording/test_tapped_beams.py
 LEAST: Final = 0.05  # cents: no tine is steadier than that
 
 
@@ -40,7 +45,8 @@ class PlanePitch:
     """Hz of the middle with its deviation; cents between the planes with theirs.
 
     `softer` is the level of the softer plane over that of the louder; `left` the power that no line explains over
-    the fundamental's.
+    the fundamental's; `odd` how likely it is that the upper partials do not share its split, as those of one
+    rod do.
     """
 
     hertz: float
@@ -49,6 +55,7 @@ class PlanePitch:
     split_sd: float
     softer: float
     left: float
+    odd: float
 
     @property
     def parted(self) -> bool:
@@ -58,60 +65,73 @@ class PlanePitch:
 
 @dataclass(frozen=True)
 class _Profile:
-    """By split (S,): log of probability, middle and its variance in cents, the likeliest middle and ln decay."""
+    """By split and difference of decays (S, D): log of probability, middle and its variance in cents, the likeliest
+    poles (S, D, 2) relative to the band's middle."""
 
     log: Array
     middle: Array
     variance: Array
-    best: Array  # (S, 2) rad/s, ln(1/s)
+    poles: Complex
 
 
 def plane_pitch(
-    samples: Array, rate: float, poles: Sequence[complex], *, usual: float, differ: float = 0.0
+    samples: Array,
+    rate: float,
+    poles: Sequence[complex],
+    *,
+    usual: float,
+    differ: float = 0.0,
+    before: FittedModes = BEFORE_NOTHING,
 ) -> PlanePitch | None:
     """The first pole's pitch; the others are upper partials, `usual` cents a common split.
 
-    `differ` is the logarithm of the upper plane's decay rate over the lower's. None where too little is heard.
+    `differ` is the logarithm of the upper plane's decay rate over the lower's; `before` rang already, with
+    amplitudes as at the first sample. None where too little is heard.
     """
-    bands = [_found(samples, rate, pole) for pole in poles]
+    bands = [_found(samples, rate, pole, before) for pole in poles]
     if len(bands[0].time) < LEAST_BLOCKS - 2:
         return None
     bands = [each for each in bands if len(each.time) >= LEAST_BLOCKS - 2]
+    nodes = [differ + DIFFERS if band is bands[0] else np.array([differ]) for band in bands]
     splits = SPLITS
     for turn in range(3):
-        profiles = [_profile(band, splits, differ) for band in bands]
-        log = profiles[0].log - np.log1p((splits / usual) ** 2)
-        for profile in profiles[1:]:
-            log = log + _said_of_the_first(splits, profile.log, usual)
-        if turn == 0:
+        profiles = [_profile(band, splits, each) for band, each in zip(bands, nodes, strict=True)]
+        log = profiles[0].log + LIKELY - np.log1p((splits / usual) ** 2)[:, None]  # (S, D)
+        said = [_said_of_the_first(splits, each.log[:, 0], usual) for each in profiles[1:]]
+        for upper, _ in said:
+            log = log + upper[:, None]
+        if turn < 2:
+            finer = splits if turn == 0 else _finer(splits, np.logaddexp.reduce(log, axis=1))
+            nearest = np.argmin(np.abs(finer[:, None] - splits), axis=1)
             for band, profile in zip(bands, profiles, strict=True):
-                band.listen_for(_poles(band, splits, profile, int(np.argmax(profile.log)), differ))
-        elif turn == 1:
-            finer = _finer(splits, log)
-            if len(finer) == len(splits):
-                break
+                band.listen_for(profile.poles.reshape(-1, 2))
+                count = profile.log.shape[1]
+                band.noise = band.noise.rows((nearest[:, None] * count + np.arange(count)).ravel())
             splits = finer
-    return _summed(bands[0], splits, profiles[0], log, differ)
+    odd = np.min([each for _, each in said], axis=0) if said else np.zeros(len(splits))
+    return _summed(bands[0], splits, profiles[0], log, odd)
 
 
-def _found(samples: Array, rate: float, pole: complex) -> PlaneBand:
+def _found(samples: Array, rate: float, pole: complex, before: FittedModes) -> PlaneBand:
     """The band about the one line near a pole that is likeliest."""
-    band = PlaneBand(samples, rate, pole)
+    band = PlaneBand(samples, rate, pole, before)
     reach = min(SEARCHED * band.per_cent, 0.8 * np.pi / band.step)  # beyond half the blocks' rate all repeats
     middle = np.arange(-reach, reach, 0.15 * 2.0 * np.pi / band.seconds)
     fall = np.log(np.array(FALLS) * band.fall)
     value = band.likelihood(middle[:, None], fall, np.zeros(1), 0.0)
     best = np.unravel_index(np.argmax(value), value.shape)
     moved = complex(-np.exp(fall[best[1]]), band.omega + middle[best[0]])
-    return PlaneBand(samples, rate, moved)
+    return PlaneBand(samples, rate, moved, before)
 
 
-def _profile(band: PlaneBand, splits: Array, differ: float) -> _Profile:
-    """For each split the middles that explain the band, looked at ever closer."""
-    split = (splits * band.per_cent)[:, None]
+def _profile(band: PlaneBand, splits: Array, differ: Array) -> _Profile:
+    """For each split (S,), and difference of decays (D,), the middles that explain the band, ever closer."""
+    shape = len(splits), len(differ)
+    split = np.repeat(splits * band.per_cent, len(differ))[:, None]
+    differ = np.tile(differ, len(splits))[:, None]
     high = 0.8 * split + 0.06 * 2.0 * np.pi / band.seconds
     low, u = -high, np.linspace(0.0, 1.0, POINTS)
-    log_fall = np.full((len(splits), POINTS), np.log(band.fall))
+    log_fall = np.full((len(split), POINTS), np.log(band.fall))
     for zoom in range(ZOOMS):
         middle = low + (high - low) * u
         rounds = ROUNDS if zoom == 0 else ROUNDS // 2
@@ -122,7 +142,7 @@ def _profile(band: PlaneBand, splits: Array, differ: float) -> _Profile:
         last = POINTS - 1 - np.maximum(np.argmax(live[:, ::-1], axis=1) - 1, 0)
         if zoom == ZOOMS - 1 or np.all(last - first >= POINTS - 3):
             break
-        row = np.arange(len(splits))
+        row = np.arange(len(split))
         log_fall = log_fall[row[:, None], np.round(first[:, None] + (last - first)[:, None] * u).astype(int)]
         low, high = middle[row, first][:, None], middle[row, last][:, None]
     step = (high - low)[:, 0] / (POINTS - 1)
@@ -132,19 +152,27 @@ def _profile(band: PlaneBand, splits: Array, differ: float) -> _Profile:
     mean = np.sum(weight * middle, axis=1) / whole
     variance = np.sum(weight * (middle - mean[:, None]) ** 2, axis=1) / whole + step**2 / 12.0
     best = np.argmax(value, axis=1)[:, None]
-    at = np.concatenate([np.take_along_axis(each, best, axis=1) for each in (middle, log_fall)], axis=1)
+    at, fall = (np.take_along_axis(each, best, axis=1) for each in (middle, log_fall))
+    signs = np.array([1.0, -1.0])
+    pole = -np.exp(fall + 0.5 * differ * signs) + 1j * (at + 0.5 * split * signs)
     return _Profile(
-        top + np.log(whole * step), mean / band.per_cent, variance / band.per_cent**2, np.asarray(at)
+        (top + np.log(whole * step)).reshape(shape),
+        (mean / band.per_cent).reshape(shape),
+        (variance / band.per_cent**2).reshape(shape),
+        pole.reshape(*shape, 2),
     )
 
 
-def _said_of_the_first(splits: Array, log: Array, usual: float) -> Array:
-    """(S,) what another partial's probabilities by its own split say of the fundamental's."""
+def _said_of_the_first(splits: Array, log: Array, usual: float) -> tuple[Array, Array]:
+    """(S,) what another partial's probabilities by its own split say of the fundamental's; and how likely it is
+    then that they have nothing to do with each other."""
     likely, width, scale = np.exp(log - np.max(log)), np.gradient(splits), np.log(splits + EVEN)
     near = np.exp(-0.5 * ((scale[:, None] - scale) / ALIKE) ** 2) / (splits + EVEN) * width
     anyhow = width / (1.0 + (splits / usual) ** 2)
     shared = near @ likely / np.sum(near, axis=1)
-    return np.asarray(np.log((1.0 - ODD) * shared + ODD * float(anyhow @ likely / np.sum(anyhow))))
+    alone = ODD * float(anyhow @ likely / np.sum(anyhow))
+    whole = (1.0 - ODD) * shared + alone
+    return np.asarray(np.log(whole)), np.asarray(alone / whole)
 
 
 def _finer(splits: Array, log: Array) -> Array:
@@ -155,29 +183,22 @@ def _finer(splits: Array, log: Array) -> Array:
     return np.unique(np.concatenate((splits, more)))
 
 
-def _poles(band: PlaneBand, splits: Array, profile: _Profile, index: int, differ: float) -> Complex:
-    """The likeliest poles (K,) at a split, relative to the band's middle."""
-    middle, log_fall = profile.best[index].tolist()
-    half = 0.5 * float(splits[index]) * band.per_cent
-    if half == 0.0:
-        return np.array([complex(-np.exp(log_fall), middle)])
-    signs = np.array([1.0, -1.0])
-    return np.asarray(-np.exp(log_fall + 0.5 * differ * signs) + 1j * (middle + half * signs), complex)
-
-
-def _summed(band: PlaneBand, splits: Array, profile: _Profile, log: Array, differ: float) -> PlanePitch:
-    weight = np.exp(log - np.max(log)) * np.gradient(splits)
+def _summed(band: PlaneBand, splits: Array, profile: _Profile, log: Array, odd: Array) -> PlanePitch:
+    weight = np.exp(log - np.max(log)) * np.gradient(splits)[:, None]
     weight = weight / np.sum(weight)
-    middle = float(weight @ profile.middle)
-    variance = float(weight @ (profile.variance + (profile.middle - middle) ** 2))
-    split = float(weight @ splits)
-    poles = _poles(band, splits, profile, int(np.argmax(log)), differ)
+    middle = float(np.sum(weight * profile.middle))
+    variance = float(np.sum(weight * (profile.variance + (profile.middle - middle) ** 2)))
+    by_split = np.sum(weight, axis=1)
+    split = float(by_split @ splits)
+    best = int(np.argmax(log))
+    pole = profile.poles.reshape(-1, 2)[best]
     hertz = band.omega / (2.0 * np.pi) * np.exp(middle * CENT)
     return PlanePitch(
         hertz=float(hertz),
         standard_uncertainty=float(np.hypot(SAFE * np.sqrt(variance), LEAST) * CENT * hertz),
         split=split,
-        split_sd=float(np.sqrt(max(0.0, weight @ (splits - split) ** 2)) + LEAST),
-        softer=band.softer(poles) if len(poles) == 2 else 0.0,
-        left=band.left,
+        split_sd=float(np.sqrt(max(0.0, by_split @ (splits - split) ** 2)) + LEAST),
+        softer=band.softer(pole, best) if pole[0] != pole[1] else 0.0,
+        left=float(band.noise.left[best]),
+        odd=float(by_split @ odd),
     )

@@ -22,6 +22,8 @@ STEADY: Final = (1.2, 12.0)  # Hz, and cents, that a line may seem to move: plan
 ROUGH: Final = 12.0  # Hz
 GROWS: Final = 6.0  # times the power in the second half: planes beat, rooms fill
 MOST: Final = 60
+HALF: Final = 0.5
+LEAST: Final = 0.05  # s in either half
 STRONG: Final = 0.01  # of the loudest line's level: a dull vowel's upper partials
 LOWEST, HIGHEST = 60.0, 600.0  # Hz: voices
 NEAR: Final = 0.01  # of a multiple, by which it is off: a pitch that glides
@@ -30,7 +32,8 @@ IN_A_ROW: Final = 4
 
 @dataclass(frozen=True)
 class Glance:
-    """Hz and levels (K,) of what stands out in the second half, and which lines are `steady` since the first.
+    """Hz and levels (K,), those of the samples, of what stands out in the second half, and which lines are `steady`
+    since the first.
 
     `rough` ones have hardly moved: the fundamental of two planes that beat, in a room, wavers by so much.
     """
@@ -40,10 +43,18 @@ class Glance:
     steady: Bools
     rough: Bools
 
+    def since(self, before: Glance) -> Bools:
+        """(K,) which lines were there before, half as loud or louder: hum stands on multiples as voices do."""
+        apart = np.abs(self.hertz[:, None] - before.hertz)
+        same = apart < STEADY[0] + STEADY[1] * CENT * self.hertz[:, None]
+        return np.asarray(np.any(same & (before.level > HALF * self.level[:, None]), axis=1))
+
 
 def glance(samples: Array, rate: float) -> Glance:
     """The lines that stay where they are from one half to the other, and do not grow."""
     half = len(samples) // 2
+    if half < LEAST * rate or not np.any(samples):
+        return Glance(np.zeros(0), np.zeros(0), np.zeros(0, bool), np.zeros(0, bool))
     first, loud = _peaks(samples[:half], rate)
     second, later = _peaks(samples[half : 2 * half], rate)
     if not len(first):
@@ -73,7 +84,8 @@ def voiced(hertz: Array, level: Array) -> bool:
 def _peaks(samples: Array, rate: float) -> tuple[Array, Array]:
     """Hz and power of what stands out."""
     padded = 2 * len(samples)
-    power = np.abs(np.fft.rfft(samples * np.hanning(len(samples)), padded)) ** 2 + 1e-30
+    window = np.hanning(len(samples))
+    power = np.abs(np.fft.rfft(samples * window * 2.0 / np.sum(window), padded)) ** 2 + 1e-30
     noise, inner = floor(power), power[1:-1]
     top = (inner >= power[:-2]) & (inner > power[2:]) & (inner > CLEAR * noise[1:-1])
     at = np.flatnonzero(top & (inner > FAINT * np.max(power))) + 1

@@ -22,7 +22,7 @@ from synth.recording.sinusoids import find
 from synth.recording.steady_lines import glance, voiced
 from synth.recording.tap_watch import CHECK, KEPT, TapWatch
 from synth.recording.tapped_pitch import TappedSound, Verdict, hertz_of, nothing
-from synth.recording.tapped_tine import could_be, judged, may_be_of
+from synth.recording.tapped_tine import alone_at_a_glance, alone_in, could_be, judged, may_be_of
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
 
@@ -38,6 +38,7 @@ GAP: Final = 0.01  # s kept clear of the tap there
 SEAM: Final = 0.15  # s after samples were lost: a tap so soon has nothing before it to be told from
 FULLY: Final = 0.5  # of a line's level that it had before the tap: then the tap did not begin it
 LATEST: Final = 0.05  # s after a tap from which it is taken as free: the answer is due
+ALONE: Final = "only its fundamental stands out of the noise: tap again, harder or nearer"
 CYCLES: Final = 20.0  # while it falls 60 dB: fewer make a knock; a tine on a resonance of the bar has 25
 
 
@@ -147,8 +148,10 @@ class Listener:
             tap.looks.clear()
             return []
         heard = self._sound(tap, look)
-        if heard is None or not may_be_of(heard.new, self.targets):
+        if heard is None:
             return []
+        if not may_be_of(heard.new, self.targets):
+            return self._alone(tap, alone_in(heard.new, self.targets), np.inf if ended else look)
         if look == LOOKS[0] and not ended:
             tap.maybe = tuple(
                 may_be_of(heard.new, self.targets)
@@ -161,29 +164,55 @@ class Listener:
             return []
         return [Answer(tap.time, self.seconds, look, said)]
 
+    def _alone(self, tap: _Tap, maybe: tuple[int, ...], look: float) -> list[Answer]:
+        """What is to be said where one line alone stands above the noise, at two looks, of these tines."""
+        lasting = bool(set(tap.maybe) & set(maybe))
+        tap.maybe = maybe
+        if not lasting or tap.told or not self._due(maybe, look):
+            return []
+        tap.told = True
+        named = (tap.announced,) if tap.announced in maybe else maybe
+        return [Answer(tap.time, self.seconds, look, nothing(ALONE, named))]
+
+    def _due(self, named: tuple[int, ...], look: float) -> bool:
+        """Whether an answer is due, of one of these tines."""
+        low = bool(named) and bool(np.min(self.targets.frequency[list(named), 0, 0]) < LOW)
+        return look >= (SLOW if low else QUICK)
+
     def _glance(self, tap: _Tap) -> bool:
         """Whether a tine of this design could sound like that: asked before anything is fitted."""
         seen = glance(self._watch.span(tap.free, tap.free + LOOKS[0]), self.rate)
-        if voiced(seen.hertz[seen.steady], seen.level[seen.steady]):
+        begun = seen.steady & ~seen.since(glance(self._before(tap), self.rate))
+        if voiced(seen.hertz[begun], seen.level[begun]):
             return False
-        return could_be(seen.hertz[seen.rough], seen.hertz[seen.steady], self.targets)
+        alone = alone_at_a_glance(seen.hertz[begun], seen.level[begun], self.targets)
+        return alone or could_be(seen.hertz[seen.rough], seen.hertz[seen.steady], self.targets)
 
     def _sound(self, tap: _Tap, look: float) -> TappedSound | None:
         """What the tap began and what rang before it, without hum; None where no tine could sound like that."""
         samples, lines = self._lines((tap.free, tap.free + look))
-        if not may_be_of(lines, self.targets) or voiced(hertz_of(lines), np.abs(lines.amplitude)):
-            return None  # speech, a knock
         if tap.old is None:
-            tap.old = self._lines((max(tap.time - BEFORE, self._seam), tap.time - GAP))[1]
+            tap.old = self._lines(self._span_before(tap))[1]
+        begun = _begun(lines, tap.old)
+        if not (may_be_of(lines, self.targets) or alone_in(begun, self.targets)):
+            return None  # a knock
+        if voiced(hertz_of(begun), np.abs(begun.amplitude)):
+            return None  # speech; hum has been there before
         with threadpool_limits(1):
             samples, lines, _ = without_hum(samples, self.rate, lines)
         return TappedSound(samples, self.rate, lines, _begun(lines, tap.old), tap.old)
 
+    def _before(self, tap: _Tap) -> Array:
+        """The samples just before it."""
+        return self._watch.span(*self._span_before(tap))
+
+    def _span_before(self, tap: _Tap) -> tuple[float, float]:
+        return max(tap.time - BEFORE, self._seam), tap.time - GAP
+
     def _in_time(self, verdict: Verdict, look: float) -> Verdict | None:
         """The verdict, a reason once it is due and unsure, or None while it may still become sure."""
         named = verdict.candidates
-        low = bool(named) and bool(np.min(self.targets.frequency[list(named), 0, 0]) < LOW)
-        due = look >= (SLOW if low else QUICK)
+        due = self._due(named, look)
         figure = verdict.tine is not None or bool(verdict.guesses)
         if figure and verdict.cents_sd <= (COARSE if due else SURE):
             return verdict
@@ -218,7 +247,7 @@ class _Tap:
     looks: list[float]
     old: FittedModes | None = None  # what rang before it, once that is asked
     known: float = np.inf  # cents, the least deviation of what was said
-
+    told: bool = False  # that it was too soft
     maybe: tuple[int, ...] = ()  # the tines that the look before found
 
     def lasting(self, verdict: Verdict) -> bool:

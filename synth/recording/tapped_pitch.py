@@ -34,6 +34,9 @@ STRANGE: Final = (
     25.0  # cents by which two planes differ from the model's split at most, where others are near
 )
 TWINS: Final = 2.5  # times as fast at most one plane decays as the other: what dies faster is the room's
+ODDLY: Final = 3.0  # cents more than usual, from which planes that upper partials deny are another tine's
+SURELY: Final = 0.7
+OTHERS: Final = "other tines ring along at its pitch: hold them and tap again"
 SINGLE: Final = 0.01  # cents, as a usual split: one plane alone
 
 
@@ -81,7 +84,8 @@ def nothing(reason: str, candidates: tuple[int, ...] = ()) -> Verdict:
 
 @dataclass(frozen=True)
 class TappedSound:
-    """The samples (T,) of a tap without hum, all `lines` in them, those that it began, and those before it."""
+    """The samples (T,) of a tap without hum, all `lines` in them, those that it began (`new`), and those before it
+    (`old`, with amplitudes as they were some tenths of a second before)."""
 
     samples: Array
     rate: float
@@ -99,7 +103,9 @@ class TappedSound:
             apart = np.abs(self.lines.pole.imag[:, None] - np.array(poles).imag)
             others = self.lines.pick(np.asarray(np.all(apart > np.array(reach), axis=1)))
             clean = self.samples - _waves(others, len(self.samples), self.rate)
-            self._known[key] = plane_pitch(clean, self.rate, poles, usual=usual, differ=differ)
+            self._known[key] = plane_pitch(
+                clean, self.rate, poles, usual=usual, differ=differ, before=self.old
+            )
         return self._known[key]
 
 
@@ -114,6 +120,8 @@ def _waves(modes: FittedModes, count: int, rate: float) -> Array:
 def told_of(heard: TappedSound, targets: TuningTargets, tine: int, line: int) -> Verdict:
     """What the tap says if it was of this tine, with its fundamental at that new line."""
     new = heard.new
+    model = float(np.max(targets.decay_rate[tine]))
+    line = _lasting(new, line, model)
     hertz, level = hertz_of(new), np.abs(new.amplitude)
     split = _split_of(targets, tine)
     beside = np.abs(np.log(hertz / hertz[line]) / CENT) < split + PLANE_REACH
@@ -121,13 +129,29 @@ def told_of(heard: TappedSound, targets: TuningTargets, tine: int, line: int) ->
     differ = abs(float(np.log(np.divide(*targets.decay_rate[tine]))))  # a bar may take more of one plane
     alike = np.abs(np.log(rate / rate[line])) < np.log(TWINS) + differ
     pair = np.flatnonzero(beside & alike & (level > TWIN_LEVEL * level[line]))
-    if _another_rings(hertz[pair[level[pair] > RINGS * level[line]]], targets, tine):
-        return nothing("other tines ring along at its pitch: hold them and tap again", (tine,))
+    dies = TWINS * np.exp(differ) * max(rate[line], model)  # what dies faster is the room's
+    lasts = np.flatnonzero(beside & (rate < dies))
+    if _another_rings(hertz[lasts[level[lasts] > RINGS * level[line]]], targets, tine):
+        return nothing(OTHERS, (tine,))
     if _disturbed(hertz[line], level[line], heard.old):
         return nothing("another still rings close to it: hold it and tap again", (tine,))
     if split > ONE_PITCH:
         return _far_planes(heard, targets, tine, line, pair)
     return _near_planes(heard, targets, tine, line)
+
+
+def _lasting(new: FittedModes, line: int, model: float) -> int:
+    """The line, or where one beside it outlasts it by more than planes do, that one: the other is the room's.
+
+    `model` is the rate, 1/s, at which the tine should die: what dies about so is no room's.
+    """
+    rate, level = np.maximum(-new.pole.real, 0.5), np.abs(new.amplitude)
+    if rate[line] < TWINS * model:
+        return line
+    beside = np.abs(np.log(new.pole.imag / new.pole.imag[line])) / CENT < OVERTONE
+    outlasts = beside & (rate < rate[line] / TWINS) & (level > TWIN_LEVEL * level[line])
+    near = np.flatnonzero(outlasts)
+    return int(near[np.argmax(level[near] / rate[near])]) if len(near) else line
 
 
 def _near_planes(heard: TappedSound, targets: TuningTargets, tine: int, line: int) -> Verdict:
@@ -138,6 +162,8 @@ def _near_planes(heard: TappedSound, targets: TuningTargets, tine: int, line: in
     at = heard.middle(_partials(heard.new, targets, tine, line), usual, differ, alone=False)
     if at is None:
         return nothing("too short a sound: tap again and let it ring", (tine,))
+    if at.parted and at.split > usual + ODDLY and at.odd > SURELY and _has_neighbours(targets, tine):
+        return nothing(OTHERS, (tine,))
     half = np.exp(0.5 * at.split * CENT)
     return Verdict(
         tine,
@@ -198,6 +224,12 @@ def _partials(new: FittedModes, targets: TuningTargets, tine: int, line: int) ->
 def _split_of(targets: TuningTargets, tine: int) -> float:
     """Cents between the planes as the model has them."""
     return abs(float(np.log(np.divide(*targets.frequency[tine, :, 0])) / CENT))
+
+
+def _has_neighbours(targets: TuningTargets, tine: int) -> bool:
+    """Whether another tine's fundamental could be what seems to be a plane of this one's."""
+    others = np.delete(targets.frequency[:, :, 0], tine, axis=0)
+    return bool(np.any(np.abs(np.log(others / targets.middle[tine])) / CENT < PLANE_REACH + FURTHEST))
 
 
 def _another_rings(hertz: Array, targets: TuningTargets, tine: int) -> bool:

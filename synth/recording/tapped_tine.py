@@ -41,6 +41,11 @@ ROUGHLY: Final = 2.0 * OVERTONE  # cents, at a glance
 OWN: Final = 0.1  # of the power begun, that is a tapped tine's own at least
 TINES: Final = 0.6  # of it, that tines account for together: of taps over 0.85, of a hammered thing up to 0.5
 STRAYS: Final = 100.0  # cents around a partial, where a room's lines are its own
+ALONE: Final = 0.9  # of the power begun, of a fundamental that stands alone
+KNOWN: Final = 0.05  # relative deviation of its amplitude: that of whistled notes is 0.11 and more
+LIKE: Final = (
+    3.0  # times as fast at most as the model's it dies: clamps and bars differ; knocks die 16 times as fast
+)
 UNISON: Final = 0.5  # cents between targets that are one pitch
 LOUDER: Final = 0.5  # of a tine's level, from which another that rings is said to be the one that was tapped
 
@@ -56,6 +61,16 @@ def could_be(low: Array, high: Array, targets: TuningTargets) -> bool:
     return bool(np.any(np.abs(upper[:, None] - first[..., None]) < ROUGHLY))
 
 
+def alone_at_a_glance(hertz: Array, level: Array, targets: TuningTargets) -> bool:
+    """Whether the loudest of what began is near a tine's fundamental, and all else is near it or much softer."""
+    if not len(hertz):
+        return False
+    loudest = int(np.argmax(level))
+    other = np.abs(np.log(hertz / hertz[loudest]) / CENT) > STRAYS
+    near = np.abs(np.log(hertz[loudest] / targets.frequency[:, :, 0])) / CENT < PLANE_REACH
+    return bool(np.any(near) and np.sum(level[other] ** 2) < (1.0 / ALONE - 1.0) * level[loudest] ** 2)
+
+
 def may_be_of(new: FittedModes, targets: TuningTargets) -> dict[int, int]:
     """The tines (indices) that may have begun these lines, the likeliest first; of each its fundamental's."""
     if not len(new):
@@ -67,6 +82,25 @@ def may_be_of(new: FittedModes, targets: TuningTargets) -> dict[int, int]:
         return {}
     maybe = np.flatnonzero(value > best - RIVAL)
     return {int(each): explained[each].line for each in maybe[np.argsort(-value[maybe], kind="stable")]}
+
+
+def alone_in(new: FittedModes, targets: TuningTargets) -> tuple[int, ...]:
+    """The tines (indices), the nearest first, whose fundamental may be all that began: one pitch that dies so."""
+    if not len(new):
+        return ()
+    hertz, level = hertz_of(new), np.abs(new.amplitude)
+    own = np.abs(np.log(hertz / hertz[np.argmax(level)]) / CENT) < STRAYS
+    if _share(new, own) < ALONE:
+        return ()
+    rate = np.maximum(-new.pole.real, 1e-3)
+    known = (new.amplitude_deviation < KNOWN) & (2.0 * new.standard_uncertainty < rate)
+    line = int(np.argmax(own * known * level / np.maximum(rate, 0.3)))
+    off = np.min(np.abs(np.log(hertz[line] / targets.frequency[:, :, 0])) / CENT, axis=1)
+    dies = np.max(np.abs(np.log(rate[line] / targets.decay_rate)), axis=1) < np.log(LIKE)
+    if not (own & known)[line]:
+        return ()
+    near = np.flatnonzero((off < PLANE_REACH) & dies)
+    return tuple(near[np.argsort(off[near], kind="stable")].tolist())
 
 
 def judged(

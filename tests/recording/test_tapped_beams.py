@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import scipy.signal
 
 from synth.arrays import Array
 from synth.recording.audio_input import read_recording
@@ -40,12 +42,7 @@ DRY = {"direct": 20.0, "over_noise": 30.0}
     ("room", "named", "sure"),
     [
         (DRY, 0.98, 0.6),
-        pytest.param(
-            NEAR,
-            0.98,
-            0.7,
-            marks=pytest.mark.xfail(reason="one of 24 taps, 235 Hz: at 1.05 s 9 cents off, stated 0.18"),
-        ),
+        (NEAR, 0.98, 0.7),
         ({}, 0.9, 0.35),
     ],
     ids=("dry", "near", "rooms"),
@@ -53,7 +50,10 @@ DRY = {"direct": 20.0, "over_noise": 30.0}
 def test_the_right_tine_of_112_in_time_and_within_the_stated_uncertainty(
     room: dict[str, float], named: float, sure: float
 ) -> None:
-    """In time is 0.7 s, 1.2 s below 100 Hz; sure is within a cent by then."""
+    """In time is 0.7 s, 1.2 s below 100 Hz; sure is within a cent by then.
+
+    One figure in twenty may be more than twice the stated deviation off; of so few, two binomial deviations more.
+    """
     count, in_time, within_a_cent, misses = 24, 0, 0, []
     for seed in range(count):
         dice = np.random.default_rng([11, seed])
@@ -68,7 +68,8 @@ def test_the_right_tine_of_112_in_time_and_within_the_stated_uncertainty(
         misses += [abs(each.verdict.cents - truth(tap)) / each.verdict.cents_sd for each in told]
     assert in_time >= named * count - 1.0
     assert within_a_cent >= sure * count
-    assert np.mean(np.array(misses) > 2.0) <= 0.1
+    share = np.mean(np.array(misses) > 2.0)
+    assert share <= 0.05 + 2.0 * np.sqrt(0.05 * 0.95 / len(misses))
     assert np.max(misses) < 5.0
 
 
@@ -125,6 +126,78 @@ def test_in_noise_there_is_no_answer_rather_than_a_wrong_one(over_noise: float) 
                 assert answer.verdict.tine in (None, tine)
                 if answer.verdict.tine is not None:
                     assert abs(answer.verdict.cents - truth(tap)) < 4.0 * answer.verdict.cents_sd
+
+
+def test_a_tap_near_hum_of_its_fourth_multiple_is_not_nine_cents_off() -> None:
+    """Hum at 200 Hz turned with the blocks of a tine at 232 Hz, 30 a second, and passed for its second plane."""
+    dice = np.random.default_rng([11, 14])
+    tine, off = off_by(dice)
+    tap = struck(tine, off, dice, **NEAR)
+    told = [each.verdict for each in answers(tap, tine) if each.verdict.tine is not None]
+    assert len(told) == 2
+    for each in told:
+        assert abs(each.cents - truth(tap)) < 2.0 * each.cents_sd
+        assert each.cents_sd < 1.5
+
+
+@pytest.mark.parametrize("seed", [8, 47])
+def test_hum_does_not_make_a_voice_of_a_tap(seed: int) -> None:
+    """Four multiples of the mains in a row were taken for talk, and the tap for its beginning."""
+    dice = np.random.default_rng([201, seed])
+    tine, off = off_by(dice)
+    tap = struck(tine, off, dice, **NEAR)
+    told = [each.verdict for each in answers(tap, tine)]
+    assert {each.tine for each in told} == {tine}
+
+
+def dull(tap: Struck, over_noise: float, dice: Any) -> Struck:
+    """The tap as a soft finger makes it: no overtones, in white noise so many dB below."""
+    edge = 1.7 * float(instrument_of_112()[1].target[tap.tine])
+    sound = scipy.signal.sosfilt(scipy.signal.butter(6, edge, fs=tap.rate, output="sos"), tap.sound)
+    level = np.std(sound[round(0.4 * tap.rate) :]) * 10.0 ** (-over_noise / 20.0)
+    return replace(tap, sound=sound + level * dice.normal(size=len(sound)))
+
+
+def test_a_tap_of_which_only_the_fundamental_is_heard_is_to_be_tapped_again() -> None:
+    count = 0
+    for seed in range(4):
+        dice = np.random.default_rng([402, seed])
+        tine, off = off_by(dice)
+        tap = dull(struck(tine, off, dice, over_noise=200.0, direct=20.0), 20.0, dice)
+        for announced in (None, tine):
+            for told in answers(tap, announced):
+                assert told.verdict.reason.startswith(
+                    "only its fundamental stands out of the noise: tap again"
+                )
+                assert told.verdict.tine is None
+                assert tine in told.verdict.candidates
+                assert announced is None or told.verdict.candidates == (tine,)
+                count += 1
+    assert count >= 6  # of eight, one word each: a decay that is not known yet may be a whistle's
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("apart", "louder", "mistaken"), [(15.0, 1.0, 1), (30.0, 2.0, 0), (-45.0, 2.0, 0)])
+def test_a_neighbour_that_rings_along_close_by_is_to_be_held(
+    apart: float, louder: float, mistaken: int
+) -> None:
+    """Its fundamental alone, as a tine has it that was not tapped; 15 cents off it looks like a second plane."""
+    room = {"direct": 20.0, "over_noise": 40.0, "mains": 0.0, "highpass": 0.0, "rate": 48_000}
+    figures, held = 0, 0
+    for tine in (77, 38, 20, 60):
+        dice = np.random.default_rng([501, tine])
+        one, other = (struck(tine, off, dice, **room) for off in (0.0, apart))
+        low = scipy.signal.butter(4, 2.0 * one.planes[0], fs=one.rate, output="sos")
+        beside, own = (scipy.signal.sosfilt(low, each.sound) for each in (other, one))
+        count = min(len(beside), len(own))
+        gain = louder * np.std(own[24_000:48_000]) / np.std(beside[24_000:48_000])
+        tap = replace(one, sound=one.sound[:count] + gain * beside[:count])
+        told = [each.verdict for each in answers(tap, tine)]
+        off = [each for each in told if each.tine is not None and abs(each.cents) > 3.0 * each.cents_sd + 0.5]
+        figures += bool(off)
+        held += any("hold them and tap again" in each.reason for each in told)
+    assert figures <= mistaken
+    assert held >= 2
 
 
 def test_two_tines_at_once_are_not_one() -> None:

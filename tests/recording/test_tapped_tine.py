@@ -164,7 +164,7 @@ def test_of_planes_far_apart_the_one_along_the_row_is_told_and_one_alone_is_open
     def middle(partials: list[int], usual: float, differ: float, *, alone: bool) -> PlanePitch:
         hertz = float(new.pole[partials[0]].imag / 2.0 / np.pi)
         asked.append((hertz, alone))
-        return PlanePitch(hertz, 0.03, 0.0, 1.0, 0.0, 0.01)
+        return PlanePitch(hertz, 0.03, 0.0, 1.0, 0.0, 0.01, odd=0.0)
 
     sound = SimpleNamespace(new=new, old=new.pick([]), middle=middle)
     told = told_of(sound, targets, 1, 0)  # type: ignore[arg-type]
@@ -200,7 +200,7 @@ def near(
 
     def middle(partials: list[int], usual: float, differ: float, *, alone: bool) -> PlanePitch:
         asked.append((partials, usual, differ, alone))
-        return PlanePitch(222.7, 0.04, 6.0, split_sd, 0.55, 0.03)
+        return PlanePitch(222.7, 0.04, 6.0, split_sd, 0.55, 0.03, odd=0.0)
 
     return SimpleNamespace(new=new, old=new.pick([]), middle=middle), targets, asked
 
