@@ -273,6 +273,17 @@ def test_an_open_design_is_tuned_with_the_microphone_that_is_named(slat, monkeyp
     assert (settings, wishes) == (TunerSettings(device="mic"), TuningWishes())
 
 
+def test_the_cut_list_says_how_many_pieces_come_from_how_many_bars_and_what_is_left(slat, tmp_path):
+    from synth.workshop.cutlist import cut_list
+
+    cuts = cut_list(slat.instrument, slat.row)
+    left = 100.0 * sum(bar.left for bar in cuts.bars) / (0.4 * len(cuts.bars))
+    said = slat.said("cutlist", "-o", tmp_path / "lists").splitlines()[0]
+    start = f"{len(slat.instrument.tines)} tines from {len(cuts.bars)} bars of 400 mm, {left:.0f} % left over"
+    assert said == f"{start}; {cuts.mass:.2f} kg in all"
+    assert 1.0 < left < 99.0
+
+
 FRESH = {
     "check": (),
     "modes": (),
