@@ -12,6 +12,7 @@ from synth.doors.cli import run
 from synth.interface import answers
 from synth.playing.stroke import CONTROLS
 from synth.sound.boardsheet import solve_sheet
+from synth.vibration.solve import solve_row
 
 DATA = Path(__file__).parents[1] / "data"
 DESIGN = DATA / "boarded.toml"
@@ -252,7 +253,7 @@ def test_every_word_of_a_piece_comes_to_where_its_sound_is_made(ins, monkeypatch
 
 def test_a_check_warns_of_the_design_and_of_its_row(ins, monkeypatch):
     instrument = dataclasses.replace(ins.instrument, warnings=("of the design",))
-    row = dataclasses.replace(answers.solve_row(instrument), warnings=("of the row",))
+    row = dataclasses.replace(solve_row(instrument), warnings=("of the row",))
     monkeypatch.setattr(answers, "solve_row", lambda _: row)
     assert answers.check(instrument).warnings == ("of the design", "of the row")
 

@@ -92,6 +92,7 @@ def test_a_stick_meets_a_tines_edge_as_crossed_cylinders_do(request, name, acros
     row, steel = catalogue.materials().find(stick.material.name), catalogue.materials().find("mild steel")
     soft = row.youngs_across_gpa if across else row.youngs_gpa
     assert (row.youngs_across_gpa is not None) is across
+    assert soft is not None
     give = (1.0 - row.poisson**2) / soft + (1.0 - steel.poisson**2) / steel.youngs_gpa
     wanted = 4.0 / 3.0 * 1e9 / give * (0.3e-3 * stick.diameter / 2.0) ** 0.25
     assert stick.contact_stiffness == pytest.approx(wanted)
