@@ -93,6 +93,19 @@ def test_a_report_counts_blocks_of_the_device(make):
     assert voice.meter.played == pytest.approx(BLOCKS * BLOCK / RATE)
 
 
+def test_seconds_count_from_when_the_first_frame_was_asked_for_and_a_late_block_does_not_move_them():
+    """Of 4800 frames a second: frame 9600 at 12 s, so frame 0 at 10; the next block comes 30 ms late."""
+    clock = Clock(4800.0)
+    assert clock.second(99.0) == 0.0
+    clock.tick(9600, 12.0)
+    assert clock.second(12.0) == pytest.approx(2.0)
+    clock.tick(9600 + 480, 12.13)
+    assert clock.second(12.5) == pytest.approx(2.5)
+    clock.tick(9600 + 960, 12.19)  # early: frame 0 could have been asked for sooner than was thought
+    assert clock.second(12.5) == pytest.approx(2.51)
+    assert clock.second(9.0) == 0.0
+
+
 def test_a_meter_tells_blocks_that_took_too_long_and_the_share_of_a_core_since_the_start_and_lately():
     meter = Meter()
     for _ in range(100):
