@@ -340,3 +340,10 @@ def test_a_nut_measured_wider_or_lower_weighs_and_turns_as_its_hexagon_does(make
     assert wide.mass == pytest.approx(usual.mass * area * 2.6 * MM / (hexagon(usual.width)[0] * usual.height))
     assert wide.mass > 1.2 * usual.mass
     assert wide.rotary_inertia == pytest.approx(wide.mass * (second / area + (2.6 * MM) ** 2 / 12.0))
+
+
+@pytest.mark.parametrize(("thick", "end"), [(6.0, 1.0), (1.5, 0.75)])
+def test_a_stick_ends_a_millimetre_round_or_as_round_as_it_is_thick(make, thick, end):
+    document = tomlkit.parse(DESIGN)
+    document["stick"]["other"] = {"material": "brass", "diameter_mm": thick, "length_mm": 150.0}
+    assert make(tomlkit.dumps(document)).sticks["other"].end_radius == pytest.approx(end * MM)

@@ -147,3 +147,17 @@ def test_a_tine_is_as_soft_as_its_stiffness_times_what_the_stick_gives_across_it
     across, along = compliance(contact_row.stick("wood"), "light")
     assert across > 1.5 * along
     np.testing.assert_allclose(found.softness, tip.stiffness * across)
+
+
+@pytest.mark.parametrize(("thick", "edge"), [(4e-3, 0.3e-3), (0.8e-3, 0.2e-3)])
+def test_an_edge_is_rounded_by_three_tenths_or_a_quarter_of_a_thin_tine(contact_row, thick, edge):
+    one = contact_row.instrument
+    rod = dataclasses.replace(one.tines[0].rod, diameter=thick)
+    tines = tuple(dataclasses.replace(each, rod=rod) for each in one.tines)
+    way = passage(
+        Stroke(0, contact_row.stick("wood")),
+        dataclasses.replace(one, tines=tines),
+        np.full(len(tines), 440.0),
+    )
+    assert way.edge == pytest.approx(edge)
+    assert way.core == pytest.approx(thick / 2.0 - edge)

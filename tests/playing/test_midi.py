@@ -1,5 +1,6 @@
 """MIDI files and what a keyboard's messages mean (MIDI 1.0 and Standard MIDI File 1.0 specifications)."""
 
+import dataclasses
 import random
 import struct
 
@@ -10,7 +11,7 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.playing.midi import read_midi, refuse_missing, timed
-from synth.playing.midi_mapping import Keys, Unplayable
+from synth.playing.midi_mapping import Keys, Unplayable, notes
 from synth.playing.stroke import BITE, Hold
 
 DESIGN = """
@@ -293,3 +294,14 @@ def test_a_hand_that_slides_along_its_stick_leaves_the_stick_as_long_as_it_is(in
     keys.receive(control(74, 127), 0.0)
     bright = keys.receive(note(A3), 0.0)[0].stick
     assert bright.length + bright.behind == pytest.approx(plain.length + plain.behind)
+
+
+def test_a_note_that_a_design_gives_away_is_not_the_note_of_anothers_root_too(instrument):
+    """The drum has the note of the low group's root: it keeps it, and of two roots on one note the first has it."""
+    low, middle, drum = instrument.groups
+    taken = dataclasses.replace(instrument, groups=(low, middle, dataclasses.replace(drum, midi_note=A3)))
+    alike = dataclasses.replace(low, midi_note=None)
+    plain = dataclasses.replace(taken, groups=(alike, middle, taken.groups[2]))
+    assert notes(plain)[A3] == 2
+    twice = dataclasses.replace(instrument, groups=(alike, dataclasses.replace(alike, name="again"), drum))
+    assert notes(twice)[A3] == 0

@@ -130,3 +130,11 @@ def test_a_report_says_what_meter_bank_and_limiter_know(make):
         "share": pytest.approx((3.0 * RECENT + 0.5) / (2.0 * RECENT + 4.0)),
         "recent": pytest.approx((1.5 * (RECENT - 1) + 0.125) / RECENT),
     }  # fmt: skip
+
+
+def test_the_clock_goes_by_the_block_that_was_asked_for_soonest():
+    """Blocks of a tenth of a second asked for 0, 30 and 10 ms late: the first frame was due when none was late."""
+    clock = Clock(1000.0)
+    for frame, late in ((0, 0.03), (100, 0.0), (200, 0.01)):
+        clock.tick(frame, 5.0 + frame / 1000.0 + late)
+    assert clock.second(6.0) == pytest.approx(1.0)

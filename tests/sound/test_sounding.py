@@ -6,6 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from synth.sound.modal_state import ModalState
 from synth.sound.radiator.stick import StickPressure
 from synth.sound.sounding import Sounded, Sounding
 
@@ -67,3 +68,18 @@ def test_the_sound_of_a_touch_is_laid_before_the_events_after_it_are_given():
 @pytest.mark.parametrize("known", [-math.inf, math.inf])
 def test_nothing_played_gives_nothing(known):
     assert list(Sounding(POLE, silent, channels=1, points=1).events([made(known=known)])) == []
+
+
+def test_states_that_are_given_out_of_order_are_taken_in_at_their_own_times():
+    """Two modes, four states: each turns by exp(s t) from its moment on, and none counts before it."""
+    pole = np.array([-3.0 + 40.0j, -1.0 + 90.0j])
+    ring = ModalState(SimpleNamespace(pole=pole))  # type: ignore[arg-type]
+    times, states = np.array([0.3, 0.1, 0.4, 0.2]), np.arange(8.0).reshape(4, 2) + 1.0j
+    ring.take(times[:2], states[:2])
+    ring.take(times[2:], states[2:])
+    for now in (0.05, 0.15, 0.35, 0.5):
+        wanted = sum(
+            (each * np.exp(pole * (now - at)) for at, each in zip(times, states, strict=True) if at <= now),
+            start=np.zeros(2),
+        )
+        np.testing.assert_allclose(ring.at(now), wanted, rtol=1e-6, atol=1e-12)
