@@ -73,7 +73,7 @@ class EnergyBalance:
 
 
 @dataclass(frozen=True)
-class History:
+class ForceHistory:
     """The force on some tines, bin by bin. SI."""
 
     tine: Indices  # (H,) 0..T-1, of each bin with a touch
@@ -87,7 +87,7 @@ class History:
 
 
 @dataclass(frozen=True)
-class Sweep(History):
+class Sweep(ForceHistory):
     """What the kernel tells of T tines."""
 
     tally: Array  # (T, TALLIES) of `synth.playing.contact.kernel`
@@ -189,11 +189,11 @@ class Pass:
         self.row, self.held = row_arrays(self.way, self.tip, resolution), stick_arrays(self.stick, resolution)
         self.resolution = resolution
 
-    def taken(self) -> History:
+    def taken(self) -> ForceHistory:
         """The force since it was asked for last."""
         history = np.concatenate(self.parts)
         self.parts = [history[:0]]
-        return History(
+        return ForceHistory(
             tine=history[:, layout.H_TINE].astype(np.int64),
             bin=history[:, layout.H_BIN].astype(np.int64),
             impulse=history[:, layout.H_IMPULSE],

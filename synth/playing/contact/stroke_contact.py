@@ -24,7 +24,7 @@ from synth.playing.contact.arrays import InitialState, rotation
 from synth.playing.contact.closed_form import pluck, regime
 from synth.playing.contact.modes import ContactModes, tips
 from synth.playing.contact.resolution import EVENT, REFERENCE, ContactResolution
-from synth.playing.contact.run import EnergyBalance, History, Pass, Sweep, told_when_compiling
+from synth.playing.contact.run import EnergyBalance, ForceHistory, Pass, Sweep, told_when_compiling
 from synth.playing.contact.stick import StickLine, stick_line, stick_modes
 from synth.playing.contact.stick_path import StickPath, passage
 from synth.playing.report import REPORTED_PARTIALS, TineTouch
@@ -36,9 +36,9 @@ __all__ = [
     "REFERENCE",
     "Contact",
     "ContactResolution",
-    "Following",
+    "FollowedStroke",
     "Ringing",
-    "Stage",
+    "StrokeStage",
     "ringing_since",
     "stroke_row",
 ]
@@ -68,7 +68,7 @@ class Contact:
 
 
 @dataclass(frozen=True)
-class Stage:
+class StrokeStage:
     """What a stroke did since the stage before."""
 
     trace: ForceTrace
@@ -86,8 +86,8 @@ def stroke_row(
     allow_yield: bool = False,
     pad_damping: float = 1.0,
 ) -> Contact:
-    """One stroke over its group, as in `Following`. Raises `InputError` as it does."""
-    following = Following(
+    """One stroke over its group, as in `FollowedStroke`. Raises `InputError` as it does."""
+    following = FollowedStroke(
         stroke,
         instrument,
         tines,
@@ -100,7 +100,7 @@ def stroke_row(
     return following.contact([stage.trace for stage in following.stages()])
 
 
-class Following:
+class FollowedStroke:
     """A stroke over its group, followed stage by stage: where it is known, it may be heard.
 
     Stages are the same whoever asks for them, and so is what comes of them. One whose energy comes from nowhere, in
@@ -158,7 +158,7 @@ class Following:
         ring, leaves = _ring(way, self._tip, ringing), float(self._closed.leave[way.touched].max())
         self._pass = Pass(stroke, way, self._tip, stick, ring, resolution, leaves=leaves)
 
-    def stages(self) -> Iterator[Stage]:
+    def stages(self) -> Iterator[StrokeStage]:
         """One after the other, once. Raises `InputError` where the stick stays or energy comes from nowhere.
 
         And, unless that is allowed, where a tine would bend for good, by what is known of it there.
@@ -170,7 +170,7 @@ class Following:
             trace = _trace(self._pass.taken(), self.way, self._tip)
             if not self._allow_yield:
                 refusals.refuse_yield(self._touches(self._pass), self.stroke, self._instrument)
-            yield Stage(trace, math.inf if passed else self._pass.now)
+            yield StrokeStage(trace, math.inf if passed else self._pass.now)
             if passed:
                 return
 
@@ -179,15 +179,21 @@ class Following:
         if self._pass is None:
             nothing = EnergyBalance(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
             return Contact(_silent(self.way.start, self._bin), self.stick, (), (), nothing, self.passed)
-        touches = self._touches(self._pass)
         return Contact(
             trace=joined(traces),
             stick=self.stick,
-            touches=touches,
-            warnings=refusals.warnings(self.stroke, self.way, touches, self._tip.length, self._instrument),
+            touches=self._touches(self._pass),
+            warnings=self.warnings(),
             books=self._pass.books,
             passed=self.passed,
         )
+
+    def warnings(self) -> tuple[str, ...]:
+        """What was unwise, once it has passed."""
+        if self._pass is None:
+            return ()
+        touches = self._touches(self._pass)
+        return refusals.warnings(self.stroke, self.way, touches, self._tip.length, self._instrument)
 
     def _stage(self, pass_: Pass, until: float) -> bool:
         """Follow it to that second, or its end; whether that has come."""
@@ -273,7 +279,7 @@ def _modes(tines: TineModes, index: Indices) -> tuple[Array, Array]:
     return omega, np.where(exists, 0.5 * omega * tines.loss_factor[index], 0.0)
 
 
-def _trace(swept: History, way: StickPath, tip: ContactModes) -> ForceTrace:
+def _trace(swept: ForceHistory, way: StickPath, tip: ContactModes) -> ForceTrace:
     """The force in the row's own directions, from the tines' principal planes: one tine after the other."""
     lever = _lever(tip)
     impulse, push, turn = (np.empty((len(swept.bin), width)) for width in (2, 3, 2))
