@@ -98,6 +98,10 @@ class Stage:
             worker.join(PATIENCE)
 
     def _work(self) -> None:
+        self._play()
+        self.performer.finish()
+
+    def _play(self) -> None:
         while not self._over.is_set():
             wanted = self.performer.next_wanted()
             wait = None if wanted is None else max(0.0, wanted - self._now())

@@ -12,7 +12,8 @@ from threadpoolctl import threadpool_limits
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.playing.contact import stroke_contact
+from synth.playing.contact import refusals
+from synth.playing.contact.run import Pass
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import RATE
 from synth.sound.live_contacts import FORGOTTEN, Performer
@@ -196,26 +197,26 @@ def test_a_stroke_after_one_that_was_ended_is_heard_and_stands_alone_in_the_scri
 
 
 def test_a_contact_that_makes_energy_on_its_way_is_ended(rail, monkeypatch):
-    pass_, honest = stroke_contact.Pass, stroke_contact.Pass.books
+    honest = vars(Pass)["books"].fget
 
     def books(self):
-        found = honest.fget(self)
+        found = honest(self)
         return (
             dataclasses.replace(found, tines=1.2 * found.tines + 0.2 * found.hand)
             if self.now > 0.15
             else found
         )
 
-    monkeypatch.setattr(pass_, "books", property(books))
+    monkeypatch.setattr(Pass, "books", property(books))
     out, performer = ended(rail, "its energy is off by")
     assert performer.strokes == 0
     assert silent_after_a_stroke(out, 0.3)
 
 
 def test_a_tine_that_would_bend_for_good_later_on_ends_its_stroke(rail, monkeypatch):
-    stage = stroke_contact.refusals.over_yield
+    stage = refusals.over_yield
     monkeypatch.setattr(
-        stroke_contact.refusals,
+        refusals,
         "over_yield",
         lambda touch, instrument: stage(touch, instrument) + (3.0 if touch.first_touch > 0.12 else 0.0),
     )
@@ -239,3 +240,15 @@ def test_parts_that_come_too_late_are_put_off_whole_and_counted(rail):
     assert ends[0] == pytest.approx(ends[1], rel=0.3)
     leads = performer._backoff
     assert leads > 1.0  # later strokes begin later
+
+
+def test_a_stroke_that_is_under_way_when_all_ends_is_followed_for_the_script(rail, monkeypatch):
+    stroke = slow_ones(rail)[0]
+    for most, kept in ((8_000_000, 1), (12_000, 0)):
+        monkeypatch.setattr("synth.playing.contact.run.MOST", most)
+        performer = Player(rail).performer
+        performer.play(stroke, stroke.start)
+        assert [each.group for each in performer.played if each is not FORGOTTEN] == [stroke.group]
+        performer.finish()
+        assert len([each for each in performer.played if each is not FORGOTTEN]) == kept
+        assert performer.next_wanted() is None
