@@ -36,6 +36,12 @@ def design(tmp_path, monkeypatch):
     return path
 
 
+@pytest.fixture(scope="module")
+def solved(tmp_path_factory):
+    """What several tests solve alike is kept once."""
+    return tmp_path_factory.mktemp("solved")
+
+
 def on(session):
     return session.state()["text"]
 
@@ -120,7 +126,8 @@ def test_a_progress_that_cannot_be_kept_leaves_the_older_one(design, monkeypatch
 
 @pytest.mark.slow
 @pytest.mark.parametrize("room", [0, 5_000, 60_000])
-def test_a_proposal_that_fills_the_disk_leaves_the_older_one(tmp_path, monkeypatch, capsys, room):
+def test_a_proposal_that_fills_the_disk_leaves_the_older_one(tmp_path, solved, monkeypatch, capsys, room):
+    monkeypatch.setenv("TINEWRIGHT_CACHE", str(solved))
     words = ["proposal", str(PIECE), "-o", str(tmp_path / "out")]
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "index.html").write_text("an older one", encoding="utf-8")

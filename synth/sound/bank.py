@@ -33,7 +33,8 @@ from synth.sound.onsets import Coming, Events, Onsets
 from synth.sound.pole_steps import Advance, advanced, checked_poles, powers
 
 LENGTHS: Final = (64, 512, 2048, 8192)  # frames of a block; the first is summed directly
-BLOCK: Final = 1 << 18  # frames given out at once unless told otherwise
+BLOCK: Final = 1 << 20  # frames given out at once unless told otherwise
+SMALLER: Final = 1 << 18  # of more than MANY modes: what carries them over so many would leave the cache
 AT_ONCE: Final = (128, 64, 32, 16)  # blocks summed at once: what stays in the processor's cache
 MANY: Final = 8192  # modes, whose weights are slower to come by than the blocks: twice as many at once
 CACHED: Final = 1 << 15  # amplitudes worked on at once: 512 KiB
@@ -53,7 +54,13 @@ def render(pole: AnyComplex, weights: AnyComplex, events: Events, *, rate: float
 
 
 def blocks(
-    pole: AnyComplex, weights: AnyComplex, events: Events, *, rate: float, frames: int, block: int = BLOCK
+    pole: AnyComplex,
+    weights: AnyComplex,
+    events: Events,
+    *,
+    rate: float,
+    frames: int,
+    block: int | None = None,
 ) -> Iterator[Singles]:
     """The sound from t = 0 on, in blocks (P, block) float32, the last one shorter; to 1e-6 of the peak.
 
@@ -64,6 +71,7 @@ def blocks(
     Raises ValueError on poles that grow, arrays that do not fit each other and events that go back in time.
     """
     pole, weights = checked_poles(pole, weights)
+    block = block or (SMALLER if pole.size > MANY else BLOCK)
     coming = Coming(events, pole.size, rate)
     bank = _Bank(pole, weights, rate, block)
     for start in range(0, frames, block):
@@ -105,9 +113,11 @@ class _Bank:
             self.state[:] = 0.0
             return
         starts, states = self._carry(onsets, left, left + sound.shape[1])
-        weights = self.weights[:, which]
+        weights, relative = self.weights[:, which], relative[which]
+        starts -= left
+        lengths = np.diff(np.concatenate([starts, [sound.shape[1]]]))
         for part in self.active.parts:
-            part.add(sound, states, starts - left, weights=weights, relative=relative[which])
+            part.add(sound, states, starts, lengths, weights=weights, relative=relative)
 
     def _carry(self, onsets: Onsets, left: int, right: int) -> tuple[Indices, AnyComplex]:
         """First frames of the segments, and states of the modes alive there (n, A) complex64; ends at `right`."""
@@ -225,10 +235,16 @@ class _Part:
         )
 
     def add(
-        self, sound: Singles, states: AnyComplex, starts: Indices, *, weights: AnyComplex, relative: Array
+        self,
+        sound: Singles,
+        states: AnyComplex,
+        starts: Indices,
+        lengths: Indices,
+        *,
+        weights: AnyComplex,
+        relative: Array,
     ) -> None:
         """Adds to sound (P, N) these modes of the segments that begin at `starts` in the states (n, A)."""
-        lengths = np.diff(starts, append=sound.shape[1])
         chosen = np.flatnonzero((lengths > self.above) & (lengths <= self.upto))
         if not chosen.size or not self.decay_per_frame.size:
             return

@@ -92,6 +92,7 @@ def _tuned(instrument: Instrument, mounting: Mounting | None, highest_hz: float)
     wished = _wished(instrument, target)
     trim = tuple(_with(tine, wished.get(row), 1.0) for row, tine in enumerate(tines))
     clamped = _lengths(instrument, trim, target)
+    _check_heard(tines, trim, clamped, highest_hz)
     search = _OnTheBar(tines, wished, clamped, target, mounting, highest_hz)
     length = clamped if mounting is None else search.lengths()
     row = search.row(length)
@@ -153,6 +154,19 @@ class _OnTheBar:
 def _off(pitch: Array, target: Array) -> Array:
     """The logarithms of a pitch over the wanted one (R,); 0 where none is wanted."""
     return np.asarray(np.where(np.isnan(target), 0.0, np.log(pitch / target)))
+
+
+def _check_heard(tines: Sequence[Tine], trim: Trim, length: Array, highest_hz: float) -> None:
+    """Refuse a tine of a length as written that has no partial to be heard."""
+    lowest = lowest_frequencies(rods_of(tines, length, trim))[:, 0] * plane_ratios(tines).max(axis=1)
+    for r in np.flatnonzero(lowest > highest_hz).tolist():
+        tine = tines[r]
+        raise InputError(
+            f"tine {tine.number}: {length_said(float(length[r]), tine.written.units)} free of the stock "
+            f"'{tine.rod.name}' sound at {lowest[r]:.5g} Hz, above what is heard",
+            remedy="let more of it stand free, or take thinner rod",
+            location=tine.written.there,
+        )
 
 
 def _check_within(tines: Sequence[Tine], row: Row) -> None:

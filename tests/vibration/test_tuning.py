@@ -304,3 +304,18 @@ def test_tines_on_opposite_faces_are_not_in_each_others_way(bench: Any, build: B
     first, second = instrument.tines
     turned = replace(instrument, tines=(first, replace(second, face=math.pi)))
     assert not tune(turned).warnings
+
+
+@pytest.mark.parametrize("on_the_bar", [False, True])
+def test_a_length_as_written_that_sounds_above_hearing_is_refused_by_its_figure(
+    bench: Any, build: Build, on_the_bar: bool
+) -> None:
+    """A thick stub; a slender beam's 3.516 / (2 pi l²) (d / 4) sqrt(E / rho) is its upper bound."""
+    made = build(bench.tine(bench.plain(4.0), length=150.0), bench.tine(bench.plain(16.0), length=20.0))
+    with pytest.raises(InputError, match=r"tine 2: 20 mm free .* above what is heard") as refusal:
+        tune(made, mounting(made) if on_the_bar else None)
+    told = float(str(refusal.value).split(" Hz")[0].split()[-1])
+    slender = 3.516 / (2.0 * math.pi * 0.02**2) * 0.004 * math.sqrt(193e9 / 7900.0)
+    assert 18_000.0 < told < slender
+    heard = build(bench.tine(bench.plain(4.0), length=150.0), bench.tine(bench.plain(8.0), length=20.0))
+    assert tune(heard, mounting(heard) if on_the_bar else None).clamped_hz[1] < 18_000.0
