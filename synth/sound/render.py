@@ -23,7 +23,7 @@ from synth.cache import cached
 from synth.cores import one_core
 from synth.design.instrument import Instrument
 from synth.errors import InputError
-from synth.playing.contact.stroke_contact import EVENT, REFERENCE, Contact, FollowedStroke
+from synth.playing.contact.stroke_contact import EVENT, REFERENCE, Contact, FollowedStroke, stroke_row
 from synth.playing.mute import moments, taken
 from synth.playing.report import document
 from synth.playing.script import Performance
@@ -298,24 +298,27 @@ def strike(
 ) -> Contact:
     """The contact of a stroke with the row as it rings by then. Raises `InputError` where it cannot be made."""
     with _named(stroke):
-        following = followed(scene, stroke, ring, settings, seed=seed)
-        return following.contact([stage.trace for stage in following.stages()])
+        asked = _asked(stroke, ring, settings, seed)
+        return stroke_row(stroke, scene.instrument, scene.row.modes, **asked)
 
 
 def followed(
     scene: Scene, stroke: Stroke, ring: ModalState, settings: ContactSettings, *, seed: int
 ) -> FollowedStroke:
     """The same, stage by stage. Raises `InputError` where it is known before that it cannot be made."""
-    return FollowedStroke(
-        stroke,
-        scene.instrument,
-        scene.row.modes,
-        seed=seed,
-        ringing=ring.ahead(stroke.start),
-        resolution=REFERENCE if settings.contact == "reference" else EVENT,
-        allow_yield=settings.allow_yield,
-        pad_damping=settings.pad_damping,
-    )
+    with _named(stroke):
+        asked = _asked(stroke, ring, settings, seed)
+        return FollowedStroke(stroke, scene.instrument, scene.row.modes, **asked)
+
+
+def _asked(stroke: Stroke, ring: ModalState, settings: ContactSettings, seed: int) -> dict[str, Any]:
+    return {
+        "seed": seed,
+        "ringing": ring.ahead(stroke.start),
+        "resolution": REFERENCE if settings.contact == "reference" else EVENT,
+        "allow_yield": settings.allow_yield,
+        "pad_damping": settings.pad_damping,
+    }
 
 
 @contextmanager

@@ -238,7 +238,7 @@ def _followed(pass_: Pass, until: float) -> bool:
 
 
 def joined(traces: Sequence[ForceTrace]) -> ForceTrace:
-    """Those of some stages as one: one tine after the other."""
+    """Those of some stages as one: one tine after the other. Bins are as wide as in the first, or narrower."""
     order = np.argsort(np.concatenate([each.tine for each in traces]), kind="stable")
 
     def of(name: str) -> Any:
