@@ -30,10 +30,10 @@ Shapes: M modes, P contact signals, Q inputs, S impulses, K blocks (a chunk of o
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import count, pairwise, takewhile
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -50,12 +50,11 @@ from synth.sound.bandlimit import (
     low_pass,
     spread_weights,
 )
+from synth.sound.drive_parts import DrivePart, drive_parts, part_edges
 from synth.sound.pole_steps import powers
 
 CHUNK: Final = 256  # frames: as many values of the response are kept for each input and signal
 AT_ONCE: Final = 128  # blocks made states, or modes made ready, at once
-FIRST: Final = 2  # chunks of a stroke's first part; each later part is twice as long as the one before it
-DOUBLED: Final = 4  # times, and as long from then on
 BEFORE: Final = SPREAD // 2 - 1  # grid points before an impulse's own that it is added to
 LANES: Final = 16  # grid points that an impulse is added to at once, at least SPREAD
 
@@ -120,18 +119,6 @@ class Left:
     start: Indices  # (E,) the first of each chunk's blocks
 
 
-@dataclass(frozen=True)
-class DrivePart:
-    """Some chunks of a stroke, which can be heard as soon as all is known that reaches them."""
-
-    first: int  # chunk
-    end: int  # the chunk after the last one
-    begin_s: float
-    end_s: float
-    since_s: float  # from when on impulses reach it
-    until_s: float
-
-
 class Drive:
     """The modes as forces meet them and one radiator hears them."""
 
@@ -182,17 +169,13 @@ class Drive:
             np.diff(blocks.chunk, prepend=-1 if not len(blocks.chunk) else blocks.chunk[0] - 1)
         )
         ends = (blocks.chunk[start] + 1) * self.chunk
-        portions = _portions(blocks.chunk, alone=part is not None)
-        return Left(ends, self._states(blocks, drive, start, portions), blocks, start)
+        edges = part_edges(blocks.chunk) if part is None else [0, len(blocks.chunk)]
+        return Left(ends, self._states(blocks, drive, start, edges), blocks, start)
 
     def parts(self, time: float) -> Iterator[DrivePart]:
         """The parts of a stroke whose first impulse is at `time` s, one after the other, for ever."""
         begin = (math.floor(time * FINER * self.rate) - BEFORE) // (FINER * self.chunk)
-        for number in count():
-            first, end = (begin + _part_edge(each) for each in (number, number + 1))
-            edges = (first * self.chunk / self.rate, end * self.chunk / self.rate)
-            reach = SPREAD / (FINER * self.rate)
-            yield DrivePart(first, end, *edges, edges[0] - reach, edges[1] + reach)
+        return drive_parts(begin, chunk_s=self.chunk / self.rate, reach_s=SPREAD / (FINER * self.rate))
 
     def heard(self, inputs: Inputs, left: Left) -> tuple[int, Array]:
         """Contact signals (P, T) of the same impulses, from a frame on, beyond what the states ring.
@@ -218,13 +201,13 @@ class Drive:
         return first, signals
 
     def _states(
-        self, blocks: _Blocks, drive: NDArray[np.complex64], start: Indices, portions: Iterable[slice]
+        self, blocks: _Blocks, drive: NDArray[np.complex64], start: Indices, edges: Sequence[int]
     ) -> NDArray[np.complex64]:
-        """What the blocks of each chunk, which begin at `start` (E,), leave at its end: (E, M)."""
+        """What the blocks of each chunk, which begin at `start` (E,), leave at its end (E, M); `edges` of parts."""
         states = np.zeros((len(start), len(self.pole)), np.complex64)
         chunk_of = np.repeat(np.arange(len(start)), np.diff(start, append=len(blocks.chunk)))
         turns = self._turns.view(np.float32)
-        for part in portions:
+        for part in _portions(edges):
             left = (blocks.force[part].astype(np.float32) @ turns).view(np.complex64)
             _add_driven(left, drive, blocks.source[part], chunk_of[part], states)
         return states
@@ -300,21 +283,8 @@ def _blocks(force: Force, rate: float, chunk: int) -> _Blocks:
     return _Blocks(chunk_of + earliest, source, grid)
 
 
-def _part_edge(number: int) -> int:
-    """Chunks before the part of this number: FIRST in part 0, then twice as many each."""
-    doubled = min(number, DOUBLED)
-    return FIRST * ((1 << doubled) - 1) + (FIRST << DOUBLED) * (number - doubled)
-
-
-def _portions(chunk: Indices, *, alone: bool) -> Iterator[slice]:
-    """Blocks (K,) at most AT_ONCE at a time, and never of two parts unless they are one `alone`.
-
-    A product of other rows may end in other digits.
-    """
-    edges = [0, len(chunk)]
-    if not alone and len(chunk):
-        within = takewhile(lambda each: each <= chunk[-1] - chunk[0], map(_part_edge, count()))
-        edges = [*np.searchsorted(chunk - chunk[0], list(within)).tolist(), len(chunk)]
+def _portions(edges: Sequence[int]) -> Iterator[slice]:
+    """Blocks AT_ONCE at a time, and never of two parts, which are between the edges."""
     for begin, end in pairwise(edges):
         yield from (slice(at, min(at + AT_ONCE, end)) for at in range(begin, end, AT_ONCE))
 

@@ -21,17 +21,8 @@ from synth.errors import InputError
 from synth.playing.contact.stick import StickLine
 from synth.playing.contact.stroke_contact import Contact, FollowedStroke, joined
 from synth.playing.stroke import ForceTrace
-from synth.sound.drive import (
-    Drive,
-    Driven,
-    DrivePart,
-    Force,
-    Inputs,
-    Left,
-    joined_inputs,
-    reciprocal,
-    taken_apart,
-)
+from synth.sound.drive import Drive, Driven, Force, Inputs, Left, joined_inputs, reciprocal, taken_apart
+from synth.sound.drive_parts import DrivePart
 from synth.sound.radiator import Radiator
 from synth.sound.radiator.stick import (
     HeardStick,

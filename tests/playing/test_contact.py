@@ -402,7 +402,7 @@ def test_a_pass_whose_books_do_not_close_is_followed_more_finely(contact_row, mo
 def test_a_pass_goes_on_more_finely_from_any_stage_as_if_it_had_begun_so(
     contact_row, monkeypatch, step, since
 ):
-    """Asked for every step, or for steps a quarter as long, from the start or amid touches: what comes is the same."""
+    """Asked for every step, or for steps a quarter as long, from the start or amid touches."""
     stroke = Stroke(0, contact_row.stick("wood"), speed=0.3)
     fine = dataclasses.replace(EVENT, quiet_steps=1, step=step)
     plain, begun_so = (first_partials(struck(contact_row, stroke, resolution=each)) for each in (EVENT, fine))

@@ -9,7 +9,8 @@ import pytest
 
 from synth.sound.bandlimit import REACH, limited_rings, low_pass, spread_weights
 from synth.sound.bank import render
-from synth.sound.drive import FIRST, Drive, Force, joined_inputs, reciprocal
+from synth.sound.drive import Drive, Force, joined_inputs, reciprocal
+from synth.sound.drive_parts import FIRST
 from synth.sound.overlay import Overlay
 
 RATE = 48_000
