@@ -134,6 +134,9 @@ class Performer:
         if silences not in (None, self._known):
             return
         latency = self._backoff * self.latency
+        if isinstance(event, Stroke):  # what is wanted sooner first
+            self._follow_until(now + latency)
+            now = self._now()
         ready = now + NEEDED * latency
         if isinstance(event, Stroke) and ready > event.start + latency + TOO_LATE:
             self.dropped += 1

@@ -132,8 +132,10 @@ class Striker:
                 parts = self.drive.parts(float(waiting[0].time.min()))
                 part = next(parts)
             while parts is not None and part.until_s <= known and len(waiting[0].time):
-                yield self._part(following, part, waiting[0])
-                given, part = True, next(parts)
+                sound, part = self._part(following, part, waiting[0]), next(parts)
+                if len(sound.driven.ends):  # what comes near a part may touch none of its chunks
+                    given = True
+                    yield sound
                 waiting = [_between(waiting[0], part.since_s, math.inf)]
         if failed is not None:
             raise failed

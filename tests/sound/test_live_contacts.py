@@ -281,7 +281,7 @@ def test_a_stroke_that_is_refused_is_told_and_leaves_no_trace(heard):
 
 
 def test_after_a_contact_that_came_too_late_strokes_begin_later_and_by_and_by_as_stated_again(heard):
-    ticks = iter([0.0, 1.0, *[1.0] * 1000])  # the first contact takes a second, the others no time
+    ticks = iter([0.0, 0.0, *[1.0] * 1000])  # the first contact takes a second, the others no time
     player = Player(heard, clock=lambda: next(ticks))
     stroke = gestures(heard)[0]
     strokes = [dataclasses.replace(stroke, start=0.1 + 0.5 * n) for n in range(14)]

@@ -14,7 +14,8 @@ from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.playing.contact import refusals
 from synth.playing.contact.run import Pass
-from synth.playing.stroke import Hold, Stroke
+from synth.playing.contact.stroke_contact import Contact, StrokeStage
+from synth.playing.stroke import ForceTrace, Hold, Stroke
 from synth.sound.audio import RATE
 from synth.sound.live_contacts import FORGOTTEN, Performer
 from synth.sound.live_output import LiveOutput
@@ -102,6 +103,22 @@ def test_parts_leave_the_very_states_of_the_whole_on_rows_that_ring_of_strokes_b
         compared += 1
         time += 0.03 if n % 2 == 0 else 0.4
     assert compared >= 10
+
+
+def test_parts_that_nothing_touches_are_passed_over(rail):
+    """An impulse just before a part's edge comes near the next part, and is spread over none of its chunks."""
+    striker, stroke = rail.striker(SETTINGS), slow_ones(rail)[0]
+    following = followed(rail, stroke, ModalState(rail.model), SETTINGS, seed=0)
+    edge = next(striker.drive.parts(0.1)).end_s
+    time = np.array([0.1, edge - 10.0 / (2.0 * RATE), edge + 0.4])
+    push = np.array([[1e-3, 0.0, 1e-3]] * 3)
+    trace = ForceTrace(0.1, 2e-6, time, np.full(3, following.passed[0]), push[:, :2], push, 0.0 * push[:, :2])
+    whole = striker(Contact(trace, following.stick, (), (), None, following.passed), height=0.0)
+    following.stages = lambda: iter([StrokeStage(trace, math.inf)])
+    parts, _ = in_parts(striker, following)
+    assert all(len(each.driven.ends) for each in parts)
+    assert len(parts) == 2
+    np.testing.assert_array_equal(np.concatenate([each.driven.states for each in parts]), whole.driven.states)
 
 
 class Player:
