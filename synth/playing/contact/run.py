@@ -7,7 +7,6 @@ first call ever says that it compiles.
 
 from __future__ import annotations
 
-import copy
 import math
 import sys
 from collections.abc import Iterator
@@ -170,12 +169,12 @@ class Pass:
 
     def kept(self) -> tuple[Any, int]:
         """What `back` needs to take it back to here."""
-        return copy.deepcopy(self.state), len(self.parts)
+        return _copied(self.state), len(self.parts)
 
     def back(self, kept: tuple[Any, int]) -> None:
         """To where it was then, as it was then."""
         state, parts = kept
-        self.state = copy.deepcopy(state)
+        self.state = _copied(state)
         self._kept -= sum(len(each) for each in self.parts[parts:])
         del self.parts[parts:]
 
@@ -272,6 +271,10 @@ def _books(state: Any, row: Any, stick: StickModes) -> EnergyBalance:
         contact=float(state.books[layout.E_CONTACT]),
         spring=float(state.touch[:, layout.SPRING].sum()),
     )
+
+
+def _copied(state: layout.State) -> layout.State:
+    return layout.State(*(each.copy() for each in state))
 
 
 def _law(stroke: Stroke, dt: float) -> tuple[float, ...]:

@@ -179,20 +179,21 @@ class FollowedStroke:
         if self._pass is None:
             nothing = EnergyBalance(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
             return Contact(_silent(self.way.start, self._bin), self.stick, (), (), nothing, self.passed)
+        touches = self._touches(self._pass)
         return Contact(
             trace=joined(traces),
             stick=self.stick,
-            touches=self._touches(self._pass),
-            warnings=self.warnings(),
+            touches=touches,
+            warnings=self._warnings(touches),
             books=self._pass.books,
             passed=self.passed,
         )
 
     def warnings(self) -> tuple[str, ...]:
         """What was unwise, once it has passed."""
-        if self._pass is None:
-            return ()
-        touches = self._touches(self._pass)
+        return () if self._pass is None else self._warnings(self._touches(self._pass))
+
+    def _warnings(self, touches: Sequence[TineTouch]) -> tuple[str, ...]:
         return refusals.warnings(self.stroke, self.way, touches, self._tip.length, self._instrument)
 
     def _stage(self, pass_: Pass, until: float) -> bool:
@@ -239,10 +240,14 @@ def _followed(pass_: Pass, until: float) -> bool:
 
 def joined(traces: Sequence[ForceTrace]) -> ForceTrace:
     """Those of some stages as one: one tine after the other. Bins are as wide as in the first, or narrower."""
-    order = np.argsort(np.concatenate([each.tine for each in traces]), kind="stable")
+    tines = np.unique(np.concatenate([each.tine for each in traces]))
+    edges = [(each, np.searchsorted(each.tine, [*tines, np.inf]).tolist()) for each in traces]
+    pieces = [(each, slice(at[n], at[n + 1])) for n in range(len(tines)) for each, at in edges]
 
     def of(name: str) -> Any:
-        return np.concatenate([getattr(each, name) for each in traces])[order]
+        return np.concatenate(
+            [getattr(each, name)[here] for each, here in pieces] or [getattr(traces[0], name)]
+        )
 
     return replace(
         traces[0], time=of("time"), tine=of("tine"), impulse=of("impulse"), push=of("push"), turn=of("turn")
