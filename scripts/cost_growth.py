@@ -81,12 +81,14 @@ def piece_of(strokes: int, seconds: float) -> str:
 def solving(tines: int, folder: Path) -> Callable[[], Any]:
     from synth.design.file import load
     from synth.design.resolve import resolve
+    from synth.remembered import forget_all
     from synth.vibration.solve import solve_model, solve_row
 
     path = folder / "growth.toml"
     path.write_text(row_of(tines), encoding="utf-8")
 
     def work() -> None:
+        forget_all()
         instrument = resolve(load(path), str(path))
         solve_model(instrument, solve_row(instrument, fresh=True), fresh=True)
 

@@ -41,6 +41,7 @@ OLD_SUFFIX: Final = ".solved"  # of versions before
 MAGIC: Final = b"TINEWRT1"
 NUMBERS: Final = "biufc"  # kinds of arrays: never objects, whose bytes would be addresses
 ALIGNED: Final = 64  # bytes, a cache line
+_WORDS: Final = (float, str, int, bool, type(None))  # as they are, the most frequent first
 MAPPED: Final = os.name != "nt"
 LARGEST: Final = 1 << 30  # bytes of kept files: some ten large instruments; the longest unused go first
 _FRONT: Final = struct.Struct("<8sQI")
@@ -165,21 +166,34 @@ def _padding(size: int) -> NDArray[np.uint8]:
 
 def _plain(value: Any, arrays: list[NDArray[Any]]) -> Any:
     """The value as JSON can write it; arrays are put aside and numbered."""
-    if value is None or isinstance(value, bool | int | float | str):
+    kind: Any = type(value)
+    if kind in _WORDS:
         return value
+    if kind is tuple or kind is list:
+        return {"tuple": [_plain(each, arrays) for each in value]}
+    if (known := _fields(kind)) is not None:
+        name, names = known
+        return {"type": name, "fields": {each: _plain(getattr(value, each), arrays) for each in names}}
     if isinstance(value, np.ndarray):
         arrays.append(value)
         return {"array": len(arrays) - 1}
     if isinstance(value, np.generic):
         return _plain(value.item(), arrays)
+    if isinstance(value, bool | int | float | str):
+        return value
     if isinstance(value, tuple | list):
         return {"tuple": [_plain(each, arrays) for each in value]}
     if isinstance(value, dict):
         return {"dict": {str(key): _plain(each, arrays) for key, each in value.items()}}
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        fields = {f.name: _plain(getattr(value, f.name), arrays) for f in dataclasses.fields(value)}
-        return {"type": f"{type(value).__module__}:{type(value).__qualname__}", "fields": fields}
-    raise TypeError(f"{type(value).__name__} cannot be kept")
+    raise TypeError(f"{kind.__name__} cannot be kept")
+
+
+@functools.cache
+def _fields(kind: type) -> tuple[str, tuple[str, ...]] | None:
+    """What a dataclass is called and its fields; None for other types."""
+    if not dataclasses.is_dataclass(kind):
+        return None
+    return f"{kind.__module__}:{kind.__qualname__}", tuple(each.name for each in dataclasses.fields(kind))
 
 
 def _restored(tree: Any, arrays: list[NDArray[Any]]) -> Any:

@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from synth.design.instrument import FixedLength, Material, Nut, Pitch, PlacedNut, Rod, Root, Tine, TrimWish
+from synth.remembered import forget_all
 
 # AISI 304 as in the worked example that the physics was checked with; no loss of its own.
 STEEL_304 = Material(
@@ -39,6 +40,13 @@ STEEL_304 = Material(
 
 
 LARGE = 500 << 20  # bytes held
+
+
+@pytest.fixture(autouse=True)
+def _nothing_remembered() -> None:
+    """Every test begins as a new process does."""
+    forget_all()
+
 
 CHROMIUM = ("chromium", "chromium-browser")
 FLAGS = (

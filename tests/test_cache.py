@@ -242,3 +242,20 @@ def test_two_processes_may_write_and_two_read_the_same_at_once(folder: Path) -> 
     said = [job.communicate()[1] for job in jobs]
     assert [job.returncode for job in jobs] == [0] * 4, said
     assert [path.name for path in folder.iterdir() if path.name.startswith(".")] == []
+
+
+def test_another_program_has_another_fingerprint_whatever_file_of_it_was_changed(tmp_path, monkeypatch):
+    """By what stands in every file that solves: a changed line is enough, in any of them."""
+    files = [tmp_path / name for name in ("one.py", "two.py")]
+    found = []
+    for texts in (("a = 1", "b = 2"), ("a = 1", "b = 3"), ("a = 2", "b = 2")):
+        for path, text in zip(files, texts, strict=True):
+            path.write_text(text)
+        monkeypatch.setattr(cache, "_sources", lambda: files)
+        cache._program.cache_clear()
+        found.append(cache.fingerprint(1.0))
+    monkeypatch.undo()
+    cache._program.cache_clear()
+    assert len(set(found)) == 3
+    names = {path.relative_to(Path(cache.__file__).parent).parts[0] for path in cache._sources()}
+    assert {"air.py", "units.py", "design", "vibration", "playing", "sound", "workshop"} <= names

@@ -13,7 +13,7 @@ PACKAGE = ROOT / "synth"
 
 # A module may import only what stands before it.
 PLACES = """
-    errors version arrays air units table files compiled cache cores
+    errors version arrays air units table files compiled cache remembered cores
     design.catalogue design.schema_types design.schema_place design.schema
     design.keys_as_written design.decode design.slips design.file design.rooms
     design.surroundings design.instrument design.fixings design.aliases

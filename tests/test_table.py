@@ -93,3 +93,10 @@ def test_data_of_any_shape_are_json_that_others_can_read():
         "a": [1, None],
         "b": {"c": 2.0, "d": True},
     }
+
+
+def test_every_number_of_a_cell_is_in_the_unit_of_its_key_however_deep_it_lies():
+    cell = [1e-3, (2e-3, math.inf), {"a": 3e-3, "b": [4e-3]}, np.array([5e-3, math.nan])]
+    wanted = [1.0, [2.0, None], {"a": 3.0, "b": [4.0]}, [5.0, None]]
+    (told,) = Table([Column("lengths_mm", unit=1e-3)], [{"lengths_mm": cell}]).data()
+    assert told == {"lengths_mm": wanted}

@@ -23,8 +23,8 @@ from synth.proposal.markdown import parsed_blocks
 from synth.proposal.page import BLIND, PLAYED, proposal_page
 from synth.proposal.paper import write_print
 from synth.proposal.sounds import RenderedSound, jobs_of, places_of, rendered, write_sounds
-from synth.sound.audio import FULL_SCALE, RATE
-from synth.sound.loudness import integrated, matched_gains, shared_gain
+from synth.sound.audio import RATE
+from synth.sound.file_sets import set_members
 from synth.sound.render import scene
 from synth.version import __version__
 from synth.workshop.bent_template import bent_templates
@@ -138,25 +138,23 @@ def _drawings(facts: Facts, sheet: Sheet, folder: Path) -> None:
 def _blind(facts: Facts, sounds: Sequence[RenderedSound]) -> str:
     """The page that asks which of two is preferred, over the example stroke without the room's noise."""
     strokes = [each for each in sounds if each.title == sounds[0].title and not each.surroundings.noise]
-    loud = [each.loudness for each in strokes]
-    raised = [integrated(each.pressure / FULL_SCALE, RATE) for each in strokes]
-    true = shared_gain(loud)
+    members = set_members({f"{each.through}, {each.where}": each.pressure for each in strokes})
     partials = facts.row.modes.frequency[facts.instrument.groups[facts.group].tines, 0, 0]
     heard = [
         Heard(
             chosen=(("through", each.through), ("where", each.where)),
             pressure=each.pressure,
-            true_db=true,
-            matched_db=matched,
+            true_db=member.true_gain_db,
+            matched_db=member.matched_gain_db,
             level_dba=each.loudness.loudest,
             panel=Panel(
-                f"{each.through}, {each.where}",
+                member.name,
                 each.pressure.shape[1] / RATE,
                 tone_levels(each.pressure),
                 tuple(sorted(partials.tolist())),
             ),
         )
-        for each, matched in zip(strokes, matched_gains(raised, loud), strict=True)
+        for each, member in zip(strokes, members, strict=True)
     ]
     title = f"{facts.title}: {strokes[0].title}"
     return listening_page(heard, [], title=title, a4_hz=facts.instrument.a4)

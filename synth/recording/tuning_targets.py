@@ -9,7 +9,7 @@ morning must stand sharp of its pitch.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -20,7 +20,6 @@ from synth.design.instrument import Instrument
 from synth.recording.identity import retrimmed, tine_name
 from synth.recording.predicted_partials import bar_of, heard
 from synth.units import MM
-from synth.vibration.tine import plane_ratios
 from synth.vibration.tuning import Row
 
 KNOWN: Final = 0.5  # of what is near enough: by so much a figure that says "in tune" may be unsure
@@ -77,17 +76,22 @@ def tuning_targets(
     slope = np.log(longer[:, 0, 0] / at[:, 0, 0]) / STEP
     warm = _warmed(instrument, temperature)
     target = row.target_hz * warm * shift
-    out_of_round = np.divide(*plane_ratios(instrument.tines).T)
+    planes = heard(_of_round_rod(instrument), bar, row.length, row.trim, which).frequency[:, :, 0]
     return TuningTargets(
         name=tuple(tine_name(instrument, tine) for tine in which),
         frequency=at * warm[:, None, None],
         decay_rate=model.decay_rate[:, :, 0],
         target=target,
-        middle=target * np.sqrt(at[:, 1, 0] / at[:, 0, 0] * out_of_round),
+        middle=target * np.sqrt(planes[:, 1] / planes[:, 0]),
         reach=-2.0 / slope,
         thread_pitch=np.array([thread_turned(tine) for tine in instrument.tines]),
         slides=np.array([slides(tine) for tine in instrument.tines]),
     )
+
+
+def _of_round_rod(instrument: Instrument) -> Instrument:
+    """The same with round rods: what the bar alone parts stays, whichever way it and a rod would have pulled."""
+    return replace(instrument, tines=tuple(replace(tine, split=1.0) for tine in instrument.tines))
 
 
 def _warmed(instrument: Instrument, temperature: float | None) -> Array:

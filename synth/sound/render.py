@@ -133,7 +133,7 @@ def scene(
         row.length,
         row.trim,
         instrument.listener,
-        instrument.pickup,
+        instrument.pickup if through == "pickup" else instrument.pickup.position,
         instrument.boards.get(through, through),
     )
     found = Scene(instrument, row, model, cached("radiator", depends_on, listen, fresh=fresh), through)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from synth.arrays import Array
 from synth.design.instrument import PlacedNut, Tine
+from synth.remembered import MIB, Remembered
 from synth.vibration.beam import rod_element
 from synth.vibration.damping import clamp
 
@@ -39,6 +40,9 @@ class AxialModes:
     inertia: Array  # (R, 2) kg, kg m²: of the whole tine
 
 
+_AXIAL: Final[Remembered[AxialModes]] = Remembered(4 * MIB)
+
+
 def solve_axial(
     tines: Sequence[Tine],
     length: ArrayLike,
@@ -48,43 +52,74 @@ def solve_axial(
 ) -> AxialModes:
     """The modes up to `highest_hz`, and the first in any case. `length` (R,) as for `solve_tines`."""
     free = np.broadcast_to(np.asarray(length, dtype=float), (len(tines),))
-    K, M = _matrices(tines, free, trim)
+    numbers = np.array([_numbers(tine, long) for tine, long in zip(tines, free.tolist(), strict=True)])
+    nuts = [_hung(tine, long, placed) for tine, long, placed in zip(tines, free.tolist(), trim, strict=True)]
+    keys = [own.tobytes() + hung.tobytes() for own, hung in zip(numbers, nuts, strict=True)]
+    whole = _together(
+        _AXIAL.each(keys, lambda rows: _solved(numbers[rows], [nuts[r] for r in rows.tolist()]))
+    )
+    exists = whole.frequency <= highest_hz
+    exists[..., 0] = True
+    kept = slice(0, int(exists.sum(axis=-1).max()))
+    exists = exists[..., kept]
+    return AxialModes(
+        exists,
+        whole.frequency[..., kept] * exists,
+        whole.loss_factor[..., kept] * exists,
+        whole.momentum[..., kept] * exists,
+        whole.inertia,
+    )
+
+
+def _solved(numbers: Array, nuts: Sequence[Array]) -> list[AxialModes]:
+    """All modes (2, ELEMENTS) of each of some tines."""
+    K, M = _matrices(numbers, nuts)
     whole = np.sum(M, axis=-1)  # what a unit motion of everything puts on each freedom
     lower = np.linalg.cholesky(M[..., 1:, 1:])
     half = np.linalg.solve(lower, K[..., 1:, 1:])
     value, vector = np.linalg.eigh(np.linalg.solve(lower, half.swapaxes(-1, -2)))
     shape = np.linalg.solve(lower.swapaxes(-1, -2), vector)
     frequency = np.sqrt(value) / (2.0 * math.pi)
-    exists = frequency <= highest_hz
-    exists[..., 0] = True
-    kept = slice(0, int(exists.sum(axis=-1).max()))
-    exists = exists[..., kept]
-    steel, held, slope = np.array(
-        [(t.rod.material.loss_factor, t.root.loss_factor, t.root.loss_slope) for t in tines]
-    ).T[..., None, None]
-    loss = steel + clamp(held, frequency[..., kept], slope)
-    return AxialModes(
-        exists,
-        frequency[..., kept] * exists,
-        loss * exists,
-        np.einsum("rkd,rkdn->rkn", whole[..., 1:], shape[..., kept]) * exists,
-        whole.sum(axis=-1),
-    )
+    steel, held, slope = numbers.T[5:, :, None, None]
+    loss = steel + clamp(held, frequency, slope)
+    momentum = (whole[..., None, 1:] @ shape)[..., 0, :]
+    exists = np.ones(frequency.shape, dtype=bool)
+    every = zip(exists, frequency, loss, momentum, whole.sum(axis=-1), strict=True)
+    return [AxialModes(*(each.copy() for each in one)) for one in every]
 
 
-def _matrices(tines: Sequence[Tine], free: Array, trim: Sequence[Sequence[PlacedNut]]) -> tuple[Array, Array]:
+def _together(ones: Sequence[AxialModes]) -> AxialModes:
+    return AxialModes(*(np.stack([getattr(one, each.name) for one in ones]) for each in fields(AxialModes)))
+
+
+def _matrices(numbers: Array, nuts: Sequence[Array]) -> tuple[Array, Array]:
     """Stiffness and mass (R, 2, n + 1, n + 1), the foot first."""
-    added = np.array([tine.root.added_length for tine in tines])
-    stiffness, inertia = np.array([_line(tine) for tine in tines]).swapaxes(0, 1)  # (R, 2) each
-    k, m = rod_element(stiffness, inertia, ((free + added) / ELEMENTS)[:, None])
-    K, M = np.zeros((2, len(tines), 2, ELEMENTS + 1, ELEMENTS + 1))
+    k, m = rod_element(numbers[:, 1:3], numbers[:, 3:5], (numbers[:, 0] / ELEMENTS)[:, None])
+    K, M = np.zeros((2, len(numbers), 2, ELEMENTS + 1, ELEMENTS + 1))
     for e in range(ELEMENTS):
         K[..., e : e + 2, e : e + 2] += k
         M[..., e : e + 2, e : e + 2] += m
-    for r, nuts in enumerate(trim):
-        for placed in nuts:
-            _hang(M[r], placed, (placed.position + added[r]) / (free[r] + added[r]) * ELEMENTS)
+    for r, hung in enumerate(nuts):
+        for position, *own in hung.tolist():
+            _hang(M[r], np.array(own), position)
     return K, M
+
+
+def _numbers(tine: Tine, free: float) -> tuple[float, ...]:
+    """All that the modes hang on but nuts: the whole length, what `_line` gives, and losses."""
+    root, stiffness, inertia = tine.root, *_line(tine)
+    loss = (tine.rod.material.loss_factor, root.loss_factor, root.loss_slope)
+    return (free + root.added_length, *stiffness, *inertia, *loss)
+
+
+def _hung(tine: Tine, free: float, trim: Sequence[PlacedNut]) -> Array:
+    """Of each nut (J, 3): where it is, in elements from the foot, its mass and its rotary inertia."""
+    added = tine.root.added_length
+    rows = [
+        ((each.position + added) / (free + added) * ELEMENTS, each.nut.mass, each.nut.rotary_inertia)
+        for each in trim
+    ]
+    return np.array(rows, dtype=float).reshape(len(rows), 3)
 
 
 def _line(tine: Tine) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -97,12 +132,11 @@ def _line(tine: Tine) -> tuple[tuple[float, float], tuple[float, float]]:
     )
 
 
-def _hang(M: Array, placed: PlacedNut, position: float) -> None:
-    """Add a nut at `place` (in elements from the foot), consistent with the element's straight line.
+def _hang(M: Array, own: Array, position: float) -> None:
+    """Add a nut of `own` mass and inertia at a `position`, consistent with the element's straight line.
 
     About the rod's axis it turns with about the inertia it has about a diameter.
     """
     node = min(max(int(position), 0), ELEMENTS - 1)
     share = np.array([1.0 - (position - node), position - node])
-    own = np.array([placed.nut.mass, placed.nut.rotary_inertia])
     M[:, node : node + 2, node : node + 2] += own[:, None, None] * np.outer(share, share)

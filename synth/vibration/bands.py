@@ -29,14 +29,15 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from synth.arrays import AnyReal, Array, Bools, Indices, Singles
 from synth.cores import one_core, threads_allowed
 from synth.vibration.coupling import Structure
-from synth.vibration.eigen import Blocks, block_modes, blocks_of, real_modes
+from synth.vibration.eigen import Blocks, block_modes, blocks_of, real_modes, reorder
 
 PLACES: Final = (1500.0, 13_000.0, 26)  # Hz: where cuts are tried, evenly by their logarithms
 KEPT: Final = (
@@ -56,6 +57,8 @@ RESIDUAL: Final = 0.02  # of all modes; 0.0003 to 0.004 is usual, 0.05 leaves on
 SLOWEST: Final = (
     2.0 * math.pi * 1000.0
 ) ** 2  # s^-2: slower modes' residuals are told of this, or rounding is all
+SINGLE_FROM: Final = (2.0 * math.pi * 4000.0) ** 2  # s^-2: bands above are solved in single precision,
+SINGLE: Final = 0.55  # for so much of the time
 PRODUCTS: Final = 0.3  # of single numbers, against one of the numbers of freedoms cubed: measured,
 GATHERED: Final = 60.0  # as is what a number costs that is taken from its place
 WORTH: Final = 0.75  # of the dense problem's cost; where bands save less they are not asked
@@ -68,6 +71,11 @@ class ModeBand:
     low: float
     high: float
     near: Bools
+
+    @property
+    def single(self) -> bool:
+        """Whether single precision does: where the ear asks little of it."""
+        return self.low >= SINGLE_FROM
 
 
 def coupled_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) -> tuple[Array, AnyReal]:
@@ -109,7 +117,8 @@ def _cost(hertz: Array, low: float, high: float, host: int) -> float:
     sides = 1.0 if low == 0.0 or high == math.inf else 2.0
     answers = (1.0 + 0.6 * sides) * host
     products = far * (1.7 * near**2 + answers * far)
-    return float((near + answers) ** 3 + PRODUCTS * products + GATHERED * far * len(hertz))
+    share = SINGLE if (2.0 * math.pi * low) ** 2 >= SINGLE_FROM else 1.0
+    return float(share * (near + answers) ** 3 + PRODUCTS * products + GATHERED * far * len(hertz))
 
 
 def _near(hertz: Array, low: float, high: float) -> Bools:
@@ -147,7 +156,8 @@ def _joined(parts: list[_Solved], spans: list[slice], pool: ThreadPoolExecutor) 
 
     list(pool.map(tell, parts, spans, itertools.starmap(slice, pairwise(ends))))
     order = np.argsort(squared, kind="stable")
-    return squared[order], vectors if np.all(np.diff(order) == 1) else vectors[:, order]
+    reorder(vectors, order)
+    return squared[order], vectors
 
 
 def _residual(blocks: Blocks, squared: Array, vectors: Singles) -> float:
@@ -180,7 +190,7 @@ class _Far:
 @dataclass(frozen=True)
 class _Solved:
     squared: Array  # (m,) all values of the band's problem
-    vectors: Array  # (Mc + k + N, m)
+    vectors: Singles  # (Mc + k + N, m)
     band: ModeBand
     host_count: int
     far: _Far
@@ -189,8 +199,7 @@ class _Solved:
         """omega² of the modes `span`, a little corrected; their vectors go to `out` (D, ...)."""
         far, count = self.far, self.host_count
         lam = self.squared[span]
-        host = self.vectors[: far.host.shape[1], span].astype(np.float32)
-        tines = self.vectors[far.host.shape[1] :, span].astype(np.float32)
+        host, tines = np.split(self.vectors[:, span], [far.host.shape[1]])
         away = (far.squared[:, None] - lam).astype(np.float32)
         pushed = far.coupling @ host[:count]
         answer = pushed * lam.astype(np.float32)
@@ -220,11 +229,14 @@ def _solve_band(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _S
     pull = blocks.tine_stiffness[np.ix_(far, near)].astype(np.float32)
     tines, coupling, turned = _turned(blocks, band, near, far, pull)
     answer = _answers(host, band, squared, turned)
-    mass, stiffness = _answering(blocks, far, turned, answer)
+    kind = np.float32 if band.single else np.float64
+    mass, stiffness = _answering(
+        blocks, far, turned.astype(kind, copy=False), answer.astype(kind, copy=False)
+    )
     problem = Blocks(tines, mass, stiffness, coupling)
-    values, vectors = block_modes(problem, np.array([-np.inf, np.inf]))
+    values, vectors = block_modes(problem, np.array([-np.inf, np.inf]), single=band.single)
     kept = _Far(squared, turned.astype(np.float32), pull, answer.astype(np.float32))
-    return _Solved(values, vectors, band, len(blocks.host_mass), kept)
+    return _Solved(values, vectors.astype(np.float32), band, len(blocks.host_mass), kept)
 
 
 def _turned(
@@ -273,16 +285,18 @@ def _telling(vectors: Array, weight: Array, side: Bools) -> Array:
     return np.asarray(own @ (mix[:, matters] / np.sqrt(size[matters])))
 
 
-def _answering(blocks: Blocks, far: Indices, turned: Array, answer: Array) -> tuple[Array, Array]:
-    """Mass and stiffness (Mc + k, Mc + k) of the host with what answers it."""
+def _answering(
+    blocks: Blocks, far: Indices, turned: NDArray[Any], answer: NDArray[Any]
+) -> tuple[Array, Array]:
+    """Mass and stiffness (Mc + k, Mc + k) of the host with what answers it, as precise as that is given."""
     count = len(blocks.host_mass)
     pull = blocks.tine_stiffness[np.ix_(far, far)].astype(np.float32)
     np.fill_diagonal(pull, 0.0)  # what is left is small: single digits do
-    stiffness = answer.T @ (
-        blocks.tine_stiffness.diagonal()[far, None] * answer + pull @ answer.astype(np.float32)
+    pulled = (pull @ answer.astype(np.float32, copy=False)).astype(answer.dtype, copy=False)
+    pulled += blocks.tine_stiffness.diagonal()[far, None].astype(answer.dtype) * answer
+    stiffness, mass, pushed = (
+        (one.T @ other).astype(float) for one, other in ((answer, pulled), (answer, answer), (turned, answer))
     )
-    mass = answer.T @ answer
-    pushed = turned.T @ answer  # (Mc, Mc + k)
     mass[:count] += pushed
     mass[:, :count] += pushed.T
     mass[:count, :count] += blocks.host_mass

@@ -12,6 +12,7 @@ Mode shapes are mass-normalised (1/sqrt(kg)), so a mode's kinetic energy at spee
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass, fields
 from typing import Final
@@ -159,6 +160,7 @@ def swept_length(height: Array, shape: Array, slope: Array) -> Array:
     return np.asarray(np.sum(h * (square + cross), axis=-1) / 420.0)
 
 
+@functools.cache
 def _half_directions() -> tuple[Array, Array]:
     mu, weight = np.polynomial.legendre.leggauss(_ANGLES)
     return (mu + 1.0) / 2.0, weight / 2.0

@@ -14,15 +14,19 @@ of mode j. Because D has no negative eigenvalue |D_ij| <= sqrt(D_ii D_jj), which
 from __future__ import annotations
 
 import contextlib
+import ctypes
+import functools
 import math
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import AnyReal, Array, Complex, Indices
-from synth.cores import all_cores
+from synth.cores import all_cores, one_core, threads_allowed
 from synth.vibration.coupling import Structure
 
 LINK: Final = (
@@ -71,31 +75,67 @@ def blocks_of(structure: Structure) -> Blocks:
     return Blocks(structure.tine_stiffness, structure.host_mass, structure.host_stiffness, structure.coupling)
 
 
-def block_modes(blocks: Blocks, limits: Array) -> tuple[Array, Array]:
-    """The modes of blocks, as `real_modes`, with omega² within `limits` (2,)."""
+def block_modes(blocks: Blocks, limits: Array, *, single: bool = False) -> tuple[Array, NDArray[Any]]:
+    """The modes of blocks, as `real_modes`, with omega² within `limits` (2,).
+
+    In `single` precision for half the time: right to some 1e-7 of the largest omega² then, as vectors are.
+    """
     from scipy.linalg import solve_triangular
 
-    K, B = blocks.tine_stiffness, blocks.coupling
+    kind = np.float32 if single else np.float64
+    K: NDArray[Any] = blocks.tine_stiffness.astype(kind, copy=False)
+    B: NDArray[Any] = blocks.coupling.astype(kind, copy=False)
     Q, host_count = len(K), len(blocks.host_mass)
     moving = slice(0, len(B))
     left, inner = blocks.host_mass.copy(), blocks.host_stiffness.copy()
-    left[moving, moving] -= B @ B.T
+    left[moving, moving] -= blocks.coupling @ blocks.coupling.T
     lower = np.linalg.cholesky(left)
-    pulled = np.zeros((host_count, Q))
+    pulled = np.zeros((host_count, Q), dtype=kind)
     pulled[moving] = B @ K
     inner[moving, moving] += pulled[moving] @ B.T
     inner = solve_triangular(lower, solve_triangular(lower, inner, lower=True).T, lower=True)
-    standard = np.empty((Q + host_count, Q + host_count))
+    standard = np.empty((Q + host_count, Q + host_count), dtype=kind)
     standard[:Q, :Q] = K
-    standard[Q:, :Q] = -solve_triangular(lower, pulled, lower=True)
+    standard[Q:, :Q] = -solve_triangular(lower.astype(kind, copy=False), pulled, lower=True)
     standard[Q:, Q:] = (inner + inner.T) / 2.0
-    squared, u = np.linalg.eigh(standard)  # by LAPACK's syevd, as scipy's, but other threads go on
-    del standard
+    del pulled, inner
+    squared, u = symmetric_modes(standard)
     kept = slice(*np.searchsorted(squared, limits))
-    vectors = np.empty((Q + host_count, len(squared[kept])))
+    vectors = np.empty((Q + host_count, len(squared[kept])), dtype=kind)
     vectors[:host_count] = solve_triangular(lower, u[Q:, kept], lower=True, trans="T")
     vectors[host_count:] = u[:Q, kept] - B.T @ vectors[moving]
-    return squared[kept], vectors
+    return squared[kept].astype(float), vectors
+
+
+def symmetric_modes(matrix: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Values (n,), rising, and vectors (n, n) of a symmetric matrix whose lower half is given; it is overwritten.
+
+    By LAPACK's syevd as scipy brings it, called without Python's lock: numpy has it in double precision alone and
+    copies twice, and while scipy's own function works no other thread goes on.
+    """
+    count, letter = len(matrix), "s" if matrix.dtype == np.float32 else "d"
+    value, info = np.empty(count, dtype=matrix.dtype), ctypes.c_int(0)
+    size, integers = 1 + 6 * count + 2 * count**2, 3 + 5 * count
+    work, iwork = np.empty(size, dtype=matrix.dtype), np.empty(integers, dtype=np.intc)
+    n, lead, lwork, liwork = (ctypes.byref(ctypes.c_int(each)) for each in (count, count, size, integers))
+    # what is the lower half by rows is the upper one by columns
+    first, last = (b"V", b"U", n, matrix.ctypes, lead, value.ctypes), ctypes.byref(info)
+    _syevd(letter)(*first, work.ctypes, lwork, iwork.ctypes, liwork, last)
+    if info.value:
+        raise np.linalg.LinAlgError("eigenvalues did not converge")
+    return value, matrix.T
+
+
+@functools.cache
+def _syevd(letter: str) -> Callable[..., None]:
+    from scipy.linalg import cython_lapack
+
+    pointer, name = ctypes.pythonapi.PyCapsule_GetPointer, ctypes.pythonapi.PyCapsule_GetName
+    pointer.restype, pointer.argtypes = ctypes.c_void_p, [ctypes.py_object, ctypes.c_char_p]
+    name.restype, name.argtypes = ctypes.c_char_p, [ctypes.py_object]
+    capsule = cython_lapack.__pyx_capi__[f"{letter}syevd"]
+    function = ctypes.CFUNCTYPE(None, ctypes.c_char_p, ctypes.c_char_p, *[ctypes.c_void_p] * 9)
+    return function(pointer(capsule, name(capsule)))
 
 
 def damped_modes(squared: Array, vectors: AnyReal, *, tine_loss: Array, host_loss: Array) -> DampedModes:
@@ -113,11 +153,21 @@ def damped_modes(squared: Array, vectors: AnyReal, *, tine_loss: Array, host_los
         D = weighted[:, cluster].T @ weighted[:, cluster] + host[:, cluster].T @ lossy[:, cluster]
         values[cluster], y = complex_modes(squared[cluster], (D + D.T) / 2.0)
         mixed[:, cluster] = vectors[:, cluster] @ y
+    del weighted, vectors
     moved = mixed[: len(host)]
     moved += _damping_correction(squared + 1j * own, values, host, moved, host_loss, named)
     pole = 1j * np.sqrt(values)
     order = np.argsort(pole.imag, kind="stable")
-    return DampedModes(pole[order], mixed if np.all(np.diff(order) == 1) else mixed[:, order])
+    reorder(mixed, order)
+    return DampedModes(pole[order], mixed)
+
+
+def reorder(vectors: NDArray[Any], order: Indices) -> None:
+    """Columns in another order, in place: a large instrument's vectors are not held twice."""
+    if np.all(np.diff(order) == 1):
+        return
+    for first in range(0, len(vectors), STRIP):
+        vectors[first : first + STRIP] = vectors[first : first + STRIP, order]
 
 
 def _damping_correction(
@@ -133,14 +183,28 @@ def _damping_correction(
     lent = np.flatnonzero(np.sum(host**2, axis=0) > FAINT)
     lending, lossy = host[:, lent].astype(np.float32), loss.astype(np.float32)
     added = np.empty(mixed.shape, dtype=np.complex64)
-    for first in range(0, len(values), STRIP):
+
+    def add(first: int) -> None:
         here = slice(first, min(first + STRIP, len(values)))
         moved = mixed[:, here]
-        D = lending.T @ (lossy @ moved.real) + 1j * (lending.T @ (lossy @ moved.imag))  # (k, STRIP)
-        apart = named[lent][:, None] != named[None, here]
-        distance = np.where(apart, values[None, here] - alone[lent][:, None], 1.0)  # of close poles: in full
-        share = D * (1j * apart / distance).astype(np.complex64)
-        added[:, here] = lending @ share.real + 1j * (lending @ share.imag)
+        turned = np.flatnonzero(np.any(moved.imag != 0.0, axis=0))  # those mixed in a cluster
+        D, D_turned = (
+            lending.T @ (lossy @ each) for each in (moved.real, moved.imag[:, turned])
+        )  # (k, STRIP)
+        away = values[None, here] - alone[lent][:, None]
+        x, y = away.real.astype(np.float32), away.imag.astype(np.float32)
+        apart = named[lent][:, None] != named[None, here]  # of close poles: in full
+        over = np.divide(1.0, x * x + y * y, out=np.zeros_like(x), where=apart)
+        x *= over
+        y *= over
+        still, swung = D * y, D * x  # of j D / (x + j y)
+        still[:, turned] -= D_turned * x[:, turned]
+        swung[:, turned] += D_turned * y[:, turned]
+        added[:, here] = lending @ still + 1j * (lending @ swung)
+
+    strips, workers = range(0, len(values), STRIP), threads_allowed() if len(values) > LARGE else 1
+    with one_core(), ThreadPoolExecutor(workers) as pool:
+        list(pool.map(add, strips))
     return added
 
 

@@ -132,6 +132,7 @@ def solve_structure(
     squared, vectors = coupled_modes(structure, lowest_hz=LOWEST_HZ, highest_hz=HIGHEST_HZ)
     host_count = len(structure.host_mass)
     damped = damped_modes(squared, vectors, tine_loss=structure.tine_loss, host_loss=structure.host_loss)
+    del vectors
     return ModalModel(
         pole=damped.pole,
         vectors=np.ascontiguousarray(damped.vectors),  # row by row, as tines are asked for

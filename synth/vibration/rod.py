@@ -15,14 +15,14 @@ beside long ones, and a clamped freedom is simply one without mass.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from synth.arrays import Array, Indices
+from synth.arrays import Array, Bools, Indices
 from synth.vibration.beam import elements_for, plane_element, wave_number
 
 FREQUENCY_ERROR: Final = (
@@ -65,13 +65,25 @@ class Rods:
         """All numbers (U, columns): equal rows are identical rods."""
         return np.column_stack([getattr(self, each.name) for each in fields(self)])
 
+    def keys(self, *more: Array) -> list[bytes]:
+        """All numbers of each rod and `more` (U,) besides: equal keys are identical rods.
+
+        Nuts beyond the tip that weigh nothing are none.
+        """
+        own = [getattr(self, each.name) for each in fields(self)]
+        line = np.column_stack([each for each in (*own, *more) if each.ndim == 1])
+        nuts = np.stack([each for each in own if each.ndim == 2], axis=2)  # (U, J, 5)
+        there = (self.nut_mass > 0.0) | (self.nut_inertia > 0.0) | (self.nut_compliance < 1.0)
+        there |= self.nut_height < self.length[:, None]
+        return [row.tobytes() + own[held].tobytes() for row, own, held in zip(line, nuts, there, strict=True)]
+
 
 @dataclass(frozen=True)
 class RodModes:
     """Modes (U, N, ...) at nodes (U, K), mass-normalised and positive at the tip. What is absent is zero;
     nodes a rod does not have repeat its tip. Moments are about z = -added."""
 
-    exists: NDArray[np.bool_]
+    exists: Bools
     frequency: Array
     height: Array
     shape: Array
@@ -81,6 +93,23 @@ class RodModes:
     mass: Array
     first_moment: Array
     second_moment: Array
+
+    def one(self, rod: int) -> RodModes:
+        """A rod by itself: (N, ...), as many modes (1 or more) and nodes as it has."""
+        modes = slice(0, max(int(self.exists[rod].sum()), 1))
+        nodes = slice(0, int(np.argmax(self.height[rod] == self.height[rod, -1])) + 1)
+        wanted: dict[str, tuple[slice, ...]] = {
+            "height": (nodes,),
+            "shape": (modes, nodes),
+            "slope": (modes, nodes),
+        }
+        wanted |= dict.fromkeys(("exists", "frequency", "momentum", "moment_participation"), (modes,))
+        return RodModes(
+            **{
+                each.name: getattr(self, each.name)[rod][wanted.get(each.name, ())].copy()
+                for each in fields(self)
+            }
+        )
 
 
 @dataclass(frozen=True)
@@ -93,16 +122,29 @@ class _Mesh:
 def solve_rods(rods: Rods, highest: ArrayLike) -> RodModes:
     """All modes up to `highest` Hz, one limit for all rods or one each (U,)."""
     limit = np.broadcast_to(np.asarray(highest, dtype=float), rods.length.shape)
-    parts = [(mesh, _modes(rods.take(mesh.rows), mesh, limit[mesh.rows])) for mesh in _meshes(rods, limit)]
-    partials = max(modes.frequency.shape[1] for _, modes in parts)
-    nodes = max(modes.height.shape[1] for _, modes in parts)
-    columns: dict[str, Any] = {}
-    for each in fields(RodModes):
-        pieces = [_padded(getattr(modes, each.name), each.name, partials, nodes) for _, modes in parts]
-        joined = np.concatenate(pieces)
-        columns[each.name] = np.empty_like(joined)
-        columns[each.name][np.concatenate([mesh.rows for mesh, _ in parts])] = joined
-    return RodModes(**columns)
+    parts = [part for mesh in _meshes(rods, limit) for part in _modes(rods.take(mesh.rows), mesh, limit)]
+    ones: list[RodModes | None] = [None] * len(limit)
+    for rows, modes in parts:
+        for place, row in enumerate(rows.tolist()):
+            ones[row] = modes.one(place)
+    return rods_together([each for each in ones if each is not None])
+
+
+def rods_together(ones: Sequence[RodModes]) -> RodModes:
+    """Rods by themselves (`RodModes.one`) as one set of arrays."""
+    rods, modes = len(ones), max(len(each.exists) for each in ones)
+    nodes = max(len(each.height) for each in ones)
+    height, (shape, slope) = np.empty((rods, nodes)), np.zeros((2, rods, modes, nodes))
+    exists, (frequency, momentum, twist) = np.zeros((rods, modes), dtype=bool), np.zeros((3, rods, modes))
+    for r, each in enumerate(ones):
+        own, ends = slice(0, len(each.exists)), len(each.height)
+        exists[r, own], frequency[r, own] = each.exists, each.frequency
+        momentum[r, own], twist[r, own] = each.momentum, each.moment_participation
+        height[r, :ends], height[r, ends:] = each.height, each.height[-1]
+        for whole, part in ((shape, each.shape), (slope, each.slope)):
+            whole[r, own, :ends], whole[r, own, ends:] = part, part[:, -1:]
+    mass, first, second = np.array([(e.mass, e.first_moment, e.second_moment) for e in ones]).T
+    return RodModes(exists, frequency, height, shape, slope, momentum, twist, mass, first, second)
 
 
 def lowest_frequencies(rods: Rods, count: int = 1) -> Array:
@@ -185,25 +227,39 @@ def _compliance(rods: Rods, nodes: Array) -> Array:
     return np.asarray(np.maximum(np.min(left, axis=2, initial=1.0), _SOFTEST))
 
 
-def _modes(rods: Rods, mesh: _Mesh, highest: Array) -> RodModes:
+def _modes(rods: Rods, mesh: _Mesh, limit: Array) -> Iterator[tuple[Indices, RodModes]]:
+    """The modes, by how many a rod has, so that none hangs in its last digits on what others have."""
     K, M, whole_mass = _matrices(rods, mesh)
     flexibility, back = _flexibility(K, M)
     values, vectors = np.linalg.eigh(flexibility)
     # Squared frequencies beyond the limit need not be positive here: massless freedoms have none.
-    lowest_value = (2.0 * math.pi * highest) ** -2.0
-    exists = values[:, ::-1] >= lowest_value[:, None]
-    partials = max(int(exists.sum(axis=1).max()), 1)
-    exists, values = exists[:, :partials], values[:, : -partials - 1 : -1]
+    there = values >= (2.0 * math.pi * limit[mesh.rows, None]) ** -2.0
+    count = np.maximum(there.sum(axis=1), 1)
+    for partials in np.unique(count).tolist():
+        own = np.flatnonzero(count == partials)
+        lowest = [
+            np.ascontiguousarray(each[..., ::-1][..., :partials])
+            for each in (values[own], vectors[own], there[own])
+        ]
+        held = (back[own], whole_mass[own], mesh.nodes[own], rods.added[own, None])
+        yield mesh.rows[own], _shaped((lowest[0], lowest[1], lowest[2]), *held)
+
+
+def _shaped(
+    lowest: tuple[Array, Array, Bools], back: Array, mass: Array, nodes: Array, added: Array
+) -> RodModes:
+    """What `lowest` values (u, N), vectors (u, D, N) and which of them are there tell of rods."""
+    values, vectors, exists = lowest
     safe = np.where(exists, values, 1.0)
-    y = vectors[:, :, : -partials - 1 : -1] / np.sqrt(safe)[:, None, :]
+    y = vectors / np.sqrt(safe)[:, None, :]
     x = np.where(exists[:, None, :], back.transpose(0, 2, 1) @ y, 0.0)
     x *= np.where(x[:, -2:-1, :] < 0.0, -1.0, 1.0)
-    shift, turn = _rigid_motions(mesh.nodes + rods.added[:, None])
-    pull, twist = whole_mass @ shift[..., None], whole_mass @ turn[..., None]
+    shift, turn = _rigid_motions(nodes + added)
+    pull, twist = mass @ shift[..., None], mass @ turn[..., None]
     return RodModes(
         exists=exists,
         frequency=np.where(exists, 1.0 / (2.0 * math.pi * np.sqrt(safe)), 0.0),
-        height=mesh.nodes,
+        height=nodes,
         shape=x[:, 0::2, :].transpose(0, 2, 1),
         slope=x[:, 1::2, :].transpose(0, 2, 1),
         momentum=np.sum(x * pull, axis=1),
@@ -269,21 +325,3 @@ def _rigid_motions(arm: Array) -> tuple[Array, Array]:
     turn[:, 0::2] = arm
     turn[:, 1::2] = 1.0
     return shift, turn
-
-
-def _padded(values: Array, name: str, partials: int, nodes: int) -> Array:
-    """More columns: absent partials are zeros, absent nodes repeat the tip."""
-    wanted = {
-        "exists": (partials,),
-        "frequency": (partials,),
-        "momentum": (partials,),
-        "moment_participation": (partials,),
-    }
-    if name in wanted:
-        return np.pad(values, [(0, 0), (0, partials - values.shape[1])])
-    if name == "height":
-        return np.pad(values, [(0, 0), (0, nodes - values.shape[1])], mode="edge")
-    if name in ("shape", "slope"):
-        more = np.pad(values, [(0, 0), (0, 0), (0, nodes - values.shape[2])], mode="edge")
-        return np.pad(more, [(0, 0), (0, partials - values.shape[1]), (0, 0)])
-    return values

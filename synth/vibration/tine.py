@@ -16,10 +16,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from synth.arrays import Array
+from synth.arrays import Array, Indices
 from synth.design.instrument import Nut, PlacedNut, Tine
+from synth.remembered import MIB, Remembered
 from synth.vibration import damping
-from synth.vibration.rod import Rods, cubic, solve_rods
+from synth.vibration.rod import RodModes, Rods, cubic, rods_together, solve_rods
 
 HIGHEST: Final = 18_000.0  # Hz, about where hearing ends
 SHORTEST: Final = 20e-3  # m: below, the clamp and the nut are the tine
@@ -31,6 +32,9 @@ PLANES: Final = ("along", "across")
 _LOST_BY_FULL_NUT: Final = 0.42
 _LOST_BY_THIN_NUT: Final = 0.36
 _THIN_BELOW: Final = 0.37
+
+_RODS: Final[Remembered[RodModes]] = Remembered(24 * MIB)  # of some two thousand tines
+_LOSSES: Final[Remembered[Array]] = Remembered(4 * MIB)
 
 
 @dataclass(frozen=True)
@@ -79,9 +83,16 @@ def solve_tines(
 
     `length` (R,) free lengths, `trim` the nuts on each. Identical tines are solved once.
     """
-    modes = lossless_tines(tines, length, trim, highest_hz)
-    losses = _losses(tines, modes.frequency, modes.height, modes.shape, modes.slope)
-    return replace(modes, loss_factor=losses.total * modes.exists[:, None, :])
+    modes, keys = _clamped(tines, length, trim, highest_hz)
+    numbers, planes = _losing(tines), plane_ratios(tines)
+    keys = [
+        key + own.tobytes() + ratio.tobytes() for key, own, ratio in zip(keys, numbers, planes, strict=True)
+    ]
+    ones = _LOSSES.each(keys, lambda rows: _lost(modes, numbers, rows))
+    loss = np.zeros_like(modes.frequency)
+    for r, each in enumerate(ones):
+        loss[r, :, : each.shape[1]] = each
+    return replace(modes, loss_factor=loss)
 
 
 def lossless_tines(
@@ -91,30 +102,43 @@ def lossless_tines(
     highest_hz: ArrayLike = HIGHEST,
 ) -> TineModes:
     """The same without losses, for searches that ask for frequencies alone; `highest_hz` of all or of each (R,)."""
+    return _clamped(tines, length, trim, highest_hz)[0]
+
+
+def _clamped(
+    tines: Sequence[Tine], length: ArrayLike, trim: Sequence[Sequence[PlacedNut]], highest_hz: ArrayLike
+) -> tuple[TineModes, list[bytes]]:
+    """The modes without losses, and what names each tine's among all."""
     rods = rods_of(tines, length, trim)
-    _, first, same = np.unique(rods.table(), axis=0, return_index=True, return_inverse=True)
-    modes = solve_rods(rods.take(first), np.broadcast_to(highest_hz, len(tines))[first])
-    same = same.reshape(-1)
-    frequency = modes.frequency[same, None, :] * plane_ratios(tines)[:, :, None]
-    return TineModes(
-        exists=modes.exists[same],
+    limit = np.array(np.broadcast_to(highest_hz, len(tines)), dtype=float)
+
+    def solve(rows: Indices) -> list[RodModes]:
+        found = solve_rods(rods.take(rows), limit[rows])
+        return [found.one(r) for r in range(len(rows))]
+
+    keys = rods.keys(limit)
+    modes = rods_together(_RODS.each(keys, solve))
+    frequency = modes.frequency[:, None, :] * plane_ratios(tines)[:, :, None]
+    clamped = TineModes(
+        exists=modes.exists,
         frequency=frequency,
         loss_factor=np.zeros_like(frequency),
         axis=np.array([tine.split_axis for tine in tines]),
-        height=modes.height[same],
-        shape=modes.shape[same],
-        slope=modes.slope[same],
-        momentum=modes.momentum[same],
-        moment_participation=modes.moment_participation[same],
-        mass=modes.mass[same],
-        first_moment=modes.first_moment[same],
-        second_moment=modes.second_moment[same],
+        height=modes.height,
+        shape=modes.shape,
+        slope=modes.slope,
+        momentum=modes.momentum,
+        moment_participation=modes.moment_participation,
+        mass=modes.mass,
+        first_moment=modes.first_moment,
+        second_moment=modes.second_moment,
     )
+    return clamped, keys
 
 
 def loss_shares(tines: Sequence[Tine], modes: TineModes) -> dict[str, Array]:
     """What part of each partial's loss (R, 2, N) is due to which mechanism; absent partials are 0."""
-    shares = _losses(tines, modes.frequency, modes.height, modes.shape, modes.slope).shares()
+    shares = _losses(_losing(tines), modes.frequency, modes.height, modes.shape, modes.slope).shares()
     return {name: share * modes.exists[:, None, :] for name, share in shares.items()}
 
 
@@ -186,31 +210,44 @@ def _nuts(
         )
         for each in placed
     ]
-    return rows + [(0.0, 0.0, 0.0, 0.0, 1.0)] * (most - len(rows))
+    return rows + [(LONGEST, 0.0, 0.0, 0.0, 1.0)] * (most - len(rows))
 
 
-def _losses(
-    tines: Sequence[Tine], frequency: Array, height: Array, shape: Array, slope: Array
-) -> damping.Losses:
-    """Loss factors (R, 2, N); where a partial is absent the numbers mean nothing."""
+def _lost(modes: TineModes, numbers: Array, rows: Indices) -> list[Array]:
+    """The loss factors (2, N) of some tines, as many nodes together: spare ones would change last digits."""
+    count = modes.exists.sum(axis=1)
+    nodes = np.argmax(modes.height == modes.height[:, -1:], axis=1) + 1
+    found: dict[int, Array] = {}
+    for ends in np.unique(nodes[rows]).tolist():
+        own = rows[nodes[rows] == ends]
+        shapes = (modes.height[own, :ends], modes.shape[own, :, :ends], modes.slope[own, :, :ends])
+        total = _losses(numbers[own], modes.frequency[own], *map(np.ascontiguousarray, shapes)).total
+        found |= {r: each[:, : count[r]].copy() for r, each in zip(own.tolist(), total, strict=True)}
+    return [found[r] for r in rows.tolist()]
+
+
+def _losing(tines: Sequence[Tine]) -> Array:
+    """All numbers (R, 12) that losses hang on besides the partials."""
+    rows = []
+    for tine in tines:
+        steel, rod, root = tine.rod.material, tine.rod, tine.root
+        springs = [0.0 if math.isinf(each) else each for each in _root(tine)[1:]]
+        heat = (steel.youngs, steel.expansion, steel.density, steel.heat_capacity, steel.conductivity)
+        sizes = (rod.bend_diameter / 2.0, rod.diameter / 2.0)
+        rows.append((*heat, steel.loss_factor, *sizes, *springs, root.loss_factor, root.loss_slope))
+    return np.array(rows, dtype=float)
+
+
+def _losses(numbers: Array, frequency: Array, height: Array, shape: Array, slope: Array) -> damping.Losses:
+    """Loss factors (R, 2, N) by `_losing`; where a partial is absent the numbers mean nothing."""
     hertz = np.where(frequency > 0.0, frequency, 1.0)
-    steels = [tine.rod.material for tine in tines]
-    youngs, expansion, density, capacity, conductivity, own = (
-        _column(values)
-        for values in zip(
-            *(
-                (s.youngs, s.expansion, s.density, s.heat_capacity, s.conductivity, s.loss_factor)
-                for s in steels
-            ),
-            strict=True,
-        )
+    youngs, expansion, density, capacity, conductivity, own, bending_radius, outside, *springs, held, rise = (
+        numbers.T[:, :, None, None]
     )
     strength = damping.relaxation_strength(
         youngs=youngs, expansion=expansion, density=density, heat_capacity=capacity
     )
-    bending_radius = _column([tine.rod.bend_diameter / 2.0 for tine in tines])
-    outside = _column([tine.rod.diameter / 2.0 for tine in tines])
-    strain = _strain_share(tines, hertz, shape, slope)
+    strain = _strain_share(springs, hertz, shape, slope)
     swept = damping.swept_length(height, shape, slope)[:, None, :]
     middle = np.sqrt(
         hertz[:, 0] * hertz[:, 1]
@@ -224,22 +261,13 @@ def _losses(
         ),
         air_drag=damping.air_drag(hertz, outside, swept),
         air_radiation=np.broadcast_to(radiation[:, None, :], hertz.shape),
-        clamp=damping.clamp(
-            _column([tine.root.loss_factor for tine in tines]),
-            hertz,
-            _column([tine.root.loss_slope for tine in tines]),
-        ),
+        clamp=damping.clamp(held, hertz, rise),
     )
 
 
-def _strain_share(tines: Sequence[Tine], hertz: Array, shape: Array, slope: Array) -> Array:
+def _strain_share(springs: Sequence[Array], hertz: Array, shape: Array, slope: Array) -> Array:
     """The part (R, 2, N) of the strain energy that sits in the rod and not in springs at its root."""
-    springs = np.array([_root(tine)[1:] for tine in tines])
-    springs = np.where(np.isinf(springs), 0.0, springs)
-    held = springs[:, :1] * shape[:, :, 0] ** 2 + springs[:, 1:] * slope[:, :, 0] ** 2
+    shift, turn = (each[:, 0] for each in springs)
+    held = shift * shape[:, :, 0] ** 2 + turn * slope[:, :, 0] ** 2
     omega = 2.0 * math.pi * np.sqrt(hertz[:, 0] * hertz[:, 1])
     return np.asarray(np.clip(1.0 - held / omega**2, 0.0, 1.0)[:, None, :] * np.ones((1, 2, 1)))
-
-
-def _column(values: Sequence[float]) -> Array:
-    return np.array(values, dtype=float)[:, None, None]

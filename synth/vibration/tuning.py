@@ -19,6 +19,7 @@ import numpy as np
 from synth.arrays import Array, Indices
 from synth.design.instrument import FixedLength, Instrument, Pitch, PlacedNut, Tine
 from synth.errors import InputError
+from synth.remembered import MIB, Remembered
 from synth.units import cents, length_said
 from synth.vibration.bar import mode_name
 from synth.vibration.clearance import check_clearance
@@ -31,8 +32,13 @@ from synth.vibration.tine import SHORTEST as SHORTEST
 from synth.vibration.trimming.answers import first_answers
 
 Trim = tuple[tuple[PlacedNut, ...], ...]
+_LENGTHS: Final[Remembered[float]] = Remembered(4 * MIB)  # of clamped tines
+_LOWEST: Final[Remembered[float]] = Remembered(2 * MIB)  # Hz, of lengths as written
 
 PITCH_ERROR: Final = 1e-6  # relative, 0.002 cent
+# Of a length's logarithm, 0.0004 cent each way: lengths on the bar are multiples of it. A tine changed elsewhere
+# moves the others' by a tenth of that, so that what is remembered of most of them still holds.
+GRAIN: Final = 2.0**-21
 SOUGHT: Final = 22.0  # times the pitch, up to where partials are solved in the search: the third is there
 _FURTHEST: Final = 0.175  # of the logarithm of a length, half an octave: no bar moves a pitch so far
 _ROUNDING: Final = 1e-9
@@ -69,9 +75,18 @@ def tune(instrument: Instrument, mounting: Mounting | None = None, *, highest_hz
 def free_lengths(tines: Sequence[Tine], trim: Sequence[Sequence[PlacedNut]], pitch: Array) -> Array:
     """The free lengths (R,) at which the clamped tines have these pitches (R,) in Hz. Raises `InputError`."""
     rods = rods_of(tines, LONGEST, trim)
-    planes = plane_ratios(tines)[:, 0]
+    planes, low = plane_ratios(tines)[:, 0], _shortest(trim)
+
+    def solve(rows: Indices) -> list[float]:
+        own, nearest = [tines[row] for row in rows.tolist()], low[rows]
+        return list(map(float, _sought(own, rods.take(rows), planes[rows], pitch[rows], nearest)))
+
+    return np.array(_LENGTHS.each(rods.keys(planes, pitch, low), solve))
+
+
+def _sought(tines: Sequence[Tine], rods: Rods, planes: Array, pitch: Array, low: Array) -> Array:
     wanted = np.log(pitch / planes)
-    low, high = _shortest(trim), np.full(len(tines), LONGEST)
+    high = np.full(len(tines), LONGEST)
     reach = _reach(rods, low) * planes[:, None]
     for row in np.flatnonzero((pitch > reach[:, 1]) | (pitch < reach[:, 0])).tolist():
         raise _unreachable(tines[row], float(pitch[row]), float(low[row]), reach[row])
@@ -126,7 +141,7 @@ class _OnTheBar:
         start = np.log(self.clamped)
         added = np.array([tine.root.added_length for tine in self.tines])
         slope = -2.0 * self.clamped / (self.clamped + added)
-        found = np.exp(_secant(miss, start, slope, start - _FURTHEST, start + _FURTHEST))
+        found = np.exp(_secant(miss, start, slope, start - _FURTHEST, start + _FURTHEST, grain=GRAIN))
         return np.where(np.isnan(self.target), self.clamped, found)
 
     def row(self, length: Array) -> Row:
@@ -158,12 +173,20 @@ def _off(pitch: Array, target: Array) -> Array:
 
 def _check_heard(tines: Sequence[Tine], trim: Trim, length: Array, highest_hz: float) -> None:
     """Refuse a tine of a length as written that has no partial to be heard."""
-    lowest = lowest_frequencies(rods_of(tines, length, trim))[:, 0] * plane_ratios(tines).max(axis=1)
-    for r in np.flatnonzero(lowest > highest_hz).tolist():
-        tine = tines[r]
+    written = [r for r, tine in enumerate(tines) if isinstance(tine.goal, FixedLength)]
+    if not written:
+        return
+    own = [tines[r] for r in written]
+    rods = rods_of(own, length[written], [trim[r] for r in written])
+    lowest = _LOWEST.each(
+        rods.keys(), lambda rows: list(map(float, lowest_frequencies(rods.take(rows))[:, 0]))
+    )
+    highest = np.array(lowest) * plane_ratios(own).max(axis=1)
+    for at in np.flatnonzero(highest > highest_hz).tolist():
+        r, tine = written[at], own[at]
         raise InputError(
             f"tine {tine.number}: {length_said(float(length[r]), tine.written.units)} free of the stock "
-            f"'{tine.rod.name}' sound at {lowest[r]:.5g} Hz, above what is heard",
+            f"'{tine.rod.name}' sound at {highest[at]:.5g} Hz, above what is heard",
             remedy="let more of it stand free, or take thinner rod",
             location=tine.written.there,
         )
@@ -191,17 +214,25 @@ def _reach(rods: Rods, shortest: Array) -> Array:
 
 
 def _secant(
-    miss: Callable[[Array, Indices], Array], start: Array, slope: Array, low: Array, high: Array
+    miss: Callable[[Array, Indices], Array],
+    start: Array,
+    slope: Array,
+    low: Array,
+    high: Array,
+    *,
+    grain: float = 0.0,
 ) -> Array:
     """For each row the x at which it misses nothing, or the least of `_ROUNDS` tries; a row that is there rests.
 
     `miss` takes all x and the rows still wanted. A secant far from `slope` is rounding or a jump and is not
     believed; a step out of the bracket that signs have closed is halved instead, so that a jump is found as well.
+    Where there is a `grain`, x goes on to multiples of it, and is there at the nearest.
     """
     x, best, steep = start.copy(), start.copy(), slope.copy()
     low, high, least = low.copy(), high.copy(), np.full(len(x), np.inf)
     before = np.full((2, len(x)), np.nan)
     active = np.arange(len(x))
+    near, closed = max(0.3 * PITCH_ERROR, 1.05 * grain), max(0.1 * PITCH_ERROR, 1.05 * grain)
     for _ in range(_ROUNDS):
         error = miss(x, active)
         nearer = np.abs(error) < least[active]
@@ -213,13 +244,14 @@ def _secant(
             believed = (fresh / slope[active] > 0.05) & (fresh / slope[active] < 4.0)
         steep[active] = np.where(believed, fresh, steep[active])
         before[:, active] = x[active], error
-        left = (np.abs(error) > 0.3 * PITCH_ERROR) & (high[active] - low[active] > 0.1 * PITCH_ERROR)
+        left = (np.abs(error) > near) & (high[active] - low[active] > closed)
         active, error = active[left], error[left]
         if not len(active):
             break
         there = x[active] - error / steep[active]
         inside = (there > low[active]) & (there < high[active])
-        x[active] = np.where(inside, there, 0.5 * (low[active] + high[active]))
+        there = np.where(inside, there, 0.5 * (low[active] + high[active]))
+        x[active] = np.rint(there / grain) * grain if grain else there
     return best
 
 

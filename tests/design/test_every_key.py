@@ -10,6 +10,7 @@ import tomlkit
 
 from synth.design.file import load
 from synth.design.resolve import resolve
+from synth.errors import InputError
 
 MM, GRAM, DEGREE = 1e-3, 1e-3, math.pi / 180.0
 N_MM = 1e3  # N/m
@@ -289,3 +290,53 @@ def test_threads_root_counts_from_the_bending_diameter(instrument):
     assert tine.rod.bend_diameter < 0.9 * tine.rod.diameter
     assert tine.root.added_length == pytest.approx(0.41 * tine.rod.bend_diameter)
     assert tine.root.base_nut_height == pytest.approx(3.05 * MM)  # M4 hex at mid tolerance (ISO 4032)
+
+
+def test_two_feet_are_at_one_place_of_the_board_only_where_both_ways_are_the_same(make):
+    """One beside the other at the same distance along the board, or behind it at the same distance across."""
+    for x, y in ((140.0, 160.0), (300.0, 95.0)):
+        document = tomlkit.parse(DESIGN)
+        other = {"bar_mm": 200.0, "x_mm": x, "y_mm": y}
+        document["board"]["lid"]["feet"].append(other)
+        assert len(make(tomlkit.dumps(document)).boards["lid"].feet) == 2
+        other["x_mm"], other["y_mm"] = 140.5, 95.5
+        document["board"]["lid"]["feet"][1].update(other)
+        with pytest.raises(InputError, match="one place of the board"):
+            make(tomlkit.dumps(document))
+
+
+@pytest.mark.parametrize(
+    ("stock", "core"),
+    [
+        # d3 of M4 is 4 - 1.22687 x 0.7; the thread bends as 4 - 1.0617 x 0.7 and was measured 0.1 mm thinner
+        ({"kind": "threaded", "thread": "M4", "thread_fit": "nominal", "bend_diameter_mm": 3.157}, 3.041),
+        ({"kind": "plain", "diameter_mm": 3.0, "bend_diameter_mm": 2.9}, 2.9),
+        ({"kind": "plain", "diameter_mm": 3.0, "mass_diameter_mm": 2.9}, 3.0),
+    ],
+)
+def test_a_rod_that_bends_as_a_thinner_one_breaks_as_a_thinner_one(make, stock, core):
+    document = tomlkit.parse(DESIGN)
+    document["stock"]["measured"] = stock
+    document["group"][1]["stock"] = "measured"
+    document["group"][1]["tine"][0].pop("trim")
+    document["group"][1]["tine"][1].pop("trim_to")
+    rod = make(tomlkit.dumps(document)).tines[1].rod
+    assert rod.root_diameter == pytest.approx(core * MM, abs=2e-3 * MM)
+
+
+def test_a_nut_measured_wider_or_lower_weighs_and_turns_as_its_hexagon_does(make):
+    """A = sqrt(3)/2 s^2 - pi/4 d^2 across flats s; I = 5 sqrt(3)/144 s^4 - pi/64 d^4 about any diameter."""
+
+    def hexagon(width):
+        hole = (4.0 - 0.615 * 0.7) * MM  # the thread's mean diameter
+        area = math.sqrt(3.0) / 2.0 * width**2 - math.pi / 4.0 * hole**2
+        return area, 5.0 * math.sqrt(3.0) / 144.0 * width**4 - math.pi / 64.0 * hole**4
+
+    brass = 'thread = "M4"\nmaterial = "brass"\n'
+    more = f"[nut.wide]\n{brass}width_mm = 8.4\nheight_mm = 2.6\n[nut.plain]\n{brass}"
+    text = DESIGN.replace("price = 0.33\n", f"price = 0.33\n{more}")
+    wide, usual = (make(text).nuts[name] for name in ("wide", "plain"))
+    area, second = hexagon(8.4 * MM)
+    assert wide.mass == pytest.approx(usual.mass * area * 2.6 * MM / (hexagon(usual.width)[0] * usual.height))
+    assert wide.mass > 1.2 * usual.mass
+    assert wide.rotary_inertia == pytest.approx(wide.mass * (second / area + (2.6 * MM) ** 2 / 12.0))

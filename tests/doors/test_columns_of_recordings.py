@@ -3,6 +3,7 @@
 import csv
 import json
 import math
+import re
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,7 +11,12 @@ import pytest
 
 from synth.doors.cli import run
 from synth.recording import audio_input, partials, retune
+from synth.recording.calibrate import Calibration, Fitted, Rejected
+from synth.recording.calibration_list import calibration_data, calibration_words
+from synth.recording.match import MatchedPartial, TineAssignment
 from synth.recording.measurement import Measurement, Partial, TapPartials
+from synth.recording.parameters import Unknown
+from synth.recording.predicted_partials import PredictedPartials
 from synth.recording.retune import Retune
 
 ONE = Partial(440.25, 0.011, 2.5, 0.07, 0.02, 0.03, 0.6, 0.01j, "partial", "clear")
@@ -117,3 +123,64 @@ def test_tune_gives_its_advice_in_millimetres_and_turns_and_the_right_way_round(
     assert run([*words, "--target-hz", "230"]) == 0
     assert asked[-1][2] == 230.0
     assert np.isfinite(off)
+
+
+def test_a_calibration_tells_every_figure_before_and_after_of_its_own_line(slat):
+    """Tine low.3 heard in both planes at once, aside.1 across the row; rates of other figures than frequencies."""
+
+    def predicted(shift):
+        frequency = np.array([[[220.0, 1380.0], [224.0, 1390.0]], [[293.0, 1840.0], [297.0, 1850.0]]]) * shift
+        rate = np.array([[[1.1, 2.2], [1.3, 2.6]], [[3.1, 4.2], [3.3, 4.6]]]) * shift**2
+        return PredictedPartials(np.array([3, 2]), frequency[::-1], rate[::-1])
+
+    lines = (
+        MatchedPartial(2, 1, None, 1381.0, 1e-4, 2.5, 0.1),
+        MatchedPartial(3, 0, 1, 299.0, 1e-4, math.nan, math.nan),
+    )
+    youngs, grip = (
+        Unknown("youngs", "steel", "youngs_gpa", 193.0, 1.0, 400.0, lambda _: ()),
+        Unknown("nut-grip", "M4 hex", "grip", 0.7, 0.0, 1.0, lambda _: ()),
+    )
+    found = Calibration(
+        fitted=(Fitted(youngs, 188.5, 1.25), Fitted(grip, 0.62, 0.04)),
+        correlation=np.array([[1.0, -0.35], [-0.35, 1.0]]),
+        rejected=(Rejected(grip, "it moves nothing", "tap another"),),
+        lines=lines, before=predicted(1.0), after=predicted(1.01), edits=(), warnings=("mind it",),
+    )  # fmt: skip
+    claims = [
+        TineAssignment(tap, tine, 3.0, n == 1) for n, (tap, tine) in enumerate(zip(TAPS, (2, 3), strict=True))
+    ]
+    told = calibration_data(slat.instrument, claims, found)
+    assert told["taps"] == [
+        {"time_s": 0.31, "tine": "low.3", "found": False},
+        {"time_s": 2.05, "tine": "aside.1", "found": True},
+    ]
+    assert told["fitted"] == [
+        {"name": "youngs of steel", "key": "youngs_gpa", "before": 193.0, "after": 188.5, "sd": 1.25},
+        {"name": "nut-grip of M4 hex", "key": "grip", "before": 0.7, "after": 0.62, "sd": 0.04},
+    ]
+    assert told["correlation"] == [[1.0, -0.35], [-0.35, 1.0]]
+    assert told["rejected"] == [
+        {"name": "nut-grip of M4 hex", "reason": "it moves nothing", "would_tell": "tap another"}
+    ]
+    assert told["warnings"] == ["mind it"]
+    both, across = math.sqrt(1380.0 * 1390.0), 297.0
+    fall, more = math.log(1e3), 1200.0 * math.log2(1.01)
+
+    def line(name, partial, plane, hertz, model, decay, rate):
+        cents = 1200.0 * math.log2(model / hertz)
+        return {
+            "tine": name, "partial": partial, "plane": plane, "frequency_hz": hertz,
+            "before_cents": pytest.approx(cents), "after_cents": pytest.approx(cents + more), "decay_s": decay,
+            "before_s": pytest.approx(fall / rate), "after_s": pytest.approx(fall / rate / 1.01**2),
+        }  # fmt: skip
+
+    assert told["partials"] == [
+        line("low.3", 2, "both", 1381.0, both, pytest.approx(fall / 2.5), math.sqrt(2.2 * 2.6)),
+        line("aside.1", 1, "across", 299.0, across, None, 3.3),
+    ]
+    words = calibration_words(slat.instrument, found, 100)
+    assert re.search(r"youngs of steel +youngs_gpa +193 +188\.5 +1\.2\n", words)
+    before = 1200.0 * math.log2(both / 1381.0)
+    assert re.search(rf"low\.3 +2 +both +1381\.00 +\{before:+.1f} +\{before + more:+.1f} ", words)
+    assert re.search(r"youngs of steel +\+1\.00 +-0\.35", words)

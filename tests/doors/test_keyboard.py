@@ -1,11 +1,15 @@
 """Keys one by one; what arrows and function keys send is nothing."""
 
+import importlib.util
 import os
+import sys
 import threading
 import time
+from types import SimpleNamespace
 
 import pytest
 
+from synth.doors import keyboard as keyboard_module
 from synth.doors.keyboard import console_key, keyboard, without_sequences
 from synth.doors.live import END_KEYS
 
@@ -83,6 +87,21 @@ def test_on_windows_the_second_code_of_an_arrow_strokes_nothing(first):
 def test_on_windows_a_letter_that_looks_like_a_first_code_waits_for_no_second():
     waiting = [b"\xe0"]
     assert console_key(lambda: waiting.pop(0), lambda: bool(waiting)) == ""
+
+
+def test_on_windows_a_key_is_waited_for_and_none_is_made_up(monkeypatch):
+    """The module as Windows would load it, with a console that has a key from the third time it is asked on."""
+    asked, waiting = [], [b"a"]
+    console = SimpleNamespace(kbhit=lambda: asked.append(1) or len(asked) > 2, getch=lambda: waiting.pop(0))
+    monkeypatch.setitem(sys.modules, "msvcrt", console)
+    spec = importlib.util.spec_from_file_location("keyboard_on_windows", keyboard_module.__file__)
+    module = importlib.util.module_from_spec(spec)
+    with monkeypatch.context() as faked:
+        faked.setattr(sys, "platform", "win32")
+        spec.loader.exec_module(module)
+    assert module._read_console(0.0) == ""
+    assert module._read_console(1.0) == "a"
+    assert waiting == []
 
 
 def test_the_terminal_gives_keys_one_by_one_and_is_put_back_as_it_was(monkeypatch):

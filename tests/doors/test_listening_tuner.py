@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -13,8 +14,10 @@ import soundfile
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors.cli import run
+from synth.doors.listening_tuner import TunerSettings
 from synth.doors.tuner_words import large
 from synth.recording.predicted_partials import bar_of, heard
+from synth.recording.tuning_session import TuningWishes
 from synth.vibration.solve import solve_row
 
 PITCHES = (147.0, 196.0)
@@ -96,6 +99,49 @@ def test_words_that_do_not_go_together_and_no_microphone_are_one_line(
         assert run(["tune", design, *words]) == 2
         assert len(capsys.readouterr().err.strip().splitlines()) == 1
     assert not (bench / "two.tuning.toml").exists()
+
+
+@pytest.mark.parametrize(("shown", "page"), [("--page", "this machine"), ("--phone", "a phone")])
+def test_every_option_reaches_the_session_or_its_settings(
+    bench: Path, monkeypatch: pytest.MonkeyPatch, shown: str, page: str
+) -> None:
+    """Each set away from its default and from the others; nothing is heard."""
+    asked: list[Any] = []
+    monkeypatch.setattr("synth.doors.listening_tuner.listen_and_tell", lambda *given: asked.append(given))
+    design = bench / "two.toml"
+    assert run(["tune", str(design), "--listen"]) == 0
+    words = ["--device", "mic", "--tones", shown, "--from", "g.2", "--in-order", "--again", "--cents", "4.5"]
+    words += [
+        "--tune-to-what-is-there",
+        "--shift-cents",
+        "-6",
+        "--stretch-cents",
+        "1.5",
+        "--temperature-c",
+        "12",
+    ]
+    assert run(["tune", str(design), str(bench / "bench.wav"), "--listen", *words]) == 0
+    plain, given = asked
+    assert plain[2:] == (TunerSettings(), TuningWishes())
+    assert (given[0].name, given[1]) == ("two on an offcut", design)
+    assert given[2] == TunerSettings(bench / "bench.wav", "mic", True, True, page)  # type: ignore[arg-type]
+    assert given[3] == TuningWishes(4.5, pytest.approx(285.15), 1, True, -6.0, 1.5, True)
+
+
+def test_files_are_held_to_the_targets_that_the_options_move(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is 20 cents flat is 26 flat of a target 6 higher; a stretch of 12 takes 14 of that off below a'."""
+    samples, rate = soundfile.read(bench / "bench.wav")
+    soundfile.write(bench / "one.wav", samples[: 2 * rate], rate, "FLOAT")
+    found = []
+    for words in ([], ["--shift-cents", "6", "--stretch-cents", "12", "--cents", "30"]):
+        assert run(["tune", str(bench / "two.toml"), str(bench / "one.wav"), "--json", *words]) == 0
+        (told,) = json.loads(capsys.readouterr().out)
+        found.append(told)
+    moved = found[1]["cents"] - found[0]["cents"]
+    assert moved == pytest.approx(-6.0 - 12.0 * np.log2(196.0 / 440.0), abs=0.05)
+    assert [each["in_tune"] for each in found] == [False, True]
 
 
 def test_large_figures_stand_five_lines_high() -> None:

@@ -6,6 +6,9 @@ default: an option that is read and dropped gives the default's sound.
 
 from __future__ import annotations
 
+import contextlib
+from pathlib import Path
+from types import SimpleNamespace
 from typing import ClassVar
 
 import numpy as np
@@ -13,10 +16,13 @@ import pytest
 import soundfile
 
 from synth import cache
+from synth.doors.listening_tuner import TunerSettings
 from synth.playing.contact import hand
 from synth.playing.contact.stroke_contact import EVENT, REFERENCE, stroke_row
 from synth.playing.script import Performance, Played
 from synth.playing.stroke import Stroke
+from synth.proposal.build import ProposalMade
+from synth.recording.tuning_session import TuningWishes
 from synth.sound import board_forecast, boardsheet, render
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.radiator.board import BoardFilter
@@ -207,6 +213,64 @@ def test_what_is_varied_is_varied_in_its_unit(slat, tmp_path, key, value, field,
     found = written(out / "true" / f"{key}={value}.wav")
     gain = np.abs(found).max() / np.abs(expected).max()
     np.testing.assert_allclose(found, gain * expected, atol=2.0 * BIT)
+
+
+def test_a_page_is_of_what_is_named_once_each_as_fine_as_asked(slat, tmp_path, monkeypatch):
+    asked = []
+
+    def page(scenes, *, quality):
+        asked.append(([each.through for each in scenes], quality))
+        return SimpleNamespace(text="x", words=())
+
+    monkeypatch.setattr("synth.page.build.page", page)
+    slat.said("page", "-o", tmp_path / "a.html")
+    slat.said("page", "--through", "panel, bar,panel", "--quality", "fine", "-o", tmp_path / "a.html")
+    assert asked == [(["bar", "pickup", "panel"], "usual"), (["panel", "bar"], "fine")]
+
+
+def test_a_proposal_is_asked_for_as_it_is_written(slat, tmp_path, monkeypatch):
+    """Scores in their order, room, blind page; and what is told of it are its own figures."""
+    asked = []
+
+    def write(design, instrument, scores, folder, **given):
+        given.pop("watch")
+        asked.append((design.name, instrument.name, scores, folder, given))
+        return ProposalMade(
+            sounds=7, gain_db=23.4, words_kept=False, megabytes=4.25, total=1234.5, priced=True
+        )
+
+    monkeypatch.setattr("synth.proposal.build.write_proposal", write)
+    out = tmp_path / "out"
+    said = slat.said("proposal", "b.toml", "a.mid", "--room", "hall", "--blind", "--fresh", "-o", out)
+    slat.said("proposal", "-o", out)
+    scores = (Path("b.toml"), Path("a.mid"))
+    assert asked == [
+        ("Slat", "Slat", scores, out, {"room": "hall", "blind": True, "fresh": True}),
+        ("Slat", "Slat", (), out, {"room": "", "blind": False, "fresh": False}),
+    ]
+    assert "(4.2 MB" in said
+    assert "7 sounds at +23 dB" in said
+    assert said.strip().endswith("total 1234.50")
+
+
+def test_an_open_design_is_tuned_with_the_microphone_that_is_named(slat, monkeypatch):
+    served, asked = [], []
+
+    @contextlib.contextmanager
+    def serving(design, *, through, port):
+        served.append((design.name, through, port))
+        yield SimpleNamespace(
+            address=SimpleNamespace(words="there"),
+            session=SimpleNamespace(model=SimpleNamespace(instrument="it")),
+        )
+
+    monkeypatch.setattr("synth.served.serving.Serving", serving)
+    monkeypatch.setattr("synth.doors.listening_tuner.listen_and_tell", lambda *given: asked.append(given))
+    slat.said("open", "--no-browser", "--listen", "--device", "mic", "--through", "panel", "--port", 4321)
+    assert [each[1:] for each in served] == [("panel", 4321)]
+    ((instrument, design, settings, wishes, _),) = asked
+    assert (instrument, design.name) == ("it", served[0][0])
+    assert (settings, wishes) == (TunerSettings(device="mic"), TuningWishes())
 
 
 FRESH = {

@@ -148,3 +148,20 @@ def test_proposal_makes_the_folder_and_says_what_is_in_it(design, tmp_path, caps
     assert run(["proposal", str(design), "--room", "hal", "-o", str(tmp_path / "other")]) == 2
     assert "did you mean 'hall'?" in capsys.readouterr().err
     assert not (tmp_path / "other").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "told"), [([], True), (["--room", "hall"], True), (["--room", "hall", "--room-noise"], False)]
+)
+def test_what_an_ear_would_say_is_of_the_stroke_and_never_of_the_rooms_noise(
+    design, tmp_path, monkeypatch, words, told
+):
+    asked = []
+    monkeypatch.setattr(
+        "synth.doors.cli.hearing.write",
+        lambda _, path, *, gain_db, touch: asked.append((gain_db, touch)) or [],
+    )
+    given = ["--group", "wires", "--seconds", "0.05", "--gain-db", "-7", "-o", str(tmp_path / "a.wav")]
+    monkeypatch.setattr("synth.doors.cli.hearing.in_room", lambda *_: [])
+    assert run(["stroke", str(design), *given, *words]) == 0
+    assert asked == [(-7.0, Stroke(0, None).start if told else None)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 import subprocess
 import sys
@@ -10,6 +11,7 @@ import threading
 import time
 import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -17,11 +19,13 @@ import pytest
 import soundfile
 
 from synth.arrays import Array
+from synth.design.edit import Edit
 from synth.doors import tuning_cues
 from synth.doors.cli import run
 from synth.doors.listening_tuner import _Bench
 from synth.doors.tuner_words import large, large_figure, message_lines
 from synth.doors.tuning_cues import CEILING_DB, LASTS, CuePlayer, cue_of, cue_sound
+from synth.recording.learnt_lengths import Lesson
 from synth.recording.onsets import taps
 from tests.recording.test_tuning_session import NEARLY_ALIKE, RATE, Shop
 
@@ -128,6 +132,89 @@ def test_the_tuner_does_not_take_its_own_tones_for_taps_and_hears_the_next_tap(s
     assert (
         len(taps(np.concatenate((np.zeros(RATE), cues[0], np.zeros(RATE))), RATE)) == 1
     )  # else heard as one
+
+
+@pytest.mark.parametrize(
+    ("cents", "sd", "in_tune", "cue"),
+    [
+        (5.0, 2.4, False, "sharp"),
+        (-5.0, 2.4, False, "flat"),
+        (-5.0, 2.6, False, None),  # a surer figure of the same tap may say the other way
+        (2.0, 1.4, True, "in tune"),
+    ],
+)
+def test_a_tone_is_played_once_a_tap_where_it_would_not_be_taken_back(
+    cents: float, sd: float, in_tune: bool, cue: str | None
+) -> None:
+    """And for as long as it sounds, and 0.3 s of its echo, nothing is taken for a tap."""
+    played: list[str] = []
+    deaf: list[float] = []
+    speaker = SimpleNamespace(play=lambda cue: played.append(cue) or LASTS)
+    session = SimpleNamespace(listener=SimpleNamespace(deafen=deaf.append))
+    bench = _Bench(session, Path("x.toml"), speaker)  # type: ignore[arg-type]
+    message = {
+        "kind": "tap", "at_s": 3.5, "name": "g.1", "cents": cents, "cents_sd": sd, "in_tune": in_tune, "turns": 0.1,
+        "shorten_mm": 0.1, "fixing": None, "planes_hz": [], "advice": [],
+    }  # fmt: skip
+    bench.tell([message])
+    bench.tell([{**message, "cents_sd": sd / 2.0} if cue else message])  # the same tap, heard for longer
+    assert played == ([cue] if cue else [])
+    assert deaf == pytest.approx([LASTS + 0.3] if cue else [])
+
+
+def test_at_the_end_what_moved_by_more_than_is_near_enough_is_told_the_furthest_first(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    progress = SimpleNamespace(
+        within=3.0,
+        name=("a", "b", "c", "d"),
+        order=(3, 0, 1),
+        moved=lambda: {0: 3.2, 1: -7.25, 2: 2.9, 3: 5.0},
+        left=lambda: [1],
+    )
+    _Bench(SimpleNamespace(progress=progress), Path("x.toml"), None).sum_up()  # type: ignore[arg-type]
+    assert capsys.readouterr().out.splitlines() == [
+        "b had moved -7.2 cents since the last round.",
+        "d had moved +5.0 cents since the last round.",
+        "a had moved +3.2 cents since the last round.",
+        "2 of 3 tines are in tune.",
+    ]
+
+
+def test_a_lesson_is_written_beside_the_design_and_says_how_long_the_rest_are_to_be(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """In mm, the new length and the old; the design stays; a copy that is there already is kept."""
+    shop = Shop(tmp_path)
+    before = shop.path.read_text()
+    edits = (Edit("tines.clamp_loss_factor", 0.00234567891),)
+    found = Lesson(
+        SimpleNamespace(edits=edits),  # type: ignore[arg-type]
+        np.array([0.1, 0.12, 0.14]),
+        np.array([0.1012, 0.1189, 0.15]),
+        (0, 1),
+    )
+    session = SimpleNamespace(
+        lesson=lambda: found, instrument=shop.instrument, targets=SimpleNamespace(name=("a", "b", "c"))
+    )
+    monkeypatch.setattr("synth.recording.calibration_list.calibration_words", lambda *_: "learnt")
+    bench = _Bench(session, shop.path, None)  # type: ignore[arg-type]
+    assert bench.press("c")
+    goal = tmp_path / "six-measured.toml"
+    assert capsys.readouterr().out.splitlines() == [
+        "learnt",
+        "a: cut it for 101.20 mm free, not 100.00",
+        "b: cut it for 118.90 mm free, not 120.00",
+        f"wrote {goal}",
+    ]
+    assert shop.path.read_text() == before
+    written = tomllib.loads(goal.read_text())["tines"]
+    assert written["clamp_loss_factor"] == 0.00234568  # six figures
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d", written["measured"])
+    kept = goal.read_text()
+    bench.press("c")
+    assert "is already there" in capsys.readouterr().out
+    assert goal.read_text() == kept
 
 
 def test_keys_set_the_temperature_say_yes_and_end(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,5 +1,6 @@
 """An opened design: its answers are those of the rooms below, its refusals those of the command line."""
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -8,8 +9,10 @@ import pytest
 
 import synth
 from synth.doors.cli import run
+from synth.interface import answers
 from synth.playing.stroke import CONTROLS
 from synth.sound.boardsheet import solve_sheet
+from synth.vibration.solve import solve_row
 
 DATA = Path(__file__).parents[1] / "data"
 DESIGN = DATA / "boarded.toml"
@@ -174,6 +177,85 @@ def test_answers_have_the_figures_of_the_row_and_the_scene(ins):
     assert np.array_equal(np.isnan(modes.clamped_hz), ~there)
     assert np.array_equal(np.isnan(modes.clamped_decay_s), ~there)
     assert modes.tine_share.shape == (len(modes.frequency_hz), 2, 2)
+    # plane by plane, along the row before across it; seconds to fall by 60 dB are ln(1000) / (pi f eta)
+    apart = np.array([1.0, 3.0])[:, None]
+    two = dataclasses.replace(
+        row.modes, frequency=row.modes.frequency * apart, loss_factor=row.modes.loss_factor / 2
+    )
+    told = answers.modes(dataclasses.replace(listening, row=dataclasses.replace(row, modes=two)))
+    assert told.clamped_hz[there] == pytest.approx((row.modes.frequency * apart)[there])
+    ring = 2.0 * np.log(1e3) / np.pi / (row.modes.frequency * apart * row.modes.loss_factor)[there]
+    assert told.clamped_decay_s[there] == pytest.approx(ring)
+
+
+class ReachedError(Exception):
+    """What was asked for has come to where sound is made."""
+
+
+def caught(monkeypatch, name):
+    """What `synth.sound.render` is given under this name."""
+    given = {}
+
+    def take(*words, **keys):
+        given.update(keys, words=words)
+        raise ReachedError
+
+    monkeypatch.setattr(f"synth.sound.render.{name}", take)
+    return given
+
+
+NOT_USUAL = {"contact": "reference", "seed": 23, "allow_yield": True, "without": "stick"}
+UNUSUAL_SETTINGS = {"contact": "reference", "seed": 23, "allow_yield": True, "stick": False}
+
+
+def test_every_word_of_a_stroke_comes_to_where_its_sound_is_made(ins, monkeypatch):
+    """Each is said otherwise than usual, so that none can be a default."""
+    given = caught(monkeypatch, "perform")
+    numbers = {
+        "speed_mm_s": 310.0,
+        "bite_mm": 1.3,
+        "lean": -0.4,
+        "height_mm": 7.0,
+        "tilt_deg": 51.0,
+        "skew_deg": 9.0,
+    }
+    words = {"through": "panel", "stick": "brass", "direction": "backward", "grip": "firm", "hand": "loose"}
+    with pytest.raises(ReachedError):
+        ins.stroke("side", seconds=1.25, pressure_n=0.7, **words, **numbers, **NOT_USUAL)
+    scene, (stroke,) = given["words"]
+    assert (scene.through, given["seconds"], stroke.group) == ("panel", 1.25, 1)
+    assert stroke.stick == ins.instrument.sticks["brass"]
+    assert (stroke.direction, stroke.grip, stroke.hand) == ("backward", "firm", "loose")
+    for key, found in (("speed_mm_s", stroke.speed), ("bite_mm", stroke.bite), ("height_mm", stroke.height)):
+        assert found == pytest.approx(1e-3 * numbers[key])
+    assert (stroke.lean, stroke.pressure) == (-0.4, 0.7)
+    assert (stroke.tilt, stroke.skew) == pytest.approx((np.radians(51.0), np.radians(9.0)))
+    assert {key: getattr(given["settings"], key) for key in UNUSUAL_SETTINGS} == UNUSUAL_SETTINGS
+
+
+@pytest.mark.parametrize("seconds", [0.009, 600.1, float("nan")])
+def test_a_stroke_is_heard_from_a_hundredth_of_a_second_to_ten_minutes(ins, seconds):
+    assert refused(lambda: ins.stroke("up", seconds=seconds)).endswith(
+        "is out of range; 0.01 to 600 is possible"
+    )
+
+
+def test_every_word_of_a_piece_comes_to_where_its_sound_is_made(ins, monkeypatch):
+    given = caught(monkeypatch, "play")
+    script = {"tail_s": 1.5, "stroke": [{"at_s": 0.5, "group": "side"}, {"at_s": 0.75, "palm": "up"}]}
+    with pytest.raises(ReachedError):
+        ins.play(script, through="panel", hand="loose", **NOT_USUAL)
+    _, piece = given["words"]
+    assert [each.through for each in piece.played] == ["panel", "panel"]
+    assert (piece.played[0].event.hand, piece.played[0].event.group, piece.seconds) == ("loose", 1, 2.25)
+    assert {key: getattr(given["settings"], key) for key in UNUSUAL_SETTINGS} == UNUSUAL_SETTINGS
+
+
+def test_a_check_warns_of_the_design_and_of_its_row(ins, monkeypatch):
+    instrument = dataclasses.replace(ins.instrument, warnings=("of the design",))
+    row = dataclasses.replace(solve_row(instrument), warnings=("of the row",))
+    monkeypatch.setattr(answers, "solve_row", lambda _: row)
+    assert answers.check(instrument).warnings == ("of the design", "of the row")
 
 
 def test_what_is_opened_says_in_a_line_what_it_is(ins):

@@ -13,6 +13,8 @@ import soundfile
 
 import synth
 from synth.doors.cli import run
+from synth.interface.sound import Sound
+from synth.sound.render import Rendering
 
 DESIGN = Path(__file__).parents[1] / "data" / "boarded.toml"
 STEP = 1.001 * 2.0**-23  # of full scale: a file holds 24 bits, cut off below
@@ -147,3 +149,15 @@ def test_silence_and_a_long_sound_are_shown_too():
 def test_a_trace_that_is_not_there_is_refused(sound):
     with pytest.raises(synth.InputError, match="there is no stroke 2; have 1"):
         sound.trace(2)
+
+
+def test_a_sound_is_what_its_rendering_says_with_what_was_left_out_before(ins):
+    rendering = Rendering(
+        through="panel", blocks=iter([np.ones((2, 3)), np.zeros((2, 2))]), block_count=2, reports=({"a": 1},),
+        traces=(), warnings=("of the sound",), rings=(),
+    )  # fmt: skip
+    made = Sound.of(rendering, "piece", ins.instrument, warnings=("left out",))
+    assert (made.title, made.through, made.warnings) == ("piece", "panel", ("left out", "of the sound"))
+    assert made.reports == ({"a": 1},)
+    assert made.pressure_pa.tolist() == [[1.0, 1.0, 1.0, 0.0, 0.0]] * 2
+    assert Sound("t", "bar", np.zeros((2, 12_000)), rate_hz=24_000).seconds == 0.5

@@ -153,3 +153,40 @@ def error_db(page: NDArray[Any], reference: NDArray[Any]) -> float:
     """The difference's energy over that of the reference, dB; the worse channel's."""
     off = ((page - reference) ** 2).sum(axis=1) / (reference**2).sum(axis=1)
     return float(10.0 * np.log10(off.max() + 1e-30))
+
+
+LISTEN = """() => { window.reports = []; window.tells = [];
+    const { player } = window.tinewright;
+    const tell = player.tell.bind(player);
+    player.tell = (message) => { window.tells.push(message); tell(message); };
+    player.addEventListener('told', ({ detail }) => {
+      if (detail.report) window.reports.push(detail.report); }); }"""
+
+
+@pytest.fixture(name="page")
+def sounding_page(opened):
+    """The straight bar's page with its sound on, quiet, nothing told of yet."""
+    page = opened("straight")
+    if not page.tab.evaluate("!!window.tinewright.player"):
+        page.tab.click("#sound")
+        page.until("window.tinewright.player")
+    if not page.tab.evaluate("!!window.tells"):
+        page.tab.evaluate(LISTEN)
+    page.tab.evaluate(
+        "() => { window.tinewright.player.tell({ silence: true }); channels.clear(); row.forward.clear();"
+        " window.reports.length = 0; window.tells.length = 0; document.activeElement.blur(); }"
+    )
+    return page
+
+
+def begun(page):
+    return page.tab.evaluate("window.tells.filter((each) => each.begin).map((each) => each.begin)")
+
+
+def rests(page):
+    told = page.tab.evaluate("window.tells.filter((each) => each.rest).map((each) => each.rest)")
+    return [(each["palm"], each["down"]) for each in told]
+
+
+def said(page):
+    return page.tab.evaluate("document.getElementById('said').textContent")

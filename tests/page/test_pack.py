@@ -15,8 +15,10 @@ from synth.doors.cli import run
 from synth.errors import InputError
 from synth.page import functions, wasm
 from synth.page.blob import Blob, rounded
-from synth.page.build import page
-from synth.page.pack import QUALITIES, body, pack, tip_motion
+from synth.page.build import left_out, page
+from synth.page.pack import QUALITIES, Packed, _radiator, body, pack, tip_motion
+from synth.sound.radiator import Direct
+from synth.sound.radiator.pickup import Circuit, MagneticPickup, Piezo
 from synth.vibration.modal_model import tip_shape
 
 from .conftest import DESIGN, PATHS, THROUGH, heard
@@ -182,3 +184,42 @@ def test_each_array_begins_at_a_multiple_of_eight_bytes_and_nothing_lies_between
     assert raw[12:16] == raw[36:40] == raw[60:64] == b"\0\0\0\0"
     assert np.frombuffer(raw[40:56], "<f8").tolist() == [0.0, 1.0]
     assert np.frombuffer(raw[16:36], "<i4").tolist() == [0, 1, 2, 3, 4]
+
+
+def test_what_the_page_hears_through_comes_to_the_same_full_scale():
+    """Weights, what follows them, and every factor of its own: Pa over the Pa of a full scale of 100 dB SPL."""
+    contact = np.array([[1.0 + 2.0j, 3.0 - 0.5j], [-4.0 + 0.25j, 0.125j]])
+    circuit = Circuit(5000.0, 2.0, 33.0)
+    full = 20e-6 * 10.0**5 * np.sqrt(2.0)
+    blob = Blob()
+    told = [
+        _radiator(each, blob)
+        for each in (
+            Direct(contact),
+            Piezo(contact[:1], 0.3, circuit, 7.0, accelerates=False),
+            MagneticPickup(contact, 0.3, 2.5e-3, circuit, 7.0),
+        )
+    ]
+    raw = gzip.decompress(base64.b64decode(blob.text()))
+
+    def numbers(each):
+        return np.frombuffer(raw, "<f8", int(np.prod(each["shape"])), each["at"]).reshape(each["shape"])
+
+    for found, wanted in zip(told, (contact / full, contact[:1] * 0.3 * 7.0 / full, contact), strict=True):
+        weights = numbers(found["weights"])
+        np.testing.assert_allclose(weights[:, 0] + 1j * weights[:, 1], wanted)
+    assert [each["immediate"] for each in told] == [[True, True], [False], [False, False]]
+    assert told[2]["magnet"] == {"gap": 2.5e-3, "gain": pytest.approx(0.3 * 7.0 / full)}
+    assert "sections" not in told[0]
+    for each in told[1:]:
+        np.testing.assert_allclose(numbers(each["sections"]), circuit.sections(48_000))
+
+
+def test_what_rounding_does_is_told_of_everything_that_is_heard():
+    told = [
+        {"name": "bar", "rounding_db": -61.2},
+        {"name": "panel"},
+        {"name": "pickup", "rounding_db": -55.8},
+    ]
+    first = left_out(Packed({"radiators": told}, Blob()))[0]
+    assert first.endswith("by so many dB of itself: bar -61, pickup -56.")

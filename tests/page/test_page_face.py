@@ -1,4 +1,4 @@
-"""The page's face in Chromium: keys, MIDI, palms, what is said, what is kept, what is drawn, who can use it."""
+"""The page's face in Chromium: keys, palms, what is said, what is kept, what is drawn, who can use it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from synth.page.about import about_tines
-from synth.playing.midi_mapping import notes
 from synth.playing.script import read_script
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import FULL_SCALE
@@ -17,51 +16,9 @@ from synth.sound.render import play
 from synth.units import MPA
 from synth.workshop.strength import root_stress
 
-from .conftest import heard, made
+from .conftest import begun, heard, made, rests, said
 
 pytestmark = pytest.mark.browser
-
-LISTEN = """() => { window.reports = []; window.tells = [];
-    const { player } = window.tinewright;
-    const tell = player.tell.bind(player);
-    player.tell = (message) => { window.tells.push(message); tell(message); };
-    player.addEventListener('told', ({ detail }) => {
-      if (detail.report) window.reports.push(detail.report); }); }"""
-
-
-@pytest.fixture
-def page(opened):
-    """The straight bar's page with its sound on, quiet, nothing told of yet."""
-    page = opened("straight")
-    if not page.tab.evaluate("!!window.tinewright.player"):
-        page.tab.click("#sound")
-        page.until("window.tinewright.player")
-    if not page.tab.evaluate("!!window.tells"):
-        page.tab.evaluate(LISTEN)
-    page.tab.evaluate(
-        "() => { window.tinewright.player.tell({ silence: true }); channels.clear(); row.forward.clear();"
-        " window.reports.length = 0; window.tells.length = 0; document.activeElement.blur(); }"
-    )
-    return page
-
-
-def said(page):
-    return page.tab.evaluate("document.getElementById('said').textContent")
-
-
-def begun(page):
-    return page.tab.evaluate("window.tells.filter((each) => each.begin).map((each) => each.begin)")
-
-
-def rests(page):
-    told = page.tab.evaluate("window.tells.filter((each) => each.rest).map((each) => each.rest)")
-    return [(each["palm"], each["down"]) for each in told]
-
-
-def midi(page, *messages):
-    for message in messages:
-        page.tab.evaluate("(message) => heardMidi(message)", list(message))
-    page.tab.wait_for_timeout(50)
 
 
 def test_what_was_played_and_how_loud_is_said(page):
@@ -101,58 +58,6 @@ def test_keys_meant_for_a_control_stroke_nothing(page):
     page.tab.keyboard.press("s")
     page.tab.wait_for_timeout(50)
     assert begun(page) == []
-
-
-def test_midi_notes_stroke_to_and_fro_at_the_speed_of_their_velocity(page):
-    note = {group: number for number, group in notes(made("straight")).items()}[0]
-    midi(page, (0x90, note, 1), (0x90, note, 127))
-    first, second = begun(page)
-    assert (first["group"], first["direction"], second["direction"]) == (0, "forward", "backward")
-    assert first["speed_mm_s"] == pytest.approx(100.0)
-    assert second["speed_mm_s"] == pytest.approx(3000.0)
-    assert (first["lean"], first["bite_mm"], first["pressure_n"]) == (0.0, 2.0, 0.0)
-
-
-def test_midi_controllers_mean_what_the_readme_says(page):
-    note = {group: number for number, group in notes(made("straight")).items()}[0]
-    midi(page, (0xB0, 1, 127), (0xB0, 11, 0), (0xB0, 16, 100), (0xD0, 127), (0x90, note, 64))
-    (stroke,) = begun(page)
-    assert (stroke["lean"], stroke["bite_mm"], stroke["grip"]) == (1.0, 0.0, "firm")
-    assert stroke["pressure_n"] == pytest.approx(0.2)
-
-
-def test_midi_brightness_takes_the_nearest_step_and_outlasts_a_reset(page):
-    note = {group: number for number, group in notes(made("straight")).items()}[0]
-    midi(page, (0xB0, 74, 100), (0x90, note, 64), (0xB0, 121, 0), (0x90, note, 64), (0xB0, 74, 64))
-    assert [each["brightness"] for each in begun(page)] == [96, 96]
-
-
-def test_midi_pedals_hold_what_they_hold(page):
-    note = {group: number for number, group in notes(made("straight")).items()}[0]
-    midi(page, (0x90, note, 64), (0xB0, 64, 127), (0x80, note, 0))
-    assert rests(page) == []
-    midi(page, (0xB0, 64, 0))
-    assert rests(page)[:1] == [("threads", True)]
-    page.tab.wait_for_timeout(400)
-    page.tab.evaluate("window.tells.length = 0")
-    midi(page, (0x90, note, 64), (0xB0, 66, 127), (0x80, note, 0))
-    assert rests(page) == []
-    midi(page, (0xB0, 66, 0))
-    assert rests(page)[:1] == [("threads", True)]
-    page.tab.wait_for_timeout(400)
-
-
-def test_a_stubbed_midi_keyboard_plays(page):
-    note = {group: number for number, group in notes(made("straight")).items()}[0]
-    page.tab.evaluate(
-        "() => { window.stub = { name: 'stub' }; navigator.requestMIDIAccess = async () =>"
-        " ({ inputs: new Map([['a', window.stub]]) }); }"
-    )
-    page.tab.click("#midi")
-    page.until("!!window.stub.onmidimessage")
-    page.tab.evaluate("(note) => { window.stub.onmidimessage({ data: [0x90, note, 80] }); }", note)
-    page.until("window.reports.length")
-    assert said(page).startswith("threads")
 
 
 def test_what_is_played_is_kept_as_a_script_that_plays_the_same_and_as_a_sound(page, tmp_path):

@@ -2,12 +2,16 @@
 
 import dataclasses
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from synth.errors import InputError
+from synth.playing.contact import refusals
 from synth.playing.contact.closed_form import Path, pluck, regime
 from synth.playing.contact.modes import tips
+from synth.playing.contact.stick import compliance
 from synth.playing.contact.stick_path import first_touch, passage, touch_time
 from synth.playing.stroke import Stroke
 
@@ -114,3 +118,32 @@ def test_a_stick_that_would_not_slip_holds_at_a_thousandth_of_its_give_across(co
     a, bent = math.radians(80.0), math.radians(-10.0) + math.atan(1.2)
     give = math.sin(a) * math.cos(bent) * across - math.cos(a) * math.sin(bent) * 3e-6
     assert free.force(0.5 * math.pi) == pytest.approx([2e-3 / give])
+
+
+@pytest.mark.parametrize(("bite_mm", "refused"), [(53.6, False), (53.8, True)])
+def test_a_rear_edge_stands_no_further_up_than_the_stick_is_long(bite_mm, refused):
+    """60 mm at 30 degrees reach 51.96 mm; end and edge, 1.5 and 2 mm round, take 3.5 (1 - sin 30) more: 53.71."""
+    stick = SimpleNamespace(length=60e-3, end_radius=1.5e-3, name="short")
+    stroke = SimpleNamespace(stick=stick, tilt=math.radians(30.0), pressure=0.0)
+    way = SimpleNamespace(
+        edge=np.array([2e-3, 2e-3]), bite=np.array([1e-3, bite_mm * 1e-3]), tine=np.array([0, 1])
+    )
+    tines = tuple(SimpleNamespace(group=0, number=number) for number in (1, 2))
+    instrument = SimpleNamespace(tines=tines, groups=(SimpleNamespace(name="low"),), file="")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(refusals, "lowered_by", lambda _: 1.0)
+        if not refused:
+            refusals.refuse_too_deep(stroke, way, instrument)
+            return
+        with pytest.raises(
+            InputError, match=r"would stand 53\.8 mm above .* reaches no higher than 53\.7 mm"
+        ):
+            refusals.refuse_too_deep(stroke, way, instrument)
+
+
+def test_a_tine_is_as_soft_as_its_stiffness_times_what_the_stick_gives_across_itself(contact_row):
+    """In the fingers, slowly pushed; along itself the stick gives by all fingers together, which is less."""
+    found, _, tip = closed(contact_row, Stroke(0, contact_row.stick("wood"), grip="light"))
+    across, along = compliance(contact_row.stick("wood"), "light")
+    assert across > 1.5 * along
+    np.testing.assert_allclose(found.softness, tip.stiffness * across)

@@ -8,9 +8,13 @@ import pytest
 import scipy.integrate
 import scipy.linalg
 
+from synth.design import catalogue
+from synth.design.file import load
+from synth.design.resolve import resolve
 from synth.playing.contact.closed_form import Pluck
-from synth.playing.contact.modes import Slender
-from synth.playing.contact.run import _books
+from synth.playing.contact.modes import ContactModes, Slender
+from synth.playing.contact.run import EnergyBalance, _books
+from synth.playing.contact.stick import _bending
 from synth.playing.contact.stroke_contact import ringing_since
 
 
@@ -64,3 +68,55 @@ def test_a_slow_release_sounds_less_by_the_fitted_power():
     )
     ratio = vars(Pluck)["amplitude"].fget(slow) / vars(Pluck)["amplitude"].fget(quick)
     assert ratio == pytest.approx(2.0**-4.7)
+
+
+def test_wood_loses_twice_as_much_at_its_corner_as_in_slow_bending_and_metal_the_same_at_all_pitches(request):
+    """A free beam swings at lambda^2 / l^2 sqrt(E I / rho A); its dashpots are eta omega, and of wood more."""
+    instrument = resolve(load(request.path.parents[1] / "data" / "two-tines.toml"))
+    for name, grain in (("birch", 5000.0), ("brass", math.inf)):
+        stick = instrument.sticks[name]
+        alone = _bending(stick, "usual", 0.0, 8)  # no pad swallows anything
+        whole = stick.length + stick.gripped + stick.behind
+        root = np.array([4.730041, 7.853205, 10.995608, *((n + 0.5) * math.pi for n in range(4, 9))])
+        section = math.pi / 64.0 * stick.diameter**4, math.pi / 4.0 * stick.diameter**2
+        speed = math.sqrt(stick.material.youngs * section[0] / (stick.material.density * section[1]))
+        omega = root**2 / whole**2 * speed
+        eta = stick.material.loss_factor * (1.0 + omega / (2.0 * math.pi * grain))
+        assert alone.damping.diagonal()[2:10] == pytest.approx(eta * omega, rel=1e-4)
+
+
+@pytest.mark.parametrize(("name", "across"), [("brass", False), ("birch", True)])
+def test_a_stick_meets_a_tines_edge_as_crossed_cylinders_do(request, name, across):
+    """4/3 E* (r R)^(1/4), r = 0.3 mm of the edge, R half the stick's thickness; wood is met across its grain."""
+    stick = resolve(load(request.path.parents[1] / "data" / "two-tines.toml")).sticks[name]
+    row, steel = catalogue.materials().find(stick.material.name), catalogue.materials().find("mild steel")
+    soft = row.youngs_across_gpa if across else row.youngs_gpa
+    assert (row.youngs_across_gpa is not None) is across
+    assert soft is not None
+    give = (1.0 - row.poisson**2) / soft + (1.0 - steel.poisson**2) / steel.youngs_gpa
+    wanted = 4.0 / 3.0 * 1e9 / give * (0.3e-3 * stick.diameter / 2.0) ** 0.25
+    assert stick.contact_stiffness == pytest.approx(wanted)
+
+
+def test_a_tip_that_is_bent_by_a_load_drops_by_half_the_square_of_its_slopes():
+    """w = u x^2 (3 - x) / 2 of a load at the tip; the tip comes down by the integral of w'^2 / 2."""
+    length, bent = 0.234, 1e-3
+
+    def slope(x):
+        return bent / length * (6.0 * x - 3.0 * x**2) / 2.0
+
+    down = scipy.integrate.quad(lambda x: 0.5 * slope(x) ** 2 * length, 0.0, 1.0)[0]
+    drop = vars(ContactModes)["drop"].fget(SimpleNamespace(length=np.array([length])))
+    assert drop[0] * bent**2 == pytest.approx(down)
+
+
+def test_books_that_do_not_close_are_told_as_a_share_of_what_there_was_to_give():
+    """3 J of the hand, 1 in the row; 2 to the tines, 0.2 to the stick, 0.1 lost, 0.1 in springs: 0.6 missing."""
+    books = EnergyBalance(hand=3.0, start=1.0, end=2.5, tines=2.0, stick=0.2, contact=0.1, spring=0.1)
+    assert books.off == pytest.approx(0.6 / 4.0)
+    assert books.residual == pytest.approx(0.6 / 3.0)
+    assert books.damped == pytest.approx(1.0 + 2.0 + 0.2 - 2.5)
+    assert (
+        EnergyBalance(hand=-3.0, start=1.0, end=0.0, tines=-2.0, stick=0.0, contact=0.0, spring=0.0).off
+        == 0.25
+    )

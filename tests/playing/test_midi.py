@@ -185,6 +185,43 @@ def test_the_sostenuto_pedal_holds_what_sounds_when_it_goes_down_and_nothing_els
     assert [each.group for each in keys.receive(control(66, 0), 0.5)] == [0]
 
 
+NOTES = {A3: 0, D4: 1, 36: 2}
+PEDALS = {64: "damper", 66: "sostenuto"}
+
+
+def test_a_group_is_stopped_when_its_key_is_up_and_no_pedal_holds_it_whatever_was_done_before(instrument):
+    """Random playing against the rule itself: sostenuto catches the keys that are down as it goes down."""
+    for seed in range(200):
+        chosen, keys = random.Random(seed), Keys(instrument)
+        down, ringing, caught, pedal = set(), set(), set(), {"damper": False, "sostenuto": False}
+        for second in range(30):
+            kind = chosen.choice(["key", "key", "key", *PEDALS, 121, 123])
+            if kind == "key":
+                number = chosen.choice(list(NOTES))
+                if NOTES[number] in down:
+                    message = off(number)
+                    down.discard(NOTES[number])
+                else:
+                    message = note(number)
+                    down.add(NOTES[number])
+                    ringing.add(NOTES[number])
+            elif kind in PEDALS:
+                value = chosen.choice([0, 30, 63, 64, 100, 127])
+                message, pressed = control(kind, value), value >= 64
+                if kind == 66:
+                    caught = caught if pressed and pedal["sostenuto"] else set(down) if pressed else set()
+                pedal[PEDALS[kind]] = pressed
+            else:
+                message = control(kind, 0)
+                down = set() if kind == 123 else down
+                if kind == 121:
+                    caught, pedal = set(), dict.fromkeys(pedal, False)
+            stopped = set() if pedal["damper"] else ringing - down - caught
+            told = [each for each in keys.receive(message, float(second)) if isinstance(each, Hold)]
+            assert [each.group for each in told] == sorted(stopped), (seed, second, message)
+            ringing -= stopped
+
+
 def test_all_notes_off_lets_go_and_all_sound_off_stops_everything(instrument):
     keys = Keys(instrument)
     keys.receive(note(A3), 0.0)

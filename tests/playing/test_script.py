@@ -302,3 +302,19 @@ def test_python_is_refused_what_a_file_is_refused_in_the_same_words(read, instru
 def test_python_may_give_tuples_and_numbers_of_numpy(instrument):
     piece = schedule(Script(stroke=(Entry(at_s=np.float64(1.0), group="low"),)), instrument)
     assert starts(piece) == [1.0]
+
+
+def test_a_phrase_that_begins_at_a_second_repeats_and_goes_by_beats(read):
+    """Two beats of 120 a minute are one second, one beat is half of it; the last ring is that of `tail_s`."""
+    piece = read(
+        """
+        tempo_bpm = 120.0
+        tail_s = 1.25
+        stroke = [{ at_s = 3.0, phrase = "two", times = 2, every_beats = 2.0 }]
+        [phrase.two]
+        stroke = [{ at_beat = 0.0, group = "low" }, { at_beat = 1.0, group = "high" }]
+        """
+    )
+    assert [each.event.start for each in piece.played] == pytest.approx([3.0, 3.5, 4.0, 4.5])
+    assert [each.event.group for each in piece.played] == [0, 2, 0, 2]
+    assert piece.seconds == pytest.approx(4.5 + 1.25)

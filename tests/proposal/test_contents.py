@@ -8,11 +8,13 @@ import io
 import json
 import re
 
+import msgspec
 import numpy as np
 import pytest
 
 from synth.design.rooms import MeasuredRoom, RoomNoise
 from synth.playing.score import performance
+from synth.proposal import facts as facts_module
 from synth.proposal import sounds
 from synth.proposal.build import _blind
 from synth.proposal.contents import sections
@@ -20,7 +22,7 @@ from synth.proposal.facts import facts_of
 from synth.proposal.sounds import RenderedSound, SoundFiles, compressed, example_stroke, jobs_of, places_of
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.loudness import Loudness, measure
-from synth.sound.surroundings import Surroundings
+from synth.sound.surroundings import FREE_AIR, Surroundings
 from synth.vibration.solve import solve_row
 from synth.workshop.cutlist import cut_list
 from synth.workshop.paper import PaperTable, Paragraph
@@ -161,6 +163,47 @@ def test_a_measured_room_is_told_with_its_distance(facts, tmp_path):
     assert "a source 4.5 m away" in said(dataclasses.replace(facts, room=room), "loud")[1]
 
 
+@pytest.fixture
+def quick_facts(monkeypatch):
+    """`facts_of` with what is wished changed, without the strokes that say how far each carries: they are noted."""
+    carried = []
+    monkeypatch.setattr(
+        facts_module,
+        "carrying",
+        lambda instrument, through, room, stroke, settings: carried.append((through, room.name, stroke)),
+    )
+    monkeypatch.setattr(facts_module, "carrying_words", lambda room, found: f"carries in {room.name}")
+
+    def make(*, room="", **wished):
+        carried.clear()
+        design, instrument = made()
+        hall = instrument.rooms["hall"]
+        rooms = {"hall": hall, "porch": dataclasses.replace(hall, name="porch")}
+        boards = dict(instrument.boards)
+        boards["lid"] = dataclasses.replace(boards["panel"], name="lid")
+        instrument = dataclasses.replace(instrument, rooms=rooms, boards=boards)
+        wishes = msgspec.structs.replace(design.proposal, **wished)
+        return facts_of(msgspec.structs.replace(design, proposal=wishes), instrument, room=room), list(
+            carried
+        )
+
+    return make
+
+
+def test_what_a_proposal_is_of_is_what_is_wished_or_the_usual(quick_facts):
+    found, carried = quick_facts(group="threads", through=["lid", "pickup", "bar"])
+    assert (found.group, found.through, found.room.name) == (0, ("lid", "pickup", "bar"), "hall")
+    assert found.board.name == "lid"
+    assert [(through, room) for through, room, _ in carried] == [("lid", "hall"), ("bar", "hall")]
+    assert {stroke.group for _, _, stroke in carried} == {0}
+    assert found.carried == ("Through the lid: carries in hall", "Through the bar: carries in hall")
+    usual, _ = quick_facts(group=None, through=None, room="")
+    assert (usual.group, usual.through, usual.room.name) == (1, ("bar", "pickup", "panel"), "hall")
+    assert usual.board.name == "panel"
+    own, _ = quick_facts(through=["pickup"], room="porch")
+    assert (own.board, own.carried, own.room.name) == (None, (), "porch")
+
+
 def test_the_stroke_and_every_score_are_played_through_each_in_every_place(tmp_path):
     instrument, score = made()[1], tmp_path / "score.toml"
     places = places_of("hall", True)
@@ -175,6 +218,67 @@ def test_the_stroke_and_every_score_are_played_through_each_in_every_place(tmp_p
     assert {each.through for each in sounds._through(piece, "pickup").played} == {"pickup"}
     stroke = example_stroke(instrument, 1)
     assert (stroke.group, stroke.speed, stroke.start) == (1, 0.4, 0.05)
+
+
+class Rendered:
+    """Stands for a rendering: a tone as long and as loud as is said."""
+
+    def __init__(self, level, seconds=0.2):
+        self.tone = level * np.sin(2.0 * np.pi * 1000.0 * np.arange(round(seconds * RATE)) / RATE)
+
+    def sound(self):
+        return np.stack([self.tone, self.tone])
+
+
+def test_every_job_is_rendered_through_what_it_says_and_where_it_says(monkeypatch, tmp_path):
+    """Strokes and scores: a place whose room were dropped would be heard as free air, at a louder level here."""
+    instrument, score = made()[1], tmp_path / "score.toml"
+    score.write_text(SCORE, encoding="utf-8")
+    levels = dict(zip(places_of("hall", True), (0.1, 0.01, 0.003), strict=True))
+
+    def scene(_, through, surroundings):
+        return through, surroundings
+
+    def perform(there, strokes, *, seconds):
+        assert (seconds, strokes) == (6.0, [example_stroke(instrument, 1)])
+        return Rendered(levels[there[1]] * (2.0 if there[0] == "pickup" else 1.0))
+
+    def play(_, piece, *, surroundings=FREE_AIR):
+        (through,) = {each.through for each in piece.played}
+        return Rendered(levels[surroundings] * (20.0 if through == "pickup" else 10.0))
+
+    for name, fake in (("scene", scene), ("perform", perform), ("play", play)):
+        monkeypatch.setattr(sounds, name, fake)
+    jobs = jobs_of(instrument, [score], group=1, through=("bar", "pickup"), places=list(levels))
+    for job in jobs:
+        for place, each in zip(job.places, sounds._job(job), strict=True):
+            assert (each.title, each.through, each.surroundings) == (
+                "One stroke of wires" if job.score is None else "score",
+                job.through,
+                place,
+            )
+            raised = (1.0 if job.score is None else 10.0) * (2.0 if job.through == "pickup" else 1.0)
+            assert np.abs(each.pressure).max() == pytest.approx(raised * levels[place], rel=1e-3)
+
+            assert each.loudness.loudest == pytest.approx(measure(each.pressure, RATE).loudest, abs=0.01)
+
+
+def test_sone_are_those_of_six_seconds_and_levels_those_of_all_of_it(monkeypatch):
+    """As the proposal says of them: a score may run for minutes."""
+    heard = []
+
+    class Loud:
+        loudest_sone = 3.25
+
+    monkeypatch.setattr(
+        sounds, "loudness_over_time", lambda sound, rate: heard.append((sound, rate)) or Loud()
+    )
+    long = Rendered(0.1, 6.5)
+    long.tone[: 6 * RATE] *= 0.1
+    found = sounds._sound("a score", "bar", Surroundings(), long)
+    ((sound, rate),) = heard
+    assert (sound.shape, rate, found.sone) == ((2, 6 * RATE), RATE, 3.25)
+    assert found.loudness == measure(long.sound(), RATE)
 
 
 def test_a_small_copy_is_raised_by_the_gain():
@@ -223,3 +327,21 @@ def test_the_blind_page_plays_one_stroke_everywhere_at_one_gain_or_equally_loud(
     assert 20.0 * np.log10(max(np.max(np.abs(each)) for each in matched)) == pytest.approx(-1.0, abs=0.01)
     own = facts.row.modes.frequency[facts.instrument.groups[facts.group].tines, 0, 0]
     assert told["sounds"][0]["partials_hz"] == pytest.approx(sorted(own))
+
+
+def test_a_sound_below_the_meters_gate_is_matched_in_the_blind_page_all_the_same(facts):
+    """BS.1770 hears nothing below -70 LUFS: the same ring at 65 dB SPL and at 25 must become the same sound."""
+    ring = np.exp(-3.0 * np.arange(2 * RATE) / RATE) * np.sin(800.0 * np.pi * np.arange(2 * RATE) / RATE)
+    loud = (20e-6 * np.sqrt(2.0) * 10.0 ** (65.0 / 20.0) * np.stack([ring, ring])).astype(np.float32)
+    rendered = [
+        RenderedSound("One stroke", through, Surroundings(), sound, measure(sound, RATE), 1.0)
+        for through, sound in (("pickup", loud), ("bar", 0.01 * loud))
+    ]
+    page = _blind(facts, rendered)
+    told = json.loads(page.split('<script id="head" type="application/json">')[1].split("</script>")[0])
+    import soundfile
+
+    stored = [soundfile.read(io.BytesIO(base64.b64decode(each["flac"])))[0] for each in told["sounds"]]
+    heard = [np.abs(s * each["matched"]).max() for s, each in zip(stored, told["sounds"], strict=True)]
+    assert heard[1] == pytest.approx(heard[0], rel=0.01)
+    assert 20.0 * np.log10(heard[0]) == pytest.approx(-1.0, abs=0.02)

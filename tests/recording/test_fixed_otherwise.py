@@ -7,13 +7,19 @@ from synth.design.decode import decode
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.doors.tuner_words import what_it_says
+from synth.errors import InputError
 from synth.recording.identity import retrimmed
+from synth.recording.measurement import Partial, TapPartials
+from synth.recording.predicted_partials import bar_of, heard
+from synth.recording.retune import retune
 from synth.recording.tuning_targets import tuning_targets
 from synth.vibration.solve import solve_row
 from synth.vibration.tine import solve_tines
 
+PITCHED = ({"pitch_hz": 180.0, "trim": [{"nut": "collar", "at_mm": 55.0}]}, {"pitch_hz": 240.0})
 
-def made(fixing, stock="M4"):
+
+def made(fixing, stock="M4", tines=PITCHED):
     tree = {
         "bar": {
             "section": {"shape": "rectangle", "width_mm": 60.0, "height_mm": 40.0},
@@ -24,9 +30,7 @@ def made(fixing, stock="M4"):
         "group": [
             {
                 "name": "g", "start_mm": 150.0, "spacing_mm": 40.0, "stock": stock, "fixing": fixing,
-                "tine": [
-                    {"pitch_hz": 180.0, "trim": [{"nut": "collar", "at_mm": 55.0}]}, {"pitch_hz": 240.0},
-                ],
+                "tine": list(tines),
             }
         ],
     }  # fmt: skip
@@ -83,3 +87,40 @@ def test_the_fixing_of_a_design_reaches_the_targets():
         targets = tuning_targets(*made(fixing, stock))
         assert targets.slides.tolist() == [slides, slides]
         assert targets.thread_pitch.tolist() == [0.0, 0.0]
+
+
+@pytest.mark.parametrize(("fixing", "nut_mm"), [("nuts", 8.0), ("glued", 132.0)])
+def test_a_tine_that_stands_too_long_has_that_much_more_room_below_its_nut_or_above(fixing, nut_mm):
+    """A nut's edge 6.5 mm from the root, or from the tip, and 4.2 mm that the tine stands too long: 10.7 mm."""
+    tine = {"free_length_mm": 140.0, "trim": [{"nut": "collar", "at_mm": nut_mm}]}
+    instrument, row = made(fixing, tines=[tine, {"free_length_mm": 90.0}])
+    longer = 0.03 * 0.140
+    length = row.length + np.array([longer, 0.0])
+    trim = retrimmed(instrument, row.trim, 0, -longer)
+    sounds = heard(instrument, bar_of(instrument), length, trim, [0]).frequency[0, 0, :3]
+    partials = [Partial(float(hz), 0.01, 3.0, 0.1, 0.1, 0.01, 0.0, 0.1 + 0j) for hz in sounds]
+
+    def advised(shorten):
+        shorter = length - np.array([shorten, 0.0])
+        there = retrimmed(instrument, trim, 0, shorten)
+        target = heard(instrument, bar_of(instrument), shorter, there, [0]).frequency[0, 0, 0]
+        return retune(
+            instrument, row, 0, [TapPartials(0.5, 0.51, 3.0, tuple(partials))], float(target)
+        ).shorten
+
+    for shorten in (-9e-3, 9e-3):
+        assert advised(shorten) == pytest.approx(shorten, rel=0.01)
+    with pytest.raises(InputError, match=r"lose 11\.[67]\d mm, which meets a trim nut"):
+        advised(11.7e-3)
+
+
+def test_one_line_of_a_close_pair_of_planes_is_unsure_by_half_of_what_parts_them():
+    """Nobody knows which plane was heard: the pitch is told as it is, the other may be the one along the row."""
+    instrument, row = made("nuts")
+    both = heard(instrument, bar_of(instrument), row.length, row.trim, [1]).frequency[0]
+    split = abs(np.log(both[0, 0] / both[1, 0]))
+    assert 1.0 < 1200.0 / np.log(2.0) * split < 24.0
+    lines = tuple(Partial(float(hz), 1e-4, 3.0, 0.1, 0.1, 0.01, 0.0, 0.1 + 0j) for hz in both[0, :3])
+    advice = retune(instrument, row, 1, [TapPartials(0.5, 0.51, 3.0, lines)], float(both[0, 0]))
+    assert advice.standard_uncertainty / advice.sounds == pytest.approx(0.5 * split, rel=0.02)
+    assert advice.cents == pytest.approx(0.0, abs=0.01)

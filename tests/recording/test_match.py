@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -86,3 +87,22 @@ def test_distortion_and_hum_are_no_partials_of_a_tine(piece: Any) -> None:
     bent = TapPartials(0.5, 0.51, 3.0, tuple(each.noted("bent", "distortion") for each in struck.partials))
     (claim,) = name_tines([bent], model, [0])
     assert matched_partials(claim, model) == []
+
+
+def test_the_mean_of_two_planes_is_as_sure_as_half_their_errors_together(piece: Any) -> None:
+    """Lines known to 0.3 and 0.4 Hz, decays to a tenth and a fifth: variances add, and the mean halves them."""
+    model = piece.model()[2]
+    third = np.sort(model.frequency[0, :, 2])
+    taps = tap([model.frequency[0, 0, 0], *third], [5.0, 2.0, 2.0])
+    known = [(0.01, 0.1), (0.3, 0.2), (0.4, 0.4)]  # Hz; s
+    lines = tuple(
+        replace(each, frequency_deviation=hz, decay_deviation=seconds)
+        for each, (hz, seconds) in zip(taps.partials, known, strict=True)
+    )
+    (claim,) = name_tines([replace(taps, partials=lines)], model, [0])
+    line = next(each for each in matched_partials(claim, model) if each.partial == 2)
+    assert line.standard_uncertainty == pytest.approx(0.5 * np.hypot(0.3 / third[0], 0.4 / third[1]))
+    assert line.apart == pytest.approx(np.log(third[1] / third[0]))
+    assert line.decay_standard_uncertainty == pytest.approx(0.5 * np.hypot(0.1, 0.2))
+    first = matched_partials(claim, model)[0]
+    assert (first.partial, first.decay_rate) == (0, pytest.approx(np.log(1e3) / 5.0))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from synth.recording.plane_band import DECAY_SD, WEAK, PlaneBand
+from synth.recording.plane_pitch import EVEN, _said_of_the_first
 
 RATE = 48_000
 OMEGA = 2.0 * np.pi * 440.0
@@ -53,3 +54,17 @@ def test_of_two_planes_the_one_that_dies_faster_is_told_to_be_the_upper_one(band
     middle, fall = np.array(0.5 * split), np.array(0.5 * np.log(1.2 * 0.8))
     value = [float(band.likelihood(middle, fall, np.array(split), each)) for each in tried]
     assert tried[int(np.argmax(value))] == pytest.approx(np.log(1.2 / 0.8), abs=0.11)
+
+
+def test_partials_are_taken_to_be_split_alike_within_three_tenths_of_the_logarithm():
+    """An upper partial split by 5 cents for sure: for the first 35 % more or less is by exp(-1/2) less likely."""
+    splits = np.geomspace(0.5, 60.0, 1001)
+    scale = np.log(splits + EVEN)
+    sure = int(np.argmin(np.abs(splits - 5.0)))
+    log = np.full(len(splits), -60.0)
+    log[sure] = 0.0
+    said = np.exp(_said_of_the_first(splits, log, 3.0))
+    said -= said[-1]  # what is said of it anyhow
+    for off in (-0.3, 0.3):
+        beside = int(np.argmin(np.abs(scale - scale[sure] - off)))
+        assert said[beside] / said[sure] == pytest.approx(np.exp(-0.5), rel=0.01)

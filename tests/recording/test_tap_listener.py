@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
+from synth.recording import tap_listener
+from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.recording.retune import retune
-from synth.recording.tap_listener import COARSE, Answer, Listener
+from synth.recording.tap_listener import COARSE, Answer, Listener, _begun
+from synth.recording.tapped_pitch import Verdict
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
 from synth.vibration.tuning import Row
 from tests.everyday import design_tree, solved
@@ -249,3 +253,58 @@ def test_the_cheap_watch_for_taps_misses_none_that_the_full_search_finds(bench: 
     answers = [listener.feed(sound) for listener in (quick, slow)]
     assert len(answers[0]) >= 4
     assert str(answers[0]) == str(answers[1])  # nan is not nan
+
+
+def test_what_rang_before_counts_as_loud_as_it_still_is_at_the_tap():
+    """0.4 s before both were as loud as the new line: one falls 60 dB until the tap, which begins it; one 2.4."""
+
+    def lines(*parts: tuple[float, float, float]) -> FittedModes:
+        hertz, fall, level = np.array(parts).T
+        pole = -fall * np.log(10.0) / 20.0 + 2j * np.pi * hertz  # of dB a second
+        return FittedModes(level + 0j, pole, *(np.zeros(len(parts)) for _ in range(3)))
+
+    new = lines((200.0, 6.0, 0.1), (300.0, 6.0, 0.1), (400.0, 6.0, 0.1))
+    old = lines((200.0, 150.0, 0.1), (300.0, 6.0, 0.1), (500.0, 6.0, 9.0))
+    begun = _begun(new, old)
+    assert begun.pole.imag / (2.0 * np.pi) == pytest.approx([200.0, 400.0])
+
+
+@pytest.mark.parametrize(
+    ("hertz", "look", "sd", "told"),
+    [
+        (220.0, 0.3, 0.9, "figure"),  # sure enough before it is due
+        (220.0, 0.3, 1.1, None),  # may become surer yet
+        (220.0, 0.5, 1.1, "figure"),  # due: what there is
+        (220.0, 0.5, 4.9, "figure"),
+        (220.0, 0.5, 5.1, "reason"),  # too unsure to be told at all
+        (99.0, 0.5, 1.1, None),  # low: due after a second
+        (99.0, 1.05, 1.1, "figure"),
+    ],
+)
+def test_a_figure_is_told_as_soon_as_it_is_sure_and_when_it_is_due_as_it_is(
+    hertz: float, look: float, sd: float, told: str | None
+) -> None:
+    targets = SimpleNamespace(frequency=np.array([hertz, 900.0])[:, None, None] * np.ones((1, 2, 3)))
+    listener = Listener(targets, RATE)  # type: ignore[arg-type]
+    unsure = hertz * (2.0 ** (sd / 1200.0) - 1.0)
+    verdict = Verdict(0, (0,), hertz, unsure, -3.0, (hertz,), "")
+    said = listener._in_time(verdict, look)
+    if told == "reason":
+        assert said is not None
+        assert (said.tine, said.candidates) == (None, (0,))
+        assert "tap again" in said.reason
+    else:
+        assert said is (verdict if told else None)
+
+
+def test_a_line_that_is_over_within_twenty_cycles_is_a_knock(monkeypatch: pytest.MonkeyPatch) -> None:
+    """While it falls 60 dB: 400 Hz in 45 ms are 18, in 55 ms 22; 90 Hz in 0.2 s are 18, in 0.25 s 22.5."""
+    hertz, fall = np.array([400.0, 400.5, 90.0, 90.5]), np.array([0.045, 0.055, 0.2, 0.25])
+    none = np.zeros(4)
+    found = FittedModes(none + 1.0 + 0j, -np.log(1e3) / fall + 2j * np.pi * hertz, none, none, none)
+    monkeypatch.setattr(tap_listener, "find", lambda *_: found)
+    targets = SimpleNamespace(frequency=np.ones((1, 2, 3)))
+    listener = Listener(targets, RATE)  # type: ignore[arg-type]
+    listener.feed(0.1 * np.random.default_rng(1).normal(size=RATE))
+    kept = listener._lines((0.2, 0.8))[1]
+    assert kept.pole.imag / (2.0 * np.pi) == pytest.approx([400.5, 90.5])

@@ -1,7 +1,8 @@
-"""Which tine was tapped, from its lines alone: when another that rings forbids to say so."""
+"""Which tine was tapped, from its lines alone; and what is told of a tap, figure by figure."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,7 +10,12 @@ import pytest
 
 from synth.recording import tapped_tine
 from synth.recording.damped_sinusoid_fit import FittedModes
-from synth.recording.tapped_pitch import nothing
+from synth.recording.overtone_advice import OvertoneAdvice
+from synth.recording.plane_pitch import PlanePitch
+from synth.recording.tap_listener import Answer
+from synth.recording.tap_message import advice_words, tap_message
+from synth.recording.tapped_pitch import Verdict, nothing, told_of
+from synth.recording.tuning_targets import TuningTargets
 
 RATIOS = np.array([1.0, 6.27, 17.55])
 
@@ -31,3 +37,230 @@ def test_another_that_rings_more_than_half_as_loud_is_to_be_held(
     assert told.tine is None
     assert set(told.candidates) == {0, 1}
     assert told.reason == ("more than one tine rings: hold the others and tap again" if held else "told")
+
+
+NAN = float("nan")
+TARGETS = TuningTargets(
+    name=("low.1", "high.4", "high.5"),
+    frequency=np.ones((3, 2, 3)),
+    decay_rate=np.ones((3, 2)),
+    target=np.array([110.0, 222.0, 330.0]),
+    middle=np.array([111.0, 224.5, 331.0]),
+    reach=np.array([0.20, 0.15, 0.12]),
+    thread_pitch=np.array([0.5e-3, 0.7e-3, 0.0]),
+    slides=np.array([True, True, False]),
+)
+INSTRUMENT = SimpleNamespace(
+    groups=(SimpleNamespace(name="low"), SimpleNamespace(name="high")),
+    tines=tuple(
+        SimpleNamespace(group=group, number=number, root=SimpleNamespace(fixing=fixing))
+        for group, number, fixing in ((0, 1, "nuts"), (1, 4, "collet"), (1, 5, "glued"))
+    ),
+)
+SHARP = Verdict(
+    1, (1, 2), 224.31, 0.06, 13.0, (223.9, 225.2), "", softer=0.4, overtone=6.31, left=0.02, taken=True
+)
+
+
+def test_every_figure_of_a_message_is_that_of_its_tap():
+    """In Hz, cents, mm and turns, worked out here: a reach of 150 mm, f as its square, 0.7 mm a turn."""
+    told = tap_message(INSTRUMENT, TARGETS, Answer(2.5, 3.9, 1.05, SHARP), within=3.0)
+    shorter = 150.0 * (1.0 - 2.0 ** (13.0 / 2400.0))
+    assert told == {
+        "kind": "tap", "at_s": 2.5, "look_s": 1.05, "name": "high.4", "group": "high", "tine": 4,
+        "fixing": "collet", "sounds_hz": 224.31, "cents": 13.0,
+        "cents_sd": pytest.approx(1200.0 / np.log(2.0) * 0.06 / 224.31), "turns": pytest.approx(shorter / 0.7),
+        "shorten_mm": pytest.approx(shorter), "in_tune": False, "taken": True, "may_be": ["high.4", "high.5"],
+        "reason": None, "planes_hz": [223.9, 225.2], "beat_hz": pytest.approx(1.3),
+        "beat_cents": pytest.approx(1200.0 * np.log2(225.2 / 223.9)), "overtone": 6.31,
+    }  # fmt: skip
+    assert shorter < 0.0
+
+
+@pytest.mark.parametrize(
+    ("verdict", "within", "in_tune"),
+    [
+        (replace(SHARP, cents=2.9), 3.0, True),
+        (replace(SHARP, cents=-2.9), 3.0, True),
+        (replace(SHARP, cents=3.1), 3.0, False),
+        (replace(SHARP, cents=0.1, standard_uncertainty=0.18), 2.0, False),  # 1.4 cents: not sure enough
+        (replace(SHARP, cents=0.1, standard_uncertainty=0.18), 3.0, True),  # half of 3 is 1.5
+    ],
+)
+def test_a_tine_is_in_tune_when_it_is_near_enough_and_that_is_known(verdict, within, in_tune):
+    told = tap_message(INSTRUMENT, TARGETS, Answer(2.5, 3.9, 1.05, verdict), within=within)
+    assert told["in_tune"] is in_tune
+
+
+def test_what_cannot_be_told_of_a_tap_is_none():
+    one_line = replace(SHARP, tine=2, planes=(331.2,), overtone=NAN)
+    told = tap_message(INSTRUMENT, TARGETS, Answer(2.5, 3.9, 1.05, one_line), within=3.0)
+    assert told["beat_hz"] is told["beat_cents"] is told["overtone"] is told["turns"] is None
+    assert told["shorten_mm"] == pytest.approx(120.0 * (1.0 - 2.0 ** (13.0 / 2400.0)))
+    pitchless = tap_message(
+        INSTRUMENT, TARGETS, Answer(2.5, 3.9, 1.05, replace(SHARP, cents=NAN)), within=3.0
+    )
+    assert (pitchless["name"], pitchless["sounds_hz"], pitchless["cents"]) == ("high.4", 224.31, None)
+    nobody = tap_message(INSTRUMENT, TARGETS, Answer(2.5, 3.9, 0.5, nothing("too soft", (0, 2))), within=3.0)
+    assert (nobody["reason"], nobody["may_be"]) == ("too soft", ["low.1", "high.5"])
+    for key in ("name", "group", "tine", "fixing", "sounds_hz", "cents", "cents_sd", "turns", "in_tune"):
+        assert nobody[key] is None
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({}, True),
+        ({"softer": 0.09}, False),  # below a tenth nobody hears it waver
+        ({"planes": (223.9, 224.15)}, False),  # slower than 0.3 a second
+        ({"planes": (223.9, 236.1)}, False),  # faster than 12: rough, no beat
+        ({"planes": (223.9, 235.8)}, True),
+        ({"tine": 2}, False),  # what is glued is not turned
+    ],
+)
+def test_a_beat_is_told_where_it_is_heard_and_can_be_mended(changed, said):
+    verdict = replace(SHARP, **changed)
+    words = [each for each in advice_words(verdict, TARGETS, None, None) if "planes" in each]
+    assert bool(words) is said
+    if said:
+        low, high = verdict.planes
+        split, beat = 1200.0 * np.log2(high / low), high - low
+        assert words[0].startswith(f"its planes are {split:.1f} cents apart and beat {beat:.1f} a second")
+
+
+def test_advice_names_the_others_each_guess_the_overtone_and_what_moved():
+    guesses = tuple(replace(SHARP, tine=n, cents=cents, taken=False) for n, cents in ((1, 13.0), (2, -31.2)))
+    overtone = OvertoneAdvice(6.31, 6.25, 1e-3, "slide it")
+    open_ = replace(SHARP, tine=None, taken=False, guesses=guesses, softer=0.0)
+    assert advice_words(open_, TARGETS, overtone, -1.1) == [
+        "if it was high.4: +13.0 cents",
+        "if it was high.5: -31.2 cents",
+        "second partial 6.310 times the first, +17 cents from 6.25: slide it",
+        "moved -1.1 cents since the last round",
+    ]
+    taken = advice_words(replace(SHARP, softer=0.0), TARGETS, None, 0.9)
+    assert taken == ["taken for the announced one: high.5 would sound like this too"]
+
+
+@pytest.mark.parametrize("upper", [0, 1])
+@pytest.mark.parametrize("heard", [(0,), (1,), (0, 1)])
+def test_of_planes_far_apart_the_one_along_the_row_is_told_and_one_alone_is_open(
+    heard: tuple[int, ...], upper: int
+) -> None:
+    """The bar parts them by 60 cents, either way round. One line may be either: held to their middle, unsure."""
+    planes = np.array([220.0, 220.0 * 2.0 ** (60.0 / 1200.0)])[:: -1 if upper == 0 else 1]
+    targets = replace(
+        TARGETS,
+        frequency=np.broadcast_to(planes[:, None] * RATIOS, (3, 2, 3)),
+        target=np.full(3, planes[0]),
+        middle=np.full(3, np.sqrt(np.prod(planes))),
+    )
+    off = 2.0 ** (4.0 / 1200.0)  # sharp
+    level = np.array([1.0, 0.3])[list(heard)]
+    none = np.zeros(len(heard))
+    new = FittedModes(level + 0j, -1.0 + 2j * np.pi * planes[list(heard)] * off, none, none, none)
+    asked: list[tuple[float, bool]] = []
+
+    def middle(partials: list[int], usual: float, differ: float, *, alone: bool) -> PlanePitch:
+        hertz = float(new.pole[partials[0]].imag / 2.0 / np.pi)
+        asked.append((hertz, alone))
+        return PlanePitch(hertz, 0.03, 0.0, 1.0, 0.0, 0.01)
+
+    sound = SimpleNamespace(new=new, old=new.pick([]), middle=middle)
+    told = told_of(sound, targets, 1, 0)  # type: ignore[arg-type]
+    if len(heard) == 2:
+        assert (told.sounds, told.cents) == pytest.approx((planes[0] * off, 4.0))
+        assert (told.standard_uncertainty, told.softer) == pytest.approx((0.03, 0.3))
+        assert told.planes == pytest.approx(tuple(np.sort(planes) * off))
+    else:
+        plane = heard[0]
+        half = 30.0 if plane == upper else -30.0
+        assert (told.sounds, told.cents) == pytest.approx((planes[plane] * off, 4.0 + half))
+        assert told.standard_uncertainty == pytest.approx(np.hypot(0.03, abs(planes[0] - planes[1])))
+        assert (told.softer, len(told.planes)) == (0.0, 1)
+    assert asked == [(pytest.approx(told.sounds), True)]
+
+
+def near(
+    split_sd: float = 1.0,
+) -> tuple[SimpleNamespace, TuningTargets, list[tuple[list[int], float, float, bool]]]:
+    """A tap of high.4, its planes 8 cents apart by the bar, with two overtones and a louder line by the second."""
+    planes = np.array([222.0, 222.0 * 2.0 ** (8.0 / 1200.0)])
+    targets = replace(
+        TARGETS,
+        frequency=np.broadcast_to(planes[:, None] * RATIOS, (3, 2, 3))
+        * np.array([0.5, 1.0, 2.0])[:, None, None],
+        decay_rate=np.array([[1.0, 1.0], [2.0, 3.0], [1.0, 1.0]]),
+        middle=np.array([111.0, 222.5, 445.0]),
+    )
+    hertz = np.array([222.6, 222.6 * 6.29, 222.6 * 6.5, 222.6 * 17.6])
+    none = np.zeros(4)
+    new = FittedModes(np.array([1.0, 0.4, 0.6, 0.2]) + 0j, -2.0 + 2j * np.pi * hertz, none, none, none)
+    asked: list[tuple[list[int], float, float, bool]] = []
+
+    def middle(partials: list[int], usual: float, differ: float, *, alone: bool) -> PlanePitch:
+        asked.append((partials, usual, differ, alone))
+        return PlanePitch(222.7, 0.04, 6.0, split_sd, 0.55, 0.03)
+
+    return SimpleNamespace(new=new, old=new.pick([]), middle=middle), targets, asked
+
+
+@pytest.mark.parametrize("parted", [True, False])
+def test_of_planes_near_each_other_the_middle_is_told_against_that_of_a_tine_in_tune(parted: bool) -> None:
+    sound, targets, asked = near(1.0 if parted else 2.5)
+    told = told_of(sound, targets, 1, 0)  # type: ignore[arg-type]
+    assert (told.tine, told.candidates, told.sounds, told.standard_uncertainty) == (1, (1,), 222.7, 0.04)
+    assert told.cents == pytest.approx(1200.0 * np.log2(222.7 / 222.5))
+    half = 2.0 ** (3.0 / 1200.0)
+    assert told.planes == pytest.approx((222.7 / half, 222.7 * half) if parted else (222.7,))
+    assert (told.softer, told.left) == (0.55 if parted else 0.0, 0.03)
+    assert told.overtone == pytest.approx(6.5)  # the louder of two within 150 cents
+    # the fundamental, then what rings most within 45 cents of where the next partials should be; the bar's split;
+    # the upper plane, across the row, decays 3 to 2 as fast
+    assert asked == [([0, 1, 3], pytest.approx(8.0), pytest.approx(np.log(1.5)), False)]
+
+
+@pytest.mark.parametrize(
+    ("cents", "level", "other"),
+    [(59.0, 0.06, True), (59.0, 0.04, False), (61.0, 0.06, False), (-59.0, 0.06, True)],
+)
+def test_what_still_rings_near_by_forbids_a_figure_where_it_is_loud_enough(
+    cents: float, level: float, other: bool
+) -> None:
+    """Within 60 cents, and over a twentieth of the tap's own line."""
+    sound, targets, _ = near()
+    none = np.zeros(1)
+    pole = np.array([-1.0 + 2j * np.pi * 222.6 * 2.0 ** (cents / 1200.0)])
+    sound.old = FittedModes(np.array([level + 0j]), pole, none, none, none)
+    told = told_of(sound, targets, 1, 0)  # type: ignore[arg-type]
+    assert (told.reason == "another still rings close to it: hold it and tap again") is other
+    assert (told.tine is None) is other
+
+
+@pytest.mark.parametrize(
+    ("cents", "level", "others", "held"),
+    [
+        (
+            36.0,
+            0.4,
+            30.0,
+            True,
+        ),  # further apart than the bar's 8 cents and 25, and another tine could have it
+        (36.0, 0.4, 130.0, False),  # none could: the planes are as they are
+        (36.0, 0.1, 30.0, False),  # too soft to be another tine's
+        (30.0, 0.4, 30.0, False),  # so far may planes be off the bar's own split
+    ],
+)
+def test_another_tine_that_rings_along_is_to_be_held(
+    cents: float, level: float, others: float, held: bool
+) -> None:
+    sound, targets, _ = near()
+    frequency = np.array(targets.frequency)
+    frequency[2] = frequency[1] * 2.0 ** ((8.0 + others) / 1200.0)
+    frequency[0] = 0.1 * frequency[1]
+    targets = replace(targets, frequency=frequency)
+    none = np.zeros(2)
+    hertz = 222.6 * np.array([1.0, 2.0 ** (cents / 1200.0)])
+    sound.new = FittedModes(np.array([1.0, level]) + 0j, -2.0 + 2j * np.pi * hertz, none, none, none)
+    told = told_of(sound, targets, 1, 0)  # type: ignore[arg-type]
+    assert (told.reason == "other tines ring along at its pitch: hold them and tap again") is held

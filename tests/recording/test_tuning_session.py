@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ import pytest
 
 from synth.arrays import Array
 from synth.design.file import load
-from synth.design.instrument import Instrument, TrimWish
+from synth.design.instrument import Instrument, PlacedNut, TrimWish
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.recording.audio_input import Recording
@@ -45,6 +46,7 @@ tine = [
 """
 
 
+TWO_NUTS = '[{ nut = "M3 hex", at_mm = 14.0 }, { nut = "M3 hex", at_mm = 40.0 }]'
 NEARLY_ALIKE = DESIGN.replace("{ pitch_hz = 220.0 }", "{ pitch_hz = 222.0 }", 1)  # 16 cents from the other
 
 
@@ -113,6 +115,7 @@ def test_where_sound_was_lost_no_figure_is_given_and_the_next_tap_is_heard(shop:
     (told,) = [each for each in session.lost() if each["kind"] == "tap"]
     assert (told["name"], told["cents"]) == (None, None)
     assert "sound was lost" in told["reason"]
+    assert (told["at_s"], told["look_s"]) == pytest.approx((0.5, at - 0.5), abs=0.02)
     rest = session.feed(tap[cut + RATE // 10 :]) + session.lost()
     assert [each for each in rest if each["kind"] == "tap"] == []
     again = last_tap(session.feed(shop.tap(4, 0.3)))
@@ -185,6 +188,19 @@ def test_targets_follow_temperature_shift_and_stretch(shop: Shop) -> None:
     assert 1200.0 * np.log2(moved / before) == pytest.approx(5.0 + 2.0 * octaves, abs=1e-6)
 
 
+def test_what_is_kept_of_a_tap_is_its_own_figure_at_that_bench(tmp_path: Path) -> None:
+    """Cents above the design's pitch, 4 of them by the shift; degrees; how sure; what is near enough is wished."""
+    shop = Shop(tmp_path)
+    session = shop.session(keep=True, temperature=285.65, shift=4.0, within=25.0)
+    told = last_tap(session.feed(shop.tap(4, -9.0)))
+    (kept,) = session.progress.last.values()
+    assert (kept.cents, kept.cents_sd) == pytest.approx((told["cents"] + 4.0, told["cents_sd"]))
+    assert (kept.temperature_c, kept.round) == (pytest.approx(12.5), 1)
+    assert told["in_tune"] is True
+    table = tomllib.loads(shop.path.with_suffix(".tuning.toml").read_text())["tine"]["g.5"]
+    assert (table["cents"], table["temperature_c"]) == (pytest.approx(kept.cents, abs=0.006), 12.5)
+
+
 def test_tuning_to_what_is_there_turns_the_fewest_nuts(shop: Shop) -> None:
     session = shop.session(in_order=True)
     session.begin()
@@ -238,6 +254,19 @@ def test_a_trim_nut_slides_the_way_that_brings_the_overtone_home(shop: Shop) -> 
     assert overtones.advice(3, float("nan")) is None
 
 
+def test_of_two_nuts_the_upper_one_slides(tmp_path: Path) -> None:
+    """The lower one, near the root, would have to go another way and further."""
+    shop = Shop(tmp_path, DESIGN.replace('[{ nut = "M3 hex", at_mm = 40.0 }]', TWO_NUTS))
+    overtones, (low, high) = Overtones(shop.instrument, shop.row), shop.row.trim[3]
+    designed = shop.model.frequency[3, 0, 1] / shop.model.frequency[3, 0, 0]
+    advice = overtones.advice(3, float(designed * 2.0 ** (30.0 / 1200.0)))
+    assert advice is not None
+    up = replace(high, position=high.position + advice.slide)
+    trim = (*shop.row.trim[:3], (low, up), *shop.row.trim[4:])
+    there = heard(shop.instrument, bar_of(shop.instrument), shop.row.length, trim, [3]).frequency[0, 0]
+    assert 1200.0 * np.log2(there[1] / there[0] / designed) == pytest.approx(-30.0, abs=6.0)
+
+
 @pytest.mark.parametrize(("partial", "wished"), [(2, 6.1), (3, 17.0)])
 def test_the_ratio_that_is_wanted_is_the_wish_for_the_second_partial_else_the_design_s(
     shop: Shop, partial: int, wished: float
@@ -261,6 +290,13 @@ def test_for_a_tine_without_a_nut_it_is_said_what_one_would_do(shop: Shop) -> No
     assert "a nut (M3" in words
     low, high = (float(each) for each in words.split("bring it to ")[1].split(",")[0].split(" to "))
     assert low < designed < high
+    assert low < 6.0
+    height = 1e-3 * float(words.split(", to 6 at ")[1].split(" mm above")[0])
+    nut = PlacedNut(shop.instrument.nuts["M3 hex"], height)
+    assert nut.nut.name in words
+    trim = (*shop.row.trim[:4], (nut,), shop.row.trim[5])
+    there = heard(shop.instrument, bar_of(shop.instrument), shop.row.length, trim, [4]).frequency[0, 0]
+    assert there[1] / there[0] == pytest.approx(6.0, abs=0.03)  # told to a millimetre
 
 
 def test_five_first_taps_teach_the_steel_and_the_length_of_the_sixth(tmp_path: Path) -> None:

@@ -146,6 +146,14 @@ def test_a_wished_nut_is_taken_by_hand_in_its_wishs_place(slat):
     ((placed),) = nuts.placed
     taken = put(slat, nuts.slot, [{**placed, "at_mm": 50.0}])
     assert "trim_to" not in taken.text
+    lines, wish = (
+        DESIGN.splitlines(),
+        next(n for n, line in enumerate(DESIGN.splitlines()) if "trim_to" in line),
+    )
+    after = taken.text.splitlines()
+    assert after[:wish] == lines[:wish]
+    assert after[-len(lines) + wish + 1 :] == lines[wish + 1 :]
+    assert after[wish].startswith("trim = [")
     assert [each.position for each in taken.row.trim[2]] == [pytest.approx(50.0 * MM)]
     assert taken.row.mounted_hz[2] == pytest.approx(220.0, rel=1e-4)
 

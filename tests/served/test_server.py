@@ -276,3 +276,39 @@ def test_a_fault_of_the_program_is_told_and_the_others_go_on(served, monkeypatch
     assert "ZeroDivisionError" in capsys.readouterr().err
     monkeypatch.undo()
     assert served.ask("GET", "")[0] == 200
+
+
+def test_a_gesture_is_replayed_on_the_versions_that_are_named_through_what_is_named(served, monkeypatch):
+    """Without a name the state of now; what is no list of names, or no stroke, is refused."""
+    asked = []
+
+    class Replayed:
+        def sounds(self):
+            return {"sounds": len(asked)}
+
+        def page(self):
+            return "<p>listen"
+
+    def replayed(models, stroke, through):
+        asked.append(({name: model.name for name, model in models.items()}, stroke, through))
+        return Replayed()
+
+    monkeypatch.setattr("synth.served.answers.replayed", replayed)
+    assert served.ask("GET", "listen")[0] == 409
+    first = served.state()["model"]
+    assert served.ask("POST", "keep", {"name": "as drawn"})[0] == 200
+    assert served.change("group[high].spacing_mm", 18.0)[0] == 200
+    stroke = {"group": "low", "speed_mm_s": 300.0}
+    status, told = served.post("replay", names=["", "as drawn"], stroke=stroke, through="panel")
+    assert (status, told) == (200, {"sounds": 1})
+    assert asked == [({"now": served.state()["model"], "as drawn": first}, stroke, "panel")]
+    assert served.ask("GET", "listen") == (200, b"<p>listen")
+    for wrong in (
+        {"names": "as drawn", "stroke": stroke, "through": "bar"},
+        {"names": [1], "stroke": stroke, "through": "bar"},
+        {"names": ["lost"], "stroke": stroke, "through": "bar"},
+        {"names": [""], "stroke": [], "through": "bar"},
+        {"names": [""], "stroke": stroke},
+    ):
+        assert served.post("replay", **wrong)[0] == 409, wrong
+    assert len(asked) == 1

@@ -6,6 +6,7 @@ import errno
 import json
 import time
 
+import numpy as np
 import pytest
 
 from synth.design.edit import Edit
@@ -129,6 +130,44 @@ def test_a_file_that_is_gone_is_told_and_put_back(session):
     assert session.state()["gone"] == ""
     with pytest.raises(InputError, match="the file is there"):
         session.put_back()
+
+
+def test_pages_are_told_of_every_change_that_counts_and_of_nothing_else(session):
+    """By the serial number of what was told: a half-written file, and what is known, are no news."""
+    told = [session.state()["serial"]]
+
+    def seen(text, settled=True):
+        session.seen(text, settled)
+        told.append(session.state()["serial"])
+
+    other, wrong = DESIGN.replace("spacing_mm = 20.0", "spacing_mm = 21.0"), DESIGN.replace('"A3"', '"H3"')
+    seen(DESIGN)
+    seen(other, settled=False)  # whole and new: it need not settle
+    seen(wrong, settled=False)
+    seen(wrong)
+    seen(InputError("there is no such file"), settled=False)
+    seen(InputError("there is no such file"))
+    seen(InputError("there is no such file"))
+    seen(wrong)
+    seen(other)
+    assert np.diff(told).tolist() == [0, 1, 0, 1, 0, 1, 0, 1, 1]
+    assert session.state()["mistake"] is None
+    with session.hub.listening() as news:
+        session.seen(DESIGN, True)
+        assert f'"serial": {told[-1] + 1}' in next(iter(news))
+
+
+def test_over_a_mistake_the_last_good_text_is_put_back(session):
+    wrong = DESIGN.replace('root = "A3"', 'root = "H3"')
+    session.path.write_text(wrong)
+    session.seen(wrong, True)
+    assert session.state()["undo"] == 1  # the mistake itself can be taken back
+    session.path.unlink()
+    session.seen(InputError("there is no such file"), True)
+    session.put_back()
+    assert session.path.read_text() == DESIGN
+    assert session.state()["mistake"] is None
+    assert session.state()["undo"] == 0
 
 
 def test_a_full_disk_changes_nothing(session, monkeypatch):

@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import tomlkit
 
+from synth.design.change import Change
 from synth.design.key_path import steps
-from synth.served import search
+from synth.doors.cli import run
+from synth.page.pack import WHOLE, pack
+from synth.playing.stroke import START
+from synth.served import listening, search
 from synth.served.foresight import foreseen
 from synth.served.knowledge import advised, knowledge
 from synth.served.model import SolvedDesign
-from synth.served.papers import paper_file
+from synth.served.papers import PAPERS, paper_file
 from synth.served.things import things
 from synth.served.trims import trims
+from synth.sound.render import scene
 from synth.vibration.quarrels import loaded_shapes
 from synth.workshop.strength import digs_in, strength
 from synth.workshop.trim_roughness import every_way, row_without_wishes
@@ -138,6 +145,34 @@ def test_what_a_tine_bears_is_told_number_by_number(slat):
         assert worst.bite_million < 0.99 * worst.bite_once
 
 
+def test_what_is_known_besides_is_what_check_says(slat):
+    """Warnings of the design and of the row; sums; the loss; who goes first, at which stroke."""
+    from synth.workshop.overview import boards_words, loss_words, totals, totals_words
+
+    warned = copy.copy(slat)
+    warned.instrument = dataclasses.replace(slat.instrument, warnings=("of the design",))
+    warned.row = dataclasses.replace(slat.row, warnings=("of the row",))
+    told = knowledge(warned)
+    assert told["warnings"] == ["of the design", "of the row"]
+    assert told["quarrel_count"] == len(slat.quarrels)
+    assert told["totals"] == totals_words(totals(slat.instrument, slat.row), "mm")
+    assert told["losses"] == loss_words(slat.instrument, slat.row)
+    assert advised(slat)["boards"] == boards_words(slat.instrument, slat.row)
+    worst = max(
+        (
+            each
+            for stick in slat.instrument.sticks.values()
+            if not digs_in(stick)
+            for each in strength(slat.instrument, slat.row.modes, stick)
+        ),
+        key=lambda each: each.yield_share,
+    )
+    tine = slat.instrument.tines[worst.tine]
+    first = f"{slat.instrument.groups[tine.group].name}.{tine.number} ({100 * worst.yield_share:.0f} % under "
+    assert told["strength"]["first_to_go"].startswith(f"First to bend for good: {first}{worst.stick})")
+    assert told["strength"]["stroke"] == "a stroke at 500 mm/s with a bite of 2 mm"
+
+
 def test_a_quarrel_is_drawn_in_the_direction_in_which_the_bar_moves(slat):
     """The shape of the bar's mode along its strongest direction, at 193 places."""
     shapes, _ = loaded_shapes(slat.instrument, slat.row)
@@ -209,6 +244,92 @@ def test_papers_are_as_large_as_the_bench_prints_and_of_what_they_say():
         assert sorted(round(float(each)) for each in boxes.pop().split()) == [0, 0, 612, 792], file
     for file, words in (("cutlist.html", "Cut list"), ("sheet.html", "Tuning sheet")):
         assert words in paper_file(model, file)[0].decode("utf-8")
+
+
+def test_only_what_is_better_is_found_the_best_first_each_with_its_own_figures(slat, monkeypatch):
+    now = sum(each.severity for each in slat.quarrels)
+    moves = {share: Change(starts=((0, 50.0 + 10.0 * share),)) for share in (0.9, 1.0, 0.4, 1.5)}
+    solved = {share: SimpleNamespace(severity=share * now, change=move) for share, move in moves.items()}
+    for number, each in enumerate(solved.values(), 1):
+        each.quarrels = slat.quarrels[:1] * number
+    monkeypatch.setattr(search, "search", lambda *_, **__: iter(()))
+    monkeypatch.setattr(search, "shortlist", lambda *_: [*solved, None])
+    monkeypatch.setattr(search, "verdict", lambda _, share: solved.get(share))
+    told = search.better(slat, still=lambda: True)
+    assert (told["severity"], told["quarrels"]) == (pytest.approx(now), len(slat.quarrels))
+    assert [(each["severity"], each["quarrels"]) for each in told["found"]] == [
+        (pytest.approx(0.4 * now), 3),
+        (pytest.approx(0.9 * now), 1),
+    ]
+    assert [each["edits"] for each in told["found"]] == [
+        [{"path": "group[1].start_mm", "value": at}] for at in (54.0, 59.0)
+    ]
+    assert "54" in told["found"][0]["words"]
+
+
+@pytest.mark.parametrize(("asked", "heard"), [("bar", ("bar", "pickup")), ("panel", ("panel",))])
+def test_what_a_page_plays_is_each_thing_as_it_is_heard_by_itself(slat, asked, heard):
+    """To the byte: the pickup beside the bar listens as a pickup does."""
+    plain = pack([scene(slat.instrument, each) for each in heard], quality=WHOLE)
+    assert slat.packet(asked).content == plain.blob.content()
+    assert [each["name"] for each in slat.packet(asked).head["radiators"]] == list(heard)
+
+
+def test_every_paper_is_what_the_command_of_its_name_writes(slat, design, tmp_path):
+    """To the byte: as cut, with its nuts, on its board, on the paper of the bench."""
+    for command in ("cutlist", "template"):
+        assert run([command, str(design), "-o", str(tmp_path / "papers")]) == 0
+    for command, kinds in (("drawing", ("svg", "pdf")), ("map", ("svg",))):
+        for kind in kinds:
+            path = tmp_path / "papers" / f"{command}.{kind}"
+            assert run([command, str(design), "-o", str(path)]) == 0
+    for file in PAPERS:
+        wanted = (tmp_path / "papers" / file).read_bytes()
+        # the moment, and names of matplotlib's own
+        plain = [
+            re.sub(rb"<dc:date>.*|id=\"[^\"]*\"|#\w+|D:\d{14}|/ID\s*\[[^]]*\]", b"", each)
+            for each in (paper_file(slat, file)[0], wanted)
+        ]
+        assert plain[0] == plain[1], file
+
+
+def test_a_gesture_reaches_the_contact_with_every_field_that_was_sent(slat, monkeypatch):
+    """Nothing is rendered: what each version is to play, and through what, is held against what the page sent."""
+    asked = []
+    monkeypatch.setattr(
+        listening, "render_variants", lambda variants, **how: asked.append((variants, how)) or ([], [])
+    )
+    sent = {
+        "group": "high",
+        "stick": "birch",
+        "direction": "backward",
+        "speed_mm_s": 310.0,
+        "bite_mm": 1.7,
+        "tilt_deg": 20.0,
+        "skew_deg": 3.0,
+        "height_mm": 11.0,
+        "lean": -0.3,
+        "pressure_n": 0.13,
+        "grip": "firm",
+    }
+    with pytest.raises(IndexError):
+        listening.replayed({"now": slat}, sent, "panel")
+    ((variant,), how) = asked[0][0], asked[0][1]
+    assert (variant.through, variant.instrument, how["seconds"]) == ("panel", slat.instrument, 4.0)
+    stroke = variant.stroke
+    assert (stroke.group, stroke.direction, stroke.start) == (1, "backward", pytest.approx(START))
+    assert stroke.stick == slat.instrument.sticks["birch"]
+    numbers = (
+        stroke.speed,
+        stroke.bite,
+        stroke.height,
+        stroke.lean,
+        stroke.pressure,
+        stroke.tilt,
+        stroke.skew,
+    )
+    assert numbers == pytest.approx((0.31, 1.7e-3, 11e-3, -0.3, 0.13, np.radians(20.0), np.radians(3.0)))
+    assert (stroke.grip, stroke.hand) == ("firm", "exact")
 
 
 def test_a_text_of_another_writer_is_not_ours_and_is_copied(design):

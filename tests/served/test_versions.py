@@ -42,3 +42,16 @@ def test_forgetting_leaves_the_file(tmp_path):
     versions.forget("one")
     assert versions.texts == {}
     assert (tmp_path / "rail.versions" / "one.toml").read_text() == "a"
+
+
+def test_another_text_under_a_name_that_was_forgotten_is_unsaved_until_it_is_saved(tmp_path):
+    versions = Versions(tmp_path / "rail.toml")
+    for name in ("one", "two"):
+        versions.keep(name, f"{name}\n")
+    versions.save()
+    versions.forget("one")
+    versions.keep("one", "another\n")
+    assert versions.unsaved == 1
+    assert versions.save() == 1
+    assert versions.unsaved == 0
+    assert Versions(tmp_path / "rail.toml").texts == {"one": "another\n", "two": "two\n"}

@@ -8,7 +8,7 @@ import pytest
 
 from synth.design.file import load
 from synth.design.resolve import resolve
-from synth.sound.board_forecast import foretell, sentences
+from synth.sound.board_forecast import Foretold, changes, foretell, sentences
 from synth.vibration.bar import solve_bar
 from synth.vibration.board import solve_board
 from synth.vibration.mounted_pitch import mounting
@@ -31,6 +31,57 @@ def test_a_board_does_one_thing_to_a_tine_and_says_fundamental(boarded):
         told |= {each.split("' ")[-1].split(" the fundamental")[0] for each in said}
         assert all("gains" in each and "instead of" in each for each in said if "spends" in each)
     assert told == {"spends", "kills", "boosts", "drowns"}
+
+
+@pytest.fixture(scope="module")
+def four():
+    """Two groups of two tines."""
+    path = Path(__file__).parents[1] / "data" / "two-tines.toml"
+    return resolve(load(path), str(path))
+
+
+def test_what_a_board_does_to_a_group_is_the_mean_of_its_tines(four):
+    """Decibels as they are, seconds by their logarithms; the lowest fundamental names the group."""
+    bar = Foretold(
+        np.array([100.0, 150.0, 310.0, 300.0]),
+        np.array([4.0, 9.0, 3.0, 3.0]),
+        np.array([20.0, 30.0, 0.0, 0.0]),
+    )
+    board = Foretold(
+        np.array([101.0, 151.0, 311.0, 301.0]),
+        np.array([1.0, 4.0, 3.0, 1.5]),
+        np.array([32.0, 50.0, 5.0, -9.0]),
+    )
+    one, other = changes(four, bar, board)
+    assert (one.group, one.hz, one.level_db, one.gain_db) == (four.groups[0].name, 101.0, 41.0, 16.0)
+    assert (one.decay_s, one.ring_ratio) == pytest.approx((2.0, math.sqrt(1.0 / 4.0 * 4.0 / 9.0)))
+    assert (other.group, other.hz, other.level_db, other.gain_db) == (four.groups[1].name, 301.0, -2.0, -2.0)
+    assert (other.decay_s, other.ring_ratio) == pytest.approx((math.sqrt(4.5), math.sqrt(0.5)))
+
+
+def test_of_the_tines_that_a_board_does_something_to_the_worst_is_told_with_its_figures(four):
+    """Less than half the ring kills; 10 dB over the median gain boosts; 6 dB less than the bar alone drowns."""
+    bar = Foretold(np.array([100.0, 150.0, 300.0, 310.0]), np.full(4, 4.0), np.full(4, 20.0))
+
+    def said(decay, gain):
+        board = Foretold(bar.frequency + 1.0, np.array(decay), bar.level + gain)
+        return [each.split(", group ")[1] for each in sentences(four, "lid", bar, board)]
+
+    one, other = (f"'{each.name}'" for each in four.groups)
+    assert said([1.9, 0.5, 2.1, 4.0], [3.0, 3.0, 3.0, 3.0]) == [
+        f"{one} kills the fundamental of tines 1, 2: 151 Hz rings 0.5 s instead of 4.0 s"
+    ]
+    assert said([4.0, 4.0, 4.0, 4.0], [2.0, 4.0, 13.5, 12.5]) == []  # the median is 8.25
+    assert said([4.0, 4.0, 4.0, 4.0], [2.0, 4.0, 4.0, 14.5]) == [
+        f"{other} boosts the fundamental of tine 2: 311 Hz gains 14 dB where the others gain 4"
+    ]
+    assert said([4.0, 4.0, 4.0, 4.0], [-6.5, -9.0, 0.0, 0.0]) == [
+        f"{one} drowns the fundamental of tines 1, 2: 151 Hz loses 9 dB"
+    ]
+    assert said([1.0, 4.0, 4.0, 4.0], [15.0, 2.0, 2.0, 2.0]) == [
+        f"{one} spends the fundamental of tine 1: 101 Hz gains 15 dB where the others gain 2 and rings 1.0 s "
+        "instead of 4.0 s"
+    ]
 
 
 BESIDE = """

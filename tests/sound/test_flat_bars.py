@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import tomlkit
 
-from synth.air import SOUND_SPEED
+from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.design.decode import decode
 from synth.design.instrument import PlacedNut
 from synth.design.resolve import resolve
@@ -23,7 +23,7 @@ from synth.design.schema import Design
 from synth.sound.board_forecast import foretell
 from synth.sound.boardsheet import board_sheet
 from synth.sound.radiator import bar_middle, ears
-from synth.sound.radiator.bar import _of_tines, bar_radiator, nearest_distance, rod_pressures
+from synth.sound.radiator.bar import _of_bar, _of_tines, bar_radiator, nearest_distance, rod_pressures
 from synth.sound.radiator.board import FORCES, BoardFilter, board_pressures, board_radiator
 from synth.sound.radiator.pickup import DISC, pickup_radiator
 from synth.vibration.bar import path
@@ -282,18 +282,44 @@ def test_a_thread_displaces_as_it_weighs_and_carries_air_as_wide_as_it_is_and_a_
     instrument, model = made(), solved()
     tine = instrument.tines[0]
     nut = PlacedNut(instrument.nuts["M4 hex"], 0.07)
-    bare, nutted = (
-        next(iter(_of_tines(model, instrument.tines, [trim, ()])))[0].rods for trim in ((), (nut,))
+    (bare, ends), (nutted, _) = (
+        (each.rods for each in next(iter(_of_tines(model, instrument.tines, [trim, ()]))))
+        for trim in ((), (nut,))
     )
     whole = model.tines.tip[0] - model.tines.height[0, 0]
     slice_of = math.pi / 4.0 * (tine.rod.mass_diameter**2 + tine.rod.diameter**2)
     assert tine.rod.mass_diameter < 0.95 * tine.rod.diameter
     assert bare.volume.sum() == pytest.approx(slice_of * whole)
+    assert ends.volume.sum() == pytest.approx(math.pi / 4.0 * tine.rod.mass_diameter**2 * whole)
     more = nutted.volume - bare.volume
     assert more.sum() == pytest.approx(2.0 * nut.nut.mass / tine.rod.material.density)
     base = model.bar.frame_at(model.bases.position[0])[0] + model.bases.arm[0]
     above = np.linalg.norm(nutted.point[np.argmax(more)] - base) + model.tines.height[0, 0]
     assert above == pytest.approx(0.07, abs=np.diff(np.unique(model.tines.height[0])).max())
+
+
+def test_a_bar_that_stretches_is_heard_by_its_end_faces_and_by_what_its_sides_breathe():
+    """Sources alone, rho Q" e^(-jkR) / 4 pi R: the end faces S u outward, the sides -2 nu S for each stretch."""
+    instrument, model = made(), solved()
+    bar, length = instrument.bar, instrument.bar.length
+    stretching = np.flatnonzero(
+        (model.bar.frequency > 5000.0) & (np.abs(model.bar.shape[:, 1:]).max(axis=(0, 1)) == 0)
+    )
+    first = int(stretching[0])
+    vectors = np.zeros((len(model.vectors), 1), np.complex64)
+    vectors[first] = 1.0
+    pole = np.array([2j * math.pi * model.bar.frequency[first]])
+    points = ears(instrument)
+    heard = _of_bar(dataclasses.replace(model, pole=pole, vectors=vectors), bar, points, 0.9)
+    edge = np.linspace(0.0, length, 2001)
+    moved = model.bar.at(edge)[:, 0, first]
+    place = np.stack([np.append((edge[1:] + edge[:-1]) / 2.0, [0.0, length]), *np.zeros((2, 2002))], axis=1)
+    sides = -2.0 * bar.material.poisson * np.diff(moved)
+    volume = WIDE * HIGH * np.append(sides, [-moved[0], moved[-1]])
+    R = np.linalg.norm(points[:, None] - place, axis=2)
+    k = pole[0].imag / SOUND_SPEED
+    plain = AIR_DENSITY * pole[0] ** 2 * (np.exp(-1j * k * (R - 0.9)) / (4.0 * math.pi * R)) @ volume
+    np.testing.assert_allclose(heard[:, 0], plain, rtol=0.01)
 
 
 def test_a_pad_lies_under_no_support_that_only_holds_sideways():

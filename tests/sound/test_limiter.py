@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from synth.sound.limiter import ATTACK, RELEASE, Limiter
+from synth.sound.limiter import ATTACK, RELEASE, Limiter, limiter_words
 from synth.units import amplitude, decibels
 
 RATE = 48_000
@@ -77,3 +77,8 @@ def test_quiet_after_loud_comes_back_by_the_slope_and_never_at_a_jump(block):
 def test_what_is_not_a_number_is_silence():
     broken = np.array([[0.1, np.nan], [np.inf, 0.0]], np.float32)
     np.testing.assert_array_equal(Limiter(RATE)(broken), 0.0)
+
+
+def test_the_ceiling_is_told_under_full_scale_and_in_the_air():
+    words = limiter_words(-9.0, 103.0)
+    assert words == "limiter: nothing above -9 dBFS, 94 dB SPL where full scale is 103"

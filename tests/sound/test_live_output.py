@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from synth.sound.audio import FULL_SCALE
+from synth.sound.clock import Clock
 from synth.sound.limiter import CEILING_DB
-from synth.sound.live_output import LiveOutput
+from synth.sound.live_output import RECENT, LiveOutput, Meter
 from synth.sound.livebank import LiveBank
 from synth.sound.radiator import Direct
 from synth.units import amplitude
@@ -88,3 +91,42 @@ def test_a_report_counts_blocks_of_the_device(make):
     report = voice.report()
     assert (report.blocks, report.late_count, report.deepest) == (BLOCKS, 0, 0.0)
     assert voice.meter.played == pytest.approx(BLOCKS * BLOCK / RATE)
+
+
+def test_seconds_count_from_when_the_first_frame_was_asked_for_and_a_late_block_does_not_move_them():
+    """Of 4800 frames a second: frame 9600 at 12 s, so frame 0 at 10; the next block comes 30 ms late."""
+    clock = Clock(4800.0)
+    assert clock.second(99.0) == 0.0
+    clock.tick(9600, 12.0)
+    assert clock.second(12.0) == pytest.approx(2.0)
+    clock.tick(9600 + 480, 12.13)
+    assert clock.second(12.5) == pytest.approx(2.5)
+    clock.tick(9600 + 960, 12.19)  # early: frame 0 could have been asked for sooner than was thought
+    assert clock.second(12.5) == pytest.approx(2.51)
+    assert clock.second(9.0) == 0.0
+
+
+def test_a_meter_tells_blocks_that_took_too_long_and_the_share_of_a_core_since_the_start_and_lately():
+    meter = Meter()
+    for _ in range(100):
+        meter.note(0.2, 1.0)
+    for took in (0.5, 1.5):
+        meter.note(took, 0.5)
+    assert (meter.blocks, meter.missed, meter.worst) == (102, 1, 3.0)  # just in time is in time
+    assert meter.share == pytest.approx((100 * 0.2 + 2.0) / 101.0)
+    assert meter.recent_share == pytest.approx((62 * 0.2 + 1.0 + 3.0) / 64.0)
+
+
+def test_a_report_says_what_meter_bank_and_limiter_know(make):
+    """Each figure has a value of its own."""
+    voice = make(0.1 * FULL_SCALE)
+    voice.meter = Meter()
+    for _ in range(RECENT):
+        voice.meter.note(3.0, 2.0)
+    voice.meter.note(0.5, 4.0)
+    voice.bank.late_count, voice.late_count, voice.limiter.deepest = 2, 3, 7.5
+    assert dataclasses.asdict(voice.report()) == {
+        "blocks": RECENT + 1, "missed": RECENT, "worst": 1.5, "late_count": 5, "deepest": 7.5,
+        "share": pytest.approx((3.0 * RECENT + 0.5) / (2.0 * RECENT + 4.0)),
+        "recent": pytest.approx((1.5 * (RECENT - 1) + 0.125) / RECENT),
+    }  # fmt: skip

@@ -8,7 +8,17 @@ import numpy as np
 import pytest
 
 from synth.sound.audio import FULL_SCALE
-from synth.sound.loudness import Loudness, a_weighting, helpful_gain, integrated, level, measure, words
+from synth.sound.loudness import (
+    Loudness,
+    a_weighting,
+    helpful_gain,
+    integrated,
+    level,
+    matched_gains,
+    measure,
+    shared_gain,
+    words,
+)
 
 RATE = 48_000
 DB = 1.0
@@ -95,3 +105,30 @@ def test_headphones_are_warned_of_above_85_decibels():
     assert "NIOSH" in said(90.0)
     assert "NIOSH" in said(60.0, gain_db=30.0)
     assert "NIOSH" not in said(84.0)
+
+
+@pytest.mark.parametrize(
+    ("words_of", "low", "high"),
+    [
+        ("lost in the noise of a quiet room", 1.0, 19.9),  # 10 dB under a room of 30 dB(A)
+        ("quieter than a quiet room", 20.0, 29.9),
+        ("heard in a quiet room, well below speech", 30.0, 39.9),
+        ("quieter than speech at 1 m", 40.0, 54.9),  # speech: 60 dB(A) at 1 m
+        ("as loud as speech at 1 m", 55.0, 65.0),
+        ("louder than speech at 1 m", 65.1, 85.0),
+        ("as loud as a workshop machine", 85.1, 110.0),
+    ],
+)
+def test_a_level_is_told_by_what_it_is_as_loud_as(words_of, low, high):
+    for each in (low, high):
+        assert words(Loudness(each, each, 1e-3))[0].endswith(f" dB(A) at its loudest, {words_of}.")
+
+
+def test_one_gain_for_several_leaves_a_decibel_and_matched_ones_are_as_loud_as_all_fit():
+    """The loudest peak 6.02 dB under full scale: 5 whole dB with one left; matched, the least room rules."""
+    peaks = [Loudness(60.0, 50.0, FULL_SCALE / 2.0), Loudness(40.0, 30.0, FULL_SCALE / 100.0)]
+    assert shared_gain(peaks) == 5.0
+    gains = matched_gains([-20.0, -50.0], peaks)
+    # room for -20 + 6.02 - 1 = -14.98 LUFS of the one, -50 + 40 - 1 = -11 of the other
+    assert gains == pytest.approx([5.02, 35.02], abs=0.01)
+    assert matched_gains([-math.inf, -50.0], peaks) == pytest.approx([0.0, 39.0])

@@ -7,6 +7,7 @@ import pytest
 
 from synth.sound.bands import BandHistory, a_weighted_db
 from synth.sound.quiet_room import NC_CURVES, nc_curve, room_spectrum, seconds_above
+from synth.sound.room_noise import noise_stream
 
 DB = 1.0
 
@@ -77,3 +78,13 @@ def test_each_octave_is_told_how_long_it_stands_above():
 def test_what_is_over_before_the_onset_is_not_counted():
     history = BandHistory(np.array([0.0, 1.0, 2.0]), np.full((8, 3), 90.0) * np.array([1.0, 0.0, 0.0]))
     assert seconds_above(history, nc_curve(20), since=0.5) == pytest.approx(np.zeros(8))
+
+
+def test_the_noise_of_a_room_goes_on_from_block_to_block():
+    """In blocks of any length it is the same sound, nothing comes twice, and each ear has a noise of its own."""
+    levels = room_spectrum(30.0)
+    one, other = noise_stream(levels, 0.2), noise_stream(levels, 0.2)
+    parts = np.concatenate([one(each) for each in (100, 1, 700)], axis=1)
+    np.testing.assert_array_equal(parts, other(801))
+    assert np.abs(parts[:, :100] - parts[:, 101:201]).max() > 0.1 * np.abs(parts).max()
+    assert np.abs(parts[0] - parts[1]).max() > 0.1 * np.abs(parts).max()

@@ -59,6 +59,20 @@ def test_the_table_over_the_wavenumber_is_the_plain_sum():
     assert np.median(np.abs(quick / slow - 1.0)) < 0.5 * PERCENT
 
 
+def test_the_table_is_as_right_at_low_wavenumbers_as_elsewhere():
+    """Far away a dipole's pressure vanishes with the wavenumber: a straight line from there would not do."""
+    one = straight(0.1, 25, 3e-3)
+    motion = np.ones((25, 3, 1)) * np.linspace(0.5, 1.5, 25)[:, None, None]  # the nearer end moves more
+    frequency = np.concatenate([np.linspace(50.0, 800.0, 16), np.linspace(900.0, 19_000.0, 300)])
+    pole = -5.0 + 2j * math.pi * frequency
+    point = np.array([20.0, 4.0, 25.0])
+    quick = pressures(one, motion, np.ones((1, 316)), pole, point[None], nearest=0.9)[0]
+    slow = plain(one, np.repeat(motion, 316, axis=2), pole, point, 0.9)
+    off = np.abs(quick / slow - 1.0)
+    assert off[frequency < 1000.0].max() < 0.1 * PERCENT
+    assert off[frequency < 10_000.0].max() < 0.25 * PERCENT
+
+
 def test_a_short_rod_is_a_dipole_far_away():
     # |p| = k w rho a^2 |int u dz| / (2 r), broadside (P. M. Morse, Vibration and Sound, from memory)
     one = straight(0.1, 20, 1.5e-3)

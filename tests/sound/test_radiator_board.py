@@ -265,3 +265,17 @@ def test_the_sheet_of_a_small_stiff_lid_and_of_a_very_shallow_box_is_told_too(bo
     assert small.open_hz > 2000.0
     assert small.boxed_hz == pytest.approx(small.open_hz, rel=0.05)  # air is nothing to it
     assert airy.boxed_hz > 5.0 * airy.open_hz
+
+
+def test_a_knock_is_heard_by_each_ear_as_the_board_answers_a_push_down_on_its_foot(boarded):
+    """At single pitches: the response times the spectrum of half a sine of 20 mN s, from a listener at one side."""
+    one = boarded.with_listener(azimuth=0.9, angle=1.0, spacing=0.3)
+    sound = knock(one, boarded.board("panel"), foot=1, rate=24_000)
+    hertz = np.array([90.0, 217.0, 410.0])
+    turns = np.exp(-2j * np.pi * np.outer(hertz, np.arange(sound.shape[1])) / 24_000)
+    wT = 2.0 * np.pi * hertz * 2e-3
+    push = -20e-3 * np.cos(wT / 2.0) / (1.0 - (wT / np.pi) ** 2) * np.exp(-0.5j * wT)
+    filtered = BoardFilter(boarded.board("panel"), ears(one))
+    expected = filtered.response(hertz)[:, 3] * push
+    assert np.abs(expected[0] / expected[1] - 1.0).max() > 0.3
+    np.testing.assert_allclose(sound @ turns.T / 24_000, expected, atol=0.02 * np.abs(expected).max())

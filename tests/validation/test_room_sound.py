@@ -106,13 +106,16 @@ def filtered(response, octave):
 
 
 def test_the_air_takes_what_iso_9613_2_tabulates():
-    # ISO 9613-2:1996, Table 2, from memory: dB/km at 20 degrees 70 %, 10 degrees 70 %
-    for temperature, decibels in (
-        (293.15, (0.1, 0.3, 1.1, 2.8, 5.0, 9.0, 22.9, 76.6)),
-        (283.15, (0.1, 0.4, 1.0, 1.9, 3.7, 9.7, 32.8, 117.0)),
+    # ISO 9613-2:1996, Table 2, from memory: dB/km
+    for celsius, humidity, decibels in (
+        (20.0, 70.0, (0.1, 0.3, 1.1, 2.8, 5.0, 9.0, 22.9, 76.6)),
+        (10.0, 70.0, (0.1, 0.4, 1.0, 1.9, 3.7, 9.7, 32.8, 117.0)),
+        (30.0, 70.0, (0.1, 0.3, 1.0, 3.1, 7.4, 12.7, 23.1, 59.3)),
+        (15.0, 20.0, (0.3, 0.6, 1.2, 2.7, 8.2, 28.2, 88.8, 202.0)),
+        (15.0, 80.0, (0.1, 0.3, 1.1, 2.4, 4.1, 8.3, 23.7, 82.8)),
     ):
         for hertz, told in zip(OCTAVES_HZ, decibels, strict=True):
-            found = 4343.0 * air_attenuation(hertz, humidity=70.0, temperature=temperature)
+            found = 4343.0 * air_attenuation(hertz, humidity=humidity, temperature=celsius + 273.15)
             assert found == pytest.approx(told, abs=0.05, rel=0.02)
 
 

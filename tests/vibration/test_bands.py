@@ -166,6 +166,25 @@ def test_a_band_that_lost_a_partial_is_refused_or_tells_it_all_the_same(parts: t
     assert refused > 0
 
 
+@pytest.mark.parametrize("cuts", [(5000.0,), (4000.0, 8000.0)], ids=str)
+def test_single_precision_above_4_khz_is_double_precision_to_the_ear(
+    parts: tuple[object, ...], cuts: tuple[float, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same bands: below 4 kHz hardly moved, above by less than a tenth of what is allowed."""
+    structure = parts[0]
+    assert isinstance(structure, Structure)
+    quick, _ = in_bands(structure, at(structure, cuts), WITHIN) or (None, None)
+    assert [band.single for band in at(structure, cuts)] == [False, *[True] * len(cuts)]
+    monkeypatch.setattr(bands, "SINGLE_FROM", math.inf)
+    slow, _ = in_bands(structure, at(structure, cuts), WITHIN) or (None, None)
+    assert quick is not None
+    assert slow is not None
+    moved, hertz = 600.0 * np.abs(np.log2(quick / slow)), np.sqrt(slow) / (2.0 * math.pi)
+    assert moved.max() > 0.0
+    assert moved[(hertz > 20.0) & (hertz < 3900.0)].max() < 1e-6
+    assert moved[hertz > 3900.0].max() < 0.05
+
+
 def test_where_bands_fail_the_dense_problem_is_solved(
     parts: tuple[object, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:

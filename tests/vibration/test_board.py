@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from synth.design.instrument import Bar, Bend, Board, Foot, Material, PlateMaterial, Section, Straight
-from synth.vibration.board import lie, plate_of, solve_board
+from synth.vibration.board import SolvedBoard, _sliding, _under_feet, feet_of, lie, plate_of, solve_board
 from synth.vibration.plate import solve_plate
 from synth.vibration.plate_air import CAVITY_LOSS, air_spring, displaced_volume, radiation
 from synth.vibration.statistical_modes import diffuse_modes, edge_efficiency
@@ -197,3 +197,95 @@ def test_statistical_modes_lose_to_the_air_what_the_last_solved_ones_do(depth):
     w = 2.0 * math.pi * f
     radiated = (loss - PLY.loss_factor * w**2) / w / edge_efficiency(solved.plate, f)
     assert np.mean(radiated[-3:]) / np.mean(radiated[:-3]) == pytest.approx(1.0, abs=0.3)
+
+
+def test_statistical_modes_radiate_from_everywhere_on_the_board_and_nowhere_beside_it():
+    """Evenly spread: a standard deviation of a side over sqrt(12) along each side of 0.6 x 0.1 m."""
+    slender = dataclasses.replace(board(), length=0.6, width=0.1)
+    many = diffuse_modes(
+        plate_of(slender), above=800.0, loss_factor=0.02, faces=2, efficiency=0.05, patch=np.zeros(1)
+    )
+    assert np.all(np.abs(many.source) <= [0.3, 0.05])
+    assert many.source.std(axis=0) == pytest.approx(np.array([0.6, 0.1]) / math.sqrt(12.0), rel=0.15)
+
+
+def test_a_board_on_nothing_slides_and_turns_in_its_plane_as_a_plate_of_its_mass():
+    """A push at a foot moves it by 1/m, and by its arm about the middle over m (l^2 + w^2)/12."""
+    feet = (foot(0.4, 0.1, 0.05, 0.025), foot(0.8, 0.5, 0.05, 0.025))
+    shape = _sliding(board(feet=feet))
+    mass = 680.0 * 4e-3 * 0.6 * 0.4
+    turning = mass * (0.6**2 + 0.4**2) / 12.0
+    answer = np.einsum("jim,jkm->jik", shape, shape)
+    for j, (x, y) in enumerate(((-0.2, -0.15), (0.2, -0.15))):
+        along, across, yaw = 1.0 / mass + y**2 / turning, 1.0 / mass + x**2 / turning, 1.0 / turning
+        assert answer[j].diagonal() == pytest.approx([along, across, 0.0, 0.0, 0.0, yaw])
+        assert answer[j, 1, 5] == pytest.approx(x / turning)
+        assert answer[j, 0, 5] == pytest.approx(-y / turning)
+
+
+def test_an_ear_is_as_far_from_a_board_as_from_its_nearest_edge_or_from_the_plane_above_it():
+    """0.6 along x, 0.4 along y: half a metre beyond each edge, 0.7 above a corner, and both together."""
+    lies = lie(board(), BAR)
+    solved = SolvedBoard(None, plate_of(board()), lies, None, None, None)  # type: ignore[arg-type]
+    for (x, y, z), far in (
+        ((0.3 + 0.5, 0.1, 0.0), 0.5),
+        ((-0.2, -0.2 - 0.5, 0.0), 0.5),
+        ((0.29, 0.19, 0.7), 0.7),
+        ((0.3 + 0.3, 0.2 + 0.4, 1.2), 1.3),
+    ):
+        ear = lies.origin + np.array([x, y, z]) @ lies.axes
+        away = lies.origin + np.array([5.0, 5.0, 5.0])
+        assert solved.distance(np.stack([away, ear])) == pytest.approx(far)
+
+
+FLAT = dataclasses.replace(BAR, section=Section("rectangle", 0.06, 0.01, 0.0))
+TWO_FEET = (
+    Foot(0.4, 0.1, 0.12, 0.06, 0.02, "flat", 5e6, 1e6, 0.05),
+    Foot(0.8, 0.5, 0.15, 0.03, 0.01, "edges", 4e6, 2e6, 0.11),
+)
+
+
+def test_feet_stand_under_a_flat_bar_each_with_its_own_springs_and_loss():
+    """Roll b^2/12 bedded and b^2/4 on its edges, b across the bar; pitch by its length along; turning by both."""
+    feet = feet_of(board(feet=TWO_FEET), FLAT)
+    assert feet.position == pytest.approx([0.4, 0.8])
+    assert feet.arm == pytest.approx(np.array([[0.0, 0.0, -0.005]] * 2))
+    assert feet.loss_factor == pytest.approx([0.05, 0.11])
+    assert feet.stiffness[0] == pytest.approx(
+        [1e6, 1e6, 5e6, 5e6 * 0.06**2 / 12.0, 5e6 * 0.02**2 / 12.0, 1e6 * (0.06**2 + 0.02**2) / 12.0]
+    )
+    assert feet.stiffness[1] == pytest.approx(
+        [2e6, 2e6, 4e6, 4e6 * 0.03**2 / 4.0, 4e6 * 0.01**2 / 12.0, 2e6 * (0.03**2 + 0.01**2) / 12.0]
+    )
+    across = dataclasses.replace(FLAT, path=(Straight(0.3), Bend(math.pi / 2.0, 0.06, 0.0), Straight(0.9)))
+    turned = feet_of(board(feet=TWO_FEET), across).stiffness[1]  # there the bar runs along y
+    assert turned[3:5] == pytest.approx([4e6 * 0.01**2 / 12.0, 4e6 * 0.03**2 / 4.0])
+
+
+def test_a_foot_presses_as_long_as_it_is_along_the_bar_and_as_wide_as_it_is_across_it():
+    """Points of equal weight with the second moment of an even pressure, a side squared over 12 each way."""
+    x, y = (each.reshape(2, 9) for each in _under_feet(board(feet=TWO_FEET)))
+    assert x.mean(axis=1) == pytest.approx([0.1, 0.5])
+    assert y.mean(axis=1) == pytest.approx([0.12, 0.15])
+    assert x.var(axis=1) == pytest.approx(np.array([0.02, 0.01]) ** 2 / 12.0)
+    assert y.var(axis=1) == pytest.approx(np.array([0.06, 0.03]) ** 2 / 12.0)
+
+
+@pytest.mark.parametrize(("depth", "faces"), [(0.0, 2), (0.05, 1)], ids=["panel", "box"])
+def test_what_goes_on_above_the_solved_modes_is_told_of_the_sheet_its_faces_and_its_feet(
+    monkeypatch, depth, faces
+):
+    given = {}
+
+    def take(plate, **more):
+        given.update(more, plate=plate)
+        return diffuse_modes(plate, **more)
+
+    monkeypatch.setattr("synth.vibration.board.diffuse_modes", take)
+    feet = tuple(dataclasses.replace(each, x=0.03, y=0.02) for each in TWO_FEET)
+    small = dataclasses.replace(board(depth=depth, feet=feet), width=0.04, length=0.06, thickness=0.015)
+    solved = solve_board(small, FLAT)
+    assert given["plate"] == plate_of(small)
+    assert given["above"] == pytest.approx(solved.reach)
+    assert (given["loss_factor"], given["faces"]) == (PLY.loss_factor, faces)
+    assert given["patch"] == pytest.approx(np.sqrt([0.06 * 0.02, 0.03 * 0.01]))

@@ -104,3 +104,30 @@ def test_tines_round_a_bend_meet_where_those_on_a_straight_bar_do_not(built):
     assert meets(inner)
     assert not meets(outer)
     assert not meets(built((0.05, math.pi / 2.0, 0.13, ()), (end - 0.05, math.pi / 2.0, 0.13, ())))
+
+
+def test_a_refusal_tells_the_room_that_there_is_and_how_far_both_tips_swing(built):
+    """Free ends under 2 N bend by F l^3 / 3 E I, and 0.3 of it is left as ringing, once for each of the two."""
+    instrument = built((0.1, 0.0, 0.1, ()), (0.1042, 0.0, 0.1, ()))
+    tine = instrument.tines[0]
+    stiff = tine.rod.material.youngs * math.pi * tine.rod.bend_diameter**4 / 64.0
+    modes = solve_tines(instrument.tines, [0.1, 0.1], [(), ()])
+    with pytest.raises(InputError) as refused:
+        check_clearance(instrument, np.array([0.1, 0.1]), [(), ()], modes)
+    room = float(refused.value.finding.split(" leave ")[1].split(" mm")[0])
+    swings = float(refused.value.remedy.split("swing by ")[1].split(" mm")[0])
+    assert room == pytest.approx(0.2)
+    assert swings == pytest.approx(1e3 * 2.0 * 0.3 * 2.0 * 0.1**3 / (3.0 * stiff), rel=0.05)
+
+
+def test_a_warning_tells_how_far_the_one_that_bends_further_is_bent_by_a_stick(built):
+    """F l^3 / 3 E I of 2 N for the longer of the two, where there is room to ring but not to be held."""
+    instrument = built((0.1, 0.0, 0.1, ()), (0.1044, 0.0, 0.085, ()))
+    tine = instrument.tines[0]
+    stiff = tine.rod.material.youngs * math.pi * tine.rod.bend_diameter**4 / 64.0
+    modes = solve_tines(instrument.tines, [0.1, 0.085], [(), ()])
+    (words,) = check_clearance(instrument, np.array([0.1, 0.085]), [(), ()], modes)
+    assert words.startswith("group[1]: tine 1 of 'two', held by 2 N, bends ")
+    assert words.endswith(" mm and meets tine 2 of 'two'")
+    told = float(words.split("bends ")[1].split(" mm")[0])
+    assert told == pytest.approx(1e3 * 2.0 * 0.1**3 / (3.0 * stiff), rel=0.03)

@@ -46,12 +46,19 @@ def test_a_state_of_one_tine_is_what_the_modes_show_at_once(by_hand: ModuleType)
 
 
 def test_mounted_pitch_is_the_dense_solution_with_the_other_tines_locked(by_hand: ModuleType) -> None:
+    """On a bar with base nuts of 3 to 19 g, which weigh on it beside the tines."""
     bar = by_hand.supported(Straight(1.2))
     each = by_hand.case(
         bar, *[(0.4 + 0.012 * r, 3e-3, 0.150 + 0.001 * r, 0.4, 1.002, 0.3 - 0.1 * r) for r in range(5)]
     )
+    heavy = [dataclasses.replace(by_hand.NUT, mass=3e-3 + 4e-3 * r, rotary_inertia=1e-7) for r in range(5)]
+    roots = [dataclasses.replace(t.root, base_nut=nut) for t, nut in zip(each.tines, heavy, strict=True)]
+    tines = [dataclasses.replace(t, root=root) for t, root in zip(each.tines, roots, strict=True)]
+    each = dataclasses.replace(each, tines=tuple(tines))
     structure, modes, bars, bases, nuts = by_hand.parts(each)
     quick = mounted_hz(modes, bars, bases, nuts=nuts)
+    light = mounted_hz(modes, bars, bases, nuts=np.zeros_like(nuts))
+    assert np.max(np.abs(np.log(light / quick))) > 0.05 * CENT
     K, M, _ = by_hand.full(structure)
     host_count = len(structure.host_mass)
     for r in range(5):

@@ -319,3 +319,16 @@ def test_a_length_as_written_that_sounds_above_hearing_is_refused_by_its_figure(
     assert 18_000.0 < told < slender
     heard = build(bench.tine(bench.plain(4.0), length=150.0), bench.tine(bench.plain(8.0), length=20.0))
     assert tune(heard, mounting(heard) if on_the_bar else None).clamped_hz[1] < 18_000.0
+
+
+@pytest.mark.parametrize(("below", "above", "told"), [(0.99, 1.02, "-17"), (0.98, 1.01, "+17")])
+def test_a_pitch_that_the_bar_jumps_over_is_told_by_how_much_and_which_way(
+    bench: Any, build: Build, below: float, above: float, told: str
+) -> None:
+    """A bar that flattens all below 440 Hz and sharpens all above: of the two sides of the jump the nearer."""
+
+    def jump(modes: TineModes, which: Any, rigid: Array) -> Array:
+        return np.where(modes.frequency[:, 0, 0] < 440.0, below, above)
+
+    (words,) = tune(build(bench.tine(bench.threaded(4.0, 0.7), pitch_hz=440.0)), jump).warnings
+    assert f"sounds {told} cents from its pitch of 440 Hz" in words

@@ -62,6 +62,25 @@ def wished(**words):
     return wishes_of(DEFAULTS | words)
 
 
+def test_every_word_is_the_wish_that_it_names():
+    """Each away from its default, lengths in mm whatever they are written in; the first leg is the first."""
+    told = wished(
+        notes="E2,B2", tines=7, octaves=2, intervals="1/1,4/3", stock="M5,rod4", section="60x10", shape="u",
+        legs="500,400", radius="90", board="box", pickup="pad",
+    )  # fmt: skip
+    assert (told.notes, told.tines, told.octaves, told.intervals) == (("E2", "B2"), 7, 2, ("1/1", "4/3"))
+    assert [(each.name, each.plain_mm) for each in told.stock] == [("M5", 0.0), ("rod4", 4.0)]
+    assert (told.section["width_mm"], told.section["height_mm"]) == (60.0, 10.0)
+    assert (told.shape, told.board, told.pickup, told.units) == ("u", "box", "pad", "mm")
+    assert (told.legs_mm, told.radius_mm, told.diameter_mm) == ((500.0, 400.0), 90.0, 0.0)
+    assert wished(shape="u", legs="450").legs_mm == (450.0, 450.0)
+    inches = wished(units="inch", shape="ring", diameter="12", section="2x1/2")
+    assert (inches.diameter_mm, inches.radius_mm, inches.units) == (pytest.approx(304.8), 0.0, "inch")
+    assert (inches.section["width_mm"], inches.section["height_mm"]) == pytest.approx((50.8, 12.7))
+    scale = wished(notes=None, scale="A minor pentatonic", low="A2", high="E3")
+    assert scale.notes == ("A2", "C3", "D3", "E3")
+
+
 def random_words(seed):
     draw = random.Random(seed)
     units = draw.choice(["mm", "mm", "inch"])

@@ -12,6 +12,7 @@ from synth.doors.cli import run
 from synth.vibration.bar import solve_bar
 from synth.vibration.board import lie
 from synth.vibration.coupling import base_frames
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import tune
 from synth.workshop import drawing_sheet as drawing_sheet_module
 from synth.workshop.drawing import Line, Point, Text
@@ -39,7 +40,7 @@ feet = [{ bar_mm = 60.0, x_mm = 60.0, y_mm = 30.0 }, { bar_mm = 240.0, x_mm = 24
 
 
 def drawn(instrument, board=None):
-    row = tune(instrument)
+    row = tune(instrument, mounting(instrument))
     return row, drawing_sheet(instrument, row.length, row.trim, board)
 
 
@@ -60,7 +61,7 @@ def test_every_tine_stands_where_the_solver_has_it_and_is_as_long(seed):
 
 def test_solids_keep_the_sizes_of_bar_nuts_trim_nuts_board_and_feet(made, straight):
     instrument = made(straight + BOARD)
-    row = tune(instrument)
+    row = tune(instrument, mounting(instrument))
     board = instrument.boards["lid"]
     found = solids(instrument, row.length, row.trim, board)
 
@@ -91,7 +92,7 @@ def test_solids_keep_the_sizes_of_bar_nuts_trim_nuts_board_and_feet(made, straig
 def test_the_near_hides_the_far_and_what_is_hidden_is_painted_first(made, straight):
     """A tine on the back is behind the bar from the front, and over it from above."""
     instrument = made(straight)
-    row = tune(instrument)
+    row = tune(instrument, mounting(instrument))
     found = solids(instrument, row.length, row.trim, None)
     order = [each.fill for each in painted(found, FRONT) if isinstance(each, Patch)]
     behind = sum(
@@ -262,7 +263,7 @@ def test_every_size_on_the_sheet_is_the_instrument_s_and_stands_at_its_place(mad
 
 def test_brackets_over_the_groups_span_their_tines(made):
     instrument = made(FLAT.format(units="mm"))
-    row = tune(instrument)
+    row = tune(instrument, mounting(instrument))
     scene = drawing_sheet_module._Scene(
         instrument,
         solids(instrument, row.length, row.trim, None),

@@ -10,6 +10,7 @@ import pytest
 
 from synth.design.instrument import Bar, Bend, Section, Straight
 from synth.vibration.board import lie
+from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import tune
 from synth.workshop import geometry
 from synth.workshop.drawing import Line, Point
@@ -67,7 +68,7 @@ def box(*found: Solid):
 
 
 def drawn(instrument, board=None):
-    row = tune(instrument)
+    row = tune(instrument, mounting(instrument))
     return solids(instrument, row.length, row.trim, board)
 
 

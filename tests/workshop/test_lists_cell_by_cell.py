@@ -4,18 +4,20 @@ A list that swaps two columns, or numbers its pieces from nought, is cut wrong.
 """
 
 import csv
+import dataclasses
 import math
 
+import numpy as np
 import pytest
 
 from synth.units import MM
 from synth.vibration.mounted_pitch import mounting
-from synth.vibration.solve import solve_model
+from synth.vibration.solve import solve_loss_shares, solve_model
 from synth.vibration.tuning import tune
 from synth.workshop.cut_list_pages import COLUMNS, cut_list_document, write_csv
 from synth.workshop.cutlist import cut_list
 from synth.workshop.length_text import inch_words
-from synth.workshop.overview import totals
+from synth.workshop.overview import loss_words, tine_lines, totals
 from synth.workshop.paper import PaperTable, Paragraph
 from synth.workshop.tuning_sheet import sheet_document
 
@@ -198,3 +200,42 @@ def test_a_tapped_tine_has_one_nut_and_no_washer_in_the_file(made, straight, tmp
     with (tmp_path / "a.csv").open(encoding="utf-8", newline="") as file:
         cells = next(csv.DictReader(file))
     assert (cells["base_nuts"], cells["washers"], cells["hole_mm"]) == ("1", "0", "3.30")
+
+
+def test_a_line_of_check_is_of_its_own_tine_and_holds_overtones_to_low_harmonics(solved):
+    """Second and third partial 6.52 and 27.3 times the first: 7, and 24, beyond which an ear has no harmonic."""
+    instrument, row, _, _ = solved
+    frequency = row.modes.frequency.copy()
+    frequency[1, 0, 1:3] = np.array([6.52, 27.3]) * frequency[1, 0, 0]
+    there = dataclasses.replace(row, modes=dataclasses.replace(row.modes, frequency=frequency))
+    lines = tine_lines(instrument, there)
+    assert lines[1].ratios == pytest.approx((6.52, 27.3))
+    assert lines[1].harmonics == (7, 24)
+    wanted = (1200.0 * math.log2(6.52 / 7.0), 1200.0 * math.log2(27.3 / 24.0))
+    assert lines[1].harmonic_cents == pytest.approx(wanted)
+    for n, line in enumerate(lines):
+        assert (line.group, line.number) == names(instrument)[n]
+        assert (line.clamped_hz, line.mounted_hz) == (row.clamped_hz[n], row.mounted_hz[n])
+        assert line.mount_cents == pytest.approx(1200.0 * math.log2(row.mounted_hz[n] / row.clamped_hz[n]))
+        assert line.target_hz == (None if n else pytest.approx(220.0))
+        assert line.free_length_mm == pytest.approx(1e3 * row.length[n])
+        assert line.mass_g == pytest.approx(1e3 * row.modes.mass[n])
+        note, off = instrument.note(float(row.mounted_hz[n]))
+        assert (line.note, line.note_cents) == (note, pytest.approx(off))
+    assert abs(lines[0].mount_cents) > 3.0
+    assert [len(line.trim) for line in lines] == [0, 1, 0, 0]
+
+
+def test_the_loss_is_told_with_the_clamps_share_its_rise_and_where_claims_end(solved):
+    """A slope of 0.5: by the root of kHz, 1.4 times at 2 kHz and 2.2 at 5, where claims end."""
+    instrument, row, _, _ = solved
+    share = solve_loss_shares(instrument, row)["clamp"][:, 0, 0].mean()
+    plain = loss_words(instrument, row)
+    assert f"the clamp takes {100.0 * share:.0f}% of the first partials' loss" in plain
+    assert plain.endswith("; nothing is claimed above 5 kHz")
+    assert "slope" not in plain
+    steep = [
+        dataclasses.replace(t, root=dataclasses.replace(t.root, loss_slope=0.5)) for t in instrument.tines
+    ]
+    told = loss_words(dataclasses.replace(instrument, tines=tuple(steep)), row)
+    assert "clamp_loss_slope 0.5 makes its loss 1.4 times at 2 kHz and 2.2 times at 5 kHz; nothing" in told

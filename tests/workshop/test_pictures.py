@@ -55,7 +55,8 @@ def test_the_picture_of_a_trim_shows_ratio_over_height_in_mm_and_marks_every_way
 
     curve = SimpleNamespace(nuts=(nut,), height=np.array([0.02, 0.05]), ratio=np.array([6.1, 5.8]))
     trimming = SimpleNamespace(
-        tine=0, wish=TrimWish(2, 6.0, nut), curves=(curve,), solutions=(way(0.03), way(0.07)), without=6.27,
+        tine=0, wish=TrimWish(2, 6.0, nut), curves=(curve,), without=6.27,
+        solutions=(way(0.03), way(0.07), way(0.0715)),
     )  # fmt: skip
     instrument = SimpleNamespace(
         tines=(SimpleNamespace(group=0, number=4),),
@@ -64,10 +65,14 @@ def test_the_picture_of_a_trim_shows_ratio_over_height_in_mm_and_marks_every_way
     )
     axes = Figure().subplots()
     _panel(axes, instrument, trimming)
-    drawn, wished, first, second, without = axes.lines
+    drawn, wished, first, second, third, without = axes.lines
     np.testing.assert_allclose(drawn.get_xydata(), [[20.0, 6.1], [50.0, 5.8]])
     assert set(wished.get_ydata()) == {6.0}
     assert set(without.get_ydata()) == {6.27}
-    np.testing.assert_allclose([first.get_xydata()[0], second.get_xydata()[0]], [[30.0, 6.0], [70.0, 6.0]])
-    assert [each.get_text() for each in axes.texts] == ["1", "2"]
+    marks = [each.get_xydata()[0] for each in (first, second, third)]
+    np.testing.assert_allclose(marks, [[30.0, 6.0], [70.0, 6.0], [71.5, 6.0]])
+    assert [each.get_text() for each in axes.texts] == [
+        "1",
+        "2",
+    ]  # 1.5 mm off, a number would cover the other
     assert axes.get_title() == "low, tine 4"

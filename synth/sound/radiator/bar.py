@@ -30,6 +30,7 @@ from synth.air import SOUND_SPEED
 from synth.arrays import Array, Complex
 from synth.design.instrument import Bar, Instrument, PlacedNut, Tine
 from synth.design.instrument import Section as BarSection
+from synth.remembered import MIB, Remembered
 from synth.sound.radiator import EARS, Direct, arrivals, ears
 from synth.sound.radiator.dipoles import Following, SoundingRods, Swelling, pressures_together, rods
 from synth.vibration.bar import path, section_of
@@ -41,6 +42,7 @@ from synth.vibration.modal_model import ModalModel
 DEPTH: Final = (0.0, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
 CARRIED_AIR: Final = (1.0, 1.140, 1.217, 1.364, 1.513, 1.696, 1.982, 2.225)
 BEND_OF_TABLE: Final = 0.1  # of depth over breadth: read linearly below, by its logarithm above
+_TINES: Final[Remembered[Complex]] = Remembered(32 * MIB)
 PER_WAVE: Final = 8.0  # pieces of the bar a wavelength of sound at the highest mode
 
 
@@ -65,7 +67,7 @@ def rod_pressures(
     """
     total = _of_bar(model, instrument.bar, points, nearest)
     for following in _of_tines(model, instrument.tines, trim):
-        total += pressures_together(following, model.pole, points, nearest=nearest)
+        total += pressures_together(following, model.pole, points, nearest=nearest, known=_TINES)
     return total
 
 

@@ -1,12 +1,15 @@
 """What moving pieces of rod do to the air: dipoles across and along, and small sources where they swell.
 
 In: pieces in space, how they follow coordinates, those in every mode. Out: the pressure of every mode at listening
-points, (C, M). Over the wavenumber the pressure of a coordinate turns as the spread of its pieces' distances: it is
-tabled as closely as that asks and read linearly. The physics is told in `synth.sound.radiator.bar`.
+points, (C, M). Over the wavenumber the pressure of a coordinate, against that of one dipole, turns as the spread of
+its pieces' distances: it is tabled as closely as that asks and read linearly. The physics is told in
+`synth.sound.radiator.bar`.
 """
 
 from __future__ import annotations
 
+import hashlib
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,8 +20,10 @@ from numpy.typing import NDArray
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array, Complex
+from synth.remembered import Remembered
 
 THIN: Final = 0.02  # ka below which a rod is a thin one, within 0.1 %
+TOP: Final = 2.0 * math.pi * 20_000.0 / SOUND_SPEED  # rad/m: tables go so far whatever the highest mode is
 STEP: Final = 0.1  # rad between two rows of a table over the wavenumber: leaves 0.1 % between them
 
 
@@ -78,9 +83,12 @@ def pressures_together(
     *,
     nearest: float | Array,
     swelling: Swelling | None = None,
+    known: Remembered[Complex] | None = None,
 ) -> Complex:
-    """The same of all that happens at the same pieces: how they move in several ways, and how they swell."""
-    at = following[0].rods.point
+    """The same of all that happens at the same pieces: how they move in several ways, and how they swell.
+
+    Where `known` is given, tables over the wavenumber are kept there: pieces that follow as before are known.
+    """
     following = [_moved(each) for each in following]
     acceleration = np.concatenate([each.moves for each in following]) * pole**2
     swell = None
@@ -89,22 +97,58 @@ def pressures_together(
         swell = swelling.volume[:, own]
         acceleration = np.concatenate([acceleration, swelling.moves[own] * pole**2])
     k = np.abs(pole.imag) / SOUND_SPEED
-    distance = np.linalg.norm(points[:, None] - at, axis=2)  # (C, X)
+    distance = np.linalg.norm(points[:, None] - following[0].rods.point, axis=2)  # (C, X)
     middle = distance.mean(axis=1)
-    spread = float(np.max(np.abs(distance - middle[:, None])))
-    rows = math.ceil(float(k.max()) * spread / STEP) + 2
-    table = np.linspace(0.0, float(k.max()), rows) if rows < len(k) else k
+    table = _table(k, float(np.max(np.abs(distance - middle[:, None]))))
+
+    dipoles = sum(each.motion.shape[2] for each in following)
+
+    def solve() -> Complex:
+        tabled = np.empty((len(points), len(table), len(acceleration)), dtype=np.complex128)
+        for c, point in enumerate(points):
+            tabled[c] = _transfer(following, swell, table, point, middle[c])
+            tabled[c, :, :dipoles] /= _one_dipole(table, middle[c])
+        return tabled
+
+    if known is None or table is k:
+        tabled = solve()
+    else:
+        tabled = known.each([_key(following, swell, table, points)], lambda _: [solve()])[0]
     below, share = _row(table, k)
-    since = np.broadcast_to(nearest, len(points))
-    total = np.empty((len(points), len(k)), dtype=np.complex128)
     moved = np.ascontiguousarray(acceleration.T)
-    for c, point in enumerate(points):
-        tabled = _transfer(following, swell, table, point, middle[c])  # (G, D)
+    away = middle - np.broadcast_to(nearest, len(points))
+    total = np.empty((len(points), len(k)), dtype=np.complex128)
+    for c, rows in enumerate(tabled):
         if table is not k:
-            low = tabled[below]
-            tabled = low + share[:, None] * (tabled[below + 1] - low)
-        total[c] = np.einsum("md,md->m", tabled, moved) * np.exp(-1j * k * (middle[c] - since[c]))
+            low = rows[below]
+            rows = low + share[:, None] * (rows[below + 1] - low)
+        heard = np.einsum("md,md->m", rows[:, :dipoles], moved[:, :dipoles]) * _one_dipole(k, middle[c])[:, 0]
+        if swell is not None:
+            heard += np.einsum("md,md->m", rows[:, dipoles:], moved[:, dipoles:])
+        total[c] = heard * np.exp(-1j * k * away[c])
     return total
+
+
+def _one_dipole(k: Array, distance: float) -> Complex:
+    """What all dipoles' pressures rise with (G, 1): without it a table is as right at low k as elsewhere."""
+    return np.asarray(1j * k + 1.0 / distance)[:, None]
+
+
+def _table(k: Array, spread: float) -> Array:
+    """Wavenumbers (G,) close enough for distances that differ by `spread` each way; k itself where that is less."""
+    top = max(TOP, float(k.max()))
+    rows = math.ceil(top * spread / STEP) + 2
+    return np.linspace(0.0, top, rows) if rows < len(k) else k
+
+
+def _key(following: Sequence[Following], swell: Array | None, table: Array, points: Array) -> bytes:
+    """All that a table hangs on, as a hash."""
+    digest = hashlib.blake2b(digest_size=32)
+    moving = [(e.rods.point, e.rods.volume, e.rods.radius, e.motion) for e in following]
+    for each in (points, table, *itertools.chain(*moving), *([] if swell is None else [swell])):
+        digest.update(str(each.shape).encode())
+        digest.update(np.ascontiguousarray(each).data)
+    return digest.digest()
 
 
 def _moved(each: Following) -> Following:
