@@ -18,8 +18,10 @@ import numpy as np
 from synth.design.file import load
 from synth.design.instrument import FixedLength, Instrument
 from synth.design.resolve import resolve
+from synth.playing.contact.arrays import InitialState
 from synth.playing.contact.modes import tips
-from synth.playing.contact.run import EVENT, ContactResolution, InitialState, sweep
+from synth.playing.contact.resolution import EVENT, ContactResolution
+from synth.playing.contact.run import sweep
 from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
 from synth.playing.midi_mapping import speed_of_velocity

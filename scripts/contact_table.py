@@ -22,8 +22,9 @@ import numpy as np
 from synth.design.file import load
 from synth.design.instrument import FixedLength, Tine
 from synth.design.resolve import resolve
+from synth.playing.contact.arrays import InitialState
 from synth.playing.contact.modes import tips
-from synth.playing.contact.run import InitialState, sweep
+from synth.playing.contact.run import sweep
 from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
 from synth.playing.contact.stroke_contact import EVENT, REFERENCE, ContactResolution, stroke_row

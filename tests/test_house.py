@@ -32,10 +32,11 @@ PLACES = """
     playing.midi playing.score playing.mute playing.contact playing.contact.hand playing.contact.stick
     playing.contact.stick_path playing.contact.modes playing.contact.closed_form playing.contact.layout
     playing.contact.compiled playing.contact.laws playing.contact.bodies playing.contact.modal_step
-    playing.contact.kernel playing.report playing.contact.run playing.contact.refusals
+    playing.contact.kernel playing.contact.resolution playing.contact.arrays
+    playing.report playing.contact.run playing.contact.refusals
     playing.contact.stroke_contact
     sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank sound.limiter
-    sound.clock sound.bandlimit sound.drive sound.overlay sound.convolution sound.radiator
+    sound.clock sound.bandlimit sound.drive_parts sound.drive sound.overlay sound.convolution sound.radiator
     sound.radiator.dipoles sound.radiator.bar sound.radiator.pickup
     sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.bands sound.zwicker_tables sound.zwicker_kernel sound.zwicker
@@ -100,6 +101,7 @@ KNOW_NO_INSTRUMENT = [
     "sound.bank",
     "sound.livebank",
     "sound.bandlimit",
+    "sound.drive_parts",
     "sound.drive",
     "sound.overlay",
     "sound.beside",

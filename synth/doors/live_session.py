@@ -10,7 +10,6 @@ Contacts are worked out one after the other, a little ahead of their moment. All
 
 from __future__ import annotations
 
-import dataclasses
 import queue
 import threading
 import time
@@ -77,8 +76,7 @@ class Stage:
 
     def make_ready(self) -> None:
         """Compile and measure before anyone plays."""
-        pace = self.performer.rehearse()
-        self.performer.pace = dataclasses.replace(pace, base=pace.base + self.setting.latency)
+        self.performer.latency = self.performer.rehearse() + self.setting.latency
 
     def hear(self, gesture: Message | str) -> None:
         """A MIDI message, or a key of the computer's keyboard, now. From any thread."""
@@ -100,6 +98,10 @@ class Stage:
             worker.join(PATIENCE)
 
     def _work(self) -> None:
+        self._play()
+        self.performer.finish()
+
+    def _play(self) -> None:
         while not self._over.is_set():
             wanted = self.performer.next_wanted()
             wait = None if wanted is None else max(0.0, wanted - self._now())
@@ -118,7 +120,7 @@ class Stage:
                 else:
                     as_kept = as_written(event) if isinstance(event, Stroke) else event
                     self.performer.play(as_kept, self._now(), silences=gesture.silences)
-            self.performer.keep_up(self._now())
+            self.performer.keep_up(self._now(), busy=True)
 
     def _meant(self, gesture: _Gesture) -> list[Any]:
         """Strokes and holds; none for a silence, which was heard already and leaves nothing for a palm to take."""
@@ -134,19 +136,22 @@ class Stage:
 
     def words(self) -> str:
         """What is to be known before the first stroke."""
-        pace, block = self.performer.pace, self.setting.block
+        block = self.setting.block
         return (
-            f"block {block} samples ({1e3 * block / RATE:.1f} ms); a stroke begins {1e3 * pace.base:.0f} ms after "
-            f"its key and {100.0 * pace.share:.0f} % of the time that its pass lasts; "
+            f"block {block} samples ({1e3 * block / RATE:.1f} ms); a stroke begins "
+            f"{1e3 * self.performer.latency:.0f} ms after its key; "
             + limiter_words(self.setting.ceiling_db, FULL_SCALE_SPL)
         )
+
+    def _late(self) -> int:
+        return self.sound.report().late_count + self.performer.put_off
 
     def status(self) -> str:
         """How it goes, in a line."""
         report = self.sound.report()
         return (
             f"load {100.0 * report.recent:.0f} % of a core, missed blocks {report.missed}, "
-            f"late {report.late_count}, strokes {self.performer.strokes}, limiter -{report.deepest:.1f} dB"
+            f"late {self._late()}, strokes {self.performer.strokes}, limiter -{report.deepest:.1f} dB"
         )
 
     def summary(self) -> str:
@@ -155,6 +160,6 @@ class Stage:
         return (
             f"{report.blocks} blocks, {report.missed} missed; load {100.0 * report.share:.1f} % of a core, "
             f"at worst {100.0 * report.worst:.0f} % of a block; {self.performer.strokes} strokes, "
-            f"{self.performer.dropped} left out as too late, {report.late_count} states and sounds late, "
+            f"{self.performer.dropped} left out as too late, {self._late()} states and sounds late, "
             f"{self.unplayable} notes without a group; limiter at most -{report.deepest:.1f} dB"
         )

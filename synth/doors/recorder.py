@@ -19,7 +19,7 @@ from synth.errors import InputError
 from synth.files import check_place, for_libsndfile, move_over, write_text
 from synth.playing.script_writer import notated
 from synth.sound.audio import FORMATS, RATE, check_output
-from synth.sound.live_contacts import Performer
+from synth.sound.live_contacts import FORGOTTEN, Performer
 from synth.sound.live_output import LiveOutput
 
 TOLD: Final = 5.0  # s of sound between two headers
@@ -129,9 +129,10 @@ def taped(
 
 def write_script(path: Path, performer: Performer, *, name: str, seconds: float) -> bool:
     """Writes the script, if anything was played; whether it was."""
-    if not performer.played:
+    played = [each for each in performer.played if each is not FORGOTTEN]
+    if not played:
         return False
     scene = performer.scene
-    text = notated(performer.played, scene.instrument, name=name, through=scene.through, seconds=seconds)
+    text = notated(played, scene.instrument, name=name, through=scene.through, seconds=seconds)
     write_text(path, text)
     return True

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from typing import Any, Final, NamedTuple
 
+from synth.playing.contact.arrays import TOO_QUICK
 from synth.playing.contact.compiled import cached_jit, inlined
 from synth.playing.contact.layout import (
     BIN,
@@ -36,7 +37,7 @@ from synth.playing.contact.layout import (
     State,
 )
 from synth.playing.contact.modal_step import write
-from synth.playing.contact.run import AHEAD, PATIENCE, TAIL, TOO_QUICK
+from synth.playing.contact.run import AHEAD, PATIENCE, TAIL
 from synth.playing.contact.stick_path import NO_BITE
 from synth.playing.contact.stroke_contact import LEVERED
 

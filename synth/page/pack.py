@@ -27,7 +27,7 @@ from synth.page.blob import Blob, Rounded, rounded
 from synth.page.functions import MODES
 from synth.page.picture import drawn_bar, drawn_tines
 from synth.playing.contact.modes import tips
-from synth.playing.contact.run import EVENT
+from synth.playing.contact.resolution import EVENT
 from synth.playing.contact.stick import StickLine, compliance, stick_line, stick_modes
 from synth.playing.contact.stick_path import EDGE_SHARE, height_in_row
 from synth.playing.midi_mapping import edged

@@ -50,10 +50,12 @@ from synth.sound.bandlimit import (
     low_pass,
     spread_weights,
 )
+from synth.sound.drive_parts import DrivePart, drive_parts, part_edges
 from synth.sound.pole_steps import powers
 
 CHUNK: Final = 256  # frames: as many values of the response are kept for each input and signal
 AT_ONCE: Final = 128  # blocks made states, or modes made ready, at once
+BEFORE: Final = SPREAD // 2 - 1  # grid points before an impulse's own that it is added to
 LANES: Final = 16  # grid points that an impulse is added to at once, at least SPREAD
 
 
@@ -80,7 +82,7 @@ class Inputs:
     )
 
 
-def joined(parts: Sequence[Inputs]) -> Inputs:
+def joined_inputs(parts: Sequence[Inputs]) -> Inputs:
     """The inputs of several, in their order."""
     if not parts:
         none = np.zeros((0, 0, 2, 0))
@@ -115,17 +117,6 @@ class Left:
     states: NDArray[np.complex64]  # (E, M)
     blocks: _Blocks
     start: Indices  # (E,) the first of each chunk's blocks
-
-    def parts(self, first: int) -> Iterator[Left]:
-        """One after the other: of `first` chunks, and then each twice as long."""
-        chunk = self.blocks.chunk[self.start]
-        number = np.log2(1.0 + (chunk - chunk[:1]) / first).astype(np.int64)
-        edges = np.flatnonzero(np.diff(number, prepend=-1, append=-1)).tolist() if len(chunk) else []
-        begins = [*self.start.tolist(), len(self.blocks.chunk)]
-        for one, two in pairwise(edges):
-            mine = slice(begins[one], begins[two])
-            blocks = _Blocks(self.blocks.chunk[mine], self.blocks.source[mine], self.blocks.force[mine])
-            yield Left(self.ends[one:two], self.states[one:two], blocks, self.start[one:two] - begins[one])
 
 
 class Drive:
@@ -165,14 +156,26 @@ class Drive:
         left = self.left(inputs.drive, force)
         return Driven(*self.heard(inputs, left), left.ends, left.states)
 
-    def left(self, drive: NDArray[np.complex64], force: Force) -> Left:
-        """What the impulses leave behind, on inputs of this `drive` (Q, M): all that the next stroke waits for."""
+    def left(self, drive: NDArray[np.complex64], force: Force, part: DrivePart | None = None) -> Left:
+        """What the impulses leave behind, on inputs of this `drive` (Q, M): all that the next stroke waits for.
+
+        Of a `part` only; its states are those of the whole, to the last digit.
+        """
         blocks = _blocks(force, self.rate, self.chunk)
+        if part is not None:
+            here = (blocks.chunk >= part.first) & (blocks.chunk < part.end)
+            blocks = _Blocks(blocks.chunk[here], blocks.source[here], blocks.force[here])
         start = np.flatnonzero(
             np.diff(blocks.chunk, prepend=-1 if not len(blocks.chunk) else blocks.chunk[0] - 1)
         )
         ends = (blocks.chunk[start] + 1) * self.chunk
-        return Left(ends, self._states(blocks, drive, start), blocks, start)
+        edges = part_edges(blocks.chunk) if part is None else [0, len(blocks.chunk)]
+        return Left(ends, self._states(blocks, drive, start, edges), blocks, start)
+
+    def parts(self, time: float) -> Iterator[DrivePart]:
+        """The parts of a stroke whose first impulse is at `time` s, one after the other, for ever."""
+        begin = (math.floor(time * FINER * self.rate) - BEFORE) // (FINER * self.chunk)
+        return drive_parts(begin, chunk_s=self.chunk / self.rate, reach_s=SPREAD / (FINER * self.rate))
 
     def heard(self, inputs: Inputs, left: Left) -> tuple[int, Array]:
         """Contact signals (P, T) of the same impulses, from a frame on, beyond what the states ring.
@@ -197,12 +200,14 @@ class Drive:
         _hear_beyond(blocks.force, blocks.chunk, blocks.source, inputs.beyond, self.chunk, first, signals)
         return first, signals
 
-    def _states(self, blocks: _Blocks, drive: NDArray[np.complex64], start: Indices) -> NDArray[np.complex64]:
-        """What the blocks of each chunk, which begin at `start` (E,), leave at its end: (E, M)."""
+    def _states(
+        self, blocks: _Blocks, drive: NDArray[np.complex64], start: Indices, edges: Sequence[int]
+    ) -> NDArray[np.complex64]:
+        """What the blocks of each chunk, which begin at `start` (E,), leave at its end (E, M); `edges` of parts."""
         states = np.zeros((len(start), len(self.pole)), np.complex64)
         chunk_of = np.repeat(np.arange(len(start)), np.diff(start, append=len(blocks.chunk)))
         turns = self._turns.view(np.float32)
-        for part in _portions(len(blocks.chunk)):
+        for part in _portions(edges):
             left = (blocks.force[part].astype(np.float32) @ turns).view(np.complex64)
             _add_driven(left, drive, blocks.source[part], chunk_of[part], states)
         return states
@@ -278,8 +283,10 @@ def _blocks(force: Force, rate: float, chunk: int) -> _Blocks:
     return _Blocks(chunk_of + earliest, source, grid)
 
 
-def _portions(count: int) -> Iterator[slice]:
-    return (slice(at, min(at + AT_ONCE, count)) for at in range(0, count, AT_ONCE))
+def _portions(edges: Sequence[int]) -> Iterator[slice]:
+    """Blocks AT_ONCE at a time, and never of two parts, which are between the edges."""
+    for begin, end in pairwise(edges):
+        yield from (slice(at, min(at + AT_ONCE, end)) for at in range(begin, end, AT_ONCE))
 
 
 # numbers of other files come as arguments or shapes: kept compiled code would not see them change

@@ -1,23 +1,28 @@
-"""A player's gestures become sound while they are made: contacts are computed one by one, ahead of their moment.
+"""A player's gestures become sound while they are made: contacts are followed ahead of their moment, part by part.
 
 In: strokes and holds as they are made, and what second it is. Out: modal states for the bank and the sound of the
-touch on top of it, and the list of what was played, each with the second at which it really began. Whether a stroke
-can be made is known only once its whole contact is; its sound is made in parts, the first before it begins, the
-others while it sounds. So every stroke sounds a little after its gesture, by its `latency`: a stated law of how
-long its pass lasts, measured once on this machine, so that equal strokes come equally late. While an earlier one is
-still being computed, a stroke is put off rather than torn, and left out once it would begin TOO_LATE. Time never
-goes back: what begins was not before anything that has been worked out. So the order is that of
-`synth.sound.render.perform`, and the sound the same. Only all-sound-off waits for nobody: what sounds fades.
+touch on top of it, and the list of what was played, each with the second at which it really began. The first part
+of a stroke is made before it begins, the others while it sounds; of several strokes that which is wanted soonest.
+So every stroke sounds a little after its gesture, by a stated `latency`, measured once on this machine: all come
+equally late. While an earlier gesture is still being computed, a stroke is put off rather than torn, and left out
+once it would begin TOO_LATE. Time never goes back: what begins was not before anything that has been worked out.
+So the order is that of `synth.sound.render.perform`, and the sound the same. Only all-sound-off waits for nobody.
+
+Offline a stroke is refused whole. Live, what only turns up on its way (a stick that stays, energy from nowhere, a
+tine that would bend for good) ends it there: what sounded rings on, later strokes meet it, and a remark tells. It
+is not in the list of what was played: a script with it would be refused. A part that comes too late is put off as
+a whole, with all that follows of its stroke, and counted: a script then tells of another moment.
 """
 
 from __future__ import annotations
 
 import copy
 import dataclasses
+import math
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -25,39 +30,38 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
+from synth.playing.contact.stroke_contact import FollowedStroke
 from synth.playing.stroke import Hold, Stroke
 from synth.sound.audio import RATE
-from synth.sound.drive import CHUNK
 from synth.sound.holding import ActiveHolds
 from synth.sound.live_output import FADES, SoundSink
 from synth.sound.modal_state import ModalState
-from synth.sound.render import ContactSettings, Scene, held, strike
+from synth.sound.render import ContactSettings, Scene, followed, held
 from synth.sound.stroke_sound import StrokeSound
 from synth.vibration.modal_projection import Projection
 
 MARGIN: Final = (
-    2.0  # on the processor's time for a contact: ringing rows take longer, other threads come between
+    2.0  # on the processor's time for a first part: ringing rows take longer, other threads come between
 )
 NEEDED: Final = 0.7  # of the latency: what must be left of it when a contact's turn comes
 MOST_BACKOFF: Final = 4.0
 TOO_LATE: Final = 0.25  # s after its stated moment: a stroke that would begin so late is left out
 SLOW, FAST = 0.4, 1.6  # m/s, the two strokes that are measured
-FIRST: Final = 2  # chunks (10 ms) of a contact that are made before a stroke begins; the rest while it sounds
 NOTED: Final = 0.1  # s: a silence as a script has it
 REMEMBERED: Final = 10.0  # s: a palm that grows by others lasts two
 FORGOTTEN: Final = Hold(group=0, start=0.0, seconds=0.0, by="palm")
 
 
-@dataclass(frozen=True)
-class Pace:
-    """How long after its gesture a stroke begins: `base` s and a `share` of the time that its pass lasts."""
+@dataclass
+class _UnderWay:
+    """A stroke that sounds while it is followed."""
 
-    base: float
-    share: float
-
-    def latency(self, seconds: float) -> float:
-        """For a pass of so many seconds."""
-        return self.base + self.share * seconds
+    place: int  # in the list of what was played
+    order: int  # among all that acts on the ring
+    following: FollowedStroke
+    parts: Iterator[StrokeSound]
+    given: float  # s, up to which it is known
+    put_off: int = 0  # frames
 
 
 class Performer:
@@ -91,36 +95,31 @@ class Performer:
         self._striker.prepare()
         self._holding = ActiveHolds(self.played)
         self._giving = threading.Lock()  # nothing from before a silence is given to the sound after it
+        self._actions = 0  # strokes and moments of holds: what each does to the ring is added in their order
         self._known = 0  # silences that ring and holds have heard of
         self._noted_until = 0.0
         self._quiet_until = 0.0  # s: the fade of the last silence
-        self.pace = Pace(2.0 * block, 0.0)
-        self._took = 0.0  # s that the last stroke was worked out in, as far as it had to wait for that
+        self.latency = 2.0 * block  # s, from a gesture to its sound
+        self.put_off = 0  # parts that came after their moment
+        self._under_way: list[_UnderWay] = []
+        self._since = 0.0, 0.0  # which second it was when
         self._backoff = 1.0  # on the latency, while this machine is busy with other work
 
-    def rehearse(self) -> Pace:
-        """Measure on a ring of its own how long contacts take here, having compiled what must be."""
+    def rehearse(self) -> float:
+        """The latency: measure on a ring of its own how long a first part takes, having compiled what must be."""
         group = max(range(len(self.scene.instrument.groups)), key=lambda n: self._span(n))
         stick = next(iter(self.scene.instrument.sticks.values()))
-        still = ModalState(self.scene.model)
-        times = []
-        for speed in (FAST, FAST, SLOW):  # the first one compiles and fills caches
+        settings = dataclasses.replace(self.settings, allow_yield=True)
+        times: dict[float, list[float]] = {FAST: [], SLOW: []}
+        for speed in (FAST, FAST, SLOW, FAST, SLOW):  # the first one compiles and fills caches
             began = time.thread_time()
             stroke = Stroke(group=group, stick=stick, speed=speed)
-            settings = dataclasses.replace(self.settings, allow_yield=True)
-            made = strike(self.scene, stroke, still, settings, seed=0)
-            for n, _ in enumerate(self._striker.in_parts(made, height=stroke.height, first=FIRST)):
+            following = followed(self.scene, stroke, ModalState(self.scene.model), settings, seed=0)
+            for n, _ in enumerate(self._striker.in_parts(following)):
                 if n == 0:
-                    times.append(time.thread_time() - began)
-        quick, slow = (self._span(group) / speed for speed in (FAST, SLOW))
-        share = max(0.0, (times[2] - times[1]) / (slow - quick))
-        base = max(0.0, times[1] - share * quick)
-        self.pace = Pace(2.0 * self._block + MARGIN * base, MARGIN * share)
-        return self.pace
-
-    def latency(self, event: Stroke | Hold) -> float:
-        """How long after its gesture this begins, s."""
-        return self.pace.latency(self._span(event.group) / event.speed if isinstance(event, Stroke) else 0.0)
+                    times[speed].append(time.thread_time() - began)
+        self.latency = 2.0 * self._block + MARGIN * max(map(min, times.values()))
+        return self.latency
 
     def silence(self) -> None:
         """All that sounds fades now, and what was asked for before is not heard. From any thread."""
@@ -130,11 +129,14 @@ class Performer:
 
     def play(self, event: Stroke | Hold, now: float, *, silences: int | None = None) -> None:
         """Play what was done at `event.start`, after so many silences; `now` is the second it has become."""
-        began = self._clock()
+        self._since = now, self._clock()
         self._hear_silence(now)
         if silences not in (None, self._known):
             return
-        latency = self._backoff * self.latency(event)
+        latency = self._backoff * self.latency
+        if isinstance(event, Stroke):  # what is wanted sooner first
+            self._follow_until(now + latency)
+            now = self._now()
         ready = now + NEEDED * latency
         if isinstance(event, Stroke) and ready > event.start + latency + TOO_LATE:
             self.dropped += 1
@@ -143,8 +145,8 @@ class Performer:
         event = dataclasses.replace(event, start=start)
         if isinstance(event, Hold):
             self._holding.lay(event)
-        elif self._strike(event, began=began):
-            self._learn(had=start - now)
+        elif self._strike(event):
+            self._learn(late=self._now() + self._block > start)
         if not self._kept:
             self._forget(now - REMEMBERED)
 
@@ -154,46 +156,109 @@ class Performer:
             self.played[self._forgotten] = FORGOTTEN
             self._forgotten += 1
 
-    def _strike(self, stroke: Stroke, *, began: float) -> bool:
-        """Whether it was worked out and is heard."""
+    def _strike(self, stroke: Stroke) -> bool:
+        """Whether it can be followed and is heard."""
         self._holds_until(stroke.start)
+        self._follow_until(stroke.start)
         before = copy.copy(self._ring)  # as if a stroke that is refused had never been asked for
+        seed = self.settings.seed + self.strokes
         try:
-            made = strike(
-                self.scene, stroke, self._ring, self.settings, seed=self.settings.seed + self.strokes
-            )
+            following = followed(self.scene, stroke, self._ring, self.settings, seed=seed)
+            parts = self._striker.in_parts(following)
+            first = next(parts, None)
         except InputError as error:
             self._ring = before
             self.remarks.append(f"not played: {error}")
             return False
-        self._took = 0.0
-        for n, struck in enumerate(self._striker.in_parts(made, height=stroke.height, first=FIRST)):
-            if not self._emit(struck.driven.ends / RATE, struck.driven.states, struck):
-                return False
-            # a part may take as much longer as it begins later
-            self._took = max(self._took, self._clock() - began - FIRST * CHUNK / RATE * (2**n - 1))
+        self._actions += 1
+        under_way = _UnderWay(len(self.played), self._actions, following, parts, given=stroke.start)
+        if first is not None and not self._emit(*_given(first), order=under_way.order):
+            return False
         self.strokes += 1
-        self.remarks += made.warnings
         self.played.append(stroke)
         self._holding.struck(stroke.group)
+        if first is not None:
+            under_way.given = first.known
+            self._under_way.append(under_way)
         return True
 
-    def _learn(self, *, had: float) -> None:
+    def _learn(self, *, late: bool) -> None:
         """Later strokes begin later once one was worked out too late, and by and by by the stated law again."""
-        if self._took + self._block > had:
+        if late:
             self._backoff = min(MOST_BACKOFF, self._backoff * 1.25)
         else:
             self._backoff = max(1.0, self._backoff * 0.98)
 
-    def keep_up(self, now: float) -> None:
-        """Work out the moments of holds that are near."""
+    def keep_up(self, now: float, *, busy: bool = False) -> None:
+        """Work out the moments of holds that are near, and the part of a stroke that is wanted soonest.
+
+        While other gestures wait, `busy`, only a part that is wanted within the latency.
+        """
+        self._since = now, self._clock()
         self._hear_silence(now)
-        self._holds_until(now + self.pace.base)
+        self._holds_until(now + self.latency)
+        if self._under_way and (not busy or self._soonest().given < now + self.latency):
+            self._go_on(self._soonest())
 
     def next_wanted(self) -> float | None:
-        """The second at which `keep_up` should be called again, if at all."""
+        """The second at which `keep_up` should be called again, if at all: at once while strokes are under way."""
+        if self._under_way:
+            return 0.0
         coming = self._holding.next
-        return None if coming is None else coming - self.pace.base
+        return None if coming is None else coming - self.latency
+
+    def _soonest(self) -> _UnderWay:
+        return min(self._under_way, key=lambda each: each.given)
+
+    def _follow_until(self, second: float) -> None:
+        """All strokes, up to there: what comes then meets them."""
+        while self._under_way and self._soonest().given < second:
+            self._go_on(self._soonest())
+
+    def _now(self) -> float:
+        """The second it has become."""
+        then, clock = self._since
+        return then + self._clock() - clock
+
+    def _go_on(self, stroke: _UnderWay) -> None:
+        """The next part of a stroke, or its end."""
+        try:
+            part = next(stroke.parts, None)
+        except InputError as error:
+            self._end(stroke, error)
+            return
+        if part is None:
+            self.remarks += stroke.following.warnings()
+            self._under_way.remove(stroke)
+            return
+        self._put_off(stroke, part)
+        part = part.later(stroke.put_off, RATE)
+        stroke.given = part.known
+        self._emit(*_given(part), order=stroke.order)
+
+    def _put_off(self, stroke: _UnderWay, part: StrokeSound) -> None:
+        """A part whose moment has passed waits, and so does the rest of its stroke: late, but never torn."""
+        now, begins = self._now(), (part.frame + stroke.put_off) / RATE
+        if begins < now:
+            stroke.put_off += math.ceil((now + self._block - begins) * RATE)
+            self.put_off += 1
+            self._learn(late=True)
+
+    def finish(self) -> None:
+        """Follow what is under way to its end, unheard: only there is it known whether a script may have it."""
+        for each in [*self._under_way]:
+            try:
+                deque(each.parts, maxlen=0)
+            except InputError as error:
+                self._end(each, error)
+        self._under_way.clear()
+
+    def _end(self, stroke: _UnderWay, error: InputError) -> None:
+        """A stroke that cannot go on: what it did rings on."""
+        self._under_way.remove(stroke)
+        self.played[stroke.place] = FORGOTTEN
+        self.strokes -= 1
+        self.remarks.append(f"ended on its way, and not in the script: {error}")
 
     def _hear_silence(self, now: float) -> None:
         """After a silence nothing rings and nothing is held; what comes next waits for the end of the fade.
@@ -207,6 +272,7 @@ class Performer:
         now_at, self._ring = self._ring.time, ModalState(self.scene.model)
         self._ring.time = min(now_at, now)
         self._holding.clear()
+        self._under_way.clear()
         while self.played and self.played[-1].start > now:  # never heard
             self.strokes -= isinstance(self.played.pop(), Stroke)
         if now >= self._noted_until:
@@ -216,17 +282,24 @@ class Performer:
 
     def _holds_until(self, second: float) -> None:
         while (due := self._holding.next) is not None and due <= second:
+            self._follow_until(due)
             due, part = self._holding.pop()
-            self._emit(*held(self.scene, part, self._ring, self._palms, due))
+            self._actions += 1
+            self._emit(*held(self.scene, part, self._ring, self._palms, due), order=self._actions)
 
     def _emit(
-        self, time: NDArray[np.float64], states: NDArray[np.complex64], struck: StrokeSound | None = None
+        self,
+        time: NDArray[np.float64],
+        states: NDArray[np.complex64],
+        struck: StrokeSound | None = None,
+        *,
+        order: int,
     ) -> bool:
         """To the ring and to the sound, unless all sound was put off meanwhile; whether it was given."""
         with self._giving:
             if self.silences != self._known:
                 return False
-            self._ring.take(time, states)
+            self._ring.take(time, states, order=order)
             self.sound.add(time, states)
             if struck is not None:
                 self.sound.lay(struck)
@@ -238,3 +311,8 @@ class Performer:
             tine.position for tine in self.scene.instrument.tines[self.scene.instrument.groups[group].tines]
         ]
         return max(places) - min(places)
+
+
+def _given(part: StrokeSound) -> tuple[NDArray[np.float64], NDArray[np.complex64], StrokeSound]:
+    """Times and states that a part of a stroke adds, and what is heard of it besides."""
+    return part.driven.ends / RATE, part.driven.states, part

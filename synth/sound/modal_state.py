@@ -27,12 +27,17 @@ class ModalState:
         self.model = model
         self.time = 0.0
         self.amplitude: Complex = np.zeros(len(model.pole), dtype=np.complex128)
-        self.waiting: list[tuple[float, NDArray[np.complexfloating]]] = []
+        self.waiting: list[tuple[float, int, NDArray[np.complexfloating]]] = []
 
-    def take(self, time: Array, states: NDArray[np.complexfloating]) -> None:
-        """Take states (S, M) into account that are added at times (S,), from then on."""
-        self.waiting += zip(time.tolist(), states, strict=True)
-        self.waiting.sort(key=lambda each: each[0])
+    def take(self, time: Array, states: NDArray[np.complexfloating], *, order: int = 0) -> None:
+        """Take states (S, M) into account that are added at times (S,), from then on.
+
+        Those of one time are added in their `order`, and else as they were given: sums end in the same digits.
+        """
+        self.waiting = self.waiting + [
+            (each, order, row) for each, row in zip(time.tolist(), states, strict=True)
+        ]
+        self.waiting.sort(key=lambda each: each[:2])
 
     def at(self, time: float) -> Complex:
         """The modal amplitudes (M,) at a moment not before the last one asked for."""
@@ -41,8 +46,8 @@ class ModalState:
         due = bisect.bisect_right(self.waiting, time, key=lambda each: each[0])
         for first in range(0, due, BATCH):
             part = self.waiting[first : min(first + BATCH, due)]
-            since = time - np.array([time for time, _ in part])
-            self.amplitude += advanced(np.array([row for _, row in part]), pole, since).sum(axis=0)
+            since = time - np.array([time for time, _, _ in part])
+            self.amplitude += advanced(np.array([row for _, _, row in part]), pole, since).sum(axis=0)
         self.waiting = self.waiting[due:]
         self.time = time
         return self.amplitude

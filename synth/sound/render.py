@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final
@@ -22,7 +23,7 @@ from synth.cache import cached
 from synth.cores import one_core
 from synth.design.instrument import Instrument
 from synth.errors import InputError
-from synth.playing.contact.stroke_contact import EVENT, REFERENCE, Contact, stroke_row
+from synth.playing.contact.stroke_contact import EVENT, REFERENCE, Contact, FollowedStroke, stroke_row
 from synth.playing.mute import moments, taken
 from synth.playing.report import document
 from synth.playing.script import Performance
@@ -296,17 +297,35 @@ def strike(
     scene: Scene, stroke: Stroke, ring: ModalState, settings: ContactSettings, *, seed: int
 ) -> Contact:
     """The contact of a stroke with the row as it rings by then. Raises `InputError` where it cannot be made."""
+    with _named(stroke):
+        asked = _asked(stroke, ring, settings, seed)
+        return stroke_row(stroke, scene.instrument, scene.row.modes, **asked)
+
+
+def followed(
+    scene: Scene, stroke: Stroke, ring: ModalState, settings: ContactSettings, *, seed: int
+) -> FollowedStroke:
+    """The same, stage by stage. Raises `InputError` where it is known before that it cannot be made."""
+    with _named(stroke):
+        asked = _asked(stroke, ring, settings, seed)
+        return FollowedStroke(stroke, scene.instrument, scene.row.modes, **asked)
+
+
+def _asked(stroke: Stroke, ring: ModalState, settings: ContactSettings, seed: int) -> dict[str, Any]:
+    return {
+        "seed": seed,
+        "ringing": ring.ahead(stroke.start),
+        "resolution": REFERENCE if settings.contact == "reference" else EVENT,
+        "allow_yield": settings.allow_yield,
+        "pad_damping": settings.pad_damping,
+    }
+
+
+@contextmanager
+def _named(stroke: Stroke) -> Iterator[None]:
+    """What is refused says which stroke of a performance it was."""
     try:
-        return stroke_row(
-            stroke,
-            scene.instrument,
-            scene.row.modes,
-            seed=seed,
-            ringing=ring.ahead(stroke.start),
-            resolution=REFERENCE if settings.contact == "reference" else EVENT,
-            allow_yield=settings.allow_yield,
-            pad_damping=settings.pad_damping,
-        )
+        yield
     except InputError as error:
         raise error.within("", f"{stroke.start:.2f} s, {stroke.origin}" if stroke.origin else "") from None
 

@@ -15,10 +15,14 @@ from typing import Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Array, Indices
 from synth.design.instrument import Instrument
-from synth.playing.contact.stroke_contact import Contact
+from synth.errors import InputError
+from synth.playing.contact.stick import StickLine
+from synth.playing.contact.stroke_contact import Contact, FollowedStroke, joined
 from synth.playing.stroke import ForceTrace
-from synth.sound.drive import Drive, Driven, Force, Inputs, Left, joined, reciprocal, taken_apart
+from synth.sound.drive import Drive, Driven, Force, Inputs, Left, joined_inputs, reciprocal, taken_apart
+from synth.sound.drive_parts import DrivePart
 from synth.sound.radiator import Radiator
 from synth.sound.radiator.stick import (
     HeardStick,
@@ -44,14 +48,37 @@ class StrokeSound:
 
     driven: Driven
     stick: StickPressure
+    known: float = math.inf  # s, up to which it is told by this part and those before
+
+    @property
+    def frame(self) -> int:
+        """The first at which it is heard."""
+        frames = [first for first, sound in self._sounds() if sound.shape[1]]
+        return int(min([*frames, *self.driven.ends[:1].tolist()]))
+
+    def later(self, frames: int, rate: float) -> StrokeSound:
+        """The same, so many frames later."""
+        if not frames:
+            return self
+        driven, stick = self.driven, self.stick
+        return StrokeSound(
+            replace(driven, frame=driven.frame + frames, ends=driven.ends + frames),
+            replace(stick, frame=stick.frame + frames),
+            self.known + frames / rate,
+        )
+
+    def _sounds(self) -> Iterator[tuple[int, Array]]:
+        yield self.driven.frame, self.driven.signals
+        yield self.stick.frame, self.stick.pressure
 
 
 @dataclass(frozen=True)
 class StruckModes:
-    """A contact, and what it left in the modes."""
+    """The force of a stroke, or of a part of it, and what it left in the modes."""
 
-    contact: Contact
-    part: ForceTrace  # of its trace, or all of it
+    stick: StickLine
+    passed: Indices  # the tines that the stick passes
+    trace: ForceTrace
     drive: Mapping[StruckPlace, Driving]  # of the places that it touched
     left: Left
 
@@ -80,23 +107,61 @@ class Striker:
         """What the trace of a contact, `height` m below the tips, becomes."""
         return self.heard(self.left(contact, height=height))
 
-    def in_parts(self, contact: Contact, *, height: float, first: int) -> Iterator[StrokeSound]:
-        """The same in parts that add up: of `first` chunks, and then each twice as long.
+    def in_parts(self, following: FollowedStroke) -> Iterator[StrokeSound]:
+        """The same of a stroke that is being followed: parts that add up, each as soon as it is known.
 
-        So it can be heard while the rest is made. The states are those of the whole, to the last digit.
+        Their states are those of the whole, to the last digit. Raises `InputError` where the stroke cannot be
+        followed: at once if nothing was given yet, or else when all is given that was known before.
         """
-        whole = self.left(contact, height=height)
-        if not len(whole.left.ends):
-            yield self.heard(whole)
-        edge, trace = -math.inf, contact.trace
-        for left in whole.left.parts(first):
-            end = math.inf if left.ends[-1] == whole.left.ends[-1] else float(left.ends[-1]) / self.rate
-            yield self.heard(replace(whole, left=left, part=_between(trace, edge, end)))
-            edge = end
+        parts: Iterator[DrivePart] | None = None
+        stages, given, known = following.stages(), False, -math.inf
+        waiting: list[ForceTrace] = []
+        failed: InputError | None = None
+        while known < math.inf:
+            try:
+                stage = next(stages)
+            except StopIteration:
+                return
+            except InputError as error:
+                if not given:
+                    raise
+                known, failed = math.inf, error
+            else:
+                waiting, known = [joined([*waiting, stage.trace])], stage.known
+            if parts is None and len(waiting[0].time):
+                parts = self.drive.parts(float(waiting[0].time.min()))
+                part = next(parts)
+            while parts is not None and part.until_s <= known and len(waiting[0].time):
+                sound, part = self._part(following, part, waiting[0]), next(parts)
+                if len(sound.driven.ends):  # what comes near a part may touch none of its chunks
+                    given = True
+                    yield sound
+                waiting = [_between(waiting[0], part.since_s, math.inf)]
+        if failed is not None:
+            raise failed
 
     def left(self, contact: Contact, *, height: float) -> StruckModes:
         """The states that it leaves: all that the next stroke waits for."""
-        trace = contact.trace
+        drive, force = self._driving(contact.trace, height)
+        left = self.drive.left(_rows([*drive.values()]), force)
+        return StruckModes(contact.stick, contact.passed, contact.trace, drive, left)
+
+    def heard(self, struck: StruckModes) -> StrokeSound:
+        """How it sounds while the stick touches. From one thread, which may be another than that of `left`."""
+        left, inputs = struck.left, joined_inputs(self._inputs(struck.drive))
+        driven = Driven(*self.drive.heard(inputs, left), left.ends, left.states)
+        return StrokeSound(driven, self._of_stick(struck))
+
+    def _part(self, following: FollowedStroke, part: DrivePart, trace: ForceTrace) -> StrokeSound:
+        """Of a trace that holds all that reaches this part."""
+        drive, force = self._driving(_between(trace, part.since_s, part.until_s), following.stroke.height)
+        left = self.drive.left(_rows([*drive.values()]), force, part)
+        own = _between(trace, part.begin_s, part.end_s)
+        struck = StruckModes(following.stick, following.passed, own, drive, left)
+        return replace(self.heard(struck), known=part.end_s)
+
+    def _driving(self, trace: ForceTrace, height: float) -> tuple[dict[StruckPlace, Driving], Force]:
+        """The places that a trace touches, and the force on them."""
         met = np.flatnonzero(np.bincount(trace.tine))
         which = np.searchsorted(met, trace.tine)
         force = Force(
@@ -105,15 +170,7 @@ class Striker:
             impulse=trace.impulse.T.ravel(),
         )
         places = [(tine, height) for tine in met.tolist()]
-        drive = self._drives(places)
-        left = self.drive.left(_rows(drive), force)
-        return StruckModes(contact, trace, dict(zip(places, drive, strict=True)), left)
-
-    def heard(self, struck: StruckModes) -> StrokeSound:
-        """How it sounds while the stick touches. From one thread, which may be another than that of `left`."""
-        left, inputs = struck.left, joined(self._inputs(struck.drive))
-        driven = Driven(*self.drive.heard(inputs, left), left.ends, left.states)
-        return StrokeSound(driven, self._of_stick(struck.contact, struck.part))
+        return dict(zip(places, self._drives(places), strict=True)), force
 
     def prepare(self, *, height: float = 0.0) -> None:
         """Make every tine ready now: a player must not wait for it."""
@@ -122,16 +179,17 @@ class Striker:
             some = places[first : first + READY]
             self._inputs(dict(zip(some, self._drives(some), strict=True)))
 
-    def _of_stick(self, contact: Contact, part: ForceTrace) -> StickPressure:
-        if not (self.stick and len(part.time)):
+    def _of_stick(self, struck: StruckModes) -> StickPressure:
+        if not (self.stick and len(struck.trace.time)):
             return StickPressure(0, np.zeros((self.channels, 0)))
-        line, trace = contact.stick, contact.trace
-        key = weights_depend_on(line, trace)
+        key = weights_depend_on(struck.stick, struck.passed)
         if key not in self._sticks:
-            self._sticks[key] = heard_stick(line, trace, self.model, self.instrument, rate=self.rate)
+            self._sticks[key] = heard_stick(
+                struck.stick, struck.passed, self.model, self.instrument, rate=self.rate
+            )
             if len(self._sticks) > KEPT_STICKS:
                 self._sticks.popitem(last=False)
-        return stick_pressure(line, part, self._sticks[key])
+        return stick_pressure(struck.stick, struck.trace, self._sticks[key])
 
     def _drives(self, places: Sequence[StruckPlace]) -> list[Driving]:
         """How forces at these places drive the modes."""

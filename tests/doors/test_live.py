@@ -30,7 +30,6 @@ from synth.doors.recorder import script_beside, taped, write_script
 from synth.errors import InputError
 from synth.playing.script import read_script
 from synth.sound.audio import FULL_SCALE, RATE
-from synth.sound.live_contacts import Pace
 from synth.sound.live_output import LiveOutput
 from synth.sound.livebank import LiveBank
 from synth.sound.render import play, scene
@@ -66,7 +65,7 @@ def sound_card(heard):
 
     with threadpool_limits(1):
         stage.make_ready()
-        stage.performer.pace = Pace(0.1, 0.5)  # whatever else this machine has to do
+        stage.performer.latency = 0.15  # whatever else this machine has to do
         card = threading.Thread(target=ask, daemon=True)
         with stage.at_work():
             card.start()

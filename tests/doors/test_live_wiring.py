@@ -22,7 +22,6 @@ from synth.doors.cli import run
 from synth.doors.devices import DeviceLostError
 from synth.doors.live_session import Setting, Stage
 from synth.sound.audio import FULL_SCALE, RATE
-from synth.sound.live_contacts import Pace
 from synth.sound.live_output import LAID, LiveOutput, Report
 from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.radiator import Direct
@@ -260,18 +259,18 @@ def stage(heard):
 
 
 def test_the_lead_that_is_asked_for_comes_on_top_of_what_was_measured(stage, monkeypatch):
-    monkeypatch.setattr(stage.performer, "rehearse", lambda: Pace(0.05, 0.5))
+    monkeypatch.setattr(stage.performer, "rehearse", lambda: 0.05)
     stage.make_ready()
-    assert stage.performer.pace == Pace(0.3, 0.5)
+    assert stage.performer.latency == pytest.approx(0.3)
     assert stage.performer._block == pytest.approx(128 / RATE)
     assert stage.performer.settings.allow_yield
 
 
 def test_the_player_is_told_block_lead_and_cap_as_they_are(stage):
-    stage.performer.pace = Pace(0.3, 0.5)
+    stage.performer.latency = 0.3
     said = stage.words()
     assert "block 128 samples (2.7 ms)" in said
-    assert "a stroke begins 300 ms after its key and 50 % of the time" in said
+    assert "a stroke begins 300 ms after its key; " in said
     assert "nothing above -12 dBFS, 88 dB SPL where full scale is 100" in said
 
 
@@ -304,6 +303,8 @@ def test_a_stroke_that_would_bend_a_tine_for_good_is_played_where_that_is_allowe
             clock=lambda: 0.0,
         )
         performer.play(hard, 0.1)
+        while performer.next_wanted() is not None:
+            performer.keep_up(0.1)
         outcomes.append((len(performer.played), performer.remarks[0]))
     assert [count for count, _ in outcomes] == [0, 1]
     assert "not played" in outcomes[0][1]

@@ -8,9 +8,11 @@ import pytest
 from synth.errors import InputError
 from synth.page import approach
 from synth.page.pack import pack
-from synth.playing.contact import layout, run
+from synth.playing.contact import layout
+from synth.playing.contact.arrays import InitialState
 from synth.playing.contact.modes import tips
-from synth.playing.contact.run import EVENT, InitialState, Pass
+from synth.playing.contact.resolution import EVENT
+from synth.playing.contact.run import Pass
 from synth.playing.contact.stick import compliance, stick_modes
 from synth.playing.contact.stick_path import passage
 from synth.playing.contact.stroke_contact import _lever
@@ -220,7 +222,7 @@ def test_bins_under_way_are_written_once(head):
         order = np.lexsort((each[:, layout.H_BIN], each[:, layout.H_TINE]))
         each[:] = each[order]
     np.testing.assert_array_equal(parts, everything)
-    assert run.EVENT.bin_steps == 1
+    assert EVENT.bin_steps == 1
 
 
 @pytest.mark.parametrize("seed", range(12))

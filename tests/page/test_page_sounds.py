@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from synth.playing.contact.run import EVENT
+from synth.playing.contact.resolution import EVENT
 from synth.playing.contact.stick import stick_line
 from synth.playing.contact.stroke_contact import stroke_row
 from synth.playing.midi_mapping import edged

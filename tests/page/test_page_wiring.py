@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from synth.playing import computer_keys, midi_mapping, mute
-from synth.playing.contact.run import EVENT
+from synth.playing.contact.resolution import EVENT
 from synth.playing.script import script_in
 from synth.playing.stroke import CHOICES, CONTROLS, Hold, Stroke, default_of, shaped
 from synth.sound import bandlimit, limiter

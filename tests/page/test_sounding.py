@@ -280,7 +280,6 @@ def test_the_stick_in_the_air_is_heard_as_on_the_command_line():
     from synth.air import SOUND_SPEED
     from synth.page.pack import _line
     from synth.playing.contact.stick import stick_line
-    from synth.playing.stroke import ForceTrace
     from synth.sound.radiator import ears
     from synth.sound.radiator.stick import nearest_way
 
@@ -288,8 +287,6 @@ def test_the_stick_in_the_air_is_heard_as_on_the_command_line():
     model, instrument = scene.model, scene.instrument
     line = stick_line(instrument.sticks["brass"], tilt=0.6, skew=0.2, sign=-1.0, beam_modes=12, grip="firm")
     met = np.arange(3)
-    two, three = np.zeros((3, 2)), np.zeros((3, 3))
-    trace = ForceTrace(0.0, 2e-6, np.zeros(3), met, two, three, two)
     told = {name: np.ascontiguousarray(values, dtype=float) for name, (values, _) in _line(line).items()}
     heard_modes = told["pole"].shape[1]
     bases = model.bases
@@ -303,7 +300,7 @@ def test_the_stick_in_the_air_is_heard_as_on_the_command_line():
         tip + told["position"][:, None] * (line.axis @ frame), line.across @ frame, ears(instrument),
         SOUND_SPEED, nearest_way(instrument), weights,
     )  # fmt: skip
-    expected = stick_weights(line, trace, model, instrument)[:, :, line.pole.imag < math.pi * RATE]
+    expected = stick_weights(line, met, model, instrument)[:, :, line.pole.imag < math.pi * RATE]
     ours = weights[:, :, 0] + 1j * weights[:, :, 1]
     np.testing.assert_allclose(ours, expected, rtol=0, atol=1e-9 * np.abs(expected).max())
 

@@ -14,7 +14,7 @@ from scipy.linalg import expm
 
 from synth.playing.contact import laws
 from synth.playing.contact import stick as room
-from synth.playing.contact.run import rotation
+from synth.playing.contact.arrays import rotation
 
 hertz, push, grip = (law.py_func for law in (laws.hertz, laws.push, laws.grip))  # type: ignore[attr-defined]
 

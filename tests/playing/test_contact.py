@@ -397,6 +397,34 @@ def test_a_pass_whose_books_do_not_close_is_followed_more_finely(contact_row, mo
     assert max(off()) > 0.02
 
 
+@pytest.mark.parametrize("since", [0.0, 0.05])
+@pytest.mark.parametrize("step", [2e-6, 0.5e-6])
+def test_a_pass_goes_on_more_finely_from_any_stage_as_if_it_had_begun_so(
+    contact_row, monkeypatch, step, since
+):
+    """Asked for every step, or for steps a quarter as long, from the start or amid touches."""
+    stroke = Stroke(0, contact_row.stick("wood"), speed=0.3)
+    fine = dataclasses.replace(EVENT, quiet_steps=1, step=step)
+    plain, begun_so = (first_partials(struck(contact_row, stroke, resolution=each)) for each in (EVENT, fine))
+    honest, steps = vars(run.Pass)["books"].fget, []
+
+    def books(self):
+        steps.append((self.resolution.step, self.course.step, self.course.quiet))
+        coarse = self.resolution.quiet_steps > 1 or self.resolution.step > step
+        found = honest(self)
+        return dataclasses.replace(found, hand=2.0 * found.hand) if coarse and self.now > since else found
+
+    monkeypatch.setattr(run.Pass, "books", property(books))
+    contact = struck(contact_row, stroke)
+    assert steps[-1] == (step, step, 1)
+    assert np.abs(contact.books.off) < 0.01
+    nudged = (
+        first_partials(struck(contact_row, dataclasses.replace(stroke, bite=stroke.bite * 1.001))) / plain
+    )
+    went_on = 20.0 * np.abs(np.log10(first_partials(contact) / begun_so))
+    assert went_on.max() < max(ALMOST, 20.0 * np.abs(np.log10(nudged)).max())
+
+
 def test_a_contact_that_no_step_can_follow_is_refused(contact_row, monkeypatch):
     monkeypatch.setattr(refusals, "MOST_OFF", 1e-9)
     with pytest.raises(InputError, match=r"cannot be reckoned: its energy is off by .* press or bite less"):

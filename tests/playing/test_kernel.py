@@ -9,8 +9,10 @@ from numba import njit
 
 from synth.playing.contact import compiled, kernel, layout
 from synth.playing.contact import run as room
+from synth.playing.contact.arrays import InitialState, rotation
 from synth.playing.contact.modes import tips
-from synth.playing.contact.run import EVENT, REFERENCE, ContactResolution, InitialState, rotation, sweep
+from synth.playing.contact.resolution import EVENT, REFERENCE, ContactResolution
+from synth.playing.contact.run import sweep
 from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
 from synth.playing.contact.stroke_contact import stroke_row

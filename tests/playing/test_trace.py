@@ -6,9 +6,10 @@ import math
 import numpy as np
 import pytest
 
+from synth.playing.contact.arrays import InitialState
 from synth.playing.contact.closed_form import pluck
 from synth.playing.contact.modes import tips
-from synth.playing.contact.run import InitialState, sweep
+from synth.playing.contact.run import sweep
 from synth.playing.contact.stick import stick_line, stick_modes
 from synth.playing.contact.stick_path import passage
 from synth.playing.contact.stroke_contact import EVENT, REFERENCE, stroke_row

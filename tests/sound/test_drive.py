@@ -9,7 +9,8 @@ import pytest
 
 from synth.sound.bandlimit import REACH, limited_rings, low_pass, spread_weights
 from synth.sound.bank import render
-from synth.sound.drive import Drive, Force, joined, reciprocal
+from synth.sound.drive import Drive, Force, joined_inputs, reciprocal
+from synth.sound.drive_parts import FIRST
 from synth.sound.overlay import Overlay
 
 RATE = 48_000
@@ -131,7 +132,7 @@ def test_strokes_add_whatever_their_order():
     drive = Drive(pole, weights, immediate=np.array([True, True]), rate=RATE)
     one, other = drive.inputs(reciprocal(pole, shape[:2])), drive.inputs(reciprocal(pole, shape[2:]))
     force = chatter(3)
-    both = heard(drive, drive(joined([one, other]), force))
+    both = heard(drive, drive(joined_inputs([one, other]), force))
     apart = np.zeros_like(both)
     for n, inputs in enumerate((one, other)):
         mine = force.source // 2 == n
@@ -185,20 +186,24 @@ def test_low_passed_rings_are_those_of_a_direct_integral():
         assert limited_rings(turn, np.array([offset]))[0] == pytest.approx(direct, abs=1e-7)
 
 
-@pytest.mark.parametrize("first", [1, 2, 5])
-def test_parts_of_what_is_left_sound_together_as_the_whole_and_leave_its_very_states(first):
+def test_parts_sound_together_as_the_whole_and_leave_its_very_states_from_what_reaches_them_alone():
     pole, weights, shape = modes(31)
     drive = Drive(pole, weights, immediate=np.array([True, False]), rate=RATE)
     inputs = drive.inputs(reciprocal(pole, shape))
-    left = drive.left(inputs.drive, chatter(31))
+    force = chatter(31)
+    left = drive.left(inputs.drive, force)
     whole_from, whole = drive.heard(inputs, left)
-    together = np.zeros_like(whole)
-    parts = list(left.parts(first))
-    assert len(parts) > 1
-    assert len(parts[0].ends) <= first
-    for part in parts:
-        begin, signals = drive.heard(inputs, part)
+    together, parts = np.zeros_like(whole), []
+    for part in drive.parts(force.time.min()):
+        if part.since_s > force.time.max():
+            break
+        here = (force.time >= part.since_s) & (force.time < part.until_s)
+        near = Force(force.time[here], force.source[here], force.impulse[here])
+        parts.append(drive.left(inputs.drive, near, part))
+        begin, signals = drive.heard(inputs, parts[-1])
         together[:, begin - whole_from : begin - whole_from + signals.shape[1]] += signals
+    assert len(parts) > 1
+    assert len(parts[0].ends) <= FIRST
     np.testing.assert_allclose(together, whole, atol=1e-6 * np.abs(whole).max())
     np.testing.assert_array_equal(np.concatenate([part.states for part in parts]), left.states)
     np.testing.assert_array_equal(np.concatenate([part.ends for part in parts]), left.ends)

@@ -10,7 +10,7 @@ import soundfile
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.playing.contact.run import EVENT, REFERENCE
+from synth.playing.contact.resolution import EVENT, REFERENCE
 from synth.playing.script import Performance, Played
 from synth.playing.stroke import Hold, Stroke
 from synth.sound import audio, render

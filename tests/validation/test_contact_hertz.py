@@ -9,6 +9,7 @@ import math
 import numpy as np
 import pytest
 
+from synth.playing.contact.arrays import InitialState, _turns, first_state
 from synth.playing.contact.kernel import runner
 from synth.playing.contact.layout import (
     COLUMNS,
@@ -23,15 +24,8 @@ from synth.playing.contact.layout import (
     Held,
     Row,
 )
-from synth.playing.contact.run import (
-    EVENT,
-    FOREVER,
-    REFERENCE,
-    ContactResolution,
-    InitialState,
-    _state,
-    _turns,
-)
+from synth.playing.contact.resolution import EVENT, REFERENCE, ContactResolution
+from synth.playing.contact.run import FOREVER
 
 M_TINE, M_STICK = 2e-3, 1e-3  # kg
 M = 1.0 / (1.0 / M_TINE + 1.0 / M_STICK)
@@ -73,7 +67,7 @@ def collide(speed, restitution, resolution):
     loss = 8.0 * (1.0 - restitution) / (5.0 * restitution)
     numbers = (STIFFNESS, 0.0, loss, dt, 1e-3, 0.0, 1.0, 1.0, 0.0, float(speed), -2.6e-3, 0.0, 0.5e-3 / speed)
     course = Course._make((*numbers, resolution.bin_steps, resolution.quiet_steps))
-    state = _state(InitialState(np.zeros((1, 2, n)), np.zeros((1, 2, n)), np.zeros(1)), modes)
+    state = first_state(InitialState(np.zeros((1, 2, n)), np.zeros((1, 2, n)), np.zeros(1)), modes)
     history = np.zeros((100_000, COLUMNS))
     assert runner(n)(row, held, course, state, history, FOREVER) == STUCK  # the time is over, the row is not
     binned = history[: state.clock[USED], H_NORMAL].sum() + state.binned[0, H_NORMAL - 2]

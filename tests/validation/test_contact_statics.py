@@ -7,9 +7,11 @@ import pytest
 
 from synth.design.file import load
 from synth.design.resolve import resolve
+from synth.playing.contact.arrays import InitialState
 from synth.playing.contact.closed_form import pluck
 from synth.playing.contact.modes import tips
-from synth.playing.contact.run import EVENT, InitialState, sweep
+from synth.playing.contact.resolution import EVENT
+from synth.playing.contact.run import sweep
 from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
 from synth.playing.contact.stroke_contact import REFERENCE, stroke_row

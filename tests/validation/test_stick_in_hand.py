@@ -14,7 +14,7 @@ from scipy.linalg import expm
 
 from synth.design.instrument import round_stick
 from synth.playing.contact import stick as room
-from synth.playing.contact.run import rotation
+from synth.playing.contact.arrays import rotation
 from synth.playing.contact.stick import compliance, give_within, stick_line, stick_modes
 from synth.units import decibels
 

@@ -48,7 +48,7 @@ def pressure(listening, speed):
         turn=np.zeros_like(impulse),
     )
     striker = listening.striker(ContactSettings(stick=False))
-    struck = striker.left(Contact(trace, None, (), (), None), height=0.0)
+    struck = striker.left(Contact(trace, None, (), (), None, np.unique(trace.tine)), height=0.0)
     made = [Sounded(struck.left.ends / RATE, struck.left.states, struck)]
     blocks = pressure_blocks(listening, striker, made, round((START + 2.0) * RATE))
     whole = np.concatenate(list(blocks), axis=1)

@@ -11,62 +11,28 @@ import math
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from synth.arrays import Array, Indices
 from synth.errors import InputError
 from synth.playing.contact import layout
+from synth.playing.contact.arrays import InitialState, first_state, row_arrays, stick_arrays
 from synth.playing.contact.modes import ContactModes
+from synth.playing.contact.resolution import ContactResolution
 from synth.playing.contact.stick import StickModes
 from synth.playing.contact.stick_path import StickPath, first_touch
 from synth.playing.stroke import Stroke
 
 AHEAD: Final = 0.5e-3  # m before the first touch, where the stepping starts
-CRITICAL: Final = 1e-7  # of a mode's pitch: damped just beyond swinging, it would be divided by nothing
 TAIL: Final = 0.05  # m beyond the last tine
 PATIENCE: Final = 0.2  # s that a stick may take longer than its speed says
 ROOM: Final = 16_384  # bins of history at a time
 MOST: Final = 8_000_000  # bins of one stroke, half a gigabyte: 16 s of touch in steps of 2 us
 FOREVER: Final = 2**60  # steps
-TOO_QUICK: Final = 1.2  # rad in a quiet step
-SHORT_STEP: Final = 0.5e-6  # s
 RING_ON: Final = 0.02  # s of free ring in which the root's moment is followed: two periods at 100 Hz
-
-
-@dataclass(frozen=True)
-class ContactResolution:
-    """How finely a contact is followed."""
-
-    tine_modes: int  # in each plane
-    beam_modes: int  # of the stick
-    step: float  # s
-    bin_steps: (
-        int  # the force is kept in bins of so many; with one, a bin's middle is the very time of its impulse
-    )
-    quiet_steps: int = 1  # 1, 2 or 4: taken at once, at most, while one tine is held quietly
-    whole: bool = True  # the stick in the fingers without leaving out what is hardly felt
-
-    @property
-    def bin(self) -> float:
-        """s, of a bin."""
-        return self.step * self.bin_steps
-
-    @property
-    def finer(self) -> ContactResolution | None:
-        """What is tried where the books do not close: first every step, then shorter ones; None at last."""
-        if self.quiet_steps > 1 or not self.whole:
-            return replace(self, quiet_steps=1, whole=True)
-        return replace(self, step=SHORT_STEP) if self.step > SHORT_STEP else None
-
-
-REFERENCE: Final = ContactResolution(tine_modes=10, beam_modes=12, step=SHORT_STEP, bin_steps=1)
-EVENT: Final = ContactResolution(
-    tine_modes=8, beam_modes=12, step=2e-6, bin_steps=1, quiet_steps=4, whole=False
-)
 
 
 @dataclass(frozen=True)
@@ -106,17 +72,8 @@ class EnergyBalance:
 
 
 @dataclass(frozen=True)
-class InitialState:
-    """How T tines ring, each at its own time: modal displacement and velocity (T, 2, n), time (T,)."""
-
-    displacement: Array
-    velocity: Array
-    time: Array
-
-
-@dataclass(frozen=True)
-class Sweep:
-    """What the kernel tells of T tines. SI."""
+class ForceHistory:
+    """The force on some tines, bin by bin. SI."""
 
     tine: Indices  # (H,) 0..T-1, of each bin with a touch
     bin: Indices  # (H,) its number
@@ -126,6 +83,12 @@ class Sweep:
     up: Array  # (H,) N s, on the tine
     start: float  # s, of bin 0
     width: float  # s, of a bin
+
+
+@dataclass(frozen=True)
+class Sweep(ForceHistory):
+    """What the kernel tells of T tines."""
+
     tally: Array  # (T, TALLIES) of `synth.playing.contact.kernel`
     books: EnergyBalance
     ring: InitialState  # after the last touch
@@ -152,9 +115,10 @@ class Pass:
         stop = max(leaves, way.start + float(way.position[-1]) / way.speed) + TAIL / way.speed + PATIENCE
         numbers = _floats(*_law(stroke, resolution.step), *_form(stroke), way.speed, first, start, stop)
         self.course = layout.Course._make((*numbers, resolution.bin_steps, resolution.quiet_steps))
-        self.row, self.held = _row(way, tip, resolution), _held(stick, resolution)
-        self.state = _state(ring, len(stick.omega))
-        self.stick, self.resolution, self.shape = stick, resolution, ring.displacement.shape
+        self.way, self.tip, self.stick, self.shape = way, tip, stick, ring.displacement.shape
+        self.row, self.held = row_arrays(way, tip, resolution), stick_arrays(stick, resolution)
+        self.state = first_state(ring, len(stick.omega))
+        self.resolution = resolution
         room = ROOM + len(way.tine) * (layout.LONG // resolution.bin_steps + 2)
         self.history = np.empty((room, layout.COLUMNS))
         self.parts: list[Array] = []
@@ -185,14 +149,50 @@ class Pass:
             )
         return status
 
-    def swept(self) -> Sweep:
-        """What has come of it."""
-        from synth.playing.contact import kernel
+    @property
+    def now(self) -> float:
+        """s, up to which it was followed."""
+        return float(self.course.start + self.state.clock[layout.DONE] * self.course.step)
 
-        state, history = self.state, np.concatenate(self.parts)
-        turns = round(RING_ON / (layout.MIDDLE * self.resolution.step))
-        kernel.ring_on(self.row, state.q.copy(), state.p.copy(), state.tally, turns)
-        return Sweep(
+    @property
+    def books(self) -> EnergyBalance:
+        """As they stand."""
+        return _books(self.state, self.row, self.stick)
+
+    def shut(self) -> None:
+        """Write the bins that nothing can be added to any more: a tine's last one waits for its next touch."""
+        flags = self.state.flags
+        under_way = (self.state.clock[layout.DONE] + 1) // self.course.bin_steps
+        over = np.flatnonzero((flags[:, layout.BIN] >= 0) & (flags[:, layout.BIN] < under_way))
+        self.parts.append(np.column_stack([over, flags[over, layout.BIN], self.state.binned[over]]))
+        self.state.binned[over], flags[over, layout.BIN] = 0.0, -1
+
+    def kept(self) -> tuple[Any, int]:
+        """What `back` needs to take it back to here."""
+        return _copied(self.state), len(self.parts)
+
+    def back(self, kept: tuple[Any, int]) -> None:
+        """To where it was then, as it was then."""
+        state, parts = kept
+        self.state = _copied(state)
+        self._kept -= sum(len(each) for each in self.parts[parts:])
+        del self.parts[parts:]
+
+    def refine(self, resolution: ContactResolution) -> None:
+        """Go on more finely, of the same stick and modes, every bin being shut and taken."""
+        clock, times = self.state.clock, round(self.resolution.step / resolution.step)
+        clock[layout.DONE] *= times
+        # the last impulse stands for half of the step to come: that one stays as long, up to the longest there is
+        clock[layout.CALMED], clock[layout.NEXT] = 1, min(times * clock[layout.NEXT], layout.QUIET[-1])
+        self.course = self.course._replace(step=resolution.step, quiet=resolution.quiet_steps)
+        self.row, self.held = row_arrays(self.way, self.tip, resolution), stick_arrays(self.stick, resolution)
+        self.resolution = resolution
+
+    def taken(self) -> ForceHistory:
+        """The force since it was asked for last."""
+        history = np.concatenate(self.parts)
+        self.parts = [history[:0]]
+        return ForceHistory(
             tine=history[:, layout.H_TINE].astype(np.int64),
             bin=history[:, layout.H_BIN].astype(np.int64),
             impulse=history[:, layout.H_IMPULSE],
@@ -202,8 +202,19 @@ class Pass:
             # an impulse stands at the end of its step: the bin is around them
             start=self.course.start - 0.5 * self.resolution.step,
             width=self.resolution.bin,
-            tally=state.tally,
-            books=_books(state, self.row, self.stick),
+        )
+
+    def swept(self) -> Sweep:
+        """What has come of it so far, with the force since it was asked for last."""
+        from synth.playing.contact import kernel
+
+        state, tally = self.state, self.state.tally.copy()
+        turns = round(RING_ON / (layout.MIDDLE * self.resolution.step))
+        kernel.ring_on(self.row, state.q.copy(), state.p.copy(), tally, turns)
+        return Sweep(
+            **vars(self.taken()),
+            tally=tally,
+            books=self.books,
             ring=InitialState(state.q.reshape(self.shape), state.p.reshape(self.shape), state.since),
         )
 
@@ -225,19 +236,6 @@ def sweep(
     with told_when_compiling(), undisturbed():
         following.go_on()
         return following.swept()
-
-
-def rotation(omega: Array, decay: Array, time: float | Array) -> Array:
-    """The exact step of damped modes by a time: four coefficients before the last axis, (..., 4, n).
-
-    A mode damped beyond swinging creeps: the same formula with hyperbolic functions.
-    """
-    swing = np.sqrt((omega**2 - decay**2).astype(complex))
-    damped = np.where(np.abs(swing) < CRITICAL * omega, CRITICAL * omega, swing)
-    co = 0.5 * (np.exp((1j * damped - decay) * time) + np.exp((-1j * damped - decay) * time)).real
-    si = (np.exp((1j * damped - decay) * time) - np.exp((-1j * damped - decay) * time)) / (2j * damped)
-    back = si.real
-    return np.stack([co + decay * back, back, -(omega**2) * back, co - decay * back], axis=-2)
 
 
 @contextmanager
@@ -262,104 +260,7 @@ def told_when_compiling() -> Iterator[None]:
         yield
 
 
-def _row(way: StickPath, tip: ContactModes, resolution: ContactResolution) -> Any:
-    from synth.playing.contact import layout
-
-    flat = (len(way.tine), -1)
-    omega, decay = 2.0 * math.pi * tip.frequency.reshape(flat), tip.decay_rate.reshape(flat)
-    cos, sin = np.cos(tip.axis), np.sin(tip.axis)
-    height = np.where(way.touched, way.bite, -1.0)
-    return layout.Row(
-        turns=_turns(omega, decay, resolution.step),
-        omega=omega,
-        decay_rate=decay,
-        shape=tip.shape,
-        slope=tip.slope,
-        root_moment=tip.root_moment.reshape(flat),
-        mobility=np.stack(
-            [_given(tip, omega[:, : tip.shape.shape[1]], quiet) for quiet in (0.0, *_quiet(resolution.step))]
-        ),
-        plane=np.stack([way.sign * cos, sin, -way.sign * sin, cos], axis=1),
-        form=np.stack([way.position, height, way.core, way.edge, tip.drop], axis=1),
-    )
-
-
-def _turns(omega: Array, decay: Array, step: float) -> Array:
-    """(5, ..., 4, n) by each of the kernel's levels, and by its quiet steps.
-
-    A quiet step of t is too long for the quickest modes, which would ring with the steps themselves. These go at
-    once to where they rest under an even force, q = p/(omega^2 t), p = 0: energy goes out and none comes in.
-    """
-    from synth.playing.contact import layout
-
-    turns = [rotation(omega, decay, step * level) for level in layout.LEVELS]
-    for quiet in _quiet(step):
-        rest = np.stack([0.0 * omega, 1.0 / (omega**2 * quiet), 0.0 * omega, 0.0 * omega], axis=-2)
-        turns.append(np.where(_quick(omega, quiet)[..., None, :], rest, rotation(omega, decay, quiet)))
-    return np.stack(turns)
-
-
-def _quiet(step: float) -> tuple[float, ...]:
-    """s, the quiet steps."""
-    from synth.playing.contact import layout
-
-    return tuple(step * steps for steps in layout.QUIET)
-
-
-def _quick(omega: Array, time: float) -> NDArray[np.bool_]:
-    return omega * time > TOO_QUICK
-
-
-def _given(tip: ContactModes, omega: Array, quiet: float) -> Array:
-    """(T, 3) what an impulse does to the tips at once, of the modes that a quiet step does not bring to rest."""
-    shape, slope = (np.where(_quick(omega, quiet), 0.0, each) for each in (tip.shape, tip.slope))
-    return np.stack([(shape**2).sum(axis=1), (shape * slope).sum(axis=1), (slope**2).sum(axis=1)], axis=1)
-
-
-def _held(stick: StickModes, resolution: ContactResolution) -> Any:
-    from synth.playing.contact import layout
-
-    return layout.Held(
-        turns=_turns(stick.omega[None], stick.decay_rate[None], resolution.step),
-        omega=stick.omega[None],
-        one=np.ones((1, len(stick.omega))),
-        kick=np.stack([stick.kick_place, stick.kick_speed]),
-        blocks=np.searchsorted(stick.direction, [1, 2]).astype(np.int64),
-        axes=stick.axes,
-        mobility=np.stack(
-            [stick.compliance(~_quick(stick.omega, quiet)) for quiet in (0.0, *_quiet(resolution.step))]
-        ),
-    )
-
-
-def _state(ring: InitialState, blocks: int) -> Any:
-    from synth.playing.contact import layout
-
-    count = len(ring.time)
-    flags = np.zeros((count, layout.FLAGS), np.int64)
-    flags[:, layout.BIN] = -1
-    touch = np.zeros((count, layout.TOUCH))
-    touch[:, layout.LOSS], touch[:, layout.SLID] = -1.0, math.nan
-    tally = np.zeros((count, layout.TALLIES))
-    tally[:, [layout.T_FIRST, layout.T_LAST]] = math.nan
-    return layout.State(
-        q=ring.displacement.reshape(count, -1).copy(),
-        p=ring.velocity.reshape(count, -1).copy(),
-        since=ring.time.copy(),
-        stick_q=np.zeros((1, blocks)),
-        stick_p=np.zeros((1, blocks)),
-        flags=flags,
-        touch=touch,
-        binned=np.zeros((count, layout.COLUMNS - 2)),
-        tally=tally,
-        books=np.zeros(layout.ENERGIES),
-        clock=np.array([0, 0, 1, 1]),
-    )
-
-
 def _books(state: Any, row: Any, stick: StickModes) -> EnergyBalance:
-    from synth.playing.contact import layout
-
     ringing = 0.5 * float(np.sum(state.p**2 + (row.omega * state.q) ** 2))
     return EnergyBalance(
         hand=float(state.books[layout.E_HAND]),
@@ -370,6 +271,10 @@ def _books(state: Any, row: Any, stick: StickModes) -> EnergyBalance:
         contact=float(state.books[layout.E_CONTACT]),
         spring=float(state.touch[:, layout.SPRING].sum()),
     )
+
+
+def _copied(state: layout.State) -> layout.State:
+    return layout.State(*(each.copy() for each in state))
 
 
 def _law(stroke: Stroke, dt: float) -> tuple[float, ...]:

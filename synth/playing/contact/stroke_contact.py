@@ -9,9 +9,10 @@ and is damped, caught or driven by what is added. Base and bar hold still for th
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import count
+from typing import Any, Final
 
 import numpy as np
 
@@ -19,28 +20,33 @@ from synth.arrays import Array, Indices
 from synth.design.instrument import Instrument, Tine
 from synth.errors import InputError
 from synth.playing.contact import hand, layout, refusals
+from synth.playing.contact.arrays import InitialState, rotation
 from synth.playing.contact.closed_form import pluck, regime
 from synth.playing.contact.modes import ContactModes, tips
-from synth.playing.contact.run import (
-    EVENT,
-    REFERENCE,
-    ContactResolution,
-    EnergyBalance,
-    InitialState,
-    Sweep,
-    rotation,
-    sweep,
-)
+from synth.playing.contact.resolution import EVENT, REFERENCE, ContactResolution
+from synth.playing.contact.run import EnergyBalance, ForceHistory, Pass, Sweep, told_when_compiling
 from synth.playing.contact.stick import StickLine, stick_line, stick_modes
 from synth.playing.contact.stick_path import StickPath, passage
 from synth.playing.report import REPORTED_PARTIALS, TineTouch
 from synth.playing.stroke import ForceTrace, Stroke
 from synth.vibration.tine import TineModes
 
-__all__ = ["EVENT", "REFERENCE", "Contact", "ContactResolution", "Ringing", "ringing_since", "stroke_row"]
+__all__ = [
+    "EVENT",
+    "REFERENCE",
+    "Contact",
+    "ContactResolution",
+    "FollowedStroke",
+    "Ringing",
+    "StrokeStage",
+    "ringing_since",
+    "stroke_row",
+]
 
 LOST: Final = 650.0  # nepers: a ring that has fallen by more is below the least number of double precision
 CLOSED: Final = 0.02  # of the energy: books that are off by less are taken
+STAGE: Final = 11e-3  # s, the first; each is twice as long as the one before it
+DOUBLED: Final = 4  # times, and as long from then on
 LEVERED: Final = 3  # partials among which a turn of the tip is shared out as a force
 
 
@@ -58,6 +64,15 @@ class Contact:
     touches: tuple[TineTouch, ...]  # of every tine of the group, in the order in which the stick passes
     warnings: tuple[str, ...]
     books: EnergyBalance
+    passed: Indices  # the tines that the stick passes low enough to touch, whether or not it did
+
+
+@dataclass(frozen=True)
+class StrokeStage:
+    """What a stroke did since the stage before."""
+
+    trace: ForceTrace
+    known: float  # s, up to which it is told; inf once the stick has passed
 
 
 def stroke_row(
@@ -71,65 +86,66 @@ def stroke_row(
     allow_yield: bool = False,
     pad_damping: float = 1.0,
 ) -> Contact:
-    """One stroke over its group. Raises `InputError` if it cannot be made or would bend a tine for good.
-
-    `pad_damping` is a factor on what the player's fingers swallow: how much hangs on it is worth knowing, for
-    nobody has measured it in a stroke.
-    """
-    stroke = hand.played(stroke, seed)
-    way = passage(stroke, instrument, tines.frequency[:, 0, 0], seed)
-    line = stick_line(
-        stroke.stick,
-        tilt=stroke.tilt,
-        skew=stroke.skew,
-        sign=way.sign,
-        beam_modes=resolution.beam_modes,
-        grip=stroke.grip,
+    """One stroke over its group, as in `FollowedStroke`. Raises `InputError` as it does."""
+    following = FollowedStroke(
+        stroke,
+        instrument,
+        tines,
+        seed=seed,
+        ringing=ringing,
+        resolution=resolution,
+        allow_yield=allow_yield,
         pad_damping=pad_damping,
     )
-    if not way.touched.any():
-        nothing = EnergyBalance(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-        return Contact(_silent(way.start, resolution.bin), line, (), (), nothing)
-    refusals.refuse_too_low(stroke, way, tines, instrument)
-    tip = tips(tines, way.tine, depth=stroke.height, count=resolution.tine_modes)
-    closed = pluck(stroke, way, tip)
-    refusals.refuse_impossible(stroke, way, closed, instrument)
-    refusals.refuse_too_deep(stroke, way, instrument)
-    leaves = float(closed.leave[way.touched].max())
-    try:
-        swept = _followed(
-            stroke, way, tip, _ring(way, tip, ringing), resolution, leaves=leaves, pad_damping=pad_damping
-        )
-    except InputError as error:
-        raise error.within(instrument.file) from None
-    refusals.refuse_unbooked(swept.books, instrument)
-    touches = tuple(_touches(swept, way, tip, closed.strike_number, instrument))
-    if not allow_yield:
-        refusals.refuse_yield(touches, stroke, instrument)
-    return Contact(
-        trace=_trace(swept, way, tip),
-        stick=line,
-        touches=touches,
-        warnings=refusals.warnings(stroke, way, touches, tip.length, instrument),
-        books=swept.books,
-    )
+    return following.contact([stage.trace for stage in following.stages()])
 
 
-def _followed(
-    stroke: Stroke,
-    way: StickPath,
-    tip: ContactModes,
-    ring: InitialState,
-    resolution: ContactResolution,
-    *,
-    leaves: float,
-    pad_damping: float,
-) -> Sweep:
-    """The pass, followed more finely where energy comes from nowhere: 4 % of slow strokes, more as a stick digs in.
+class FollowedStroke:
+    """A stroke over its group, followed stage by stage: where it is known, it may be heard.
 
-    Several steps at once then gave up to 16 % too much, and tines 2 dB.
+    Stages are the same whoever asks for them, and so is what comes of them. One whose energy comes from nowhere, in
+    4 % of slow strokes, more as a stick digs in, is gone back on and followed more finely, as are those after it:
+    several steps at once gave up to 16 % too much, and tines 2 dB.
     """
-    while True:
+
+    def __init__(
+        self,
+        stroke: Stroke,
+        instrument: Instrument,
+        tines: TineModes,
+        *,
+        seed: int = 0,
+        ringing: Ringing | None = None,
+        resolution: ContactResolution = EVENT,
+        allow_yield: bool = False,
+        pad_damping: float = 1.0,
+    ) -> None:
+        """Raises `InputError` if a stroke cannot be made, as far as that is known before.
+
+        `pad_damping` is a factor on what the player's fingers swallow: how much hangs on it is worth knowing, for
+        nobody has measured it in a stroke.
+        """
+        self.stroke = stroke = hand.played(stroke, seed)
+        self.way = way = passage(stroke, instrument, tines.frequency[:, 0, 0], seed)
+        self.passed = np.sort(way.tine[way.touched])
+        self.stick = stick_line(
+            stroke.stick,
+            tilt=stroke.tilt,
+            skew=stroke.skew,
+            sign=way.sign,
+            beam_modes=resolution.beam_modes,
+            grip=stroke.grip,
+            pad_damping=pad_damping,
+        )
+        self._instrument, self._allow_yield, self._bin = instrument, allow_yield, resolution.bin
+        self._pass: Pass | None = None
+        if not way.touched.any():
+            return
+        refusals.refuse_too_low(stroke, way, tines, instrument)
+        self._tip = tips(tines, way.tine, depth=stroke.height, count=resolution.tine_modes)
+        self._closed = pluck(stroke, way, self._tip)
+        refusals.refuse_impossible(stroke, way, self._closed, instrument)
+        refusals.refuse_too_deep(stroke, way, instrument)
         stick = stick_modes(
             stroke.stick,
             tilt=stroke.tilt,
@@ -139,10 +155,103 @@ def _followed(
             pad_damping=pad_damping,
             whole=resolution.whole,
         )
-        swept = sweep(stroke, way, tip, stick, ring, resolution, leaves=leaves)
-        if swept.books.off <= CLOSED or resolution.finer is None:
-            return swept
-        resolution = resolution.finer
+        ring, leaves = _ring(way, self._tip, ringing), float(self._closed.leave[way.touched].max())
+        self._pass = Pass(stroke, way, self._tip, stick, ring, resolution, leaves=leaves)
+
+    def stages(self) -> Iterator[StrokeStage]:
+        """One after the other, once. Raises `InputError` where the stick stays or energy comes from nowhere.
+
+        And, unless that is allowed, where a tine would bend for good, by what is known of it there.
+        """
+        if self._pass is None:
+            return
+        for until in _edges(self.way.start):
+            passed = self._stage(self._pass, until)
+            trace = _trace(self._pass.taken(), self.way, self._tip)
+            if not self._allow_yield:
+                refusals.refuse_yield(self._touches(self._pass), self.stroke, self._instrument)
+            yield StrokeStage(trace, math.inf if passed else self._pass.now)
+            if passed:
+                return
+
+    def contact(self, traces: Sequence[ForceTrace]) -> Contact:
+        """What came of it, at the end of all stages, from their traces."""
+        if self._pass is None:
+            nothing = EnergyBalance(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+            return Contact(_silent(self.way.start, self._bin), self.stick, (), (), nothing, self.passed)
+        touches = self._touches(self._pass)
+        return Contact(
+            trace=joined(traces),
+            stick=self.stick,
+            touches=touches,
+            warnings=self._warnings(touches),
+            books=self._pass.books,
+            passed=self.passed,
+        )
+
+    def warnings(self) -> tuple[str, ...]:
+        """What was unwise, once it has passed."""
+        return () if self._pass is None else self._warnings(self._touches(self._pass))
+
+    def _warnings(self, touches: Sequence[TineTouch]) -> tuple[str, ...]:
+        return refusals.warnings(self.stroke, self.way, touches, self._tip.length, self._instrument)
+
+    def _stage(self, pass_: Pass, until: float) -> bool:
+        """Follow it to that second, or its end; whether that has come."""
+        try:
+            passed = _followed(pass_, until)
+        except InputError as error:
+            raise error.within(self._instrument.file) from None
+        refusals.refuse_unbooked(pass_.books, self._instrument)
+        return passed
+
+    def _touches(self, pass_: Pass) -> tuple[TineTouch, ...]:
+        return tuple(
+            _touches(pass_.swept(), self.way, self._tip, self._closed.strike_number, self._instrument)
+        )
+
+
+def _edges(start: float) -> Iterator[float]:
+    """s, at which stages end."""
+    length = STAGE
+    for n in count():
+        start += length
+        yield start
+        length *= 2.0 if n < DOUBLED else 1.0
+
+
+def _followed(pass_: Pass, until: float) -> bool:
+    """To that second or the end of the pass, more finely while its books do not close; whether it is the end."""
+    from synth.compiled import undisturbed
+
+    before = pass_.kept()
+    with told_when_compiling(), undisturbed():
+        while True:
+            steps = math.ceil((until - pass_.now) / pass_.course.step)
+            passed = pass_.go_on(steps) == layout.PASSED
+            pass_.shut()
+            finer = pass_.resolution.finer
+            if pass_.books.off <= CLOSED or finer is None:
+                return passed
+            pass_.back(before)
+            pass_.refine(finer)
+            before = pass_.kept()
+
+
+def joined(traces: Sequence[ForceTrace]) -> ForceTrace:
+    """Those of some stages as one: one tine after the other. Bins are as wide as in the first, or narrower."""
+    tines = np.unique(np.concatenate([each.tine for each in traces]))
+    edges = [(each, np.searchsorted(each.tine, [*tines, np.inf]).tolist()) for each in traces]
+    pieces = [(each, slice(at[n], at[n + 1])) for n in range(len(tines)) for each, at in edges]
+
+    def of(name: str) -> Any:
+        return np.concatenate(
+            [getattr(each, name)[here] for each, here in pieces] or [getattr(traces[0], name)]
+        )
+
+    return replace(
+        traces[0], time=of("time"), tine=of("tine"), impulse=of("impulse"), push=of("push"), turn=of("turn")
+    )
 
 
 def ringing_since(tines: TineModes, displacement: Array, velocity: Array, time: float) -> Ringing:
@@ -175,7 +284,7 @@ def _modes(tines: TineModes, index: Indices) -> tuple[Array, Array]:
     return omega, np.where(exists, 0.5 * omega * tines.loss_factor[index], 0.0)
 
 
-def _trace(swept: Sweep, way: StickPath, tip: ContactModes) -> ForceTrace:
+def _trace(swept: ForceHistory, way: StickPath, tip: ContactModes) -> ForceTrace:
     """The force in the row's own directions, from the tines' principal planes: one tine after the other."""
     lever = _lever(tip)
     impulse, push, turn = (np.empty((len(swept.bin), width)) for width in (2, 3, 2))

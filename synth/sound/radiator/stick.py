@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from synth.arrays import Array, Complex
+from synth.arrays import Array, Complex, Indices
 from synth.design.instrument import Instrument
 from synth.playing.contact.stick import StickLine
 from synth.playing.stroke import ForceTrace
@@ -50,14 +50,14 @@ def stick_sound(
     line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument, *, rate: float
 ) -> StickPressure:
     """What is heard of the stick that left this trace."""
-    return stick_pressure(line, trace, heard_stick(line, trace, model, instrument, rate=rate))
+    return stick_pressure(line, trace, heard_stick(line, np.unique(trace.tine), model, instrument, rate=rate))
 
 
 def heard_stick(
-    line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument, *, rate: float
+    line: StickLine, passed: Indices, model: ModalModel, instrument: Instrument, *, rate: float
 ) -> HeardStick:
-    """The stick of a whole trace, which says where it is heard from."""
-    weights = stick_weights(line, trace, model, instrument)
+    """The stick on its way over some tines, which say where it is heard from."""
+    weights = stick_weights(line, passed, model, instrument)
     none = np.zeros((1, len(line.pole)))
     drive = Drive(
         np.concatenate([line.pole, line.pole]),
@@ -80,23 +80,26 @@ def stick_pressure(line: StickLine, trace: ForceTrace, heard: HeardStick) -> Sti
     return _rung_out(heard.drive, heard.drive(heard.inputs, force))
 
 
-def weights_depend_on(line: StickLine, trace: ForceTrace) -> bytes:
-    """What tells two strokes apart whose sticks sound differently: the stick, and the tines that it met."""
-    met = np.flatnonzero(np.bincount(trace.tine))
-    parts = (line.position, line.pole, line.residue, line.axis, line.across, line.diameter, met)
+def weights_depend_on(line: StickLine, passed: Indices) -> bytes:
+    """What tells two strokes apart whose sticks sound differently: the stick, and the tines that it passes."""
+    parts = (line.position, line.pole, line.residue, line.axis, line.across, line.diameter, passed)
     return b"".join(np.asarray(each).tobytes() for each in parts)
 
 
-def stick_weights(line: StickLine, trace: ForceTrace, model: ModalModel, instrument: Instrument) -> Complex:
-    """(2, C, M) Pa per unit of each mode's amplitude, for impulses in the two directions across the stick."""
+def stick_weights(line: StickLine, passed: Indices, model: ModalModel, instrument: Instrument) -> Complex:
+    """(2, C, M) Pa per unit of each mode's amplitude, for impulses in the two directions across the stick.
+
+    `passed`: the tines that it passes, in their order.
+    """
     points = ears(instrument)
     nearest = arrivals(instrument, points, nearest_way(instrument))
-    bases, met = model.bases, np.flatnonzero(np.bincount(trace.tine))
-    middle = met[len(met) // 2]
+    bases, middle = model.bases, passed[len(passed) // 2]
     frame = np.stack([bases.along, bases.across, bases.pointing], axis=1)[middle]  # the row's axes as rows
-    foot, _ = model.bar.frame_at(bases.position[met])
+    foot, _ = model.bar.frame_at(bases.position[passed])
     tip = (
-        foot + bases.arm[met] + (model.tines.tip - model.tines.height[:, 0])[met, None] * bases.pointing[met]
+        foot
+        + bases.arm[passed]
+        + (model.tines.tip - model.tines.height[:, 0])[passed, None] * bases.pointing[passed]
     )
     share = np.gradient(line.position)
     share[[0, -1]] /= 2.0
