@@ -13,7 +13,6 @@ import multiprocessing
 import os
 import signal
 import struct
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -29,7 +28,7 @@ from numpy.typing import NDArray
 from synth.doors.devices import DeviceLostError, silent_device, sound_device
 from synth.doors.ports import quiet_drivers
 from synth.doors.recorder import taped
-from synth.doors.threads import calm_threads, nothing_to_collect
+from synth.doors.threads import calm_threads, deaf_to_interrupts, hurry, nothing_to_collect
 from synth.errors import InputError
 from synth.sound.audio import RATE
 from synth.sound.clock import second
@@ -87,7 +86,7 @@ class Speaker(SoundSink):
         self._pipe, theirs = context.Pipe()
         self._arrivals = Arrivals(job.pole, RATE)
         self._process = context.Process(target=_speak, args=(job, theirs, self._shared), daemon=True)
-        with _deaf_to_interrupts():
+        with deaf_to_interrupts():
             self._process.start()
         theirs.close()
 
@@ -172,7 +171,7 @@ class Speaker(SoundSink):
 def _speak(job: Job, pipe: Connection, shared: Any) -> None:
     """The process of the sound: until the pipe says so, or the device is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the player's side, which then ends this one
-    _hurry()
+    hurry()
     try:
         with calm_threads(), quiet_drivers():
             bank = LiveBank(job.pole, job.radiator.weights, rate=RATE)
@@ -186,29 +185,6 @@ def _speak(job: Job, pipe: Connection, shared: Any) -> None:
         pipe.send(vars(refused))
     except EOFError:  # the player's side ended before it began
         pass
-
-
-@contextmanager
-def _deaf_to_interrupts() -> Iterator[None]:
-    """A process that is started meanwhile never hears Ctrl-C: that is for the player's side."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
-
-
-def _hurry() -> None:
-    """Ahead of everyday programs, where the user may (on Linux by `rtprio` in limits.conf).
-
-    Every thread here, since the audio thread waits for any that holds the interpreter.
-    """
-    if sys.platform == "linux":
-        with suppress(PermissionError):
-            os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(os.sched_get_priority_min(os.SCHED_RR)))
 
 
 def _sound(job: Job, voice: LiveOutput, pipe: Connection, shared: Any) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime
 import sys
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -23,6 +23,7 @@ from synth.units import KELVIN_AT_0_C, MM
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
+    from synth.doors.microphone_process import MicrophoneApart
     from synth.doors.tuning_cues import CuePlayer
     from synth.recording.learnt_lengths import Lesson
     from synth.recording.tuning_session import TuningSession, TuningWishes
@@ -71,12 +72,14 @@ def listen_and_tell(
 
     row, path = solve_row(instrument), progress_path(design)
     with ExitStack() as opened:
-        rate, blocks = opened.enter_context(_blocks(settings.recording, settings.device))
+        rate, blocks, cues = opened.enter_context(_heard(settings))
         session = TuningSession(instrument, row, wishes, rate=rate, path=path)
         feed = opened.enter_context(_page(instrument, settings.page, serving))
-        bench = _Bench(session, design, opened.enter_context(_cues(rate, settings)), feed)
+        bench = _Bench(session, design, cues, feed)
         if settings.to_what_is_there:
             bench.shift_to_what_is_there()
+        if settings.recording is None:
+            session.rehearse()
         bench.tell(session.begin())
         read = None if settings.recording is not None else opened.enter_context(_keys())
         try:
@@ -135,42 +138,39 @@ def _page(
         yield feed
 
 
-def _blocks(recording: Path | None, device: str | None) -> AbstractContextManager[tuple[int, Iterator[Any]]]:
-    from synth.doors.devices import microphone
+@contextmanager
+def _heard(
+    settings: TunerSettings,
+) -> Iterator[tuple[int, Iterator[Any], CuePlayer | MicrophoneApart | None]]:
+    """The rate, the blocks, and what plays cues where tones are wanted: the system's usual loudspeaker."""
+    from synth.doors.devices import sound_device
+    from synth.doors.microphone_process import microphone_apart
+    from synth.doors.tuning_cues import CuePlayer
     from synth.recording.audio_input import read_recording
 
-    if recording is not None:
-        take = read_recording(recording)
-        parts = (take.samples[at : at + BLOCK] for at in range(0, len(take.samples), BLOCK))
-        return nullcontext((take.rate, parts))
-
-    @contextmanager
-    def heard() -> Iterator[tuple[int, Iterator[Any]]]:
-        with microphone(device, rate=RATE, block=BLOCK) as blocks:
-            yield RATE, blocks
-
-    return heard()
-
-
-@contextmanager
-def _cues(rate: int, settings: TunerSettings) -> Iterator[CuePlayer | None]:
-    """Tones through the system's usual loudspeaker, where they are wanted."""
-    if not settings.tones:
-        yield None
+    if settings.recording is None:
+        with microphone_apart(settings.device, rate=RATE, block=BLOCK, tones=settings.tones) as apart:
+            yield RATE, apart, apart if settings.tones else None
         return
-    from synth.doors.devices import sound_device
-    from synth.doors.tuning_cues import CuePlayer
-
-    player = CuePlayer(rate)
-    with sound_device(None, player.fill, rate=rate, block=BLOCK, channels=1):
-        yield player
+    take = read_recording(settings.recording)
+    parts = (take.samples[at : at + BLOCK] for at in range(0, len(take.samples), BLOCK))
+    if not settings.tones:
+        yield take.rate, parts, None
+        return
+    player = CuePlayer(take.rate)
+    with sound_device(None, player.fill, rate=take.rate, block=BLOCK, channels=1):
+        yield take.rate, parts, player
 
 
 class _Bench:
     """The session with its terminal, tones and keys."""
 
     def __init__(
-        self, session: TuningSession, design: Path, cues: CuePlayer | None, feed: TuningFeed | None = None
+        self,
+        session: TuningSession,
+        design: Path,
+        cues: CuePlayer | MicrophoneApart | None,
+        feed: TuningFeed | None = None,
     ) -> None:
         self.session, self.design, self.cues, self.feed = session, design, cues, feed
         self._cued = -1.0  # the moment of the tap that was answered in tones

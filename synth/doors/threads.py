@@ -1,11 +1,14 @@
-"""Threads that do not stand in each other's way while sound runs."""
+"""Threads and processes that do not stand in each other's way while sound runs."""
 
 from __future__ import annotations
 
 import gc
+import os
+import signal
 import sys
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Final
 
 SWITCH: Final = 0.0005  # s, after which a thread gives the interpreter away; ten times as often as usual
@@ -35,3 +38,26 @@ def nothing_to_collect() -> Iterator[None]:
         yield
     finally:
         gc.unfreeze()
+
+
+@contextmanager
+def deaf_to_interrupts() -> Iterator[None]:
+    """A process that is started meanwhile never hears Ctrl-C: that is for the player's side."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def hurry() -> None:
+    """Ahead of everyday programs, where the user may (on Linux by `rtprio` in limits.conf).
+
+    Every thread here, since the audio thread waits for any that holds the interpreter.
+    """
+    if sys.platform == "linux":
+        with suppress(PermissionError):
+            os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(os.sched_get_priority_min(os.SCHED_RR)))

@@ -236,6 +236,19 @@ class Listener:
         return samples, modes.pick(cycles > CYCLES)
 
 
+def rehearse(targets: TuningTargets, rate: int) -> None:
+    """Hear a made-up tap of the first tine: nothing is to be loaded while a true one rings and sound comes in."""
+    time = np.arange(round((SLOW + 0.4) * rate)) / rate
+    hertz, decay = targets.frequency[0].ravel(), targets.decay_rate[0].ravel()
+    hertz, decay = np.where(hertz < 0.45 * rate, hertz, 0.0), np.broadcast_to(decay[0], hertz.shape)
+    tap = np.sum(np.exp(-np.outer(decay, time)) * np.sin(2.0 * np.pi * np.outer(hertz, time)), axis=0)
+    noise = 1e-3 * np.random.default_rng(0).normal(size=len(time) + rate // 2)
+    noise[rate // 2 :] += tap
+    ear = Listener(targets, rate)
+    ear.announced = 0
+    ear.feed(noise)
+
+
 @dataclass
 class _Tap:
     """A tap whose looks are not all done: when, and from when it is free."""

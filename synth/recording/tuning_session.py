@@ -36,7 +36,7 @@ from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.recording.learnt_lengths import ENOUGH, Lesson, lesson
 from synth.recording.overtone_advice import Overtones
-from synth.recording.tap_listener import Answer, Listener
+from synth.recording.tap_listener import Answer, Listener, rehearse
 from synth.recording.tap_message import TunerMessage, advice_words, tap_message
 from synth.recording.tuning_progress import LastTap, TuningProgress, begun, fewest_nuts, work_order
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
@@ -84,6 +84,10 @@ class TuningSession:
         )
         self._announced: int | None = -1
         self._offered = False
+
+    def rehearse(self) -> None:
+        """Make ready for the first tap: what hears it is loaded before, not while it rings."""
+        rehearse(self.targets, self.rate)
 
     def begin(self) -> list[TunerMessage]:
         """Which tine is first."""

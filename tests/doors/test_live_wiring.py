@@ -133,7 +133,7 @@ def test_the_process_of_the_sound_is_given_what_was_set(monkeypatch, heard, tmp_
 
 def test_a_voice_in_the_process_has_the_jobs_gain_and_cap(monkeypatch):
     voices = []
-    monkeypatch.setattr(speaker_room, "_hurry", lambda: None)
+    monkeypatch.setattr(speaker_room, "hurry", lambda: None)
     monkeypatch.setattr(speaker_room, "_sound", lambda job, voice, pipe, shared: voices.append(voice))
     before = signal.getsignal(signal.SIGINT)
     try:
