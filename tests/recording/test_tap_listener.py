@@ -17,6 +17,7 @@ from synth.recording.retune import retune
 from synth.recording.tap_listener import COARSE, Answer, Listener, _begun
 from synth.recording.tapped_pitch import Verdict
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
+from synth.units import CENT
 from synth.vibration.tuning import Row
 from tests.everyday import design_tree, solved
 from tests.recording.test_retune import tap as tap_of
@@ -99,9 +100,10 @@ def test_no_wrong_tine_is_named_and_the_stated_uncertainty_holds(level: float) -
             for answer in sure:
                 assert answer.verdict.tine == tine, (seed, tine)
                 assert answer.verdict.cents_sd <= COARSE
-                miss = (answer.verdict.cents - here.off(tine, off)) / answer.verdict.cents_sd
-                misses.append(miss)
-                coarse += [miss] if answer.verdict.cents_sd > 0.1 else []
+                miss = answer.verdict.cents - here.off(tine, off)
+                misses.append(miss / answer.verdict.cents_sd)
+                noise = answer.verdict.standard_uncertainty / answer.verdict.sounds / CENT
+                coarse += [miss / noise] if noise > 0.1 else []
             low = here.model.frequency[tine, 0, 0] < 100.0
             late += bool(told) and told[0].spoken - told[0].time > (1.2 if low else 0.7)
     within = np.mean(np.abs(misses) < 2.0)
@@ -119,7 +121,7 @@ def test_an_answer_comes_in_time_and_improves_while_it_rings(bench: Shop) -> Non
     assert all(answer.verdict.tine == tine for answer in told)
     assert told[0].time == pytest.approx(0.6, abs=0.005)
     assert told[0].spoken - told[0].time < 0.7
-    assert told[-1].verdict.cents_sd < 0.7 * told[0].verdict.cents_sd
+    assert told[-1].verdict.standard_uncertainty < 0.7 * told[0].verdict.standard_uncertainty
     assert told[-1].verdict.cents == pytest.approx(bench.off(tine, -20.0), abs=0.2)
 
 

@@ -43,7 +43,7 @@ DRY = {"direct": 20.0, "over_noise": 30.0}
     [
         (DRY, 0.98, 0.6),
         (NEAR, 0.98, 0.7),
-        ({}, 0.9, 0.35),
+        ({}, 0.9, 0.3),
     ],
     ids=("dry", "near", "rooms"),
 )
@@ -159,21 +159,21 @@ def dull(tap: Struck, over_noise: float, dice: Any) -> Struck:
 
 
 def test_a_tap_of_which_only_the_fundamental_is_heard_is_to_be_tapped_again() -> None:
-    count = 0
-    for seed in range(4):
+    """In about six of ten: a decay that is not known yet may be a whistle's, and then there is no word."""
+    told_of = 0
+    for seed in range(12):
         dice = np.random.default_rng([402, seed])
         tine, off = off_by(dice)
         tap = dull(struck(tine, off, dice, over_noise=200.0, direct=20.0), 20.0, dice)
-        for announced in (None, tine):
-            for told in answers(tap, announced):
-                assert told.verdict.reason.startswith(
-                    "only its fundamental stands out of the noise: tap again"
-                )
-                assert told.verdict.tine is None
-                assert tine in told.verdict.candidates
-                assert announced is None or told.verdict.candidates == (tine,)
-                count += 1
-    assert count >= 6  # of eight, one word each: a decay that is not known yet may be a whistle's
+        announced = (None, tine)[seed % 2]
+        words = answers(tap, announced)
+        told_of += bool(words)
+        for told in words:
+            assert told.verdict.reason.startswith("only its fundamental stands out of the noise: tap again")
+            assert told.verdict.tine is None
+            assert tine in told.verdict.candidates
+            assert announced is None or told.verdict.candidates == (tine,)
+    assert told_of >= 6
 
 
 @pytest.mark.slow

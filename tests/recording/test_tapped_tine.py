@@ -69,7 +69,8 @@ def test_every_figure_of_a_message_is_that_of_its_tap():
     assert told == {
         "kind": "tap", "at_s": 2.5, "look_s": 1.05, "name": "high.4", "group": "high", "tine": 4,
         "fixing": "collet", "sounds_hz": 224.31, "cents": 13.0,
-        "cents_sd": pytest.approx(1200.0 / np.log(2.0) * 0.06 / 224.31), "turns": pytest.approx(shorter / 0.7),
+        "cents_sd": pytest.approx(np.hypot(1200.0 / np.log(2.0) * 0.06 / 224.31, 0.2)),
+        "turns": pytest.approx(shorter / 0.7),
         "shorten_mm": pytest.approx(shorter), "in_tune": False, "taken": True, "may_be": ["high.4", "high.5"],
         "reason": None, "planes_hz": [223.9, 225.2], "beat_hz": pytest.approx(1.3),
         "beat_cents": pytest.approx(1200.0 * np.log2(225.2 / 223.9)), "overtone": 6.31,
