@@ -83,7 +83,8 @@ PLACES = """
     served.search served.listening
     served.bench_page served.answers served.serving
     doors.streams doors.threads doors.ports doors.devices
-    doors.keyboard doors.tuning_cues doors.tuner_words doors.listening_tuner doors.recorder doors.audio_process
+    doors.keyboard doors.tuning_cues doors.tuner_words doors.microphone_process doors.listening_tuner
+    doors.recorder doors.audio_process
     doors.live_session doors.live doors.reference doors.cli __main__
 """
 ORDER = PLACES.split()
