@@ -323,7 +323,6 @@ COMMANDS = [
     ["compare", PIECE, "--group", "D3", "--vary", "speed_mm_s=200,600", "-o", "con"],
     ["tune", PIECE, "--tine", "D3.1", "d3.wav"],
     ["proposal", PIECE, "-o", "proposal"],
-    ["proposal", PIECE, "-o", "proposal"],
     ["open", PIECE, "--no-browser"],
 ]
 
