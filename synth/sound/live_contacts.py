@@ -41,7 +41,7 @@ from synth.sound.stroke_sound import StrokeSound
 from synth.vibration.modal_projection import Projection
 
 MARGIN: Final = (
-    2.0  # on the processor's time for a first part: ringing rows take longer, other threads come between
+    3.0  # on the processor's time for a first part: ringing rows take longer, other threads come between
 )
 NEEDED: Final = 0.7  # of the latency: what must be left of it when a contact's turn comes
 MOST_BACKOFF: Final = 4.0
