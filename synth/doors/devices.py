@@ -31,6 +31,7 @@ HOW_PORTAUDIO: Final = (
 
 PATIENCE: Final = 2.0  # s without a block from a microphone that gives one every few ms
 LIST_DEVICES: Final = "tinewright live --list shows what there is"
+MICROPHONE_GONE: Final = "the microphone is gone"
 NO_CARD: Final = "there is no sound device to play on"
 
 
@@ -176,7 +177,7 @@ def _heard(stream: Any, waiting: queue.Queue[Any]) -> Iterator[Any]:
         try:
             yield waiting.get(timeout=PATIENCE)
         except queue.Empty:
-            raise DeviceLostError("the microphone is gone") from None
+            raise DeviceLostError(MICROPHONE_GONE) from None
 
 
 def devices() -> list[str]:

