@@ -124,7 +124,7 @@ def test_three_quarters_of_a_ring_stand_within_two_thousandths_of_a_four_times_f
 
 @pytest.mark.parametrize("plane", [0.0, math.pi / 2.0], ids=["level", "upwards"])
 def test_a_tight_bend_is_an_arc_and_no_polygon(plane: float) -> None:
-    """Against sixty nodes in a bend of 90 degrees; pieces of 40 degrees are 2 % short, which makes these 1 % off."""
+    """Against sixty nodes in a bend of 90 degrees; pieces of 40 degrees make it 1 % off."""
     bar = Bar(STEEL, LATH, (Straight(0.05), Bend(math.pi / 2.0, 0.025, plane), Straight(0.05)), ())
     fine = np.linspace(0.05, 0.05 + bar.path[1].length, 60).tolist()
     coarse, exact = sounding(solve_bar(bar, highest_hz=8000.0)), sounding(solve_bar(bar, more=fine))
