@@ -58,7 +58,11 @@ def test_a_flat_bar_carries_each_of_its_properties_in_its_own_plane() -> None:
     soft, stiff = 0.06 * 0.01**3 / 12.0, 0.01 * 0.06**3 / 12.0
     wanted = {
         "axial": 200e9 * 6e-4,
-        "torsion": 77e9 * (1.0 - 0.630 / 6.0) / 3.0 * 0.06 * 0.01**3,  # a strip less its two ends (Timoshenko and Goodier)
+        "torsion": 77e9
+        * (1.0 - 0.630 / 6.0)
+        / 3.0
+        * 0.06
+        * 0.01**3,  # a strip less its two ends (Timoshenko and Goodier)
         "bend_y": 200e9 * soft,
         "bend_z": 200e9 * stiff,
         "shear_y": 0.850 * 77e9 * 6e-4,
