@@ -12,7 +12,7 @@ import pytest
 from synth.design.file import load
 from synth.design.instrument import Bar, Bend, Section, Straight, Support
 from synth.design.resolve import resolve
-from synth.vibration.bar import BarModes, beam_of, path, solve_bar, standing_on, surface_distance
+from synth.vibration.bar import BarModes, beam_of, is_closed, path, solve_bar, standing_on, surface_distance
 
 CENT = math.log(2.0) / 1200.0
 TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
@@ -276,3 +276,40 @@ def test_feet_take_the_place_of_supports_that_stand_where_they_do() -> None:
     supports = tuple(Support(position, kind, 1e4, 0.0, 0.1) for kind, position in kinds)
     left = standing_on(straight(1.2, supports=supports), [0.21, 0.5])
     assert [each.kind for each in left.supports] == ["clamp"]
+
+
+@pytest.mark.parametrize(("width", "height"), [(0.040, 0.012), (0.012, 0.040)], ids=["lying", "on edge"])
+def test_where_a_foot_stands_is_within_the_greater_side_of_the_bar(width: float, height: float) -> None:
+    supports = tuple(Support(position, "cord", 1e4, 0.0, 0.1) for position in (0.261, 0.339, 0.8))
+    bar = straight(1.2, Section("rectangle", width, height, 0.0), supports)
+    assert [each.position for each in standing_on(bar, [0.3, 0.85]).supports] == [0.8]
+    assert [each.position for each in standing_on(bar, [0.302]).supports] == [0.261, 0.8]
+
+
+DROP = math.pi / 6.0  # half the angle at which the two ends of a drop meet
+
+
+@pytest.mark.parametrize(
+    ("pieces", "ring"),
+    [
+        ((Bend(2.0 * math.pi, 0.1, 0.3),), True),
+        ((Straight(0.2), Bend(math.pi, 0.1, 0.0), Straight(0.2), Bend(math.pi, 0.1, 0.0)), True),
+        ((Straight(0.2), Bend(math.pi, 0.1, 0.0), Straight(0.2), Bend(0.99 * math.pi, 0.1, 0.0)), False),
+        # a drop: back at its start, but in another direction
+        (
+            (
+                Straight(0.1 / math.tan(DROP)),
+                Bend(math.pi + 2.0 * DROP, 0.1, 0.0),
+                Straight(0.1 / math.tan(DROP)),
+            ),
+            False,
+        ),
+    ],
+    ids=["ring", "racetrack", "gap", "drop"],
+)
+def test_a_path_that_comes_back_in_its_own_direction_is_a_ring(
+    pieces: tuple[Straight | Bend, ...], ring: bool
+) -> None:
+    bar = Bar(STEEL, THIN, pieces, ())
+    assert is_closed(bar) is ring
+    assert solve_bar(bar, highest_hz=500.0).closed is ring
