@@ -184,6 +184,21 @@ def test_a_hole_radiates_as_a_monopole():
     assert np.linalg.eigvalsh(around.impedance[0].real).min() > 0.0
 
 
+def test_far_below_its_first_wave_a_box_and_its_hole_are_one_source_of_what_they_displace():
+    """R_ij = rho c k² V_i V_j / 4 pi of two monopoles close together: lid and lid, lid and plug, plug and plug."""
+    modes = solve_plate(plate("supported"), highest=600.0, most=20)
+    area, low = 2e-3, np.array([2.0, 3.0])
+    found = radiation(modes, low, faces="one").with_hole(area).impedance.real
+    displaced = np.append(displaced_volume(modes), area)
+    k = 2.0 * math.pi * low / SOUND_SPEED
+    wanted = (
+        AIR_DENSITY * SOUND_SPEED * k[:, None, None] ** 2 * np.outer(displaced, displaced) / (4.0 * math.pi)
+    )
+    assert np.count_nonzero(np.abs(displaced) > 1e-3 * np.abs(displaced).max()) > 4
+    for row, want in zip(found, wanted, strict=True):
+        np.testing.assert_allclose(row, want, rtol=0.03, atol=0.01 * np.abs(want).max())
+
+
 def test_unlike_edges_are_refused():
     one = orthotropic(
         length=0.6,
