@@ -83,9 +83,8 @@ def test_a_locked_pair_answers_as_one_and_nuts_apart_as_independent_ones() -> No
         (150.0, 40.0, 44.53, True),  # side by side: 3.05 / 2 and 3
         (150.0, 40.0, 44.52, False),
         (150.0, 90.0, 40.0, False),
-        (150.0, 40.0, 66.0, True),  # its own nut at 70 takes 1.525, the upper one 3
-        (150.0, 40.0, 66.0 - 0.52, True),
-        (150.0, 40.0, 66.0 + 0.48, False),
+        (150.0, 40.0, 65.47, True),  # its own nut at 70 takes 1.525, the upper one 3
+        (150.0, 40.0, 65.48, False),
         (150.0, 71.0, 90.0, False),
         (600.0, 40.0, 90.0, True),
         (600.1, 40.0, 90.0, False),
