@@ -43,7 +43,7 @@ PLACES = """
     sound.roughness sound.quiet_room sound.shoebox sound.room_points sound.measured_room
     sound.room_response sound.room_noise sound.surroundings sound.ear sound.features
     sound.file_sets
-    sound.boardsheet sound.beside sound.sounding sound.render sound.carrying sound.ringing
+    sound.compiled_ahead sound.boardsheet sound.beside sound.sounding sound.render sound.carrying sound.ringing
     sound.sensitivity sound.live_output sound.holding sound.live_contacts
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.retuning
