@@ -37,9 +37,11 @@ from synth.sound.ear import describe
 from synth.sound.render import perform, scene
 
 here = scene(resolve(load(sys.argv[1])), sys.argv[2])
-sound = perform(here, [Stroke(group=here.instrument.groups[0].name, stick=next(iter(here.instrument.sticks)), speed=0.5)], seconds=0.6).sound()
+stick = next(iter(here.instrument.sticks))
+stroke = Stroke(group=here.instrument.groups[0].name, stick=stick, speed=0.5)
+sound = perform(here, [stroke], seconds=0.6).sound()
 describe(sound, 48000.0)
-assert known() == before, {name: (was, known()[name]) for name, was in before.items() if known()[name] != was}
+assert known() == before, [(name, was, known()[name]) for name, was in before.items() if known()[name] != was]
 """
 
 
