@@ -37,8 +37,8 @@ from synth.sound.ear import describe
 from synth.sound.render import perform, scene
 
 here = scene(resolve(load(sys.argv[1])), sys.argv[2])
-stick = next(iter(here.instrument.sticks))
-stroke = Stroke(group=here.instrument.groups[0].name, stick=stick, speed=0.5)
+stick = next(iter(here.instrument.sticks.values()))
+stroke = Stroke(group=0, stick=stick, speed=0.5)
 sound = perform(here, [stroke], seconds=0.6).sound()
 describe(sound, 48000.0)
 assert known() == before, [(name, was, known()[name]) for name, was in before.items() if known()[name] != was]
