@@ -51,8 +51,7 @@ class Convolver:
         part = self._part = min(max(count, SHORTEST), max(length, SHORTEST))
         self._size = fast_length(2 * part)
         self._spectra = [
-            np.fft.rfft(self._kernel[:, :, first : first + part], self._size)
-            for first in range(0, length, part)
+            _spectra(self._kernel[:, :, first : first + part], self._size) for first in range(0, length, part)
         ]
         self._past: deque[Spectra] = deque(maxlen=len(self._spectra) - 1)  # the latest block first
         self._block = np.zeros((paths, 2 * part), np.float32)  # the block before and the running one
@@ -64,7 +63,7 @@ class Convolver:
         part = self._part
         here = slice(self._filled, self._filled + signals.shape[1])
         self._block[:, part:][:, here] = signals
-        spectrum = np.fft.rfft(self._block, self._size)
+        spectrum = _spectra(self._block, self._size)
         out = self._left[:, here] + self._through([(0, spectrum)])[:, here]
         self._filled = here.stop
         if self._filled == part:
@@ -83,3 +82,9 @@ class Convolver:
         for age, spectrum in pairs:
             total += np.einsum("cpf,pf->cf", self._spectra[age], spectrum)
         return np.asarray(np.fft.irfft(total, self._size)[:, part : 2 * part])
+
+
+def _spectra(signals: NDArray[np.float32], size: int) -> Spectra:
+    return np.fft.rfft(signals, size).astype(
+        np.complex64, copy=False
+    )  # numpy before 2.0 gives it twice as wide

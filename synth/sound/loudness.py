@@ -122,7 +122,9 @@ def weigh(pressure: AnyReal, rate: float, *, around: int = 0) -> Array:
     """
     count, tail = pressure.shape[-1], round(TAIL * rate)
     size = fast_length(count + max(tail, 2 * around))
-    spectrum = np.fft.rfft(pressure, size) * a_weighting(np.fft.rfftfreq(size, 1.0 / rate))
+    spectrum = np.fft.rfft(pressure, size) * a_weighting(
+        np.asarray(np.fft.rfftfreq(size, 1.0 / rate), dtype=float)
+    )
     weighed = np.fft.irfft(spectrum, size)
     return np.concatenate([weighed[..., size - around :], weighed[..., : count + around]], axis=-1)
 

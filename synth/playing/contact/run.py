@@ -208,7 +208,7 @@ class Pass:
         """(T, ...) what is counted of each tine, its root's moment as it swings on from here as well."""
         from synth.playing.contact import kernel
 
-        tally = self.state.tally.copy()
+        tally: Array = self.state.tally.copy()
         turns = round(RING_ON / (layout.MIDDLE * self.resolution.step))
         kernel.ring_on(self.row, self.state.q.copy(), self.state.p.copy(), tally, turns)
         return tally

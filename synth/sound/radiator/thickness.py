@@ -71,7 +71,7 @@ def _table() -> ThicknessTable:
 def _made() -> ThicknessTable:
     from scipy.special import h2vp
 
-    ka = THIN + STEP * np.arange(math.ceil((LAST - THIN) / STEP) + 2)
+    ka: Array = THIN + STEP * np.arange(math.ceil((LAST - THIN) / STEP) + 2.0)
     factor = exact(ka)
     slope = factor * (-2.0 / ka - h2vp(1, ka, 2) / h2vp(1, ka))
     return ThicknessTable(factor, slope * STEP)
