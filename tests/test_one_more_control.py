@@ -14,6 +14,8 @@ PROBE = """
 import csv, dataclasses, sys
 from pathlib import Path
 import click, mido, numpy as np
+import pytest
+
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors.cli import arguments
@@ -97,6 +99,7 @@ print("all of them")
 """
 
 
+@pytest.mark.slow
 def test_one_more_row_reaches_commands_scripts_recordings_comparisons_midi_and_the_reference(tmp_path):
     shutil.copytree(ROOT / "synth", tmp_path / "synth", ignore=shutil.ignore_patterns("__pycache__"))
     source = tmp_path / "synth" / "playing" / "stroke.py"
