@@ -5,6 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).resolve().parent.parent
 
 FIELD = '    hand: Hand = "exact"'
@@ -14,8 +16,6 @@ PROBE = """
 import csv, dataclasses, sys
 from pathlib import Path
 import click, mido, numpy as np
-import pytest
-
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors.cli import arguments
