@@ -191,12 +191,13 @@ def test_far_below_its_first_wave_a_box_and_its_hole_are_one_source_of_what_they
     found = radiation(modes, low, faces="one").with_hole(area).impedance.real
     displaced = np.append(displaced_volume(modes), area)
     k = 2.0 * math.pi * low / SOUND_SPEED
-    wanted = (
-        AIR_DENSITY * SOUND_SPEED * k[:, None, None] ** 2 * np.outer(displaced, displaced) / (4.0 * math.pi)
-    )
-    assert np.count_nonzero(np.abs(displaced) > 1e-3 * np.abs(displaced).max()) > 4
+    wanted = AIR_DENSITY * SOUND_SPEED * k**2 / (4.0 * math.pi)
+    moves = np.abs(displaced[:-1]) > 0.05 * np.abs(displaced[:-1]).max()
+    assert np.count_nonzero(moves) >= 3
+    own = np.append(np.flatnonzero(moves), len(displaced) - 1)
     for row, want in zip(found, wanted, strict=True):
-        np.testing.assert_allclose(row, want, rtol=0.03, atol=0.01 * np.abs(want).max())
+        share = row[np.ix_(own, own)] / np.outer(displaced[own], displaced[own]) / want
+        np.testing.assert_allclose(share, 1.0, rtol=0.03)
 
 
 def test_unlike_edges_are_refused():
