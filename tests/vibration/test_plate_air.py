@@ -197,7 +197,7 @@ def test_far_below_its_first_wave_a_box_and_its_hole_are_one_source_of_what_they
     own = np.append(np.flatnonzero(moves), len(displaced) - 1)
     for row, want in zip(found, wanted, strict=True):
         share = row[np.ix_(own, own)] / np.outer(displaced[own], displaced[own]) / want
-        np.testing.assert_allclose(share, 1.0, rtol=0.03)
+        np.testing.assert_allclose(share, 1.0, rtol=0.06)  # of the cells
 
 
 def test_unlike_edges_are_refused():
