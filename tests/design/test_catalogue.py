@@ -3,8 +3,10 @@
 import csv
 import dataclasses
 import math
+from collections.abc import Callable, Iterable
 from itertools import chain
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,7 +22,7 @@ TABLES = [
 ]
 
 
-FILES = {
+FILES: dict[str, Callable[[], Iterable[Any]]] = {
     "materials": catalogue.materials,
     "threads": catalogue.threads,
     "nuts": catalogue.nuts,

@@ -52,7 +52,7 @@ def valid(kind: inspect.Type) -> Any:
         case inspect.StrType():
             return "x" * (kind.min_length or 1)
         case inspect.IntType() | inspect.FloatType():
-            return kind.ge if kind.ge is not None else kind.gt + 1
+            return kind.ge if kind.ge is not None else (kind.gt or 0) + 1
         case inspect.ListType():
             return [valid(kind.item_type)] * (kind.min_length or 0)
         case inspect.StructType():
@@ -62,7 +62,8 @@ def valid(kind: inspect.Type) -> Any:
 
 def taken(table: str, key: str, value: float) -> Any:
     tree = valid(TABLES[table]) | {key: value}
-    return getattr(decode(tree, TABLES[table].cls), key)
+    kind: Any = TABLES[table].cls
+    return getattr(decode(tree, kind), key)
 
 
 def refused(table: str, key: str, value: float) -> str:
