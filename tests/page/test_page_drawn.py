@@ -96,9 +96,11 @@ DRAWN = """(act) => { const drawn = [];
     pen.measureText;
     const mine = Object.create(Drawing.prototype);
     const measured = new Proxy(pen, { get: (own, name) => (name === 'measureText'
-      ? (words) => ({ width: 6 * words.length }) : own[name]), set: (own, name, value) => { own[name] = value; return true; } });
+      ? (words) => ({ width: 6 * words.length }) : own[name]), set: (own, name, value) => { own[name] = value;
+        return true; } });
     Object.assign(mine, { pen: measured, view, chosen: null, moving: false, still: { matches: true },
-      lit: new Map(), swings: new Float32Array(2 * HEAD.picture.length), canvas: { clientWidth: 800, clientHeight: 400 } });
+      lit: new Map(), swings: new Float32Array(2 * HEAD.picture.length), canvas: { clientWidth: 800,
+        clientHeight: 400 } });
     ACT;
     return [drawn, mine.moving]; }"""
 

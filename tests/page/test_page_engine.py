@@ -1,4 +1,4 @@
-"""What the page's engine makes of what it is asked: places, speeds, palms, ears, worked by hand, nothing rendered."""
+"""What the page's engine makes of what it is asked: places, speeds, palms, ears, worked by hand."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ pytestmark = pytest.mark.browser
 WITH = """async (argument) => { window.asked ??= new Engine(await content); const engine = window.asked;
     const kept = { ...engine };
     try { return await (ACT)(engine, argument); }
-    finally { for (const key of Object.keys(engine)) if (!(key in kept)) delete engine[key]; Object.assign(engine, kept); } }"""
+    finally { for (const key of Object.keys(engine)) if (!(key in kept)) delete engine[key];
+      Object.assign(engine, kept); } }"""
 
 
 @pytest.fixture
@@ -63,8 +64,10 @@ def test_a_hand_that_moves_is_followed_along_its_own_way(ask, sign):
 
 def test_a_stick_makes_up_for_what_it_is_behind_its_hand_in_50_ms(ask):
     """At 0.1 m at 1.2 s; the hand was at 0.08 m at 1.1 s with 0.4 m/s and so is at 0.12: 0.4 + 0.02 / 0.05."""
-    act = """(_, hand) => { const set = {}; const run = { set: (name, value) => { set[name] = value; return run; } };
-        const voice = Object.assign(Object.create(Voice.prototype), { run, done: false, start: 1.0, place: 0.04, speed: 0.3,
+    act = """(_, hand) => { const set = {};
+        const run = { set: (name, value) => { set[name] = value; return run; } };
+        const voice = Object.assign(Object.create(Voice.prototype), { run, done: false, start: 1.0, place:
+          0.04, speed: 0.3,
           given: { 'state.clock': { at: [BigInt(Math.round(0.2 / STEP))] } } });
         voice.follow(hand); return [set, voice.speed, voice.place]; }"""
     told, speed, place = ask(act, {"at": 0.08, "speed": 0.4, "time": 1.1})
@@ -82,7 +85,7 @@ def test_a_tine_is_touched_while_its_own_flag_says_so(ask):
 
 @pytest.mark.parametrize("touch", [False, True])
 def test_a_palm_takes_by_periods_and_a_touch_by_seconds_from_every_bank_at_its_moment(ask, touch):
-    """In 20 ms: a palm e to the -ln 10 / 3 a period, a touch 700 dB a second; a quarter of a block after its time."""
+    """In 20 ms: a palm e to the -ln 10 / 3 a period, a touch 700 dB a second; 32 frames after its time."""
     act = """(engine, touch) => { const asked = []; engine.frame = 48000;
         engine.banks = engine.banks.map((bank) => Object.assign(Object.create(bank), {
           quieten: (state, ...how) => { asked.push(how); return bank.copy; } }));
@@ -99,7 +102,8 @@ def test_a_palm_takes_by_periods_and_a_touch_by_seconds_from_every_bank_at_its_m
 
 def test_one_ear_gives_way_to_another_in_six_blocks_of_which_each_sums_to_one(ask):
     act = """(engine) => { const told = []; engine.through('bar'); engine.leaving = null;
-        const ear = (each) => Object.assign(Object.create(each), { onto: (l, r, from, to) => told.push([each.name, from, to]),
+        const ear = (each) => Object.assign(Object.create(each), { onto: (l, r, from,
+          to) => told.push([each.name, from, to]),
           hearing: { lay: () => {} }, clear: () => told.push([each.name, 'clear']) });
         engine.ears = engine.ears.map(ear); engine.ear = engine.ears[0];
         engine.through('pickup'); engine.through('pickup');
@@ -130,16 +134,19 @@ def test_a_slot_that_is_given_to_another_height_is_made_ready_anew_and_the_longe
     act = """(engine) => { const bank = engine.banks[0], ear = engine.ears.find((each) => each.bank === bank);
         const first = bank.slot(0, 0.001); ear.prepare(first); const was = ear.ready.has(first);
         let last = first; for (let n = 1; n <= OTHER; n++) last = bank.slot(0, 0.001 + 1e-5 * n);
-        return [was, last === first, ear.ready.has(first), bank.slot(1, 0), bank.slot(0, 0.001 + 1e-5 * OTHER) === last]; }"""
+        return [was, last === first, ear.ready.has(first), bank.slot(1, 0), bank.slot(0,
+          0.001 + 1e-5 * OTHER) === last]; }"""
     assert ask(act) == [True, True, False, 2, True]
 
 
 def test_levels_are_those_of_a_tone_at_full_scale_and_the_low_one_is_weighed(ask):
-    """A tone of 0.1 of full scale, 80 dB SPL where that is a sine of 100; A weighs 100 Hz by -19.1 dB (IEC 61672-1)."""
-    act = """(engine, hertz) => { const [l, r] = [new Float64Array(BLOCK), new Float64Array(BLOCK)]; const { meter } = engine;
+    """A tone of 0.1 of full scale, 80 dB SPL where that is 100; A weighs 100 Hz by -19.1 dB (IEC 61672-1)."""
+    act = """(engine, hertz) => { const [l, r] = [new Float64Array(BLOCK), new Float64Array(BLOCK)];
+        const { meter } = engine;
         meter.plain = meter.a = 0;
         for (let n = 0; n < 800; n++) { for (let k = 0; k < BLOCK; k++) {
-          l[k] = 0.1 * Math.sin(2 * Math.PI * hertz * (n * BLOCK + k) / engine.rate); r[k] = l[k]; } meter.take(l, r); }
+          l[k] = 0.1 * Math.sin(2 * Math.PI * hertz * (n * BLOCK + k) / engine.rate); r[k] = l[k];
+            } meter.take(l, r); }
         return meter.levels(); }"""
     for hertz, weight in ((100.0, -19.1), (1000.0, 0.0)):
         told = ask(act, hertz)
@@ -150,20 +157,24 @@ def test_levels_are_those_of_a_tone_at_full_scale_and_the_low_one_is_weighed(ask
 def test_the_sound_that_is_kept_is_a_wav_file_of_floats_by_its_own_head(opened):
     """RIFF: format 3, two channels, 8 bytes a frame, a fact chunk with the frames."""
     act = """() => { const kept = record.sounds;
-        record.sounds = [{ left: Float32Array.of(0.25, 0.5), right: Float32Array.of(-1, 1) }, { left: Float32Array.of(0.125),
+        record.sounds = [{ left: Float32Array.of(0.25, 0.5), right: Float32Array.of(-1, 1) }, { left:
+          Float32Array.of(0.125),
           right: Float32Array.of(0) }];
         const bytes = Array.from(new Uint8Array(wavBytes())); record.sounds = kept; return bytes; }"""
     content = bytes(opened("straight").tab.evaluate(act))
     head = struct.unpack("<4sI4s4sIHHIIHHH4sII4sI", content[:58])
     assert head == (
-        b"RIFF", len(content) - 8, b"WAVE", b"fmt ", 18, 3, 2, 48_000, 8 * 48_000, 8, 32, 0, b"fact", 4, 3, b"data", 24,
+        b"RIFF", len(content) - 8, b"WAVE", b"fmt ", 18, 3, 2, 48_000, 8 * 48_000, 8, 32, 0, b"fact", 4, 3,
+          b"data", 24,
     )  # fmt: skip
     assert np.frombuffer(content[58:], "<f4").tolist() == [0.25, -1.0, 0.5, 1.0, 0.125, 0.0]
 
 
 def test_levels_and_limits_are_told_as_they_come(opened):
-    act = """(data) => { const { swings } = drawing; tellLevels({ swings, touching: [['a', [2]], ['b', [5]]], ...data });
-        return [$('levels').textContent, $('peak').value, $('limit').textContent, $('limit').classList.contains('over'),
+    act = """(data) => { const { swings } = drawing;
+        tellLevels({ swings, touching: [['a', [2]], ['b', [5]]], ...data });
+        return [$('levels').textContent, $('peak').value, $('limit').textContent,
+          $('limit').classList.contains('over'),
           [...drawing.lit.keys()].filter((r) => drawing.lit.get(r) > performance.now()).sort()]; }"""
     page = opened("straight")
     distance = page.tab.evaluate("HEAD.listener_m")
@@ -179,16 +190,18 @@ def test_a_stroke_of_the_keys_is_in_the_manner_of_the_controls(opened):
     page = opened("straight")
     act = """(said) => { const kept = Object.fromEntries(Object.keys(said).map((id) => [id, $(id).value]));
         for (const [id, value] of Object.entries(said)) $(id).value = value;
-        const told = manner(); for (const [id, value] of Object.entries(kept)) $(id).value = value; return told; }"""
+        const told = manner(); for (const [id, value] of Object.entries(kept)) $(id).value = value;
+          return told; }"""
     stick = page.tab.evaluate("Object.keys(HEAD.sticks)[1]")
     told = page.tab.evaluate(act, {"stick": stick, "grip": "firm", "bite": "1.5", "tilt": "30"})
     assert told == {"stick": stick, "grip": "firm", "bite_mm": 1.5, "tilt_deg": 30}
 
 
 def test_the_engine_s_second_is_the_page_s_and_what_it_is_ahead(page):
-    """The device's clock says 12.0 s where the engine plays its second 10.5: a page's moment is that much later there."""
+    """The device's clock says 12.0 s where the engine plays its second 10.5: 1.5 s ahead."""
     act = """() => { const { player } = window.tinewright, { onmessage } = player.node.port;
-        const mine = Object.assign(Object.create(Player.prototype), { clocks: [], context: { currentTime: 12 }, ahead: 0 });
+        const mine = Object.assign(Object.create(Player.prototype), { clocks: [], context: { currentTime: 12 },
+          ahead: 0 });
         const kept = player.ahead; onmessage.call(player.node.port, { data: { audio: 12, time: 10.5 } });
         mine.ahead = player.ahead; player.ahead = kept;
         const now = performance.now() / 1000; return [mine.ahead, mine.second(now) - 10.5]; }"""

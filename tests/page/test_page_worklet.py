@@ -1,4 +1,4 @@
-"""The audio thread's own script, run beside the page: what it is told reaches the engine, what it plays goes out."""
+"""The audio thread's script, run beside the page: what it is told reaches the engine, what it plays goes out."""
 
 from __future__ import annotations
 
@@ -26,7 +26,8 @@ BESIDE = """async ([messages, blocks]) => {
     const player = Object.create(Made.prototype);
     const level = { now: 0 };
     Object.assign(player, {
-      port: { postMessage: (message) => sent.push(message) }, headroom: 1, over: false, blocks: 0, taken: 0, peak: 0,
+      port: { postMessage: (message) => sent.push(message) }, headroom: 1, over: false, blocks: 0, taken: 0,
+        peak: 0,
       busy: 0, worst: 0, kept: null, left: new Float64Array(BLOCK), right: new Float64Array(BLOCK),
       engine: {
         rate: 48000, frame: 4800, gain: 1, reports: [], voices: [], limiter: new Limiter(compiled, 48000),
@@ -45,7 +46,8 @@ BESIDE = """async ([messages, blocks]) => {
       out.push([player.process([], [[left, right]]), left.at(-1), right.at(-1), Math.max(...left)]);
     }
     const plain = sent.map((each) => each.sound
-      ? { sound: { at: each.sound.at, left: Array.from(each.sound.left), right: Array.from(each.sound.right) } } : each);
+      ? { sound: { at: each.sound.at, left: Array.from(each.sound.left), right:
+        Array.from(each.sound.right) } } : each);
     return { sent: plain, asked, out, gain: player.engine.gain };
 }""".replace("SCRIPT", SCRIPT)
 

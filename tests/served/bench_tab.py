@@ -90,7 +90,8 @@ ASKED = """async ([argument, answers]) => {
       asked.push([name, how?.body ? JSON.parse(how.body) : null]);
       return new Response(JSON.stringify(answers[name] ?? bench.state));
     };
-    try { await (ACT)(argument); await new Promise((done) => setTimeout(done)); } finally { window.fetch = plainly; }
+    try { await (ACT)(argument); await new Promise((done) => setTimeout(done)); }
+    finally { window.fetch = plainly; }
     return asked; }"""
 # a pen that notes what it is asked to draw
 PEN = """const drawn = []; const pen = new Proxy({ measureText: (words) => ({ width: 6 * words.length }) }, {

@@ -1,4 +1,4 @@
-"""How the bench tells and keeps states: the file's, what is chosen, two players that change over, versions heard."""
+"""How the bench tells and keeps states: the file's, what is chosen, two players at once, versions."""
 
 from __future__ import annotations
 
@@ -23,7 +23,8 @@ WRONG = {"words": "no note", "line": 7}
     ("state", "linked", "words", "undo", "redo"),
     [
         ({}, True, "slat.toml is as you see and hear it.", True, True),
-        ({"mistake": WRONG}, True, "slat.toml, line 7: no note. What you hear is the last good state.", True, False),
+        ({"mistake": WRONG}, True, "slat.toml, line 7: no note. What you hear is the last good state.", True,
+          False),
         ({"mistake": {**WRONG, "line": 0}}, True, "slat.toml, line ?: no note. What", True, False),
         ({"gone": "no such file"}, True, "slat.toml: no such file. What you hear is its last state.", False, False),
         ({}, False, "The server does not answer.", False, False),
@@ -53,7 +54,8 @@ def test_each_button_asks_for_its_own_change(bench, button, name):
 )  # fmt: skip
 def test_keys_take_back_and_do_again(bench, key, how, name):
     act = """([key, how]) => { for (const id of ['undo', 'redo']) $(id).disabled = false;
-        document.body.dispatchEvent(new KeyboardEvent('keydown', { key, ctrlKey: true, bubbles: true, ...how })); }"""
+        document.body.dispatchEvent(new KeyboardEvent('keydown', { key, ctrlKey: true, bubbles: true,
+          ...how })); }"""
     assert asked(bench, act, [key, how]) == [(name, {})]
 
 
@@ -103,7 +105,8 @@ def test_while_two_players_sound_each_has_half_the_room_and_the_old_one_fades(be
 
 def test_what_is_heard_through_is_asked_of_the_player_or_of_the_server(bench):
     act = """(name) => { const kept = [window.tinewright.player, swap.running, swap.wanted], told = [];
-        window.tinewright.player = { tell: (message) => told.push(message) }; swap.running = true; swap.wanted = null;
+        window.tinewright.player = { tell: (message) => told.push(message) }; swap.running = true;
+          swap.wanted = null;
         $('through').value = name; doors.through(name); const { wanted } = swap;
         [window.tinewright.player, swap.running, swap.wanted] = kept; $('through').value = 'bar';
         return [told, wanted]; }"""
@@ -142,7 +145,7 @@ def test_what_differs_is_told_of_the_version_that_is_heard(bench):
         "low rail: low, true level, up to 61.3 dB(A).", True, ""
     ]  # fmt: skip
     assert bench.tab.evaluate(act, [SOUNDS[1]]) == ["As it is now: low, true level.", False, "one\ntwo"]
-    found = "([told, name]) => { try { return soundOf(told, name).name; } catch (refused) { return refused.message; } }"
+    found = "([told, name]) => { try { return soundOf(told, name).name; } catch (no) { return no.message; } }"
     told = {"sounds": SOUNDS, "left": [{"name": "bad", "words": "it cannot be built"}]}
     assert bench.tab.evaluate(found, [told, ""]) == "now"
     assert bench.tab.evaluate(found, [told, "low rail"]) == "low rail"

@@ -1,4 +1,4 @@
-"""What the bench's scripts hand on, each to the place it is meant for: asked of one open page, nothing is rendered."""
+"""What the bench's scripts hand on, each to the place it is meant for: asked of one open page."""
 
 from __future__ import annotations
 
@@ -256,7 +256,8 @@ def test_what_is_known_is_counted_and_stands_with_its_own_remedies(bench):
         try {
           await askKnown(); clearTimeout(known.timer); const past = [known.past, known.quarrelling];
           await askAdvice(model);
-          return [past, $('known-head').textContent, [...$('known-body').querySelectorAll('[data-part=quarrels] li')]
+          return [past, $('known-head').textContent,
+            [...$('known-body').querySelectorAll('[data-part=quarrels] li')]
             .map((each) => [...each.querySelectorAll('button')].map((button) => button.textContent)),
             $('known-body').textContent, [0, 1].map((r) => knownOfTine(r).map((each) => each.textContent))];
         } finally { window.fetch = plainly; Object.assign(known, kept); showKnown(); } }"""
