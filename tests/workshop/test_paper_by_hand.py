@@ -10,8 +10,9 @@ import pytest
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from synth.workshop import paper
-from synth.workshop.drawing import Arc, Circle, Drawing, Line, Point, Text, extent, write_svg
+from synth.workshop.drawing import Arc, Circle, Drawing, Line, Point, Text, extent, write_dxf, write_svg
 from synth.workshop.paper import Bullets, Document, Heading, PaperTable, Paragraph, part_html, write_pages
+from synth.workshop.picture import FILLS, PENS, Patch, Sheet, paint, svg_of
 from synth.workshop.typeface import typeface
 
 PAD = 9.0  # points beside a cell's words, and one to spare
@@ -138,3 +139,54 @@ def test_an_svg_has_every_shape_at_its_place_with_y_downwards_and_words_turned_t
         ("0", "0"),
         ("1", "0"),
     ]
+
+
+def test_a_dxf_file_says_how_far_its_drawing_and_its_paper_reach(tmp_path):
+    from ezdxf import filemanagement
+
+    write_dxf(Drawing("t", (Line("outline", Point(-4.0, -10.0), Point(50.0, 30.0)),)), tmp_path / "a.dxf")
+    document = filemanagement.readfile(tmp_path / "a.dxf")
+    for low, high in (("$EXTMIN", "$EXTMAX"), ("$LIMMIN", "$LIMMAX")):
+        assert tuple(document.header[low])[:2] == (-4.0, -10.0)
+        assert tuple(document.header[high])[:2] == (50.0, 30.0)
+    space = document.modelspace().dxf
+    assert (tuple(space.limmin)[:2], tuple(space.limmax)[:2]) == ((-4.0, -10.0), (50.0, 30.0))
+    assert (space.extmin[0], space.extmax[1]) == (-4.0, 30.0)
+
+
+INK = (
+    Patch("bar", (Point(1.0, 2.0), Point(5.0, 2.0), Point(5.0, 4.0))), Line("contour", Point(1.0, 2.0),
+      Point(5.0, 2.0)),
+    Patch("trim nut", (Point(2.0, 2.0), Point(3.0, 2.0), Point(3.0, 9.0))), Line("tine", Point(2.0, 2.0),
+      Point(2.0, 8.0)),
+    Text("words", Point(6.0, 7.0), 2.0, "a < b"),
+)  # fmt: skip
+
+
+def test_a_sheet_is_painted_in_its_order_with_its_greys_and_pens_in_both_files():
+    """A trim nut is darker than the bar, white is the paper; pens of ISO 128-20, a contour 0.35 mm, a tine 0.13."""
+    sheet = Sheet("a & b", 20.0, 10.0, INK)
+    root = ET.fromstring(svg_of(sheet))
+    groups = [each for each in root.iter() if each.tag.endswith("}g")]
+    assert [each.get("class") for each in groups] == ["bar", "contour", "trim nut", "tine", "words"]
+    greys = [each.get("fill") for each in groups if each.get("fill")]
+    assert greys == [f"rgb({n},{n},{n})" for n in (round(255 * 0.86), round(255 * 0.55))]
+    widths = [each.get("stroke-width") for each in groups if each.get("stroke-width")]
+    assert widths == ["0.35", "0.13", "0.13"]
+    (bar, _) = [each.get("points") for each in root.iter() if each.tag.endswith("polygon")]
+    assert bar == "1.000,8.000 5.000,8.000 5.000,6.000"  # y downwards from the sheet's upper edge
+    done = []
+
+    class Canvas:
+        def __getattr__(self, name):
+            return lambda *words, **more: done.append((name, *words, *more.values())) or self
+
+    paint(Canvas(), sheet)
+    greys = [each[1] for each in done if each[0] == "setFillGray"]
+    assert greys == [FILLS["bar"], 0.0, FILLS["trim nut"], 0.0]  # words after a patch are black again
+    assert [each[1] for each in done if each[0] == "setLineWidth"] == [
+        PENS[n] for n in ("contour", "tine", "words")
+    ]
+    assert [each[1:] for each in done if each[0] == "moveTo"] == [(1.0, 2.0), (2.0, 2.0)]
+    assert [each[1:] for each in done if each[0] == "lineTo"][:2] == [(5.0, 2.0), (5.0, 4.0)]
+    assert [each[-2:] for each in done if each[0] == "drawPath"] == [(0, 1)] * 2
