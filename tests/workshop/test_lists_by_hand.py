@@ -1,4 +1,4 @@
-"""Lists of ways, errors, quarrels and strains made by hand: each cell is its own figure, in millimetres and in inches."""
+"""Lists of ways, errors, quarrels and strains made by hand: each cell its own figure, in mm and in inches."""
 
 from types import SimpleNamespace
 
