@@ -1,4 +1,4 @@
-"""What a hand on the picture, a key and a record make of what they see: worked by hand, in no hurry of the clock."""
+"""What a hand on the picture, a key and a record make of what they see: worked by hand, off the clock."""
 
 from __future__ import annotations
 
@@ -62,7 +62,8 @@ def hand(ask, act, **words):
 
 def path(start, speed, count=5):
     """Places 10 ms apart that end now, on the page's clock."""
-    return f"""(() => {{ const now = performance.now() / 1000; return Array.from({{ length: {count} }}, (_, n) => ({{
+    return f"""(() => {{ const now = performance.now() / 1000;
+      return Array.from({{ length: {count} }}, (_, n) => ({{
       time: now - 0.01 * ({count - 1} - n), point: [{start} - {speed} * 0.01 * ({count - 1} - n)] }})); }})()"""
 
 
@@ -134,7 +135,8 @@ def test_a_stroke_goes_on_until_the_hand_is_past_its_group_turns_or_leaves_the_r
             assert move["at_mm"] == pytest.approx(1000 * at)
 
 
-MANNER = """([words, hand]) => { const view = { groups: [[1, 0]], spans: [[0.1, 0.15]], falls: [words.tips ?? 0], lengths: [0.1, 0.08] };
+MANNER = """([words, hand]) => { const view = { groups: [[1, 0]], spans: [[0.1, 0.15]], falls: [words.tips ?? 0],
+      lengths: [0.1, 0.08] };
     const { hz: a } = HEAD.picture[0], { hz: b } = HEAD.picture[1];
     const found = Hand.prototype.manner.call({ view, kind: words.kind ?? 'mouse', pressure: words.pressure ??
       0 }, 0, hand);
@@ -142,7 +144,7 @@ MANNER = """([words, hand]) => { const view = { groups: [[1, 0]], spans: [[0.1, 
 
 
 def test_how_deep_a_hand_goes_is_how_high_the_stick_meets_the_tines(ask):
-    """Within 12 mm of the tips they are met at their tips, else in steps of 5 mm, no deeper than 0.45 of the shortest."""
+    """Within 12 mm of the tips they are met at their tips, else in steps of 5 mm, to 0.45 of the shortest."""
 
     def height(depth, speed=0.4, falls=0.0, at=0.12):
         return ask(MANNER, [{}, {"at": at, "depth": depth, "falls": falls, "speed": speed}])[0]["height_mm"]
@@ -150,7 +152,7 @@ def test_how_deep_a_hand_goes_is_how_high_the_stick_meets_the_tines(ask):
     assert [height(depth) for depth in (0.0, 0.011, 0.013, 0.0224, 0.0226, 0.06)] == pytest.approx(
         [0, 0, 15, 20, 25, 36]
     )
-    # a path that falls by a tenth: deeper by 3 mm at the end that lies 30 mm ahead, higher by 2 where it lies behind
+    # a path that falls: deeper by 6 mm at the end that lies 30 mm ahead, by 4 at the one 20 mm behind
     assert height(0.0240, falls=-0.2) == pytest.approx(20.0)  # 24 - 6 = 18 mm at the far end
     assert height(0.0240, falls=0.2) == pytest.approx(25.0)  # deeper there: the lesser is where it is
     assert height(0.0240, falls=0.2, speed=-0.4) == pytest.approx(20.0)  # 24 - 4 at the near end
@@ -177,7 +179,8 @@ def test_a_pen_bites_by_its_pressure_and_a_path_leans_by_its_fall_beyond_the_tip
 
 
 def test_a_finger_that_lies_still_beside_others_is_a_palm_and_is_lifted_as_one(ask):
-    act = "(hand, player) => { hand.trail = [{ time: performance.now() / 1000, point: [0.34] }]; hand.look(player, OTHERS); }"
+    act = """(hand, player) => { hand.trail = [{ time: performance.now() / 1000, point: [0.34] }];
+        hand.look(player, OTHERS); }"""
     still = {"moved": False, "since": -1e6, "kind": "touch"}
     sent, _, _, palm, _ = hand(ask, act.replace("OTHERS", "true"), **still)
     assert [each["rest"] for each in sent] == [{"palm": "wires", "down": True}]

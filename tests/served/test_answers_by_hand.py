@@ -9,7 +9,9 @@ from types import SimpleNamespace
 import pytest
 
 from synth.errors import InputError
+from synth.served import address
 from synth.served import answers as room
+from synth.served.address import Address
 from synth.served.answers import Answers
 from synth.served.history import MOST, History
 from synth.served.hub import MOST_WAITING, Hub
@@ -235,3 +237,22 @@ def test_a_version_s_file_is_never_called_as_a_device(tmp_path, name):
     (file,) = (tmp_path / "rail.versions").iterdir()
     assert file.name.lower().split(".")[0] not in ("con", "nul", "aux", "com3", "lpt9")
     assert Versions(tmp_path / "rail.toml").texts == {name: "text\n"}
+
+
+def test_an_address_is_kept_for_its_own_design_and_taken_again_where_it_can_be(tmp_path, monkeypatch):
+    """One of the same name in another folder is another; a secret too short to be one, or no port, begins anew."""
+    monkeypatch.setattr(address, "folder", lambda: tmp_path / "kept")
+    one, other = (tmp_path / name / "rail.toml" for name in ("a", "b"))
+    secrets = {path: letter * 32 for path, letter in ((one, "x"), (other, "y"))}
+    for port, path in enumerate(secrets, start=4000):
+        address.keep(path, Address(port, secrets[path]))
+    for port, path in enumerate(secrets, start=4000):
+        assert address.known(path) == Address(port, secrets[path])
+        assert address.known(path).words == f"http://127.0.0.1:{port}/{secrets[path]}/"
+    for port, secret in ((4000, "short"), (0, "x" * 32), (65536, "x" * 32), (-1, "x" * 32)):
+        address.keep(one, Address(port, secret))
+        found = address.known(one)
+        assert found.port == 0
+        assert found.secret != secret
+        assert len(found.secret) >= 32
+    assert address.known(tmp_path / "c" / "rail.toml").port == 0
