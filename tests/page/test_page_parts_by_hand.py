@@ -149,8 +149,8 @@ def test_a_stick_s_directions_are_square_to_each_other_and_mirrored_by_the_way_i
 def test_a_stick_s_weights_are_sorted_by_ear_at_full_scale_one(ask):
     """From (direction, ear, part, mode) to (ear, part, both directions' modes), over full scale."""
     act = """(engine, raw) => Array.from(Stick.prototype.byEar.call({ line: { modes: 3 },
-          engine: { content: { head: { full_scale_pa: 2 } } } }, { array: (kind, ...shape) => ({ at: new Float64Array(shape.reduce((a,
-          b) => a * b, 1)) }) },
+          engine: { content: { head: { full_scale_pa: 2 } } } },
+          { array: (kind, ...shape) => ({ at: new Float64Array(shape.reduce((a, b) => a * b, 1)) }) },
         { at: raw }).at)"""
     raw = np.arange(24.0).reshape(2, 2, 2, 3)
     found = np.array(ask(act, raw.ravel().tolist())).reshape(2, 2, 2, 3)
