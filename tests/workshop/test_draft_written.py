@@ -2,6 +2,7 @@
 
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from synth.workshop import draft
@@ -109,3 +110,70 @@ def test_a_draft_is_written_with_every_length_under_its_own_name_in_its_unit(uni
     assert left_out == [
         f"# Higher octaves are left out: they would be shorter than {long(30.0)} {word} or too long below."
     ]
+
+
+def test_nodes_are_those_of_the_first_mode_that_goes_more_up_and_down_than_aside(monkeypatch):
+    """Modes at 0.2 Hz (rigid), 30 (aside), 40 (more aside than up), 55 and 80 Hz (up); on a bar of 0.4 m."""
+    place = np.linspace(0.0, 0.4, 2001)
+    shapes = np.zeros((2001, 6, 5))
+    shapes[:, 2, 0] = 1.0
+    shapes[:, 1, 1] = np.cos(2.0 * np.pi * place / 0.4)
+    shapes[:, 1, 2], shapes[:, 2, 2] = 0.8 * np.cos(7.0 * place), 0.6 * np.cos(7.0 * place)
+    shapes[:, 1, 3], shapes[:, 2, 3] = 0.5, np.cos(2.0 * np.pi * (place - 0.01) / 0.4)
+    shapes[:, 2, 4] = np.cos(4.0 * np.pi * place / 0.4)
+    asked = {}
+
+    def at(where):
+        asked["places"] = where
+        return shapes
+
+    hertz = np.array([0.2, 30.0, 40.0, 55.0, 80.0])
+    monkeypatch.setattr(draft, "base_frames", lambda *_: "bases")
+    monkeypatch.setattr(draft, "nut_inertia", lambda *_: "nuts")
+    monkeypatch.setattr(
+        draft, "loaded_bar", lambda modes, free, bases, *, nuts: ((2.0 * np.pi * hertz) ** 2, np.eye(5))
+    )
+    instrument = SimpleNamespace(bar=SimpleNamespace(length=0.4), tines=())
+    found, nodes = draft.first_mode_nodes(instrument, SimpleNamespace(modes=None), SimpleNamespace(at=at))
+    assert found == pytest.approx(55.0)
+    assert nodes == pytest.approx((0.11, 0.31), abs=1e-5)
+    assert (asked["places"][0], asked["places"][-1], len(asked["places"])) == (0.0, 0.4, 2001)
+
+
+def test_a_draft_is_solved_again_where_its_nodes_have_moved_and_told_with_all_that_check_says(monkeypatch):
+    """Tuned on its bar; warnings of the design and of the row, every strained stock, quarrels in words."""
+    solved = []
+    monkeypatch.setattr(draft, "_tree", lambda wishes, plans, layout, supports: {"supports": supports})
+    monkeypatch.setattr(
+        draft,
+        "_instrument",
+        lambda tree: SimpleNamespace(bar="bar", warnings=("odd",), supports=tree["supports"]),
+    )
+    monkeypatch.setattr(draft, "mounting", lambda instrument: f"mounted on {instrument.supports}")
+    monkeypatch.setattr(
+        draft,
+        "tune",
+        lambda instrument, how=None: solved.append(how) or SimpleNamespace(warnings=("short",), how=how),
+    )
+    monkeypatch.setattr(draft, "free_bar", lambda bar: SimpleNamespace(modes="free"))
+    monkeypatch.setattr(draft, "first_mode_nodes", lambda *_: (61.5, (0.1, 0.3)))
+    monkeypatch.setattr(draft, "find_quarrels", lambda instrument, row: (row.how, "second"))
+    monkeypatch.setattr(draft, "usual_strokes", lambda instrument, row, own: ("borne", own))
+    monkeypatch.setattr(
+        draft,
+        "strained",
+        lambda instrument, borne: [SimpleNamespace(lines=(f"{each}", "more")) for each in borne],
+    )
+    monkeypatch.setattr(draft, "sentence", lambda instrument, quarrel: f"words of {quarrel}")
+    for stands, again in (((100.0, 300.0), ["mounted on (100.0, 300.0)"]),
+                          ((98.0, 300.0), ["mounted on (98.0, 300.0)", "mounted on (100.0, 300.0)"])):  # fmt: skip
+        solved.clear()
+        monkeypatch.setattr(
+            draft, "_supports", lambda wishes, plans, layout, nodes: tuple(round(each, 3) for each in nodes)
+        )
+        found = draft._solved("wishes", ("plan",), SimpleNamespace(layout="layout", supports=stands))
+        assert solved == again
+        assert found == Draft(
+            {"supports": (100.0, 300.0)}, "wishes", ("plan",), "layout", 61.5, (100.0, 300.0), ("odd", "short"),
+            ("borne", "()"), ("words of mounted on (100.0, 300.0)", "words of second"),
+        )  # fmt: skip
