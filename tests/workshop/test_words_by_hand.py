@@ -11,6 +11,7 @@ from synth.workshop import map as map_room
 from synth.workshop.check_screen import Decision, decision_words, decisions
 from synth.workshop.overview import Totals, loss_words, totals_words
 from synth.workshop.suggest import Allowed, plans
+from synth.workshop.varied import key_words, value_words
 
 SUMS = Totals({"M4, A2": 1.27, "rod3": 0.254}, {"M4 hex": 5, "M3 hex": 2}, 7, 86.4, 2.54, 3.456, False)
 
@@ -165,3 +166,28 @@ def test_notes_at_the_edge_are_those_of_the_design_s_own_a():
     steps = 12.0 * np.log2(np.asarray(ticks) / 415.0)
     assert steps == pytest.approx(np.round(steps), abs=1e-9)
     assert any(abs(each - 415.0) < 1e-6 for each in ticks)
+
+
+@pytest.mark.parametrize(
+    ("key", "words"),
+    [
+        ("speed_mm_s", "speed 3 mm/s"),
+        ("supports[0].lift_n_mm", "supports 0 lift 3 N/mm"),
+        ("turn_nm_rad", "turn 3 N m/rad"),
+        ("density_kg_m3", "density 3 kg/m³"),
+        ("spacing_mm", "spacing 3 mm"),
+        ("spacing_in", "spacing 3 in"),
+        ("face_deg", "face 3 °"),
+        ("pitch_hz", "pitch 3 Hz"),
+        ("stiff_gpa", "stiff 3 GPa"),
+        ("yield_mpa", "yield 3 MPa"),
+        ("off_cents", "off 3 cents"),
+        ("room_c", "room 3 °C"),
+        ("force_n", "force 3 N"),
+        ("ear_m", "ear 3 m"),
+        ("mass_g", "mass 3 g"),
+        ("stick", "stick 3"),
+    ],
+)
+def test_a_key_s_ending_is_the_unit_of_its_value(key, words):
+    assert f"{key_words(key)} {value_words(key, '3')}" == words
