@@ -45,7 +45,12 @@ def test_of_two_lines_near_one_plane_the_louder_is_it():
 
 
 def test_a_tines_planes_are_what_rings_on_together_not_what_is_loud_and_gone():
-    loud, first, other, room_s = partial(440.0, 1.0, 0.05), partial(440.6, 0.2, 4.0), partial(439.8, 0.1, 3.0), 1.4
+    loud, first, other, room_s = (
+        partial(440.0, 1.0, 0.05),
+        partial(440.6, 0.2, 4.0),
+        partial(439.8, 0.1, 3.0),
+        1.4,
+    )
     assert match._planes_of_one([loud, first, other]) == [other, first]
     assert match._planes_of_one([first, partial(439.0, 0.15, room_s)]) == [first]  # dies 2.9 times as fast
     unknown = partial(441.0, 0.5, math.nan)  # as if it rang for 0.3 s: 0.15, less than 0.2 x 4
@@ -143,7 +148,11 @@ def test_a_tine_that_stands_longer_than_told_has_more_room_below_its_nut(monkeyp
 def fitted(poles, *, sd=1.0, unsure=0.1, noise=1.0):
     count = len(poles)
     return FittedModes(
-        np.ones(count, complex), np.array(poles), np.full(count, sd), np.full(count, unsure), np.full(count, noise)
+        np.ones(count, complex),
+        np.array(poles),
+        np.full(count, sd),
+        np.full(count, unsure),
+        np.full(count, noise),
     )
 
 
@@ -176,7 +185,9 @@ def stirred(fall, rate, moved):
 
 def test_what_decays_as_its_own_room_does_is_doubtful_whatever_the_order_of_finding(monkeypatch):
     """200 Hz falls at 6/s in a room of 5/s and may be the room; 100 Hz falls as fast in one of 20/s."""
-    monkeypatch.setattr(room, "_with_amplitudes", lambda _, modes, moved: replace(modes, amplitude_deviation=moved))
+    monkeypatch.setattr(
+        room, "_with_amplitudes", lambda _, modes, moved: replace(modes, amplitude_deviation=moved)
+    )
     modes = fitted([-6.0 + 1j, -6.0 + 2j, -1.0 + 3j])
     found = [
         room._Found(0, stirred(6.0, 5.0, 0.3), 2.0 * np.pi * 200.0),
