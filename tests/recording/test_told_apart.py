@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from synth.design.instrument import Nut, PlacedNut
-from synth.recording import apart, identity, match, parameters, retune, room
+from synth.recording import apart, identity, match, parameters, retune, room, tuning_targets
 from synth.recording.stirred import Band, Noise, StirredFit, fit_stirred
 from synth.units import CENT
 
@@ -92,3 +92,13 @@ def test_a_partial_in_a_room_is_blurred_by_its_own_decay_and_the_rooms():
         spreads.append(float(blur[0]) * found.noise.rate**1.5)
     assert spreads[0] == pytest.approx(0.15 * 3.0**2.5, rel=0.05)
     assert spreads[1] / spreads[0] == pytest.approx(2.0**2.5, rel=0.05)
+
+
+def test_a_steel_that_softens_and_grows_is_tuned_by_both_at_the_bench():
+    """f goes as d sqrt(E / rho) / L^2: half of what the modulus loses and of what the rod grows, each a kelvin."""
+    steel = [SimpleNamespace(modulus_slope=slope, expansion=1.7e-4) for slope in (-4e-4, -2e-4)]
+    tines = [SimpleNamespace(rod=SimpleNamespace(material=each)) for each in steel]
+    instrument = SimpleNamespace(temperature=285.0, tines=tines)
+    assert tuning_targets._warmed(instrument, None) == pytest.approx([1.0, 1.0], abs=1e-15)
+    warm = tuning_targets._warmed(instrument, 295.0)
+    assert warm == pytest.approx([math.sqrt(1.0 - 2.3e-3), math.sqrt(1.0 - 0.3e-3)], rel=1e-12)
