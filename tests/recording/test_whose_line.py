@@ -208,3 +208,21 @@ def test_a_room_is_told_where_the_recording_lasts_half_as_long_again_as_it_rings
     monkeypatch.setattr(room, "_gathered", lambda *_: "in the room")
     inside = room.indoors(np.zeros(round(1000 * seconds)), 1000.0, fitted([-3.0 + 1000j]))
     assert (inside == "in the room") if told else (inside.perhaps == 10.0 and math.isnan(inside.rate))
+
+
+@pytest.mark.parametrize(
+    ("longer", "offset", "partial", "score", "cost", "doubts"),
+    [
+        (0.006, 30.0, 0, 2.0, 0.0, ["it sounds as if it stood 5 mm longer than the design has it"]),
+        (-0.006, 30.0, 0, 2.0, 0.0, ["it sounds as if it stood 7 mm shorter than the design has it"]),
+        (0.003, 10.0, 0, 2.0, 0.0, []),  # 2.7 % of its length
+        (0.0, 0.0, 1, 2.0, 0.0, ["its fundamental is not in the recording: partial 2 tells the pitch"]),
+        (0.0, 0.0, 0, 1.0, 0.3, ["one partial alone was found, far from where it should be"]),
+        (0.0, 0.0, 0, 1.0, 0.1, []),
+        (0.0, 0.0, 0, 1.2, 0.3, []),
+    ],
+)
+def test_what_is_odd_about_a_tine_is_told(longer, offset, partial, score, cost, doubts):
+    """100 mm; a cent sharper is 0.029 mm shorter, a slender rod's pitch going as the square of its length."""
+    found = Found(Likeness(score, cost, offset, 0), longer, np.ones((2, 3)), None)
+    assert list(retune._doubts(found, partial, 0.1)) == doubts
