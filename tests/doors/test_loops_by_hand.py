@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import click
 import pytest
 
-from synth.doors import listening_tuner, live
+from synth.doors import listening_tuner, live, live_session
 from synth.doors.listening_tuner import TunerSettings
 from synth.doors.live_session import Setting
 from synth.doors.ports import LostError
@@ -214,3 +214,26 @@ def test_a_tone_is_deaf_to_itself_as_long_as_it_lasts_and_its_echo_comes(bench):
     tuner._cue({"at_s": 1.0, "cents": -8.0, "cents_sd": 1.0, "in_tune": False})
     assert done == ["flat", pytest.approx(0.7)]
     assert math.isclose(tuner._cued, 1.0)
+
+
+@pytest.mark.parametrize(("record", "kept"), [(None, False), ("take.wav", True)])
+def test_what_is_played_is_kept_only_where_it_is_recorded(monkeypatch, record, kept):
+    """The contact's settings and the block in seconds, of 48 000 samples."""
+    made = []
+    performer = SimpleNamespace(latency=0.0, rehearse=lambda: 0.004)
+    monkeypatch.setattr(
+        live_session, "Performer", lambda *given, **words: made.append((given, words)) or performer
+    )
+    for name in ("Keys", "HomeRow"):
+        monkeypatch.setattr(live_session, name, lambda instrument: instrument)
+    scene, setting = (
+        SimpleNamespace(instrument="rail"),
+        Setting(record=record, block=96, latency=0.03, allow_yield=True),
+    )
+    stage = live_session.Stage(scene, setting, "sound")
+    (given, words) = made[0]
+    assert given == (scene, "sound")
+    assert (words["block"], words["kept"]) == (pytest.approx(0.002), kept)
+    assert words["settings"].allow_yield is True
+    stage.make_ready()
+    assert performer.latency == pytest.approx(0.034)
