@@ -41,13 +41,9 @@ def test_check_strokes_it_alone_for_the_ear(slat, decided, monkeypatch, words, a
     assert given == [("bar", asked)]
 
 
-def test_modes_and_strength_tell_its_tines(slat):
-    own = slat.data("modes", "--group", "aside")
-    assert [(each["group"], each["tine"]) for each in own["tines"]] == TINES
-    whole, part = (
-        slat.data("strength", "--stick", "birch"),
-        slat.data("strength", "--stick", "birch", "--group", "aside"),
-    )
+def test_strength_tells_its_tines(slat):
+    whole = slat.data("strength", "--stick", "birch")
+    part = slat.data("strength", "--stick", "birch", "--group", "aside")
     assert [(each["group"], each["tine"]) for each in part["tines"]] == TINES
     assert part["tines"] == whole["tines"][3:]
 
