@@ -1,10 +1,14 @@
 """The words of a command reach the rooms below: each set away from its default, what is dear replaced by a note."""
 
+import ast
+import importlib
+import inspect
+import textwrap
 from types import SimpleNamespace
 
 import pytest
 
-from synth.doors.cli import arguments, hearing, run
+from synth.doors.cli import COMMANDS, arguments, hearing, run
 from synth.sound.surroundings import Surroundings
 
 
@@ -181,3 +185,20 @@ def test_no_recording_of_several_is_written_over(tmp_path, capsys):
     assert run(words) == 2
     assert "b.wav: this file is read by this command" in capsys.readouterr().err
     assert files[1].read_bytes() == b"mine"
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_no_word_of_a_command_is_read_and_dropped(name):
+    """Every argument and option has its parameter, and every parameter is looked at in the body."""
+    module = importlib.import_module(f"synth.doors.cli.{name}")
+    function = inspect.unwrap(module.command.callback)
+    (tree,) = ast.parse(textwrap.dedent(inspect.getsource(function))).body
+    given = {each.arg for each in (*tree.args.args, *tree.args.kwonlyargs)}
+    gathered = {tree.args.kwarg.arg} if tree.args.kwarg else set()
+    asked = {each.name for each in module.command.params if each.expose_value}
+    assert asked - given == set() or gathered
+    assert given <= asked
+    looked_at = {
+        each.id for each in ast.walk(tree) if isinstance(each, ast.Name) and isinstance(each.ctx, ast.Load)
+    }
+    assert (given | gathered) - looked_at == set()
