@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from synth.recording import hum, model_order, room
+from synth.recording import hum, model_order, room, stirred
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.spectrum import clear_peaks, spectrum
 from synth.recording.stirred import Noise, StirredFit
@@ -62,13 +62,13 @@ def test_what_is_gone_in_a_twentieth_of_a_second_or_of_unknown_amplitude_is_doub
     )  # within each other's lines, and known apart
 
 
-def fit(fall, rate, *, apart=0.0, sharp=0.1, likelihood=0.0):
+def fit_of(fall, rate, *, apart=0.0, sharp=0.1, likelihood=0.0):
     pole = np.array([-fall + 1j * apart])
     return StirredFit(pole, np.array([0.2]), np.array([sharp]), Noise(1.0, 1.0, rate), likelihood, 0.0)
 
 
 def asked(*found):
-    return [room._Found(n, fit(2.0, rate), 1000.0, gain) for n, (rate, gain) in enumerate(found)]
+    return [room._Found(n, fit_of(2.0, rate), 1000.0, gain) for n, (rate, gain) in enumerate(found)]
 
 
 @pytest.mark.parametrize(
@@ -89,8 +89,8 @@ def test_a_room_is_what_two_partials_call_for_and_agree_upon(found, rate):
 def test_where_a_room_may_be_lines_are_unsure_by_half_of_what_it_would_move_them():
     """200 Hz as fitted dry and in the room are 0.8 rad/s apart; 500 Hz is near no partial that was asked."""
     dry = modes((200.0, 3.0, 0.1), (210.0, 9.0, 0.01), (500.0, 3.0, 0.1), sd=0.3)
-    stirred = room._Found(0, fit(3.0, 10.0, apart=0.8, sharp=0.25), 2.0 * np.pi * 200.0)
-    told = room._either(dry, [stirred]).standard_uncertainty
+    in_room = room._Found(0, fit_of(3.0, 10.0, apart=0.8, sharp=0.25), 2.0 * np.pi * 200.0)
+    told = room._either(dry, [in_room]).standard_uncertainty
     far = abs((-3.0 + 2j * np.pi * 200.0 + 0.8j) - dry.pole[1])
     assert told == pytest.approx([math.hypot(0.3, 0.4, 0.25), math.hypot(0.3, 0.5 * far, 0.25), 0.3])
 
@@ -112,3 +112,23 @@ def test_peaks_are_of_what_can_be_heard(hertz, heard):
     samples += 1e-3 * np.random.default_rng(1).normal(size=48_000)
     found = [each.omega / (2.0 * np.pi) for each in clear_peaks(spectrum(samples, 48_000.0))]
     assert found == ([pytest.approx(hertz, abs=0.6)] if heard else [])
+
+
+@pytest.mark.parametrize(
+    ("known", "middle", "spread"), [(None, math.log(1000.0) / 0.5, 0.6), (20.0, 20.0, 0.3)]
+)
+def test_a_rooms_rate_is_leant_on_by_what_is_usual_or_what_other_bands_have(
+    monkeypatch, known, middle, spread
+):
+    """A normal of its logarithm, where the band itself says nothing."""
+    asked = []
+
+    def searched(unlikely, start, **_):
+        asked.append(unlikely)
+        return SimpleNamespace(x=start)
+
+    monkeypatch.setattr(stirred, "minimize", searched)
+    monkeypatch.setattr(stirred, "Whitened", lambda *_: SimpleNamespace(likelihood=lambda: 7.0))
+    stirred._noise_search(None, None, None, np.array([2.0, 2.0, 2.5]), known, 9)
+    cost = [asked[0](np.array([2.0, 2.0, math.log(middle) + off])) for off in (0.0, spread, -2.0 * spread)]
+    assert cost == pytest.approx([-7.0, -6.5, -5.0])
