@@ -90,7 +90,7 @@ def test_tines_that_were_found_are_approved_and_those_named_are_not_asked_about(
 ):
     asked = []
     monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: terminal))
-    monkeypatch.setattr(bench.click, "confirm", lambda *_, **__: asked.append(answer) or answer)
+    monkeypatch.setattr("click.confirm", lambda *_, **__: asked.append(answer) or answer)
     if said is None:
         bench.approve(INSTRUMENT, claims, yes)
     else:

@@ -34,7 +34,7 @@ def played(keys, *, seconds=None, there=True, looks=(), remarks=()):
     )
     speaker = SimpleNamespace(there=there)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(live.time, "perf_counter", lambda: now[0])
+        patch.setattr("synth.doors.live.time.perf_counter", lambda: now[0])
         live._loop(
             stage,
             speaker,
@@ -147,18 +147,17 @@ def bench(monkeypatch, tmp_path):
         listening_tuner.listen_and_tell("rail", tmp_path / "rail.toml", settings, TuningWishes(within=4.0))
         return done
 
-    listen.done = done
-    return listen
+    return SimpleNamespace(listen=listen, done=done)
 
 
 def test_a_microphone_is_rehearsed_before_the_first_tap_and_its_keys_are_read(bench, tmp_path):
-    done = bench(TunerSettings())
+    done = bench.listen(TunerSettings())
     asked = ("rail", "row of rail", TuningWishes(within=4.0), 44_100, tmp_path / "rail.tuning.toml")
     assert done == [asked, ("rehearse",), ("begin",), ("keys",), ("feed", "block"), ("lost",), ("finish",)]
 
 
 def test_a_recording_is_played_through_as_it_is(bench, tmp_path, capsys):
-    done = bench(TunerSettings(recording=tmp_path / "a.wav"))
+    done = bench.listen(TunerSettings(recording=tmp_path / "a.wav"))
     assert [each[0] for each in done[1:]] == ["begin", "feed", "lost", "finish"]
     assert capsys.readouterr().out == "1 of 2 tines are in tune.\n"
 
@@ -173,10 +172,10 @@ def test_whatever_ends_the_listening_how_far_it_came_is_told(bench, capsys, endi
 
     if isinstance(ending, LostError):
         with pytest.raises(click.exceptions.Exit) as left:
-            bench(TunerSettings(), blocks())
+            bench.listen(TunerSettings(), blocks())
         assert left.value.exit_code == 1
     else:
-        bench(TunerSettings(), blocks())
+        bench.listen(TunerSettings(), blocks())
     assert capsys.readouterr().out.splitlines() == [told, "1 of 2 tines are in tune."]
     assert ("finish",) not in bench.done
 

@@ -12,23 +12,26 @@ from synth.doors.cli import COMMANDS, arguments, hearing, run
 from synth.sound.surroundings import Surroundings
 
 
-@pytest.fixture
-def noted(monkeypatch):
+class Noted:
     """Replaces functions by ones that note what they are given, and give what is said."""
-    notes = {}
 
-    def note(*names, **given):
+    def __init__(self, monkeypatch):
+        self.of, self.monkeypatch = {}, monkeypatch
+
+    def __call__(self, *names, **given):
         for name in names:
             kept = name.rsplit(".", 1)[1]
 
             def noting(*words, _kept=kept, **named):
-                notes.setdefault(_kept, []).append((words, named))
+                self.of.setdefault(_kept, []).append((words, named))
                 return given.get(_kept)
 
-            monkeypatch.setattr(name, noting)
+            self.monkeypatch.setattr(name, noting)
 
-    note.of = notes
-    return note
+
+@pytest.fixture
+def noted(monkeypatch):
+    return Noted(monkeypatch)
 
 
 def test_calibrate_fits_what_is_asked_for_with_lengths_as_measured(slat, noted, tmp_path):
@@ -193,6 +196,7 @@ def test_no_word_of_a_command_is_read_and_dropped(name):
     module = importlib.import_module(f"synth.doors.cli.{name}")
     function = inspect.unwrap(module.command.callback)
     (tree,) = ast.parse(textwrap.dedent(inspect.getsource(function))).body
+    assert isinstance(tree, ast.FunctionDef)
     given = {each.arg for each in (*tree.args.args, *tree.args.kwonlyargs)}
     gathered = {tree.args.kwarg.arg} if tree.args.kwarg else set()
     asked = {each.name for each in module.command.params if each.expose_value}

@@ -1,6 +1,7 @@
 """Lines made by hand: hum among them, thumps, what could be a room's, what is heard at all."""
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -52,7 +53,7 @@ def test_what_is_gone_in_a_twentieth_of_a_second_or_of_unknown_amplitude_is_doub
     """One is the bound: 0.15 of a soft line's amplitude, 0.3 of its band's loudest; ln 1000 in 0.05 s."""
     at = spectrum(np.zeros(8000), 8000.0)
     apart = modes((300.0, 2.0, 0.1), (900.0, math.log(1000.0) / 0.04, 0.1), (2000.0, 2.0, 0.1))
-    apart = FittedModes(*(*vars(apart).values(),)[:3], np.array([0.15, 0.01, 0.45]), apart.noise)
+    apart = replace(apart, amplitude_deviation=np.array([0.15, 0.01, 0.45]))
     assert model_order._doubt(at, apart) == pytest.approx([0.5, 1.25, 1.5])
     beside = modes((300.0, 2.0, 0.1), (306.0, 2.0, 0.01), unsure=0.15)
     assert model_order._doubt(at, beside) == pytest.approx([0.5, 1.0])

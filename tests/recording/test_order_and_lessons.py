@@ -118,7 +118,7 @@ def test_a_lesson_weighs_lengths_as_set_by_hand_and_what_was_clipped(
     )
     sound = {4: np.array([0.2, -1.0, 0.999, 1.2]), 1: np.array([0.5, -0.5])}
     piece, found = learnt_lengths._piece(shop.instrument, shop.row, sound, RATE)
-    assert [(line.tine, line.tap) for line in piece.lines] == [(1, "tap 1"), (4, "tap 2")]
+    assert list(map(vars, piece.lines)) == [{"tine": 1, "tap": "tap 1"}, {"tine": 4, "tap": "tap 2"}]
     assert [take.clipped.tolist() for take in takes] == [[False, False], [False, True, False, True]]
     assert {take.rate for take in takes} == {RATE}
     assert piece.length_deviation == pytest.approx(0.3e-3)

@@ -9,7 +9,7 @@ import pytest
 from synth.recording import tuning_session
 from synth.recording.tap_listener import Answer
 from synth.recording.tapped_pitch import nothing
-from synth.recording.tuning_progress import LastTap
+from synth.recording.tuning_progress import LastTap, TuningProgress
 from synth.recording.tuning_session import TuningSession, TuningWishes
 
 from .test_listening_by_hand import RATE, figure
@@ -29,7 +29,7 @@ def session():
     )
     made.listener = SimpleNamespace(targets=None, announced=None, following=None)
     taps = {tine: LastTap(cents, 0.1, "", 20.0) for tine, cents in ((0, 12.0), (1, 13.0), (2, 12.5))}
-    made.progress = tuning_session.TuningProgress(list("abcd"), (0, 1, 2), 2.0, np.full(4, 5.0), last=taps)
+    made.progress = TuningProgress(list("abcd"), (0, 1, 2), 2.0, np.full(4, 5.0), last=taps)
     made._announced, made._first = -1, {}
     return made
 

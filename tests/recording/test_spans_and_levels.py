@@ -5,12 +5,13 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from synth.recording import onsets, partials
+from synth.recording import artefacts, onsets, partials
 from synth.recording.audio_input import Recording
 from synth.recording.damped_sinusoid_fit import FittedModes
-from synth.recording.hum import Hum, grown
+from synth.recording.hum import NO_HUM, Hum, grown
 from synth.recording.measurement import Partial
 from synth.recording.onsets import Strike
+from synth.recording.room import outdoors
 
 RATE = 1000
 
@@ -52,7 +53,7 @@ def test_no_tap_is_looked_at_for_longer_than_a_minute_or_memory_allows(monkeypat
 def test_a_measurement_counts_from_the_start_of_the_file_and_levels_from_the_tap(monkeypatch):
     """A take from 2.5 s on, tapped at 0.5 s of it and free from 0.6 s: what falls at 8/s was e^0.8 as loud."""
     found = modes((200.0, 8.0, 0.1, 0.05, 1e-6), (300.0, 0.5, 0.2, 0.4, 1e-6))
-    heard = partials._Heard((0.6, 2.0), partials.outdoors(found), partials.NO_HUM, crowded=False)
+    heard = partials._Heard((0.6, 2.0), outdoors(found), NO_HUM, crowded=False)
     monkeypatch.setattr(partials, "taps", lambda *_: (Strike(0.5, 0.6, 2.0),))
     monkeypatch.setattr(partials, "_tap", lambda *_: heard)
     (tap,) = partials._measured(take([])).taps
@@ -177,10 +178,8 @@ def test_what_looks_like_a_room_but_is_laid_over_in_steps_is_none(monkeypatch):
     ):
         inside.perhaps = perhaps
         named = [SimpleNamespace(kind="sideband")] * sidebands
-        monkeypatch.setattr(partials.artefacts, "with_suspects", lambda _, n=named, d=doubts: (n, d))
+        monkeypatch.setattr(artefacts, "with_suspects", lambda _, n=named, d=doubts: (n, d))
         assert (
-            partials._laid_over(
-                partials.outdoors(modes((200.0, 8.0, 0.1, 0.05, 1e-6))), inside, (0.0, 1.0), RATE
-            )
+            partials._laid_over(outdoors(modes((200.0, 8.0, 0.1, 0.05, 1e-6))), inside, (0.0, 1.0), RATE)
             is laid
         )
