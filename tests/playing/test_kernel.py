@@ -116,6 +116,7 @@ def test_the_kernel_does_what_plain_python_does(plain_contact, row_of, leaning, 
     assert swept.books.tines + swept.books.stick - end == pytest.approx(plain.damped, rel=1e-5)
 
 
+@pytest.mark.slow
 def test_the_tips_lean_matters_where_it_should(row_of):
     """The lean turns the normal and gives the push an arm: small in the first partial, more in the upper ones."""
     row = row_of([120.0, 80.0], spacing_mm=12.0)
