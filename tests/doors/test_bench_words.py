@@ -207,3 +207,25 @@ def test_measure_reads_the_part_that_is_asked_for(words, asked, monkeypatch):
     monkeypatch.setattr("synth.recording.audio_input.read_recording", read)
     assert run(["measure", "a.wav", *words]) == 2
     assert given == ([] if asked is None else [(Path("a.wav"), asked)])
+
+
+@pytest.mark.parametrize(
+    ("shape", "words", "said"),
+    [
+        ("round", "30x20", "is no size of this bar; write 20 in mm"),
+        ("tube", "30", "write 30x2 (diameter and wall) in mm"),
+        ("tube", "30x15", "the wall leaves no bore"),
+        ("rectangle", "60 by 10", "write 30 or 30x20 in mm"),
+        ("rectangle", "1x10", "cannot be a bar"),
+        ("rectangle", "10x501", "cannot be a bar"),
+    ],
+)
+def test_what_is_no_size_of_the_bars_shape_is_refused(shape, words, said):
+    from synth.design.instrument import Section
+
+    bar = SimpleNamespace(section=Section(shape, 0.04, 0.02, 0.003 if shape == "tube" else 0.0))
+    instrument = SimpleNamespace(bar=bar, bench=SimpleNamespace(units="mm"))
+    with pytest.raises(InputError) as refused:
+        _section(instrument, words)
+    assert said in str(refused.value)
+    assert refused.value.location == "--bar-size"

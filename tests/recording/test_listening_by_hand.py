@@ -211,3 +211,34 @@ def test_samples_are_kept_by_their_count_from_the_beginning():
     np.testing.assert_array_equal(watch.span(15.0, 15.5), rising[1500:1550])
     np.testing.assert_array_equal(watch.span(19.5, 25.0), rising[1950:])
     assert watch.span(13.0, 20.0)[0] == 1300.0  # seven seconds at least
+
+
+def test_a_rehearsal_taps_the_first_tine_as_it_would_sound_below_half_the_rate(monkeypatch):
+    """Half a second of quiet, then what falls as its planes do; partials too high for the rate are left out."""
+    fed = []
+    monkeypatch.setattr(Listener, "feed", lambda ear, block: fed.append((ear.announced, block)) or [])
+    frequency = np.array([[[300.0, 3590.0, 5000.0], [310.0, 3610.0, 5100.0]], [[50.0] * 3] * 2])
+    tap_listener.rehearse(
+        SimpleNamespace(frequency=frequency, decay_rate=np.array([[3.0, 3.0], [9.0, 9.0]])), RATE
+    )
+    ((announced, sound),) = fed
+    assert (announced, len(sound)) == (0, round(1.95 * RATE))
+    assert np.std(sound[: RATE // 2]) == pytest.approx(1e-3, rel=0.05)
+    ring = sound[RATE // 2 :][:RATE]
+    power = np.abs(np.fft.rfft(ring * np.hanning(len(ring)))) ** 2
+    loud = np.flatnonzero(power > 1e-2 * np.max(power))
+    assert {int(np.round(hz, -1)) for hz in loud} == {300, 310, 3590}
+    first, last = (np.std(ring[at : at + RATE // 10]) for at in (0, RATE // 2))
+    assert last / first == pytest.approx(np.exp(-1.5), rel=0.1)
+
+
+def test_the_search_for_blows_begins_at_once_and_goes_on_while_a_level_rises():
+    watch = TapWatch(RATE)
+    assert watch._levels.risen()  # too little has been heard to say that nothing happens
+    dice = np.random.default_rng(1)
+    watch.add(1e-3 * dice.normal(size=2 * RATE))
+    assert not watch._levels.risen()
+    assert watch._search_until < watch.seconds
+    watch.add(0.1 * dice.normal(size=round(0.05 * RATE)))
+    assert watch._levels.risen()
+    assert watch._search_until == pytest.approx(watch.seconds + 1.0)

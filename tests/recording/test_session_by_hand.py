@@ -6,6 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from synth.errors import InputError
 from synth.recording import tuning_session
 from synth.recording.tap_listener import Answer
 from synth.recording.tapped_pitch import nothing
@@ -87,3 +88,62 @@ def test_the_makers_word_is_of_the_tap_that_it_was_said_of(session):
     assert session._as_said(second) is second
     session._said = 1.0, 2
     assert session._as_said(first) is first
+
+
+@pytest.mark.parametrize(
+    ("last", "again", "round_"), [({}, True, 3), ({1: None}, True, 4), ({1: None}, False, 3)]
+)
+def test_another_round_begins_where_something_was_heard_in_the_last(
+    session, monkeypatch, last, again, round_
+):
+    asked = []
+
+    def begun(*given, **words):
+        asked.append((given, words))
+        return TuningProgress(list("abcd"), (0, 1), 2.0, np.zeros(4), round=3, last=dict(last))
+
+    monkeypatch.setattr(tuning_session, "begun", begun)
+    monkeypatch.setattr(TuningSession, "_order", lambda _: [1, 0])
+    session.targets = SimpleNamespace(name="abcd")
+    session.path, session.wishes = "a path", replace(session.wishes, again=again)
+    assert session._begun().round == round_
+    ((given, words),) = asked
+    assert given == ("abcd", [1, 0])
+    assert (words["within"], words["path"]) == (2.0, "a path")
+    np.testing.assert_allclose(words["shift"][:3], 5.0)
+
+
+def test_what_cannot_begin_is_refused_and_what_is_heard_reaches_the_ear(session, monkeypatch):
+    session.wishes, session.targets = replace(session.wishes, first=3), SimpleNamespace(name="abcd")
+    with pytest.raises(InputError, match="gives d no pitch"):
+        session._order()
+    messages = []
+    monkeypatch.setattr(
+        TuningSession, "_heard", lambda _, answer: messages.append(answer) or [f"of {answer}"]
+    )
+    answers = {"feed": [1, 2], "lost": [3], "finish": []}
+    session.listener = SimpleNamespace(
+        feed=lambda block: answers["feed"], lost=lambda: answers["lost"], finish=lambda: answers["finish"]
+    )
+    assert (session.feed(np.zeros(4)), session.lost(), session.finish()) == (["of 1", "of 2"], ["of 3"], [])
+
+
+def test_a_lesson_is_offered_once_from_five_first_taps_on(session):
+    session._offered = False
+    session._first = dict.fromkeys(range(4))
+    assert session._offer() == []
+    session._first[4] = None
+    (offer,) = session._offer()
+    assert offer["words"].startswith("5 tines were heard as cut")
+    assert session._offer() == []
+
+
+def test_what_is_announced_is_taken_at_its_word_only_in_order_and_told_once(session):
+    session.targets = SimpleNamespace(name="abcd", target=np.array([110.0, 220.0, 443.0, np.nan]))
+    for in_order, announced in ((False, None), (True, 0)):
+        session.wishes, session._announced = replace(session.wishes, in_order=in_order), -1
+        assert session._announce() == [{"kind": "next", "name": "a", "target_hz": 110.0, "done": 0, "of": 3}]
+        assert (session.listener.announced, session.listener.following) == (announced, 0)
+        assert session._announce() == []
+    session.progress.shift[:3] = [12.0, 13.0, 12.5]
+    assert session._announce() == [{"kind": "next", "name": None, "target_hz": None, "done": 3, "of": 3}]

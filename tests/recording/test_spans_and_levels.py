@@ -183,3 +183,14 @@ def test_what_looks_like_a_room_but_is_laid_over_in_steps_is_none(monkeypatch):
             partials._laid_over(outdoors(modes((200.0, 8.0, 0.1, 0.05, 1e-6))), inside, (0.0, 1.0), RATE)
             is laid
         )
+
+
+@pytest.mark.parametrize(("rise", "told"), [(0.498, 0.498), (0.506, 0.506), (0.52, None), (None, None)])
+def test_a_mark_is_sharpened_to_where_the_wave_leaves_what_was_there(rise, told):
+    """Marked at 0.5 s, of a wave that stood at 0.01; the foot is where it first exceeds a sixth of its rise."""
+    samples = np.full(1000, 0.01)
+    if rise is not None:
+        at = round(rise * RATE)
+        samples[at:] = -0.3
+        samples[at - 2 : at] = 0.03  # less than 15 % of the rise
+    assert onsets._sharpened(samples, RATE, 0.5) == pytest.approx(0.5 if told is None else told)
