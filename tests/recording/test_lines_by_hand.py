@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from synth.recording import hum, model_order, room, stirred
-from synth.recording.damped_sinusoid_fit import FittedModes
+from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
 from synth.recording.spectrum import clear_peaks, spectrum
 from synth.recording.stirred import Noise, StirredFit
 
@@ -133,3 +133,37 @@ def test_a_rooms_rate_is_leant_on_by_what_is_usual_or_what_other_bands_have(
     stirred._noise_search(None, None, None, np.array([2.0, 2.0, 2.5]), known, 9)
     cost = [asked[0](np.array([2.0, 2.0, math.log(middle) + off])) for off in (0.0, spread, -2.0 * spread)]
     assert cost == pytest.approx([-7.0, -6.5, -5.0])
+
+
+def test_a_partial_beside_hum_is_as_unsure_as_it_scatters_and_a_second_steady_line_is_none():
+    """0.9 Hz above a line twice as strong, falling 60 dB in 2.8 s, in white noise; 30 recordings of 2.5 s."""
+    rate = 2000
+    time = np.arange(round(2.5 * rate)) / rate
+    omega, pole = 2.0 * np.pi * 150.0, -2.5 + 2j * np.pi * 150.9
+    wave = 0.04 * np.cos(omega * time + 1.0) + np.real(0.02j * np.exp(pole * time))
+    found = []
+    for seed in range(30):
+        noise = 0.003 * np.random.default_rng(seed).normal(size=len(time))
+        one, line = hum._beside(wave + noise, rate, omega, no_modes())
+        assert one is not None
+        assert line == pytest.approx(0.04 * np.exp(1j), rel=0.1)
+        found.append(one)
+    off = np.array([each.pole[0] - pole for each in found])
+    told = np.mean([each.standard_uncertainty[0] for each in found])
+    assert np.sqrt(np.mean(np.abs(off) ** 2) / 2.0) == pytest.approx(told, rel=0.35)
+    levels = np.array([each.amplitude[0] / 0.02j for each in found])
+    assert np.mean(levels) == pytest.approx(1.0, abs=0.03)
+    unsure = np.mean([each.amplitude_deviation[0] for each in found])
+    assert np.sqrt(np.mean(np.abs(levels - 1.0) ** 2) / 2.0) == pytest.approx(unsure, rel=0.4)
+    steady = 0.04 * np.cos(omega * time) + 0.02 * np.cos(2.0 * np.pi * 150.9 * time)
+    assert (
+        hum._beside(steady + 1e-3 * np.random.default_rng(1).normal(size=len(time)), rate, omega, no_modes())[
+            0
+        ]
+        is None
+    )
+    alone = 0.04 * np.cos(omega * time) + 1e-3 * np.random.default_rng(1).normal(size=len(time))
+    assert hum._beside(alone, rate, omega, no_modes())[0] is None
+    assert hum._beside(wave, rate, omega, modes((152.9, 2.0, 0.1)))[0] is None  # it is known already
+    knock = np.real(0.2 * np.exp((-9.0 + 1j * omega + 5j) * time))  # dies in 0.8 s: the room
+    assert hum._beside(alone + knock, rate, omega, no_modes())[0] is None
