@@ -76,6 +76,9 @@ def test_a_stroke_in_between_gives_the_next_palm_its_close_moments():
     later = dataclasses.replace(PALM, start=0.6)
     holding.lay(later)
     assert played == [PALM, later]
+    holding.struck(2)  # of another group: the palm that lies is still the same
+    holding.lay(dataclasses.replace(PALM, start=0.6))
+    assert played == [PALM, later]
     mine = [moment for moment, grip in acted(holding) if grip.hold == later]
     assert mine == moments(later).tolist()[1:]
 

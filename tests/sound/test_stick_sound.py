@@ -13,7 +13,7 @@ from synth.playing.stroke import ForceTrace
 from synth.sound.audio import RATE
 from synth.sound.radiator import ears
 from synth.sound.radiator.dipoles import thickness
-from synth.sound.radiator.stick import stick_sound
+from synth.sound.radiator.stick import stick_sound, weights_depend_on
 from synth.sound.render import ContactSettings, perform, scene
 
 AIR, SPEED = 1.204, 343.2  # kg/m3, m/s at 20 degrees
@@ -147,3 +147,16 @@ def test_twice_the_push_is_six_decibels(boarded, stick):
         for each in (trace, double)
     )
     assert 20.0 * math.log10(np.abs(two).max() / np.abs(one).max()) == pytest.approx(6.02, abs=0.01 * DB)
+
+
+def test_a_stick_that_is_kept_is_known_by_all_that_its_sound_hangs_on(stick):
+    """Every figure of the stick as it is held, and the tines that it passes, which say where it is heard from."""
+    line = stick_line(stick, tilt=TILT, skew=0.1, sign=-1.0, beam_modes=4)
+    passed = np.array([3, 4, 5])
+    others = [(line, np.array([4, 5, 6])), (line, np.array([3, 4]))]
+    for each in dataclasses.fields(line):
+        others.append((dataclasses.replace(line, **{each.name: 1.001 * getattr(line, each.name)}), passed))
+    keys = {weights_depend_on(*each) for each in [(line, passed), *others]}
+    assert len(keys) == 1 + len(others)
+    again = stick_line(stick, tilt=TILT, skew=0.1, sign=-1.0, beam_modes=4)
+    assert weights_depend_on(again, passed.copy()) in keys
