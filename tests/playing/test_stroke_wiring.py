@@ -93,19 +93,6 @@ def test_a_hand_wanders_from_tine_to_tine_by_the_seed_of_its_stroke(asked):
     np.testing.assert_allclose(way.bite[::-1], even * np.exp(0.05 * draws) + pressed, rtol=1e-9)
 
 
-def test_speed_and_depth_are_drawn_apart_by_their_own_spreads():
-    """A tenth or so: 8 % of the speed, 12 % of the depth, and neither follows the other."""
-    plain = Stroke(0, None, speed=1.0, bite=1.0, hand="loose")  # type: ignore[arg-type]
-    drawn = np.log([[each.speed, each.bite] for each in (hand.played(plain, seed) for seed in range(2000))])
-    # a normal spread cut at 2.5 is 0.98 of it
-    np.testing.assert_allclose(drawn.std(axis=0), 0.98 * np.array([0.08, 0.12]), rtol=0.06)
-    assert abs(np.corrcoef(drawn.T)[0, 1]) < 0.1
-    wander = np.log(np.array([hand.wander(plain, seed, 2) for seed in range(2000)]))
-    assert wander.std() == pytest.approx(0.98 * 0.05, rel=0.06)
-    assert abs(np.corrcoef(wander[:, 0], drawn[:, 0])[0, 1]) < 0.1
-    assert math.isclose(float(np.abs(wander).max()), 2.5 * 0.05)
-
-
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_a_stick_trails_behind_its_end_whichever_way_it_goes(contact_row, sign):
     """In the row's own directions: the hand is above and ahead of the end; the way along the row turns round."""

@@ -282,7 +282,7 @@ def test_a_thread_displaces_as_it_weighs_and_carries_air_as_wide_as_it_is_and_a_
     instrument, model = made(), solved()
     tine = instrument.tines[0]
     nut = PlacedNut(instrument.nuts["M4 hex"], 0.07)
-    (bare, ends), (nutted, _) = (
+    (bare, ends), (nutted, nutted_ends) = (
         (each.rods for each in next(iter(_of_tines(model, instrument.tines, [trim, ()]))))
         for trim in ((), (nut,))
     )
@@ -293,6 +293,7 @@ def test_a_thread_displaces_as_it_weighs_and_carries_air_as_wide_as_it_is_and_a_
     assert ends.volume.sum() == pytest.approx(math.pi / 4.0 * tine.rod.mass_diameter**2 * whole)
     more = nutted.volume - bare.volume
     assert more.sum() == pytest.approx(2.0 * nut.nut.mass / tine.rod.material.density)
+    np.testing.assert_allclose(nutted_ends.volume - ends.volume, more, atol=1e-15)  # as wide as it is thick
     base = model.bar.frame_at(model.bases.position[0])[0] + model.bases.arm[0]
     above = np.linalg.norm(nutted.point[np.argmax(more)] - base) + model.tines.height[0, 0]
     assert above == pytest.approx(0.07, abs=np.diff(np.unique(model.tines.height[0])).max())

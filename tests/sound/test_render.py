@@ -207,6 +207,15 @@ def test_a_sound_is_the_same_in_blocks_of_any_size(instrument, bar, monkeypatch)
     assert np.abs(np.concatenate(parts, axis=1) - whole).max() < 1e-6 * np.abs(whole).max()
 
 
+def test_a_stroke_may_be_heard_before_its_start_and_a_hold_may_not(instrument):
+    """A tine that swings 0.3 m would be met so much sooner; a sound is ready a chunk and two reaches before."""
+    hold = Hold(group=0, start=0.4, seconds=0.2, by="palm")
+    slow, quick = (stroke(instrument, start=0.4, speed=speed) for speed in (0.25, 2.0))
+    ready = (256 + 2 * 24) / RATE
+    found = [render._earliest(0.5, each) for each in (slow, quick, render.HoldPart(hold, 0.4))]
+    assert found == pytest.approx([0.5 - 0.3 / 0.25 - ready, 0.5 - 0.3 / 2.0 - ready, 0.5])
+
+
 def test_every_stroke_of_a_loose_hand_is_another_one_and_the_seed_tells_them_all(instrument, bar):
     """The second of seed 1 is drawn as the first of seed 2."""
 
