@@ -196,3 +196,23 @@ def test_a_hand_presses_an_upright_stick_along_itself_and_a_flat_one_across(cont
         for newton in (0.0, 0.5)
     )
     np.testing.assert_allclose(pressed.bite - bare.bite, 0.5 * float(given @ down))
+
+
+@pytest.mark.parametrize("beta", [0.7, 1.2, 0.5 * math.pi])
+def test_force_and_travel_are_those_of_a_stick_that_gives_both_ways(contact_row, beta):
+    """By vectors: what the contact pushes the end with, how the end gives across and along itself, what is left."""
+    stroke = Stroke(0, contact_row.stick("wood"), tilt=0.7)
+    a, mu, across, along, k = 0.7, contact_row.stick("wood").friction, 4e-4, 2.5e-4, 1.3e3
+    bite, rho = 2e-3, 1.1e-3
+    path = Path(stroke, np.array([bite]), np.array([rho]), np.array([k]), across, along)
+    force = float(path.force(beta)[0])
+    turn = beta - math.atan(mu)
+    push = force * np.array([-math.cos(turn), math.sin(turn)])  # on the end, back and up
+    gives = [np.array([math.cos(a), -math.sin(a)]), np.array([math.sin(a), math.cos(a)])]
+    moved = sum(give * (way @ push) * way for give, way in zip((across, along), gives, strict=True))
+    # round its end the stick has risen by what the tine stands in its way, less what the end's curve takes
+    assert moved[1] == pytest.approx(bite - rho * (1.0 - math.sin(beta)))
+    assert path.along_row(beta)[0] == pytest.approx(-push[0])
+    face = (bite - rho * (1.0 - math.sin(a))) / math.cos(a)  # along the stick, where it is first met
+    rolled = rho * (math.cos(a) - math.cos(beta)) + face * math.sin(a)
+    assert path.travel(beta)[0] == pytest.approx(-push[0] / k - moved[0] + rolled)

@@ -45,7 +45,7 @@ def played(instrument):
 
     def one(defaults=None, own=None, around=None):
         stroke = {"at_s": 0.5, "group": instrument.groups[1].name, **(own or {})}
-        script = {"defaults": defaults or {}, "stroke": [stroke]}
+        script: dict[str, object] = {"defaults": defaults or {}, "stroke": [stroke]}
         if around is not None:
             script = {
                 **script,
@@ -93,8 +93,8 @@ def test_a_phrase_is_overruled_where_it_is_played_and_the_defaults_by_the_stroke
 
 @pytest.mark.parametrize("kind", ["palm", "touch"])
 def test_a_hold_lasts_as_long_as_is_said_and_is_heard_through_what_is_said(instrument, kind):
-    entries = [{"at_s": 1.0 + n, kind: instrument.groups[1].name, **more} for n, more in enumerate((
-        {}, {"hold_s": 1.75}, {"through": "pickup"}))]  # fmt: skip
+    said: list[dict[str, object]] = [{}, {"hold_s": 1.75}, {"through": "pickup"}]
+    entries = [{"at_s": 1.0 + n, kind: instrument.groups[1].name, **more} for n, more in enumerate(said)]
     piece, _ = performance({"defaults": {"through": "panel"}, "stroke": entries, "tail_s": 0.25}, instrument)
     assert [each.event for each in piece.played] == [
         Hold(1, 1.0, 0.3, kind), Hold(1, 2.0, 1.75, kind), Hold(1, 3.0, 0.3, kind)

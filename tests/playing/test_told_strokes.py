@@ -137,15 +137,6 @@ def test_a_stick_at_a_root_is_told_the_shortest_tine_that_it_passes(instrument):
 BOOKS = EnergyBalance(hand=2.0, start=0.5, end=0.9, tines=0.3, stick=0.6, contact=0.4, spring=0.1)
 
 
-def test_books_say_what_is_missing_of_what_there_was():
-    """2 J of the hand, of which 0.3, 0.6, 0.4 and 0.1 are found: 0.6 are missing of 2, or of 2.5 with the ring."""
-    assert BOOKS.residual == pytest.approx(0.3)
-    assert BOOKS.off == pytest.approx(0.24)
-    assert dataclasses.replace(BOOKS, contact=1.6).off == pytest.approx(0.24)  # too much is as bad
-    assert dataclasses.replace(BOOKS, contact=1.6).residual == pytest.approx(-0.3)
-    assert BOOKS.damped == pytest.approx(0.5 + 0.3 + 0.6 - 0.9)
-
-
 @pytest.mark.parametrize(("contact", "said"), [(0.76, ""), (0.74, "10 %"), (0.4, "24 %"), (np.nan, "nan %")])
 def test_books_that_are_off_by_a_tenth_or_are_no_number_are_refused(instrument, contact, said):
     books = dataclasses.replace(BOOKS, contact=contact)
