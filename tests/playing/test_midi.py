@@ -333,3 +333,17 @@ def test_a_note_that_a_design_gives_away_is_not_the_note_of_anothers_root_too(in
     assert notes(plain)[A3] == 2
     twice = dataclasses.replace(instrument, groups=(alike, dataclasses.replace(alike, name="again"), drum))
     assert notes(twice)[A3] == 0
+
+
+def test_notes_go_by_the_instruments_own_a(tmp_path, instrument):
+    """At a' = 415 Hz, a semitone lower: a root of 207.5 Hz is still an A, and what is missing is named so too."""
+    low, middle, drum = instrument.groups
+    baroque = dataclasses.replace(
+        instrument, a4=415.0, groups=(dataclasses.replace(low, root_hz=207.5, midi_note=None), middle, drum)
+    )
+    assert notes(baroque)[A3] == 0
+    path = saved(tmp_path / "a.mid", [[note(A3), note(70, time=480)]])
+    piece, missing = read_midi(path, baroque, through="bar")
+    assert [each.event.group for each in piece.played] == [0]
+    with pytest.raises(InputError, match=r"A#4 \(note 70\) at 0\.50 s on track 1"):
+        refuse_missing(missing, baroque, path)

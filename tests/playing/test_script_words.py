@@ -91,6 +91,28 @@ def test_a_phrase_is_overruled_where_it_is_played_and_the_defaults_by_the_stroke
         assert played(defaults={key: value}, around={key: other}) == alone[other]
 
 
+RANGES = {
+    "speed_mm_s": (10.0, 5000.0), "bite_mm": (0.0, 20.0), "lean": (-1.0, 1.0), "height_mm": (0.0, 300.0),
+    "tilt_deg": (1.0, 85.0), "skew_deg": (-45.0, 45.0), "pressure_n": (0.0, 20.0),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("key", NUMBERS)
+def test_a_number_goes_to_both_ends_of_its_range_and_no_further(played, key):
+    low, high = RANGES[key]
+    name, first = NUMBERS[key][1]
+    unit = first / NUMBERS[key][0][0]
+    for value in (low, high):
+        assert getattr(played(own={key: value}).event, name) == pytest.approx(value * unit)
+    for value in (low - 0.01, high + 0.01):
+        with pytest.raises(
+            InputError, match=rf"stroke\[1\]\.{key}.*out of range; {low:g} to {high:g} is possible"
+        ):
+            played(own={key: value})
+        with pytest.raises(InputError, match=rf"defaults\.{key}"):
+            played(defaults={key: value})
+
+
 @pytest.mark.parametrize("kind", ["palm", "touch"])
 def test_a_hold_lasts_as_long_as_is_said_and_is_heard_through_what_is_said(instrument, kind):
     said: list[dict[str, object]] = [{}, {"hold_s": 1.75}, {"through": "pickup"}]
