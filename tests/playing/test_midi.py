@@ -347,3 +347,12 @@ def test_notes_go_by_the_instruments_own_a(tmp_path, instrument):
     assert [each.event.group for each in piece.played] == [0]
     with pytest.raises(InputError, match=r"A#4 \(note 70\) at 0\.50 s on track 1"):
         refuse_missing(missing, baroque, path)
+
+
+def test_what_waited_for_a_pedal_is_forgotten_once_all_sound_is_off(instrument):
+    """The pedal comes up later: nothing rings any more that a palm could stop."""
+    keys = Keys(instrument)
+    for message in (control(64, 127), note(A3), off(A3)):
+        assert not [each for each in keys.receive(message, 0.0) if isinstance(each, Hold)]
+    assert len(keys.receive(control(120, 0), 1.0)) == 3
+    assert keys.receive(control(64, 0), 2.0) == []

@@ -202,3 +202,17 @@ def test_each_point_hears_its_own_share_of_the_monitor_as_it_plays_and_by_its_re
     answer = radiator.response(np.array([700.0]))[:, -1, 0]
     assert answer[2] / answer[0] == pytest.approx(-0.25)
     assert radiator.immediate.tolist() == [kind == "contact"] * count
+
+
+@pytest.mark.parametrize(("position", "middle"), [(0.001, 0.005), (1.0985, None)])
+def test_a_strain_disc_at_the_bars_end_lies_on_the_bar(boarded, position, middle):
+    """Of 5 mm radius: a disc whose middle is nearer to an end would look beyond it."""
+    length = boarded.instrument.bar.length
+    middle = length - 0.005 if middle is None else middle
+    model = boarded.model()
+    at_end, inside = (
+        pickup_radiator(model, with_pickup(boarded, "strain", position=each)).weights[0]
+        for each in (position, middle)
+    )
+    np.testing.assert_array_equal(at_end, inside)
+    assert np.abs(inside).max() > 0.0

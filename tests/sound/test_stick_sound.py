@@ -69,15 +69,21 @@ def plain_pressure(line, trace, tip, frame, ear, nearest, at):
 
 @pytest.mark.parametrize("direction", [(1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0), (0.5, -0.3, 0.8)])
 @pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_a_push_on_a_tine_is_heard_of_the_stick_as_the_plain_sum_says(boarded, stick, direction, sign):
+@pytest.mark.parametrize("passed", [(0,), (0, 1)])
+def test_a_push_on_a_tine_is_heard_of_the_stick_as_the_plain_sum_says(
+    boarded, stick, direction, sign, passed
+):
+    """Of several tines that it passes, it is heard from the middle of their tips, turned as the middle one."""
     line = stick_line(stick, tilt=TILT, skew=0.2, sign=sign, beam_modes=4)
     model, instrument = boarded.model(), boarded.instrument
     trace = one_push(direction)
+    trace = dataclasses.replace(trace, tine=np.repeat(passed, len(trace.time) // len(passed)))
     heard = stick_sound(line, trace, model, instrument, rate=RATE)
-    bases, tine = model.bases, 0
+    bases, tine = model.bases, passed[len(passed) // 2]
     frame = np.stack([bases.along[tine], bases.across[tine], bases.pointing[tine]])
-    foot, _ = model.bar.frame_at(bases.position[tine])
-    tip = foot + bases.arm[tine] + (model.tines.tip - model.tines.height[:, 0])[tine] * bases.pointing[tine]
+    reach = (model.tines.tip - model.tines.height[:, 0])[:, None] * bases.pointing
+    tips = [model.bar.frame_at(bases.position[each])[0] + bases.arm[each] + reach[each] for each in passed]
+    tip = np.mean(tips, axis=0)
     points = ears(instrument)
     # sound is timed from the bar's nearest point: it lies along x, from 0 to its length
     beside = np.clip(points[:, 0], 0.0, instrument.bar.length)
