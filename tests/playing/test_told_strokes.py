@@ -83,6 +83,8 @@ def test_a_tine_that_bends_for_good_is_told_by_its_own_steel(instrument):
         refuse_yield(touches, stroke(instrument, bite=3e-3), instrument)
     assert "101 MPa at its root where soft bears 100 MPa" in str(refused.value)
     assert "bite less than 3.0 mm" in str(refused.value)
+    with pytest.raises(InputError, match=r"125 MPa at its root .* bite less than 2\.4 mm"):  # 3 mm over 1.25
+        refuse_yield([touch(1, root_stress=125e6)], stroke(instrument, bite=3e-3), instrument)
     with pytest.raises(InputError, match="stroke slower"):
         refuse_yield([touch(1, root_stress=250e6, regime="strike")], stroke(instrument), instrument)
 

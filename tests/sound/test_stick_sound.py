@@ -68,8 +68,7 @@ def plain_pressure(line, trace, tip, frame, ear, nearest, at):
 
 
 @pytest.mark.parametrize("direction", [(1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0), (0.5, -0.3, 0.8)])
-@pytest.mark.parametrize("sign", [1.0, -1.0])
-@pytest.mark.parametrize("passed", [(0,), (0, 1)])
+@pytest.mark.parametrize(("sign", "passed"), [(1.0, (0,)), (-1.0, (0, 1))])
 def test_a_push_on_a_tine_is_heard_of_the_stick_as_the_plain_sum_says(
     boarded, stick, direction, sign, passed
 ):
