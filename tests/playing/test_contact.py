@@ -209,6 +209,17 @@ def test_the_state_goes_on_from_where_the_ring_was(contact_row):
         assert decibels(whole[touch.tine, 0] / fade / touch.along[0]) == pytest.approx(0.0, abs=ALMOST)
 
 
+def test_a_tine_that_swings_far_is_met_where_it_swings(row_of):
+    """Swinging by 5 mm 200 times a second, it comes to meet a stick that needs 50 ms for so much of its way."""
+    row = row_of([140.0])
+    q, p = ring_of(row, 5e-3)
+    stroke = Stroke(0, row.stick("wood"), start=0.1, speed=0.1)
+    still = struck(row, stroke)
+    met = struck(row, stroke, ringing=ringing_since(row.tines, q, p, 0.0))
+    sooner = still.touches[0].first_touch - met.touches[0].first_touch
+    assert 0.03 < sooner < 0.055
+
+
 def test_a_loose_hand_varies_and_its_seed_holds_it(contact_row):
     stroke = Stroke(0, contact_row.stick("wood"), speed=0.5, hand="loose")
     one, same, other = (first_partials(struck(contact_row, stroke, seed=seed)) for seed in (1, 1, 2))
