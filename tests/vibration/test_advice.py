@@ -219,3 +219,32 @@ def test_what_is_left_of_a_pair_is_what_quarrels_are_told_by_with_the_tine_moved
         left = adviser._pair_left(quarrel, np.array([moved * 1e-3]))
         assert left[0] == pytest.approx(met.severity[i], rel=1e-6, abs=1e-9)
     assert len(asked) > 10
+
+
+def test_a_group_is_moved_to_the_nearest_places_that_leave_half_of_its_pair_and_not_beyond_reach(
+    everyday: ModuleType,
+) -> None:
+    """Whole millimetres on the bar, 150 each way; half of the severity with its tines moved, as quarrels are told."""
+    tree = tomllib.loads(RUBBER)
+    tree["bar"]["path"] = [{"straight_mm": 900.0}]
+    tree["bar"]["supports"][1]["at_mm"] = 700.0
+    tree["group"][0]["start_mm"] = 300.0
+    instrument, row, quarrels = everyday.solved(tree)
+    adviser = _Adviser(everyday.design_of(tree), instrument, row, quarrels)
+    shapes, bases = adviser.shapes, adviser.bases
+    asked = 0
+    for quarrel in quarrels[:8]:
+        severity = {}
+        for to in range(150, 451):
+            there = dataclasses.replace(bases, position=bases.position + (to - 300.0) * 1e-3)
+            met = meet(row, shapes.frequency, shapes.loss_factor, base_motion(shapes, there))
+            own = (met.tine == quarrel.tine) & (met.plane == quarrel.plane)
+            own &= (met.partial == quarrel.partial - 1) & (met.mode == quarrel.bar_mode)
+            severity[to] = float(met.severity[own][0])
+        good = [to for to in severity if severity[to] < 0.5 * quarrel.severity and to != 300]
+        found = adviser._better_starts(quarrel, 0)
+        if good:
+            asked += 1
+            assert abs(found[0] - 300.0) == min(abs(to - 300) for to in good)
+        assert set(found) <= set(map(float, good))
+    assert asked > 2
