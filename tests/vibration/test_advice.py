@@ -224,7 +224,7 @@ def test_what_is_left_of_a_pair_is_what_quarrels_are_told_by_with_the_tine_moved
 def test_a_group_is_moved_to_the_nearest_places_that_leave_half_of_its_pair_and_not_beyond_reach(
     everyday: ModuleType,
 ) -> None:
-    """Whole millimetres on the bar, 150 each way; half of the severity with its tines moved, as quarrels are told."""
+    """Whole millimetres on the bar, 150 each way; half of the severity with its tines moved."""
     tree = tomllib.loads(RUBBER)
     tree["bar"]["path"] = [{"straight_mm": 900.0}]
     tree["bar"]["supports"][1]["at_mm"] = 700.0

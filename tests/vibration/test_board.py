@@ -12,7 +12,7 @@ from synth.design.instrument import Bar, Bend, Board, Foot, Material, PlateMater
 from synth.vibration.board import SolvedBoard, _sliding, _under_feet, feet_of, lie, plate_of, solve_board
 from synth.vibration.plate import solve_plate
 from synth.vibration.plate_air import CAVITY_LOSS, air_spring, displaced_volume, radiation
-from synth.vibration.statistical_modes import diffuse_modes, edge_efficiency
+from synth.vibration.statistical_modes import EdgeRadiation, diffuse_modes, edge_efficiency
 
 DB = 1.0
 PERCENT = 1e-2
@@ -304,3 +304,13 @@ def test_a_foot_feels_the_mean_of_waves_from_everywhere_under_it():
     small = half < 0.8
     assert np.min(mean[small]) < 0.92
     np.testing.assert_allclose(share[0, small], mean[small], rtol=3e-3)
+
+
+def test_what_the_solved_modes_radiate_less_than_the_formula_fades_to_nothing_at_coincidence():
+    """0.3 of the formula at 900 Hz, all of it from coincidence on, and by the logarithm of frequency between."""
+    plate = plate_of(board())
+    end = 344.0**2 / (2.0 * math.pi) * math.sqrt(plate.mass_per_area / plate.mean_stiffness)
+    assert end > 2.0 * 900.0
+    hertz = np.array([900.0, math.sqrt(900.0 * end), end, 1.5 * end])
+    share = EdgeRadiation(plate, 900.0, 0.3).efficiency(hertz) / edge_efficiency(plate, hertz)
+    assert share == pytest.approx([0.3, math.sqrt(0.3), 1.0, 1.0], rel=5e-3)

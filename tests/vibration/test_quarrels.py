@@ -160,3 +160,27 @@ def test_it_is_told_in_words_with_the_figures(tmp_path: Path) -> None:
     assert words.startswith("beside 1, partial ")
     assert f"{worst.bar_hz:.1f} Hz" in words
     assert f"{math.log(worst.shift) / CENT:+.0f} cents" in words
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({}, "by hand 2, partial 3 across at 812.3 Hz meets bar mode 5 at 803.2 Hz: +7 cents"),
+        ({"plane": 0}, "by hand 2, partial 3 along at 812.3 Hz meets bar mode 5 at 803.2 Hz: +7 cents"),
+        ({"partial": 1}, "by hand 2, partial 1 across at 812.3 Hz meets bar mode 5 at 803.2 Hz: +7 cents"),
+        ({"tine": 1}, "low A 2, partial 3 across at 812.3 Hz meets bar mode 5 at 803.2 Hz: +7 cents"),
+        ({"bar_mode": 0}, "by hand 2, partial 3 across at 812.3 Hz meets bar mode 1 at 803.2 Hz: +7 cents"),
+        ({"shift": 2.0 ** (-31.0 / 1200.0)}, "at 803.2 Hz: -31 cents"),
+        ({"decay_loss": 1.04}, "at 803.2 Hz: +7 cents"),
+        ({"decay_loss": 1.06}, "at 803.2 Hz: +7 cents, rings 1.1 times shorter"),
+        ({"decay_loss": 3.44}, "at 803.2 Hz: +7 cents, rings 3.4 times shorter"),
+    ],
+)  # fmt: skip
+def test_each_figure_of_a_quarrel_is_told_in_its_place(more: dict[str, float], said: str) -> None:
+    of_two_groups = resolve(load(Path(__file__).parents[1] / "data" / "two-tines.toml"))
+    one = Quarrel(
+        tine=3, plane=1, partial=3, partial_hz=812.3, bar_mode=4, bar_hz=803.2,
+        shift=2.0 ** (7.0 / 1200.0), decay_loss=1.0, severity=9.9,
+    )  # fmt: skip
+    told = sentence(of_two_groups, dataclasses.replace(one, **more))  # type: ignore[arg-type]
+    assert told.endswith(said) if said.startswith("at") else told == said
