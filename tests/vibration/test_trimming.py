@@ -39,6 +39,17 @@ def test_of_two_nuts_apart_each_does_something_by_itself(bench: Any, ratio: floa
     assert ratios.min() < ratio < ratios.max()
 
 
+@pytest.mark.parametrize("own", [0.03, 0.07, 0.11])
+def test_two_nuts_are_looked_for_beside_the_tines_own(bench: Any, own: float) -> None:
+    m4, nut = bench.threaded(4.0, 0.7), bench.nut("M4")
+    bare, with_own = bench.tine(m4), bench.tine(m4, trim=(PlacedNut(nut, own),))
+    room = [len(pair(Aim(tine, 0.15, None, ((2, 6.1),)), (nut, nut))[1]) for tine in (bare, with_own)]
+    assert 0.75 * room[0] < room[1] < 0.95 * room[0]  # one or two of 41 places, for either nut
+    for ratio in (5.95, 6.1, 6.3, 6.5):
+        for start in pair(Aim(with_own, 0.15, None, ((2, ratio),)), (nut, nut))[0]:
+            assert all(abs(at - own) > nut.height - 0.0019 for at in start.position)  # to half a cell
+
+
 def test_the_quick_picture_is_the_full_model_to_some_cents_and_that_the_tines_own(bench: Any) -> None:
     """Unlike nuts, one that grips, on a threaded tine that carries one: mass, turning and stiffness each."""
     own = (PlacedNut(bench.nut("M4"), 0.02),)

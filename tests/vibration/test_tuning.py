@@ -174,6 +174,24 @@ def test_a_pitch_beyond_the_stock_is_refused_with_what_the_stock_can_do(
     assert f"{ends[0]:.4g} to {ends[1]:.4g} Hz" in str(refusal.value)
 
 
+@pytest.mark.parametrize(
+    ("hertz", "nuts", "said"),
+    [
+        (30_000.0, False, "; take thicker rod"),
+        (30_000.0, True, "; take thicker rod, or set its nuts lower"),
+        (2.0, False, "; take thinner rod or a nut near the tip"),
+        (2.0, True, "; take thinner rod or a nut near the tip"),
+    ],
+)
+def test_what_would_bring_a_pitch_within_reach_is_told(
+    bench: Any, build: Build, hertz: float, nuts: bool, said: str
+) -> None:
+    trim = (PlacedNut(bench.nut("M4"), 0.012),) if nuts else ()
+    with pytest.raises(InputError) as refusal:
+        tune(build(bench.tine(bench.threaded(4.0, 0.7), pitch_hz=hertz, trim=trim)))
+    assert str(refusal.value).endswith(f" Hz{said}")
+
+
 def test_the_ends_of_what_the_stock_can_do_are_reached(bench: Any) -> None:
     m4 = bench.threaded(4.0, 0.7)
     ends = solve_tines([bench.tine(m4)] * 2, [0.02, 0.6], [(), ()]).frequency[:, 0, 0]
@@ -245,6 +263,22 @@ def test_of_all_places_the_most_forgiving_is_taken_and_its_slope_is_true(bench: 
             replace(position.nuts[0], position=position.nuts[0].position + step) for step in (-1e-4, 1e-4)
         ]
         modes = solve_tines([tine] * 2, 0.15, [(each,) for each in near])
+        interval = np.log(modes.frequency[:, 0, 1] / modes.frequency[:, 0, 0]) / CENT
+        assert np.diff(interval)[0] / 2e-4 == pytest.approx(position.cents_per_metre[0], rel=0.02)
+
+
+def test_a_moved_nut_changes_the_overtone_as_told_while_the_length_is_cut_to_the_pitch(bench: Any) -> None:
+    m4, nut = bench.threaded(4.0, 0.7), bench.nut("M4")
+    tine = bench.tine(m4, pitch_hz=110.0, wish=TrimWish(2, 6.1, nut))
+    found = every_answer(0, tine, length=0.15, pitch=110.0, nuts=[nut]).solutions
+    places = [each for each in found if len(each.nuts) == 1]
+    assert len(places) == 2
+    for position in places:
+        near = [
+            (replace(position.nuts[0], position=position.nuts[0].position + step),) for step in (-1e-4, 1e-4)
+        ]
+        length = free_lengths([tine] * 2, near, np.array([110.0, 110.0]))
+        modes = solve_tines([tine] * 2, length, near)
         interval = np.log(modes.frequency[:, 0, 1] / modes.frequency[:, 0, 0]) / CENT
         assert np.diff(interval)[0] / 2e-4 == pytest.approx(position.cents_per_metre[0], rel=0.02)
 
