@@ -9,7 +9,16 @@ import numpy as np
 import pytest
 
 from synth.design.instrument import Bar, Bend, Board, Foot, Material, PlateMaterial, Section, Straight
-from synth.vibration.board import SolvedBoard, _sliding, _under_feet, feet_of, lie, plate_of, solve_board
+from synth.vibration.board import (
+    SolvedBoard,
+    _sliding,
+    _tilting,
+    _under_feet,
+    feet_of,
+    lie,
+    plate_of,
+    solve_board,
+)
 from synth.vibration.plate import solve_plate
 from synth.vibration.plate_air import CAVITY_LOSS, air_spring, displaced_volume, radiation
 from synth.vibration.statistical_modes import EdgeRadiation, diffuse_modes, edge_efficiency
@@ -314,3 +323,15 @@ def test_what_the_solved_modes_radiate_less_than_the_formula_fades_to_nothing_at
     hertz = np.array([900.0, math.sqrt(900.0 * end), end, 1.5 * end])
     share = EdgeRadiation(plate, 900.0, 0.3).efficiency(hertz) / edge_efficiency(plate, hertz)
     assert share == pytest.approx([0.3, math.sqrt(0.3), 1.0, 1.0], rel=5e-3)
+
+
+def test_a_board_under_a_foot_turns_as_its_surface_leans():
+    """What is fixed to it a little further, by dx and dy, goes up by w + w_x dx + w_y dy, and nowhere else."""
+    draw = np.random.default_rng(2)
+    upright = draw.normal(size=(3, 3, 5))  # w, dw/dx, dw/dy under three feet in five modes
+    motion = _tilting(upright)
+    arm = np.array([0.013, -0.021, 0.0])
+    moved = motion[:, :3] + np.cross(motion[:, 3:], arm[:, None], axis=1)
+    np.testing.assert_allclose(moved[:, 2], upright[:, 0] + arm[0] * upright[:, 1] + arm[1] * upright[:, 2])
+    np.testing.assert_allclose(moved[:, :2], 0.0, atol=1e-12)
+    np.testing.assert_allclose(motion[:, 5], 0.0)
