@@ -331,7 +331,7 @@ def test_a_board_under_a_foot_turns_as_its_surface_leans():
     upright = draw.normal(size=(3, 3, 5))  # w, dw/dx, dw/dy under three feet in five modes
     motion = _tilting(upright)
     arm = np.array([0.013, -0.021, 0.0])
-    moved = motion[:, :3] + np.cross(motion[:, 3:], arm[:, None], axis=1)
+    moved = motion[:, :3] + np.cross(motion[:, 3:], arm[None, :, None], axis=1)
     np.testing.assert_allclose(moved[:, 2], upright[:, 0] + arm[0] * upright[:, 1] + arm[1] * upright[:, 2])
     np.testing.assert_allclose(moved[:, :2], 0.0, atol=1e-12)
     np.testing.assert_allclose(motion[:, 5], 0.0)
