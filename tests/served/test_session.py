@@ -11,6 +11,7 @@ import pytest
 
 from synth.design.edit import Edit
 from synth.errors import InputError
+from synth.served import session as room
 from synth.served.session import Session
 
 from .conftest import DESIGN
@@ -213,3 +214,15 @@ def test_states_are_numbered_in_the_order_in_which_they_came(session):
     assert [each["undo"] for each in events] == [1, 2, 3]
     assert {each["server"] for each in events} == {session.state()["server"]}
     assert Session(session.path).state()["server"] != session.state()["server"]
+
+
+def test_of_the_models_that_a_page_may_ask_for_the_one_longest_ago_is_forgotten(session, monkeypatch):
+    """Two are remembered: of three, the first that was stood on again outlasts the one between."""
+    monkeypatch.setattr(room, "REMEMBERED", 2)
+    first = session.model.name
+    between = session.change([Edit("group[high].spacing_mm", 18.0)], on(session)).name
+    session.back(on(session))
+    last = session.change([Edit("group[high].spacing_mm", 17.0)], on(session)).name
+    assert (session.named(first).name, session.named(last).name) == (first, last)
+    with pytest.raises(InputError, match="this state of the design is gone"):
+        session.named(between)
