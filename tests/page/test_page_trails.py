@@ -59,3 +59,33 @@ def test_a_stroke_is_kept_as_fast_as_the_stick_went(ask, wish, firsts, speed):
     bright = ask(act, [{"brightness": 96, "bite_mm": 3.5, "lean": 0.25, "pressure_n": 0.1}, firsts])
     assert [bright[each] for each in ("brightness", "bite_mm", "lean", "pressure_n")] == [96, 3.5, 0.25, 0.1]
     assert "brightness" not in ask(act, [{"brightness": 64}, firsts])
+
+
+@pytest.mark.parametrize(
+    ("point", "at", "off"),
+    [
+        ([-0.03, 0.03], 0.17, 0.01),  # carried on beyond both ends
+        ([0.10, 0.33], 0.61, 0.0),
+        ([0.04, 0.05], 0.24, 0.03),
+        ([0.13, 0.03], 0.31, 0.03),
+        ([0.13, -0.01], 0.30, 0.0424),  # within, no further than the corner
+        ([0.11, 0.12], 0.40, 0.01),
+    ],
+)
+def test_the_line_through_tines_goes_on_beyond_its_ends_and_round_its_corners(ask, point, at, off):
+    """Clamps at (0, 0), (0.1, 0), (0.1, 0.2) at 0.2, 0.3 and 0.5 m along the bar, met 20 mm above them."""
+    act = """([tines, point]) => View.prototype.along.call({ clamps: [[0, 0], [0.1, 0], [0.1, 0.2]],
+        places: [0.2, 0.3, 0.5], up: () => ({ way: [0, 1] }) }, tines, point, 0.02)"""
+    found = ask(act, [[0, 1, 2], point])
+    assert (found["at"], found["off"]) == (pytest.approx(at), pytest.approx(off, abs=1e-4))
+    one = ask(act, [[1], [0.13, 0.05]])
+    assert (one["at"], one["off"]) == (pytest.approx(0.33), pytest.approx(0.03))
+
+
+def test_silence_ends_all_that_sounds_waits_or_rests(ask):
+    act = """() => { const cleared = [], each = (name) => ({ clear: () => cleared.push(name) });
+        const engine = { voices: [1], waiting: [2], resting: new Map([[0, 1]]), banks: [each('bank'), each('bank')],
+          ears: [each('ear')] };
+        Engine.prototype.silence.call(engine);
+        return [engine.voices, engine.waiting, engine.resting.size, cleared]; }"""
+    assert ask(act) == [[], [], 0, ["bank", "bank", "ear"]]

@@ -174,7 +174,7 @@ def quick_facts(monkeypatch):
     )
     monkeypatch.setattr(facts_module, "carrying_words", lambda room, found: f"carries in {room.name}")
 
-    def make(*, room="", **wished):
+    def make(*, room="", written=None, **wished):
         carried.clear()
         design, instrument = made()
         hall = instrument.rooms["hall"]
@@ -182,7 +182,7 @@ def quick_facts(monkeypatch):
         boards = dict(instrument.boards)
         boards["lid"] = dataclasses.replace(boards["panel"], name="lid")
         instrument = dataclasses.replace(instrument, rooms=rooms, boards=boards)
-        wishes = msgspec.structs.replace(design.proposal, **wished)
+        wishes = msgspec.structs.replace(design.proposal, room=written, **wished)
         return facts_of(msgspec.structs.replace(design, proposal=wishes), instrument, room=room), list(
             carried
         )
@@ -202,6 +202,12 @@ def test_what_a_proposal_is_of_is_what_is_wished_or_the_usual(quick_facts):
     assert usual.board.name == "panel"
     own, _ = quick_facts(through=["pickup"], room="porch")
     assert (own.board, own.carried, own.room.name) == (None, (), "porch")
+    for asked, written, name in (
+        ("", "porch", "porch"),
+        ("hall", "porch", "hall"),
+        ("porch", "hall", "porch"),
+    ):
+        assert quick_facts(through=["pickup"], room=asked, written=written)[0].room.name == name
 
 
 def test_the_stroke_and_every_score_are_played_through_each_in_every_place(tmp_path):
