@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from .conftest import heard
 pytestmark = pytest.mark.browser
 
 # a bar of 0.4 m, 60 wide and 10 high, with a tine that stands up and one that points at the viewer (-y)
-STRAIGHT = {
+STRAIGHT: dict[str, Any] = {
     "bar": {
         "length": 0.4, "width": 0.06, "height": 0.01, "axis": [[0.0, 0.0, 0.0], [0.2, 0.0, 0.0], [0.4, 0.0, 0.0]],
         "side": [[0.0, 1.0, 0.0]] * 3, "up": [[0.0, 0.0, 1.0]] * 3,

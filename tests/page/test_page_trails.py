@@ -33,6 +33,18 @@ def test_a_pedal_is_down_from_the_middle_of_its_way(ask, number, what, value, do
     assert ask(act, [number, what, value]) == [down, [1] if down and number == 66 else []]
 
 
+@pytest.mark.parametrize(("since", "wait"), [(0, 300), (120, 180), (900, 0)])
+def test_a_palm_of_a_key_rests_for_three_tenths_of_a_second_at_least(ask, since, wait):
+    """The clock stands: what is left of them is waited for before it is lifted."""
+    act = """(since) => { const own = [window.setTimeout, performance.now], waits = [];
+        window.setTimeout = (_, wait) => waits.push(wait); performance.now = () => 5000;
+        row.resting.set('z', { groups: [0], since: 5000 - since });
+        try { released(new KeyboardEvent('keyup', { key: 'z', code: 'KeyZ' }));
+          return [waits, row.resting.has('z')]; }
+        finally { [window.setTimeout, performance.now] = own; row.resting.delete('z'); } }"""
+    assert ask(act, since) == [[wait], False]
+
+
 @pytest.mark.parametrize(
     ("wish", "firsts", "speed"),
     [

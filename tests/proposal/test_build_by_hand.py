@@ -15,6 +15,7 @@ from synth.proposal.markdown import html_of, parsed_blocks
 from synth.proposal.page import proposal_page
 from synth.sound.loudness import Loudness
 from synth.sound.surroundings import Surroundings
+from synth.workshop.cautions import CAUTIONS, HEADING
 
 SILENT = Surroundings("hall")
 NOISY = Surroundings("hall", True)
@@ -124,7 +125,7 @@ def test_papers_are_written_each_under_its_own_name_on_the_bench_s_paper(monkeyp
     instrument = SimpleNamespace(name="Rail", bench=SimpleNamespace(paper="Letter"))
     facts, caution = (
         SimpleNamespace(instrument=instrument, cuts="cuts"),
-        ("notes", (room.HEADING, *room.CAUTIONS)),
+        ("notes", (HEADING, *CAUTIONS)),
     )
     document, letter = ("document", "Rail", "cuts"), ("paper", "Letter")
     for views in ({}, {"from above": "seen"}):

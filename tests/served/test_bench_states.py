@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from .bench_tab import asked
@@ -115,7 +117,7 @@ def test_what_is_heard_through_is_asked_of_the_player_or_of_the_server(bench):
     assert bench.tab.evaluate(act, "panel") == [[], {"model": model, "through": "panel"}]
 
 
-SOUNDS = [
+SOUNDS: list[dict[str, Any]] = [
     {"name": "low rail", "true": 0.2, "matched": 0.4, "level_dba": 61.26, "changes": []},
     {"name": "now", "true": 0.1, "matched": 0.5, "level_dba": None, "changes": ["one", "two"]},
 ]
