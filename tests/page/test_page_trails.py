@@ -101,3 +101,13 @@ def test_silence_ends_all_that_sounds_waits_or_rests(ask):
         Engine.prototype.silence.call(engine);
         return [engine.voices, engine.waiting, engine.resting.size, cleared]; }"""
     assert ask(act) == [[], [], 0, ["bank", "bank", "ear"]]
+
+
+def test_a_record_goes_from_its_first_sound_to_the_end_of_its_last(ask):
+    act = """(parts) => { const was = { ...record };
+        Object.assign(record, { on: true, from: null, to: 0, sounds: [] });
+        for (const [at, length] of parts) kept({ at, left: new Float32Array(length), right: [] });
+        const found = [record.from, record.to, record.sounds.length];
+        record.on = false; kept({ at: 0, left: [1], right: [] }); found.push(record.sounds.length);
+        Object.assign(record, was); return found; }"""
+    assert ask(act, [[96_000, 4800], [100_800, 24_000]]) == [2.0, 2.6, 2, 2]

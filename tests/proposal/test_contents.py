@@ -239,7 +239,7 @@ class Rendered:
 def test_every_job_is_rendered_through_what_it_says_and_where_it_says(monkeypatch, tmp_path):
     """Strokes and scores: a place whose room were dropped would be heard as free air, at a louder level here."""
     instrument, score = made()[1], tmp_path / "score.toml"
-    score.write_text(SCORE, encoding="utf-8")
+    score.write_text(SCORE.replace("speed", 'through = "pickup", speed'), encoding="utf-8")
     levels = dict(zip(places_of("hall", True), (0.1, 0.01, 0.003), strict=True))
 
     def scene(_, through, surroundings):
