@@ -18,7 +18,7 @@ from synth.playing.midi_mapping import edged
 from synth.playing.stroke import Grip
 from synth.sound.audio import FULL_SCALE
 from synth.sound.radiator import ears
-from synth.sound.radiator.pickup import pickup_radiator
+from synth.sound.radiator.pickup import MagneticPickup, Piezo, pickup_radiator
 from synth.vibration.modal_model import tip_shape
 
 from .conftest import heard, made
@@ -172,10 +172,12 @@ def test_each_thing_that_hears_has_its_gain_and_its_circuit(whole):
         np.testing.assert_allclose(told["weights"][:, 1], radiator.weights.imag / FULL_SCALE)
         assert "sections" not in told
     radiator = heard("straight", "pickup").radiator
+    assert isinstance(radiator, Piezo)
     gain = radiator.sensitivity * radiator.monitor / FULL_SCALE
     np.testing.assert_allclose(pickup["weights"][:, 0], gain * radiator.weights.real)
     np.testing.assert_array_equal(pickup["sections"], radiator.circuit.sections(48_000))
     magnet = pickup_radiator(heard("bent", "bar").model, made("bent"))
+    assert isinstance(magnet, MagneticPickup)
     told = room._radiator(magnet, Numbers())
     assert told["magnet"]["gap"] == magnet.gap
     assert told["magnet"]["gain"] == pytest.approx(magnet.sensitivity * magnet.monitor / FULL_SCALE)

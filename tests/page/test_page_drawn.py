@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from .conftest import heard
 pytestmark = pytest.mark.browser
 
 # a bar of 0.4 m, 60 wide and 10 high, with a tine that stands up and one that points at the viewer (-y)
-STRAIGHT = {
+STRAIGHT: dict[str, Any] = {
     "bar": {
         "length": 0.4, "width": 0.06, "height": 0.01, "axis": [[0.0, 0.0, 0.0], [0.2, 0.0, 0.0], [0.4, 0.0, 0.0]],
         "side": [[0.0, 1.0, 0.0]] * 3, "up": [[0.0, 0.0, 1.0]] * 3,
@@ -77,6 +78,24 @@ def test_a_place_in_the_picture_and_on_the_screen_are_one_and_what_is_high_is_ab
     assert back == pytest.approx([0.25, 0.02])
     assert higher == pytest.approx([px[0], px[1] - 0.01 * scale])
     assert right == pytest.approx([px[0] + 0.01 * scale, px[1]])
+
+
+def test_the_picture_is_whole_in_the_middle_and_where_it_is_wider_its_ends_are_reached(opened):
+    """26 pixels are free at its edges; as wide as that allows, or tall, and never larger than the height takes."""
+    act = """([head, [width, height], closer, pan]) => { const v = new View(head); v.closer = closer; v.pan = pan;
+        v.fit(width, height); return [v.px(v.low), v.px(v.high), v.hidden, v.low, v.high]; }"""
+    for size in ((452, 900), (1852, 300)):
+        low, high, hidden, *ends = opened("straight").tab.evaluate(act, [STRAIGHT, size, 0.25, 0.3])
+        assert np.mean([low, high], axis=0) == pytest.approx([size[0] / 2.0, size[1] / 2.0])
+        wide, tall = np.subtract(ends[1], ends[0])
+        scale = min((size[0] - 52.0) / wide, (size[1] - 52.0) / tall)
+        assert np.subtract(high, low) == pytest.approx([wide * scale, -tall * scale])
+        assert hidden == pytest.approx(0.0, abs=1e-9)
+    for pan in (0.0, 1.0):
+        low, high, hidden, *ends = opened("straight").tab.evaluate(act, [STRAIGHT, (452, 900), 2.0, pan])
+        assert high[0] - low[0] == pytest.approx(800.0)
+        assert hidden == pytest.approx(400.0)
+        assert (high if pan else low)[0] == pytest.approx(426.0 if pan else 26.0)
 
 
 def test_a_hand_on_a_group_is_so_far_above_its_clamps_and_below_its_tips(opened):
@@ -193,3 +212,20 @@ def test_the_bent_bar_is_drawn_at_its_own_height(opened):
     assert not opened("bent").tab.evaluate("view.plan")
     assert np.linalg.norm(top - under, axis=1).max() <= 0.0101
     assert heard("bent", "bar").instrument.bar.section.height == 0.010
+
+
+def test_a_nut_goes_with_the_tine_that_swings_by_the_square_of_its_share_of_the_way(opened):
+    """A quarter of the swing half way up, all of it at the tip; as large as it is, but never too small to see."""
+    act = """mine.nut([100, 300], [0, -80], [1, 0], 0.5, { width: 0.02, height: 0.01 }, 12);
+        mine.nut([100, 300], [0, -80], [1, 0], 1, { width: 0, height: 0 }, 12);
+        mine.nut([100, 300], [30, 0], [0, 1], -0.1, { width: 0.02, height: 0.01 }, 0);
+        drawn.push(['scale', view.scale])"""
+    found, _ = drawn(opened("straight"), act)
+    scale = found[-1][1]
+    wide, tall = 0.02 * scale, 0.01 * scale
+    assert [each[1:] for each in found if each[0] == "translate"] == [[103, 260], [112, 220], [97, 300]]
+    turned = [each[1] for each in found if each[0] == "rotate"]
+    assert turned == pytest.approx([0.0, 0.0, math.pi / 2.0])
+    rects = [each[1:] for each in found if each[0] == "fillRect"]
+    assert rects[0] == rects[2] == pytest.approx([-wide / 2.0, -tall / 2.0, wide, tall])
+    assert rects[1] == pytest.approx([-1.5, -1.0, 3.0, 2.0])

@@ -219,3 +219,21 @@ def test_lines_of_a_script_take_their_defaults_and_refuse_what_is_not_said_there
     assert "'bits' is not known here" in ask(act, [{"at_s": 0, "bits": 1}, {}])
     assert "at_s or at_beat" in ask(act, [{"at_s": 0, "at_beat": 0}, {}])
     assert "one render is heard through one thing" in ask(act, [{"at_s": 0, "through": "lid"}, {}])
+
+
+@pytest.mark.parametrize(
+    ("said", "seconds"),
+    [
+        ({"stroke": [{"at_s": 0.5, "group": "one"}]}, 4.5), ({"stroke": []}, 4.0),
+        ({"stroke": [], "seconds": 1.25}, 1.25),
+        ({"stroke": [{"at_s": 1, "palm": "wires", "hold_s": 0.75}, {"at_s": 1.5, "group": "one"}]}, 5.75),
+    ],
+)  # fmt: skip
+def test_a_script_without_an_end_ends_four_seconds_after_its_last_stroke_or_palm(ask, said, seconds):
+    """Its first step begins 32 frames and two blocks before it, in whole blocks: 3 of 128."""
+    act = """async (engine, said) => { const own = ['schedule', 'process', 'through'];
+        const kept = own.map((name) => Engine.prototype[name]);
+        own.forEach((name) => { Engine.prototype[name] = () => {}; });
+        try { return -384 / renderScript(await content, said).next().value / engine.rate; }
+        finally { own.forEach((name, n) => { Engine.prototype[name] = kept[n]; }); } }"""
+    assert ask(act, said) == pytest.approx(seconds)

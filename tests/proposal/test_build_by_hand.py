@@ -9,12 +9,13 @@ import pytest
 
 from synth.design.rooms import RoomNoise
 from synth.proposal import build as room
-from synth.proposal.contents import Drawn, PlayedHere, Section, sections
+from synth.proposal.contents import Drawn, PlayedHere, Section, _calibrated, sections
 from synth.proposal.costs import CostLine, Costs
 from synth.proposal.markdown import html_of, parsed_blocks
 from synth.proposal.page import proposal_page
 from synth.sound.loudness import Loudness
 from synth.sound.surroundings import Surroundings
+from synth.workshop.cautions import CAUTIONS, HEADING
 
 SILENT = Surroundings("hall")
 NOISY = Surroundings("hall", True)
@@ -124,7 +125,7 @@ def test_papers_are_written_each_under_its_own_name_on_the_bench_s_paper(monkeyp
     instrument = SimpleNamespace(name="Rail", bench=SimpleNamespace(paper="Letter"))
     facts, caution = (
         SimpleNamespace(instrument=instrument, cuts="cuts"),
-        ("notes", (room.HEADING, *room.CAUTIONS)),
+        ("notes", (HEADING, *CAUTIONS)),
     )
     document, letter = ("document", "Rail", "cuts"), ("paper", "Letter")
     for views in ({}, {"from above": "seen"}):
@@ -232,3 +233,22 @@ def test_an_item_s_second_paragraph_has_no_mark_and_lists_begin_where_they_say()
         ("both", True, True), ("bold", True, False), ("lean", False, True),
     ]  # fmt: skip
     assert html_of([both], level=3).startswith("<p><strong><em>both</em></strong>")
+
+
+def test_what_was_measured_is_told_by_what_it_is_of_and_when():
+    """A stand-in's words are told as they are; what is not measured is not told of."""
+
+    def told(tines, stock, material):
+        each = {name: SimpleNamespace(measured=words) for name, words in (stock | material).items()}
+        design = SimpleNamespace(
+            tines=SimpleNamespace(measured=tines),
+            stock={name: each[name] for name in stock}, material={name: each[name] for name in material},
+        )  # fmt: skip
+        return _calibrated(SimpleNamespace(design=design))
+
+    assert told("in May", {"M4": "in June", "M3": None}, {"steel": "in July"}) == (
+        "Measured, and taken into these figures: how tines are held (in May), stock M4 (in June), "
+        "material steel (in July)."
+    )
+    assert told(None, {"M4": None}, {"steel": "in July"}).endswith("figures: material steel (in July).")
+    assert told(None, {"M4": None}, {}).startswith("No tine has been measured")

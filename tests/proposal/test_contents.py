@@ -174,7 +174,7 @@ def quick_facts(monkeypatch):
     )
     monkeypatch.setattr(facts_module, "carrying_words", lambda room, found: f"carries in {room.name}")
 
-    def make(*, room="", **wished):
+    def make(*, room="", written=None, **wished):
         carried.clear()
         design, instrument = made()
         hall = instrument.rooms["hall"]
@@ -182,7 +182,7 @@ def quick_facts(monkeypatch):
         boards = dict(instrument.boards)
         boards["lid"] = dataclasses.replace(boards["panel"], name="lid")
         instrument = dataclasses.replace(instrument, rooms=rooms, boards=boards)
-        wishes = msgspec.structs.replace(design.proposal, **wished)
+        wishes = msgspec.structs.replace(design.proposal, room=written, **wished)
         return facts_of(msgspec.structs.replace(design, proposal=wishes), instrument, room=room), list(
             carried
         )
@@ -202,6 +202,12 @@ def test_what_a_proposal_is_of_is_what_is_wished_or_the_usual(quick_facts):
     assert usual.board.name == "panel"
     own, _ = quick_facts(through=["pickup"], room="porch")
     assert (own.board, own.carried, own.room.name) == (None, (), "porch")
+    for asked, written, name in (
+        ("", "porch", "porch"),
+        ("hall", "porch", "hall"),
+        ("porch", "hall", "porch"),
+    ):
+        assert quick_facts(through=["pickup"], room=asked, written=written)[0].room.name == name
 
 
 def test_the_stroke_and_every_score_are_played_through_each_in_every_place(tmp_path):
@@ -233,7 +239,7 @@ class Rendered:
 def test_every_job_is_rendered_through_what_it_says_and_where_it_says(monkeypatch, tmp_path):
     """Strokes and scores: a place whose room were dropped would be heard as free air, at a louder level here."""
     instrument, score = made()[1], tmp_path / "score.toml"
-    score.write_text(SCORE, encoding="utf-8")
+    score.write_text(SCORE.replace("speed", 'through = "pickup", speed'), encoding="utf-8")
     levels = dict(zip(places_of("hall", True), (0.1, 0.01, 0.003), strict=True))
 
     def scene(_, through, surroundings):

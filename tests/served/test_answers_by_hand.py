@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import pytest
 
 from synth.errors import InputError
-from synth.served import address
+from synth.served import address, knowledge, papers
 from synth.served import answers as room
 from synth.served.address import Address
 from synth.served.answers import Answers
@@ -108,7 +108,7 @@ def test_a_model_is_sent_with_its_head_or_bare_and_what_it_is_heard_through_is_r
 
 def test_what_takes_seconds_is_asked_of_the_present_design_alone(served, monkeypatch):
     told = []
-    monkeypatch.setattr(room.knowledge, "advised", lambda model: told.append(model.name) or {})
+    monkeypatch.setattr(knowledge, "advised", lambda model: told.append(model.name) or {})
     get(served, "advise/new")
     with pytest.raises(InputError, match="has changed since"):
         get(served, "advise/old")
@@ -144,9 +144,9 @@ def test_what_is_known_is_asked_of_the_model_that_is_named(served, monkeypatch, 
 
     monkeypatch.setattr(room, "things", told("things"))
     monkeypatch.setattr(room, "trims", told("trims"))
-    monkeypatch.setattr(room.knowledge, "knowledge", told("knowledge"))
-    monkeypatch.setattr(room.knowledge, "board_knowledge", told("board"))
-    monkeypatch.setattr(room.papers, "paper_file", told("paper", (b"ink", "image/svg+xml")))
+    monkeypatch.setattr(knowledge, "knowledge", told("knowledge"))
+    monkeypatch.setattr(knowledge, "board_knowledge", told("board"))
+    monkeypatch.setattr(papers, "paper_file", told("paper", (b"ink", "image/svg+xml")))
     reply = get(served, path)
     assert asked == [asks]
     if "papers" in path:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from .bench_tab import asked
@@ -115,7 +117,7 @@ def test_what_is_heard_through_is_asked_of_the_player_or_of_the_server(bench):
     assert bench.tab.evaluate(act, "panel") == [[], {"model": model, "through": "panel"}]
 
 
-SOUNDS = [
+SOUNDS: list[dict[str, Any]] = [
     {"name": "low rail", "true": 0.2, "matched": 0.4, "level_dba": 61.26, "changes": []},
     {"name": "now", "true": 0.1, "matched": 0.5, "level_dba": None, "changes": ["one", "two"]},
 ]
@@ -162,7 +164,31 @@ def test_a_version_s_buttons_ask_for_what_they_say_of_that_version(bench, words,
 def test_the_last_gesture_is_asked_for_on_every_version_through_what_is_heard(bench):
     act = """async () => { const kept = { ...replay }, state = bench.state;
         bench.state = { ...state, versions: ['one', 'two'] };
+        const { value } = $('through'); $('through').append(new Option('lid', 'lid')); $('through').value = 'lid';
         Object.assign(replay, { stroke: { group: 'low', bite_mm: 1.5 }, key: '' });
-        try { await replayed(); } finally { bench.state = state; Object.assign(replay, kept); } }"""
-    body = {"names": ["one", "two", ""], "stroke": {"group": "low", "bite_mm": 1.5}, "through": "bar"}
+        try { await replayed(); } finally { bench.state = state; Object.assign(replay, kept);
+          $('through').lastChild.remove(); $('through').value = value; } }"""
+    body = {"names": ["one", "two", ""], "stroke": {"group": "low", "bite_mm": 1.5}, "through": "lid"}
     assert asked(bench, act, replay={"sounds": [], "left": []}) == [("replay", body)]
+
+
+def test_what_was_refused_can_be_sent_again_and_what_was_taken_is_sent_once(bench):
+    act = """async (taken) => { const control = document.createElement('input'), sent = [];
+        committed(control, 'old', () => control.value, async (next) => { sent.push(next); return taken; });
+        for (const words of ['old', 'new', 'new', 'other', 'old']) {
+          control.value = words; control.dispatchEvent(new Event('change'));
+          await new Promise((go) => setTimeout(go)); sent.push(control.dataset.sent ?? '-'); }
+        return sent; }"""
+    assert bench.tab.evaluate(act, False) == ["-", "new", "-", "new", "-", "other", "-", "-"]
+    assert bench.tab.evaluate(act, True) == ["-", "new", "yes", "yes", "other", "yes", "old", "yes"]
+
+
+def test_advice_that_waits_for_an_older_model_is_no_longer_asked_for(bench):
+    act = """async () => { const kept = { ...known }, own = [window.clearTimeout, fetchedJson], stopped = [];
+        const { told } = known;
+        window.clearTimeout = (timer) => { stopped.push(timer); own[0].call(window, timer); };
+        fetchedJson = async () => told; known.timer = 4321;
+        try { await askKnown(); const first = known.timer; await askKnown(); return [stopped[0], stopped.includes(first)]; }
+        finally { clearTimeout(known.timer); [window.clearTimeout, fetchedJson] = own; Object.assign(known, kept);
+          showKnown(); } }"""  # noqa: E501
+    assert bench.tab.evaluate(act) == [4321, True]

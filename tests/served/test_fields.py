@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from types import SimpleNamespace
 
 import pytest
 import tomlkit
 
 from synth.design.edit import Edit, edited
+from synth.design.file import load
 from synth.design.instrument import Pitch
 from synth.design.key_path import steps
 from synth.errors import InputError
@@ -205,3 +207,30 @@ def test_all_things_are_told_in_plain_words(slat):
     assert [len(told[each]) for each in ("tines", "groups", "boards")] == [6, 2, 1]
     assert len(told["boards"]["panel"]["feet"]) == 2
     assert len(told["bar"]["supports"]) == 2
+
+
+def test_a_bar_shows_every_piece_with_what_is_said_of_it_and_a_box_what_it_may_have(tmp_path):
+    """A bend's plane where one is said; a box's depth and hole even where none is, a panel's never."""
+    path = """[{ straight_mm = 100.0 }, { bend_deg = 90.0, radius_mm = 30.0, plane_deg = 40.0 },
+        { bend_deg = 30.0, radius_mm = 60.0 }, { straight_mm = 220.0 }]"""
+    file = tmp_path / "slat.toml"
+    box = '[board.box]\nkind = "box"\nmaterial = "birch plywood 4 mm"\nwidth_mm = 310.0\nlength_mm = 420.0\n'
+    box += "thickness_mm = 4.0\nfeet = [ { bar_mm = 90.0, x_mm = 110.0, y_mm = 120.0 } ]\n"
+    file.write_text(DESIGN.replace("[{ straight_mm = 420.0 }]", path) + box, encoding="utf-8")
+    model = SimpleNamespace(design=load(file))
+    pieces = [(each.label, each.value, each.slot.path) for each in bar_fields(model) if "Piece" in each.label]
+    assert pieces == [
+        ("Piece 1, straight", 100.0, "bar.path[1].straight_mm"),
+        ("Piece 2, bend", 90.0, "bar.path[2].bend_deg"),
+        ("Piece 2, radius", 30.0, "bar.path[2].radius_mm"),
+        ("Piece 2, plane", 40.0, "bar.path[2].plane_deg"),
+        ("Piece 3, bend", 30.0, "bar.path[3].bend_deg"),
+        ("Piece 3, radius", 60.0, "bar.path[3].radius_mm"),
+        ("Piece 4, straight", 220.0, "bar.path[4].straight_mm"),
+    ]
+    last = {
+        name: [(each.label, each.value) for each in board_fields(model, name)][-3:]
+        for name in ("box", "panel")
+    }
+    assert last["box"][1:] == [("Depth", None), ("Hole", None)]
+    assert [label for label, _ in last["panel"]] == ["Width", "Thickness", "Edges"]

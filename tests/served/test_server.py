@@ -97,6 +97,21 @@ def test_no_answer_lets_another_site_read_or_frame_it(served):
     assert names["cache-control"] == "no-store"
 
 
+def test_a_paper_may_fetch_and_run_nothing(served):
+    """What is drawn of a design is opened in a tab of its own, under no rights of the page's."""
+    connection = http.client.HTTPConnection("127.0.0.1", served.serving.address.port)
+    place = f"/{served.serving.address.secret}/papers/{served.state()['model']}/cutlist.html"
+    connection.request("GET", place, headers={"Host": served.host})
+    answer = connection.getresponse()
+    names = {name.lower(): value for name, value in answer.getheaders()}
+    connection.close()
+    assert answer.status == 200
+    rules = dict(each.strip().split(" ", 1) for each in names["content-security-policy"].split(";"))
+    assert rules["default-src"] == rules["frame-ancestors"] == "'none'"
+    assert set(rules) <= {"default-src", "frame-ancestors", "style-src", "img-src"}
+    assert names["content-disposition"] == 'inline; filename="cutlist.html"'
+
+
 @pytest.mark.parametrize(
     "name",
     [

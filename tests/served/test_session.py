@@ -11,6 +11,7 @@ import pytest
 
 from synth.design.edit import Edit
 from synth.errors import InputError
+from synth.served import session as room
 from synth.served.session import Session
 
 from .conftest import DESIGN
@@ -105,8 +106,12 @@ def test_a_mistake_counts_once_the_file_has_settled_and_the_last_good_state_stay
     state = session.state()
     assert state["mistake"]["line"] == DESIGN[: DESIGN.index("root =")].count("\n") + 1
     assert state["model"] == good
-    with pytest.raises(InputError, match="mistake"):
-        session.change([Edit("group[high].spacing_mm", 18.0)], on(session))
+    for edit in (
+        Edit("group[high].spacing_mm", 18.0),
+        Edit("group[high].root", "A3"),
+    ):  # even one that mends it
+        with pytest.raises(InputError, match="the file has a mistake"):
+            session.change([edit], on(session))
 
 
 def test_a_mistake_is_taken_back_and_kept_as_a_copy(session):
@@ -213,3 +218,23 @@ def test_states_are_numbered_in_the_order_in_which_they_came(session):
     assert [each["undo"] for each in events] == [1, 2, 3]
     assert {each["server"] for each in events} == {session.state()["server"]}
     assert Session(session.path).state()["server"] != session.state()["server"]
+
+
+def test_of_the_models_that_a_page_may_ask_for_the_one_longest_ago_is_forgotten(session, monkeypatch):
+    """Two are remembered: of three, the first that was stood on again outlasts the one between."""
+    monkeypatch.setattr(room, "REMEMBERED", 2)
+    first = session.model.name
+    between = session.change([Edit("group[high].spacing_mm", 18.0)], on(session)).name
+    session.back(on(session))
+    last = session.change([Edit("group[high].spacing_mm", 17.0)], on(session)).name
+    assert (session.named(first).name, session.named(last).name) == (first, last)
+    with pytest.raises(InputError, match="this state of the design is gone"):
+        session.named(between)
+
+
+def test_over_a_mistake_the_last_good_text_is_what_is_kept_as_a_version(session):
+    session.path.write_text("[bar", encoding="utf-8")
+    session.seen("[bar", settled=True)
+    assert session.state()["mistake"] is not None
+    session.keep("good")
+    assert session.versions.text("good") == DESIGN

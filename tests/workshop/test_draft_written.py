@@ -1,6 +1,7 @@
 """Which draft is taken of several, and how it is written: every length under its own name in its unit."""
 
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -31,7 +32,8 @@ def test_of_the_layouts_that_are_solved_the_one_with_the_fewest_warnings_is_take
             lambda _, __, each: solved.append(each.name) or SimpleNamespace(name=each.name,
               warnings=warned[each.name]),
         )  # fmt: skip
-        return room._drafted(None).name
+        chosen: Any = room._drafted(None)
+        return chosen.name
 
     monkeypatch.setattr(room, "plan_groups", lambda _: ())
     monkeypatch.setattr(room, "layouts", lambda *_: (0, 1, 2, 3, 4))

@@ -12,7 +12,7 @@ from synth.workshop.geometry import solids, tine_place
 from synth.workshop.labels import Box
 from synth.workshop.lettering import SMALL
 from synth.workshop.picture import text_width
-from synth.workshop.views import ABOVE, OBLIQUE
+from synth.workshop.views import ABOVE, FRONT, OBLIQUE
 
 # a U of 60 x 10 laid flat: out along x, a half turn of 100 to the back, and home; its second group points outwards
 HAIRPIN = """
@@ -166,7 +166,7 @@ def test_the_scale_is_the_first_at_which_all_views_fit_with_their_dimensions(sce
     drawn = scene(HAIRPIN.replace("GROUP", "up") + f'[bench]\nunits = "{units}"\n')
     width, height = 420.0, 297.0
     ratio, below = room._layout(drawn, width, height)
-    (low_e, high_e), (low_p, high_p) = drawn.bounds(room.FRONT), drawn.bounds(ABOVE)
+    (low_e, high_e), (low_p, high_p) = drawn.bounds(FRONT), drawn.bounds(ABOVE)
     wide, high = high_p[0] - low_p[0], high_e[1] - low_e[1] + high_p[1] - low_p[1]
     table = 4.0 * 3 + 4.0
 

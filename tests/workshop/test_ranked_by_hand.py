@@ -1,11 +1,13 @@
 """Which tines belong together, and which way of trimming comes first, of shares and ways that are written down."""
 
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from synth.design.instrument import PlacedNut
+from synth.vibration.trimming.answers import Trimming
 from synth.workshop import trim_roughness, tuning_sheet
 
 
@@ -34,8 +36,8 @@ def test_ways_within_a_tenth_of_the_most_forgiving_go_by_roughness_and_so_on():
         (solution(each, each), rough)
         for each, rough in ((2.0, 0.1), (1.0, 0.9), (1.09, 0.5), (1.12, 0.2), (2.15, 0.05))
     ]
-    order = [each.name for each, _ in trim_roughness._in_order(judged)]
-    assert order == [1.09, 1.0, 1.12, 2.15, 2.0]
+    ranked: Any = trim_roughness._in_order(judged)
+    assert [each.name for each, _ in ranked] == [1.09, 1.0, 1.12, 2.15, 2.0]
 
 
 def test_every_way_is_looked_for_at_the_pitch_that_the_tine_has_in_its_clamp_with_all_nuts_that_fit(
@@ -68,7 +70,7 @@ def test_ways_are_as_rough_as_the_ring_of_the_whole_group_is_with_them(monkeypat
     instrument = SimpleNamespace(tines=tines, groups=(group, None))
     plain = SimpleNamespace(nuts=(), length=0.1, unforgiving=0.0)
     ways = [SimpleNamespace(nuts=(PlacedNut(n, 0.02),), length=0.1 + n, unforgiving=1.0) for n in (1.0, 2.0)]
-    found = room.Trimming(2, None, plain, 6.0, tuple(ways), (), {})
+    found = Trimming(2, None, plain, 6.0, tuple(ways), (), {})
     asked = []
     monkeypatch.setattr(room, "solve_tines", lambda *how: asked.append(how) or "solved")
     monkeypatch.setattr(room, "_partials", lambda modes, n: (modes, n))

@@ -81,8 +81,8 @@ def test_nothing_is_proposed_where_nothing_is_better_or_the_plan_cannot_be(groun
 
 def test_so_many_tries_are_made_and_no_more(ground):
     bowl = ground(lambda a, b, c, d: (a - 7) ** 2 + (b + 12) ** 2 + (c + 31) ** 2 + (d - 22) ** 2)
-    *steps, _ = search(bowl, Allowed(0.020, 0.040), Plan(None, None, True, True), tries=9)
-    assert max(steps) == 9
+    steps = list(search(bowl, Allowed(0.020, 0.040), Plan(None, None, True, True), tries=9))
+    assert max(each for each in steps if isinstance(each, int)) == 9
 
 
 def candidate(estimate, *, starts=(), supports=(), section=None, kind=None):

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from synth.errors import InputError
+from synth.sound import ear, features, loudness
 from synth.workshop import changes, check_screen, cut_list_pages, group_sounds, variant_sounds
 from synth.workshop.changes import TineFacts, partial_decays, structure
 from synth.workshop.cut_list_pages import cut_list_document
@@ -143,10 +144,8 @@ def test_a_group_is_stroked_with_the_first_stick_and_told_from_its_first_touch_a
 
     monkeypatch.setattr(group_sounds, "perform", perform)
     monkeypatch.setattr(group_sounds, "touched_span", lambda report, seconds: (0.05, 0.31))
-    monkeypatch.setattr(group_sounds.ear, "describe", lambda sound, rate, since: (sound, rate, since))
-    monkeypatch.setattr(
-        group_sounds.loudness, "measure", lambda sound, rate: SimpleNamespace(loudest=61.0, average=5.0)
-    )
+    monkeypatch.setattr(ear, "describe", lambda sound, rate, since: (sound, rate, since))
+    monkeypatch.setattr(loudness, "measure", lambda sound, rate: SimpleNamespace(loudest=61.0, average=5.0))
     monkeypatch.setattr(
         group_sounds, "heard_roughness", lambda where, ring, since: (where is scene, ring, since)
     )
@@ -178,7 +177,7 @@ def test_a_combination_is_measured_from_its_own_tines_reports_and_sound(monkeypa
     monkeypatch.setattr(room, "describe", lambda pressure, rate, since: ("ear", rate, since))
     monkeypatch.setattr(room, "measures", lambda pressure, rate, **how: how)
     monkeypatch.setattr(room, "tone_levels", lambda pressure: 7.0 * pressure)
-    monkeypatch.setattr(room.features, "attack_time", lambda pressure, rate, since, until: (since, until))
+    monkeypatch.setattr(features, "attack_time", lambda pressure, rate, since, until: (since, until))
     monkeypatch.setattr(room, "partial_decays", lambda model, tine: (model, tine))
     monkeypatch.setattr(room, "group_partials_hz", lambda row, group: group.name)
     found = room._rendered(variant, listening, "solved", 1.5, "settings")
@@ -187,7 +186,7 @@ def test_a_combination_is_measured_from_its_own_tines_reports_and_sound(monkeypa
     assert (found.ear, found.structure, found.partials_hz, found.warnings) == (
         ("ear", 48_000, 0.05), "solved", "high", ("w",),
     )  # fmt: skip
-    assert found.attack_s == (0.05, pytest.approx(0.31 + room.features.SMOOTH))
+    assert found.attack_s == (0.05, pytest.approx(0.31 + features.SMOOTH))
     assert found.decay_s == ("model", 2)
     assert (found.energy_j, found.stress_mpa) == (pytest.approx(0.3), 90.0)
     assert (found.pressure.dtype, found.levels.dtype, found.levels.max()) == (np.float32, np.float32, 7.0)
