@@ -142,6 +142,7 @@ def test_what_a_root_bears_in_its_free_ring_is_known_as_soon_as_the_stick_has_le
     assert foretold == pytest.approx(whole.state.tally[0, layout.T_MOMENT], rel=0.02)
 
 
+@pytest.mark.slow
 def test_the_tips_lean_matters_where_it_should(row_of):
     """The lean turns the normal and gives the push an arm: small in the first partial, more in the upper ones."""
     row = row_of([120.0, 80.0], spacing_mm=12.0)

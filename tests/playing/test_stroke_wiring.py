@@ -106,3 +106,15 @@ def test_a_stick_trails_behind_its_end_whichever_way_it_goes(contact_row, sign):
             [-sign * math.sin(0.2), math.cos(0.2), 0.0],
         ],
     )
+
+
+@pytest.mark.parametrize("rod", ["threaded", "plain"])
+def test_a_root_bears_its_own_steels_yield_at_its_core(bench, rod):
+    """pi d^3 / 32 of the core, 0.5 to 0.8 of the outside's on a thread, times the yield stress."""
+    made = bench.threaded(4.0, 0.7) if rod == "threaded" else bench.plain(4.0)
+    steel = dataclasses.replace(made.material, yield_stress=250e6)
+    tine = bench.tine(dataclasses.replace(made, material=steel))
+    core = 4e-3 - 1.226869 * 0.7e-3 if rod == "threaded" else 4e-3
+    moment = 250e6 * math.pi * core**3 / 32.0
+    assert stroke_contact.bearable(tine) == pytest.approx(moment)
+    assert stroke_contact.stress(moment, tine) == pytest.approx(250e6)

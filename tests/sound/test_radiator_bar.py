@@ -19,8 +19,8 @@ from synth.sound.radiator.dipoles import (
     pressures,
     pressures_together,
     rods,
-    thickness,
 )
+from synth.sound.radiator.thickness import thickness
 from synth.vibration.bar import path
 
 DB = 1.0

@@ -12,8 +12,8 @@ from synth.playing.contact.stick import stick_line
 from synth.playing.stroke import ForceTrace
 from synth.sound.audio import RATE
 from synth.sound.radiator import ears
-from synth.sound.radiator.dipoles import thickness
 from synth.sound.radiator.stick import stick_sound, weights_depend_on
+from synth.sound.radiator.thickness import thickness
 from synth.sound.render import ContactSettings, perform, scene
 
 AIR, SPEED = 1.204, 343.2  # kg/m3, m/s at 20 degrees
