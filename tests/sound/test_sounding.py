@@ -6,8 +6,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from synth.sound.modal_state import ModalState
 from synth.sound.drive import Driven
+from synth.sound.modal_state import ModalState
 from synth.sound.radiator.stick import StickPressure
 from synth.sound.sounding import Sounded, Sounding
 from synth.sound.stroke_sound import StrokeSound
