@@ -74,6 +74,14 @@ def test_what_is_kept_is_what_was_played_after_the_limiter(make):
     tape = voice.keep()
     out = played(voice)
     np.testing.assert_array_equal(np.concatenate(list(tape)), out)
+    tape.clear()
+    buffer = np.empty((BLOCK, 2), np.float32)  # a device gives the same memory again and again
+    heard = []
+    for _ in range(5):
+        voice.fill(buffer)
+        heard.append(buffer.copy())
+    np.testing.assert_array_equal(np.concatenate(list(tape)), np.concatenate(heard))
+    assert not np.array_equal(heard[0], heard[1])
 
 
 def test_rehearsing_leaves_clock_meter_and_frames_as_if_nothing_had_been(make):
