@@ -11,7 +11,7 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.playing.midi import read_midi, refuse_missing, timed
-from synth.playing.midi_mapping import Keys, Unplayable, notes
+from synth.playing.midi_mapping import Keys, Unplayable, edged, notes
 from synth.playing.stroke import BITE, Hold, Stroke
 
 DESIGN = """
@@ -356,3 +356,30 @@ def test_what_waited_for_a_pedal_is_forgotten_once_all_sound_is_off(instrument):
         assert not [each for each in keys.receive(message, 0.0) if isinstance(each, Hold)]
     assert len(keys.receive(control(120, 0), 1.0)) == 3
     assert keys.receive(control(64, 0), 2.0) == []
+
+
+@pytest.mark.parametrize(
+    ("brightness", "towards_mm", "share"),
+    [(0, (150.0, 2.0), 1.0), (32, (150.0, 2.0), 0.5), (127, (50.0, 0.3), 1.0)],
+)
+def test_of_a_brighter_or_duller_stick_only_that_changes_which_its_free_length_and_its_end_are(
+    instrument, brightness, towards_mm, share
+):
+    """A cantilever's mass goes as its length, its stiffness as the third and its pitch as the second power less."""
+    for plain in instrument.sticks.values():
+        found = edged(plain, brightness)
+        length = plain.length + share * (towards_mm[0] * 1e-3 - plain.length)
+        stretch = length / plain.length
+        wanted = {
+            "length": length, "mass": plain.mass * stretch, "stiffness": plain.stiffness / stretch**3,
+            "frequency": plain.frequency / stretch**2, "behind": max(plain.behind + plain.length - length, 0.0),
+            "end_radius": plain.end_radius + share * (towards_mm[1] * 1e-3 - plain.end_radius),
+        }  # fmt: skip
+        for each in dataclasses.fields(plain):
+            value = getattr(found, each.name)
+            assert value == (
+                pytest.approx(wanted[each.name], rel=1e-9, abs=1e-12)
+                if each.name in wanted
+                else getattr(plain, each.name)
+            )
+        assert edged(plain, 64) == plain

@@ -6,8 +6,8 @@ import math
 import numpy as np
 import pytest
 
-from synth.playing.contact import hand, stroke_contact
-from synth.playing.contact.resolution import ContactResolution
+from synth.playing.contact import arrays, hand, stroke_contact
+from synth.playing.contact.resolution import EVENT, ContactResolution
 from synth.playing.contact.stick import stick_line
 from synth.playing.contact.stick_path import lowered_by
 from synth.playing.contact.stroke_contact import FollowedStroke
@@ -118,3 +118,32 @@ def test_a_root_bears_its_own_steels_yield_at_its_core(bench, rod):
     moment = 250e6 * math.pi * core**3 / 32.0
     assert stroke_contact.bearable(tine) == pytest.approx(moment)
     assert stroke_contact.stress(moment, tine) == pytest.approx(250e6)
+
+
+def test_what_a_quiet_step_brings_to_rest_takes_no_part_in_what_is_given_at_once(asked):
+    """Modes of over 1.2 rad in a quiet step, of 2 and of 4 steps, rest; in a single step all of them count."""
+    *_, found = asked
+    stroke, way, tip, stick = found["Pass"][0][:4]
+    tip = dataclasses.replace(tip, axis=np.full(len(way.tine), 0.3))
+    row, held = arrays.row_arrays(way, tip, EVENT), arrays.stick_arrays(stick, EVENT)
+    omega = 2.0 * math.pi * tip.frequency
+    seen = 0
+    for n, quiet in enumerate((0.0, 4e-6, 8e-6)):
+        for t in range(len(way.tine)):
+            own = omega[t, 0] * quiet <= 1.2
+            seen += np.sum(~own)
+            shape, slope = tip.shape[t, own], tip.slope[t, own]
+            np.testing.assert_allclose(row.mobility[n, t], [shape @ shape, shape @ slope, slope @ slope])
+        kicks = np.where(stick.omega * quiet <= 1.2, stick.kick_speed, 0.0)
+        three = np.array([kicks[stick.direction == each].sum() for each in range(3)])
+        np.testing.assert_allclose(held.mobility[n], stick.axes.T @ np.diag(three) @ stick.axes, atol=1e-9)
+    assert seen > 2
+    np.testing.assert_allclose(
+        row.form[:, :4], np.stack([way.position, way.bite, way.core, way.edge], axis=1)
+    )
+    np.testing.assert_allclose(row.form[:, 4], 0.6 / tip.length)
+    cos, sin = np.cos(tip.axis), np.sin(tip.axis)  # of a backward stroke: along is the other way round
+    np.testing.assert_allclose(row.plane, np.stack([-cos, sin, sin, cos], axis=1))
+    passed_above = dataclasses.replace(way, bite=np.where(np.arange(len(way.bite)) == 2, 0.0, way.bite))
+    assert arrays.row_arrays(passed_above, tip, EVENT).form[2, 1] == -1.0
+    assert stroke.direction == "backward"
