@@ -10,8 +10,9 @@ import pytest
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
+from synth.playing import midi
 from synth.playing.midi import read_midi, refuse_missing, timed
-from synth.playing.midi_mapping import Keys, Unplayable, edged, notes
+from synth.playing.midi_mapping import Keys, Unplayable, notes
 from synth.playing.stroke import BITE, Hold, Stroke
 
 DESIGN = """
@@ -358,28 +359,22 @@ def test_what_waited_for_a_pedal_is_forgotten_once_all_sound_is_off(instrument):
     assert keys.receive(control(64, 0), 2.0) == []
 
 
+def test_programs_go_through_the_sticks_round_and_round(instrument):
+    sticks, keys = [*instrument.sticks.values()], Keys(instrument)
+    for program in (0, 1, len(sticks) - 1, len(sticks), 2 * len(sticks) + 1, 127):
+        keys.receive(mido.Message("program_change", program=program), 0.0)
+        assert keys.receive(note(A3), 0.0)[0].stick == sticks[program % len(sticks)]
+
+
 @pytest.mark.parametrize(
-    ("brightness", "towards_mm", "share"),
-    [(0, (150.0, 2.0), 1.0), (32, (150.0, 2.0), 0.5), (127, (50.0, 0.3), 1.0)],
+    ("name", "most", "said"),
+    [("MOST_EVENTS", 2, "over 2 strokes; cut it"), ("LONGEST_S", 1.2, "lasts over 1 s; cut it")],
 )
-def test_of_a_brighter_or_duller_stick_only_that_changes_which_its_free_length_and_its_end_are(
-    instrument, brightness, towards_mm, share
+def test_a_file_of_too_many_strokes_or_too_long_is_refused_with_its_track(
+    tmp_path, instrument, monkeypatch, name, most, said
 ):
-    """A cantilever's mass goes as its length, its stiffness as the third and its pitch as the second power less."""
-    for plain in instrument.sticks.values():
-        found = edged(plain, brightness)
-        length = plain.length + share * (towards_mm[0] * 1e-3 - plain.length)
-        stretch = length / plain.length
-        wanted = {
-            "length": length, "mass": plain.mass * stretch, "stiffness": plain.stiffness / stretch**3,
-            "frequency": plain.frequency / stretch**2, "behind": max(plain.behind + plain.length - length, 0.0),
-            "end_radius": plain.end_radius + share * (towards_mm[1] * 1e-3 - plain.end_radius),
-        }  # fmt: skip
-        for each in dataclasses.fields(plain):
-            value = getattr(found, each.name)
-            assert value == (
-                pytest.approx(wanted[each.name], rel=1e-9, abs=1e-12)
-                if each.name in wanted
-                else getattr(plain, each.name)
-            )
-        assert edged(plain, 64) == plain
+    path = saved(tmp_path / "a.mid", [[note(A3, time=480)] * 3], ticks_per_beat=480)
+    assert len(read_midi(path, instrument, through="bar")[0].played) == 3
+    monkeypatch.setattr(midi, name, most)
+    with pytest.raises(InputError, match=rf"a\.mid: track 1: .*{said}"):
+        read_midi(path, instrument, through="bar")

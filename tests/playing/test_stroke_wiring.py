@@ -11,6 +11,7 @@ from synth.playing.contact.resolution import EVENT, ContactResolution
 from synth.playing.contact.stick import stick_line
 from synth.playing.contact.stick_path import lowered_by
 from synth.playing.contact.stroke_contact import FollowedStroke
+from synth.playing.midi_mapping import edged
 from synth.playing.stroke import Stroke
 
 RESOLUTION = ContactResolution(tine_modes=5, beam_modes=7, step=4e-6, bin_steps=2, quiet_steps=2, whole=False)
@@ -147,3 +148,30 @@ def test_what_a_quiet_step_brings_to_rest_takes_no_part_in_what_is_given_at_once
     passed_above = dataclasses.replace(way, bite=np.where(np.arange(len(way.bite)) == 2, 0.0, way.bite))
     assert arrays.row_arrays(passed_above, tip, EVENT).form[2, 1] == -1.0
     assert stroke.direction == "backward"
+
+
+@pytest.mark.parametrize(
+    ("brightness", "towards_mm", "share"),
+    [(0, (150.0, 2.0), 1.0), (32, (150.0, 2.0), 0.5), (127, (50.0, 0.3), 1.0)],
+)
+def test_of_a_brighter_or_duller_stick_only_that_changes_which_its_free_length_and_its_end_are(
+    contact_row, brightness, towards_mm, share
+):
+    """A cantilever's mass goes as its length, its stiffness as the third and its pitch as the second power less."""
+    for plain in contact_row.instrument.sticks.values():
+        found = edged(plain, brightness)
+        length = plain.length + share * (towards_mm[0] * 1e-3 - plain.length)
+        stretch = length / plain.length
+        wanted = {
+            "length": length, "mass": plain.mass * stretch, "stiffness": plain.stiffness / stretch**3,
+            "frequency": plain.frequency / stretch**2, "behind": max(plain.behind + plain.length - length, 0.0),
+            "end_radius": plain.end_radius + share * (towards_mm[1] * 1e-3 - plain.end_radius),
+        }  # fmt: skip
+        for each in dataclasses.fields(plain):
+            value = getattr(found, each.name)
+            assert value == (
+                pytest.approx(wanted[each.name], rel=1e-9, abs=1e-12)
+                if each.name in wanted
+                else getattr(plain, each.name)
+            )
+        assert edged(plain, 64) == plain
