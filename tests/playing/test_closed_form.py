@@ -216,3 +216,23 @@ def test_force_and_travel_are_those_of_a_stick_that_gives_both_ways(contact_row,
     face = (bite - rho * (1.0 - math.sin(a))) / math.cos(a)  # along the stick, where it is first met
     rolled = rho * (math.cos(a) - math.cos(beta)) + face * math.sin(a)
     assert path.travel(beta)[0] == pytest.approx(-push[0] / k - moved[0] + rolled)
+
+
+@pytest.mark.parametrize(
+    ("number", "fling"),
+    [
+        (0.0, 1.1),
+        (0.5, 1.1),
+        (1.0, 1.4),
+        (2.0, 1.7),
+        (math.sqrt(12.0), 2.45),
+        (6.0, 3.2),
+        (20.0, 7.2),
+        (99.0, 7.2),
+    ],
+)
+def test_a_struck_tine_is_flung_further_than_it_is_held(contact_row, number, fling):
+    """The factors 1.1, 1.7, 3.2 and 7.2 at strike numbers of 0.5, 2, 6 and 20; between them by their ratio."""
+    found, _, _ = closed(contact_row, Stroke(0, contact_row.stick("wood")))
+    flung = dataclasses.replace(found, strike_number=np.full(12, number))
+    np.testing.assert_allclose(flung.greatest_bend, fling * found.bend)

@@ -13,6 +13,7 @@ import scipy.linalg
 from synth.design import catalogue
 from synth.design.file import load
 from synth.design.resolve import resolve
+from synth.playing.contact import modal_step
 from synth.playing.contact.closed_form import Pluck
 from synth.playing.contact.modes import ContactModes, Slender, tips
 from synth.playing.contact.run import EnergyBalance, _books
@@ -175,3 +176,26 @@ def test_partials_above_hearing_are_a_slender_beams_in_the_sense_of_those_below(
         squares = (np.arange(last, COUNT) + 0.5) ** 2
         pitches = one.frequency[t, 0, last] * squares / squares[0]
         np.testing.assert_allclose(one.frequency[t, 0, last:], pitches, rtol=2e-5)
+
+
+def test_how_far_and_how_fast_a_tip_may_come_is_bounded_at_every_moment_and_reached_by_one_mode_alone():
+    """Two planes of three modes, let go in any state: on its way no tip leaves the bounds of its start."""
+    rng = np.random.default_rng(9)
+    omega, shape = np.array([[900.0, 5600.0, 15e3] * 2]), np.array([[8.0, -7.0, 6.0]])
+    q, p = rng.standard_normal((2, 1, 6)) / omega**0.5 * np.array([[[1e-3]], [[1.0]]])
+    far, fast = (each(q, p, 0, omega, shape) for each in (modal_step.farthest, modal_step.fastest))
+    time = np.linspace(0.0, 0.05, 20_001)[:, None]
+    swing = (q[0] - 1j * p[0] / omega[0]) * np.exp(1j * omega[0] * time)
+    place = (swing.real.reshape(-1, 2, 3) * shape[0]).sum(axis=2)
+    speed = ((1j * omega[0] * swing).real.reshape(-1, 2, 3) * shape[0]).sum(axis=2)
+    for bound, found in ((far, place), (fast, speed)):
+        most = np.linalg.norm(found, axis=1).max()
+        assert 0.3 * bound < most <= bound * (1.0 + 1e-9)
+    alone = np.arange(6) == 1
+    one = modal_step.farthest(q * alone, p * alone, 0, omega, shape)
+    assert one == pytest.approx(7.0 * np.hypot(q[0, 1], p[0, 1] / 5600.0))
+    assert modal_step.fastest(q * alone, p * alone, 0, omega, shape) == pytest.approx(5600.0 * one)
+    assert modal_step.energy(q, p, 0, omega) == pytest.approx(0.5 * np.sum(p**2 + (omega * q) ** 2))
+    root = np.array([[2.0, 3.0, 4.0, -1.0, 5.0, 0.5]])
+    moments = (root * q).reshape(2, 3).sum(axis=1)
+    assert modal_step.bending(q, 0, root) == pytest.approx(np.hypot(*moments))

@@ -93,7 +93,7 @@ def pushes(swept, count):
     ("stick", "direction", "skew", "leaning"),
     [
         ("wood", "forward", 0.0, True),
-        ("nylon", "backward", 20.0 * DEGREE, True),
+        ("nylon", "backward", 35.0 * DEGREE, True),
         ("wood", "forward", -15.0 * DEGREE, False),
     ],
 )
@@ -115,7 +115,7 @@ def test_the_kernel_does_what_plain_python_does(plain_contact, row_of, leaning, 
     # looked at every eighth step
     seen = tally[:, [layout.T_MOMENT, layout.T_BEND]] / plain.tally[:, [layout.T_MOMENT, layout.T_BEND]]
     assert np.all(seen <= 1.0 + 1e-6)
-    assert np.all(seen > 0.975)
+    assert np.all(seen > (0.975, 0.995))
     assert swept.books.hand == pytest.approx(plain.hand, rel=1e-6)
     assert swept.books.contact == pytest.approx(plain.contact, rel=1e-6)
     q, p = ended(pass_, tip)

@@ -10,6 +10,7 @@ import pytest
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
+from synth.playing import midi
 from synth.playing.midi import read_midi, refuse_missing, timed
 from synth.playing.midi_mapping import Keys, Unplayable, notes
 from synth.playing.stroke import BITE, Hold, Stroke
@@ -356,3 +357,24 @@ def test_what_waited_for_a_pedal_is_forgotten_once_all_sound_is_off(instrument):
         assert not [each for each in keys.receive(message, 0.0) if isinstance(each, Hold)]
     assert len(keys.receive(control(120, 0), 1.0)) == 3
     assert keys.receive(control(64, 0), 2.0) == []
+
+
+def test_programs_go_through_the_sticks_round_and_round(instrument):
+    sticks, keys = [*instrument.sticks.values()], Keys(instrument)
+    for program in (0, 1, len(sticks) - 1, len(sticks), 2 * len(sticks) + 1, 127):
+        keys.receive(mido.Message("program_change", program=program), 0.0)
+        assert keys.receive(note(A3), 0.0)[0].stick == sticks[program % len(sticks)]
+
+
+@pytest.mark.parametrize(
+    ("name", "most", "said"),
+    [("MOST_EVENTS", 2, "over 2 strokes; cut it"), ("LONGEST_S", 1.2, "lasts over 1 s; cut it")],
+)
+def test_a_file_of_too_many_strokes_or_too_long_is_refused_with_its_track(
+    tmp_path, instrument, monkeypatch, name, most, said
+):
+    path = saved(tmp_path / "a.mid", [[note(A3, time=480)] * 3], ticks_per_beat=480)
+    assert len(read_midi(path, instrument, through="bar")[0].played) == 3
+    monkeypatch.setattr(midi, name, most)
+    with pytest.raises(InputError, match=rf"a\.mid: track 1: .*{said}"):
+        read_midi(path, instrument, through="bar")

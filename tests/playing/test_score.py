@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import mido
 import pytest
 
 from synth.design.file import load
@@ -90,3 +91,24 @@ def test_a_mistake_is_told_with_its_line_whether_in_a_file_or_a_text(tmp_path, i
 def test_a_mistake_in_a_dict_is_told_with_its_place(instrument):
     with pytest.raises(InputError, match=r"^stroke\[1\]: unknown key 'grop'; did you mean 'group'"):
         performance({"stroke": [{"at_s": 0, "grop": "low A"}]}, instrument)
+
+
+@pytest.mark.parametrize("name", ["a.mid", "a.MID", "a.midi", "A.SMF"])
+@pytest.mark.parametrize("through", [None, "pickup"])
+def test_a_midi_file_is_known_by_its_ending_and_heard_through_what_is_asked_for(
+    tmp_path, instrument, name, through
+):
+    """A2 (45) is played, 70 has no group: it refuses the file, or is left out and told."""
+    track = [mido.Message("note_on", note=note, velocity=64, time=480) for note in (45, 70)]
+    file = mido.MidiFile(type=0, ticks_per_beat=480)
+    file.tracks.append(mido.MidiTrack(track))
+    file.save(tmp_path / name)
+    with pytest.raises(InputError, match=r"1 notes cannot be played: .* --skip-unplayable"):
+        performance(tmp_path / name, instrument, through=through)
+    piece, left_out = performance(tmp_path / name, instrument, through=through, skip_unplayable=True)
+    assert [(each.event.start, each.through) for each in piece.played] == [(0.5, through or "bar")]
+    assert left_out == ("left out: A#4 (note 70) at 1.00 s on track 1",)
+    file.tracks[0].pop(0)
+    file.save(tmp_path / name)
+    with pytest.raises(InputError, match="none of its notes has a group"):
+        performance(tmp_path / name, instrument, skip_unplayable=True)

@@ -163,3 +163,15 @@ def test_a_phrase_moves_along_the_bar_and_never_off_it(instrument, shift, group)
             performance(script, instrument)
         return
     assert performance(script, instrument)[0].played[0].event.group == group
+
+
+@pytest.mark.parametrize(
+    ("at", "tail", "seconds"), [(1195.0, 5.0, None), (1196.5, 5.0, 1202), (10.0, 1300.0, 1310)]
+)
+def test_a_piece_lasts_twenty_minutes_at_most_with_its_last_ring(instrument, at, tail, seconds):
+    script = {"tail_s": tail, "stroke": [{"at_s": at, "group": instrument.groups[0].name}]}
+    if seconds is None:
+        assert performance(script, instrument)[0].seconds == pytest.approx(1200.0)
+        return
+    with pytest.raises(InputError, match=rf"the piece lasts {seconds} s; at most 1200 s"):
+        performance(script, instrument)

@@ -31,11 +31,13 @@ def test_a_full_scale_sine_is_100_db_spl(tmp_path):
     assert np.max(np.abs(samples[:, 0] * audio.FULL_SCALE - pressure)) <= ONE_STEP * audio.FULL_SCALE
 
 
-@pytest.mark.parametrize("ending", [".wav", ".flac"])
+@pytest.mark.parametrize("ending", [".wav", ".flac", ".WAV", ".Flac"])
 def test_files_are_24_bit_and_blocks_join_without_a_seam(tmp_path, ending):
     pressure = np.stack([sine(1.0), sine(0.5)])
     audio.write(tmp_path / f"a{ending}", np.split(pressure, 3, axis=1))
-    assert soundfile.info(tmp_path / f"a{ending}").subtype == "PCM_24"
+    audio.check_output(tmp_path / f"a{ending}")
+    told = soundfile.info(tmp_path / f"a{ending}")
+    assert (told.format, told.subtype) == (ending[1:].upper(), "PCM_24")
     samples, _ = soundfile.read(tmp_path / f"a{ending}")
     assert np.max(np.abs(samples.T * audio.FULL_SCALE - pressure)) <= ONE_STEP * audio.FULL_SCALE
 

@@ -13,6 +13,7 @@ from synth.sound.bands import (
     a_weighted_db,
     band_edges,
     band_history,
+    mid_frequencies,
     window_levels,
 )
 from synth.sound.loudness import measure
@@ -143,3 +144,12 @@ def test_a_window_fades_on_both_sides_over_an_eighth_of_its_length(away, fallen_
         assert click(0.75) - click(at) == pytest.approx(fallen_db, abs=0.15 * DB)
     for inside in (0.501, 0.999):
         assert click(inside) == pytest.approx(click(0.75), abs=0.01 * DB)
+
+
+def test_bands_and_their_edges_are_those_of_the_standard():
+    """IEC 61260-1:2014, base ten: thirds of an octave stand a tenth of a decade apart, octaves three of them."""
+    thirds = mid_frequencies(-1, 1, fraction=3)
+    assert thirds == pytest.approx([794.328, 1000.0, 1258.925])
+    assert band_edges(thirds[1:2], fraction=3)[0] == pytest.approx([891.251, 1122.018])
+    assert band_edges(np.array([1000.0]))[0] == pytest.approx([707.946, 1412.538])
+    assert np.diff(np.log10(OCTAVES)) == pytest.approx(0.3)

@@ -1,5 +1,6 @@
 """The board's forecast: one verdict a tine, and no ring without end beside a bar mode."""
 
+import dataclasses
 import math
 from pathlib import Path
 
@@ -8,6 +9,7 @@ import pytest
 
 from synth.design.file import load
 from synth.design.resolve import resolve
+from synth.sound import board_forecast
 from synth.sound.board_forecast import Foretold, changes, foretell, sentences
 from synth.units import cents
 from synth.vibration.bar import solve_bar
@@ -84,6 +86,27 @@ def test_of_the_tines_that_a_board_does_something_to_the_worst_is_told_with_its_
         f"{one} spends the fundamental of tine 1: 101 Hz gains 15 dB where the others gain 2 and rings 1.0 s "
         "instead of 4.0 s"
     ]
+
+
+def test_every_board_of_a_design_is_warned_of_against_the_bar_alone(boarded, monkeypatch):
+    """One kills the first tine, the other the second; each is solved afresh where that is asked for."""
+    asked = []
+
+    def solved(instrument, row, name, *, fresh):
+        asked.append((name, fresh))
+        short = {None: [4.0, 4.0], "panel": [0.4, 4.0], "box": [4.0, 0.5]}[name]
+        return Foretold(np.array([100.0, 200.0]), np.array(short), np.zeros(2))
+
+    monkeypatch.setattr(board_forecast, "solve_foretold", solved)
+    said = board_forecast.effect_warnings(boarded.instrument, boarded.row, fresh=True)
+    assert sorted(asked, key=str) == sorted(
+        [(None, True), *((each, True) for each in boarded.instrument.boards)], key=str
+    )
+    assert [each.split(",")[0] for each in said] == ["board 'panel'", "board 'box'"]
+    assert "100 Hz rings 0.4 s instead of 4.0 s" in said[0]
+    assert "200 Hz rings 0.5 s instead of 4.0 s" in said[1]
+    bare = dataclasses.replace(boarded.instrument, boards={})
+    assert board_forecast.effect_warnings(bare, boarded.row) == []
 
 
 @pytest.mark.parametrize(("swing", "plane"), [("along", 0), ("across", 1)])

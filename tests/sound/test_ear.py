@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from synth.sound.bands import OCTAVES, WindowLevels
-from synth.sound.ear import THRESHOLD_DB, EarMeasures, describe, onset, words
+from synth.sound.ear import THRESHOLD_DB, EarMeasures, describe, onset, stroke_sentences, words
 from synth.sound.loudness import measure
 from synth.sound.zwicker import loudness_over_time
 
@@ -183,3 +183,27 @@ def test_twice_the_sone_is_twice_as_loud():
         "A second on 1 to 0.25 sone: 0.25 times as loud.",
     ]
     assert words(one, dataclasses.replace(one, loudest_sone=0.0))[2] == "At its loudest 4 to 0 sone."
+
+
+def test_one_stroke_is_told_by_what_can_be_heard_of_it():
+    """63 Hz are not heard at 30 dB, 1 kHz are at 20; an octave that never stands above the room is not told."""
+    above = np.array([0.0, 1.24, 0.0, 0.0, 3.0, 0.0, 0.0, 0.0])
+    told = EarMeasures(
+        1.234, 1.0, 0.512, levels(21.4, _63=30.0, _125=25.0, _1000=20.0, _8000=12.0),
+        levels(-3.0, _63=36.0), above, sharpness_acum=2.345,
+    )  # fmt: skip
+    assert stroke_sentences(told) == [
+        "Loudness 1.2 sone at its loudest, 0.51 a second on (ISO 532-1); sharpness 2.3 acum there (DIN 45692).",
+        "Attack: 125 Hz 25, 1000 Hz 20 dB SPL; 21 dB(A).",
+        "Body: no octave that can be heard, at most 36 dB SPL; unheard dB(A).",
+        "Above the noise of a quiet room (30 dB(A)): 125 Hz for 1.2 s, 1000 Hz for 3.0 s.",
+    ]
+    short = dataclasses.replace(
+        told, at_1s_sone=math.nan, sharpness_acum=math.nan, body=WindowLevels(np.full(8, math.nan), math.nan),
+        above_room_s=np.zeros(8),
+    )  # fmt: skip
+    assert stroke_sentences(short) == [
+        "Loudness 1.2 sone at its loudest (ISO 532-1).",
+        "Attack: 125 Hz 25, 1000 Hz 20 dB SPL; 21 dB(A).",
+        "Above the noise of a quiet room (30 dB(A)): no octave.",
+    ]

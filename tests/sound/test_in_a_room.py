@@ -153,27 +153,20 @@ def test_the_direct_sound_is_timed_from_the_nearer_of_bar_and_board(away):
     )
 
 
-def test_a_reflection_hears_the_instrument_from_its_own_side():
-    # floor: the listener mirrored below it, as seen from the bar
+@pytest.mark.parametrize(
+    ("image", "seat"),
+    [((2.1, 2.6, -0.9), (5.2, 1.4, -1.5)), ((13.9, 2.6, 0.9), (10.8, 1.4, 1.5))],
+    ids=["the floor", "the wall at the end of the length"],
+)
+def test_a_reflection_hears_the_instrument_from_its_own_side(image, seat):
+    """The listener mirrored behind the surface, as seen from the bar."""
     instrument = made()
     there = heard_in(instrument.rooms["hall"], instrument)
-    images = there.early.images
-    floor = int(np.argmin(np.linalg.norm(images.position - np.array([2.1, 2.6, -0.9]), axis=1)))
-    point = np.array(there.listener.also[floor])
-    distance, azimuth, angle = beside((5.2, 1.4, -1.5), (2.1, 2.6, 0.9), 25.0)
-    sight = [np.sin(angle) * np.sin(azimuth), -np.sin(angle) * np.cos(azimuth), np.cos(angle)]
-    assert point == pytest.approx(bar_middle(instrument) + distance * np.array(sight))
-
-
-def test_a_wall_at_the_end_of_the_length_mirrors_along_the_length():
-    instrument = made()
-    there = heard_in(instrument.rooms["hall"], instrument)
-    images = there.early.images
-    far = int(np.argmin(np.linalg.norm(images.position - np.array([13.9, 2.6, 0.9]), axis=1)))
-    distance, azimuth, angle = beside((10.8, 1.4, 1.5), (2.1, 2.6, 0.9), 25.0)
+    nearest = int(np.argmin(np.linalg.norm(there.early.images.position - np.array(image), axis=1)))
+    distance, azimuth, angle = beside(seat, (2.1, 2.6, 0.9), 25.0)
     sight = [np.sin(angle) * np.sin(azimuth), -np.sin(angle) * np.cos(azimuth), np.cos(angle)]
     place = bar_middle(instrument) + distance * np.array(sight)
-    assert there.listener.also[far] == pytest.approx(place)
+    assert there.listener.also[nearest] == pytest.approx(place)
 
 
 def test_the_way_of_a_reflection_ends_at_the_ear_on_its_side():
@@ -350,17 +343,16 @@ def test_a_room_that_cannot_be_says_which_key(old, new, words):
     assert words in str(refused.value)
 
 
-def test_a_listener_in_the_instrument_is_refused():
-    room = dataclasses.replace(made().rooms["hall"], listener=(2.1, 2.75, 0.9))
-    with pytest.raises(InputError, match="the listener stands in the instrument; move listener_at_m"):
-        heard_in(room, made())
-
-
-def test_a_bar_through_a_wall_is_refused():
-    instrument = made()
-    room = dataclasses.replace(instrument.rooms["hall"], instrument=(0.05, 2.6, 0.9))
-    with pytest.raises(InputError, match=r"reaches 0\.1\d m through a wall"):
-        heard_in(room, instrument)
+@pytest.mark.parametrize(
+    ("moved", "words"),
+    [
+        ({"listener": (2.1, 2.75, 0.9)}, "the listener stands in the instrument; move listener_at_m"),
+        ({"instrument": (0.05, 2.6, 0.9)}, r"reaches 0\.1\d m through a wall"),
+    ],
+)
+def test_a_listener_in_the_instrument_and_a_bar_through_a_wall_are_refused(moved, words):
+    with pytest.raises(InputError, match=words):
+        heard_in(dataclasses.replace(made().rooms["hall"], **moved), made())
 
 
 @pytest.mark.parametrize(

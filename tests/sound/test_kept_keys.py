@@ -99,9 +99,11 @@ class Keeper:
     def __init__(self, wanted: str) -> None:
         self.wanted, self.memory, self.reads = wanted, {}, set()
         self.key = ""
+        self.fresh: list[bool] = []
         LOG.clear()
 
     def __call__(self, name: str, depends_on: object, solve: Any, *, fresh: bool = False) -> Any:
+        self.fresh.append(fresh)
         before = set(LOG)  # a fingerprint reads every field it is given: that is no reading of the solution
         if name == self.wanted:
             self.key = room.fingerprint(depends_on)
@@ -234,3 +236,25 @@ def test_a_row_trimmed_otherwise_is_heard_anew(
         render.scene(instrument, "bar")
         keys.append(keeper.key)
     assert keys[0] != keys[1]
+
+
+FRESH: dict[str, Callable[..., Any]] = {
+    "radiator": lambda each, **how: render.scene(each, "panel", **how),
+    "radiator alone": lambda each, **how: render.scene(each, "bar", **how),
+    "sheet": lambda each, **how: boardsheet.solve_sheet(each, "box", **how),
+    "foretold": lambda each, **how: board_forecast.effect_warnings(each, _row(each), **how),
+}
+
+
+@pytest.mark.parametrize("name", FRESH)
+def test_who_asks_for_all_afresh_is_answered_nothing_that_was_kept(name: str, keeper: Keeper) -> None:
+    """Of every step on the way; and who does not ask is answered from what is kept."""
+    instrument = resolve(load(DESIGN), str(DESIGN))
+    row = solve.solve_row(instrument)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys.modules[__name__], "_row", lambda _: row)
+        for fresh in (True, False):
+            keeper.fresh.clear()
+            FRESH[name](instrument, fresh=fresh)
+            assert len(keeper.fresh) > int(fresh)  # boards and modes on the way are asked for, too
+            assert set(keeper.fresh) == {fresh}

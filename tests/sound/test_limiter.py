@@ -24,8 +24,11 @@ def limited(sound, block=256):
 
 @pytest.mark.parametrize("block", [1, 64, 256, 1000])
 @pytest.mark.parametrize("level", [0.1, 1.0, 100.0])
-def test_no_sample_leaves_above_the_cap(noise, block, level):
-    out, _ = limited(level * noise[:, : RATE // 4], block)
+@pytest.mark.parametrize("kind", [np.float32, np.float64])
+def test_no_sample_leaves_above_the_cap(noise, block, level, kind):
+    """By no digit, of sounds in double precision either."""
+    out, _ = limited(level * noise[:, : RATE // 16].astype(kind), block)
+    assert out.dtype == kind
     assert np.abs(out).max() <= CAP
 
 

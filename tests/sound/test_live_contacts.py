@@ -345,6 +345,16 @@ def test_the_stated_latency_is_two_blocks_and_three_times_what_a_first_part_took
         assert Player(heard).performer.rehearse() == pytest.approx(2.0 * BLOCK / RATE + 3.0 * expected)
 
 
+def test_strokes_are_put_off_by_four_latencies_at_most_however_busy_the_machine_is(heard):
+    performer = Player(heard).performer
+    for n in range(20):
+        performer._learn(late=True)
+        assert performer._backoff == pytest.approx(min(1.25 ** (n + 1), 4.0))
+    for n in range(100):
+        performer._learn(late=False)
+        assert performer._backoff == pytest.approx(max(4.0 * 0.98 ** (n + 1), 1.0))
+
+
 def test_a_rehearsal_strokes_the_longest_group_with_the_first_stick_whatever_it_would_bend(
     heard, monkeypatch
 ):

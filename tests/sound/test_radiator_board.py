@@ -244,6 +244,17 @@ def test_the_sheet_tells_what_a_shallow_closed_box_does(boarded):
     assert np.all(panel.mobility.real > 0.0)
 
 
+def test_the_level_of_a_sheet_is_the_mean_power_of_both_ears_for_a_newton_at_each_foot(boarded):
+    """A listener at the side, whose ears hear unlike: told for every foot, re 20 uPa."""
+    instrument = boarded.with_listener(azimuth=1.2, distance=0.6, spacing=0.4)
+    board = boarded.board("panel")
+    sheet = board_sheet(instrument, instrument.boards["panel"], board)
+    heard = np.abs(BoardFilter(board, ears(instrument)).response(sheet.frequency)[:, ::3]) ** 2
+    np.testing.assert_allclose(sheet.level, 10.0 * np.log10(0.5 * (heard[0] + heard[1]) / 4e-10), atol=1e-6)
+    assert np.abs(10.0 * np.log10(heard[0] / heard[1])).max() > 1.0 * DB
+    assert len(sheet.level) == len(instrument.boards["panel"].feet) == 2
+
+
 def test_the_sheet_of_a_small_stiff_lid_and_of_a_very_shallow_box_is_told_too(boarded):
     box = boarded.instrument.boards["box"]
     foot = dataclasses.replace(box.feet[0], x=0.02, y=0.03)

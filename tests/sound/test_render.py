@@ -236,9 +236,15 @@ def test_every_stroke_of_a_loose_hand_is_another_one_and_the_seed_tells_them_all
 def test_a_stroke_refused_in_the_middle_of_a_piece_refuses_the_whole_piece(bar):
     stick = next(iter(bar.instrument.sticks.values()))
     strokes = [Stroke(group=0, stick=stick, start=0.1 * n) for n in range(6)]
-    strokes[4] = dataclasses.replace(strokes[4], tilt=0.1)
-    with pytest.raises(InputError):
-        perform(bar, strokes, seconds=1.0)
+    for origin, place in (("stroke[5]", "0.40 s, stroke[5]: "), ("", "")):
+        strokes[4] = dataclasses.replace(strokes[4], tilt=0.1, origin=origin)
+        with pytest.raises(InputError) as refused:
+            perform(bar, strokes, seconds=1.0)
+        assert (
+            str(refused.value)
+            .removeprefix(f"{bar.instrument.file}: ")
+            .startswith(f"{place}the stick digs in")
+        )
 
 
 def test_several_strokes_are_heard_as_the_sum_of_their_parts_whoever_makes_them(bar, monkeypatch):

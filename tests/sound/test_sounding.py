@@ -6,9 +6,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from synth.sound.drive import Driven
 from synth.sound.modal_state import ModalState
 from synth.sound.radiator.stick import StickPressure
 from synth.sound.sounding import Sounded, Sounding
+from synth.sound.stroke_sound import StrokeSound
 
 POLE = np.array([-3.0 + 400.0j, -40.0 + 9000.0j])
 
@@ -83,3 +85,19 @@ def test_states_that_are_given_out_of_order_are_taken_in_at_their_own_times():
             start=np.zeros(2),
         )
         np.testing.assert_allclose(ring.at(now), wanted, rtol=1e-6, atol=1e-12)
+
+
+def test_a_sound_that_is_put_off_is_later_in_all_its_parts_and_is_known_so_much_further():
+    """480 frames of 48,000 a second; the samples and states are the same."""
+    driven = Driven(100, np.ones((1, 5)), np.array([256, 512]), np.ones((2, 3), np.complex64))
+    sound = StrokeSound(driven, StickPressure(90, np.full((2, 7), 2.0)), known=0.25)
+    late = sound.later(480, 48_000.0)
+    assert (sound.frame, late.frame) == (90, 570)
+    assert (late.driven.frame, late.driven.ends.tolist(), late.stick.frame) == (580, [736, 992], 570)
+    assert late.known == pytest.approx(0.26)
+    assert late.driven.signals is driven.signals
+    assert late.driven.states is driven.states
+    assert late.stick.pressure is sound.stick.pressure
+    assert sound.later(0, 48_000.0) is sound
+    silent = StrokeSound(driven, StickPressure(0, np.zeros((2, 0))))
+    assert silent.frame == 100

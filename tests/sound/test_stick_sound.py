@@ -12,7 +12,7 @@ from synth.playing.contact.stick import stick_line
 from synth.playing.stroke import ForceTrace
 from synth.sound.audio import RATE
 from synth.sound.radiator import ears
-from synth.sound.radiator.stick import stick_sound, weights_depend_on
+from synth.sound.radiator.stick import nearest_way, stick_sound, weights_depend_on
 from synth.sound.radiator.thickness import thickness
 from synth.sound.render import ContactSettings, perform, scene
 
@@ -165,3 +165,16 @@ def test_a_stick_that_is_kept_is_known_by_all_that_its_sound_hangs_on(stick):
     assert len(keys) == 1 + len(others)
     again = stick_line(stick, tilt=TILT, skew=0.1, sign=-1.0, beam_modes=4)
     assert weights_depend_on(again, passed.copy()) in keys
+
+
+def test_a_stick_is_timed_from_the_way_to_the_nearer_ear_whatever_else_is_listened_to(boarded):
+    """The bar lies along x; in a room there are points closer by than any ear, and others far off."""
+    instrument = boarded.with_listener(distance=1.5, azimuth=0.3, angle=1.2)
+    left, right = ears(instrument)
+    ways = [math.dist((min(max(x, 0.0), 1.1), 0.0, 0.0), (x, y, z)) for x, y, z in (left, right)]
+    assert nearest_way(instrument) == pytest.approx(min(ways), abs=1e-4)
+    assert abs(ways[0] - ways[1]) > 0.01
+    more = boarded.with_listener(
+        distance=1.5, azimuth=0.3, angle=1.2, also=((0.5, 0.2, 0.0), (9.0, 9.0, 9.0))
+    )
+    assert nearest_way(more) == pytest.approx(min(ways), abs=1e-4)
