@@ -155,6 +155,9 @@ def test_a_partial_beside_hum_is_as_unsure_as_it_scatters_and_a_second_steady_li
     assert np.mean(levels) == pytest.approx(1.0, abs=0.03)
     unsure = np.mean([each.amplitude_deviation[0] for each in found])
     assert np.sqrt(np.mean(np.abs(levels - 1.0) ** 2) / 2.0) == pytest.approx(unsure, rel=0.4)
+    assert np.mean([each.noise[0] for each in found]) == pytest.approx(
+        len(time) * 0.003**2, rel=0.15
+    )  # a bin's
     steady = 0.04 * np.cos(omega * time) + 0.02 * np.cos(2.0 * np.pi * 150.9 * time)
     assert (
         hum._beside(steady + 1e-3 * np.random.default_rng(1).normal(size=len(time)), rate, omega, no_modes())[
