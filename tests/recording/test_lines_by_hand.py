@@ -170,3 +170,45 @@ def test_a_partial_beside_hum_is_as_unsure_as_it_scatters_and_a_second_steady_li
     assert hum._beside(wave, rate, omega, modes((152.9, 2.0, 0.1)))[0] is None  # it is known already
     knock = np.real(0.2 * np.exp((-9.0 + 1j * omega + 5j) * time))  # dies in 0.8 s: the room
     assert hum._beside(alone + knock, rate, omega, no_modes())[0] is None
+
+
+def test_hum_is_taken_out_line_by_line_and_each_is_looked_beside_with_all_else_away(monkeypatch):
+    """Lines of 50.1 Hz and its third; a partial is put beside the third, whose line is louder without it."""
+    rate, count = 2000, 3000
+    time = np.arange(count) / rate
+    steady = modes((50.1, 0.0, 0.1), (150.3, 0.0, 0.05))
+    rods = modes((220.0, 2.0, 0.5), (777.0, 4.0, 0.2))
+    every = rods.with_(steady).pick([2, 0, 1, 3])
+    beside = modes((150.9, 3.0, 0.02))
+
+    def wave(of):
+        return np.real(of.amplitude @ np.exp(of.pole[:, None] * time))
+
+    looked = []
+
+    def look(samples, rate, omega, kept):
+        looked.append((samples, omega / (2.0 * np.pi), kept.pole.imag / (2.0 * np.pi)))
+        return (beside, 0.06j) if len(looked) == 2 else (None, 0j)
+
+    monkeypatch.setattr(hum, "_beside", look)
+    clean, kept, found = hum.without_hum(wave(every), rate, every)
+    for (samples, hertz, others), line in zip(looked, (0, 1), strict=True):
+        np.testing.assert_allclose(samples, wave(steady.pick([line])), atol=1e-9)
+        assert hertz == pytest.approx(50.1 * (1 + 2 * line))
+        assert others == pytest.approx([220.0, 777.0])
+    third = np.real(0.06j * np.exp(2j * np.pi * 150.3 * time))
+    np.testing.assert_allclose(clean, wave(rods) + wave(steady.pick([1])) - third, atol=1e-9)
+    assert kept.pole.imag / (2.0 * np.pi) == pytest.approx([150.9, 220.0, 777.0])
+    assert (found.multiple, found.amplitude) == ((1, 3), (pytest.approx(0.1), pytest.approx(0.06j)))
+    assert (found.base, found.mains) == (pytest.approx(50.1), 50.0)
+
+
+@pytest.mark.parametrize(("off", "there"), [(2.7, True), (3.4, False)])
+def test_a_partial_is_looked_for_within_three_hertz_of_a_line(off, there):
+    time = np.arange(4000) / 2000.0
+    pole = -2.5 + 2j * np.pi * (150.0 + off)
+    wave = 0.04 * np.cos(2.0 * np.pi * 150.0 * time) + np.real(0.02j * np.exp(pole * time))
+    wave += 1e-4 * np.random.default_rng(1).normal(size=4000)
+    found = hum._beside(wave, 2000, 2.0 * np.pi * 150.0, no_modes())[0]
+    assert (found is not None) is there
+    assert found is None or found.pole[0] == pytest.approx(pole, abs=0.05)
