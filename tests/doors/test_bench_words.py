@@ -132,6 +132,7 @@ def test_lengths_as_measured_stand_in_the_place_of_the_designs():
     found = _as_cut(INSTRUMENT, row, ["low D.2=98.5", "2.3=150"])
     np.testing.assert_allclose(found, [0.1, 0.0985, 0.12, 0.13, 0.15])
     assert row.length[1] == 0.11
+    np.testing.assert_allclose(_as_cut(INSTRUMENT, row, ["1.1=20", "1.2=600"])[:2], [0.02, 0.6])
     for wrong in ("low D.2", "low D.2=", "low D.2=19", "low D.2=601", "low D.2=nan", "98.5"):
         with pytest.raises(InputError):
             _as_cut(INSTRUMENT, row, [wrong])

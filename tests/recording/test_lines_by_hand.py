@@ -212,3 +212,23 @@ def test_a_partial_is_looked_for_within_three_hertz_of_a_line(off, there):
     found = hum._beside(wave, 2000, 2.0 * np.pi * 150.0, no_modes())[0]
     assert (found is not None) is there
     assert found is None or found.pole[0] == pytest.approx(pole, abs=0.05)
+
+
+def test_modes_are_close_within_two_bins_or_twice_the_faster_fall():
+    at = spectrum(np.zeros(8000), 8000.0)  # a bin a hertz
+    for fall, apart, close in ((0.1, 1.9, True), (0.1, 2.1, False), (20.0, 6.2, True), (20.0, 6.5, False)):
+        pair = modes((300.0, fall, 0.1), (300.0 + apart, 0.1, 0.1))
+        np.testing.assert_array_equal(model_order._close(at, pair), np.eye(2, dtype=bool)[::-1] & close)
+
+
+def test_a_room_moves_an_amplitude_by_all_that_it_drives_from_block_to_block():
+    """The powers of its blows add up, each as loud as the room still is; told over the partial's own amplitude."""
+    now = np.arange(120) * 0.02
+    noise = np.random.default_rng(3).normal(size=(2, 120)) * 3e-3
+    at = stirred.Band(0.5 * np.exp(-3.0 * now) + noise[0] + 1j * noise[1], 0.02, 6000.0)
+    found = stirred.fit_stirred(at, np.array([-3.0 + 0j]), 14.0)
+    whitened = stirred.Whitened(at, stirred.Operator(at, found.pole), np.ones(1), found.noise)
+    left, (amplitude,) = whitened.left(found.pole)
+    blows = left / (120 - 2) * found.noise.drive * np.exp(-2.0 * found.noise.rate * now)
+    assert found.stirred == pytest.approx(np.sqrt(np.sum(blows[1:])) / abs(amplitude), rel=0.35)
+    assert abs(amplitude) == pytest.approx(0.5, rel=0.02)
