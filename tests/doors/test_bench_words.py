@@ -230,3 +230,30 @@ def test_what_is_no_size_of_the_bars_shape_is_refused(shape, words, said):
         _section(instrument, words)
     assert said in str(refused.value)
     assert refused.value.location == "--bar-size"
+
+
+LISTENING = [
+    *(["--tones"], ["--page"], ["--phone"], ["--in-order"], ["--again"], ["--tune-to-what-is-there"]),
+    *(["--from", "low.1"], ["--device", "2"]),
+]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["a.wav", "--target-hz", "220"], "the pitch of which tine?; say --tine GROUP.N"),
+        (["a.wav", "b.wav", "--tine", "low.1"], "2 recordings of one tine"),
+        ([], "which recording?"),
+        *((["a.wav", *each], "go with --listen") for each in LISTENING),
+        *(
+            (["a.wav", "--listen", *each], "are for taps on file")
+            for each in (["--tine", "low.1"], ["b.wav"], ["--json"])
+        ),
+    ],
+)
+def test_words_of_tune_that_do_not_go_together_are_refused_before_anything_is_read(words, said, capsys):
+    from synth.doors.cli import run
+
+    assert run(["tune", "nowhere.toml", *words]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert said in line

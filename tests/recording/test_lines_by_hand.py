@@ -232,3 +232,18 @@ def test_a_room_moves_an_amplitude_by_all_that_it_drives_from_block_to_block():
     blows = left / (120 - 2) * found.noise.drive * np.exp(-2.0 * found.noise.rate * now)
     assert found.stirred == pytest.approx(np.sqrt(np.sum(blows[1:])) / abs(amplitude), rel=0.35)
     assert abs(amplitude) == pytest.approx(0.5, rel=0.02)
+
+
+def test_what_a_partial_says_of_a_room_is_held_against_all_lines_near_it_in_none(monkeypatch):
+    """Every line more is worth 2 ln of the blocks; four lines at most could stand for a room."""
+    poles = np.arange(6) * 1j - 1.0
+    asked = []
+    monkeypatch.setattr(
+        room, "_band_of", lambda *_: (SimpleNamespace(values=np.zeros(50), omega=77.0), poles)
+    )
+    monkeypatch.setattr(room, "_planes", lambda at, of, rate: fit_of(2.0, 10.0, likelihood=30.0))
+    monkeypatch.setattr(room, "fit_dry", lambda at, of: asked.append(of) or 25.0)
+    told = room._asked(np.zeros(9), 8000.0, modes((300.0, 2.0, 0.1)), 3)
+    assert (told.leader, told.omega) == (3, 77.0)
+    assert told.gain == pytest.approx(30.0 - (25.0 - 2.0 * 3 * math.log(50)))
+    assert [len(each) for each in asked] == [4]

@@ -9,7 +9,7 @@ import pytest
 
 from synth.design.instrument import Nut, PlacedNut
 from synth.recording import apart, identity, match, overtone_advice, parameters, retune, room, tuning_targets
-from synth.recording.stirred import Band, Noise, StirredFit, fit_stirred
+from synth.recording.stirred import Band, Noise, StirredFit, band, fit_stirred
 from synth.units import CENT
 
 
@@ -174,3 +174,27 @@ def test_lengths_that_are_known_better_already_stay_so(monkeypatch):
         said = apart.would_tell(Cut(deviation), [fitted], unknown)
         assert said.startswith("no tap tells it: the bend-diameter of rod that was fitted stands for both")
     assert seen == pytest.approx([3e-5, 1e-5])
+
+
+@pytest.mark.parametrize(
+    ("hertz", "slowest", "fastest", "step", "count"),
+    [
+        (440.0, 1.0, 1.0, 1.0 / 30.0, 90),  # to the end of three seconds
+        (440.0, 6.0, 6.0, 1.0 / 30.0, 41),  # 72 dB of what falls at 6/s: 1.38 s
+        (440.0, 6.0, 30.0, 1.0 / 60.0, 82),
+        (60.0, 1.0, 1.0, 1.0 / 20.0, 60),  # three turns a block
+        (4000.0, 1.0, 1.0, 1.0 / 90.0, 269),  # a partial's planes lie 0.9 % apart, 36 Hz
+        (440.0, 99.0, 1.0, 1.0 / 30.0, 8),  # eight at least
+    ],
+)
+def test_a_band_is_read_in_blocks_as_short_as_its_planes_and_its_fall_want(
+    hertz, slowest, fastest, step, count
+):
+    rate = 24_000
+    now = np.arange(3 * rate) / rate
+    omega = 2.0 * math.pi * hertz
+    at = band(0.2 * np.cos(omega * now + 0.7), rate, omega, slowest, fastest)
+    assert (at.step, at.omega) == (pytest.approx(step, rel=5e-3), omega)
+    assert abs(len(at.values) - count) <= 1
+    assert at.values == pytest.approx(0.1 * np.exp(0.7j), rel=3e-3)  # half of a cosine turns with it
+    assert at.time == pytest.approx(np.arange(len(at.values)) * at.step)
