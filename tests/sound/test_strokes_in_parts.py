@@ -52,6 +52,8 @@ def anything(heard, dice, start):
         direction=dice.choice(["forward", "backward"]),
         bite=float(dice.uniform(0.5e-3, 3.5e-3)),
         tilt=math.radians(dice.uniform(33.0, 60.0)),
+        height=float(dice.choice([0.0, 8e-3])),
+        skew=float(dice.choice([0.0, 0.2])),
     )
 
 
@@ -85,7 +87,7 @@ def test_parts_leave_the_very_states_of_the_whole_on_rows_that_ring_of_strokes_b
             assert str(refused.value) == error
             continue
         contact = strike(rail, stroke, ring, SETTINGS, seed=0)
-        whole = striker(contact, height=0.0)
+        whole = striker(contact, height=stroke.height)
         np.testing.assert_array_equal(np.concatenate([each.driven.ends for each in parts]), whole.driven.ends)
         np.testing.assert_array_equal(
             np.concatenate([each.driven.states for each in parts]), whole.driven.states

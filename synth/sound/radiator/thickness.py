@@ -38,11 +38,11 @@ def thickness(ka: Array) -> Complex:
     thick, beyond = (ka > THIN) & (ka < LAST), ka >= LAST
     factor[thick] = _between(ka[thick])
     if np.any(beyond):
-        factor[beyond] = exact(ka[beyond])
+        factor[beyond] = by_hankel(ka[beyond])
     return factor
 
 
-def exact(ka: Array) -> Complex:
+def by_hankel(ka: Array) -> Complex:
     """The factor itself, by Hankel's function."""
     from scipy.special import h2vp
 
@@ -72,6 +72,6 @@ def _made() -> ThicknessTable:
     from scipy.special import h2vp
 
     ka: Array = THIN + STEP * np.arange(math.ceil((LAST - THIN) / STEP) + 2.0)
-    factor = exact(ka)
+    factor = by_hankel(ka)
     slope = factor * (-2.0 / ka - h2vp(1, ka, 2) / h2vp(1, ka))
     return ThicknessTable(factor, slope * STEP)
