@@ -120,19 +120,28 @@ def _beside(
     unsure /= np.abs(amplitude[1])
     if unsure > KNOWN or -pole.real < 3.0 * deviation:  # a second steady line is no partial
         return None, 0j
-    through = _through(at, rate, pole)
+    through, noise = _through(at, rate, pole), left / free * _per_bin(at, rate, len(samples))
     one = (
         np.array([each])
-        for each in (2.0 * amplitude[1] / through, pole + 1j * omega, deviation, unsure, left / free)
+        for each in (2.0 * amplitude[1] / through, pole + 1j * omega, deviation, unsure, noise)
     )
     return FittedModes(*one), complex(2.0 * amplitude[0])
 
 
 def _through(at: Band, rate: float, pole: complex) -> complex:
     """What the mean over a block does to this pole's amplitude."""
-    size = round(at.step * rate)
-    window = np.hanning(size + 2)[1:-1]
-    return complex(np.sum(window * np.exp(pole * np.arange(size) / rate)) / np.sum(window))
+    window = _window(at, rate)
+    return complex(np.sum(window * np.exp(pole * np.arange(len(window)) / rate)) / np.sum(window))
+
+
+def _per_bin(at: Band, rate: float, count: int) -> float:
+    """The power of white noise in a bin of the spectrum of so many samples, over that in a block's mean."""
+    window = _window(at, rate)
+    return float(count * np.sum(window) ** 2 / np.sum(window**2))
+
+
+def _window(at: Band, rate: float) -> Array:
+    return np.asarray(np.hanning(round(at.step * rate) + 2)[1:-1])
 
 
 def _left(at: Band, poles: Complex) -> tuple[float, Complex]:

@@ -132,6 +132,7 @@ def test_lengths_as_measured_stand_in_the_place_of_the_designs():
     found = _as_cut(INSTRUMENT, row, ["low D.2=98.5", "2.3=150"])
     np.testing.assert_allclose(found, [0.1, 0.0985, 0.12, 0.13, 0.15])
     assert row.length[1] == 0.11
+    np.testing.assert_allclose(_as_cut(INSTRUMENT, row, ["1.1=20", "1.2=600"])[:2], [0.02, 0.6])
     for wrong in ("low D.2", "low D.2=", "low D.2=19", "low D.2=601", "low D.2=nan", "98.5"):
         with pytest.raises(InputError):
             _as_cut(INSTRUMENT, row, [wrong])
@@ -229,3 +230,30 @@ def test_what_is_no_size_of_the_bars_shape_is_refused(shape, words, said):
         _section(instrument, words)
     assert said in str(refused.value)
     assert refused.value.location == "--bar-size"
+
+
+LISTENING = [
+    *(["--tones"], ["--page"], ["--phone"], ["--in-order"], ["--again"], ["--tune-to-what-is-there"]),
+    *(["--from", "low.1"], ["--device", "2"]),
+]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["a.wav", "--target-hz", "220"], "the pitch of which tine?; say --tine GROUP.N"),
+        (["a.wav", "b.wav", "--tine", "low.1"], "2 recordings of one tine"),
+        ([], "which recording?"),
+        *((["a.wav", *each], "go with --listen") for each in LISTENING),
+        *(
+            (["a.wav", "--listen", *each], "are for taps on file")
+            for each in (["--tine", "low.1"], ["b.wav"], ["--json"])
+        ),
+    ],
+)
+def test_words_of_tune_that_do_not_go_together_are_refused_before_anything_is_read(words, said, capsys):
+    from synth.doors.cli import run
+
+    assert run(["tune", "nowhere.toml", *words]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert said in line

@@ -188,3 +188,23 @@ def test_threads_collection_and_interrupts_are_put_back_as_they_were():
     with threads.deaf_to_interrupts():
         assert signal.getsignal(signal.SIGINT) == signal.SIG_IGN
     assert signal.getsignal(signal.SIGINT) is handler
+
+
+@pytest.mark.parametrize(
+    ("words", "terminal", "playable"),
+    [
+        ({}, False, False),
+        ({}, True, True),
+        ({"midi_port": "keys"}, False, True),
+        ({"midi_socket": "localhost:9080"}, False, True),
+    ],
+)
+def test_there_must_be_something_to_play_on(monkeypatch, words, terminal, playable):
+    monkeypatch.setattr("synth.doors.live.check_sound_device", lambda _: None)
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(isatty=lambda: terminal))
+    setting = Setting(**words)
+    if playable:
+        assert checked_setting(setting, tell=None) is setting
+    else:
+        with pytest.raises(InputError, match="there is nothing to play on"):
+            checked_setting(setting, tell=None)

@@ -236,3 +236,36 @@ def test_what_is_played_is_kept_only_where_it_is_recorded(monkeypatch, record, k
     assert words["settings"].allow_yield is True
     stage.make_ready()
     assert performer.latency == pytest.approx(0.034)
+
+
+@pytest.mark.parametrize("tones", [False, True])
+def test_sound_comes_in_blocks_at_its_own_rate_and_tones_go_out_at_it(monkeypatch, tones):
+    """From a recording, or from the microphone in its process, which plays its tones itself."""
+    opened = []
+
+    @contextmanager
+    def opens(*given, **words):
+        opened.append((given, words))
+        yield "apart"
+
+    take = SimpleNamespace(rate=44_100, samples=list(range(600)))
+    monkeypatch.setattr("synth.doors.devices.sound_device", opens)
+    monkeypatch.setattr("synth.doors.microphone_process.microphone_apart", opens)
+    monkeypatch.setattr(
+        "synth.recording.audio_input.read_recording", lambda path: opened.append(path) or take
+    )
+    with listening_tuner._heard(TunerSettings(recording="a.wav", device="2", tones=tones)) as (
+        rate,
+        blocks,
+        cues,
+    ):
+        assert rate == 44_100
+        assert list(blocks) == [take.samples[:256], take.samples[256:512], take.samples[512:]]
+        assert (cues is not None) is tones
+        assert opened[0] == "a.wav"
+        played = ((None, cues.fill), {"rate": 44_100, "block": 256, "channels": 1}) if tones else None
+        assert opened[1:] == ([played] if tones else [])
+    del opened[:]
+    with listening_tuner._heard(TunerSettings(device="2", tones=tones)) as heard:
+        assert heard == (48_000, "apart", "apart" if tones else None)
+    assert opened == [(("2",), {"rate": 48_000, "block": 256, "tones": tones})]

@@ -7,7 +7,8 @@ import signal
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ import pytest
 from synth.doors import microphone_process
 from synth.doors.devices import DeviceLostError
 from synth.doors.tuning_cues import LASTS
+from synth.errors import InputError
 
 RATE = 48_000
 Array = np.ndarray[Any, Any]
@@ -80,3 +82,37 @@ def test_a_process_that_ends_before_it_began_is_told() -> None:
     theirs.close()
     assert microphone_process._first(ours) == {"finding": "there is no microphone", "location": "--device"}
     assert "ended before it began" in (microphone_process._first(ours) or {})["finding"]
+
+
+@pytest.mark.parametrize("refused", [None, {"finding": "there is no microphone", "remedy": "plug one in"}])
+def test_what_the_microphones_process_refuses_is_refused_here_and_it_is_ended(
+    monkeypatch: pytest.MonkeyPatch, refused: dict[str, str] | None
+) -> None:
+    done: list[Any] = []
+
+    class Process:
+        def __init__(self, target: Any, args: Any, daemon: bool) -> None:
+            done.append((target, args[1:], daemon))
+
+        def start(self) -> None:
+            done.append("started")
+
+        def join(self, *seconds: float) -> None:
+            done.append("joined")
+
+        def is_alive(self) -> bool:
+            return False
+
+    pipes = multiprocessing.Pipe()
+    context = SimpleNamespace(Pipe=lambda: pipes, Process=Process)
+    monkeypatch.setattr(multiprocessing, "get_context", lambda kind: context)
+    monkeypatch.setattr(microphone_process, "_first", lambda pipe: refused)
+    opened = []
+    with (
+        nullcontext() if refused is None else pytest.raises(InputError, match="no microphone; plug one in"),
+        microphone_process.microphone_apart("2", rate=RATE, block=64, tones=True) as apart,
+    ):
+        opened.append(apart)
+    assert done == [(microphone_process._listen, ("2", RATE, 64, True), True), "started", "joined"]
+    assert len(opened) == (refused is None)
+    assert pipes[0].closed

@@ -53,6 +53,9 @@ def test_higher_powers_are_told_only_down_from_the_second_or_third():
     assert named(BASE, sixth)[0] == ["partial", "partial"]
     below = [partial(180.0 * n, 0.8 * n, 0.05 / n) for n in (2, 4)]
     assert named(BASE, *below, sixth)[0] == ["partial", *["distortion"] * 3]
+    whole = [partial(180.0 * n, 0.8 * n, 0.05 / n) for n in range(2, 12)]
+    found = named(BASE, *whole)[0]  # 9 and 10 are multiples of the third and the second
+    assert found == ["partial", *["distortion"] * 9, "partial"]
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ import pytest
 import soundfile
 
 from synth.errors import InputError
+from synth.recording import audio_input
 from synth.recording.audio_input import MOST_SECONDS, read_recording
 
 TONE = [(440.0, 2.0, 0.5)]
@@ -223,3 +224,16 @@ def test_channels_together_swing_as_the_louder_one_does(tmp_path: Path, studio: 
 def _written(folder: Path, frames: Any, rate: int = 48_000) -> Path:
     soundfile.write(folder / "take.wav", frames, rate, subtype="FLOAT")
     return folder / "take.wav"
+
+
+@pytest.mark.parametrize(
+    ("subtype", "said"),
+    [
+        *((each, "8-bit samples") for each in ("PCM_S8", "PCM_U8", "ULAW", "ALAW")),
+        *((each, "lossy compression") for each in ("VORBIS", "OPUS", "MPEG_LAYER_III")),
+        *((each, None) for each in ("PCM_16", "PCM_24", "FLOAT", "DOUBLE", "ALAC_16")),
+    ],
+)
+def test_what_a_format_costs_is_told(subtype: str, said: str | None) -> None:
+    told = audio_input._format(subtype)
+    assert [each.startswith(said or "nothing") for each in told] == ([] if said is None else [True])

@@ -153,3 +153,47 @@ def test_a_lone_line_is_of_a_tine_that_is_near_and_dies_so():
         replace(alone, pole=alone.pole - 3.0),
     ):
         assert tapped_tine.alone_in(wrong, targets) == ()
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "could"),
+    [
+        ([200.0], [1253.0], True),
+        ([200.0 * 2.0 ** (120.0 / 1200.0)], [1253.0 * 2.0 ** (120.0 / 1200.0)], True),  # all as much too high
+        ([200.0 * 2.0 ** (-120.0 / 1200.0)], [1253.0 * 2.0 ** (-120.0 / 1200.0)], True),
+        ([200.0 * 2.0 ** (-120.0 / 1200.0)], [1253.0 * 2.0 ** (120.0 / 1200.0)], False),
+        ([200.0], [1253.0 * 2.0 ** (58.0 / 1200.0)], True),
+        ([200.0], [1253.0 * 2.0 ** (66.0 / 1200.0)], False),
+        ([200.0], [3510.0], True),  # the third
+        ([200.0], [6880.0], False),  # the fourth is not asked
+        (
+            [200.0 * 2.0 ** (160.0 / 1200.0)],
+            [1253.0 * 2.0 ** (160.0 / 1200.0)],
+            False,
+        ),  # no tine is so far off
+        ([90.0, 200.0], [5000.0, 1253.0], True),
+        ([1253.0], [200.0], False),
+        ([], [1253.0], False),
+        ([200.0], [], False),
+    ],
+)
+def test_at_a_glance_a_tine_is_a_low_line_with_a_high_one_at_its_ratio(low, high, could):
+    model = np.array([[200.0, 1253.0, 3510.0, 6880.0], [200.5, 1256.0, 3515.0, 6885.0]])
+    targets = SimpleNamespace(frequency=np.stack((model, 2.31 * model)))
+    assert tapped_tine.could_be(np.array(low), np.array(high), targets) is could
+
+
+@pytest.mark.parametrize(
+    ("hertz", "level", "alone"),
+    [
+        ([222.0, 900.0], [1.0, 0.3], True),  # 92 % of the power
+        ([222.0, 900.0], [1.0, 0.4], False),
+        ([222.0, 224.0], [1.0, 0.9], True),  # its own plane
+        ([900.0, 222.0], [1.0, 0.2], False),  # near no fundamental
+        ([229.5, 900.0], [1.0, 0.1], False),  # 64 cents
+        ([], [], False),
+    ],
+)
+def test_at_a_glance_a_fundamental_may_stand_alone(hertz, level, alone):
+    targets = SimpleNamespace(frequency=np.array([[[220.0], [221.0]], [[400.0], [401.0]]]))
+    assert tapped_tine.alone_at_a_glance(np.array(hertz), np.array(level), targets) is alone

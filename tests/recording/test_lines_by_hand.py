@@ -155,6 +155,9 @@ def test_a_partial_beside_hum_is_as_unsure_as_it_scatters_and_a_second_steady_li
     assert np.mean(levels) == pytest.approx(1.0, abs=0.03)
     unsure = np.mean([each.amplitude_deviation[0] for each in found])
     assert np.sqrt(np.mean(np.abs(levels - 1.0) ** 2) / 2.0) == pytest.approx(unsure, rel=0.4)
+    assert np.mean([each.noise[0] for each in found]) == pytest.approx(
+        len(time) * 0.003**2, rel=0.15
+    )  # a bin's
     steady = 0.04 * np.cos(omega * time) + 0.02 * np.cos(2.0 * np.pi * 150.9 * time)
     assert (
         hum._beside(steady + 1e-3 * np.random.default_rng(1).normal(size=len(time)), rate, omega, no_modes())[
@@ -167,3 +170,80 @@ def test_a_partial_beside_hum_is_as_unsure_as_it_scatters_and_a_second_steady_li
     assert hum._beside(wave, rate, omega, modes((152.9, 2.0, 0.1)))[0] is None  # it is known already
     knock = np.real(0.2 * np.exp((-9.0 + 1j * omega + 5j) * time))  # dies in 0.8 s: the room
     assert hum._beside(alone + knock, rate, omega, no_modes())[0] is None
+
+
+def test_hum_is_taken_out_line_by_line_and_each_is_looked_beside_with_all_else_away(monkeypatch):
+    """Lines of 50.1 Hz and its third; a partial is put beside the third, whose line is louder without it."""
+    rate, count = 2000, 3000
+    time = np.arange(count) / rate
+    steady = modes((50.1, 0.0, 0.1), (150.3, 0.0, 0.05))
+    rods = modes((220.0, 2.0, 0.5), (777.0, 4.0, 0.2))
+    every = rods.with_(steady).pick([2, 0, 1, 3])
+    beside = modes((150.9, 3.0, 0.02))
+
+    def wave(of):
+        return np.real(of.amplitude @ np.exp(of.pole[:, None] * time))
+
+    looked = []
+
+    def look(samples, rate, omega, kept):
+        looked.append((samples, omega / (2.0 * np.pi), kept.pole.imag / (2.0 * np.pi)))
+        return (beside, 0.06j) if len(looked) == 2 else (None, 0j)
+
+    monkeypatch.setattr(hum, "_beside", look)
+    clean, kept, found = hum.without_hum(wave(every), rate, every)
+    for (samples, hertz, others), line in zip(looked, (0, 1), strict=True):
+        np.testing.assert_allclose(samples, wave(steady.pick([line])), atol=1e-9)
+        assert hertz == pytest.approx(50.1 * (1 + 2 * line))
+        assert others == pytest.approx([220.0, 777.0])
+    third = np.real(0.06j * np.exp(2j * np.pi * 150.3 * time))
+    np.testing.assert_allclose(clean, wave(rods) + wave(steady.pick([1])) - third, atol=1e-9)
+    assert kept.pole.imag / (2.0 * np.pi) == pytest.approx([150.9, 220.0, 777.0])
+    assert (found.multiple, found.amplitude) == ((1, 3), (pytest.approx(0.1), pytest.approx(0.06j)))
+    assert (found.base, found.mains) == (pytest.approx(50.1), 50.0)
+
+
+@pytest.mark.parametrize(("off", "there"), [(2.7, True), (3.4, False)])
+def test_a_partial_is_looked_for_within_three_hertz_of_a_line(off, there):
+    time = np.arange(4000) / 2000.0
+    pole = -2.5 + 2j * np.pi * (150.0 + off)
+    wave = 0.04 * np.cos(2.0 * np.pi * 150.0 * time) + np.real(0.02j * np.exp(pole * time))
+    wave += 1e-4 * np.random.default_rng(1).normal(size=4000)
+    found = hum._beside(wave, 2000, 2.0 * np.pi * 150.0, no_modes())[0]
+    assert (found is not None) is there
+    assert found is None or found.pole[0] == pytest.approx(pole, abs=0.05)
+
+
+def test_modes_are_close_within_two_bins_or_twice_the_faster_fall():
+    at = spectrum(np.zeros(8000), 8000.0)  # a bin a hertz
+    for fall, apart, close in ((0.1, 1.9, True), (0.1, 2.1, False), (20.0, 6.2, True), (20.0, 6.5, False)):
+        pair = modes((300.0, fall, 0.1), (300.0 + apart, 0.1, 0.1))
+        np.testing.assert_array_equal(model_order._close(at, pair), np.eye(2, dtype=bool)[::-1] & close)
+
+
+def test_a_room_moves_an_amplitude_by_all_that_it_drives_from_block_to_block():
+    """The powers of its blows add up, each as loud as the room still is; told over the partial's own amplitude."""
+    now = np.arange(120) * 0.02
+    noise = np.random.default_rng(3).normal(size=(2, 120)) * 3e-3
+    at = stirred.Band(0.5 * np.exp(-3.0 * now) + noise[0] + 1j * noise[1], 0.02, 6000.0)
+    found = stirred.fit_stirred(at, np.array([-3.0 + 0j]), 14.0)
+    whitened = stirred.Whitened(at, stirred.Operator(at, found.pole), np.ones(1), found.noise)
+    left, (amplitude,) = whitened.left(found.pole)
+    blows = left / (120 - 2) * found.noise.drive * np.exp(-2.0 * found.noise.rate * now)
+    assert found.stirred == pytest.approx(np.sqrt(np.sum(blows[1:])) / abs(amplitude), rel=0.35)
+    assert abs(amplitude) == pytest.approx(0.5, rel=0.02)
+
+
+def test_what_a_partial_says_of_a_room_is_held_against_all_lines_near_it_in_none(monkeypatch):
+    """Every line more is worth 2 ln of the blocks; four lines at most could stand for a room."""
+    poles = np.arange(6) * 1j - 1.0
+    asked = []
+    monkeypatch.setattr(
+        room, "_band_of", lambda *_: (SimpleNamespace(values=np.zeros(50), omega=77.0), poles)
+    )
+    monkeypatch.setattr(room, "_planes", lambda at, of, rate: fit_of(2.0, 10.0, likelihood=30.0))
+    monkeypatch.setattr(room, "fit_dry", lambda at, of: asked.append(of) or 25.0)
+    told = room._asked(np.zeros(9), 8000.0, modes((300.0, 2.0, 0.1)), 3)
+    assert (told.leader, told.omega) == (3, 77.0)
+    assert told.gain == pytest.approx(30.0 - (25.0 - 2.0 * 3 * math.log(50)))
+    assert [len(each) for each in asked] == [4]

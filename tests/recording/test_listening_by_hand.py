@@ -142,6 +142,9 @@ def test_a_figure_is_taken_back_by_none_that_is_less_sure():
     fresh = tap_listener._Tap(0.0, 0.0, None, None, list(LOOKS))
     assert fresh.better(nothing("too soft", (1,)))
     assert fresh.better(figure(sd=3.0))
+    either = replace(figure(sd=0.4), tine=None, guesses=(figure(0), figure(1)))
+    assert fresh.better(either)  # of either the figure is as sure
+    assert not fresh.better(figure(sd=0.5))
 
 
 def test_of_a_tap_on_file_the_last_of_the_answers_that_say_most_is_told(monkeypatch):

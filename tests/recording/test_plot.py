@@ -61,6 +61,7 @@ def test_taps_and_partials_stand_where_they_were_found(drawn):
         assert across == pytest.approx(x, abs=1e-9)
         assert style == look
         assert hz is None or up == pytest.approx([hz, hz])
+    assert (spectrogram.get_xlabel(), spectrogram.get_ylabel()) == ("time, s", "frequency, Hz")
     assert spectrogram.get_ylim() == (40.0, RATE / 2.0)
     (mesh,) = spectrogram.collections
     places = mesh.get_coordinates()
@@ -80,6 +81,10 @@ def test_the_decays_of_the_loudest_tap_are_drawn_as_loud_and_as_fast_as_they_are
         "900.00 Hz, 0.5 s",
         "1501.30 Hz, decay unknown",
     ]
+    assert {(each.get_xlabel(), each.get_ylabel()) for each in decays} == {("time, s", "dB of full scale")}
+    assert {tuple(text.get_text() for text in each.get_legend().get_texts()) for each in decays} == {
+        ("recorded", "fitted")
+    }
     for axes, each in zip(decays, (parts[0], *parts[2:]), strict=True):
         (recorded, fitted) = lines(axes)
         for across, up, _ in (recorded, fitted):
@@ -90,4 +95,6 @@ def test_the_decays_of_the_loudest_tap_are_drawn_as_loud_and_as_fast_as_they_are
                 assert slope == pytest.approx(-60.0 / each.decay, rel=0.1)
         level = 20.0 * np.log10(each.level)
         assert level - 4.0 < np.max(fitted[1]) < level + 1.0  # the band blurs the beginning
+        shown = 1.2 * each.decay if np.isfinite(each.decay) else 9.0
+        assert axes.get_xlim() == pytest.approx((21.01, min(21.01 + shown, fitted[0][-1])))
         assert np.max(recorded[1]) == pytest.approx(np.max(fitted[1]), abs=0.5)

@@ -147,3 +147,22 @@ def test_what_is_announced_is_taken_at_its_word_only_in_order_and_told_once(sess
         assert session._announce() == []
     session.progress.shift[:3] = [12.0, 13.0, 12.5]
     assert session._announce() == [{"kind": "next", "name": None, "target_hz": None, "done": 3, "of": 3}]
+
+
+@pytest.mark.parametrize("path", [None, "a path"])
+def test_every_figure_is_kept_where_progress_is_kept_at_the_benchs_warmth(session, monkeypatch, path):
+    kept, sounds = [], []
+    monkeypatch.setattr(TuningProgress, "keep", lambda _, where: kept.append(where))
+    monkeypatch.setattr(TuningSession, "_keep_sound", lambda _, *given: sounds.append(given))
+    session.path, session.temperature = path, 285.65
+    answer = Answer(0.5, 1.0, 0.5, figure(1, -3.0, 0.4))
+    assert session._kept(1, answer) is None
+    tap = session.progress.last[1]
+    assert (tap.cents, tap.temperature_c) == pytest.approx((-3.0 + 5.0, 12.5))  # targets stand 5 higher
+    assert tap.cents_sd == answer.verdict.cents_sd
+    assert kept == ([] if path is None else [path])
+    assert sounds == [(1, answer)]
+    session.progress.again()
+    assert session._kept(1, Answer(9.0, 9.5, 0.5, figure(1, 1.5, 0.4))) == pytest.approx(4.5)
+    assert session._kept(3, Answer(9.0, 9.5, 0.5, figure(3, float("nan"), 0.4))) is None  # it has no pitch
+    assert 3 not in session.progress.last

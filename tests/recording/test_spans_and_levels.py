@@ -69,6 +69,14 @@ def test_a_measurement_counts_from_the_start_of_the_file_and_levels_from_the_tap
     assert np.isnan(second.decay_deviation)
 
 
+@pytest.mark.parametrize(("decay", "rate"), [(2.0, np.log(1000.0) / 2.0), (float("nan"), 0.0)])
+def test_a_rate_that_nobody_knows_is_none(decay, rate):
+    each = Partial(200.0, 0.01, decay, 0.1, 0.1, 0.01, 0.0, 0.1 + 0j)
+    assert each.decay_rate == pytest.approx(rate)
+    assert each.noted("odd").noted("louder", "room").note == "odd; louder"
+    assert (each.noted("odd").kind, each.noted("odd", "room").kind) == ("partial", "room")
+
+
 def test_a_level_is_carried_back_by_12_db_at_most():
     late = partials._partial(modes((200.0, 100.0, 0.1, 1.0, 1e-6)), 0, 0.01, 0.5, roomy=False)
     assert late.level == pytest.approx(0.1 * 10.0 ** (12.0 / 20.0))

@@ -1,7 +1,7 @@
 """What a recording leaves open, in numbers: the plane of a line, too few data, two poles that are one tine's."""
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,7 +9,7 @@ import pytest
 
 from synth.design.instrument import Nut, PlacedNut
 from synth.recording import apart, identity, match, overtone_advice, parameters, retune, room, tuning_targets
-from synth.recording.stirred import Band, Noise, StirredFit, fit_stirred
+from synth.recording.stirred import Band, Noise, StirredFit, band, fit_stirred
 from synth.units import CENT
 
 
@@ -126,3 +126,75 @@ def test_a_nut_slides_by_what_the_ratio_is_off_over_what_a_millimetre_does(off, 
     assert told.words == words
     assert made.advice(1, 6.0).wanted == 6.0
     assert made.advice(0, math.nan) is None
+
+
+@dataclass(frozen=True)
+class Cut:
+    length_deviation: float
+    length: np.ndarray = field(default_factory=lambda: np.array([0.15, 0.105]))
+
+
+@pytest.mark.parametrize(
+    ("tells", "long", "words"),
+    [
+        ({(False, True), (True, True)}, True, "lengths measured to 0.03 mm"),
+        ({(True, False), (True, True)}, True, "a tine of 255 mm, tapped as well, would tell"),
+        ({(True, True)}, True, "a tine of 255 mm, tapped as well, and lengths measured to 0.03 mm"),
+        (set(), True, "more tines, of other lengths, and more of their partials might tell"),
+        ({(True, True)}, False, "more tines, of other lengths"),  # there is none to be cut longer
+    ],
+)
+def test_the_least_experiment_that_would_tell_is_advised(monkeypatch, tells, long, words):
+    """What would tell, by whether a long tine is tapped and whether lengths are measured well."""
+    unknown = SimpleNamespace(kind="root-length", name="root-length")
+    asked = []
+
+    def told(piece, unknowns):
+        asked.append([each.name for each in unknowns])
+        return (len(piece.length) == 3, piece.length_deviation <= 3e-5) in tells
+
+    monkeypatch.setattr(apart, "_told", told)
+    monkeypatch.setattr(
+        apart, "_with_long_tine", lambda p: replace(p, length=np.array([*p.length, 0.255])) if long else None
+    )
+    fitted = SimpleNamespace(kind="bend-diameter", name="bend-diameter of rod")
+    assert apart.would_tell(Cut(2e-4), [fitted], unknown).startswith(words)
+    assert all(each == ["bend-diameter of rod", "root-length"] for each in asked)
+    loss = SimpleNamespace(kind=parameters.LOSSES[1], name="material-loss")
+    assert apart.would_tell(Cut(2e-4), [fitted], loss) == "decays of more tines, of other lengths, might tell"
+
+
+def test_lengths_that_are_known_better_already_stay_so(monkeypatch):
+    seen = []
+    monkeypatch.setattr(apart, "_told", lambda piece, _: seen.append(piece.length_deviation) or False)
+    monkeypatch.setattr(apart, "_with_long_tine", lambda _: None)
+    unknown = SimpleNamespace(kind="youngs", name="youngs of A2-70")
+    fitted = SimpleNamespace(kind="bend-diameter", name="bend-diameter of rod")
+    for deviation in (2e-4, 1e-5):
+        said = apart.would_tell(Cut(deviation), [fitted], unknown)
+        assert said.startswith("no tap tells it: the bend-diameter of rod that was fitted stands for both")
+    assert seen == pytest.approx([3e-5, 1e-5])
+
+
+@pytest.mark.parametrize(
+    ("hertz", "slowest", "fastest", "step", "count"),
+    [
+        (440.0, 1.0, 1.0, 1.0 / 30.0, 90),  # to the end of three seconds
+        (440.0, 6.0, 6.0, 1.0 / 30.0, 41),  # 72 dB of what falls at 6/s: 1.38 s
+        (440.0, 6.0, 30.0, 1.0 / 60.0, 82),
+        (60.0, 1.0, 1.0, 1.0 / 20.0, 60),  # three turns a block
+        (4000.0, 1.0, 1.0, 1.0 / 90.0, 269),  # a partial's planes lie 0.9 % apart, 36 Hz
+        (440.0, 99.0, 1.0, 1.0 / 30.0, 8),  # eight at least
+    ],
+)
+def test_a_band_is_read_in_blocks_as_short_as_its_planes_and_its_fall_want(
+    hertz, slowest, fastest, step, count
+):
+    rate = 24_000
+    now = np.arange(3 * rate) / rate
+    omega = 2.0 * math.pi * hertz
+    at = band(0.2 * np.cos(omega * now + 0.7), rate, omega, slowest, fastest)
+    assert (at.step, at.omega) == (pytest.approx(step, rel=5e-3), omega)
+    assert abs(len(at.values) - count) <= 1
+    assert at.values == pytest.approx(0.1 * np.exp(0.7j), rel=3e-3)  # half of a cosine turns with it
+    assert at.time == pytest.approx(np.arange(len(at.values)) * at.step)

@@ -226,3 +226,25 @@ def test_what_is_odd_about_a_tine_is_told(longer, offset, partial, score, cost, 
     """100 mm; a cent sharper is 0.029 mm shorter, a slender rod's pitch going as the square of its length."""
     found = Found(Likeness(score, cost, offset, 0), longer, np.ones((2, 3)), None)
     assert list(retune._doubts(found, partial, 0.1)) == doubts
+
+
+def test_a_named_tine_is_asked_at_each_length_by_how_far_that_is_from_its_pitch(monkeypatch):
+    """At none, shorter by what makes 60 cents, and longer; the likeliest tells how long it seems."""
+    frequency = planes([200.0, 1253.0, 3510.0]).frequency[0]
+    variants = [frequency * 2.0 ** (off / 1200.0) for off in (0.0, 60.0, -70.0)]
+    row = SimpleNamespace(
+        modes=SimpleNamespace(frequency=frequency[None]), clamped_hz=np.ones(1), mounted_hz=np.ones(1)
+    )
+    asked = []
+
+    def likeness(taps, given, off):
+        asked.append((taps, given, off))
+        return Likeness(2.0, 0.1, 5.0, 2)
+
+    monkeypatch.setattr(identity, "_variants", lambda *_: (np.array([0.0, -0.003, 0.004]), variants))
+    monkeypatch.setattr(identity, "_likeness", likeness)
+    found = identity.identify(None, row, 0, ["taps"], frequency)
+    ((taps, given, off),) = asked
+    assert (taps, given) == (["taps"], variants)
+    assert off == pytest.approx([0.0, 60.0, -70.0])
+    assert (found.longer, found.frequency is variants[2], found.other) == (0.004, True, None)
