@@ -16,7 +16,8 @@ import environment
 # one core each: the numerical libraries would otherwise fight over the cores that the tests share
 THREADS = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
-IN_PARALLEL = ("-n", "2", "--dist", "loadfile", "--no-loadscope-reorder")
+# one more than cores: browsers, sounds played as they go and processes waited for leave a core idle
+IN_PARALLEL = ("-n", "3", "--dist", "loadfile", "--no-loadscope-reorder")
 
 NOTHING_CHOSEN = 5  # pytest's exit code where the words given chose no test of a step
 

@@ -116,9 +116,6 @@ class _Part(CPUDispatcher):
 def njit(*, cache: bool = False, part: bool = False, **options: Any) -> Callable[[Function], Function]:
     """`numba.njit` with its options. A `part` is called by compiled functions alone."""
     if part:
-        options |= {"no_cfunc_wrapper": True}
-
-    if part:
         options |= {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 
     def compiled(function: Function) -> Function:

@@ -70,8 +70,14 @@ def test_all_that_solutions_are_made_of_comes_back_the_same() -> None:
 
 @pytest.mark.parametrize(
     "other",
-    [(1.0, np.arange(3.0)), (1.0 + 1e-15, np.arange(3.0)), (1.0, np.arange(3.0)[::-1]), (1.0, np.arange(3))],
-    ids=["same", "a digit", "an order", "a kind"],
+    [
+        (1.0, np.arange(3.0)),
+        (1.0 + 1e-15, np.arange(3.0)),
+        (1.0, np.arange(3.0)[::-1]),
+        (1.0, np.arange(3)),
+        (1.0, np.arange(3.0)[:, None]),
+    ],
+    ids=["same", "a digit", "an order", "a kind", "a shape"],
 )
 def test_another_question_is_another_file(
     other: tuple[float, np.ndarray], request: pytest.FixtureRequest

@@ -20,6 +20,7 @@ from synth.files import (
     for_libsndfile,
     sweep_leftovers,
     whole_set,
+    write_text,
 )
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -184,3 +185,11 @@ def test_libsndfile_is_given_the_bytes_of_a_name_that_the_locale_cannot_write():
         pytest.skip("names there are letters, not bytes")
     odd = os.fsdecode("Töne/a.wav".encode("latin-1"))  # a name that is no UTF-8, as on an old disk
     assert for_libsndfile(Path(odd)) == "Töne/a.wav".encode("latin-1")
+
+
+def test_a_text_is_written_with_its_own_line_ends_and_half_a_letter_as_a_question_mark(tmp_path):
+    """Names of files may hold halves of letters, which UTF-8 has no bytes for."""
+    path = tmp_path / "a.txt"
+    write_text(path, "one\r\ntwo\n\udce4 ä")
+    assert path.read_bytes() == b"one\r\ntwo\n? \xc3\xa4"
+    assert [each.name for each in tmp_path.iterdir()] == ["a.txt"]

@@ -35,15 +35,15 @@ PLACES = """
     playing.contact.kernel playing.contact.resolution playing.contact.arrays
     playing.report playing.contact.run playing.contact.refusals
     playing.contact.stroke_contact
-    sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank sound.limiter
-    sound.clock sound.bandlimit sound.drive_parts sound.drive sound.overlay sound.convolution sound.radiator
-    sound.radiator.dipoles sound.radiator.bar sound.radiator.pickup
+    sound.fast_length sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank
+    sound.limiter sound.clock sound.bandlimit sound.drive_parts sound.drive sound.overlay sound.convolution
+    sound.radiator sound.radiator.thickness sound.radiator.dipoles sound.radiator.bar sound.radiator.pickup
     sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.bands sound.zwicker_tables sound.zwicker_kernel sound.zwicker
     sound.roughness sound.quiet_room sound.shoebox sound.room_points sound.measured_room
     sound.room_response sound.room_noise sound.surroundings sound.ear sound.features
     sound.file_sets
-    sound.boardsheet sound.beside sound.sounding sound.render sound.carrying sound.ringing
+    sound.compiled_ahead sound.boardsheet sound.beside sound.sounding sound.render sound.carrying sound.ringing
     sound.sensitivity sound.live_output sound.holding sound.live_contacts
     workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.retuning

@@ -5,6 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).resolve().parent.parent
 
 FIELD = '    hand: Hand = "exact"'
@@ -97,6 +99,7 @@ print("all of them")
 """
 
 
+@pytest.mark.slow
 def test_one_more_row_reaches_commands_scripts_recordings_comparisons_midi_and_the_reference(tmp_path):
     shutil.copytree(ROOT / "synth", tmp_path / "synth", ignore=shutil.ignore_patterns("__pycache__"))
     source = tmp_path / "synth" / "playing" / "stroke.py"

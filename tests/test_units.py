@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from synth.errors import InputError
 from synth.units import (
     amplitude,
     cents,
@@ -37,6 +38,14 @@ def test_octaves_change_between_b_and_c():
         "A#4",
     ]
     assert [note_name(note_hz(each, 440.0), 440.0, flats=True)[0] for each in (61, 70)] == ["Db4", "Bb4"]
+
+
+def test_a_note_is_read_with_either_sign_in_any_octave():
+    names = ("C-1", "A-1", "D♭4", "C♯4", "bb2", " g♯9 ", "G9")
+    assert [note_number(each) for each in names] == [0, 9, 61, 61, 46, 128, 127]
+    for wrong in ("H4", "C", "C##4", "4", "Cb", "C4.5"):
+        with pytest.raises(InputError, match="is not a note name"):
+            note_number(wrong)
 
 
 def test_lengths_are_told_in_both_units():

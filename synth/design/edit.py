@@ -93,7 +93,7 @@ def write_edited(
         with atomic_write(goal or file) as beside:
             beside.write_bytes(new.encode("utf-8"))
             _unchanged(file, text)
-            return file if goal else _backup(file)  # only of a file that is about to be replaced
+            return file if goal else backup(file)  # only of a file that is about to be replaced
     except InputError as error:
         raise error.within(str(path)) from None
 
@@ -110,7 +110,7 @@ def put_text(path: Path, text: str, *, read: str, keep: bool) -> None:
             beside.write_bytes(text.encode("utf-8"))
             _unchanged(file, read)
             if keep:
-                _backup(file)
+                backup(file)
     except InputError as error:
         raise error.within(str(path)) from None
 
@@ -334,8 +334,8 @@ def _unchanged(file: Path, read: str | None) -> str:
     return text
 
 
-def _backup(file: Path) -> Path:
-    """A copy beside the file under a name that was free."""
+def backup(file: Path) -> Path:
+    """A copy beside the file under a name that was free, which is given back. Raises `InputError`."""
     for number in range(1, MOST_COPIES):
         name = file.with_name(f"{file.name}.bak{number if number > 1 else ''}")
         if not name.exists():

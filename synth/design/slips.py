@@ -100,6 +100,8 @@ def _twice(line: str, said: str) -> tuple[str, str] | None:
         name = line.strip("[] ")[:_SHOWN]
         return f"[[{name}]] follows a [{name}]", f"write [[{name}]] above, too, in double brackets"
     if table is None:
+        if "=" not in line:  # the end of a value over several lines: its key stands above
+            return None
         key = line.split("=", 1)[0].strip()[:_SHOWN]
         return f"'{key}' is given twice", "keep one"
     name = table[1][:_SHOWN]

@@ -35,9 +35,10 @@ from synth.playing.stroke import Grip
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.loudness import A_POLES
 from synth.sound.radiator import Direct, Radiator, ears
-from synth.sound.radiator.dipoles import rods, thickness
+from synth.sound.radiator.dipoles import rods
 from synth.sound.radiator.pickup import MagneticPickup, Piezo
 from synth.sound.radiator.stick import nearest_way
+from synth.sound.radiator.thickness import thickness
 from synth.sound.render import Scene
 from synth.units import decibels
 from synth.vibration.frame import rigid_arm

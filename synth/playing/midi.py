@@ -128,9 +128,9 @@ def _played(file: mido.MidiFile, instrument: Instrument, through: str) -> tuple[
 def timed(file: mido.MidiFile) -> Iterator[tuple[float, int, mido.Message]]:
     """Every channel message with its second and its track (from 1), in the order they sound.
 
-    At the same tick tempo changes come first, then tracks in their order (SMF specification 1.0).
+    At the same tick tracks come in their order; a tempo counts from its own tick on (SMF specification 1.0).
     """
-    merged = sorted(_ticked(file.tracks), key=lambda each: (each[0], each[2].type != "set_tempo", each[1]))
+    merged = sorted(_ticked(file.tracks), key=lambda each: each[:2])
     per_second = _frames_per_second(file.ticks_per_beat)
     second, last, tempo = 0.0, 0, DEFAULT_TEMPO
     for tick, track, message in merged:

@@ -13,7 +13,7 @@ playing. Every meaning is the standard's own (MIDI 1.0 specification, tables of 
     CC 66          sostenuto: holds the groups whose keys are down when it goes down
     CC 74          brightness: stick's edge 2 to 0.3 mm, free length 150 to 50 mm; 64 leaves the stick as it is
     CC 120, 123    all sound off: palms on every group; all notes off: as if every key were let go
-    CC 121         controllers back to their rest (not 74: MIDI recommended practice RP-015)
+    CC 121         controllers back to their rest, the grip too (not 74: MIDI recommended practice RP-015)
     pressure       of the channel: the hand presses, 127 is 0.2 N
     program p      the p-th stick of the design, round and round: the next program is the next stick
 
@@ -147,6 +147,7 @@ class Keys:
                 return _palms(set(self.group_of.values()), time)
             case 121:  # reset all controllers
                 channel.numbers.clear()
+                channel.grip = NEUTRAL
                 channel.damper, channel.sostenuto, channel.held = False, False, set()
                 return self._released(channel, time)
             case 123 | 124 | 125 | 126 | 127:  # all notes off, and the mode messages that imply it

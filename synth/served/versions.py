@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote, unquote
 
+from synth.design.edit import backup
 from synth.design.file import read_text
 from synth.errors import InputError, nearest
 from synth.files import atomic_write, check_folder, make_folder
@@ -62,7 +63,10 @@ class Versions:
         del self.texts[name]
 
     def save(self) -> int:
-        """All of them into the folder; gives how many were written. Raises `InputError`."""
+        """All of them into the folder; gives how many were written. Raises `InputError`.
+
+        What stands there under such a name (of a version that was forgotten, of another program) is kept as a copy.
+        """
         check_folder(self.folder)
         make_folder(self.folder)
         written = 0
@@ -72,6 +76,8 @@ class Versions:
             file = self.folder / f"{_file_name(name)}.toml"
             with atomic_write(file) as beside:
                 beside.write_bytes(text.encode("utf-8"))
+                if file.exists() and file.read_bytes() != beside.read_bytes():
+                    backup(file)
             self._saved[name] = text
             written += 1
         return written

@@ -15,6 +15,7 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.sound.audio import REFERENCE_PRESSURE
+from synth.sound.fast_length import fast_length
 from synth.sound.loudness import a_weighting
 
 OCTAVE_RATIO: Final = 10.0**0.3  # IEC 61260-1, G by powers of ten
@@ -76,10 +77,8 @@ def window_levels(pressure: Array, rate: float, *, since: float, until: float) -
 
 def band_history(pressure: Array, rate: float) -> BandHistory:
     """Levels of pressure (C, N) or (N,) over time, each the mean over `FRAME` with Hann's weight."""
-    from scipy.fft import next_fast_len
-
     sound = np.atleast_2d(pressure)
-    frame = next_fast_len(round(FRAME * rate), real=True)
+    frame = fast_length(round(FRAME * rate))
     hop = frame // HOPS
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(frame) + 0.5) / frame)
     middle = np.arange(0, sound.shape[1], hop)
@@ -106,10 +105,8 @@ def _cut(sound: Array, first: int, last: int) -> Array:
 
 def _powers(windowed: Array, rate: float, window: Array) -> tuple[Array, Array]:
     """Mean-square pressure (..., F) in Pa2 of windowed sound (C, ..., n) at frequencies (F,), channels averaged."""
-    from scipy.fft import next_fast_len, rfft
-
-    size = next_fast_len(2 * windowed.shape[-1], real=True)  # finer, so that edges cut well
-    power = np.mean(np.abs(rfft(windowed, size)) ** 2, axis=0)
+    size = fast_length(2 * windowed.shape[-1])  # finer, so that edges cut well
+    power = np.mean(np.abs(np.fft.rfft(windowed, size)) ** 2, axis=0)
     power[..., 1 : (size + 1) // 2] *= 2.0
     return power / (size * np.sum(window**2)), np.arange(power.shape[-1]) * rate / size
 

@@ -99,12 +99,19 @@ class BinSum(BlockSum):
     """Long blocks of modes that decay by no more than STEEPEST nepers within a block."""
 
     def fill(self, blocks: Singles, states: AnyComplex) -> None:
-        from scipy.fft import irfft
-
         bins = self._bins(len(states))
-        _add_runs(states, self.runs.first, self.runs.ends, self.runs.weights, bins)
+        _add_runs(
+            states,
+            self.runs.first,
+            self.runs.ends,
+            self.runs.weights,
+            np.empty((TILE, len(states)), states.dtype),
+            bins,
+        )
         half = _folded(bins, self.length)
-        np.multiply(irfft(half.T, axis=-1, norm="forward")[:, : self.length], self.unwindow, out=blocks)
+        np.multiply(
+            np.fft.irfft(half.T, axis=-1, norm="forward")[:, : self.length], self.unwindow, out=blocks
+        )
 
     def only(self, active: Indices) -> BinSum:
         some = super().only(active)
@@ -152,10 +159,12 @@ class Runs:
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
-def _add_runs(states: Any, first: Any, ends: Any, weights: Any, bins: Any) -> None:
-    """Adds to bins (B, n) the runs of states (n, K): twice as fast as a sparse product, whose memory is new."""
+def _add_runs(states: Any, first: Any, ends: Any, weights: Any, turned: Any, bins: Any) -> None:
+    """Adds to bins (B, n) the runs of states (n, K): twice as fast as a sparse product, whose memory is new.
+
+    `turned` (TILE, n) has room for some modes' states, each side by side.
+    """
     count, modes = states.shape
-    turned = np.empty((TILE, count), states.dtype)  # a mode's states side by side
     for begin in range(0, modes, TILE):
         end = min(begin + TILE, modes)
         for j in range(count):

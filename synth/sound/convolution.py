@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array
+from synth.sound.fast_length import fast_length
 
 Spectra = NDArray[np.complex64]
 
@@ -46,13 +47,11 @@ class Convolver:
         return out
 
     def _begin(self, count: int) -> None:
-        from scipy.fft import next_fast_len, rfft
-
         channels, paths, length = self._kernel.shape
         part = self._part = min(max(count, SHORTEST), max(length, SHORTEST))
-        self._size = next_fast_len(2 * part, real=True)
+        self._size = fast_length(2 * part)
         self._spectra = [
-            rfft(self._kernel[:, :, first : first + part], self._size) for first in range(0, length, part)
+            _spectra(self._kernel[:, :, first : first + part], self._size) for first in range(0, length, part)
         ]
         self._past: deque[Spectra] = deque(maxlen=len(self._spectra) - 1)  # the latest block first
         self._block = np.zeros((paths, 2 * part), np.float32)  # the block before and the running one
@@ -61,12 +60,10 @@ class Convolver:
 
     def _step(self, signals: Array) -> NDArray[np.float32]:
         """Some samples that stay within the running block."""
-        from scipy.fft import rfft
-
         part = self._part
         here = slice(self._filled, self._filled + signals.shape[1])
         self._block[:, part:][:, here] = signals
-        spectrum = rfft(self._block, self._size)
+        spectrum = _spectra(self._block, self._size)
         out = self._left[:, here] + self._through([(0, spectrum)])[:, here]
         self._filled = here.stop
         if self._filled == part:
@@ -78,12 +75,16 @@ class Convolver:
 
     def _through(self, pairs: list[tuple[int, Spectra]]) -> NDArray[np.float32]:
         """The running block's share (C, part) of blocks by their ages: parts of the kernel times their spectra."""
-        from scipy.fft import irfft
-
         channels, part = len(self._kernel), self._part
         if not pairs:
             return np.zeros((channels, part), np.float32)
         total = np.zeros((channels, self._spectra[0].shape[2]), np.complex64)
         for age, spectrum in pairs:
             total += np.einsum("cpf,pf->cf", self._spectra[age], spectrum)
-        return np.asarray(irfft(total, self._size)[:, part : 2 * part])
+        return np.asarray(np.fft.irfft(total, self._size)[:, part : 2 * part])
+
+
+def _spectra(signals: NDArray[np.float32], size: int) -> Spectra:
+    return np.fft.rfft(signals, size).astype(
+        np.complex64, copy=False
+    )  # numpy before 2.0 gives it twice as wide

@@ -18,6 +18,7 @@ import numpy as np
 
 from synth.arrays import AnyReal, Array
 from synth.sound.audio import REFERENCE_PRESSURE, headroom_db
+from synth.sound.fast_length import fast_length
 from synth.units import decibels
 
 QUIET_ROOM: Final = (
@@ -119,12 +120,12 @@ def weigh(pressure: AnyReal, rate: float, *, around: int = 0) -> Array:
 
     The curve turns no phase, so a sound is heard before it and after; `around` samples of both are given besides.
     """
-    from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
-
     count, tail = pressure.shape[-1], round(TAIL * rate)
-    size = next_fast_len(count + max(tail, 2 * around), real=True)
-    spectrum = rfft(pressure, size) * a_weighting(rfftfreq(size, 1.0 / rate))
-    weighed = irfft(spectrum, size)
+    size = fast_length(count + max(tail, 2 * around))
+    spectrum = np.fft.rfft(pressure, size) * a_weighting(
+        np.asarray(np.fft.rfftfreq(size, 1.0 / rate), dtype=float)
+    )
+    weighed = np.fft.irfft(spectrum, size)
     return np.concatenate([weighed[..., size - around :], weighed[..., : count + around]], axis=-1)
 
 

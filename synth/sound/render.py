@@ -32,6 +32,7 @@ from synth.sound.audio import RATE
 from synth.sound.bandlimit import REACH
 from synth.sound.bank import blocks
 from synth.sound.beside import Beside
+from synth.sound.compiled_ahead import compiled_beside
 from synth.sound.drive import CHUNK
 from synth.sound.modal_state import ModalState
 from synth.sound.radiator import EARS, Radiator, ears
@@ -297,7 +298,7 @@ def strike(
     scene: Scene, stroke: Stroke, ring: ModalState, settings: ContactSettings, *, seed: int
 ) -> Contact:
     """The contact of a stroke with the row as it rings by then. Raises `InputError` where it cannot be made."""
-    with _named(stroke):
+    with _named(stroke), compiled_beside():
         asked = _asked(stroke, ring, settings, seed)
         return stroke_row(stroke, scene.instrument, scene.row.modes, **asked)
 

@@ -73,7 +73,10 @@ def loudness_over_time(pressure: Array, rate: float) -> LoudnessOverTime:
         return LoudnessOverTime(np.zeros(0), np.zeros(0))
     every = round(STEP / kernel.STEP)
     ears = len(np.atleast_2d(pressure))
-    heard, weighted = (kernel.weigh(each / ears)[::every] for each in (total, moments))
+    weighed = np.zeros((2, len(total)))
+    for each, out in zip((total, moments), weighed, strict=True):
+        kernel.weigh(each / ears, out)
+    heard, weighted = weighed[:, ::every]
     return LoudnessOverTime(
         heard, SHARPNESS * np.divide(weighted, heard, out=np.zeros_like(heard), where=heard > 0.0)
     )

@@ -211,9 +211,11 @@ def spread(core: Any, tables: Any, out: Any, moment: Any) -> None:
 
 
 @njit(cache=True, nogil=True)
-def weigh(loudness: Any) -> Any:
-    """Loudness (T,) as the ear sums it over time: two low passes of straight lines between values, clause 6.6."""
-    out = np.zeros(len(loudness))
+def weigh(loudness: Any, out: Any) -> None:
+    """Add to `out` (T,) loudness (T,) as the ear sums it over time, clause 6.6.
+
+    Two low passes of straight lines between values.
+    """
     for part, tau in WEIGHTED:
         a = math.exp(-STEP / (SUBSTEPS * tau))
         all_of, rising = 0.0, 0.0  # what the substeps keep of a constant, and of a rise by 1 a substep
@@ -227,4 +229,3 @@ def weigh(loudness: Any) -> Any:
             if t < len(loudness) - 1:
                 up = (loudness[t + 1] - loudness[t]) / SUBSTEPS
                 y = y * a ** (SUBSTEPS - 1) + all_of * loudness[t] + rising * up
-    return out

@@ -37,7 +37,7 @@ from numpy.typing import NDArray
 from synth.arrays import AnyReal, Array, Bools, Indices, Singles
 from synth.cores import one_core, threads_allowed
 from synth.vibration.coupling import Structure
-from synth.vibration.eigen import Blocks, block_modes, blocks_of, real_modes, reorder
+from synth.vibration.eigen import STRIP, Blocks, block_modes, blocks_of, real_modes, reorder
 
 PLACES: Final = (1500.0, 13_000.0, 26)  # Hz: where cuts are tried, evenly by their logarithms
 KEPT: Final = (
@@ -196,7 +196,13 @@ class _Solved:
     far: _Far
 
     def whole(self, span: slice, out: Singles) -> Array:
-        """omega² of the modes `span`, a little corrected; their vectors go to `out` (D, ...)."""
+        """omega² of the modes `span`, a little corrected; their vectors go to `out` (D, ...), some at a time."""
+        firsts = range(span.start, span.stop, STRIP)
+        some = [slice(first, min(first + STRIP, span.stop)) for first in firsts]
+        told = [self._some(each, out[:, each.start - span.start : each.stop - span.start]) for each in some]
+        return np.concatenate([np.empty(0), *told])
+
+    def _some(self, span: slice, out: Singles) -> Array:
         far, count = self.far, self.host_count
         lam = self.squared[span]
         host, tines = np.split(self.vectors[:, span], [far.host.shape[1]])

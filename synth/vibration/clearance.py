@@ -149,10 +149,10 @@ def _warnings(instrument: Instrument, pairs: NDArray[np.int64], bend: Array) -> 
     for group, number in count.items():
         one, other = next(pair for pair in close if instrument.tines[pair[0]].group == group)
         more = f" (and {number - 1} more such pairs)" if number > 1 else ""
+        held, met = (one, other) if bend[one] >= bend[other] else (other, one)
         words.append(
-            f"group[{group + 1}]: {_name(instrument, one)}, held by {HOLD:g} N, bends "
-            f"{length_said(max(bend[one], bend[other]), units, figures=2)} and meets "
-            f"{_name(instrument, other)}{more}"
+            f"group[{group + 1}]: {_name(instrument, held)}, held by {HOLD:g} N, bends "
+            f"{length_said(bend[held], units, figures=2)} and meets {_name(instrument, met)}{more}"
         )
     return tuple(words)
 

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -114,15 +114,10 @@ def assemble(
         bar, [tine.position for tine in tines], more=[*feet, *places], highest_hz=COUPLED_HZ
     )
     bases = base_frames(tines, bar, bar_modes)
-    structure = couple(
-        modes,
-        solve_axial(tines, length, trim),
-        bar_modes,
-        bases,
-        nuts=nut_inertia(tines, bar, bases),
-        board=board,
+    axial, nuts = solve_axial(tines, length, trim), nut_inertia(tines, bar, bases)
+    return solve_structure(  # who solves the structure is the last to hold it
+        couple(modes, axial, bar_modes, bases, nuts=nuts, board=board), modes, bar_modes, bases, board
     )
-    return solve_structure(structure, modes, bar_modes, bases, board)
 
 
 def solve_structure(
@@ -131,6 +126,7 @@ def solve_structure(
     """The modal model of coupled matrices."""
     squared, vectors = coupled_modes(structure, lowest_hz=LOWEST_HZ, highest_hz=HIGHEST_HZ)
     host_count = len(structure.host_mass)
+    structure = replace(structure, tine_stiffness=np.empty((0, 0)))  # as large as all that follows
     damped = damped_modes(squared, vectors, tine_loss=structure.tine_loss, host_loss=structure.host_loss)
     del vectors
     return ModalModel(

@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -29,6 +30,7 @@ from numpy.typing import NDArray
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array, Complex
+from synth.cores import one_core, threads_allowed
 from synth.vibration.plate import PlateModes
 
 CELLS_A_WAVE: Final = 8.0  # of the shortest bending wave; doubling it moves levels by less than 0.5 dB
@@ -171,8 +173,9 @@ def radiation(modes: PlateModes, frequency: Array, *, faces: Faces, finer: float
     count = shape.shape[1]
     impedance = np.zeros((len(frequency), count, count), dtype=np.complex128)
     sources = np.zeros((len(frequency), len(x) * len(y), count), dtype=np.complex128)
-    for row, f in enumerate(frequency):
-        w = 2.0 * math.pi * f
+
+    def solve(row: int) -> None:
+        w = 2.0 * math.pi * frequency[row]
         kernel = _KERNELS[faces](w / SOUND_SPEED, hx, hy, 2 * len(x), 2 * len(y))
         for signs in CLASSES:
             own = np.flatnonzero(np.all(parity == signs, axis=1))
@@ -185,6 +188,10 @@ def radiation(modes: PlateModes, frequency: Array, *, faces: Faces, finer: float
                 sources[row][:, own] = AIR_DENSITY * shape[:, own] * hx * hy
             block = 4.0 * hx * hy * shape[:, own].T @ jump
             impedance[row][np.ix_(own, own)] = (block + block.T) / 2.0
+
+    workers = threads_allowed()
+    with one_core(), ThreadPoolExecutor(workers) as pool:  # one row a core: each is too small for several
+        list(pool.map(solve, range(len(frequency))))
     point = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1).reshape(-1, 2)
     return Radiation(faces, (plate.length, plate.width), frequency, impedance, point, sources, parity)
 

@@ -1,7 +1,10 @@
 """The shipped tables: complete, sourced, found by any of their names."""
 
+import csv
+import dataclasses
 import math
 from itertools import chain
+from pathlib import Path
 
 import pytest
 
@@ -15,6 +18,40 @@ TABLES = [
     catalogue.sticks,
     catalogue.bars,
 ]
+
+
+FILES = {
+    "materials": catalogue.materials,
+    "threads": catalogue.threads,
+    "nuts": catalogue.nuts,
+    "holes": catalogue.holes,
+    "board_materials": catalogue.sheets,
+    "sticks": catalogue.sticks,
+    "bars": catalogue.bars,
+    "absorption": catalogue.surfaces,
+}
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_every_cell_of_a_file_stands_under_its_own_name_in_its_row(name):
+    file = Path(catalogue.__file__).parent / "data" / f"{name}.csv"
+    with file.open(encoding="utf-8", newline="") as opened:
+        records = list(csv.DictReader(opened))
+    rows = list(FILES[name]())
+    assert len(rows) == len(records) > 0
+    for row, record in zip(rows, records, strict=True):
+        told = dataclasses.asdict(row)
+        assert told.keys() == record.keys()
+        for key, value in told.items():
+            assert ("" if value is None else value) == (
+                float(record[key]) if isinstance(value, float) else record[key]
+            )
+
+
+def test_a_surfaces_octaves_rise_from_125_hz_to_4_khz():
+    for row in catalogue.surfaces():
+        assert row.octaves == tuple(getattr(row, f"at_{125 * 2**n}") for n in range(6))
+    assert any(len(set(row.octaves)) == 6 for row in catalogue.surfaces())
 
 
 @pytest.mark.parametrize("table", TABLES)

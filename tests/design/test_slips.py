@@ -85,6 +85,16 @@ def refused(tmp_path):
             "start_mm = 30.0\nstart_mm = 31.0",
             "line 13: 'start_mm' is given twice; keep one",
         ),
+        (
+            '["1/1", "3/2"]',
+            '["1/1"]\nmembers = [\n  "1/1",\n  "3/2",\n]',
+            "line 7: 'members' is given twice; keep one",
+        ),
+        (
+            '["1/1", "3/2"]',
+            '["1/1"]\nmembers = [\n"1/1",\n"3/2",\n"2/1",\n]',
+            "line 11: not TOML: Cannot overwrite a value",  # too far above to be told by name
+        ),
     ],
 )
 def test_a_slip_is_told_with_its_line_and_what_to_write(refused, old, new, said):

@@ -113,3 +113,51 @@ def test_a_group_too_high_for_a_keyboard_has_no_key(build, tree):
 def test_a_figure_is_told_as_it_stands_in_the_file():
     assert figure(Inches(12.3456 * 25.4)) == "12.3456"
     assert figure(312.5) == "312.5"
+
+
+@pytest.mark.parametrize(
+    ("change", "reason", "unwise"),
+    [
+        ({"support": 103.8}, "on support 1", True),  # M4 rod is 3.84 to 3.98 mm thick (ISO 965)
+        ({"support": 104.0}, "on support 1", False),
+        ({"support": 96.2}, "on support 1", True),
+        ({"support": 96.0}, "on support 1", False),
+        ({"face": 1.1}, "at a slant to a flat face, on which nuts do not seat", True),
+        ({"face": -91.1}, "at a slant to a flat face, on which nuts do not seat", True),
+        ({"face": 0.9}, "at a slant to a flat face, on which nuts do not seat", False),
+        ({"straight": 99.9}, "in a bend: holes drilled before bending deform", True),
+        ({"straight": 100.1}, "in a bend: holes drilled before bending deform", False),
+        ({"straight": 20.1}, "in a bend: holes drilled before bending deform", True),  # 80 mm of arc
+        ({"straight": 19.9}, "in a bend: holes drilled before bending deform", False),
+    ],
+)
+def test_a_place_is_unwise_up_to_its_limit_and_wise_beyond(build, tree, change, reason, unwise):
+    with_bar(tree, 60.0, 10.0, face_deg=change.get("face", 0.0), tine=TWO[:1])
+    tree["bar"]["supports"] = [{"at_mm": at, "kind": "cord"} for at in (change.get("support", 10.0), 250.0)]
+    if "straight" in change:
+        bend = {"bend_deg": 45.0, "radius_mm": 80.0 / (math.pi / 4.0), "plane_deg": 0.0}
+        tree["bar"]["path"] = [{"straight_mm": change["straight"]}, bend, {"straight_mm": 200.0}]
+    made = build(tree)
+    assert ([why for _, why in unwise_places(made.bar, made.tines)] == [reason]) is unwise
+
+
+def test_of_sticks_that_nobody_named_none_is_told_to_be_too_thick(build, tree):
+    """Gaps of 4 mm: the built-in birch and nylon have 5, bamboo 4, brass 3."""
+    with_bar(tree, 60.0, 10.0, spacing_mm=8.0, tine=TWO)
+    tree.pop("stick")
+    assert not [words for words in build(tree).warnings if "the stick" in words]
+    tree["stick"] = {"nylon": {}, "brass": {}}
+    (told,) = [words for words in build(tree).warnings if "the stick" in words]
+    assert told.startswith("group[1]: the stick 'nylon' of 5 mm does not go into the gap of 4.0")
+    assert told.endswith(" mm in 'one'")
+
+
+def test_the_narrowest_gap_of_the_group_it_stands_in_is_told(build, tree):
+    with_bar(tree, 60.0, 10.0, spacing_mm=14.0, tine=TWO)
+    near = {"name": "two", "start_mm": 150.0, "stock": "M4", "spacing_mm": 8.5}
+    tree["group"].append({**near, "tine": [*TWO, {"free_length_mm": 100.0, "stock": "M3"}]})
+    tree["stick"] = {"birch": {}, "brass": {}}
+    (told,) = [words for words in build(tree).warnings if "the stick" in words]
+    gap = float(told.split("gap of ")[1].split(" mm")[0])
+    assert told.startswith("group[2]: the stick 'birch' of 5 mm")
+    assert gap == pytest.approx(8.5 - 3.91, abs=0.08)  # between the two M4; beside the M3 there is more

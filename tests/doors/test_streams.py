@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from synth.doors import streams
 from synth.doors.streams import escaped
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -141,3 +142,23 @@ def test_a_stroke_that_is_stopped_ends_in_one_line_and_leaves_no_file(environmen
             assert b"Traceback" not in said
         assert list(tmp_path.iterdir()) == []
     assert 1 in ended
+
+
+def test_a_signal_that_whoever_started_it_left_out_stays_left_out(monkeypatch):
+    """As `nohup` does with one; Python's own answer to Ctrl-C and the system's are replaced."""
+    if not hasattr(signal, "SIGHUP"):
+        pytest.skip("no such signal here")
+    before = {
+        signal.SIGINT: signal.default_int_handler,
+        signal.SIGTERM: signal.SIG_DFL,
+        signal.SIGHUP: signal.SIG_IGN,
+    }
+    taken = []
+    monkeypatch.setattr(signal, "getsignal", before.get)
+    monkeypatch.setattr(signal, "signal", lambda number, handler: taken.append((number, handler)))
+    monkeypatch.setattr(streams, "_open_missing", lambda: None)
+    for name in ("stdout", "stderr"):
+        monkeypatch.setattr(sys, name, None)
+    streams.make_sound()
+    assert taken == [(signal.SIGINT, streams._stop), (signal.SIGTERM, streams._stop)]
+    assert not streams.asked_to_stop()

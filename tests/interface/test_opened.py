@@ -296,3 +296,19 @@ def test_two_forces_on_a_board_can_only_do_work(ins):
     assert np.all(real[1, 1] > 0.0)
     assert np.all(real[0, 1] ** 2 <= real[0, 0] * real[1, 1])
     assert not np.allclose(real[0, 0], real[1, 1], rtol=0.05)
+
+
+@pytest.mark.parametrize("skip", [False, True])
+@pytest.mark.parametrize("through", [None, "panel"])
+def test_a_piece_is_read_with_the_words_that_were_given(ins, monkeypatch, skip, through):
+    given = {}
+
+    def read(script, instrument, **words):
+        given.update(words, script=script, instrument=instrument)
+        raise ReachedError
+
+    monkeypatch.setattr("synth.playing.score.performance", read)
+    with pytest.raises(ReachedError):
+        ins.play("piece.mid", through=through, skip_unplayable=skip)
+    expected = {"script": "piece.mid", "through": through, "skip_unplayable": skip}
+    assert given == {**expected, "instrument": ins.instrument}

@@ -161,3 +161,13 @@ def test_a_sound_is_what_its_rendering_says_with_what_was_left_out_before(ins):
     assert made.reports == ({"a": 1},)
     assert made.pressure_pa.tolist() == [[1.0, 1.0, 1.0, 0.0, 0.0]] * 2
     assert Sound("t", "bar", np.zeros((2, 12_000)), rate_hz=24_000).seconds == 0.5
+
+
+def test_a_trace_is_that_of_the_stroke_counted_from_one(monkeypatch):
+    monkeypatch.setattr("synth.interface.sound.trace_arrays", lambda trace, instrument: {trace: instrument})
+    made = Sound("two", "bar", np.zeros((2, 9)), _traces=("first", "second"), _instrument="of these tines")
+    assert made.trace() == made.trace(1) == {"first": "of these tines"}
+    assert made.trace(2) == {"second": "of these tines"}
+    for none in (0, 3, -1):
+        with pytest.raises(synth.InputError, match=f"there is no stroke {none}; have 2 strokes"):
+            made.trace(none)

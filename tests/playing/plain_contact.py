@@ -22,6 +22,8 @@ hertz, push, grip = (law.py_func for law in (laws.hertz, laws.push, laws.grip)) 
 @dataclass
 class Plain:
     impulse: np.ndarray  # (T, 3) N s on each tine, along the stick's way, across, up
+    bins: np.ndarray  # (T, 6) of each tine, as in the columns of the kernel's history from the third on
+    tally: np.ndarray  # (T, 7) of each tine, as in the columns of the kernel's tally
     displacement: np.ndarray  # (T, 2, n)
     velocity: np.ndarray
     hand: float
@@ -96,7 +98,8 @@ def stroke(stroke, way, tip, *, beam_modes, step, start, first, seconds, leaning
     leans = planes.transpose(0, 2, 1)[:, :, :, None] * tip.slope[:, None, None, :] * leaning
     q, p = np.zeros(omega.shape), np.zeros(omega.shape)
     lam, held, spring = np.full(count, -1.0), np.full((count, 2), np.nan), np.zeros(count)
-    out = Plain(np.zeros((count, 3)), q, p, 0.0, 0.0, 0.0, 0.0, 0.0, 0)
+    tally = np.tile([np.nan, np.nan, 0.0, 0.0, 0.0, 0.0, 0.0], (count, 1))
+    out = Plain(np.zeros((count, 3)), np.zeros((count, 6)), tally, q, p, 0.0, 0.0, 0.0, 0.0, 0.0, 0)
     loss = 8.0 * (1.0 - stick.restitution) / (5.0 * stick.restitution)
     ray = np.array([math.sin(stroke.tilt), math.cos(stroke.tilt)])
 
@@ -109,6 +112,8 @@ def stroke(stroke, way, tip, *, beam_modes, step, start, first, seconds, leaning
             body.state = body.turn @ body.state
         q[:], p[:] = turn[0] * q + turn[1] * p, turn[2] * q + turn[3] * p
         out.damped += before - ringing()
+        moment = np.linalg.norm(np.einsum("ipn,ipn->ip", tip.root_moment, q), axis=1)
+        tally[:, 4] = np.maximum(tally[:, 4], np.where(tally[:, 6] > 0.0, moment, 0.0))
         for i in range(count):
             end = axes.T @ [body.position for body in bodies]
             end += [first + stroke.speed * number * step, 0.0, stick.end_radius]
@@ -122,9 +127,13 @@ def stroke(stroke, way, tip, *, beam_modes, step, start, first, seconds, leaning
                 upright @ flat, upright @ ray, stick.end_radius, way.core[i], way.edge[i]
             )
             if gap >= 0.0:
+                tally[i, 1] = tally[i, 1] if lam[i] < 0.0 else start + number * step
                 lam[i], held[i], spring[i] = -1.0, np.nan, 0.0
                 continue
             out.touches += lam[i] < 0.0
+            tally[i, 6] += lam[i] < 0.0
+            tally[i, 0] = np.nanmin([tally[i, 0], start + number * step])
+            tally[i, 5] = max(tally[i, 5], np.linalg.norm(u))
             ahead, above = upright.T @ point
             n_flat = upright.T @ normal
             # how the touching point moves with every mode: the tip's way, its drop, and the arm that leans
@@ -157,7 +166,13 @@ def stroke(stroke, way, tip, *, beam_modes, step, start, first, seconds, leaning
             mean = 0.5 * (np.array([vn, vt, vb]) + after)
             out.contact += (pn - force * step) * mean[0] + pt * mean[1] + pb * mean[2]
             held[i] = after[1:] if holds else np.nan
+            speed = flat_j @ p[i].ravel()
             p[i] += (flat_j.T @ impulse).reshape(p[i].shape)
+            tally[i, 2] = max(tally[i, 2], np.linalg.norm(impulse) / step)
+            tally[i, 3] += 0.5 * (speed + flat_j @ p[i].ravel()) @ impulse
+            bending = impulse[:2] - 2.0 * tip.drop[i] * u * impulse[2]
+            turning = above * impulse[:2] - ahead * heading * impulse[2]
+            out.bins[i] += [*(planes[i] @ bending), *(planes[i] @ turning), pn, impulse[2]]
             for body, axis in zip(bodies, axes, strict=True):
                 body.state[body.size :] -= body.kick * (axis @ impulse)
             out.impulse[i] += impulse

@@ -12,7 +12,7 @@ from synth.playing.contact import refusals
 from synth.playing.contact.closed_form import Path, pluck, regime
 from synth.playing.contact.modes import tips
 from synth.playing.contact.stick import compliance
-from synth.playing.contact.stick_path import first_touch, passage, touch_time
+from synth.playing.contact.stick_path import first_touch, lowered_by, passage, touch_time
 from synth.playing.stroke import Stroke
 
 DB = 20.0 / math.log(10.0)  # of a small relative difference
@@ -161,3 +161,58 @@ def test_an_edge_is_rounded_by_three_tenths_or_a_quarter_of_a_thin_tine(contact_
     )
     assert way.edge == pytest.approx(edge)
     assert way.core == pytest.approx(thick / 2.0 - edge)
+
+
+def test_the_times_of_a_stroke_follow_from_its_ways(contact_row):
+    """Slowly: until it slips, round the stick's end, over the flat top, off the far edge within 0.2 mm."""
+    stroke = Stroke(0, contact_row.stick("wood"), speed=0.02, bite=2e-3)
+    found, way, tip = closed(contact_row, stroke)
+    rho = stroke.stick.end_radius + way.edge
+    slow = Path(stroke, way.bite, rho, tip.stiffness, *compliance(stroke.stick, stroke.grip))
+    np.testing.assert_allclose(found.slip - found.touch, slow.travel(stroke.tilt) / 0.02, rtol=0.05)
+    round_end = slow.travel(0.5 * math.pi) - slow.travel(stroke.tilt)
+    np.testing.assert_allclose(found.top - found.slip, np.maximum(round_end, 0.3 * rho) / 0.02, rtol=0.2)
+    flat = way.diameter - 2.0 * way.edge
+    assert np.all(flat > 1e-3)
+    np.testing.assert_allclose(found.leave - found.top, flat / 0.02)
+    assert found.drop_time == pytest.approx(0.01)
+    assert np.all(found.top_force <= found.hold_force)
+
+
+@pytest.mark.parametrize("grip", ["light", "firm"])
+@pytest.mark.parametrize("tilt", [5.0, 30.0, 85.0])
+def test_a_hand_presses_an_upright_stick_along_itself_and_a_flat_one_across(contact_row, grip, tilt):
+    """1 N down gives along by its share there and across by its share there; each share's way down again."""
+    stroke = Stroke(0, contact_row.stick("wood"), grip=grip, tilt=math.radians(tilt))
+    down = np.array([math.sin(stroke.tilt), math.cos(stroke.tilt)])  # across the stick, along it
+    given = np.array(compliance(stroke.stick, grip)) * down
+    assert lowered_by(stroke) == pytest.approx(float(given @ down))
+    bare, pressed = (
+        passage(
+            dataclasses.replace(stroke, pressure=newton),
+            contact_row.instrument,
+            contact_row.tines.frequency[:, 0, 0],
+        )
+        for newton in (0.0, 0.5)
+    )
+    np.testing.assert_allclose(pressed.bite - bare.bite, 0.5 * float(given @ down))
+
+
+@pytest.mark.parametrize("beta", [0.7, 1.2, 0.5 * math.pi])
+def test_force_and_travel_are_those_of_a_stick_that_gives_both_ways(contact_row, beta):
+    """By vectors: what the contact pushes the end with, how the end gives across and along itself, what is left."""
+    stroke = Stroke(0, contact_row.stick("wood"), tilt=0.7)
+    a, mu, across, along, k = 0.7, contact_row.stick("wood").friction, 4e-4, 2.5e-4, 1.3e3
+    bite, rho = 2e-3, 1.1e-3
+    path = Path(stroke, np.array([bite]), np.array([rho]), np.array([k]), across, along)
+    force = float(path.force(beta)[0])
+    turn = beta - math.atan(mu)
+    push = force * np.array([-math.cos(turn), math.sin(turn)])  # on the end, back and up
+    gives = [np.array([math.cos(a), -math.sin(a)]), np.array([math.sin(a), math.cos(a)])]
+    moved = sum(give * (way @ push) * way for give, way in zip((across, along), gives, strict=True))
+    # round its end the stick has risen by what the tine stands in its way, less what the end's curve takes
+    assert moved[1] == pytest.approx(bite - rho * (1.0 - math.sin(beta)))
+    assert path.along_row(beta)[0] == pytest.approx(-push[0])
+    face = (bite - rho * (1.0 - math.sin(a))) / math.cos(a)  # along the stick, where it is first met
+    rolled = rho * (math.cos(a) - math.cos(beta)) + face * math.sin(a)
+    assert path.travel(beta)[0] == pytest.approx(-push[0] / k - moved[0] + rolled)

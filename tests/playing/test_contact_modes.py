@@ -1,18 +1,20 @@
-"""Small parts of the contact: a slender beam's participation, how a tine rings on, energy left at the end."""
+"""Small parts of the contact: tips and slender beams, how a tine rings on, energy left at the end."""
 
+import dataclasses
 import math
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import scipy.integrate
+import scipy.interpolate
 import scipy.linalg
 
 from synth.design import catalogue
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.contact.closed_form import Pluck
-from synth.playing.contact.modes import ContactModes, Slender
+from synth.playing.contact.modes import ContactModes, Slender, tips
 from synth.playing.contact.run import EnergyBalance, _books
 from synth.playing.contact.stick import _bending
 from synth.playing.contact.stroke_contact import ringing_since
@@ -120,3 +122,56 @@ def test_books_that_do_not_close_are_told_as_a_share_of_what_there_was_to_give()
         EnergyBalance(hand=-3.0, start=1.0, end=0.0, tines=-2.0, stick=0.0, contact=0.0, spring=0.0).off
         == 0.25
     )
+
+
+INDEX, BELOW, COUNT = np.array([7, 2]), np.array([3e-3, 11e-3]), 10  # 5 and 7 partials are within hearing
+
+
+def test_each_figure_of_a_tip_is_its_tines_at_the_height_of_the_touch(contact_row):
+    """Partials that are solved, in both planes; the second tine has a clamp higher up and planes of its own."""
+    tines = contact_row.tines
+    raised = tines.height + np.where(np.arange(12) == 2, 4e-3, 0.0)[:, None]
+    unlike, losing = tines.frequency * [[1.0], [1.03]], tines.loss_factor * [[1.0], [2.0]]
+    tines = dataclasses.replace(
+        tines, height=raised, axis=0.1 * np.arange(12.0), frequency=unlike, loss_factor=losing,
+    )  # fmt: skip
+    found = tips(tines, INDEX, depth=BELOW, count=COUNT)
+    np.testing.assert_allclose(found.length, tines.height[INDEX, -1] - tines.height[INDEX, 0])
+    np.testing.assert_array_equal(found.mass, tines.mass[INDEX])
+    np.testing.assert_allclose(found.axis, [0.7, 0.2])
+    for t, (tine, below) in enumerate(zip(INDEX, BELOW, strict=True)):
+        for n in range(int(tines.exists[tine].sum())):
+            omega = 2.0 * math.pi * tines.frequency[tine, :, n]
+            np.testing.assert_allclose(2.0 * math.pi * found.frequency[t, :, n], omega)
+            np.testing.assert_allclose(found.decay_rate[t, :, n], 0.5 * omega * tines.loss_factor[tine, :, n])
+            moment = tines.moment_participation[tine, n] * omega**2
+            np.testing.assert_allclose(found.root_moment[t, :, n], moment)
+            assert found.tip_shape[t, n] == pytest.approx(tines.shape[tine, n, -1])
+            height, node = np.unique(tines.height[tine], return_index=True)
+            curve = scipy.interpolate.CubicHermiteSpline(
+                height, tines.shape[tine, n, node], tines.slope[tine, n, node]
+            )
+            assert found.shape[t, n] == pytest.approx(curve(height[-1] - below))
+            assert found.slope[t, n] == pytest.approx(curve(height[-1] - below, 1))
+    give = np.sum(found.shape[:, None] ** 2 / (2.0 * math.pi * found.frequency) ** 2, axis=2)
+    np.testing.assert_allclose(found.stiffness, 1.0 / give.mean(axis=1))
+
+
+def test_partials_above_hearing_are_a_slender_beams_in_the_sense_of_those_below(contact_row):
+    """A mode's sign is free: turned round in what is solved, all of it is turned round, and nothing else."""
+    tines = contact_row.tines
+    turned = dataclasses.replace(
+        tines, shape=-tines.shape, slope=-tines.slope, moment_participation=-tines.moment_participation
+    )
+    one, other = (tips(each, INDEX, depth=BELOW, count=COUNT) for each in (tines, turned))
+    for name in ("shape", "slope", "tip_shape", "root_moment"):
+        np.testing.assert_allclose(getattr(other, name), -getattr(one, name))
+    for name in ("frequency", "decay_rate", "stiffness", "drop"):
+        np.testing.assert_allclose(getattr(other, name), getattr(one, name))
+    # at the tip 2 for a mass of 1, up and down in turn; pitches by the roots of cos x cosh x = -1
+    added = one.tip_shape[:, 7:] * np.sqrt(one.mass)[:, None]
+    np.testing.assert_allclose(added, np.tile([-2.0, 2.0, -2.0], (2, 1)), rtol=1e-6)
+    for t, last in enumerate((4, 6)):
+        squares = (np.arange(last, COUNT) + 0.5) ** 2
+        pitches = one.frequency[t, 0, last] * squares / squares[0]
+        np.testing.assert_allclose(one.frequency[t, 0, last:], pitches, rtol=2e-5)

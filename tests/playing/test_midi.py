@@ -12,7 +12,7 @@ from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.playing.midi import read_midi, refuse_missing, timed
 from synth.playing.midi_mapping import Keys, Unplayable, notes
-from synth.playing.stroke import BITE, Hold
+from synth.playing.stroke import BITE, Hold, Stroke
 
 DESIGN = """
 [bar]
@@ -100,13 +100,17 @@ def test_tempo_arithmetic_agrees_with_mido_s_own_player(tmp_path):
     assert ours == pytest.approx(theirs, abs=1e-9)
 
 
-def test_a_division_in_smpte_frames_ignores_the_tempo(tmp_path, instrument):
-    path = saved(tmp_path / "a.mid", [[note(A3, time=1000), note(A3, time=500)]])
+@pytest.mark.parametrize(("frames", "rate"), [(24, 24.0), (25, 25.0), (29, 30_000.0 / 1001.0), (30, 30.0)])
+def test_a_division_in_smpte_frames_ignores_the_tempo(tmp_path, instrument, frames, rate):
+    """40 ticks a frame; 29 stands for 30 drop frame, 30,000 frames in 1001 seconds (SMPTE 12M)."""
+    tempo = mido.MetaMessage("set_tempo", tempo=200_000)
+    path = saved(tmp_path / "a.mid", [[tempo, note(A3, time=10_000), note(A3, time=500)]])
     data = bytearray(path.read_bytes())
-    data[12:14] = struct.pack(">bB", -25, 40)  # 25 frames a second, 40 ticks a frame: 1000 ticks a second
+    data[12:14] = struct.pack(">bB", -frames, 40)
     path.write_bytes(data)
     piece, _ = read_midi(path, instrument, through="bar")
-    assert [each.event.start for each in piece.played] == pytest.approx([1.0, 1.5])
+    wanted = [250.0 / rate, 262.5 / rate]
+    assert [each.event.start for each in piece.played] == pytest.approx(wanted, rel=1e-9)
 
 
 def test_running_status_is_read(tmp_path, instrument):
@@ -143,8 +147,32 @@ def test_controllers_mean_what_the_table_says(instrument):
     assert stroke.stick.name == list(instrument.sticks)[2]
     assert stroke.stick.end_radius == pytest.approx(0.3e-3)
     assert stroke.stick.length == pytest.approx(50e-3)
+
+
+def test_a_reset_brings_back_all_that_a_player_set_but_brightness_and_stick(instrument):
+    """Every controller of the table and the grip (CC 16) away from rest; CC 74 and programs stay by RP-015."""
+    keys, fresh = Keys(instrument), Keys(instrument)
+    for message in (
+        control(11, 32),
+        control(1, 127),
+        mido.Message("aftertouch", value=100),
+        control(16, 127),
+    ):
+        keys.receive(message, 0.0)
+    for each in (keys, fresh):
+        each.receive(mido.Message("program_change", program=1), 0.0)
+        each.receive(control(74, 100), 0.0)
+    moved = keys.receive(note(A3), 0.0)[0]
+    keys.receive(note(A3), 0.0)
     keys.receive(control(121, 0), 0.0)
-    assert keys.receive(note(A3), 0.0)[0].bite == pytest.approx(BITE)
+    again, plain = keys.receive(note(A3), 0.0)[0], fresh.receive(note(A3), 0.0)[0]
+    changed = {
+        each.name
+        for each in dataclasses.fields(Stroke)
+        if getattr(moved, each.name) != getattr(plain, each.name)
+    }
+    assert changed == {"bite", "lean", "pressure", "grip"}
+    assert again == plain
 
 
 def test_a_shorter_stick_is_stiffer_by_the_cube_of_its_length(instrument):
@@ -305,3 +333,26 @@ def test_a_note_that_a_design_gives_away_is_not_the_note_of_anothers_root_too(in
     assert notes(plain)[A3] == 2
     twice = dataclasses.replace(instrument, groups=(alike, dataclasses.replace(alike, name="again"), drum))
     assert notes(twice)[A3] == 0
+
+
+def test_notes_go_by_the_instruments_own_a(tmp_path, instrument):
+    """At a' = 415 Hz, a semitone lower: a root of 207.5 Hz is still an A, and what is missing is named so too."""
+    low, middle, drum = instrument.groups
+    baroque = dataclasses.replace(
+        instrument, a4=415.0, groups=(dataclasses.replace(low, root_hz=207.5, midi_note=None), middle, drum)
+    )
+    assert notes(baroque)[A3] == 0
+    path = saved(tmp_path / "a.mid", [[note(A3), note(70, time=480)]])
+    piece, missing = read_midi(path, baroque, through="bar")
+    assert [each.event.group for each in piece.played] == [0]
+    with pytest.raises(InputError, match=r"A#4 \(note 70\) at 0\.50 s on track 1"):
+        refuse_missing(missing, baroque, path)
+
+
+def test_what_waited_for_a_pedal_is_forgotten_once_all_sound_is_off(instrument):
+    """The pedal comes up later: nothing rings any more that a palm could stop."""
+    keys = Keys(instrument)
+    for message in (control(64, 127), note(A3), off(A3)):
+        assert not [each for each in keys.receive(message, 0.0) if isinstance(each, Hold)]
+    assert len(keys.receive(control(120, 0), 1.0)) == 3
+    assert keys.receive(control(64, 0), 2.0) == []

@@ -11,7 +11,14 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.playing.contact.closed_form import Pluck
-from synth.playing.contact.refusals import refuse_impossible, refuse_too_low, refuse_yield, warnings
+from synth.playing.contact.refusals import (
+    refuse_impossible,
+    refuse_too_low,
+    refuse_unbooked,
+    refuse_yield,
+    warnings,
+)
+from synth.playing.contact.run import EnergyBalance
 from synth.playing.contact.stick_path import StickPath
 from synth.playing.report import TineTouch
 from synth.playing.stroke import Stroke
@@ -76,6 +83,8 @@ def test_a_tine_that_bends_for_good_is_told_by_its_own_steel(instrument):
         refuse_yield(touches, stroke(instrument, bite=3e-3), instrument)
     assert "101 MPa at its root where soft bears 100 MPa" in str(refused.value)
     assert "bite less than 3.0 mm" in str(refused.value)
+    with pytest.raises(InputError, match=r"125 MPa at its root .* bite less than 2\.4 mm"):  # 3 mm over 1.25
+        refuse_yield([touch(1, root_stress=125e6)], stroke(instrument, bite=3e-3), instrument)
     with pytest.raises(InputError, match="stroke slower"):
         refuse_yield([touch(1, root_stress=250e6, regime="strike")], stroke(instrument), instrument)
 
@@ -125,3 +134,17 @@ def test_a_stick_at_a_root_is_told_the_shortest_tine_that_it_passes(instrument):
     with pytest.raises(InputError, match=words):
         refuse_too_low(low, way(), Tips, instrument)  # type: ignore[arg-type]
     refuse_too_low(dataclasses.replace(low, height=79e-3), way(), Tips, instrument)  # type: ignore[arg-type]
+
+
+BOOKS = EnergyBalance(hand=2.0, start=0.5, end=0.9, tines=0.3, stick=0.6, contact=0.4, spring=0.1)
+
+
+@pytest.mark.parametrize(("contact", "said"), [(0.76, ""), (0.74, "10 %"), (0.4, "24 %"), (np.nan, "nan %")])
+def test_books_that_are_off_by_a_tenth_or_are_no_number_are_refused(instrument, contact, said):
+    books = dataclasses.replace(BOOKS, contact=contact)
+    if not said:
+        refuse_unbooked(books, instrument)
+        return
+    with pytest.raises(InputError, match=f"its energy is off by {said} of what there was") as refused:
+        refuse_unbooked(books, instrument)
+    assert refused.value.file == instrument.file

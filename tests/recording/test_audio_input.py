@@ -178,3 +178,48 @@ def test_damaged_files_end_in_samples_or_in_one_line(tmp_path: Path, studio: Any
         except InputError as refused:
             refusals.append(str(refused))
         assert not any("\n" in each for each in refusals)
+
+
+def test_a_hole_is_bridged_with_its_own_channels_neighbours(tmp_path: Path) -> None:
+    """Two ramps, one falling, the other three times as steep; a straight line is what was there."""
+    rising = np.linspace(-0.2, 0.2, 48_000)
+    frames = np.stack((-rising, 3.0 * rising), axis=1).astype(np.float32)
+    whole = read_recording(_written(tmp_path, frames)).samples
+    for channel in (0, 1):
+        holed = frames.copy()
+        holed[1000:1040, channel] = np.nan
+        take = read_recording(_written(tmp_path, holed))
+        np.testing.assert_allclose(take.samples, whole, atol=1e-5)
+        assert any("40 samples are not numbers" in each for each in take.warnings)
+
+
+def test_what_is_left_from_the_start_asked_for_is_all_there_is(tmp_path: Path, studio: Any) -> None:
+    path = _written(tmp_path, studio.ring(TONE, 3.0))
+    assert read_recording(path, start=2.0).warnings == ()
+    assert read_recording(path, start=2.0, seconds=5.0).warnings == ()
+    assert read_recording(path, start=2.0).seconds == pytest.approx(1.0)
+
+
+def test_memory_is_shared_by_the_channels(
+    tmp_path: Path, studio: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("synth.recording.audio_input.MOST_FRAMES", 60_000)
+    tone = studio.ring(TONE, 1.0)
+    take = read_recording(_written(tmp_path, np.stack((tone, tone, tone), axis=1)))
+    assert len(take.samples) == 20_000
+    assert take.warnings == ("only 0 s of 1 s were read; choose another part with --start-s and --seconds",)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_channels_together_swing_as_the_louder_one_does(tmp_path: Path, studio: Any, sign: float) -> None:
+    tone = studio.ring(TONE, 0.5)
+    take = read_recording(_written(tmp_path, np.stack((-0.3 * sign * tone, sign * tone), axis=1)))
+    weight = 0.3 + 1.0  # along (-0.3, 1): each by its share, the sum of shares one
+    np.testing.assert_allclose(
+        take.samples, sign * (0.3**2 + 1.0) / weight * (tone - np.mean(tone)), atol=1e-6
+    )
+
+
+def _written(folder: Path, frames: Any, rate: int = 48_000) -> Path:
+    soundfile.write(folder / "take.wav", frames, rate, subtype="FLOAT")
+    return folder / "take.wav"

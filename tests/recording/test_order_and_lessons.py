@@ -93,3 +93,61 @@ def test_of_two_of_one_pitch_the_heavier_rod_is_first_by_its_mass_not_its_thread
     session = TuningSession(instrument, row, TuningWishes(), rate=RATE, path=None)
     order = session.progress.order
     assert order.index(2) < order.index(1)
+
+
+def test_a_lesson_weighs_lengths_as_set_by_hand_and_what_was_clipped(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rule and eye: 0.3 mm. Tines in their order, each tap of the tine it is kept for."""
+    takes: list[Any] = []
+
+    def measured(take: Any) -> Any:
+        takes.append(take)
+        return SimpleNamespace(taps=(f"tap {len(takes)}", "another"))
+
+    def named(taps: Any, model: Any, tines: Any) -> Any:
+        assert model.tine.tolist() == tines == [1, 4]
+        return list(zip(taps, tines, strict=True))
+
+    monkeypatch.setattr(learnt_lengths, "measure_taps", measured)
+    monkeypatch.setattr(learnt_lengths, "name_tines", named)
+    monkeypatch.setattr(
+        learnt_lengths,
+        "matched_partials",
+        lambda claim, model: [SimpleNamespace(tine=claim[1], tap=claim[0])],
+    )
+    sound = {4: np.array([0.2, -1.0, 0.999, 1.2]), 1: np.array([0.5, -0.5])}
+    piece, found = learnt_lengths._piece(shop.instrument, shop.row, sound, RATE)
+    assert list(map(vars, piece.lines)) == [{"tine": 1, "tap": "tap 1"}, {"tine": 4, "tap": "tap 2"}]
+    assert [take.clipped.tolist() for take in takes] == [[False, False], [False, True, False, True]]
+    assert {take.rate for take in takes} == {RATE}
+    assert piece.length_deviation == pytest.approx(0.3e-3)
+    assert (piece.instrument, piece.file) == (shop.instrument, shop.instrument.file)
+    np.testing.assert_array_equal(piece.length, shop.row.length)
+    assert piece.trim == shop.row.trim
+    assert {each.kind for each in found} >= {"bend-diameter", "youngs", "clamp-loss"}
+
+
+def test_a_tine_without_a_pitch_is_none_that_a_lesson_is_of_use_to(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from dataclasses import replace
+
+    monkeypatch.setattr(learnt_lengths, "_piece", lambda *_: ((), ()))
+    monkeypatch.setattr(learnt_lengths, "calibrate", lambda *_: SimpleNamespace(edits=()))
+    monkeypatch.setattr(learnt_lengths, "tune", lambda *_: shop.row)
+    target = shop.row.target_hz.copy()
+    target[[2, 3]] = np.nan
+    found = learnt_lengths.lesson(shop.instrument, replace(shop.row, target_hz=target), {}, RATE, cut={0, 3})
+    assert found.uncut == (1, 4, 5)
+
+
+def test_tines_whose_fundamental_quarrels_with_the_bar_come_last_those_of_an_overtone_do_not(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    quarrels = [SimpleNamespace(tine=0, partial=1), SimpleNamespace(tine=1, partial=2)]
+    monkeypatch.setattr(tuning_session, "solve_quarrels", lambda *_: quarrels)
+    plain = shop.session().progress.order
+    assert plain[-1] == 0
+    assert set(plain[:2]) == {1, 2}
+    assert shop.session(first=4).progress.order[0] == 4

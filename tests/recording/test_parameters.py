@@ -116,3 +116,21 @@ def test_a_rod_named_by_a_member_a_change_or_a_pitch_is_corrected_too(rod: str, 
     for number, (was, now) in enumerate(zip(instrument.tines, after.tines, strict=True)):
         moved = now.rod.bend_diameter / was.rod.bend_diameter
         assert moved == pytest.approx(0.98 if number == tine else 1.0)
+
+
+def test_a_nut_that_is_only_wished_for_is_learnt_too_and_a_root_is_in_bending_diameters() -> None:
+    """M3 bends as 2.5 mm or so: of its outside the same root would be a fifth less. Plain rods are callipered."""
+    tree = tomllib.loads(
+        MIXED.replace('stock = [{ below = "D4", use = "M4" }, { use = "M3" }]', 'stock = "M3"')
+    )
+    tree["group"][0]["change"] = [{"tine": 1, "trim_to": {"partial": 2, "ratio": 6.0, "nut": "M3 hex"}}]
+    tree["recipe"]["drone"]["members"] = ["1/1", {"interval": "3/2", "stock": "plain"}]
+    tree["stock"] = {"plain": {"kind": "plain", "diameter_mm": 3.0}}
+    instrument = resolve(decode(tree, Design))
+    found = {each.name: each for each in unknowns(tree, instrument, [0])}
+    assert "nut-grip of M3 hex" in found
+    assert "nut-grip of M3 hex" not in {each.name for each in unknowns(tree, instrument, [1])}
+    first = instrument.tines[0]
+    assert first.rod.bend_diameter < 0.9 * first.rod.diameter
+    assert found["root-length"].value == pytest.approx(first.root.added_length / first.rod.bend_diameter)
+    assert [each.kind for each in unknowns(tree, instrument, [1]) if each.kind == "bend-diameter"] == []

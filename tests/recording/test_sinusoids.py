@@ -7,7 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from synth.recording.damped_sinusoid_fit import FittedModes, bands, fit
 from synth.recording.sinusoids import esprit, find
+from synth.recording.spectrum import spectrum
 from synth.units import FALL
 
 HERTZ = 2.0 * np.pi
@@ -86,3 +88,33 @@ def test_results_scale_with_the_level(studio: Any) -> None:
     loud, soft = find(sound, studio.rate), find(1e-2 * sound, studio.rate)
     assert np.allclose(loud.pole, soft.pole, rtol=1e-9)
     assert np.allclose(loud.amplitude, 100.0 * soft.amplitude, rtol=1e-6)
+
+
+def test_the_deviation_that_is_told_is_the_bound_for_the_noise_there_is() -> None:
+    """Of 40 fits of a damped cosine in white noise: the mean of what they tell, against Cramer and Rao's bound."""
+    rate, count, fall = 8000, 6000, 4.0
+    time = np.arange(count) / rate
+    pole = np.array([-fall + HERTZ * 441.3j])
+    wave = 0.3 * np.exp(-fall * time) * np.cos(HERTZ * 441.3 * time + 0.7)
+    told = []
+    for seed in range(40):
+        at = spectrum(wave + 0.02 * np.random.default_rng(seed).normal(size=count), rate)
+        start = FittedModes(np.array([0.3 * np.exp(0.7j)]), pole, *(np.zeros(1) for _ in range(3)))
+        told.append(fit(at, start))
+    power = np.exp(-2.0 * fall * time)
+    information = np.sum(time**2 * power) - np.sum(time * power) ** 2 / np.sum(power)
+    bound = 0.02 / np.sqrt(0.5 * 0.3**2 * information)
+    assert np.mean([each.standard_uncertainty[0] for each in told]) == pytest.approx(bound, rel=0.08)
+    off = np.array([each.pole[0] - pole[0] for each in told])
+    assert np.sqrt(np.mean(np.abs(off) ** 2) / 2.0) == pytest.approx(bound, rel=0.25)
+    assert np.mean([each.noise[0] for each in told]) == pytest.approx(count * 0.02**2, rel=0.1)
+
+
+@pytest.mark.parametrize("fall", [700.0, 2500.0])
+def test_no_band_is_wider_than_eighty_hertz_on_either_side_however_fast_a_thump_falls(fall: float) -> None:
+    for seconds in (0.5, 2.0):
+        at = spectrum(np.zeros(round(8000 * seconds)), 8000)
+        modes = FittedModes(np.ones(1, complex), np.array([-fall + HERTZ * 1000.0j]), *(np.zeros(1),) * 3)
+        ((_, bins),) = bands(at, modes)
+        assert bins[0] / seconds == pytest.approx(920.0, abs=3.0 / seconds)
+        assert bins[-1] / seconds == pytest.approx(1080.0, abs=3.0 / seconds)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from synth.design.instrument import Nut, PlacedNut
-from synth.recording import apart, identity, match, parameters, retune, room
+from synth.recording import apart, identity, match, overtone_advice, parameters, retune, room, tuning_targets
 from synth.recording.stirred import Band, Noise, StirredFit, fit_stirred
 from synth.units import CENT
 
@@ -92,3 +92,37 @@ def test_a_partial_in_a_room_is_blurred_by_its_own_decay_and_the_rooms():
         spreads.append(float(blur[0]) * found.noise.rate**1.5)
     assert spreads[0] == pytest.approx(0.15 * 3.0**2.5, rel=0.05)
     assert spreads[1] / spreads[0] == pytest.approx(2.0**2.5, rel=0.05)
+
+
+def test_a_steel_that_softens_and_grows_is_tuned_by_both_at_the_bench():
+    """f goes as d sqrt(E / rho) / L^2: half of what the modulus loses and of what the rod grows, each a kelvin."""
+    steel = [SimpleNamespace(modulus_slope=slope, expansion=1.7e-4) for slope in (-4e-4, -2e-4)]
+    tines = [SimpleNamespace(rod=SimpleNamespace(material=each)) for each in steel]
+    instrument = SimpleNamespace(temperature=285.0, tines=tines)
+    assert tuning_targets._warmed(instrument, None) == pytest.approx([1.0, 1.0], abs=1e-15)
+    warm = tuning_targets._warmed(instrument, 295.0)
+    assert warm == pytest.approx([math.sqrt(1.0 - 2.3e-3), math.sqrt(1.0 - 0.3e-3)], rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("off", "slope", "slide", "words"),
+    [
+        (40.0, 8.0, -5.0, "slide its trim nut 5.0 mm down, towards the bar"),
+        (-40.0, 8.0, 5.0, "slide its trim nut 5.0 mm up, towards the tip"),
+        (40.0, -8.0, 5.0, "slide its trim nut 5.0 mm up, towards the tip"),
+        (14.9, 8.0, 0.0, "its nut is right"),
+        (40.0, 1.9, math.nan, "sliding its nut a little does too little"),
+        (40.0, 3.9, math.nan, "sliding its nut a little does too little"),  # more than 10 mm
+        (40.0, 4.1, -40.0 / 4.1, "slide its trim nut 9.8 mm down, towards the bar"),
+    ],
+)
+def test_a_nut_slides_by_what_the_ratio_is_off_over_what_a_millimetre_does(off, slope, slide, words):
+    tines = [SimpleNamespace(wish=None), SimpleNamespace(wish=SimpleNamespace(partial=2, ratio=6.0))]
+    made = overtone_advice.Overtones(SimpleNamespace(tines=tines), SimpleNamespace(trim=((1,), (1,))))
+    vars(made).update(_ratios=np.array([6.3, 5.5]), _slope=np.array([1e3 * slope, 99.0]))
+    told = made.advice(0, 6.3 * 2.0 ** (off / 1200.0))
+    assert (told.wanted, told.cents) == (6.3, pytest.approx(off))
+    assert 1e3 * told.slide == pytest.approx(slide, nan_ok=True)
+    assert told.words == words
+    assert made.advice(1, 6.0).wanted == 6.0
+    assert made.advice(0, math.nan) is None

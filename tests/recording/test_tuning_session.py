@@ -320,6 +320,7 @@ def test_for_a_tine_without_a_nut_it_is_said_what_one_would_do(shop: Shop) -> No
     assert there[1] / there[0] == pytest.approx(6.0, abs=0.03)  # told to a millimetre
 
 
+@pytest.mark.slow
 def test_five_first_taps_teach_the_steel_and_the_length_of_the_sixth(tmp_path: Path) -> None:
     """The rods bend as if 2 % stiffer: every tine sounds 17 cents sharp of the model, the sixth would too."""
     shop = Shop(tmp_path)

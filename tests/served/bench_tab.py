@@ -81,3 +81,36 @@ def saved(page, old, new):
     assert old in text
     path.write_text(text.replace(old, new, 1))
     return SolvedDesign(path.read_text(), "slat.toml").name if "H3" not in new else ""
+
+
+# what an act asks of the server, which answers as told, or with the state that it is in
+ASKED = """async ([argument, answers]) => {
+    const asked = [], plainly = window.fetch;
+    window.fetch = async (name, how) => {
+      asked.push([name, how?.body ? JSON.parse(how.body) : null]);
+      return new Response(JSON.stringify(answers[name] ?? bench.state));
+    };
+    try { await (ACT)(argument); await new Promise((done) => setTimeout(done)); }
+    finally { window.fetch = plainly; }
+    return asked; }"""
+# a pen that notes what it is asked to draw
+PEN = """const drawn = []; const pen = new Proxy({ measureText: (words) => ({ width: 6 * words.length }) }, {
+      get: (own, name) => own[name] ?? ((...how) => { drawn.push([name, ...how.map((x) => (typeof x === 'number'
+        ? Math.round(1e6 * x) / 1e6 : x))]); }),
+      set: (own, name, value) => { drawn.push([`${name} =`, value]); return true; } });"""
+
+
+def asked(page, act, argument=None, **answers):
+    """Names and bodies of what was asked, without the text that the page knows, which every change says."""
+    found = page.tab.evaluate(ASKED.replace("ACT", act), [argument, answers])
+    for _, body in found:
+        if body is not None and "on" in body:
+            assert body.pop("on") == page.serving.session.state()["text"]
+    return [tuple(each) for each in found]
+
+
+def edits(page, act, argument=None):
+    """The edits of the one change that is asked for; a key that is not said is none."""
+    ((name, body),) = asked(page, act, argument)
+    assert name == "change"
+    return [{key: value for key, value in each.items() if value != ""} for each in body["edits"]]

@@ -162,3 +162,19 @@ def rail(browser: Any, tmp_path: Path) -> Iterator[Any]:
         complaints = page.complaints
         page.tab.close()
     assert complaints == []
+
+
+@pytest.fixture(scope="module")
+def bench(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
+    """The bench in one tab for all tests of a file, whose acts ask a stand-in for the server."""
+    path = tmp_path_factory.mktemp("bench") / "slat.toml"
+    path.write_text(DESIGN, encoding="utf-8")
+    with Serving(path) as serving:
+        page = Page(browser, serving)
+        page.tab.evaluate(
+            "() => { clearTimeout(known.timer); known.advice = null; }"
+        )  # it would ask by itself
+        yield page
+        complaints = page.complaints
+        page.tab.close()
+    assert complaints == []

@@ -52,6 +52,7 @@ def test_168_tines_stay_usable(browser, tmp_path):
         page.tab.close()
 
 
+@pytest.mark.slow
 def test_versions_are_kept_heard_and_recalled(opened):
     opened.sound_on()
     opened.tab.evaluate("$('versions').open = true")

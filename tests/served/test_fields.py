@@ -171,6 +171,7 @@ def test_a_wish_beside_a_nut_goes_when_the_nuts_are_set_by_hand():
 def test_a_recipes_nut_is_moved_for_this_group_alone(slat):
     nuts = nuts_of(slat, 4)
     assert nuts.stays
+    assert not nuts_of(slat, 3).stays  # of its recipe, too, which gives it none
     assert nuts.places == ()
     moved = put(slat, nuts.slot, [{"nut": "M4 hex", "at_mm": 44.0}])
     assert [each.position for each in moved.row.trim[4]] == [pytest.approx(44.0 * MM)]

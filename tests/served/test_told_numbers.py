@@ -267,7 +267,9 @@ def test_only_what_is_better_is_found_the_best_first_each_with_its_own_figures(s
     assert "54" in told["found"][0]["words"]
 
 
-@pytest.mark.parametrize(("asked", "heard"), [("bar", ("bar", "pickup")), ("panel", ("panel",))])
+@pytest.mark.parametrize(
+    ("asked", "heard"), [("bar", ("bar", "pickup")), ("pickup", ("pickup", "bar")), ("panel", ("panel",))]
+)
 def test_what_a_page_plays_is_each_thing_as_it_is_heard_by_itself(slat, asked, heard):
     """To the byte: the pickup beside the bar listens as a pickup does."""
     plain = pack([scene(slat.instrument, each) for each in heard], quality=WHOLE)

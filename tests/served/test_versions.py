@@ -55,3 +55,29 @@ def test_another_text_under_a_name_that_was_forgotten_is_unsaved_until_it_is_sav
     assert versions.save() == 1
     assert versions.unsaved == 0
     assert Versions(tmp_path / "rail.toml").texts == {"one": "another\n", "two": "two\n"}
+
+
+@pytest.mark.parametrize("found", [b"", b"# by hand\n", b"\xff no text\n"])
+def test_no_file_in_the_folder_is_lost_to_a_version_of_its_name(tmp_path, found):
+    versions = Versions(tmp_path / "rail.toml")
+    versions.keep("one", "first\n")
+    versions.save()
+    file = tmp_path / "rail.versions" / "one.toml"
+    for content in (b"first\n", found):  # as it was saved; as another program left it
+        file.write_bytes(content)
+        versions.forget("one")
+        versions.keep("one", f"after {content!r}\n")
+        versions.save()
+    left = [each.read_bytes() for each in sorted(file.parent.iterdir())]
+    assert left == [f"after {found!r}\n".encode(), b"first\n", found]
+    assert Versions(tmp_path / "rail.toml").texts == {"one": f"after {found!r}\n"}
+
+
+def test_a_version_that_stands_there_already_leaves_no_copy(tmp_path):
+    folder = tmp_path / "rail.versions"
+    versions = Versions(tmp_path / "rail.toml")
+    folder.mkdir()
+    (folder / "one.toml").write_text("first\n")
+    versions.keep("one", "first\n")
+    assert versions.save() == 1
+    assert [each.name for each in folder.iterdir()] == ["one.toml"]

@@ -1,5 +1,6 @@
 """Audio files: level, format, wholeness."""
 
+import io
 import math
 import os
 
@@ -46,6 +47,25 @@ def test_what_would_clip_is_refused_with_the_gain_that_fits_and_nothing_is_writt
     assert os.listdir(tmp_path) == []
     audio.write(tmp_path / "a.wav", [loud], gain_db=-6.1)
     assert os.listdir(tmp_path) == ["a.wav"]
+    for gain_db, over, fits in (
+        (4.0, r"\+4\.0 dB the sound would clip by 10\.0", r"-6\.1"),
+        (-5.5, r"by 0\.5", r"-6\.1"),
+    ):
+        with pytest.raises(InputError, match=rf"{over} dB; --gain-db {fits} fits"):
+            audio.write(tmp_path / "b.wav", [loud], gain_db=gain_db)
+    assert os.listdir(tmp_path) == ["a.wav"]
+
+
+@pytest.mark.parametrize(("gain_db", "rate"), [(0.0, audio.RATE), (-12.0, 32_000), (7.0, 44_100)])
+def test_a_sound_for_a_page_and_one_for_a_file_are_the_same_at_any_gain_and_rate(tmp_path, gain_db, rate):
+    pressure = np.stack([sine(0.5), sine(0.2, 300.0)])
+    peak_db = audio.write(tmp_path / "a.flac", [pressure], gain_db=gain_db, rate=rate)
+    wanted = pressure.T * 10.0 ** (gain_db / 20.0) / audio.FULL_SCALE
+    assert peak_db == pytest.approx(20.0 * math.log10(np.abs(wanted).max()))
+    for found in (tmp_path / "a.flac", io.BytesIO(audio.encoded(pressure, gain_db=gain_db, rate=rate))):
+        samples, told = soundfile.read(found)
+        assert told == rate
+        assert np.max(np.abs(samples - wanted)) <= ONE_STEP
 
 
 def test_a_render_that_breaks_off_leaves_the_older_file_as_it_was(tmp_path):

@@ -127,3 +127,19 @@ def test_a_long_sound_is_the_same_in_parts():
 
 def test_octaves_are_named_by_their_nominal_frequencies():
     assert pytest.approx(OCTAVES, rel=0.015) == np.array(NOMINAL_HZ, float)
+
+
+@pytest.mark.parametrize(("away", "fallen_db"), [(0.5, 6.02), (0.25, 1.37), (0.9, 32.2), (1.05, math.inf)])
+def test_a_window_fades_on_both_sides_over_an_eighth_of_its_length(away, fallen_db):
+    """By the square of a cosine, a click's level by its fourth power: cos^4 of 45 degrees is -6.02 dB half way."""
+
+    def click(at):
+        sound = np.zeros(2 * RATE)
+        sound[round(at * RATE)] = 1.0
+        return window_levels(sound, RATE, since=0.5, until=1.0).octaves_db[4]
+
+    fade = 0.5 / 8.0
+    for at in (0.5 - away * fade, 1.0 + away * fade):
+        assert click(0.75) - click(at) == pytest.approx(fallen_db, abs=0.15 * DB)
+    for inside in (0.501, 0.999):
+        assert click(inside) == pytest.approx(click(0.75), abs=0.01 * DB)

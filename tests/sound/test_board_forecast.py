@@ -9,8 +9,10 @@ import pytest
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.sound.board_forecast import Foretold, changes, foretell, sentences
+from synth.units import cents
 from synth.vibration.bar import solve_bar
 from synth.vibration.board import solve_board
+from synth.vibration.modal_model import tip_shape
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import tune
 
@@ -82,6 +84,18 @@ def test_of_the_tines_that_a_board_does_something_to_the_worst_is_told_with_its_
         f"{one} spends the fundamental of tine 1: 101 Hz gains 15 dB where the others gain 2 and rings 1.0 s "
         "instead of 4.0 s"
     ]
+
+
+@pytest.mark.parametrize(("swing", "plane"), [("along", 0), ("across", 1)])
+def test_the_pitch_that_is_foretold_is_of_the_swing_that_is_asked_for(boarded, swing, plane):
+    """That of the mode of the whole in which the tip swings most that way; the bar twists under the other way."""
+    told, model = foretell(boarded.instrument, boarded.row, None, swing=swing), boarded.model()
+    for r in (0, 1):
+        near = np.abs(np.log2(model.frequency / boarded.row.modes.frequency[r, 0, 0])) < 0.1
+        most = np.argmax(np.where(near, np.abs(tip_shape(model)[r, plane]), 0.0))
+        other = np.argmax(np.where(near, np.abs(tip_shape(model)[r, 1 - plane]), 0.0))
+        assert cents(told.frequency[r] / model.frequency[most]) == pytest.approx(0.0, abs=3.0)
+        assert abs(cents(told.frequency[r] / model.frequency[other])) > 20.0
 
 
 BESIDE = """

@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import dataclasses
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from synth.design.rooms import OCTAVES_HZ, RoomNoise, ShoeboxRoom
-from synth.sound.carrying import carrying_words, heard_up_to, level_at
+from synth.playing.stroke import Stroke
+from synth.sound import carrying as module
+from synth.sound.audio import RATE
+from synth.sound.carrying import carrying, carrying_words, heard_up_to, level_at
 from synth.sound.quiet_room import nc_curve, room_spectrum
+from synth.sound.radiator import EARS
+from synth.sound.render import ContactSettings
+from synth.sound.room_points import AROUND
 
 DB = 1.0
 SILENT = np.full(8, -200.0)
@@ -100,3 +107,43 @@ def test_below_the_threshold_of_hearing_no_silence_helps():
     # NC-15 has 11 dB at 8 kHz, the threshold 12.6 (ISO 389-7, from memory)
     found = heard_up_to(room(0.99, RoomNoise(nc=15.0)), only(8000.0, 32.6), SILENT)
     assert found.metres == pytest.approx(10.0, rel=1e-6)
+
+
+def test_the_octave_that_is_told_is_the_one_that_is_left_where_it_ends():
+    """Near the tines 4 kHz stands 30 dB over NC-35, 125 Hz 14; air takes 4.3 dB a metre of the high one alone."""
+    there = dataclasses.replace(room(0.99, RoomNoise(nc=35.0)), air=(0.0,) * 6 + (1.0,) + (0.0,))
+    levels = np.maximum(only(125.0, 52.0 + 14.0), only(4000.0, 33.0 + 30.0))
+    found = heard_up_to(there, levels, SILENT)
+    assert (found.octave_hz, found.metres) == (125, pytest.approx(10.0 ** (14.0 / 20.0), rel=1e-6))
+
+
+def test_a_stroke_carries_as_far_whenever_it_is_made(monkeypatch):
+    """It is listened to over its attack and as long again, each way by itself, from its own start."""
+    asked = []
+
+    class Heard:
+        def sound(self):
+            return np.zeros((EARS + AROUND + 3, RATE * 10))
+
+    def performed(apart, events, *, seconds, settings):
+        asked.append((apart.response, events, seconds, settings))
+        return Heard()
+
+    listening = SimpleNamespace(distance=2.0)
+    monkeypatch.setattr(module, "perform", performed)
+    monkeypatch.setattr(module, "scene", lambda *_, **__: Scene(listening))
+    there, settings = room(0.5, RoomNoise(dba=30.0)), ContactSettings(seed=4)
+    for start in (0.1, 5.0):
+        stroke = Stroke(group=1, stick=None, start=start)  # type: ignore[arg-type]
+        carrying(None, "bar", there, stroke, settings)  # type: ignore[arg-type]
+        assert asked.pop() == (None, [stroke], pytest.approx(start + 0.25), settings)
+
+
+@dataclasses.dataclass(frozen=True)
+class Scene:
+    listener: SimpleNamespace
+    response: object = "a room"
+
+    @property
+    def instrument(self):
+        return self

@@ -127,6 +127,20 @@ def test_a_force_held_and_let_go_is_heard_by_its_release_alone():
     assert np.abs(sound[held]).max() < 0.01 * let_go
 
 
+def test_modes_that_cannot_be_sampled_are_driven_and_not_heard():
+    """Of 30 kHz at 48,000 frames a second 18 kHz would be heard."""
+    pole, weights, shape = modes(4)
+    high = np.full(300, -200.0) + 2j * math.pi * np.linspace(25e3, 40e3, 300)
+    both = Drive(np.r_[pole, high], np.c_[weights, weights], immediate=np.ones(2, bool), rate=RATE)
+    low = Drive(pole, weights, immediate=np.ones(2, bool), rate=RATE)
+    drive, force = reciprocal(both.pole, np.c_[shape, shape]), chatter(3)
+    one, other = both(both.inputs(drive), force), low(low.inputs(drive[:, :300]), force)
+    assert one.frame == other.frame
+    np.testing.assert_allclose(one.signals, other.signals, atol=1e-5 * np.abs(other.signals).max())
+    np.testing.assert_allclose(one.states[:, :300], other.states, atol=1e-6 * np.abs(other.states).max())
+    assert np.abs(one.states[:, 300:]).max() > 0.0
+
+
 def test_strokes_add_whatever_their_order():
     pole, weights, shape = modes(4, count=80)
     drive = Drive(pole, weights, immediate=np.array([True, True]), rate=RATE)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from synth.sound.features import RISE, SMOOTH, attack_time, centroid
+from synth.sound.features import RISE, SMOOTH, attack_time, centroid, energy
 
 RATE = 48_000
 MS = 1e-3
@@ -44,3 +44,29 @@ def test_silence_has_neither_attack_nor_centroid():
 def test_the_centroid_of_two_tones_is_their_power_weighted_mean():
     sound = tone(lambda t: 0.0 * t, hertz=500.0) + tone(lambda t: 0.0 * t - 6.0206, hertz=2000.0)
     assert centroid(sound, RATE) == pytest.approx((500.0 + 2000.0 / 4.0) / 1.25, rel=1e-3)
+
+
+def test_both_ears_are_heard_in_energy_attack_and_brightness():
+    """The left alone, then the right alone, louder and of another pitch."""
+    left = tone(lambda t: np.where(t < 0.5, 0.0, -200.0), hertz=500.0)
+    right = tone(lambda t: np.where(t < 0.5, -200.0, 6.0206), hertz=2000.0)
+    both = np.concatenate([left, right])
+    running = energy(both, RATE)
+    # mean squares 1/2 and 4/2, of which each ear is half
+    assert running[[RATE // 4, 3 * RATE // 4]] == pytest.approx([0.25, 1.0], rel=1e-3)
+    assert energy(both[::-1], RATE) == pytest.approx(running)
+    # 14 of the last 20 dB are there at once, the last 6 after half a second
+    assert attack_time(both, RATE, since=0.0, until=1.0) == pytest.approx(0.5 * 6.0206 / RISE, abs=SMOOTH / 4)
+    assert centroid(both, RATE) == pytest.approx((500.0 + 4.0 * 2000.0) / 5.0, rel=1e-3)
+
+
+def test_a_click_is_smeared_over_twenty_milliseconds_by_hanns_window():
+    click = np.zeros((1, RATE // 10))
+    click[0, RATE // 20] = 1.0
+    found = energy(click, RATE)
+    assert found.sum() == pytest.approx(1.0)
+    above = np.flatnonzero(found > 1e-9)
+    assert (above[-1] - above[0]) / RATE == pytest.approx(20.0 * MS, abs=0.3 * MS)
+    half = np.flatnonzero(found >= 0.5 * found.max())
+    assert (half[-1] - half[0]) / RATE == pytest.approx(10.0 * MS, abs=0.1 * MS)
+    assert 0.5 * (half[-1] + half[0]) == RATE // 20

@@ -6,8 +6,9 @@ import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from synth.sound.audio import FULL_SCALE
 from synth.sound.file_sets import file_names, write_sets
-from synth.sound.loudness import integrated
+from synth.sound.loudness import integrated, measure
 
 RATE = 48_000
 DB = 1.0
@@ -73,3 +74,32 @@ def test_names_that_differ_stay_readable():
 def test_no_name_leads_out_of_the_folder(tmp_path, name):
     (member,) = write_sets({name: ringing(-20.0, 440.0, 1.0)}, tmp_path / "x")
     assert (tmp_path / "x" / "true" / member.file).is_file()
+
+
+def test_sets_of_another_rate_are_measured_and_written_at_it(tmp_path):
+    """The same samples at half the rate: an octave lower, twice as long, and told so in every file."""
+    sound = ringing(-12.0, 2000.0, 0.3)
+    usual, slow = (
+        write_sets({"it": sound}, tmp_path / str(rate), rate=rate)[0] for rate in (RATE, RATE // 2)
+    )
+    for kind in ("true", "matched"):
+        assert soundfile.info(tmp_path / str(RATE // 2) / kind / slow.file).samplerate == RATE // 2
+        assert soundfile.info(tmp_path / str(RATE) / kind / usual.file).samplerate == RATE
+    assert slow.integrated == pytest.approx(integrated(sound / FULL_SCALE, RATE // 2))
+    assert slow.loudness.loudest == pytest.approx(measure(sound, RATE // 2).loudest)
+    assert abs(slow.loudness.loudest - usual.loudness.loudest) > 0.02 * DB
+    assert abs(slow.integrated - usual.integrated) > 0.5 * DB
+
+
+def test_silence_is_not_said_to_lie_below_the_meters_gate(tmp_path):
+    still, faint, loud = write_sets(
+        {
+            "still": np.zeros((1, RATE)),
+            "faint": ringing(-80.0, 440.0, 1.0),
+            "loud": ringing(-6.0, 440.0, 1.0),
+        },
+        tmp_path,
+    )
+    assert (still.gated, faint.gated, loud.gated) == (False, True, False)
+    assert still.matched_gain_db == 0.0
+    assert still.true_gain_db == faint.true_gain_db == loud.true_gain_db

@@ -132,12 +132,14 @@ def test_a_strain_disc_feels_the_upper_face_stretch_where_the_bar_curves_down(pi
     np.testing.assert_allclose(heard[slow], curved[slow], atol=0.03 * np.abs(curved[slow]).max())
 
 
-def test_a_pad_feels_the_support_that_holds_up_nearest_to_it():
-    instrument = made(at=60.0, pickup='kind = "pad"')
+@pytest.mark.parametrize(("at", "nearer"), [(60.0, 0), (170.0, 1)], ids=["rubber at 40 mm", "cord at 180 mm"])
+def test_a_pad_feels_the_support_that_holds_up_nearest_to_it(at, nearer):
+    instrument = made(at=at, pickup='kind = "pad"')
     model = solved()
-    support = instrument.bar.supports[0]  # the rubber pad at 40 mm, the nearer of the two
+    support = instrument.bar.supports[nearer]
+    assert support.position == pytest.approx((0.040, 0.180)[nearer])
     spring = support.stiffness * (1.0 + 1j * support.loss_factor)
-    expected = spring * bar_shape(model, 0.040)[2]
+    expected = spring * bar_shape(model, support.position)[2]
     np.testing.assert_allclose(
         pickup_radiator(model, instrument).weights[0], expected, atol=1e-9 * np.abs(expected).max()
     )
@@ -282,7 +284,7 @@ def test_a_thread_displaces_as_it_weighs_and_carries_air_as_wide_as_it_is_and_a_
     instrument, model = made(), solved()
     tine = instrument.tines[0]
     nut = PlacedNut(instrument.nuts["M4 hex"], 0.07)
-    (bare, ends), (nutted, _) = (
+    (bare, ends), (nutted, nutted_ends) = (
         (each.rods for each in next(iter(_of_tines(model, instrument.tines, [trim, ()]))))
         for trim in ((), (nut,))
     )
@@ -293,9 +295,24 @@ def test_a_thread_displaces_as_it_weighs_and_carries_air_as_wide_as_it_is_and_a_
     assert ends.volume.sum() == pytest.approx(math.pi / 4.0 * tine.rod.mass_diameter**2 * whole)
     more = nutted.volume - bare.volume
     assert more.sum() == pytest.approx(2.0 * nut.nut.mass / tine.rod.material.density)
+    np.testing.assert_allclose(nutted_ends.volume - ends.volume, more, atol=1e-15)  # as wide as it is thick
     base = model.bar.frame_at(model.bases.position[0])[0] + model.bases.arm[0]
     above = np.linalg.norm(nutted.point[np.argmax(more)] - base) + model.tines.height[0, 0]
     assert above == pytest.approx(0.07, abs=np.diff(np.unique(model.tines.height[0])).max())
+
+
+def test_a_nut_sounds_from_the_node_that_is_nearest_to_it_above_the_base_nuts_face():
+    """Heights count from there, and a clamp lies a little below: nuts are looked for along all of a tine."""
+    instrument, model = made(), solved()
+    node, nut = np.unique(model.tines.height[0]), instrument.nuts["M4 hex"]
+    assert node[0] < -0.5e-3
+    for place in np.linspace(0.02, 0.11, 19):
+        trim = (PlacedNut(nut, float(place)),)
+        (bare, _), (nutted, _) = (
+            next(iter(_of_tines(model, instrument.tines, [each, ()]))) for each in ((), trim)
+        )
+        more = nutted.rods.volume - bare.rods.volume
+        assert np.argmax(more) == np.argmin(np.abs(node - place))
 
 
 def test_a_bar_that_stretches_is_heard_by_its_end_faces_and_by_what_its_sides_breathe():

@@ -76,6 +76,9 @@ def test_a_stroke_in_between_gives_the_next_palm_its_close_moments():
     later = dataclasses.replace(PALM, start=0.6)
     holding.lay(later)
     assert played == [PALM, later]
+    holding.struck(2)  # of another group: the palm that lies is still the same
+    holding.lay(dataclasses.replace(PALM, start=0.6))
+    assert played == [PALM, later]
     mine = [moment for moment, grip in acted(holding) if grip.hold == later]
     assert mine == moments(later).tolist()[1:]
 
@@ -96,3 +99,20 @@ def test_nothing_is_held_once_it_is_cleared():
     holding.lay(PALM)
     holding.clear()
     assert holding.next is None
+
+
+def test_a_palm_that_is_laid_after_a_gap_is_another_one_though_the_first_still_waits_for_its_moments():
+    """Holds are laid ahead of their time: nothing has acted yet when the second comes."""
+    later = dataclasses.replace(PALM, start=0.81)
+    played = []
+    holding = ActiveHolds(played)
+    holding.lay(PALM)
+    holding.lay(later)
+    assert played == [PALM, later]
+    out = acted(holding)
+    assert [moment for moment, part in out if part.hold == PALM] == moments(PALM).tolist()[1:]
+    assert [moment for moment, part in out if part.hold == later] == moments(later).tolist()[1:]
+    again = dataclasses.replace(PALM, start=1.2)
+    holding.lay(again)
+    holding.lay(dataclasses.replace(again, start=1.3))
+    assert played[2:] == [dataclasses.replace(again, seconds=1.3 + 0.3 - 1.2)]

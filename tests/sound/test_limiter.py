@@ -82,3 +82,12 @@ def test_what_is_not_a_number_is_silence():
 def test_the_ceiling_is_told_under_full_scale_and_in_the_air():
     words = limiter_words(-9.0, 103.0)
     assert words == "limiter: nothing above -9 dBFS, 94 dB SPL where full scale is 103"
+
+
+def test_the_most_that_was_taken_is_told_whatever_came_after():
+    """20 dB too high in one ear, then 6 in the other, then nothing."""
+    limiter = Limiter(RATE, CEILING_DB)
+    for left, right in ((10.0 * CAP, 0.0), (0.0, 2.0 * CAP), (0.0, 0.0)):
+        out = limiter(np.outer([left, right], np.ones(64)).astype(np.float32))
+        assert np.abs(out).max() <= CAP
+    assert limiter.deepest == pytest.approx(20.0, abs=1e-3)

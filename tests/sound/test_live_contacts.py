@@ -13,6 +13,7 @@ from threadpoolctl import threadpool_limits
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.stroke import Hold, Stroke
+from synth.sound import live_contacts
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.live_contacts import FORGOTTEN, TOO_LATE, Performer
 from synth.sound.live_output import FADES, LiveOutput
@@ -250,6 +251,23 @@ def test_what_was_meant_before_a_silence_and_comes_after_it_is_thrown_away(heard
     assert give(1).any()
 
 
+def test_a_silence_stands_in_the_script_as_palms_on_all_groups_and_what_was_never_heard_does_not(heard):
+    player, groups = Player(heard), range(len(heard.instrument.groups))
+    first, second = gestures(heard)[:2]
+    player.play([first], 0.1)
+    performer = player.performer
+    performer.play(dataclasses.replace(second, start=0.1), 0.1)
+    performer.play(Hold(0, 0.1, 0.2, "palm"), 0.1)
+    assert (performer.strokes, len(performer.played)) == (2, 3)
+    performer.silence()
+    performer.keep_up(0.101)
+    assert (performer.strokes, len(groups)) == (1, 2)
+    assert performer.played[1:] == [Hold(n, 0.101, 0.1, "palm") for n in groups]
+    assert performer.next_wanted() is None
+    performer.play(dataclasses.replace(first, start=0.102), 0.102)
+    assert performer.played[-1].start == pytest.approx(0.101 + FADES + 2 * BLOCK / RATE)
+
+
 def test_a_palm_after_a_stroke_is_another_palm(heard):
     player = Player(heard)
     stroke = gestures(heard)[0]
@@ -314,29 +332,6 @@ def test_rehearsing_measures_a_latency_and_plays_nothing(heard):
     assert not player.play([], 0.05).any()
 
 
-def test_the_meter_counts_blocks_that_took_longer_than_they_last():
-    from synth.sound.live_output import Meter
-
-    meter = Meter()
-    meter.note(0.001, 0.004)
-    meter.note(0.006, 0.004)
-    assert (meter.blocks, meter.missed, meter.worst) == (2, 1, 1.5)
-    assert meter.share == pytest.approx(7 / 8)
-
-
-def test_the_clock_takes_its_time_from_the_blocks_that_came_early():
-    from synth.sound.clock import Clock
-
-    clock = Clock(RATE)
-    assert clock.second(5.0) == 0.0
-    dice = np.random.default_rng(2)
-    late = dice.exponential(2e-3, 100)
-    late[::7] = 0.0
-    for n in range(100):
-        clock.tick(n * BLOCK, 10.0 + n * BLOCK / RATE + late[n])
-    assert clock.second(12.5) == pytest.approx(2.5, abs=1e-9)
-
-
 def test_the_stated_latency_is_two_blocks_and_three_times_what_a_first_part_took(heard, monkeypatch):
     """At 1.6 m/s, which compiles the first time, and at 0.4: the better of each, and the longer of these."""
     ms = 1e-3
@@ -348,6 +343,26 @@ def test_the_stated_latency_is_two_blocks_and_three_times_what_a_first_part_took
         ticks = iter([each for one in took for each in (0.0, one)])
         monkeypatch.setattr(time, "thread_time", lambda ticks=ticks: next(ticks))
         assert Player(heard).performer.rehearse() == pytest.approx(2.0 * BLOCK / RATE + 3.0 * expected)
+
+
+def test_a_rehearsal_strokes_the_longest_group_with_the_first_stick_whatever_it_would_bend(
+    heard, monkeypatch
+):
+    player, asked = Player(heard), []
+
+    def followed(there, stroke, ring, settings, *, seed):
+        asked.append((there, stroke, settings, seed))
+
+    monkeypatch.setattr(live_contacts, "followed", followed)
+    player.performer._striker = SimpleNamespace(in_parts=lambda _: iter([None, None]))
+    player.performer._span = {0: 0.1, 1: 0.3}.get
+    player.performer.rehearse()
+    first = next(iter(heard.instrument.sticks.values()))
+    assert [(s.group, s.stick, s.speed) for _, s, *_ in asked] == [
+        (1, first, speed) for speed in (1.6, 1.6, 0.4, 1.6, 0.4)
+    ]
+    assert {(settings.allow_yield, seed) for *_, settings, seed in asked} == {(True, 0)}
+    assert all(there is heard for there, *_ in asked)
 
 
 def test_what_is_not_kept_for_a_script_is_forgotten_and_sounds_the_same(heard, monkeypatch):

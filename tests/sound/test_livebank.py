@@ -87,3 +87,18 @@ def test_modes_that_cannot_be_sampled_are_left_out():
     part = np.empty((1, 512), np.float32)
     bank.fill(part)
     assert not part.any()
+
+
+@pytest.mark.parametrize("at", [0, 100, 255])
+def test_a_chord_whose_strokes_begin_in_one_frame_is_heard_whole(case, at):
+    """At the first frame of a block, in its middle and at its end; with an event before it and without."""
+    pole, weights, _, rows = case
+    pole, weights, rows = pole[:30], weights[:, :30], rows[:, :30]
+    for more in ([], [(at - 0.5) / RATE], [(at + 1.5) / RATE]):
+        time = np.sort(np.array([*[(at - 0.25) / RATE] * 3, *more]))
+        time = np.maximum(time, 0.0)
+        bank = LiveBank(pole, weights, rate=RATE)
+        bank.add(time, rows[: len(time)])
+        out = played(bank, (256 for _ in range(FRAMES)))
+        wanted = plain(pole, weights, time, rows[: len(time)])
+        assert np.abs(out - wanted).max() < 1e-6 * np.abs(wanted).max()

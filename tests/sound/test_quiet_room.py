@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synth.sound.bands import BandHistory, a_weighted_db
+from synth.design.rooms import RoomNoise
+from synth.sound.audio import RATE
+from synth.sound.bands import BandHistory, a_weighted_db, window_levels
 from synth.sound.quiet_room import NC_CURVES, nc_curve, room_spectrum, seconds_above
-from synth.sound.room_noise import noise_stream
+from synth.sound.room_noise import noise_octaves, noise_stream
 
 DB = 1.0
 
@@ -88,3 +90,26 @@ def test_the_noise_of_a_room_goes_on_from_block_to_block():
     np.testing.assert_array_equal(parts, other(801))
     assert np.abs(parts[:, :100] - parts[:, 101:201]).max() > 0.1 * np.abs(parts).max()
     assert np.abs(parts[0] - parts[1]).max() > 0.1 * np.abs(parts).max()
+
+
+@pytest.mark.parametrize(("noise", "dba"), [(RoomNoise(dba=38.0), 38.0), (RoomNoise(nc=35.0), None)])
+def test_the_noise_has_the_level_that_the_design_says(noise, dba):
+    wanted = noise_octaves(noise)
+    sound = np.concatenate([noise_stream(wanted, 0.18)(n) for n in (100_000, 1, 200_000)], axis=1)
+    found = window_levels(sound, RATE, since=0.5, until=5.5)
+    assert found.octaves_db == pytest.approx(wanted, abs=0.7 * DB)
+    if dba is not None:
+        assert found.total_dba == pytest.approx(dba, abs=0.5 * DB)
+    else:
+        assert wanted == pytest.approx([60, 52, 45, 40, 36, 34, 33, 32])  # NC-35, from memory
+
+
+def test_two_ears_hear_low_noise_alike_and_high_noise_apart():
+    sound = noise_stream(np.full(8, 60.0), 0.18)(1 << 18)
+    spectrum = np.fft.rfft(sound)
+    hertz = np.fft.rfftfreq(sound.shape[1], 1 / RATE)
+    for low, high in ((63, 100), (3000, 4000)):
+        part = spectrum[:, (hertz > low) & (hertz < high)]
+        cross = (part[0] * part[1].conj()).sum() / np.sqrt((np.abs(part) ** 2).sum(axis=1).prod())
+        middle = 2 * np.pi * 0.5 * (low + high) * 0.18 / 343.2
+        assert cross.real == pytest.approx(np.sinc(middle / np.pi), abs=0.1)

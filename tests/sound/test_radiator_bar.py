@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.remembered import Remembered
 from synth.sound.radiator import bar_middle, ears
 from synth.sound.radiator.bar import _of_tines, bar_radiator, nearest_distance, rod_pressures
 from synth.sound.radiator.dipoles import (
@@ -18,8 +19,8 @@ from synth.sound.radiator.dipoles import (
     pressures,
     pressures_together,
     rods,
-    thickness,
 )
+from synth.sound.radiator.thickness import thickness
 from synth.vibration.bar import path
 
 DB = 1.0
@@ -259,3 +260,30 @@ def test_what_happens_at_the_same_pieces_adds_up_like_one_by_one():
         delay = np.exp(-1j * k * (distance[:, None] - 0.8))
         whole = whole + np.sum(grown / (4.0 * np.pi * distance[:, None]) * delay, axis=0)
         np.testing.assert_allclose(found[c], whole, rtol=1e-9)
+
+
+def test_a_table_that_is_kept_is_found_again_only_for_the_very_same_pieces_and_ears():
+    """Each number of what is asked moved in turn, while all that was asked before is remembered."""
+    rng = np.random.default_rng(7)
+    pole = -10.0 + 2j * math.pi * np.linspace(50.0, 12_000.0, 900)
+    piece = straight(0.12, 12, 2e-3)
+    given = {
+        "point": piece.point, "volume": piece.volume, "radius": piece.radius,
+        "ears": np.array([[0.3, -1.0, 0.4], [0.4, -1.0, 0.4]]),
+        "motion": rng.standard_normal((12, 3, 2)), "swell": 1e-5 * rng.standard_normal((12, 2)),
+    }  # fmt: skip
+    moves, kept = rng.standard_normal((2, 900)) + 0j, Remembered(1 << 26)
+
+    def heard(known, *, point, volume, radius, ears, motion, swell):
+        following = [Following(SoundingRods(point, volume, radius), motion, moves)]
+        return pressures_together(
+            following, pole, ears, nearest=0.9, swelling=Swelling(swell, moves), known=known
+        )
+
+    usual = heard(kept, **given)
+    for name, value in given.items():
+        other = given | {name: value * 1.01 + 1e-4 * (name == "point")}
+        fresh = heard(None, **other)
+        assert np.abs(fresh - usual).max() > 1e-4 * np.abs(usual).max()
+        np.testing.assert_array_equal(heard(kept, **other), fresh)
+    np.testing.assert_array_equal(heard(kept, **given), usual)

@@ -13,6 +13,7 @@ from synth.design.pickup import USUAL
 from synth.design.resolve import resolve
 from synth.design.schema import Design, Pickup
 from synth.errors import InputError
+from synth.sound.radiator import Radiator
 from synth.sound.radiator.pickup import Circuit, MagneticPickup, Piezo, pickup_radiator
 from synth.vibration.modal_model import bar_shape
 
@@ -167,10 +168,50 @@ def test_a_magnetic_pickup_before_music_wire_is_built():
     assert Pickup().kind == "contact"
 
 
-@pytest.mark.parametrize(("share", "louder"), [(-0.5, 8.0), (0.0, 1.0), (1.0, 0.125)])
+@pytest.mark.parametrize(
+    ("share", "louder"), [(-3.0, 1000.0), (-0.95, 1000.0), (-0.5, 8.0), (0.0, 1.0), (1.0, 0.125)]
+)
 def test_a_tine_near_its_magnet_is_louder_by_the_cube_of_the_distance(share, louder):
-    """Away from the coil is positive: half a gap nearer is 2^3, a gap further 2^-3."""
+    """Away from the coil is positive: half a gap nearer is 2^3, a gap further 2^-3.
+
+    A tine cannot swing through its magnet: a tenth of the gap is left.
+    """
     gap = 4e-3
     coil = MagneticPickup(np.ones((2, 1), dtype=complex), 0.5, gap, Circuit(100_000.0, 1.0, 1e-3), 2.0)
     heard = coil.stream(RATE)(np.array([[share * gap], [0.3]]))
     assert heard[:, 0] == pytest.approx([2.0 * 0.5 * 0.3 * louder] * 2, rel=1e-6)
+
+
+@pytest.mark.parametrize("kind", ["contact", "magnetic"])
+def test_each_point_hears_its_own_share_of_the_monitor_as_it_plays_and_by_its_response(kind):
+    """In a room there is a point for each way: here three, one of them with the sign turned."""
+    spread = np.array([0.5, 0.25, -0.125])
+    circuit = Circuit(6000.0, 2.0, 50.0)
+    radiator: Radiator = Piezo(np.ones((1, 1), dtype=complex), 0.5, circuit, 2.0, spread)
+    if kind == "magnetic":
+        radiator = MagneticPickup(np.ones((2, 1), dtype=complex), 0.5, 4e-3, circuit, 2.0, spread)
+    count = len(radiator.weights)
+    assert radiator.channels == 3
+    signals = np.zeros((count, round(0.5 * RATE)))
+    signals[-1] = sine(700.0)
+    heard = [amplitude_at(each, 700.0) for each in radiator.radiate(signals, RATE)]
+    told = np.abs(radiator.response(np.array([700.0]))[:, -1, 0])
+    assert heard == pytest.approx(told, rel=1.0 * PERCENT)
+    assert told / told[0] == pytest.approx([1.0, 0.5, 0.25])
+    answer = radiator.response(np.array([700.0]))[:, -1, 0]
+    assert answer[2] / answer[0] == pytest.approx(-0.25)
+    assert radiator.immediate.tolist() == [kind == "contact"] * count
+
+
+@pytest.mark.parametrize(("position", "middle"), [(0.001, 0.005), (1.0985, None)])
+def test_a_strain_disc_at_the_bars_end_lies_on_the_bar(boarded, position, middle):
+    """Of 5 mm radius: a disc whose middle is nearer to an end would look beyond it."""
+    length = boarded.instrument.bar.length
+    middle = length - 0.005 if middle is None else middle
+    model = boarded.model()
+    at_end, inside = (
+        pickup_radiator(model, with_pickup(boarded, "strain", position=each)).weights[0]
+        for each in (position, middle)
+    )
+    np.testing.assert_array_equal(at_end, inside)
+    assert np.abs(inside).max() > 0.0

@@ -1,6 +1,7 @@
 """From a design to sound: pitch, decay, determinism, what rings along, what a palm takes."""
 
 import dataclasses
+from types import SimpleNamespace
 
 import msgspec
 import numpy as np
@@ -207,6 +208,15 @@ def test_a_sound_is_the_same_in_blocks_of_any_size(instrument, bar, monkeypatch)
     assert np.abs(np.concatenate(parts, axis=1) - whole).max() < 1e-6 * np.abs(whole).max()
 
 
+def test_a_stroke_may_be_heard_before_its_start_and_a_hold_may_not(instrument):
+    """A tine that swings 0.3 m would be met so much sooner; a sound is ready a chunk and two reaches before."""
+    hold = Hold(group=0, start=0.4, seconds=0.2, by="palm")
+    slow, quick = (stroke(instrument, start=0.4, speed=speed) for speed in (0.25, 2.0))
+    ready = (256 + 2 * 24) / RATE
+    found = [render._earliest(0.5, each) for each in (slow, quick, render.HoldPart(hold, 0.4))]
+    assert found == pytest.approx([0.5 - 0.3 / 0.25 - ready, 0.5 - 0.3 / 2.0 - ready, 0.5])
+
+
 def test_every_stroke_of_a_loose_hand_is_another_one_and_the_seed_tells_them_all(instrument, bar):
     """The second of seed 1 is drawn as the first of seed 2."""
 
@@ -263,3 +273,36 @@ def test_every_setting_of_a_contact_reaches_it(instrument, bar, monkeypatch):
     told = [(h["resolution"], h["allow_yield"], h["seed"], h["pad_damping"]) for h in asked]
     assert told == [(EVENT, False, 1, 1.0), (REFERENCE, True, 7, 0.5)]
     assert EVENT != REFERENCE
+
+
+def test_a_piece_of_several_voices_tells_what_each_of_them_did(instrument, monkeypatch):
+    """Reports, forces, remarks and rings of every voice, in their order; a remark that both make once."""
+
+    def performed(there, events, *, seconds, settings):
+        own = there.through
+        sound = np.full((2, 4), {"bar": 1.0, "panel": 0.25}[own])
+        return render.Rendering(
+            own, iter([sound]), 1, (f"report {own}",), (f"force {own}",), ("both", own), (f"ring {own}",)
+        )
+
+    monkeypatch.setattr(render, "perform", performed)
+    monkeypatch.setattr(render, "scene", lambda _, through, **__: SimpleNamespace(through=through))
+    played = [
+        Played(stroke(instrument, start=0.1 * n), through)
+        for n, through in enumerate(("bar", "panel", "bar"))
+    ]
+    found = play(instrument, Performance("it", tuple(played), 0.5))
+    assert found.through == "bar, panel"
+    assert found.reports == ("report bar", "report panel")
+    assert found.traces == ("force bar", "force panel")
+    assert found.warnings == ("both", "bar", "panel")
+    assert found.rings == ("ring bar", "ring panel")
+    np.testing.assert_array_equal(found.sound(), np.full((2, 4), 1.25))
+
+
+def test_a_stick_and_the_forces_are_left_out_when_they_are_not_asked_for(instrument, bar):
+    quiet, silent = ContactSettings(traces=False), ContactSettings(stick=False)
+    assert (bar.striker(quiet).stick, bar.striker(silent).stick) == (True, False)
+    kept, none = (perform(bar, [stroke(instrument)], seconds=0.01, settings=each) for each in (silent, quiet))
+    assert (len(kept.traces), len(none.traces)) == (1, 0)
+    assert len(kept.reports) == len(none.reports) == 1

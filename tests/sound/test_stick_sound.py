@@ -12,8 +12,8 @@ from synth.playing.contact.stick import stick_line
 from synth.playing.stroke import ForceTrace
 from synth.sound.audio import RATE
 from synth.sound.radiator import ears
-from synth.sound.radiator.dipoles import thickness
-from synth.sound.radiator.stick import stick_sound
+from synth.sound.radiator.stick import stick_sound, weights_depend_on
+from synth.sound.radiator.thickness import thickness
 from synth.sound.render import ContactSettings, perform, scene
 
 AIR, SPEED = 1.204, 343.2  # kg/m3, m/s at 20 degrees
@@ -68,16 +68,21 @@ def plain_pressure(line, trace, tip, frame, ear, nearest, at):
 
 
 @pytest.mark.parametrize("direction", [(1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0), (0.5, -0.3, 0.8)])
-@pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_a_push_on_a_tine_is_heard_of_the_stick_as_the_plain_sum_says(boarded, stick, direction, sign):
+@pytest.mark.parametrize(("sign", "passed"), [(1.0, (0,)), (-1.0, (0, 1))])
+def test_a_push_on_a_tine_is_heard_of_the_stick_as_the_plain_sum_says(
+    boarded, stick, direction, sign, passed
+):
+    """Of several tines that it passes, it is heard from the middle of their tips, turned as the middle one."""
     line = stick_line(stick, tilt=TILT, skew=0.2, sign=sign, beam_modes=4)
     model, instrument = boarded.model(), boarded.instrument
     trace = one_push(direction)
+    trace = dataclasses.replace(trace, tine=np.repeat(passed, len(trace.time) // len(passed)))
     heard = stick_sound(line, trace, model, instrument, rate=RATE)
-    bases, tine = model.bases, 0
+    bases, tine = model.bases, passed[len(passed) // 2]
     frame = np.stack([bases.along[tine], bases.across[tine], bases.pointing[tine]])
-    foot, _ = model.bar.frame_at(bases.position[tine])
-    tip = foot + bases.arm[tine] + (model.tines.tip - model.tines.height[:, 0])[tine] * bases.pointing[tine]
+    reach = (model.tines.tip - model.tines.height[:, 0])[:, None] * bases.pointing
+    tips = [model.bar.frame_at(bases.position[each])[0] + bases.arm[each] + reach[each] for each in passed]
+    tip = np.mean(tips, axis=0)
     points = ears(instrument)
     # sound is timed from the bar's nearest point: it lies along x, from 0 to its length
     beside = np.clip(points[:, 0], 0.0, instrument.bar.length)
@@ -147,3 +152,16 @@ def test_twice_the_push_is_six_decibels(boarded, stick):
         for each in (trace, double)
     )
     assert 20.0 * math.log10(np.abs(two).max() / np.abs(one).max()) == pytest.approx(6.02, abs=0.01 * DB)
+
+
+def test_a_stick_that_is_kept_is_known_by_all_that_its_sound_hangs_on(stick):
+    """Every figure of the stick as it is held, and the tines that it passes, which say where it is heard from."""
+    line = stick_line(stick, tilt=TILT, skew=0.1, sign=-1.0, beam_modes=4)
+    passed = np.array([3, 4, 5])
+    others = [(line, np.array([4, 5, 6])), (line, np.array([3, 4]))]
+    for each in dataclasses.fields(line):
+        others.append((dataclasses.replace(line, **{each.name: 1.001 * getattr(line, each.name)}), passed))
+    keys = {weights_depend_on(*each) for each in [(line, passed), *others]}
+    assert len(keys) == 1 + len(others)
+    again = stick_line(stick, tilt=TILT, skew=0.1, sign=-1.0, beam_modes=4)
+    assert weights_depend_on(again, passed.copy()) in keys

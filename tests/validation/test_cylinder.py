@@ -9,10 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.special import hankel2
 
 from synth.design.instrument import Section
 from synth.sound.radiator.bar import equivalent_radius
-from synth.sound.radiator.dipoles import thickness
+from synth.sound.radiator.thickness import THIN, thickness
 
 TABLE = Path(__file__).parents[1] / "data" / "radiation_checks.csv"
 PERCENT = 1e-2
@@ -45,3 +46,10 @@ def test_a_square_bar_carries_air_as_a_round_one_of_the_tabulated_radius():
         ratio, rel=0.1 * PERCENT
     )
     assert equivalent_radius(Section("round", 0.025, 0.025, 0.0), 0.025) == pytest.approx(0.0125)
+
+
+def test_the_table_of_thickness_is_hankels_function_between_its_rows_and_beyond():
+    for ka in (THIN + 3e-6, 0.0211, 0.0342, 0.1007, 0.731, 2.9003, 7.9991, 8.0, 12.5):
+        exact = 2j / (math.pi * ka**2) / (hankel2(1, ka) / ka - hankel2(0, ka))
+        assert abs(thickness(np.array([ka]))[0] / exact - 1.0) < 1e-7
+    assert thickness(np.array([0.0, 0.9 * THIN])) == pytest.approx(1.0)

@@ -190,6 +190,7 @@ def over_seats(surfaces, reference):
     return np.mean(error, axis=0), np.std(error, axis=0)
 
 
+@pytest.mark.slow
 def test_its_energy_is_that_of_all_images_counted_one_by_one():
     # few are counted, the rest is the diffuse field's mean. Below the crowd of modes (2000 sqrt(T / V) = 85 Hz)
     # images add by their phases, and a seat is what it is: from 250 Hz on their energies are the room's. The tail
@@ -200,6 +201,7 @@ def test_its_energy_is_that_of_all_images_counted_one_by_one():
     assert spread[2:7].max() < 1.0 * DB
 
 
+@pytest.mark.slow
 def test_where_one_surface_takes_most_the_tail_is_within_two_decibels():
     # the diffuse field's mean free path is the same in all directions; these images' are not
     bias, _ = over_seats(UNEVEN, lambda seat: all_images(UNEVEN, seat))

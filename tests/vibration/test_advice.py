@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import tomllib
 from types import ModuleType, SimpleNamespace
@@ -12,7 +13,7 @@ import pytest
 from synth.design.change import Change, words
 from synth.design.instrument import Instrument
 from synth.vibration.advice import ADVISED, SETTLED, _Adviser, _spread, advise, making_room
-from synth.vibration.quarrels import motion_at, worst_of_each
+from synth.vibration.quarrels import base_motion, meet, motion_at, worst_of_each
 
 
 def followed(everyday: ModuleType, seed: int) -> int:
@@ -187,3 +188,34 @@ def test_a_support_is_moved_to_the_nearest_place_where_it_would_take_a_quarter(e
         assert moves[0][1] == min(good, key=lambda at: abs(at - here[worst]))
         assert all(shares[at] < 0.25 for _, at in moves)
     assert asked > 1
+
+
+@pytest.mark.parametrize("moved", [0.0, 13.0, -21.0])
+def test_what_is_left_of_a_pair_is_what_quarrels_are_told_by_with_the_tine_moved_alone(
+    everyday: ModuleType, moved: float
+) -> None:
+    """On a straight flat bar, every plane and partial; unmoved it is the quarrel's own severity."""
+    tree = tomllib.loads(RUBBER)
+    instrument, row, _ = everyday.solved(tree)
+    loss = row.modes.loss_factor * np.array(
+        [[[1.0, 2.0, 3.0, *[1.0] * 40][: row.modes.loss_factor.shape[2]]]]
+    )
+    loss[:, 1] *= 5.0  # no two alike
+    row = dataclasses.replace(row, modes=dataclasses.replace(row.modes, loss_factor=loss))
+    adviser = _Adviser(everyday.design_of(tree), instrument, row, ())
+    shapes, bases = adviser.shapes, adviser.bases
+    there = dataclasses.replace(bases, position=bases.position + moved * 1e-3)
+    met = meet(row, shapes.frequency, shapes.loss_factor, base_motion(shapes, there))
+    asked = set()
+    for i in range(len(met.tine)):
+        quarrel = SimpleNamespace(
+            tine=int(met.tine[i]),
+            plane=int(met.plane[i]),
+            partial=int(met.partial[i]) + 1,
+            partial_hz=math.sqrt(float(met.pairs.squared[i])) / (2.0 * math.pi),
+            bar_mode=int(met.mode[i]),
+        )
+        asked.add((quarrel.tine, quarrel.plane, quarrel.partial))
+        left = adviser._pair_left(quarrel, np.array([moved * 1e-3]))
+        assert left[0] == pytest.approx(met.severity[i], rel=1e-6, abs=1e-9)
+    assert len(asked) > 10

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from synth.design.instrument import PlacedNut
 from synth.vibration.axial import solve_axial
@@ -63,3 +64,46 @@ def test_a_nut_slows_both_and_a_short_tine_keeps_its_first_of_each(bench: Workbe
     assert bare.exists.tolist() == [[[True], [True]]]
     assert np.all(loaded.frequency < bare.frequency)
     assert loaded.inertia[0, 0] - bare.inertia[0, 0] == pytest.approx(nut[0].nut.mass)
+
+
+@pytest.mark.parametrize(
+    "at", [0.0, 0.30, 0.58], ids=["beside the base nut", "in the middle", "near the tip"]
+)
+def test_a_threaded_tine_with_a_nut_is_a_rod_with_a_weight_on_it(bench: Workbench, at: float) -> None:
+    """Stiff as the bending diameter, heavy as the mass diameter, as long as root and rod; u = sin kx below the
+    weight, A cos k(L - x) above: EA k (cos ka - A sin k(L - a)) = M omega² sin ka, and so with GJ for the twist."""
+    rod = bench.threaded(4.0, 0.7)
+    steel = dataclasses.replace(rod.material, loss_factor=7e-4)
+    root = dataclasses.replace(bench.root(added=20.0), loss_slope=0.3, loss_factor=1.3e-3)
+    tine = bench.tine(dataclasses.replace(rod, material=steel), root=root)
+    nut = bench.nut("M4")
+    nut = dataclasses.replace(nut, mass=4e-3, rotary_inertia=3.5e-9)
+    modes = solve_axial([tine], [0.6], [(PlacedNut(nut, at),)])
+    whole, a = 0.62, at + 0.02
+    area, polar = math.pi / 4.0, math.pi / 32.0
+    parts = (
+        (steel.youngs * area * rod.bend_diameter**2, steel.density * area * rod.mass_diameter**2, nut.mass),
+        (
+            steel.shear * polar * rod.bend_diameter**4,
+            steel.density * polar * rod.mass_diameter**4,
+            nut.rotary_inertia,
+        ),
+    )
+    for kind, (stiffness, line, weight) in enumerate(parts):
+
+        def off(omega: float, stiff: float = stiffness, line: float = line, weight: float = weight) -> float:
+            k = omega * math.sqrt(line / stiff)
+            up = k * (whole - a)
+            below = math.cos(k * a) * math.cos(up) - math.sin(k * a) * math.sin(up)
+            return stiff * k * below - weight * omega**2 * math.sin(k * a) * math.cos(up)
+
+        grid = np.linspace(10.0, 2.0 * math.pi * 10_000.0, 4000)
+        sign = np.sign([off(each) for each in grid])
+        roots = [brentq(off, grid[i], grid[i + 1]) for i in np.flatnonzero(sign[1:] != sign[:-1])]
+        hertz = np.array(roots) / (2.0 * math.pi)
+        own = modes.frequency[0, kind, modes.exists[0, kind]]
+        np.testing.assert_allclose(own[0], hertz[0], rtol=0.5 * CENT)
+        np.testing.assert_allclose(own[1], hertz[1], rtol=2e-3)  # the weight lies within an element
+        loss = 7e-4 + 1.3e-3 * np.maximum(own / 1000.0, 1.0) ** 0.3
+        np.testing.assert_allclose(modes.loss_factor[0, kind, : len(own)], loss)
+        assert modes.inertia[0, kind] == pytest.approx(line * whole + weight)

@@ -8,7 +8,7 @@ import math
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 
 import numpy as np
 import pytest
@@ -210,6 +210,32 @@ def test_a_cut_at_which_bands_tell_other_modes_is_noticed(parts: tuple[object, .
     low, high = at(structure, CUTS[0])
     narrow = dataclasses.replace(low, near=hertz < 0.5 * CUTS[0][0])
     assert in_bands(structure, [narrow, high], WITHIN) is None
+
+
+@pytest.mark.parametrize(
+    ("other", "ends"),
+    [
+        ({}, [slice(0, 5), slice(3, 8)]),
+        ({4: 1.0 + 3e-4}, [slice(0, 5), slice(3, 8)]),  # a quarter of a cent: as rounding leaves it
+        ({4: 1.0 + 2e-3}, None),  # two cents, just below the cut
+        ({5: 1.0 + 2e-3}, None),  # just above it
+        ({7: 1.0 + 2e-3}, [slice(0, 5), slice(3, 8)]),  # far from the cut the upper band alone tells
+    ],
+    ids=["alike", "nearly", "another below", "another above", "another far off"],
+)
+def test_two_bands_must_tell_the_same_modes_beside_their_cut(
+    other: dict[int, float], ends: list[slice] | None
+) -> None:
+    """Ten modes with a gap at the cut: the lower band knows the first seven, the upper all but the first two."""
+    every = np.array([0.86, 0.90, 0.94, 0.96, 0.98, 1.02, 1.04, 1.06, 1.3, 1.5])
+    upper = np.array([value * other.get(n, 1.0) for n, value in enumerate(every.tolist())])
+    none = np.zeros(0, dtype=bool)
+    told = [
+        SimpleNamespace(squared=every[:7], band=ModeBand(0.0, 1.0, none)),
+        SimpleNamespace(squared=upper[2:], band=ModeBand(1.0, math.inf, none)),
+    ]
+    assert bands._spans(told, 10) == ends  # type: ignore[arg-type]
+    assert bands._spans(told, 11) is None  # type: ignore[arg-type]
 
 
 def test_bands_are_for_large_structures_and_cover_every_partial() -> None:

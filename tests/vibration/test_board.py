@@ -289,3 +289,18 @@ def test_what_goes_on_above_the_solved_modes_is_told_of_the_sheet_its_faces_and_
     assert given["above"] == pytest.approx(solved.reach)
     assert (given["loss_factor"], given["faces"]) == (PLY.loss_factor, faces)
     assert given["patch"] == pytest.approx(np.sqrt([0.06 * 0.02, 0.03 * 0.01]))
+
+
+def test_a_foot_feels_the_mean_of_waves_from_everywhere_under_it():
+    """Of plane waves cos(k.x) over a square of side a, all directions: from the slightest patch to k a = 1.6."""
+    plate = plate_of(board())
+    told = {"above": 2000.0, "loss_factor": 0.02, "faces": 2, "efficiency": 0.05}
+    point, patch = (diffuse_modes(plate, patch=np.array([side]), **told) for side in (1e-9, 0.012))
+    share = patch.shape[0] / point.shape[0]
+    np.testing.assert_allclose(share[0], share[1])
+    half = 0.5 * 0.012 * plate.wavenumber(patch.frequency)
+    angle = np.linspace(0.0, 2.0 * math.pi, 360, endpoint=False)[:, None]
+    mean = np.mean(np.sinc(half * np.cos(angle) / math.pi) * np.sinc(half * np.sin(angle) / math.pi), axis=0)
+    small = half < 0.8
+    assert np.min(mean[small]) < 0.92
+    np.testing.assert_allclose(share[0, small], mean[small], rtol=3e-3)

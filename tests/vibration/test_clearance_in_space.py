@@ -120,14 +120,16 @@ def test_a_refusal_tells_the_room_that_there_is_and_how_far_both_tips_swing(buil
     assert swings == pytest.approx(1e3 * 2.0 * 0.3 * 2.0 * 0.1**3 / (3.0 * stiff), rel=0.05)
 
 
-def test_a_warning_tells_how_far_the_one_that_bends_further_is_bent_by_a_stick(built):
+@pytest.mark.parametrize("further", [0, 1], ids=["the first", "the second"])
+def test_a_warning_tells_which_of_two_bends_further_and_how_far_a_stick_bends_it(built, further):
     """F l^3 / 3 E I of 2 N for the longer of the two, where there is room to ring but not to be held."""
-    instrument = built((0.1, 0.0, 0.1, ()), (0.1044, 0.0, 0.085, ()))
+    long = [0.1, 0.085] if further == 0 else [0.085, 0.1]
+    instrument = built((0.1, 0.0, long[0], ()), (0.1044, 0.0, long[1], ()))
     tine = instrument.tines[0]
     stiff = tine.rod.material.youngs * math.pi * tine.rod.bend_diameter**4 / 64.0
-    modes = solve_tines(instrument.tines, [0.1, 0.085], [(), ()])
-    (words,) = check_clearance(instrument, np.array([0.1, 0.085]), [(), ()], modes)
-    assert words.startswith("group[1]: tine 1 of 'two', held by 2 N, bends ")
-    assert words.endswith(" mm and meets tine 2 of 'two'")
+    modes = solve_tines(instrument.tines, long, [(), ()])
+    (words,) = check_clearance(instrument, np.array(long), [(), ()], modes)
+    assert words.startswith(f"group[1]: tine {further + 1} of 'two', held by 2 N, bends ")
+    assert words.endswith(f" mm and meets tine {2 - further} of 'two'")
     told = float(words.split("bends ")[1].split(" mm")[0])
     assert told == pytest.approx(1e3 * 2.0 * 0.1**3 / (3.0 * stiff), rel=0.03)

@@ -86,3 +86,21 @@ def test_a_long_rod_that_moves_as_one_radiates_as_the_infinite_cylinder() -> Non
     flat = math.pi**2 / 2.0 * AIR_DENSITY * radius**4 * k**2 / mass
     got = damping.air_radiation(frequency, np.array([radius]), z, shape, np.zeros_like(shape))
     assert got[0, 0] == pytest.approx(flat, rel=2.0 / 17.0)
+
+
+@pytest.mark.parametrize("k_length", [0.5, 3.0, 9.0])
+def test_a_shape_on_a_few_uneven_nodes_radiates_as_the_integral_over_it(k_length: float) -> None:
+    """eta = (pi/4) rho a⁴ k³ int |int phi exp(-i k mu z) dz|² (1 - mu²) dmu, summed plainly over 2000 slices."""
+    radius, length = 2e-3, 0.12
+    nodes = length * np.array([[0.0, 0.07, 0.19, 0.3, 0.46, 0.55, 0.71, 0.83, 0.92, 1.0]])
+    x = nodes / length
+    shape, slope = 30.0 * (x**3 - 1.2 * x**2), 30.0 * (3.0 * x**2 - 2.4 * x) / length
+    k = k_length / length
+    frequency = np.array([[k * SOUND_SPEED / (2.0 * math.pi)]])
+    found = damping.air_radiation(frequency, np.array([radius]), nodes, shape[:, None], slope[:, None])
+    z = (np.arange(2000) + 0.5) * length / 2000
+    phi = 30.0 * ((z / length) ** 3 - 1.2 * (z / length) ** 2)
+    mu = (np.arange(400) + 0.5) / 200.0 - 1.0
+    sent = np.abs(np.exp(-1j * k * np.outer(mu, z)) @ phi * length / 2000) ** 2
+    wanted = math.pi / 4.0 * AIR_DENSITY * radius**4 * k**3 * np.sum(sent * (1.0 - mu**2)) / 200.0
+    assert found[0, 0] == pytest.approx(wanted, rel=2e-3)

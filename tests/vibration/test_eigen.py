@@ -176,3 +176,28 @@ def test_losses_are_corrected_alike_by_one_core_and_by_two(
     two = each.model()
     assert np.array_equal(one.pole, two.pole)
     np.testing.assert_allclose(two.vectors, one.vectors, rtol=0.0, atol=2e-6 * np.abs(one.vectors).max())
+
+
+def test_each_mode_of_another_cluster_lends_its_motion_by_the_first_order_of_losses() -> None:
+    """j D_km / (lambda_m - lambda_k) of mode k, one after the other in double precision; real and complex modes."""
+    draw = np.random.default_rng(4)
+    count, freedoms = 40, 7
+    squared = np.sort(draw.uniform(1.0, 9.0, count)) * 1e6
+    alone = squared * (1.0 + 1j * draw.uniform(1e-4, 2e-2, count))
+    values = alone * (1.0 + 1e-4 * (draw.normal(size=count) + 1j * draw.normal(size=count)))
+    host = draw.normal(size=(freedoms, count)) * np.where(
+        draw.random(count) < 0.2, 1e-3, 0.5
+    )  # some move no host
+    mixed = (host + 1j * draw.normal(size=host.shape) * (draw.random(count) < 0.5)).astype(np.complex64)
+    root = draw.normal(size=(freedoms, freedoms))
+    loss = 2e4 * root @ root.T
+    named = np.arange(count)
+    named[5:8], named[20] = 5, 19
+    wanted = np.zeros((freedoms, count), dtype=complex)
+    for m in range(count):
+        for k in range(count):
+            if named[k] != named[m] and np.sum(host[:, k] ** 2) > 1e-3:
+                D = host[:, k] @ loss @ mixed[:, m].astype(complex)
+                wanted[:, m] += 1j * D / (values[m] - alone[k]) * host[:, k]
+    found = eigen._damping_correction(alone, values, host, mixed, loss, named)
+    np.testing.assert_allclose(found, wanted, rtol=0.0, atol=3e-6 * np.abs(wanted).max())

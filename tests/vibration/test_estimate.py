@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from synth.design.change import Change, fits, in_design, in_instrument, start_mm
-from synth.design.instrument import Bend, Instrument, Section, Straight
+from synth.design.instrument import Bend, Instrument, Section, Straight, Support
 from synth.design.resolve import resolve
 from synth.vibration import estimate as estimates
-from synth.vibration.estimate import estimate, free_bar
+from synth.vibration.estimate import FreeBar, _held, estimate, free_bar
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import find_quarrels
 from synth.vibration.tuning import Row, tune
@@ -113,3 +113,38 @@ def drawn(instrument: Instrument, draw: np.random.Generator) -> Change:
     start = round(start_mm(instrument, group) + draw.uniform(-25.0, 25.0))
     at = round(instrument.bar.supports[support].position * 1e3 + draw.uniform(-40.0, 40.0))
     return Change(starts=((group, float(start)),), supports=((support, float(at)),))
+
+
+def held_up(everyday: ModuleType, compliance: float) -> tuple[Instrument, FreeBar, np.ndarray]:
+    """A flat bar on two pads that push upwards only, unlike ones; it yields under each as if by a spring more."""
+    made: Instrument = everyday.instrument_of(everyday.design_tree(2))
+    pads = (
+        Support(0.06, "rubber", 9e4, 0.0, 0.12, ("up",)),
+        Support(0.31, "rubber", 2e5, 0.0, 0.05, ("up",)),
+    )
+    steel = dataclasses.replace(made.bar.material, loss_factor=3e-3)
+    section = Section("rectangle", 0.06, 0.01, 0.0)
+    bar = dataclasses.replace(made.bar, material=steel, path=(Straight(0.4),), section=section, supports=pads)
+    free = free_bar(bar)
+    yields = np.zeros_like(free.compliance)
+    yields[:, 2, 2] = compliance
+    up = free.modes.at([pad.position for pad in pads])[:, 2]
+    return dataclasses.replace(made, bar=bar), dataclasses.replace(free, compliance=yields), up
+
+
+@pytest.mark.parametrize("compliance", [0.0, 7e-6])
+def test_a_pad_and_what_the_bar_yields_under_it_are_two_springs_each_with_its_own_loss(
+    everyday: ModuleType, compliance: float
+) -> None:
+    """In series: k / (1 + k C), of whose energy the pad holds 1 / (1 + k C) and the bar's steel the rest."""
+    instrument, free, up = held_up(everyday, compliance)
+    stiffness, loss = _held(instrument.bar, free)
+    K = np.diag(free.modes.stiffness)
+    lost = 3e-3 * K
+    for pad, row in zip(instrument.bar.supports, up, strict=True):
+        own = 1.0 / (1.0 + pad.stiffness * compliance)
+        spring = pad.stiffness * own * np.outer(row, row)
+        K = K + spring
+        lost = lost + (pad.loss_factor * own + 3e-3 * (1.0 - own)) * spring
+    np.testing.assert_allclose(stiffness, K, rtol=1e-9, atol=1e-9 * np.abs(K).max())
+    np.testing.assert_allclose(loss, lost, rtol=1e-6, atol=1e-12 * np.abs(lost).max())

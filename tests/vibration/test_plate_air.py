@@ -184,6 +184,22 @@ def test_a_hole_radiates_as_a_monopole():
     assert np.linalg.eigvalsh(around.impedance[0].real).min() > 0.0
 
 
+def test_far_below_its_first_wave_a_box_and_its_hole_are_one_source_of_what_they_displace():
+    """R_ij = rho c k² V_i V_j / 4 pi of two monopoles close together: lid and lid, lid and plug, plug and plug."""
+    modes = solve_plate(plate("supported"), highest=600.0, most=20)
+    area, low = 2e-3, np.array([2.0, 3.0])
+    found = radiation(modes, low, faces="one").with_hole(area).impedance.real
+    displaced = np.append(displaced_volume(modes), area)
+    k = 2.0 * math.pi * low / SOUND_SPEED
+    wanted = AIR_DENSITY * SOUND_SPEED * k**2 / (4.0 * math.pi)
+    moves = np.abs(displaced[:-1]) > 0.05 * np.abs(displaced[:-1]).max()
+    assert np.count_nonzero(moves) >= 3
+    own = np.append(np.flatnonzero(moves), len(displaced) - 1)
+    for row, want in zip(found, wanted, strict=True):
+        share = row[np.ix_(own, own)] / np.outer(displaced[own], displaced[own]) / want
+        np.testing.assert_allclose(share, 1.0, rtol=0.06)  # of the cells
+
+
 def test_unlike_edges_are_refused():
     one = orthotropic(
         length=0.6,

@@ -50,3 +50,27 @@ def test_properties_are_stiffness_and_mass_per_length() -> None:
     assert rod.torsion == pytest.approx(74.8e9 * 2.0 * second)
     assert rod.inertia_x == pytest.approx(7900.0 * 2.0 * second)
     assert rod.shear_y == pytest.approx(74.8e9 * area * 6.0 * 1.29 / (7.0 + 6.0 * 0.29))
+
+
+def test_a_flat_bar_carries_each_of_its_properties_in_its_own_plane() -> None:
+    """60 x 10 mm: whatever has to do with y and whatever with z differ by the square of six."""
+    bar = properties(rectangle(0.06, 0.01, 0.3), youngs=200e9, shear=77e9, density=7850.0)
+    soft, stiff = 0.06 * 0.01**3 / 12.0, 0.01 * 0.06**3 / 12.0
+    wanted = {
+        "axial": 200e9 * 6e-4,
+        "torsion": 77e9
+        * (1.0 - 0.630 / 6.0)
+        / 3.0
+        * 0.06
+        * 0.01**3,  # a strip less its two ends (Timoshenko and Goodier)
+        "bend_y": 200e9 * soft,
+        "bend_z": 200e9 * stiff,
+        "shear_y": 0.850 * 77e9 * 6e-4,
+        "shear_z": 0.850 * 77e9 * 6e-4,
+        "mass": 7850.0 * 6e-4,
+        "inertia_x": 7850.0 * (soft + stiff),
+        "inertia_y": 7850.0 * soft,
+        "inertia_z": 7850.0 * stiff,
+    }
+    for name, value in wanted.items():
+        assert float(getattr(bar, name)) == pytest.approx(value, rel=2e-3), name

@@ -86,6 +86,9 @@ def test_no_mode_is_missed_of_thousands_of_tines_beside_host_modes(lossy: bool) 
         np.testing.assert_allclose(found.squared[:, :2], np.take_along_axis(value, most, axis=1), rtol=1e-9)
         if lossy:
             assert np.all(found.pole[:, :2].real < 0.0)
+        nearest = np.argmin(np.abs(found.squared[:, :, None] - value[:, None]), axis=2)
+        for own, there in zip(nearest, found.share > 0.0, strict=True):
+            assert len(set(own[there].tolist())) == np.sum(there)  # none is told twice
 
 
 def test_a_mode_in_each_gap_between_poles_and_none_besides() -> None:

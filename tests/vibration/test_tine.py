@@ -176,16 +176,6 @@ def test_a_hex_nut_moves_the_partials_of_an_m3_tine(
     assert moved == pytest.approx([first, second], abs=0.5)
 
 
-@pytest.mark.parametrize(("position", "ratio"), [(0.4, 5.975), (0.5, 6.000), (0.8, 6.653)])
-def test_a_hex_nut_sets_the_ratio_of_an_m4_tine(bench: Any, position: float, ratio: float) -> None:
-    """The table is for a rod without shear and turning sections."""
-    trim = (PlacedNut(bench.nut("M4"), position * 0.15),)
-    rods = rods_of([bench.tine(bench.threaded(4.0, 0.7))], [0.15], [trim])
-    thin = replace(rods, shear=np.array([1e15]), rotary=np.array([0.0]))
-    first, second = rod.lowest_frequencies(thin, 2)[0]
-    assert second / first == pytest.approx(ratio, abs=6e-4)
-
-
 @pytest.mark.parametrize(
     ("x", "first", "second"), [(0.3, 0.075, 1.107), (0.5, 0.461, 2.037), (0.8, 2.105, 0.020)]
 )
@@ -332,21 +322,6 @@ def test_what_a_tine_does_not_have_is_zero(bench: Any) -> None:
     assert np.all(modes.loss_factor[1, :, absent[1]] == 0.0)
     assert np.all(np.isfinite([modes.decay.max(), modes.loss_factor.max()]))
     assert modes.tip == pytest.approx([0.3, 0.03])
-
-
-def test_nuts_at_base_and_tip_and_side_by_side_need_no_tiny_elements(bench: Any) -> None:
-    """Nodes that would fall together are one; the pitch moves smoothly as a nut passes a node."""
-    nut = bench.nut("M3", 1.0)
-    tine = bench.tine(bench.threaded(3.0, 0.5), root=bench.root(added=0.05))
-    places = 0.075 + np.linspace(-4e-4, 4e-4, 41)
-    other = PlacedNut(nut, 0.075 + 0.002275 + 4e-4)
-    trims = [
-        (PlacedNut(nut, 0.0011375), PlacedNut(nut, position), other, PlacedNut(nut, 0.15))
-        for position in places
-    ]
-    found = np.log(solve_tines([tine] * 41, 0.15, trims).frequency[:, 0, :3])
-    jerk = np.abs(np.diff(found, n=2, axis=0)) / CENT
-    assert jerk.max() < 0.02
 
 
 @settings(max_examples=25, deadline=None)

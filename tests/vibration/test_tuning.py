@@ -210,6 +210,23 @@ def test_a_wished_overtone_is_met_while_the_length_keeps_the_pitch(
         assert [each.position for each in nuts] == sorted(each.position for each in nuts)
 
 
+def test_a_wished_nut_keeps_its_share_of_the_length_as_the_bar_shortens_the_tine(
+    bench: Any, build: Build
+) -> None:
+    """A bar that lowers every pitch by 3 %: the tine is cut 1.5 % shorter, and its own nut stays where it is."""
+    m4, nut = bench.threaded(4.0, 0.7), bench.nut("M4")
+    wish = TrimWish(2, 6.1, nut)
+    own = (PlacedNut(nut, 0.01),)
+    tines = [bench.tine(m4, pitch_hz=110.0, wish=wish), bench.tine(m4, pitch_hz=75.0, wish=wish, trim=own)]
+    clamped = tune(build(*tines))
+    mounted = tune(build(*tines), lambda modes, which, rigid: np.full(len(which), 0.97))
+    assert mounted.length / clamped.length == pytest.approx([0.985, 0.985], abs=0.002)
+    for r in (0, 1):
+        shares = [row.trim[r][-1].position / row.length[r] for row in (clamped, mounted)]
+        assert shares[0] == pytest.approx(shares[1], rel=1e-9)
+    assert clamped.trim[1][0] == mounted.trim[1][0] == own[0]
+
+
 def test_a_higher_overtone_can_be_wished_too(bench: Any, build: Build) -> None:
     tine = bench.tine(bench.threaded(4.0, 0.7), pitch_hz=110.0, wish=TrimWish(3, 17.0, bench.nut("M4")))
     row = tune(build(tine))

@@ -51,6 +51,15 @@ def test_the_programme_beats_longest_first_where_that_wastes_a_bar():
     assert len(clever) == fewest_by_trying_all(pieces, bar=1000.0, kerf=0.0) <= len(plain)
 
 
+def test_the_two_longest_may_have_to_share_a_bar():
+    """40 + 36 + 12 + 12 and 34 + 33 + 20 + 13 fill two bars of 100; 40 without 36 makes no 100."""
+    pieces = [40, 36, 34, 33, 20, 13, 12, 12]
+    assert len(best_fit(pieces, bar=100.0, kerf=0.0)) == 3
+    found = plan(pieces, bar=100.0, kerf=0.0)
+    check(pieces, found, bar=100.0, kerf=0.0)
+    assert len(found) == 2
+
+
 def test_a_large_order_stays_within_one_bar_of_the_bound():
     pieces = list(np.random.default_rng(1).uniform(60, 220, 168))
     found = plan(pieces, bar=1000.0, kerf=1.2)

@@ -143,6 +143,18 @@ def test_words_lie_on_the_sheet_and_never_on_one_another(seed):
             assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1], (a, b)
     said = [box[4] for box in boxes]
     assert all(said.count(group.name) >= 3 for group in instrument.groups)  # two views and the table
+    frame = (10.0, 10.0, sheet.width - 10.0, sheet.height - 10.0)
+    for each in sheet.ink:  # the views, too, and what points at things
+        ends = (
+            each.corners
+            if isinstance(each, Patch)
+            else (each.start, each.end)
+            if isinstance(each, Line)
+            else ()
+        )
+        for point in ends:
+            assert frame[0] - 1e-6 <= point.x <= frame[2] + 1e-6, each
+            assert frame[1] - 1e-6 <= point.y <= frame[3] + 1e-6, each
 
 
 def test_svg_and_pdf_say_the_same_and_measure_what_the_title_says(made, straight, tmp_path):

@@ -202,3 +202,41 @@ def test_ends_of_the_outline_are_as_broad_as_the_bar_there(made):
         if isinstance(each, Line) and each.layer == "outline" and each.start.x == each.end.x == 0.0
     ]
     assert ends == pytest.approx([WIDE])
+
+
+def middle_of(text):
+    """Of words whose letters are 0.76 of their height wide, on their baseline."""
+    return text.at.x + 0.76 * text.height * len(text.words) / 2.0, text.at.y + text.height / 2.0
+
+
+@pytest.mark.parametrize(
+    ("face", "off"),
+    [(0.0, WIDE / 2.0), (180.0, WIDE / 2.0), (270.0, WIDE / 2.0 + 8.0), (90.0, WIDE / 2.0)],
+)
+def test_a_group_s_name_stands_outside_the_bend_beside_the_middle_of_its_tines(made, face, off):
+    """4 mm and half a letter beyond the bar's edge, or beyond the stubs of 8 mm of tines that stand out there."""
+    tines = "".join(f"[[group.tine]]\nfree_length_mm = {length}\n" for length in (100.0, 90.0, 80.0))
+    own = f'[[group]]\nname = "own"\nstock = "M4"\nstart_mm = 30.0\nspacing_mm = 12.0\nface_deg = {face}\n{tines}'
+    ((_, drawing),) = bent_templates(made(bent(0.0) + own)).items()
+    (name,) = [each for each in drawing.shapes if isinstance(each, Text) and each.words == "own"]
+    assert middle_of(name) == pytest.approx((42.0, -(off + 4.0 + 1.5)), abs=1e-6)
+    position = 100.0 + 50.0 * math.pi + 20.0  # on the second leg outside is to the right
+    ((_, drawing),) = bent_templates(made(bent(0.0) + own.replace("30.0", f"{position}"))).items()
+    (name,) = [each for each in drawing.shapes if isinstance(each, Text) and each.words == "own"]
+    wide = 0.76 * 3.0 * 3
+    assert middle_of(name) == pytest.approx((200.0 + off + 4.0 + wide / 2.0, 132.0), abs=1e-6)
+
+
+def test_both_ends_of_the_bar_and_both_bend_lines_are_drawn_across_it(made):
+    ((_, drawing),) = bent_templates(made(bent(0.0) + group("one", 50.0, 0.0))).items()
+
+    def across(layer):
+        lines = (each for each in drawing.shapes if isinstance(each, Line) and each.layer == layer)
+        points = (((each.start.x, each.start.y), (each.end.x, each.end.y)) for each in lines)
+        return {tuple(sorted((round(x, 3), round(y, 3)) for x, y in each)) for each in points}
+
+    half = WIDE / 2.0
+    first, last = ((0.0, -half), (0.0, half)), ((200.0 - half, 200.0), (200.0 + half, 200.0))
+    assert {first, last} <= across("outline")
+    bends = {((100.0, -half), (100.0, half)), ((200.0 - half, 100.0), (200.0 + half, 100.0))}
+    assert across("bend lines") == bends

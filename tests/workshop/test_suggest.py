@@ -237,6 +237,9 @@ def test_what_is_settled_and_what_grows_most_is_told_from_both_solutions():
     assert most_grown(before, after) == (after[0], 0.99)  # 17 cents to 35; the new one only to 9
     assert most_grown(before, after[1:]) == (after[2], 1.0)
     assert most_grown(before, []) is None
+    twice = [quarrel(1, 1.005, 0.9), quarrel(1, 0.985, 4.0)]  # of one partial what shifts it most counts
+    assert most_grown([*before, *twice], after) == (after[0], 0.985)
+    assert most_grown(before, [*twice, quarrel(1, 1.002, 0.4)]) == (twice[1], 0.99)
 
 
 @pytest.mark.slow

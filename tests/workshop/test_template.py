@@ -91,6 +91,10 @@ def test_a_given_neutral_axis_replaces_the_rule(made, bent):
     assert develop(instrument.bar, instrument.bench.neutral_axis).length == pytest.approx(
         instrument.bar.length
     )
+    # and the second hole is drilled as far on as it stands along the axis, whose radius is 30
+    assert [each[0] for each in holes(flat_template(instrument))] == pytest.approx(
+        [30.0, 100.0 + math.pi / 2 * 30.0 + 50.0]
+    )
 
 
 def test_places_on_the_flat_bar_rise_with_places_on_the_axis(made, bent):
@@ -111,6 +115,20 @@ def test_the_bent_bar_is_drawn_round_the_corner(made, bent):
     ]
     assert sorted(each.radius for each in drawing.shapes if isinstance(each, Arc)) == pytest.approx(
         [20.0, 40.0]
+    )
+
+
+def test_a_bend_s_arcs_sweep_as_far_as_it_turns_wherever_they_begin(made, bent):
+    """Bends of 170 degrees are two arcs of 85 on either side; the second bend begins 170 degrees on from -90."""
+    twice = bent.replace("bend_deg = 90.0", "bend_deg = 170.0").replace(
+        "{ straight_mm = 150.0 },\n",
+        "{ straight_mm = 300.0 },\n{ bend_deg = 170.0, radius_mm = 30.0 },\n{ straight_mm = 20.0 },\n",
+    )
+    ((_, drawing),) = bent_templates(made(twice)).items()
+    arcs = [each for each in drawing.shapes if isinstance(each, Arc)]
+    assert [(each.end_deg - each.start_deg) % 360.0 for each in arcs] == pytest.approx([85.0] * 8)
+    assert sorted(each.start_deg % 360.0 for each in arcs) == pytest.approx(
+        [80.0, 80.0, 165.0, 165.0, 270.0, 270.0, 355.0, 355.0]
     )
 
 

@@ -143,7 +143,7 @@ function control(channel, number, value) {
     noted({ palms: HEAD.groups.map((each) => each.name) });
   } else if (number === 121) {
     channel.numbers.clear();
-    Object.assign(channel, { damper: false, sostenuto: false, held: new Set() });
+    Object.assign(channel, { damper: false, sostenuto: false, held: new Set(), grip: NEUTRAL });
   } else if (number >= 123) letGo(channel, new Set(channel.down));
   else if (number === 74) channel.brightness = brightStep(HEAD, value);
   else channel.numbers.set(number, value);

@@ -156,14 +156,21 @@ def free(row: Row, held: Held, course: Course, state: State, level: int, n: int)
 
 @inlined
 def fly(row: Row, held: Held, state: State, level: int) -> None:
-    """All that are awake, by the steps of a level at once."""
+    """All that are awake, by the steps of a level at once; tines by MIDDLE: their roots' moments change quickly."""
     turn(state.stick_q, state.stick_p, 0, held.turns, level, 0)
     for i in range(state.q.shape[0]):
         if state.flags[i, AWAKE] == 1:
-            turn(state.q, state.p, i, row.turns, level, i)
-            if state.tally[i, T_TOUCHES] > 0.0:
-                state.tally[i, T_MOMENT] = max(state.tally[i, T_MOMENT], bending(state.q, i, row.root_moment))
+            for _ in range(LEVELS[level] // MIDDLE):
+                turn(state.q, state.p, i, row.turns, 1, i)
+                bear(row, state, i)
     state.clock[DONE] += LEVELS[level]
+
+
+@inlined
+def bear(row: Row, state: State, i: int) -> None:
+    """The greatest moment at the root of a tine from its first touch on, between touches as well."""
+    if state.tally[i, T_TOUCHES] > 0.0:
+        state.tally[i, T_MOMENT] = max(state.tally[i, T_MOMENT], bending(state.q, i, row.root_moment))
 
 
 @inlined
@@ -192,6 +199,8 @@ def step(row: Row, held: Held, course: Course, state: State, history: Any, n: in
         if state.flags[i, AWAKE] == 0:
             continue
         ux, uy, lean_x, lean_y, vx, vy, turn_x, turn_y = advance(row, state.q, state.p, i, level, n)
+        if now % MIDDLE == 0:
+            bear(row, state, i)
         gap, nx, nz, ahead, above = placed(row, course, i, ex, ey, ez, ux, uy, lean_x, lean_y)
         if gap >= 0.0:
             if state.flags[i, TOUCHING] == 1:
@@ -259,7 +268,6 @@ def step(row: Row, held: Held, course: Course, state: State, history: Any, n: in
         size = math.sqrt(fx * fx + fy * fy + fz * fz)
         state.tally[i, T_FORCE] = max(state.tally[i, T_FORCE], size / dt)
         if now % MIDDLE == 0:
-            state.tally[i, T_MOMENT] = max(state.tally[i, T_MOMENT], bending(state.q, i, row.root_moment))
             state.tally[i, T_BEND] = max(state.tally[i, T_BEND], math.sqrt(ux * ux + uy * uy))
         open_bin(course, state, history, i, now)
         state.binned[i, 0] += f0

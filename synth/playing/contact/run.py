@@ -204,16 +204,21 @@ class Pass:
             width=self.resolution.bin,
         )
 
-    def swept(self) -> Sweep:
-        """What has come of it so far, with the force since it was asked for last."""
+    def tally(self) -> Array:
+        """(T, ...) what is counted of each tine, its root's moment as it swings on from here as well."""
         from synth.playing.contact import kernel
 
-        state, tally = self.state, self.state.tally.copy()
+        tally: Array = self.state.tally.copy()
         turns = round(RING_ON / (layout.MIDDLE * self.resolution.step))
-        kernel.ring_on(self.row, state.q.copy(), state.p.copy(), tally, turns)
+        kernel.ring_on(self.row, self.state.q.copy(), self.state.p.copy(), tally, turns)
+        return tally
+
+    def swept(self) -> Sweep:
+        """What has come of it so far, with the force since it was asked for last."""
+        state = self.state
         return Sweep(
             **vars(self.taken()),
-            tally=tally,
+            tally=self.tally(),
             books=self.books,
             ring=InitialState(state.q.reshape(self.shape), state.p.reshape(self.shape), state.since),
         )

@@ -45,6 +45,7 @@ __all__ = [
 
 LOST: Final = 650.0  # nepers: a ring that has fallen by more is below the least number of double precision
 CLOSED: Final = 0.02  # of the energy: books that are off by less are taken
+NEARLY: Final = 1.0 - 1e-9  # of what a root bears: from there on it is looked at tine by tine
 STAGE: Final = 11e-3  # s, the first; each is twice as long as the one before it
 DOUBLED: Final = 4  # times, and as long from then on
 LEVERED: Final = 3  # partials among which a turn of the tip is shared out as a force
@@ -146,6 +147,7 @@ class FollowedStroke:
         self._closed = pluck(stroke, way, self._tip)
         refusals.refuse_impossible(stroke, way, self._closed, instrument)
         refusals.refuse_too_deep(stroke, way, instrument)
+        self._borne = NEARLY * np.array([bearable(instrument.tines[each]) for each in way.tine])
         stick = stick_modes(
             stroke.stick,
             tilt=stroke.tilt,
@@ -168,7 +170,7 @@ class FollowedStroke:
         for until in _edges(self.way.start):
             passed = self._stage(self._pass, until)
             trace = _trace(self._pass.taken(), self.way, self._tip)
-            if not self._allow_yield:
+            if not self._allow_yield and np.any(self._pass.tally()[:, layout.T_MOMENT] > self._borne):
                 refusals.refuse_yield(self._touches(self._pass), self.stroke, self._instrument)
             yield StrokeStage(trace, math.inf if passed else self._pass.now)
             if passed:
@@ -286,29 +288,23 @@ def _modes(tines: TineModes, index: Indices) -> tuple[Array, Array]:
 
 def _trace(swept: ForceHistory, way: StickPath, tip: ContactModes) -> ForceTrace:
     """The force in the row's own directions, from the tines' principal planes: one tine after the other."""
-    lever = _lever(tip)
-    impulse, push, turn = (np.empty((len(swept.bin), width)) for width in (2, 3, 2))
-    number = np.empty(len(swept.bin), np.int64)
-    first = np.zeros(len(way.tine) + 1, np.int64)
-    order = np.argsort(way.tine)
-    for n, k in enumerate(order):
-        mine = np.flatnonzero(swept.tine == k)  # in time's order
-        here = slice(first[n], first[n] + len(mine))
-        first[n + 1] = here.stop
-        cos, sin = np.cos(tip.axis[k]), np.sin(tip.axis[k])
-        planes = np.array([[cos, sin], [-sin, cos]])  # from the principal planes to along and across
-        push[here, :2] = swept.impulse[mine] @ planes
-        turn[here] = swept.turning[mine] @ planes
-        push[here, 2] = swept.up[mine]
-        impulse[here] = push[here, :2] + lever[k] * turn[here]
-        number[here] = swept.bin[mine]
+    mine = np.argsort(way.tine[swept.tine], kind="stable")  # of each tine in time's order
+    k = swept.tine[mine]
+    cos, sin = np.cos(tip.axis)[k], np.sin(tip.axis)[k]
+
+    def turned(planes: Array) -> Array:
+        """From the principal planes to along and across."""
+        one, other = planes[mine].T
+        return np.column_stack([one * cos - other * sin, one * sin + other * cos])
+
+    push, turn = turned(swept.impulse), turned(swept.turning)
     return ForceTrace(
         start=swept.start,
         bin_s=swept.width,
-        time=np.asarray(swept.start + (number + 0.5) * swept.width),
-        tine=np.repeat(way.tine[order], np.diff(first)),
-        impulse=impulse,
-        push=push,
+        time=np.asarray(swept.start + (swept.bin[mine] + 0.5) * swept.width),
+        tine=way.tine[k],
+        impulse=push + _lever(tip)[k, None] * turn,
+        push=np.column_stack([push, swept.up[mine]]),
         turn=turn,
     )
 
@@ -369,3 +365,8 @@ def _touches(
 def stress(moment: float, tine: Tine) -> float:
     """The bending stress 32 M/(pi d^3) at the core of a rod, Pa, without the notch of a thread."""
     return 32.0 * moment / (math.pi * tine.rod.root_diameter**3)
+
+
+def bearable(tine: Tine) -> float:
+    """The bending moment, N m, at which the root reaches the yield stress."""
+    return tine.rod.material.yield_stress / stress(1.0, tine)

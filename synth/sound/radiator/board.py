@@ -27,6 +27,7 @@ from synth.air import SOUND_SPEED
 from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument, PlacedNut
 from synth.sound.convolution import Convolver
+from synth.sound.fast_length import fast_length
 from synth.sound.radiator import EARS, Direct, Radiator, Stream, arrivals, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.vibration.board import SolvedBoard
@@ -124,11 +125,7 @@ class BoardFilter(Radiator):
 
         The response brought back to time, the air of each mode read linearly between frequencies `COARSE` apart.
         """
-        from scipy.fft import irfft, next_fast_len
-
-        count = next_fast_len(
-            math.ceil(1.25 * self.ring * rate), real=True
-        )  # a quarter more, against wrapping
+        count = fast_length(math.ceil(1.25 * self.ring * rate))  # a quarter more, against wrapping
         frequency = np.arange(count // 2 + 1) * rate / count
         shape = self._shape()
         table = np.arange(0.0, TAPER[1] + COARSE, COARSE)
@@ -144,7 +141,7 @@ class BoardFilter(Radiator):
             low, high = air[:, None, :, g] * shape, air[:, None, :, g + 1] * shape  # (C, P, B)
             out[:, :, here] = (low @ turned) * (1.0 - share) + (high @ turned) * share
         out[:, :, :last] *= _fade(frequency[:last])
-        return np.asarray(irfft(out, count)[..., : math.ceil(self.ring * rate)] * rate)
+        return np.asarray(np.fft.irfft(out, count)[..., : math.ceil(self.ring * rate)] * rate)
 
     def stream(self, rate: float) -> Stream:
         """Partitioned convolution with the whole ring."""

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array, Complex
 from synth.remembered import Remembered
+from synth.sound.radiator.thickness import thickness
 
-THIN: Final = 0.02  # ka below which a rod is a thin one, within 0.1 %
 TOP: Final = 2.0 * math.pi * 20_000.0 / SOUND_SPEED  # rad/m: tables go so far whatever the highest mode is
 STEP: Final = 0.1  # rad between two rows of a table over the wavenumber: leaves 0.1 % between them
 
@@ -204,17 +204,3 @@ def _turns(k: Array, distance: Array) -> Complex:
 def _times(one: Complex, other: Array) -> Complex:
     """The product with a real matrix, for half the work."""
     return np.asarray(one.real @ other + 1j * (one.imag @ other))
-
-
-def thickness(ka: Array) -> Complex:
-    """The far pressure of an oscillating cylinder over its thin-rod limit: (2j / (pi (ka)^2)) / H1(2)'(ka).
-
-    1 for a thin rod; |.| is 1.01 at ka = 0.1 and 0.69 at ka = 1. Exact for a long rod broadside.
-    """
-    factor = np.ones(ka.shape, dtype=np.complex128)
-    thick = ka > THIN
-    if np.any(thick):
-        from scipy.special import h2vp
-
-        factor[thick] = 2j / (math.pi * ka[thick] ** 2) / -h2vp(1, ka[thick])
-    return factor

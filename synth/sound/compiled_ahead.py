@@ -1,0 +1,78 @@
+"""The compiled functions that make a sound, compiled on another core while this one compiles the contact.
+
+numba compiles one function at a time, so this is done by a process of its own, which leaves what it compiled in
+numba's folder. Where it cannot be started, or nothing can be kept, each is compiled where it is first called.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import subprocess
+import sys
+from collections.abc import Iterator
+from typing import Any, Final
+
+import numpy as np
+
+from synth.sound.bin_sums import BinSum
+from synth.sound.drive import Drive, Force
+from synth.sound.zwicker import loudness_over_time
+
+RATE: Final = 48_000.0
+LONGEST: Final = 60.0  # s that anybody waits for the other process
+
+
+@contextlib.contextmanager
+def compiled_beside() -> Iterator[None]:
+    """If anything has to be compiled inside, the rest is compiled beside it, and is there at the end."""
+    from numba.core import event
+
+    class Helper(event.Listener):
+        process: subprocess.Popen[bytes] | None = None
+
+        def on_start(self, event: Any) -> None:
+            if self.process is None:
+                self.process = _started()
+
+        def on_end(self, event: Any) -> None:
+            pass
+
+    helper = Helper()
+    with event.install_listener("numba:compile", helper):
+        try:
+            yield
+        finally:
+            if helper.process is not None:
+                _ended(helper.process)
+
+
+def compile_all() -> None:
+    """Calls everything once, on as little as there can be."""
+    drive = Drive(
+        np.array([-3.0 + 2000.0j]), np.ones((1, 2, 1), complex)[0], immediate=np.zeros(2, np.bool_), rate=RATE
+    )
+    force = Force(np.array([0.01, 0.011]), np.array([0, 0]), np.array([1.0, -1.0]))
+    drive(drive.inputs(np.ones((1, 1), complex)), force)
+    sum_ = BinSum(np.array([-1e-4 + 0.1j]), 4096)
+    sum_.fill(np.zeros((1, 4096), np.float32), np.ones((1, 1), np.complex64))
+    loudness_over_time(np.zeros((1, 4800)), RATE)
+
+
+def _started() -> subprocess.Popen[bytes] | None:
+    code = f"import sys; sys.path[:] = {sys.path!r}; from {__name__} import compile_all; compile_all()"
+    with contextlib.suppress(OSError):
+        return subprocess.Popen(
+            [sys.executable, "-c", code],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+    return None
+
+
+def _ended(process: subprocess.Popen[bytes]) -> None:
+    try:
+        process.wait(LONGEST if sys.exc_info()[0] is None else 0.0)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()

@@ -1,0 +1,190 @@
+"""What devices and ports are asked for, and what of them is given on; nothing is opened."""
+
+import gc
+import signal
+import sys
+from contextlib import suppress
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from synth.doors import devices, ports, recorder, threads
+from synth.doors.live import checked_setting
+from synth.doors.live_session import Setting
+from synth.errors import InputError
+
+NAMES = ["Keys:out 20:0", "Pads:out 24:0", "Drum 3 28:1"]
+
+
+class Stream:
+    """Keeps what it was asked for."""
+
+    def __init__(self, **words):
+        self.words, self.closed = words, False
+
+    def start(self):
+        pass
+
+    def close(self):
+        self.closed = True
+
+
+@pytest.fixture
+def system(monkeypatch):
+    """PortAudio's binding, in which everything that is made is kept."""
+    made = []
+
+    def stream(**words):
+        made.append(Stream(**words))
+        return made[-1]
+
+    asked = []
+    found = SimpleNamespace(
+        made=made,
+        asked=asked,
+        InputStream=stream,
+        OutputStream=stream,
+        PortAudioError=OSError,
+        query_devices=lambda *words: asked.append(words),
+        _terminate=lambda: asked.append("let go"),
+    )
+    monkeypatch.setattr(devices, "_sounddevice", lambda: found)
+    return found
+
+
+def test_blocks_of_a_microphone_stay_as_they_were_when_the_driver_fills_its_own_again(system):
+    with devices.microphone(None, rate=44_100, block=4) as blocks:
+        (stream,) = system.made
+        buffer = np.zeros((4, 1), np.float32)
+        for value in (0.5, 0.25):
+            buffer[:] = value
+            stream.words["callback"](buffer, 4, None, SimpleNamespace(input_overflow=False))
+        assert [next(blocks).tolist() for _ in range(2)] == [[0.5] * 4, [0.25] * 4]
+    assert (stream.words["device"], stream.words["dtype"]) == (None, "float32")
+
+
+@pytest.mark.parametrize(("named", "device"), [("3", 3), ("USB", "USB"), (None, None)])
+def test_a_sound_device_is_opened_as_it_is_named_and_asks_with_its_flags(system, named, device):
+    filled = []
+    with devices.sound_device(
+        named, lambda *given: filled.append(given), rate=48_000, block=128, channels=2
+    ) as stream:
+        callback = stream.words.pop("callback")
+        assert stream.words == {
+            "device": device,
+            "samplerate": 48_000,
+            "blocksize": 128,
+            "channels": 2,
+            "dtype": "float32",
+            "latency": "low",
+        }
+        callback("out", 128, "time", "flags")
+    assert filled == [("out", "flags")]
+    assert stream.closed
+    devices.check_sound_device(named)
+    assert system.asked == [(device, "output"), "let go"]  # a microphone of that name is none to play on
+
+
+def test_a_port_is_its_number_its_name_or_a_part_of_it_and_no_number_past_the_last():
+    assert [ports.chosen(each, NAMES) for each in ("0", "2", "pads", "DRUM")] == [
+        NAMES[0],
+        NAMES[2],
+        NAMES[1],
+        NAMES[2],
+    ]
+    assert ports.chosen("3", NAMES) == "Drum 3 28:1"  # no number of a port, but a part of a name
+    assert ports.chosen("3", NAMES[:2]) is None
+    assert ports.chosen("2", NAMES[:2]) == NAMES[0]  # of "20:0"
+
+
+def test_a_port_that_returns_is_the_same_one_under_a_new_number_and_never_another():
+    assert ports.returned("keys", NAMES[0], NAMES) == NAMES[0]
+    assert ports.returned("keys", NAMES[0], ["Pads:out 24:0", "Keys:out 32:0"]) == "Keys:out 32:0"
+    assert ports.returned("keys", NAMES[0], ["My Keys 7:0"]) == "My Keys 7:0"
+    assert ports.returned("0", NAMES[0], ["Pads:out 24:0"]) is None  # whatever stands first now
+    assert ports.returned("keys", NAMES[0], ["Pads:out 24:0"]) is None
+
+
+def test_a_port_that_goes_is_told_once_and_taken_again(monkeypatch):
+    there, opened = [NAMES[:2]], []
+
+    def opens(name, receive):
+        opened.append((name, receive))
+        return Stream()
+
+    backend = SimpleNamespace(names=lambda: there[0], open=opens)
+    port = ports.WatchedPort(backend, "pads", NAMES[1], "receive")
+    first = port._port
+    assert port.look() == ""
+    there[0] = NAMES[:1]
+    assert port.look() == "the MIDI port 'pads' is gone: it is played on again when it returns"
+    assert first.closed
+    assert port.look() == ""
+    there[0] = [*NAMES[:1], "Pads:out 40:0"]
+    assert port.look() == "the MIDI port 'pads' is back"
+    assert port.look() == ""
+    assert opened == [(NAMES[1], "receive"), ("Pads:out 40:0", "receive")]
+
+
+def test_its_own_look_at_the_ports_is_none_of_them():
+    backend = ports.Backend.__new__(ports.Backend)
+    backend._probe = SimpleNamespace(get_ports=lambda: ["tinewright looks", *NAMES])
+    assert backend.names() == NAMES
+
+
+def test_a_named_device_that_is_missing_is_refused_though_it_is_recorded(monkeypatch, tmp_path):
+    def none(_):
+        raise InputError("there is none")
+
+    monkeypatch.setattr("synth.doors.live.check_sound_device", none)
+    told = []
+    setting = Setting(midi_socket="localhost:9080", record=tmp_path / "take.wav")
+    assert checked_setting(setting, tell=told.append).silent
+    for wrong in (
+        Setting(midi_socket="localhost:9080", record=tmp_path / "take.wav", device="organ"),
+        Setting(midi_socket="localhost:9080"),
+    ):
+        with pytest.raises(InputError, match="there is none"):
+            checked_setting(wrong, tell=told.append)
+    assert told == [f"there is none: unheard, into {tmp_path / 'take.wav'}"]
+
+
+def test_a_take_goes_to_its_place_in_the_end_or_where_the_device_is_lost_and_else_stays_unfinished(tmp_path):
+    class LostError(Exception):
+        pass
+
+    for ending, stands in ((LostError, "take.wav"), (ValueError, "take (unfinished).wav")):
+        (tmp_path / ending.__name__).mkdir()
+        path = tmp_path / ending.__name__ / "take.wav"
+        waiting = [np.full((64, 2), 0.25, np.float32)]
+        voice = SimpleNamespace(channels=2, keep=lambda w=waiting: SimpleDeque(w))
+        with suppress(ending), recorder.taped(path, voice, lost=LostError):
+            raise ending
+        assert [each.name for each in path.parent.iterdir()] == [stands]
+
+
+class SimpleDeque(list):
+    def popleft(self):
+        return self.pop(0)
+
+
+def test_a_script_that_stands_there_or_a_folder_of_its_name_is_in_the_way(tmp_path):
+    (tmp_path / "take.toml").write_text("mine")
+    with pytest.raises(InputError, match="is there already"):
+        recorder.script_beside(tmp_path / "take.flac")
+    assert recorder.script_beside(tmp_path / "other.flac") == tmp_path / "other.toml"
+
+
+def test_threads_collection_and_interrupts_are_put_back_as_they_were():
+    before, handler = sys.getswitchinterval(), signal.getsignal(signal.SIGINT)
+    with threads.calm_threads():
+        assert sys.getswitchinterval() == pytest.approx(0.0005)
+    assert sys.getswitchinterval() == pytest.approx(before)
+    frozen = gc.get_freeze_count()
+    with threads.nothing_to_collect():
+        assert gc.get_freeze_count() > frozen
+    assert gc.get_freeze_count() == 0
+    with threads.deaf_to_interrupts():
+        assert signal.getsignal(signal.SIGINT) == signal.SIG_IGN
+    assert signal.getsignal(signal.SIGINT) is handler

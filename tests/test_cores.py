@@ -1,0 +1,35 @@
+"""Linear algebra keeps to one thread where it is told to, takes all for a large problem, and is let go again."""
+
+import pytest
+import scipy.linalg  # noqa: F401 its threads are counted too
+from threadpoolctl import threadpool_info, threadpool_limits
+
+from synth.cores import all_cores, one_core, threads_allowed
+
+
+def threads():
+    return {each["num_threads"] for each in threadpool_info() if each["user_api"] == "blas"}
+
+
+def test_one_core_is_one_thread_and_all_cores_within_it_are_as_many_as_outside():
+    with threadpool_limits(2):
+        if threads() != {2}:
+            pytest.skip("there is no second thread to be had")
+        assert threads_allowed() == 2
+        with one_core():
+            assert threads() == {1}
+            assert threads_allowed() == 2
+            with all_cores():
+                assert threads() == {2}
+            assert threads() == {1}
+        assert threads() == {2}
+        assert threads_allowed() == 2
+
+
+def test_what_fails_within_lets_the_threads_go():
+    with threadpool_limits(2):
+        before = threads()
+        with pytest.raises(ValueError, match="no"), one_core():
+            raise ValueError("no")
+        assert threads() == before
+        assert threads_allowed() == max(before)

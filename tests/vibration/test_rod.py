@@ -1,0 +1,56 @@
+"""Stacks of rods: as many partials as are asked for, whatever mesh they come from, and nuts wherever they sit."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from synth.design.instrument import PlacedNut
+from synth.vibration import rod
+from synth.vibration.tine import rods_of, solve_tines
+
+CENT = math.log(2.0) / 1200.0
+
+
+@pytest.mark.parametrize("count", range(1, 9))
+def test_the_lowest_few_frequencies_are_those_of_the_mesh_for_all(bench: Any, count: int) -> None:
+    """Each asked for as the highest, and all below it with it: searches ask for as many as a wish names."""
+    tines = [
+        bench.tine(bench.plain(3.0)),
+        bench.tine(bench.threaded(6.0, 1.0)),
+        bench.tine(bench.threaded(4.0, 0.7), root=bench.root(added=2.0)),
+    ]
+    trim = [(), (PlacedNut(bench.nut("M4", grip=0.7), 0.05),), (PlacedNut(bench.nut("M4"), 0.07),)]
+    rods = rods_of(tines, [0.15, 0.2, 0.3], trim)
+    every = rod.solve_rods(rods, 60_000.0).frequency[:, :count]
+    few = rod.lowest_frequencies(rods, count)
+    assert np.max(np.abs(np.log(few / every))) < 0.05 * CENT
+
+
+@pytest.mark.parametrize(("position", "ratio"), [(0.4, 5.975), (0.5, 6.000), (0.8, 6.653)])
+def test_a_hex_nut_sets_the_ratio_of_an_m4_tine(bench: Any, position: float, ratio: float) -> None:
+    """The table is for a rod without shear and turning sections."""
+    trim = (PlacedNut(bench.nut("M4"), position * 0.15),)
+    rods = rods_of([bench.tine(bench.threaded(4.0, 0.7))], [0.15], [trim])
+    thin = replace(rods, shear=np.array([1e15]), rotary=np.array([0.0]))
+    first, second = rod.lowest_frequencies(thin, 2)[0]
+    assert second / first == pytest.approx(ratio, abs=6e-4)
+
+
+def test_nuts_at_base_and_tip_and_side_by_side_need_no_tiny_elements(bench: Any) -> None:
+    """Nodes that would fall together are one; the pitch moves smoothly as a nut passes a node."""
+    nut = bench.nut("M3", 1.0)
+    tine = bench.tine(bench.threaded(3.0, 0.5), root=bench.root(added=0.05))
+    places = 0.075 + np.linspace(-4e-4, 4e-4, 41)
+    other = PlacedNut(nut, 0.075 + 0.002275 + 4e-4)
+    trims = [
+        (PlacedNut(nut, 0.0011375), PlacedNut(nut, position), other, PlacedNut(nut, 0.15))
+        for position in places
+    ]
+    found = np.log(solve_tines([tine] * 41, 0.15, trims).frequency[:, 0, :3])
+    jerk = np.abs(np.diff(found, n=2, axis=0)) / CENT
+    assert jerk.max() < 0.02
