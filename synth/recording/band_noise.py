@@ -1,7 +1,8 @@
 """What is no partial in a band: the microphone's noise, a knock that dies in the room, the room's tail.
 
-In: a band's values (M,), and the waves of the poles that are taken for the partial. Out: a `BandNoise`, the
-likeliest of a grid of powers and of rates at which a room dies. Each row of waves has a noise of its own: what one
+In: a band's values (M,), and the waves of the poles that are taken for the partial. Out: a `BandNoise`, the mean
+over a grid of powers, and of rates at which a room dies, by their probability: a few values do not tell the power
+of their noise, and the likeliest is less than the mean. Each row of waves has a noise of its own: what one
 explanation of a band leaves over is not what another leaves, and under the noise that the better one needs the
 other looks worse than it is.
 """
@@ -27,6 +28,9 @@ FITTED: Final = (
     2.0  # of M values, taken up by poles fitted to the same (two pitches, two decays; half a value each)
 )
 NOISES: Final = 10.0 ** np.arange(-5.5, 0.1, 0.5)  # of the partial's power
+POWERS: Final = np.array(
+    [each.ravel() for each in np.meshgrid(TAILS, NOISES)]
+)  # (2, H): a room's, a microphone's
 
 
 @dataclass(frozen=True)
@@ -46,24 +50,25 @@ class BandNoise:
         return BandNoise(self.whiten[which], self.white[which], self.offset[which], self.left[which])
 
 
-def likeliest_noise(
+def expected_noise(
     time: Array, values: Complex, together: Array, fall: float, waves: Complex, known: Complex
 ) -> BandNoise:
-    """The noise beside waves (R, K, M) of unknown amplitudes, as loud as the values or softer.
+    """The noise to be expected beside waves (R, K, M) of unknown amplitudes, as loud as the values or softer.
 
     `together` (M, M) is the covariance of white noise in the values, `fall` the partial's decay rate in 1/s;
     `known` (Q, M) are waves of known level that are no partial, and of unknown phase.
     """
     both = np.concatenate((waves, np.broadcast_to(known, (len(waves), *known.shape))), axis=1)
     shapes = [(rate, _shape(time, together, fall, rate, kind)) for rate in ROOMS for kind in KINDS]
-    found = [_powers(shape, together, values, both, rate) for rate, shape in shapes]
-    best = np.argmax([value for value, _, _ in found], axis=0)
-    covariance = [
-        found[each][2][row] * together + found[each][1][row] * shapes[each][1]
-        for row, each in enumerate(best.tolist())
-    ]
+    value = np.array([_likely(shape, together, values, both, rate) for rate, shape in shapes])  # (S, R, H)
+    weight = np.exp(value - np.max(value, axis=(0, 2), keepdims=True))
+    weight /= np.sum(weight, axis=(0, 2), keepdims=True)
+    covariance = np.einsum("srh,h->r", weight, POWERS[1])[:, None, None] * together
+    covariance = covariance + np.einsum(
+        "srh,h,smn->rmn", weight, POWERS[0], np.array([s for _, s in shapes]), optimize=True
+    )
     free = len(time) / max(len(time) - FITTED, 1.0)
-    factor = np.linalg.cholesky(free * np.array(covariance) + known.T @ np.conj(known))
+    factor = np.linalg.cholesky(free * covariance + known.T @ np.conj(known))
     whiten = np.asarray(np.linalg.inv(factor))
     white = np.asarray(whiten @ values, complex)
     log_det = 2.0 * np.sum(np.log(np.diagonal(factor, axis1=1, axis2=2).real), axis=1)
@@ -94,19 +99,15 @@ def _tail(time: Array, fall: float, sooner: float) -> Array:
     return np.asarray(whole / np.max(whole))
 
 
-def _powers(
-    shape: Array, together: Array, values: Complex, waves: Complex, rate: float
-) -> tuple[Array, Array, Array]:
-    """(R,) likelihood's logarithm, power of the room's noise and of the microphone's."""
+def _likely(shape: Array, together: Array, values: Complex, waves: Complex, rate: float) -> Array:
+    """(R, H) likelihood's logarithm of the `POWERS`, with a room's noise of that shape."""
     strength, turn = scipy.linalg.eigh(shape, together)
     values, columns = turn.T @ values, waves @ turn
-    tail, noise = (each.ravel() for each in np.meshgrid(TAILS, NOISES))
+    tail, noise = POWERS
     inverse = 1.0 / (tail[:, None] * np.maximum(strength, 0.0) + noise[:, None])  # (H, M)
     pairs = np.conj(columns)[:, :, None] * columns[:, None]  # (R, K, K, M)
     gram = np.moveaxis(pairs @ inverse.T, -1, 1) + np.eye(waves.shape[1])  # (R, H, K, K)
     seen = np.moveaxis((np.conj(columns) * values) @ inverse.T, -1, 1)  # (R, H, K)
     told = np.sum(np.conj(seen) * np.linalg.solve(gram, seen[..., None])[..., 0], axis=-1).real
     value = np.sum(np.log(inverse), axis=1) - inverse @ np.abs(values) ** 2  # (H,)
-    value = value + told - np.linalg.slogdet(gram)[1] - 0.5 * (np.log(rate / USUAL) / SPREAD) ** 2
-    best = np.argmax(value, axis=1)
-    return value[np.arange(len(best)), best], tail[best], noise[best]
+    return np.asarray(value + told - np.linalg.slogdet(gram)[1] - 0.5 * (np.log(rate / USUAL) / SPREAD) ** 2)

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 
 from synth.arrays import Array, Complex
-from synth.recording.band_noise import likeliest_noise
+from synth.recording.band_noise import expected_noise
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
 from synth.recording.stirred import Band
 from synth.units import CENT, FALL
@@ -34,6 +34,7 @@ DECAY_SD: Final = 0.7  # of ln decay, of the fitted line's
 ANYWHERE: Final = 5  # lines that explain whatever planes are there, before any are known
 BEFORE_NOTHING: Final = no_modes()
 SETTLED: Final = 0.02  # by which its logarithm still moves
+SHORTER: Final = 0.25  # of a step that led to less
 
 
 class PlaneBand:
@@ -63,7 +64,7 @@ class PlaneBand:
     def listen_for(self, poles: Complex) -> None:
         """Take the noise that is likeliest with each row of these poles (R, K), relative to the band's middle."""
         waves = np.exp(poles[..., None] * self.time)
-        self.noise = likeliest_noise(self.time, self.values, self.together, self.fall, waves, self._known)
+        self.noise = expected_noise(self.time, self.values, self.together, self.fall, waves, self._known)
 
     def _waves_of(self, before: FittedModes, rate: float) -> Complex:
         """(Q, M) what rang before and rings on in the band, where it is, and where it might be instead."""
@@ -110,16 +111,21 @@ class PlaneBand:
     def over_decays(
         self, middle: Array, log_fall: Array, split: Array, differ: Array | float, *, rounds: int
     ) -> tuple[Array, Array]:
-        """ln of the likeliest decay rate from `log_fall` on, and the likelihood's logarithm, decays integrated."""
+        """ln of the likeliest decay rate from `log_fall` on, and the likelihood's logarithm, decays integrated.
+
+        A step by Newton's rule that led to less, as beyond the turn of a slope, is tried again shorter.
+        """
         step = 1e-2 / max(self.seconds * self.fall, 0.05)
         value = self.likelihood(middle, log_fall, split, differ)
+        trust = np.ones(value.shape)
         for _ in range(rounds):
             up, down = (self.likelihood(middle, log_fall + each, split, differ) for each in (step, -step))
             slope, bend = (up - down) / (2.0 * step), np.abs(up + down - 2.0 * value) / step**2
-            move = np.clip(slope / np.maximum(bend, 1.0), -DECAY_SD, DECAY_SD)
+            move = trust * np.clip(slope / np.maximum(bend, 1.0), -DECAY_SD, DECAY_SD)
             moved = self.likelihood(middle, log_fall + move, split, differ)
             better = moved > value
             log_fall, value = np.where(better, log_fall + move, log_fall), np.where(better, moved, value)
+            trust = np.where(better, 1.0, SHORTER * trust)
             if np.max(np.abs(move)) < SETTLED:
                 break
         return log_fall, value - 0.5 * np.log(np.maximum(bend, 1.0))

@@ -10,10 +10,11 @@ the uncertainty: the answer is the mean and deviation over all splits, middles a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
 from synth.recording.damped_sinusoid_fit import FittedModes
@@ -30,13 +31,18 @@ DIFFERS: Final = (
     0.1 * np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
 )  # of ln decay, by which planes of one tine differ
 LIKELY: Final = np.log(np.array([1.0, 4.0, 1.0]) / 6.0)  # that it is by so much, 0.1 being usual
-POINTS: Final = 13  # middles that are asked at once
+SIDES: Final = np.array(
+    [-1.0, 1.0]
+)  # of the line, on which the middle is: the upper plane is louder, or the lower
+OPPOSED: Final = 1.5  # splits from the middle to the line, of planes in counterphase, the softer half as loud
+POINTS: Final = 9  # middles that are asked at once, on one side
+ENDS: Final = np.array([0.5] + [1.0] * (POINTS - 2) + [0.5])  # a side's last middle is the other's first
 ZOOMS: Final = 4
+ROUGHLY: Final = 2  # zooms, while only its noise is asked of an explanation
 ROUNDS: Final = 4  # towards the likeliest decay, at first
 LIVE: Final = 8.0  # of log likelihood below the best, where the rest no longer counts
 SEARCHED: Final = 40.0  # cents around a line where its partial may be, in a room that pulls it
 FALLS: Final = (0.5, 1.0, 2.0)  # times the line's decay rate that are tried there
-SAFE: Final = 1.4  # times the deviation found, by tests/recording/test_tapped_beams.py
 LEAST: Final = 0.05  # cents: no tine is steadier than that
 
 
@@ -65,8 +71,8 @@ class PlanePitch:
 
 @dataclass(frozen=True)
 class _Profile:
-    """By split and difference of decays (S, D): log of probability, middle and its variance in cents, the likeliest
-    poles (S, D, 2) relative to the band's middle."""
+    """By split, and by difference of decays and side (S, D): log of probability, middle and its variance
+    in cents, the likeliest poles (S, D, 2) relative to the band's middle."""
 
     log: Array
     middle: Array
@@ -92,24 +98,35 @@ def plane_pitch(
     if len(bands[0].time) < LEAST_BLOCKS - 2:
         return None
     bands = [each for each in bands if len(each.time) >= LEAST_BLOCKS - 2]
-    nodes = [differ + DIFFERS if band is bands[0] else np.array([differ]) for band in bands]
-    splits = SPLITS
-    for turn in range(3):
-        profiles = [_profile(band, splits, each) for band, each in zip(bands, nodes, strict=True)]
-        log = profiles[0].log + LIKELY - np.log1p((splits / usual) ** 2)[:, None]  # (S, D)
-        said = [_said_of_the_first(splits, each.log[:, 0], usual) for each in profiles[1:]]
-        for upper, _ in said:
-            log = log + upper[:, None]
-        if turn < 2:
-            finer = splits if turn == 0 else _finer(splits, np.logaddexp.reduce(log, axis=1))
-            nearest = np.argmin(np.abs(finer[:, None] - splits), axis=1)
-            for band, profile in zip(bands, profiles, strict=True):
-                band.listen_for(profile.poles.reshape(-1, 2))
-                count = profile.log.shape[1]
-                band.noise = band.noise.rows((nearest[:, None] * count + np.arange(count)).ravel())
-            splits = finer
-    odd = np.min([each for _, each in said], axis=0) if said else np.zeros(len(splits))
-    return _summed(bands[0], splits, profiles[0], log, odd)
+    splits, alike = SPLITS, np.array([differ])
+    for finer in (False, True):  # what is likely, roughly, for the noise of each explanation
+        profiles = [_profile(band, splits, alike, ROUGHLY) for band in bands]
+        log, _ = _together(profiles, splits, usual)
+        known, splits = splits, _finer(splits, np.logaddexp.reduce(log, axis=1)) if finer else splits
+        for band, profile in zip(bands, profiles, strict=True):
+            differs = len(DIFFERS) if finer and band is bands[0] else 1
+            band.listen_for(profile.poles.reshape(-1, 2))
+            band.noise = band.noise.rows(_nearest(splits, known, differs))
+    nodes = [differ + DIFFERS if band is bands[0] else alike for band in bands]
+    profiles = [_profile(band, splits, each, ZOOMS) for band, each in zip(bands, nodes, strict=True)]
+    profiles[0] = replace(profiles[0], log=profiles[0].log + np.repeat(LIKELY, len(SIDES)))
+    return _summed(bands[0], splits, profiles[0], *_together(profiles, splits, usual))
+
+
+def _together(profiles: Sequence[_Profile], splits: Array, usual: float) -> tuple[Array, Array]:
+    """The first partial's logarithm of probability (S, D) once all are heard, and how likely it is by split that
+    the others have nothing to do with it."""
+    said = [_said_of_the_first(splits, np.logaddexp.reduce(each.log, axis=1), usual) for each in profiles[1:]]
+    log = profiles[0].log - np.log1p((splits / usual) ** 2)[:, None]
+    for upper, _ in said:
+        log = log + upper[:, None]
+    return log, np.min([each for _, each in said], axis=0) if said else np.zeros(len(splits))
+
+
+def _nearest(splits: Array, before: Array, differs: int) -> NDArray[np.int_]:
+    """Of explanations by split and side, those nearest to explanations by split, difference of decays and side."""
+    nearest = np.argmin(np.abs(splits[:, None] - before), axis=1)
+    return np.asarray((nearest[:, None] * len(SIDES) + np.tile(np.arange(len(SIDES)), differs)).ravel())
 
 
 def _found(samples: Array, rate: float, pole: complex, before: FittedModes) -> PlaneBand:
@@ -124,15 +141,21 @@ def _found(samples: Array, rate: float, pole: complex, before: FittedModes) -> P
     return PlaneBand(samples, rate, moved, before)
 
 
-def _profile(band: PlaneBand, splits: Array, differ: Array) -> _Profile:
-    """For each split (S,), and difference of decays (D,), the middles that explain the band, ever closer."""
-    shape = len(splits), len(differ)
-    split = np.repeat(splits * band.per_cent, len(differ))[:, None]
-    differ = np.tile(differ, len(splits))[:, None]
-    high = 0.8 * split + 0.06 * 2.0 * np.pi / band.seconds
-    low, u = -high, np.linspace(0.0, 1.0, POINTS)
+def _profile(band: PlaneBand, splits: Array, differ: Array, zooms: int) -> _Profile:
+    """For each split (S,), and difference of decays and side, the middles that explain the band, ever closer.
+
+    Either side has a noise of its own: where planes oppose each other the line lies beyond both of them, above or
+    below, and in the noise that one of these explanations leaves the other looks impossible.
+    """
+    shape = len(splits), len(differ) * len(SIDES)
+    split = np.repeat(splits * band.per_cent, shape[1])[:, None]
+    side = np.tile(SIDES, len(splits) * len(differ))[:, None]
+    differ = np.tile(np.repeat(differ, len(SIDES)), len(splits))[:, None]
+    reach = OPPOSED * split + 0.06 * 2.0 * np.pi / band.seconds
+    low, high = np.minimum(side * reach, 0.0), np.maximum(side * reach, 0.0)
+    u = np.linspace(0.0, 1.0, POINTS)
     log_fall = np.full((len(split), POINTS), np.log(band.fall))
-    for zoom in range(ZOOMS):
+    for zoom in range(zooms):
         middle = low + (high - low) * u
         rounds = ROUNDS if zoom == 0 else ROUNDS // 2
         both = np.broadcast_to(split, middle.shape)
@@ -140,14 +163,14 @@ def _profile(band: PlaneBand, splits: Array, differ: Array) -> _Profile:
         live = value > np.max(value, axis=1, keepdims=True) - LIVE
         first = np.maximum(np.argmax(live, axis=1) - 1, 0)
         last = POINTS - 1 - np.maximum(np.argmax(live[:, ::-1], axis=1) - 1, 0)
-        if zoom == ZOOMS - 1 or np.all(last - first >= POINTS - 3):
+        if zoom == zooms - 1 or np.all(last - first >= POINTS - 3):
             break
         row = np.arange(len(split))
         log_fall = log_fall[row[:, None], np.round(first[:, None] + (last - first)[:, None] * u).astype(int)]
         low, high = middle[row, first][:, None], middle[row, last][:, None]
     step = (high - low)[:, 0] / (POINTS - 1)
     top = np.max(value, axis=1)
-    weight = np.exp(value - top[:, None])
+    weight = np.exp(value - top[:, None]) * ENDS
     whole = np.sum(weight, axis=1)
     mean = np.sum(weight * middle, axis=1) / whole
     variance = np.sum(weight * (middle - mean[:, None]) ** 2, axis=1) / whole + step**2 / 12.0
@@ -195,7 +218,7 @@ def _summed(band: PlaneBand, splits: Array, profile: _Profile, log: Array, odd: 
     hertz = band.omega / (2.0 * np.pi) * np.exp(middle * CENT)
     return PlanePitch(
         hertz=float(hertz),
-        standard_uncertainty=float(np.hypot(SAFE * np.sqrt(variance), LEAST) * CENT * hertz),
+        standard_uncertainty=float(np.hypot(np.sqrt(variance), LEAST) * CENT * hertz),
         split=split,
         split_sd=float(np.sqrt(max(0.0, by_split @ (splits - split) ** 2)) + LEAST),
         softer=band.softer(pole, best) if pole[0] != pole[1] else 0.0,

@@ -26,8 +26,8 @@ from synth.recording.tapped_tine import alone_at_a_glance, alone_in, could_be, j
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
 
-LOOKS: Final = (0.3, 0.5, 1.05, 1.8, 3.0, 5.0)  # s of free ringing at which a tap is looked at
-QUICK: Final = 0.5  # s: the look at which an answer is due above `LOW`
+LOOKS: Final = (0.3, 0.58, 1.05, 1.8, 3.0, 5.0)  # s of free ringing at which a tap is looked at
+QUICK: Final = 0.58  # s: the look at which an answer is due above `LOW`
 SLOW: Final = 1.05  # s: and below
 LOW: Final = 100.0  # Hz
 SURE: Final = 1.0  # cents: a figure less sure is given when it is due, not before

@@ -7,7 +7,7 @@ import pytest
 
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.plane_band import DECAY_SD, WEAK, PlaneBand
-from synth.recording.plane_pitch import EVEN, _said_of_the_first, plane_pitch
+from synth.recording.plane_pitch import EVEN, LIVE, ROUNDS, _said_of_the_first, plane_pitch
 from synth.units import CENT
 
 RATE = 48_000
@@ -57,6 +57,40 @@ def test_of_two_planes_the_one_that_dies_faster_is_told_to_be_the_upper_one(band
     middle, fall = np.array([[0.5 * split]]), np.array([[0.5 * np.log(1.2 * 0.8)]])
     value = [float(band.likelihood(middle, fall, np.array([[split]]), each)[0, 0]) for each in tried]
     assert tried[int(np.argmax(value))] == pytest.approx(np.log(1.2 / 0.8), abs=0.11)
+
+
+@pytest.mark.parametrize("start", [0.35, 0.67, 2.5])
+def test_decays_are_integrated_as_direct_evaluation_has_them_from_wherever_the_search_begins(
+    band: PlaneBand, start: float
+) -> None:
+    """It once stayed where it began, if Newton's step led too far: one of two explanations was lost, 5 sd off."""
+    middle = np.linspace(-4.0, 9.0, 27)[None]
+    split = np.array([[3.0 * band.per_cent]])
+    band.listen_for(np.array([[-1.0 + 1.5j * band.per_cent] * 2]))  # noise as loud as their beat
+    tried = np.linspace(np.log(0.05), np.log(20.0), 4001)
+    whole = [
+        np.logaddexp.reduce(band.likelihood(np.full((1, 4001), each), tried[None], split, 0.0)[0])
+        for each in middle[0]
+    ]
+    direct = np.array(whole) + np.log(tried[1] - tried[0]) - 0.5 * np.log(2.0 * np.pi)
+    _, found = band.over_decays(middle, np.full(middle.shape, np.log(start)), split, 0.0, rounds=ROUNDS)
+    likely = direct > np.max(direct) - LIVE
+    assert np.count_nonzero(likely) >= 3
+    assert found[0][likely] == pytest.approx(direct[likely], abs=0.5)
+
+
+def test_planes_that_oppose_each_other_leave_the_middle_on_either_side_of_the_line() -> None:
+    """1.4 cents apart, the softer one in counterphase: the line is above both, and as likely below both."""
+    time = np.arange(round(1.05 * RATE)) / RATE
+    planes = 195.53 * np.exp(np.array([0.5, -0.5]) * 1.44 * CENT)
+    sound = np.exp(-0.9 * time) * np.cos(2.0 * np.pi * planes[0] * time)
+    sound += 0.27 * np.exp(-0.9 * time) * np.cos(2.0 * np.pi * planes[1] * time + 3.7)
+    sound += 0.05 * np.random.default_rng(3).normal(size=len(time))
+    at = plane_pitch(sound, RATE, [complex(-0.67, 2.0 * np.pi * 195.66)], usual=3.0)
+    assert at is not None
+    off = 1200.0 * np.log2(at.hertz / 195.53)
+    told = at.standard_uncertainty / at.hertz / CENT
+    assert abs(off) < 2.0 * told
 
 
 def test_partials_are_taken_to_be_split_alike_within_three_tenths_of_the_logarithm():

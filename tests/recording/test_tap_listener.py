@@ -117,7 +117,7 @@ def test_no_wrong_tine_is_named_and_the_stated_uncertainty_holds(level: float) -
 
 def test_an_answer_comes_in_time_and_improves_while_it_rings(bench: Shop) -> None:
     tine = clear_tine(bench)
-    told = bench.hears(in_room(bench.tap(tine, -20.0, np.random.default_rng(1), seconds=3.5), 8e-2), tine)
+    told = bench.hears(in_room(bench.tap(tine, -20.0, np.random.default_rng(1), seconds=3.5), 1.2e-1), tine)
     assert all(answer.verdict.tine == tine for answer in told)
     assert told[0].time == pytest.approx(0.6, abs=0.005)
     assert told[0].spoken - told[0].time < 0.7
@@ -276,10 +276,10 @@ def test_what_rang_before_counts_as_loud_as_it_still_is_at_the_tap():
     [
         (220.0, 0.3, 0.9, "figure"),  # sure enough before it is due
         (220.0, 0.3, 1.1, None),  # may become surer yet
-        (220.0, 0.5, 1.1, "figure"),  # due: what there is
-        (220.0, 0.5, 4.9, "figure"),
-        (220.0, 0.5, 5.1, "reason"),  # too unsure to be told at all
-        (99.0, 0.5, 1.1, None),  # low: due after a second
+        (220.0, 0.58, 1.1, "figure"),  # due: what there is
+        (220.0, 0.58, 4.9, "figure"),
+        (220.0, 0.58, 5.1, "reason"),  # too unsure to be told at all
+        (99.0, 0.58, 1.1, None),  # low: due after a second
         (99.0, 1.05, 1.1, "figure"),
     ],
 )
