@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from synth.table import Column, Table, as_json
+from synth.table import Column, Table, as_json, of_words
 
 ROWS = [
     SimpleNamespace(name="a <b>", length=0.1234, off=-0.04, decay=math.inf),
@@ -100,3 +100,10 @@ def test_every_number_of_a_cell_is_in_the_unit_of_its_key_however_deep_it_lies()
     wanted = [1.0, [2.0, None], {"a": 3.0, "b": [4.0]}, [5.0, None]]
     (told,) = Table([Column("lengths_mm", unit=1e-3)], [{"lengths_mm": cell}]).data()
     assert told == {"lengths_mm": wanted}
+
+
+def test_words_in_rows_leave_the_named_columns_wide_for_a_pencil():
+    html = of_words(("group", "now", "done"), [("a", "1", ""), ("b", "2", "")], pencil=("done",)).html()
+    assert html.count('<td class="write"></td>') == 2
+    assert html.count('class="write"') == 2
+    assert '<td>1</td><td class="write">' in html

@@ -211,10 +211,14 @@ def test_memory_is_shared_by_the_channels(
     assert take.warnings == ("only 0 s of 1 s were read; choose another part with --start-s and --seconds",)
 
 
+@pytest.mark.parametrize("order", [1, -1])
 @pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_channels_together_swing_as_the_louder_one_does(tmp_path: Path, studio: Any, sign: float) -> None:
+def test_channels_together_swing_as_the_louder_one_does(
+    tmp_path: Path, studio: Any, sign: float, order: int
+) -> None:
     tone = studio.ring(TONE, 0.5)
-    take = read_recording(_written(tmp_path, np.stack((-0.3 * sign * tone, sign * tone), axis=1)))
+    frames = np.stack((-0.3 * sign * tone, sign * tone), axis=1)[:, ::order]
+    take = read_recording(_written(tmp_path, frames))
     weight = 0.3 + 1.0  # along (-0.3, 1): each by its share, the sum of shares one
     np.testing.assert_allclose(
         take.samples, sign * (0.3**2 + 1.0) / weight * (tone - np.mean(tone)), atol=1e-6

@@ -198,3 +198,12 @@ def test_a_band_is_read_in_blocks_as_short_as_its_planes_and_its_fall_want(
     assert abs(len(at.values) - count) <= 1
     assert at.values == pytest.approx(0.1 * np.exp(0.7j), rel=3e-3)  # half of a cosine turns with it
     assert at.time == pytest.approx(np.arange(len(at.values)) * at.step)
+
+
+def test_a_partial_counts_once_and_its_decay_where_that_is_known():
+    lines = [
+        SimpleNamespace(tine=tine, partial=partial, decay_rate=rate)
+        for tine, partial, rate in ((0, 0, 1.0), (0, 0, 1.1), (0, 1, math.nan), (1, 0, math.nan), (1, 1, 2.0))
+    ]
+    decaying = [each for each in lines if not math.isnan(each.decay_rate)]
+    assert apart.counted(SimpleNamespace(lines=lines, decaying=decaying)) == (4, 2)

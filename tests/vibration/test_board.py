@@ -335,3 +335,16 @@ def test_a_board_under_a_foot_turns_as_its_surface_leans():
     np.testing.assert_allclose(moved[:, 2], upright[:, 0] + arm[0] * upright[:, 1] + arm[1] * upright[:, 2])
     np.testing.assert_allclose(moved[:, :2], 0.0, atol=1e-12)
     np.testing.assert_allclose(motion[:, 5], 0.0)
+
+
+def test_statistical_modes_lean_as_waves_from_everywhere_do():
+    """The mean square of each slope is half of k² w²: cos² and sin² of all directions."""
+    plate = plate_of(board())
+    many = diffuse_modes(
+        plate, above=2000.0, loss_factor=0.02, faces=2, efficiency=0.05, patch=np.full(4000, 1e-9)
+    )
+    height, *slopes = np.mean(many.shape**2, axis=0)
+    for slope in slopes:
+        share = slope / height / plate.wavenumber(many.frequency) ** 2
+        assert np.mean(share) == pytest.approx(0.5, rel=0.02)
+        assert share == pytest.approx(np.full(len(share), 0.5), rel=0.15)
