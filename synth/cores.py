@@ -8,6 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from threadpoolctl import ThreadpoolController
 
 _allowed: list[int] = []  # threads before each `one_core` that is open, the innermost last
 
@@ -18,7 +22,8 @@ def one_core() -> Iterator[None]:
     from threadpoolctl import ThreadpoolController
 
     pools = ThreadpoolController()
-    _allowed.append(max((each.num_threads for each in pools.lib_controllers), default=1))
+    # within another one as many as outside both
+    _allowed.append(_allowed[-1] if _allowed else _threads(pools))
     try:
         with pools.limit(limits=1):
             yield
@@ -39,6 +44,8 @@ def threads_allowed() -> int:
     """How many threads one large problem may take, here or within `one_core`."""
     from threadpoolctl import ThreadpoolController
 
-    if _allowed:
-        return _allowed[-1]
-    return max((each.num_threads for each in ThreadpoolController().lib_controllers), default=1)
+    return _allowed[-1] if _allowed else _threads(ThreadpoolController())
+
+
+def _threads(pools: ThreadpoolController) -> int:
+    return max((each.num_threads for each in pools.lib_controllers), default=1)

@@ -33,3 +33,17 @@ def test_what_fails_within_lets_the_threads_go():
             raise ValueError("no")
         assert threads() == before
         assert threads_allowed() == max(before)
+
+
+def test_within_two_of_them_a_large_problem_has_what_it_had_outside_both():
+    with threadpool_limits(2):
+        if threads() != {2}:
+            pytest.skip("there is no second thread to be had")
+        with one_core():
+            with one_core():
+                assert threads() == {1}
+                assert threads_allowed() == 2
+                with all_cores():
+                    assert threads() == {2}
+            assert threads_allowed() == 2
+        assert threads() == {2}
