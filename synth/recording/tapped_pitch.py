@@ -35,9 +35,7 @@ STRANGE: Final = (
 )
 TWINS: Final = 2.5  # times as fast at most one plane decays as the other: what dies faster is the room's
 ODDLY: Final = 3.0  # cents more than usual, from which planes that upper partials deny are another tine's
-LEFT_OUT: Final = (
-    0.2  # cents; without it long looks were up to 8 deviations off, by 0.3 to 0.9 cents (measured)
-)
+LEFT_OUT: Final = 0.2  # cents: see `Verdict.cents_sd`
 SURELY: Final = 0.9
 OTHERS: Final = "other tines ring along at its pitch: hold them and tap again"
 SINGLE: Final = 0.01  # cents, as a usual split: one plane alone
@@ -67,7 +65,11 @@ class Verdict:
 
     @property
     def cents_sd(self) -> float:
-        """Of the figure: the noise's, and what no model of a tap in a room holds."""
+        """Of the figure: the noise's, and `LEFT_OUT`, what the model of a room leaves out.
+
+        Measured, no law: a second's listening in rooms is beyond two deviations in 8.5 % of figures with none of
+        it, 4.9 % with 0.1 cents, 3.7 % with 0.2, 2.4 % with 0.3; near a microphone in 1.7, 0, 0 and 0 %.
+        """
         return float(np.hypot(self.standard_uncertainty / self.sounds / CENT, LEFT_OUT))
 
     @property

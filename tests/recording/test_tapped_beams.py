@@ -80,13 +80,7 @@ def test_the_right_tine_of_112_in_time_and_within_the_stated_uncertainty(where: 
     [
         ("dry", 0.6),
         ("near", 0.7),
-        pytest.param(
-            "rooms",
-            0.35,
-            marks=pytest.mark.xfail(
-                reason="8 of 24: the room's tail and unlike decays are in the figure now"
-            ),
-        ),
+        ("rooms", 0.35),
     ],
 )
 def test_many_are_within_a_cent_in_time(where: str, sure: float) -> None:
