@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import environment
@@ -30,15 +31,21 @@ def main(words: list[str]) -> int:
     except environment.StepError as failure:
         print(failure, file=sys.stderr)
         return 1
-    steps = {
-        "format": ["ruff", "format", "--check", "--quiet", "."],
-        "lint": ["ruff", "check", "--quiet", "."],
-        "types": ["mypy"],
-        "tests in real time": [*pytest, "-m", f"realtime{left_out}"],
-        # in the order of tests/conftest.py: files with slow tests first
-        "tests": [*pytest, *IN_PARALLEL, "-m", f"not realtime{left_out}"],
+
+    def well(name: str, *words: str) -> bool:
+        return step(name, [str(python), "-m", *words])
+
+    done = {
+        "format": well("format", "ruff", "format", "--check", "--quiet", "."),
+        "lint": well("lint", "ruff", "check", "--quiet", "."),
+        "tests in real time": well("tests in real time", *pytest, "-m", f"realtime{left_out}"),
     }
-    failed = [name for name, words in steps.items() if not step(name, [str(python), "-m", *words])]
+    with ThreadPoolExecutor() as pool:  # types are checked while the tests begin
+        types = pool.submit(well, "types", "mypy")
+        # in the order of tests/conftest.py: files with slow tests first
+        done["tests"] = well("tests", *pytest, *IN_PARALLEL, "-m", f"not realtime{left_out}")
+        done["types"] = types.result()
+    failed = [name for name, passed in done.items() if not passed]
     if failed:
         print(f"failed: {', '.join(failed)}", file=sys.stderr)
     return 1 if failed else 0

@@ -92,9 +92,9 @@ def test_a_tap_of_which_a_figure_was_told_is_not_spoilt_by_a_gap():
 
 @pytest.mark.parametrize(
     ("tines", "look", "due"),
-    [((1, 2), 0.3, False), ((1, 2), 0.5, True), ((2, 0), 0.5, False), ((0,), 1.05, True), ((), 0.5, True)],
+    [((1, 2), 0.3, False), ((1, 2), 0.58, True), ((2, 0), 0.58, False), ((0,), 1.05, True), ((), 0.58, True)],
 )
-def test_an_answer_is_due_after_half_a_second_and_of_a_low_tine_after_one(tines, look, due):
+def test_an_answer_is_due_after_six_tenths_of_a_second_and_of_a_low_tine_after_one(tines, look, due):
     assert ear()._due(tines, look) is due
 
 
@@ -125,10 +125,10 @@ def test_a_lone_fundamental_is_told_once_at_the_second_look_that_finds_it_of_tho
     listener = ear(seconds=1.0)
     tap = blow(listener, (0.4, 0.406))
     assert listener._alone(tap, (1, 2), 0.3) == []
-    assert listener._alone(tap, (), 0.5) == []
-    assert listener._alone(tap, (2, 1), 0.5) == []  # the look before found none
-    (told,) = listener._alone(tap, (2, 1), 0.5)
-    assert (told.time, told.spoken, told.look) == (0.4, 1.0, 0.5)
+    assert listener._alone(tap, (), 0.58) == []
+    assert listener._alone(tap, (2, 1), 0.58) == []  # the look before found none
+    (told,) = listener._alone(tap, (2, 1), 0.58)
+    assert (told.time, told.spoken, told.look) == (0.4, 1.0, 0.58)
     assert (told.verdict.reason, told.verdict.candidates) == (ALONE, (2, 1))
     assert listener._alone(tap, (2, 1), 1.05) == []
     tap.told, tap.announced = False, 1
