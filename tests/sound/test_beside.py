@@ -91,3 +91,11 @@ def test_whoever_gives_more_than_may_wait_has_to_wait_himself():
             begin.set()
         giver.join()
     assert list(beside.results()) == [*range(4 * MOST)]
+
+
+def test_its_thread_ends_with_the_work():
+    with Beside(doubled) as beside:
+        beside.give(1)
+    assert list(beside.results()) == [2, -1]
+    beside._thread.join(10.0)
+    assert not beside._thread.is_alive()

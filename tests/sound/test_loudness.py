@@ -95,6 +95,12 @@ def test_the_gain_that_helps_never_clips():
     assert helpful_gain(spiky) == math.floor(20.0 * math.log10(FULL_SCALE))
 
 
+def test_no_gain_is_named_where_the_one_that_is_given_is_all_that_full_scale_allows():
+    soft = Loudness(loudest=5.0, average=0.0, peak=FULL_SCALE / 2.0)  # 6 dB of room
+    assert "--gain-db 6 " in " ".join(words(soft, gain_db=5.0))
+    assert "--gain-db" not in " ".join(words(soft, gain_db=6.0))
+
+
 def test_speech_is_the_measure_of_the_middle():
     assert "as loud as speech" in said(60.0)
     assert "louder than speech" in said(75.0)

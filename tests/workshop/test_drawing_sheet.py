@@ -3,6 +3,7 @@
 import re
 import subprocess
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -57,6 +58,13 @@ def test_every_tine_stands_where_the_solver_has_it_and_is_as_long(seed):
         clamp = centre[n] + bases.arm[n] + (tine.root.added_length + seat) * bases.pointing[n]
         np.testing.assert_allclose(place.base, clamp, atol=1e-9)
         np.testing.assert_allclose(place.tip - place.base, 0.1 * bases.pointing[n], atol=1e-12)
+
+
+def test_a_boards_hole_is_drawn(made, straight):
+    instrument = made(straight + BOARD)
+    lid = instrument.boards["lid"]
+    (_, holed), (_, plain) = (drawn(instrument, each) for each in (lid, replace(lid, hole_diameter=0.0)))
+    assert len(holed.ink) > len(plain.ink)
 
 
 def test_solids_keep_the_sizes_of_bar_nuts_trim_nuts_board_and_feet(made, straight):

@@ -194,14 +194,22 @@ def test_beyond_the_bend_a_tine_stands_where_the_turned_bar_carries_it(made, pla
     assert stubs[0].end.x - stubs[0].start.x == pytest.approx(-8.0)
 
 
-def test_ends_of_the_outline_are_as_broad_as_the_bar_there(made):
-    ((_, drawing),) = bent_templates(made(bent(0.0) + group("one", 50.0, 0.0))).items()
+@pytest.mark.parametrize(
+    ("section", "broad"),
+    [
+        ('{ shape = "rectangle", width_mm = 60.0, height_mm = 10.0 }', WIDE),
+        ('{ shape = "tube", diameter_mm = 30.0, wall_mm = 3.0 }', 30.0),
+    ],
+)
+def test_ends_of_the_outline_are_as_broad_as_the_bar_there(made, section, broad):
+    text = bent(0.0).replace('{ shape = "rectangle", width_mm = 60.0, height_mm = 10.0 }', section)
+    ((_, drawing),) = bent_templates(made(text + group("one", 50.0, 0.0))).items()
     ends = [
         np.hypot(each.end.x - each.start.x, each.end.y - each.start.y)
         for each in drawing.shapes
         if isinstance(each, Line) and each.layer == "outline" and each.start.x == each.end.x == 0.0
     ]
-    assert ends == pytest.approx([WIDE])
+    assert ends == pytest.approx([broad])
 
 
 def middle_of(text):
