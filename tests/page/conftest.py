@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import json
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -147,6 +148,21 @@ def opened(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
         return Opened(browser.new_page(), path)
 
     return of
+
+
+WITH_ENGINE = """async (argument) => { window.asked ??= new Engine(await content); const engine = window.asked;
+    const kept = { ...engine };
+    try { return await (ACT)(engine, argument); }
+    finally { for (const key of Object.keys(engine)) if (!(key in kept)) delete engine[key];
+      Object.assign(engine, kept); } }"""
+
+
+@pytest.fixture
+def ask(opened: Any) -> Callable[..., Any]:
+    """What a script makes of the page's engine, which is as it was afterwards."""
+    return lambda act, argument=None: opened("straight").tab.evaluate(
+        WITH_ENGINE.replace("ACT", act), argument
+    )
 
 
 def error_db(page: NDArray[Any], reference: NDArray[Any]) -> float:

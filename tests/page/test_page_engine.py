@@ -12,17 +12,6 @@ from .conftest import made
 
 pytestmark = pytest.mark.browser
 
-WITH = """async (argument) => { window.asked ??= new Engine(await content); const engine = window.asked;
-    const kept = { ...engine };
-    try { return await (ACT)(engine, argument); }
-    finally { for (const key of Object.keys(engine)) if (!(key in kept)) delete engine[key];
-      Object.assign(engine, kept); } }"""
-
-
-@pytest.fixture
-def ask(opened):
-    return lambda act, argument=None: opened("straight").tab.evaluate(WITH.replace("ACT", act), argument)
-
 
 def places():
     return [tine.position for tine in made("straight").tines]

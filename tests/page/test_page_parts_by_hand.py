@@ -13,17 +13,6 @@ from synth.playing.stroke import Hold
 
 pytestmark = pytest.mark.browser
 
-WITH = """async (argument) => { window.asked ??= new Engine(await content);
-    const engine = window.asked, kept = { ...engine };
-    try { return await (ACT)(engine, argument); }
-    finally { for (const key of Object.keys(engine)) if (!(key in kept)) delete engine[key];
-      Object.assign(engine, kept); } }"""
-
-
-@pytest.fixture
-def ask(opened):
-    return lambda act, argument=None: opened("straight").tab.evaluate(WITH.replace("ACT", act), argument)
-
 
 @pytest.mark.parametrize(
     ("direction", "order"), [("forward", [4, 0, 2, 1, 3]), ("backward", [1, 3, 2, 0, 4])]
