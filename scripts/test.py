@@ -1,7 +1,7 @@
 """Runs everything that CI runs: format, lint, types, tests.
 
-`python3 scripts/test.py [--fast] [words for pytest]`; --fast leaves out the slow tests. Makes `.venv` with the
-test tools first. Asks for no root; a test skips with its reason what a machine lacks.
+`python3 scripts/test.py [--fast] [words for pytest]`; --fast leaves out the slow tests and those in a browser. Makes
+`.venv` with the test tools first. Asks for no root; a test skips with its reason what a machine lacks.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ NOTHING_CHOSEN = 5  # pytest's exit code where the words given chose no test of 
 
 
 def main(words: list[str]) -> int:
-    left_out = " and not slow" if "--fast" in words else ""
+    left_out = " and not slow and not browser" if "--fast" in words else ""
     pytest = ["pytest", "-q", "--no-header", *(word for word in words if word != "--fast")]
     try:
         python = environment.python(extras=("dev",))
