@@ -66,7 +66,11 @@ def pair(aim: Aim, nuts: tuple[Nut, Nut]) -> tuple[list[Start], Array]:
     count, gap = (FINE, 0.5) if two else (COARSE, 1.0)  # one wish: nearer nuts are locked
     share = np.linspace(gap * nuts[0].height, aim.length - gap * nuts[1].height, count) / aim.length
     grid = np.stack([each.ravel() for each in np.meshgrid(share, share, indexing="ij")], axis=1)
-    length, off = _look(aim, nuts, grid)
+    above = grid[:, 1] > grid[:, 0]  # the others have no room, whatever the length: nan
+    length, *off = np.full((1 + len(aim.wishes), len(grid)), np.nan)
+    length[above], seen = _look(aim, nuts, grid[above])
+    for field, own in zip(off, seen, strict=True):
+        field[above] = own
     stand = grid * length[:, None]
     room = stand[:, 1] - stand[:, 0] >= gap * (nuts[0].height + nuts[1].height)
     room &= meets_none(aim.tine, nuts, stand)
