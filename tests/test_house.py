@@ -21,6 +21,7 @@ PLACES = """
     design.pickup design.roots design.groups
     design.bench design.placement_checks design.resolve design.key_path design.edit design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
+    vibration.air_cells
     vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar
     vibration.board_interface vibration.board vibration.coupling vibration.eigen vibration.bands
     vibration.modal_model vibration.modal_projection vibration.host vibration.single_tine
@@ -97,6 +98,7 @@ KNOW_NO_INSTRUMENT = [
     "vibration.damping",
     "vibration.rod",
     "vibration.plate",
+    "vibration.air_cells",
     "vibration.plate_air",
     "vibration.statistical_modes",
     "sound.bank",
