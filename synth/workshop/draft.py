@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -93,9 +93,10 @@ def first_mode_nodes(instrument: Instrument, row: Row, free: BarModes) -> tuple[
     nuts = nut_inertia(instrument.tines, instrument.bar, bases)
     kappa, v = loaded_bar(row.modes, free, bases, nuts=nuts)
     position = np.linspace(0.0, instrument.bar.length, GRID)
+    bare = free.at(position)[:, :3]
     hertz = np.sqrt(kappa[:LOOKED_AT]) / (2.0 * math.pi)
     for mode in np.flatnonzero(hertz > SOUNDING_HZ).tolist():
-        motion = replace(free, shape=free.shape @ v[:, [mode]]).at(position)[:, :3, 0]
+        motion = bare @ v[:, mode]
         upright, whole = np.mean(motion[:, 2] ** 2), np.mean(np.sum(motion**2, axis=1))
         if upright > 0.5 * whole:
             return float(hertz[mode]), tuple(_zeros(position, motion[:, 2]))
