@@ -95,7 +95,9 @@ def built(request: pytest.FixtureRequest) -> Built:
 
 
 @pytest.mark.parametrize(
-    "built", [3, pytest.param(11, marks=pytest.mark.slow), pytest.param(29, marks=pytest.mark.slow)], indirect=True
+    "built",
+    [3, pytest.param(11, marks=pytest.mark.slow), pytest.param(29, marks=pytest.mark.slow)],
+    indirect=True,
 )
 @pytest.mark.parametrize("name", SOLVED)
 def test_every_number_of_a_tine_that_is_changed_is_noticed(name: str, built: Built) -> None:

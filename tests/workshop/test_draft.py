@@ -140,7 +140,9 @@ def check_draft(words, path):
     return instrument
 
 
-@pytest.mark.parametrize("seed", [pytest.param(0, marks=pytest.mark.slow), *range(1, 8)])  # 0: a flat U, as below
+@pytest.mark.parametrize(
+    "seed", [pytest.param(0, marks=pytest.mark.slow), *range(1, 8)]
+)  # 0: a flat U, as below
 def test_a_draft_loads_stands_on_its_nodes_and_explains_its_warnings(seed, tmp_path):
     check_draft(random_words(seed), tmp_path / "draft.toml")
 
