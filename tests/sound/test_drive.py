@@ -64,13 +64,13 @@ def contour(frames):
 def plain_spectrum(pole, weights, shape, force, *, at, immediate):
     """The pressure's Laplace transform (P, F) at `at` (F,): every impulse on every mode, one after the other."""
     total = np.zeros((len(weights), len(at)), complex)
-    for q in range(len(shape)):
+    rings, mirrored = (0.5 / (at[:, None] - each) for each in (pole, pole.conj()))
+    for q in np.unique(force.source):
         mine = force.source == q
         pushed = np.exp(-np.outer(at, force.time[mine])) @ force.impulse[mine]
         added = weights * (-1j * shape[q] / pole.imag)
         for p, each in enumerate(added):
-            ringing = 0.5 * (each / (at[:, None] - pole)).sum(axis=1)
-            ringing += 0.5 * (each.conj() / (at[:, None] - pole.conj())).sum(axis=1)
+            ringing = rings @ each + mirrored @ each.conj()
             total[p] += (ringing + (each / pole).real.sum() * immediate[p]) * pushed
     return total
 
