@@ -134,7 +134,9 @@ def test_a_bar_in_pieces_is_drawn_without_its_joints():
     np.testing.assert_allclose(np.sort(np.unique(radii.round(3))), [90.0, 110.0], atol=0.02)
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize(
+    "seed", [*range(6), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(6, 12))]
+)
 def test_words_lie_on_the_sheet_and_never_on_one_another(seed):
     instrument = everyday.instrument_of(everyday.design_tree(seed))
     _, sheet = drawn(instrument)
