@@ -16,7 +16,7 @@ DB = np.log(10) / 20  # nepers
 
 
 def plain_sum(pole, weights, strokes, *, frames, rate=RATE):
-    """The definition, term by term: slow, and the truth. exp(s (T + t)) is exp(s T) exp(s t), 128 frames at a time."""
+    """The definition, term by term, and the truth. exp(s (T + t)) is exp(s T) exp(s t): 128 frames at a time."""
     t, few = np.arange(frames) / rate, np.exp(np.multiply.outer(pole, np.arange(128) / rate))
     out = np.zeros((len(weights), frames))
     for time, amplitude in strokes:

@@ -71,7 +71,7 @@ tine = [{ free_length_mm = 140.0, trim_to = { partial = 3, ratio = 17.0, nut = "
 
 @pytest.fixture(scope="module", autouse=True)
 def _asked_once():
-    """The commands and the tests ask again and again for the same answers of the same tines; nobody writes to them."""
+    """Commands and tests ask again and again for the same answers of the same tines; nobody writes to them."""
     known = {}
 
     def once(index, tine, *, length, pitch, nuts, also=None):
