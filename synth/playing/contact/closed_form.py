@@ -130,7 +130,7 @@ DROP_WAY: Final = (
 
 @dataclass(frozen=True)
 class Path:
-    """The quasi-static way of the contact round the stick's end, for T tines, at one slope beta or at some (B, 1)."""
+    """The quasi-static way of the contact round the stick's end, for T tines, at one slope or some (B, 1)."""
 
     stroke: Stroke
     bite: Array
