@@ -23,6 +23,7 @@ from synth.sound import board_forecast, boardsheet, render
 from synth.vibration import solve
 from synth.workshop import check_screen
 
+pytestmark = pytest.mark.usefixtures("same_air")
 DESIGN = Path(__file__).parents[1] / "data" / "boarded.toml"
 Key = tuple[Any, ...]  # the way to a field: names, and indices or keys into tuples and tables
 LOG: set[Key] = set()

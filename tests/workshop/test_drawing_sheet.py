@@ -45,7 +45,9 @@ def drawn(instrument, board=None):
     return row, drawing_sheet(instrument, row.length, row.trim, board)
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize(
+    "seed", [*range(16), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(16, 40))]
+)
 def test_every_tine_stands_where_the_solver_has_it_and_is_as_long(seed):
     instrument = everyday.instrument_of(everyday.design_tree(seed))
     places = [tine_place(instrument, tine, 0.1) for tine in instrument.tines]
