@@ -18,7 +18,7 @@ from synth.vibration import board
 from synth.vibration.board import SolvedBoard, solve_board
 from synth.vibration.modal_model import ModalModel, assemble
 from synth.vibration.plate import PlateModes
-from synth.vibration.plate_air import Faces, Radiation
+from synth.vibration.plate_air import Faces, Radiation, radiation
 from synth.vibration.tuning import Row, tune
 
 DESIGN = Path(__file__).parents[1] / "data" / "boarded.toml"
@@ -50,16 +50,15 @@ class Boarded:
 def same_air() -> Iterator[None]:
     """The air about a board is worked out once, for tests that count what is solved, and not what comes out."""
     known: dict[object, Radiation] = {}
-    real = board.radiation
 
-    def radiation(modes: PlateModes, frequency: Array, *, faces: Faces) -> Radiation:
+    def once(modes: PlateModes, frequency: Array, *, faces: Faces) -> Radiation:
         key = (modes.plate, modes.coefficients.tobytes(), frequency.tobytes(), faces)
         if key not in known:
-            known[key] = real(modes, frequency, faces=faces)
+            known[key] = radiation(modes, frequency, faces=faces)
         return known[key]
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(board, "radiation", radiation)
+        patch.setattr(board, "radiation", once)
         yield
 
 

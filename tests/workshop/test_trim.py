@@ -70,7 +70,7 @@ tine = [{ free_length_mm = 140.0, trim_to = { partial = 3, ratio = 17.0, nut = "
 
 
 @pytest.fixture(scope="module", autouse=True)
-def _asked_once():
+def answers():
     """Commands and tests ask again and again for the same answers of the same tines; nobody writes to them."""
     known = {}
 
@@ -82,7 +82,7 @@ def _asked_once():
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(trim_roughness, "every_answer", once)
-        yield
+        yield once
 
 
 @pytest.fixture(scope="module")
@@ -100,7 +100,7 @@ def wished(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def trimmed(wished):
+def trimmed(wished, answers):
     @functools.cache
     def make(index, **changes):
         instrument, row = wished
@@ -109,7 +109,7 @@ def trimmed(wished):
         pitch = None if np.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
         nuts = fitting_nuts(tine, list(instrument.nuts.values()))
         given = {"length": float(row.length[index]), "pitch": pitch, "nuts": nuts}
-        return tine, trim_roughness.every_answer(index, tine, **given)
+        return tine, answers(index, tine, **given)
 
     return make
 
@@ -252,12 +252,12 @@ def test_the_command_draws_and_lists(tmp_path, capsys):
 
 
 @pytest.mark.parametrize(("index", "partial", "ratio"), [(1, 3, 16.0), (0, 3, 17.0), (2, 2, 6.2)])
-def test_two_nuts_meet_two_wishes(wished, index, partial, ratio):
+def test_two_nuts_meet_two_wishes(wished, answers, index, partial, ratio):
     instrument, row = wished
     tine = instrument.tines[index]
     pitch = None if np.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
     nuts = [instrument.nuts[name] for name in ("M4 hex", "M4 thin hex")]
-    found = trim_roughness.every_answer(
+    found = answers(
         index, tine, length=float(row.length[index]), pitch=pitch, nuts=nuts, also=(partial, ratio)
     ).solutions
     assert found
