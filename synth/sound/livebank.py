@@ -6,11 +6,12 @@ levels: the modes' states at every WIDTH-th frame, and one table from a state to
     y_p(16 i + j) = Re sum_m x_m(i) (w_pm z_m^j),      x_m(i + 1) = x_m(i) z_m^16,      z = exp(s / rate)
 
 An event gets a row of its own in the same matrix product, which gives the frames from its first to the end of its
-sixteen, and is in the states from there on: it starts at its exact frame. Products over PORTION modes are added up:
-single precision then rounds less than over all modes at once. They are written out: each number of the table is used
-by a few states only, and a library's matrix product, which first lays the table out anew, takes three times as long.
-A block takes a few compiled calls. They keep the interpreter's lock: numpy gives it away in each of its steps on more
-than 500 numbers, and after each the audio thread may wait half a millisecond until it gets it back.
+sixteen, and is in the states from there on: it starts at its exact frame. Products over PORTION modes are added
+up: single precision then rounds less than over all modes at once. They are written out: each number of the table
+is used by a few states only, and a library's matrix product, which first lays the table out anew, takes three
+times as long. A block takes a few compiled calls. They keep the interpreter's lock: numpy gives it away in each
+of its steps on more than 500 numbers, and after each the audio thread may wait half a millisecond until it gets
+it back.
 
 Shapes: M modes, P points, S events, n frames.
 """
