@@ -230,7 +230,7 @@ def test_a_room_of_more_absorption_is_quieter_by_what_the_diffuse_field_says():
         playing = dataclasses.replace(made(), rooms={"hall": room})
         stroke = Stroke(group=1, stick=playing.stick("birch"), start=0.1, speed=0.3)
         sound = perform(
-            scene(playing, "bar", surroundings=Surroundings("hall")), [stroke], seconds=3.0
+            scene(playing, "bar", surroundings=Surroundings("hall")), [stroke], seconds=2.0
         ).sound()
         return 10 * np.log10(np.mean(sound[:, int(0.1 * RATE) :] ** 2))
 
