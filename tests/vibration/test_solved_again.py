@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -84,7 +85,12 @@ SOLVED: dict[str, Callable[[Built], Any]] = {
 @pytest.fixture(params=[3, 11, 29])
 def built(request: pytest.FixtureRequest) -> Built:
     """Four tines of a random everyday design; the first has a nut, and a root that yields."""
-    made = instrument_of(design_tree(request.param))
+    return _built(request.param)
+
+
+@functools.cache
+def _built(seed: int) -> Built:
+    made = instrument_of(design_tree(seed))
     row = tuned(made)
     nut = PlacedNut(next(iter(made.nuts.values())), 0.6 * float(row.length[0]))
     root = dataclasses.replace(made.tines[0].root, rotation_stiffness=300.0, translation_stiffness=4e6)
