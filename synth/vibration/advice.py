@@ -25,9 +25,8 @@ from synth.design.change import (
     ROOM,
     Change,
     faces,
-    fits,
+    fitting,
     in_design,
-    in_instrument,
     same_face,
     spans,
     start_mm,
@@ -121,8 +120,8 @@ class _Adviser:
         now = self._estimate(Change())
         assert now is not None
         share = SETTLED * quarrel.severity / self.worst[quarrel.of].severity
-        fitting = (change for change in changes if self._estimate(change) is not None)
-        for change, _ in zip(fitting, range(ESTIMATED), strict=False):
+        within = (change for change in changes if self._estimate(change) is not None)
+        for change, _ in zip(within, range(ESTIMATED), strict=False):
             then = self._estimate(change)
             assert then is not None
             if then.worst(quarrel.of) <= share * now.worst(quarrel.of) and then.total() <= now.total():
@@ -141,9 +140,8 @@ class _Adviser:
     def _estimate(self, change: Change) -> Meetings | None:
         """None where the change does not fit."""
         if change not in self.estimates:
-            new = in_instrument(self.instrument, change)
-            fit = fits(self.instrument, new)
-            self.estimates[change] = estimate(new, self.row, self.free) if fit else None
+            new = fitting(self.instrument, change)
+            self.estimates[change] = None if new is None else estimate(new, self.row, self.free)
         return self.estimates[change]
 
     def _solve(self, change: Change) -> tuple[Quarrel, ...] | None:
