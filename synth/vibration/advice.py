@@ -252,8 +252,10 @@ def making_room(instrument: Instrument, group: int, target: float) -> Change:
 
 def _spread(nearest_first: Array) -> Array:
     """The nearest few, then ever fewer: places a millimetre apart all fail or all help."""
-    index = np.unique(np.round(np.geomspace(1.0, max(len(nearest_first), 1), 3 * ESTIMATED)).astype(int) - 1)
-    return np.asarray(nearest_first[index[index < len(nearest_first)]])
+    ranks = np.round(np.geomspace(1.0, max(len(nearest_first), 1), 3 * ESTIMATED)).astype(int)
+    return np.asarray(
+        nearest_first[[rank - 1 for rank in sorted(set(ranks.tolist())) if rank <= len(nearest_first)]]
+    )
 
 
 def _moved(bases: Bases, r: int, position: Array, shapes: BarShapes) -> Bases:
