@@ -86,7 +86,7 @@ def advise(design: schema.Design, instrument: Instrument, row: Row, quarrels: Se
     """Remedies for the worst `ADVISED` of the quarrels."""
     if not quarrels:
         return Advice(())
-    with one_core():
+    with one_core(with_scipy=False):
         adviser = _Adviser(design, instrument, row, quarrels)
         return Advice(tuple(tuple(adviser.remedies(each)) for each in quarrels[:ADVISED]))
 
