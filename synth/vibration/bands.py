@@ -23,6 +23,7 @@ told must be modes: the residual K v - omega² M v of all is looked at.
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import itertools
 import math
 from collections.abc import Sequence
@@ -140,21 +141,30 @@ def in_bands(structure: Structure, bands: list[ModeBand], limits: Array) -> tupl
         spans = _spans(parts, len(blocks.tine_stiffness) + len(blocks.host_mass))
         if spans is None:
             return None
+        _give_back()
         squared, vectors = _joined(parts, spans, pool)
     kept = slice(*np.searchsorted(squared, limits))
     squared, vectors = squared[kept], vectors[:, kept]
     return (squared, vectors) if _residual(blocks, squared, vectors) < RESIDUAL else None
 
 
+def _give_back() -> None:
+    """What was freed goes back to the system, of which glibc keeps what is below 32 MiB: here a quarter of all."""
+    with contextlib.suppress(OSError, AttributeError, TypeError):  # another library of C
+        ctypes.CDLL(None).malloc_trim(0)
+
+
 def _joined(parts: list[_Solved], spans: list[slice], pool: ThreadPoolExecutor) -> tuple[Array, Singles]:
-    """omega² (D,), rising, and vectors (D, D) of all bands."""
+    """omega² (D,), rising, and vectors (D, D) of all bands, whose own are let go one by one; `parts` is emptied."""
+    left = dict(enumerate(parts))
+    parts.clear()
     ends = np.cumsum([0, *(span.stop - span.start for span in spans)]).tolist()
     squared, vectors = np.empty(ends[-1]), np.empty((ends[-1], ends[-1]), dtype=np.float32)
 
-    def tell(part: _Solved, span: slice, here: slice) -> None:
-        squared[here] = part.whole(span, vectors[:, here])
+    def tell(number: int, here: slice) -> None:
+        squared[here] = left.pop(number).whole(spans[number], vectors[:, here])
 
-    list(pool.map(tell, parts, spans, itertools.starmap(slice, pairwise(ends))))
+    list(pool.map(tell, range(len(spans)), itertools.starmap(slice, pairwise(ends))))
     order = np.argsort(squared, kind="stable")
     reorder(vectors, order)
     return squared[order], vectors
