@@ -243,7 +243,7 @@ def _solve_band(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _S
     """The band's smaller problem, solved."""
     near, far = np.flatnonzero(band.near), np.flatnonzero(~band.near)
     squared = blocks.tine_stiffness.diagonal()[far]
-    pull = blocks.tine_stiffness[np.ix_(far, near)].astype(np.float32)
+    pull = _picked(blocks.tine_stiffness, far, near)
     tines, coupling, turned = _turned(blocks, band, near, far, pull)
     answer = _answers(host, band, squared, turned)
     kind = np.float32 if band.single else np.float64
@@ -254,6 +254,14 @@ def _solve_band(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _S
     values, vectors = block_modes(problem, np.array([-np.inf, np.inf]), single=band.single)
     kept = _Far(squared, turned.astype(np.float32), pull, answer.astype(np.float32))
     return _Solved(values, vectors.astype(np.float32), band, len(blocks.host_mass), kept)
+
+
+def _picked(matrix: Array, rows: Indices, columns: Indices) -> Singles:
+    """Some rows and columns in single precision, a few rows at a time: never all in double."""
+    out = np.empty((len(rows), len(columns)), dtype=np.float32)
+    for first in range(0, len(rows), STRIP):
+        out[first : first + STRIP] = matrix[np.ix_(rows[first : first + STRIP], columns)]
+    return out
 
 
 def _turned(
@@ -307,7 +315,7 @@ def _answering(
 ) -> tuple[Array, Array]:
     """Mass and stiffness (Mc + k, Mc + k) of the host with what answers it, as precise as that is given."""
     count = len(blocks.host_mass)
-    pull = blocks.tine_stiffness[np.ix_(far, far)].astype(np.float32)
+    pull = _picked(blocks.tine_stiffness, far, far)
     np.fill_diagonal(pull, 0.0)  # what is left is small: single digits do
     pulled = (pull @ answer.astype(np.float32, copy=False)).astype(answer.dtype, copy=False)
     pulled += blocks.tine_stiffness.diagonal()[far, None].astype(answer.dtype) * answer
