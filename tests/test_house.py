@@ -281,6 +281,23 @@ def test_a_quick_command_loads_no_heavy_library_before_it_needs_one(command):
     assert done.stdout.strip() == "[]"
 
 
+def test_check_of_a_design_never_seen_waits_for_no_scipy_and_no_masked_arrays(tmp_path):
+    code = (
+        "import sys; from synth.doors.cli import run; "
+        "run(['check', 'designs/quay-rail.toml']); "
+        "print(sorted({'scipy', 'numpy.ma'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        env=os.environ | {"TINEWRIGHT_CACHE": str(tmp_path)},
+        check=True,
+    )
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
 def test_every_module_says_what_it_is_for():
     silent = [
         name for name, path in modules() if not ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))

@@ -186,8 +186,6 @@ def radiation(modes: PlateModes, frequency: Array, *, faces: Faces, finer: float
 
 def _bare(shape: Array, classes: _Classes, w: Array, sides: tuple[float, float]) -> tuple[Complex, Complex]:
     """Impedance (G, B, B) and sources (G, X, B) of both faces at the circular frequencies w (G,)."""
-    import scipy.linalg  # noqa: F401 its threads must be there to be held back
-
     nx, ny, count = shape.shape
     pattern = shape.reshape(nx * ny, count)
     impedance = np.zeros((len(w), count, count), dtype=np.complex128)

@@ -83,7 +83,7 @@ class _Tried:
 
 def draft(wishes: Wishes) -> Draft:
     """The design for these wishes. Raises `InputError` for what cannot be built, with what could."""
-    with one_core():
+    with one_core(with_scipy=False):
         return _drafted(wishes)
 
 
