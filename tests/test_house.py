@@ -36,7 +36,8 @@ PLACES = """
     playing.report playing.contact.run playing.contact.refusals
     playing.contact.stroke_contact
     sound.fast_length sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank
-    sound.limiter sound.clock sound.bandlimit sound.drive_parts sound.drive sound.overlay sound.convolution
+    sound.limiter sound.clock sound.bandlimit sound.drive_parts sound.left_states sound.drive
+    sound.overlay sound.convolution
     sound.radiator sound.radiator.thickness sound.radiator.dipoles sound.radiator.bar sound.radiator.pickup
     sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.bands sound.zwicker_tables sound.zwicker_kernel sound.zwicker
@@ -103,6 +104,7 @@ KNOW_NO_INSTRUMENT = [
     "sound.livebank",
     "sound.bandlimit",
     "sound.drive_parts",
+    "sound.left_states",
     "sound.drive",
     "sound.overlay",
     "sound.beside",

@@ -33,7 +33,6 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -52,10 +51,11 @@ from synth.sound.bandlimit import (
 )
 from synth.sound.drive_parts import DrivePart, drive_parts, part_edges
 from synth.sound.fast_length import fast_length
+from synth.sound.left_states import LeftStates
 from synth.sound.pole_steps import powers
 
 CHUNK: Final = 256  # frames: as many values of the response are kept for each input and signal
-AT_ONCE: Final = 128  # blocks made states, or modes made ready, at once
+AT_ONCE: Final = 128  # modes made ready at once
 BEFORE: Final = SPREAD // 2 - 1  # grid points before an impulse's own that it is added to
 LANES: Final = 16  # grid points that an impulse is added to at once, at least SPREAD
 
@@ -207,11 +207,12 @@ class Drive:
         """What the blocks of each chunk, which begin at `start` (E,), leave at its end (E, M); `edges` of parts."""
         states = np.zeros((len(start), len(self.pole)), np.complex64)
         chunk_of = np.repeat(np.arange(len(start)), np.diff(start, append=len(blocks.chunk)))
-        turns = self._turns.view(np.float32)
-        for part in _portions(edges):
-            left = (blocks.force[part].astype(np.float32) @ turns).view(np.complex64)
-            _add_driven(left, drive, blocks.source[part], chunk_of[part], states)
+        self._left.add(states, blocks.force, drive, blocks.source, chunk_of, edges)
         return states
+
+    @cached_property
+    def _left(self) -> LeftStates:
+        return LeftStates(self.pole / (FINER * self.rate), FINER * self.chunk)
 
     @cached_property
     def _size(self) -> int:
@@ -284,12 +285,6 @@ def _blocks(force: Force, rate: float, chunk: int) -> _Blocks:
     return _Blocks(chunk_of + earliest, source, grid)
 
 
-def _portions(edges: Sequence[int]) -> Iterator[slice]:
-    """Blocks AT_ONCE at a time, and never of two parts, which are between the edges."""
-    for begin, end in pairwise(edges):
-        yield from (slice(at, min(at + AT_ONCE, end)) for at in range(begin, end, AT_ONCE))
-
-
 # numbers of other files come as arguments or shapes: kept compiled code would not see them change
 @njit(cache=True, nogil=True)
 def _touched(point: Any, source: Any, earliest: int, spread: int, size: int, slot: Any) -> int:
@@ -349,15 +344,6 @@ def _spread(
             block = grid[slot[chunk - earliest + 1, mine]]
             for j in range(size - at, spread):
                 block[at + j - size] += total[j]
-
-
-@njit(cache=True, nogil=True, fastmath={"contract"})
-def _add_driven(left: Any, drive: Any, source: Any, chunk_of: Any, states: Any) -> None:
-    """Adds to states (E, M) what blocks (K, M) leave of a unit of each mode, times what their inputs drive."""
-    for k in range(left.shape[0]):
-        to, by, what = states[chunk_of[k]], drive[source[k]], left[k]
-        for m in range(to.shape[0]):
-            to[m] += what[m] * by[m]
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
