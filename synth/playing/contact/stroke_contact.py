@@ -22,7 +22,7 @@ from synth.errors import InputError
 from synth.playing.contact import hand, layout, refusals
 from synth.playing.contact.arrays import InitialState, rotation
 from synth.playing.contact.closed_form import pluck, regime
-from synth.playing.contact.modes import ContactModes, tips
+from synth.playing.contact.modes import ContactModes, tips_of
 from synth.playing.contact.resolution import EVENT, REFERENCE, ContactResolution
 from synth.playing.contact.run import EnergyBalance, ForceHistory, Pass, Sweep, told_when_compiling
 from synth.playing.contact.stick import StickLine, stick_line, stick_modes
@@ -143,7 +143,7 @@ class FollowedStroke:
         if not way.touched.any():
             return
         refusals.refuse_too_low(stroke, way, tines, instrument)
-        self._tip = tips(tines, way.tine, depth=stroke.height, count=resolution.tine_modes)
+        self._tip = tips_of(tines, way.tine.tobytes(), stroke.height, resolution.tine_modes)
         self._closed = pluck(stroke, way, self._tip)
         refusals.refuse_impossible(stroke, way, self._closed, instrument)
         refusals.refuse_too_deep(stroke, way, instrument)
