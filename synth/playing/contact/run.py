@@ -76,13 +76,13 @@ class ForceHistory:
     """The force on some tines, bin by bin. SI."""
 
     tine: Indices  # (H,) 0..T-1, of each bin with a touch
-    bin: Indices  # (H,) its number
+    time: Array  # (H,) s, of its middle
     impulse: Array  # (H, 2) N s in the tine's principal planes
     turning: Array  # (H, 2) N m s about the tip
     normal: Array  # (H,) N s
     up: Array  # (H,) N s, on the tine
     start: float  # s, of bin 0
-    width: float  # s, of a bin
+    width: float  # s, of a bin, or of the first: others may be narrower
 
 
 @dataclass(frozen=True)
@@ -121,7 +121,7 @@ class Pass:
         self.resolution = resolution
         room = ROOM + len(way.tine) * (layout.LONG // resolution.bin_steps + 2)
         self.history = np.empty((room, layout.COLUMNS))
-        self.parts: list[Array] = []
+        self.parts: list[tuple[Array, float, float]] = []  # rows, where their bin 0 starts, how wide they are
         self._kept = 0  # bins
 
     def go_on(self, steps: int = FOREVER) -> int:
@@ -134,9 +134,8 @@ class Pass:
         while status == layout.CROWDED:
             more = until - self.state.clock[layout.DONE]
             status = run(self.row, self.held, self.course, self.state, self.history, more)
-            self.parts.append(self.history[: self.state.clock[layout.USED]].copy())
+            self._keep(self.history[: self.state.clock[layout.USED]].copy())
             self.state.clock[layout.USED] = 0
-            self._kept += len(self.parts[-1])
             if self._kept > MOST:
                 raise InputError(
                     f"the stick holds the tines for more than {MOST * self.resolution.bin:.2g} s",
@@ -164,7 +163,7 @@ class Pass:
         flags = self.state.flags
         under_way = (self.state.clock[layout.DONE] + 1) // self.course.bin_steps
         over = np.flatnonzero((flags[:, layout.BIN] >= 0) & (flags[:, layout.BIN] < under_way))
-        self.parts.append(np.column_stack([over, flags[over, layout.BIN], self.state.binned[over]]))
+        self._keep(np.column_stack([over, flags[over, layout.BIN], self.state.binned[over]]))
         self.state.binned[over], flags[over, layout.BIN] = 0.0, -1
 
     def kept(self) -> tuple[Any, int]:
@@ -175,7 +174,7 @@ class Pass:
         """To where it was then, as it was then."""
         state, parts = kept
         self.state = _copied(state)
-        self._kept -= sum(len(each) for each in self.parts[parts:])
+        self._kept -= sum(len(rows) for rows, *_ in self.parts[parts:])
         del self.parts[parts:]
 
     def refine(self, resolution: ContactResolution) -> None:
@@ -190,19 +189,43 @@ class Pass:
 
     def taken(self) -> ForceHistory:
         """The force since it was asked for last."""
-        history = np.concatenate(self.parts)
-        self.parts = [history[:0]]
+        parts, self.parts = self.parts or [self._given(self.history[:0])], []
+        history = np.concatenate([rows for rows, *_ in parts])
+        time = [start + (rows[:, layout.H_BIN] + 0.5) * width for rows, start, width in parts]
         return ForceHistory(
             tine=history[:, layout.H_TINE].astype(np.int64),
-            bin=history[:, layout.H_BIN].astype(np.int64),
+            time=np.concatenate(time),
             impulse=history[:, layout.H_IMPULSE],
             turning=history[:, layout.H_TURNING],
             normal=history[:, layout.H_NORMAL],
             up=history[:, layout.H_UP],
-            # an impulse stands at the end of its step: the bin is around them
-            start=self.course.start - 0.5 * self.resolution.step,
-            width=self.resolution.bin,
+            start=parts[0][1],
+            width=parts[0][2],
         )
+
+    def _keep(self, rows: Array) -> None:
+        self._kept += len(rows)
+        self.parts.append(self._given(rows))
+
+    def _given(self, rows: Array) -> tuple[Array, float, float]:
+        """With where they stand: an impulse stands at the end of its step, and the bin is around them."""
+        return rows, self.course.start - 0.5 * self.resolution.step, self.resolution.bin
+
+    def moments(self, borne: Array) -> Array:
+        """(T,) the greatest at each root as in `tally`, where there could be more than is `borne` (T,).
+
+        Where not even all modes together reach it, or no touch has been, what has been so far.
+        """
+        state, so_far = self.state, self.state.tally[:, layout.T_MOMENT]
+        most = np.sum(np.abs(self.row.root_moment) * np.hypot(state.q, state.p / self.row.omega), axis=1)
+        touched = state.tally[:, layout.T_TOUCHES] > 0.0
+        return self.tally()[:, layout.T_MOMENT] if np.any(touched & (most > borne)) else so_far
+
+    @property
+    def ring(self) -> InitialState:
+        """How the tines ring, each as of when it was followed last."""
+        state = self.state
+        return InitialState(state.q.reshape(self.shape), state.p.reshape(self.shape), state.since)
 
     def tally(self) -> Array:
         """(T, ...) what is counted of each tine, its root's moment as it swings on from here as well."""
@@ -215,12 +238,11 @@ class Pass:
 
     def swept(self) -> Sweep:
         """What has come of it so far, with the force since it was asked for last."""
-        state = self.state
         return Sweep(
             **vars(self.taken()),
             tally=self.tally(),
             books=self.books,
-            ring=InitialState(state.q.reshape(self.shape), state.p.reshape(self.shape), state.since),
+            ring=self.ring,
         )
 
 

@@ -9,7 +9,9 @@ and is damped, caught or driven by what is added. Base and bar hold still for th
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import count
 from typing import Any, Final
@@ -24,7 +26,7 @@ from synth.playing.contact.arrays import InitialState, rotation
 from synth.playing.contact.closed_form import pluck, regime
 from synth.playing.contact.modes import ContactModes, tips_of
 from synth.playing.contact.resolution import EVENT, REFERENCE, ContactResolution
-from synth.playing.contact.run import EnergyBalance, ForceHistory, Pass, Sweep, told_when_compiling
+from synth.playing.contact.run import EnergyBalance, ForceHistory, Pass, told_when_compiling
 from synth.playing.contact.stick import StickLine, stick_line, stick_modes
 from synth.playing.contact.stick_path import StickPath, passage
 from synth.playing.report import REPORTED_PARTIALS, TineTouch
@@ -98,7 +100,7 @@ def stroke_row(
         allow_yield=allow_yield,
         pad_damping=pad_damping,
     )
-    return following.contact([stage.trace for stage in following.stages()])
+    return following.whole()
 
 
 class FollowedStroke:
@@ -165,25 +167,24 @@ class FollowedStroke:
 
         And, unless that is allowed, where a tine would bend for good, by what is known of it there.
         """
-        if self._pass is None:
-            return
-        for until in _edges(self.way.start):
-            passed = self._stage(self._pass, until)
-            trace = _trace(self._pass.taken(), self.way, self._tip)
-            if not self._allow_yield and np.any(self._pass.tally()[:, layout.T_MOMENT] > self._borne):
-                refusals.refuse_yield(self._touches(self._pass), self.stroke, self._instrument)
-            yield StrokeStage(trace, math.inf if passed else self._pass.now)
-            if passed:
+        following = self._known()
+        while True:
+            with _compiled():
+                pass_, known = next(following, (None, math.inf))
+            if pass_ is None:
                 return
+            yield StrokeStage(_trace(pass_.taken(), self.way, self._tip), known)
 
-    def contact(self, traces: Sequence[ForceTrace]) -> Contact:
-        """What came of it, at the end of all stages, from their traces."""
+    def whole(self) -> Contact:
+        """What comes of it, all stages at once. Raises `InputError` as they do."""
+        with _compiled():
+            deque(self._known(), maxlen=0)
         if self._pass is None:
             nothing = EnergyBalance(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
             return Contact(_silent(self.way.start, self._bin), self.stick, (), (), nothing, self.passed)
         touches = self._touches(self._pass)
         return Contact(
-            trace=joined(traces),
+            trace=_trace(self._pass.taken(), self.way, self._tip),
             stick=self.stick,
             touches=touches,
             warnings=self._warnings(touches),
@@ -198,19 +199,30 @@ class FollowedStroke:
     def _warnings(self, touches: Sequence[TineTouch]) -> tuple[str, ...]:
         return refusals.warnings(self.stroke, self.way, touches, self._tip.length, self._instrument)
 
+    def _known(self) -> Iterator[tuple[Pass, float]]:
+        """Stage by stage, up to what second it is known, as in `StrokeStage`."""
+        if self._pass is None:
+            return
+        for until in _edges(self.way.start):
+            passed = self._stage(self._pass, until)
+            yield self._pass, math.inf if passed else self._pass.now
+            if passed:
+                return
+
     def _stage(self, pass_: Pass, until: float) -> bool:
         """Follow it to that second, or its end; whether that has come."""
         try:
-            passed = _followed(pass_, until)
+            passed, books = _followed(pass_, until)
         except InputError as error:
             raise error.within(self._instrument.file) from None
-        refusals.refuse_unbooked(pass_.books, self._instrument)
+        refusals.refuse_unbooked(books, self._instrument)
+        if not self._allow_yield and np.any(pass_.moments(self._borne) > self._borne):
+            refusals.refuse_yield(self._touches(pass_), self.stroke, self._instrument)
         return passed
 
     def _touches(self, pass_: Pass) -> tuple[TineTouch, ...]:
-        return tuple(
-            _touches(pass_.swept(), self.way, self._tip, self._closed.strike_number, self._instrument)
-        )
+        known = (pass_.tally(), pass_.ring)
+        return tuple(_touches(*known, self.way, self._tip, self._closed.strike_number, self._instrument))
 
 
 def _edges(start: float) -> Iterator[float]:
@@ -222,38 +234,51 @@ def _edges(start: float) -> Iterator[float]:
         length *= 2.0 if n < DOUBLED else 1.0
 
 
-def _followed(pass_: Pass, until: float) -> bool:
-    """To that second or the end of the pass, more finely while its books do not close; whether it is the end."""
+def _followed(pass_: Pass, until: float) -> tuple[bool, EnergyBalance]:
+    """To that second or the end of the pass, more finely while its books do not close; whether it is the end.
+
+    And its books.
+    """
+    before = pass_.kept()
+    while True:
+        steps = math.ceil((until - pass_.now) / pass_.course.step)
+        passed = pass_.go_on(steps) == layout.PASSED
+        pass_.shut()
+        finer, books = pass_.resolution.finer, pass_.books
+        if books.off <= CLOSED or finer is None:
+            return passed, books
+        pass_.back(before)
+        pass_.refine(finer)
+        before = pass_.kept()
+
+
+@contextmanager
+def _compiled() -> Iterator[None]:
+    """What is compiled inside is told of, and not disturbed."""
     from synth.compiled import undisturbed
 
-    before = pass_.kept()
     with told_when_compiling(), undisturbed():
-        while True:
-            steps = math.ceil((until - pass_.now) / pass_.course.step)
-            passed = pass_.go_on(steps) == layout.PASSED
-            pass_.shut()
-            finer = pass_.resolution.finer
-            if pass_.books.off <= CLOSED or finer is None:
-                return passed
-            pass_.back(before)
-            pass_.refine(finer)
-            before = pass_.kept()
+        yield
 
 
 def joined(traces: Sequence[ForceTrace]) -> ForceTrace:
     """Those of some stages as one: one tine after the other. Bins are as wide as in the first, or narrower."""
-    tines = np.unique(np.concatenate([each.tine for each in traces]))
-    edges = [(each, np.searchsorted(each.tine, [*tines, np.inf]).tolist()) for each in traces]
-    pieces = [(each, slice(at[n], at[n + 1])) for n in range(len(tines)) for each, at in edges]
+    some = [each for each in traces if len(each.tine)]
+    if len(some) < 2:
+        return replace(some[0], start=traces[0].start, bin_s=traces[0].bin_s) if some else traces[0]
+    order = _by_tine(np.concatenate([each.tine for each in some]))
 
     def of(name: str) -> Any:
-        return np.concatenate(
-            [getattr(each, name)[here] for each, here in pieces] or [getattr(traces[0], name)]
-        )
+        return np.concatenate([getattr(each, name) for each in some])[order]
 
     return replace(
         traces[0], time=of("time"), tine=of("tine"), impulse=of("impulse"), push=of("push"), turn=of("turn")
     )
+
+
+def _by_tine(tine: Indices) -> Indices:
+    """The order in which one tine comes after the other, each as it was: by what numpy sorts by counting."""
+    return np.argsort(tine.astype(np.uint16), kind="stable")
 
 
 def ringing_since(tines: TineModes, displacement: Array, velocity: Array, time: float) -> Ringing:
@@ -288,23 +313,21 @@ def _modes(tines: TineModes, index: Indices) -> tuple[Array, Array]:
 
 def _trace(swept: ForceHistory, way: StickPath, tip: ContactModes) -> ForceTrace:
     """The force in the row's own directions, from the tines' principal planes: one tine after the other."""
-    mine = np.argsort(way.tine[swept.tine], kind="stable")  # of each tine in time's order
+    mine = _by_tine(way.tine[swept.tine])  # of each tine in time's order
     k = swept.tine[mine]
     cos, sin = np.cos(tip.axis)[k], np.sin(tip.axis)[k]
-
-    def turned(planes: Array) -> Array:
-        """From the principal planes to along and across."""
+    push, turn = np.empty((len(k), 3)), np.empty((len(k), 2))
+    for planes, out in ((swept.impulse, push), (swept.turning, turn)):  # to along and across
         one, other = planes[mine].T
-        return np.column_stack([one * cos - other * sin, one * sin + other * cos])
-
-    push, turn = turned(swept.impulse), turned(swept.turning)
+        out[:, 0], out[:, 1] = one * cos - other * sin, one * sin + other * cos
+    push[:, 2] = swept.up[mine]
     return ForceTrace(
         start=swept.start,
         bin_s=swept.width,
-        time=np.asarray(swept.start + (swept.bin[mine] + 0.5) * swept.width),
+        time=swept.time[mine],
         tine=way.tine[k],
-        impulse=push + _lever(tip)[k, None] * turn,
-        push=np.column_stack([push, swept.up[mine]]),
+        impulse=push[:, :2] + _lever(tip)[k, None] * turn,
+        push=push,
         turn=turn,
     )
 
@@ -334,18 +357,23 @@ def _silent(start: float, width: float) -> ForceTrace:
 
 
 def _touches(
-    swept: Sweep, way: StickPath, tip: ContactModes, strike_number: Array, instrument: Instrument
+    tally: Array,
+    left: InitialState,
+    way: StickPath,
+    tip: ContactModes,
+    strike_number: Array,
+    instrument: Instrument,
 ) -> Iterator[TineTouch]:
     omega = 2.0 * math.pi * tip.frequency
-    since = np.nan_to_num(swept.ring.time - swept.tally[:, layout.T_LAST])[:, None, None]
+    since = np.nan_to_num(left.time - tally[:, layout.T_LAST])[:, None, None]
     swings = tip.decay_rate < omega  # what creeps does not ring, and dies more slowly than by its decay rate
     back = np.where(swings, np.exp(np.minimum(tip.decay_rate * since, LOST)), 0.0)  # as the stick left it
-    ring = (swept.ring.displacement - 1j * swept.ring.velocity / omega) * back
+    ring = (left.displacement - 1j * left.velocity / omega) * back
     at_tip = ring * tip.tip_shape[:, None, :]
     cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]
     along = np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])[:, :REPORTED_PARTIALS]
     across = np.abs(sin * at_tip[:, 0] + cos * at_tip[:, 1])[:, :REPORTED_PARTIALS]
-    for k, row in enumerate(swept.tally):
+    for k, row in enumerate(tally):
         yield TineTouch(
             tine=int(way.tine[k]),
             first_touch=float(row[layout.T_FIRST]),
