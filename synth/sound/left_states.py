@@ -54,15 +54,16 @@ class LeftStates:
     ) -> None:
         """Adds to states (E, M) what blocks of force (K, G) leave on their sources (K,) of drive (Q, M).
 
-        `chunk_of` (K,) says to which states; `edges` where among the blocks those begin that may come apart.
+        `chunk_of` (K,) says to which states; `edges` where among the blocks those begin that may come apart: a
+        product's last digits hang on how many rows it has.
         """
-        for some in _portions(edges):
-            given = (drive, source[some], chunk_of[some], states)
-            if len(self._runs.modes):
-                self._runs.add(force[some], *given)
-            if len(self._steep):
+        if len(self._runs.modes):
+            for some in _portions([0, len(force)]):
+                self._runs.add(force[some], drive, source[some], chunk_of[some], states)
+        if len(self._steep):
+            for some in _portions(edges):
                 left = (force[some].astype(np.float32) @ self._turns.view(np.float32)).view(np.complex64)
-                _add_driven(left, self._steep, *given)
+                _add_driven(left, self._steep, drive, source[some], chunk_of[some], states)
 
 
 class _Runs:
