@@ -32,7 +32,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -141,10 +141,10 @@ class Drive:
     def inputs(self, drive: AnyComplex) -> Inputs:
         """Points at which 1 N s adds `drive` (Q, M) to the modes' amplitudes: many at once cost little more."""
         heard = drive[:, None] * self.weights  # (Q, P, M)
-        at_once = np.where(self.immediate, _real_product(heard, 1.0 / self.pole), 0.0)[..., None]
-        near = _real_product(heard, self._near.T) + self.rate * at_once * low_pass(_offsets())
+        at_once = np.where(self.immediate, real_product(heard, 1.0 / self.pole), 0.0)[..., None]
+        near = real_product(heard, self._near.T) + self.rate * at_once * low_pass(_offsets())
         # from half a frame on: the turns stand from the chunk's start on
-        later = _real_product(heard.astype(np.complex64), self._turns.T)[..., ::-1]
+        later = real_product(heard.astype(np.complex64), self._turns.T)[..., ::-1]
         ring = np.concatenate([heard.real.sum(axis=2)[..., None], later], axis=2)
         within = np.concatenate([near, ring[..., 2 * REACH + 1 : 2 * self.chunk]], axis=2)
         beyond = near.copy()
@@ -239,7 +239,7 @@ def reciprocal(pole: AnyComplex, shape: AnyComplex) -> AnyComplex:
     return np.asarray(-1j * shape / pole.imag)
 
 
-def _real_product(one: AnyComplex, other: AnyComplex) -> Array:
+def real_product(one: AnyComplex, other: AnyComplex) -> Array:
     """Re(one @ other) (..., J) of one (..., M) and other (M, J) or (M,), as one real product: half the work."""
     flat = one.conj().reshape(-1, one.shape[-1]).view(one.real.dtype)
     rows = np.ascontiguousarray(other.T).view(other.real.dtype)
@@ -280,9 +280,14 @@ def _blocks(force: Force, rate: float, chunk: int) -> _Blocks:
     chunk_of, source = np.nonzero(slot >= 0)
     slot[chunk_of, source] = np.arange(count)
     grid = np.zeros((count, size))
-    weights = np.pad(spread_weights(), ((0, 0), (0, LANES - SPREAD)))
-    _spread(point, force.source, force.impulse, earliest, SPREAD, slot, weights, grid, np.zeros(LANES))
+    _spread(point, force.source, force.impulse, earliest, SPREAD, slot, _in_lanes(), grid, np.zeros(LANES))
     return _Blocks(chunk_of + earliest, source, grid)
+
+
+@lru_cache
+def _in_lanes() -> Array:
+    """(FRACTIONS + 1, LANES): the weights, and zeros beyond them."""
+    return np.pad(spread_weights(), ((0, 0), (0, LANES - SPREAD)))
 
 
 # numbers of other files come as arguments or shapes: kept compiled code would not see them change
