@@ -34,7 +34,7 @@ PLACES = """
     playing.contact.compiled playing.contact.laws playing.contact.bodies playing.contact.modal_step
     playing.contact.kernel playing.contact.resolution playing.contact.arrays
     playing.report playing.contact.run playing.contact.refusals
-    playing.contact.stroke_contact
+    playing.contact.traced playing.contact.stroke_contact
     sound.fast_length sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank
     sound.limiter sound.clock sound.bandlimit sound.drive_parts sound.left_states sound.drive
     sound.overlay sound.convolution

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import AnyComplex, Array, Indices, Singles
 from synth.compiled import njit
-from synth.sound.bin_sums import BELOW, OVERSAMPLING, STEEPEST, WIDEST, BinSum
+from synth.sound.bin_sums import BELOW, OVERSAMPLING, RUNS, STEEPEST, BinSum
 from synth.sound.pole_steps import powers
 
 States = NDArray[np.complex64]
@@ -102,7 +102,7 @@ class _Runs:
 
 def _gentle(turn: AnyComplex, size: int) -> NDArray[np.bool_]:
     """Which modes (M,), by their turn per half frame, a run of bins can stand for in chunks of so many."""
-    top = turn.imag * (OVERSAMPLING * size / (2.0 * np.pi)) + WIDEST
+    top = turn.imag * (OVERSAMPLING * size / (2.0 * np.pi)) + RUNS[-1][1]
     return np.asarray((-turn.real * size <= STEEPEST) & (top < size))
 
 

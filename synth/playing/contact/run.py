@@ -12,7 +12,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
@@ -71,9 +71,17 @@ class EnergyBalance:
         return self.hand - self.tines - self.stick - self.contact - self.spring
 
 
+class HistoryPart(NamedTuple):
+    """The force on some tines, bin by bin, as the kernel wrote it: each tine's in time's order."""
+
+    rows: Array  # (H, COLUMNS) of `layout`
+    start: float  # s, of bin 0
+    width: float  # s, of a bin
+
+
 @dataclass(frozen=True)
-class ForceHistory:
-    """The force on some tines, bin by bin. SI."""
+class Sweep:
+    """What the kernel tells of T tines. SI."""
 
     tine: Indices  # (H,) 0..T-1, of each bin with a touch
     time: Array  # (H,) s, of its middle
@@ -83,12 +91,6 @@ class ForceHistory:
     up: Array  # (H,) N s, on the tine
     start: float  # s, of bin 0
     width: float  # s, of a bin, or of the first: others may be narrower
-
-
-@dataclass(frozen=True)
-class Sweep(ForceHistory):
-    """What the kernel tells of T tines."""
-
     tally: Array  # (T, TALLIES) of `synth.playing.contact.kernel`
     books: EnergyBalance
     ring: InitialState  # after the last touch
@@ -121,7 +123,7 @@ class Pass:
         self.resolution = resolution
         room = ROOM + len(way.tine) * (layout.LONG // resolution.bin_steps + 2)
         self.history = np.empty((room, layout.COLUMNS))
-        self.parts: list[tuple[Array, float, float]] = []  # rows, where their bin 0 starts, how wide they are
+        self.parts: list[HistoryPart] = []
         self._kept = 0  # bins
 
     def go_on(self, steps: int = FOREVER) -> int:
@@ -174,7 +176,7 @@ class Pass:
         """To where it was then, as it was then."""
         state, parts = kept
         self.state = _copied(state)
-        self._kept -= sum(len(rows) for rows, *_ in self.parts[parts:])
+        self._kept -= sum(len(each.rows) for each in self.parts[parts:])
         del self.parts[parts:]
 
     def refine(self, resolution: ContactResolution) -> None:
@@ -187,29 +189,16 @@ class Pass:
         self.row, self.held = row_arrays(self.way, self.tip, resolution), stick_arrays(self.stick, resolution)
         self.resolution = resolution
 
-    def taken(self) -> ForceHistory:
+    def taken(self) -> list[HistoryPart]:
         """The force since it was asked for last."""
-        parts, self.parts = self.parts or [self._given(self.history[:0])], []
-        history = np.concatenate([rows for rows, *_ in parts])
-        time = [start + (rows[:, layout.H_BIN] + 0.5) * width for rows, start, width in parts]
-        return ForceHistory(
-            tine=history[:, layout.H_TINE].astype(np.int64),
-            time=np.concatenate(time),
-            impulse=history[:, layout.H_IMPULSE],
-            turning=history[:, layout.H_TURNING],
-            normal=history[:, layout.H_NORMAL],
-            up=history[:, layout.H_UP],
-            start=parts[0][1],
-            width=parts[0][2],
-        )
+        parts, self.parts = self.parts, []
+        return parts
 
     def _keep(self, rows: Array) -> None:
         self._kept += len(rows)
-        self.parts.append(self._given(rows))
-
-    def _given(self, rows: Array) -> tuple[Array, float, float]:
-        """With where they stand: an impulse stands at the end of its step, and the bin is around them."""
-        return rows, self.course.start - 0.5 * self.resolution.step, self.resolution.bin
+        # an impulse stands at the end of its step: the bin is around them
+        start = self.course.start - 0.5 * self.resolution.step
+        self.parts.append(HistoryPart(rows, start, self.resolution.bin))
 
     def moments(self, borne: Array) -> Array:
         """(T,) the greatest at each root as in `tally`, where there could be more than is `borne` (T,).
@@ -238,8 +227,20 @@ class Pass:
 
     def swept(self) -> Sweep:
         """What has come of it so far, with the force since it was asked for last."""
+        if not self.parts:
+            self._keep(self.history[:0])
+        parts = self.taken()
+        history = np.concatenate([each.rows for each in parts])
+        time = [each.start + (each.rows[:, layout.H_BIN] + 0.5) * each.width for each in parts]
         return Sweep(
-            **vars(self.taken()),
+            tine=history[:, layout.H_TINE].astype(np.int64),
+            time=np.concatenate(time),
+            impulse=history[:, layout.H_IMPULSE],
+            turning=history[:, layout.H_TURNING],
+            normal=history[:, layout.H_NORMAL],
+            up=history[:, layout.H_UP],
+            start=parts[0].start,
+            width=parts[0].width,
             tally=self.tally(),
             books=self.books,
             ring=self.ring,

@@ -12,9 +12,9 @@ import math
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import count
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -26,9 +26,10 @@ from synth.playing.contact.arrays import InitialState, rotation
 from synth.playing.contact.closed_form import pluck, regime
 from synth.playing.contact.modes import ContactModes, tips_of
 from synth.playing.contact.resolution import EVENT, REFERENCE, ContactResolution
-from synth.playing.contact.run import EnergyBalance, ForceHistory, Pass, told_when_compiling
+from synth.playing.contact.run import EnergyBalance, Pass, told_when_compiling
 from synth.playing.contact.stick import StickLine, stick_line, stick_modes
 from synth.playing.contact.stick_path import StickPath, passage
+from synth.playing.contact.traced import traced, untouched
 from synth.playing.report import REPORTED_PARTIALS, TineTouch
 from synth.playing.stroke import ForceTrace, Stroke
 from synth.vibration.tine import TineModes
@@ -50,7 +51,6 @@ CLOSED: Final = 0.02  # of the energy: books that are off by less are taken
 NEARLY: Final = 1.0 - 1e-9  # of what a root bears: from there on it is looked at tine by tine
 STAGE: Final = 11e-3  # s, the first; each is twice as long as the one before it
 DOUBLED: Final = 4  # times, and as long from then on
-LEVERED: Final = 3  # partials among which a turn of the tip is shared out as a force
 
 
 # How tines (S,) ring at times (S,): modal displacement, kg^(1/2) m, and velocity, kg^(1/2) m/s, in their principal
@@ -173,7 +173,7 @@ class FollowedStroke:
                 pass_, known = next(following, (None, math.inf))
             if pass_ is None:
                 return
-            yield StrokeStage(_trace(pass_.taken(), self.way, self._tip), known)
+            yield StrokeStage(traced(pass_.taken(), self.way, self._tip), known)
 
     def whole(self) -> Contact:
         """What comes of it, all stages at once. Raises `InputError` as they do."""
@@ -181,10 +181,10 @@ class FollowedStroke:
             deque(self._known(), maxlen=0)
         if self._pass is None:
             nothing = EnergyBalance(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-            return Contact(_silent(self.way.start, self._bin), self.stick, (), (), nothing, self.passed)
+            return Contact(untouched(self.way.start, self._bin), self.stick, (), (), nothing, self.passed)
         touches = self._touches(self._pass)
         return Contact(
-            trace=_trace(self._pass.taken(), self.way, self._tip),
+            trace=traced(self._pass.taken(), self.way, self._tip),
             stick=self.stick,
             touches=touches,
             warnings=self._warnings(touches),
@@ -261,26 +261,6 @@ def _compiled() -> Iterator[None]:
         yield
 
 
-def joined(traces: Sequence[ForceTrace]) -> ForceTrace:
-    """Those of some stages as one: one tine after the other. Bins are as wide as in the first, or narrower."""
-    some = [each for each in traces if len(each.tine)]
-    if len(some) < 2:
-        return replace(some[0], start=traces[0].start, bin_s=traces[0].bin_s) if some else traces[0]
-    order = _by_tine(np.concatenate([each.tine for each in some]))
-
-    def of(name: str) -> Any:
-        return np.concatenate([getattr(each, name) for each in some])[order]
-
-    return replace(
-        traces[0], time=of("time"), tine=of("tine"), impulse=of("impulse"), push=of("push"), turn=of("turn")
-    )
-
-
-def _by_tine(tine: Indices) -> Indices:
-    """The order in which one tine comes after the other, each as it was: by what numpy sorts by counting."""
-    return np.argsort(tine.astype(np.uint16), kind="stable")
-
-
 def ringing_since(tines: TineModes, displacement: Array, velocity: Array, time: float) -> Ringing:
     """How tines ring on still bases after `time`, from their modal state (R, 2, N) then."""
 
@@ -309,51 +289,6 @@ def _modes(tines: TineModes, index: Indices) -> tuple[Array, Array]:
     exists = tines.exists[index][:, None, :]
     omega = np.where(exists, 2.0 * math.pi * tines.frequency[index], 1.0)
     return omega, np.where(exists, 0.5 * omega * tines.loss_factor[index], 0.0)
-
-
-def _trace(swept: ForceHistory, way: StickPath, tip: ContactModes) -> ForceTrace:
-    """The force in the row's own directions, from the tines' principal planes: one tine after the other."""
-    mine = _by_tine(way.tine[swept.tine])  # of each tine in time's order
-    k = swept.tine[mine]
-    cos, sin = np.cos(tip.axis)[k], np.sin(tip.axis)[k]
-    push, turn = np.empty((len(k), 3)), np.empty((len(k), 2))
-    for planes, out in ((swept.impulse, push), (swept.turning, turn)):  # to along and across
-        one, other = planes[mine].T
-        out[:, 0], out[:, 1] = one * cos - other * sin, one * sin + other * cos
-    push[:, 2] = swept.up[mine]
-    return ForceTrace(
-        start=swept.start,
-        bin_s=swept.width,
-        time=swept.time[mine],
-        tine=way.tine[k],
-        impulse=push[:, :2] + _lever(tip)[k, None] * turn,
-        push=push,
-        turn=turn,
-    )
-
-
-def _lever(tip: ContactModes) -> Array:
-    """1/m (T,): the force at the contact that does to the first partials, in the mean, what a turn of 1 N m does.
-
-    A turn drives partial n by its slope, a force by its shape: their ratio grows from 1.4 to 11 over the length in
-    four partials. Without it octaves from 1 to 16 kHz come out 0.4 to 1.2 dB off, with it 0.4 at most up to 8 kHz,
-    0.8 above.
-    """
-    shape, slope = tip.shape[:, :LEVERED], tip.slope[:, :LEVERED]
-    return np.asarray(np.sum(shape * slope, axis=1) / np.sum(shape**2, axis=1))
-
-
-def _silent(start: float, width: float) -> ForceTrace:
-    two, three = np.empty((0, 2)), np.empty((0, 3))
-    return ForceTrace(
-        start=start,
-        bin_s=width,
-        time=np.empty(0),
-        tine=np.empty(0, np.int64),
-        impulse=two,
-        push=three,
-        turn=two,
-    )
 
 
 def _touches(
