@@ -174,12 +174,11 @@ def test_a_trace_is_the_history_sorted_by_tine_and_turned_to_the_row(contact_row
     push, lean = (((each[:, 0] + 1j * each[:, 1])[order]) * turn for each in (swept.impulse, swept.turning))
     np.testing.assert_array_equal(trace.tine, way.tine[k])
     np.testing.assert_allclose(trace.time, swept.time[order], rtol=1e-14)
-    close = {"rtol": 1e-12, "atol": 1e-18}
-    np.testing.assert_allclose(trace.push[:, 0] + 1j * trace.push[:, 1], push, **close)
+    np.testing.assert_allclose(trace.push[:, 0] + 1j * trace.push[:, 1], push, rtol=1e-12, atol=1e-18)
     np.testing.assert_array_equal(trace.push[:, 2], swept.up[order])
-    np.testing.assert_allclose(trace.turn[:, 0] + 1j * trace.turn[:, 1], lean, **close)
+    np.testing.assert_allclose(trace.turn[:, 0] + 1j * trace.turn[:, 1], lean, rtol=1e-12, atol=1e-18)
     whole = push + lever(tip)[k] * lean
-    np.testing.assert_allclose(trace.impulse[:, 0] + 1j * trace.impulse[:, 1], whole, **close)
+    np.testing.assert_allclose(trace.impulse[:, 0] + 1j * trace.impulse[:, 1], whole, rtol=1e-12, atol=1e-18)
     assert trace.bin_s == EVENT.bin
     assert len({*trace.tine.tolist()}) == len(way.tine)
 

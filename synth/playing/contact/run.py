@@ -165,6 +165,8 @@ class Pass:
         flags = self.state.flags
         under_way = (self.state.clock[layout.DONE] + 1) // self.course.bin_steps
         over = np.flatnonzero((flags[:, layout.BIN] >= 0) & (flags[:, layout.BIN] < under_way))
+        if not len(over):
+            return
         self._keep(np.column_stack([over, flags[over, layout.BIN], self.state.binned[over]]))
         self.state.binned[over], flags[over, layout.BIN] = 0.0, -1
 

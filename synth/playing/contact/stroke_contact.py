@@ -308,20 +308,21 @@ def _touches(
     cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]
     along = np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])[:, :REPORTED_PARTIALS]
     across = np.abs(sin * at_tip[:, 0] + cos * at_tip[:, 1])[:, :REPORTED_PARTIALS]
-    for k, row in enumerate(tally):
+    plain = (each.tolist() for each in (way.tine, tally, along, across, strike_number))
+    for tine, row, along_tip, across_tip, number in zip(*plain, strict=True):
         yield TineTouch(
-            tine=int(way.tine[k]),
-            first_touch=float(row[layout.T_FIRST]),
-            last_release=float(row[layout.T_LAST]),
+            tine=tine,
+            first_touch=row[layout.T_FIRST],
+            last_release=row[layout.T_LAST],
             touches=int(row[layout.T_TOUCHES]),
-            greatest_force=float(row[layout.T_FORCE]),
-            energy=float(row[layout.T_WORK]),
-            along=tuple(along[k].tolist()),
-            across=tuple(across[k].tolist()),
-            bend=float(row[layout.T_BEND]),
-            root_stress=stress(float(row[layout.T_MOMENT]), instrument.tines[way.tine[k]]),
-            strike_number=float(strike_number[k]),
-            regime=regime(float(strike_number[k])),
+            greatest_force=row[layout.T_FORCE],
+            energy=row[layout.T_WORK],
+            along=tuple(along_tip),
+            across=tuple(across_tip),
+            bend=row[layout.T_BEND],
+            root_stress=stress(row[layout.T_MOMENT], instrument.tines[tine]),
+            strike_number=number,
+            regime=regime(number),
         )
 
 
