@@ -210,13 +210,13 @@ def test_bins_under_way_are_written_once(head):
     stroke = wanted(scene.instrument, 0, {})
     whole, _, _ = reference(scene, stroke)
     whole.go_on()
-    everything = np.concatenate(whole.parts)
+    everything = np.concatenate([each.rows for each in whole.parts])
     sliced, _, _ = reference(scene, stroke)
     while sliced.go_on(1000) != layout.PASSED:
         approach.emptied(sliced.state, sliced.history)
-        sliced.parts.append(sliced.history[: sliced.state.clock[layout.USED]].copy())
+        sliced._keep(sliced.history[: sliced.state.clock[layout.USED]].copy())
         sliced.state.clock[layout.USED] = 0
-    parts = np.concatenate(sliced.parts)
+    parts = np.concatenate([each.rows for each in sliced.parts])
     for each in (everything, parts):
         order = np.lexsort((each[:, layout.H_BIN], each[:, layout.H_TINE]))
         each[:] = each[order]
