@@ -4,8 +4,8 @@ In: forces f (K, G) on half frames. Out: sum_g f_g exp(turn (G - g)) for every m
 
 It is the transpose of `synth.sound.bin_sums`: as a mode over a block is a short run of bins seen through a window,
 so what it picks out of a force is a short run of the bins of the force over that window. With the same bound, 5e-8
-of what a force as large could leave; three to four times faster than the product with every mode's turns. What decays
-too steeply for a run, or turns too fast for the half frames, is left to that product.
+of what a force as large could leave; three to four times faster than the product with every mode's turns, to
+which is left what decays too steeply for a run, or turns too fast for the half frames.
 
 Every block is worked on by itself, in the same order of the same operations: of some it is what it is of all.
 """
