@@ -22,6 +22,7 @@ PLACES = """
     design.pickup design.roots design.groups
     design.bench design.placement_checks design.resolve design.key_path design.edit design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
+    vibration.air_cells
     vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar
     vibration.board_interface vibration.board vibration.coupling vibration.eigen vibration.bands
     vibration.ring_sums vibration.modal_model vibration.modal_projection vibration.host vibration.single_tine
@@ -99,6 +100,7 @@ KNOW_NO_INSTRUMENT = [
     "vibration.damping",
     "vibration.rod",
     "vibration.plate",
+    "vibration.air_cells",
     "vibration.plate_air",
     "vibration.statistical_modes",
     "sound.bank",
@@ -279,6 +281,23 @@ def test_a_quick_command_loads_no_heavy_library_before_it_needs_one(command):
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_check_of_a_design_never_seen_waits_for_no_scipy_and_no_masked_arrays(tmp_path):
+    code = (
+        "import sys; from synth.doors.cli import run; "
+        "run(['check', 'designs/quay-rail.toml']); "
+        "print(sorted({'scipy', 'numpy.ma'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        env=os.environ | {"TINEWRIGHT_CACHE": str(tmp_path)},
+        check=True,
+    )
+    assert done.stdout.splitlines()[-1] == "[]"
 
 
 def test_every_module_says_what_it_is_for():

@@ -97,11 +97,14 @@ def pluck(stroke: Stroke, way: StickPath, tip: ContactModes) -> Pluck:
     start = np.minimum(stroke.tilt, 0.5 * math.pi)
     top = path.along_row(0.5 * math.pi)
     # a shallow bite meets the rounded end itself and is held hardest somewhere on its way round it
-    rounds = np.linspace(start, 0.5 * math.pi, ROUNDS)[:, None]
-    hold, hand = (each.along_row(rounds).max(axis=0) for each in (path, slow))
-    slipping = np.maximum(path.travel(start), 0.0)
-    to_slip = slipping / stroke.speed
-    round_end = np.maximum(path.travel(0.5 * math.pi) - slipping, 0.3 * rho) / stroke.speed
+    hold, hand = (
+        np.max(each.along_row(np.linspace(start, 0.5 * math.pi, ROUNDS)[:, None]), axis=0)
+        for each in (path, slow)
+    )
+    to_slip = np.maximum(path.travel(start), 0.0) / stroke.speed
+    round_end = (
+        np.maximum(path.travel(0.5 * math.pi) - np.maximum(path.travel(start), 0.0), 0.3 * rho) / stroke.speed
+    )
     touch = touch_time(way, end_radius=stick.end_radius, tilt=stroke.tilt, skew=stroke.skew)
     over = (way.diameter - 2.0 * way.edge) / stroke.speed
     omega = 2.0 * math.pi * tip.frequency[:, 0, 0]
@@ -142,19 +145,16 @@ class Path:
     def friction_angle(self) -> float:
         return math.atan(self.stroke.stick.friction)
 
-    def force(self, beta: float | Array) -> Array:
-        """(T,) N of the contact, normal and friction together; none where the stick passes above.
-
-        Of several angles (B, 1) at once (B, T).
-        """
+    def force(self, beta: Array | float) -> Array:
+        """(T,) N of the contact, friction included, (B, T) at angles (B, 1); none where the stick passes above."""
         a, bent = self.stroke.tilt, self.stroke.tilt - beta + self.friction_angle
         compliance = math.sin(a) * np.cos(bent) * self.across - math.cos(a) * np.sin(bent) * self.along
         # below the friction angle the give closes and no force would let the tine slip: held at a sliver of it
         compliance = np.maximum(compliance, 1e-3 * self.across)
         return np.asarray(np.maximum(self.bite - self.rho * (1.0 - np.sin(beta)), 0.0) / compliance)
 
-    def along_row(self, beta: float | Array) -> Array:
-        """N along the row, as in `force`."""
+    def along_row(self, beta: Array | float) -> Array:
+        """The same along the row."""
         return np.asarray(self.force(beta) * np.cos(beta - self.friction_angle))
 
     def travel(self, beta: float) -> Array:
