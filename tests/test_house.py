@@ -25,7 +25,7 @@ PLACES = """
     vibration.air_cells
     vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar
     vibration.board_interface vibration.board vibration.coupling vibration.eigen vibration.bands
-    vibration.modal_model vibration.modal_projection vibration.host vibration.single_tine
+    vibration.ring_sums vibration.modal_model vibration.modal_projection vibration.host vibration.single_tine
     vibration.mounted_pitch vibration.clearance vibration.trimming vibration.trimming.loaded_rod
     vibration.trimming.settle vibration.trimming.search
     vibration.trimming.answers vibration.tuning vibration.quarrels vibration.estimate vibration.advice
@@ -36,9 +36,10 @@ PLACES = """
     playing.contact.compiled playing.contact.laws playing.contact.bodies playing.contact.modal_step
     playing.contact.kernel playing.contact.resolution playing.contact.arrays
     playing.report playing.contact.run playing.contact.refusals
-    playing.contact.stroke_contact
+    playing.contact.traced playing.contact.stroke_contact
     sound.fast_length sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank
-    sound.limiter sound.clock sound.bandlimit sound.drive_parts sound.drive sound.overlay sound.convolution
+    sound.limiter sound.clock sound.bandlimit sound.drive_parts sound.left_states sound.drive
+    sound.overlay sound.convolution
     sound.radiator sound.radiator.thickness sound.radiator.dipoles sound.radiator.bar sound.radiator.pickup
     sound.radiator.board sound.radiator.stick sound.stroke_sound sound.board_forecast
     sound.audio sound.loudness sound.bands sound.zwicker_tables sound.zwicker_kernel sound.zwicker
@@ -106,6 +107,7 @@ KNOW_NO_INSTRUMENT = [
     "sound.livebank",
     "sound.bandlimit",
     "sound.drive_parts",
+    "sound.left_states",
     "sound.drive",
     "sound.overlay",
     "sound.beside",

@@ -39,7 +39,7 @@ from synth.playing.contact.layout import (
 from synth.playing.contact.modal_step import write
 from synth.playing.contact.run import AHEAD, PATIENCE, TAIL
 from synth.playing.contact.stick_path import NO_BITE
-from synth.playing.contact.stroke_contact import LEVERED
+from synth.playing.contact.traced import LEVERED
 
 
 class Tines(NamedTuple):

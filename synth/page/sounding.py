@@ -40,7 +40,7 @@ def spread(
 ) -> int:
     """Adds bins of force to grid (2 T + 2, G), from half frame `origin` on; how many rows fell outside.
 
-    Inputs are each tine's two directions, as `stroke_contact._trace` turns them, then the stick's own two, `line`
+    Inputs are each tine's two directions, as `traced.traced` turns them, then the stick's own two, `line`
     (2, 3), along the row, across it and up.
     """
     lost = 0

@@ -16,6 +16,7 @@ import numpy as np
 
 from synth.sound.bin_sums import BinSum
 from synth.sound.drive import Drive, Force
+from synth.sound.left_states import MANY
 from synth.sound.zwicker import loudness_over_time
 
 RATE: Final = 48_000.0
@@ -48,11 +49,10 @@ def compiled_beside() -> Iterator[None]:
 
 def compile_all() -> None:
     """Calls everything once, on as little as there can be."""
-    drive = Drive(
-        np.array([-3.0 + 2000.0j]), np.ones((1, 2, 1), complex)[0], immediate=np.zeros(2, np.bool_), rate=RATE
-    )
+    pole = np.append(np.full(MANY, -3.0 + 2000.0j), -1e5 + 2000.0j)
+    drive = Drive(pole, np.ones((2, len(pole)), complex), immediate=np.zeros(2, np.bool_), rate=RATE)
     force = Force(np.array([0.01, 0.011]), np.array([0, 0]), np.array([1.0, -1.0]))
-    drive(drive.inputs(np.ones((1, 1), complex)), force)
+    drive(drive.inputs(np.ones((1, len(pole)), complex)), force)
     sum_ = BinSum(np.array([-1e-4 + 0.1j]), 4096)
     sum_.fill(np.zeros((1, 4096), np.float32), np.ones((1, 1), np.complex64))
     loudness_over_time(np.zeros((1, 4800)), RATE)

@@ -32,8 +32,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
-from itertools import pairwise
+from functools import cached_property, lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -52,10 +51,11 @@ from synth.sound.bandlimit import (
 )
 from synth.sound.drive_parts import DrivePart, drive_parts, part_edges
 from synth.sound.fast_length import fast_length
+from synth.sound.left_states import LeftStates
 from synth.sound.pole_steps import powers
 
 CHUNK: Final = 256  # frames: as many values of the response are kept for each input and signal
-AT_ONCE: Final = 128  # blocks made states, or modes made ready, at once
+AT_ONCE: Final = 128  # modes made ready at once
 BEFORE: Final = SPREAD // 2 - 1  # grid points before an impulse's own that it is added to
 LANES: Final = 16  # grid points that an impulse is added to at once, at least SPREAD
 
@@ -141,10 +141,10 @@ class Drive:
     def inputs(self, drive: AnyComplex) -> Inputs:
         """Points at which 1 N s adds `drive` (Q, M) to the modes' amplitudes: many at once cost little more."""
         heard = drive[:, None] * self.weights  # (Q, P, M)
-        at_once = np.where(self.immediate, _real_product(heard, 1.0 / self.pole), 0.0)[..., None]
-        near = _real_product(heard, self._near.T) + self.rate * at_once * low_pass(_offsets())
+        at_once = np.where(self.immediate, real_product(heard, 1.0 / self.pole), 0.0)[..., None]
+        near = real_product(heard, self._near.T) + self.rate * at_once * low_pass(_offsets())
         # from half a frame on: the turns stand from the chunk's start on
-        later = _real_product(heard.astype(np.complex64), self._turns.T)[..., ::-1]
+        later = real_product(heard.astype(np.complex64), self._turns.T)[..., ::-1]
         ring = np.concatenate([heard.real.sum(axis=2)[..., None], later], axis=2)
         within = np.concatenate([near, ring[..., 2 * REACH + 1 : 2 * self.chunk]], axis=2)
         beyond = near.copy()
@@ -207,11 +207,12 @@ class Drive:
         """What the blocks of each chunk, which begin at `start` (E,), leave at its end (E, M); `edges` of parts."""
         states = np.zeros((len(start), len(self.pole)), np.complex64)
         chunk_of = np.repeat(np.arange(len(start)), np.diff(start, append=len(blocks.chunk)))
-        turns = self._turns.view(np.float32)
-        for part in _portions(edges):
-            left = (blocks.force[part].astype(np.float32) @ turns).view(np.complex64)
-            _add_driven(left, drive, blocks.source[part], chunk_of[part], states)
+        self._left.add(states, blocks.force, drive, blocks.source, chunk_of, edges)
         return states
+
+    @cached_property
+    def _left(self) -> LeftStates:
+        return LeftStates(self.pole / (FINER * self.rate), FINER * self.chunk)
 
     @cached_property
     def _size(self) -> int:
@@ -238,7 +239,7 @@ def reciprocal(pole: AnyComplex, shape: AnyComplex) -> AnyComplex:
     return np.asarray(-1j * shape / pole.imag)
 
 
-def _real_product(one: AnyComplex, other: AnyComplex) -> Array:
+def real_product(one: AnyComplex, other: AnyComplex) -> Array:
     """Re(one @ other) (..., J) of one (..., M) and other (M, J) or (M,), as one real product: half the work."""
     flat = one.conj().reshape(-1, one.shape[-1]).view(one.real.dtype)
     rows = np.ascontiguousarray(other.T).view(other.real.dtype)
@@ -279,15 +280,14 @@ def _blocks(force: Force, rate: float, chunk: int) -> _Blocks:
     chunk_of, source = np.nonzero(slot >= 0)
     slot[chunk_of, source] = np.arange(count)
     grid = np.zeros((count, size))
-    weights = np.pad(spread_weights(), ((0, 0), (0, LANES - SPREAD)))
-    _spread(point, force.source, force.impulse, earliest, SPREAD, slot, weights, grid, np.zeros(LANES))
+    _spread(point, force.source, force.impulse, earliest, SPREAD, slot, _in_lanes(), grid, np.zeros(LANES))
     return _Blocks(chunk_of + earliest, source, grid)
 
 
-def _portions(edges: Sequence[int]) -> Iterator[slice]:
-    """Blocks AT_ONCE at a time, and never of two parts, which are between the edges."""
-    for begin, end in pairwise(edges):
-        yield from (slice(at, min(at + AT_ONCE, end)) for at in range(begin, end, AT_ONCE))
+@lru_cache
+def _in_lanes() -> Array:
+    """(FRACTIONS + 1, LANES): the weights, and zeros beyond them."""
+    return np.pad(spread_weights(), ((0, 0), (0, LANES - SPREAD)))
 
 
 # numbers of other files come as arguments or shapes: kept compiled code would not see them change
@@ -349,15 +349,6 @@ def _spread(
             block = grid[slot[chunk - earliest + 1, mine]]
             for j in range(size - at, spread):
                 block[at + j - size] += total[j]
-
-
-@njit(cache=True, nogil=True, fastmath={"contract"})
-def _add_driven(left: Any, drive: Any, source: Any, chunk_of: Any, states: Any) -> None:
-    """Adds to states (E, M) what blocks (K, M) leave of a unit of each mode, times what their inputs drive."""
-    for k in range(left.shape[0]):
-        to, by, what = states[chunk_of[k]], drive[source[k]], left[k]
-        for m in range(to.shape[0]):
-            to[m] += what[m] * by[m]
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})

@@ -19,7 +19,8 @@ from synth.arrays import Array, Indices
 from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.playing.contact.stick import StickLine
-from synth.playing.contact.stroke_contact import Contact, FollowedStroke, joined
+from synth.playing.contact.stroke_contact import Contact, FollowedStroke
+from synth.playing.contact.traced import joined
 from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force, Inputs, Left, joined_inputs, reciprocal, taken_apart
 from synth.sound.drive_parts import DrivePart

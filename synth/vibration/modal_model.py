@@ -159,15 +159,21 @@ def tine_state(model: ModalModel, amplitude: ArrayLike, tine: ArrayLike) -> tupl
     `amplitude` as of now (M,), or each tine's at a moment of its own (S, M). The sums are double: the last digits
     of single ones hang on how many threads add, and a contact that nearly missed would make that heard.
     """
+    from synth.vibration.ring_sums import ring_sums
+
     which = np.asarray(tine, dtype=np.int64)
     a = np.asarray(amplitude, dtype=np.complex128)
     a = np.broadcast_to(a, (len(which), len(model.pole)))
     # only the real part is wanted: Re(v a) as a real product of v and a's conjugate
     both = np.conj(np.stack([a, a * model.pole], axis=1)).view(np.float64)  # (S, 2, 2 M)
-    state = np.zeros((2, *model.tine_dof[which].shape))
-    for s, r in enumerate(which.tolist()):
-        there = model.tine_dof[r] >= 0
-        state[:, s, there] = both[s] @ model.vectors[_rows(model, r)].view(np.float32).T
+    there = model.tine_dof[which] >= 0  # (S, 2, N)
+    rows = [_rows(model, r) for r in which.tolist()]
+    first, last = np.array([(each.start, each.stop) for each in rows], np.int64).reshape(-1, 2).T
+    sums = np.zeros((len(which), 2, int((last - first).max(initial=0))))
+    ring_sums(model.vectors.view(np.float32), first, last, both, sums)
+    state = np.zeros((2, *there.shape))
+    known = np.arange(sums.shape[2]) < (last - first)[:, None]
+    state[0][there], state[1][there] = sums[:, 0][known], sums[:, 1][known]
     return state[0], state[1]
 
 

@@ -37,7 +37,7 @@ _RODS: Final[Remembered[RodModes]] = Remembered(24 * MIB)  # of some two thousan
 _LOSSES: Final[Remembered[Array]] = Remembered(4 * MIB)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # itself alone: what is made of it is kept by it
 class TineModes:
     """Partials of R tines on immovable bases: N partials, absent ones zero; K nodes, spare ones repeat the tip.
 

@@ -8,14 +8,13 @@ import pytest
 from synth.errors import InputError
 from synth.page import approach
 from synth.page.pack import pack
-from synth.playing.contact import layout
+from synth.playing.contact import layout, traced
 from synth.playing.contact.arrays import InitialState
 from synth.playing.contact.modes import tips
 from synth.playing.contact.resolution import EVENT
 from synth.playing.contact.run import Pass
 from synth.playing.contact.stick import compliance, stick_modes
 from synth.playing.contact.stick_path import passage
-from synth.playing.contact.stroke_contact import _lever
 from synth.playing.stroke import Stroke, shaped
 from synth.sound.render import Scene
 from synth.sound.render import scene as whole_scene
@@ -148,7 +147,7 @@ def held_alike(head, scene, stroke):
             np.testing.assert_allclose(
                 getattr(ours, name), value, rtol=1e-11, atol=1e-12 * scale, err_msg=name
             )
-    np.testing.assert_allclose(lever, _lever(tip), rtol=1e-12)
+    np.testing.assert_allclose(lever, traced.lever(tip), rtol=1e-12)
     course = np.zeros(3)
     approach.set_off(stick, wish, row, state, course)
     np.testing.assert_allclose(
@@ -211,13 +210,13 @@ def test_bins_under_way_are_written_once(head):
     stroke = wanted(scene.instrument, 0, {})
     whole, _, _ = reference(scene, stroke)
     whole.go_on()
-    everything = np.concatenate(whole.parts)
+    everything = np.concatenate([each.rows for each in whole.parts])
     sliced, _, _ = reference(scene, stroke)
     while sliced.go_on(1000) != layout.PASSED:
         approach.emptied(sliced.state, sliced.history)
-        sliced.parts.append(sliced.history[: sliced.state.clock[layout.USED]].copy())
+        sliced._keep(sliced.history[: sliced.state.clock[layout.USED]].copy())
         sliced.state.clock[layout.USED] = 0
-    parts = np.concatenate(sliced.parts)
+    parts = np.concatenate([each.rows for each in sliced.parts])
     for each in (everything, parts):
         order = np.lexsort((each[:, layout.H_BIN], each[:, layout.H_TINE]))
         each[:] = each[order]

@@ -15,7 +15,7 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.contact import modal_step
 from synth.playing.contact.closed_form import Pluck
-from synth.playing.contact.modes import ContactModes, Slender, tips
+from synth.playing.contact.modes import ContactModes, Slender, tips, tips_of
 from synth.playing.contact.run import EnergyBalance, _books
 from synth.playing.contact.stick import _bending
 from synth.playing.contact.stroke_contact import ringing_since
@@ -199,3 +199,23 @@ def test_how_far_and_how_fast_a_tip_may_come_is_bounded_at_every_moment_and_reac
     root = np.array([[2.0, 3.0, 4.0, -1.0, 5.0, 0.5]])
     moments = (root * q).reshape(2, 3).sum(axis=1)
     assert modal_step.bending(q, 0, root) == pytest.approx(np.hypot(*moments))
+
+
+def test_what_is_kept_of_tips_is_theirs_alone(contact_row):
+    """Of other tines that look alike, other members, another height and another number of modes."""
+    tines, index = contact_row.tines, np.arange(3, 7)
+    heavier = dataclasses.replace(tines, frequency=0.9 * tines.frequency)
+    asked = [
+        (each, some, depth, count)
+        for each in (tines, heavier)
+        for some in (index, index[::-1].copy())
+        for depth in (0.0, 8e-3)
+        for count in (8, 10)
+    ]
+    kept = [tips_of(each, some.tobytes(), depth, count) for each, some, depth, count in asked * 2]
+    for (each, some, depth, count), found in zip(asked * 2, kept, strict=True):
+        made = tips(each, some, depth=depth, count=count)
+        for name, value in vars(made).items():
+            np.testing.assert_array_equal(getattr(found, name), value)
+    assert kept[0] is kept[len(asked)]
+    assert len({id(found) for found in kept}) == len(asked)

@@ -16,6 +16,7 @@ from synth.playing.contact.run import sweep
 from synth.playing.contact.stick import stick_modes
 from synth.playing.contact.stick_path import passage
 from synth.playing.contact.stroke_contact import stroke_row
+from synth.playing.contact.traced import lever, traced
 from synth.playing.stroke import Stroke
 from synth.units import DEGREE
 
@@ -140,6 +141,46 @@ def test_what_a_root_bears_in_its_free_ring_is_known_as_soon_as_the_stick_has_le
     known, foretold = (float(each[0, layout.T_MOMENT]) for each in (begun.state.tally, begun.swept().tally))
     assert foretold > 1.05 * known
     assert foretold == pytest.approx(whole.state.tally[0, layout.T_MOMENT], rel=0.02)
+
+
+@pytest.mark.parametrize("speed", [0.3, 3.0])
+def test_roots_are_rung_on_only_where_it_could_matter_and_never_judged_otherwise(contact_row, speed):
+    """Whatever they bear: more than that is found exactly where following every root's ring finds it."""
+    stroke = Stroke(0, contact_row.stick("brass"), speed=speed, bite=2e-3)
+    pass_ = room.Pass(stroke, *prepared(contact_row, stroke, EVENT), EVENT, leaves=0.0)
+    judged = []
+    while pass_.go_on(4000) == layout.PAUSED:
+        every = pass_.tally()[:, layout.T_MOMENT]
+        for share in (0.3, 0.99, 0.9999, 1.0, 1.01, 2.0, 30.0):
+            borne = share * every + 1e-9
+            judged.append(bool(np.any(every > borne)))
+            assert bool(np.any(pass_.moments(borne) > borne)) == judged[-1]
+    assert {*judged} == {False, True}
+
+
+def test_a_trace_is_the_history_sorted_by_tine_and_turned_to_the_row(contact_row):
+    stroke = Stroke(0, contact_row.stick("wood"), speed=1.0, direction="backward")
+    way, tip, stick, rest = prepared(contact_row, stroke, EVENT)
+    one, other = (room.Pass(stroke, way, tip, stick, rest, EVENT, leaves=0.0) for _ in range(2))
+    for pass_ in (one, other):  # the end of it four times as finely, in bins four times as narrow
+        pass_.go_on(12_000)
+        pass_.shut()
+        pass_.refine(dataclasses.replace(EVENT, step=0.5e-6))
+        assert pass_.go_on() == layout.PASSED
+    swept, trace = one.swept(), traced(other.taken(), way, tip)
+    order = np.lexsort((swept.time, way.tine[swept.tine]))
+    k = swept.tine[order]
+    turn = np.exp(1j * tip.axis[k])
+    push, lean = (((each[:, 0] + 1j * each[:, 1])[order]) * turn for each in (swept.impulse, swept.turning))
+    np.testing.assert_array_equal(trace.tine, way.tine[k])
+    np.testing.assert_allclose(trace.time, swept.time[order], rtol=1e-14)
+    np.testing.assert_allclose(trace.push[:, 0] + 1j * trace.push[:, 1], push, rtol=1e-12, atol=1e-18)
+    np.testing.assert_array_equal(trace.push[:, 2], swept.up[order])
+    np.testing.assert_allclose(trace.turn[:, 0] + 1j * trace.turn[:, 1], lean, rtol=1e-12, atol=1e-18)
+    whole = push + lever(tip)[k] * lean
+    np.testing.assert_allclose(trace.impulse[:, 0] + 1j * trace.impulse[:, 1], whole, rtol=1e-12, atol=1e-18)
+    assert trace.bin_s == EVENT.bin
+    assert len({*trace.tine.tolist()}) == len(way.tine)
 
 
 @pytest.mark.slow

@@ -30,7 +30,7 @@ def asked(contact_row):
     )  # fmt: skip
     found = {}
     with pytest.MonkeyPatch.context() as patch:
-        for name in ("passage", "stick_line", "stick_modes", "tips", "pluck", "Pass"):
+        for name in ("passage", "stick_line", "stick_modes", "tips_of", "pluck", "Pass"):
             real = getattr(stroke_contact, name)
 
             def called(*words, _real=real, _name=name, **named):
@@ -59,16 +59,16 @@ def test_the_stick_of_the_contact_and_that_of_its_sound_are_held_alike(asked):
 
 def test_tips_are_those_of_the_group_in_their_order_at_the_height_of_the_stick(asked):
     followed, _, _, tines, found = asked
-    (given, index), named, _ = found["tips"]
+    (given, index, depth, count), named, _ = found["tips_of"]
     assert given is tines
-    assert index.tolist() == list(range(11, 3, -1))
-    assert named == {"depth": 5e-3, "count": 5}
+    assert np.frombuffer(index, np.int64).tolist() == list(range(11, 3, -1))
+    assert (depth, count, named) == (5e-3, 5, {})
     assert followed.passed.tolist() == list(range(4, 12))
 
 
 def test_a_pass_is_given_what_was_made_for_it(asked):
     followed, stroke, _, _, found = asked
-    way, stick, tip = (found[name][2] for name in ("passage", "stick_modes", "tips"))
+    way, stick, tip = (found[name][2] for name in ("passage", "stick_modes", "tips_of"))
     (given, *rest, ring, resolution), named, _ = found["Pass"]
     assert given == stroke
     assert all(one is other for one, other in zip(rest, (way, tip, stick), strict=True))

@@ -13,7 +13,7 @@ from threadpoolctl import threadpool_limits
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.stroke import Hold, Stroke
-from synth.sound import live_contacts
+from synth.sound import live_contacts, stroke_sound
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.live_contacts import FORGOTTEN, TOO_LATE, Performer
 from synth.sound.live_output import FADES, LiveOutput
@@ -368,11 +368,29 @@ def test_a_rehearsal_strokes_the_longest_group_with_the_first_stick_whatever_it_
     player.performer._span = {0: 0.1, 1: 0.3}.get
     player.performer.rehearse()
     first = next(iter(heard.instrument.sticks.values()))
-    assert [(s.group, s.stick, s.speed) for _, s, *_ in asked] == [
+    assert [(s.group, s.stick, s.speed) for _, s, *_ in asked[:5]] == [
         (1, first, speed) for speed in (1.6, 1.6, 0.4, 1.6, 0.4)
     ]
+    # then every group both ways, so that its first stroke is as quick as the others
+    assert {(s.group, s.direction) for _, s, *_ in asked[5:]} == {
+        (group, way) for group in range(len(heard.instrument.groups)) for way in ("forward", "backward")
+    }
     assert {(settings.allow_yield, seed) for *_, settings, seed in asked} == {(True, 0)}
     assert all(there is heard for there, *_ in asked)
+
+
+def test_after_a_rehearsal_no_stroke_of_the_first_stick_has_to_make_a_sticks_sound_ready(heard, monkeypatch):
+    player = Player(heard)
+    player.performer.rehearse()
+    made = []
+    monkeypatch.setattr(stroke_sound, "heard_stick", lambda *given, **how: made.append(given))
+    stick = next(iter(heard.instrument.sticks.values()))
+    for group in range(len(heard.instrument.groups)):
+        for direction in ("forward", "backward"):
+            player.performer.play(Stroke(group, stick, 0.0, direction=direction, speed=0.9), 0.0)
+    player.performer.finish()
+    assert player.performer.strokes == 2 * len(heard.instrument.groups)
+    assert not made
 
 
 def test_what_is_not_kept_for_a_script_is_forgotten_and_sounds_the_same(heard, monkeypatch):

@@ -43,7 +43,7 @@ def held(row, stroke, resolution=EVENT):
     forces = []
     for k in range(len(way.tine)):
         mine = swept.tine == k
-        bins = swept.bin[mine] - swept.bin[mine].min()
+        bins = np.rint((swept.time[mine] - swept.time[mine].min()) / swept.width).astype(np.int64)
         force = np.zeros(bins.max() + 1)
         force[bins] = np.hypot(*swept.impulse[mine].T) / swept.width
         window = max(1, round(SMOOTH * len(force)))

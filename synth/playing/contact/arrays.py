@@ -5,6 +5,7 @@ In: a passage, tips, the stick's modes, how the row rings. Out: `Row`, `Held` an
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import Any, Final
@@ -46,22 +47,31 @@ def rotation(omega: Array, decay: Array, time: float | Array) -> Array:
 
 
 def row_arrays(way: StickPath, tip: ContactModes, resolution: ContactResolution) -> Any:
-    flat = (len(way.tine), -1)
-    omega, decay = 2.0 * math.pi * tip.frequency.reshape(flat), tip.decay_rate.reshape(flat)
     cos, sin = np.cos(tip.axis), np.sin(tip.axis)
     height = np.where(way.touched, way.bite, -1.0)
+    return _tines(tip, resolution.step)._replace(
+        plane=np.stack([way.sign * cos, sin, -way.sign * sin, cos], axis=1),
+        form=np.stack([way.position, height, way.core, way.edge, tip.drop], axis=1),
+    )
+
+
+@functools.lru_cache(maxsize=64)
+def _tines(tip: ContactModes, step: float) -> Any:
+    """What is the same of every stroke over these tips; nobody writes to it."""
+    flat = (len(tip.length), -1)
+    omega, decay = 2.0 * math.pi * tip.frequency.reshape(flat), tip.decay_rate.reshape(flat)
     return layout.Row(
-        turns=_turns(omega, decay, resolution.step),
+        turns=_turns(omega, decay, step),
         omega=omega,
         decay_rate=decay,
         shape=tip.shape,
         slope=tip.slope,
         root_moment=tip.root_moment.reshape(flat),
         mobility=np.stack(
-            [_given(tip, omega[:, : tip.shape.shape[1]], quiet) for quiet in (0.0, *_quiet(resolution.step))]
+            [_given(tip, omega[:, : tip.shape.shape[1]], quiet) for quiet in (0.0, *_quiet(step))]
         ),
-        plane=np.stack([way.sign * cos, sin, -way.sign * sin, cos], axis=1),
-        form=np.stack([way.position, height, way.core, way.edge, tip.drop], axis=1),
+        plane=None,
+        form=None,
     )
 
 
@@ -93,6 +103,7 @@ def _given(tip: ContactModes, omega: Array, quiet: float) -> Array:
     return np.stack([(shape**2).sum(axis=1), (shape * slope).sum(axis=1), (slope**2).sum(axis=1)], axis=1)
 
 
+@functools.lru_cache(maxsize=64)
 def stick_arrays(stick: StickModes, resolution: ContactResolution) -> Any:
     return layout.Held(
         turns=_turns(stick.omega[None], stick.decay_rate[None], resolution.step),

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-from synth.playing.contact.compiled import exact, inlined
+from synth.playing.contact.compiled import cached_jit, exact, inlined
 
 FARTHEST: Final = 600.0  # nepers that a mode is turned back: beyond it there is nothing left of it
 
@@ -97,3 +97,33 @@ def write(history: Any, row: int, tine: int, number: int, binned: Any) -> int:
         history[row, 2 + column] = binned[tine, column]
         binned[tine, column] = 0.0
     return row + 1
+
+
+@cached_jit
+def place(
+    rows: Any,
+    start: float,
+    width: float,
+    turning: Any,
+    at: Any,
+    time: Any,
+    impulse: Any,
+    push: Any,
+    turned: Any,
+) -> None:
+    """Puts rows of the history in their tines' places `at` (T,), which go on, turned to along and across the row.
+
+    `turning` (3, T): cosine and sine of the planes' axis, and what force stands for a turn of the tip.
+    """
+    for row in range(rows.shape[0]):
+        k = int(rows[row, 0])
+        to, cos, sin = at[k], turning[0, k], turning[1, k]
+        at[k] = to + 1
+        time[to] = start + (rows[row, 1] + 0.5) * width
+        push[to, 0] = rows[row, 2] * cos - rows[row, 3] * sin
+        push[to, 1] = rows[row, 2] * sin + rows[row, 3] * cos
+        push[to, 2] = rows[row, 7]
+        turned[to, 0] = rows[row, 4] * cos - rows[row, 5] * sin
+        turned[to, 1] = rows[row, 4] * sin + rows[row, 5] * cos
+        impulse[to, 0] = push[to, 0] + turning[2, k] * turned[to, 0]
+        impulse[to, 1] = push[to, 1] + turning[2, k] * turned[to, 1]

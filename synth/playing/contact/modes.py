@@ -7,6 +7,7 @@ cantilever of the same mass follow on (Rayleigh, Theory of Sound, 1894, art. 172
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -18,7 +19,7 @@ from synth.vibration.rod import cubic
 from synth.vibration.tine import TineModes
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # itself alone: what is made of it is kept by it
 class ContactModes:
     """T tines with n modes each, clamped, mass-normalised, in two principal planes. SI."""
 
@@ -37,6 +38,12 @@ class ContactModes:
     def drop(self) -> Array:
         """c (T,) of the tip's drop c u^2 when it bends by u: 3/5 of u^2/L, closed form for a load at the tip."""
         return np.asarray(0.6 / self.length)
+
+
+@functools.lru_cache(maxsize=64)
+def tips_of(tines: TineModes, index: bytes, depth: float, count: int) -> ContactModes:
+    """`tips` of strokes over the same tines at one height: `index` (T,) as bytes."""
+    return tips(tines, np.frombuffer(index, np.int64), depth=depth, count=count)
 
 
 def tips(tines: TineModes, index: NDArray[np.int64], *, depth: ArrayLike, count: int) -> ContactModes:

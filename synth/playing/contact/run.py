@@ -12,7 +12,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
@@ -71,24 +71,26 @@ class EnergyBalance:
         return self.hand - self.tines - self.stick - self.contact - self.spring
 
 
-@dataclass(frozen=True)
-class ForceHistory:
-    """The force on some tines, bin by bin. SI."""
+class HistoryPart(NamedTuple):
+    """The force on some tines, bin by bin, as the kernel wrote it: each tine's in time's order."""
 
-    tine: Indices  # (H,) 0..T-1, of each bin with a touch
-    bin: Indices  # (H,) its number
-    impulse: Array  # (H, 2) N s in the tine's principal planes
-    turning: Array  # (H, 2) N m s about the tip
-    normal: Array  # (H,) N s
-    up: Array  # (H,) N s, on the tine
+    rows: Array  # (H, COLUMNS) of `layout`
     start: float  # s, of bin 0
     width: float  # s, of a bin
 
 
 @dataclass(frozen=True)
-class Sweep(ForceHistory):
-    """What the kernel tells of T tines."""
+class Sweep:
+    """What the kernel tells of T tines. SI."""
 
+    tine: Indices  # (H,) 0..T-1, of each bin with a touch
+    time: Array  # (H,) s, of its middle
+    impulse: Array  # (H, 2) N s in the tine's principal planes
+    turning: Array  # (H, 2) N m s about the tip
+    normal: Array  # (H,) N s
+    up: Array  # (H,) N s, on the tine
+    start: float  # s, of bin 0
+    width: float  # s, of a bin, or of the first: others may be narrower
     tally: Array  # (T, TALLIES) of `synth.playing.contact.kernel`
     books: EnergyBalance
     ring: InitialState  # after the last touch
@@ -121,7 +123,7 @@ class Pass:
         self.resolution = resolution
         room = ROOM + len(way.tine) * (layout.LONG // resolution.bin_steps + 2)
         self.history = np.empty((room, layout.COLUMNS))
-        self.parts: list[Array] = []
+        self.parts: list[HistoryPart] = []
         self._kept = 0  # bins
 
     def go_on(self, steps: int = FOREVER) -> int:
@@ -134,9 +136,8 @@ class Pass:
         while status == layout.CROWDED:
             more = until - self.state.clock[layout.DONE]
             status = run(self.row, self.held, self.course, self.state, self.history, more)
-            self.parts.append(self.history[: self.state.clock[layout.USED]].copy())
+            self._keep(self.history[: self.state.clock[layout.USED]].copy())
             self.state.clock[layout.USED] = 0
-            self._kept += len(self.parts[-1])
             if self._kept > MOST:
                 raise InputError(
                     f"the stick holds the tines for more than {MOST * self.resolution.bin:.2g} s",
@@ -164,7 +165,9 @@ class Pass:
         flags = self.state.flags
         under_way = (self.state.clock[layout.DONE] + 1) // self.course.bin_steps
         over = np.flatnonzero((flags[:, layout.BIN] >= 0) & (flags[:, layout.BIN] < under_way))
-        self.parts.append(np.column_stack([over, flags[over, layout.BIN], self.state.binned[over]]))
+        if not len(over):
+            return
+        self._keep(np.column_stack([over, flags[over, layout.BIN], self.state.binned[over]]))
         self.state.binned[over], flags[over, layout.BIN] = 0.0, -1
 
     def kept(self) -> tuple[Any, int]:
@@ -175,7 +178,7 @@ class Pass:
         """To where it was then, as it was then."""
         state, parts = kept
         self.state = _copied(state)
-        self._kept -= sum(len(each) for each in self.parts[parts:])
+        self._kept -= sum(len(each.rows) for each in self.parts[parts:])
         del self.parts[parts:]
 
     def refine(self, resolution: ContactResolution) -> None:
@@ -188,21 +191,32 @@ class Pass:
         self.row, self.held = row_arrays(self.way, self.tip, resolution), stick_arrays(self.stick, resolution)
         self.resolution = resolution
 
-    def taken(self) -> ForceHistory:
+    def taken(self) -> list[HistoryPart]:
         """The force since it was asked for last."""
-        history = np.concatenate(self.parts)
-        self.parts = [history[:0]]
-        return ForceHistory(
-            tine=history[:, layout.H_TINE].astype(np.int64),
-            bin=history[:, layout.H_BIN].astype(np.int64),
-            impulse=history[:, layout.H_IMPULSE],
-            turning=history[:, layout.H_TURNING],
-            normal=history[:, layout.H_NORMAL],
-            up=history[:, layout.H_UP],
-            # an impulse stands at the end of its step: the bin is around them
-            start=self.course.start - 0.5 * self.resolution.step,
-            width=self.resolution.bin,
-        )
+        parts, self.parts = self.parts, []
+        return parts
+
+    def _keep(self, rows: Array) -> None:
+        self._kept += len(rows)
+        # an impulse stands at the end of its step: the bin is around them
+        start = self.course.start - 0.5 * self.resolution.step
+        self.parts.append(HistoryPart(rows, start, self.resolution.bin))
+
+    def moments(self, borne: Array) -> Array:
+        """(T,) the greatest at each root as in `tally`, where there could be more than is `borne` (T,).
+
+        Where not even all modes together reach it, or no touch has been, what has been so far.
+        """
+        state, so_far = self.state, self.state.tally[:, layout.T_MOMENT]
+        most = np.sum(np.abs(self.row.root_moment) * np.hypot(state.q, state.p / self.row.omega), axis=1)
+        touched = state.tally[:, layout.T_TOUCHES] > 0.0
+        return self.tally()[:, layout.T_MOMENT] if np.any(touched & (most > borne)) else so_far
+
+    @property
+    def ring(self) -> InitialState:
+        """How the tines ring, each as of when it was followed last."""
+        state = self.state
+        return InitialState(state.q.reshape(self.shape), state.p.reshape(self.shape), state.since)
 
     def tally(self) -> Array:
         """(T, ...) what is counted of each tine, its root's moment as it swings on from here as well."""
@@ -215,12 +229,23 @@ class Pass:
 
     def swept(self) -> Sweep:
         """What has come of it so far, with the force since it was asked for last."""
-        state = self.state
+        if not self.parts:
+            self._keep(self.history[:0])
+        parts = self.taken()
+        history = np.concatenate([each.rows for each in parts])
+        time = [each.start + (each.rows[:, layout.H_BIN] + 0.5) * each.width for each in parts]
         return Sweep(
-            **vars(self.taken()),
+            tine=history[:, layout.H_TINE].astype(np.int64),
+            time=np.concatenate(time),
+            impulse=history[:, layout.H_IMPULSE],
+            turning=history[:, layout.H_TURNING],
+            normal=history[:, layout.H_NORMAL],
+            up=history[:, layout.H_UP],
+            start=parts[0].start,
+            width=parts[0].width,
             tally=self.tally(),
             books=self.books,
-            ring=InitialState(state.q.reshape(self.shape), state.p.reshape(self.shape), state.since),
+            ring=self.ring,
         )
 
 

@@ -45,7 +45,7 @@ NEGLIGIBLE: Final = (
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # itself alone: what is made of it is kept by it
 class StickModes:
     """D blocks of stick and hand: first those down, then those sideways, then along the stick. SI.
 
@@ -87,6 +87,7 @@ class StickLine:
     axis: Array  # (3,) from the end to the hand, likewise
 
 
+@functools.lru_cache(maxsize=64)
 def stick_modes(
     stick: Stick,
     *,
@@ -122,6 +123,7 @@ def _upright(stick: Stick, grip: Grip, pad_damping: float, beam_modes: int, whol
     )
 
 
+@functools.lru_cache(maxsize=64)
 def stick_line(
     stick: Stick,
     *,
@@ -152,6 +154,7 @@ def _line(stick: Stick, grip: Grip, pad_damping: float, beam_modes: int) -> tupl
     return position, poles[upper], residue[upper]
 
 
+@functools.lru_cache(maxsize=64)
 def compliance(stick: Stick, grip: Grip) -> tuple[float, float]:
     """m/N of the stick's end in its fingers, across and along the stick, when pushed slowly."""
     bodies = _bending(stick, grip, 1.0, MANY), _sliding(stick, grip, 1.0)

@@ -9,10 +9,12 @@ and is damped, caught or driven by what is added. Base and bar hold still for th
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from contextlib import contextmanager
+from dataclasses import dataclass
 from itertools import count
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -22,11 +24,12 @@ from synth.errors import InputError
 from synth.playing.contact import hand, layout, refusals
 from synth.playing.contact.arrays import InitialState, rotation
 from synth.playing.contact.closed_form import pluck, regime
-from synth.playing.contact.modes import ContactModes, tips
+from synth.playing.contact.modes import ContactModes, tips_of
 from synth.playing.contact.resolution import EVENT, REFERENCE, ContactResolution
-from synth.playing.contact.run import EnergyBalance, ForceHistory, Pass, Sweep, told_when_compiling
+from synth.playing.contact.run import EnergyBalance, Pass, told_when_compiling
 from synth.playing.contact.stick import StickLine, stick_line, stick_modes
 from synth.playing.contact.stick_path import StickPath, passage
+from synth.playing.contact.traced import traced, untouched
 from synth.playing.report import REPORTED_PARTIALS, TineTouch
 from synth.playing.stroke import ForceTrace, Stroke
 from synth.vibration.tine import TineModes
@@ -48,7 +51,6 @@ CLOSED: Final = 0.02  # of the energy: books that are off by less are taken
 NEARLY: Final = 1.0 - 1e-9  # of what a root bears: from there on it is looked at tine by tine
 STAGE: Final = 11e-3  # s, the first; each is twice as long as the one before it
 DOUBLED: Final = 4  # times, and as long from then on
-LEVERED: Final = 3  # partials among which a turn of the tip is shared out as a force
 
 
 # How tines (S,) ring at times (S,): modal displacement, kg^(1/2) m, and velocity, kg^(1/2) m/s, in their principal
@@ -98,7 +100,7 @@ def stroke_row(
         allow_yield=allow_yield,
         pad_damping=pad_damping,
     )
-    return following.contact([stage.trace for stage in following.stages()])
+    return following.whole()
 
 
 class FollowedStroke:
@@ -143,7 +145,7 @@ class FollowedStroke:
         if not way.touched.any():
             return
         refusals.refuse_too_low(stroke, way, tines, instrument)
-        self._tip = tips(tines, way.tine, depth=stroke.height, count=resolution.tine_modes)
+        self._tip = tips_of(tines, way.tine.tobytes(), stroke.height, resolution.tine_modes)
         self._closed = pluck(stroke, way, self._tip)
         refusals.refuse_impossible(stroke, way, self._closed, instrument)
         refusals.refuse_too_deep(stroke, way, instrument)
@@ -165,25 +167,24 @@ class FollowedStroke:
 
         And, unless that is allowed, where a tine would bend for good, by what is known of it there.
         """
-        if self._pass is None:
-            return
-        for until in _edges(self.way.start):
-            passed = self._stage(self._pass, until)
-            trace = _trace(self._pass.taken(), self.way, self._tip)
-            if not self._allow_yield and np.any(self._pass.tally()[:, layout.T_MOMENT] > self._borne):
-                refusals.refuse_yield(self._touches(self._pass), self.stroke, self._instrument)
-            yield StrokeStage(trace, math.inf if passed else self._pass.now)
-            if passed:
+        following = self._known()
+        while True:
+            with _compiled():
+                pass_, known = next(following, (None, math.inf))
+            if pass_ is None:
                 return
+            yield StrokeStage(traced(pass_.taken(), self.way, self._tip), known)
 
-    def contact(self, traces: Sequence[ForceTrace]) -> Contact:
-        """What came of it, at the end of all stages, from their traces."""
+    def whole(self) -> Contact:
+        """What comes of it, all stages at once. Raises `InputError` as they do."""
+        with _compiled():
+            deque(self._known(), maxlen=0)
         if self._pass is None:
             nothing = EnergyBalance(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-            return Contact(_silent(self.way.start, self._bin), self.stick, (), (), nothing, self.passed)
+            return Contact(untouched(self.way.start, self._bin), self.stick, (), (), nothing, self.passed)
         touches = self._touches(self._pass)
         return Contact(
-            trace=joined(traces),
+            trace=traced(self._pass.taken(), self.way, self._tip),
             stick=self.stick,
             touches=touches,
             warnings=self._warnings(touches),
@@ -198,19 +199,30 @@ class FollowedStroke:
     def _warnings(self, touches: Sequence[TineTouch]) -> tuple[str, ...]:
         return refusals.warnings(self.stroke, self.way, touches, self._tip.length, self._instrument)
 
+    def _known(self) -> Iterator[tuple[Pass, float]]:
+        """Stage by stage, up to what second it is known, as in `StrokeStage`."""
+        if self._pass is None:
+            return
+        for until in _edges(self.way.start):
+            passed = self._stage(self._pass, until)
+            yield self._pass, math.inf if passed else self._pass.now
+            if passed:
+                return
+
     def _stage(self, pass_: Pass, until: float) -> bool:
         """Follow it to that second, or its end; whether that has come."""
         try:
-            passed = _followed(pass_, until)
+            passed, books = _followed(pass_, until)
         except InputError as error:
             raise error.within(self._instrument.file) from None
-        refusals.refuse_unbooked(pass_.books, self._instrument)
+        refusals.refuse_unbooked(books, self._instrument)
+        if not self._allow_yield and np.any(pass_.moments(self._borne) > self._borne):
+            refusals.refuse_yield(self._touches(pass_), self.stroke, self._instrument)
         return passed
 
     def _touches(self, pass_: Pass) -> tuple[TineTouch, ...]:
-        return tuple(
-            _touches(pass_.swept(), self.way, self._tip, self._closed.strike_number, self._instrument)
-        )
+        known = (pass_.tally(), pass_.ring)
+        return tuple(_touches(*known, self.way, self._tip, self._closed.strike_number, self._instrument))
 
 
 def _edges(start: float) -> Iterator[float]:
@@ -222,38 +234,31 @@ def _edges(start: float) -> Iterator[float]:
         length *= 2.0 if n < DOUBLED else 1.0
 
 
-def _followed(pass_: Pass, until: float) -> bool:
-    """To that second or the end of the pass, more finely while its books do not close; whether it is the end."""
+def _followed(pass_: Pass, until: float) -> tuple[bool, EnergyBalance]:
+    """To that second or the end of the pass, more finely while its books do not close; whether it is the end.
+
+    And its books.
+    """
+    before = pass_.kept()
+    while True:
+        steps = math.ceil((until - pass_.now) / pass_.course.step)
+        passed = pass_.go_on(steps) == layout.PASSED
+        pass_.shut()
+        finer, books = pass_.resolution.finer, pass_.books
+        if books.off <= CLOSED or finer is None:
+            return passed, books
+        pass_.back(before)
+        pass_.refine(finer)
+        before = pass_.kept()
+
+
+@contextmanager
+def _compiled() -> Iterator[None]:
+    """What is compiled inside is told of, and not disturbed."""
     from synth.compiled import undisturbed
 
-    before = pass_.kept()
     with told_when_compiling(), undisturbed():
-        while True:
-            steps = math.ceil((until - pass_.now) / pass_.course.step)
-            passed = pass_.go_on(steps) == layout.PASSED
-            pass_.shut()
-            finer = pass_.resolution.finer
-            if pass_.books.off <= CLOSED or finer is None:
-                return passed
-            pass_.back(before)
-            pass_.refine(finer)
-            before = pass_.kept()
-
-
-def joined(traces: Sequence[ForceTrace]) -> ForceTrace:
-    """Those of some stages as one: one tine after the other. Bins are as wide as in the first, or narrower."""
-    tines = np.unique(np.concatenate([each.tine for each in traces]))
-    edges = [(each, np.searchsorted(each.tine, [*tines, np.inf]).tolist()) for each in traces]
-    pieces = [(each, slice(at[n], at[n + 1])) for n in range(len(tines)) for each, at in edges]
-
-    def of(name: str) -> Any:
-        return np.concatenate(
-            [getattr(each, name)[here] for each, here in pieces] or [getattr(traces[0], name)]
-        )
-
-    return replace(
-        traces[0], time=of("time"), tine=of("tine"), impulse=of("impulse"), push=of("push"), turn=of("turn")
-    )
+        yield
 
 
 def ringing_since(tines: TineModes, displacement: Array, velocity: Array, time: float) -> Ringing:
@@ -286,79 +291,38 @@ def _modes(tines: TineModes, index: Indices) -> tuple[Array, Array]:
     return omega, np.where(exists, 0.5 * omega * tines.loss_factor[index], 0.0)
 
 
-def _trace(swept: ForceHistory, way: StickPath, tip: ContactModes) -> ForceTrace:
-    """The force in the row's own directions, from the tines' principal planes: one tine after the other."""
-    mine = np.argsort(way.tine[swept.tine], kind="stable")  # of each tine in time's order
-    k = swept.tine[mine]
-    cos, sin = np.cos(tip.axis)[k], np.sin(tip.axis)[k]
-
-    def turned(planes: Array) -> Array:
-        """From the principal planes to along and across."""
-        one, other = planes[mine].T
-        return np.column_stack([one * cos - other * sin, one * sin + other * cos])
-
-    push, turn = turned(swept.impulse), turned(swept.turning)
-    return ForceTrace(
-        start=swept.start,
-        bin_s=swept.width,
-        time=np.asarray(swept.start + (swept.bin[mine] + 0.5) * swept.width),
-        tine=way.tine[k],
-        impulse=push + _lever(tip)[k, None] * turn,
-        push=np.column_stack([push, swept.up[mine]]),
-        turn=turn,
-    )
-
-
-def _lever(tip: ContactModes) -> Array:
-    """1/m (T,): the force at the contact that does to the first partials, in the mean, what a turn of 1 N m does.
-
-    A turn drives partial n by its slope, a force by its shape: their ratio grows from 1.4 to 11 over the length in
-    four partials. Without it octaves from 1 to 16 kHz come out 0.4 to 1.2 dB off, with it 0.4 at most up to 8 kHz,
-    0.8 above.
-    """
-    shape, slope = tip.shape[:, :LEVERED], tip.slope[:, :LEVERED]
-    return np.asarray(np.sum(shape * slope, axis=1) / np.sum(shape**2, axis=1))
-
-
-def _silent(start: float, width: float) -> ForceTrace:
-    two, three = np.empty((0, 2)), np.empty((0, 3))
-    return ForceTrace(
-        start=start,
-        bin_s=width,
-        time=np.empty(0),
-        tine=np.empty(0, np.int64),
-        impulse=two,
-        push=three,
-        turn=two,
-    )
-
-
 def _touches(
-    swept: Sweep, way: StickPath, tip: ContactModes, strike_number: Array, instrument: Instrument
+    tally: Array,
+    left: InitialState,
+    way: StickPath,
+    tip: ContactModes,
+    strike_number: Array,
+    instrument: Instrument,
 ) -> Iterator[TineTouch]:
     omega = 2.0 * math.pi * tip.frequency
-    since = np.nan_to_num(swept.ring.time - swept.tally[:, layout.T_LAST])[:, None, None]
+    since = np.nan_to_num(left.time - tally[:, layout.T_LAST])[:, None, None]
     swings = tip.decay_rate < omega  # what creeps does not ring, and dies more slowly than by its decay rate
     back = np.where(swings, np.exp(np.minimum(tip.decay_rate * since, LOST)), 0.0)  # as the stick left it
-    ring = (swept.ring.displacement - 1j * swept.ring.velocity / omega) * back
+    ring = (left.displacement - 1j * left.velocity / omega) * back
     at_tip = ring * tip.tip_shape[:, None, :]
     cos, sin = np.cos(tip.axis)[:, None], np.sin(tip.axis)[:, None]
     along = np.abs(cos * at_tip[:, 0] - sin * at_tip[:, 1])[:, :REPORTED_PARTIALS]
     across = np.abs(sin * at_tip[:, 0] + cos * at_tip[:, 1])[:, :REPORTED_PARTIALS]
-    for k, row in enumerate(swept.tally):
+    plain = (each.tolist() for each in (way.tine, tally, along, across, strike_number))
+    for tine, row, along_tip, across_tip, number in zip(*plain, strict=True):
         yield TineTouch(
-            tine=int(way.tine[k]),
-            first_touch=float(row[layout.T_FIRST]),
-            last_release=float(row[layout.T_LAST]),
+            tine=tine,
+            first_touch=row[layout.T_FIRST],
+            last_release=row[layout.T_LAST],
             touches=int(row[layout.T_TOUCHES]),
-            greatest_force=float(row[layout.T_FORCE]),
-            energy=float(row[layout.T_WORK]),
-            along=tuple(along[k].tolist()),
-            across=tuple(across[k].tolist()),
-            bend=float(row[layout.T_BEND]),
-            root_stress=stress(float(row[layout.T_MOMENT]), instrument.tines[way.tine[k]]),
-            strike_number=float(strike_number[k]),
-            regime=regime(float(strike_number[k])),
+            greatest_force=row[layout.T_FORCE],
+            energy=row[layout.T_WORK],
+            along=tuple(along_tip),
+            across=tuple(across_tip),
+            bend=row[layout.T_BEND],
+            root_stress=stress(row[layout.T_MOMENT], instrument.tines[tine]),
+            strike_number=number,
+            regime=regime(number),
         )
 
 

@@ -10,15 +10,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
 
-from synth.arrays import Array, Complex, Indices
+from synth.arrays import AnyComplex, Array, Complex, Indices
 from synth.design.instrument import Instrument
 from synth.playing.contact.stick import StickLine
 from synth.playing.stroke import ForceTrace
-from synth.sound.drive import Drive, Driven, Force, Inputs
+from synth.sound.drive import Drive, Driven, Force, Inputs, real_product
 from synth.sound.pole_steps import powers
 from synth.sound.radiator import EARS, arrivals, ears
 from synth.sound.radiator.dipoles import pressures, rods
@@ -44,6 +45,11 @@ class HeardStick:
 
     drive: Drive
     inputs: Inputs  # impulses in the two directions across the stick
+
+    @cached_property
+    def swing(self) -> AnyComplex:
+        """(M, chunk) what each mode does in a chunk."""
+        return powers(self.drive.pole / self.drive.rate, self.drive.chunk).T
 
 
 def stick_sound(
@@ -77,7 +83,7 @@ def stick_pressure(line: StickLine, trace: ForceTrace, heard: HeardStick) -> Sti
         source=np.repeat(np.arange(2), len(trace.time)),
         impulse=on_stick.ravel(),
     )
-    return _rung_out(heard.drive, heard.drive(heard.inputs, force))
+    return _rung_out(heard, heard.drive(heard.inputs, force))
 
 
 def weights_depend_on(line: StickLine, passed: Indices) -> bytes:
@@ -130,19 +136,21 @@ def nearest_way(instrument: Instrument) -> float:
     return float(np.min(np.linalg.norm(ears(instrument)[:EARS, None] - bar, axis=2)))
 
 
-def _rung_out(drive: Drive, driven: Driven) -> StickPressure:
+def _rung_out(stick: HeardStick, driven: Driven) -> StickPressure:
     """What was heard under the force, and the ring that it left, chunk by chunk: there are only a few modes."""
+    drive = stick.drive
     chunk, turn = drive.chunk, drive.pole / drive.rate
     first = int(driven.ends[0])
     nth = (driven.ends - first) // chunk
     rings = min(math.log(QUIET) / float(turn.real.max()), LONGEST * drive.rate)  # frames
-    state = np.zeros((int(nth[-1]) + 1 + math.ceil(rings / chunk), len(turn)), np.complex128)
+    last = int(nth[-1])
+    state = np.zeros((last + 1 + math.ceil(rings / chunk), len(turn)), np.complex128)
     state[nth] = driven.states
-    step = np.exp(turn * chunk)
-    for k in range(1, len(state)):
-        state[k] += step * state[k - 1]
-    swing = powers(turn, chunk).T  # (M, chunk)
-    ring = np.stack([((state * each) @ swing).real.ravel() for each in drive.weights])
+    steps = powers(turn * chunk, len(state) - last)
+    for k in range(1, last + 1):
+        state[k] += steps[1] * state[k - 1]
+    state[last + 1 :] = steps[1:] * state[last]
+    ring = real_product(state * drive.weights[:, None], stick.swing).reshape(len(drive.weights), -1)
     heard = np.zeros((len(ring), first - driven.frame + ring.shape[1]))
     heard[:, : driven.signals.shape[1]] = driven.signals
     heard[:, first - driven.frame :] += ring
