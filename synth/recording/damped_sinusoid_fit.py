@@ -19,12 +19,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
-from synth.recording.spectrum import Bins, Spectrum, line, line_slope, lines
+from synth.recording.spectrum import Bins, Spectrum, line, line_and_slope, lines
 
 EDGE: Final = 4.0  # half-width of a fitted band in half-power half-widths of its line
 MOST_EDGE: Final = 80.0  # Hz, so that no thump draws half the spectrum into one band
 LEAST_BINS: Final = 12  # half-width of a fitted band in bins, at least
 ROUNDS: Final = 12  # of Gauss-Newton at most
+FIRM: Final = 1e5  # in the inverse of a matrix with ones on its diagonal: up to there rounding is below 1e-10
 
 
 @dataclass(frozen=True)
@@ -71,12 +72,14 @@ def started(at: Spectrum, bins: Bins, values: Complex, pole: Complex) -> FittedM
 
 def fit(at: Spectrum, modes: FittedModes, sweeps: int = 3) -> FittedModes:
     """All modes fitted to one spectrum, band after band, each without what the others put there."""
-    for _ in range(sweeps):
+    for sweep in range(sweeps):
+        last = sweep == sweeps - 1
         for members, bins in bands(at, modes):
             rest = np.setdiff1d(np.arange(len(modes)), members)
             others = modes.pick(rest)
             values = at.values[bins] - lines(at, bins, others.amplitude, others.pole)
-            fitted = fit_band(at, bins, values, modes.pick(members))
+            fitted = closest(at, bins, values, modes.pick(members))
+            fitted = with_deviation(at, bins, fitted) if last else fitted
             modes = others.with_(fitted).pick(np.argsort(np.concatenate((rest, members))))
     return modes.pick(np.argsort(modes.pole.imag))
 
@@ -102,13 +105,17 @@ def bands(at: Spectrum, modes: FittedModes) -> list[tuple[Bins, Bins]]:
     ]
 
 
-def fit_band(at: Spectrum, bins: Bins, values: Complex, modes: FittedModes) -> FittedModes:
-    """Gauss-Newton, damped where a step does not help; every other mode is already out of `values`."""
+def closest(at: Spectrum, bins: Bins, values: Complex, modes: FittedModes) -> FittedModes:
+    """Gauss-Newton, damped where a step does not help; every other mode is already out of `values`.
+
+    Deviations are not asked for: see `with_deviation`.
+    """
     misfit = values - lines(at, bins, modes.amplitude, modes.pole)
     error, stiffness = float(np.vdot(misfit, misfit).real), 0.0
+    where: _Tangent | None = None
     for _ in range(ROUNDS):
-        matrix, scale = _jacobian(at, bins, modes)
-        trial = _moved(modes, _step(matrix, misfit, stiffness) / scale, at)
+        where = where or _Tangent(at, bins, modes)
+        trial = _moved(modes, where.step(misfit, stiffness), at)
         after = values - lines(at, bins, trial.amplitude, trial.pole)
         smaller = float(np.vdot(after, after).real)
         if smaller >= error:
@@ -117,25 +124,33 @@ def fit_band(at: Spectrum, bins: Bins, values: Complex, modes: FittedModes) -> F
             stiffness = max(10.0 * stiffness, 1e-3)
             continue
         gain = 1.0 - smaller / error
-        modes, misfit, error, stiffness = trial, after, smaller, 0.1 * stiffness
+        modes, misfit, error, stiffness, where = trial, after, smaller, 0.1 * stiffness, None
         if gain < 1e-6:
             break
-    return _with_deviation(at, bins, modes, error)
+    noise = error / max(1, len(bins) - 2 * len(modes))
+    return replace(modes, noise=np.full(len(modes), noise))
 
 
-def _jacobian(at: Spectrum, bins: Bins, modes: FittedModes) -> tuple[Complex, Array]:
-    """(B, 2N) columns for a change of each a, then of each s, of length one, and their true lengths (2N,)."""
-    by_amplitude = 0.5 * line(at, bins, modes.pole)
-    by_pole = 0.5 * modes.amplitude[:, None] * line_slope(at, bins, modes.pole)
-    matrix = np.concatenate((by_amplitude, by_pole)).T
-    scale = np.linalg.norm(matrix, axis=0) + 1e-300
-    return matrix / scale, scale
+class _Tangent:
+    """How the lines in some bins move with each a, then each s: (B, 2N) columns of length one, their true
+    lengths (2N,), and what each has in common with each (2N, 2N)."""
 
+    def __init__(self, at: Spectrum, bins: Bins, modes: FittedModes) -> None:
+        by_amplitude, by_pole = line_and_slope(at, bins, modes.pole)
+        rows = np.concatenate((0.5 * by_amplitude, 0.5 * modes.amplitude[:, None] * by_pole))
+        self.scale = np.sqrt(np.einsum("nb,nb->n", rows.real, rows.real) + np.einsum("nb,nb->n", rows.imag, rows.imag)) + 1e-300
+        rows /= self.scale[:, None]
+        self._onto = np.conj(rows)
+        self.normal = self._onto @ rows.T
 
-def _step(matrix: Complex, misfit: Complex, stiffness: float) -> Complex:
-    normal = np.conj(matrix.T) @ matrix
-    slope = np.conj(matrix.T) @ misfit
-    return np.asarray(np.linalg.solve(normal + (stiffness + 1e-12) * np.eye(len(normal)), slope))
+    def step(self, misfit: Complex, stiffness: float) -> Complex:
+        """(2N,) by which a and s change so that the misfit (B,) becomes least."""
+        normal = self.normal + (stiffness + 1e-12) * np.eye(len(self.normal))
+        return np.asarray(np.linalg.solve(normal, self._onto @ misfit) / self.scale)
+
+    def spread(self) -> Array:
+        """(2N,) variance of a and s in noise of unit power."""
+        return np.asarray(inverse_diagonal(self.normal) / self.scale**2)
 
 
 def _moved(modes: FittedModes, step: Complex, at: Spectrum) -> FittedModes:
@@ -147,16 +162,24 @@ def _moved(modes: FittedModes, step: Complex, at: Spectrum) -> FittedModes:
     return replace(modes, amplitude=modes.amplitude + step[: len(modes)], pole=pole)
 
 
-def _with_deviation(at: Spectrum, bins: Bins, modes: FittedModes, error: float) -> FittedModes:
-    matrix, scale = _jacobian(at, bins, modes)
-    noise = error / max(1, len(bins) - 2 * len(modes))
-    normal = np.conj(matrix.T) @ matrix
-    spread = np.diag(np.linalg.pinv(normal, rcond=1e-13, hermitian=True)).real / scale**2
-    deviation = np.sqrt(0.5 * noise * np.maximum(spread, 0.0))
-    relative = deviation[: len(modes)] / (np.abs(modes.amplitude) + 1e-300)
+def with_deviation(at: Spectrum, bins: Bins, modes: FittedModes) -> FittedModes:
+    """The modes of one band, as `closest` left them, with what noise makes of them."""
+    deviation = np.sqrt(0.5 * modes.noise[0] * _Tangent(at, bins, modes).spread())
     return replace(
         modes,
         standard_uncertainty=deviation[len(modes) :],
-        amplitude_deviation=relative,
-        noise=np.full(len(modes), noise),
+        amplitude_deviation=deviation[: len(modes)] / (np.abs(modes.amplitude) + 1e-300),
     )
+
+
+def inverse_diagonal(normal: Complex) -> Array:
+    """(N,) of the inverse of a Hermitian matrix whose diagonal is ones; where modes cannot be told apart its
+    pseudo-inverse is meant, which takes five times as long."""
+    try:
+        inverse = np.linalg.inv(normal)
+        firm = np.abs(inverse).max() < FIRM
+    except np.linalg.LinAlgError:
+        firm = False
+    if not firm:
+        inverse = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
+    return np.maximum(np.diag(inverse).real, 0.0)

@@ -68,23 +68,35 @@ def spectrum(samples: Array, rate: float) -> Spectrum:
 
 def line(at: Spectrum, bins: Bins, pole: Complex) -> Complex:
     """(N, B): the spectrum of exp(s t), without cancellation near the peak."""
-    near = pole[:, None] / at.rate - 2j * np.pi * bins / at.length
-    return np.asarray(np.expm1(pole * at.seconds)[:, None] / np.expm1(near))
+    return np.asarray(np.expm1(pole * at.seconds)[:, None] / _below(at, bins, pole))
 
 
-def line_slope(at: Spectrum, bins: Bins, pole: Complex) -> Complex:
-    """(N, B): the derivative of `line` with respect to s, which is the spectrum of t exp(s t)."""
-    near = pole[:, None] / at.rate - 2j * np.pi * bins / at.length
-    below = np.expm1(near)
-    end = np.exp(pole * at.seconds)[:, None]
-    return np.asarray(at.seconds * end / below - (end - 1.0) * (below + 1.0) / (at.rate * below**2))
+def line_and_slope(at: Spectrum, bins: Bins, pole: Complex) -> tuple[Complex, Complex]:
+    """(N, B): `line`, and its derivative with respect to s, which is the spectrum of t exp(s t)."""
+    inverse = 1.0 / _below(at, bins, pole)
+    peak = np.expm1(pole * at.seconds)[:, None] * inverse
+    return peak, inverse * (at.seconds * np.exp(pole * at.seconds)[:, None]) - peak * (1.0 + inverse) / at.rate
 
 
 def lines(at: Spectrum, bins: Bins, amplitude: Complex, pole: Complex) -> Complex:
     """(B,): the spectrum of Re sum_n a_n exp(s_n t)."""
-    half = 0.5 * amplitude[:, None]
-    upper, mirror = line(at, bins, pole), line(at, bins, np.conj(pole))
-    return np.asarray(np.sum(half * upper + np.conj(half) * mirror, axis=0))
+    half = 0.5 * amplitude
+    both = np.concatenate((half, np.conj(half))), np.concatenate((pole, np.conj(pole)))
+    return np.asarray((both[0] * np.expm1(both[1] * at.seconds)) @ (1.0 / _below(at, bins, both[1])))
+
+
+def _below(at: Spectrum, bins: Bins, pole: Complex) -> Complex:
+    """(N, B): exp(s dt) w^-k - 1, by the half angle's tangent: near a peak 1 - cos would cancel, expm1 is slow.
+
+    With q = 2 t / (1 + t^2), t = tan(b / 2): sin b = q, 1 - cos b = q t.
+    """
+    half = np.tan((0.5 / at.rate) * pole.imag[:, None] - (np.pi / at.length) * bins)
+    sine = 2.0 * half / (1.0 + half * half)
+    grown = np.expm1(pole.real / at.rate)[:, None]
+    out = np.empty(half.shape, complex)
+    out.real = grown - (1.0 + grown) * sine * half
+    out.imag = (1.0 + grown) * sine
+    return out
 
 
 def peaks(spectra: list[Spectrum]) -> list[tuple[Peak, int]]:
