@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synth.recording.band_noise import _tail, expected_noise
+from synth.recording.band_noise import NoiseKinds, _tail
 
 
 @pytest.mark.parametrize(("room", "fall"), [(12.0, 1.0), (12.0, 8.0), (9.0, 25.0)])
@@ -34,7 +34,8 @@ def test_each_explanation_has_a_noise_of_its_own() -> None:
     one, other = np.exp(-time), np.exp((-1.0 + 12.0j) * time)
     values = one + 0.4 * other + noise
     waves = np.array([[one, one], [one, other]])
-    found = expected_noise(time, values, np.eye(30), 1.0, waves, np.zeros((0, 30)))
+    kinds = NoiseKinds(time, values, np.eye(30), 1.0)
+    found = kinds.expected(waves, np.zeros((0, 30)))
     assert found.left[1] < 0.1 * found.left[0]
-    alone = expected_noise(time, values, np.eye(30), 1.0, waves[1:], np.zeros((0, 30)))
-    assert alone.left[0] == found.left[1]
+    alone = kinds.expected(waves[1:], np.zeros((0, 30)))
+    assert alone.left[0] == pytest.approx(found.left[1], rel=1e-11)
