@@ -61,7 +61,10 @@ class NoiseKinds:
         rates = [(rate, kind) for rate in ROOMS for kind in KINDS]
         self._shapes = np.array([_shape(time, together, fall, rate, kind) for rate, kind in rates])
         self._lean = [0.5 * (np.log(rate / USUAL) / SPREAD) ** 2 for rate, _ in rates]
-        self._turned = [scipy.linalg.eigh(shape, together) for shape in self._shapes]
+        turned = [scipy.linalg.eigh(shape, together) for shape in self._shapes]
+        self._turn = [turn for _, turn in turned]
+        tail, noise = POWERS[..., None]
+        self._inverse = [1.0 / (tail * np.maximum(strength, 0.0) + noise) for strength, _ in turned]  # (H, M)
 
     def expected(self, waves: Complex, known: Complex) -> BandNoise:
         """The noise beside waves (R, K, M) of unknown amplitudes, as loud as the values or softer.
@@ -70,7 +73,7 @@ class NoiseKinds:
         """
         rows = [*np.moveaxis(waves, 1, 0), *known, self._values]
         columns = np.array([np.broadcast_to(each, (len(waves), each.shape[-1])) for each in rows])
-        value = np.array([_likely(*each, columns) for each in self._turned])  # (S, R, H)
+        value = np.array([_likely(*each, columns) for each in zip(self._inverse, self._turn, strict=True)])
         value -= np.array(self._lean)[:, None, None]
         weight = np.exp(value - np.max(value, axis=(0, 2), keepdims=True))
         weight /= np.sum(weight, axis=(0, 2), keepdims=True)
@@ -119,35 +122,30 @@ def _tail(time: Array, fall: float, sooner: float) -> Array:
     return np.asarray(whole / np.max(whole))
 
 
-def _likely(strength: Array, turn: Array, columns: Complex) -> Array:
-    """(R, H) likelihood's logarithm of the `POWERS`, where `turn` (M, M) makes the microphone's noise one and a
-    room's `strength` (M,).
+def _likely(inverse: Array, turn: Array, columns: Complex) -> Array:
+    """(R, H) likelihood's logarithm of the `POWERS`, in noise that `turn` (M, M) makes as white as its `inverse`
+    powers (H, M) say.
 
     Of `columns` (C, R, M) the last are the values, the others waves whose amplitudes, of unit deviation, are
     integrated out: what each has in common with each, weighted by the noise, is eliminated wave by wave.
     """
-    tail, noise = POWERS
-    inverse = 1.0 / (tail[:, None] * np.maximum(strength, 0.0) + noise[:, None])  # (H, M)
-    real, imaginary = columns.real @ turn, columns.imag @ turn
-    gram: dict[tuple[int, int], Any] = {}
-    for i in range(len(columns)):
-        for j in range(i + 1):
-            alike = (real[i] * real[j] + imaginary[i] * imaginary[j]) @ inverse.T
-            turned = (real[i] * imaginary[j] - imaginary[i] * real[j]) @ inverse.T if i > j else 0.0
-            gram[i, j] = alike + 1j * turned if i > j else alike
+    x, y = columns.real @ turn, columns.imag @ turn
+    i, j = np.tril_indices(len(columns))
+    pairs = np.concatenate((x[i] * x[j] + y[i] * y[j], x[i] * y[j] - y[i] * x[j]))
+    real, imaginary = np.split((pairs.reshape(-1, pairs.shape[-1]) @ inverse.T).reshape(*pairs.shape[:2], -1), 2)
+    gram = dict(zip(zip(i.tolist(), j.tolist(), strict=True), real + 1j * imaginary, strict=True))
     return np.asarray(np.sum(np.log(inverse), axis=1) - _eliminated(gram, len(columns) - 1))
 
 
-def _eliminated(gram: dict[tuple[int, int], Any], count: int) -> Array:
+def _eliminated(gram: dict[tuple[int, int], Complex], count: int) -> Array:
     """The logarithm of the determinant of 1 + G, G the first `count` rows of a Hermitian matrix (its lower half, of
     arrays), and what is left of its last diagonal element once these are eliminated."""
     log_det = 0.0
     for k in range(count):
-        pivot = 1.0 + gram[k, k]
+        pivot = 1.0 + gram[k, k].real
         log_det = log_det + np.log(pivot)
         for i in range(k + 1, count + 1):
             share = gram[i, k] / pivot
-            gram[i, i] = gram[i, i] - (share * np.conj(gram[i, k])).real
-            for j in range(k + 1, i):
+            for j in range(k + 1, i + 1):
                 gram[i, j] = gram[i, j] - share * np.conj(gram[j, k])
-    return np.asarray(log_det + gram[count, count])
+    return np.asarray(log_det + gram[count, count].real)

@@ -106,10 +106,11 @@ class PlaneBand:
             wave = (noise.whiten @ wave.view(float)).view(complex)
         else:
             wave = noise.whiten @ wave
-        power = np.einsum("rmc,rmc->rc", wave.real, wave.real) + np.einsum("rmc,rmc->rc", wave.imag, wave.imag)
+        parts = wave.view(float)
+        power = np.sum((parts * parts).sum(axis=1).reshape(*upper.shape[:1], -1, 2), axis=-1)
         one, other = wave[..., : upper.shape[1]], wave[..., upper.shape[1] :]
+        both = (np.conj(one) * other).sum(axis=1)
         seen = np.conj((np.conj(noise.white)[:, None] @ wave)[:, 0])
-        both = np.einsum("rmc,rmc->rc", np.conj(one), other)
         return np.array(np.split(power, 2, axis=1)), both, np.array(np.split(seen, 2, axis=1))
 
     def _waves(self, pole: Complex) -> Complex:

@@ -8,6 +8,7 @@ is the count of samples: a file fed as fast as it can be read gives the answers 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -77,12 +78,19 @@ class Listener:
         """What is to be said once these samples (T,) have come."""
         self._waiting = np.concatenate((self._waiting, block))
         answers: list[Answer] = []
-        step = max(1, round(CHECK * self.rate))
-        while len(self._waiting) >= step:
+        while len(self._waiting) >= (step := self._step()):
             self._hear(self._waiting[:step])
             self._waiting = self._waiting[step:]
             answers += self._look()
         return answers
+
+    def _step(self) -> int:
+        """Samples to the next search for taps, or to a look that is due before."""
+        check, heard = max(1, round(CHECK * self.rate)), round(self.seconds * self.rate)
+        step = check - heard % check
+        tap = self._tap
+        due = 0 if tap is None or not tap.looks else math.ceil((tap.free + tap.looks[0]) * self.rate) - heard
+        return min(step, due) if due > 0 else step
 
     def finish(self) -> list[Answer]:
         """What is to be said once the sound has ended: a last look at a tap that was not heard for long."""
