@@ -132,7 +132,9 @@ def _likely(inverse: Array, turn: Array, columns: Complex) -> Array:
     x, y = columns.real @ turn, columns.imag @ turn
     i, j = np.tril_indices(len(columns))
     pairs = np.concatenate((x[i] * x[j] + y[i] * y[j], x[i] * y[j] - y[i] * x[j]))
-    real, imaginary = np.split((pairs.reshape(-1, pairs.shape[-1]) @ inverse.T).reshape(*pairs.shape[:2], -1), 2)
+    real, imaginary = np.split(
+        (pairs.reshape(-1, pairs.shape[-1]) @ inverse.T).reshape(*pairs.shape[:2], -1), 2
+    )
     gram = dict(zip(zip(i.tolist(), j.tolist(), strict=True), real + 1j * imaginary, strict=True))
     return np.asarray(np.sum(np.log(inverse), axis=1) - _eliminated(gram, len(columns) - 1))
 
@@ -140,7 +142,7 @@ def _likely(inverse: Array, turn: Array, columns: Complex) -> Array:
 def _eliminated(gram: dict[tuple[int, int], Complex], count: int) -> Array:
     """The logarithm of the determinant of 1 + G, G the first `count` rows of a Hermitian matrix (its lower half, of
     arrays), and what is left of its last diagonal element once these are eliminated."""
-    log_det = 0.0
+    log_det = np.zeros(())
     for k in range(count):
         pivot = 1.0 + gram[k, k].real
         log_det = log_det + np.log(pivot)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
-from synth.recording.spectrum import Bins, Spectrum, line, line_and_slope, lines
+from synth.recording.spectrum import Bins, Lines, Spectrum, line, lines
 
 EDGE: Final = 4.0  # half-width of a fitted band in half-power half-widths of its line
 MOST_EDGE: Final = 80.0  # Hz, so that no thump draws half the spectrum into one band
@@ -110,35 +110,42 @@ def closest(at: Spectrum, bins: Bins, values: Complex, modes: FittedModes) -> Fi
 
     Deviations are not asked for: see `with_deviation`.
     """
-    misfit = values - lines(at, bins, modes.amplitude, modes.pole)
-    error, stiffness = float(np.vdot(misfit, misfit).real), 0.0
-    where: _Tangent | None = None
+    amplitude, pole = modes.amplitude, modes.pole
+    there = Lines(at, bins, pole)
+    misfit, stiffness = values - there.sum(amplitude), 0.0
+    error, tangent = _power(misfit), _Tangent(there, amplitude)
     for _ in range(ROUNDS):
-        where = where or _Tangent(at, bins, modes)
-        trial = _moved(modes, where.step(misfit, stiffness), at)
-        after = values - lines(at, bins, trial.amplitude, trial.pole)
-        smaller = float(np.vdot(after, after).real)
+        moved = _moved(amplitude, pole, tangent.step(misfit, stiffness), at)
+        there = Lines(at, bins, moved[1])
+        after = values - there.sum(moved[0])
+        smaller = _power(after)
         if smaller >= error:
             if error - smaller > -1e-9 * error or stiffness > 1e3:
                 break
             stiffness = max(10.0 * stiffness, 1e-3)
             continue
         gain = 1.0 - smaller / error
-        modes, misfit, error, stiffness, where = trial, after, smaller, 0.1 * stiffness, None
+        (amplitude, pole), misfit, error, stiffness = moved, after, smaller, 0.1 * stiffness
         if gain < 1e-6:
             break
-    noise = error / max(1, len(bins) - 2 * len(modes))
-    return replace(modes, noise=np.full(len(modes), noise))
+        tangent = _Tangent(there, amplitude)
+    noise = np.full(len(modes), error / max(1, len(bins) - 2 * len(modes)))
+    return replace(modes, amplitude=amplitude, pole=pole, noise=noise)
+
+
+def _power(values: Complex) -> float:
+    return float(np.vdot(values, values).real)
 
 
 class _Tangent:
     """How the lines in some bins move with each a, then each s: (B, 2N) columns of length one, their true
     lengths (2N,), and what each has in common with each (2N, 2N)."""
 
-    def __init__(self, at: Spectrum, bins: Bins, modes: FittedModes) -> None:
-        by_amplitude, by_pole = line_and_slope(at, bins, modes.pole)
-        rows = np.concatenate((0.5 * by_amplitude, 0.5 * modes.amplitude[:, None] * by_pole))
-        self.scale = np.sqrt(np.einsum("nb,nb->n", rows.real, rows.real) + np.einsum("nb,nb->n", rows.imag, rows.imag)) + 1e-300
+    def __init__(self, there: Lines, amplitude: Complex) -> None:
+        by_amplitude, by_pole = there.each_with_slope()
+        rows = np.concatenate((0.5 * by_amplitude, (0.5 * amplitude)[:, None] * by_pole))
+        parts = rows.view(float)
+        self.scale = np.sqrt(np.sum(parts * parts, axis=1)) + 1e-300
         rows /= self.scale[:, None]
         self._onto = np.conj(rows)
         self.normal = self._onto @ rows.T
@@ -153,18 +160,20 @@ class _Tangent:
         return np.asarray(inverse_diagonal(self.normal) / self.scale**2)
 
 
-def _moved(modes: FittedModes, step: Complex, at: Spectrum) -> FittedModes:
+def _moved(amplitude: Complex, pole: Complex, step: Complex, at: Spectrum) -> tuple[Complex, Complex]:
     """One step on, no pole by more than a bin or half its width, none into a steep growth."""
-    shift = step[len(modes) :]
-    most = at.step + 0.5 * np.abs(modes.pole.real)
-    pole = modes.pole + shift * np.minimum(1.0, most / (np.abs(shift) + 1e-300))
-    pole = np.minimum(pole.real, 1.0 / at.seconds) + 1j * pole.imag
-    return replace(modes, amplitude=modes.amplitude + step[: len(modes)], pole=pole)
+    shift = step[len(pole) :]
+    most = at.step + 0.5 * np.abs(pole.real)
+    moved = pole + shift * np.minimum(1.0, most / (np.abs(shift) + 1e-300))
+    moved.real = np.minimum(moved.real, 1.0 / at.seconds)
+    return amplitude + step[: len(pole)], moved
 
 
 def with_deviation(at: Spectrum, bins: Bins, modes: FittedModes) -> FittedModes:
     """The modes of one band, as `closest` left them, with what noise makes of them."""
-    deviation = np.sqrt(0.5 * modes.noise[0] * _Tangent(at, bins, modes).spread())
+    deviation = np.sqrt(
+        0.5 * modes.noise[0] * _Tangent(Lines(at, bins, modes.pole), modes.amplitude).spread()
+    )
     return replace(
         modes,
         standard_uncertainty=deviation[len(modes) :],
@@ -182,4 +191,4 @@ def inverse_diagonal(normal: Complex) -> Array:
         firm = False
     if not firm:
         inverse = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
-    return np.maximum(np.diag(inverse).real, 0.0)
+    return np.asarray(np.maximum(np.diag(inverse).real, 0.0))

@@ -96,7 +96,8 @@ def _parted(at: Spectrum, modes: FittedModes) -> FittedModes:
         band = modes.pick(members)
         for index in np.argsort(-np.abs(band.amplitude))[:MOST_PARTED]:
             pair = _split(at, bins, values, band, int(index))
-            if _called_for(pair, band, bins, float(np.vdot(values, values).real)) and _known(at, bins, pair):
+            called_for = _called_for(pair, band, bins, float(np.vdot(values, values).real))
+            if called_for and _known(with_deviation(at, bins, pair)):
                 band = pair
         out = out.with_(band)
     return out
@@ -125,9 +126,8 @@ def _called_for(pair: FittedModes, single: FittedModes, bins: Bins, energy: floa
     )
 
 
-def _known(at: Spectrum, bins: Bins, pair: FittedModes) -> bool:
+def _known(pair: FittedModes) -> bool:
     """Whether the last two modes are known, and known apart."""
-    pair = with_deviation(at, bins, pair)
     one, other = pair.pole[-2:]
     apart = abs(one - other) > CERTAIN * np.hypot(*pair.standard_uncertainty[-2:])
     lasting = np.all(-pair.pole.real < FALL / SHORTEST_DECAY)

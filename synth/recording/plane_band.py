@@ -107,7 +107,7 @@ class PlaneBand:
         else:
             wave = noise.whiten @ wave
         parts = wave.view(float)
-        power = np.sum((parts * parts).sum(axis=1).reshape(*upper.shape[:1], -1, 2), axis=-1)
+        power = np.sum(np.einsum("rmc,rmc->rc", parts, parts).reshape(len(wave), -1, 2), axis=-1)
         one, other = wave[..., : upper.shape[1]], wave[..., upper.shape[1] :]
         both = (np.conj(one) * other).sum(axis=1)
         seen = np.conj((np.conj(noise.white)[:, None] @ wave)[:, 0])

@@ -71,18 +71,30 @@ def line(at: Spectrum, bins: Bins, pole: Complex) -> Complex:
     return np.asarray(np.expm1(pole * at.seconds)[:, None] / _below(at, bins, pole))
 
 
-def line_and_slope(at: Spectrum, bins: Bins, pole: Complex) -> tuple[Complex, Complex]:
-    """(N, B): `line`, and its derivative with respect to s, which is the spectrum of t exp(s t)."""
-    inverse = 1.0 / _below(at, bins, pole)
-    peak = np.expm1(pole * at.seconds)[:, None] * inverse
-    return peak, inverse * (at.seconds * np.exp(pole * at.seconds)[:, None]) - peak * (1.0 + inverse) / at.rate
+class Lines:
+    """The spectra, in some bins, of Re a exp(s t) with these poles s (N,): their sum, and each with its slope."""
+
+    def __init__(self, at: Spectrum, bins: Bins, pole: Complex) -> None:
+        self._at, self._count = at, len(pole)
+        both = np.concatenate((pole, np.conj(pole)))
+        self._end = np.expm1(both * at.seconds)
+        self._inverse = 1.0 / _below(at, bins, both)
+
+    def sum(self, amplitude: Complex) -> Complex:
+        """(B,) of all of them."""
+        half = 0.5 * amplitude
+        return np.asarray((np.concatenate((half, np.conj(half))) * self._end) @ self._inverse)
+
+    def each_with_slope(self) -> tuple[Complex, Complex]:
+        """(N, B): the spectrum of exp(s t), and its derivative with respect to s, which is that of t exp(s t)."""
+        inverse, end = self._inverse[: self._count], self._end[: self._count, None]
+        peak = end * inverse
+        return peak, inverse * (self._at.seconds * (end + 1.0)) - peak * (1.0 + inverse) / self._at.rate
 
 
 def lines(at: Spectrum, bins: Bins, amplitude: Complex, pole: Complex) -> Complex:
     """(B,): the spectrum of Re sum_n a_n exp(s_n t)."""
-    half = 0.5 * amplitude
-    both = np.concatenate((half, np.conj(half))), np.concatenate((pole, np.conj(pole)))
-    return np.asarray((both[0] * np.expm1(both[1] * at.seconds)) @ (1.0 / _below(at, bins, both[1])))
+    return Lines(at, bins, pole).sum(amplitude)
 
 
 def _below(at: Spectrum, bins: Bins, pole: Complex) -> Complex:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from synth.arrays import Array
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
@@ -68,6 +68,9 @@ class Listener:
         self._seam = 0.0  # when samples were lost last
         self._tap: _Tap | None = None
         self._waiting = np.zeros(0)
+        self._threads = (
+            ThreadpoolController()
+        )  # asking which libraries have threads takes a millisecond or more
 
     @property
     def seconds(self) -> float:
@@ -152,6 +155,10 @@ class Listener:
         return self._answered(tap, tap.looks.pop(0), ended=False)
 
     def _answered(self, tap: _Tap, look: float, *, ended: bool) -> list[Answer]:
+        with self._threads.limit(limits=1):  # small matrices: more threads wait for each other
+            return self._looked(tap, look, ended=ended)
+
+    def _looked(self, tap: _Tap, look: float, *, ended: bool) -> list[Answer]:
         if look == LOOKS[0] and not self._glance(tap):
             tap.looks.clear()
             return []
@@ -165,8 +172,7 @@ class Listener:
                 may_be_of(heard.new, self.targets)
             )  # who it may be; for a figure it is too early
             return []
-        with threadpool_limits(1):  # small matrices: more threads wait for each other
-            verdict = judged(heard, self.targets, announced=tap.announced, following=tap.following)
+        verdict = judged(heard, self.targets, announced=tap.announced, following=tap.following)
         lasting, said = tap.lasting(verdict), self._in_time(verdict, np.inf if ended else look)
         if said is None or not lasting or not tap.better(said):
             return []
@@ -206,8 +212,7 @@ class Listener:
             return None  # a knock
         if voiced(hertz_of(begun), np.abs(begun.amplitude)):
             return None  # speech; hum has been there before
-        with threadpool_limits(1):
-            samples, lines, _ = without_hum(samples, self.rate, lines)
+        samples, lines, _ = without_hum(samples, self.rate, lines)
         return TappedSound(samples, self.rate, lines, _begun(lines, tap.old), tap.old)
 
     def _before(self, tap: _Tap) -> Array:
@@ -238,8 +243,7 @@ class Listener:
         if len(samples) < 0.1 * self.rate or not np.any(samples):
             return samples, no_modes()
         samples = samples - np.mean(samples)
-        with threadpool_limits(1):
-            modes = find(samples, self.rate)
+        modes = find(samples, self.rate)
         cycles = modes.pole.imag * np.log(1e3) / (2.0 * np.pi * np.maximum(-modes.pole.real, 1e-9))
         return samples, modes.pick(cycles > CYCLES)
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from synth.recording.spectrum import clear_peaks, line, line_and_slope, lines, spectrum
+from synth.recording.spectrum import Lines, clear_peaks, line, lines, spectrum
 
 RATE = 8000.0
 POLES = np.array([-3.0 + 2j * np.pi * 440.3, -40.0 + 2j * np.pi * 1200.0, 0.2 + 2j * np.pi * 50.0])
@@ -33,7 +33,9 @@ def test_the_slope_of_a_line_is_its_derivative() -> None:
     bins = np.arange(180, 260)
     for direction in (1e-4, 1e-4j):
         change = line(at, bins, POLES + direction) - line(at, bins, POLES - direction)
-        assert np.allclose(change / (2.0 * direction), line_and_slope(at, bins, POLES)[1], rtol=1e-5, atol=1e-4)
+        assert np.allclose(
+            change / (2.0 * direction), Lines(at, bins, POLES).each_with_slope()[1], rtol=1e-5, atol=1e-4
+        )
 
 
 def test_noise_has_no_clear_peaks(studio: Any) -> None:
