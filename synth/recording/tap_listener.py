@@ -89,11 +89,18 @@ class Listener:
 
     def _step(self) -> int:
         """Samples to the next search for taps, or to a look that is due before."""
-        check, heard = max(1, round(CHECK * self.rate)), round(self.seconds * self.rate)
-        step = check - heard % check
-        tap = self._tap
-        due = 0 if tap is None or not tap.looks else math.ceil((tap.free + tap.looks[0]) * self.rate) - heard
+        check = max(1, round(CHECK * self.rate))
+        step = check - self._heard % check
+        due = 0 if self._tap is None else self._due_at(self._tap) - self._heard
         return min(step, due) if due > 0 else step
+
+    @property
+    def _heard(self) -> int:
+        return round(self.seconds * self.rate)
+
+    def _due_at(self, tap: _Tap) -> int:
+        """The count of samples at which its next look is due; 0 where none is left."""
+        return math.ceil((tap.free + tap.looks[0]) * self.rate - 1e-6) if tap.looks else 0
 
     def finish(self) -> list[Answer]:
         """What is to be said once the sound has ended: a last look at a tap that was not heard for long."""
@@ -147,7 +154,7 @@ class Listener:
 
     def _look(self) -> list[Answer]:
         tap = self._tap
-        if tap is None or not tap.looks or self.seconds < tap.free + tap.looks[0]:
+        if tap is None or not tap.looks or self._heard < self._due_at(tap):
             return []
         if tap.known < FINE:
             tap.looks.clear()

@@ -130,7 +130,7 @@ def test_planes_that_are_told_apart_are_answered_in_time_and_within_a_cent() -> 
         assert told[-1].verdict.cents == pytest.approx(truth(tap), abs=1.0)
 
 
-@pytest.mark.parametrize("over_noise", [0.0, 6.0])
+@pytest.mark.parametrize("over_noise", [pytest.param(0.0, marks=pytest.mark.slow), 6.0])
 def test_in_noise_there_is_no_answer_rather_than_a_wrong_one(over_noise: float) -> None:
     for seed in range(2):
         dice = np.random.default_rng([14, seed])
@@ -155,7 +155,7 @@ def test_a_tap_near_hum_of_its_fourth_multiple_is_not_nine_cents_off() -> None:
         assert each.cents_sd < 1.5
 
 
-@pytest.mark.parametrize("seed", [8, 47])
+@pytest.mark.parametrize("seed", [8, pytest.param(47, marks=pytest.mark.slow)])
 def test_hum_does_not_make_a_voice_of_a_tap(seed: int) -> None:
     """Four multiples of the mains in a row were taken for talk, and the tap for its beginning."""
     dice = np.random.default_rng([201, seed])
