@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synth.recording.band_noise import POWERS, NoiseKinds, _likely, _tail
+from synth.recording.band_noise import KINDS, POWERS, ROOMS, NoiseKinds, _likely, _tail
 
 
 @pytest.mark.parametrize(("room", "fall"), [(12.0, 1.0), (12.0, 8.0), (9.0, 25.0)])
@@ -54,18 +54,24 @@ def test_the_likelihood_of_each_noise_is_that_of_the_gaussian_written_out(others
     kinds = NoiseKinds(time, values, together, 1.0)
     rows = [*np.moveaxis(waves, 1, 0), *known, values]
     columns = np.array([np.broadcast_to(each, (3, 14)) for each in rows])
-    for shape, inverse, turn in zip(kinds._shapes, kinds._inverse, kinds._turn, strict=True):
-        mine = _likely(inverse, turn, columns)
-        for row in range(3):
-            plain = []
-            for tail, microphone in POWERS.T:
-                noise = (
-                    tail * shape + microphone * together + columns[:-1, row].T @ np.conj(columns[:-1, row])
-                )
-                misfit = (np.conj(values) @ np.linalg.solve(noise, values)).real
-                plain.append(-misfit - np.linalg.slogdet(noise)[1])
-            off = mine[row] + np.linalg.slogdet(turn)[1] * 2.0 - np.array(plain)
-            np.testing.assert_allclose(off, 0.0, atol=1e-7 * np.max(np.abs(plain)))
+    weight, loud = [], []
+    for rate, shape, inverse, turn in zip(
+        np.repeat(ROOMS, len(KINDS)), kinds._shapes, kinds._inverse, kinds._turn, strict=True
+    ):
+        mine, plain = _likely(inverse, turn, columns), np.zeros((3, POWERS.shape[1]))
+        for row, power in np.ndindex(plain.shape):
+            tail, microphone = POWERS[:, power]
+            noise = tail * shape + microphone * together + columns[:-1, row].T @ np.conj(columns[:-1, row])
+            misfit = (np.conj(values) @ np.linalg.solve(noise, values)).real
+            plain[row, power] = -misfit - np.linalg.slogdet(noise)[1]
+        scale = 2.0 * np.linalg.slogdet(turn)[1]
+        np.testing.assert_allclose(mine + scale, plain, atol=1e-7 * np.max(np.abs(plain)))
+        weight.append(
+            np.exp(plain - 0.5 * (np.log(rate / 13.0) / 0.5) ** 2)
+        )  # rooms of 0.53 s are the usual ones
+        loud.append(POWERS[0] * np.mean(np.diag(shape)) + POWERS[1])
+    left = np.einsum("srh,sh->r", weight, loud) / np.sum(weight, axis=(0, 2))
+    assert kinds.expected(waves, known).left == pytest.approx(left, rel=1e-6)
 
 
 def test_values_are_white_in_the_mean_of_the_noises_with_what_rang_before() -> None:
