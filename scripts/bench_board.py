@@ -2,8 +2,8 @@
 
 Prints, in one run, for every board of designs/quay-rail.toml: its first use (modes in air, feet), the same read
 back from the cache, and the board as a stereo filter on a minute of force at its feet, as a whole and in blocks of
-a second, against the named alternative, scipy.signal.oaconvolve path by path. Targets: 3 s, 0.1 s, 100 times faster
-than real time on one core.
+a second, against the named alternative, scipy.signal.oaconvolve path by path. Targets: 0.3 s, 0.1 s, 100 times
+faster than real time on one core.
 """
 
 from __future__ import annotations

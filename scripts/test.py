@@ -1,7 +1,7 @@
 """Runs everything that CI runs: format, lint, types, tests.
 
-`python3 scripts/test.py [--fast] [words for pytest]`; --fast leaves out the slow tests and those in a browser. Makes
-`.venv` with the test tools first. Asks for no root; a test skips with its reason what a machine lacks.
+`python3 scripts/test.py [--fast] [words for pytest]`; --fast leaves out the slow tests and those in a browser.
+Makes `.venv` with the test tools first. Asks for no root; a test skips with its reason what a machine lacks.
 """
 
 from __future__ import annotations

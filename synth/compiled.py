@@ -21,7 +21,7 @@ from typing import Any, Final, TypeVar, cast
 import numba
 import numpy as np
 from numba.core.caching import FunctionCache, IndexDataCacheFile
-from numba.core.codegen import CPUCodeLibrary
+from numba.core.codegen import CPUCodeLibrary, JITCodeLibrary, JITCPUCodegen
 from numba.core.registry import CPUDispatcher
 from numba.core.runtime.nrt import rtsys
 
@@ -84,7 +84,13 @@ class _Nesting(threading.local):
 
 
 _NESTING: Final = _Nesting()
+# what numba does with each library that it compiles and parts leave to what calls them: what they are part of is
+# optimised as a whole, made machine code, and told the environments of all that it holds
 _optimised: Any = CPUCodeLibrary._optimize_final_module
+_added: Any = JITCPUCodegen._add_module
+_made: Any = JITCodeLibrary._finalize_specific
+_told: Any = JITCPUCodegen.set_env
+_environments: dict[str, Any] = {}  # of parts, by name
 
 
 def _optimised_as_a_whole(library: Any) -> None:
@@ -92,14 +98,33 @@ def _optimised_as_a_whole(library: Any) -> None:
         _optimised(library)
 
 
+def _added_as_a_whole(codegen: Any, module: Any) -> Any:
+    return None if _NESTING.parts else _added(codegen, module)
+
+
+def _made_as_a_whole(library: Any) -> None:
+    if not _NESTING.parts:
+        _made(library)
+
+
+def _told_as_a_whole(codegen: Any, name: str, environment: Any) -> None:
+    if _NESTING.parts:
+        _environments[name] = environment
+    else:
+        _told(codegen, name, environment)
+
+
 CPUCodeLibrary._optimize_final_module = _optimised_as_a_whole  # type: ignore[method-assign]
+JITCPUCodegen._add_module = _added_as_a_whole  # type: ignore[method-assign]
+JITCodeLibrary._finalize_specific = _made_as_a_whole  # type: ignore[method-assign]
+JITCPUCodegen.set_env = _told_as_a_whole  # type: ignore[method-assign]
 
 
 class _Part(CPUDispatcher):
     """A function that compiled ones call; called from Python it is not compiled.
 
-    Optimising is left to what calls it: numba does it again at every level, which takes twice the time in all. What
-    would let Python call the compiled one takes a third of it.
+    Optimising and machine code are left to what calls it: numba does both again at every level, which takes twice
+    the time in all. What would let Python call the compiled one takes a third of it.
     """
 
     def __call__(self, *words: Any) -> Any:
@@ -113,6 +138,22 @@ class _Part(CPUDispatcher):
             _NESTING.parts -= 1
 
 
+class _Whole(CPUDispatcher):
+    """A function by itself, also where a part is the first to call it."""
+
+    def compile(self, signature: Any) -> Any:
+        within, _NESTING.parts = _NESTING.parts, 0
+        try:
+            found = super().compile(signature)
+            codegen = cast(Any, self.targetctx).codegen()
+            for name, environment in list(_environments.items()):
+                if codegen._engine.is_symbol_defined(name):
+                    _told(codegen, name, environment)
+            return found
+        finally:
+            _NESTING.parts = within
+
+
 def njit(*, cache: bool = False, part: bool = False, **options: Any) -> Callable[[Function], Function]:
     """`numba.njit` with its options. A `part` is called by compiled functions alone."""
     if part:
@@ -120,8 +161,7 @@ def njit(*, cache: bool = False, part: bool = False, **options: Any) -> Callable
 
     def compiled(function: Function) -> Function:
         dispatcher = numba.njit(**options)(function)
-        if part:
-            dispatcher.__class__ = _Part
+        dispatcher.__class__ = _Part if part else _Whole
         if cache:
             with contextlib.suppress(RuntimeError, OSError):  # no folder that can be written to
                 dispatcher._cache = _Forgiving(function)  # as numba's own enable_caching does

@@ -17,10 +17,16 @@ _allowed: list[int] = []  # threads before each `one_core` that is open, the inn
 
 
 @contextmanager
-def one_core() -> Iterator[None]:
-    """Linear algebra keeps to one thread."""
+def one_core(*, with_scipy: bool = True) -> Iterator[None]:
+    """Linear algebra keeps to one thread.
+
+    scipy's library is loaded for that, as what is loaded within is not held back; it takes 0.1 s, which small
+    work that does without is spared.
+    """
     from threadpoolctl import ThreadpoolController
 
+    if with_scipy:
+        import scipy.linalg  # noqa: F401
     pools = ThreadpoolController()
     # within another one as many as outside both
     _allowed.append(_allowed[-1] if _allowed else _threads(pools))

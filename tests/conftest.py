@@ -125,16 +125,26 @@ def pytest_collection_finish() -> None:
     gc.set_threshold(20_000, 20, 20)
 
 
+_held = LARGE  # bytes, at the last look
+
+
 @pytest.fixture(scope="module", autouse=True)
 def _given_back() -> Iterator[None]:
     """What a file's tests have freed goes back to the system: each process that is forked later copies the rest."""
+    global _held
     yield
-    pages = Path("/proc/self/statm")
-    if pages.exists() and int(pages.read_text(encoding="ascii").split()[1]) * 4096 > LARGE:
+    if _resident() > 1.2 * _held:
         gc.collect()
         trim = getattr(ctypes.CDLL(None), "malloc_trim", None)  # glibc's own
         if trim is not None:
             trim(0)
+        _held = max(LARGE, _resident())
+
+
+def _resident() -> int:
+    """Bytes in memory, 0 where the system does not tell."""
+    pages = Path("/proc/self/statm")
+    return int(pages.read_text(encoding="ascii").split()[1]) * 4096 if pages.exists() else 0
 
 
 @pytest.fixture(scope="session")

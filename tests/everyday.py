@@ -7,6 +7,7 @@ supports of every kind, not always written in their order.
 from __future__ import annotations
 
 import copy
+import functools
 import math
 import random
 import re
@@ -38,6 +39,11 @@ KINDS = ["cord", "rubber", "clamp", "foot"]
 
 def design_tree(seed: int) -> Tree:
     """A design that can be built."""
+    return copy.deepcopy(_design_tree(seed))
+
+
+@functools.cache
+def _design_tree(seed: int) -> Tree:
     draw = random.Random(seed)
     while True:
         tree = _drawn(draw)

@@ -165,6 +165,62 @@ def test_a_part_is_optimised_with_what_calls_it_and_not_before(optimised):
     assert [name for _, name in optimised if name in ("inner", "outer")] == ["outer"]
 
 
+def test_a_part_is_made_machine_code_with_what_calls_it_and_not_before(monkeypatch):
+    made, real = [], room._made
+
+    def note(library):
+        made.append(library.name.split(".")[-1])
+        real(library)
+
+    monkeypatch.setattr(room, "_made", note)
+
+    @njit(part=True)
+    def least(x):
+        return x + 1.0
+
+    @njit(part=True)
+    def less(x):
+        return least(x) * 2.0
+
+    def most(x):
+        return less(x) - least(x)
+
+    def other(x):
+        return less(x)
+
+    assert (njit()(most)(1.0), njit()(other)(1.0)) == (2.0, 4.0)
+    assert [name for name in made if name in ("least", "less", "most", "other")] == ["most", "other"]
+
+
+def test_a_function_by_itself_is_whole_where_a_part_is_the_first_to_call_it():
+    @njit()
+    def alone(x):
+        return x + 1.0
+
+    @njit(part=True)
+    def inner(x):
+        return alone(x) * 2.0
+
+    assert njit()(lambda x: inner(x))(1.0) == 4.0
+    assert alone(1.0) == 2.0
+
+
+def test_what_a_part_raises_or_says_comes_through_what_calls_it(capfd):
+    @njit(part=True)
+    def inner(x):
+        print("at", x, (1, "two"))
+        if x < 0.0:
+            raise ValueError("below")
+        return x
+
+    whole, another = njit()(lambda x: inner(x)), njit()(lambda x: inner(x) + 1.0)
+    assert (whole(1.0), another(1.0)) == (1.0, 2.0)
+    for each in (whole, another):
+        with pytest.raises(ValueError, match="below"):
+            each(-1.0)
+    assert capfd.readouterr().out.count("at 1.0 (1, 'two')") == 2
+
+
 def test_two_threads_that_compile_do_not_leave_each_other_unoptimised(optimised):
     def worker():
         for number in range(3):

@@ -1,5 +1,8 @@
 """Linear algebra keeps to one thread where it is told to, takes all for a large problem, and is let go again."""
 
+import subprocess
+import sys
+
 import pytest
 import scipy.linalg  # noqa: F401 its threads are counted too
 from threadpoolctl import threadpool_info, threadpool_limits
@@ -47,3 +50,29 @@ def test_within_two_of_them_a_large_problem_has_what_it_had_outside_both():
                     assert threads() == {2}
             assert threads_allowed() == 2
         assert threads() == {2}
+
+
+def _in_a_new_process(code: str) -> str:
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return done.stdout.strip()
+
+
+def test_what_scipy_brings_is_held_back_where_it_was_not_loaded_before():
+    found = _in_a_new_process(
+        "from synth.cores import one_core\n"
+        "from threadpoolctl import threadpool_info\n"
+        "with one_core():\n"
+        "    import scipy.linalg\n"
+        "    print(sorted(each['num_threads'] for each in threadpool_info()), len(threadpool_info()))\n"
+    )
+    assert found in ("[1] 1", "[1, 1] 2")  # numpy's and scipy's, or one for both
+
+
+def test_small_work_waits_for_no_scipy():
+    found = _in_a_new_process(
+        "import sys, numpy\n"
+        "from synth.cores import one_core\n"
+        "with one_core(with_scipy=False):\n"
+        "    print('scipy' in sys.modules)\n"
+    )
+    assert found == "False"

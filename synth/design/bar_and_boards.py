@@ -87,7 +87,7 @@ def make_bar(design: schema.Design) -> Bar:
     return Bar(bar.material, section, path, supports)
 
 
-def make_board(design: schema.Design, name: str, bar: Bar) -> Board:
+def make_board(design: schema.Design, name: str, bar: Bar, units: Units) -> Board:
     """The board of this name. Raises `InputError`."""
     given, location = design.board[name], f"board.{name}"
     if name.casefold() in UNBOARDED:
@@ -104,7 +104,7 @@ def make_board(design: schema.Design, name: str, bar: Bar) -> Board:
             remedy="make it thinner",
             location=f"{location}.{key_of(given, 'thickness_mm')}",
         )
-    depth, hole = _box(given, units_of(design), location)
+    depth, hole = _box(given, units, location)
     material = sheet(design, given.material, f"{location}.material")
     return Board(
         name=name,

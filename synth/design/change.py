@@ -17,6 +17,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
+from synth.arrays import Array
 from synth.design import schema
 from synth.design.bar_and_boards import FOOTINGS
 from synth.design.instrument import Bar, Bend, Instrument, Section, Straight, Support
@@ -77,6 +78,26 @@ def in_instrument(instrument: Instrument, change: Change) -> Instrument:
     return dataclasses.replace(instrument, bar=bar, tines=tuple(tines))
 
 
+def fitting(old: Instrument, change: Change) -> Instrument | None:
+    """The changed instrument, None where it does not fit: most that do not are told by their places alone."""
+    tines, supports = _places(old)
+    for index, start in change.starts:
+        group = old.groups[index]
+        tines[group.tines] += start * MM - tines[group.first]
+    for index, at in change.supports:
+        supports[index] = at * MM
+    if not (_groups_apart(old, tines) and _off_holes(old, tines, supports)):
+        return None
+    new = in_instrument(old, change)
+    return new if fits(old, new) else None
+
+
+def _places(instrument: Instrument) -> tuple[Array, Array]:
+    """Where tines (R,) and supports (S,) stand, m."""
+    tines, supports = instrument.tines, instrument.bar.supports
+    return np.array([each.position for each in tines]), np.array([each.position for each in supports])
+
+
 def fits(old: Instrument, new: Instrument) -> bool:
     """Whether the new one can be built, and nothing in it stands worse than in the old.
 
@@ -85,10 +106,10 @@ def fits(old: Instrument, new: Instrument) -> bool:
     between them; those at a board's foot stay; a magnetic pickup keeps its tine.
     """
     return (
-        _groups_apart(old, new)
+        _groups_apart(old, _places(new)[0])
         and _supports_stand(old.bar, new.bar)
         and _bends(old.bar, new.bar)
-        and _off_holes(old, new)
+        and _off_holes(old, *_places(new))
         and _feet_stay(old, new)
         and _pickup_stays(old, new)
         and _can_be_built(new)
@@ -190,8 +211,11 @@ def _bends(old: Bar, new: Bar) -> bool:
     return now <= before or all(radius >= TIGHT_BEND * now for radius in radii)
 
 
-def _groups_apart(old: Instrument, new: Instrument) -> bool:
-    before, now, face = spans(old), spans(new), faces(old)
+def _groups_apart(old: Instrument, tines: Array) -> bool:
+    """Whether groups whose tines stand there then (R,) keep order and room."""
+    before, face = spans(old), faces(old)
+    places = tines.tolist()
+    now = [(min(places[group.tines]), max(places[group.tines])) for group in old.groups]
     order = sorted(range(len(before)), key=lambda each: before[each])
     for position, one in enumerate(order):
         other = next((each for each in order[position + 1 :] if same_face(face[one], face[each])), None)
@@ -222,15 +246,9 @@ def _lies(bar: Bar, places: Sequence[float]) -> bool:
     return straight and len(places) > 1 and min(places) < bar.length / 2.0 < max(places)
 
 
-def _off_holes(old: Instrument, new: Instrument) -> bool:
-    room = np.array([across_corners(tine) for tine in new.tines])
-    before, now = (
-        np.abs(
-            np.array([each.position for each in one.bar.supports])[:, None]
-            - np.array([each.position for each in one.tines])
-        )
-        for one in (old, new)
-    )
+def _off_holes(old: Instrument, tines: Array, supports: Array) -> bool:
+    room = np.array([across_corners(tine) for tine in old.tines])
+    before, now = (np.abs(support[:, None] - tine) for tine, support in (_places(old), (tines, supports)))
     return not np.any((now < room - _ROUNDING) & (now < before - _ROUNDING))
 
 

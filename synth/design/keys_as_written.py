@@ -5,6 +5,7 @@ In: a design, or its tree. Out: keys and figures as written, and the unit that m
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from synth.units import INCH, MM, Units
 
 _LENGTH: Final = re.compile(r"(.*(?<!_n))_(mm|in)")  # no stiffness: newtons per inch are fewer per millimetre
 _BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+")
+Way = tuple[str | int, ...]  # to a key: those of the tables it stands in, and numbers in lists, from 1
 
 
 class Inches(float):
@@ -95,34 +97,46 @@ def units_of(design: schema.Design) -> Units:
 
 def in_inches(design: schema.Design) -> frozenset[str]:
     """The paths of the keys that stand in inches, in the schema's names: bar.section.height_mm."""
-    return frozenset(path for path, inch in _lengths(design, "") if inch)
+    return frozenset(_path(way) for way, inch in _lengths(design, ()) if inch)
 
 
 def written(table: schema.WrittenTable) -> dict[str, Any]:
     """What is not a default of a table, by key."""
-    names, defaults = table.__struct_fields__, table.__struct_defaults__
-    usual = dict(zip(reversed(names), reversed(defaults), strict=False))
-    usual = {key: value for key, value in usual.items() if value is not NODEFAULT}
+    usual = _defaults(type(table))
     return {
         key: value
-        for key in names
+        for key in table.__struct_fields__
         if (value := getattr(table, key)) is not usual.get(key)
         and not (key in usual and isinstance(value, list | tuple | dict) and not value)
     }
 
 
+@functools.cache
+def _defaults(kind: type[schema.WrittenTable]) -> dict[str, Any]:
+    usual = dict(zip(reversed(kind.__struct_fields__), reversed(kind.__struct_defaults__), strict=False))
+    return {key: value for key, value in usual.items() if value is not NODEFAULT}
+
+
 def _most_used(design: object) -> Units:
-    inches = [inch for _, inch in _lengths(design, "")]
+    inches = [inch for _, inch in _lengths(design, ())]
     return "inch" if sum(inches) > len(inches) / 2 else "mm"
 
 
-def _lengths(node: object, location: str) -> Iterator[tuple[str, bool]]:
-    """The path of each length that is written below a node, and whether it is in inches."""
-    if isinstance(node, Mapping | schema.WrittenTable):
-        for key, value in (node if isinstance(node, Mapping) else written(node)).items():
-            if isinstance(value, int | float) and twin(key):
-                yield place_of(location, key), key.endswith("_in") or isinstance(value, Inches)
-            yield from _lengths(value, place_of(location, key))
+def _lengths(node: object, way: Way) -> Iterator[tuple[Way, bool]]:
+    """The way to each length that is written below a node, and whether it is in inches."""
+    if isinstance(node, schema.WrittenTable | Mapping):
+        for key, value in (written(node) if isinstance(node, schema.WrittenTable) else node).items():
+            if not isinstance(value, int | float):
+                yield from _lengths(value, (*way, key))
+            elif twin(key):
+                yield (*way, key), key.endswith("_in") or isinstance(value, Inches)
     elif isinstance(node, Sequence) and not isinstance(node, str):
         for number, each in enumerate(node, start=1):
-            yield from _lengths(each, f"{location}[{number}]")
+            yield from _lengths(each, (*way, number))
+
+
+def _path(way: Way) -> str:
+    location = ""
+    for each in way:
+        location = f"{location}[{each}]" if isinstance(each, int) else place_of(location, each)
+    return location

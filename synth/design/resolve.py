@@ -56,7 +56,7 @@ def _resolved(design: schema.Design, file: str) -> Instrument:
     check_holes(bar, groups, tines, bench)
     meant = _meant(design, sticks)
     check_sticks(groups, tines, meant, units)
-    boards = {name: make_board(design, name, bar) for name in design.board}
+    boards = {name: make_board(design, name, bar, units) for name in design.board}
     return Instrument(
         file=file,
         name=design.name,

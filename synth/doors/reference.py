@@ -7,6 +7,7 @@ Out: rows, and the README's appendix. Nothing is said twice: a range stands in t
 from __future__ import annotations
 
 import csv
+import functools
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, replace
@@ -132,18 +133,31 @@ def _possible(written: dict[str, str]) -> str:
     table, keys = written["table"], written["key"]
     if table in ("midi", "commands"):
         return ""
-    tables = _tables(inspect.type_info(Script if table == "script" else schema.Design))
+    tables = _schema(Script if table == "script" else schema.Design)
     owner = (re.findall(r"\(of a (support|stick|foot)\)", keys) or [table])[0]
     start = next((each for each in tables if each.cls.__name__.casefold() == owner), tables[0])
-    ranges: dict[str, str] = {}
-    for each in _tables(start):
-        for field in each.fields:
-            ranges.setdefault(field.name, _range(field.type))
+    ranges = _ranges(start.cls)
     named = re.findall(r"`([^`]*)`", keys) + re.findall(r"`([^`]*)`", written["meaning"])
     found = {key: ranges[key] for key in re.findall(r"\w+", " ".join(named)) if ranges.get(key)}
     if len(found) == 1 and f"`{next(iter(found))}`" in keys:
         return next(iter(found.values()))
     return "; ".join(f"`{key}` {said}" for key, said in found.items())
+
+
+@functools.cache
+def _schema(of: type) -> tuple[inspect.StructType, ...]:
+    """A table of the schema and every one below it, the nearest first."""
+    return tuple(_tables(inspect.type_info(of)))
+
+
+@functools.cache
+def _ranges(of: type) -> dict[str, str]:
+    """What the schema allows each number of a table and of those below it, by key; the nearest wins."""
+    ranges: dict[str, str] = {}
+    for each in _schema(of):
+        for field in each.fields:
+            ranges.setdefault(field.name, _range(field.type))
+    return ranges
 
 
 def _tables(kind: inspect.Type) -> list[inspect.StructType]:

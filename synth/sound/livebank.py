@@ -6,10 +6,12 @@ levels: the modes' states at every WIDTH-th frame, and one table from a state to
     y_p(16 i + j) = Re sum_m x_m(i) (w_pm z_m^j),      x_m(i + 1) = x_m(i) z_m^16,      z = exp(s / rate)
 
 An event gets a row of its own in the same matrix product, which gives the frames from its first to the end of its
-sixteen, and is in the states from there on: it starts at its exact frame. Products over PORTION modes are added up:
-single precision then rounds less than over all modes at once, and small products are quicker. A block takes a few
-compiled calls. They keep the interpreter's lock: numpy gives it away in each of its steps on more than 500 numbers,
-and after each the audio thread may wait half a millisecond until it gets it back.
+sixteen, and is in the states from there on: it starts at its exact frame. Products over PORTION modes are added
+up: single precision then rounds less than over all modes at once. They are written out: each number of the table
+is used by a few states only, and a library's matrix product, which first lays the table out anew, takes three
+times as long. A block takes a few compiled calls. They keep the interpreter's lock: numpy gives it away in each
+of its steps on more than 500 numbers, and after each the audio thread may wait half a millisecond until it gets
+it back.
 
 Shapes: M modes, P points, S events, n frames.
 """
@@ -30,7 +32,7 @@ from synth.sound.pole_steps import advanced, checked_poles, first_frame, powers
 
 WIDTH: Final = 16  # frames to a state: table and states of 3,000 modes stay in the processor's cache
 LONGEST: Final = 512  # frames of a block
-PORTION: Final = 256  # modes
+PORTION: Final = 128  # modes, whose part of the table stays in the nearest cache
 SILENT: Final = 1e-24  # of a state: far below hearing, far above numbers that processors are slow with
 
 
@@ -76,7 +78,7 @@ class LiveBank:
         self._offset = np.zeros(LONGEST, np.int64)
         room = LONGEST // WIDTH + LONGEST
         self._states = np.zeros((room, 2 * PORTION), np.float32)  # of one portion
-        self._sums = np.zeros((2, room, self.points * WIDTH), np.float32)  # a portion's, and all
+        self._sums = np.zeros((room, self.points * WIDTH), np.float32)
         self._inbox: deque[tuple[list[int], NDArray[np.float32]]] = deque()
         self._waiting: list[tuple[int, int, int, NDArray[np.float32]]] = []
         self._order = count()
@@ -146,17 +148,44 @@ class LiveBank:
 
 
 def _table(step: AnyComplex, weights: AnyComplex, portions: int) -> NDArray[np.float32]:
-    """(portions, 2 PORTION, P WIDTH): Re(x w z^j) = Re x Re(w z^j) - Im x Im(w z^j), real parts first."""
+    """(portions, P WIDTH, 2 PORTION): Re(x w z^j) = Re x Re(w z^j) - Im x Im(w z^j), real parts first."""
     width, modes = step.shape
-    flat = np.zeros((portions * PORTION, len(weights) * width), complex)
-    flat[:modes] = (step.T[:, None, :] * weights.T[:, :, None]).reshape(modes, -1)
-    parts = flat.reshape(portions, PORTION, -1)
-    return np.ascontiguousarray(np.concatenate([parts.real, -parts.imag], axis=1).astype(np.float32))
+    flat = np.zeros((len(weights) * width, portions * PORTION), complex)
+    flat[:, :modes] = (weights[:, None, :] * step).reshape(-1, modes)
+    parts = flat.reshape(-1, portions, PORTION).swapaxes(0, 1)
+    return np.ascontiguousarray(np.concatenate([parts.real, -parts.imag], axis=2).astype(np.float32))
 
 
 @lru_cache
 def _compiled() -> Any:
     from synth.compiled import njit
+
+    @njit(cache=True, fastmath={"contract", "reassoc"})
+    def add_product(states: Any, table: Any, sums: Any) -> None:
+        """sums (n, J) += states (n, K) @ table (J, K).T, two rows by four columns at a time; n even, J by fours."""
+        zero = np.float32(0.0)
+        for i in range(0, len(states), 2):
+            x, y = states[i], states[i + 1]
+            for j in range(0, len(table), 4):
+                a, b, c, d = table[j], table[j + 1], table[j + 2], table[j + 3]
+                xa = xb = xc = xd = ya = yb = yc = yd = zero
+                for m in range(len(x)):
+                    xa += x[m] * a[m]
+                    xb += x[m] * b[m]
+                    xc += x[m] * c[m]
+                    xd += x[m] * d[m]
+                    ya += y[m] * a[m]
+                    yb += y[m] * b[m]
+                    yc += y[m] * c[m]
+                    yd += y[m] * d[m]
+                sums[i, j] += xa
+                sums[i, j + 1] += xb
+                sums[i, j + 2] += xc
+                sums[i, j + 3] += xd
+                sums[i + 1, j] += ya
+                sums[i + 1, j + 1] += yb
+                sums[i + 1, j + 2] += yc
+                sums[i + 1, j + 3] += yd
 
     @njit(cache=True, fastmath={"contract"})
     def block(
@@ -174,7 +203,8 @@ def _compiled() -> Any:
         modes = state.shape[1]
         segments = (frames + WIDTH - 1) // WIDTH
         used = segments + events
-        part, whole = sums[0, :used], sums[1, :used]
+        used += used % 2  # rows go by two: what the last one holds is not asked for
+        whole = sums[:used]
         whole[:] = 0.0
         # a portion at a time, from its states to its sum: all that it touches stays in the nearest cache, and the
         # loops over modes run over neighbours, many to an instruction
@@ -206,8 +236,7 @@ def _compiled() -> Any:
                         re[m] += u[m] * c[m] - v[m] * d[m]
                         im[m] += u[m] * d[m] + v[m] * c[m]
                     event += 1
-            np.dot(states[:used], table[k], part)
-            whole += part
+            add_product(states[:used], table[k], whole)
         for p in range(points):
             for i in range(segments):
                 for j in range(min(WIDTH, frames - i * WIDTH)):

@@ -121,7 +121,7 @@ def scene(
     model = solve_model(instrument, row, board=board, fresh=fresh)
 
     def listen() -> Radiator:
-        with one_core():
+        with one_core(with_scipy=False):
             if board is not None:
                 return board_radiator(model, instrument, row.trim, board)
             if through == "pickup":
@@ -161,7 +161,7 @@ def perform(
     scene: Scene, events: Sequence[Stroke | Hold], *, seconds: float, settings: ContactSettings | None = None
 ) -> Rendering:
     """Strokes and holds, in the order of their starts, heard for so many seconds."""
-    with one_core():
+    with one_core(with_scipy=False):
         return _performed(scene, events, seconds, settings or ContactSettings())
 
 

@@ -18,7 +18,7 @@ from synth.errors import InputError
 from synth.sound.audio import RATE, REFERENCE_PRESSURE
 from synth.sound.bands import OCTAVES, band_edges
 from synth.sound.quiet_room import nc_curve, room_spectrum
-from synth.sound.room_response import alike_noise
+from synth.sound.room_response import alike_noise, coherence
 
 LOOP: Final = 1 << 19  # samples, 11 s, after which the noise comes again
 SEED: Final = 29
@@ -38,7 +38,7 @@ def noise_octaves(noise: RoomNoise) -> Array:
 def noise_stream(octaves_db: Array, spacing: float) -> Callable[[int], Array]:
     """What gives the next so many samples (2, n) in Pa."""
     frequency: Array = np.asarray(np.fft.rfftfreq(LOOP, 1.0 / RATE))
-    pair = alike_noise(np.random.default_rng(SEED), frequency, LOOP, spacing)
+    pair = alike_noise(np.random.default_rng(SEED), coherence(frequency, spacing), LOOP)
     low, high = band_edges(OCTAVES).T
     power = np.zeros(len(frequency))  # mean square per hertz
     for first, last, level in zip(low, high, octaves_db, strict=True):

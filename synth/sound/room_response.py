@@ -127,8 +127,9 @@ def late_filters(room: ShoeboxRoom, *, since: float, nearest: float, spacing: fl
     frequency: Array = np.asarray(np.fft.rfftfreq(size, 1.0 / rate))
     weights = octave_weights(frequency)
     falling = [np.exp(-0.5 * fall * time) * part for fall, part in zip(falls, share, strict=True)]
+    same = coherence(frequency, spacing)
     for k in range(AROUND):
-        pair = alike_noise(rng, frequency, size, spacing)
+        pair = alike_noise(rng, same, size)
         for band, fall in zip(weights, falling, strict=True):
             out[:, k, start:] += np.fft.irfft(pair * band, size)[:, :count] * fall
     return out
@@ -141,11 +142,15 @@ def octave_weights(frequency: Array) -> Array:
     return np.asarray(np.cos(0.5 * math.pi * np.clip(octave, -1.0, 1.0)) ** 2)
 
 
-def alike_noise(rng: np.random.Generator, frequency: Array, size: int, spacing: float) -> Complex:
-    """Spectra (2, F) of unit white noise at two points in a diffuse field.
+def coherence(frequency: Array, spacing: float) -> Array:
+    """Of two points `spacing` m apart in a diffuse field at `frequency` (F,) Hz.
 
-    Their coherence is sin(kd)/(kd) (R. K. Cook et al., J. Acoust. Soc. Am. 27, 1955, 1072).
+    It is sin(kd)/(kd) (R. K. Cook et al., J. Acoust. Soc. Am. 27, 1955, 1072).
     """
+    return np.asarray(np.sinc(2.0 * frequency * spacing / SOUND_SPEED))
+
+
+def alike_noise(rng: np.random.Generator, same: Array, size: int) -> Complex:
+    """Spectra (2, F) of unit white noise of `size` samples at two points whose coherence is `same` (F,)."""
     one, other = np.fft.rfft(rng.standard_normal((2, size)))
-    same = np.sinc(2.0 * frequency * spacing / SOUND_SPEED)
     return np.stack([one, same * one + np.sqrt(1.0 - same**2) * other])

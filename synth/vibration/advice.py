@@ -25,9 +25,8 @@ from synth.design.change import (
     ROOM,
     Change,
     faces,
-    fits,
+    fitting,
     in_design,
-    in_instrument,
     same_face,
     spans,
     start_mm,
@@ -87,7 +86,7 @@ def advise(design: schema.Design, instrument: Instrument, row: Row, quarrels: Se
     """Remedies for the worst `ADVISED` of the quarrels."""
     if not quarrels:
         return Advice(())
-    with one_core():
+    with one_core(with_scipy=False):
         adviser = _Adviser(design, instrument, row, quarrels)
         return Advice(tuple(tuple(adviser.remedies(each)) for each in quarrels[:ADVISED]))
 
@@ -121,8 +120,8 @@ class _Adviser:
         now = self._estimate(Change())
         assert now is not None
         share = SETTLED * quarrel.severity / self.worst[quarrel.of].severity
-        fitting = (change for change in changes if self._estimate(change) is not None)
-        for change, _ in zip(fitting, range(ESTIMATED), strict=False):
+        within = (change for change in changes if self._estimate(change) is not None)
+        for change, _ in zip(within, range(ESTIMATED), strict=False):
             then = self._estimate(change)
             assert then is not None
             if then.worst(quarrel.of) <= share * now.worst(quarrel.of) and then.total() <= now.total():
@@ -141,9 +140,8 @@ class _Adviser:
     def _estimate(self, change: Change) -> Meetings | None:
         """None where the change does not fit."""
         if change not in self.estimates:
-            new = in_instrument(self.instrument, change)
-            fit = fits(self.instrument, new)
-            self.estimates[change] = estimate(new, self.row, self.free) if fit else None
+            new = fitting(self.instrument, change)
+            self.estimates[change] = None if new is None else estimate(new, self.row, self.free)
         return self.estimates[change]
 
     def _solve(self, change: Change) -> tuple[Quarrel, ...] | None:
@@ -254,8 +252,10 @@ def making_room(instrument: Instrument, group: int, target: float) -> Change:
 
 def _spread(nearest_first: Array) -> Array:
     """The nearest few, then ever fewer: places a millimetre apart all fail or all help."""
-    index = np.unique(np.round(np.geomspace(1.0, max(len(nearest_first), 1), 3 * ESTIMATED)).astype(int) - 1)
-    return np.asarray(nearest_first[index[index < len(nearest_first)]])
+    ranks = np.round(np.geomspace(1.0, max(len(nearest_first), 1), 3 * ESTIMATED)).astype(int)
+    return np.asarray(
+        nearest_first[[rank - 1 for rank in sorted(set(ranks.tolist())) if rank <= len(nearest_first)]]
+    )
 
 
 def _moved(bases: Bases, r: int, position: Array, shapes: BarShapes) -> Bases:

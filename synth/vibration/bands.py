@@ -23,6 +23,7 @@ told must be modes: the residual K v - omega² M v of all is looked at.
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import itertools
 import math
 from collections.abc import Sequence
@@ -136,7 +137,7 @@ def in_bands(structure: Structure, bands: list[ModeBand], limits: Array) -> tupl
     workers = threads_allowed()
     with one_core(), ThreadPoolExecutor(workers) as pool:
         host = _host_modes(blocks)
-        parts = list(pool.map(lambda band: _solve_band(blocks, band, host), bands))
+        parts = list(pool.map(lambda band: _solved_alone(blocks, band, host), bands))
         spans = _spans(parts, len(blocks.tine_stiffness) + len(blocks.host_mass))
         if spans is None:
             return None
@@ -146,15 +147,25 @@ def in_bands(structure: Structure, bands: list[ModeBand], limits: Array) -> tupl
     return (squared, vectors) if _residual(blocks, squared, vectors) < RESIDUAL else None
 
 
+def _solved_alone(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _Solved:
+    """The band solved, and what that took given back to the system: glibc keeps it where it is below 32 MiB."""
+    found = _solve_band(blocks, band, host)
+    with contextlib.suppress(OSError, AttributeError, TypeError):  # another library of C
+        ctypes.CDLL(None).malloc_trim(0)
+    return found
+
+
 def _joined(parts: list[_Solved], spans: list[slice], pool: ThreadPoolExecutor) -> tuple[Array, Singles]:
-    """omega² (D,), rising, and vectors (D, D) of all bands."""
+    """omega² (D,), rising, and vectors (D, D) of all bands, whose own are let go one by one; `parts` is emptied."""
+    left = dict(enumerate(parts))
+    parts.clear()
     ends = np.cumsum([0, *(span.stop - span.start for span in spans)]).tolist()
     squared, vectors = np.empty(ends[-1]), np.empty((ends[-1], ends[-1]), dtype=np.float32)
 
-    def tell(part: _Solved, span: slice, here: slice) -> None:
-        squared[here] = part.whole(span, vectors[:, here])
+    def tell(number: int, here: slice) -> None:
+        squared[here] = left.pop(number).whole(spans[number], vectors[:, here])
 
-    list(pool.map(tell, parts, spans, itertools.starmap(slice, pairwise(ends))))
+    list(pool.map(tell, range(len(spans)), itertools.starmap(slice, pairwise(ends))))
     order = np.argsort(squared, kind="stable")
     reorder(vectors, order)
     return squared[order], vectors
@@ -232,7 +243,7 @@ def _solve_band(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _S
     """The band's smaller problem, solved."""
     near, far = np.flatnonzero(band.near), np.flatnonzero(~band.near)
     squared = blocks.tine_stiffness.diagonal()[far]
-    pull = blocks.tine_stiffness[np.ix_(far, near)].astype(np.float32)
+    pull = _picked(blocks.tine_stiffness, far, near)
     tines, coupling, turned = _turned(blocks, band, near, far, pull)
     answer = _answers(host, band, squared, turned)
     kind = np.float32 if band.single else np.float64
@@ -243,6 +254,14 @@ def _solve_band(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _S
     values, vectors = block_modes(problem, np.array([-np.inf, np.inf]), single=band.single)
     kept = _Far(squared, turned.astype(np.float32), pull, answer.astype(np.float32))
     return _Solved(values, vectors.astype(np.float32), band, len(blocks.host_mass), kept)
+
+
+def _picked(matrix: Array, rows: Indices, columns: Indices) -> Singles:
+    """Some rows and columns in single precision, a few rows at a time: never all in double."""
+    out = np.empty((len(rows), len(columns)), dtype=np.float32)
+    for first in range(0, len(rows), STRIP):
+        out[first : first + STRIP] = matrix[np.ix_(rows[first : first + STRIP], columns)]
+    return out
 
 
 def _turned(
@@ -296,7 +315,7 @@ def _answering(
 ) -> tuple[Array, Array]:
     """Mass and stiffness (Mc + k, Mc + k) of the host with what answers it, as precise as that is given."""
     count = len(blocks.host_mass)
-    pull = blocks.tine_stiffness[np.ix_(far, far)].astype(np.float32)
+    pull = _picked(blocks.tine_stiffness, far, far)
     np.fill_diagonal(pull, 0.0)  # what is left is small: single digits do
     pulled = (pull @ answer.astype(np.float32, copy=False)).astype(answer.dtype, copy=False)
     pulled += blocks.tine_stiffness.diagonal()[far, None].astype(answer.dtype) * answer

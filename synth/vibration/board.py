@@ -31,12 +31,12 @@ import numpy as np
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array, Complex
 from synth.design.instrument import Bar, Board, Foot
+from synth.vibration.air_cells import CLASSES
 from synth.vibration.bar import path, surface_distance
 from synth.vibration.board_interface import BoardModes, Feet, StandingBoard
 from synth.vibration.plate import Plate, PlateModes, orthotropic, solve_plate
 from synth.vibration.plate_air import (
     CAVITY_LOSS,
-    CLASSES,
     Radiation,
     air_spring,
     displaced_volume,

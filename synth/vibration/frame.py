@@ -115,7 +115,7 @@ def solve(
     Rigid modes come out as frequencies at or near 0; `count` and `highest_hz` cut the list at its upper end.
     Rounding is a share of the largest omega²: a spring far stiffer than the beams takes digits from low modes.
     """
-    free = np.setdiff1d(np.arange(len(K)), np.asarray(held, dtype=np.int64))
+    free = np.delete(np.arange(len(K)), np.asarray(held, dtype=np.int64))
     # numpy alone: `check` waits for no other library here
     inverse = np.linalg.inv(np.linalg.cholesky(M[np.ix_(free, free)]))
     standard = inverse @ K[np.ix_(free, free)] @ inverse.T

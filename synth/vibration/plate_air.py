@@ -29,8 +29,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
-from synth.arrays import Array, Complex
+from synth.arrays import Array, Complex, Indices
 from synth.cores import one_core, threads_allowed
+from synth.vibration.air_cells import CLASSES, against, dipoles, monopoles, pressed
 from synth.vibration.plate import PlateModes
 
 CELLS_A_WAVE: Final = 8.0  # of the shortest bending wave; doubling it moves levels by less than 0.5 dB
@@ -41,6 +42,7 @@ PLUG_END: Final = (
 )
 
 Faces = Literal["both", "one"]
+_Classes = list[tuple[tuple[int, int], Indices]]
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,7 @@ class Radiation:
     frequency: Array  # (G,) Hz, rising
     impedance: NDArray[np.complexfloating]  # (G, B, B) N s/m per kg, symmetric
     point: Array  # (X, 2) m from the plate's middle, the quarter x > 0, y > 0
-    sources: NDArray[np.complexfloating]  # (G, X, B)
+    sources: NDArray[np.complexfloating]  # (G, X, B), or (1, X, B) where all rows are alike
     parity: NDArray[np.int64]  # (B, 2) +1 even or -1 odd in x and in y
 
     def mass(self, frequency: Array) -> Array:
@@ -73,13 +75,15 @@ class Radiation:
 
     def mixed(self, mix: Array) -> Radiation:
         """The same air in new modes, of which each is a mixture (B, B') of modes of one class."""
-        leading = np.argmax(np.abs(mix), axis=0)
-        return dataclasses.replace(
-            self,
-            impedance=np.asarray(mix.T @ self.impedance @ mix, dtype=np.complex128),
-            sources=self.sources @ mix,
-            parity=self.parity[leading],
-        )
+        parity = self.parity[np.argmax(np.abs(mix), axis=0)]
+        count = mix.shape[1]
+        impedance = np.zeros((len(self.impedance), count, count), dtype=np.complex128)
+        sources = np.zeros((*self.sources.shape[:2], count), dtype=np.complex128)
+        for (_, old), (_, new) in zip(_classes(self.parity), _classes(parity), strict=True):
+            part = mix[np.ix_(old, new)]
+            impedance[:, new[:, None], new] = part.T @ self.impedance[:, old[:, None], old] @ part
+            sources[:, :, new] = self.sources[:, :, old] @ part
+        return dataclasses.replace(self, impedance=impedance, sources=sources, parity=parity)
 
     def stored(self) -> Radiation:
         """The same in single precision: half the size in the cache, exact to 1e-7 of each number."""
@@ -96,13 +100,14 @@ class Radiation:
         R = np.maximum(np.hypot(*self.point.T), 1e-6)
         ring = np.sin(k[:, None] * R) / (4.0 * math.pi * R)  # of all four images alike
         even = np.where(np.all(self.parity == 1, axis=1), 4.0, 0.0)
-        row = (k * SOUND_SPEED)[:, None] * area * even * np.einsum("gx,gxb->gb", ring, self.sources.real)
+        row = (k * SOUND_SPEED)[:, None] * area * even * (ring @ self.sources[0].real)
         alone = AIR_DENSITY * k**2 * SOUND_SPEED * area**2 / (4.0 * math.pi)
         impedance = np.pad(self.impedance, [(0, 0), (0, 1), (0, 1)])
         impedance[:, -1, :-1] += row
         impedance[:, :-1, -1] += row
         impedance[:, -1, -1] += alone
-        plug = np.zeros((len(k), len(self.point) + 1, self.sources.shape[2] + 1), dtype=np.complex128)
+        alike, cells, count = self.sources.shape
+        plug = np.zeros((alike, cells + 1, count + 1), dtype=np.complex128)
         plug[:, :-1, :-1] = self.sources
         plug[:, -1, -1] = AIR_DENSITY * area / 4.0  # its four images lie on one another
         return dataclasses.replace(
@@ -126,15 +131,20 @@ class Radiation:
         below, share = _between(self.frequency, frequency)
         out = np.empty((len(self.parity), len(frequency)), dtype=np.complex128)
         greens = self._greens(2.0 * math.pi * frequency / SOUND_SPEED, ear, nearest)
-        for signs, green in zip(CLASSES, greens, strict=True):
-            own = np.flatnonzero(np.all(self.parity == signs, axis=1))
-            for row in np.unique(below):
-                here = np.flatnonzero(below == row)
-                above = min(row + 1, len(self.sources) - 1)
-                low, high = self.sources[row][:, own].T, self.sources[above][:, own].T
-                out[np.ix_(own, here)] = low @ (green[:, here] * (1.0 - share[here])) + high @ (
-                    green[:, here] * share[here]
-                )
+        for (_, own), green in zip(_classes(self.parity), greens, strict=True):
+            out[own] = self._radiated(own, green, below, share)
+        return out
+
+    def _radiated(self, own: Indices, green: Complex, below: Indices, share: Array) -> Complex:
+        """The modes `own` of one class through its `green` (X, M), between the rows `below` (M,) and the next."""
+        if len(self.sources) == 1:
+            return np.asarray(self.sources[0][:, own].T @ green)
+        out = np.empty((len(own), green.shape[1]), dtype=np.complex128)
+        for row in np.unique(below):
+            here = np.flatnonzero(below == row)
+            above = min(row + 1, len(self.sources) - 1)
+            low, high = (self.sources[each][:, own].T @ green[:, here] for each in (row, above))
+            out[:, here] = low * (1.0 - share[here]) + high * share[here]
         return out
 
     def _greens(self, k: Array, ear: Array, nearest: float) -> tuple[Complex, ...]:
@@ -156,9 +166,6 @@ class Radiation:
         return np.asarray(spread * (away[:, 2:] / R * (1j * k + 1.0 / R)) if self.faces == "both" else spread)
 
 
-CLASSES: Final = ((1, 1), (1, -1), (-1, 1), (-1, -1))
-
-
 def radiation(modes: PlateModes, frequency: Array, *, faces: Faces, finer: float = 1.0) -> Radiation:
     """The air around the modes at `frequency` (G,) Hz. `finer` refines the cells (for tests of convergence).
 
@@ -168,32 +175,47 @@ def radiation(modes: PlateModes, frequency: Array, *, faces: Faces, finer: float
     if plate.edges[0] != plate.edges[1] or plate.edges[2] != plate.edges[3]:
         raise ValueError("opposite edges must be alike")
     x, y, hx, hy = _cells(modes, faces, finer)
-    shape = modes.grid(plate.length / 2.0 + x, plate.width / 2.0 + y).reshape(len(x) * len(y), -1)
+    shape = modes.grid(plate.length / 2.0 + x, plate.width / 2.0 + y)  # (nx, ny, B)
     parity = _parity(modes)
-    count = shape.shape[1]
-    impedance = np.zeros((len(frequency), count, count), dtype=np.complex128)
-    sources = np.zeros((len(frequency), len(x) * len(y), count), dtype=np.complex128)
+    point = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1).reshape(-1, 2)
+    around = _bare if faces == "both" else _lid
+    classes = [(signs, own) for signs, own in _classes(parity) if len(own)]
+    impedance, sources = around(shape, classes, 2.0 * math.pi * frequency, (hx, hy))
+    return Radiation(faces, (plate.length, plate.width), frequency, impedance, point, sources, parity)
+
+
+def _bare(shape: Array, classes: _Classes, w: Array, sides: tuple[float, float]) -> tuple[Complex, Complex]:
+    """Impedance (G, B, B) and sources (G, X, B) of both faces at the circular frequencies w (G,)."""
+    nx, ny, count = shape.shape
+    pattern = shape.reshape(nx * ny, count)
+    impedance = np.zeros((len(w), count, count), dtype=np.complex128)
+    sources = np.zeros((len(w), nx * ny, count), dtype=np.complex128)
 
     def solve(row: int) -> None:
-        w = 2.0 * math.pi * frequency[row]
-        kernel = _KERNELS[faces](w / SOUND_SPEED, hx, hy, 2 * len(x), 2 * len(y))
-        for signs in CLASSES:
-            own = np.flatnonzero(np.all(parity == signs, axis=1))
-            matrix = _quarter(kernel, signs)
-            if faces == "both":
-                jump = -1j * w * AIR_DENSITY * np.linalg.solve(matrix, shape[:, own])
-                sources[row][:, own] = jump * hx * hy / (1j * w)
-            else:
-                jump = 1j * w * AIR_DENSITY * matrix @ shape[:, own]
-                sources[row][:, own] = AIR_DENSITY * shape[:, own] * hx * hy
-            block = 4.0 * hx * hy * shape[:, own].T @ jump
+        k = w[row] / SOUND_SPEED
+        kernel = dipoles(k, *sides, 2 * nx, 2 * ny)
+        for signs, own in classes:
+            found = AIR_DENSITY * math.prod(sides) * against(k, sides, signs, kernel, pattern[:, own])
+            block = 4j * w[row] * pattern[:, own].T @ found
+            sources[row][:, own] = found
             impedance[row][np.ix_(own, own)] = (block + block.T) / 2.0
 
     workers = threads_allowed()
     with one_core(), ThreadPoolExecutor(workers) as pool:  # one row a core: each is too small for several
-        list(pool.map(solve, range(len(frequency))))
-    point = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1).reshape(-1, 2)
-    return Radiation(faces, (plate.length, plate.width), frequency, impedance, point, sources, parity)
+        list(pool.map(solve, range(len(w))))
+    return impedance, sources
+
+
+def _lid(shape: Array, classes: _Classes, w: Array, sides: tuple[float, float]) -> tuple[Complex, Complex]:
+    """The same of one face; its sources (1, X, B) are the same at every frequency."""
+    nx, ny, count = shape.shape
+    kernels = np.stack([monopoles(each / SOUND_SPEED, *sides, 2 * nx, 2 * ny) for each in w])
+    impedance = np.zeros((len(w), count, count), dtype=np.complex128)
+    scale = 1j * w[:, None, None] * AIR_DENSITY * math.prod(sides)
+    for signs, own in classes:
+        impedance[:, own[:, None], own] = scale * pressed(kernels, signs, shape[:, :, own])
+    sources = AIR_DENSITY * math.prod(sides) * shape.reshape(1, nx * ny, count)
+    return impedance, sources.astype(np.complex128)
 
 
 def air_spring(volume: float) -> float:
@@ -244,61 +266,14 @@ def _cells(modes: PlateModes, faces: Faces, finer: float) -> tuple[Array, Array,
     return x, y, hx, hy
 
 
+def _classes(parity: NDArray[np.int64]) -> _Classes:
+    """Which modes (B,) are of each of `CLASSES`."""
+    return [(signs, np.flatnonzero(np.all(parity == signs, axis=1))) for signs in CLASSES]
+
+
 def _parity(modes: PlateModes) -> NDArray[np.int64]:
     """Even (+1) or odd (-1) in x and y, (B, 2), from the basis functions a mode is made of."""
     energy = modes.coefficients**2
     odd_x, odd_y = np.sum(energy[1::2], axis=(0, 1)), np.sum(energy[:, 1::2], axis=(0, 1))
     whole = np.sum(energy, axis=(0, 1))
     return np.stack([np.where(2.0 * odd > whole, -1, 1) for odd in (odd_x, odd_y)], axis=1).astype(np.int64)
-
-
-def _quarter(kernel: Complex, signs: tuple[int, int]) -> Complex:
-    """The matrix on a quarter's cells of a kernel by cell offsets (2 nx, 2 ny), images included."""
-    n, m = kernel.shape[0] // 2, kernel.shape[1] // 2
-    i, j = np.arange(n), np.arange(m)
-    direct_x, image_x = np.abs(i[:, None] - i), i[:, None] + i + 1
-    direct_y, image_y = np.abs(j[:, None] - j), j[:, None] + j + 1
-    rows = kernel[direct_x] + signs[0] * kernel[image_x]  # (n, n, 2 m)
-    both = rows[:, :, direct_y] + signs[1] * rows[:, :, image_y]  # (n, n, m, m)
-    return np.ascontiguousarray(both.transpose(0, 2, 1, 3)).reshape(n * m, n * m)
-
-
-def _corners(hx: float, hy: float, nx: int, ny: int) -> tuple[Array, Array, Array]:
-    """Distances (nx, ny) of the cells at whole offsets, and the ends of the cells, for closed-form integrals."""
-    u, v = np.arange(nx) * hx, np.arange(ny) * hy
-    return (
-        np.hypot(u[:, None], v),
-        np.append(u - hx / 2.0, u[-1] + hx / 2.0),
-        np.append(v - hy / 2.0, v[-1] + hy / 2.0),
-    )
-
-
-def _over_cells(primitive: Array) -> Array:
-    return np.asarray(np.diff(np.diff(primitive, axis=0), axis=1))
-
-
-def _inverse_distance(u: Array, v: Array) -> Array:
-    """The integral of 1/R over each cell between the ends u and v."""
-    U, V = u[:, None], v[None, :]
-    return _over_cells(U * np.arcsinh(V / np.abs(U)) + V * np.arcsinh(U / np.abs(V)))
-
-
-def _dipole_kernel(k: float, hx: float, hy: float, nx: int, ny: int) -> Complex:
-    R, u, v = _corners(hx, hy, nx, ny)
-    U, V = u[:, None], v[None, :]
-    static = _over_cells(-np.hypot(U, V) / (U * V)) + k**2 / 2.0 * _inverse_distance(u, v)
-    R[0, 0] = 1.0
-    rest = ((1.0 + 1j * k * R) * np.exp(-1j * k * R) - 1.0 - (k * R) ** 2 / 2.0) / R**3
-    rest[0, 0] = -1j * k**3 / 3.0
-    return np.asarray((static + rest * hx * hy) / (4.0 * math.pi))
-
-
-def _monopole_kernel(k: float, hx: float, hy: float, nx: int, ny: int) -> Complex:
-    R, u, v = _corners(hx, hy, nx, ny)
-    R[0, 0] = 1.0
-    rest = (np.exp(-1j * k * R) - 1.0) / R
-    rest[0, 0] = -1j * k
-    return np.asarray((_inverse_distance(u, v) + rest * hx * hy) / (4.0 * math.pi))
-
-
-_KERNELS: Final = {"both": _dipole_kernel, "one": _monopole_kernel}

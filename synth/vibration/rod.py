@@ -197,7 +197,7 @@ def _meshes_of_size(rods: Rods, size: Array) -> Iterator[_Mesh]:
     total = -(-count.sum(axis=1) // _BUCKET) * _BUCKET
     widest = np.argmax(gaps, axis=1)
     count[np.arange(len(count)), widest] += total - count.sum(axis=1)
-    for elements in np.unique(total):
+    for elements in sorted(set(total.tolist())):  # np.unique waits for numpy.ma
         rows = np.flatnonzero(total == elements)
         times = count[rows].ravel()
         steps = np.repeat(gaps[rows].ravel() / np.maximum(times, 1), times).reshape(len(rows), elements)
@@ -235,7 +235,7 @@ def _modes(rods: Rods, mesh: _Mesh, limit: Array) -> Iterator[tuple[Indices, Rod
     # Squared frequencies beyond the limit need not be positive here: massless freedoms have none.
     there = values >= (2.0 * math.pi * limit[mesh.rows, None]) ** -2.0
     count = np.maximum(there.sum(axis=1), 1)
-    for partials in np.unique(count).tolist():
+    for partials in sorted(set(count.tolist())):
         own = np.flatnonzero(count == partials)
         lowest = [
             np.ascontiguousarray(each[..., ::-1][..., :partials])

@@ -28,11 +28,13 @@ from synth.vibration.tuning import Row, tune
 Solved = TypeVar("Solved")
 
 
-def _solved(name: str, depends_on: object, solve: Callable[[], Solved], *, fresh: bool = False) -> Solved:
+def _solved(
+    name: str, depends_on: object, solve: Callable[[], Solved], *, fresh: bool = False, scipy: bool = False
+) -> Solved:
     """Kept, or solved on one core but for what is large."""
 
     def alone() -> Solved:
-        with one_core():
+        with one_core(with_scipy=scipy):
             return solve()
 
     return cached(name, depends_on, alone, fresh=fresh)
@@ -70,7 +72,8 @@ def solve_loss_shares(instrument: Instrument, row: Row, *, fresh: bool = False) 
 def solve_board_of(instrument: Instrument, name: str, *, fresh: bool = False) -> SolvedBoard:
     """A board of the instrument with its feet under the bar."""
     board = instrument.boards[name]
-    return _solved("board", (board, instrument.bar), lambda: solve_board(board, instrument.bar), fresh=fresh)
+    depends_on = (board, instrument.bar)
+    return _solved("board", depends_on, lambda: solve_board(board, instrument.bar), fresh=fresh, scipy=True)
 
 
 def solve_model(
@@ -92,4 +95,4 @@ def solve_model(
         )
 
     depends_on = (instrument.bar, instrument.tines, row.length, row.trim, places, standing)
-    return _solved("modes", depends_on, solve, fresh=fresh)
+    return _solved("modes", depends_on, solve, fresh=fresh, scipy=True)

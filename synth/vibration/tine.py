@@ -218,7 +218,7 @@ def _lost(modes: TineModes, numbers: Array, rows: Indices) -> list[Array]:
     count = modes.exists.sum(axis=1)
     nodes = np.argmax(modes.height == modes.height[:, -1:], axis=1) + 1
     found: dict[int, Array] = {}
-    for ends in np.unique(nodes[rows]).tolist():
+    for ends in sorted(set(nodes[rows].tolist())):
         own = rows[nodes[rows] == ends]
         shapes = (modes.height[own, :ends], modes.shape[own, :, :ends], modes.slope[own, :, :ends])
         total = _losses(numbers[own], modes.frequency[own], *map(np.ascontiguousarray, shapes)).total

@@ -40,6 +40,7 @@ ASTRAY: Final = (
 )
 SOLVED: Final = 5  # layouts that are solved whole before the best of them is taken with its warning
 SOUNDING_HZ: Final = 1.0  # below it a free bar's mode is a rigid motion
+LOOKED_AT: Final = 40  # of the lowest modes, for the first that goes up and down
 GRID: Final = 2001  # places at which a mode is looked at
 CORD_MM: Final = 1.25  # half a cord's width, beside a nut
 PLAIN_ROOM: Final = 1.02  # of a plain rod's diameter: `check` warns of a support nearer than one
@@ -82,7 +83,7 @@ class _Tried:
 
 def draft(wishes: Wishes) -> Draft:
     """The design for these wishes. Raises `InputError` for what cannot be built, with what could."""
-    with one_core():
+    with one_core(with_scipy=False):
         return _drafted(wishes)
 
 
@@ -92,11 +93,14 @@ def first_mode_nodes(instrument: Instrument, row: Row, free: BarModes) -> tuple[
     nuts = nut_inertia(instrument.tines, instrument.bar, bases)
     kappa, v = loaded_bar(row.modes, free, bases, nuts=nuts)
     position = np.linspace(0.0, instrument.bar.length, GRID)
-    motion = free.at(position) @ v[:, :40]
-    hertz = np.sqrt(kappa[:40]) / (2.0 * math.pi)
-    upright, whole = np.mean(motion[:, 2] ** 2, axis=0), np.mean(np.sum(motion[:, :3] ** 2, axis=1), axis=0)
-    mode = int(np.flatnonzero((hertz > SOUNDING_HZ) & (upright > 0.5 * whole))[0])
-    return float(hertz[mode]), tuple(_zeros(position, motion[:, 2, mode]))
+    bare = free.at(position)[:, :3]
+    hertz = np.sqrt(kappa[:LOOKED_AT]) / (2.0 * math.pi)
+    for mode in np.flatnonzero(hertz > SOUNDING_HZ).tolist():
+        motion = bare @ v[:, mode]
+        upright, whole = np.mean(motion[:, 2] ** 2), np.mean(np.sum(motion**2, axis=1))
+        if upright > 0.5 * whole:
+            return float(hertz[mode]), tuple(_zeros(position, motion[:, 2]))
+    raise AssertionError("every bar bends up and down")
 
 
 def _zeros(position: Array, height: Array) -> list[float]:

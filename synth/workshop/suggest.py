@@ -22,7 +22,7 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.design import catalogue
-from synth.design.change import Change, fits, in_design, in_instrument, start_mm
+from synth.design.change import Change, fitting, in_design, start_mm
 from synth.design.instrument import Instrument, Section
 from synth.design.resolve import resolve
 from synth.design.schema import Design, SupportKind
@@ -91,8 +91,8 @@ class Ground:
     def severity(self, change: Change) -> float:
         """The estimate of all quarrels together; infinite for what a maker cannot follow."""
         if change not in self._tried:
-            new = in_instrument(self.instrument, change)
-            self._tried[change] = self._estimated(new) if fits(self.instrument, new) else math.inf
+            new = fitting(self.instrument, change)
+            self._tried[change] = math.inf if new is None else self._estimated(new)
         return self._tried[change]
 
     @property

@@ -7,7 +7,16 @@ from typing import Any
 
 import pytest
 
-from synth.design.change import Change, fits, in_design, in_instrument, section_words, start_mm, words
+from synth.design.change import (
+    Change,
+    fits,
+    fitting,
+    in_design,
+    in_instrument,
+    section_words,
+    start_mm,
+    words,
+)
 from synth.design.instrument import Section
 from synth.design.resolve import resolve
 from synth.errors import InputError
@@ -262,7 +271,9 @@ def test_what_fits_is_never_refused_and_what_is_refused_never_fits(everyday):
             if min(start, at) < 0:
                 continue
             change = Change(((group, float(start)),), ((support, float(at)),))
-            if not fits(old, in_instrument(old, change)):
+            new = in_instrument(old, change)
+            assert fitting(old, change) == (new if fits(old, new) else None)
+            if not fits(old, new):
                 continue
             fitted += 1
             try:

@@ -225,7 +225,9 @@ def test_bins_under_way_are_written_once(head):
     assert EVENT.bin_steps == 1
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize(
+    "seed", [*range(6), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(6, 12))]
+)
 def test_any_everyday_design_is_laid_out_as_on_the_command_line(everyday, monkeypatch_module, seed):
     draw = np.random.default_rng(seed)
     try:

@@ -65,15 +65,17 @@ def closest(centre, axis, r_end, corner, edge):
 
     The stick is every point centre + s axis, s >= 0; the core is -corner <= x <= corner, z <= -edge.
     """
-    pairs = [(centre, np.array([np.clip(centre[0], -corner, corner), min(centre[1], -edge)]))]
-    rear = np.array([-corner, -edge])
-    s = (rear - centre) @ axis
+    x, z = centre
+    on_core = max(-corner, min(x, corner)), min(z, -edge)
+    way = on_core[0] - x, on_core[1] - z
+    s = (-corner - x) * axis[0] + (-edge - z) * axis[1]
     if s > 0.0:
-        pairs.append((centre + s * axis, rear))
-    on_stick, on_core = min(pairs, key=lambda pair: np.linalg.norm(pair[1] - pair[0]))
-    way = on_core - on_stick
-    normal = way / np.linalg.norm(way)
-    return np.linalg.norm(way) - r_end - edge, normal, on_core - edge * normal
+        other = -corner - x - s * axis[0], -edge - z - s * axis[1]
+        if math.hypot(*other) < math.hypot(*way):
+            on_core, way = (-corner, -edge), other
+    far = math.hypot(*way)
+    normal = np.array(way) / far
+    return far - r_end - edge, normal, np.array(on_core) - edge * normal
 
 
 def stroke(stroke, way, tip, *, beam_modes, step, start, first, seconds, leaning=True):
@@ -96,6 +98,7 @@ def stroke(stroke, way, tip, *, beam_modes, step, start, first, seconds, leaning
     )
     moves = planes.transpose(0, 2, 1)[:, :, :, None] * tip.shape[:, None, None, :]
     leans = planes.transpose(0, 2, 1)[:, :, :, None] * tip.slope[:, None, None, :] * leaning
+    flat_moves, flat_leans = moves.reshape(count, 2, -1), leans.reshape(count, 2, -1)
     q, p = np.zeros(omega.shape), np.zeros(omega.shape)
     lam, held, spring = np.full(count, -1.0), np.full((count, 2), np.nan), np.zeros(count)
     tally = np.tile([np.nan, np.nan, 0.0, 0.0, 0.0, 0.0, 0.0], (count, 1))
@@ -112,24 +115,29 @@ def stroke(stroke, way, tip, *, beam_modes, step, start, first, seconds, leaning
             body.state = body.turn @ body.state
         q[:], p[:] = turn[0] * q + turn[1] * p, turn[2] * q + turn[3] * p
         out.damped += before - ringing()
-        moment = np.linalg.norm(np.einsum("ipn,ipn->ip", tip.root_moment, q), axis=1)
+        moment = np.linalg.norm(np.sum(tip.root_moment * q, axis=2), axis=1)
         tally[:, 4] = np.maximum(tally[:, 4], np.where(tally[:, 6] > 0.0, moment, 0.0))
         for i in range(count):
-            end = axes.T @ [body.position for body in bodies]
+            end = axes.T @ np.array([body.position for body in bodies])
             end += [first + stroke.speed * number * step, 0.0, stick.end_radius]
-            fast = axes.T @ [body.speed for body in bodies] + [stroke.speed, 0.0, 0.0]
-            u, lean = np.einsum("dpn,pn->d", moves[i], q[i]), np.einsum("dpn,pn->d", leans[i], q[i])
+            u, lean = flat_moves[i] @ q[i].ravel(), flat_leans[i] @ q[i].ravel()
             height = way.bite[i] - tip.drop[i] * u @ u
-            flat = np.array([(end[:2] - [way.position[i], 0.0] - u) @ heading, end[2] - height])
-            angle = lean @ heading
-            upright = np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
+            ahead = (end[0] - way.position[i] - u[0]) * heading[0] + (end[1] - u[1]) * heading[1]
+            angle = lean[0] * heading[0] + lean[1] * heading[1]
+            cos, sin = math.cos(angle), math.sin(angle)
+            upright = np.array([[cos, -sin], [sin, cos]])
             gap, normal, point = closest(
-                upright @ flat, upright @ ray, stick.end_radius, way.core[i], way.edge[i]
+                (upright @ np.array([ahead, end[2] - height])).tolist(),
+                (upright @ ray).tolist(),
+                stick.end_radius,
+                way.core[i],
+                way.edge[i],
             )
             if gap >= 0.0:
                 tally[i, 1] = tally[i, 1] if lam[i] < 0.0 else start + number * step
                 lam[i], held[i], spring[i] = -1.0, np.nan, 0.0
                 continue
+            fast = axes.T @ np.array([body.speed for body in bodies]) + [stroke.speed, 0.0, 0.0]
             out.touches += lam[i] < 0.0
             tally[i, 6] += lam[i] < 0.0
             tally[i, 0] = np.nanmin([tally[i, 0], start + number * step])

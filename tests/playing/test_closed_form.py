@@ -236,3 +236,21 @@ def test_a_struck_tine_is_flung_further_than_it_is_held(contact_row, number, fli
     found, _, _ = closed(contact_row, Stroke(0, contact_row.stick("wood")))
     flung = dataclasses.replace(found, strike_number=np.full(12, number))
     np.testing.assert_allclose(flung.greatest_bend, fling * found.bend)
+
+
+@pytest.mark.parametrize("bite", [0.1e-3, 0.6e-3, 2e-3])
+def test_a_tine_is_held_by_the_hardest_of_the_places_round_the_end(contact_row, bite):
+    """Place by place: harder on the way round than where the tine begins to slip."""
+    stroke = Stroke(0, contact_row.stick("wood"), speed=0.01, bite=bite, tilt=0.5)
+    form, way, tip = closed(contact_row, stroke)
+    slow = Path(
+        stroke,
+        way.bite,
+        stroke.stick.end_radius + way.edge,
+        tip.stiffness,
+        *compliance(stroke.stick, stroke.grip),
+    )
+    places = np.linspace(stroke.tilt, 0.5 * math.pi, 13).tolist()
+    forces = np.array([slow.along_row(beta) for beta in places])
+    np.testing.assert_allclose(form.hand_force, forces.max(axis=0), rtol=1e-12)
+    assert np.all(forces.argmax(axis=0) > 0)

@@ -294,7 +294,7 @@ def test_a_pass_whose_books_do_not_close_is_followed_more_finely(contact_row, mo
     birch = contact_row.instrument.sticks["birch"]
 
     def off():
-        bites = np.linspace(2.6e-3, 3.0e-3, 6)
+        bites = np.linspace(2.6e-3, 3.0e-3, 6)[1:3]  # the two that are furthest off
         return [
             struck(contact_row, Stroke(0, birch, speed=0.1, bite=float(each))).books.off for each in bites
         ]

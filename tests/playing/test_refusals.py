@@ -85,17 +85,31 @@ def test_a_bend_beyond_the_reckoning_is_told(row_of):
     assert any("take it as a guess" in words for words in contact.warnings)
 
 
-@given(
-    bite=st.floats(1e-5, 12e-3),
-    speed=st.floats(0.05, 4.0),
-    tilt=st.floats(20.0, 80.0),
-    skew=st.floats(-40.0, 40.0),
-    pressure=st.floats(0.0, 4.0),
-    lean=st.floats(-1.0, 1.0),
-    stick=st.sampled_from(["wood", "nylon", "brass"]),
-)
-@settings(max_examples=25, deadline=None)
-def test_every_stroke_passes_or_is_refused_in_words(contact_row, stick, tilt, skew, **how):
+ANY_STROKE = {
+    "bite": st.floats(1e-5, 12e-3),
+    "speed": st.floats(0.05, 4.0),
+    "tilt": st.floats(20.0, 80.0),
+    "skew": st.floats(-40.0, 40.0),
+    "pressure": st.floats(0.0, 4.0),
+    "lean": st.floats(-1.0, 1.0),
+    "stick": st.sampled_from(["wood", "nylon", "brass"]),
+}
+
+
+@given(**ANY_STROKE)
+@settings(max_examples=10, deadline=None)
+def test_every_stroke_passes_or_is_refused_in_words(contact_row, **how):
+    passes_or_is_refused(contact_row, **how)
+
+
+@pytest.mark.slow
+@given(**ANY_STROKE)
+@settings(max_examples=60, deadline=None)
+def test_of_many_strokes_every_one_passes_or_is_refused_in_words(contact_row, **how):
+    passes_or_is_refused(contact_row, **how)
+
+
+def passes_or_is_refused(contact_row, *, stick, tilt, skew, **how):
     stroke = Stroke(0, contact_row.stick(stick), tilt=tilt * DEGREE, skew=skew * DEGREE, **how)
     words = ""
     try:

@@ -6,7 +6,6 @@ scipy.signal filters; decay, slopes and weighting go value by value. Time-varyin
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import numpy as np
 from scipy.signal import lfilter, sosfilt
@@ -94,36 +93,26 @@ def decay(values: np.ndarray) -> np.ndarray:
     return np.array(found)
 
 
-def total(core_loudness: np.ndarray, step: float = 1e-3) -> float:
-    """The area below the pattern of core loudness (21,), followed in small steps of Bark: no segments."""
-    return _area(core_loudness, step, lambda z: 1.0)
-
-
-def moment(core_loudness: np.ndarray, step: float = 1e-3) -> float:
-    """The same, each piece by its place times the weight of DIN 45692."""
-    return _area(
-        core_loudness, step, lambda z: z * (1.0 if z <= 15.8 else 0.15 * np.exp(0.42 * (z - 15.8)) + 0.85)
-    )
-
-
-def _area(core_loudness: np.ndarray, step: float, weight: Callable[[float], float]) -> float:
-    ends = table.UPPER_END + 1e-4
-    area, now, z, k = 0.0, 0.0, 0.0, 0
+def areas(core_loudness: np.ndarray, step: float = 1e-3) -> tuple[np.ndarray, np.ndarray]:
+    """Below patterns of core loudness (T, 21), all followed side by side in small steps of Bark, without segments:
+    their areas (T,), and the same with each piece by its place times the weight of DIN 45692."""
+    ends, steepness = (table.UPPER_END + 1e-4).tolist(), table.STEEPNESS
+    area, moment, now = np.zeros((3, len(core_loudness)))
+    z, k = 0.0, 0
     while k < 21:
         end = min(z + step, ends[k])
-        here = core_loudness[k]
-        if now <= here:
-            area += weight(0.5 * (z + end)) * here * (end - z)
-            now = here
-        else:
-            j = int(np.argmax(now > table.RANGE))  # the range that it falls through
-            fallen = max(here, now - (end - z) * table.STEEPNESS[j, min(k - 1, 7)])
-            area += weight(0.5 * (z + end)) * 0.5 * (now + fallen) * (end - z)
-            now = fallen
+        here, slopes, wide = core_loudness[:, k], steepness[:, min(k - 1, 7)], end - z
+        ranges = (now[:, None] > table.RANGE).argmax(axis=1)  # the range that it falls through
+        fallen = np.maximum(here, now - wide * slopes[ranges])
+        piece = wide * np.where(now <= here, here, 0.5 * (now + fallen))
+        now = np.where(now <= here, here, fallen)
+        area += piece
+        middle = 0.5 * (z + end)
+        moment += piece * middle * (1.0 if middle <= 15.8 else 0.15 * math.exp(0.42 * (middle - 15.8)) + 0.85)
         z = end
         if z >= ends[k]:
             k += 1
-    return area
+    return area, moment
 
 
 def weighted(values: np.ndarray) -> np.ndarray:
@@ -142,4 +131,4 @@ def loudness(sound: np.ndarray, step: float = 1e-3) -> np.ndarray:
     levels = third_octave_levels(sound)
     cores = np.array([core(each) for each in levels.T])
     decayed = np.array([decay(band) for band in cores.T]).T
-    return weighted(np.array([total(each, step) for each in decayed]))[::4]
+    return weighted(areas(decayed, step)[0])[::4]

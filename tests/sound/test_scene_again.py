@@ -16,6 +16,7 @@ from synth.design.resolve import resolve
 from synth.sound import render
 from synth.vibration import bar, solve
 
+pytestmark = pytest.mark.usefixtures("same_air")
 DESIGN = Path(__file__).parents[1] / "data" / "boarded.toml"
 SOLVERS = {
     "row": (solve, "tune"),

@@ -51,18 +51,29 @@ def held(row, stroke, resolution=EVENT):
     return np.array(forces), form.hold_force
 
 
-@pytest.mark.parametrize("stick", ["wood", "nylon", "brass"])
-@pytest.mark.parametrize("bite", [1e-3, 2e-3, 4e-3])
+@pytest.fixture(scope="module")
+def slowly(row):
+    """A slow stroke of wood, what it holds the tines with and the stroke as it is told."""
+    stroke = Stroke(0, row[0].sticks["wood"], speed=0.05)
+    return stroke, held(row, stroke)[0], stroke_row(stroke, *row).touches
+
+
+@pytest.mark.parametrize(
+    ("bite", "stick"),
+    [
+        *((bite, stick) for bite in (1e-3, 2e-3) for stick in ("wood", "nylon", "brass")),
+        (4e-3, "wood"),
+        *(pytest.param(4e-3, stick, marks=pytest.mark.slow) for stick in ("nylon", "brass")),
+    ],
+)
 def test_in_the_pluck_regime_the_hold_force_is_that_of_the_closed_form(row, stick, bite):
     contact, closed = held(row, Stroke(0, row[0].sticks[stick], speed=0.05, bite=bite))
     assert abs(decibels(float(np.median(contact / closed)))) < 1.5 * DB
 
 
-def test_a_tine_held_slowly_bends_as_the_textbook_cantilever(row):
-    instrument, tines = row
-    stroke = Stroke(0, instrument.sticks["wood"], speed=0.05)
-    force, _ = held(row, stroke)
-    bends = [touch.bend for touch in stroke_row(stroke, instrument, tines).touches]
+def test_a_tine_held_slowly_bends_as_the_textbook_cantilever(slowly):
+    _, force, touches = slowly
+    bends = [touch.bend for touch in touches]
     length = np.linspace(0.140, 0.050, 12)
     textbook = 3.0 * 193e9 * math.pi * 0.003**4 / 64.0 / length**3  # 3 E I/L^3
     np.testing.assert_allclose(
@@ -70,11 +81,9 @@ def test_a_tine_held_slowly_bends_as_the_textbook_cantilever(row):
     )  # a slow chatter of some per cent rides on it
 
 
-def test_a_tine_held_slowly_is_stressed_at_its_root_as_the_textbook_cantilever(row):
-    instrument, tines = row
-    stroke = Stroke(0, instrument.sticks["wood"], speed=0.05)
-    force, _ = held(row, stroke)
-    stress = [touch.root_stress for touch in stroke_row(stroke, instrument, tines).touches]
+def test_a_tine_held_slowly_is_stressed_at_its_root_as_the_textbook_cantilever(slowly):
+    _, force, touches = slowly
+    stress = [touch.root_stress for touch in touches]
     expected = 32.0 * force * np.linspace(0.140, 0.050, 12) / (math.pi * 0.003**3)  # 32 F L/(pi d^3)
     np.testing.assert_allclose(stress, expected, rtol=0.15)
 
@@ -90,13 +99,13 @@ def test_a_long_tine_is_plucked_with_the_energy_of_a_plectrum(row):
     assert 0.2e-3 < touch.energy < 4e-3
 
 
-def test_the_finger_on_a_harp_string_holds_long_and_slips_fast_and_so_does_the_stick(row):
+def test_the_finger_on_a_harp_string_holds_long_and_slips_fast_and_so_does_the_stick(row, slowly):
     # Sticking of 0.1 s and more against slipping in some ms: Chadefaux et al., JASA 131 (2012) 844 and 133 (2013)
     # 2444, model read, times from memory. An order of magnitude: holding lasts several times as long as slipping.
     instrument, tines = row
-    stroke = Stroke(0, instrument.sticks["wood"], speed=0.05)
+    stroke, _, touches = slowly
     way = passage(stroke, instrument, tines.frequency[:, 0, 0])
     form = pluck(stroke, way, tips(tines, way.tine, depth=0.0, count=10))
     assert np.all(form.slip - form.touch > 0.05)
-    touch = stroke_row(stroke, instrument, tines).touches[0]
+    touch = touches[0]
     assert 0.05 < touch.last_release - touch.first_touch < 0.5

@@ -41,7 +41,7 @@ def test_boards_add_to_the_level_as_the_independent_model_has_it(medians):
     [
         ("bar", 0),
         ("ply panel", 0),
-        ("EPS panel", 0),
+        pytest.param("EPS panel", 0, marks=pytest.mark.slow),
         ("EPS box", 0),
         ("bar", 1),
         ("EPS panel", 1),

@@ -85,18 +85,25 @@ def impulse(surfaces, seat=SEAT):
     instrument = dataclasses.replace(made(surfaces, seat), listener=there.listener)
     way = np.linalg.norm(ears(instrument) - bar_middle(instrument), axis=1)
     response = room_response(room, there, nearest=float(way[:2].min()), rate=RATE)
-    pressure = np.zeros((len(way), 4 * RATE))
+    pressure = np.zeros((len(way), max(each.shape[-1] for each in (response.early, response.late))))
     pressure[:, 0] = 1.0 / way
     return response.stream()(pressure), float(way[:2].min())
 
 
-def in_octaves(response):
-    """Energy (8,) of a response (2, N), both ears' mean, of the octaves as they fade into each other."""
-    spectrum = np.abs(np.fft.rfft(response, 1 << 18)) ** 2
+@functools.cache
+def octaves():
+    """(8, F) of the octaves as they fade into each other."""
     frequency = np.fft.rfftfreq(1 << 18, 1 / RATE)
     weights = octave_weights(frequency)
     weights[-1, frequency > 8000 * 2] = 0.0
-    return np.array([(spectrum.mean(axis=0) * each).sum() / each.sum() for each in weights])
+    return weights
+
+
+def in_octaves(response):
+    """Energy (8,) of a response (2, N), both ears' mean, of the octaves."""
+    assert response.shape[-1] <= 1 << 18
+    spectrum = (np.abs(np.fft.rfft(response, 1 << 18)) ** 2).mean(axis=0)
+    return (octaves() @ spectrum) / octaves().sum(axis=1)
 
 
 def filtered(response, octave):

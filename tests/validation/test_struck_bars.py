@@ -31,6 +31,7 @@ BARS = {  # fundamental in Hz, T60 in s, partials that are a free bar's
     "C9": (2103.86, 2.40, 3),
 }
 CENT = 1.0
+EACH = [pytest.param(name, marks=[pytest.mark.slow] if name == "Ds8" else []) for name in BARS]
 
 
 def cents(ratio: float) -> float:
@@ -81,7 +82,7 @@ def fitted(ratios: np.ndarray[tuple[int], np.dtype[np.float64]]) -> tuple[float,
     return float(best), float(np.max(np.abs(misses(float(best)))))
 
 
-@pytest.mark.parametrize("name", BARS)
+@pytest.mark.parametrize("name", EACH)
 def test_the_fundamental_is_the_one_measured_otherwise(name: str) -> None:
     """Within a cent, and a quarter of the decay: three of the bars decay in two stages, up to 0.8 Hz apart."""
     first = heard(name)[0]
@@ -89,7 +90,7 @@ def test_the_fundamental_is_the_one_measured_otherwise(name: str) -> None:
     assert first.decay == pytest.approx(BARS[name][1], rel=0.25)
 
 
-@pytest.mark.parametrize("name", BARS)
+@pytest.mark.parametrize("name", EACH)
 def test_thickness_alone_explains_the_ratios(name: str) -> None:
     """Ten cents is what a bar with a hole or a worn edge allows; three partials leave one degree of freedom."""
     ratios = np.array([p.frequency for p in heard(name)])
@@ -98,7 +99,7 @@ def test_thickness_alone_explains_the_ratios(name: str) -> None:
     assert miss < 10.0 * CENT
 
 
-@pytest.mark.parametrize("name", BARS)
+@pytest.mark.parametrize("name", EACH)
 def test_a_thin_bar_misses_by_tens_of_cents(name: str) -> None:
     ratios = np.array([p.frequency for p in heard(name)])
     miss = 1200.0 * np.log2(ratios / ratios[0] / THIN[: len(ratios)])
@@ -107,7 +108,7 @@ def test_a_thin_bar_misses_by_tens_of_cents(name: str) -> None:
     assert miss[-1] < -30.0 * CENT
 
 
-@pytest.mark.parametrize("name", BARS)
+@pytest.mark.parametrize("name", EACH)
 def test_bars_are_not_called_processed(name: str) -> None:
     warnings = measured(f"fluid_glockenspiel_{name}").warnings
     assert not any("processed" in each for each in warnings)

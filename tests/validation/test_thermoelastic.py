@@ -57,7 +57,7 @@ def test_the_relaxation_strength_of_304_is_that_of_the_tables() -> None:
     assert pytest.approx(4.24e-3, rel=0.002) == STRENGTH
 
 
-@pytest.mark.parametrize("frequency", [0.3, 0.984, 10.0])
+@pytest.mark.parametrize("frequency", [pytest.param(0.3, marks=pytest.mark.slow), 0.984, 10.0])
 def test_the_closed_form_solves_the_heat_equation(frequency: float) -> None:
     assert closed(np.array([frequency]))[0] == pytest.approx(abs(on_a_grid(frequency)), rel=1e-3)
 

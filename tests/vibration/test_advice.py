@@ -66,7 +66,7 @@ def order(places: list[float]) -> list[int]:
 
 
 def test_every_remedy_of_random_designs_can_be_followed_and_settles_its_quarrel(everyday: ModuleType) -> None:
-    counts = [followed(everyday, seed) for seed in range(200, 208)]
+    counts = [followed(everyday, seed) for seed in range(200, 206)]
     assert sum(counts) > 8
     assert sum(count > 0 for count in counts) > 3
 

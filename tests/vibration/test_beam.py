@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 
 import numpy as np
@@ -77,6 +78,7 @@ def test_the_rod_element_converges_with_the_fourth_power(count: int) -> None:
     np.testing.assert_allclose(error, -(kh**4) / 480.0, rtol=0.35)
 
 
+@functools.cache
 def cantilever(slenderness: float, count: int) -> Array:
     """Angular frequencies of a round Timoshenko cantilever, length 1, E = rho = 1, d/L = slenderness."""
     section = tube(slenderness, slenderness / 2.0, 0.29)

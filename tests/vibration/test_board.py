@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 
 import numpy as np
@@ -39,6 +40,10 @@ def foot(at: float, x: float, y: float, size: float) -> Foot:
 FEET = tuple(foot(at, x, 0.18, 0.025) for at, x in ((0.4, 0.1), (0.8, 0.5)))
 
 
+# one board of some tests is solved once
+board_on_bar = functools.cache(solve_board)
+
+
 def board(material=PLY, thickness=4e-3, depth=0.0, hole=0.0, feet=FEET) -> Board:
     kind, edges = ("box", "supported") if depth else ("panel", "free")
     return Board("one", kind, material, 0.4, 0.6, thickness, edges, depth, hole, feet)
@@ -52,7 +57,7 @@ def board(material=PLY, thickness=4e-3, depth=0.0, hole=0.0, feet=FEET) -> Board
 def test_modes_with_constant_air_are_the_board_solved_at_every_frequency(material, thickness, depth):
     """Point mobility and sound at low and middle pitch against D(w) q = f with the air of that very frequency."""
     one = board(material, thickness, depth)
-    solved = solve_board(one, BAR)
+    solved = board_on_bar(one, BAR)
     dry = solve_plate(plate_of(one), highest=4000.0, most=110)
     f = np.array([40.0, 60.0, 94.0, 130.0, 200.0, 300.0])
     exact = radiation(dry, f, faces="one" if depth else "both")
@@ -128,7 +133,7 @@ def test_statistical_modes_fill_the_range_and_have_the_endless_plates_mean():
 
 def test_losses_are_symmetric_and_never_negative():
     for depth, hole in ((0.0, 0.0), (0.1, 0.08)):
-        loss = solve_board(board(depth=depth, hole=hole), BAR).standing.modes.loss
+        loss = board_on_bar(board(depth=depth, hole=hole), BAR).standing.modes.loss
         assert pytest.approx(loss.T, abs=1e-9 * np.abs(loss).max()) == loss
         assert np.linalg.eigvalsh(loss).min() > -1e-9 * np.abs(loss).max()
 
@@ -137,7 +142,7 @@ def test_a_shallow_closed_box_stiffens_its_lid():
     # a plywood lid of 0.6 x 0.4 m, one mode: 33 Hz in vacuo, 136, 99, 74 Hz over 50, 100, 200 mm of air
     lowest = []
     for depth in (0.05, 0.1, 0.2):
-        solved = solve_board(board(depth=depth), BAR)
+        solved = board_on_bar(board(depth=depth), BAR)
         moved = np.abs(solved.radiation.sources[0].sum(axis=0)) * np.all(solved.radiation.parity == 1, axis=1)
         lowest.append(float(solved.standing.modes.frequency[int(np.argmax(moved[:12]))]))
     assert lowest[0] > lowest[1] > lowest[2] > 50.0
@@ -164,9 +169,7 @@ def test_a_slender_clamped_lid_is_solved_as_well():
 def test_a_wide_foot_holds_against_roll_by_the_square_of_its_width():
     wide = dataclasses.replace(FEET[0], width=0.05)
     narrow = dataclasses.replace(FEET[0], width=0.005)
-    roll = [
-        solve_board(board(feet=(foot, FEET[1])), BAR).standing.feet.stiffness[0, 3] for foot in (wide, narrow)
-    ]
+    roll = [feet_of(board(feet=(foot, FEET[1])), BAR).stiffness[0, 3] for foot in (wide, narrow)]
     assert roll[0] == pytest.approx(5e6 * 0.05**2 / 12.0)
     assert roll[0] / roll[1] == pytest.approx(100.0)
 
@@ -199,7 +202,7 @@ def test_the_board_lies_so_that_its_feet_stand_under_the_bars():
 @pytest.mark.parametrize("depth", [0.0, 0.1], ids=["panel: two faces", "box: one"])
 def test_statistical_modes_lose_to_the_air_what_the_last_solved_ones_do(depth):
     """Of the loss eta w^2 + w r the sheet's part is taken off: r goes on as the formula slopes."""
-    solved = solve_board(board(depth=depth), BAR)
+    solved = board_on_bar(board(depth=depth), BAR)
     modes, n = solved.standing.modes, solved.solved
     first = int(np.argmax(modes.frequency > modes.frequency[n - 1] / math.sqrt(2.0)))
     f, loss = modes.frequency[first : n + 3], modes.loss.diagonal()[first : n + 3]

@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 import pytest
+from scipy.special import ive, jve, kve
 
-from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.air import AIR_DENSITY, AIR_VISCOSITY, SOUND_SPEED
 from synth.vibration import damping
 
 FREQUENCY = np.array([50.0, 400.0, 3000.0])
@@ -51,6 +52,36 @@ def test_the_clamp_is_flat_in_frequency_and_the_metal_loses_by_its_share_of_the_
 def test_what_does_not_expand_does_not_heat() -> None:
     strength = damping.relaxation_strength(youngs=2e11, expansion=0.0, density=7900.0, heat_capacity=500.0)
     assert damping.thermoelastic(FREQUENCY, 1e-3, strength=strength, diffusivity=4e-6) == pytest.approx(0.0)
+
+
+def test_the_ratios_of_bessel_functions_are_those_of_a_library() -> None:
+    """Rods of 0.1 mm in radius to 20 mm over all that is heard: moduli from 0.3 to 3000, all at 45 degrees."""
+    size = np.geomspace(0.3, 3000.0, 400)
+    turned = (1.0 + 1.0j) / math.sqrt(2.0) * size
+    np.testing.assert_allclose(
+        damping._first_over_zeroth(turned), kve(1, turned) / kve(0, turned), rtol=1e-12
+    )
+    np.testing.assert_allclose(
+        damping._second_over_zeroth(turned), ive(2, turned) / ive(0, turned), rtol=1e-13
+    )
+    for each in np.split(turned, 400):  # each by itself takes its own number of terms
+        first, second = damping._first_over_zeroth(each), damping._second_over_zeroth(each)
+        np.testing.assert_allclose(first, kve(1, each) / kve(0, each), rtol=1e-12)
+        np.testing.assert_allclose(second, ive(2, each) / ive(0, each), rtol=1e-13)
+
+
+def test_the_losses_are_those_that_a_library_of_bessel_functions_gives() -> None:
+    frequency, radius = np.geomspace(20.0, 18_000.0, 30), np.array([[0.2e-3], [1.5e-3], [6e-3]])
+    z = (1.0 - 1.0j) * radius * np.sqrt(2.0 * math.pi * frequency / (2.0 * 4e-6))
+    slope = (jve(0, z) - jve(2, z)) / 2.0
+    heat = 4e-3 * np.abs(np.imag(4.0 * jve(2, z) / (z**2 * slope)))
+    np.testing.assert_allclose(
+        damping.thermoelastic(frequency, radius, strength=4e-3, diffusivity=4e-6), heat, rtol=1e-11
+    )
+    z = radius * np.sqrt(2.0j * math.pi * frequency / AIR_VISCOSITY)
+    moved, displaced = 1.0 + 4.0 * kve(1, z) / (z * kve(0, z)), AIR_DENSITY * math.pi * radius**2 * 20.0
+    drag = -displaced * moved.imag / (1.0 + displaced * moved.real)
+    np.testing.assert_allclose(damping.air_drag(frequency, radius, 20.0), drag, rtol=1e-11)
 
 
 def test_the_swept_length_is_exact_for_a_cubic() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.vibration.air_cells import FAINT
 from synth.vibration.plate import orthotropic, solve_plate
 from synth.vibration.plate_air import (
     air_spring,
@@ -88,6 +89,71 @@ def test_a_quarter_with_its_images_is_the_whole_plate(faces):
         green = green * ear[2] / R * (1j * k + 1.0 / R)
     found = quick.transfer(np.array([200.0]), ear, nearest=0.0)[:, 0]
     assert found == pytest.approx(green @ sources, abs=1e-9 * np.abs(green @ sources).max())
+
+
+def everyday(seed):
+    """A plate, at random: its size, thickness, stiffness each way and edges."""
+    draw = np.random.default_rng(seed)
+    along, across = np.exp(draw.uniform(math.log(0.5e9), math.log(200e9), 2))
+    return orthotropic(
+        length=draw.uniform(0.15, 0.7),
+        width=draw.uniform(0.1, 0.5),
+        thickness=draw.uniform(1e-3, 12e-3),
+        density=np.exp(draw.uniform(math.log(20.0), math.log(7900.0))),
+        youngs_x=along,
+        youngs_y=across,
+        shear=0.3 * math.sqrt(along * across),
+        poisson_xy=0.1,
+        edges=(str(draw.choice(["free", "supported", "clamped"])),) * 4,
+    )
+
+
+@pytest.mark.parametrize("faces", ["both", "one"])
+@pytest.mark.parametrize("seed", range(8))
+def test_any_board_at_any_pitch_is_the_whole_plate_solved_plainly(seed, faces):
+    """From 20 Hz to where the cells are longer than a wave of sound, on both sides of `COARSE`."""
+    modes = solve_plate(everyday(seed), highest=1e5, most=7)
+    quick = radiation(modes, np.array([20.0, 170.0, 600.0, 1500.0, 3500.0, 12000.0]), faces=faces)
+    nx, ny = (len(np.unique(quick.point[:, axis])) for axis in (0, 1))
+    for row, f in enumerate(quick.frequency):
+        whole, (X, Y, sources, _) = plain(modes, f, faces, count=(2 * nx, 2 * ny))
+        scale = np.abs(whole).max()
+        assert quick.impedance[row] == pytest.approx(whole, abs=1e-11 * scale)
+        assert quick.impedance[row].real == pytest.approx(whole.real, abs=1e-9 * np.abs(whole.real).max())
+        found = quick.sources[min(row, len(quick.sources) - 1)]
+        np.testing.assert_allclose(
+            np.stack([X, Y], 1).reshape(2 * nx, 2 * ny, 2)[nx:, ny:].reshape(-1, 2), quick.point
+        )
+        mine = sources.reshape(2 * nx, 2 * ny, -1)[nx:, ny:].reshape(nx * ny, -1)
+        assert found == pytest.approx(mine, abs=1e-11 * np.abs(mine).max())
+
+
+def test_what_is_left_out_as_too_faint_is_what_may_be_left_out(monkeypatch):
+    """Ten thousand times more left out, or a thousandth of it, moves the air by 1e-10 at most."""
+    modes, f = solve_plate(plate(), highest=600.0, most=30), np.array([20.0, 170.0, 600.0, 1500.0])
+    as_it_is = radiation(modes, f, faces="both")
+    for faint in (1e-3, 1e4):
+        monkeypatch.setattr("synth.vibration.air_cells.FAINT", FAINT * faint)
+        other = radiation(modes, f, faces="both")
+        for one, two in zip(as_it_is.impedance, other.impedance, strict=True):
+            assert two == pytest.approx(one, abs=1e-10 * np.abs(one).max())
+
+
+@pytest.mark.parametrize("faces", ["both", "one"])
+def test_the_air_in_mixed_modes_is_the_mixture_of_the_air(faces):
+    modes = solve_plate(plate("free" if faces == "both" else "supported"), highest=600.0, most=30)
+    dry = radiation(modes, FREQUENCY, faces=faces)
+    draw = np.random.default_rng(3)
+    alike = np.all(dry.parity[:, None] == dry.parity, axis=2)
+    mix = (draw.normal(size=alike.shape) * alike)[:, draw.permutation(len(alike))]
+    mixed = dry.mixed(mix)
+    assert mixed.impedance == pytest.approx(
+        mix.T @ dry.impedance @ mix, abs=1e-9 * np.abs(dry.impedance).max()
+    )
+    assert mixed.sources == pytest.approx(dry.sources @ mix, abs=1e-12 * np.abs(dry.sources).max())
+    ear = np.array([0.3, -0.5, 0.8])
+    expected = mix.T @ dry.transfer(FREQUENCY, ear, nearest=0.5)
+    assert mixed.transfer(FREQUENCY, ear, nearest=0.5) == pytest.approx(expected, rel=1e-9)
 
 
 def test_force_to_air_and_air_to_force_are_reciprocal():

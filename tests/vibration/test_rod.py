@@ -16,8 +16,7 @@ from synth.vibration.tine import rods_of, solve_tines
 CENT = math.log(2.0) / 1200.0
 
 
-@pytest.mark.parametrize("count", range(1, 9))
-def test_the_lowest_few_frequencies_are_those_of_the_mesh_for_all(bench: Any, count: int) -> None:
+def test_the_lowest_few_frequencies_are_those_of_the_mesh_for_all(bench: Any) -> None:
     """Each asked for as the highest, and all below it with it: searches ask for as many as a wish names."""
     tines = [
         bench.tine(bench.plain(3.0)),
@@ -26,9 +25,10 @@ def test_the_lowest_few_frequencies_are_those_of_the_mesh_for_all(bench: Any, co
     ]
     trim = [(), (PlacedNut(bench.nut("M4", grip=0.7), 0.05),), (PlacedNut(bench.nut("M4"), 0.07),)]
     rods = rods_of(tines, [0.15, 0.2, 0.3], trim)
-    every = rod.solve_rods(rods, 60_000.0).frequency[:, :count]
-    few = rod.lowest_frequencies(rods, count)
-    assert np.max(np.abs(np.log(few / every))) < 0.05 * CENT
+    every = rod.solve_rods(rods, 60_000.0).frequency
+    for count in range(1, 9):
+        few = rod.lowest_frequencies(rods, count)
+        assert np.max(np.abs(np.log(few / every[:, :count]))) < 0.05 * CENT
 
 
 @pytest.mark.parametrize(("position", "ratio"), [(0.4, 5.975), (0.5, 6.000), (0.8, 6.653)])

@@ -71,10 +71,18 @@ def dense(host: Host, tines: FreeTines) -> tuple[np.ndarray, np.ndarray]:
     return value, np.stack([vector[:, 0], vector[:, 3]], axis=-1) / np.sqrt(mass)[..., None]
 
 
-@pytest.mark.parametrize("lossy", [False, True], ids=["without losses", "with losses"])
-def test_no_mode_is_missed_of_thousands_of_tines_beside_host_modes(lossy: bool) -> None:
+@pytest.mark.parametrize(
+    ("lossy", "hosts"),
+    [
+        pytest.param(False, 3, id="without losses"),
+        pytest.param(True, 2, id="with losses"),
+        pytest.param(False, 7, id="more without losses", marks=pytest.mark.slow),
+        pytest.param(True, 4, id="more with losses", marks=pytest.mark.slow),
+    ],
+)
+def test_no_mode_is_missed_of_thousands_of_tines_beside_host_modes(lossy: bool, hosts: int) -> None:
     rng = np.random.default_rng(11)
-    for _ in range(4 if lossy else 7):
+    for _ in range(hosts):
         host, tines = drawn(rng, tines=300, modes=40, lossy=lossy)
         found = partial_modes(host, tines, 0)
         value, planes = dense(host, tines)

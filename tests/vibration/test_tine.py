@@ -353,7 +353,7 @@ def test_all_sizes_times_s_give_all_frequencies_over_s(
     assert np.abs(cents(large[:count] * scale, small[:count])).max() < 0.5
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(lengths=st.lists(st.floats(20.0, 600.0), min_size=2, max_size=12, unique=True))
 def test_within_one_stock_the_longer_tine_is_the_lower(bench: Any, lengths: list[float]) -> None:
     ordered = np.sort(lengths)

@@ -45,7 +45,9 @@ def drawn(instrument, board=None):
     return row, drawing_sheet(instrument, row.length, row.trim, board)
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize(
+    "seed", [*range(16), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(16, 40))]
+)
 def test_every_tine_stands_where_the_solver_has_it_and_is_as_long(seed):
     instrument = everyday.instrument_of(everyday.design_tree(seed))
     places = [tine_place(instrument, tine, 0.1) for tine in instrument.tines]
@@ -134,7 +136,9 @@ def test_a_bar_in_pieces_is_drawn_without_its_joints():
     np.testing.assert_allclose(np.sort(np.unique(radii.round(3))), [90.0, 110.0], atol=0.02)
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize(
+    "seed", [*range(6), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(6, 12))]
+)
 def test_words_lie_on_the_sheet_and_never_on_one_another(seed):
     instrument = everyday.instrument_of(everyday.design_tree(seed))
     _, sheet = drawn(instrument)

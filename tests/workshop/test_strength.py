@@ -168,7 +168,10 @@ def test_a_million_strokes_leave_half_as_much_again_below_endurance(rods):
             assert 1.5 * notch * at_limit.stress == pytest.approx(limit, rel=0.01)
 
 
-def test_five_of_six_contacts_stay_below_the_stress_told_and_not_far_below():
+@pytest.mark.parametrize(
+    "bites", [(2.0e-3,), pytest.param((1.8e-3, 2.0e-3, 2.2e-3), marks=pytest.mark.slow)], ids=["one", "three"]
+)
+def test_five_of_six_contacts_stay_below_the_stress_told_and_not_far_below(bites):
     """On the tines of the rail: every third of its groups, at bites about the one that is told."""
     instrument = resolve(load(RAIL), str(RAIL))
     tines = solve_row(instrument).modes
@@ -179,11 +182,11 @@ def test_five_of_six_contacts_stay_below_the_stress_told_and_not_far_below():
                 each.tine: each for each in strength(instrument, tines, instrument.sticks[name], speed=speed)
             }
             for group in (0, 3, 6):
-                for bite in (1.8e-3, 2.0e-3, 2.2e-3):
+                for bite in bites:
                     stroke = Stroke(group, instrument.sticks[name], speed=speed, bite=bite)
                     contact = stroke_row(stroke, instrument, tines, allow_yield=True)
                     ratio += [touch.root_stress / told[touch.tine].stress for touch in contact.touches]
-    assert len(ratio) == 3 * 3 * 3 * 3 * 9
+    assert len(ratio) == 3 * 3 * 3 * len(bites) * 9
     assert 0.7 < np.mean(np.array(ratio) < 1.0) < 0.95
     assert 0.7 < np.median(ratio) < 0.95  # a bound twice too high would hold as well, and forbid good strokes
     assert np.mean(np.array(ratio) > 1.25) < 0.1

@@ -1,6 +1,7 @@
 """Nuts that meet a wish, against the tuning's own search, against retuned tines, and in the design file."""
 
 import dataclasses
+import functools
 import json
 import math
 import re
@@ -10,7 +11,9 @@ import numpy as np
 import pytest
 
 from synth.design.edit import edited
+from synth.design.file import load
 from synth.design.instrument import PlacedNut
+from synth.design.resolve import resolve
 from synth.doors.cli import run
 from synth.errors import InputError
 from synth.units import CENTS_PER_OCTAVE, MM
@@ -27,6 +30,7 @@ from synth.vibration.trimming.loaded_rod import log_frequencies, quick_picture
 from synth.vibration.trimming.search import along
 from synth.vibration.trimming.settle import Aim
 from synth.vibration.tuning import free_lengths, tune
+from synth.workshop import trim_roughness
 
 CENT = math.log(2.0) / CENTS_PER_OCTAVE
 
@@ -65,10 +69,28 @@ tine = [{ free_length_mm = 140.0, trim_to = { partial = 3, ratio = 17.0, nut = "
 """
 
 
-@pytest.fixture
-def wished(made):
+@pytest.fixture(scope="module", autouse=True)
+def answers():
+    """Commands and tests ask again and again for the same answers of the same tines; nobody writes to them."""
+    known = {}
+
+    def once(index, tine, *, length, pitch, nuts, also=None):
+        asked = (index, repr(tine), length, pitch, tuple(nuts), also)
+        if asked not in known:
+            known[asked] = every_answer(index, tine, length=length, pitch=pitch, nuts=nuts, also=also)
+        return known[asked]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(trim_roughness, "every_answer", once)
+        yield once
+
+
+@pytest.fixture(scope="module")
+def wished(tmp_path_factory):
     """The instrument, and its row on the bar as it would be without the wishes: 5 to 15 cents off one in a vice."""
-    instrument = made(WISH)
+    path = tmp_path_factory.mktemp("wish") / "design.toml"
+    path.write_text(WISH, encoding="utf-8")
+    instrument = resolve(load(path), str(path))
     plain = dataclasses.replace(
         instrument, tines=tuple(dataclasses.replace(tine, wish=None) for tine in instrument.tines)
     )
@@ -77,15 +99,17 @@ def wished(made):
     return instrument, row
 
 
-@pytest.fixture
-def trimmed(wished):
+@pytest.fixture(scope="module")
+def trimmed(wished, answers):
+    @functools.cache
     def make(index, **changes):
         instrument, row = wished
         tine = instrument.tines[index]
         tine = dataclasses.replace(tine, wish=dataclasses.replace(tine.wish, **changes))
         pitch = None if np.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
         nuts = fitting_nuts(tine, list(instrument.nuts.values()))
-        return tine, every_answer(index, tine, length=float(row.length[index]), pitch=pitch, nuts=nuts)
+        given = {"length": float(row.length[index]), "pitch": pitch, "nuts": nuts}
+        return tine, answers(index, tine, **given)
 
     return make
 
@@ -228,12 +252,12 @@ def test_the_command_draws_and_lists(tmp_path, capsys):
 
 
 @pytest.mark.parametrize(("index", "partial", "ratio"), [(1, 3, 16.0), (0, 3, 17.0), (2, 2, 6.2)])
-def test_two_nuts_meet_two_wishes(wished, index, partial, ratio):
+def test_two_nuts_meet_two_wishes(wished, answers, index, partial, ratio):
     instrument, row = wished
     tine = instrument.tines[index]
     pitch = None if np.isnan(row.target_hz[index]) else float(row.clamped_hz[index])
     nuts = [instrument.nuts[name] for name in ("M4 hex", "M4 thin hex")]
-    found = every_answer(
+    found = answers(
         index, tine, length=float(row.length[index]), pitch=pitch, nuts=nuts, also=(partial, ratio)
     ).solutions
     assert found

@@ -81,7 +81,7 @@ def command(
     allowed = Allowed(
         move_mm * MM, supports_mm * MM, tuple(_section(instrument, each) for each in sizes), kinds
     )
-    with one_core():
+    with one_core(with_scipy=False):
         row = solve_row(instrument, fresh=fresh)
         quarrels = solve_quarrels(instrument, row, fresh=fresh)
         ground = Ground(written, instrument, row)

@@ -98,7 +98,7 @@ def pluck(stroke: Stroke, way: StickPath, tip: ContactModes) -> Pluck:
     top = path.along_row(0.5 * math.pi)
     # a shallow bite meets the rounded end itself and is held hardest somewhere on its way round it
     hold, hand = (
-        np.max([each.along_row(beta) for beta in np.linspace(start, 0.5 * math.pi, ROUNDS)], axis=0)
+        np.max(each.along_row(np.linspace(start, 0.5 * math.pi, ROUNDS)[:, None]), axis=0)
         for each in (path, slow)
     )
     to_slip = np.maximum(path.travel(start), 0.0) / stroke.speed
@@ -145,17 +145,17 @@ class Path:
     def friction_angle(self) -> float:
         return math.atan(self.stroke.stick.friction)
 
-    def force(self, beta: float) -> Array:
-        """(T,) N of the contact, normal and friction together; none where the stick passes above."""
+    def force(self, beta: Array | float) -> Array:
+        """(T,) N of the contact, friction included, (B, T) at angles (B, 1); none where the stick passes above."""
         a, bent = self.stroke.tilt, self.stroke.tilt - beta + self.friction_angle
-        compliance = math.sin(a) * math.cos(bent) * self.across - math.cos(a) * math.sin(bent) * self.along
+        compliance = math.sin(a) * np.cos(bent) * self.across - math.cos(a) * np.sin(bent) * self.along
         # below the friction angle the give closes and no force would let the tine slip: held at a sliver of it
         compliance = np.maximum(compliance, 1e-3 * self.across)
-        return np.asarray(np.maximum(self.bite - self.rho * (1.0 - math.sin(beta)), 0.0) / compliance)
+        return np.asarray(np.maximum(self.bite - self.rho * (1.0 - np.sin(beta)), 0.0) / compliance)
 
-    def along_row(self, beta: float) -> Array:
-        """(T,) N along the row."""
-        return self.force(beta) * math.cos(beta - self.friction_angle)
+    def along_row(self, beta: Array | float) -> Array:
+        """The same along the row."""
+        return np.asarray(self.force(beta) * np.cos(beta - self.friction_angle))
 
     def travel(self, beta: float) -> Array:
         """(T,) m of the hand since the first touch."""

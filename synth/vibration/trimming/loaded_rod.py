@@ -74,7 +74,10 @@ def _log_hz(omega: Array, loads: Array, scale: Array) -> Array:
     mass, inertia, stiff = loads
     s = scale[:, None, None]
     M = np.eye(len(omega)) + mass / s + inertia / s**3
-    K = np.diag(omega**2) / s**4 + stiff / s**5
-    back = np.linalg.inv(np.linalg.cholesky(K))
-    inverse_squares = np.linalg.eigvalsh(back @ M @ back.swapaxes(-1, -2))[:, ::-1]
+    if stiff.any():
+        back = np.linalg.inv(np.linalg.cholesky(np.diag(omega**2) / s**4 + stiff / s**5))
+        flexibility = back @ M @ back.swapaxes(-1, -2)
+    else:  # no nut grips
+        flexibility = M * s**4 / np.multiply.outer(omega, omega)
+    inverse_squares = np.linalg.eigvalsh(flexibility)[:, ::-1]
     return np.asarray(-0.5 * np.log(inverse_squares) - math.log(2.0 * math.pi))

@@ -66,7 +66,7 @@ def pair(aim: Aim, nuts: tuple[Nut, Nut]) -> tuple[list[Start], Array]:
     count, gap = (FINE, 0.5) if two else (COARSE, 1.0)  # one wish: nearer nuts are locked
     share = np.linspace(gap * nuts[0].height, aim.length - gap * nuts[1].height, count) / aim.length
     grid = np.stack([each.ravel() for each in np.meshgrid(share, share, indexing="ij")], axis=1)
-    length, off = _look(aim, nuts, grid)
+    length, off = _look_above(aim, nuts, grid)
     stand = grid * length[:, None]
     room = stand[:, 1] - stand[:, 0] >= gap * (nuts[0].height + nuts[1].height)
     room &= meets_none(aim.tine, nuts, stand)
@@ -106,6 +106,16 @@ def _look(aim: Aim, nuts: tuple[Nut, ...], share: Array) -> tuple[Array, list[Ar
     most = max(partial for partial, _ in aim.wishes)
     length, logs = quick_picture(aim.tine, aim.length, nuts, share, pitch=aim.pitch, partials=most)
     return length, [logs[:, partial - 1] - logs[:, 0] - math.log(ratio) for partial, ratio in aim.wishes]
+
+
+def _look_above(aim: Aim, nuts: tuple[Nut, ...], share: Array) -> tuple[Array, list[Array]]:
+    """The same where the second nut is above the first; the others have no room, whatever the length: nan."""
+    above = share[:, 1] > share[:, 0]
+    length, *off = np.full((1 + len(aim.wishes), len(share)), np.nan)
+    length[above], seen = _look(aim, nuts, share[above])
+    for field, own in zip(off, seen, strict=True):
+        field[above] = own
+    return length, off
 
 
 def without(aim: Aim) -> float:
