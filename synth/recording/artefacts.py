@@ -130,10 +130,10 @@ def _sidebands(partials: list[Partial]) -> tuple[list[Partial], list[str]]:
     out, doubts = list(partials), []
     for base in partials:
         for low, one in enumerate(partials):
+            distance = base.frequency - one.frequency
+            if any(abs(distance - each.frequency) < PRODUCT for each in partials):
+                continue  # the sum and the difference with a partial that low: distortion again
             for high in range(low + 1, len(partials)):
-                distance = base.frequency - one.frequency
-                if any(abs(distance - each.frequency) < PRODUCT for each in partials):
-                    continue  # the sum and the difference with a partial that low: distortion again
                 if _mirrored(one, base, partials[high]):
                     out[low] = out[low].noted(f"sideband of {base.frequency:.2f} Hz", "sideband")
                     out[high] = out[high].noted(f"sideband of {base.frequency:.2f} Hz", "sideband")

@@ -50,31 +50,54 @@ class BandNoise:
         return BandNoise(self.whiten[which], self.white[which], self.offset[which], self.left[which])
 
 
-def expected_noise(
-    time: Array, values: Complex, together: Array, fall: float, waves: Complex, known: Complex
-) -> BandNoise:
-    """The noise to be expected beside waves (R, K, M) of unknown amplitudes, as loud as the values or softer.
+class NoiseKinds:
+    """The noises that a band's values (M,) may be in, whatever its partial's poles: asked again and again.
 
-    `together` (M, M) is the covariance of white noise in the values, `fall` the partial's decay rate in 1/s;
-    `known` (Q, M) are waves of known level that are no partial, and of unknown phase.
+    `together` (M, M) is the covariance of white noise in the values, `fall` the partial's decay rate in 1/s.
     """
-    both = np.concatenate((waves, np.broadcast_to(known, (len(waves), *known.shape))), axis=1)
-    shapes = [(rate, _shape(time, together, fall, rate, kind)) for rate in ROOMS for kind in KINDS]
-    value = np.array([_likely(shape, together, values, both, rate) for rate, shape in shapes])  # (S, R, H)
-    weight = np.exp(value - np.max(value, axis=(0, 2), keepdims=True))
-    weight /= np.sum(weight, axis=(0, 2), keepdims=True)
-    covariance = np.einsum("srh,h->r", weight, POWERS[1])[:, None, None] * together
-    covariance = covariance + np.einsum(
-        "srh,h,smn->rmn", weight, POWERS[0], np.array([s for _, s in shapes]), optimize=True
-    )
-    free = len(time) / max(len(time) - FITTED, 1.0)
-    factor = np.linalg.cholesky(free * covariance + known.T @ np.conj(known))
-    whiten = np.asarray(np.linalg.inv(factor))
-    white = np.asarray(whiten @ values, complex)
-    log_det = 2.0 * np.sum(np.log(np.diagonal(factor, axis1=1, axis2=2).real), axis=1)
-    offset = log_det + np.sum(np.abs(white) ** 2, axis=1)
-    left = np.array([np.mean(np.diag(each)) for each in covariance])
-    return BandNoise(whiten, white, offset[:, None], left)
+
+    def __init__(self, time: Array, values: Complex, together: Array, fall: float) -> None:
+        self._values, self._together = values, together
+        rates = [(rate, kind) for rate in ROOMS for kind in KINDS]
+        self._shapes = np.array([_shape(time, together, fall, rate, kind) for rate, kind in rates])
+        self._lean = [0.5 * (np.log(rate / USUAL) / SPREAD) ** 2 for rate, _ in rates]
+        turned = [scipy.linalg.eigh(shape, together) for shape in self._shapes]
+        self._turn = [turn for _, turn in turned]
+        tail, noise = POWERS[..., None]
+        self._inverse = [1.0 / (tail * np.maximum(strength, 0.0) + noise) for strength, _ in turned]  # (H, M)
+
+    def expected(self, waves: Complex, known: Complex) -> BandNoise:
+        """The noise beside waves (R, K, M) of unknown amplitudes, as loud as the values or softer.
+
+        `known` (Q, M) are waves of known level that are no partial, and of unknown phase.
+        """
+        rows = [*np.moveaxis(waves, 1, 0), *known, self._values]
+        columns = np.array([np.broadcast_to(each, (len(waves), each.shape[-1])) for each in rows])
+        value = np.array([_likely(*each, columns) for each in zip(self._inverse, self._turn, strict=True)])
+        value -= np.array(self._lean)[:, None, None]
+        weight = np.exp(value - np.max(value, axis=(0, 2), keepdims=True))
+        weight /= np.sum(weight, axis=(0, 2), keepdims=True)
+        tail, noise = (weight @ each for each in POWERS)  # (S, R)
+        covariance = np.sum(noise, axis=0)[:, None, None] * self._together
+        covariance = covariance + np.tensordot(tail.T, self._shapes, axes=1)
+        return self._white(covariance, known)
+
+    def _white(self, covariance: Array, known: Complex) -> BandNoise:
+        free = len(self._values) / max(len(self._values) - FITTED, 1.0)
+        whole = free * covariance + (known.T @ np.conj(known) if len(known) else 0.0)
+        factor = np.linalg.cholesky(whole)
+        whiten = _inverse(factor)
+        white = np.asarray(whiten @ self._values, complex)
+        log_det = 2.0 * np.sum(np.log(np.diagonal(factor, axis1=1, axis2=2).real), axis=1)
+        offset = log_det + np.sum(np.abs(white) ** 2, axis=1)
+        left = np.array([np.mean(np.diag(each)) for each in covariance])
+        return BandNoise(whiten, white, offset[:, None], left)
+
+
+def _inverse(factor: NDArray[Any]) -> NDArray[Any]:
+    """(R, M, M) of lower triangles."""
+    (invert,) = scipy.linalg.get_lapack_funcs(("trtri",), (factor,))
+    return np.array([invert(each, lower=1)[0] for each in factor])
 
 
 def _shape(time: Array, together: Array, fall: float, rate: float, kind: tuple[float, float]) -> Array:
@@ -99,15 +122,32 @@ def _tail(time: Array, fall: float, sooner: float) -> Array:
     return np.asarray(whole / np.max(whole))
 
 
-def _likely(shape: Array, together: Array, values: Complex, waves: Complex, rate: float) -> Array:
-    """(R, H) likelihood's logarithm of the `POWERS`, with a room's noise of that shape."""
-    strength, turn = scipy.linalg.eigh(shape, together)
-    values, columns = turn.T @ values, waves @ turn
-    tail, noise = POWERS
-    inverse = 1.0 / (tail[:, None] * np.maximum(strength, 0.0) + noise[:, None])  # (H, M)
-    pairs = np.conj(columns)[:, :, None] * columns[:, None]  # (R, K, K, M)
-    gram = np.moveaxis(pairs @ inverse.T, -1, 1) + np.eye(waves.shape[1])  # (R, H, K, K)
-    seen = np.moveaxis((np.conj(columns) * values) @ inverse.T, -1, 1)  # (R, H, K)
-    told = np.sum(np.conj(seen) * np.linalg.solve(gram, seen[..., None])[..., 0], axis=-1).real
-    value = np.sum(np.log(inverse), axis=1) - inverse @ np.abs(values) ** 2  # (H,)
-    return np.asarray(value + told - np.linalg.slogdet(gram)[1] - 0.5 * (np.log(rate / USUAL) / SPREAD) ** 2)
+def _likely(inverse: Array, turn: Array, columns: Complex) -> Array:
+    """(R, H) likelihood's logarithm of the `POWERS`, in noise that `turn` (M, M) makes as white as its `inverse`
+    powers (H, M) say.
+
+    Of `columns` (C, R, M) the last are the values, the others waves whose amplitudes, of unit deviation, are
+    integrated out: what each has in common with each, weighted by the noise, is eliminated wave by wave.
+    """
+    x, y = columns.real @ turn, columns.imag @ turn
+    i, j = np.tril_indices(len(columns))
+    pairs = np.concatenate((x[i] * x[j] + y[i] * y[j], x[i] * y[j] - y[i] * x[j]))
+    real, imaginary = np.split(
+        (pairs.reshape(-1, pairs.shape[-1]) @ inverse.T).reshape(*pairs.shape[:2], -1), 2
+    )
+    gram = dict(zip(zip(i.tolist(), j.tolist(), strict=True), real + 1j * imaginary, strict=True))
+    return np.asarray(np.sum(np.log(inverse), axis=1) - _eliminated(gram, len(columns) - 1))
+
+
+def _eliminated(gram: dict[tuple[int, int], Complex], count: int) -> Array:
+    """The logarithm of the determinant of 1 + G, G the first `count` rows of a Hermitian matrix (its lower half, of
+    arrays), and what is left of its last diagonal element once these are eliminated."""
+    log_det = np.zeros(())
+    for k in range(count):
+        pivot = 1.0 + gram[k, k].real
+        log_det = log_det + np.log(pivot)
+        for i in range(k + 1, count + 1):
+            share = gram[i, k] / pivot
+            for j in range(k + 1, i + 1):
+                gram[i, j] = gram[i, j] - share * np.conj(gram[j, k])
+    return np.asarray(log_det + gram[count, count].real)

@@ -19,12 +19,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
-from synth.recording.spectrum import Bins, Spectrum, line, line_slope, lines
+from synth.recording.spectrum import Bins, Lines, Spectrum, line, lines
 
 EDGE: Final = 4.0  # half-width of a fitted band in half-power half-widths of its line
 MOST_EDGE: Final = 80.0  # Hz, so that no thump draws half the spectrum into one band
 LEAST_BINS: Final = 12  # half-width of a fitted band in bins, at least
 ROUNDS: Final = 12  # of Gauss-Newton at most
+FIRM: Final = 1e5  # in the inverse of a matrix with ones on its diagonal: up to there rounding is below 1e-10
 
 
 @dataclass(frozen=True)
@@ -71,12 +72,14 @@ def started(at: Spectrum, bins: Bins, values: Complex, pole: Complex) -> FittedM
 
 def fit(at: Spectrum, modes: FittedModes, sweeps: int = 3) -> FittedModes:
     """All modes fitted to one spectrum, band after band, each without what the others put there."""
-    for _ in range(sweeps):
+    for sweep in range(sweeps):
+        last = sweep == sweeps - 1
         for members, bins in bands(at, modes):
             rest = np.setdiff1d(np.arange(len(modes)), members)
             others = modes.pick(rest)
             values = at.values[bins] - lines(at, bins, others.amplitude, others.pole)
-            fitted = fit_band(at, bins, values, modes.pick(members))
+            fitted = closest(at, bins, values, modes.pick(members))
+            fitted = with_deviation(at, bins, fitted) if last else fitted
             modes = others.with_(fitted).pick(np.argsort(np.concatenate((rest, members))))
     return modes.pick(np.argsort(modes.pole.imag))
 
@@ -102,61 +105,90 @@ def bands(at: Spectrum, modes: FittedModes) -> list[tuple[Bins, Bins]]:
     ]
 
 
-def fit_band(at: Spectrum, bins: Bins, values: Complex, modes: FittedModes) -> FittedModes:
-    """Gauss-Newton, damped where a step does not help; every other mode is already out of `values`."""
-    misfit = values - lines(at, bins, modes.amplitude, modes.pole)
-    error, stiffness = float(np.vdot(misfit, misfit).real), 0.0
+def closest(at: Spectrum, bins: Bins, values: Complex, modes: FittedModes) -> FittedModes:
+    """Gauss-Newton, damped where a step does not help; every other mode is already out of `values`.
+
+    Deviations are not asked for: see `with_deviation`.
+    """
+    amplitude, pole = modes.amplitude, modes.pole
+    there = Lines(at, bins, pole)
+    misfit, stiffness = values - there.sum(amplitude), 0.0
+    error, tangent = _power(misfit), _Tangent(there, amplitude)
     for _ in range(ROUNDS):
-        matrix, scale = _jacobian(at, bins, modes)
-        trial = _moved(modes, _step(matrix, misfit, stiffness) / scale, at)
-        after = values - lines(at, bins, trial.amplitude, trial.pole)
-        smaller = float(np.vdot(after, after).real)
+        moved = _moved(amplitude, pole, tangent.step(misfit, stiffness), at)
+        there = Lines(at, bins, moved[1])
+        after = values - there.sum(moved[0])
+        smaller = _power(after)
         if smaller >= error:
             if error - smaller > -1e-9 * error or stiffness > 1e3:
                 break
             stiffness = max(10.0 * stiffness, 1e-3)
             continue
         gain = 1.0 - smaller / error
-        modes, misfit, error, stiffness = trial, after, smaller, 0.1 * stiffness
+        (amplitude, pole), misfit, error, stiffness = moved, after, smaller, 0.1 * stiffness
         if gain < 1e-6:
             break
-    return _with_deviation(at, bins, modes, error)
+        tangent = _Tangent(there, amplitude)
+    noise = np.full(len(modes), error / max(1, len(bins) - 2 * len(modes)))
+    return replace(modes, amplitude=amplitude, pole=pole, noise=noise)
 
 
-def _jacobian(at: Spectrum, bins: Bins, modes: FittedModes) -> tuple[Complex, Array]:
-    """(B, 2N) columns for a change of each a, then of each s, of length one, and their true lengths (2N,)."""
-    by_amplitude = 0.5 * line(at, bins, modes.pole)
-    by_pole = 0.5 * modes.amplitude[:, None] * line_slope(at, bins, modes.pole)
-    matrix = np.concatenate((by_amplitude, by_pole)).T
-    scale = np.linalg.norm(matrix, axis=0) + 1e-300
-    return matrix / scale, scale
+def _power(values: Complex) -> float:
+    return float(np.vdot(values, values).real)
 
 
-def _step(matrix: Complex, misfit: Complex, stiffness: float) -> Complex:
-    normal = np.conj(matrix.T) @ matrix
-    slope = np.conj(matrix.T) @ misfit
-    return np.asarray(np.linalg.solve(normal + (stiffness + 1e-12) * np.eye(len(normal)), slope))
+class _Tangent:
+    """How the lines in some bins move with each a, then each s: (B, 2N) columns of length one, their true
+    lengths (2N,), and what each has in common with each (2N, 2N)."""
+
+    def __init__(self, there: Lines, amplitude: Complex) -> None:
+        by_amplitude, by_pole = there.each_with_slope()
+        rows = np.concatenate((0.5 * by_amplitude, (0.5 * amplitude)[:, None] * by_pole))
+        parts = rows.view(float)
+        self.scale = np.sqrt(np.sum(parts * parts, axis=1)) + 1e-300
+        rows /= self.scale[:, None]
+        self._onto = np.conj(rows)
+        self.normal = self._onto @ rows.T
+
+    def step(self, misfit: Complex, stiffness: float) -> Complex:
+        """(2N,) by which a and s change so that the misfit (B,) becomes least."""
+        normal = self.normal + (stiffness + 1e-12) * np.eye(len(self.normal))
+        return np.asarray(np.linalg.solve(normal, self._onto @ misfit) / self.scale)
+
+    def spread(self) -> Array:
+        """(2N,) variance of a and s in noise of unit power."""
+        return np.asarray(inverse_diagonal(self.normal) / self.scale**2)
 
 
-def _moved(modes: FittedModes, step: Complex, at: Spectrum) -> FittedModes:
+def _moved(amplitude: Complex, pole: Complex, step: Complex, at: Spectrum) -> tuple[Complex, Complex]:
     """One step on, no pole by more than a bin or half its width, none into a steep growth."""
-    shift = step[len(modes) :]
-    most = at.step + 0.5 * np.abs(modes.pole.real)
-    pole = modes.pole + shift * np.minimum(1.0, most / (np.abs(shift) + 1e-300))
-    pole = np.minimum(pole.real, 1.0 / at.seconds) + 1j * pole.imag
-    return replace(modes, amplitude=modes.amplitude + step[: len(modes)], pole=pole)
+    shift = step[len(pole) :]
+    most = at.step + 0.5 * np.abs(pole.real)
+    moved = pole + shift * np.minimum(1.0, most / (np.abs(shift) + 1e-300))
+    moved.real = np.minimum(moved.real, 1.0 / at.seconds)
+    return amplitude + step[: len(pole)], moved
 
 
-def _with_deviation(at: Spectrum, bins: Bins, modes: FittedModes, error: float) -> FittedModes:
-    matrix, scale = _jacobian(at, bins, modes)
-    noise = error / max(1, len(bins) - 2 * len(modes))
-    normal = np.conj(matrix.T) @ matrix
-    spread = np.diag(np.linalg.pinv(normal, rcond=1e-13, hermitian=True)).real / scale**2
-    deviation = np.sqrt(0.5 * noise * np.maximum(spread, 0.0))
-    relative = deviation[: len(modes)] / (np.abs(modes.amplitude) + 1e-300)
+def with_deviation(at: Spectrum, bins: Bins, modes: FittedModes) -> FittedModes:
+    """The modes of one band, as `closest` left them, with what noise makes of them."""
+    deviation = np.sqrt(
+        0.5 * modes.noise[0] * _Tangent(Lines(at, bins, modes.pole), modes.amplitude).spread()
+    )
     return replace(
         modes,
         standard_uncertainty=deviation[len(modes) :],
-        amplitude_deviation=relative,
-        noise=np.full(len(modes), noise),
+        amplitude_deviation=deviation[: len(modes)] / (np.abs(modes.amplitude) + 1e-300),
     )
+
+
+def inverse_diagonal(normal: Complex) -> Array:
+    """(N,) of the inverse of a Hermitian matrix whose diagonal is ones; where modes cannot be told apart its
+    pseudo-inverse is meant, which takes five times as long."""
+    try:
+        inverse = np.linalg.inv(normal)
+        firm = np.abs(inverse).max() < FIRM
+    except np.linalg.LinAlgError:
+        firm = False
+    if not firm:
+        inverse = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
+    return np.asarray(np.maximum(np.diag(inverse).real, 0.0))

@@ -14,7 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
-from synth.recording.damped_sinusoid_fit import FittedModes, bands, fit, fit_band, no_modes, started
+from synth.recording.damped_sinusoid_fit import (
+    FittedModes,
+    bands,
+    closest,
+    fit,
+    no_modes,
+    started,
+    with_deviation,
+)
 from synth.recording.spectrum import Bins, Spectrum, lines
 from synth.units import FALL
 
@@ -88,7 +96,8 @@ def _parted(at: Spectrum, modes: FittedModes) -> FittedModes:
         band = modes.pick(members)
         for index in np.argsort(-np.abs(band.amplitude))[:MOST_PARTED]:
             pair = _split(at, bins, values, band, int(index))
-            if _better(pair, band, bins, float(np.vdot(values, values).real)):
+            called_for = _called_for(pair, band, bins, float(np.vdot(values, values).real))
+            if called_for and _known(with_deviation(at, bins, pair)):
                 band = pair
         out = out.with_(band)
     return out
@@ -102,20 +111,23 @@ def _split(at: Spectrum, bins: Bins, values: Complex, modes: FittedModes, index:
     trials = []
     for one, other in starts:
         pole = np.concatenate((rest, modes.pole[index] + np.array([one, other])))
-        trials.append(fit_band(at, bins, values, started(at, bins, values, pole)))
+        trials.append(closest(at, bins, values, started(at, bins, values, pole)))
     return min(trials, key=lambda trial: float(trial.noise[0]))
 
 
-def _better(pair: FittedModes, single: FittedModes, bins: Bins, energy: float) -> bool:
-    """Whether one mode more is called for (Bayesian information criterion) and its parts are known."""
+def _called_for(pair: FittedModes, single: FittedModes, bins: Bins, energy: float) -> bool:
+    """Whether one mode more is called for, by the Bayesian information criterion."""
     count = 2 * len(bins)
     left, was = pair.noise[0] * (len(bins) - 2 * len(pair)), single.noise[0] * (len(bins) - 2 * len(single))
-    if (
-        left <= 0.0
-        or count * np.log(was / left) < 4.0 * np.log(count) + 10.0
-        or was - left < MISFIT**2 * energy
-    ):
-        return False
+    return bool(
+        left > 0.0
+        and count * np.log(was / left) >= 4.0 * np.log(count) + 10.0
+        and was - left >= MISFIT**2 * energy
+    )
+
+
+def _known(pair: FittedModes) -> bool:
+    """Whether the last two modes are known, and known apart."""
     one, other = pair.pole[-2:]
     apart = abs(one - other) > CERTAIN * np.hypot(*pair.standard_uncertainty[-2:])
     lasting = np.all(-pair.pole.real < FALL / SHORTEST_DECAY)

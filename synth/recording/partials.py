@@ -201,26 +201,26 @@ def _splits(modes: FittedModes, seconds: float, rate: float) -> Array:
     out = np.full(len(modes), float(_SPLITS[-1]))
     density = modes.noise / (seconds * rate**2)  # a bin of T samples holds T times the noise of one
     for index in range(len(modes)):
-        for split in _SPLITS:
-            known = _split_deviation(modes.pick([index]), float(density[index]), seconds, float(split))
-            if known < split / CERTAIN:
-                out[index] = split
-                break
+        known = _split_deviations(modes.pick([index]), float(density[index]), seconds, _SPLITS)
+        told = np.flatnonzero(known < _SPLITS / CERTAIN)
+        out[index] = _SPLITS[told[0]] if len(told) else out[index]
     return out
 
 
-def _split_deviation(mode: FittedModes, density: float, seconds: float, split: float) -> float:
-    """The Cramer-Rao deviation, in Hz, of the distance between the halves of a mode that many Hz apart."""
+def _split_deviations(mode: FittedModes, density: float, seconds: float, splits: Array) -> Array:
+    """(S,) the Cramer-Rao deviation, in Hz, of the distance between the halves of a mode that many Hz apart."""
     sigma = max(-float(mode.pole[0].real), 0.1 / seconds)
     time = np.linspace(0.0, min(seconds, 6.0 / sigma), 120)
-    pole = -sigma + 1j * np.pi * split * np.array([[-1.0], [1.0]])
+    pole = -sigma + 1j * np.pi * splits[:, None, None] * np.array([[-1.0], [1.0]])
     half = 0.25 * np.abs(mode.amplitude[0])  # of the half amplitude that the positive frequency has
     wave = np.exp(pole * time)
-    matrix = np.concatenate((wave, half * time * wave)).T
+    rows = np.concatenate((wave, half * time * wave), axis=1)  # (S, 4, T)
     noise = density / (time[1] - time[0])  # the points stand for all samples of their span
-    covariance = np.linalg.pinv(np.conj(matrix.T) @ matrix, rcond=1e-14, hermitian=True) * noise
+    normal = np.conj(rows) @ np.swapaxes(rows, 1, 2)
+    covariance = np.linalg.pinv(normal, rcond=1e-14, hermitian=True) * noise
     contrast = np.array([0.0, 0.0, 1.0, -1.0])
-    return float(np.sqrt(max(0.0, 0.5 * (contrast @ covariance @ contrast).real)) / (2.0 * np.pi))
+    variance = 0.5 * (contrast @ covariance @ contrast).real
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)) / (2.0 * np.pi))
 
 
 def _paired(partials: list[Partial]) -> list[Partial]:

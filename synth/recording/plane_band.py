@@ -11,13 +11,12 @@ has the covariance exp(-2 r max(t, t')) about the partial. Their powers are the 
 
 from __future__ import annotations
 
-import math
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array, Complex
-from synth.recording.band_noise import expected_noise
+from synth.recording.band_noise import NoiseKinds
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
 from synth.recording.stirred import Band
 from synth.units import CENT, FALL
@@ -54,6 +53,7 @@ class PlaneBand:
         self.values = at.values / self.level
         anywhere = np.linspace(-0.5, 0.5, ANYWHERE) * WIDEST * self.per_cent
         self._known = self._waves_of(before, rate)
+        self._noises = NoiseKinds(self.time, self.values, self.together, self.fall)
         self.listen_for(np.asarray((-self.fall + 1j * anywhere)[None], complex))
 
     @property
@@ -64,7 +64,7 @@ class PlaneBand:
     def listen_for(self, poles: Complex) -> None:
         """Take the noise that is likeliest with each row of these poles (R, K), relative to the band's middle."""
         waves = np.exp(poles[..., None] * self.time)
-        self.noise = expected_noise(self.time, self.values, self.together, self.fall, waves, self._known)
+        self.noise = self._noises.expected(waves, self._known)
 
     def _waves_of(self, before: FittedModes, rate: float) -> Complex:
         """(Q, M) what rang before and rings on in the band, where it is, and where it might be instead."""
@@ -86,10 +86,7 @@ class PlaneBand:
         rate = np.exp(log_fall)
         upper = -rate * np.exp(0.5 * differ) + 1j * (middle + 0.5 * split)
         lower = -rate * np.exp(-0.5 * differ) + 1j * (middle - 0.5 * split)
-        wave = self._waves(np.stack((upper, lower))) @ np.swapaxes(self.noise.whiten, -1, -2)
-        own = np.sum(wave.real**2 + wave.imag**2, axis=-1)
-        both = np.sum(np.conj(wave[0]) * wave[1], axis=-1)
-        seen = (np.conj(wave) @ self.noise.white[..., None])[..., 0]
+        own, both, seen = self._white(upper, lower)
         told, mixed = np.abs(seen) ** 2, 2.0 * np.real(np.conj(seen[0]) * both * seen[1])
         each = []
         for one, other in ((1.0, 1.0), (1.0, WEAK), (WEAK, 1.0)):
@@ -100,13 +97,32 @@ class PlaneBand:
         lean = 0.5 * ((log_fall - np.log(self.fall)) / DECAY_SD) ** 2
         return np.asarray(np.logaddexp.reduce(each) - self.noise.offset - lean)
 
+    def _white(self, upper: Complex, lower: Complex) -> tuple[Array, Complex, Complex]:
+        """Of two poles' waves (R, P), white in the noise of their row: the powers (2, R, P), what the two have in
+        common (R, P), and what each has in common with the values (2, R, P)."""
+        wave = self._waves(np.concatenate((upper, lower), axis=1))
+        noise = self.noise
+        if np.isrealobj(noise.whiten):
+            wave = (noise.whiten @ wave.view(float)).view(complex)
+        else:
+            wave = noise.whiten @ wave
+        parts = wave.view(float)
+        power = np.sum(np.einsum("rmc,rmc->rc", parts, parts).reshape(len(wave), -1, 2), axis=-1)
+        one, other = wave[..., : upper.shape[1]], wave[..., upper.shape[1] :]
+        both = (np.conj(one) * other).sum(axis=1)
+        seen = np.conj((np.conj(noise.white)[:, None] @ wave)[:, 0])
+        return np.array(np.split(power, 2, axis=1)), both, np.array(np.split(seen, 2, axis=1))
+
     def _waves(self, pole: Complex) -> Complex:
-        """(..., M) exp(s t), by products of the first few blocks' and of longer steps'."""
-        few = max(1, math.isqrt(len(self.time)))
-        fine = np.exp(pole[..., None] * self.time[:few])
-        coarse = np.exp(pole[..., None] * self.time[::few])
-        whole = coarse[..., :, None] * fine[..., None, :]
-        return np.asarray(whole.reshape(*pole.shape, -1)[..., : len(self.time)])
+        """(R, M, C) exp(s t) of poles (R, C), by products: the first block's make the second, both the next two."""
+        out = np.empty((len(pole), len(self.time), pole.shape[1]), complex)
+        out[:, 0] = 1.0
+        turn, done = np.exp(pole * self.step), 1
+        while done < len(self.time):
+            more = min(done, len(self.time) - done)
+            np.multiply(out[:, :more], turn[:, None], out=out[:, done : done + more])
+            turn, done = turn * turn, done + more
+        return out
 
     def over_decays(
         self, middle: Array, log_fall: Array, split: Array, differ: Array | float, *, rounds: int
@@ -118,8 +134,10 @@ class PlaneBand:
         step = 1e-2 / max(self.seconds * self.fall, 0.05)
         value = self.likelihood(middle, log_fall, split, differ)
         trust = np.ones(value.shape)
+        twice = [np.tile(np.broadcast_to(each, value.shape), 2) for each in (middle, split)]
         for _ in range(rounds):
-            up, down = (self.likelihood(middle, log_fall + each, split, differ) for each in (step, -step))
+            beside = np.concatenate((log_fall + step, log_fall - step), axis=1)
+            up, down = np.split(self.likelihood(twice[0], beside, twice[1], differ), 2, axis=1)
             slope, bend = (up - down) / (2.0 * step), np.abs(up + down - 2.0 * value) / step**2
             move = trust * np.clip(slope / np.maximum(bend, 1.0), -DECAY_SD, DECAY_SD)
             moved = self.likelihood(middle, log_fall + move, split, differ)

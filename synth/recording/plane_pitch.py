@@ -135,9 +135,9 @@ def _found(samples: Array, rate: float, pole: complex, before: FittedModes) -> P
     reach = min(SEARCHED * band.per_cent, 0.8 * np.pi / band.step)  # beyond half the blocks' rate all repeats
     middle = np.arange(-reach, reach, 0.15 * 2.0 * np.pi / band.seconds)
     fall = np.log(np.array(FALLS) * band.fall)
-    value = band.likelihood(middle[:, None], fall, np.zeros(1), 0.0)
-    best = np.unravel_index(np.argmax(value), value.shape)
-    moved = complex(-np.exp(fall[best[1]]), band.omega + middle[best[0]])
+    middles, falls = (each.ravel()[None] for each in np.meshgrid(middle, fall, indexing="ij"))
+    best = int(np.argmax(band.likelihood(middles, falls, np.zeros((1, 1)), 0.0)))
+    moved = complex(-np.exp(falls[0, best]), band.omega + middles[0, best])
     return PlaneBand(samples, rate, moved, before)
 
 

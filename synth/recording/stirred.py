@@ -39,6 +39,7 @@ MOST_OPEN: Final = 1.0  # rad/s: further off is another explanation, not this on
 TURNS: Final = 3  # between poles and noise
 ROUNDS: Final = 6
 ROUNDINGS: Final = 10.0 ** np.arange(-15.0, -3.0)  # of the diagonal; no covariance needs the last
+APART: Final = 1e-5  # of one, less the square of what two waves have in common: rounding stays below 1e-10
 TRIALS: Final = 70  # of drive, tail and rate
 
 
@@ -99,7 +100,7 @@ class Operator:
         turn = np.exp(pole * at.step)
         self.poly = np.atleast_1d(np.poly(turn))
         others = [np.atleast_1d(np.poly(np.delete(turn, k))) for k in range(len(turn))]
-        self.pairs = [_products(each) for each in (self.poly, *others)]
+        self.pairs, self.others = _products(self.poly), [_products(each) for each in others]
         self.moved = self(np.vstack((np.exp(pole[:, None] * at.time), at.values)))
 
     def __call__(self, columns: Complex) -> Complex:
@@ -115,11 +116,21 @@ class Operator:
         out = np.zeros((len(self.poly), len(dying)), complex)
         driven = noise.drive * dying
         driven[0] = 0.0  # the first block begins with the tap
-        powers = [1.0 + noise.tail * dying, *(share * driven for share in weight)]
-        for pairs, power in zip(self.pairs, powers, strict=True):
-            for lag, i, product in pairs:  # row t + lag and column t meet in the source at t - i
-                out[lag, i : len(dying) - lag] += product * power[: len(dying) - lag - i]
+        mixed = [
+            sum(s * each for s, each in zip(weight, same, strict=True))
+            for same in zip(*self.others, strict=True)
+        ]
+        _add(out, self.pairs, 1.0 + noise.tail * dying)
+        _add(out, mixed, driven)
         return out
+
+
+def _add(out: Complex, pairs: list[Complex], power: Array) -> None:
+    """To lower bands what sources of that power (M,) make: row t + lag and column t meet in the source at t - i."""
+    for lag, products in enumerate(pairs):
+        for i, product in enumerate(products):
+            count = len(power) - lag - i
+            out[lag, i : i + count] += product * power[:count]
 
 
 def _factor(covariance: Complex) -> Complex:
@@ -138,10 +149,9 @@ def _factor(covariance: Complex) -> Complex:
     return np.asarray(factor)
 
 
-def _products(poly: Complex) -> list[tuple[int, int, complex]]:
-    """(lag, i, c_(i + lag) c_i*) of a polynomial in the delay."""
-    size = len(poly)
-    return [(lag, i, poly[i + lag] * np.conj(poly[i])) for lag in range(size) for i in range(size - lag)]
+def _products(poly: Complex) -> list[Complex]:
+    """By lag, c_(i + lag) c_i* (i,) of a polynomial in the delay."""
+    return [poly[lag:] * np.conj(poly[: len(poly) - lag]) for lag in range(len(poly))]
 
 
 class Whitened:
@@ -209,8 +219,21 @@ class Whitened:
 
 def _projected(whole: Complex) -> tuple[float, Complex]:
     """Of products with every other: what the columns leave of the last, and their amplitudes."""
-    amplitude = np.asarray(np.linalg.lstsq(whole[:-1, :-1], whole[:-1, -1], rcond=1e-12)[0], complex)
+    amplitude = _solved(whole[:-1, :-1], whole[:-1, -1])
     return max(float((whole[-1, -1] - np.conj(whole[:-1, -1]) @ amplitude).real), 1e-300), amplitude
+
+
+def _solved(normal: Complex, seen: Complex) -> Complex:
+    """Least squares by normal equations: in closed form for a pole or two that are well apart, as mostly is so."""
+    if len(seen) == 1 and normal[0, 0].real > 0.0:
+        return np.asarray(seen / normal[0, 0].real)
+    if len(seen) == 2:
+        (a, _), (c, b) = normal
+        det = a.real * b.real - abs(c) ** 2
+        if det > APART * a.real * b.real:
+            crossed = np.array([b.real * seen[0] - np.conj(c) * seen[1], a.real * seen[1] - c * seen[0]])
+            return np.asarray(crossed / det)
+    return np.asarray(np.linalg.lstsq(normal, seen, rcond=1e-12)[0], complex)
 
 
 def fit_stirred(at: Band, pole: Complex, room: float | None = None, trials: int = TRIALS) -> StirredFit:

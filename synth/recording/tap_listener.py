@@ -8,11 +8,12 @@ is the count of samples: a file fed as fast as it can be read gives the answers 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from synth.arrays import Array
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
@@ -67,6 +68,9 @@ class Listener:
         self._seam = 0.0  # when samples were lost last
         self._tap: _Tap | None = None
         self._waiting = np.zeros(0)
+        self._threads = (
+            ThreadpoolController()
+        )  # asking which libraries have threads takes a millisecond or more
 
     @property
     def seconds(self) -> float:
@@ -77,12 +81,26 @@ class Listener:
         """What is to be said once these samples (T,) have come."""
         self._waiting = np.concatenate((self._waiting, block))
         answers: list[Answer] = []
-        step = max(1, round(CHECK * self.rate))
-        while len(self._waiting) >= step:
+        while len(self._waiting) >= (step := self._step()):
             self._hear(self._waiting[:step])
             self._waiting = self._waiting[step:]
             answers += self._look()
         return answers
+
+    def _step(self) -> int:
+        """Samples to the next search for taps, or to a look that is due before."""
+        check = max(1, round(CHECK * self.rate))
+        step = check - self._heard % check
+        due = 0 if self._tap is None else self._due_at(self._tap) - self._heard
+        return min(step, due) if due > 0 else step
+
+    @property
+    def _heard(self) -> int:
+        return round(self.seconds * self.rate)
+
+    def _due_at(self, tap: _Tap) -> int:
+        """The count of samples at which its next look is due; 0 where none is left."""
+        return math.ceil((tap.free + tap.looks[0]) * self.rate - 1e-6) if tap.looks else 0
 
     def finish(self) -> list[Answer]:
         """What is to be said once the sound has ended: a last look at a tap that was not heard for long."""
@@ -136,7 +154,7 @@ class Listener:
 
     def _look(self) -> list[Answer]:
         tap = self._tap
-        if tap is None or not tap.looks or self.seconds < tap.free + tap.looks[0]:
+        if tap is None or not tap.looks or self._heard < self._due_at(tap):
             return []
         if tap.known < FINE:
             tap.looks.clear()
@@ -144,6 +162,10 @@ class Listener:
         return self._answered(tap, tap.looks.pop(0), ended=False)
 
     def _answered(self, tap: _Tap, look: float, *, ended: bool) -> list[Answer]:
+        with self._threads.limit(limits=1):  # small matrices: more threads wait for each other
+            return self._looked(tap, look, ended=ended)
+
+    def _looked(self, tap: _Tap, look: float, *, ended: bool) -> list[Answer]:
         if look == LOOKS[0] and not self._glance(tap):
             tap.looks.clear()
             return []
@@ -157,8 +179,7 @@ class Listener:
                 may_be_of(heard.new, self.targets)
             )  # who it may be; for a figure it is too early
             return []
-        with threadpool_limits(1):  # small matrices: more threads wait for each other
-            verdict = judged(heard, self.targets, announced=tap.announced, following=tap.following)
+        verdict = judged(heard, self.targets, announced=tap.announced, following=tap.following)
         lasting, said = tap.lasting(verdict), self._in_time(verdict, np.inf if ended else look)
         if said is None or not lasting or not tap.better(said):
             return []
@@ -198,8 +219,7 @@ class Listener:
             return None  # a knock
         if voiced(hertz_of(begun), np.abs(begun.amplitude)):
             return None  # speech; hum has been there before
-        with threadpool_limits(1):
-            samples, lines, _ = without_hum(samples, self.rate, lines)
+        samples, lines, _ = without_hum(samples, self.rate, lines)
         return TappedSound(samples, self.rate, lines, _begun(lines, tap.old), tap.old)
 
     def _before(self, tap: _Tap) -> Array:
@@ -230,8 +250,7 @@ class Listener:
         if len(samples) < 0.1 * self.rate or not np.any(samples):
             return samples, no_modes()
         samples = samples - np.mean(samples)
-        with threadpool_limits(1):
-            modes = find(samples, self.rate)
+        modes = find(samples, self.rate)
         cycles = modes.pole.imag * np.log(1e3) / (2.0 * np.pi * np.maximum(-modes.pole.real, 1e-9))
         return samples, modes.pick(cycles > CYCLES)
 

@@ -75,7 +75,9 @@ def may_be_of(new: FittedModes, targets: TuningTargets) -> dict[int, int]:
     """The tines (indices) that may have begun these lines, the likeliest first; of each its fundamental's."""
     if not len(new):
         return {}
-    explained = [_explained(new, targets, tine) for tine in range(len(targets.name))]
+    fundamental = np.abs(np.log(hertz_of(new)[:, None, None] / targets.frequency[:, :, 0])) / CENT
+    far = np.min(fundamental, axis=(0, 2)) >= FURTHEST
+    explained = [NOT_AT_ALL if far[tine] else _explained(new, targets, tine) for tine in range(len(far))]
     value = np.array([each.value for each in explained])
     best = float(np.max(value))
     if best == -np.inf:
@@ -175,13 +177,16 @@ class _Explained:
     line: int  # index of the fundamental's loudest line
 
 
+NOT_AT_ALL: Final = _Explained(-np.inf, -1)
+
+
 def _explained(new: FittedModes, targets: TuningTargets, tine: int) -> _Explained:
     """The best way in which this tine explains the lines."""
     hertz, level = hertz_of(new), np.abs(new.amplitude)
     model = targets.frequency[tine]
     off = nearest_cents(hertz, model[:, 0])
     near = np.flatnonzero((np.abs(off) < FURTHEST) & (level > FAINT * np.max(level)))
-    best = _Explained(-np.inf, -1)
+    best = NOT_AT_ALL
     for line in near.tolist():
         score = WEIGHTS[0]
         for partial, weight in enumerate(WEIGHTS[1:], 1):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synth.recording.band_noise import _tail, expected_noise
+from synth.recording.band_noise import KINDS, POWERS, ROOMS, NoiseKinds, _likely, _tail
 
 
 @pytest.mark.parametrize(("room", "fall"), [(12.0, 1.0), (12.0, 8.0), (9.0, 25.0)])
@@ -34,7 +34,61 @@ def test_each_explanation_has_a_noise_of_its_own() -> None:
     one, other = np.exp(-time), np.exp((-1.0 + 12.0j) * time)
     values = one + 0.4 * other + noise
     waves = np.array([[one, one], [one, other]])
-    found = expected_noise(time, values, np.eye(30), 1.0, waves, np.zeros((0, 30)))
+    kinds = NoiseKinds(time, values, np.eye(30), 1.0)
+    found = kinds.expected(waves, np.zeros((0, 30)))
     assert found.left[1] < 0.1 * found.left[0]
-    alone = expected_noise(time, values, np.eye(30), 1.0, waves[1:], np.zeros((0, 30)))
-    assert alone.left[0] == found.left[1]
+    alone = kinds.expected(waves[1:], np.zeros((0, 30)))
+    assert alone.left[0] == pytest.approx(found.left[1], rel=1e-11)
+
+
+@pytest.mark.parametrize("others", [0, 2])
+def test_the_likelihood_of_each_noise_is_that_of_the_gaussian_written_out(others: int) -> None:
+    """ln N(values; 0, room + microphone + sum of a a^H), but for the prior of the room's rate and a constant."""
+    dice, time = np.random.default_rng(6), np.arange(14) / 30.0
+    values = np.exp(-time) + 0.1 * dice.normal(size=(14, 2)) @ np.array([1.0, 1j])
+    waves = np.exp(
+        np.array([[-1.0 + 0.5j, -1.2 - 0.5j], [-1.0, -0.8 + 3.0j], [-2.0, -2.0 + 1e-9j]])[..., None] * time
+    )
+    known = 0.3 * np.exp(np.array([-0.1 + 9.0j, -0.2 - 7.0j])[:others, None] * time)
+    together = np.eye(14) + 0.17 * (np.eye(14, k=1) + np.eye(14, k=-1))
+    kinds = NoiseKinds(time, values, together, 1.0)
+    rows = [*np.moveaxis(waves, 1, 0), *known, values]
+    columns = np.array([np.broadcast_to(each, (3, 14)) for each in rows])
+    weight, loud = [], []
+    for rate, shape, inverse, turn in zip(
+        np.repeat(ROOMS, len(KINDS)), kinds._shapes, kinds._inverse, kinds._turn, strict=True
+    ):
+        mine, plain = _likely(inverse, turn, columns), np.zeros((3, POWERS.shape[1]))
+        for row, power in np.ndindex(plain.shape):
+            tail, microphone = POWERS[:, power]
+            noise = tail * shape + microphone * together + columns[:-1, row].T @ np.conj(columns[:-1, row])
+            misfit = (np.conj(values) @ np.linalg.solve(noise, values)).real
+            plain[row, power] = -misfit - np.linalg.slogdet(noise)[1]
+        scale = 2.0 * np.linalg.slogdet(turn)[1]
+        np.testing.assert_allclose(mine + scale, plain, atol=1e-7 * np.max(np.abs(plain)))
+        weight.append(
+            np.exp(plain - 0.5 * (np.log(rate / 13.0) / 0.5) ** 2)
+        )  # rooms of 0.53 s are the usual ones
+        loud.append(POWERS[0] * np.mean(np.diag(shape)) + POWERS[1])
+    left = np.einsum("srh,sh->r", weight, loud) / np.sum(weight, axis=(0, 2))
+    assert kinds.expected(waves, known).left == pytest.approx(left, rel=1e-6)
+
+
+def test_values_are_white_in_the_mean_of_the_noises_with_what_rang_before() -> None:
+    """Whitened, covariance and the waves of known level are one; with these it is complex."""
+    dice, time = np.random.default_rng(7), np.arange(20) / 30.0
+    values = np.exp(-time) + 0.05 * dice.normal(size=(20, 2)) @ np.array([1.0, 1j])
+    waves = np.exp(np.array([[-1.0, -1.2 - 0.5j]])[..., None] * time)
+    known = 0.3 * np.exp(np.array([[-0.1 + 9.0j]])[..., None] * time)[0]
+    kinds = NoiseKinds(time, values, np.eye(20), 1.0)
+    dry, along = kinds.expected(waves, np.zeros((0, 20), complex)), kinds.expected(waves, known)
+    assert np.isrealobj(dry.whiten)
+    assert np.iscomplexobj(along.whiten)
+    for each in (dry, along):
+        covariance = np.linalg.inv(np.conj(each.whiten[0].T) @ each.whiten[0])
+        misfit = (np.conj(values) @ np.linalg.solve(covariance, values)).real
+        assert each.offset[0, 0] == pytest.approx(misfit + np.linalg.slogdet(covariance)[1], rel=1e-9)
+        loud = np.mean(np.diag(covariance).real) - (
+            0.3**2 * np.mean(np.abs(known / 0.3) ** 2) if each is along else 0.0
+        )
+        assert loud == pytest.approx(each.left[0] * 20.0 / 18.0, rel=1e-9)  # two of twenty are fitted

@@ -63,7 +63,12 @@ def test_the_tables_rooms_decay_as_they_should(images: bool) -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind", "most_lost"), [(kind, 0) for kind in ("image sources", "20 dB over noise", "hum")]
+    ("kind", "most_lost"),
+    [
+        ("image sources", 0),
+        pytest.param("20 dB over noise", 0, marks=pytest.mark.slow),
+        pytest.param("hum", 0, marks=pytest.mark.slow),
+    ],
 )
 def test_uncertainties_of_a_tap_in_a_room_are_honest(kind: str, most_lost: int) -> None:
     score = TABLE["Score"]([], [])
@@ -105,7 +110,9 @@ def test_a_recording_that_ends_before_the_room_does_keeps_its_lines_and_says_so(
     assert np.mean(np.array(score.frequency) > 2.0) <= 2.0 * ALLOWED
 
 
-@pytest.mark.parametrize("name", ["C8", "Ds8", "G8", "C9"])
+@pytest.mark.parametrize(
+    "name", ["G8", *(pytest.param(each, marks=pytest.mark.slow) for each in ("C8", "Ds8", "C9"))]
+)
 def test_struck_bars_in_a_studio_are_not_stripped_of_their_stages(name: str) -> None:
     """MIT licensed samples of 0.8 s: what falls in stages of its own and a room look alike, so both are said."""
     data = Path(__file__).parents[1] / "data" / "recordings"
@@ -115,9 +122,10 @@ def test_struck_bars_in_a_studio_are_not_stripped_of_their_stages(name: str) -> 
     assert not any("in this room" in partial.note for tap in measured.taps for partial in tap.partials)
 
 
-def test_the_rooms_decay_is_told_from_what_partials_share() -> None:
+@pytest.mark.parametrize("rooms", [2, pytest.param(4, marks=pytest.mark.slow)])
+def test_the_rooms_decay_is_told_from_what_partials_share(rooms: int) -> None:
     found = []
-    for seed in range(4):
+    for seed in range(rooms):
         at, dice = in_room("decaying noise", seed)
         sound = TABLE["tone"](TABLE["Rod"](), 0.12, dice)
         warning = next(
@@ -171,7 +179,7 @@ def test_a_partial_a_third_of_a_hertz_from_strong_hum_is_told(studio: Any) -> No
         assert np.std(clean + hum - sound) < 0.02 * np.std(hum)
 
 
-@pytest.mark.parametrize("seed", [0, 1])
+@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.slow)])
 def test_a_tine_tuned_in_a_room_is_known_as_well_as_is_said(tines: Any, seed: int) -> None:
     at, dice = in_room("decaying noise", 50 + seed)
     beyond, off = TABLE["tuned"](tines, at, dice)
@@ -187,7 +195,9 @@ def tapped(tines: Any, tine: int, named: int, longer_mm: float = 0.0, seed: int 
     return sound, retune(tines, row, named, taps, float(row.mounted_hz[named]))
 
 
-@pytest.mark.parametrize(("tine", "named"), [(0, 6), (5, 2), (2, 3)])
+@pytest.mark.parametrize(
+    ("tine", "named"), [(0, 6), *(pytest.param(*each, marks=pytest.mark.slow) for each in ((5, 2), (2, 3)))]
+)
 def test_another_tines_tap_is_doubted_and_that_tine_named(tines: Any, tine: int, named: int) -> None:
     try:
         told = f"g.{tapped(tines, tine, named)[1].other + 1}:"
@@ -196,7 +206,9 @@ def test_another_tines_tap_is_doubted_and_that_tine_named(tines: Any, tine: int,
     assert f"g.{tine + 1}:" in told
 
 
-@pytest.mark.parametrize(("tine", "longer_mm"), [(7, 8.0), (0, 8.0), (4, -6.0)])
+@pytest.mark.parametrize(
+    ("tine", "longer_mm"), [(7, 8.0), pytest.param(0, 8.0, marks=pytest.mark.slow), (4, -6.0)]
+)
 def test_a_tine_cut_far_too_long_is_still_recognised(tines: Any, tine: int, longer_mm: float) -> None:
     sound, advice = tapped(tines, tine, tine, longer_mm)
     off = 1200.0 * np.log2(advice.sounds / math.sqrt(np.prod(sound.hz[0])))

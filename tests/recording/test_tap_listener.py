@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -123,6 +124,22 @@ def test_an_answer_comes_in_time_and_improves_while_it_rings(bench: Shop) -> Non
     assert told[0].spoken - told[0].time < 0.7
     assert told[-1].verdict.standard_uncertainty < 0.7 * told[0].verdict.standard_uncertainty
     assert told[-1].verdict.cents == pytest.approx(bench.off(tine, -20.0), abs=0.2)
+
+
+def test_every_look_is_taken_as_soon_as_it_is_due(bench: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not at the next search for taps, which is up to 50 ms later."""
+    late, looked = [], Listener._answered
+
+    def answered(self: Any, tap: Any, look: float, *, ended: bool) -> list[Answer]:
+        late.append(self.seconds - tap.free - look)
+        return looked(self, tap, look, ended=ended)
+
+    monkeypatch.setattr(Listener, "_answered", answered)
+    tine = clear_tine(bench)
+    bench.hears(in_room(bench.tap(tine, -20.0, np.random.default_rng(4), seconds=2.2), 5e-2), tine)
+    assert len(late) >= 3
+    assert min(late) >= -1e-9
+    assert max(late) < 1.01 / RATE
 
 
 def test_both_planes_and_their_beat_are_told(bench: Shop) -> None:

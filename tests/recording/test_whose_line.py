@@ -9,13 +9,13 @@ import pytest
 
 from synth.design.instrument import Nut, PlacedNut
 from synth.recording import identity, match, model_order, retune, room
-from synth.recording.damped_sinusoid_fit import FittedModes
+from synth.recording.damped_sinusoid_fit import FittedModes, inverse_diagonal
 from synth.recording.identity import Found, Likeness
 from synth.recording.match import MatchedPartial
 from synth.recording.measurement import Partial, TapPartials
 from synth.recording.predicted_partials import PredictedPartials
 from synth.recording.spectrum import spectrum
-from synth.recording.stirred import Noise, StirredFit
+from synth.recording.stirred import Noise, StirredFit, _solved
 
 CENT = np.log(2.0) / 1200.0
 
@@ -169,7 +169,8 @@ def fitted(poles, *, sd=1.0, unsure=0.1, noise=1.0):
 )
 def test_two_modes_stand_for_one_where_both_are_known_last_and_explain_more(poles, how, called):
     pair = fitted(poles, **{"noise": 0.1, **how})
-    assert model_order._better(pair, fitted([-3.0 + 1005j]), np.arange(100), 1e3) is called
+    explains = model_order._called_for(pair, fitted([-3.0 + 1005j]), np.arange(100), 1e3)
+    assert (explains and model_order._known(pair)) is called
 
 
 def test_spectrum_values_at_any_bin_are_those_of_the_whole_transform():
@@ -248,3 +249,29 @@ def test_a_named_tine_is_asked_at_each_length_by_how_far_that_is_from_its_pitch(
     assert (taps, given) == (["taps"], variants)
     assert off == pytest.approx([0.0, 60.0, -70.0])
     assert (found.longer, found.frequency is variants[2], found.other) == (0.004, True, None)
+
+
+@pytest.mark.parametrize("apart", [1.0, 1e-4])
+def test_what_noise_leaves_of_modes_is_the_inverses_diagonal_or_the_pseudo_inverses(apart):
+    """Columns of length one; where two are the same but for 1e-4, nothing is known to ten digits."""
+    dice = np.random.default_rng(3)
+    rows = dice.normal(size=(4, 30)) + 1j * dice.normal(size=(4, 30))
+    rows[1] = rows[0] + apart * rows[1]
+    rows /= np.linalg.norm(rows, axis=1, keepdims=True)
+    normal = np.conj(rows) @ rows.T
+    plain = np.diag(np.linalg.pinv(normal, rcond=1e-13, hermitian=True)).real
+    np.testing.assert_allclose(inverse_diagonal(normal), plain, rtol=1e-9)
+    same = np.ones((2, 2), complex)
+    np.testing.assert_allclose(inverse_diagonal(same), [0.25, 0.25])
+
+
+@pytest.mark.parametrize("count", [1, 2, 3])
+@pytest.mark.parametrize("apart", [1.0, 1e-4])
+def test_amplitudes_in_a_room_are_those_of_least_squares(count, apart):
+    dice = np.random.default_rng(4)
+    rows = dice.normal(size=(3, 30)) + 1j * dice.normal(size=(3, 30))
+    rows[1] = rows[0] + apart * rows[1]
+    seen = np.conj(rows[:count]) @ (dice.normal(size=30) + 1j * dice.normal(size=30))
+    normal = np.conj(rows[:count]) @ rows[:count].T
+    plain = np.linalg.lstsq(normal, seen, rcond=1e-12)[0]
+    np.testing.assert_allclose(_solved(normal, seen), plain, rtol=1e-9)
