@@ -32,8 +32,9 @@ def main() -> None:
     drive = (dice.standard_normal((INPUTS, MODES)) + 1j * dice.standard_normal((INPUTS, MODES))).astype(
         np.complex64
     )
-    states, turns = LeftStates(turn, SIZE), powers(turn, SIZE + 1)[:0:-1]
+    turns = powers(turn, SIZE + 1)[:0:-1]
     single = turns.astype(np.complex64)
+    states = LeftStates(turn, SIZE, single)
     print("blocks   runs ms   product ms   ratio   off: runs   product")
     for count in BLOCKS:
         force = dice.standard_normal((count, SIZE)) * 1e-5 + 1e-5

@@ -212,7 +212,7 @@ class Drive:
 
     @cached_property
     def _left(self) -> LeftStates:
-        return LeftStates(self.pole / (FINER * self.rate), FINER * self.chunk)
+        return LeftStates(self.pole / (FINER * self.rate), FINER * self.chunk, self._turns)
 
     @cached_property
     def _size(self) -> int:

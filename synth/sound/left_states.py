@@ -22,7 +22,6 @@ from numpy.typing import NDArray
 from synth.arrays import AnyComplex, Array, Indices, Singles
 from synth.compiled import njit
 from synth.sound.bin_sums import BELOW, OVERSAMPLING, RUNS, STEEPEST, BinSum
-from synth.sound.pole_steps import powers
 
 States = NDArray[np.complex64]
 
@@ -35,12 +34,13 @@ TILE: Final = 64  # modes gathered at once: what stays in the processor's cache
 class LeftStates:
     """How M modes are left by the forces of chunks of G half frames."""
 
-    def __init__(self, turn: AnyComplex, size: int) -> None:
-        """`turn` (M,) per half frame."""
+    def __init__(self, turn: AnyComplex, size: int, turns: States) -> None:
+        """`turn` (M,) per half frame; `turns` (G, M) what carries a state from each half frame to the end."""
         runs = _gentle(turn, size)
         runs &= np.count_nonzero(runs) >= MANY
         self._steep = np.flatnonzero(~runs)
-        self._turns = powers(turn[self._steep], size + 1)[:0:-1].astype(np.complex64)
+        # of a stick all are steep: no second copy of what each group keeps
+        self._turns = np.take(turns, self._steep, axis=1) if runs.any() else turns
         self._runs = _Runs(turn, size, np.flatnonzero(runs))
 
     def add(

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from synth.sound.left_states import LeftStates
+from synth.sound.pole_steps import powers
 
 STEP_RATE = 96_000.0  # half frames a second
 
@@ -49,9 +50,13 @@ def plain(turn, force, drive, source, chunk_of, chunks=23):
     return total, most.real
 
 
+def made(turn, size=512):
+    return LeftStates(turn, size, powers(turn, size + 1)[:0:-1].astype(np.complex64))
+
+
 def left(turn, force, drive, source, chunk_of, *, edges=None, size=512, chunks=23):
     states = np.zeros((chunks, len(turn)), np.complex64)
-    LeftStates(turn, size).add(states, force, drive, source, chunk_of, edges or [0, len(force)])
+    made(turn, size).add(states, force, drive, source, chunk_of, edges or [0, len(force)])
     return states
 
 
@@ -101,7 +106,7 @@ def test_some_blocks_leave_what_they_leave_among_all_to_the_last_digit():
         edges = [0, *(5 * np.unique(rng.integers(1, 14, 3))).tolist(), len(force)]
         whole = left(turn, force, drive, source, chunk_of, edges=edges)
         apart = np.zeros_like(whole)
-        states = LeftStates(turn, 512)
+        states = made(turn)
         for begin, end in pairwise(edges):
             some = slice(begin, end)
             states.add(apart, force[some], drive, source[some], chunk_of[some], [0, end - begin])
@@ -113,7 +118,7 @@ def test_runs_of_bins_hang_on_no_neighbour_however_many_stand_side_by_side():
     force, source, chunk_of = blocks(11, count=140)
     chunk_of = np.arange(140)
     drive = driven(11, turn)
-    states = LeftStates(turn, 512)
+    states = made(turn)
     whole = np.zeros((140, len(turn)), np.complex64)
     states.add(whole, force, drive, source, chunk_of, [0, 140])
     for count in range(1, 70):

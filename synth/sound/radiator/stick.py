@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -46,10 +46,16 @@ class HeardStick:
     drive: Drive
     inputs: Inputs  # impulses in the two directions across the stick
 
-    @cached_property
+    @property
     def swing(self) -> AnyComplex:
-        """(M, chunk) what each mode does in a chunk."""
-        return powers(self.drive.pole / self.drive.rate, self.drive.chunk).T
+        """(M, chunk) what each mode does in a chunk: the same on every group."""
+        return _swing((self.drive.pole / self.drive.rate).tobytes(), self.drive.chunk)
+
+
+@lru_cache(maxsize=8)
+def _swing(turn: bytes, chunk: int) -> AnyComplex:
+    """Of modes (M,) that turn so far in a frame, complex numbers as bytes."""
+    return powers(np.frombuffer(turn, np.complex128), chunk).T
 
 
 def stick_sound(
