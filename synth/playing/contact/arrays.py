@@ -55,7 +55,7 @@ def row_arrays(way: StickPath, tip: ContactModes, resolution: ContactResolution)
     )
 
 
-@functools.lru_cache(maxsize=64)
+@functools.lru_cache(maxsize=32)
 def _tines(tip: ContactModes, step: float) -> Any:
     """What is the same of every stroke over these tips; nobody writes to it."""
     flat = (len(tip.length), -1)
@@ -103,7 +103,7 @@ def _given(tip: ContactModes, omega: Array, quiet: float) -> Array:
     return np.stack([(shape**2).sum(axis=1), (shape * slope).sum(axis=1), (slope**2).sum(axis=1)], axis=1)
 
 
-@functools.lru_cache(maxsize=64)
+@functools.lru_cache(maxsize=32)
 def stick_arrays(stick: StickModes, resolution: ContactResolution) -> Any:
     return layout.Held(
         turns=_turns(stick.omega[None], stick.decay_rate[None], resolution.step),

@@ -40,7 +40,7 @@ class ContactModes:
         return np.asarray(0.6 / self.length)
 
 
-@functools.lru_cache(maxsize=64)
+@functools.lru_cache(maxsize=32)
 def tips_of(tines: TineModes, index: bytes, depth: float, count: int) -> ContactModes:
     """`tips` of strokes over the same tines at one height: `index` (T,) as bytes."""
     return tips(tines, np.frombuffer(index, np.int64), depth=depth, count=count)

@@ -87,7 +87,7 @@ class StickLine:
     axis: Array  # (3,) from the end to the hand, likewise
 
 
-@functools.lru_cache(maxsize=64)
+@functools.lru_cache(maxsize=16)
 def stick_modes(
     stick: Stick,
     *,
@@ -123,7 +123,7 @@ def _upright(stick: Stick, grip: Grip, pad_damping: float, beam_modes: int, whol
     )
 
 
-@functools.lru_cache(maxsize=64)
+@functools.lru_cache(maxsize=16)
 def stick_line(
     stick: Stick,
     *,
