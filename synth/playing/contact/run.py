@@ -7,6 +7,7 @@ first call ever says that it compiles.
 
 from __future__ import annotations
 
+import functools
 import math
 import sys
 from collections.abc import Iterator
@@ -273,21 +274,29 @@ def told_when_compiling() -> Iterator[None]:
     """Says so on standard error if anything inside has to be compiled, which takes seconds, once."""
     from numba.core import event
 
+    with event.install_listener("numba:compile", _teller()()):
+        yield
+
+
+@functools.cache
+def _teller() -> Any:
+    """The class of what tells: made once, since a class of its own for each stroke is only freed by and by."""
+    from numba.core import event
+
     class Teller(event.Listener):
         told = False
 
         def on_start(self, event: Any) -> None:
-            if not Teller.told:
+            if not self.told:
                 print(
                     "compiling the contact model; this happens once and takes some seconds", file=sys.stderr
                 )
-            Teller.told = True
+            self.told = True
 
         def on_end(self, event: Any) -> None:
             pass
 
-    with event.install_listener("numba:compile", Teller()):
-        yield
+    return Teller
 
 
 def _books(state: Any, row: Any, stick: StickModes) -> EnergyBalance:
