@@ -41,7 +41,7 @@ class LeftStates:
         self._steep = np.flatnonzero(~runs)
         # of a stick all are steep: no second copy of what each group keeps
         self._turns = np.take(turns, self._steep, axis=1) if runs.any() else turns
-        self._runs = _Runs(turn, size, np.flatnonzero(runs))
+        self._runs = _Runs(turn, size, np.flatnonzero(runs)) if runs.any() else None  # a stick has none
 
     def add(
         self,
@@ -57,7 +57,7 @@ class LeftStates:
         `chunk_of` (K,) says to which states; `edges` where among the blocks those begin that may come apart: a
         product's last digits hang on how many rows it has.
         """
-        if len(self._runs.modes):
+        if self._runs is not None:
             for some in _portions([0, len(force)]):
                 self._runs.add(force[some], drive, source[some], chunk_of[some], states)
         if len(self._steep):
