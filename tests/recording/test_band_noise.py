@@ -37,6 +37,9 @@ def test_each_explanation_has_a_noise_of_its_own() -> None:
     kinds = NoiseKinds(time, values, np.eye(30), 1.0)
     found = kinds.expected(waves, np.zeros((0, 30)))
     assert found.left[1] < 0.1 * found.left[0]
+    beside_another = kinds.expected(waves[[1, 1]], np.zeros((0, 30)))
+    assert beside_another.left[1] == found.left[1]
+    # a product's last digits hang on how many rows it has
     alone = kinds.expected(waves[1:], np.zeros((0, 30)))
     assert alone.left[0] == pytest.approx(found.left[1], rel=1e-11)
 
