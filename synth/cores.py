@@ -6,12 +6,19 @@ each other's way, and on a machine that does something else besides, a solve tak
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, TypeVar
 
 if TYPE_CHECKING:
     from threadpoolctl import ThreadpoolController
+
+LARGE: Final = (
+    1200  # freedoms from which more cores help; on a busy machine they cost ten times what they save
+)
+Piece = TypeVar("Piece")
+Result = TypeVar("Result")
 
 _allowed: list[int] = []  # threads before each `one_core` that is open, the innermost last
 
@@ -51,6 +58,15 @@ def threads_allowed() -> int:
     from threadpoolctl import ThreadpoolController
 
     return _allowed[-1] if _allowed else _threads(ThreadpoolController())
+
+
+def spread(work: Callable[[Piece], Result], pieces: Iterable[Piece], *, large: bool = True) -> list[Result]:
+    """The pieces' results in their order; where that is `large`, worked on all allowed cores, each piece on one."""
+    workers = threads_allowed() if large else 1
+    if workers == 1:
+        return list(map(work, pieces))
+    with one_core(with_scipy=False), ThreadPoolExecutor(workers) as pool:
+        return list(pool.map(work, pieces))
 
 
 def _threads(pools: ThreadpoolController) -> int:

@@ -1,13 +1,15 @@
 """Linear algebra keeps to one thread where it is told to, takes all for a large problem, and is let go again."""
 
+import contextlib
 import subprocess
 import sys
+import threading
 
 import pytest
 import scipy.linalg  # noqa: F401 its threads are counted too
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from synth.cores import all_cores, one_core, threads_allowed
+from synth.cores import all_cores, one_core, spread, threads_allowed
 
 
 def threads():
@@ -50,6 +52,26 @@ def test_within_two_of_them_a_large_problem_has_what_it_had_outside_both():
                     assert threads() == {2}
             assert threads_allowed() == 2
         assert threads() == {2}
+
+
+@pytest.mark.parametrize("large", [True, False])
+@pytest.mark.parametrize("within", [True, False])
+def test_what_is_spread_comes_in_order_from_as_many_cores_as_there_were_outside(large: bool, within: bool):
+    """Two large pieces wait for each other, which only two threads can; each works on one core."""
+    both = threading.Barrier(2, timeout=20.0)
+
+    def work(piece: int) -> tuple[int, set[int]]:
+        if large:
+            both.wait()
+        return piece, threads()
+
+    with threadpool_limits(2):
+        if threads() != {2}:
+            pytest.skip("there is no second thread to be had")
+        with one_core() if within else contextlib.nullcontext():
+            found = spread(work, range(6), large=large)
+        assert threads() == {2}
+    assert found == [(piece, {1} if large or within else {2}) for piece in range(6)]
 
 
 def _in_a_new_process(code: str) -> str:

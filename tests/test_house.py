@@ -24,7 +24,8 @@ PLACES = """
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
     vibration.air_cells
     vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar
-    vibration.board_interface vibration.board vibration.coupling vibration.eigen vibration.bands
+    vibration.board_interface vibration.board vibration.coupling vibration.symmetric vibration.eigen
+    vibration.bands
     vibration.ring_sums vibration.modal_model vibration.modal_projection vibration.host vibration.single_tine
     vibration.mounted_pitch vibration.clearance vibration.trimming vibration.trimming.loaded_rod
     vibration.trimming.settle vibration.trimming.search

@@ -50,6 +50,7 @@ TOP: Final = 20_000.0  # Hz: above no mode is wanted
 LOW: Final = 0.5  # of the highest omega²: where the lowest band's far partials are right, besides at rest
 INNER: Final = (0.15, 0.85)  # of the way from a band's lowest omega² to its highest, for the others
 FAINT: Final = 1e-5  # of omega²: what less than this hangs on is no freedom
+MARGIN: Final = (0.99, 1.01)  # of omega²: so far beyond the limits values may come to lie within
 ABOUT: Final = 1.015  # a cut is set in the widest gap so near to where it was tried
 TOLD_TWICE: Final = 6  # modes at most on each side of a cut that both bands must tell alike,
 NEARBY: Final = 0.06  # of its omega² from it,
@@ -137,7 +138,7 @@ def in_bands(structure: Structure, bands: list[ModeBand], limits: Array) -> tupl
     workers = threads_allowed()
     with one_core(), ThreadPoolExecutor(workers) as pool:
         host = _host_modes(blocks)
-        parts = list(pool.map(lambda band: _solved_alone(blocks, band, host), bands))
+        parts = list(pool.map(lambda band: _solved_alone(blocks, band, host, limits), bands))
         spans = _spans(parts, len(blocks.tine_stiffness) + len(blocks.host_mass))
         if spans is None:
             return None
@@ -147,20 +148,22 @@ def in_bands(structure: Structure, bands: list[ModeBand], limits: Array) -> tupl
     return (squared, vectors) if _residual(blocks, squared, vectors) < RESIDUAL else None
 
 
-def _solved_alone(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _Solved:
+def _solved_alone(blocks: Blocks, band: ModeBand, host: tuple[Array, Array], limits: Array) -> _Solved:
     """The band solved, and what that took given back to the system: glibc keeps it where it is below 32 MiB."""
-    found = _solve_band(blocks, band, host)
+    found = _solve_band(blocks, band, host, limits)
     with contextlib.suppress(OSError, AttributeError, TypeError):  # another library of C
         ctypes.CDLL(None).malloc_trim(0)
     return found
 
 
 def _joined(parts: list[_Solved], spans: list[slice], pool: ThreadPoolExecutor) -> tuple[Array, Singles]:
-    """omega² (D,), rising, and vectors (D, D) of all bands, whose own are let go one by one; `parts` is emptied."""
+    """omega² (M,), rising, and vectors (D, M) of all bands, whose own are let go one by one; `parts` is emptied."""
+    count = len(parts[0].band.near) + parts[0].host_count
+    spans = [part.within(span) for part, span in zip(parts, spans, strict=True)]
     left = dict(enumerate(parts))
     parts.clear()
     ends = np.cumsum([0, *(span.stop - span.start for span in spans)]).tolist()
-    squared, vectors = np.empty(ends[-1]), np.empty((ends[-1], ends[-1]), dtype=np.float32)
+    squared, vectors = np.empty(ends[-1]), np.empty((count, ends[-1]), dtype=np.float32)
 
     def tell(number: int, here: slice) -> None:
         squared[here] = left.pop(number).whole(spans[number], vectors[:, here])
@@ -200,11 +203,16 @@ class _Far:
 
 @dataclass(frozen=True)
 class _Solved:
-    squared: Array  # (m,) all values of the band's problem
-    vectors: Singles  # (Mc + k + N, m)
+    squared: Array  # (Mc + k + N,) all values of the band's problem
+    told: slice  # of these: those that it may have to tell,
+    vectors: Singles  # (Mc + k + N, m) and their vectors
     band: ModeBand
     host_count: int
     far: _Far
+
+    def within(self, span: slice) -> slice:
+        """What of the modes `span` has vectors."""
+        return slice(max(span.start, self.told.start), min(span.stop, self.told.stop))
 
     def whole(self, span: slice, out: Singles) -> Array:
         """omega² of the modes `span`, a little corrected; their vectors go to `out` (D, ...), some at a time."""
@@ -216,7 +224,8 @@ class _Solved:
     def _some(self, span: slice, out: Singles) -> Array:
         far, count = self.far, self.host_count
         lam = self.squared[span]
-        host, tines = np.split(self.vectors[:, span], [far.host.shape[1]])
+        own = slice(span.start - self.told.start, span.stop - self.told.start)
+        host, tines = np.split(self.vectors[:, own], [far.host.shape[1]])
         away = (far.squared[:, None] - lam).astype(np.float32)
         pushed = far.coupling @ host[:count]
         answer = pushed * lam.astype(np.float32)
@@ -239,7 +248,7 @@ def _host_modes(blocks: Blocks) -> tuple[Array, Array]:
     return eigh(blocks.host_stiffness, blocks.host_mass)  # type: ignore[no-any-return]
 
 
-def _solve_band(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _Solved:
+def _solve_band(blocks: Blocks, band: ModeBand, host: tuple[Array, Array], limits: Array) -> _Solved:
     """The band's smaller problem, solved."""
     near, far = np.flatnonzero(band.near), np.flatnonzero(~band.near)
     squared = blocks.tine_stiffness.diagonal()[far]
@@ -251,9 +260,15 @@ def _solve_band(blocks: Blocks, band: ModeBand, host: tuple[Array, Array]) -> _S
         blocks, far, turned.astype(kind, copy=False), answer.astype(kind, copy=False)
     )
     problem = Blocks(tines, mass, stiffness, coupling)
-    values, vectors = block_modes(problem, np.array([-np.inf, np.inf]), single=band.single)
+    values, told, vectors = block_modes(problem, _limits(band, limits), single=band.single)
     kept = _Far(squared, turned.astype(np.float32), pull, answer.astype(np.float32))
-    return _Solved(values, vectors.astype(np.float32), band, len(blocks.host_mass), kept)
+    return _Solved(values, told, vectors.astype(np.float32, copy=False), band, len(blocks.host_mass), kept)
+
+
+def _limits(band: ModeBand, limits: Array) -> Array:
+    """Between which omega² (2,) vectors of the band may be asked for: cuts are set when all values are known."""
+    own = np.array([band.low / ABOUT**2, band.high * ABOUT**2])
+    return np.asarray(np.clip(own, MARGIN[0] * limits[0], MARGIN[1] * limits[1]))
 
 
 def _picked(matrix: Array, rows: Indices, columns: Indices) -> Singles:
@@ -271,9 +286,11 @@ def _turned(
     K, B = blocks.tine_stiffness, blocks.coupling
     own, squared = K.diagonal()[near], K.diagonal()[far]
     # a partial beyond the band is turned as at its edge, since that is where it takes part
-    apart: Singles = (np.clip(own, band.low, band.high) - squared[:, None]).astype(np.float32)
-    turn: Singles = pull / apart
-    both: Singles = pull.T @ (np.float32(0.5) * turn)
+    turn: Singles = np.empty_like(pull)
+    np.subtract(np.clip(own, band.low, band.high), squared[:, None], out=turn, casting="same_kind")
+    np.divide(pull, turn, out=turn)
+    both: Singles = pull.T @ turn
+    both *= np.float32(0.5)
     stiffness = K[np.ix_(near, near)]
     stiffness += both
     stiffness += both.T
@@ -315,9 +332,12 @@ def _answering(
 ) -> tuple[Array, Array]:
     """Mass and stiffness (Mc + k, Mc + k) of the host with what answers it, as precise as that is given."""
     count = len(blocks.host_mass)
-    pull = _picked(blocks.tine_stiffness, far, far)
-    np.fill_diagonal(pull, 0.0)  # what is left is small: single digits do
-    pulled = (pull @ answer.astype(np.float32, copy=False)).astype(answer.dtype, copy=False)
+    pulled, single = np.empty_like(answer), answer.astype(np.float32, copy=False)
+    for first in range(0, len(far), 4 * STRIP):  # never all of it at once
+        here = np.arange(first, min(first + 4 * STRIP, len(far)))
+        pull = _picked(blocks.tine_stiffness, far[here], far)
+        pull[here - first, here] = 0.0  # what is left is small: single digits do
+        pulled[here] = pull @ single
     pulled += blocks.tine_stiffness.diagonal()[far, None].astype(answer.dtype) * answer
     stiffness, mass, pushed = (
         (one.T @ other).astype(float) for one, other in ((answer, pulled), (answer, answer), (turned, answer))

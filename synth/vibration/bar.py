@@ -18,6 +18,7 @@ E. M. Kerwin, J. Acoust. Soc. Am. 34 (1962) 954), and whose other entries couple
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import math
 from collections.abc import Iterator, Sequence
@@ -28,6 +29,7 @@ import numpy as np
 import numpy.typing as npt
 
 from synth.arrays import Array
+from synth.cores import LARGE, all_cores, spread
 from synth.design.instrument import Bar, Bend, Straight, Support
 from synth.design.instrument import Section as BarSection
 from synth.errors import InputError
@@ -121,12 +123,16 @@ def _solved(bar: Bar, places: tuple[float, ...], more: tuple[float, ...], highes
     shape = shape.reshape(-1, 6, len(frequency))[node]
     kept = int(np.searchsorted(frequency, highest_hz))
     asked = np.searchsorted(position, np.asarray(places, dtype=float) - SNAP)
-    higher = shape[asked, :, kept:] / (2.0 * math.pi * frequency[kept:])
+    higher = (shape[asked, :, kept:] / (2.0 * math.pi * frequency[kept:])).reshape(
+        6 * len(asked), len(frequency) - kept
+    )
+    with all_cores() if len(higher) > LARGE else contextlib.nullcontext():
+        compliance = higher @ higher.T
     held = np.searchsorted(position, _support_places(bar) - SNAP)
     loss = _loss(bar, frequency[:kept], shape[held, :, :kept], axes[held])
     modes = BarModes(
         position, point, axes, frequency[:kept], _loss_factor(loss, frequency[:kept]), loss,
-        np.ascontiguousarray(shape[:, :, :kept]), np.tensordot(higher, higher, ([2], [2])), closed,
+        np.ascontiguousarray(shape[:, :, :kept]), compliance.reshape(2 * (len(asked), 6)), closed,
     )  # fmt: skip
     for each in fields(modes):
         if each.name != "closed":
@@ -277,11 +283,12 @@ def _frame(
 def _all_modes(frame: Frame) -> tuple[Array, Array]:
     """All modes of the mesh: Hz (D,), shapes (D, D); directions that do not couple are solved apart, for speed."""
     K, M = matrices(frame)
-    found = [(solve(K[np.ix_(own, own)], M[np.ix_(own, own)]), own) for own in _uncoupled(K, M)]
-    frequency = np.concatenate([modes.frequency for modes, _ in found])
+    apart = _uncoupled(K, M)
+    found = spread(lambda own: solve(K[np.ix_(own, own)], M[np.ix_(own, own)]), apart, large=len(K) > LARGE)
+    frequency = np.concatenate([modes.frequency for modes in found])
     shape = np.zeros_like(K)
     column = 0
-    for modes, own in found:
+    for modes, own in zip(found, apart, strict=True):
         shape[own, column : column + len(own)] = modes.shape
         column += len(own)
     order = np.argsort(frequency, kind="stable")
@@ -292,9 +299,9 @@ def _uncoupled(K: Array, M: Array) -> list[npt.NDArray[np.int64]]:
     """The freedoms, parted into sets between which K and M are zero: a straight bar's four motions."""
     linked = np.zeros((6, 6), dtype=bool)
     for matrix in (K, M):
-        size = np.sqrt(np.abs(matrix.diagonal()))
-        blocks = (np.abs(matrix) / np.outer(size, size)).reshape(len(K) // 6, 6, -1, 6)
-        linked |= blocks.max(axis=(0, 2)) > COUPLED
+        size, (i, j) = np.sqrt(np.abs(matrix.diagonal())), np.nonzero(matrix)
+        counts = np.abs(matrix[i, j]) > COUPLED * size[i] * size[j]
+        linked[i[counts] % 6, j[counts] % 6] = True
     joined = np.linalg.matrix_power(linked.astype(int), 6) > 0
     sets = {tuple(np.flatnonzero(row)) for row in joined}
     return [np.flatnonzero(np.isin(np.arange(len(K)) % 6, each)) for each in sorted(sets)]

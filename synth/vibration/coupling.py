@@ -23,6 +23,7 @@ put in series with the root (the flexibility C against a root moment k q, k = l 
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from synth.arrays import Array, Indices
+from synth.cores import LARGE, all_cores, spread
 from synth.design.instrument import Bar, Tine
 from synth.vibration.axial import AxialModes
 from synth.vibration.bar import BarModes, surface_distance
@@ -195,14 +197,20 @@ def _residual_flexibility(squared: Array, force: Array, tine: Indices, complianc
     for r, here in enumerate(members):
         root = slice(6 * r, 6 * r + 6)
         softened[:, root] += C[:, root] @ ((own[here] / squared[here, None]).T @ own[here])
-    series = np.linalg.solve(softened, C)
+    large = len(squared) > LARGE
+    with all_cores() if large else contextlib.nullcontext():
+        series = np.linalg.solve(softened, C)
     series = (series + series.T) / 2.0
-    yielding = np.empty((6 * count, len(squared)))
-    for r, here in enumerate(members):
-        yielding[:, here] = series[:, 6 * r : 6 * r + 6] @ own[here].T
-    K = np.empty((len(squared), len(squared)))
-    for r, here in enumerate(members):
-        K[here] = -own[here] @ yielding[6 * r : 6 * r + 6]
+    yielding, K = np.empty((6 * count, len(squared))), np.empty((len(squared), len(squared)))
+
+    def yields(r: int) -> None:
+        yielding[:, members[r]] = series[:, 6 * r : 6 * r + 6] @ own[members[r]].T
+
+    def pulls(r: int) -> None:
+        K[members[r]] = -own[members[r]] @ yielding[6 * r : 6 * r + 6]
+
+    spread(yields, range(count), large=large)
+    spread(pulls, range(count), large=large)
     K[np.diag_indices_from(K)] += squared
     return K
 

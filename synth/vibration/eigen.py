@@ -14,11 +14,8 @@ of mode j. Because D has no negative eigenvalue |D_ij| <= sqrt(D_ii D_jj), which
 from __future__ import annotations
 
 import contextlib
-import ctypes
-import functools
 import math
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -26,17 +23,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import AnyReal, Array, Complex, Indices
-from synth.cores import all_cores, one_core, threads_allowed
+from synth.cores import LARGE, all_cores, spread
 from synth.vibration.coupling import Structure
+from synth.vibration.symmetric import symmetric_modes
 
 LINK: Final = (
     0.02  # leaves 4e-4 of a decay rate, and of a shape what a pole's width over their distance gives
 )
 FAINT: Final = 1e-3  # of a mode's mass in the host structure: with less it lends the host structure no motion
-LARGE: Final = (
-    1200  # freedoms from which more cores help; on a busy machine they cost ten times what they save
-)
 STRIP: Final = 128  # columns of D at a time: the whole of it is never held
+ROWS: Final = 512  # of vectors at a time
 FULLEST: Final = 1e3  # condition of a cluster's vectors; beyond it two poles all but coincide, see `_apart`
 
 
@@ -67,7 +63,8 @@ def real_modes(structure: Structure, *, lowest_hz: float, highest_hz: float) -> 
     large = len(blocks.tine_stiffness) + len(blocks.host_mass) > LARGE
     with all_cores() if large else contextlib.nullcontext():
         limits = (2.0 * math.pi * np.array([lowest_hz, highest_hz])) ** 2
-        return block_modes(blocks, limits)
+        squared, kept, vectors = block_modes(blocks, limits)
+        return squared[kept], vectors
 
 
 def blocks_of(structure: Structure) -> Blocks:
@@ -75,8 +72,8 @@ def blocks_of(structure: Structure) -> Blocks:
     return Blocks(structure.tine_stiffness, structure.host_mass, structure.host_stiffness, structure.coupling)
 
 
-def block_modes(blocks: Blocks, limits: Array, *, single: bool = False) -> tuple[Array, NDArray[Any]]:
-    """The modes of blocks, as `real_modes`, with omega² within `limits` (2,).
+def block_modes(blocks: Blocks, limits: Array, *, single: bool = False) -> tuple[Array, slice, NDArray[Any]]:
+    """omega² (D,) of all modes of blocks, which of them are within `limits` (2,), and the vectors of these.
 
     In `single` precision for half the time: right to some 1e-7 of the largest omega² then, as vectors are.
     """
@@ -99,67 +96,85 @@ def block_modes(blocks: Blocks, limits: Array, *, single: bool = False) -> tuple
     standard[Q:, :Q] = -solve_triangular(lower.astype(kind, copy=False), pulled, lower=True)
     standard[Q:, Q:] = (inner + inner.T) / 2.0
     del pulled, inner
-    squared, u = symmetric_modes(standard)
-    kept = slice(*np.searchsorted(squared, limits))
-    vectors = np.empty((Q + host_count, len(squared[kept])), dtype=kind)
-    vectors[:host_count] = solve_triangular(lower, u[Q:, kept], lower=True, trans="T")
-    vectors[host_count:] = u[:Q, kept] - B.T @ vectors[moving]
-    return squared[kept].astype(float), vectors
-
-
-def symmetric_modes(matrix: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Values (n,), rising, and vectors (n, n) of a symmetric matrix whose lower half is given; it is overwritten.
-
-    By LAPACK's syevd as scipy brings it, called without Python's lock: numpy has it in double precision alone and
-    copies twice, and while scipy's own function works no other thread goes on.
-    """
-    count, letter = len(matrix), "s" if matrix.dtype == np.float32 else "d"
-    value, info = np.empty(count, dtype=matrix.dtype), ctypes.c_int(0)
-    size, integers = 1 + 6 * count + 2 * count**2, 3 + 5 * count
-    work, iwork = np.empty(size, dtype=matrix.dtype), np.empty(integers, dtype=np.intc)
-    n, lead, lwork, liwork = (ctypes.byref(ctypes.c_int(each)) for each in (count, count, size, integers))
-    # what is the lower half by rows is the upper one by columns
-    first, last = (b"V", b"U", n, matrix.ctypes, lead, value.ctypes), ctypes.byref(info)
-    _syevd(letter)(*first, work.ctypes, lwork, iwork.ctypes, liwork, last)
-    if info.value:
-        raise np.linalg.LinAlgError("eigenvalues did not converge")
-    return value, matrix.T
-
-
-@functools.cache
-def _syevd(letter: str) -> Callable[..., None]:
-    from scipy.linalg import cython_lapack
-
-    pointer, name = ctypes.pythonapi.PyCapsule_GetPointer, ctypes.pythonapi.PyCapsule_GetName
-    pointer.restype, pointer.argtypes = ctypes.c_void_p, [ctypes.py_object, ctypes.c_char_p]
-    name.restype, name.argtypes = ctypes.c_char_p, [ctypes.py_object]
-    capsule = cython_lapack.__pyx_capi__[f"{letter}syevd"]
-    function = ctypes.CFUNCTYPE(None, ctypes.c_char_p, ctypes.c_char_p, *[ctypes.c_void_p] * 9)
-    return function(pointer(capsule, name(capsule)))
+    squared, kept, u = symmetric_modes(standard, *limits)
+    del standard
+    vectors = np.empty(u.shape, dtype=kind)
+    vectors[:host_count] = solve_triangular(lower, u[Q:], lower=True, trans="T")
+    vectors[host_count:] = u[:Q] - B.T @ vectors[moving]
+    return squared.astype(float), kept, vectors
 
 
 def damped_modes(squared: Array, vectors: AnyReal, *, tine_loss: Array, host_loss: Array) -> DampedModes:
     """The modes with their losses K': `tine_loss` (Q,) on the diagonal, `host_loss` (Mc, Mc) full."""
     host = vectors[: len(host_loss)].astype(np.float64)  # losses of stiff supports all but cancel there
-    weighted = np.sqrt(tine_loss).astype(vectors.dtype)[:, None] * vectors[len(host) :]
+    weighted, own = _weighted(np.sqrt(tine_loss).astype(vectors.dtype), vectors[len(host) :])
     lossy = host_loss @ host
-    own = np.einsum("qm,qm->m", weighted, weighted) + np.einsum("cm,cm->m", host, lossy)
-    own = np.maximum(own, 0.0)
+    own = np.maximum(own + np.einsum("cm,cm->m", host, lossy), 0.0)
     values = (squared + 1j * own).astype(np.complex128)
-    mixed = vectors.astype(np.complex64)
     named = np.arange(len(squared))  # which cluster a mode belongs to, by its first mode
-    for cluster in _clusters(squared, own, weighted, host, lossy):
+    clusters = _clusters(squared, own, weighted, host, lossy)
+    turns = []
+    for cluster, D in zip(clusters, _losses(clusters, weighted, host, lossy), strict=True):
         named[cluster] = cluster[0]
-        D = weighted[:, cluster].T @ weighted[:, cluster] + host[:, cluster].T @ lossy[:, cluster]
         values[cluster], y = complex_modes(squared[cluster], (D + D.T) / 2.0)
-        mixed[:, cluster] = vectors[:, cluster] @ y
-    del weighted, vectors
+        turns.append(y)
+    del weighted
+    mixed = _mixed(vectors, clusters, turns)
+    del vectors
     moved = mixed[: len(host)]
     moved += _damping_correction(squared + 1j * own, values, host, moved, host_loss, named)
     pole = 1j * np.sqrt(values)
     order = np.argsort(pole.imag, kind="stable")
     reorder(mixed, order)
     return DampedModes(pole[order], mixed)
+
+
+def _weighted(weight: AnyReal, tines: AnyReal) -> tuple[AnyReal, Array]:
+    """Tine rows (Q, M) times their `weight` (Q,), and the sums of squares of what comes out (M,)."""
+    weighted = np.empty_like(tines)
+
+    def some(first: int) -> AnyReal:
+        here = slice(first, first + ROWS)
+        np.multiply(weight[here, None], tines[here], out=weighted[here])
+        return np.asarray(np.einsum("qm,qm->m", weighted[here], weighted[here]))
+
+    sums = spread(some, range(0, len(tines), ROWS), large=len(tines) > LARGE)
+    return weighted, np.sum(sums, axis=0, dtype=float) + np.zeros(tines.shape[1])
+
+
+def _losses(clusters: Sequence[Indices], weighted: AnyReal, host: Array, lossy: Array) -> list[Array]:
+    """D (n, n) of each cluster. Few columns are slow to fetch: all clusters' are together, some rows at a time."""
+    members, places = _together(clusters)
+    found = [host[:, each].T @ lossy[:, each] for each in clusters]
+    for first in range(0, len(weighted), ROWS):
+        own = weighted[first : first + ROWS, members]
+        for D, place in zip(found, places, strict=True):
+            D += own[:, place].T @ own[:, place]
+    return found
+
+
+def _mixed(vectors: AnyReal, clusters: Sequence[Indices], turns: Sequence[Complex]) -> NDArray[np.complex64]:
+    """Vectors (D, M) with each cluster's turned by its own (n, n)."""
+    members, places = _together(clusters)
+    mixed = np.empty(vectors.shape, dtype=np.complex64)
+
+    def some(first: int) -> None:
+        here = slice(first, first + ROWS)
+        mixed[here] = vectors[here]
+        own = mixed[here, members]
+        for place, y in zip(places, turns, strict=True):
+            own[:, place] = own[:, place].real @ y
+        mixed[here, members] = own
+
+    spread(some, range(0, len(vectors), ROWS), large=len(vectors) > LARGE)
+    return mixed
+
+
+def _together(clusters: Sequence[Indices]) -> tuple[Indices, list[slice]]:
+    """All clusters' modes, and where each one's stand among these."""
+    ends = np.cumsum([len(each) for each in clusters], dtype=np.int64).tolist()
+    places = [slice(end - len(each), end) for each, end in zip(clusters, ends, strict=True)]
+    return np.concatenate([*clusters, np.zeros(0, dtype=np.int64)]), places
 
 
 def reorder(vectors: NDArray[Any], order: Indices) -> None:
@@ -191,10 +206,15 @@ def _damping_correction(
         D, D_turned = (
             lending.T @ (lossy @ each) for each in (moved.real, moved.imag[:, turned])
         )  # (k, STRIP)
-        away = values[None, here] - alone[lent][:, None]
-        x, y = away.real.astype(np.float32), away.imag.astype(np.float32)
-        apart = named[lent][:, None] != named[None, here]  # of close poles: in full
-        over = np.divide(1.0, x * x + y * y, out=np.zeros_like(x), where=apart)
+        x, y = (  # of close poles: in full
+            np.subtract(one[None, here], other[lent][:, None], out=np.empty_like(D), casting="same_kind")
+            for one, other in ((values.real, alone.real), (values.imag, alone.imag))
+        )
+        over = x * x
+        over += y * y
+        apart = named[lent][:, None] != named[None, here]
+        np.divide(1.0, over, out=over, where=apart)
+        over[~apart] = 0.0
         x *= over
         y *= over
         still, swung = D * y, D * x  # of j D / (x + j y)
@@ -202,9 +222,7 @@ def _damping_correction(
         swung[:, turned] += D_turned * y[:, turned]
         added[:, here] = lending @ still + 1j * (lending @ swung)
 
-    strips, workers = range(0, len(values), STRIP), threads_allowed() if len(values) > LARGE else 1
-    with one_core(), ThreadPoolExecutor(workers) as pool:
-        list(pool.map(add, strips))
+    spread(add, range(0, len(values), STRIP), large=len(values) > LARGE)
     return added
 
 
@@ -232,14 +250,17 @@ def _clusters(squared: Array, own: Array, weighted: AnyReal, host: Array, lossy:
     """Sets of two modes or more that D couples by more than LINK of their distance."""
     head = np.arange(len(squared))
     reach = _reach(squared, own)
-    for first in range(0, len(squared), STRIP):
+
+    def linked(first: int) -> Indices:
         here = slice(first, min(first + STRIP, len(squared)))
         there = slice(first, int(reach[here].max()))
         D = weighted[:, here].T @ weighted[:, there] + host[:, here].T @ lossy[:, there]
         distance = np.abs(squared[here, None] - squared[None, there])
-        for i, j in np.argwhere(np.abs(D) > LINK * distance) + first:
-            if i < j:
-                _join(head, int(i), int(j))
+        return np.argwhere(np.abs(D) > LINK * distance) + first
+
+    for pairs in spread(linked, range(0, len(squared), STRIP), large=len(squared) > LARGE):
+        for i, j in pairs[pairs[:, 0] < pairs[:, 1]].tolist():
+            _join(head, i, j)
     roots = np.array([_root(head, mode) for mode in range(len(squared))])
     names, count = np.unique(roots, return_counts=True)
     return [np.flatnonzero(roots == name) for name in names[count > 1]]
@@ -247,13 +268,15 @@ def _clusters(squared: Array, own: Array, weighted: AnyReal, host: Array, lossy:
 
 def _reach(squared: Array, own: Array) -> Indices:
     """For each mode the end (exclusive) of those above it that it may be linked with."""
-    end = np.empty(len(squared), dtype=np.int64)
-    for first in range(0, len(squared), STRIP):
+
+    def some(first: int) -> Indices:
         here = slice(first, min(first + STRIP, len(squared)))
-        distance = np.abs(squared[None, :] - squared[here, None])
-        near = distance * LINK <= np.sqrt(own[here, None] * own[None, :])
-        end[here] = len(squared) - np.argmax(near[:, ::-1], axis=1)
-    return end
+        distance = np.abs(squared[None, first:] - squared[here, None])
+        near = distance * LINK <= np.sqrt(own[here, None] * own[None, first:])
+        return np.asarray(len(squared) - np.argmax(near[:, ::-1], axis=1))
+
+    firsts = range(0, len(squared), STRIP)
+    return np.concatenate([np.zeros(0, np.int64), *spread(some, firsts, large=len(squared) > LARGE)])
 
 
 def _root(head: Indices, mode: int) -> int:

@@ -9,6 +9,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+from synth import cores
 from synth.design.instrument import (
     Straight,
 )
@@ -16,7 +17,7 @@ from synth.vibration import eigen
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, solve_bar
 from synth.vibration.coupling import base_frames, couple
-from synth.vibration.eigen import complex_modes, symmetric_modes
+from synth.vibration.eigen import complex_modes
 from synth.vibration.modal_model import (
     solve_structure,
 )
@@ -142,27 +143,6 @@ def test_energy_never_rises_after_a_pluck(by_hand: ModuleType) -> None:
     )
 
 
-@pytest.mark.parametrize(("kind", "digits"), [(np.float64, 1e-12), (np.float32, 2e-5)])
-def test_a_symmetric_matrix_is_solved_from_its_lower_half(kind: type, digits: float) -> None:
-    """Against numpy; what stands above the diagonal is not read."""
-    draw = np.random.default_rng(5).normal(size=(60, 60))
-    whole = draw + draw.T
-    value, vector = symmetric_modes((np.tril(whole) + np.triu(draw * 1e3, 1)).astype(kind))
-    assert value.dtype == vector.dtype == kind
-    expected, _ = np.linalg.eigh(whole)
-    size = np.abs(expected).max()
-    np.testing.assert_allclose(value, expected, atol=digits * size)
-    np.testing.assert_allclose(whole @ vector, vector * value, atol=20.0 * digits * size)
-    np.testing.assert_allclose(vector.T @ vector, np.eye(60), atol=20.0 * digits)
-
-
-def test_a_matrix_that_is_no_number_is_refused() -> None:
-    matrix = np.eye(8)
-    matrix[3, 1] = np.nan
-    with pytest.raises(np.linalg.LinAlgError):
-        symmetric_modes(matrix)
-
-
 def test_losses_are_corrected_alike_by_one_core_and_by_two(
     by_hand: ModuleType, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -172,7 +152,7 @@ def test_losses_are_corrected_alike_by_one_core_and_by_two(
     one = each.model()
     monkeypatch.setattr(eigen, "LARGE", 1)
     monkeypatch.setattr(eigen, "STRIP", 16)
-    monkeypatch.setattr(eigen, "threads_allowed", lambda: 2)
+    monkeypatch.setattr(cores, "threads_allowed", lambda: 2)
     two = each.model()
     assert np.array_equal(one.pole, two.pole)
     np.testing.assert_allclose(two.vectors, one.vectors, rtol=0.0, atol=2e-6 * np.abs(one.vectors).max())
