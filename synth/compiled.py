@@ -10,6 +10,7 @@ This is numba's own folder, whose files it unpickles; in the user's cache of sol
 from __future__ import annotations
 
 import contextlib
+import gc
 import pickle
 import signal
 import struct
@@ -24,6 +25,7 @@ from numba.core.caching import FunctionCache, IndexDataCacheFile
 from numba.core.codegen import CPUCodeLibrary, JITCodeLibrary, JITCPUCodegen
 from numba.core.registry import CPUDispatcher
 from numba.core.runtime.nrt import rtsys
+from numba.core.types import BaseFunction, Boolean, Number
 
 _KeptCode: Any = FunctionCache
 _KeptFile: Any = IndexDataCacheFile
@@ -120,6 +122,37 @@ JITCodeLibrary._finalize_specific = _made_as_a_whole  # type: ignore[method-assi
 JITCPUCodegen.set_env = _told_as_a_whole  # type: ignore[method-assign]
 
 
+# an operation on numbers by what does it, its context and the numbers' kinds: numba asks every way it knows to add
+# two numbers each time two are added, which took a tenth of all compiling
+_known: dict[Any, Any] = {}
+_Operation: Any = BaseFunction
+_asked: Any = _Operation.get_call_type
+
+
+def _asked_once(function: Any, context: Any, kinds: Any, words: Any) -> Any:
+    if words or not all(isinstance(each, (Number, Boolean)) for each in kinds):
+        return _asked(function, context, kinds, words)
+    key = (function, context, kinds)
+    if key not in _known:
+        _known[key] = _asked(function, context, kinds, words)
+    return _known[key]
+
+
+_Operation.get_call_type = _asked_once
+
+
+@contextlib.contextmanager
+def _uncollected() -> Iterator[None]:
+    """Compiling makes objects by the million and hardly any rubbish; to look for that took a twentieth of it."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
+
+
 class _Part(CPUDispatcher):
     """A function that compiled ones call; called from Python it is not compiled.
 
@@ -144,7 +177,8 @@ class _Whole(CPUDispatcher):
     def compile(self, signature: Any) -> Any:
         within, _NESTING.parts = _NESTING.parts, 0
         try:
-            found = super().compile(signature)
+            with _uncollected():
+                found = super().compile(signature)
             codegen = cast(Any, self.targetctx).codegen()
             for name, environment in list(_environments.items()):
                 if codegen._engine.is_symbol_defined(name):

@@ -1,6 +1,8 @@
 """Compiled code that cannot be kept costs time, never the answer."""
 
+import contextlib
 import errno
+import gc
 import random
 import threading
 
@@ -163,6 +165,42 @@ def test_a_part_is_optimised_with_what_calls_it_and_not_before(optimised):
 
     assert njit()(outer)(1.0) == 2.0
     assert [name for _, name in optimised if name in ("inner", "outer")] == ["outer"]
+
+
+def test_what_an_operation_on_numbers_is_is_asked_once_for_each_kind_of_them(monkeypatch):
+    """Whole numbers, fractions and single ones stay what they are; what cannot be done is refused each time."""
+    asked, real = [], room._asked
+
+    def note(function, context, kinds, words):
+        asked.append((str(function), kinds))
+        return real(function, context, kinds, words)
+
+    monkeypatch.setattr(room, "_asked", note)
+    monkeypatch.setattr(room, "_known", {})
+
+    def sums(a, b):
+        return a * b + a * b + a * b, a // b
+
+    found = {kind: njit()(sums)(kind(7), kind(2)) for kind in (int, float, np.float32)}
+    assert {kind: tuple(map(type, each)) for kind, each in found.items()} == {
+        int: (int, int),
+        float: (float, float),
+        np.float32: (float, float),  # as Python gets them
+    }
+    assert [*found.values()] == [(42, 3), (42.0, 3.0), (42.0, 3.0)]
+    assert njit()(sums)(np.float32(0.1), np.float32(0.3))[0] == np.float32(0.1) * np.float32(0.3) * 3
+    of_numbers = [each for each in asked if all(isinstance(kind, numba.types.Number) for kind in each[1])]
+    assert len(of_numbers) == len(set(of_numbers)) > 0
+    for _ in range(2):
+        with pytest.raises(numba.TypingError):
+            njit()(lambda a, b: a << b)(1.5, 2.5)
+
+
+def test_rubbish_is_collected_again_after_compiling_and_where_that_fails():
+    for function, word in ((lambda x: x + 1, 1), (lambda x: x.no_such_thing, 1)):
+        with contextlib.suppress(numba.TypingError):
+            njit()(function)(word)
+        assert gc.isenabled()
 
 
 def test_a_part_is_made_machine_code_with_what_calls_it_and_not_before(monkeypatch):

@@ -14,6 +14,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from synth.playing.contact import kernel, layout, modal_step
 from synth.sound.bin_sums import BinSum
 from synth.sound.drive import Drive, Force
 from synth.sound.left_states import MANY
@@ -48,7 +49,11 @@ def compiled_beside() -> Iterator[None]:
 
 
 def compile_all() -> None:
-    """Calls everything once, on as little as there can be."""
+    """Calls everything once, on as little as there can be: first what follows the contact at once."""
+    none = np.zeros((0, 0))
+    row = layout.Row(np.zeros((5, 0, 4, 0)), none, none, none, none, none, np.zeros((3, 0, 3)), none, none)
+    kernel.ring_on(row, none, none, none, 0)
+    modal_step.place(none, 0.0, 1.0, none, np.zeros(0, np.int64), np.zeros(0), *[none] * 3)
     pole = np.append(np.full(MANY, -3.0 + 2000.0j), -1e5 + 2000.0j)
     drive = Drive(pole, np.ones((2, len(pole)), complex), immediate=np.zeros(2, np.bool_), rate=RATE)
     force = Force(np.array([0.01, 0.011]), np.array([0, 0]), np.array([1.0, -1.0]))

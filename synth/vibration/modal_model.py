@@ -159,10 +159,12 @@ def tine_state(model: ModalModel, amplitude: ArrayLike, tine: ArrayLike) -> tupl
     `amplitude` as of now (M,), or each tine's at a moment of its own (S, M). The sums are double: the last digits
     of single ones hang on how many threads add, and a contact that nearly missed would make that heard.
     """
-    from synth.vibration.ring_sums import ring_sums
-
     which = np.asarray(tine, dtype=np.int64)
     a = np.asarray(amplitude, dtype=np.complex128)
+    if not a.any():  # before the first stroke; nothing has to be compiled for that
+        return (*np.zeros((2, *model.tine_dof[which].shape)),)
+    from synth.vibration.ring_sums import ring_sums
+
     a = np.broadcast_to(a, (len(which), len(model.pole)))
     # only the real part is wanted: Re(v a) as a real product of v and a's conjugate
     both = np.conj(np.stack([a, a * model.pole], axis=1)).view(np.float64)  # (S, 2, 2 M)

@@ -16,11 +16,13 @@ DESIGN = Path(__file__).parents[1] / "data" / "boarded.toml"
 STROKE = """
 import sys
 from numba.core.registry import CPUDispatcher
+from synth.playing.contact import kernel, modal_step
 from synth.sound import bin_sums, drive, zwicker_kernel
 from synth.sound.compiled_ahead import compile_all
 
 def known():
-    return {
+    beside = {each: [str(words) for words in each.signatures] for each in (kernel.ring_on, modal_step.place)}
+    return beside | {
         each.py_func.__qualname__: [str(words) for words in each.signatures]
         for room in (bin_sums, drive, zwicker_kernel)
         for each in vars(room).values()
