@@ -20,7 +20,7 @@ from synth.arrays import Array, Indices
 from synth.design.instrument import Nut, PlacedNut, Tine
 from synth.remembered import MIB, Remembered
 from synth.vibration import damping
-from synth.vibration.rod import RodModes, Rods, cubic, rods_together, solve_rods
+from synth.vibration.rod import RodModes, Rods, cubic, rods_together, solve_each
 
 HIGHEST: Final = 18_000.0  # Hz, about where hearing ends
 SHORTEST: Final = 20e-3  # m: below, the clamp and the nut are the tine
@@ -113,8 +113,7 @@ def _clamped(
     limit = np.array(np.broadcast_to(highest_hz, len(tines)), dtype=float)
 
     def solve(rows: Indices) -> list[RodModes]:
-        found = solve_rods(rods.take(rows), limit[rows])
-        return [found.one(r) for r in range(len(rows))]
+        return solve_each(rods.take(rows), limit[rows])
 
     keys = rods.keys(limit)
     modes = rods_together(_RODS.each(keys, solve))

@@ -21,7 +21,7 @@ import numpy as np
 from synth.arrays import Array, Indices
 from synth.design.instrument import Nut, PlacedNut, Tine
 from synth.remembered import MIB, Remembered
-from synth.vibration.rod import RodModes, Rods, cubic, lowest_frequencies, solve_rods
+from synth.vibration.rod import RodModes, Rods, cubic, lowest_frequencies, solve_each
 from synth.vibration.tine import plane_ratios, rods_of, stiffened_length
 
 EXTRA: Final = 6  # modes above the highest partial looked at
@@ -83,7 +83,7 @@ def _bare(rods: Rods, partials: int) -> RodModes:
 
     def solve(_: Indices) -> list[RodModes]:
         highest = lowest_frequencies(rods)[:, 0] * ((partials + EXTRA) * math.pi / 1.875) ** 2
-        return [solve_rods(rods, highest).one(0)]
+        return solve_each(rods, highest)
 
     return _BARE.each(rods.keys(np.array([float(partials)])), solve)[0]
 

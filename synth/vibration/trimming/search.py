@@ -6,6 +6,7 @@ two nuts apart anywhere. A pair apart has a whole line of answers to one wish: k
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -118,6 +119,7 @@ def _look_above(aim: Aim, nuts: tuple[Nut, ...], share: Array) -> tuple[Array, l
     return length, off
 
 
+@functools.lru_cache(maxsize=64)  # every pair of nuts asks for it
 def without(aim: Aim) -> float:
     """The first wish's ratio as the tine has it already."""
     partial = aim.wishes[0][0]
