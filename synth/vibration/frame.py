@@ -121,7 +121,8 @@ def solve(
         K, M = (each[np.ix_(free, free)] for each in (K, M))
     # numpy alone: `check` waits for no other library here
     inverse = np.linalg.inv(np.linalg.cholesky(M))
-    value, vector = np.linalg.eigh(inverse @ K @ inverse.T)  # which looks at one triangle
+    standard = inverse @ K @ inverse.T
+    value, vector = np.linalg.eigh((standard + standard.T) / 2.0)
     frequency = np.sqrt(np.maximum(value, 0.0)) / (2.0 * math.pi)
     wanted = slice(0, min(int(np.searchsorted(frequency, highest_hz, side="right")), count or len(value)))
     shape = np.zeros((size, len(frequency[wanted])))
