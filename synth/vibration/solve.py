@@ -64,9 +64,9 @@ def solve_advice(
 
 
 def solve_loss_shares(instrument: Instrument, row: Row, *, fresh: bool = False) -> dict[str, Array]:
-    """What part of each partial's loss (R, 2, N) is due to which mechanism."""
+    """What part of the first partials' loss (R, 2, 1) is due to which mechanism."""
     depends_on = (instrument.tines, row.length, row.trim)
-    return _solved("losses", depends_on, lambda: loss_shares(instrument.tines, row.modes), fresh=fresh)
+    return _solved("losses", depends_on, lambda: loss_shares(instrument.tines, row.modes, 1), fresh=fresh)
 
 
 def solve_board_of(instrument: Instrument, name: str, *, fresh: bool = False) -> SolvedBoard:

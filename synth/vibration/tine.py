@@ -135,10 +135,15 @@ def _clamped(
     return clamped, keys
 
 
-def loss_shares(tines: Sequence[Tine], modes: TineModes) -> dict[str, Array]:
-    """What part of each partial's loss (R, 2, N) is due to which mechanism; absent partials are 0."""
-    shares = _losses(_losing(tines), modes.frequency, modes.height, modes.shape, modes.slope).shares()
-    return {name: share * modes.exists[:, None, :] for name, share in shares.items()}
+def loss_shares(tines: Sequence[Tine], modes: TineModes, partials: int | None = None) -> dict[str, Array]:
+    """What part of each partial's loss (R, 2, N), or of the lowest few's, is due to which mechanism.
+
+    Absent partials are 0.
+    """
+    low = slice(0, partials)
+    shapes = (modes.shape[:, low], modes.slope[:, low])
+    shares = _losses(_losing(tines), modes.frequency[:, :, low], modes.height, *shapes).shares()
+    return {name: share * modes.exists[:, None, low] for name, share in shares.items()}
 
 
 def plane_ratios(tines: Sequence[Tine]) -> Array:

@@ -22,7 +22,7 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.design import catalogue
-from synth.design.change import Change, fitting, in_design, start_mm
+from synth.design.change import Before, Change, in_design, start_mm
 from synth.design.instrument import Instrument, Section
 from synth.design.resolve import resolve
 from synth.design.schema import Design, SupportKind
@@ -88,10 +88,13 @@ class Ground:
     _free: dict[Section, FreeBar] = field(default_factory=dict)
     _tried: dict[Change, float] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        self._before = Before(self.instrument)
+
     def severity(self, change: Change) -> float:
         """The estimate of all quarrels together; infinite for what a maker cannot follow."""
         if change not in self._tried:
-            new = fitting(self.instrument, change)
+            new = self._before.fitting(change)
             self._tried[change] = math.inf if new is None else self._estimated(new)
         return self._tried[change]
 
