@@ -235,8 +235,7 @@ def _secant(
 ) -> tuple[Array, Array]:
     """For each row the x at which it misses nothing, or the least of `_ROUNDS` tries, and by how much it does.
 
-    A row that is there rests.
-    `miss` takes all x and the rows still wanted. A secant far from `slope` is rounding or a jump and is not
+    A row that is there rests. `miss` takes all x and the rows still wanted. A secant far from `slope` is rounding or a jump and is not
     believed; a step out of the bracket that signs have closed is halved instead, so that a jump is found as well.
     Where there is a `grain`, x goes on to multiples of it, and is there at the nearest.
     """
