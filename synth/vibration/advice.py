@@ -23,8 +23,8 @@ from synth.cores import one_core
 from synth.design import schema
 from synth.design.change import (
     ROOM,
-    Change,
     Before,
+    Change,
     faces,
     in_design,
     same_face,

@@ -122,12 +122,13 @@ def _solved(bar: Bar, places: tuple[float, ...], more: tuple[float, ...], highes
     shape = shape[node] if closed else shape
     kept = int(np.searchsorted(frequency, highest_hz))
     asked = np.searchsorted(position, np.asarray(places, dtype=float) - SNAP)
-    higher = (shape[asked, :, kept:] / (2.0 * math.pi * frequency[kept:])).reshape(6 * len(asked), -1)
+    higher = shape[asked, :, kept:] / (2.0 * math.pi * frequency[kept:])
+    flat = higher.reshape(6 * len(asked), higher.shape[2])
     held = np.searchsorted(position, _support_places(bar) - SNAP)
     loss = _loss(bar, frequency[:kept], shape[held, :, :kept], axes[held])
     modes = BarModes(
         position, point, axes, frequency[:kept], _loss_factor(loss, frequency[:kept]), loss,
-        np.ascontiguousarray(shape[:, :, :kept]), (higher @ higher.T).reshape(len(asked), 6, -1, 6), closed,
+        np.ascontiguousarray(shape[:, :, :kept]), (flat @ flat.T).reshape(2 * higher.shape[:2]), closed,
     )  # fmt: skip
     for each in fields(modes):
         if each.name != "closed":

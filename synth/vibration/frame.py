@@ -96,7 +96,7 @@ def matrices(frame: Frame) -> tuple[Array, Array]:
     freedoms = _freedoms(frame.element).reshape(len(frame.element), -1)
     position = (size * freedoms[:, :, None] + freedoms[:, None, :]).ravel()
     K, M = (
-        np.bincount(position, weights=each.ravel(), minlength=size**2).reshape(size, size)
+        np.asarray(np.bincount(position, each.ravel(), size**2).reshape(size, size), dtype=float)
         for each in _elements(frame)
     )
     for body in frame.masses:

@@ -5,13 +5,15 @@ same number of elements form one stack of matrices, and the flexibility form is 
 
     x = X y,   (X' M X) y = y / omega²,
 
-whose largest eigenvalues are the lowest modes. X needs no stiffness matrix: nothing holds a rod but its root, so its
-static flexibility is the sum of what its pieces yield, each to the force and moment on its upper end, and what is
-above rides on it (the unit-load method). Of energy y²/2 each, a piece of length h shears and bends by
+whose largest eigenvalues are the lowest modes. X needs no stiffness matrix: nothing holds a rod but its root, so
+its static flexibility X X' is the sum of what its pieces yield to a force and a moment from above, and what is
+above rides on them (the unit-load method). Of energy y²/2 each, a piece of length h, bending stiffness B and shear
+stiffness S yields by
 
-    w = (h/S + h³/12B)^(1/2) y_1 + h/2 (h/B)^(1/2) y_2,    theta = (h/B)^(1/2) y_2     (B bending, S shear stiffness)
+    w = (h/S + h³/12B)^(1/2) y_1 + h/2 (h/B)^(1/2) y_2,    theta = (h/B)^(1/2) y_2
 
-and the root by its springs, a clamped one not at all. All digits are kept where a short element lies beside long ones.
+and the root by its springs, a clamped one not at all. All digits are kept where a short element lies beside long
+ones.
 
     z = -added_length    0 (base nut's upper face)     nut: mass, inertia, rigid piece    z = length
     clamp or springs ////|-------+--------+--------+--------[ o ]--------+--------+--------| free tip

@@ -41,7 +41,9 @@ PITCH_ERROR: Final = 1e-6  # relative, 0.002 cent
 GRAIN: Final = 2.0**-21
 SOUGHT: Final = 22.0  # times the pitch, up to where partials are solved in the search: the third is there
 _FURTHEST: Final = 0.175  # of the logarithm of a length, half an octave: no bar moves a pitch so far
-_END: Final = 1e-3  # of a length: a search that ends so near to what can be built may be for more than can be had
+_END: Final = (
+    1e-3  # of a length: a search that ends so near to what can be built may be for more than can be had
+)
 _ROUNDING: Final = 1e-9
 _ROUNDS: Final = 12
 MISSED: Final = 6e-5  # relative, 0.1 cent: more is told
@@ -235,9 +237,9 @@ def _secant(
 ) -> tuple[Array, Array]:
     """For each row the x at which it misses nothing, or the least of `_ROUNDS` tries, and by how much it does.
 
-    A row that is there rests. `miss` takes all x and the rows still wanted. A secant far from `slope` is rounding or a jump and is not
-    believed; a step out of the bracket that signs have closed is halved instead, so that a jump is found as well.
-    Where there is a `grain`, x goes on to multiples of it, and is there at the nearest.
+    A row that is there rests. `miss` takes all x and the rows still wanted. A secant far from `slope` is rounding
+    or a jump and is not believed; a step out of the bracket that signs have closed is halved instead, so that a
+    jump is found as well. Where there is a `grain`, x goes on to multiples of it, and is there at the nearest.
     """
     x, best, steep = start.copy(), start.copy(), slope.copy()
     low, high, least = low.copy(), high.copy(), np.full(len(x), np.inf)

@@ -124,9 +124,14 @@ def notch_factor(tine: Tine) -> float:
 def _ways(instrument: Instrument, tines: TineModes, strokes: Sequence[Stroke]) -> StickPath:
     """The passages of strokes that differ in their group alone as one: what a tine bears hangs on no other."""
     ways = [passage(stroke, instrument, tines.frequency[:, 0, 0]) for stroke in strokes]
-    arrays = ("tine", "position", "bite", "diameter", "edge")
-    together = {name: np.concatenate([getattr(way, name) for way in ways]) for name in arrays}
-    return dataclasses.replace(ways[0], **together)
+    return dataclasses.replace(
+        ways[0],
+        tine=np.concatenate([way.tine for way in ways]),
+        position=np.concatenate([way.position for way in ways]),
+        bite=np.concatenate([way.bite for way in ways]),
+        diameter=np.concatenate([way.diameter for way in ways]),
+        edge=np.concatenate([way.edge for way in ways]),
+    )
 
 
 def _borne(

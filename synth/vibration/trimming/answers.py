@@ -139,7 +139,9 @@ def trim_edits(instrument: Instrument, chosen: Mapping[int, Sequence[PlacedNut]]
 
 
 def _edits(tine: Tine, nuts: Sequence[PlacedNut]) -> list[Edit]:
-    from synth.design.edit import Edit  # with what reads a file for its comments: `check` does not wait for it
+    from synth.design.edit import (
+        Edit,
+    )  # with what reads a file for its comments: `check` does not wait for it
 
     table, wish = tine.written.table, wish_of(tine)
     words = f"brings partial {wish.partial} to {wish.ratio:g} times the pitch"

@@ -107,11 +107,11 @@ def _greatest(matrix: Array, vector: Array) -> tuple[Array, Array]:
         vector = pulled
         if np.all(np.abs(value - before) <= _STILL * value):
             return value, vector
-    return np.linalg.eigvalsh(matrix)[:, -1], vector
+    return np.asarray(np.linalg.eigvalsh(matrix)[:, -1]), vector
 
 
 def _log_hz(omega: Array, loads: Array, scale: Array) -> Array:
-    return _log_of(np.linalg.eigvalsh(_flexibility(omega, loads, scale))[:, ::-1])
+    return _log_of(np.asarray(np.linalg.eigvalsh(_flexibility(omega, loads, scale))[:, ::-1]))
 
 
 def _log_of(inverse_squares: Array) -> Array:
