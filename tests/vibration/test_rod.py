@@ -86,11 +86,12 @@ def test_what_a_rod_yields_is_the_inverse_of_its_stiffness(bench: Any, soft: str
 
 def _plainly(rods: rod.Rods, mesh: Any) -> tuple[np.ndarray, np.ndarray]:
     """K (u, D, D), infinite where the root is clamped, and M, element by element."""
-    size, line = np.diff(mesh.nodes, axis=1), (rods.shear, rods.mass, rods.rotary)
+    size = np.diff(mesh.nodes, axis=1)
     K, M = np.zeros((2, len(size), 2 * size.shape[1] + 2, 2 * size.shape[1] + 2))
     for n in range(len(size)):
         for e, h in enumerate(size[n]):
-            k, m = plane_element(rods.bend[n] / mesh.compliance[n, e], *(each[n] for each in line), h)
+            bend = rods.bend[n] / mesh.compliance[n, e]
+            k, m = plane_element(bend, rods.shear[n], rods.mass[n], rods.rotary[n], h)
             K[n, 2 * e : 2 * e + 4, 2 * e : 2 * e + 4] += k
             M[n, 2 * e : 2 * e + 4, 2 * e : 2 * e + 4] += m
         K[n, 0, 0] += rods.translation[n]

@@ -85,6 +85,15 @@ def test_the_clamp_is_said_to_lose_most(bench: Any, example: TineModes) -> None:
     assert sum(shares.values())[0, 0, :8] == pytest.approx(1.0)
 
 
+def test_what_is_said_of_the_lowest_partials_is_what_is_said_of_all(bench: Any) -> None:
+    tines = [bench.tine(bench.plain(3.0)), bench.tine(bench.threaded(4.0, 0.7), root=bench.root(added=2.0))]
+    modes = solve_tines(tines, [0.15, 0.06], [(), ()])
+    every, first = loss_shares(tines, modes), loss_shares(tines, modes, 1)
+    assert set(first) == set(every)
+    for name, share in first.items():
+        np.testing.assert_allclose(share, every[name][:, :, :1], rtol=1e-12)
+
+
 def test_the_line_of_dipoles_radiates_as_in_the_worked_example(example: TineModes, bench: Any) -> None:
     shares = loss_shares([bench.tine(bench.plain(3.0))], example)
     radiated = (shares["air_radiation"] * example.loss_factor)[0, 0, :4]
