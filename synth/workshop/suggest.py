@@ -13,6 +13,7 @@ turning one changes nothing: it can be moved, or be of another kind.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -88,8 +89,9 @@ class Ground:
     _free: dict[Section, FreeBar] = field(default_factory=dict)
     _tried: dict[Change, float] = field(default_factory=dict)
 
-    def __post_init__(self) -> None:
-        self._before = Before(self.instrument)
+    @functools.cached_property
+    def _before(self) -> Before:
+        return Before(self.instrument)
 
     def severity(self, change: Change) -> float:
         """The estimate of all quarrels together; infinite for what a maker cannot follow."""

@@ -139,6 +139,13 @@ def test_nuts_settle_where_each_state_asked_by_itself_brings_them(
         assert each.cents_per_metre == pytest.approx(cents[n].tolist(), rel=1e-5, abs=1e-3)
 
 
+@pytest.mark.parametrize("nuts", [1, 2])
+def test_starts_of_which_none_arrives_lead_to_nothing(bench: Any, nuts: int) -> None:
+    aim = Aim(bench.tine(bench.threaded(4.0, 0.7)), 0.15, 112.0, ((2, 3.0),))
+    start = Start(aim, (bench.nut("M4"),) * nuts, 0.15, (0.04, 0.09)[:nuts], ((1.0,) * nuts,))
+    assert settle([start, start]) == [[], []]
+
+
 @pytest.mark.parametrize("pitch", [None, 95.0, 130.0])
 def test_the_quick_picture_takes_no_other_lengths_for_following_one_partial_alone(
     bench: Any, plain_trimming: ModuleType, pitch: float | None

@@ -151,10 +151,10 @@ class _Batch:
 
     def _logs(self, rows: Indices, length: Array, position: Array) -> Array:
         """ln f_n (V, r, partials) of the starts `rows` (r,) in V states: lengths (V, r), nuts at (V, r, J)."""
-        rods = self.rods.take(np.tile(rows, len(length)))
-        flat = position.reshape(-1, position.shape[2])
-        logs = log_frequencies_at(rods, length.ravel(), flat, partials=int(self.partial.max()) + 1)
-        return logs.reshape(*length.shape, -1)
+        rods, partials = self.rods.take(np.tile(rows, len(length))), int(self.partial.max()) + 1
+        flat = position.reshape(length.size, position.shape[2])
+        logs = log_frequencies_at(rods, length.ravel(), flat, partials=partials)
+        return logs.reshape(*length.shape, partials)
 
     def _cents_per_metre(self, rows: Indices, length: Array, position: Array) -> Array:
         """How the first wish's interval answers each nut (r, J), the length following so that the pitch stays.
