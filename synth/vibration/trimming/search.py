@@ -71,7 +71,11 @@ def pair(aim: Aim, nuts: tuple[Nut, Nut]) -> tuple[list[Start], Array]:
     stand = grid * length[:, None]
     room = stand[:, 1] - stand[:, 0] >= gap * (nuts[0].height + nuts[1].height)
     room &= meets_none(aim.tine, nuts, stand)
-    useful = room if two else room & np.logical_and.outer(*(_works(aim, nut, share) for nut in nuts)).ravel()
+    if two:
+        useful = room
+    else:
+        works = {nut: _works(aim, nut, share) for nut in dict.fromkeys(nuts)}
+        useful = room & np.logical_and.outer(*(works[nut] for nut in nuts)).ravel()
     fields = [np.where(useful, each, np.nan).reshape(count, count) for each in off]
     cells, ways = _cells(fields, share)
     tall = length.reshape(count, count)[*cells.T]
