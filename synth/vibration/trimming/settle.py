@@ -28,6 +28,7 @@ from synth.vibration.trimming.loaded_rod import log_frequencies_at, with_nuts
 SAME: Final = 0.1 * MM  # answers of one arrangement nearer than this are one
 _STEP: Final = 1e-4  # of the differences, in ln length; of the length, in place
 _FURTHEST: Final = 0.05  # of a Newton step, likewise
+_STILL: Final = 1e-9  # likewise: the next would be a ten thousandth of it
 _ROUNDS: Final = 12
 _FLAT: Final = 1e-12  # a determinant below which nothing can be learnt from the slopes
 _REACHED: Final = 0.02 * CENT
@@ -128,7 +129,7 @@ class _Batch:
         x = np.zeros((1 + self.target.shape[1], len(self.starts)))
         x[0] = np.log([start.length for start in self.starts])
         x, there = _newton(self._miss, x)
-        length, position = np.exp(x[0]), self._moved(x)
+        length, position = np.exp(x[0]), self._moved(x, np.arange(len(self.starts)))
         fit = np.flatnonzero(there & self._fits(length, position))
         cents = self._cents_per_metre(fit, length[fit], position[fit])
         for n, slopes in zip(fit.tolist(), cents.tolist(), strict=True):
@@ -136,18 +137,17 @@ class _Batch:
             locked = self.starts[n].ways == LOCKED
             yield n, TrimSolution(placed, float(length[n]), tuple(slopes), locked, self.tines[n].rod.pitch)
 
-    def _moved(self, x: Array) -> Array:
-        """Where the nuts stand (..., C, J) at unknowns (..., n, C)."""
-        return np.asarray(self.position + np.einsum("...wc,cwj->...cj", x[..., 1:, :], self.ways))
+    def _moved(self, x: Array, rows: Indices) -> Array:
+        """Where the nuts of the starts `rows` (r,) stand (..., r, J) at unknowns (..., n, r)."""
+        return np.asarray(self.position[rows] + np.einsum("...wc,cwj->...cj", x[..., 1:, :], self.ways[rows]))
 
-    def _miss(self, x: Array) -> Array:
-        """By how much (V, 1 + W, C) each equation is missed, at unknowns of the same shape: ln length, and ways
-        moved over length."""
-        every = np.arange(len(self.starts))
-        logs = self._logs(every, np.exp(x[:, 0]), self._moved(x))
-        first = np.where(self.fixed, x[:, 0], logs[..., 0]) - self.wanted
-        upper = np.take_along_axis(logs, self.partial[None], axis=2)
-        return np.concatenate([first[:, None], (upper - logs[..., :1] - self.target).swapaxes(1, 2)], axis=1)
+    def _miss(self, x: Array, rows: Indices) -> Array:
+        """By how much (V, 1 + W, r) the equations of starts (r,) are missed, at unknowns of the same shape: ln
+        length, and ways moved over length."""
+        logs = self._logs(rows, np.exp(x[:, 0]), self._moved(x, rows))
+        first = np.where(self.fixed[rows], x[:, 0], logs[..., 0]) - self.wanted[rows]
+        upper = np.take_along_axis(logs, self.partial[None, rows], axis=2) - logs[..., :1]
+        return np.concatenate([first[:, None], (upper - self.target[rows]).swapaxes(1, 2)], axis=1)
 
     def _logs(self, rows: Indices, length: Array, position: Array) -> Array:
         """ln f_n (V, r, partials) of the starts `rows` (r,) in V states: lengths (V, r), nuts at (V, r, J)."""
@@ -184,21 +184,26 @@ class _Batch:
         return np.asarray(fits & free & (length >= SHORTEST) & (length <= LONGEST))
 
 
-def _newton(miss: Callable[[Array], Array], x: Array) -> tuple[Array, Bools]:
+def _newton(miss: Callable[[Array, Indices], Array], x: Array) -> tuple[Array, Bools]:
     """From starts x (n, C) to where `miss` is nothing, by slopes of differences; and which (C,) arrived.
 
-    `miss` takes and gives several (V, n, C) at once.
+    `miss` takes several states (V, n, r) of some starts (r,) at once. One that no longer moves rests.
     """
+    x, left, off = x.copy(), np.arange(x.shape[1]), np.full(x.shape[1], np.inf)
     aside = _STEP * np.eye(len(x))[:, :, None]
     for _ in range(_ROUNDS):
-        error = miss(x[None])[0]
-        if np.max(np.abs(error)) < 0.1 * _REACHED:
+        error = miss(x[None, :, left], left)[0]
+        off[left] = np.max(np.abs(error), axis=0)
+        if np.max(off) < 0.1 * _REACHED:
             break
-        slopes = ((miss(x + aside) - error) / _STEP).transpose(2, 1, 0)
+        slopes = ((miss(x[:, left] + aside, left) - error) / _STEP).transpose(2, 1, 0)
         usable = np.abs(np.linalg.det(slopes)) > _FLAT
-        change = np.zeros_like(x.T)
+        change = np.zeros_like(error.T)
         change[usable] = np.linalg.solve(slopes[usable], error.T[usable][..., None])[..., 0]
-        x = x - np.clip(change.T, -_FURTHEST, _FURTHEST)
+        x[:, left] -= np.clip(change.T, -_FURTHEST, _FURTHEST)
+        left = left[~usable | (np.max(np.abs(change), axis=1) > _STILL)]
+        if not len(left):
+            break
     else:
-        error = miss(x[None])[0]
-    return x, np.asarray(np.max(np.abs(error), axis=0) < _REACHED)
+        off[left] = np.max(np.abs(miss(x[None, :, left], left)[0]), axis=0)
+    return x, np.asarray(off < _REACHED)
