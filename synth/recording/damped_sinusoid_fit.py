@@ -24,6 +24,7 @@ from synth.recording.spectrum import Bins, Spectrum, line, lines
 EDGE: Final = 4.0  # half-width of a fitted band in half-power half-widths of its line
 MOST_EDGE: Final = 80.0  # Hz, so that no thump draws half the spectrum into one band
 LEAST_BINS: Final = 12  # half-width of a fitted band in bins, at least
+RUN: Final = 256
 FIRM: Final = 1e5  # in the inverse of a matrix with ones on its diagonal: up to there rounding is below 1e-10
 
 
@@ -61,6 +62,13 @@ def _unsure(amplitude: Complex, pole: Complex) -> FittedModes:
     """Modes whose deviations nobody has asked for yet."""
     unknown = np.zeros(len(pole))
     return FittedModes(amplitude, pole, unknown, unknown, unknown)
+
+
+def sounding(amplitude: Complex, pole: Complex, count: int, rate: float) -> Array:
+    """(T,) samples of Re sum_n a_n exp(s_n t): each wave is that of the first `RUN` samples, run after run."""
+    run = np.exp(pole[:, None] * (np.arange(RUN) / rate))
+    begin = amplitude[:, None] * np.exp(pole[:, None] * (np.arange(0, count, RUN) / rate))
+    return np.asarray((begin.real.T @ run.real - begin.imag.T @ run.imag).ravel()[:count])
 
 
 def started(at: Spectrum, bins: Bins, values: Complex, pole: Complex) -> FittedModes:

@@ -24,7 +24,14 @@ def _gram(x: Array, y: Array, inverse: Array, gram: Array) -> None:
         for j in range(i + 1):
             real, imaginary = gram[i, j, 0], gram[i, j, 1]
             real[:], imaginary[:] = 0.0, 0.0
-            for m in range(x.shape[1]):
+            for m in range(0, 2 * (x.shape[1] // 2), 2):
+                a, b = x[i, m] * x[j, m] + y[i, m] * y[j, m], x[i, m] * y[j, m] - y[i, m] * x[j, m]
+                c = x[i, m + 1] * x[j, m + 1] + y[i, m + 1] * y[j, m + 1]
+                d = x[i, m + 1] * y[j, m + 1] - y[i, m + 1] * x[j, m + 1]
+                for h in range(inverse.shape[1]):
+                    real[h] += a * inverse[m, h] + c * inverse[m + 1, h]
+                    imaginary[h] += b * inverse[m, h] + d * inverse[m + 1, h]
+            for m in range(2 * (x.shape[1] // 2), x.shape[1]):
                 a, b = x[i, m] * x[j, m] + y[i, m] * y[j, m], x[i, m] * y[j, m] - y[i, m] * x[j, m]
                 for h in range(inverse.shape[1]):
                     real[h] += a * inverse[m, h]
