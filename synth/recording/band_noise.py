@@ -9,6 +9,7 @@ other looks worse than it is.
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -65,6 +66,12 @@ class NoiseKinds:
         tail, noise = POWERS
         self._inverse = 1.0 / (tail * np.maximum(strength, 0.0)[..., None] + noise)  # (S, M, H)
         self._log_det = np.sum(np.log(self._inverse), axis=1)
+
+    def of(self, values: Complex) -> NoiseKinds:
+        """The same noises around other values (M,)."""
+        other = copy.copy(self)
+        other._values = values
+        return other
 
     def expected(self, waves: Complex, known: Complex) -> BandNoise:
         """The noise beside waves (R, K, M) of unknown amplitudes, as loud as the values or softer.

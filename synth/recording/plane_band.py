@@ -37,8 +37,15 @@ class PlaneBand:
     """
 
     def __init__(
-        self, samples: Array, rate: float, pole: complex, before: FittedModes = BEFORE_NOTHING
+        self,
+        samples: Array,
+        rate: float,
+        pole: complex,
+        before: FittedModes = BEFORE_NOTHING,
+        *,
+        beside: PlaneBand | None = None,
     ) -> None:
+        """`beside` is a band close by, whose noises are these where its blocks and decay are."""
         self.omega, self.fall = float(pole.imag), max(-float(pole.real), 0.05)
         at, self.together = _blocks(samples, rate, self.omega, self.fall)
         self.time = at.time
@@ -47,7 +54,11 @@ class PlaneBand:
         self.values = at.values / self.level
         anywhere = np.linspace(-0.5, 0.5, ANYWHERE) * WIDEST * self.per_cent
         self._known = self._waves_of(before, rate)
-        self._noises = NoiseKinds(self.time, self.values, self.together, self.fall)
+        blocks = len(self.time), self.step, self.fall
+        if beside is not None and blocks == (len(beside.time), beside.step, beside.fall):
+            self._noises = beside._noises.of(self.values)
+        else:
+            self._noises = NoiseKinds(self.time, self.values, self.together, self.fall)
         self.listen_for(np.asarray((-self.fall + 1j * anywhere)[None], complex))
 
     @property

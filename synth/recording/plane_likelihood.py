@@ -84,6 +84,16 @@ def _seen(
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
+def _explained(
+    first: float, second: float, one: float, other: float, common: float, mixed: float, p: float, q: float
+) -> tuple[float, float]:
+    """What planes of powers p and q explain of the values, and the determinant that this costs."""
+    a, b = 1.0 + p * first, 1.0 + q * second
+    det = a * b - p * q * common
+    return (p * one * b + q * other * a - p * q * mixed) / det, det
+
+
+@njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
 def _value(out: Array, c: int, half: int) -> float:
     """The logarithm of the likelihood of a pair, amplitudes integrated: both alike, or one hardly tapped."""
     first, second = out[c], out[half + c]
@@ -94,19 +104,12 @@ def _value(out: Array, c: int, half: int) -> float:
     mixed = 2.0 * (
         one_x * (both_x * other_x - both_y * other_y) + one_y * (both_x * other_y + both_y * other_x)
     )
-    best, total = -np.inf, 0.0
-    for which in range(3):
-        p = WEAK if which == 2 else 1.0
-        q = WEAK if which == 1 else 1.0
-        a, b = 1.0 + p * first, 1.0 + q * second
-        det = a * b - p * q * common
-        gain = (p * one * b + q * other * a - p * q * mixed) / det
-        if gain > best:
-            total = total * np.exp(best - gain) + 1.0 / det
-            best = gain
-        else:
-            total += np.exp(gain - best) / det
-    return best + np.log(total)
+    whole, det = _explained(first, second, one, other, common, mixed, 1.0, 1.0)
+    total = 1.0 / det
+    for p, q in ((1.0, WEAK), (WEAK, 1.0)):
+        gain, det = _explained(first, second, one, other, common, mixed, p, q)
+        total += np.exp(gain - whole) / det  # amplitudes that may be larger explain more: no power is above one
+    return whole + np.log(total)
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
