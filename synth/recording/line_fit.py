@@ -42,9 +42,7 @@ def _end(pole: complex, seconds: float) -> complex:
     """exp(s T) - 1 without cancellation."""
     half = np.sin(0.5 * pole.imag * seconds)
     grown = np.expm1(pole.real * seconds)
-    return complex(
-        grown - 2.0 * (1.0 + grown) * half * half, (1.0 + grown) * np.sin(pole.imag * seconds)
-    )
+    return complex(grown - 2.0 * (1.0 + grown) * half * half, (1.0 + grown) * np.sin(pole.imag * seconds))
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
@@ -138,7 +136,8 @@ def _step(rows: Array, scale: Array, normal: Complex, left: Array, stiffness: fl
         stiff[n, n] += stiffness + 1e-12
         seen[n] = _common(rows, n, left)
     _solved(stiff, seen)
-    return seen / scale
+    moves: Complex = seen / scale
+    return moves
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
@@ -152,7 +151,12 @@ def _normal(rows: Array, normal: Complex) -> None:
 
 @njit(part=True, nogil=True, error_model="numpy")
 def _moved(
-    amplitude: Complex, pole: Complex, step: Complex, width: float, seconds: float, to: tuple[Complex, Complex]
+    amplitude: Complex,
+    pole: Complex,
+    step: Complex,
+    width: float,
+    seconds: float,
+    to: tuple[Complex, Complex],
 ) -> None:
     """One step on, no pole by more than a bin or half its width, none into a steep growth."""
     for n in range(len(pole)):
@@ -198,9 +202,7 @@ def nearest(
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
-def tangent(
-    bins: Bins, length: int, rate: float, amplitude: Complex, pole: Complex
-) -> tuple[Complex, Array]:
+def tangent(bins: Bins, length: int, rate: float, amplitude: Complex, pole: Complex) -> tuple[Complex, Array]:
     """How the lines move with each a, then each s: what each has in common with each, (2N, 2N), all taken to be of
     length one; and their true lengths (2N,)."""
     count = len(pole)
@@ -230,4 +232,5 @@ def all_lines(bins: Bins, length: int, rate: float, amplitude: Complex, pole: Co
     """(B,): the spectrum of Re sum_n a_n exp(s_n t)."""
     inverse, left = np.empty((len(pole) + 1, 2, len(bins))), np.empty((2, len(bins)))
     _without(np.zeros(len(bins), np.complex128), amplitude, pole, bins, length, rate, inverse, left)
-    return -left[0] - 1j * left[1]
+    whole: Complex = -left[0] - 1j * left[1]
+    return whole

@@ -1,8 +1,9 @@
 """How likely each noise of a band is, compiled: waves of unknown amplitudes eliminated one by one.
 
-In: for each kind of noise (S,) the columns (C, R, M), waves and at last the values, in the frame in which noises of
-that kind are white, and the inverse powers (M, H) there. Out: logarithms of likelihoods (S, R, H). The sums are those
-of `band_noise`, which says where they come from; noises stand side by side, so that one instruction does several.
+In: for each kind of noise (S,) the columns (R, C, M), waves and at last the values, in the frame in which noises
+of that kind are white, and the inverse powers (M, H) there. Out: logarithms of likelihoods (S, R, H). The sums are
+those of `band_noise`, which says where they come from; noises stand side by side, so that one instruction does
+several.
 """
 
 from __future__ import annotations

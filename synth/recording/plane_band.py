@@ -55,10 +55,12 @@ class PlaneBand:
         anywhere = np.linspace(-0.5, 0.5, ANYWHERE) * WIDEST * self.per_cent
         self._known = self._waves_of(before, rate)
         blocks = len(self.time), self.step, self.fall
-        if beside is not None and blocks == (len(beside.time), beside.step, beside.fall):
-            self._noises = beside._noises.of(self.values)
-        else:
-            self._noises = NoiseKinds(self.time, self.values, self.together, self.fall)
+        alike = beside is not None and blocks == (len(beside.time), beside.step, beside.fall)
+        self._noises: NoiseKinds = (
+            beside._noises.of(self.values)
+            if beside is not None and alike
+            else NoiseKinds(self.time, self.values, self.together, self.fall)
+        )
         self.listen_for(np.asarray((-self.fall + 1j * anywhere)[None], complex))
 
     @property
@@ -90,19 +92,7 @@ class PlaneBand:
         """
         from synth.recording.plane_likelihood import likelihoods
 
-        each = [np.broadcast_to(one, log_fall.shape) for one in (middle, log_fall, split)]
-        return np.asarray(likelihoods(*map(np.ascontiguousarray, each), *self._noisy(differ, len(log_fall))))
-
-    def _noisy(self, differ: Array | float, rows: int) -> tuple[Any, ...]:
-        """What the compiled likelihood is told of the band and its noise."""
-        noise = self.noise
-        shared = len(noise.white) == 1 < rows
-        askew = noise.whiten.imag if np.iscomplexobj(noise.whiten) else np.zeros((len(noise.whiten), 0, 0))
-        told = noise.whiten.real, askew, noise.white, noise.offset[:, 0]
-        if shared:
-            told = tuple(np.repeat(each, rows, axis=0) for each in told)
-        differ = np.broadcast_to(np.asarray(differ, float).ravel(), rows)
-        return np.ascontiguousarray(differ), self.step, float(np.log(self.fall)), *map(np.ascontiguousarray, told)
+        return likelihoods(*self._asked(middle, log_fall, split, differ))
 
     def over_decays(
         self, middle: Array, log_fall: Array, split: Array, differ: Array | float, *, rounds: int
@@ -111,11 +101,20 @@ class PlaneBand:
         from synth.recording.plane_likelihood import over_decays
 
         beside = 1e-2 / max(self.seconds * self.fall, 0.05)
-        each = [np.broadcast_to(one, log_fall.shape) for one in (middle, log_fall, split)]
-        found, value = over_decays(
-            *map(np.ascontiguousarray, each), *self._noisy(differ, len(log_fall)), beside, rounds
-        )
-        return np.asarray(found), np.asarray(value)
+        asked: tuple[Any, ...] = (*self._asked(middle, log_fall, split, differ), beside, rounds)
+        return over_decays(*asked)
+
+    def _asked(self, middle: Array, log_fall: Array, split: Array, differ: Array | float) -> tuple[Any, ...]:
+        """What the compiled likelihood is told of points (R, P) and of the noise of each row, or of all."""
+        points = [np.array(np.broadcast_to(each, log_fall.shape)) for each in (middle, log_fall, split)]
+        noise, rows = self.noise, len(log_fall)
+        askew = noise.whiten.imag if np.iscomplexobj(noise.whiten) else np.zeros((len(noise.whiten), 0, 0))
+        each_row = [noise.whiten.real, askew, noise.white, noise.offset[:, 0]]
+        if len(noise.white) < rows:
+            each_row = [np.repeat(each, rows, axis=0) for each in each_row]
+        rates = np.array(np.broadcast_to(np.ravel(differ), rows), float)
+        usual = float(np.log(self.fall))
+        return (*points, rates, self.step, usual, *(np.ascontiguousarray(each) for each in each_row))
 
     def softer(self, pole: Complex, row: int) -> float:
         """Of two poles, the level of the softer over that of the louder, in the noise of that row."""

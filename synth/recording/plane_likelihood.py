@@ -27,7 +27,7 @@ _AS_SUMS_COME: Final = {"reassoc", "contract", "nsz", "arcp"}
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
 def _whitened(share: Array, wave: Array, last: int, own: Array) -> None:
-    """To `own` (C,) the sum of the first waves (M, C), up to the `last`, each times its share (M,); four at once."""
+    """To `own` (C,) the sum of the waves (M, C) up to the `last`, each times its share (M,); four at once."""
     m = 0
     while m + 3 <= last:
         a, b, c, d = share[m], share[m + 1], share[m + 2], share[m + 3]
@@ -45,9 +45,9 @@ def _whitened(share: Array, wave: Array, last: int, own: Array) -> None:
 def _seen(
     turn: Array, whiten: Array, askew: Array, white: Complex, room: tuple[Array, Array, Array, Array]
 ) -> None:
-    """Of waves that `turn` (2 C) from block to block, real parts before imaginary ones, the upper planes' before the
-    lower ones': into the end of the `room` their powers (C), what they have in common with the values (2, C), and pairs with each
-    other (2, C / 2).
+    """Of waves that `turn` (2 C) from block to block, real parts before imaginary ones, the upper planes' before
+    the lower ones': into the end of the `room` their powers (C), what they have in common with the values (2, C),
+    and pairs with each other (2, C / 2).
 
     `whiten` and `askew` (M, M) are real and imaginary part, `askew` empty where that is zero.
     """
@@ -97,7 +97,12 @@ def _explained(
 def _value(out: Array, c: int, half: int) -> float:
     """The logarithm of the likelihood of a pair, amplitudes integrated: both alike, or one hardly tapped."""
     first, second = out[c], out[half + c]
-    one_x, one_y, other_x, other_y = out[2 * half + c], out[4 * half + c], out[3 * half + c], out[5 * half + c]
+    one_x, one_y, other_x, other_y = (
+        out[2 * half + c],
+        out[4 * half + c],
+        out[3 * half + c],
+        out[5 * half + c],
+    )
     both_x, both_y = out[6 * half + c], out[7 * half + c]
     one, other, common = one_x**2 + one_y**2, other_x**2 + other_y**2, both_x**2 + both_y**2
     # 2 Re(conj(seen one) both seen other)
@@ -108,8 +113,11 @@ def _value(out: Array, c: int, half: int) -> float:
     total = 1.0 / det
     for p, q in ((1.0, WEAK), (WEAK, 1.0)):
         gain, det = _explained(first, second, one, other, common, mixed, p, q)
-        total += np.exp(gain - whole) / det  # amplitudes that may be larger explain more: no power is above one
-    return whole + np.log(total)
+        total += (
+            np.exp(gain - whole) / det
+        )  # amplitudes that may be larger explain more: no power is above one
+    value: float = whole + np.log(total)
+    return value
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
@@ -128,8 +136,8 @@ def _row(
     turns: Array,
     room: tuple[Array, Array, Array, Array],
 ) -> None:
-    """(P,) values of points with these decay rates and their logarithms, whose turns without decay are `cosine` (2, 2, P): of real and
-    imaginary part, of the upper and lower plane."""
+    """Into `value` (P,) that of points with these decay rates and their logarithms, whose turns without decay are
+    `cosine` (2, 2, P): of real and imaginary part, of the upper and lower plane."""
     points = len(rate)
     turn = turns[: 4 * points]
     for p in range(points):

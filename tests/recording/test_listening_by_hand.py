@@ -98,6 +98,23 @@ def test_an_answer_is_due_after_six_tenths_of_a_second_and_of_a_low_tine_after_o
     assert ear()._due(tines, look) is due
 
 
+@pytest.mark.parametrize(
+    ("free", "look", "due"),
+    [
+        (0.506, 0.3, 0.806),
+        (0.506, 0.58, 1.086),
+        (0.55, 0.3, 0.85),
+        (0.55, 0.58, 1.11),  # not 1.13: 0.61 s after the tap, so that 0.7 s are kept
+        (0.55, 1.05, 1.6),
+    ],
+)
+def test_the_look_of_which_an_answer_is_due_waits_for_no_sound_that_comes_too_late(free, look, due):
+    tap = tap_listener._Tap(0.5, free, None, None, [look])
+    assert ear()._due_at(tap) == math.ceil(due * RATE - 1e-6)
+    tap.looks.clear()
+    assert ear()._due_at(tap) == 0
+
+
 def test_a_look_comes_when_the_tap_has_rung_so_long_and_ends_once_a_figure_is_fine(monkeypatch):
     asked = []
     monkeypatch.setattr(

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from synth.recording.damped_sinusoid_fit import FittedModes
-from synth.recording.plane_band import DECAY_SD, WEAK, PlaneBand, _blocks
+from synth.recording.plane_band import PlaneBand, _blocks
+from synth.recording.plane_likelihood import DECAY_SD, WEAK
 from synth.recording.plane_pitch import EVEN, LIVE, ROUNDS, _said_of_the_first, plane_pitch
 from synth.units import CENT
 

@@ -101,6 +101,28 @@ def test_a_tap_near_by_is_named_in_time_with_an_honest_figure(seed: int, tine: i
         assert abs(each.verdict.cents - truth(tap)) < 3.0 * each.verdict.cents_sd
 
 
+@pytest.mark.parametrize(
+    ("where", "seed", "tine"),
+    [
+        ("near", 2, 4),
+        ("rooms", 2, 4),
+        pytest.param("rooms", 6, 12, marks=pytest.mark.slow),
+        pytest.param("dry", 7, 12, marks=pytest.mark.slow),
+    ],
+)
+def test_a_tap_below_100_hz_is_answered_within_twelve_tenths_with_the_right_figure(
+    where: str, seed: int, tine: int
+) -> None:
+    """78.6 and 93.4 Hz: where half a second does not tell it within a cent, a second does."""
+    dice = np.random.default_rng([22, seed])
+    tap = struck(tine, -8.0, dice, **ROOMS[where])
+    told = [each for each in answers(tap, tine) if each.verdict.tine is not None]
+    assert {each.verdict.tine for each in told} == {tine}
+    last = [each for each in told if each.spoken - tap.time < 1.2][-1].verdict
+    assert last.cents_sd < 1.1
+    assert abs(last.cents - truth(tap)) < min(1.0, 2.5 * last.cents_sd)
+
+
 @pytest.mark.slow
 def test_without_a_word_of_the_maker_no_wrong_name_is_said_and_the_tapped_one_is_among_those_named() -> None:
     opened = 0
