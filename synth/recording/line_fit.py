@@ -10,19 +10,17 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from synth.arrays import Array, Complex
+from synth.arrays import Array, Complex, Indices
 from synth.compiled import njit
 
 ROUNDS: Final = 12  # of Gauss-Newton at most
 ENOUGH: Final = 1e-6  # share of what is left that a step still gains, below which it was the last
 _AS_SUMS_COME: Final = {"reassoc", "contract", "nsz", "arcp"}
-Bins = NDArray[np.int_]
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
-def _inverse(real: float, imaginary: float, bins: Bins, length: int, rate: float, out: Array) -> None:
+def _inverse(real: float, imaginary: float, bins: Indices, length: int, rate: float, out: Array) -> None:
     """Into `out` (2, B) the inverse of exp(s dt) w^-k - 1, by the half angle's tangent: near a peak 1 - cos would
     cancel.
 
@@ -47,7 +45,7 @@ def _end(pole: complex, seconds: float) -> complex:
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
 def _without(
-    values: Complex, amplitude: Complex, pole: Complex, bins: Bins, length: int, rate: float,
+    values: Complex, amplitude: Complex, pole: Complex, bins: Indices, length: int, rate: float,
     inverse: Array, left: Array,
 ) -> float:  # fmt: skip
     """Into `left` (2, B) the values without these lines, into `inverse` (N, 2, B) what `_inverse` gives of their
@@ -169,7 +167,7 @@ def _moved(
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
 def nearest(
-    values: Complex, bins: Bins, length: int, rate: float, amplitude: Complex, pole: Complex
+    values: Complex, bins: Indices, length: int, rate: float, amplitude: Complex, pole: Complex
 ) -> tuple[Complex, Complex, float]:
     """Amplitudes and poles (N,) that leave least of the values (B,), and the power that they leave.
 
@@ -202,7 +200,9 @@ def nearest(
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
-def tangent(bins: Bins, length: int, rate: float, amplitude: Complex, pole: Complex) -> tuple[Complex, Array]:
+def tangent(
+    bins: Indices, length: int, rate: float, amplitude: Complex, pole: Complex
+) -> tuple[Complex, Array]:
     """How the lines move with each a, then each s: what each has in common with each, (2N, 2N), all taken to be of
     length one; and their true lengths (2N,)."""
     count = len(pole)
@@ -216,7 +216,7 @@ def tangent(bins: Bins, length: int, rate: float, amplitude: Complex, pole: Comp
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
-def each_line(bins: Bins, length: int, rate: float, pole: Complex) -> Complex:
+def each_line(bins: Indices, length: int, rate: float, pole: Complex) -> Complex:
     """(N, B): the spectrum of exp(s t)."""
     out, inverse = np.empty((len(pole), len(bins)), np.complex128), np.empty((2, len(bins)))
     for n in range(len(pole)):
@@ -228,7 +228,7 @@ def each_line(bins: Bins, length: int, rate: float, pole: Complex) -> Complex:
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
-def all_lines(bins: Bins, length: int, rate: float, amplitude: Complex, pole: Complex) -> Complex:
+def all_lines(bins: Indices, length: int, rate: float, amplitude: Complex, pole: Complex) -> Complex:
     """(B,): the spectrum of Re sum_n a_n exp(s_n t)."""
     inverse, left = np.empty((len(pole) + 1, 2, len(bins))), np.empty((2, len(bins)))
     _without(np.zeros(len(bins), np.complex128), amplitude, pole, bins, length, rate, inverse, left)

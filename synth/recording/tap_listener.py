@@ -17,7 +17,7 @@ from threadpoolctl import ThreadpoolController
 
 from synth.arrays import Array
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
-from synth.recording.hum import without_hum
+from synth.recording.hum import MAINS, without_hum
 from synth.recording.onsets import CHAIN
 from synth.recording.sinusoids import find
 from synth.recording.steady_lines import glance, voiced
@@ -262,12 +262,14 @@ class Listener:
 
 
 def rehearse(targets: TuningTargets, rate: int) -> None:
-    """Hear a made-up tap of the first tine: nothing is to be loaded while a true one rings and sound comes in."""
+    """Hear a made-up tap of the first tine, in hum: nothing is to be loaded or compiled while a true one rings."""
     time = np.arange(round((SLOW + 0.4) * rate)) / rate
     hertz, decay = targets.frequency[0].ravel(), targets.decay_rate[0].ravel()
     hertz, decay = np.where(hertz < 0.45 * rate, hertz, 0.0), np.broadcast_to(decay[0], hertz.shape)
     tap = np.sum(np.exp(-np.outer(decay, time)) * np.sin(2.0 * np.pi * np.outer(hertz, time)), axis=0)
     noise = 1e-3 * np.random.default_rng(0).normal(size=len(time) + rate // 2)
+    before = np.arange(len(noise)) / rate
+    noise += 0.02 * sum(np.sin(2.0 * np.pi * each * MAINS[0] * before) for each in (1, 2, 3))
     noise[rate // 2 :] += tap
     ear = Listener(targets, rate)
     ear.announced = 0
