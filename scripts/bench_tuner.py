@@ -2,11 +2,11 @@
 
 Tines above 100 Hz of random everyday designs (`everyday`), plain ones that the bar leaves alone, are tapped dry,
 near a microphone and in rooms, in sounds made by plain formulas (`room_table`), and heard block by block on one
-core. Told for each kind: seconds from the tap to the figure, sound and processor, of the middle tap and of 95 in 100; the
-processor's share; the shares of taps answered within 0.7 s, of answers of the right tine, of taps with a stated
-deviation of a cent at most; how far figures are off. The named alternative, in the same run: a discrete Fourier
-transform of the same sound, sixteen times as fine, its greatest peak within a semitone of the target told between
-its bins by a parabola; its time, and how far it is off.
+core. Told for each kind: seconds from the tap to the figure, sound and processor, of the middle tap and of 95 in
+100; the processor's share; the shares of taps answered within 0.7 s, of answers of the right tine, of taps with a
+stated deviation of a cent at most; how far figures are off. The named alternative, in the same run: a discrete
+Fourier transform of the same sound, sixteen times as fine, its greatest peak within a semitone of the target told
+between its bins by a parabola; its time, and how far it is off.
 """
 
 from __future__ import annotations
