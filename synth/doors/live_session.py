@@ -108,7 +108,7 @@ class Stage:
             try:
                 gesture = self._gestures.get(timeout=wait)
             except queue.Empty:
-                self.performer.keep_up(self._now())
+                self.performer.keep_up(self._now(), wanted_elsewhere=lambda: not self._gestures.empty())
                 continue
             if gesture is None:
                 return

@@ -21,22 +21,24 @@ Shapes: M modes, P points, S events, N frames, n blocks of one length.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property, partial
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import AnyComplex, Array, Indices, Singles
-from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum
+from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum, PlacedBlocks, Transforms
 from synth.sound.onsets import Coming, Events, Onsets
 from synth.sound.pole_steps import Advance, advanced, checked_poles, powers
 
 LENGTHS: Final = (64, 512, 2048, 8192)  # frames of a block; the first is summed directly
 BLOCK: Final = 1 << 20  # frames given out at once unless told otherwise
 SMALLER: Final = 1 << 18  # of more than MANY modes: what carries them over so many would leave the cache
-AT_ONCE: Final = (128, 64, 32, 16)  # blocks summed at once: what stays in the processor's cache
-MANY: Final = 8192  # modes, whose weights are slower to come by than the blocks: twice as many at once
+LONG: Final = 1 << 24  # frames at all points: six minutes of one, from which on scipy's transforms pay
+AT_ONCE: Final = (128, 64, 32, 24)  # blocks summed at once: what stays in the processor's cache
+MANY: Final = 8192  # modes
 CACHED: Final = 1 << 15  # amplitudes worked on at once: 512 KiB
 DEAD: Final = 1e-6  # of the loudest mode, -120 dB: what has died
 LOST: Final = 1e-7  # of the loudest mode: what all modes that are let go at one time may add up to
@@ -73,7 +75,8 @@ def blocks(
     pole, weights = checked_poles(pole, weights)
     block = block or (SMALLER if pole.size > MANY else BLOCK)
     coming = Coming(events, pole.size, rate)
-    bank = _Bank(pole, weights, rate, block)
+    transforms = Transforms(many=frames * len(weights) >= LONG)
+    bank = _Bank(pole, weights, rate, block, transforms)
     for start in range(0, frames, block):
         stop = min(start + block, frames)
         sound = np.zeros((len(weights), stop - start), np.float32)
@@ -92,7 +95,9 @@ class _Bank:
     Modes stand in order of the longest block that they may fill, then by frequency.
     """
 
-    def __init__(self, pole: AnyComplex, weights: AnyComplex, rate: float, block: int) -> None:
+    def __init__(
+        self, pole: AnyComplex, weights: AnyComplex, rate: float, block: int, transforms: Transforms
+    ) -> None:
         log_pole_per_frame = pole / rate
         longest = _longest(log_pole_per_frame)
         order = np.lexsort((log_pole_per_frame.imag, longest))
@@ -102,7 +107,7 @@ class _Bank:
         self.loudness = np.abs(self.weights)
         self.peak_so_far = np.full((len(weights), 1), np.finfo(np.float32).tiny)
         self.state = np.zeros(self.log_pole_per_frame.size, complex)
-        self.all = _Active.of(self.log_pole_per_frame, longest[self.order], block)
+        self.all = _Active.of(self.log_pole_per_frame, longest[self.order], block, transforms)
         self.active = self.all
 
     def fill(self, sound: Singles, onsets: Onsets, left: int) -> None:
@@ -171,9 +176,11 @@ class _Active:
     parts: tuple[_Part, ...]
 
     @classmethod
-    def of(cls, log_pole_per_frame: AnyComplex, longest: Indices, block: int) -> _Active:
+    def of(
+        cls, log_pole_per_frame: AnyComplex, longest: Indices, block: int, transforms: Transforms
+    ) -> _Active:
         """All modes, given which of LENGTHS is the longest that each may fill (M,), rising."""
-        parts = []
+        parts, make = [], partial(_Part.of, log_pole_per_frame)
         last = len(LENGTHS) - 1
         edge = np.searchsorted(longest, np.arange(len(LENGTHS) + 1))
         for k, length in enumerate(LENGTHS):
@@ -181,15 +188,13 @@ class _Active:
             most = -(-block // length)
             all_of_them = slice(edge[k], log_pole_per_frame.size)
             if k == last:
-                parts.append(
-                    _Part.of(log_pole_per_frame, all_of_them, k, above=shorter, upto=block, most=most)
-                )
+                parts.append(make(all_of_them, k, transforms, above=shorter, upto=block, most=most))
                 continue
-            parts.append(_Part.of(log_pole_per_frame, all_of_them, k, above=shorter, upto=length, most=1))
+            parts.append(make(all_of_them, k, transforms, above=shorter, upto=length, most=1))
             nepers = math.log(max(log_pole_per_frame.size, 1) / LOST)
             steep = slice(edge[k], edge[k + 1])
             most = min(most, math.ceil(nepers / STEEPEST * LENGTHS[k + 1] / length))
-            parts.append(_Part.of(log_pole_per_frame, steep, k, above=length, upto=block, most=most))
+            parts.append(make(steep, k, transforms, above=length, upto=block, most=most))
         return cls(np.arange(log_pole_per_frame.size), Advance(log_pole_per_frame, block), tuple(parts))
 
     def only(self, modes: Indices) -> _Active:
@@ -201,26 +206,42 @@ class _Active:
 class _Part:
     """Some modes summed in blocks of one length, over the segments whose length is in (above, upto].
 
-    reach: (n, K) what carries a state over 0, 1, ... n - 1 blocks.
+    `most` blocks of a segment; `make_reach` makes `reach`.
     """
 
     modes: slice
     decay_per_frame: Array
     total: BlockSum
-    reach: AnyComplex
+    most: int
+    make_reach: Callable[[], AnyComplex]
     above: int
     upto: int
     at_once: int
 
     @classmethod
     def of(
-        cls, log_pole_per_frame: AnyComplex, modes: slice, k: int, *, above: int, upto: int, most: int
+        cls,
+        log_pole_per_frame: AnyComplex,
+        modes: slice,
+        k: int,
+        transforms: Transforms,
+        *,
+        above: int,
+        upto: int,
+        most: int,
     ) -> _Part:
         mine, length = log_pole_per_frame[modes], LENGTHS[k]
-        total: BlockSum = BinSum(mine, length) if k else DenseSum(mine, length)
-        reach = powers(mine * length, most).astype(np.complex64)
-        at_once = AT_ONCE[k] * (2 if mine.size > MANY else 1)
-        return cls(modes, np.asarray(-mine.real), total, reach, above, upto, at_once)
+        total: BlockSum = (BinSum if k else DenseSum)(mine, length, transforms)
+
+        def reach() -> AnyComplex:
+            return powers(mine * length, most).astype(np.complex64)
+
+        return cls(modes, np.asarray(-mine.real), total, most, reach, above, upto, AT_ONCE[k])
+
+    @cached_property
+    def reach(self) -> AnyComplex:
+        """(most, K) what carries a state over 0, 1, ... blocks."""
+        return self.make_reach()
 
     def only(self, modes: Indices) -> _Part:
         """The same for some of the modes, `modes` counted among all of them."""
@@ -231,7 +252,7 @@ class _Part:
             modes=slice(start, stop),
             decay_per_frame=self.decay_per_frame[mine],
             total=self.total.only(mine),
-            reach=self.reach[:, mine],
+            make_reach=lambda: self.reach[:, mine],
         )
 
     def add(
@@ -248,34 +269,21 @@ class _Part:
         chosen = np.flatnonzero((lengths > self.above) & (lengths <= self.upto))
         if not chosen.size or not self.decay_per_frame.size:
             return
-        needed = -(-lengths[chosen] // self.total.length)
-        counts = np.minimum(needed, self._lives(relative[self.modes]))
-        mine = weights[:, self.modes]
-        size = _even(int(counts.sum()), self.at_once)
-        blocks = np.empty((len(mine), size, self.total.length), np.float32)
-        state = np.zeros((size, self.decay_per_frame.size), np.complex64)
-        for runs in _runs(chosen, counts, size):
-            for block, weight in zip(blocks, mine, strict=True):
-                self._states(state, states, runs, weight)
-                self.total.fill(block, state)
-            for run in runs:
-                before = run.nth * self.total.length
-                new = blocks[:, run.rows].reshape(len(mine), -1)[:, : lengths[run.segment] - before]
-                first = starts[run.segment] + before
-                sound[:, first : first + new.shape[1]] += new
-
-    def _states(self, out: AnyComplex, states: AnyComplex, runs: list[_Run], weight: AnyComplex) -> None:
-        """Writes weighted states at the first frames of the runs' blocks (n, K), from those of the segments."""
-        if len(self.reach) == 1:  # one block a segment: thousands of short ones, all at once
-            np.multiply(states[[run.segment for run in runs], self.modes], weight, out=out[: len(runs)])
-            return
-        for run in runs:
-            begin = states[run.segment, self.modes] * weight
-            np.multiply(self.reach[run.nth : run.nth + run.count], begin, out=out[run.rows])
+        length = self.total.length
+        counts = np.minimum(-(-lengths[chosen] // length), self._lives(relative[self.modes]))
+        segment = np.repeat(chosen, counts)
+        nth = np.arange(segment.size) - np.repeat(np.cumsum(counts) - counts, counts)
+        filled = np.minimum(lengths[segment] - nth * length, length)
+        blocks = PlacedBlocks(starts[segment] + nth * length, filled, segment, nth)
+        size = _even(segment.size, self.at_once)
+        for here, weight in zip(sound, weights[:, self.modes], strict=True):
+            begun = states[:, self.modes] * weight
+            for at in range(0, segment.size, size):
+                self.total.add(here, blocks[at : at + size], begun, self.reach)
 
     def _lives(self, relative: Array) -> int:
         """Blocks until all that is left of these modes is below LOST, from levels relative to the loudest."""
-        few, enough = 0, len(self.reach)
+        few, enough = 0, self.most
         while enough - few > 1:
             n = (few + enough) // 2
             left = relative @ np.exp(-self.decay_per_frame * (n * self.total.length))
@@ -287,36 +295,6 @@ def _longest(log_pole_per_frame: AnyComplex) -> Indices:
     """Which of LENGTHS is the longest block that a mode may fill (M,); the first takes any decay."""
     steps = [-log_pole_per_frame.real * length <= STEEPEST for length in LENGTHS[1:]]
     return np.asarray(np.sum(steps, axis=0, dtype=np.int64))
-
-
-@dataclass(frozen=True)
-class _Run:
-    """`count` blocks of one segment, from its `nth` on, at row `at` of a portion."""
-
-    segment: int
-    nth: int
-    at: int
-    count: int
-
-    @property
-    def rows(self) -> slice:
-        return slice(self.at, self.at + self.count)
-
-
-def _runs(segments: Indices, counts: Indices, size: int) -> Iterator[list[_Run]]:
-    """The blocks of the segments, so many of each, in portions of `size`."""
-    portion, room = [], size
-    for segment, count in zip(segments.tolist(), counts.tolist(), strict=True):
-        nth = 0
-        while nth < count:
-            now = min(count - nth, room)
-            portion.append(_Run(segment, nth, size - room, now))
-            nth, room = nth + now, room - now
-            if not room:
-                yield portion
-                portion, room = [], size
-    if portion:
-        yield portion
 
 
 def _even(count: int, most: int) -> int:

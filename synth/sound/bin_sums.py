@@ -1,7 +1,7 @@
 """Blocks of samples from the states of many modes at once: a few bins of a Fourier transform for each mode.
 
-In: states x (n, K) at the first frame of n blocks. Out: blocks (n, length) of Re sum_k x_k exp(turn_k j),
-j < length.
+In: states x (S, K) at the first frame of S segments, and n blocks that fill them. Out: each block's length frames
+of Re sum_k x_k exp(turn_k (nth length + j)), j < length, added where it stands.
 
 Seen through a window W that falls off smoothly, a mode that decays slowly within the block is a short run of bins
 of a transform of twice the block's length:
@@ -19,6 +19,7 @@ The runs err by 5e-8 of a mode's largest sample at most; single precision adds a
 
 from __future__ import annotations
 
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -57,27 +58,92 @@ QUARTER_TURNS: Final = np.array([1, -1j, -1, 1j])
 REACH: Final = 1e-9  # singular values of the wider runs below this are left out: their weights would be huge
 
 
+class Transforms:
+    """The inverse transforms of many blocks, and the memory for them: new memory costs more than the sums.
+
+    numpy's; for `many` blocks scipy's, which take four at once and half the time, but 0.1 s to be loaded.
+    """
+
+    def __init__(self, *, many: bool = False) -> None:
+        self._bins, self._samples = np.empty(0, np.complex64), np.empty(0, np.float32)
+        self._fast: Callable[..., Rows] | None = None
+        if many:
+            from scipy.fft import irfft
+
+            self._fast = irfft
+
+    def bins(self, rows: int, count: int) -> AnyComplex:
+        """(rows, count) complex64, zero."""
+        if self._bins.size < rows * count:
+            self._bins = np.empty(rows * count, np.complex64)
+        bins = self._bins[: rows * count].reshape(rows, count)
+        bins[:] = 0.0
+        return bins
+
+    def samples(self, bins: AnyComplex, length: int) -> Singles:
+        """Real signals (n, 2 length) of bins (B, n) from bin -BELOW on, which it uses up."""
+        half, size = _folded(bins, length).T, (bins.shape[1], 2 * length)
+        if self._fast is not None:
+            return np.asarray(self._fast(half, norm="forward"))
+        if self._samples.size < math.prod(size):
+            self._samples = np.empty(math.prod(size), np.float32)
+        out: Rows = self._samples[: math.prod(size)].reshape(size)
+        return np.asarray(np.fft.irfft(half, norm="forward", out=out), np.float32)
+
+
+@dataclass(frozen=True)
+class PlacedBlocks:
+    """n blocks of one length: where each begins, how many frames it fills, the nth of which segment it is."""
+
+    first: Indices
+    count: Indices
+    segment: Indices
+    nth: Indices
+
+    def __getitem__(self, some: slice) -> PlacedBlocks:
+        return PlacedBlocks(self.first[some], self.count[some], self.segment[some], self.nth[some])
+
+
 class BlockSum(ABC):
     """Sums K modes over blocks of one length. What it needs to know of each mode is made at the first use."""
 
     def __init__(
-        self, log_pole_per_frame: AnyComplex, length: int, rows: Callable[[], Rows] | None = None
+        self,
+        log_pole_per_frame: AnyComplex,
+        length: int,
+        transforms: Transforms | None = None,
+        rows: Callable[[], Rows] | None = None,
     ) -> None:
         self.log_pole_per_frame, self.length = log_pole_per_frame, length
+        self.transforms = transforms or Transforms()
         self._rows = rows or self._fitted
 
-    @abstractmethod
-    def fill(self, blocks: Singles, states: AnyComplex) -> None:
-        """Writes blocks (n, length) from states (n, K) complex64, one block's states after the other in memory."""
+    def add(self, sound: Singles, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> None:
+        """Adds blocks to sound (N,).
+
+        states (S, K) complex64 at the first frames of the segments; reach (m, K) complex64 what carries them over
+        0, 1, ... blocks.
+        """
+        _add_blocks(sound, blocks.first, blocks.count, self._samples(blocks, states, reach), self.unwindow)
 
     def only(self, active: Indices) -> Self:
         """The same for some of the modes."""
-        return type(self)(self.log_pole_per_frame[active], self.length, lambda: self.rows[active])
+        few = self.log_pole_per_frame[active]
+        return type(self)(few, self.length, self.transforms, lambda: self.rows[active])
 
     @cached_property
     def rows(self) -> Rows:
         """(K, ...) what stands for each mode in the table that multiplies the states."""
         return self._rows()
+
+    @property
+    @abstractmethod
+    def unwindow(self) -> Singles:
+        """(length,) by what the samples are multiplied."""
+
+    @abstractmethod
+    def _samples(self, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> Singles:
+        """(n, length or more)."""
 
     @abstractmethod
     def _fitted(self) -> Rows: ...
@@ -86,8 +152,14 @@ class BlockSum(ABC):
 class DenseSum(BlockSum):
     """Short blocks of modes of any decay, by one matrix product."""
 
-    def fill(self, blocks: Singles, states: AnyComplex) -> None:
-        np.matmul(states.view(np.float32), self.rows.reshape(-1, self.length), out=blocks)
+    @cached_property
+    def unwindow(self) -> Singles:
+        return np.ones(self.length, np.float32)
+
+    def _samples(self, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> Singles:
+        begun = states[blocks.segment]
+        begun *= reach[blocks.nth]
+        return begun.view(np.float32) @ self.rows.reshape(-1, self.length)
 
     def _fitted(self) -> Rows:
         factor = powers(self.log_pole_per_frame, self.length).astype(np.complex64)
@@ -98,38 +170,19 @@ class DenseSum(BlockSum):
 class BinSum(BlockSum):
     """Long blocks of modes that decay by no more than STEEPEST nepers within a block."""
 
-    def fill(self, blocks: Singles, states: AnyComplex) -> None:
-        bins = self._bins(len(states))
-        _add_runs(
-            states,
-            self.runs.first,
-            self.runs.ends,
-            self.runs.weights,
-            np.empty((TILE, len(states)), states.dtype),
-            bins,
-        )
-        half = _folded(bins, self.length)
-        np.multiply(
-            np.fft.irfft(half.T, axis=-1, norm="forward")[:, : self.length], self.unwindow, out=blocks
-        )
-
-    def only(self, active: Indices) -> BinSum:
-        some = super().only(active)
-        some._room = self._room
-        return some
-
-    def _bins(self, count: int) -> AnyComplex:
-        """(bins, count) from bin -BELOW on, zero; always the same memory: new memory costs more than the sums."""
-        size = (self.length + 1 + WIDEST) * count
-        if self._room[0].size < size:
-            self._room[0] = np.empty(size, np.complex64)
-        bins = self._room[0][:size].reshape(-1, count)
-        bins[:] = 0.0
-        return bins
-
     @cached_property
-    def _room(self) -> list[AnyComplex]:
-        return [np.empty(0, np.complex64)]
+    def unwindow(self) -> Singles:
+        """What undoes the window."""
+        position = (np.arange(self.length) - self.length / 2) / (OVERSAMPLING * self.length)
+        return np.asarray((1 / window(position)).astype(np.float32))
+
+    def _samples(self, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> Singles:
+        count, runs = len(blocks.first), self.runs
+        bins = self.transforms.bins(self.length + 1 + WIDEST, count)
+        begun = np.empty((TILE, count), np.complex64)
+        run = (runs.first, runs.ends, runs.weights)
+        _add_runs(states, reach, blocks.segment, blocks.nth, *run, begun, bins)
+        return self.transforms.samples(bins, self.length)
 
     @cached_property
     def runs(self) -> Runs:
@@ -138,12 +191,6 @@ class BinSum(BlockSum):
         first = _bin(self.log_pole_per_frame, self.length).astype(np.int64) + np.argmax(used, axis=1)
         ends = np.cumsum(np.concatenate([[0], np.count_nonzero(used, axis=1)]))
         return Runs(first, ends, self.rows[used])
-
-    @cached_property
-    def unwindow(self) -> Singles:
-        """(length,) what undoes the window."""
-        position = (np.arange(self.length) - self.length / 2) / (OVERSAMPLING * self.length)
-        return np.asarray((1 / window(position)).astype(np.float32))
 
     def _fitted(self) -> Rows:
         return fit_sums(self.log_pole_per_frame, self.length)
@@ -159,23 +206,45 @@ class Runs:
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
-def _add_runs(states: Any, first: Any, ends: Any, weights: Any, turned: Any, bins: Any) -> None:
-    """Adds to bins (B, n) the runs of states (n, K): twice as fast as a sparse product, whose memory is new.
+def _add_runs(
+    states: Any,
+    reach: Any,
+    segment: Any,
+    nth: Any,
+    first: Any,
+    ends: Any,
+    weights: Any,
+    begun: Any,
+    bins: Any,
+) -> None:
+    """Adds to bins (B, n) the runs of the nth blocks (n,) of segments with states (S, K), carried by reach (m, K).
 
-    `turned` (TILE, n) has room for some modes' states, each side by side.
+    Twice as fast as a sparse product, whose memory is new. `begun` (TILE, n) has room for some modes' states at the
+    beginnings of the blocks, side by side.
     """
-    count, modes = states.shape
-    for begin in range(0, modes, TILE):
-        end = min(begin + TILE, modes)
+    modes, count = states.shape[1], segment.shape[0]
+    tile = begun.shape[0]
+    for begin in range(0, modes, tile):
+        end = min(begin + tile, modes)
         for j in range(count):
+            state, carry = states[segment[j]], reach[nth[j]]
             for k in range(begin, end):
-                turned[k - begin, j] = states[j, k]
+                begun[k - begin, j] = state[k] * carry[k]
         for k in range(begin, end):
-            state = turned[k - begin]
+            state = begun[k - begin]
             for b in range(ends[k], ends[k + 1]):
                 weight, row = weights[b], bins[first[k] + b - ends[k]]
                 for j in range(count):
                     row[j] += weight * state[j]
+
+
+@njit(cache=True, nogil=True)
+def _add_blocks(sound: Any, first: Any, counts: Any, samples: Any, factor: Any) -> None:
+    """Adds to sound (N,) the first so many samples of each block (n, L or more), times factor (L,)."""
+    for j in range(first.shape[0]):
+        at, block = sound[first[j] : first[j] + counts[j]], samples[j]
+        for i in range(counts[j]):
+            at[i] += block[i] * factor[i]
 
 
 def window(u: Array) -> Array:

@@ -61,7 +61,7 @@ class _UnderWay:
     place: int  # in the list of what was played
     order: int  # among all that acts on the ring
     following: FollowedStroke
-    parts: Iterator[StrokeSound]
+    pieces: Iterator[StrokeSound | None]
     given: float  # s, up to which it is known
     put_off: int = 0  # frames
 
@@ -117,9 +117,10 @@ class Performer:
             began = time.thread_time()
             stroke = Stroke(group=group, stick=stick, speed=speed)
             following = followed(self.scene, stroke, ModalState(self.scene.model), settings, seed=0)
-            for n, _ in enumerate(self._striker.in_parts(following)):
-                if n == 0:
-                    times[speed].append(time.thread_time() - began)
+            pieces = self._striker.in_pieces(following)
+            if _first(pieces) is not None:
+                times[speed].append(time.thread_time() - began)
+            deque(pieces, maxlen=0)
         self.latency = 2.0 * self._block + MARGIN * max(map(min, times.values()))
         self._meet_groups(stick, settings)
         return self.latency
@@ -131,7 +132,7 @@ class Performer:
                 stroke = Stroke(group=group, stick=stick, speed=FAST, direction=direction)
                 with suppress(InputError):
                     following = followed(self.scene, stroke, ModalState(self.scene.model), settings, seed=0)
-                    next(self._striker.in_parts(following), None)
+                    _first(self._striker.in_pieces(following))
 
     def silence(self) -> None:
         """All that sounds fades now, and what was asked for before is not heard. From any thread."""
@@ -176,14 +177,14 @@ class Performer:
         seed = self.settings.seed + self.strokes
         try:
             following = followed(self.scene, stroke, self._ring, self.settings, seed=seed)
-            parts = self._striker.in_parts(following)
-            first = next(parts, None)
+            pieces = self._striker.in_pieces(following)
+            first = _first(pieces)
         except InputError as error:
             self._ring = before
             self.remarks.append(f"not played: {error}")
             return False
         self._actions += 1
-        under_way = _UnderWay(len(self.played), self._actions, following, parts, given=stroke.start)
+        under_way = _UnderWay(len(self.played), self._actions, following, pieces, given=stroke.start)
         if first is not None and not self._emit(*_given(first), order=under_way.order):
             return False
         self.strokes += 1
@@ -201,16 +202,25 @@ class Performer:
         else:
             self._backoff = max(1.0, self._backoff * 0.98)
 
-    def keep_up(self, now: float, *, busy: bool = False) -> None:
+    def keep_up(
+        self, now: float, *, busy: bool = False, wanted_elsewhere: Callable[[], bool] = lambda: False
+    ) -> None:
         """Work out the moments of holds that are near, and the part of a stroke that is wanted soonest.
 
-        While other gestures wait, `busy`, only a part that is wanted within the latency.
+        It is left for later as soon as one is `wanted_elsewhere`, which is asked every few milliseconds. While
+        other gestures wait, `busy`, only a part that is wanted within the latency.
         """
         self._since = now, self._clock()
         self._hear_silence(now)
         self._holds_until(now + self.latency)
-        if self._under_way and (not busy or self._soonest().given < now + self.latency):
-            self._go_on(self._soonest())
+        if not self._under_way:
+            return
+        soonest = self._soonest()
+        given = soonest.given
+        if busy and given >= now + self.latency:
+            return
+        while soonest in self._under_way and soonest.given == given and not wanted_elsewhere():
+            self._go_on(soonest)
 
     def next_wanted(self) -> float | None:
         """The second at which `keep_up` should be called again, if at all: at once while strokes are under way."""
@@ -233,15 +243,17 @@ class Performer:
         return then + self._clock() - clock
 
     def _go_on(self, stroke: _UnderWay) -> None:
-        """The next part of a stroke, or its end."""
+        """The next piece of a stroke: often a part that is heard, or its end."""
         try:
-            part = next(stroke.parts, None)
+            part = next(stroke.pieces)
         except InputError as error:
             self._end(stroke, error)
             return
-        if part is None:
+        except StopIteration:
             self.remarks += stroke.following.warnings()
             self._under_way.remove(stroke)
+            return
+        if part is None:
             return
         self._put_off(stroke, part)
         part = part.later(stroke.put_off, RATE)
@@ -260,7 +272,7 @@ class Performer:
         """Follow what is under way to its end, unheard: only there is it known whether a script may have it."""
         for each in [*self._under_way]:
             try:
-                deque(each.parts, maxlen=0)
+                deque(each.pieces, maxlen=0)
             except InputError as error:
                 self._end(each, error)
         self._under_way.clear()
@@ -323,6 +335,11 @@ class Performer:
             tine.position for tine in self.scene.instrument.tines[self.scene.instrument.groups[group].tines]
         ]
         return max(places) - min(places)
+
+
+def _first(pieces: Iterator[StrokeSound | None]) -> StrokeSound | None:
+    """The first part that is heard, if there is one."""
+    return next((piece for piece in pieces if piece is not None), None)
 
 
 def _given(part: StrokeSound) -> tuple[NDArray[np.float64], NDArray[np.complex64], StrokeSound]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, TypeVar
 
@@ -114,6 +114,10 @@ class Striker:
         Their states are those of the whole, to the last digit. Raises `InputError` where the stroke cannot be
         followed: at once if nothing was given yet, or else when all is given that was known before.
         """
+        return (part for part in self.in_pieces(following) if part is not None)
+
+    def in_pieces(self, following: FollowedStroke) -> Iterator[StrokeSound | None]:
+        """The same parts, and None wherever something more urgent may come between: every few milliseconds."""
         parts: Iterator[DrivePart] | None = None
         stages, given, known = following.stages(), False, -math.inf
         waiting: list[ForceTrace] = []
@@ -129,11 +133,13 @@ class Striker:
                 known, failed = math.inf, error
             else:
                 waiting, known = [joined([*waiting, stage.trace])], stage.known
+            yield None
             if parts is None and len(waiting[0].time):
                 parts = self.drive.parts(float(waiting[0].time.min()))
                 part = next(parts)
             while parts is not None and part.until_s <= known and len(waiting[0].time):
-                sound, part = self._part(following, part, waiting[0]), next(parts)
+                sound = yield from self._part(following, part, waiting[0])
+                part = next(parts)
                 if len(sound.driven.ends):  # what comes near a part may touch none of its chunks
                     given = True
                     yield sound
@@ -149,17 +155,24 @@ class Striker:
 
     def heard(self, struck: StruckModes) -> StrokeSound:
         """How it sounds while the stick touches. From one thread, which may be another than that of `left`."""
-        left, inputs = struck.left, joined_inputs(self._inputs(struck.drive))
-        driven = Driven(*self.drive.heard(inputs, left), left.ends, left.states)
-        return StrokeSound(driven, self._of_stick(struck))
+        return StrokeSound(self._of_modes(struck), self._of_stick(struck))
 
-    def _part(self, following: FollowedStroke, part: DrivePart, trace: ForceTrace) -> StrokeSound:
-        """Of a trace that holds all that reaches this part."""
+    def _part(
+        self, following: FollowedStroke, part: DrivePart, trace: ForceTrace
+    ) -> Generator[None, None, StrokeSound]:
+        """Of a trace that holds all that reaches this part; where it yields, something else may come between."""
         drive, force = self._driving(_between(trace, part.since_s, part.until_s), following.stroke.height)
         left = self.drive.left(_rows([*drive.values()]), force, part)
         own = _between(trace, part.begin_s, part.end_s)
         struck = StruckModes(following.stick, following.passed, own, drive, left)
-        return replace(self.heard(struck), known=part.end_s)
+        yield
+        driven = self._of_modes(struck)
+        yield
+        return StrokeSound(driven, self._of_stick(struck), known=part.end_s)
+
+    def _of_modes(self, struck: StruckModes) -> Driven:
+        left, inputs = struck.left, joined_inputs(self._inputs(struck.drive))
+        return Driven(*self.drive.heard(inputs, left), left.ends, left.states)
 
     def _driving(self, trace: ForceTrace, height: float) -> tuple[dict[StruckPlace, Driving], Force]:
         """The places that a trace touches, and the force on them."""

@@ -255,9 +255,9 @@ def test_the_end_does_not_wait_for_a_contact_that_is_being_worked_out(sound_card
     def slow(*words, **named):
         entered.set()
         time.sleep(2.0)
-        return striker.in_parts(*words, **named)
+        return striker.in_pieces(*words, **named)
 
-    stage.performer._striker = SimpleNamespace(in_parts=slow)
+    stage.performer._striker = SimpleNamespace(in_pieces=slow)
     other = Stage(stage.scene, stage.setting, stage.sound)
     other.performer = stage.performer
     with other.at_work():

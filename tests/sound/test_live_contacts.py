@@ -285,9 +285,9 @@ def test_a_stroke_that_is_being_worked_out_when_all_sound_is_put_off_is_not_hear
 
     def interrupted(*words, **named):
         performer.silence()
-        return striker.in_parts(*words, **named)
+        return striker.in_pieces(*words, **named)
 
-    performer._striker = SimpleNamespace(in_parts=interrupted)
+    performer._striker = SimpleNamespace(in_pieces=interrupted)
     out = player.play([gestures(heard)[0]], 0.4)
     assert not out.any()
     assert not [each for each in performer.played if isinstance(each, Stroke)]
@@ -364,7 +364,7 @@ def test_a_rehearsal_strokes_the_longest_group_with_the_first_stick_whatever_it_
         asked.append((there, stroke, settings, seed))
 
     monkeypatch.setattr(live_contacts, "followed", followed)
-    player.performer._striker = SimpleNamespace(in_parts=lambda _: iter([None, None]))
+    player.performer._striker = SimpleNamespace(in_pieces=lambda _: iter([None, "a part", None]))
     player.performer._span = {0: 0.1, 1: 0.3}.get
     player.performer.rehearse()
     first = next(iter(heard.instrument.sticks.values()))

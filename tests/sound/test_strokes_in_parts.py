@@ -169,6 +169,39 @@ def test_strokes_that_sound_at_once_each_in_parts_are_the_offline_render(rail):
     assert np.abs(out - scale * offline).max() < 3e-7 * np.abs(out).max() + 2.0**-24
 
 
+def test_a_part_that_is_left_for_something_more_urgent_is_gone_on_with_later(rail):
+    """Piece by piece: what other gestures come between changes nothing of what is heard."""
+    player = Player(rail)
+    performer, dice, pieces = player.performer, np.random.default_rng(2), []
+
+    def haltingly(now):
+        for _ in range(30):
+            left, given = iter([False, True]), [each.given for each in performer._under_way]
+            keep_up(now, wanted_elsewhere=lambda left=left: next(left))
+            pieces.extend([given == [each.given for each in performer._under_way]] * bool(given))
+            if dice.random() < 0.1:
+                keep_up(now, wanted_elsewhere=lambda: True)
+
+    keep_up, performer.keep_up = performer.keep_up, haltingly
+    out = player.play(slow_ones(rail), 1.6)
+    assert np.mean(pieces) > 0.5  # most pieces end no part
+    assert (performer.put_off, player.voice.report().late_count, len(performer.played)) == (0, 0, 6)
+    offline = perform(rail, performer.played, seconds=out.shape[1] / RATE, settings=SETTINGS).sound()
+    scale = np.abs(out).max() / np.abs(offline).max()
+    assert np.abs(out - scale * offline).max() < 3e-7 * np.abs(out).max() + 2.0**-24
+
+
+def test_while_other_gestures_wait_a_part_is_made_whole_and_only_where_it_is_wanted_soon(rail):
+    performer = Player(rail).performer
+    performer.play(slow_ones(rail)[0], 0.02)
+    (under_way,) = performer._under_way
+    given = under_way.given
+    performer.keep_up(given - performer.latency - 1e-6, busy=True)
+    assert under_way.given == given
+    performer.keep_up(given - performer.latency + 1e-6, busy=True)
+    assert under_way.given > given
+
+
 def ended(rail, words, others=()):
     """A slow stroke that cannot go on after some 0.1 s: what is heard, and the performer."""
     player = Player(rail)

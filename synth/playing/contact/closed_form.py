@@ -101,10 +101,9 @@ def pluck(stroke: Stroke, way: StickPath, tip: ContactModes) -> Pluck:
         np.max(each.along_row(np.linspace(start, 0.5 * math.pi, ROUNDS)[:, None]), axis=0)
         for each in (path, slow)
     )
-    to_slip = np.maximum(path.travel(start), 0.0) / stroke.speed
-    round_end = (
-        np.maximum(path.travel(0.5 * math.pi) - np.maximum(path.travel(start), 0.0), 0.3 * rho) / stroke.speed
-    )
+    way_to_slip = np.maximum(path.travel(start), 0.0)
+    way_round_end = np.maximum(path.travel(0.5 * math.pi) - way_to_slip, 0.3 * rho)
+    to_slip, round_end = way_to_slip / stroke.speed, way_round_end / stroke.speed
     touch = touch_time(way, end_radius=stick.end_radius, tilt=stroke.tilt, skew=stroke.skew)
     over = (way.diameter - 2.0 * way.edge) / stroke.speed
     omega = 2.0 * math.pi * tip.frequency[:, 0, 0]

@@ -169,10 +169,10 @@ def give_within(stick: Stick, grip: Grip, time: Array) -> tuple[Array, Array]:
 
 def _ramped(body: Body, time: Array) -> Array:
     """(T,) displacement over force at the end of a ramp: the impulse's response, twice integrated."""
-    poles, vectors, drive = body.solved
-    s_t = np.outer(time, poles)
+    poles, gives = body.upper_gives
+    s_t = np.multiply.outer(time, poles)
     once = (np.exp(s_t) - 1.0) / s_t - 1.0
-    return np.asarray((once * (body.end @ vectors * drive / poles)).sum(axis=1).real)
+    return np.asarray((once @ gives).real)
 
 
 MANY: Final = 12  # beam modes that carry a slow push: the rest gives 0.1 %
@@ -224,6 +224,13 @@ class Body:
         drive = np.linalg.solve(vectors, np.concatenate([np.zeros(size), inverse @ self.end]).astype(complex))
         order = np.lexsort((poles.imag, np.abs(poles)))
         return poles[order], vectors[:size, order], drive[order]
+
+    @functools.cached_property
+    def upper_gives(self) -> tuple[Complex, Complex]:
+        """Poles (K,), one of each conjugate pair, and what each gives at the end (K,), of a pair both; m/N."""
+        poles, vectors, drive = self.solved
+        gives = np.where(poles.imag > 0.0, 2.0, 1.0) * (self.end @ vectors * drive / poles)
+        return poles[poles.imag >= 0.0], gives[poles.imag >= 0.0]
 
 
 @functools.lru_cache(maxsize=64)
