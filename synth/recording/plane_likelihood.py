@@ -19,7 +19,7 @@ WEAK: Final = (
     0.04  # of the louder plane's power, which a plane that is hardly tapped has; else both have alike
 )
 DECAY_SD: Final = 0.7  # of ln decay, of the fitted line's
-SETTLED: Final = 0.02  # by which its logarithm still moves
+SETTLED: Final = 0.004  # by which its logarithm still moves: each row by itself, whatever stands beside it
 SHORTER: Final = 0.25  # of a step that led to less
 SIDE: Final = 18  # points at once
 _AS_SUMS_COME: Final = {"reassoc", "contract", "nsz", "arcp"}

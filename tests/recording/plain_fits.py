@@ -13,7 +13,7 @@ import numpy as np
 
 from synth.arrays import Array, Complex
 
-WEAK, DECAY_SD, SETTLED, SHORTER = 0.04, 0.7, 0.02, 0.25
+WEAK, DECAY_SD, SETTLED, SHORTER = 0.04, 0.7, 0.004, 0.25
 
 
 def below(bins: Any, length: int, rate: float, pole: Complex) -> Complex:
