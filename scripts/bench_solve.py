@@ -27,6 +27,7 @@ from synth.design.resolve import resolve
 from synth.remembered import forget_all
 from synth.sound.radiator.bar import bar_radiator
 from synth.vibration import rod
+from synth.vibration.beam import plane_element
 from synth.vibration.modal_model import assemble
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tine import HIGHEST, rods_of, solve_tines
@@ -70,7 +71,9 @@ def one_at_a_time(made: Instrument, row: Row) -> np.ndarray:
     for index, tine in enumerate(made.tines):
         rods = rods_of([tine], row.length[index : index + 1], [row.trim[index]])
         (mesh,) = rod._meshes(rods, np.array([HIGHEST]))
-        K, M, _ = rod._matrices(rods, mesh)
+        line = (rods.shear[:, None], rods.mass[:, None], rods.rotary[:, None])
+        k, _ = plane_element(rods.bend[:, None] / mesh.compliance, *line, np.diff(mesh.nodes, axis=1))
+        K, M = rod._assembled(k), rod._flexibility(rods, mesh)[2]
         values, _ = scipy.linalg.eigh(K[0, 2:, 2:], M[0, 2:, 2:])
         first[index] = math.sqrt(values[0]) / (2.0 * math.pi)
     return first

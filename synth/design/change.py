@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -78,18 +78,41 @@ def in_instrument(instrument: Instrument, change: Change) -> Instrument:
     return dataclasses.replace(instrument, bar=bar, tines=tuple(tines))
 
 
-def fitting(old: Instrument, change: Change) -> Instrument | None:
-    """The changed instrument, None where it does not fit: most that do not are told by their places alone."""
-    tines, supports = _places(old)
-    for index, start in change.starts:
-        group = old.groups[index]
-        tines[group.tines] += start * MM - tines[group.first]
-    for index, at in change.supports:
-        supports[index] = at * MM
-    if not (_groups_apart(old, tines) and _off_holes(old, tines, supports)):
-        return None
-    new = in_instrument(old, change)
-    return new if fits(old, new) else None
+class Before:
+    """How an instrument stands, the same for all changes that are tried of it: what they are judged by."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        self.instrument = instrument
+        self.tines, self.supports = _places(instrument)
+        self.corners = np.array([across_corners(tine) for tine in instrument.tines])
+        self.off_supports = np.abs(self.supports[:, None] - self.tines)
+        self.neighbours = list(_neighbours(instrument))
+
+    def fitting(self, change: Change) -> Instrument | None:
+        """The changed instrument, None where it does not fit: most that do not are told by their places alone."""
+        tines, supports = self.tines.copy(), self.supports.copy()
+        for index, start in change.starts:
+            group = self.instrument.groups[index]
+            tines[group.tines] += start * MM - tines[group.first]
+        for index, at in change.supports:
+            supports[index] = at * MM
+        if not (self.groups_apart(tines) and self.off_holes(tines, supports)):
+            return None
+        new = in_instrument(self.instrument, change)
+        return new if fits(self.instrument, new, self) else None
+
+    def groups_apart(self, tines: Array) -> bool:
+        """Whether groups whose tines stand there then (R,) keep order and room."""
+        places, groups = tines.tolist(), self.instrument.groups
+        return all(
+            min(places[groups[other].tines]) - max(places[groups[one].tines]) >= room - _ROUNDING
+            for one, other, room in self.neighbours
+        )
+
+    def off_holes(self, tines: Array, supports: Array) -> bool:
+        """Whether no support comes further into a tine's hole; tines (R,) and supports (S,) standing there then."""
+        now = np.abs(supports[:, None] - tines)
+        return not np.any((now < self.corners - _ROUNDING) & (now < self.off_supports - _ROUNDING))
 
 
 def _places(instrument: Instrument) -> tuple[Array, Array]:
@@ -98,18 +121,19 @@ def _places(instrument: Instrument) -> tuple[Array, Array]:
     return np.array([each.position for each in tines]), np.array([each.position for each in supports])
 
 
-def fits(old: Instrument, new: Instrument) -> bool:
+def fits(old: Instrument, new: Instrument, before: Before | None = None) -> bool:
     """Whether the new one can be built, and nothing in it stands worse than in the old.
 
     Groups on one face keep their order and a spanner's room; no more tines come into bends, onto supports or onto
     narrow faces; supports keep their order and stay on the bar, clear of the holes, with a straight bar's middle
-    between them; those at a board's foot stay; a magnetic pickup keeps its tine.
+    between them; those at a board's foot stay; a magnetic pickup keeps its tine. `before` is the old one's.
     """
+    before = before or Before(old)
     return (
-        _groups_apart(old, _places(new)[0])
+        before.groups_apart(_places(new)[0])
         and _supports_stand(old.bar, new.bar)
         and _bends(old.bar, new.bar)
-        and _off_holes(old, *_places(new))
+        and before.off_holes(*_places(new))
         and _feet_stay(old, new)
         and _pickup_stays(old, new)
         and _can_be_built(new)
@@ -211,20 +235,14 @@ def _bends(old: Bar, new: Bar) -> bool:
     return now <= before or all(radius >= TIGHT_BEND * now for radius in radii)
 
 
-def _groups_apart(old: Instrument, tines: Array) -> bool:
-    """Whether groups whose tines stand there then (R,) keep order and room."""
-    before, face = spans(old), faces(old)
-    places = tines.tolist()
-    now = [(min(places[group.tines]), max(places[group.tines])) for group in old.groups]
-    order = sorted(range(len(before)), key=lambda each: before[each])
+def _neighbours(instrument: Instrument) -> Iterator[tuple[int, int, float]]:
+    """Each group with the next on its face, and the room that they keep, m."""
+    span, face = spans(instrument), faces(instrument)
+    order = sorted(range(len(span)), key=lambda each: span[each])
     for position, one in enumerate(order):
         other = next((each for each in order[position + 1 :] if same_face(face[one], face[each])), None)
-        if other is None:
-            continue
-        room = min(ROOM, before[other][0] - before[one][1])
-        if now[other][0] - now[one][1] < room - _ROUNDING:
-            return False
-    return True
+        if other is not None:
+            yield one, other, min(ROOM, span[other][0] - span[one][1])
 
 
 def _supports_stand(old: Bar, new: Bar) -> bool:
@@ -244,12 +262,6 @@ def _lies(bar: Bar, places: Sequence[float]) -> bool:
     """Whether a straight bar's middle is between its supports: else it tips."""
     straight = all(isinstance(each, Straight) for each in bar.path)
     return straight and len(places) > 1 and min(places) < bar.length / 2.0 < max(places)
-
-
-def _off_holes(old: Instrument, tines: Array, supports: Array) -> bool:
-    room = np.array([across_corners(tine) for tine in old.tines])
-    before, now = (np.abs(support[:, None] - tine) for tine, support in (_places(old), (tines, supports)))
-    return not np.any((now < room - _ROUNDING) & (now < before - _ROUNDING))
 
 
 def _feet_stay(old: Instrument, new: Instrument) -> bool:

@@ -23,9 +23,9 @@ from synth.cores import one_core
 from synth.design import schema
 from synth.design.change import (
     ROOM,
+    Before,
     Change,
     faces,
-    fitting,
     in_design,
     same_face,
     spans,
@@ -49,7 +49,7 @@ from synth.vibration.quarrels import (
     Quarrel,
     find_quarrels,
     loaded_shapes,
-    motion_at,
+    motion_of,
     severity,
     worst_of_each,
 )
@@ -103,6 +103,7 @@ class _Adviser:
     solved: dict[Change, tuple[Quarrel, ...] | None] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        self.before = Before(self.instrument)
         self.free: FreeBar = free_bar(self.instrument.bar)
         self.shapes, self.bases = loaded_shapes(self.instrument, self.row)
         self.total: float = math.fsum(each.severity for each in self.quarrels)
@@ -140,7 +141,7 @@ class _Adviser:
     def _estimate(self, change: Change) -> Meetings | None:
         """None where the change does not fit."""
         if change not in self.estimates:
-            new = fitting(self.instrument, change)
+            new = self.before.fitting(change)
             self.estimates[change] = None if new is None else estimate(new, self.row, self.free)
         return self.estimates[change]
 
@@ -185,7 +186,7 @@ class _Adviser:
         position = self.bases.position[r] + ways
         rows = _moved(self.bases, r, position, self.shapes).rows()[:, :4]
         g = base_reaction(self.row.modes)[r, :, quarrel.plane, :PARTIALS][:, quarrel.partial - 1]
-        mu = np.einsum("i,pij,pj->p", g, rows, motion_at(self.shapes, position)[..., mode]) ** 2
+        mu = np.einsum("i,pij,pj->p", g, rows, motion_of(self.shapes, mode, position)) ** 2
         loss = self.row.modes.loss_factor[r, quarrel.plane, quarrel.partial - 1]
         hertz = np.array([quarrel.partial_hz, self.shapes.frequency[mode]])
         tine, bar = ((2.0 * math.pi * hertz) ** 2)[:, None]
@@ -205,7 +206,7 @@ class _Adviser:
         targets = targets[np.abs(targets - here) > 0.5]
         axes = _nearest_axes(self.shapes, targets * MM)
         springs = support.loss_factor * np.array([support_springs(support, own) for own in axes])
-        motion = motion_at(self.shapes, targets * MM)[..., quarrel.bar_mode]
+        motion = motion_of(self.shapes, quarrel.bar_mode, targets * MM)
         good = targets[np.einsum("bi,bij,bj->b", motion, springs, motion) < taken / 4.0]
         for target in _spread(good[np.argsort(np.abs(good - here), kind="stable")]).tolist():
             yield Change(supports=((worst, target),))
@@ -219,7 +220,7 @@ class _Adviser:
         places = np.array([each.position for each in bar.supports])
         axes = _nearest_axes(self.shapes, places)
         k = [s.loss_factor * support_springs(s, own) for s, own in zip(bar.supports, axes, strict=True)]
-        motion = motion_at(self.shapes, places)[..., quarrel.bar_mode]
+        motion = motion_of(self.shapes, quarrel.bar_mode, places)
         taken = np.einsum("si,sij,sj->s", motion, np.array(k), motion)
         return int(np.argmax(taken)), float(taken.max())
 

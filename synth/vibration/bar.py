@@ -27,7 +27,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from synth.arrays import Array
+from synth.arrays import Array, Indices
 from synth.design.instrument import Bar, Bend, Straight, Support
 from synth.design.instrument import Section as BarSection
 from synth.errors import InputError
@@ -118,15 +118,17 @@ def _solved(bar: Bar, places: tuple[float, ...], more: tuple[float, ...], highes
     node = np.arange(len(position))
     node[-1] = 0 if closed else node[-1]
     frequency, shape = _all_modes(_frame(bar, beam, position, point, axes, node))
-    shape = shape.reshape(-1, 6, len(frequency))[node]
+    shape = shape.reshape(-1, 6, len(frequency))
+    shape = shape[node] if closed else shape
     kept = int(np.searchsorted(frequency, highest_hz))
     asked = np.searchsorted(position, np.asarray(places, dtype=float) - SNAP)
     higher = shape[asked, :, kept:] / (2.0 * math.pi * frequency[kept:])
+    flat = higher.reshape(6 * len(asked), higher.shape[2])
     held = np.searchsorted(position, _support_places(bar) - SNAP)
     loss = _loss(bar, frequency[:kept], shape[held, :, :kept], axes[held])
     modes = BarModes(
         position, point, axes, frequency[:kept], _loss_factor(loss, frequency[:kept]), loss,
-        np.ascontiguousarray(shape[:, :, :kept]), np.tensordot(higher, higher, ([2], [2])), closed,
+        np.ascontiguousarray(shape[:, :, :kept]), (flat @ flat.T).reshape(2 * higher.shape[:2]), closed,
     )  # fmt: skip
     for each in fields(modes):
         if each.name != "closed":
@@ -277,24 +279,28 @@ def _frame(
 def _all_modes(frame: Frame) -> tuple[Array, Array]:
     """All modes of the mesh: Hz (D,), shapes (D, D); directions that do not couple are solved apart, for speed."""
     K, M = matrices(frame)
-    found = [(solve(K[np.ix_(own, own)], M[np.ix_(own, own)]), own) for own in _uncoupled(K, M)]
-    frequency = np.concatenate([modes.frequency for modes, _ in found])
-    shape = np.zeros_like(K)
-    column = 0
-    for modes, own in found:
-        shape[own, column : column + len(own)] = modes.shape
-        column += len(own)
+    sets = _uncoupled(K, M, frame.element)
+    found = [solve(K[np.ix_(own, own)], M[np.ix_(own, own)]) for own in sets]
+    frequency = np.concatenate([modes.frequency for modes in found])
     order = np.argsort(frequency, kind="stable")
-    return frequency[order], shape[:, order]
+    column = np.split(np.argsort(order), np.cumsum([len(own) for own in sets])[:-1])
+    shape = np.zeros_like(K)
+    for modes, own, to in zip(found, sets, column, strict=True):
+        shape[np.ix_(own, to)] = modes.shape
+    return frequency[order], shape
 
 
-def _uncoupled(K: Array, M: Array) -> list[npt.NDArray[np.int64]]:
-    """The freedoms, parted into sets between which K and M are zero: a straight bar's four motions."""
+def _uncoupled(K: Array, M: Array, element: Indices) -> list[npt.NDArray[np.int64]]:
+    """The freedoms, parted into sets between which K and M are zero: a straight bar's four motions.
+
+    Nothing stands in K and M but between the ends of an element (E, 2).
+    """
     linked = np.zeros((6, 6), dtype=bool)
+    one, other = element[:, [0, 0, 1, 1]], element[:, [0, 1, 0, 1]]
     for matrix in (K, M):
-        size = np.sqrt(np.abs(matrix.diagonal()))
-        blocks = (np.abs(matrix) / np.outer(size, size)).reshape(len(K) // 6, 6, -1, 6)
-        linked |= blocks.max(axis=(0, 2)) > COUPLED
+        size = np.sqrt(np.abs(matrix.diagonal())).reshape(-1, 6)
+        blocks = np.abs(matrix.reshape(-1, 6, len(size), 6)[one, :, other])
+        linked |= (blocks / (size[one][..., None] * size[other][..., None, :])).max(axis=(0, 1)) > COUPLED
     joined = np.linalg.matrix_power(linked.astype(int), 6) > 0
     sets = {tuple(np.flatnonzero(row)) for row in joined}
     return [np.flatnonzero(np.isin(np.arange(len(K)) % 6, each)) for each in sorted(sets)]

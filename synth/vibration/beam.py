@@ -141,4 +141,5 @@ def _matrix(value: Array) -> Array:
 
 
 def _stack(rows: list[list[Array]]) -> Array:
-    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
+    entries = np.stack([each for row in rows for each in row], axis=-1)
+    return entries.reshape(*entries.shape[:-1], len(rows), -1)

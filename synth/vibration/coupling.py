@@ -141,13 +141,14 @@ def spinning(axial: AxialModes, bases: Bases) -> Array:
 
 def nut_inertia(tines: Sequence[Tine], bar: Bar, bases: Bases) -> Array:
     """The base nuts' inertia (R, 6, 6) about the bar's axis, global axes; zero where a tine has none."""
+    nuts = [tine.root.base_nut for tine in tines]
+    mass, turning, half = np.array(
+        [(0.0, 0.0, 0.0) if nut is None else (nut.mass, nut.rotary_inertia, nut.height / 2.0) for nut in nuts]
+    ).T
     own = np.zeros((len(tines), 6, 6))
-    height = np.zeros(len(tines))
-    for r, tine in enumerate(tines):
-        if tine.root.base_nut is not None:
-            nut = tine.root.base_nut
-            own[r] = np.diag([nut.mass] * 3 + [nut.rotary_inertia] * 3)
-            height[r] = float(surface_distance(bar.section, tine.face)) + nut.height / 2.0
+    own[:, range(3), range(3)], own[:, range(3, 6), range(3, 6)] = mass[:, None], turning[:, None]
+    face = np.array([tine.face for tine in tines])
+    height = surface_distance(bar.section, face) + half
     move = rigid_arm(height[:, None] * bases.pointing)
     return np.asarray(move.swapaxes(-1, -2) @ own @ move)
 

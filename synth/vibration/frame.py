@@ -93,12 +93,12 @@ def local_axes(tangent: Array, up: Array) -> Array:
 def matrices(frame: Frame) -> tuple[Array, Array]:
     """The frame's stiffness and mass, dense, symmetric, (6 B, 6 B), nothing held."""
     size = FREEDOMS * len(frame.node)
-    K, M = np.zeros((2, size, size))
-    stiffness, mass = _elements(frame)
     freedoms = _freedoms(frame.element).reshape(len(frame.element), -1)
-    position = (freedoms[:, :, None], freedoms[:, None, :])
-    np.add.at(K, position, stiffness)
-    np.add.at(M, position, mass)
+    position = (size * freedoms[:, :, None] + freedoms[:, None, :]).ravel()
+    K, M = (
+        np.asarray(np.bincount(position, each.ravel(), size**2).reshape(size, size), dtype=float)
+        for each in _elements(frame)
+    )
     for body in frame.masses:
         at = _freedoms(np.array(body.node))
         M[np.ix_(at, at)] += _body(body)
@@ -115,14 +115,17 @@ def solve(
     Rigid modes come out as frequencies at or near 0; `count` and `highest_hz` cut the list at its upper end.
     Rounding is a share of the largest omega²: a spring far stiffer than the beams takes digits from low modes.
     """
-    free = np.delete(np.arange(len(K)), np.asarray(held, dtype=np.int64))
+    size = len(K)
+    free = np.delete(np.arange(size), np.asarray(held, dtype=np.int64))
+    if len(free) < size:
+        K, M = (each[np.ix_(free, free)] for each in (K, M))
     # numpy alone: `check` waits for no other library here
-    inverse = np.linalg.inv(np.linalg.cholesky(M[np.ix_(free, free)]))
-    standard = inverse @ K[np.ix_(free, free)] @ inverse.T
+    inverse = np.linalg.inv(np.linalg.cholesky(M))
+    standard = inverse @ K @ inverse.T
     value, vector = np.linalg.eigh((standard + standard.T) / 2.0)
     frequency = np.sqrt(np.maximum(value, 0.0)) / (2.0 * math.pi)
     wanted = slice(0, min(int(np.searchsorted(frequency, highest_hz, side="right")), count or len(value)))
-    shape = np.zeros((len(K), len(frequency[wanted])))
+    shape = np.zeros((size, len(frequency[wanted])))
     shape[free] = inverse.T @ vector[:, wanted]
     return FrameModes(frequency[wanted], shape)
 

@@ -19,7 +19,7 @@ from synth.design.instrument import Instrument
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
 from synth.vibration.coupling import Bases, added_rigid_mass, base_frames, nut_inertia, rigid_inertia
 from synth.vibration.host import Host, free_tines, loaded, loaded_bar, own_residual
-from synth.vibration.single_tine import along_row, partial_modes
+from synth.vibration.single_tine import along_row, fullest_squared
 from synth.vibration.tine import TineModes
 
 FREE_PARTIALS: Final = 3  # of the tine, free to move: with more the pitch moves by less than 0.01 cent
@@ -77,6 +77,5 @@ def _mounted_hz(seats: _Seats, modes: TineModes, which: Indices, rigid: Array) -
     on_axis = seats.rows.swapaxes(-1, -2) @ rigid @ seats.rows + seats.nuts
     kappa, v = loaded(np.diag(seats.stiffness), added_rigid_mass(seats.motion, on_axis))
     host = Host(kappa, seats.rows[which] @ seats.motion[which] @ v)
-    found = partial_modes(host, free_tines(modes, seats.residual[which], partials=FREE_PARTIALS), 0)
-    own = found.fullest(along_row(modes.axis))
-    return np.asarray(np.sqrt(found.squared[np.arange(len(own)), own]) / (2.0 * math.pi))
+    tines = free_tines(modes, seats.residual[which], partials=FREE_PARTIALS)
+    return np.asarray(np.sqrt(fullest_squared(host, tines, 0, along_row(modes.axis))) / (2.0 * math.pi))

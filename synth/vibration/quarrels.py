@@ -175,10 +175,19 @@ def base_motion(shapes: BarShapes, bases: Bases) -> Array:
 
 def motion_at(shapes: BarShapes, position: Array) -> Array:
     """The bar's motion (P, 6, K) at places, straight between its nodes."""
+    return _straight(shapes, shapes.motion, position)
+
+
+def motion_of(shapes: BarShapes, mode: int, position: Array) -> Array:
+    """The same of one mode (P, 6)."""
+    return _straight(shapes, shapes.motion[..., mode : mode + 1], position)[..., 0]
+
+
+def _straight(shapes: BarShapes, motion: Array, position: Array) -> Array:
     right = np.clip(np.searchsorted(shapes.position, position), 1, len(shapes.position) - 1)
     span = shapes.position[right] - shapes.position[right - 1]
     t = (np.clip((position - shapes.position[right - 1]) / span, 0.0, 1.0))[:, None, None]
-    return np.asarray((1.0 - t) * shapes.motion[right - 1] + t * shapes.motion[right])
+    return np.asarray((1.0 - t) * motion[right - 1] + t * motion[right])
 
 
 def severity(shift: Array, decay_loss: Array) -> Array:

@@ -3,10 +3,17 @@
 In: `Rods`, one row a rod, SI. Out: `RodModes`, or just the lowest few frequencies. The one idea: rods with the
 same number of elements form one stack of matrices, and the flexibility form is what is diagonalised,
 
-    K = C C',   (C^-1 M C^-T) y = y / omega²,
+    x = X y,   (X' M X) y = y / omega²,
 
-whose largest eigenvalues are the lowest modes. They keep all their digits even where a short element lies
-beside long ones, and a clamped freedom is simply one without mass.
+whose largest eigenvalues are the lowest modes. X needs no stiffness matrix: nothing holds a rod but its root, so
+its static flexibility X X' is the sum of what its pieces yield to a force and a moment from above, and what is
+above rides on them (the unit-load method). Of energy y²/2 each, a piece of length h, bending stiffness B and shear
+stiffness S yields by
+
+    w = (h/S + h³/12B)^(1/2) y_1 + h/2 (h/B)^(1/2) y_2,    theta = (h/B)^(1/2) y_2
+
+and the root by its springs, a clamped one not at all. All digits are kept where a short element lies beside long
+ones.
 
     z = -added_length    0 (base nut's upper face)     nut: mass, inertia, rigid piece    z = length
     clamp or springs ////|-------+--------+--------+--------[ o ]--------+--------+--------| free tip
@@ -96,19 +103,19 @@ class RodModes:
 
     def one(self, rod: int) -> RodModes:
         """A rod by itself: (N, ...), as many modes (1 or more) and nodes as it has."""
-        modes = slice(0, max(int(self.exists[rod].sum()), 1))
-        nodes = slice(0, int(np.argmax(self.height[rod] == self.height[rod, -1])) + 1)
-        wanted: dict[str, tuple[slice, ...]] = {
-            "height": (nodes,),
-            "shape": (modes, nodes),
-            "slope": (modes, nodes),
-        }
-        wanted |= dict.fromkeys(("exists", "frequency", "momentum", "moment_participation"), (modes,))
+        modes = max(int(self.exists[rod].sum()), 1)
+        nodes = int(np.argmax(self.height[rod] == self.height[rod, -1])) + 1
         return RodModes(
-            **{
-                each.name: getattr(self, each.name)[rod][wanted.get(each.name, ())].copy()
-                for each in fields(self)
-            }
+            exists=self.exists[rod, :modes].copy(),
+            frequency=self.frequency[rod, :modes].copy(),
+            height=self.height[rod, :nodes].copy(),
+            shape=self.shape[rod, :modes, :nodes].copy(),
+            slope=self.slope[rod, :modes, :nodes].copy(),
+            momentum=self.momentum[rod, :modes].copy(),
+            moment_participation=self.moment_participation[rod, :modes].copy(),
+            mass=self.mass[rod].copy(),
+            first_moment=self.first_moment[rod].copy(),
+            second_moment=self.second_moment[rod].copy(),
         )
 
 
@@ -121,13 +128,15 @@ class _Mesh:
 
 def solve_rods(rods: Rods, highest: ArrayLike) -> RodModes:
     """All modes up to `highest` Hz, one limit for all rods or one each (U,)."""
+    return rods_together(solve_each(rods, highest))
+
+
+def solve_each(rods: Rods, highest: ArrayLike) -> list[RodModes]:
+    """The same, each rod by itself (`RodModes.one`)."""
     limit = np.broadcast_to(np.asarray(highest, dtype=float), rods.length.shape)
     parts = [part for mesh in _meshes(rods, limit) for part in _modes(rods.take(mesh.rows), mesh, limit)]
-    ones: list[RodModes | None] = [None] * len(limit)
-    for rows, modes in parts:
-        for place, row in enumerate(rows.tolist()):
-            ones[row] = modes.one(place)
-    return rods_together([each for each in ones if each is not None])
+    ones = {row: modes.one(place) for rows, modes in parts for place, row in enumerate(rows.tolist())}
+    return [ones[row] for row in range(len(limit))]
 
 
 def rods_together(ones: Sequence[RodModes]) -> RodModes:
@@ -152,8 +161,7 @@ def lowest_frequencies(rods: Rods, count: int = 1) -> Array:
     result = np.empty((len(rods.length), count))
     whole = rods.length + rods.added
     for mesh in _meshes_of_size(rods, whole / max(_COARSE, 8 * count - 4)):
-        K, M, _ = _matrices(rods.take(mesh.rows), mesh)
-        flexibility, _ = _flexibility(K, M)
+        flexibility, _, _ = _flexibility(rods.take(mesh.rows), mesh)
         squares = np.linalg.eigvalsh(flexibility)[:, : -count - 1 : -1]
         result[mesh.rows] = 1.0 / (2.0 * math.pi * np.sqrt(squares))
     return result
@@ -229,8 +237,7 @@ def _compliance(rods: Rods, nodes: Array) -> Array:
 
 def _modes(rods: Rods, mesh: _Mesh, limit: Array) -> Iterator[tuple[Indices, RodModes]]:
     """The modes, by how many a rod has, so that none hangs in its last digits on what others have."""
-    K, M, whole_mass = _matrices(rods, mesh)
-    flexibility, back = _flexibility(K, M)
+    flexibility, yields, mass = _flexibility(rods, mesh)
     values, vectors = np.linalg.eigh(flexibility)
     # Squared frequencies beyond the limit need not be positive here: massless freedoms have none.
     there = values >= (2.0 * math.pi * limit[mesh.rows, None]) ** -2.0
@@ -241,18 +248,18 @@ def _modes(rods: Rods, mesh: _Mesh, limit: Array) -> Iterator[tuple[Indices, Rod
             np.ascontiguousarray(each[..., ::-1][..., :partials])
             for each in (values[own], vectors[own], there[own])
         ]
-        held = (back[own], whole_mass[own], mesh.nodes[own], rods.added[own, None])
+        held = (yields[own], mass[own], mesh.nodes[own], rods.added[own, None])
         yield mesh.rows[own], _shaped((lowest[0], lowest[1], lowest[2]), *held)
 
 
 def _shaped(
-    lowest: tuple[Array, Array, Bools], back: Array, mass: Array, nodes: Array, added: Array
+    lowest: tuple[Array, Array, Bools], yields: Array, mass: Array, nodes: Array, added: Array
 ) -> RodModes:
     """What `lowest` values (u, N), vectors (u, D, N) and which of them are there tell of rods."""
     values, vectors, exists = lowest
     safe = np.where(exists, values, 1.0)
     y = vectors / np.sqrt(safe)[:, None, :]
-    x = np.where(exists[:, None, :], back.transpose(0, 2, 1) @ y, 0.0)
+    x = np.where(exists[:, None, :], yields @ y, 0.0)
     x *= np.where(x[:, -2:-1, :] < 0.0, -1.0, 1.0)
     shift, turn = _rigid_motions(nodes + added)
     pull, twist = mass @ shift[..., None], mass @ turn[..., None]
@@ -270,22 +277,29 @@ def _shaped(
     )
 
 
-def _matrices(rods: Rods, mesh: _Mesh) -> tuple[Array, Array, Array]:
-    """K and M (u, D, D) as held at the root, and M with nothing held."""
-    stiff = rods.bend[:, None] / mesh.compliance
+def _flexibility(rods: Rods, mesh: _Mesh) -> tuple[Array, Array, Array]:
+    """X' M X, X and M (u, D, D) of the module's equation, M with nothing held."""
+    bend, size = rods.bend[:, None] / mesh.compliance, np.diff(mesh.nodes, axis=1)
     line = (rods.shear[:, None], rods.mass[:, None], rods.rotary[:, None])
-    k, m = plane_element(stiff, *line, np.diff(mesh.nodes, axis=1))
-    K, M = _assembled(k), _assembled(m)
+    M = _assembled(plane_element(bend, *line, size)[1])
     _add_nuts(M, rods, mesh.nodes)
-    held = M.copy()
-    for freedom, spring in enumerate((rods.translation, rods.rotation)):
-        clamped = np.isinf(spring)
-        K[:, freedom, freedom] += np.where(clamped, 0.0, spring)
-        for matrix in (K, held):
-            matrix[clamped, freedom, :] = 0.0
-            matrix[clamped, :, freedom] = 0.0
-        K[clamped, freedom, freedom] = 1.0
-    return K, held, M
+    X = _yields(rods, mesh.nodes, bend, size)
+    return X.transpose(0, 2, 1) @ (M @ X), X, M
+
+
+def _yields(rods: Rods, nodes: Array, bend: Array, size: Array) -> Array:
+    """X (u, D, D): how the nodes move with what the root and the elements below yield."""
+    turn = np.concatenate([rods.rotation[:, None] ** -0.5, np.sqrt(size / bend)], axis=1)
+    shear = np.sqrt(size / rods.shear[:, None] + size**3 / (12.0 * bend))
+    shift = np.concatenate([rods.translation[:, None] ** -0.5, shear], axis=1)
+    # an element turns about its middle, the root about itself
+    about = np.concatenate([nodes[:, :1], (nodes[:, 1:] + nodes[:, :-1]) / 2.0], axis=1)
+    X = np.zeros((len(nodes), 2 * nodes.shape[1], 2 * nodes.shape[1]))
+    below = np.tri(nodes.shape[1])
+    X[:, 0::2, 0::2] = below * shift[:, None]
+    X[:, 0::2, 1::2] = below * (nodes[:, :, None] - about[:, None]) * turn[:, None]
+    X[:, 1::2, 1::2] = below * turn[:, None]
+    return X
 
 
 def _assembled(element: Array) -> Array:
@@ -310,12 +324,6 @@ def _add_nuts(M: Array, rods: Rods, nodes: Array) -> None:
         M[every, w, theta] += mass * arm
         M[every, theta, w] += mass * arm
         M[every, theta, theta] += rods.nut_inertia[:, nut] + mass * arm**2
-
-
-def _flexibility(K: Array, M: Array) -> tuple[Array, Array]:
-    """C^-1 M C^-T and C^-1, where K = C C'."""
-    back = np.linalg.inv(np.linalg.cholesky(K))
-    return back @ M @ back.transpose(0, 2, 1), back
 
 
 def _rigid_motions(arm: Array) -> tuple[Array, Array]:

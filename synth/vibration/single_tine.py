@@ -36,6 +36,7 @@ KEPT: Final = (
     (24, 8),
     (1 << 30, 24),
 )  # host modes kept and modes followed, in turn, until it is certain
+SURE: Final = 0.51  # of a swing: no other mode has as much
 FAINT: Final = 0.01  # of a partial: modes with less of it are not followed
 LOOSE: Final = (
     0.1  # of the second mode's share may be missing; with losses two close modes can hide from the sum
@@ -122,6 +123,29 @@ def partial_modes(host: Host, tines: FreeTines, partial: int) -> PartialModes:
     return found
 
 
+def fullest_squared(host: Host, tines: FreeTines, partial: int, swing: Array) -> Array:
+    """omega² (R,) of the mode that holds most of each tine's swing (R, 2) in a partial, without losses.
+
+    A mode with more than half of it needs no other followed; where none has, it is `PartialModes.fullest`.
+    """
+    problem = _Problem(host.squared, host.motion, tines.squared, tines.reaction)
+    into = tines.basis[:, :, partial]
+    start = _start(problem, into)
+    near, value, vector = _look(problem, start, min(KEPT[0][0], len(host.squared)))
+    onto = np.einsum("rp,rpf->rf", swing, into)
+    held = np.einsum("rf,rfm->rm", onto, vector[:, : onto.shape[1]]) ** 2 / np.abs(value)
+    row, best = np.arange(len(start)), np.argmax(held, axis=1)
+    squared, y, there = _home(problem, near, start, (value, vector), (row, best))
+    mass, _ = problem.mass(squared, near, y)
+    own = np.einsum("rf,rf->r", onto, y[:, : onto.shape[1]]) ** 2 / (mass * squared)
+    whole = np.sum(onto**2 / tines.squared, axis=1)
+    unsure = np.flatnonzero(~(there & (own > SURE * whole)))
+    if len(unsure):
+        found = partial_modes(host.take(unsure), tines.take(unsure), partial)
+        squared[unsure] = found.squared[np.arange(len(unsure)), found.fullest(swing[unsure])]
+    return squared
+
+
 @dataclass(frozen=True)
 class _Problem:
     """S problems on one host: each a tine and the place it stands at."""
@@ -165,8 +189,7 @@ class _Problem:
 
 def _followed(problem: _Problem, into: Array, start: Numbers, *, near: int, count: int) -> PartialModes:
     """The `count` modes that, by a first look, hold most of the partial; each brought home."""
-    kept = np.argsort(np.abs(problem.kappa - start[:, None]), axis=1, kind="stable")[:, :near]
-    value, vector = _eigen(*problem.pencil(start, kept))
+    kept, value, vector = _look(problem, start, near)
     F = problem.squared.shape[1]
     first = np.einsum("spf,sfm->smp", into, vector[:, :F])
     share = _share(first, value, start)
@@ -176,11 +199,7 @@ def _followed(problem: _Problem, into: Array, start: Numbers, *, near: int, coun
     planes = np.zeros((len(start), count, 2), dtype=value.dtype)
     force = np.zeros((len(start), count, 6), dtype=value.dtype)
     index = order[row, column]
-    if near == len(problem.kappa):  # nothing is far: these are the modes
-        lam, y, there = value[row, index], vector[row, :, index], np.ones(len(row), dtype=bool)
-    else:
-        first_look = value[row, index], vector[row, :, index]
-        lam, y, there = _settled(problem.take(row), kept[row], start[row], first_look, index)
+    lam, y, there = _home(problem, kept, start, (value, vector), (row, index))
     mass, on_base = problem.take(row).mass(lam, kept[row], y)
     scale = np.where(there, 1.0 / np.sqrt(mass), 0.0)[:, None]
     squared[row, column] = np.where(there, lam, start[row])
@@ -189,6 +208,27 @@ def _followed(problem: _Problem, into: Array, start: Numbers, *, near: int, coun
     _forget_twins(squared, planes)
     fullest = np.argsort(-_share(planes, squared, start), axis=1, kind="stable")
     return PartialModes(_pick(squared, fullest), _pick(planes, fullest), _pick(force, fullest), start)
+
+
+def _look(problem: _Problem, start: Numbers, count: int) -> tuple[Indices, Numbers, Numbers]:
+    """The `count` host modes nearest to `start` (S,), and all eigenvalues and vectors of the pencil there."""
+    near = np.argsort(np.abs(problem.kappa - start[:, None]), axis=1, kind="stable")[:, :count]
+    return near, *_eigen(*problem.pencil(start, near))
+
+
+def _home(
+    problem: _Problem,
+    near: Indices,
+    start: Numbers,
+    looked: tuple[Numbers, Numbers],
+    which: tuple[Indices, Indices],
+) -> tuple[Numbers, Numbers, NDArray[np.bool_]]:
+    """`which` modes (problem, index) of a first look, brought to where they are; as `_settled`."""
+    (value, vector), (row, index) = looked, which
+    first_look = value[row, index], vector[row, :, index]
+    if near.shape[1] == len(problem.kappa):  # nothing is far: these are the modes
+        return *first_look, np.ones(len(row), dtype=bool)
+    return _settled(problem.take(row), near[row], start[row], first_look, index)
 
 
 def _settled(

@@ -7,7 +7,7 @@ from here.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import msgspec
 
@@ -18,12 +18,14 @@ from synth.design.instrument import Instrument
 from synth.design.schema import Design
 from synth.errors import InputError
 from synth.vibration.advice import Advice, advise
-from synth.vibration.board import SolvedBoard, solve_board
-from synth.vibration.modal_model import ModalModel, assemble
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import Quarrel, find_quarrels
 from synth.vibration.tine import loss_shares
 from synth.vibration.tuning import Row, tune
+
+if TYPE_CHECKING:
+    from synth.vibration.board import SolvedBoard
+    from synth.vibration.modal_model import ModalModel
 
 Solved = TypeVar("Solved")
 
@@ -64,13 +66,15 @@ def solve_advice(
 
 
 def solve_loss_shares(instrument: Instrument, row: Row, *, fresh: bool = False) -> dict[str, Array]:
-    """What part of each partial's loss (R, 2, N) is due to which mechanism."""
+    """What part of the first partials' loss (R, 2, 1) is due to which mechanism."""
     depends_on = (instrument.tines, row.length, row.trim)
-    return _solved("losses", depends_on, lambda: loss_shares(instrument.tines, row.modes), fresh=fresh)
+    return _solved("losses", depends_on, lambda: loss_shares(instrument.tines, row.modes, 1), fresh=fresh)
 
 
 def solve_board_of(instrument: Instrument, name: str, *, fresh: bool = False) -> SolvedBoard:
     """A board of the instrument with its feet under the bar."""
+    from synth.vibration.board import solve_board
+
     board = instrument.boards[name]
     depends_on = (board, instrument.bar)
     return _solved("board", depends_on, lambda: solve_board(board, instrument.bar), fresh=fresh, scipy=True)
@@ -80,6 +84,8 @@ def solve_model(
     instrument: Instrument, row: Row, *, board: SolvedBoard | None = None, fresh: bool = False
 ) -> ModalModel:
     """The modes of tines and bar, on a board where one is given."""
+    from synth.vibration.modal_model import assemble
+
     standing = None if board is None else board.standing
     places = [instrument.pickup.position]
 

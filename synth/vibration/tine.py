@@ -20,7 +20,7 @@ from synth.arrays import Array, Indices
 from synth.design.instrument import Nut, PlacedNut, Tine
 from synth.remembered import MIB, Remembered
 from synth.vibration import damping
-from synth.vibration.rod import RodModes, Rods, cubic, rods_together, solve_rods
+from synth.vibration.rod import RodModes, Rods, cubic, rods_together, solve_each
 
 HIGHEST: Final = 18_000.0  # Hz, about where hearing ends
 SHORTEST: Final = 20e-3  # m: below, the clamp and the nut are the tine
@@ -113,8 +113,7 @@ def _clamped(
     limit = np.array(np.broadcast_to(highest_hz, len(tines)), dtype=float)
 
     def solve(rows: Indices) -> list[RodModes]:
-        found = solve_rods(rods.take(rows), limit[rows])
-        return [found.one(r) for r in range(len(rows))]
+        return solve_each(rods.take(rows), limit[rows])
 
     keys = rods.keys(limit)
     modes = rods_together(_RODS.each(keys, solve))
@@ -136,10 +135,15 @@ def _clamped(
     return clamped, keys
 
 
-def loss_shares(tines: Sequence[Tine], modes: TineModes) -> dict[str, Array]:
-    """What part of each partial's loss (R, 2, N) is due to which mechanism; absent partials are 0."""
-    shares = _losses(_losing(tines), modes.frequency, modes.height, modes.shape, modes.slope).shares()
-    return {name: share * modes.exists[:, None, :] for name, share in shares.items()}
+def loss_shares(tines: Sequence[Tine], modes: TineModes, partials: int | None = None) -> dict[str, Array]:
+    """What part of each partial's loss (R, 2, N), or of the lowest few's, is due to which mechanism.
+
+    Absent partials are 0.
+    """
+    low = slice(0, partials)
+    shapes = (modes.shape[:, low], modes.slope[:, low])
+    shares = _losses(_losing(tines), modes.frequency[:, :, low], modes.height, *shapes).shares()
+    return {name: share * modes.exists[:, None, low] for name, share in shares.items()}
 
 
 def plane_ratios(tines: Sequence[Tine]) -> Array:

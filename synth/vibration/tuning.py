@@ -41,6 +41,9 @@ PITCH_ERROR: Final = 1e-6  # relative, 0.002 cent
 GRAIN: Final = 2.0**-21
 SOUGHT: Final = 22.0  # times the pitch, up to where partials are solved in the search: the third is there
 _FURTHEST: Final = 0.175  # of the logarithm of a length, half an octave: no bar moves a pitch so far
+_END: Final = (
+    1e-3  # of a length: a search that ends so near to what can be built may be for more than can be had
+)
 _ROUNDING: Final = 1e-9
 _ROUNDS: Final = 12
 MISSED: Final = 6e-5  # relative, 0.1 cent: more is told
@@ -85,11 +88,7 @@ def free_lengths(tines: Sequence[Tine], trim: Sequence[Sequence[PlacedNut]], pit
 
 
 def _sought(tines: Sequence[Tine], rods: Rods, planes: Array, pitch: Array, low: Array) -> Array:
-    wanted = np.log(pitch / planes)
-    high = np.full(len(tines), LONGEST)
-    reach = _reach(rods, low) * planes[:, None]
-    for row in np.flatnonzero((pitch > reach[:, 1]) | (pitch < reach[:, 0])).tolist():
-        raise _unreachable(tines[row], float(pitch[row]), float(low[row]), reach[row])
+    wanted, high = np.log(pitch / planes), np.full(len(tines), LONGEST)
 
     def miss(x: Array, rows: Indices) -> Array:
         part = replace(rods.take(rows), length=np.exp(x[rows]))
@@ -98,7 +97,21 @@ def _sought(tines: Sequence[Tine], rods: Rods, planes: Array, pitch: Array, low:
     thin = _FIRST_ROOT / np.sqrt(2.0 * math.pi * np.exp(wanted)) * (rods.bend / rods.mass) ** 0.25
     start = np.clip(thin - rods.added, low, high)
     slope = -2.0 * start / (start + rods.added)
-    return np.exp(_secant(miss, np.log(start), slope, np.log(low), np.log(high)))
+    x, off = _secant(miss, np.log(start), slope, np.log(low), np.log(high))
+    length = np.exp(x)
+    inside = (off < PITCH_ERROR) & (length > low * (1.0 + _END)) & (length < high * (1.0 - _END))
+    _check_reached(tines, rods, pitch, low, np.flatnonzero(~inside))
+    return length
+
+
+def _check_reached(tines: Sequence[Tine], rods: Rods, pitch: Array, low: Array, rows: Indices) -> None:
+    """Refuse a pitch beyond what the shortest and the longest rod give, of the `rows` where it may be."""
+    if not len(rows):
+        return
+    reach = _reach(rods.take(rows), low[rows]) * plane_ratios(tines)[rows, :1]
+    for row, (least, most) in zip(rows.tolist(), reach, strict=True):
+        if not least <= pitch[row] <= most:
+            raise _unreachable(tines[row], float(pitch[row]), float(low[row]), np.array([least, most]))
 
 
 def _tuned(instrument: Instrument, mounting: Mounting | None, highest_hz: float) -> Row:
@@ -141,8 +154,8 @@ class _OnTheBar:
         start = np.log(self.clamped)
         added = np.array([tine.root.added_length for tine in self.tines])
         slope = -2.0 * self.clamped / (self.clamped + added)
-        found = np.exp(_secant(miss, start, slope, start - _FURTHEST, start + _FURTHEST, grain=GRAIN))
-        return np.where(np.isnan(self.target), self.clamped, found)
+        found, _ = _secant(miss, start, slope, start - _FURTHEST, start + _FURTHEST, grain=GRAIN)
+        return np.where(np.isnan(self.target), self.clamped, np.exp(found))
 
     def row(self, length: Array) -> Row:
         """The row of these lengths. Raises `InputError` where rod is too short or too long."""
@@ -221,12 +234,12 @@ def _secant(
     high: Array,
     *,
     grain: float = 0.0,
-) -> Array:
-    """For each row the x at which it misses nothing, or the least of `_ROUNDS` tries; a row that is there rests.
+) -> tuple[Array, Array]:
+    """For each row the x at which it misses nothing, or the least of `_ROUNDS` tries, and by how much it does.
 
-    `miss` takes all x and the rows still wanted. A secant far from `slope` is rounding or a jump and is not
-    believed; a step out of the bracket that signs have closed is halved instead, so that a jump is found as well.
-    Where there is a `grain`, x goes on to multiples of it, and is there at the nearest.
+    A row that is there rests. `miss` takes all x and the rows still wanted. A secant far from `slope` is rounding
+    or a jump and is not believed; a step out of the bracket that signs have closed is halved instead, so that a
+    jump is found as well. Where there is a `grain`, x goes on to multiples of it, and is there at the nearest.
     """
     x, best, steep = start.copy(), start.copy(), slope.copy()
     low, high, least = low.copy(), high.copy(), np.full(len(x), np.inf)
@@ -252,7 +265,7 @@ def _secant(
         inside = (there > low[active]) & (there < high[active])
         there = np.where(inside, there, 0.5 * (low[active] + high[active]))
         x[active] = np.rint(there / grain) * grain if grain else there
-    return best
+    return best, least
 
 
 def _lengths(instrument: Instrument, trim: Trim, aim: Array) -> Array:

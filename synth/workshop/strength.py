@@ -97,13 +97,12 @@ def strength(
 
     Without `deepest` the deepest bites, which take most of the time, are left out as nan.
     """
-    found = [
-        each
-        for group in (range(len(instrument.groups)) if groups is None else groups)
-        for each in _group(
-            instrument, tines, Stroke(group, stick, speed=speed, bite=bite, tilt=tilt), deepest=deepest
-        )
-    ]
+    asked = range(len(instrument.groups)) if groups is None else groups
+    strokes = [Stroke(group, stick, speed=speed, bite=bite, tilt=tilt) for group in asked]
+    if not strokes:
+        return ()
+    way = _ways(instrument, tines, strokes)
+    found = _borne(instrument, tines, strokes[0], way, deepest=deepest)
     return tuple(sorted(found, key=lambda each: each.tine))
 
 
@@ -122,10 +121,22 @@ def notch_factor(tine: Tine) -> float:
     return ROLLED_THREAD if tine.rod.thread else SMOOTH_ROD
 
 
-def _group(
-    instrument: Instrument, tines: TineModes, stroke: Stroke, *, deepest: bool
+def _ways(instrument: Instrument, tines: TineModes, strokes: Sequence[Stroke]) -> StickPath:
+    """The passages of strokes that differ in their group alone as one: what a tine bears hangs on no other."""
+    ways = [passage(stroke, instrument, tines.frequency[:, 0, 0]) for stroke in strokes]
+    return dataclasses.replace(
+        ways[0],
+        tine=np.concatenate([way.tine for way in ways]),
+        position=np.concatenate([way.position for way in ways]),
+        bite=np.concatenate([way.bite for way in ways]),
+        diameter=np.concatenate([way.diameter for way in ways]),
+        edge=np.concatenate([way.edge for way in ways]),
+    )
+
+
+def _borne(
+    instrument: Instrument, tines: TineModes, stroke: Stroke, way: StickPath, *, deepest: bool
 ) -> Iterator[TineStrength]:
-    way = passage(stroke, instrument, tines.frequency[:, 0, 0])
     tip = tips(tines, way.tine, depth=stroke.height, count=MODES)
     rows = [instrument.tines[index] for index in way.tine]
     closed, stress = _stress(stroke, way, tip, rows)

@@ -13,6 +13,7 @@ turning one changes nothing: it can be moved, or be of another kind.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -22,7 +23,7 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.design import catalogue
-from synth.design.change import Change, fitting, in_design, start_mm
+from synth.design.change import Before, Change, in_design, start_mm
 from synth.design.instrument import Instrument, Section
 from synth.design.resolve import resolve
 from synth.design.schema import Design, SupportKind
@@ -88,10 +89,14 @@ class Ground:
     _free: dict[Section, FreeBar] = field(default_factory=dict)
     _tried: dict[Change, float] = field(default_factory=dict)
 
+    @functools.cached_property
+    def _before(self) -> Before:
+        return Before(self.instrument)
+
     def severity(self, change: Change) -> float:
         """The estimate of all quarrels together; infinite for what a maker cannot follow."""
         if change not in self._tried:
-            new = fitting(self.instrument, change)
+            new = self._before.fitting(change)
             self._tried[change] = math.inf if new is None else self._estimated(new)
         return self._tried[change]
 

@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 
 from synth.design.change import (
+    Before,
     Change,
     fits,
-    fitting,
     in_design,
     in_instrument,
     section_words,
@@ -272,7 +272,7 @@ def test_what_fits_is_never_refused_and_what_is_refused_never_fits(everyday):
                 continue
             change = Change(((group, float(start)),), ((support, float(at)),))
             new = in_instrument(old, change)
-            assert fitting(old, change) == (new if fits(old, new) else None)
+            assert Before(old).fitting(change) == (new if fits(old, new) else None)
             if not fits(old, new):
                 continue
             fitted += 1

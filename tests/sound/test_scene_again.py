@@ -14,14 +14,14 @@ from synth.design.file import load
 from synth.design.instrument import FixedLength, Instrument
 from synth.design.resolve import resolve
 from synth.sound import render
-from synth.vibration import bar, solve
+from synth.vibration import bar, board, modal_model, solve
 
 pytestmark = pytest.mark.usefixtures("same_air")
 DESIGN = Path(__file__).parents[1] / "data" / "boarded.toml"
 SOLVERS = {
     "row": (solve, "tune"),
-    "board": (solve, "solve_board"),
-    "modes": (solve, "assemble"),
+    "board": (board, "solve_board"),
+    "modes": (modal_model, "assemble"),
     "bar": (bar, "_all_modes"),
     "radiator": (render, "bar_radiator"),
     "radiator of the board": (render, "board_radiator"),

@@ -22,6 +22,12 @@ def by_hand() -> ModuleType:
     return _beside("by_hand")
 
 
+@pytest.fixture(scope="session")
+def plain_trimming() -> ModuleType:
+    """The module beside this file: nuts settled without anything asked together."""
+    return _beside("plain_trimming")
+
+
 def _beside(name: str) -> ModuleType:
     spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
     assert spec is not None

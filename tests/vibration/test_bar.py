@@ -12,7 +12,9 @@ import pytest
 from synth.design.file import load
 from synth.design.instrument import Bar, Bend, Section, Straight, Support
 from synth.design.resolve import resolve
+from synth.vibration import bar as bar_room
 from synth.vibration.bar import BarModes, beam_of, is_closed, path, solve_bar, standing_on, surface_distance
+from synth.vibration.frame import Frame, matrices
 
 CENT = math.log(2.0) / 1200.0
 TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
@@ -323,3 +325,40 @@ def test_a_path_that_comes_back_in_its_own_direction_is_a_ring(
     bar = Bar(STEEL, THIN, pieces, ())
     assert is_closed(bar) is ring
     assert solve_bar(bar, highest_hz=500.0).closed is ring
+
+
+@pytest.mark.parametrize("shape", ["straight", "in its plane", "out of it", "twice", "ring"])
+@pytest.mark.parametrize("section", [FLAT, THIN], ids=["flat", "round"])
+def test_directions_are_solved_apart_where_nothing_in_the_matrices_joins_them(
+    shape: str, section: Section
+) -> None:
+    """Looked for in the whole matrices, entry by entry."""
+    bends = {
+        "straight": (),
+        "in its plane": (Bend(1.2, 0.08, 0.0), Straight(0.1)),
+        "out of it": (Bend(1.2, 0.08, math.pi / 2.0), Straight(0.1)),
+        "twice": (Bend(0.7, 0.08, 0.0), Straight(0.05), Bend(-0.9, 0.09, 1.1)),
+        "ring": (Bend(math.pi, 0.1, 0.0), Straight(0.2), Bend(math.pi, 0.1, 0.0)),
+    }[shape]
+    supports = (Support(0.05, "foot", 2e3, 6.5, 0.1),)
+    frame = frame_of(Bar(STEEL, section, (Straight(0.2), *bends), supports))
+    K, M = matrices(frame)
+    found = bar_room._uncoupled(K, M, frame.element)
+    assert sorted(np.concatenate(found).tolist()) == list(range(len(K)))
+    for matrix in (K, M):
+        size = np.sqrt(np.abs(matrix.diagonal()))
+        share = np.abs(matrix) / np.outer(size, size)
+        for own in found:
+            other = np.setdiff1d(np.arange(len(K)), own)
+            assert share[np.ix_(own, other)].max(initial=0.0) <= 1e-12
+    assert len(found) == {"straight": 4, "twice": 1}.get(shape, 2)
+
+
+def frame_of(bar: Bar) -> Frame:
+    """The frame that `solve_bar` solves."""
+    with pytest.MonkeyPatch.context() as patch:
+        seen: list[Frame] = []
+        real = bar_room._all_modes
+        patch.setattr(bar_room, "_all_modes", lambda frame: (seen.append(frame), real(frame))[1])
+        solve_bar(bar, [0.013])
+    return seen[0]

@@ -16,12 +16,14 @@ from synth.vibration.modal_model import assemble, energy_share
 from synth.vibration.quarrels import (
     NOTICED_DECAY,
     NOTICED_SHIFT,
+    BarShapes,
     Quarrel,
     base_motion,
     find_quarrels,
     loaded_shapes,
     meet,
     motion_at,
+    motion_of,
     sentence,
     worst_of_each,
 )
@@ -184,3 +186,12 @@ def test_each_figure_of_a_quarrel_is_told_in_its_place(more: dict[str, float], s
     )  # fmt: skip
     told = sentence(of_two_groups, dataclasses.replace(one, **more))  # type: ignore[arg-type]
     assert told.endswith(said) if said.startswith("at") else told == said
+
+
+def test_the_motion_of_one_mode_is_that_among_all():
+    rng = np.random.default_rng(1)
+    position = np.linspace(0.0, 0.6, 7)
+    shapes = BarShapes(np.ones(5), np.ones(5), position, rng.normal(size=(7, 6, 5)), np.zeros((7, 3, 3)))
+    places = rng.uniform(-0.1, 0.7, 20)
+    for mode in range(5):
+        np.testing.assert_array_equal(motion_of(shapes, mode, places), motion_at(shapes, places)[..., mode])

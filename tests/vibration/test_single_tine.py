@@ -22,7 +22,7 @@ from synth.vibration.coupling import (
     spinning,
 )
 from synth.vibration.host import FreeTines, Host, damped_host, free_tines, own_residual
-from synth.vibration.single_tine import along_row, partial_modes
+from synth.vibration.single_tine import along_row, fullest_squared, partial_modes
 from synth.vibration.tine import solve_tines
 
 CENT = math.log(2.0) / 1200.0
@@ -246,3 +246,24 @@ def test_partials_above_the_third_leave_the_fundamental_alone(by_hand: ModuleTyp
             off[count] = max(off[count], float(np.nanmax(np.nanmin(apart, axis=2))) / CENT)
     assert off[5] < off[3] < off[2]
     assert off[3] < 0.01
+
+
+@pytest.mark.parametrize("hosts", [2, pytest.param(12, marks=pytest.mark.slow)])
+def test_the_mode_followed_alone_is_the_fullest_of_all(hosts: int) -> None:
+    """Whichever way the swing is asked for; beside host modes, where none holds half, others are followed too."""
+    rng = np.random.default_rng(17)
+    hard = 0
+    for _ in range(hosts):
+        host, tines = drawn(rng, tines=300, modes=40, lossy=False)
+        swing = along_row(rng.uniform(-1.6, 1.6, 300))
+        value, planes = dense(host, tines)
+        held = np.einsum("rmp,rp->rm", planes.real, swing) ** 2 / value.real
+        best, second = np.sort(held, axis=1)[:, ::-1][:, :2].T
+        clear = best > second * (1.0 + 1e-6)
+        hard += np.sum(best < 0.5 * held.sum(axis=1))
+        truth = np.take_along_axis(value.real, np.argmax(held, axis=1)[:, None], axis=1)[:, 0]
+        np.testing.assert_allclose(fullest_squared(host, tines, 0, swing)[clear], truth[clear], rtol=1e-9)
+        found = partial_modes(host, tines, 0)
+        own = found.squared[np.arange(300), found.fullest(swing)]
+        np.testing.assert_allclose(fullest_squared(host, tines, 0, swing)[clear], own[clear], rtol=1e-11)
+    assert hard > 5 * hosts

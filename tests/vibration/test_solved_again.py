@@ -195,7 +195,7 @@ def test_a_tine_cut_shorter_is_the_only_one_that_is_solved(monkeypatch: pytest.M
     after, before = other_length(made, tuned(made))
     heard = _heard(dataclasses.replace(made, tines=after.tines), before)
     solved = {
-        "partials": counted(monkeypatch, tine, "solve_rods", lambda rods, _: len(rods.length)),
+        "partials": counted(monkeypatch, tine, "solve_each", lambda rods, _: len(rods.length)),
         "losses": counted(monkeypatch, tine, "_losses", lambda given, *_: len(given)),
         "axial": counted(monkeypatch, axial, "_solved", lambda given, _: len(given)),
         "lengths": counted(monkeypatch, tuning, "_sought", lambda tines, *_: len(tines)),
@@ -215,7 +215,7 @@ def test_a_tine_cut_shorter_is_the_only_one_that_is_solved(monkeypatch: pytest.M
 def test_a_group_tuned_otherwise_leaves_most_of_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
     made = resolve(load(RAIL), str(RAIL))
     tuned(made)
-    solved = counted(monkeypatch, tine, "solve_rods", lambda rods, _: len(rods.length))
+    solved = counted(monkeypatch, tine, "solve_each", lambda rods, _: len(rods.length))
     group = made.groups[2].tines
     higher = [
         dataclasses.replace(each, goal=dataclasses.replace(each.goal, frequency=each.goal.frequency * 1.01))

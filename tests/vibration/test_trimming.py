@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -12,8 +13,8 @@ from synth.design.instrument import Nut, PlacedNut, Tine
 from synth.units import CENT
 from synth.vibration.tine import solve_tines
 from synth.vibration.trimming.loaded_rod import log_frequencies, quick_picture
-from synth.vibration.trimming.search import pair, without
-from synth.vibration.trimming.settle import LOCKED, Aim, Start, TrimSolution, _Batch
+from synth.vibration.trimming.search import along, pair, without
+from synth.vibration.trimming.settle import LOCKED, Aim, Start, TrimSolution, _Batch, settle
 
 
 def interval(tine: Tine, length: float, *nuts: tuple[Nut, float], partial: int = 2) -> float:
@@ -112,3 +113,51 @@ def test_nuts_fit_between_base_nut_and_tip_beside_each_other_and_the_tines_own(
     start = Start(Aim(tine, 0.15, None, ((2, 6.0),)), pair_of, 0.15, (0.04, 0.09), LOCKED)
     found = _Batch([start])._fits(np.array([length * 1e-3]), np.array([[low, high]]) * 1e-3)
     assert found.tolist() == [fits]
+
+
+@pytest.mark.parametrize("pitch", [None, 112.0])
+@pytest.mark.parametrize("wishes", [((2, 6.1),), ((2, 5.9), (3, 16.5))])
+def test_nuts_settle_where_each_state_asked_by_itself_brings_them(
+    bench: Any, plain_trimming: ModuleType, pitch: float | None, wishes: tuple[tuple[int, float], ...]
+) -> None:
+    """Several states are asked of the full model at once, and only what fits is asked how it answers a nut."""
+    nut, heavy = bench.nut("M4"), Nut("heavy", 2e-3, 6e-3, 9e-3, 6e-8, 0.6, "")
+    own = (PlacedNut(bench.nut("M4"), 0.02),)
+    tine = bench.tine(bench.threaded(4.0, 0.7), trim=own, root=bench.root(added=1.0), split=1.002, axis=0.3)
+    aim = Aim(tine, 0.15, pitch, wishes)
+    looked = [pair(aim, (nut, heavy)), pair(aim, (heavy, heavy))]
+    if len(wishes) == 1:
+        looked += [along(aim, (nut, nut)), along(aim, (heavy, nut))]  # locked: as many nuts and ways
+    starts = [start for some, _ in looked for start in some]
+    assert len(starts) > 2
+    length, position, cents = plain_trimming.settled(starts)
+    found = [(n, each) for n, some in enumerate(settle(starts)) for each in some]
+    assert len(found) > 1
+    for n, each in found:
+        assert each.length == pytest.approx(length[n], rel=1e-9)
+        assert [nut.position for nut in each.nuts] == pytest.approx(position[n].tolist(), abs=1e-9)
+        assert each.cents_per_metre == pytest.approx(cents[n].tolist(), rel=1e-5, abs=1e-3)
+
+
+@pytest.mark.parametrize("nuts", [1, 2])
+def test_starts_of_which_none_arrives_lead_to_nothing(bench: Any, nuts: int) -> None:
+    aim = Aim(bench.tine(bench.threaded(4.0, 0.7)), 0.15, 112.0, ((2, 3.0),))
+    start = Start(aim, (bench.nut("M4"),) * nuts, 0.15, (0.04, 0.09)[:nuts], ((1.0,) * nuts,))
+    assert settle([start, start]) == [[], []]
+
+
+@pytest.mark.parametrize("pitch", [None, 95.0, 130.0])
+def test_the_quick_picture_takes_no_other_lengths_for_following_one_partial_alone(
+    bench: Any, plain_trimming: ModuleType, pitch: float | None
+) -> None:
+    """Very heavy nuts as well, where the lowest partials lie near to each other."""
+    tine = bench.tine(bench.threaded(4.0, 0.7), root=bench.root(added=1.0), split=0.997, axis=-0.4)
+    share = np.random.default_rng(2).uniform(0.02, 0.98, (60, 2))
+    for grams in (0.7, 20.0, 400.0):
+        nuts = [Nut(str(n), grams * 1e-3 / n, 6e-3, 9e-3, 2e-5 * grams * 1e-3, 0.0, "") for n in (1, 3)]
+        told = [
+            ask(tine, 0.15, nuts, share, pitch=pitch, partials=3)
+            for ask in (quick_picture, plain_trimming.picture)
+        ]
+        for quick, plain in zip(*told, strict=True):
+            np.testing.assert_allclose(quick, plain, rtol=1e-11)

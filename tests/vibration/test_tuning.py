@@ -199,6 +199,18 @@ def test_the_ends_of_what_the_stock_can_do_are_reached(bench: Any) -> None:
     assert free_lengths([bench.tine(m4)] * 2, [(), ()], just_inside) == pytest.approx([0.02, 0.6], rel=1e-5)
 
 
+@pytest.mark.parametrize("beyond", [1e-5, 1e-4, 1e-2, 1.0, 20.0])
+@pytest.mark.parametrize("high", [True, False])
+def test_what_lies_beyond_an_end_is_refused_however_near(bench: Any, beyond: float, high: bool) -> None:
+    """Among others that can be had; the end is where its own nut leaves it."""
+    m4, trim = bench.threaded(4.0, 0.7), (PlacedNut(bench.nut("M4"), 0.04),)
+    ends = solve_tines([bench.tine(m4)] * 2, [0.6, 0.041525], [trim, trim]).frequency[:, 0, 0]
+    hertz = ends[1] * (1.0 + beyond) if high else ends[0] / (1.0 + beyond)
+    tines = [bench.tine(m4, trim=trim) for _ in range(3)]
+    with pytest.raises(InputError, match=f"tine 1: {hertz:.5g} Hz cannot be reached"):
+        free_lengths(tines, [trim] * 3, np.array([200.0, hertz, 300.0]))
+
+
 def test_a_pitch_that_leaves_its_nut_beyond_the_tip_is_refused(bench: Any, build: Build) -> None:
     tine = bench.tine(bench.threaded(4.0, 0.7), pitch_hz=300.0, trim=(PlacedNut(bench.nut("M4"), 0.11),))
     with pytest.raises(InputError, match=r"111\.5 to 600 mm give .*set its nuts lower"):

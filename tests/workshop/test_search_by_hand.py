@@ -106,8 +106,12 @@ def test_of_candidates_much_alike_the_best_is_kept_and_one_that_keeps_the_bar(gr
 
 def test_what_cannot_be_followed_is_endless_and_nothing_is_looked_at_twice(monkeypatch):
     asked = []
-    monkeypatch.setattr(suggest, "fitting", lambda instrument, change: None if change.kind == "foot" else
-        SimpleNamespace(bar=SimpleNamespace(section=change.section or PLAIN), change=change))  # fmt: skip
+
+    def fitting(change):
+        section = SimpleNamespace(section=change.section or PLAIN)
+        return None if change.kind == "foot" else SimpleNamespace(bar=section, change=change)
+
+    monkeypatch.setattr(suggest, "Before", {"instrument": SimpleNamespace(fitting=fitting)}.__getitem__)
     monkeypatch.setattr(suggest, "free_bar", lambda bar: ("free", bar.section))
     monkeypatch.setattr(
         suggest,

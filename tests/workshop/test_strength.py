@@ -277,3 +277,21 @@ def test_a_stick_meets_a_tine_as_squarely_as_its_rounded_end_stands_to_the_tilt(
     way = SimpleNamespace(edge=0.0, bite=np.array([0.1e-3, 1e-3 * (1.0 - math.sin(stroke.tilt)), 2e-3]))
     expected = [min(math.cos(slope) / math.cos(stroke.tilt), 1.0), 1.0, 1.0]
     assert _square(stroke, way) == pytest.approx(expected, rel=1e-9)
+
+
+def test_what_a_tine_bears_hangs_on_no_other_group(rods):
+    """All groups are asked at once."""
+    instrument, modes = rods
+    stick = next(iter(instrument.sticks.values()))
+    every = strength(instrument, modes, stick, speed=0.4, bite=3 * MM)
+    alone = [
+        each
+        for group in (1, 0)
+        for each in strength(instrument, modes, stick, speed=0.4, bite=3 * MM, groups=[group])
+    ]
+    assert [each.tine for each in every] == [0, 1, 2, 3]
+    for one, other in zip(every, sorted(alone, key=lambda each: each.tine), strict=True):
+        assert (one.tine, one.stick, one.regime) == (other.tine, other.stick, other.regime)
+        for name in ("hold_force", "bend", "stress", "endurance_share", "bite_once", "bite_million"):
+            assert getattr(one, name) == pytest.approx(getattr(other, name), rel=1e-12)
+    assert strength(instrument, modes, stick, groups=[]) == ()

@@ -10,17 +10,20 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import permutations
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from synth.arrays import Array
-from synth.design.edit import Edit
 from synth.design.instrument import Instrument, Nut, PlacedNut, Tine, TrimWish
 from synth.design.rods_nuts_sticks import fitting_warning
 from synth.errors import InputError
 from synth.units import INCH, MM, Units
 from synth.vibration.trimming.search import BLUR, Curve, along, pair, without
 from synth.vibration.trimming.settle import Aim, Start, TrimSolution, settle
+
+if TYPE_CHECKING:
+    from synth.design.edit import Edit
 
 Reach = dict[int, tuple[float, float]]  # by number of nuts: least and greatest ratio that can be had
 
@@ -136,6 +139,10 @@ def trim_edits(instrument: Instrument, chosen: Mapping[int, Sequence[PlacedNut]]
 
 
 def _edits(tine: Tine, nuts: Sequence[PlacedNut]) -> list[Edit]:
+    from synth.design.edit import (
+        Edit,
+    )  # with what reads a file for its comments: `check` does not wait for it
+
     table, wish = tine.written.table, wish_of(tine)
     words = f"brings partial {wish.partial} to {wish.ratio:g} times the pitch"
     placed = list(_placed(nuts, tine.written.units))

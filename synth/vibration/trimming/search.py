@@ -6,6 +6,7 @@ two nuts apart anywhere. A pair apart has a whole line of answers to one wish: k
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -70,7 +71,11 @@ def pair(aim: Aim, nuts: tuple[Nut, Nut]) -> tuple[list[Start], Array]:
     stand = grid * length[:, None]
     room = stand[:, 1] - stand[:, 0] >= gap * (nuts[0].height + nuts[1].height)
     room &= meets_none(aim.tine, nuts, stand)
-    useful = room if two else room & np.logical_and.outer(*(_works(aim, nut, share) for nut in nuts)).ravel()
+    if two:
+        useful = room
+    else:
+        works = {nut: _works(aim, nut, share) for nut in dict.fromkeys(nuts)}
+        useful = room & np.logical_and.outer(*(works[nut] for nut in nuts)).ravel()
     fields = [np.where(useful, each, np.nan).reshape(count, count) for each in off]
     cells, ways = _cells(fields, share)
     tall = length.reshape(count, count)[*cells.T]
@@ -118,6 +123,7 @@ def _look_above(aim: Aim, nuts: tuple[Nut, ...], share: Array) -> tuple[Array, l
     return length, off
 
 
+@functools.lru_cache(maxsize=64)  # every pair of nuts asks for it
 def without(aim: Aim) -> float:
     """The first wish's ratio as the tine has it already."""
     partial = aim.wishes[0][0]

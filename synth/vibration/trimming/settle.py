@@ -19,15 +19,16 @@ from typing import Final
 
 import numpy as np
 
-from synth.arrays import Array, Bools
+from synth.arrays import Array, Bools, Indices
 from synth.design.instrument import Nut, PlacedNut, Tine
 from synth.units import CENT, MM
 from synth.vibration.tine import LONGEST, SHORTEST, plane_ratios
-from synth.vibration.trimming.loaded_rod import log_frequencies
+from synth.vibration.trimming.loaded_rod import log_frequencies_at, with_nuts
 
 SAME: Final = 0.1 * MM  # answers of one arrangement nearer than this are one
 _STEP: Final = 1e-4  # of the differences, in ln length; of the length, in place
 _FURTHEST: Final = 0.05  # of a Newton step, likewise
+_STILL: Final = 1e-9  # likewise: the next would be a ten thousandth of it
 _ROUNDS: Final = 12
 _FLAT: Final = 1e-12  # a determinant below which nothing can be learnt from the slopes
 _REACHED: Final = 0.02 * CENT
@@ -114,6 +115,7 @@ class _Batch:
     def __init__(self, starts: Sequence[Start]) -> None:
         aims = [start.aim for start in starts]
         self.starts, self.tines, self.nuts = starts, [a.tine for a in aims], [s.nuts for s in starts]
+        self.rods = with_nuts(self.tines, self.nuts)
         self.bare = np.array([aim.length for aim in aims])
         self.fixed = np.array([aim.pitch is None for aim in aims])
         pitch = np.array([1.0 if aim.pitch is None else aim.pitch for aim in aims])
@@ -127,46 +129,49 @@ class _Batch:
         x = np.zeros((1 + self.target.shape[1], len(self.starts)))
         x[0] = np.log([start.length for start in self.starts])
         x, there = _newton(self._miss, x)
-        length, position = np.exp(x[0]), self._moved(x)
-        cents = self._cents_per_metre(length, position)
-        for n in np.flatnonzero(there & self._fits(length, position)).tolist():
+        length, position = np.exp(x[0]), self._moved(x, np.arange(len(self.starts)))
+        fit = np.flatnonzero(there & self._fits(length, position))
+        cents = self._cents_per_metre(fit, length[fit], position[fit])
+        for n, slopes in zip(fit.tolist(), cents.tolist(), strict=True):
             placed = tuple(PlacedNut(nut, float(z)) for nut, z in zip(self.nuts[n], position[n], strict=True))
             locked = self.starts[n].ways == LOCKED
-            slopes = tuple(float(each) for each in cents[n])
-            yield n, TrimSolution(placed, float(length[n]), slopes, locked, self.tines[n].rod.pitch)
+            yield n, TrimSolution(placed, float(length[n]), tuple(slopes), locked, self.tines[n].rod.pitch)
 
-    def _moved(self, x: Array) -> Array:
-        return np.asarray(self.position + np.einsum("wc,cwj->cj", x[1:], self.ways))
+    def _moved(self, x: Array, rows: Indices) -> Array:
+        """Where the nuts of the starts `rows` (r,) stand (..., r, J) at unknowns (..., n, r)."""
+        return np.asarray(self.position[rows] + np.einsum("...wc,cwj->...cj", x[..., 1:, :], self.ways[rows]))
 
-    def _miss(self, x: Array) -> Array:
-        """By how much (1 + W, C) each equation is missed, at ln length and ways moved over length."""
-        logs = self._logs(np.exp(x[0]), self._moved(x))
-        first = np.where(self.fixed, x[0], logs[:, 0]) - self.wanted
-        upper = np.take_along_axis(logs, self.partial, axis=1)
-        return np.concatenate([first[None], (upper - logs[:, :1] - self.target).T])
+    def _miss(self, x: Array, rows: Indices) -> Array:
+        """By how much (V, 1 + W, r) the equations of starts (r,) are missed, at unknowns of the same shape: ln
+        length, and ways moved over length."""
+        logs = self._logs(rows, np.exp(x[:, 0]), self._moved(x, rows))
+        first = np.where(self.fixed[rows], x[:, 0], logs[..., 0]) - self.wanted[rows]
+        upper = np.take_along_axis(logs, self.partial[None, rows], axis=2) - logs[..., :1]
+        return np.concatenate([first[:, None], (upper - self.target[rows]).swapaxes(1, 2)], axis=1)
 
-    def _logs(self, length: Array, position: Array) -> Array:
-        return log_frequencies(self.tines, length, self.nuts, position, partials=int(self.partial.max()) + 1)
+    def _logs(self, rows: Indices, length: Array, position: Array) -> Array:
+        """ln f_n (V, r, partials) of the starts `rows` (r,) in V states: lengths (V, r), nuts at (V, r, J)."""
+        rods, partials = self.rods.take(np.tile(rows, len(length))), int(self.partial.max()) + 1
+        flat = position.reshape(length.size, position.shape[2])
+        logs = log_frequencies_at(rods, length.ravel(), flat, partials=partials)
+        return logs.reshape(*length.shape, partials)
 
-    def _cents_per_metre(self, length: Array, position: Array) -> Array:
-        """How the first wish's interval answers each nut (C, J), the length following so that the pitch stays."""
+    def _cents_per_metre(self, rows: Indices, length: Array, position: Array) -> Array:
+        """How the first wish's interval answers each nut (r, J), the length following so that the pitch stays.
 
-        def both(length: Array, position: Array) -> Array:
-            logs = self._logs(length, position)
-            return np.stack(
-                [logs[:, 0], np.take_along_axis(logs, self.partial[:, :1], axis=1)[:, 0] - logs[:, 0]]
-            )
-
-        by_length = (both(length * (1 + _STEP), position) - both(length * (1 - _STEP), position)) / (
-            2 * _STEP
-        )
-        columns = []
-        for unit in np.eye(position.shape[1]):
-            step = _STEP * self.bare[:, None] * unit
-            by_nut = (both(length, position + step) - both(length, position - step)) / (2 * _STEP * self.bare)
-            follow = np.where(self.fixed, 0.0, by_nut[0] / by_length[0])
-            columns.append((by_nut[1] - follow * by_length[1]) / CENT)
-        return np.stack(columns, axis=1)
+        Of the starts `rows` (r,) at lengths (r,), nuts at (r, J).
+        """
+        bare, nuts = self.bare[rows], position.shape[1]
+        shift = _STEP * bare[None, :, None] * np.eye(nuts)[:, None]
+        tall = length * np.concatenate([[1 + _STEP, 1 - _STEP], np.ones(2 * nuts)])[:, None]
+        stand = position + np.concatenate([np.zeros((2, *position.shape)), shift, -shift])
+        logs = self._logs(rows, tall, stand)
+        upper = np.take_along_axis(logs, self.partial[None, rows, :1], axis=2)[..., 0]
+        both = np.stack([logs[..., 0], upper - logs[..., 0]], axis=1)  # (V, 2, r)
+        by_length = (both[0] - both[1]) / (2 * _STEP)
+        by_nut = (both[2 : 2 + nuts] - both[2 + nuts :]) / (2 * _STEP * bare)  # (J, 2, r)
+        follow = np.where(self.fixed[rows], 0.0, by_nut[:, 0] / by_length[0])
+        return np.asarray(((by_nut[:, 1] - follow * by_length[1]) / CENT).T)
 
     def _fits(self, length: Array, position: Array) -> Bools:
         half = np.array([[nut.height / 2.0 for nut in nuts] for nuts in self.nuts])
@@ -179,16 +184,26 @@ class _Batch:
         return np.asarray(fits & free & (length >= SHORTEST) & (length <= LONGEST))
 
 
-def _newton(miss: Callable[[Array], Array], x: Array) -> tuple[Array, Bools]:
-    """From starts x (n, C) to where `miss` (n, C) is nothing, by slopes of differences; and which (C,) arrived."""
-    units = np.eye(len(x))[:, :, None]
+def _newton(miss: Callable[[Array, Indices], Array], x: Array) -> tuple[Array, Bools]:
+    """From starts x (n, C) to where `miss` is nothing, by slopes of differences; and which (C,) arrived.
+
+    `miss` takes several states (V, n, r) of some starts (r,) at once. One that no longer moves rests.
+    """
+    x, left, off = x.copy(), np.arange(x.shape[1]), np.full(x.shape[1], np.inf)
+    aside = _STEP * np.eye(len(x))[:, :, None]
     for _ in range(_ROUNDS):
-        error = miss(x)
-        if np.max(np.abs(error)) < 0.1 * _REACHED:
+        error = miss(x[None, :, left], left)[0]
+        off[left] = np.max(np.abs(error), axis=0)
+        if np.max(off) < 0.1 * _REACHED:
             break
-        slopes = np.stack([(miss(x + _STEP * unit) - error) / _STEP for unit in units]).transpose(2, 1, 0)
+        slopes = ((miss(x[:, left] + aside, left) - error) / _STEP).transpose(2, 1, 0)
         usable = np.abs(np.linalg.det(slopes)) > _FLAT
-        change = np.zeros_like(x.T)
+        change = np.zeros_like(error.T)
         change[usable] = np.linalg.solve(slopes[usable], error.T[usable][..., None])[..., 0]
-        x = x - np.clip(change.T, -_FURTHEST, _FURTHEST)
-    return x, np.asarray(np.max(np.abs(miss(x)), axis=0) < _REACHED)
+        x[:, left] -= np.clip(change.T, -_FURTHEST, _FURTHEST)
+        left = left[~usable | (np.max(np.abs(change), axis=1) > _STILL)]
+        if not len(left):
+            break
+    else:
+        off[left] = np.max(np.abs(miss(x[None, :, left], left)[0]), axis=0)
+    return x, np.asarray(off < _REACHED)
