@@ -57,13 +57,13 @@ def test_the_same_noises_around_other_values_are_those_made_for_them() -> None:
 @pytest.mark.parametrize("others", [0, 2])
 def test_the_likelihood_of_each_noise_is_that_of_the_gaussian_written_out(others: int) -> None:
     """ln N(values; 0, room + microphone + sum of a a^H), but for the prior of the room's rate and a constant."""
-    dice, time = np.random.default_rng(6), np.arange(14) / 30.0
-    values = np.exp(-time) + 0.1 * dice.normal(size=(14, 2)) @ np.array([1.0, 1j])
+    dice, time = np.random.default_rng(6), np.arange(15) / 30.0
+    values = np.exp(-time) + 0.1 * dice.normal(size=(15, 2)) @ np.array([1.0, 1j])
     waves = np.exp(
         np.array([[-1.0 + 0.5j, -1.2 - 0.5j], [-1.0, -0.8 + 3.0j], [-2.0, -2.0 + 1e-9j]])[..., None] * time
     )
     known = 0.3 * np.exp(np.array([-0.1 + 9.0j, -0.2 - 7.0j])[:others, None] * time)
-    together = np.eye(14) + 0.17 * (np.eye(14, k=1) + np.eye(14, k=-1))
+    together = np.eye(15) + 0.17 * (np.eye(15, k=1) + np.eye(15, k=-1))
     kinds = NoiseKinds(time, values, together, 1.0)
     columns = np.array([[*each, *known, values] for each in waves])
     weight, loud = [], []
