@@ -9,6 +9,7 @@ other looks worse than it is.
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -60,27 +61,44 @@ class NoiseKinds:
         self._values, self._together = values, together
         rates = [(rate, kind) for rate in ROOMS for kind in KINDS]
         self._shapes = np.array([_shape(time, together, fall, rate, kind) for rate, kind in rates])
-        self._lean = [0.5 * (np.log(rate / USUAL) / SPREAD) ** 2 for rate, _ in rates]
-        turned = [scipy.linalg.eigh(shape, together) for shape in self._shapes]
-        self._turn = [turn for _, turn in turned]
-        tail, noise = POWERS[..., None]
-        self._inverse = [1.0 / (tail * np.maximum(strength, 0.0) + noise) for strength, _ in turned]  # (H, M)
+        self._lean = np.array([0.5 * (np.log(rate / USUAL) / SPREAD) ** 2 for rate, _ in rates])
+        strength, self._turn = _turned(self._shapes, together)
+        tail, noise = POWERS
+        self._inverse = 1.0 / (tail * np.maximum(strength, 0.0)[..., None] + noise)  # (S, M, H)
+        self._log_det = np.sum(np.log(self._inverse), axis=1)
+
+    def of(self, values: Complex) -> NoiseKinds:
+        """The same noises around other values (M,)."""
+        other = copy.copy(self)
+        other._values = values
+        return other
 
     def expected(self, waves: Complex, known: Complex) -> BandNoise:
         """The noise beside waves (R, K, M) of unknown amplitudes, as loud as the values or softer.
 
         `known` (Q, M) are waves of known level that are no partial, and of unknown phase.
         """
-        rows = [*np.moveaxis(waves, 1, 0), *known, self._values]
-        columns = np.array([np.broadcast_to(each, (len(waves), each.shape[-1])) for each in rows])
-        value = np.array([_likely(*each, columns) for each in zip(self._inverse, self._turn, strict=True)])
-        value -= np.array(self._lean)[:, None, None]
+        also = np.concatenate((known, self._values[None]))
+        columns = np.concatenate((waves, np.broadcast_to(also, (len(waves), *also.shape))), axis=1)
+        value = self.likelihoods(columns) - self._lean[:, None, None]
         weight = np.exp(value - np.max(value, axis=(0, 2), keepdims=True))
         weight /= np.sum(weight, axis=(0, 2), keepdims=True)
         tail, noise = (weight @ each for each in POWERS)  # (S, R)
         covariance = np.sum(noise, axis=0)[:, None, None] * self._together
         covariance = covariance + np.tensordot(tail.T, self._shapes, axes=1)
         return self._white(covariance, known)
+
+    def likelihoods(self, columns: Complex) -> Array:
+        """(S, R, H) logarithms of the likelihoods of the `POWERS` in each kind of noise.
+
+        Of `columns` (R, C, M) the last are the values, the others waves whose amplitudes, of unit deviation, are
+        integrated out.
+        """
+        from synth.recording.noise_likelihood import noise_likelihoods
+
+        flat = columns.reshape(-1, columns.shape[-1])
+        x, y = ((each @ self._turn).reshape(-1, *columns.shape) for each in (flat.real, flat.imag))
+        return noise_likelihoods(x, y, self._inverse, self._log_det)
 
     def _white(self, covariance: Array, known: Complex) -> BandNoise:
         free = len(self._values) / max(len(self._values) - FITTED, 1.0)
@@ -92,6 +110,14 @@ class NoiseKinds:
         offset = log_det + np.sum(np.abs(white) ** 2, axis=1)
         left = np.array([np.mean(np.diag(each)) for each in covariance])
         return BandNoise(whiten, white, offset[:, None], left)
+
+
+def _turned(shapes: Array, together: Array) -> tuple[Array, Array]:
+    """(S, M), (S, M, M): strengths of noises of these shapes over that of white noise, which goes `together`, and
+    the frames in which both are white: generalised eigenvalues."""
+    whiten = _inverse(np.linalg.cholesky(together)[None])[0]
+    strength, turn = np.linalg.eigh(whiten @ shapes @ whiten.T)
+    return strength, np.asarray(whiten.T @ turn)
 
 
 def _inverse(factor: NDArray[Any]) -> NDArray[Any]:
@@ -120,34 +146,3 @@ def _tail(time: Array, fall: float, sooner: float) -> Array:
         shape = np.expm1(-2.0 * sooner * np.minimum(time[:, None], time) + 1e-6)
     whole = shape * falls[:, None] * falls
     return np.asarray(whole / np.max(whole))
-
-
-def _likely(inverse: Array, turn: Array, columns: Complex) -> Array:
-    """(R, H) likelihood's logarithm of the `POWERS`, in noise that `turn` (M, M) makes as white as its `inverse`
-    powers (H, M) say.
-
-    Of `columns` (C, R, M) the last are the values, the others waves whose amplitudes, of unit deviation, are
-    integrated out: what each has in common with each, weighted by the noise, is eliminated wave by wave.
-    """
-    x, y = columns.real @ turn, columns.imag @ turn
-    i, j = np.tril_indices(len(columns))
-    pairs = np.concatenate((x[i] * x[j] + y[i] * y[j], x[i] * y[j] - y[i] * x[j]))
-    real, imaginary = np.split(
-        (pairs.reshape(-1, pairs.shape[-1]) @ inverse.T).reshape(*pairs.shape[:2], -1), 2
-    )
-    gram = dict(zip(zip(i.tolist(), j.tolist(), strict=True), real + 1j * imaginary, strict=True))
-    return np.asarray(np.sum(np.log(inverse), axis=1) - _eliminated(gram, len(columns) - 1))
-
-
-def _eliminated(gram: dict[tuple[int, int], Complex], count: int) -> Array:
-    """The logarithm of the determinant of 1 + G, G the first `count` rows of a Hermitian matrix (its lower half, of
-    arrays), and what is left of its last diagonal element once these are eliminated."""
-    log_det = np.zeros(())
-    for k in range(count):
-        pivot = 1.0 + gram[k, k].real
-        log_det = log_det + np.log(pivot)
-        for i in range(k + 1, count + 1):
-            share = gram[i, k] / pivot
-            for j in range(k + 1, i + 1):
-                gram[i, j] = gram[i, j] - share * np.conj(gram[j, k])
-    return np.asarray(log_det + gram[count, count].real)

@@ -19,12 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
-from synth.recording.spectrum import Bins, Lines, Spectrum, line, lines
+from synth.recording.spectrum import Bins, Spectrum, line, lines
 
 EDGE: Final = 4.0  # half-width of a fitted band in half-power half-widths of its line
 MOST_EDGE: Final = 80.0  # Hz, so that no thump draws half the spectrum into one band
 LEAST_BINS: Final = 12  # half-width of a fitted band in bins, at least
-ROUNDS: Final = 12  # of Gauss-Newton at most
+RUN: Final = 256
 FIRM: Final = 1e5  # in the inverse of a matrix with ones on its diagonal: up to there rounding is below 1e-10
 
 
@@ -62,6 +62,13 @@ def _unsure(amplitude: Complex, pole: Complex) -> FittedModes:
     """Modes whose deviations nobody has asked for yet."""
     unknown = np.zeros(len(pole))
     return FittedModes(amplitude, pole, unknown, unknown, unknown)
+
+
+def sounding(amplitude: Complex, pole: Complex, count: int, rate: float) -> Array:
+    """(T,) samples of Re sum_n a_n exp(s_n t): each wave is that of the first `RUN` samples, run after run."""
+    run = np.exp(pole[:, None] * (np.arange(RUN) / rate))
+    begin = amplitude[:, None] * np.exp(pole[:, None] * (np.arange(0, count, RUN) / rate))
+    return np.asarray((begin.real.T @ run.real - begin.imag.T @ run.imag).ravel()[:count])
 
 
 def started(at: Spectrum, bins: Bins, values: Complex, pole: Complex) -> FittedModes:
@@ -110,70 +117,19 @@ def closest(at: Spectrum, bins: Bins, values: Complex, modes: FittedModes) -> Fi
 
     Deviations are not asked for: see `with_deviation`.
     """
-    amplitude, pole = modes.amplitude, modes.pole
-    there = Lines(at, bins, pole)
-    misfit, stiffness = values - there.sum(amplitude), 0.0
-    error, tangent = _power(misfit), _Tangent(there, amplitude)
-    for _ in range(ROUNDS):
-        moved = _moved(amplitude, pole, tangent.step(misfit, stiffness), at)
-        there = Lines(at, bins, moved[1])
-        after = values - there.sum(moved[0])
-        smaller = _power(after)
-        if smaller >= error:
-            if error - smaller > -1e-9 * error or stiffness > 1e3:
-                break
-            stiffness = max(10.0 * stiffness, 1e-3)
-            continue
-        gain = 1.0 - smaller / error
-        (amplitude, pole), misfit, error, stiffness = moved, after, smaller, 0.1 * stiffness
-        if gain < 1e-6:
-            break
-        tangent = _Tangent(there, amplitude)
+    from synth.recording.line_fit import nearest
+
+    amplitude, pole, error = nearest(values, bins, at.length, float(at.rate), modes.amplitude, modes.pole)
     noise = np.full(len(modes), error / max(1, len(bins) - 2 * len(modes)))
     return replace(modes, amplitude=amplitude, pole=pole, noise=noise)
 
 
-def _power(values: Complex) -> float:
-    return float(np.vdot(values, values).real)
-
-
-class _Tangent:
-    """How the lines in some bins move with each a, then each s: (B, 2N) columns of length one, their true
-    lengths (2N,), and what each has in common with each (2N, 2N)."""
-
-    def __init__(self, there: Lines, amplitude: Complex) -> None:
-        by_amplitude, by_pole = there.each_with_slope()
-        rows = np.concatenate((0.5 * by_amplitude, (0.5 * amplitude)[:, None] * by_pole))
-        parts = rows.view(float)
-        self.scale = np.sqrt(np.sum(parts * parts, axis=1)) + 1e-300
-        rows /= self.scale[:, None]
-        self._onto = np.conj(rows)
-        self.normal = self._onto @ rows.T
-
-    def step(self, misfit: Complex, stiffness: float) -> Complex:
-        """(2N,) by which a and s change so that the misfit (B,) becomes least."""
-        normal = self.normal + (stiffness + 1e-12) * np.eye(len(self.normal))
-        return np.asarray(np.linalg.solve(normal, self._onto @ misfit) / self.scale)
-
-    def spread(self) -> Array:
-        """(2N,) variance of a and s in noise of unit power."""
-        return np.asarray(inverse_diagonal(self.normal) / self.scale**2)
-
-
-def _moved(amplitude: Complex, pole: Complex, step: Complex, at: Spectrum) -> tuple[Complex, Complex]:
-    """One step on, no pole by more than a bin or half its width, none into a steep growth."""
-    shift = step[len(pole) :]
-    most = at.step + 0.5 * np.abs(pole.real)
-    moved = pole + shift * np.minimum(1.0, most / (np.abs(shift) + 1e-300))
-    moved.real = np.minimum(moved.real, 1.0 / at.seconds)
-    return amplitude + step[: len(pole)], moved
-
-
 def with_deviation(at: Spectrum, bins: Bins, modes: FittedModes) -> FittedModes:
     """The modes of one band, as `closest` left them, with what noise makes of them."""
-    deviation = np.sqrt(
-        0.5 * modes.noise[0] * _Tangent(Lines(at, bins, modes.pole), modes.amplitude).spread()
-    )
+    from synth.recording.line_fit import tangent
+
+    normal, scale = tangent(bins, at.length, float(at.rate), modes.amplitude, modes.pole)
+    deviation = np.sqrt(0.5 * modes.noise[0] * inverse_diagonal(normal)) / scale
     return replace(
         modes,
         standard_uncertainty=deviation[len(modes) :],

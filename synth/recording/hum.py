@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
-from synth.recording.damped_sinusoid_fit import FittedModes
+from synth.recording.damped_sinusoid_fit import FittedModes, sounding
 from synth.recording.stirred import Band, band
 from synth.units import FALL
 
@@ -32,7 +32,6 @@ KNOWN: Final = 0.25  # relative deviation of its amplitude, at most
 GREW: Final = 1.6  # times louder after the tap than before: 4 dB
 STRONG: Final = 6  # low modes that are out of the way when the lines are looked beside
 QUIET: Final = 0.2  # s before the first tap, at least
-ROUNDS: Final = 12
 
 
 @dataclass(frozen=True)
@@ -62,7 +61,7 @@ def without_hum(samples: Array, rate: float, modes: FittedModes) -> tuple[Array,
     kept = modes.pick(~hum)
     clean = samples - sum(wave.values())
     strong = kept.pick(np.argsort(-np.abs(kept.amplitude) * (kept.pole.imag < 4.0 * np.pi * HIDING))[:STRONG])
-    known = sum(_wave(s, a, len(samples), rate) for s, a in zip(strong.pole, strong.amplitude, strict=True))
+    known = sounding(strong.amplitude, strong.pole, len(samples), rate)
     for n in [n for n in sorted(amplitude) if n * base < HIDING]:
         beside, louder = _beside(clean - known + wave[n], rate, 2.0 * np.pi * base * n, kept)
         if beside is not None:
@@ -97,7 +96,7 @@ def _comb(modes: FittedModes) -> tuple[float, NDArray[np.bool_]]:
 
 
 def _wave(pole: complex, amplitude: complex, count: int, rate: float) -> Array:
-    return np.real(amplitude * np.exp(pole * (np.arange(count) / rate)))
+    return sounding(np.array([amplitude]), np.array([pole]), count, rate)
 
 
 def _beside(
@@ -159,17 +158,9 @@ def _jacobian(at: Band, pole: complex) -> tuple[Complex, Complex]:
 
 def _moved(at: Band, pole: complex) -> tuple[float, complex]:
     """What is left, and the pole, when it has moved to where least is; the line at zero stays."""
-    best, _ = _left(at, np.array([0.0, pole]))
-    for _ in range(ROUNDS):
-        matrix, amplitude = _jacobian(at, pole)
-        misfit = at.values - matrix[:, :2] @ amplitude
-        step = np.linalg.lstsq(matrix, misfit, rcond=1e-10)[0][2]
-        trial = complex(pole + step * min(1.0, 2.0 / (abs(step) + 1e-300)))
-        after, _ = _left(at, np.array([0.0, trial]))
-        if not after < best * (1.0 - 1e-6):
-            break
-        pole, best = trial, after
-    return best, pole
+    from synth.recording.beside_line import nearest_beside
+
+    return nearest_beside(at.values, at.step, pole)
 
 
 def grown(quiet: Array, rate: float, hum: Hum) -> list[int]:

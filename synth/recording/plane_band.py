@@ -11,7 +11,7 @@ has the covariance exp(-2 r max(t, t')) about the partial. Their powers are the 
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -26,14 +26,8 @@ MOST_BLOCKS: Final = 48
 BLOCK_RATE: Final = 30.0  # 1/s, at least: a tine's neighbours are further off
 LEAST_BLOCKS: Final = 10
 LASTING: Final = 1.2 * FALL  # time constants that are looked at
-WEAK: Final = (
-    0.04  # of the louder plane's power, which a plane that is hardly tapped has; else both have alike
-)
-DECAY_SD: Final = 0.7  # of ln decay, of the fitted line's
 ANYWHERE: Final = 5  # lines that explain whatever planes are there, before any are known
 BEFORE_NOTHING: Final = no_modes()
-SETTLED: Final = 0.02  # by which its logarithm still moves
-SHORTER: Final = 0.25  # of a step that led to less
 
 
 class PlaneBand:
@@ -43,8 +37,15 @@ class PlaneBand:
     """
 
     def __init__(
-        self, samples: Array, rate: float, pole: complex, before: FittedModes = BEFORE_NOTHING
+        self,
+        samples: Array,
+        rate: float,
+        pole: complex,
+        before: FittedModes = BEFORE_NOTHING,
+        *,
+        beside: PlaneBand | None = None,
     ) -> None:
+        """`beside` is a band close by, whose noises are these where its blocks and decay are."""
         self.omega, self.fall = float(pole.imag), max(-float(pole.real), 0.05)
         at, self.together = _blocks(samples, rate, self.omega, self.fall)
         self.time = at.time
@@ -53,7 +54,13 @@ class PlaneBand:
         self.values = at.values / self.level
         anywhere = np.linspace(-0.5, 0.5, ANYWHERE) * WIDEST * self.per_cent
         self._known = self._waves_of(before, rate)
-        self._noises = NoiseKinds(self.time, self.values, self.together, self.fall)
+        blocks = len(self.time), self.step, self.fall
+        alike = beside is not None and blocks == (len(beside.time), beside.step, beside.fall)
+        self._noises: NoiseKinds = (
+            beside._noises.of(self.values)
+            if beside is not None and alike
+            else NoiseKinds(self.time, self.values, self.together, self.fall)
+        )
         self.listen_for(np.asarray((-self.fall + 1j * anywhere)[None], complex))
 
     @property
@@ -83,70 +90,31 @@ class PlaneBand:
 
         `differ` is the logarithm of the upper plane's decay rate over the lower's.
         """
-        rate = np.exp(log_fall)
-        upper = -rate * np.exp(0.5 * differ) + 1j * (middle + 0.5 * split)
-        lower = -rate * np.exp(-0.5 * differ) + 1j * (middle - 0.5 * split)
-        own, both, seen = self._white(upper, lower)
-        told, mixed = np.abs(seen) ** 2, 2.0 * np.real(np.conj(seen[0]) * both * seen[1])
-        each = []
-        for one, other in ((1.0, 1.0), (1.0, WEAK), (WEAK, 1.0)):
-            first, second = 1.0 + one * own[0], 1.0 + other * own[1]
-            det = first * second - one * other * np.abs(both) ** 2
-            gain = one * told[0] * second + other * told[1] * first - one * other * mixed
-            each.append(gain / det - np.log(det))
-        lean = 0.5 * ((log_fall - np.log(self.fall)) / DECAY_SD) ** 2
-        return np.asarray(np.logaddexp.reduce(each) - self.noise.offset - lean)
+        from synth.recording.plane_likelihood import likelihoods
 
-    def _white(self, upper: Complex, lower: Complex) -> tuple[Array, Complex, Complex]:
-        """Of two poles' waves (R, P), white in the noise of their row: the powers (2, R, P), what the two have in
-        common (R, P), and what each has in common with the values (2, R, P)."""
-        wave = self._waves(np.concatenate((upper, lower), axis=1))
-        noise = self.noise
-        if np.isrealobj(noise.whiten):
-            wave = (noise.whiten @ wave.view(float)).view(complex)
-        else:
-            wave = noise.whiten @ wave
-        parts = wave.view(float)
-        power = np.sum(np.einsum("rmc,rmc->rc", parts, parts).reshape(len(wave), -1, 2), axis=-1)
-        one, other = wave[..., : upper.shape[1]], wave[..., upper.shape[1] :]
-        both = (np.conj(one) * other).sum(axis=1)
-        seen = np.conj((np.conj(noise.white)[:, None] @ wave)[:, 0])
-        return np.array(np.split(power, 2, axis=1)), both, np.array(np.split(seen, 2, axis=1))
-
-    def _waves(self, pole: Complex) -> Complex:
-        """(R, M, C) exp(s t) of poles (R, C), by products: the first block's make the second, both the next two."""
-        out = np.empty((len(pole), len(self.time), pole.shape[1]), complex)
-        out[:, 0] = 1.0
-        turn, done = np.exp(pole * self.step), 1
-        while done < len(self.time):
-            more = min(done, len(self.time) - done)
-            np.multiply(out[:, :more], turn[:, None], out=out[:, done : done + more])
-            turn, done = turn * turn, done + more
-        return out
+        return likelihoods(*self._asked(middle, log_fall, split, differ))
 
     def over_decays(
         self, middle: Array, log_fall: Array, split: Array, differ: Array | float, *, rounds: int
     ) -> tuple[Array, Array]:
-        """ln of the likeliest decay rate from `log_fall` on, and the likelihood's logarithm, decays integrated.
+        """ln of the likeliest decay rate from `log_fall` on, and the likelihood's logarithm, decays integrated."""
+        from synth.recording.plane_likelihood import over_decays
 
-        A step by Newton's rule that led to less, as beyond the turn of a slope, is tried again shorter.
-        """
-        step = 1e-2 / max(self.seconds * self.fall, 0.05)
-        value = self.likelihood(middle, log_fall, split, differ)
-        trust = np.ones(value.shape)
-        twice = [np.tile(np.broadcast_to(each, value.shape), 2) for each in (middle, split)]
-        for _ in range(rounds):
-            beside = np.concatenate((log_fall + step, log_fall - step), axis=1)
-            up, down = np.split(self.likelihood(twice[0], beside, twice[1], differ), 2, axis=1)
-            slope, bend = (up - down) / (2.0 * step), np.abs(up + down - 2.0 * value) / step**2
-            move = trust * np.clip(slope / np.maximum(bend, 1.0), -DECAY_SD, DECAY_SD)
-            moved = self.likelihood(middle, log_fall + move, split, differ)
-            better = moved > value
-            log_fall, value = np.where(better, log_fall + move, log_fall), np.where(better, moved, value)
-            trust = np.where(better, 1.0, SHORTER * trust)
-            if np.max(np.abs(move)) < SETTLED:
-                break
-        return log_fall, value - 0.5 * np.log(np.maximum(bend, 1.0))
+        beside = 1e-2 / max(self.seconds * self.fall, 0.05)
+        asked: tuple[Any, ...] = (*self._asked(middle, log_fall, split, differ), beside, rounds)
+        return over_decays(*asked)
+
+    def _asked(self, middle: Array, log_fall: Array, split: Array, differ: Array | float) -> tuple[Any, ...]:
+        """What the compiled likelihood is told of points (R, P) and of the noise of each row, or of all."""
+        points = [np.array(np.broadcast_to(each, log_fall.shape)) for each in (middle, log_fall, split)]
+        noise, rows = self.noise, len(log_fall)
+        askew = noise.whiten.imag if np.iscomplexobj(noise.whiten) else np.zeros((len(noise.whiten), 0, 0))
+        each_row = [noise.whiten.real, askew, noise.white, noise.offset[:, 0]]
+        if len(noise.white) < rows:
+            each_row = [np.repeat(each, rows, axis=0) for each in each_row]
+        rates = np.array(np.broadcast_to(np.ravel(differ), rows), float)
+        usual = float(np.log(self.fall))
+        return (*points, rates, self.step, usual, *(np.ascontiguousarray(each) for each in each_row))
 
     def softer(self, pole: Complex, row: int) -> float:
         """Of two poles, the level of the softer over that of the louder, in the noise of that row."""

@@ -134,11 +134,11 @@ def _found(samples: Array, rate: float, pole: complex, before: FittedModes) -> P
     band = PlaneBand(samples, rate, pole, before)
     reach = min(SEARCHED * band.per_cent, 0.8 * np.pi / band.step)  # beyond half the blocks' rate all repeats
     middle = np.arange(-reach, reach, 0.15 * 2.0 * np.pi / band.seconds)
-    fall = np.log(np.array(FALLS) * band.fall)
+    fall = np.array(FALLS) * band.fall
     middles, falls = (each.ravel()[None] for each in np.meshgrid(middle, fall, indexing="ij"))
-    best = int(np.argmax(band.likelihood(middles, falls, np.zeros((1, 1)), 0.0)))
-    moved = complex(-np.exp(falls[0, best]), band.omega + middles[0, best])
-    return PlaneBand(samples, rate, moved, before)
+    best = int(np.argmax(band.likelihood(middles, np.log(falls), np.zeros((1, 1)), 0.0)))
+    moved = complex(-falls[0, best], band.omega + middles[0, best])
+    return PlaneBand(samples, rate, moved, before, beside=band)
 
 
 def _profile(band: PlaneBand, splits: Array, differ: Array, zooms: int) -> _Profile:

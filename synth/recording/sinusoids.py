@@ -76,8 +76,10 @@ def _response() -> Complex:
 def esprit(samples: Complex, spread: float) -> Complex:
     """exp(s dt) of the damped exponentials in complex samples with noise of standard deviation `spread`."""
     rows = len(samples) // 3
-    hankel = np.lib.stride_tricks.sliding_window_view(samples, rows).T
-    left, strength, _ = np.linalg.svd(hankel, full_matrices=False)
+    hankel = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(samples, rows).T)
+    # by the square: what is less than MISFIT of the strongest is not asked for, its square is far above rounding
+    square, left = np.linalg.eigh(hankel @ np.conj(hankel.T))
+    strength, left = np.sqrt(np.maximum(square[::-1], 0.0)), left[:, ::-1]
     bound = max(1.5 * spread * (np.sqrt(rows) + np.sqrt(hankel.shape[1])), MISFIT * strength[0])
     order = int(np.clip(np.count_nonzero(strength > bound), 1, MOST_POLES))
     signal = left[:, :order]

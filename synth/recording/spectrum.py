@@ -68,47 +68,16 @@ def spectrum(samples: Array, rate: float) -> Spectrum:
 
 def line(at: Spectrum, bins: Bins, pole: Complex) -> Complex:
     """(N, B): the spectrum of exp(s t), without cancellation near the peak."""
-    return np.asarray(np.expm1(pole * at.seconds)[:, None] / _below(at, bins, pole))
+    from synth.recording.line_fit import each_line
 
-
-class Lines:
-    """The spectra, in some bins, of Re a exp(s t) with these poles s (N,): their sum, and each with its slope."""
-
-    def __init__(self, at: Spectrum, bins: Bins, pole: Complex) -> None:
-        self._at, self._count = at, len(pole)
-        both = np.concatenate((pole, np.conj(pole)))
-        self._end = np.expm1(both * at.seconds)
-        self._inverse = 1.0 / _below(at, bins, both)
-
-    def sum(self, amplitude: Complex) -> Complex:
-        """(B,) of all of them."""
-        half = 0.5 * amplitude
-        return np.asarray((np.concatenate((half, np.conj(half))) * self._end) @ self._inverse)
-
-    def each_with_slope(self) -> tuple[Complex, Complex]:
-        """(N, B): the spectrum of exp(s t), and its derivative with respect to s, which is that of t exp(s t)."""
-        inverse, end = self._inverse[: self._count], self._end[: self._count, None]
-        peak = end * inverse
-        return peak, inverse * (self._at.seconds * (end + 1.0)) - peak * (1.0 + inverse) / self._at.rate
+    return each_line(bins, at.length, float(at.rate), pole)
 
 
 def lines(at: Spectrum, bins: Bins, amplitude: Complex, pole: Complex) -> Complex:
     """(B,): the spectrum of Re sum_n a_n exp(s_n t)."""
-    return Lines(at, bins, pole).sum(amplitude)
+    from synth.recording.line_fit import all_lines
 
-
-def _below(at: Spectrum, bins: Bins, pole: Complex) -> Complex:
-    """(N, B): exp(s dt) w^-k - 1, by the half angle's tangent: near a peak 1 - cos would cancel, expm1 is slow.
-
-    With q = 2 t / (1 + t^2), t = tan(b / 2): sin b = q, 1 - cos b = q t.
-    """
-    half = np.tan((0.5 / at.rate) * pole.imag[:, None] - (np.pi / at.length) * bins)
-    sine = 2.0 * half / (1.0 + half * half)
-    grown = np.expm1(pole.real / at.rate)[:, None]
-    out = np.empty(half.shape, complex)
-    out.real = grown - (1.0 + grown) * sine * half
-    out.imag = (1.0 + grown) * sine
-    return out
+    return all_lines(bins, at.length, float(at.rate), amplitude, pole)
 
 
 def peaks(spectra: list[Spectrum]) -> list[tuple[Peak, int]]:

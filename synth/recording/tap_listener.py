@@ -17,7 +17,7 @@ from threadpoolctl import ThreadpoolController
 
 from synth.arrays import Array
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
-from synth.recording.hum import without_hum
+from synth.recording.hum import MAINS, without_hum
 from synth.recording.onsets import CHAIN
 from synth.recording.sinusoids import find
 from synth.recording.steady_lines import glance, voiced
@@ -27,9 +27,10 @@ from synth.recording.tapped_tine import alone_at_a_glance, alone_in, could_be, j
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
 
-LOOKS: Final = (0.3, 0.58, 1.05, 1.8, 3.0, 5.0)  # s of free ringing at which a tap is looked at
-QUICK: Final = 0.58  # s: the look at which an answer is due above `LOW`
+QUICK: Final = 0.58  # s of free ringing: the look at which an answer is due above `LOW`
+PROMPT: Final = 0.61  # s after the tap: that look waits for no more sound, 0.09 s are left to compute
 SLOW: Final = 1.05  # s: and below
+LOOKS: Final = (0.3, QUICK, SLOW, 1.8, 3.0, 5.0)  # s of free ringing at which a tap is looked at
 LOW: Final = 100.0  # Hz
 SURE: Final = 1.0  # cents: a figure less sure is given when it is due, not before
 COARSE: Final = 5.0  # cents: and one less sure than that not at all
@@ -100,7 +101,11 @@ class Listener:
 
     def _due_at(self, tap: _Tap) -> int:
         """The count of samples at which its next look is due; 0 where none is left."""
-        return math.ceil((tap.free + tap.looks[0]) * self.rate - 1e-6) if tap.looks else 0
+        if not tap.looks:
+            return 0
+        due = tap.free + tap.looks[0]
+        due = min(due, tap.time + PROMPT) if tap.looks[0] == QUICK else due
+        return math.ceil(due * self.rate - 1e-6)
 
     def finish(self) -> list[Answer]:
         """What is to be said once the sound has ended: a last look at a tap that was not heard for long."""
@@ -183,7 +188,8 @@ class Listener:
         lasting, said = tap.lasting(verdict), self._in_time(verdict, np.inf if ended else look)
         if said is None or not lasting or not tap.better(said):
             return []
-        return [Answer(tap.time, self.seconds, look, said)]
+        rung = min(look, round(self.seconds - tap.free, 6))
+        return [Answer(tap.time, self.seconds, rung, said)]
 
     def _alone(self, tap: _Tap, maybe: tuple[int, ...], look: float) -> list[Answer]:
         """What is to be said where one line alone stands above the noise, at two looks, of these tines."""
@@ -256,12 +262,14 @@ class Listener:
 
 
 def rehearse(targets: TuningTargets, rate: int) -> None:
-    """Hear a made-up tap of the first tine: nothing is to be loaded while a true one rings and sound comes in."""
+    """Hear a made-up tap of the first tine, in hum: nothing is to be loaded or compiled while a true one rings."""
     time = np.arange(round((SLOW + 0.4) * rate)) / rate
     hertz, decay = targets.frequency[0].ravel(), targets.decay_rate[0].ravel()
     hertz, decay = np.where(hertz < 0.45 * rate, hertz, 0.0), np.broadcast_to(decay[0], hertz.shape)
     tap = np.sum(np.exp(-np.outer(decay, time)) * np.sin(2.0 * np.pi * np.outer(hertz, time)), axis=0)
     noise = 1e-3 * np.random.default_rng(0).normal(size=len(time) + rate // 2)
+    before = np.arange(len(noise)) / rate
+    noise += 0.02 * sum(np.sin(2.0 * np.pi * each * MAINS[0] * before) for each in (1, 2, 3))
     noise[rate // 2 :] += tap
     ear = Listener(targets, rate)
     ear.announced = 0

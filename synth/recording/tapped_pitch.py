@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array
-from synth.recording.damped_sinusoid_fit import FittedModes
+from synth.recording.damped_sinusoid_fit import FittedModes, sounding
 from synth.recording.plane_pitch import PlanePitch, plane_pitch
 from synth.recording.stirred import NEAR, within
 from synth.recording.tuning_targets import TuningTargets
@@ -108,19 +108,11 @@ class TappedSound:
             reach = [0.1 if alone else 2.0 * np.pi * within(NEAR, each.imag) for each in poles]
             apart = np.abs(self.lines.pole.imag[:, None] - np.array(poles).imag)
             others = self.lines.pick(np.asarray(np.all(apart > np.array(reach), axis=1)))
-            clean = self.samples - _waves(others, len(self.samples), self.rate)
+            clean = self.samples - sounding(others.amplitude, others.pole, len(self.samples), self.rate)
             self._known[key] = plane_pitch(
                 clean, self.rate, poles, usual=usual, differ=differ, before=self.old
             )
         return self._known[key]
-
-
-def _waves(modes: FittedModes, count: int, rate: float) -> Array:
-    time = np.arange(count) / rate
-    out = np.zeros(count)
-    for amplitude, pole in zip(modes.amplitude, modes.pole, strict=True):
-        out += np.real(amplitude * np.exp(pole * time))
-    return out
 
 
 def told_of(heard: TappedSound, targets: TuningTargets, tine: int, line: int) -> Verdict:

@@ -86,8 +86,12 @@ class TuningSession:
         self._offered = False
 
     def rehearse(self) -> None:
-        """Make ready for the first tap: what hears it is loaded before, not while it rings."""
-        rehearse(self.targets, self.rate)
+        """Make ready for the first tap: what hears it is loaded or compiled before, not while it rings."""
+        from synth.compiled import undisturbed
+        from synth.playing.contact.run import told_when_compiling
+
+        with told_when_compiling("the tuner's ear"), undisturbed():
+            rehearse(self.targets, self.rate)
 
     def begin(self) -> list[TunerMessage]:
         """Which tine is first."""

@@ -263,6 +263,9 @@ def test_compiling_is_told_on_standard_error(capsys):
     with told_when_compiling():
         doubled(2)
     assert capsys.readouterr().err == ""
+    with told_when_compiling("the tuner's ear"):
+        doubled(2.0)
+    assert "compiling the tuner's ear" in capsys.readouterr().err
 
 
 def test_an_exact_hand_needs_no_seed_and_a_steady_one_varies_less_than_a_loose_one(contact_row):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synth.recording.band_noise import KINDS, POWERS, ROOMS, NoiseKinds, _likely, _tail
+from synth.recording.band_noise import KINDS, POWERS, ROOMS, NoiseKinds, _tail
 
 
 @pytest.mark.parametrize(("room", "fall"), [(12.0, 1.0), (12.0, 8.0), (9.0, 25.0)])
@@ -44,27 +44,36 @@ def test_each_explanation_has_a_noise_of_its_own() -> None:
     assert alone.left[0] == pytest.approx(found.left[1], rel=1e-11)
 
 
+def test_the_same_noises_around_other_values_are_those_made_for_them() -> None:
+    dice, time = np.random.default_rng(9), np.arange(20) / 30.0
+    one, other = dice.normal(size=(2, 20, 2)) @ np.array([1.0, 1j])
+    waves, none = np.exp(np.array([[[-1.0 + 0.5j]]]) * time), np.zeros((0, 20), complex)
+    kinds = NoiseKinds(time, one, np.eye(20), 1.0)
+    moved, made = kinds.of(other), NoiseKinds(time, other, np.eye(20), 1.0)
+    assert np.array_equal(moved.expected(waves, none).white, made.expected(waves, none).white)
+    assert not np.allclose(kinds.expected(waves, none).white, made.expected(waves, none).white)
+
+
 @pytest.mark.parametrize("others", [0, 2])
 def test_the_likelihood_of_each_noise_is_that_of_the_gaussian_written_out(others: int) -> None:
     """ln N(values; 0, room + microphone + sum of a a^H), but for the prior of the room's rate and a constant."""
-    dice, time = np.random.default_rng(6), np.arange(14) / 30.0
-    values = np.exp(-time) + 0.1 * dice.normal(size=(14, 2)) @ np.array([1.0, 1j])
+    dice, time = np.random.default_rng(6), np.arange(15) / 30.0
+    values = np.exp(-time) + 0.1 * dice.normal(size=(15, 2)) @ np.array([1.0, 1j])
     waves = np.exp(
         np.array([[-1.0 + 0.5j, -1.2 - 0.5j], [-1.0, -0.8 + 3.0j], [-2.0, -2.0 + 1e-9j]])[..., None] * time
     )
     known = 0.3 * np.exp(np.array([-0.1 + 9.0j, -0.2 - 7.0j])[:others, None] * time)
-    together = np.eye(14) + 0.17 * (np.eye(14, k=1) + np.eye(14, k=-1))
+    together = np.eye(15) + 0.17 * (np.eye(15, k=1) + np.eye(15, k=-1))
     kinds = NoiseKinds(time, values, together, 1.0)
-    rows = [*np.moveaxis(waves, 1, 0), *known, values]
-    columns = np.array([np.broadcast_to(each, (3, 14)) for each in rows])
+    columns = np.array([[*each, *known, values] for each in waves])
     weight, loud = [], []
-    for rate, shape, inverse, turn in zip(
-        np.repeat(ROOMS, len(KINDS)), kinds._shapes, kinds._inverse, kinds._turn, strict=True
+    for rate, shape, mine, turn in zip(
+        np.repeat(ROOMS, len(KINDS)), kinds._shapes, kinds.likelihoods(columns), kinds._turn, strict=True
     ):
-        mine, plain = _likely(inverse, turn, columns), np.zeros((3, POWERS.shape[1]))
+        plain = np.zeros((3, POWERS.shape[1]))
         for row, power in np.ndindex(plain.shape):
             tail, microphone = POWERS[:, power]
-            noise = tail * shape + microphone * together + columns[:-1, row].T @ np.conj(columns[:-1, row])
+            noise = tail * shape + microphone * together + columns[row, :-1].T @ np.conj(columns[row, :-1])
             misfit = (np.conj(values) @ np.linalg.solve(noise, values)).real
             plain[row, power] = -misfit - np.linalg.slogdet(noise)[1]
         scale = 2.0 * np.linalg.slogdet(turn)[1]

@@ -98,6 +98,23 @@ def test_an_answer_is_due_after_six_tenths_of_a_second_and_of_a_low_tine_after_o
     assert ear()._due(tines, look) is due
 
 
+@pytest.mark.parametrize(
+    ("free", "look", "due"),
+    [
+        (0.506, 0.3, 0.806),
+        (0.506, 0.58, 1.086),
+        (0.55, 0.3, 0.85),
+        (0.55, 0.58, 1.11),  # not 1.13: 0.61 s after the tap, so that 0.7 s are kept
+        (0.55, 1.05, 1.6),
+    ],
+)
+def test_the_look_of_which_an_answer_is_due_waits_for_no_sound_that_comes_too_late(free, look, due):
+    tap = tap_listener._Tap(0.5, free, None, None, [look])
+    assert ear()._due_at(tap) == math.ceil(due * RATE - 1e-6)
+    tap.looks.clear()
+    assert ear()._due_at(tap) == 0
+
+
 def test_a_look_comes_when_the_tap_has_rung_so_long_and_ends_once_a_figure_is_fine(monkeypatch):
     asked = []
     monkeypatch.setattr(
@@ -217,7 +234,7 @@ def test_samples_are_kept_by_their_count_from_the_beginning():
 
 
 def test_a_rehearsal_taps_the_first_tine_as_it_would_sound_below_half_the_rate(monkeypatch):
-    """Half a second of quiet, then what falls as its planes do; partials too high for the rate are left out."""
+    """Half a second of quiet and hum, then what falls as its planes do; what the rate cannot hold is left out."""
     fed = []
     monkeypatch.setattr(Listener, "feed", lambda ear, block: fed.append((ear.announced, block)) or [])
     frequency = np.array([[[300.0, 3590.0, 5000.0], [310.0, 3610.0, 5100.0]], [[50.0] * 3] * 2])
@@ -226,6 +243,9 @@ def test_a_rehearsal_taps_the_first_tine_as_it_would_sound_below_half_the_rate(m
     )
     ((announced, sound),) = fed
     assert (announced, len(sound)) == (0, round(1.95 * RATE))
+    now = np.arange(len(sound)) / RATE
+    hum = 0.02 * sum(np.sin(2.0 * np.pi * hertz * now) for hertz in (50.0, 100.0, 150.0))
+    sound = sound - hum
     assert np.std(sound[: RATE // 2]) == pytest.approx(1e-3, rel=0.05)
     ring = sound[RATE // 2 :][:RATE]
     power = np.abs(np.fft.rfft(ring * np.hanning(len(ring)))) ** 2

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from synth.recording.damped_sinusoid_fit import FittedModes
-from synth.recording.plane_band import DECAY_SD, WEAK, PlaneBand, _blocks
+from synth.recording.plane_band import PlaneBand, _blocks
+from synth.recording.plane_likelihood import DECAY_SD, WEAK
 from synth.recording.plane_pitch import EVEN, LIVE, ROUNDS, _said_of_the_first, plane_pitch
 from synth.units import CENT
 
@@ -47,6 +48,19 @@ def test_it_is_the_gaussian_of_two_waves_of_any_amplitude_in_the_noise_that_is_h
     at, fall, wide = (np.array([[each]]) for each in (middle, np.log(rate), split))
     found = band.likelihood(at, fall, wide, differ)
     assert float(found[0, 0]) == pytest.approx(np.logaddexp.reduce(each) - lean, rel=1e-8)
+
+
+@pytest.mark.parametrize(("fall", "cents"), [(1.0, 3.0), (2.0, 3.0), (1.0, 900.0)])
+def test_a_band_found_beside_another_is_the_one_made_alone(fall: float, cents: float) -> None:
+    """Its noises are the other's where blocks and decay are: of another decay, or of other blocks, they are not."""
+    sound = np.random.default_rng(11).normal(size=RATE)
+    beside = PlaneBand(sound, RATE, complex(-1.0, OMEGA))
+    pole = complex(-fall, OMEGA * np.exp(cents * CENT))
+    alone, found = PlaneBand(sound, RATE, pole), PlaneBand(sound, RATE, pole, beside=beside)
+    assert np.array_equal(found.noise.whiten, alone.noise.whiten)
+    assert np.array_equal(found.noise.white, alone.noise.white)
+    alike = (found.step, len(found.time), fall) == (beside.step, len(beside.time), 1.0)
+    assert (found._noises._turn is beside._noises._turn) is alike
 
 
 def test_of_two_planes_the_one_that_dies_faster_is_told_to_be_the_upper_one(band: PlaneBand) -> None:

@@ -270,11 +270,11 @@ def sweep(
 
 
 @contextmanager
-def told_when_compiling() -> Iterator[None]:
+def told_when_compiling(what: str = "the contact model") -> Iterator[None]:
     """Says so on standard error if anything inside has to be compiled, which takes seconds, once."""
     from numba.core import event
 
-    with event.install_listener("numba:compile", _teller()()):
+    with event.install_listener("numba:compile", _teller()(what)):
         yield
 
 
@@ -286,11 +286,12 @@ def _teller() -> Any:
     class Teller(event.Listener):
         told = False
 
+        def __init__(self, what: str) -> None:
+            self.what = what
+
         def on_start(self, event: Any) -> None:
             if not self.told:
-                print(
-                    "compiling the contact model; this happens once and takes some seconds", file=sys.stderr
-                )
+                print(f"compiling {self.what}; this happens once and takes some seconds", file=sys.stderr)
             self.told = True
 
         def on_end(self, event: Any) -> None:

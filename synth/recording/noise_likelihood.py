@@ -1,0 +1,74 @@
+"""How likely each noise of a band is, compiled: waves of unknown amplitudes eliminated one by one.
+
+In: for each kind of noise (S,) the columns (R, C, M), waves and at last the values, in the frame in which noises
+of that kind are white, and the inverse powers (M, H) there. Out: logarithms of likelihoods (S, R, H). The sums are
+those of `band_noise`, which says where they come from; noises stand side by side, so that one instruction does
+several.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from synth.arrays import Array
+from synth.compiled import njit
+
+_AS_SUMS_COME: Final = {"reassoc", "contract", "nsz", "arcp"}
+
+
+@njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
+def _gram(x: Array, y: Array, inverse: Array, gram: Array) -> None:
+    """Into `gram` (C, C, 2, H), its lower half, what each column has in common with each, weighted by the noise."""
+    for i in range(len(x)):
+        for j in range(i + 1):
+            real, imaginary = gram[i, j, 0], gram[i, j, 1]
+            real[:], imaginary[:] = 0.0, 0.0
+            for m in range(0, 2 * (x.shape[1] // 2), 2):
+                a, b = x[i, m] * x[j, m] + y[i, m] * y[j, m], x[i, m] * y[j, m] - y[i, m] * x[j, m]
+                c = x[i, m + 1] * x[j, m + 1] + y[i, m + 1] * y[j, m + 1]
+                d = x[i, m + 1] * y[j, m + 1] - y[i, m + 1] * x[j, m + 1]
+                for h in range(inverse.shape[1]):
+                    real[h] += a * inverse[m, h] + c * inverse[m + 1, h]
+                    imaginary[h] += b * inverse[m, h] + d * inverse[m + 1, h]
+            for m in range(2 * (x.shape[1] // 2), x.shape[1]):
+                a, b = x[i, m] * x[j, m] + y[i, m] * y[j, m], x[i, m] * y[j, m] - y[i, m] * x[j, m]
+                for h in range(inverse.shape[1]):
+                    real[h] += a * inverse[m, h]
+                    imaginary[h] += b * inverse[m, h]
+
+
+@njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
+def _eliminated(gram: Array, out: Array) -> None:
+    """From `out` (H,) the logarithm of the determinant of 1 + G, G all rows of a Hermitian matrix but the last, and
+    what is left of its last diagonal element once these are eliminated."""
+    last = len(gram) - 1
+    pivots = np.ones(len(out))
+    for k in range(last):
+        for h in range(len(out)):
+            pivots[h] *= 1.0 + gram[k, k, 0, h]
+        for i in range(k + 1, last + 1):
+            for j in range(k + 1, i + 1):
+                one, other, into = gram[i, k], gram[j, k], gram[i, j]
+                for h in range(len(out)):
+                    pivot = 1.0 + gram[k, k, 0, h]
+                    a, b = one[0, h] / pivot, one[1, h] / pivot
+                    into[0, h] -= a * other[0, h] + b * other[1, h]
+                    into[1, h] -= b * other[0, h] - a * other[1, h]
+    for h in range(len(out)):
+        out[h] -= np.log(pivots[h]) + gram[last, last, 0, h]
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
+def noise_likelihoods(x: Array, y: Array, inverse: Array, log_det: Array) -> Array:
+    """(S, R, H) of columns x + i y (S, R, C, M) in noises of inverse powers (S, M, H), whose logarithms are
+    `log_det` (S, H) in sum."""
+    kinds, rows, columns, _ = x.shape
+    out, gram = np.empty((kinds, rows, inverse.shape[2])), np.empty((columns, columns, 2, inverse.shape[2]))
+    for s in range(kinds):
+        for r in range(rows):
+            out[s, r] = log_det[s]
+            _gram(x[s, r], y[s, r], inverse[s], gram)
+            _eliminated(gram, out[s, r])
+    return out

@@ -1,0 +1,146 @@
+"""The fits of the tuner as one would write them down, slow and plain: what the compiled ones stand for.
+
+Lines of a spectrum and Gauss-Newton on them; the likelihood of two planes in a band and its decays; the pole
+beside a steady line; ESPRIT by singular values. In and out as `line_fit`, `plane_likelihood`,
+`beside_line` and `sinusoids`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from synth.arrays import Array, Complex
+
+WEAK, DECAY_SD, SETTLED, SHORTER = 0.04, 0.7, 0.004, 0.25
+
+
+def below(bins: Any, length: int, rate: float, pole: Complex) -> Complex:
+    """(N, B): exp(s dt) w^-k - 1."""
+    return np.expm1(pole[:, None] / rate - 2j * np.pi * bins / length)
+
+
+def each_line(bins: Any, length: int, rate: float, pole: Complex) -> Complex:
+    return np.expm1(pole * length / rate)[:, None] / below(bins, length, rate, pole)
+
+
+def all_lines(bins: Any, length: int, rate: float, amplitude: Complex, pole: Complex) -> Complex:
+    both, share = np.concatenate((pole, np.conj(pole))), np.concatenate((amplitude, np.conj(amplitude)))
+    return 0.5 * share @ each_line(bins, length, rate, both)
+
+
+def slopes(bins: Any, length: int, rate: float, pole: Complex) -> Complex:
+    """(N, B): the derivatives with respect to s."""
+    under, end = below(bins, length, rate, pole), np.expm1(pole * length / rate)[:, None]
+    return length / rate * (end + 1.0) / under - end * (under + 1.0) / (rate * under**2)
+
+
+def columns(bins: Any, length: int, rate: float, amplitude: Complex, pole: Complex) -> Complex:
+    """(B, 2N): how the lines move with each a, then each s."""
+    lines = 0.5 * each_line(bins, length, rate, pole)
+    return np.concatenate((lines, 0.5 * amplitude[:, None] * slopes(bins, length, rate, pole))).T
+
+
+def nearest(
+    values: Complex, bins: Any, length: int, rate: float, amplitude: Complex, pole: Complex,
+    *, rounds: int = 12, enough: float = 1e-6,
+) -> tuple[Complex, Complex, float]:  # fmt: skip
+    """Gauss-Newton, damped where a step does not help, no pole by more than a bin or half its width at once."""
+    misfit, stiffness = values - all_lines(bins, length, rate, amplitude, pole), 0.0
+    error, seconds = float(np.vdot(misfit, misfit).real), length / rate
+    for _ in range(rounds):
+        moves = columns(bins, length, rate, amplitude, pole)
+        scale = np.linalg.norm(moves, axis=0)
+        normal = np.conj(moves / scale).T @ (moves / scale) + (stiffness + 1e-12) * np.eye(len(scale))
+        step = np.linalg.solve(normal, np.conj(moves / scale).T @ misfit) / scale
+        shift = step[len(pole) :]
+        most = 2.0 * np.pi / seconds + 0.5 * np.abs(pole.real)
+        moved = pole + shift * np.minimum(1.0, most / (np.abs(shift) + 1e-300))
+        moved.real = np.minimum(moved.real, 1.0 / seconds)
+        after = values - all_lines(bins, length, rate, amplitude + step[: len(pole)], moved)
+        smaller = float(np.vdot(after, after).real)
+        if smaller >= error:
+            if error - smaller > -1e-9 * error or stiffness > 1e3:
+                break
+            stiffness = max(10.0 * stiffness, 1e-3)
+            continue
+        gain = 1.0 - smaller / error
+        amplitude, pole = amplitude + step[: len(pole)], moved
+        misfit, error, stiffness = after, smaller, 0.1 * stiffness
+        if gain < enough:
+            break
+    return amplitude, pole, error
+
+
+def likelihood(band: Any, middle: Array, log_fall: Array, split: Array, differ: Any) -> Array:
+    """(R, P) as `PlaneBand.likelihood`."""
+    rate = np.exp(log_fall)
+    poles = (
+        -rate * np.exp(0.5 * differ) + 1j * (middle + 0.5 * split),
+        -rate * np.exp(-0.5 * differ) + 1j * (middle - 0.5 * split),
+    )
+    noise = band.noise
+    one, other = (noise.whiten @ np.exp(each[:, None] * band.time[:, None]) for each in poles)
+    own = [np.sum(np.abs(each) ** 2, axis=1) for each in (one, other)]
+    both = np.sum(np.conj(one) * other, axis=1)
+    seen = [np.sum(np.conj(each) * noise.white[..., None], axis=1) for each in (one, other)]
+    mixed = 2.0 * np.real(np.conj(seen[0]) * both * seen[1])
+    each = []
+    for p, q in ((1.0, 1.0), (1.0, WEAK), (WEAK, 1.0)):
+        first, second = 1.0 + p * own[0], 1.0 + q * own[1]
+        det = first * second - p * q * np.abs(both) ** 2
+        gain = p * np.abs(seen[0]) ** 2 * second + q * np.abs(seen[1]) ** 2 * first - p * q * mixed
+        each.append(gain / det - np.log(det))
+    lean = 0.5 * ((log_fall - np.log(band.fall)) / DECAY_SD) ** 2
+    return np.logaddexp.reduce(each) - noise.offset - lean
+
+
+def over_decays(band: Any, middle: Array, log_fall: Array, split: Array, differ: float, rounds: int) -> Any:
+    """Of one row (1, P), as `PlaneBand.over_decays`."""
+    step = 1e-2 / max(band.seconds * band.fall, 0.05)
+    value, trust = likelihood(band, middle, log_fall, split, differ), np.ones(middle.shape)
+    for _ in range(rounds):
+        up, down = (likelihood(band, middle, log_fall + each, split, differ) for each in (step, -step))
+        slope, bend = (up - down) / (2.0 * step), np.abs(up + down - 2.0 * value) / step**2
+        move = trust * np.clip(slope / np.maximum(bend, 1.0), -DECAY_SD, DECAY_SD)
+        moved = likelihood(band, middle, log_fall + move, split, differ)
+        better = moved > value
+        log_fall, value = np.where(better, log_fall + move, log_fall), np.where(better, moved, value)
+        trust = np.where(better, 1.0, SHORTER * trust)
+        if np.max(np.abs(move)) < SETTLED:
+            break
+    return log_fall, value - 0.5 * np.log(np.maximum(bend, 1.0))
+
+
+def nearest_beside(values: Complex, step: float, pole: complex) -> tuple[float, complex]:
+    """By least squares in every step, a steady line's amplitude, the pole's and the pole itself."""
+    time = np.arange(len(values)) * step
+
+    def left(at: complex) -> tuple[float, Any, Any]:
+        waves = np.array([np.ones(len(time)), np.exp(at * time)]).T
+        amplitude = np.linalg.lstsq(waves, values, rcond=None)[0]
+        rest = values - waves @ amplitude
+        return float(np.sum(np.abs(rest) ** 2)), amplitude, rest
+
+    best, amplitude, rest = left(pole)
+    for _ in range(12):
+        wave = np.exp(pole * time)
+        moves = np.array([np.ones(len(time)), wave, amplitude[1] * time * wave]).T
+        shift = np.linalg.lstsq(moves, rest, rcond=1e-10)[0][2]
+        trial = complex(pole + shift * min(1.0, 2.0 / (abs(shift) + 1e-300)))
+        after, moved, open_ = left(trial)
+        if not after < best * (1.0 - 1e-6):
+            break
+        pole, best, amplitude, rest = trial, after, moved, open_
+    return best, pole
+
+
+def esprit(samples: Complex, spread: float) -> Any:
+    rows = len(samples) // 3
+    hankel = np.lib.stride_tricks.sliding_window_view(samples, rows).T
+    left, strength, _ = np.linalg.svd(hankel, full_matrices=False)
+    bound = max(1.5 * spread * (np.sqrt(rows) + np.sqrt(hankel.shape[1])), 0.005 * strength[0])
+    order = int(np.clip(np.count_nonzero(strength > bound), 1, 6))
+    signal = left[:, :order]
+    return np.linalg.eigvals(np.linalg.lstsq(signal[:-1], signal[1:], rcond=None)[0])
