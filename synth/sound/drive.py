@@ -199,7 +199,10 @@ class Drive:
             begin = chunk * self.chunk - REACH - first
             signals[:, begin : begin + REACH + self.chunk] += sound
         _hear_beyond(blocks.force, blocks.chunk, blocks.source, inputs.beyond, self.chunk, first, signals)
-        return first, signals
+        silent = (
+            int(np.argmax(blocks.force[chunk_of == 0].any(axis=0))) // FINER
+        )  # frames before the first force
+        return first + silent, signals[:, silent:]
 
     def _states(
         self, blocks: _Blocks, drive: NDArray[np.complex64], start: Indices, edges: Sequence[int]

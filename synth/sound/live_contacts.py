@@ -43,8 +43,9 @@ from synth.sound.stroke_sound import StrokeSound
 from synth.vibration.modal_projection import Projection
 
 MARGIN: Final = (
-    3.0  # on the processor's time for a first part: ringing rows take longer, other threads come between
+    2.5  # on the processor's time for a first part: a row that rings, cold caches and other threads
 )
+# make 1.5 of it in the middle, 2.0 in one of twenty, 2.3 in one of a hundred; at 2 one onset in fifty is late
 NEEDED: Final = 0.7  # of the latency: what must be left of it when a contact's turn comes
 MOST_BACKOFF: Final = 4.0
 TOO_LATE: Final = 0.25  # s after its stated moment: a stroke that would begin so late is left out

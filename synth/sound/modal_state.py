@@ -17,7 +17,7 @@ from synth.playing.contact.stroke_contact import Ringing
 from synth.sound.pole_steps import advanced
 from synth.vibration.modal_model import ModalModel, tine_state
 
-BATCH = 128  # states turned at once
+PLACES = 13  # decimals of a second: the quickest mode turns by 1e-8 in the last one
 
 
 class ModalState:
@@ -28,6 +28,7 @@ class ModalState:
         self.time = 0.0
         self.amplitude: Complex = np.zeros(len(model.pole), dtype=np.complex128)
         self.waiting: list[tuple[float, int, NDArray[np.complexfloating]]] = []
+        self._distance, self._factor = 0.0, np.ones(len(model.pole), complex)
 
     def take(self, time: Array, states: NDArray[np.complexfloating], *, order: int = 0) -> None:
         """Take states (S, M) into account that are added at times (S,), from then on.
@@ -41,16 +42,26 @@ class ModalState:
 
     def at(self, time: float) -> Complex:
         """The modal amplitudes (M,) at a moment not before the last one asked for."""
-        pole = self.model.pole
-        self.amplitude = self.amplitude * np.exp(pole * (time - self.time))
         due = bisect.bisect_right(self.waiting, time, key=lambda each: each[0])
-        for first in range(0, due, BATCH):
-            part = self.waiting[first : min(first + BATCH, due)]
-            since = time - np.array([time for time, _, _ in part])
-            self.amplitude += advanced(np.array([row for _, _, row in part]), pole, since).sum(axis=0)
+        for since, _, row in self.waiting[:due]:
+            if since < self.time:  # given after its moment
+                row = row * np.exp(self.model.pole * (self.time - since))
+            else:
+                self._turn_to(since)
+            self.amplitude = self.amplitude + row  # what was told before stays as it was
         self.waiting = self.waiting[due:]
-        self.time = time
+        self._turn_to(time)
         return self.amplitude
+
+    def _turn_to(self, time: float) -> None:
+        """Lets everything ring up to then. Strokes end their chunks at even distances: one factor does for many."""
+        if time == self.time:
+            return
+        distance = round(time - self.time, PLACES)
+        if distance != self._distance:
+            self._distance, self._factor = distance, np.exp(self.model.pole * distance)
+        self.amplitude = self.amplitude * self._factor
+        self.time = time
 
     def state(self, time: float, tine: NDArray[np.int64]) -> tuple[Array, Array]:
         """Displacement and velocity (S, 2, N) of tines (S,) at a time, in their own clamped modes."""

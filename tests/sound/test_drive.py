@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from synth.sound.bandlimit import REACH, limited_rings, low_pass, spread_weights
+from synth.sound.bandlimit import REACH, SPREAD, limited_rings, low_pass, spread_weights
 from synth.sound.bank import render
 from synth.sound.drive import Drive, Force, joined_inputs, reciprocal
 from synth.sound.drive_parts import FIRST
@@ -104,6 +104,19 @@ def test_a_finer_chatter_at_every_phase_of_a_frame_is_heard_alike():
         force = Force(np.array([0.02 + phase / RATE]), np.array([1]), np.array([1e-4]))
         sound = heard(drive, drive(inputs, force))
         assert error_db(sound, pole, weights, shape, force, [True, True]).max() < -80.0
+
+
+@pytest.mark.parametrize("chunk", [256, 2048])
+def test_what_is_told_begins_as_the_first_force_is_heard_wherever_that_is_in_its_chunk(chunk):
+    """A player hears of silence before it as of sound that came too late."""
+    pole, weights, shape = modes(8, count=50)
+    drive = Drive(pole, weights, immediate=np.array([True, True]), rate=RATE, chunk=chunk)
+    inputs = drive.inputs(reciprocal(pole, shape))
+    for frame in (2 * chunk + 1, 2 * chunk + 100, 3 * chunk - 20, 3 * chunk - 1):
+        force = Force(np.array([frame, frame + 30.5]) / RATE, np.array([1, 2]), np.array([1e-4, 2e-4]))
+        driven = drive(inputs, force)
+        assert frame - REACH - SPREAD <= driven.frame <= frame - REACH
+        assert driven.frame + driven.signals.shape[1] >= (frame // chunk + 1) * chunk
 
 
 def test_after_the_last_touch_it_is_the_plain_ring():
