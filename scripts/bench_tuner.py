@@ -1,12 +1,12 @@
 """How soon the listening tuner answers: run `python scripts/bench_tuner.py [--taps N] [--seed S] [--json]`.
 
 Tines above 100 Hz of random everyday designs (`everyday`), plain ones that the bar leaves alone, are tapped dry,
-near a microphone and in rooms, in sounds made by plain formulas (`room_table`), and heard block by block on one
-core. Told for each kind: seconds from the tap to the figure, sound and processor, of the middle tap and of 95 in
-100; the processor's share; the shares of taps answered within 0.7 s, of answers of the right tine, of taps with a
-stated deviation of a cent at most; how far figures are off. The named alternative, in the same run: a discrete
-Fourier transform of the same sound, sixteen times as fine, its greatest peak within a semitone of the target told
-between its bins by a parabola; its time, and how far it is off.
+near a microphone and in rooms, in sounds made by plain formulas (`room_table`), and heard block by block. Told for
+each kind: seconds from the tap to the figure, sound and work, of the middle tap and of 95 in 100; the work's share;
+the shares of taps answered within 0.7 s, of answers of the right tine, of taps with a stated deviation of a cent at
+most; how far figures are off. The named alternative, in the same run: a discrete Fourier transform of the same
+sound, sixteen times as fine, its greatest peak within a semitone of the target told between its bins by a parabola;
+its time, and how far it is off.
 """
 
 from __future__ import annotations
@@ -86,13 +86,13 @@ def tap(targets: TuningTargets, tine: int, kind: str, dice: Any) -> tuple[Array,
 
 
 def heard(listener: Listener, sound: Array) -> tuple[float, float, Answer | None]:
-    """Seconds from the tap to the first figure, the processor's share of them, and the answer: what is asked while
+    """Seconds from the tap to the first figure, the work's share of them, and the answer: what is asked while
     the ear is still busy waits."""
     free = 0.0
     for at in range(0, len(sound), BLOCK):
-        start = time.process_time()
+        start = time.perf_counter()
         told = listener.feed(sound[at : at + BLOCK])
-        spent = time.process_time() - start
+        spent = time.perf_counter() - start
         free = max(free, (at + BLOCK) / listener.rate) + spent
         if figures := [each for each in told if each.verdict.tine is not None]:
             return free - TAPPED, spent, figures[0]
@@ -121,9 +121,9 @@ def measured(kind: str, count: int, seed: int) -> dict[str, float]:
         listener = Listener(targets, rate)
         listener.announced = tine
         seconds, spent, answer = heard(listener, sound)
-        start = time.process_time()
+        start = time.perf_counter()
         plainly = by_transform(sound, rate, float(targets.target[tine]))
-        spent_plainly = time.process_time() - start
+        spent_plainly = time.perf_counter() - start
         off = abs(float(np.log(plainly / targets.middle[tine]) / CENT) - truth)
         if answer is None:
             rows.append((np.inf, np.nan, False, False, np.nan, spent_plainly, off))
@@ -137,8 +137,8 @@ def measured(kind: str, count: int, seed: int) -> dict[str, float]:
     return {
         "middle_s": float(np.median(table[:, 0])),
         "of_95_s": float(np.quantile(table[:, 0], 0.95, method="lower")),
-        "processor_s": float(np.nanmedian(table[:, 1])),
-        "processor_of_95_s": float(np.nanquantile(table[:, 1], 0.95)),
+        "work_s": float(np.nanmedian(table[:, 1])),
+        "work_of_95_s": float(np.nanquantile(table[:, 1], 0.95)),
         "in_time": float(np.mean(table[:, 0] <= WITHIN)),
         "right_tine": float(np.mean(table[np.isfinite(table[:, 0]), 2])),
         "within_a_cent": float(np.mean(table[:, 3])),

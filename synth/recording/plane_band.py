@@ -11,6 +11,8 @@ has the covariance exp(-2 r max(t, t')) about the partial. Their powers are the 
 
 from __future__ import annotations
 
+import functools
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any, Final
 
 import numpy as np
@@ -101,8 +103,21 @@ class PlaneBand:
         from synth.recording.plane_likelihood import over_decays
 
         beside = 1e-2 / max(self.seconds * self.fall, 0.05)
-        asked: tuple[Any, ...] = (*self._asked(middle, log_fall, split, differ), beside, rounds)
-        return over_decays(*asked)
+        *each_row, rates, step, usual, whiten, askew, white, offset = self._asked(
+            middle, log_fall, split, differ
+        )
+        half = len(log_fall) // 2
+
+        def asked(rows: slice) -> tuple[Array, Array]:
+            own = [each[rows] for each in (*each_row, rates)]
+            noise = [each[rows] for each in (whiten, askew, white, offset)]
+            words: list[Any] = [*own, step, usual, *noise, beside, rounds]
+            return over_decays(*words)
+
+        # what is compiled gives Python's lock away: each core takes half of the rows, which know nothing of others
+        others = _other_core().submit(asked, slice(half, None))
+        (found, value), (more, of_more) = asked(slice(half)), others.result()
+        return np.concatenate([found, more]), np.concatenate([value, of_more])
 
     def _asked(self, middle: Array, log_fall: Array, split: Array, differ: Array | float) -> tuple[Any, ...]:
         """What the compiled likelihood is told of points (R, P) and of the noise of each row, or of all."""
@@ -121,6 +136,12 @@ class PlaneBand:
         wave = self.noise.whiten[row] @ np.exp(pole * self.time[:, None])
         level = np.abs(np.linalg.lstsq(wave, self.noise.white[row], rcond=1e-9)[0])
         return float(np.min(level) / (np.max(level) + 1e-300))
+
+
+@functools.cache
+def _other_core() -> ThreadPoolExecutor:
+    """Made once: a thread is slower to begin than half of the rows are to work out."""
+    return ThreadPoolExecutor(1, "planes")
 
 
 def _passed(off: Array, step: float, rate: float) -> Array:

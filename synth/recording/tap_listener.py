@@ -28,7 +28,7 @@ from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
 
 QUICK: Final = 0.58  # s of free ringing: the look at which an answer is due above `LOW`
-PROMPT: Final = 0.61  # s after the tap: that look waits for no more sound, 0.09 s are left to compute
+PROMPT: Final = 0.6  # s after the tap: that look waits for no more sound, 0.1 s are left to compute
 SLOW: Final = 1.05  # s: and below
 LOOKS: Final = (0.3, QUICK, SLOW, 1.8, 3.0, 5.0)  # s of free ringing at which a tap is looked at
 LOW: Final = 100.0  # Hz

@@ -13,7 +13,7 @@ import pytest
 import scipy.signal
 
 from synth.arrays import Array
-from synth.recording import beside_line, line_fit, noise_likelihood, plane_likelihood
+from synth.recording import beside_line, line_fit, noise_likelihood, plane_likelihood, plane_pitch
 from synth.recording.audio_input import read_recording
 from synth.recording.tap_listener import Listener, rehearse
 from tests.recording.bench_noises import NOISES, RATE, minutes
@@ -312,3 +312,24 @@ def test_two_hours_of_silence_and_speech_give_no_tap() -> None:
             told += listener.feed(next(busy))
         assert [(each.time, each.verdict.reason) for each in told] == [], part
     assert listener.seconds == pytest.approx(7800.0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("where", sorted(ROOMS))
+def test_decays_followed_until_nothing_moves_give_the_same_figure(where, monkeypatch):
+    """Of a tap's first figure: six rounds against forty."""
+    moved = []
+    for seed in range(12):
+        dice = np.random.default_rng([5, seed])
+        tap = struck(*off_by(dice), dice, seconds=1.2, **ROOMS[where])
+        told = []
+        for rounds in (plane_pitch.ROUNDS, 40):
+            monkeypatch.setattr(plane_pitch, "ROUNDS", rounds)
+            told += [each.verdict for each in answers(tap, tap.tine) if each.verdict.tine is not None][:1]
+        monkeypatch.undo()
+        if told:
+            few, many = told
+            moved.append(abs(few.cents - many.cents))
+            assert few.cents_sd == pytest.approx(many.cents_sd, rel=0.05)
+    assert len(moved) > 8
+    assert max(moved) < 0.05  # cents
