@@ -10,10 +10,12 @@ This is numba's own folder, whose files it unpickles; in the user's cache of sol
 from __future__ import annotations
 
 import contextlib
+import functools
 import gc
 import pickle
 import signal
 import struct
+import sys
 import threading
 import zlib
 from collections.abc import Callable, Iterator
@@ -202,6 +204,37 @@ def njit(*, cache: bool = False, part: bool = False, **options: Any) -> Callable
         return cast(Function, dispatcher)
 
     return compiled
+
+
+@contextlib.contextmanager
+def told_when_compiling(what: str = "the contact model") -> Iterator[None]:
+    """Says so on standard error if anything inside has to be compiled, which takes seconds, once."""
+    from numba.core import event
+
+    with event.install_listener("numba:compile", _teller()(what)):
+        yield
+
+
+@functools.cache
+def _teller() -> Any:
+    """The class of what tells: made once, since a class of its own for each stroke is only freed by and by."""
+    from numba.core import event
+
+    class Teller(event.Listener):
+        told = False
+
+        def __init__(self, what: str) -> None:
+            self.what = what
+
+        def on_start(self, event: Any) -> None:
+            if not self.told:
+                print(f"compiling {self.what}; this happens once and takes some seconds", file=sys.stderr)
+            self.told = True
+
+        def on_end(self, event: Any) -> None:
+            pass
+
+    return Teller
 
 
 @contextlib.contextmanager

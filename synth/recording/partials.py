@@ -45,7 +45,9 @@ _SPLITS: Final = np.geomspace(0.02, 20.0, 31)  # Hz
 
 def measure_taps(take: Recording) -> Measurement:
     """The partials of every tap of the take. Raises `InputError` where nothing in it rings."""
-    with one_core():
+    from synth.compiled import told_when_compiling
+
+    with told_when_compiling("the fit of partials"), one_core():
         return _measured(take)
 
 

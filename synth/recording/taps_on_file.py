@@ -20,9 +20,12 @@ def messages_of(
     take: Recording, instrument: Instrument, targets: TuningTargets, *, announced: int | None, within: float
 ) -> list[TunerMessage]:
     """What each tap of the take says; `announced` is the tine (index) that the maker says it is of."""
+    from synth.compiled import told_when_compiling
+
     listener = Listener(targets, take.rate)
     listener.announced = announced
-    answers = [*listener.feed(take.samples), *listener.finish()]
+    with told_when_compiling("the tuner's ear"):
+        answers = [*listener.feed(take.samples), *listener.finish()]
     best: dict[float, Answer] = {}
     for answer in answers:
         if answer.time not in best or _rank(answer) >= _rank(best[answer.time]):

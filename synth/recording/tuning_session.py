@@ -87,8 +87,7 @@ class TuningSession:
 
     def rehearse(self) -> None:
         """Make ready for the first tap: what hears it is loaded or compiled before, not while it rings."""
-        from synth.compiled import undisturbed
-        from synth.playing.contact.run import told_when_compiling
+        from synth.compiled import told_when_compiling, undisturbed
 
         with told_when_compiling("the tuner's ear"), undisturbed():
             rehearse(self.targets, self.rate)

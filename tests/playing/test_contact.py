@@ -251,7 +251,7 @@ def test_numba_is_imported_only_when_a_stroke_is_computed():
 def test_compiling_is_told_on_standard_error(capsys):
     from numba import njit
 
-    from synth.playing.contact.run import told_when_compiling
+    from synth.compiled import told_when_compiling
 
     @njit
     def doubled(value):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -163,3 +164,36 @@ def test_waves_by_runs_are_plain_exponentials() -> None:
     for count in (1, 255, 256, 257, LENGTH):
         plain = np.real(amplitude @ np.exp(pole[:, None] * TIME[:count]))
         np.testing.assert_allclose(sounding(amplitude, pole, count, RATE), plain, atol=1e-10)
+
+
+def test_a_first_measurement_tells_that_it_compiles(monkeypatch, capsys):
+    """What takes seconds, once, is not a program that hangs."""
+    from numba import njit
+
+    from synth.recording import partials, taps_on_file
+
+    @njit
+    def doubled(value):
+        return 2 * value
+
+    monkeypatch.setattr(partials, "_measured", lambda take: doubled(take))
+    assert partials.measure_taps(2) == 4
+    assert capsys.readouterr().err.startswith("compiling the fit of partials;")
+
+    class Deaf:
+        seconds = 1.0
+
+        def __init__(self, targets, rate):
+            pass
+
+        def feed(self, samples):
+            return [] if doubled(2.5) else samples
+
+        def finish(self):
+            return []
+
+    monkeypatch.setattr(taps_on_file, "Listener", Deaf)
+    monkeypatch.setattr(taps_on_file, "tap_message", lambda *words, **named: {})
+    take = SimpleNamespace(rate=48_000, samples=(), file="a.wav")
+    assert taps_on_file.messages_of(take, None, None, announced=None, within=3.0) == [{"file": "a.wav"}]
+    assert capsys.readouterr().err.startswith("compiling the tuner's ear;")

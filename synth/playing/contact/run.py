@@ -7,11 +7,7 @@ first call ever says that it compiles.
 
 from __future__ import annotations
 
-import functools
 import math
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
@@ -262,42 +258,11 @@ def sweep(
 ) -> Sweep:
     """The whole pass at once, as in `Pass`. Raises `InputError` as it does."""
     following = Pass(stroke, way, tip, stick, ring, resolution, leaves=leaves)
-    from synth.compiled import undisturbed
+    from synth.compiled import told_when_compiling, undisturbed
 
     with told_when_compiling(), undisturbed():
         following.go_on()
         return following.swept()
-
-
-@contextmanager
-def told_when_compiling(what: str = "the contact model") -> Iterator[None]:
-    """Says so on standard error if anything inside has to be compiled, which takes seconds, once."""
-    from numba.core import event
-
-    with event.install_listener("numba:compile", _teller()(what)):
-        yield
-
-
-@functools.cache
-def _teller() -> Any:
-    """The class of what tells: made once, since a class of its own for each stroke is only freed by and by."""
-    from numba.core import event
-
-    class Teller(event.Listener):
-        told = False
-
-        def __init__(self, what: str) -> None:
-            self.what = what
-
-        def on_start(self, event: Any) -> None:
-            if not self.told:
-                print(f"compiling {self.what}; this happens once and takes some seconds", file=sys.stderr)
-            self.told = True
-
-        def on_end(self, event: Any) -> None:
-            pass
-
-    return Teller
 
 
 def _books(state: Any, row: Any, stick: StickModes) -> EnergyBalance:

@@ -26,7 +26,7 @@ from synth.playing.contact.arrays import InitialState, rotation
 from synth.playing.contact.closed_form import pluck, regime
 from synth.playing.contact.modes import ContactModes, tips_of
 from synth.playing.contact.resolution import EVENT, REFERENCE, ContactResolution
-from synth.playing.contact.run import EnergyBalance, Pass, told_when_compiling
+from synth.playing.contact.run import EnergyBalance, Pass
 from synth.playing.contact.stick import StickLine, stick_line, stick_modes
 from synth.playing.contact.stick_path import StickPath, passage
 from synth.playing.contact.traced import traced, untouched
@@ -255,7 +255,7 @@ def _followed(pass_: Pass, until: float) -> tuple[bool, EnergyBalance]:
 @contextmanager
 def _compiled() -> Iterator[None]:
     """What is compiled inside is told of, and not disturbed."""
-    from synth.compiled import undisturbed
+    from synth.compiled import told_when_compiling, undisturbed
 
     with told_when_compiling(), undisturbed():
         yield
