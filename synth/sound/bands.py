@@ -26,6 +26,9 @@ FRAME: Final = (
     0.17  # s, of a level over time: as slow as time weighting F, and 6 Hz fine for the lowest octave
 )
 HOPS: Final = 4  # levels a frame
+AT_ONCE: Final = (
+    12  # frames, whose spectra the processor's cache holds: new memory takes as long as the transforms
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +88,7 @@ def band_history(pressure: Array, rate: float) -> BandHistory:
     padded = np.pad(sound, [(0, 0), (frame // 2, frame)])
     frames = np.lib.stride_tricks.sliding_window_view(padded, frame, axis=1)[:, middle]
     levels = []
-    for some in np.array_split(np.arange(len(middle)), 1 + len(middle) // 64):  # a long piece is large
+    for some in np.array_split(np.arange(len(middle)), 1 + len(middle) // AT_ONCE):
         power, finer = _powers(frames[:, some] * window, rate, window)
         levels.append(_db(power @ _shares(finer)))
     return BandHistory(middle / rate, np.concatenate(levels).T if levels else np.zeros((len(OCTAVES), 0)))
@@ -106,7 +109,8 @@ def _cut(sound: Array, first: int, last: int) -> Array:
 def _powers(windowed: Array, rate: float, window: Array) -> tuple[Array, Array]:
     """Mean-square pressure (..., F) in Pa2 of windowed sound (C, ..., n) at frequencies (F,), channels averaged."""
     size = fast_length(2 * windowed.shape[-1])  # finer, so that edges cut well
-    power = np.mean(np.abs(np.fft.rfft(windowed, size)) ** 2, axis=0)
+    spectrum = np.fft.rfft(windowed, size)
+    power = np.mean(spectrum.real**2 + spectrum.imag**2, axis=0)
     power[..., 1 : (size + 1) // 2] *= 2.0
     return power / (size * np.sum(window**2)), np.arange(power.shape[-1]) * rate / size
 

@@ -23,7 +23,6 @@ told must be modes: the residual K v - omega² M v of all is looked at.
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import itertools
 import math
 from collections.abc import Sequence
@@ -37,6 +36,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import AnyReal, Array, Bools, Indices, Singles
 from synth.cores import one_core, threads_allowed
+from synth.memory import give_back
 from synth.vibration.coupling import Structure
 from synth.vibration.eigen import STRIP, Blocks, block_modes, blocks_of, real_modes, reorder
 
@@ -151,8 +151,7 @@ def in_bands(structure: Structure, bands: list[ModeBand], limits: Array) -> tupl
 def _solved_alone(blocks: Blocks, band: ModeBand, host: tuple[Array, Array], limits: Array) -> _Solved:
     """The band solved, and what that took given back to the system: glibc keeps it where it is below 32 MiB."""
     found = _solve_band(blocks, band, host, limits)
-    with contextlib.suppress(OSError, AttributeError, TypeError):  # another library of C
-        ctypes.CDLL(None).malloc_trim(0)
+    give_back()
     return found
 
 

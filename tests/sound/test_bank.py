@@ -262,7 +262,7 @@ def test_a_long_piece_whose_transforms_are_others_is_the_plain_sum_too(monkeypat
     rng = np.random.default_rng(12)
     pole, weights = random_modes(rng, 60, 2)
     strokes, asked = random_strokes(rng, 60, 3, 0.2), []
-    made = bank.Transforms
+    made = bin_sums.Transforms
     monkeypatch.setattr(bank, "Transforms", lambda *, many: asked.append(many) or made(many=many))
     for frames in (19999, 20000):
         truth = plain_sum(pole, weights, strokes, frames=frames)

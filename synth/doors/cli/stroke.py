@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from synth.doors.cli import arguments, hearing
 from synth.files import atomic_write, check_place, write_text
+from synth.memory import keep_freed
 from synth.playing.report import trace_arrays
 from synth.playing.stroke import ContactModel, Direction, Grip, Hand
 
@@ -67,6 +68,7 @@ def command(
     from synth.sound.audio import check_output
     from synth.sound.render import ContactSettings, perform, scene
 
+    keep_freed()
     check_output(output)
     for path in (report, trace):
         if path is not None:
