@@ -20,7 +20,7 @@ def keep_freed() -> None:
     """Let blocks up to 32 MiB be taken from what was freed before, in a process that ends soon.
 
     glibc takes blocks from 128 KiB on from the system, which has to clear each page of them, until one as large has
-    been freed. A stroke makes hundreds of them: they took a tenth of its command's time.
+    been freed. A stroke makes hundreds of them: they took a twelfth of its command's time.
     """
     np.empty(GREATEST, np.uint8)  # never written to, freed at once
 

@@ -47,11 +47,13 @@ def command(
       tinewright check designs/quay-rail.toml --group D3
     """
     from synth.design.aliases import names_taken
+    from synth.memory import keep_freed
     from synth.table import as_json as data
     from synth.vibration.solve import solve_advice, solve_quarrels, solve_row
     from synth.workshop import check_screen, overview
     from synth.workshop.quarrel_list import quarrel_data
 
+    keep_freed()
     written, instrument = arguments.design_and_instrument(design)
     chosen = None if group is None else instrument.group_index(group)
     row = solve_row(instrument, fresh=fresh)
