@@ -11,9 +11,8 @@ from typing import Final
 
 import numpy as np
 
-GREATEST: Final = (32 << 20) - (
-    1 << 16
-)  # bytes: with what is kept beside it, it must stay below glibc's 32 MiB (mallopt(3))
+# bytes: with what is kept beside it, it must stay below glibc's 32 MiB (mallopt(3))
+GREATEST: Final = (32 << 20) - (1 << 16)
 
 
 def keep_freed() -> None:
