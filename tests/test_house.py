@@ -38,7 +38,8 @@ PLACES = """
     playing.contact.kernel playing.contact.resolution playing.contact.arrays
     playing.report playing.contact.run playing.contact.refusals
     playing.contact.traced playing.contact.stroke_contact
-    sound.fast_length sound.pole_steps sound.modal_state sound.bin_sums sound.onsets sound.bank sound.livebank
+    sound.fast_length sound.pole_steps sound.modal_state
+    sound.lanes sound.lane_transform sound.bin_sums sound.onsets sound.bank sound.livebank
     sound.limiter sound.clock sound.bandlimit sound.drive_parts sound.left_states sound.drive
     sound.overlay sound.convolution
     sound.radiator sound.radiator.thickness sound.radiator.dipoles sound.radiator.bar sound.radiator.pickup

@@ -29,15 +29,13 @@ from typing import Final
 import numpy as np
 
 from synth.arrays import AnyComplex, Array, Indices, Singles
-from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum, PlacedBlocks, Transforms
+from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum, PlacedBlocks
 from synth.sound.onsets import Coming, Events, Onsets
 from synth.sound.pole_steps import Advance, advanced, checked_poles, powers
 
 LENGTHS: Final = (64, 512, 2048, 8192)  # frames of a block; the first is summed directly
 BLOCK: Final = 1 << 20  # frames given out at once unless told otherwise
 SMALLER: Final = 1 << 18  # of more than MANY modes: what carries them over so many would leave the cache
-LONG: Final = 1 << 24  # frames at all points: six minutes of one, from which on scipy's transforms pay
-AT_ONCE: Final = (128, 64, 32, 24)  # blocks summed at once: what stays in the processor's cache
 MANY: Final = 8192  # modes
 CACHED: Final = 1 << 15  # amplitudes worked on at once: 512 KiB
 DEAD: Final = 1e-6  # of the loudest mode, -120 dB: what has died
@@ -75,8 +73,7 @@ def blocks(
     pole, weights = checked_poles(pole, weights)
     block = block or (SMALLER if pole.size > MANY else BLOCK)
     coming = Coming(events, pole.size, rate)
-    transforms = Transforms(many=frames * len(weights) >= LONG)
-    bank = _Bank(pole, weights, rate, block, transforms)
+    bank = _Bank(pole, weights, rate, block)
     for start in range(0, frames, block):
         stop = min(start + block, frames)
         sound = np.zeros((len(weights), stop - start), np.float32)
@@ -95,9 +92,7 @@ class _Bank:
     Modes stand in order of the longest block that they may fill, then by frequency.
     """
 
-    def __init__(
-        self, pole: AnyComplex, weights: AnyComplex, rate: float, block: int, transforms: Transforms
-    ) -> None:
+    def __init__(self, pole: AnyComplex, weights: AnyComplex, rate: float, block: int) -> None:
         log_pole_per_frame = pole / rate
         longest = _longest(log_pole_per_frame)
         order = np.lexsort((log_pole_per_frame.imag, longest))
@@ -107,7 +102,7 @@ class _Bank:
         self.loudness = np.abs(self.weights)
         self.peak_so_far = np.full((len(weights), 1), np.finfo(np.float32).tiny)
         self.state = np.zeros(self.log_pole_per_frame.size, complex)
-        self.all = _Active.of(self.log_pole_per_frame, longest[self.order], block, transforms)
+        self.all = _Active.of(self.log_pole_per_frame, longest[self.order], block)
         self.active = self.all
 
     def fill(self, sound: Singles, onsets: Onsets, left: int) -> None:
@@ -176,9 +171,7 @@ class _Active:
     parts: tuple[_Part, ...]
 
     @classmethod
-    def of(
-        cls, log_pole_per_frame: AnyComplex, longest: Indices, block: int, transforms: Transforms
-    ) -> _Active:
+    def of(cls, log_pole_per_frame: AnyComplex, longest: Indices, block: int) -> _Active:
         """All modes, given which of LENGTHS is the longest that each may fill (M,), rising."""
         parts, make = [], partial(_Part.of, log_pole_per_frame)
         last = len(LENGTHS) - 1
@@ -188,13 +181,13 @@ class _Active:
             most = -(-block // length)
             all_of_them = slice(edge[k], log_pole_per_frame.size)
             if k == last:
-                parts.append(make(all_of_them, k, transforms, above=shorter, upto=block, most=most))
+                parts.append(make(all_of_them, k, above=shorter, upto=block, most=most))
                 continue
-            parts.append(make(all_of_them, k, transforms, above=shorter, upto=length, most=1))
+            parts.append(make(all_of_them, k, above=shorter, upto=length, most=1))
             nepers = math.log(max(log_pole_per_frame.size, 1) / LOST)
             steep = slice(edge[k], edge[k + 1])
             most = min(most, math.ceil(nepers / STEEPEST * LENGTHS[k + 1] / length))
-            parts.append(make(steep, k, transforms, above=length, upto=block, most=most))
+            parts.append(make(steep, k, above=length, upto=block, most=most))
         return cls(np.arange(log_pole_per_frame.size), Advance(log_pole_per_frame, block), tuple(parts))
 
     def only(self, modes: Indices) -> _Active:
@@ -216,7 +209,6 @@ class _Part:
     make_reach: Callable[[], AnyComplex]
     above: int
     upto: int
-    at_once: int
 
     @classmethod
     def of(
@@ -224,19 +216,18 @@ class _Part:
         log_pole_per_frame: AnyComplex,
         modes: slice,
         k: int,
-        transforms: Transforms,
         *,
         above: int,
         upto: int,
         most: int,
     ) -> _Part:
         mine, length = log_pole_per_frame[modes], LENGTHS[k]
-        total: BlockSum = (BinSum if k else DenseSum)(mine, length, transforms)
+        total: BlockSum = (BinSum if k else DenseSum)(mine, length)
 
         def reach() -> AnyComplex:
             return powers(mine * length, most).astype(np.complex64)
 
-        return cls(modes, np.asarray(-mine.real), total, most, reach, above, upto, AT_ONCE[k])
+        return cls(modes, np.asarray(-mine.real), total, most, reach, above, upto)
 
     @cached_property
     def reach(self) -> AnyComplex:
@@ -252,7 +243,7 @@ class _Part:
             modes=slice(start, stop),
             decay_per_frame=self.decay_per_frame[mine],
             total=self.total.only(mine),
-            make_reach=lambda: self.reach[:, mine],
+            make_reach=lambda: np.take(self.reach, mine, axis=1),
         )
 
     def add(
@@ -275,11 +266,8 @@ class _Part:
         nth = np.arange(segment.size) - np.repeat(np.cumsum(counts) - counts, counts)
         filled = np.minimum(lengths[segment] - nth * length, length)
         blocks = PlacedBlocks(starts[segment] + nth * length, filled, segment, nth)
-        size = _even(segment.size, self.at_once)
         for here, weight in zip(sound, weights[:, self.modes], strict=True):
-            begun = states[:, self.modes] * weight
-            for at in range(0, segment.size, size):
-                self.total.add(here, blocks[at : at + size], begun, self.reach)
+            self.total.add(here, blocks, states[:, self.modes] * weight, self.reach)
 
     def _lives(self, relative: Array) -> int:
         """Blocks until all that is left of these modes is below LOST, from levels relative to the loudest."""
@@ -295,12 +283,6 @@ def _longest(log_pole_per_frame: AnyComplex) -> Indices:
     """Which of LENGTHS is the longest block that a mode may fill (M,); the first takes any decay."""
     steps = [-log_pole_per_frame.real * length <= STEEPEST for length in LENGTHS[1:]]
     return np.asarray(np.sum(steps, axis=0, dtype=np.int64))
-
-
-def _even(count: int, most: int) -> int:
-    """Up to `most`, so that `count` falls into even portions; a multiple of four: transforms go by four."""
-    portions = -(-count // most)
-    return -(-count // (4 * portions)) * 4
 
 
 def _total(rows: AnyComplex) -> Array:

@@ -19,7 +19,7 @@ The runs err by 5e-8 of a mode's largest sample at most; single precision adds a
 
 from __future__ import annotations
 
-import math
+import functools
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -31,6 +31,9 @@ from numpy.typing import NDArray
 
 from synth.arrays import AnyComplex, Array, Indices, Singles
 from synth.compiled import njit
+from synth.sound import lane_transform
+from synth.sound.lane_transform import RADIX
+from synth.sound.lanes import LANES, ROW, add_run, transpose
 from synth.sound.pole_steps import powers
 
 Rows = NDArray[Any]
@@ -54,41 +57,10 @@ SHAPE: Final = (
 NODES: Final = 40  # points at which the run is fitted
 PORTION: Final = 512  # modes fitted at once: what stays in the processor's cache
 TILE: Final = 64  # modes whose states are turned at once
+DENSE_AT_ONCE: Final = 128  # short blocks summed at once: what stays in the processor's cache
+LINE: Final = 64  # bytes that the processor's cache holds together
 QUARTER_TURNS: Final = np.array([1, -1j, -1, 1j])
 REACH: Final = 1e-9  # singular values of the wider runs below this are left out: their weights would be huge
-
-
-class Transforms:
-    """The inverse transforms of many blocks, and the memory for them: new memory costs more than the sums.
-
-    numpy's; for `many` blocks scipy's, which take four at once and half the time, but 0.1 s to be loaded.
-    """
-
-    def __init__(self, *, many: bool = False) -> None:
-        self._bins, self._samples = np.empty(0, np.complex64), np.empty(0, np.float32)
-        self._fast: Callable[..., Rows] | None = None
-        if many:
-            from scipy.fft import irfft
-
-            self._fast = irfft
-
-    def bins(self, rows: int, count: int) -> AnyComplex:
-        """(rows, count) complex64, zero."""
-        if self._bins.size < rows * count:
-            self._bins = np.empty(rows * count, np.complex64)
-        bins = self._bins[: rows * count].reshape(rows, count)
-        bins[:] = 0.0
-        return bins
-
-    def samples(self, bins: AnyComplex, length: int) -> Singles:
-        """Real signals (n, 2 length) of bins (B, n) from bin -BELOW on, which it uses up."""
-        half, size = _folded(bins, length).T, (bins.shape[1], 2 * length)
-        if self._fast is not None:
-            return np.asarray(self._fast(half, norm="forward"))
-        if self._samples.size < math.prod(size):
-            self._samples = np.empty(math.prod(size), np.float32)
-        out: Rows = self._samples[: math.prod(size)].reshape(size)
-        return np.asarray(np.fft.irfft(half, norm="forward", out=out), np.float32)
 
 
 @dataclass(frozen=True)
@@ -108,42 +80,28 @@ class BlockSum(ABC):
     """Sums K modes over blocks of one length. What it needs to know of each mode is made at the first use."""
 
     def __init__(
-        self,
-        log_pole_per_frame: AnyComplex,
-        length: int,
-        transforms: Transforms | None = None,
-        rows: Callable[[], Rows] | None = None,
+        self, log_pole_per_frame: AnyComplex, length: int, rows: Callable[[], Rows] | None = None
     ) -> None:
         self.log_pole_per_frame, self.length = log_pole_per_frame, length
-        self.transforms = transforms or Transforms()
         self._rows = rows or self._fitted
 
+    @abstractmethod
     def add(self, sound: Singles, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> None:
         """Adds blocks to sound (N,).
 
         states (S, K) complex64 at the first frames of the segments; reach (m, K) complex64 what carries them over
         0, 1, ... blocks.
         """
-        _add_blocks(sound, blocks.first, blocks.count, self._samples(blocks, states, reach), self.unwindow)
 
     def only(self, active: Indices) -> Self:
         """The same for some of the modes."""
         few = self.log_pole_per_frame[active]
-        return type(self)(few, self.length, self.transforms, lambda: self.rows[active])
+        return type(self)(few, self.length, lambda: self.rows[active])
 
     @cached_property
     def rows(self) -> Rows:
         """(K, ...) what stands for each mode in the table that multiplies the states."""
         return self._rows()
-
-    @property
-    @abstractmethod
-    def unwindow(self) -> Singles:
-        """(length,) by what the samples are multiplied."""
-
-    @abstractmethod
-    def _samples(self, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> Singles:
-        """(n, length or more)."""
 
     @abstractmethod
     def _fitted(self) -> Rows: ...
@@ -152,14 +110,13 @@ class BlockSum(ABC):
 class DenseSum(BlockSum):
     """Short blocks of modes of any decay, by one matrix product."""
 
-    @cached_property
-    def unwindow(self) -> Singles:
-        return np.ones(self.length, np.float32)
-
-    def _samples(self, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> Singles:
-        begun = states[blocks.segment]
-        begun *= reach[blocks.nth]
-        return begun.view(np.float32) @ self.rows.reshape(-1, self.length)
+    def add(self, sound: Singles, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> None:
+        table = self.rows.reshape(-1, self.length)
+        for at in range(0, len(blocks.first), DENSE_AT_ONCE):
+            some = blocks[at : at + DENSE_AT_ONCE]
+            begun = states[some.segment]
+            begun *= reach[some.nth]
+            _add_each(sound, some.first, some.count, begun.view(np.float32) @ table)
 
     def _fitted(self) -> Rows:
         factor = powers(self.log_pole_per_frame, self.length).astype(np.complex64)
@@ -170,19 +127,15 @@ class DenseSum(BlockSum):
 class BinSum(BlockSum):
     """Long blocks of modes that decay by no more than STEEPEST nepers within a block."""
 
-    @cached_property
-    def unwindow(self) -> Singles:
-        """What undoes the window."""
-        position = (np.arange(self.length) - self.length / 2) / (OVERSAMPLING * self.length)
-        return np.asarray((1 / window(position)).astype(np.float32))
-
-    def _samples(self, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> Singles:
-        count, runs = len(blocks.first), self.runs
-        bins = self.transforms.bins(self.length + 1 + WIDEST, count)
-        begun = np.empty((TILE, count), np.complex64)
+    def add(self, sound: Singles, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> None:
+        runs, plan = self.runs, lane_transform.plan(self.length)
+        place = _places(self.length)
+        room = _room(int(place.max()) + 1)
+        where = (blocks.first, blocks.count, blocks.segment, blocks.nth)
+        transform = (plan.place, plan.first, plan.turns, plan.half_turns)
+        begun = (np.ascontiguousarray(states), np.ascontiguousarray(reach))  # `lanes` counts on it
         run = (runs.first, runs.ends, runs.weights)
-        _add_runs(states, reach, blocks.segment, blocks.nth, *run, begun, bins)
-        return self.transforms.samples(bins, self.length)
+        _add_sums(sound, *where, *begun, *run, place, *transform, unwindow(self.length), room)
 
     @cached_property
     def runs(self) -> Runs:
@@ -205,46 +158,149 @@ class Runs:
     weights: AnyComplex  # (ends[-1],)
 
 
+@functools.cache
+def _places(length: int) -> Indices:
+    """(length + 1 + WIDEST,) rows of the bins from -BELOW on: those of the transform, the others' after them."""
+    own = lane_transform.plan(length).place
+    beside = own.max() + 1 + np.arange(WIDEST)
+    return np.concatenate([beside[:BELOW], own, beside[BELOW:]])
+
+
+@functools.cache
+def unwindow(length: int) -> Singles:
+    """(length,) what undoes the window."""
+    position = (np.arange(length) - length / 2) / (OVERSAMPLING * length)
+    return np.asarray((1 / window(position)).astype(np.float32))
+
+
+def _room(rows: int) -> Singles:
+    """(rows, ROW) where no row lies across two lines of the processor's cache."""
+    numbers = np.empty((rows + 1) * ROW, np.float32)
+    skipped = -numbers.ctypes.data % LINE // numbers.itemsize
+    return numbers[skipped : skipped + rows * ROW].reshape(rows, ROW)
+
+
 @njit(cache=True, nogil=True, fastmath={"contract"})
-def _add_runs(
-    states: Any,
-    reach: Any,
+def _add_sums(
+    sound: Any,
+    starts: Any,
+    counts: Any,
     segment: Any,
     nth: Any,
+    states: Any,
+    reach: Any,
     first: Any,
     ends: Any,
     weights: Any,
-    begun: Any,
-    bins: Any,
+    place: Any,
+    own_place: Any,
+    radix: Any,
+    turns: Any,
+    half_turns: Any,
+    factor: Any,
+    room: Any,
 ) -> None:
-    """Adds to bins (B, n) the runs of the nth blocks (n,) of segments with states (S, K), carried by reach (m, K).
+    """Adds to sound (N,) the sums of all modes over the blocks, LANES at a time; `room` as `_room` makes it."""
+    for at in range(0, starts.shape[0], LANES):
+        upto = min(at + LANES, starts.shape[0])
+        _clear(room)
+        _add_runs(room, segment[at:upto], nth[at:upto], states, reach, first, ends, weights, place)
+        _fold(room, place, factor.shape[0])
+        lane_transform.transform(room, own_place, radix, turns, half_turns)
+        _add_lanes(sound, starts[at:upto], counts[at:upto], room, RADIX * radix, factor)
 
-    Twice as fast as a sparse product, whose memory is new. `begun` (TILE, n) has room for some modes' states at the
-    beginnings of the blocks, side by side.
+
+@njit(part=True)
+def _clear(room: Any) -> None:
+    for row in range(room.shape[0]):
+        for j in range(ROW):
+            room[row, j] = 0.0
+
+
+@njit(part=True, fastmath={"contract"})
+def _add_runs(
+    bins: Any,
+    segment: Any,
+    nth: Any,
+    states: Any,
+    reach: Any,
+    first: Any,
+    ends: Any,
+    weights: Any,
+    place: Any,
+) -> None:
+    """Adds to bins the runs of the nth blocks (at most LANES) of segments with states (S, K), carried by reach."""
+    modes = states.shape[1]
+    begun, carry = np.empty((TILE, ROW), np.float32), np.empty((TILE, ROW), np.float32)
+    from_state, from_reach = np.zeros(LANES, np.int64), np.zeros(LANES, np.int64)
+    for j in range(segment.shape[0]):
+        from_state[j], from_reach[j] = 2 * modes * segment[j], 2 * modes * nth[j]
+    for begin in range(0, modes, TILE):
+        count = min(TILE, modes - begin)
+        whole = count - count % (LANES // 2)
+        for k in range(0, whole, LANES // 2):
+            transpose(states, from_state, 2 * (begin + k), begun, k * ROW, LANES)
+            transpose(reach, from_reach, 2 * (begin + k), carry, k * ROW, LANES)
+        for j in range(segment.shape[0]):
+            for k in range(whole, count):
+                state, factor = states[segment[j], begin + k], reach[nth[j], begin + k]
+                begun[k, j], begun[k, LANES + j] = state.real, state.imag
+                carry[k, j], carry[k, LANES + j] = factor.real, factor.imag
+        for k in range(count):
+            mode = begin + k
+            add_run(bins, place, first[mode], weights, ends[mode], ends[mode + 1], begun, carry, k)
+
+
+@njit(part=True, fastmath={"contract"})
+def _fold(bins: Any, place: Any, length: int) -> None:
+    """Bins -BELOW ... length + WIDEST - BELOW become the half spectrum 0 ... length of a real signal.
+
+    What lies below 0 Hz or above half the rate is, in a real signal, the conjugate of its mirror image. The two end
+    bins are their own.
     """
-    modes, count = states.shape[1], segment.shape[0]
-    tile = begun.shape[0]
-    for begin in range(0, modes, tile):
-        end = min(begin + tile, modes)
-        for j in range(count):
-            state, carry = states[segment[j]], reach[nth[j]]
-            for k in range(begin, end):
-                begun[k - begin, j] = state[k] * carry[k]
-        for k in range(begin, end):
-            state = begun[k - begin]
-            for b in range(ends[k], ends[k + 1]):
-                weight, row = weights[b], bins[first[k] + b - ends[k]]
-                for j in range(count):
-                    row[j] += weight * state[j]
+    top = BELOW + length
+    for k in range(1, place.shape[0] - top):
+        _add_conjugate(bins[place[top - k]], bins[place[top + k]])
+    for k in range(1, BELOW + 1):
+        _add_conjugate(bins[place[BELOW + k]], bins[place[BELOW - k]])
+    _add_conjugate(bins[place[BELOW]], bins[place[BELOW]])
+    _add_conjugate(bins[place[top]], bins[place[top]])
+
+
+@njit(part=True)
+def _add_conjugate(row: Any, other: Any) -> None:
+    for j in range(LANES):
+        row[j] += other[j]
+        row[LANES + j] -= other[LANES + j]
+
+
+@njit(part=True, fastmath={"contract"})
+def _add_lanes(sound: Any, starts: Any, counts: Any, room: Any, group: int, factor: Any) -> None:
+    """Adds to sound (N,) the first so many samples of each block, times factor (L,), from rows of two samples."""
+    lines, starts_in_room = np.empty((LANES, 2 * group), np.float32), LANES * np.arange(LANES)
+    for row in range(0, factor.shape[0] // 2, group):
+        for j in range(0, group, LANES // 2):
+            transpose(room, starts_in_room, (row + row // group + j) * ROW, lines, 2 * j, 2 * group)
+        for lane in range(starts.shape[0]):
+            begin = 2 * row
+            end = min(begin + 2 * group, counts[lane])
+            if end > begin:
+                at, line, here = (
+                    sound[starts[lane] + begin : starts[lane] + end],
+                    lines[lane],
+                    factor[begin:end],
+                )
+                for i in range(end - begin):
+                    at[i] += line[i] * here[i]
 
 
 @njit(cache=True, nogil=True)
-def _add_blocks(sound: Any, first: Any, counts: Any, samples: Any, factor: Any) -> None:
-    """Adds to sound (N,) the first so many samples of each block (n, L or more), times factor (L,)."""
+def _add_each(sound: Any, first: Any, counts: Any, samples: Any) -> None:
+    """Adds to sound (N,) the first so many samples of each block (n, L)."""
     for j in range(first.shape[0]):
         at, block = sound[first[j] : first[j] + counts[j]], samples[j]
         for i in range(counts[j]):
-            at[i] += block[i] * factor[i]
+            at[i] += block[i]
 
 
 def window(u: Array) -> Array:
@@ -289,17 +345,3 @@ def _target(log_pole_per_frame: AnyComplex, near: Array, nodes: Array, length: i
 def _bin(log_pole_per_frame: AnyComplex, length: int) -> Array:
     """The bin at or below each mode's frequency (K,)."""
     return np.asarray(np.floor(log_pole_per_frame.imag * (OVERSAMPLING * length / (2 * np.pi))))
-
-
-def _folded(bins: AnyComplex, length: int) -> AnyComplex:
-    """Bins -BELOW ... length + WIDEST - BELOW as the half spectrum 0 ... length of a real signal.
-
-    What lies below 0 Hz or above half the rate is, in a real signal, the conjugate of its mirror image. The two end
-    bins have no mirror image, so they count twice.
-    """
-    half = bins[BELOW : BELOW + length + 1]
-    half[1 : BELOW + 1] += bins[BELOW - 1 :: -1].conj()
-    above = bins[BELOW + length + 1 :]
-    half[length - len(above) : length] += above[::-1].conj()
-    half[[0, -1]] *= 2
-    return half

@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 
 from synth.playing.contact import kernel, layout, modal_step
-from synth.sound.bin_sums import BinSum, PlacedBlocks
+from synth.sound.bin_sums import BinSum, DenseSum, PlacedBlocks
 from synth.sound.drive import Drive, Force
 from synth.sound.left_states import MANY
 from synth.sound.zwicker import loudness_over_time
@@ -58,9 +58,10 @@ def compile_all() -> None:
     drive = Drive(pole, np.ones((2, len(pole)), complex), immediate=np.zeros(2, np.bool_), rate=RATE)
     force = Force(np.array([0.01, 0.011]), np.array([0, 0]), np.array([1.0, -1.0]))
     drive(drive.inputs(np.ones((1, len(pole)), complex)), force)
-    sum_ = BinSum(np.array([-1e-4 + 0.1j]), 4096)
     zero, one = np.zeros(1, np.int64), np.ones((1, 1), np.complex64)
-    sum_.add(np.zeros(4096, np.float32), PlacedBlocks(zero, np.full(1, 4096), zero, zero), one, one)
+    for sum_ in (BinSum, DenseSum):
+        blocks = PlacedBlocks(zero, np.full(1, 64), zero, zero)
+        sum_(np.array([-1e-4 + 0.1j]), 64).add(np.zeros(64, np.float32), blocks, one, one)
     loudness_over_time(np.zeros((1, 4800)), RATE)
 
 

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import AnyComplex, Array, Indices, Singles
 from synth.compiled import njit
-from synth.sound.bin_sums import BELOW, OVERSAMPLING, RUNS, STEEPEST, BinSum
+from synth.sound.bin_sums import BELOW, OVERSAMPLING, RUNS, STEEPEST, BinSum, unwindow
 
 States = NDArray[np.complex64]
 
@@ -74,7 +74,7 @@ class _Runs:
         self.modes, turn = modes, turn[modes]
         whole = BinSum(turn, size)
         self.size = size
-        self.over_window = whole.unwindow[::-1].astype(np.float64)
+        self.over_window = unwindow(size)[::-1].astype(np.float64)
         self.first, self.ends = whole.runs.first, whole.runs.ends
         counts = np.diff(self.ends)
         bins = np.repeat(self.first, counts) + np.arange(self.ends[-1]) - np.repeat(self.ends[:-1], counts)

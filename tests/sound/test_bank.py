@@ -255,16 +255,3 @@ ONE = np.ones(1)
 def test_what_cannot_be_summed_is_refused(pole, weights, strokes, said):
     with pytest.raises(ValueError, match=said):
         bank.render(pole, weights, strokes, rate=RATE, frames=480)
-
-
-def test_a_long_piece_whose_transforms_are_others_is_the_plain_sum_too(monkeypatch):
-    monkeypatch.setattr(bank, "LONG", 2 * 20000)
-    rng = np.random.default_rng(12)
-    pole, weights = random_modes(rng, 60, 2)
-    strokes, asked = random_strokes(rng, 60, 3, 0.2), []
-    made = bin_sums.Transforms
-    monkeypatch.setattr(bank, "Transforms", lambda *, many: asked.append(many) or made(many=many))
-    for frames in (19999, 20000):
-        truth = plain_sum(pole, weights, strokes, frames=frames)
-        assert_exact(bank.render(pole, weights, strokes, rate=RATE, frames=frames), truth)
-    assert asked == [False, True]

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from synth.sound import bin_sums
-from synth.sound.bin_sums import BinSum, DenseSum, PlacedBlocks, Transforms
+from synth.sound.bin_sums import BinSum, DenseSum, PlacedBlocks
+from synth.sound.lanes import LANES, ROW
 
 ROUNDING = 8e-7  # of a single mode's amplitude: the bins' single precision, at the worst of a hundred modes
 
@@ -91,19 +92,46 @@ def test_blocks_of_a_segment_follow_one_another_and_are_added_where_they_stand(k
     assert np.abs(sound - truth).max() < 20 * ROUNDING
 
 
-@pytest.mark.parametrize("many", [False, True])
-def test_what_lies_outside_the_spectrum_is_its_mirror_image(many):
-    rng, length = np.random.default_rng(5), 512
-    bins = rng.standard_normal((length + 1 + bin_sums.WIDEST, 24)) * np.exp(1j * rng.uniform(0, 7, 24))
-    turns = np.exp(
-        1j * np.pi / length * np.outer(np.arange(2 * length), np.arange(len(bins)) - bin_sums.BELOW)
+def test_some_of_the_states_and_steps_may_stand_in_memory_in_any_order():
+    rng, length = np.random.default_rng(6), 512
+    turn = modes(length, 1.5, 20)
+    states, reach = (np.exp(1j * rng.uniform(0, 7, (3, 20))).astype(np.complex64) for _ in range(2))
+    blocks = PlacedBlocks(
+        np.arange(9) * length, np.full(9, length), np.repeat(np.arange(3), 3), np.tile(np.arange(3), 3)
     )
-    truth = 2 * (turns @ bins).real.T
-    room = Transforms(many=many)
-    for count in (24, 7):  # less than the room
-        taken = room.bins(*bins[:, :count].shape)
-        taken[:] = bins[:, :count]
-        samples = room.samples(taken, length)
-        assert samples.shape == (count, 2 * length)
-        assert np.abs(samples - truth[:count]).max() < 4e-7 * np.abs(truth).max()
-        assert not room.bins(len(bins), 24).any()
+    sounds = []
+    for order in (np.ascontiguousarray, np.asfortranarray):
+        sounds.append(np.zeros(9 * length, np.float32))
+        BinSum(turn, length).add(sounds[-1], blocks, order(states), order(reach))
+    assert (sounds[0] == sounds[1]).all()
+
+
+@pytest.mark.parametrize("count", [1, 7, 8, 9, 17])
+@pytest.mark.parametrize("kept", [1, 3, 4, 65])
+def test_any_number_of_blocks_and_modes_is_the_plain_sum(count, kept):
+    """A last portion of blocks or modes that is not full, and whose other places nobody clears."""
+    rng, length = np.random.default_rng(count * kept), 512
+    turn = modes(length, 1.5, 70)[:kept]
+    states = np.exp(1j * rng.uniform(0, 7, (count, kept))).astype(np.complex64)
+    truth = (states @ np.exp(np.multiply.outer(turn, np.arange(length)))).real
+    assert np.abs(made(BinSum(turn, length), states) - truth).max() < ROUNDING * max(1.0, np.sqrt(kept))
+
+
+def test_what_lies_outside_the_spectrum_is_its_mirror_image():
+    rng, length = np.random.default_rng(5), 512
+    count = length + 1 + bin_sums.WIDEST
+    bins = rng.standard_normal((count, LANES)) * np.exp(1j * rng.uniform(0, 7, LANES))
+    place = bin_sums._places(length)
+    room = np.full((place.max() + 1, ROW), np.nan, np.float32)
+    room[place, :LANES], room[place, LANES:] = bins.real, bins.imag
+    bin_sums._fold.py_func(room, place, length)
+    truth = np.zeros((length + 1, LANES), complex)  # what a real signal's spectrum has, bin by bin
+    for k, row in zip(range(-bin_sums.BELOW, count - bin_sums.BELOW), bins, strict=True):
+        if k in (0, length):
+            truth[k] += row + row.conj()
+        elif 0 < k < length:
+            truth[k] += row
+        else:
+            truth[-k if k < 0 else 2 * length - k] += row.conj()
+    own = room[place[bin_sums.BELOW : bin_sums.BELOW + length + 1]]
+    assert np.abs(own[:, :LANES] + 1j * own[:, LANES:] - truth).max() < 1e-6
