@@ -5,7 +5,7 @@ sums modes: scipy.signal.lfilter and sosfilt for each mode, a float32 matrix pro
 compiled recursion for each mode (numba). Every method makes the same sound: modes from 20 Hz to 23 kHz, decays of 5
 to 60 s, so that none dies; all struck every two seconds. Figures are multiples of real time at 48 kHz, mono, with
 all that a method prepares; medians of several rounds in which the methods take turns. The offline bank makes 400 s
-of sound, and a minute, for which it does not load scipy's transforms. Slow methods are measured on fewer modes or
+of sound, and a minute, of which what it prepares is a larger part. Slow methods are measured on fewer modes or
 fewer seconds and scaled in proportion, marked *. `--readme` writes the table between the markers of README.md.
 """
 
@@ -26,7 +26,7 @@ RATE = 48000.0
 MODES = (300, 2700, 27000)
 LIVE_MODES = (300, 3000, 27000)
 STROKE_EVERY = 2.0  # s
-LONG, MINUTE = 400.0, 60.0  # s of sound: with the transforms of long pieces, and without
+LONG, MINUTE = 400.0, 60.0  # s of sound
 BLOCK = 256  # frames of a live block
 README = Path(__file__).parents[1] / "README.md"
 THREADS = (
@@ -337,7 +337,7 @@ def table(figures: dict[str, Any]) -> str:
         f"On one core, 2,700 modes: {others}. "
         f"Largest difference from the plain sum {ones['1']['error']:.1e} of the peak.",
         f"Modes of 20 Hz to 23 kHz, decays 5 to 60 s (second row 5 ms to 60 s), "
-        f"{LONG:g} s of sound (third row a minute, too short for scipy's transforms, 0.1 s to be loaded), "
+        f"{LONG:g} s of sound (third row a minute), "
         f"all struck every {STROKE_EVERY:g} s; the live bank twenty times a second. "
         "The offline bank uses one core. "
         "* measured on fewer seconds or modes and scaled in proportion. "
