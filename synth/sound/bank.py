@@ -29,7 +29,7 @@ from typing import Final
 import numpy as np
 
 from synth.arrays import AnyComplex, Array, Indices, Singles
-from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum, PlacedBlocks
+from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum, PlacedBlocks, in_fours
 from synth.sound.onsets import Coming, Events, Onsets
 from synth.sound.pole_steps import Advance, advanced, checked_poles, powers
 
@@ -225,13 +225,13 @@ class _Part:
         total: BlockSum = (BinSum if k else DenseSum)(mine, length)
 
         def reach() -> AnyComplex:
-            return powers(mine * length, most).astype(np.complex64)
+            return in_fours(powers(mine * length, most).astype(np.complex64))
 
         return cls(modes, np.asarray(-mine.real), total, most, reach, above, upto)
 
     @cached_property
     def reach(self) -> AnyComplex:
-        """(most, K) what carries a state over 0, 1, ... blocks."""
+        """(most, K or more) what carries a state over 0, 1, ... blocks."""
         return self.make_reach()
 
     def only(self, modes: Indices) -> _Part:
@@ -243,7 +243,7 @@ class _Part:
             modes=slice(start, stop),
             decay_per_frame=self.decay_per_frame[mine],
             total=self.total.only(mine),
-            make_reach=lambda: np.take(self.reach, mine, axis=1),
+            make_reach=lambda: in_fours(np.take(self.reach, mine, axis=1)),
         )
 
     def add(

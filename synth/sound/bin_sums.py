@@ -58,6 +58,8 @@ NODES: Final = 40  # points at which the run is fitted
 PORTION: Final = 512  # modes fitted at once: what stays in the processor's cache
 TILE: Final = 64  # modes whose states are turned at once
 DENSE_AT_ONCE: Final = 128  # short blocks summed at once: what stays in the processor's cache
+FOUR: Final = LANES // 2  # complex numbers of a vector
+IN_A_ROW: Final = LANES * np.arange(LANES)  # vectors one behind the other
 LINE: Final = 64  # bytes that the processor's cache holds together
 QUARTER_TURNS: Final = np.array([1, -1j, -1, 1j])
 REACH: Final = 1e-9  # singular values of the wider runs below this are left out: their weights would be huge
@@ -89,8 +91,8 @@ class BlockSum(ABC):
     def add(self, sound: Singles, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> None:
         """Adds blocks to sound (N,).
 
-        states (S, K) complex64 at the first frames of the segments; reach (m, K) complex64 what carries them over
-        0, 1, ... blocks.
+        states (S, K) complex64 at the first frames of the segments; reach (m, K or more) complex64 what carries
+        them over 0, 1, ... blocks.
         """
 
     def only(self, active: Indices) -> Self:
@@ -115,7 +117,7 @@ class DenseSum(BlockSum):
         for at in range(0, len(blocks.first), DENSE_AT_ONCE):
             some = blocks[at : at + DENSE_AT_ONCE]
             begun = states[some.segment]
-            begun *= reach[some.nth]
+            begun *= reach[some.nth, : begun.shape[1]]
             _add_each(sound, some.first, some.count, begun.view(np.float32) @ table)
 
     def _fitted(self) -> Rows:
@@ -128,14 +130,20 @@ class BinSum(BlockSum):
     """Long blocks of modes that decay by no more than STEEPEST nepers within a block."""
 
     def add(self, sound: Singles, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> None:
-        runs, plan = self.runs, lane_transform.plan(self.length)
-        place = _places(self.length)
-        room = _room(int(place.max()) + 1)
-        where = (blocks.first, blocks.count, blocks.segment, blocks.nth)
+        runs, plan, place = self.runs, lane_transform.plan(self.length), _places(self.length)
+        states, reach = in_fours(states), in_fours(reach)
+        begins = (_begins(states, blocks.segment), _begins(reach, blocks.nth))
+        run = (runs.first, runs.ends, runs.weights, place)
         transform = (plan.place, plan.first, plan.turns, plan.half_turns)
-        begun = (np.ascontiguousarray(states), np.ascontiguousarray(reach))  # `lanes` counts on it
-        run = (runs.first, runs.ends, runs.weights)
-        _add_sums(sound, *where, *begun, *run, place, *transform, unwindow(self.length), room)
+        group = RADIX * plan.first
+        room = (
+            _room(int(place.max()) + 1),
+            _room(TILE),
+            _room(TILE),
+            np.empty((LANES, 2 * group), np.float32),
+        )
+        where = (blocks.first, blocks.count, unwindow(self.length))
+        _add_sums(sound, states, reach, *begins, *run, *transform, *where, IN_A_ROW, *room)
 
     @cached_property
     def runs(self) -> Runs:
@@ -180,15 +188,26 @@ def _room(rows: int) -> Singles:
     return numbers[skipped : skipped + rows * ROW].reshape(rows, ROW)
 
 
+def in_fours(rows: AnyComplex) -> AnyComplex:
+    """Rows (n, K) complex64 in the order of their indices, as many columns as fours take, as they are taken."""
+    few = rows.shape[1] % FOUR
+    return np.ascontiguousarray(np.pad(rows, ((0, 0), (0, FOUR - few))) if few else rows)
+
+
+def _begins(rows: AnyComplex, which: Indices) -> Indices:
+    """At which number each of these rows begins, for all lanes: those to spare have the first row."""
+    begins = np.zeros(-(-which.size // LANES) * LANES, np.int64)
+    begins[: which.size] = 2 * rows.shape[1] * which
+    return begins
+
+
 @njit(cache=True, nogil=True, fastmath={"contract"})
 def _add_sums(
     sound: Any,
-    starts: Any,
-    counts: Any,
-    segment: Any,
-    nth: Any,
     states: Any,
     reach: Any,
+    from_state: Any,
+    from_reach: Any,
     first: Any,
     ends: Any,
     weights: Any,
@@ -197,58 +216,34 @@ def _add_sums(
     radix: Any,
     turns: Any,
     half_turns: Any,
+    starts: Any,
+    counts: Any,
     factor: Any,
-    room: Any,
-) -> None:
-    """Adds to sound (N,) the sums of all modes over the blocks, LANES at a time; `room` as `_room` makes it."""
-    for at in range(0, starts.shape[0], LANES):
-        upto = min(at + LANES, starts.shape[0])
-        _clear(room)
-        _add_runs(room, segment[at:upto], nth[at:upto], states, reach, first, ends, weights, place)
-        _fold(room, place, factor.shape[0])
-        lane_transform.transform(room, own_place, radix, turns, half_turns)
-        _add_lanes(sound, starts[at:upto], counts[at:upto], room, RADIX * radix, factor)
-
-
-@njit(part=True)
-def _clear(room: Any) -> None:
-    for row in range(room.shape[0]):
-        for j in range(ROW):
-            room[row, j] = 0.0
-
-
-@njit(part=True, fastmath={"contract"})
-def _add_runs(
+    in_a_row: Any,
     bins: Any,
-    segment: Any,
-    nth: Any,
-    states: Any,
-    reach: Any,
-    first: Any,
-    ends: Any,
-    weights: Any,
-    place: Any,
+    begun: Any,
+    carry: Any,
+    lines: Any,
 ) -> None:
-    """Adds to bins the runs of the nth blocks (at most LANES) of segments with states (S, K), carried by reach."""
-    modes = states.shape[1]
-    begun, carry = np.empty((TILE, ROW), np.float32), np.empty((TILE, ROW), np.float32)
-    from_state, from_reach = np.zeros(LANES, np.int64), np.zeros(LANES, np.int64)
-    for j in range(segment.shape[0]):
-        from_state[j], from_reach[j] = 2 * modes * segment[j], 2 * modes * nth[j]
-    for begin in range(0, modes, TILE):
-        count = min(TILE, modes - begin)
-        whole = count - count % (LANES // 2)
-        for k in range(0, whole, LANES // 2):
-            transpose(states, from_state, 2 * (begin + k), begun, k * ROW, LANES)
-            transpose(reach, from_reach, 2 * (begin + k), carry, k * ROW, LANES)
-        for j in range(segment.shape[0]):
-            for k in range(whole, count):
-                state, factor = states[segment[j], begin + k], reach[nth[j], begin + k]
-                begun[k, j], begun[k, LANES + j] = state.real, state.imag
-                carry[k, j], carry[k, LANES + j] = factor.real, factor.imag
-        for k in range(count):
-            mode = begin + k
-            add_run(bins, place, first[mode], weights, ends[mode], ends[mode + 1], begun, carry, k)
+    """Adds to sound (N,) the sums of all modes over the blocks, LANES at a time.
+
+    Each block begins in the product of a state and a reach. The last four are room to work in.
+    """
+    for at in range(0, starts.shape[0], LANES):
+        for row in range(bins.shape[0]):
+            for j in range(ROW):
+                bins[row, j] = 0.0
+        for begin in range(0, first.shape[0], TILE):
+            count = min(TILE, first.shape[0] - begin)
+            for k in range(0, count, FOUR):
+                transpose(states, from_state, at, 2 * (begin + k), begun, k * ROW, LANES)
+                transpose(reach, from_reach, at, 2 * (begin + k), carry, k * ROW, LANES)
+            for k in range(count):
+                mode = begin + k
+                add_run(bins, place, first[mode], weights, ends[mode], ends[mode + 1], begun, carry, k)
+        _fold(bins, place, factor.shape[0])
+        lane_transform.transform(bins, own_place, radix, turns, half_turns)
+        _add_lanes(sound, at, starts, counts, factor, in_a_row, bins, lines)
 
 
 @njit(part=True, fastmath={"contract"})
@@ -275,23 +270,18 @@ def _add_conjugate(row: Any, other: Any) -> None:
 
 
 @njit(part=True, fastmath={"contract"})
-def _add_lanes(sound: Any, starts: Any, counts: Any, room: Any, group: int, factor: Any) -> None:
+def _add_lanes(
+    sound: Any, at: int, starts: Any, counts: Any, factor: Any, in_a_row: Any, bins: Any, lines: Any
+) -> None:
     """Adds to sound (N,) the first so many samples of each block, times factor (L,), from rows of two samples."""
-    lines, starts_in_room = np.empty((LANES, 2 * group), np.float32), LANES * np.arange(LANES)
-    for row in range(0, factor.shape[0] // 2, group):
-        for j in range(0, group, LANES // 2):
-            transpose(room, starts_in_room, (row + row // group + j) * ROW, lines, 2 * j, 2 * group)
-        for lane in range(starts.shape[0]):
-            begin = 2 * row
-            end = min(begin + 2 * group, counts[lane])
-            if end > begin:
-                at, line, here = (
-                    sound[starts[lane] + begin : starts[lane] + end],
-                    lines[lane],
-                    factor[begin:end],
-                )
-                for i in range(end - begin):
-                    at[i] += line[i] * here[i]
+    length, group = factor.shape[0], lines.shape[1] // 2
+    for row in range(0, length // 2, group):
+        for j in range(0, group, FOUR):
+            transpose(bins, in_a_row, 0, (row + row // group + j) * ROW, lines, 2 * j, 2 * group)
+        for lane in range(min(LANES, starts.shape[0] - at)):
+            here, line, undo = sound[starts[at + lane] + 2 * row :], lines[lane], factor[2 * row :]
+            for i in range(min(2 * group, counts[at + lane] - 2 * row)):
+                here[i] += line[i] * undo[i]
 
 
 @njit(cache=True, nogil=True)

@@ -247,27 +247,26 @@ def add_run(
 
 
 @_step
-def transpose(typing: Any, source: Any, starts: Any, more: Any, target: Any, to: Any, stride: Any) -> Any:
-    """LANES numbers each from source[starts[j] + more] on become columns: at target[to], target[to + stride] ..."""
+def transpose(
+    typing: Any, source: Any, starts: Any, first: Any, more: Any, target: Any, to: Any, stride: Any
+) -> Any:
+    """LANES numbers each from source[starts[first + j] + more] on become columns: at target[to + j stride]."""
 
     def write(context: Any, code: Any, signature: Any, words: Any) -> Any:
-        source, target = (_Memory.of(context, code, signature.args[k], words[k]) for k in (0, 3))
+        source, target = (_Memory.of(context, code, signature.args[k], words[k]) for k in (0, 4))
         starts = context.make_array(signature.args[1])(context, code, words[1]).data
-        begins = (code.load(code.gep(starts, [ir.Constant(_INDEX, j)])) for j in range(LANES))
-        lines = [source.vector(code.add(each, words[2])) for each in begins]
+        begins = [code.load(code.gep(starts, [_plus(code, words[2], j)])) for j in range(LANES)]
+        lines = [source.vector(code.add(each, words[3])) for each in begins]
+        half = LANES // 2
         for _ in range(LANES.bit_length() - 1):
-            half = LANES // 2
-            lines = [
-                each
-                for one, other in zip(lines[:half], lines[half:], strict=True)
-                for each in _interleaved(code, one, other)
-            ]
+            pairs = zip(lines[:half], lines[half:], strict=True)
+            lines = [each for one, other in pairs for each in _interleaved(code, one, other)]
         for j, line in enumerate(lines):
-            target.put(code.add(words[4], _times(code, words[5], j)), line)
+            target.put(code.add(words[5], _times(code, words[6], j)), line)
         return context.get_dummy_value()
 
     index = types.int64
-    return types.void(source, starts, index, target, index, index), write
+    return types.void(source, starts, index, index, target, index, index), write
 
 
 def _interleaved(code: Any, one: Any, other: Any) -> list[Any]:

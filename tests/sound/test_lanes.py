@@ -97,17 +97,17 @@ def test_a_length_that_no_step_fits_is_refused(points):
 
 
 @njit()
-def _transposed(source, starts, more, target, to, stride):
-    lanes.transpose(source, starts, more, target, to, stride)
+def _transposed(source, starts, first, more, target, to, stride):
+    lanes.transpose(source, starts, first, more, target, to, stride)
 
 
 def test_rows_become_columns():
     source = np.arange(400, dtype=np.float32)
-    starts = np.array([0, 40, 7, 99, 200, 13, 300, 64])
+    starts = np.array([390, 0, 40, 7, 99, 200, 13, 300, 64])
     target = np.full(400, -1.0, np.float32)
-    _transposed(source, starts, 5, target, 3, 20)
+    _transposed(source, starts, 1, 5, target, 3, 20)
     truth = np.full(400, -1.0)
-    for lane, start in enumerate(starts):
+    for lane, start in enumerate(starts[1:]):
         for j in range(LANES):
             truth[3 + 20 * j + lane] = source[start + 5 + j]
     assert (target == truth).all()
