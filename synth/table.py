@@ -14,15 +14,16 @@ import operator
 import re
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from html import escape
 from typing import Any, Final
+
+from synth.frozen import frozen
 
 _NARROWEST: Final = 12  # letters of a column that is wrapped for a narrow terminal
 _MINUS_NOTHING: Final = re.compile(r"-(?=0*\.?0*$)")
 
 
-@dataclass(frozen=True)
+@frozen
 class Column:
     """`key` names it in data (none: not there), `heading` for people (None: not there).
 
@@ -55,7 +56,7 @@ class Column:
         return _MINUS_NOTHING.sub(plus, said) if isinstance(value, float) else said
 
 
-@dataclass(frozen=True)
+@frozen
 class Table:
     """Columns over rows. `ticks` puts a box to tick before every row on paper and page."""
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
 from typing import Final
 
@@ -29,6 +28,7 @@ from synth.design.instrument import (
 from synth.design.keys_as_written import figure, key_in, key_of, unit_of, units_of
 from synth.design.material import material, material_row, sheet
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import DEGREE, KELVIN_AT_0_C, MM, Units, length_said
 
 LONGEST_BAR: Final = 10.0  # m
@@ -42,7 +42,7 @@ ONE_PLACE: Final = 1.0  # mm; two feet this near are one
 FEET_APART: Final = 0.1  # of their distance; what a drawing may differ before it is worth a word
 
 
-@dataclass(frozen=True)
+@frozen
 class Footing:
     """How a kind of support holds the bar where the design gives no figures."""
 

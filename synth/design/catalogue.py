@@ -9,10 +9,11 @@ from __future__ import annotations
 import csv
 import functools
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from pathlib import Path
 from typing import Final, Generic, Literal, Protocol, TypeVar
 
+from synth.frozen import frozen
 from synth.units import INCH, MM
 
 Magnetic = Literal["yes", "no", "uncertain"]
@@ -37,7 +38,7 @@ class Named(Protocol):
     def aliases(self) -> str: ...
 
 
-@dataclass(frozen=True)
+@frozen
 class MaterialRow:
     """One material."""
 
@@ -63,7 +64,7 @@ class MaterialRow:
     confidence: str
 
 
-@dataclass(frozen=True)
+@frozen
 class ThreadRow:
     """One thread, outside (rod) dimensions in mm; limits are of class 6g (ISO 965), blank for UN threads."""
 
@@ -106,7 +107,7 @@ class ThreadRow:
         return float(0.0015 * D ** (1 / 3) + 0.0015 * D**0.5 + 0.015 * P ** (2 / 3)) * _MM_PER_INCH
 
 
-@dataclass(frozen=True)
+@frozen
 class NutRow:
     """One nut; mass and rotary inertia (about a diameter of its middle) at mid tolerance, of steel."""
 
@@ -125,7 +126,7 @@ class NutRow:
     confidence: str
 
 
-@dataclass(frozen=True)
+@frozen
 class HoleRow:
     """What is drilled for a thread, by its name, and the plain washer that goes under its nut; mm.
 
@@ -149,7 +150,7 @@ class HoleRow:
     confidence: str
 
 
-@dataclass(frozen=True)
+@frozen
 class SheetRow:
     """One sheet material, orthotropic: `youngs_gpa` along the stiffer direction."""
 
@@ -168,7 +169,7 @@ class SheetRow:
     confidence: str
 
 
-@dataclass(frozen=True)
+@frozen
 class StickRow:
     """One stick that is there without a [stick] table."""
 
@@ -181,7 +182,7 @@ class StickRow:
     source: str
 
 
-@dataclass(frozen=True)
+@frozen
 class BarRow:
     """One section as steel bar is sold; a solid one has no wall."""
 
@@ -195,7 +196,7 @@ class BarRow:
     confidence: str
 
 
-@dataclass(frozen=True)
+@frozen
 class SurfaceRow:
     """What a surface takes of a diffuse field, by octaves."""
 
@@ -218,7 +219,7 @@ class SurfaceRow:
 Row = TypeVar("Row", bound=Named)
 
 
-@dataclass(frozen=True)
+@frozen
 class Shelf(Generic[Row]):
     """The rows of one table, in the order of the file."""
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -25,6 +24,7 @@ from synth.design.keys_as_written import like
 from synth.design.pickup import nearest_tine
 from synth.design.placement_checks import SAME_FACE, TIGHT_BEND, across_corners, check_places, unwise_places
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import INCH, MM, Units, length_said
 
 ROOM: Final = 8.0 * MM  # that two groups on one face keep: a spanner on an M3 nut
@@ -33,7 +33,7 @@ FROM_END: Final = 10.0 * MM  # of a support and the bar's end: about a pad's bre
 _ROUNDING: Final = 1e-9  # m
 
 
-@dataclass(frozen=True)
+@frozen
 class Change:
     """New places in mm, as the file has them, by index; what is not named stays."""
 

@@ -12,7 +12,7 @@ import difflib
 import re
 import shutil
 from collections.abc import Mapping, MutableMapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any, Final
 
@@ -29,6 +29,7 @@ from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
 from synth.files import atomic_write
+from synth.frozen import frozen
 from synth.units import INCH, MM, Units
 
 MOST_COPIES: Final = 1000
@@ -38,7 +39,7 @@ _OF_TOMLKIT: Final = (Container, OutOfOrderTableProxy, items.Item)
 Tree = MutableMapping[str, Any]
 
 
-@dataclass(frozen=True)
+@frozen
 class Edit:
     """The key, table or entry at a path gets a value, or goes (None); an entry one past a list's end is added.
 

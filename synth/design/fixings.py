@@ -12,12 +12,12 @@ layer of glue E_g d/t in series with it, so that
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 from synth.design.instrument import Rod, Tine
 from synth.design.schema import FixingKind, HoleFit
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import GPA, MM
 
 PLAIN_ROOM: Final = {
@@ -33,7 +33,7 @@ COLLETS: Final = ((5.0 * MM, 8.5 * MM, "ER8"), (7.0 * MM, 11.5 * MM, "ER11"), (1
 SET_SCREWS: Final = ((3.5 * MM, "M3"), (4.5 * MM, "M4"), (6.5 * MM, "M5"), (30.0 * MM, "M6"))
 
 
-@dataclass(frozen=True)
+@frozen
 class Fixing:
     """Defaults of the root and what can be done at the bench."""
 

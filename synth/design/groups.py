@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import math
 import re
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -23,6 +22,7 @@ from synth.design.material import own, own_name, unknown
 from synth.design.rods_nuts_sticks import Stock, find_nut, find_stock, fitting_warning
 from synth.design.roots import nearest_said, root_of
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import A4_NOTE_NUMBER, DEGREE, MM, Units, length_said, note_hz, note_number, ratio
 
 SPLIT_CENTS: Final = 3.0  # out-of-round rod and uneven seats give 0 to 15
@@ -34,7 +34,7 @@ _ROUNDING: Final = 1e-9  # m
 _WIDEST: Final = 32.0  # the greatest ratio of a member to its root, five octaves
 
 
-@dataclass(frozen=True)
+@frozen
 class _Entry:
     """A tine as it is written: its table, and the key of its pitch or length."""
 
@@ -45,7 +45,7 @@ class _Entry:
     goal_key: str
 
 
-@dataclass(frozen=True)
+@frozen
 class Standing:
     """A group's tines, with what is unwise about them."""
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final, get_args
 
 from synth.design.catalogue import Magnetic, Shape
@@ -28,6 +28,7 @@ from synth.design.surroundings import Listener as Listener
 from synth.design.surroundings import Pickup as Pickup
 from synth.design.surroundings import PlateMaterial as PlateMaterial
 from synth.errors import named
+from synth.frozen import frozen
 from synth.units import note_name
 
 EDGE_RADIUS: Final = 0.3e-3  # m, of a tine's top edge, cut and deburred; common practice, no published source
@@ -40,7 +41,7 @@ CANTILEVER_MASS: Final = (
 )  # k / (m w^2) of a uniform cantilever's first mode, closed form
 
 
-@dataclass(frozen=True)
+@frozen
 class Material:
     """What a piece is made of, SI. `loss_factor` excludes thermoelastic loss, which is computed."""
 
@@ -66,7 +67,7 @@ class Material:
         return self.youngs / (2.0 * (1.0 + self.poisson))
 
 
-@dataclass(frozen=True)
+@frozen
 class Rod:
     """Stock as the beam sees it: a threaded rod is stiff as `bend_diameter`, heavy as `mass_diameter`."""
 
@@ -80,7 +81,7 @@ class Rod:
     material: Material
 
 
-@dataclass(frozen=True)
+@frozen
 class Nut:
     """A nut as weighed or as the standard has it; `rotary_inertia` about a diameter of its own middle."""
 
@@ -93,20 +94,20 @@ class Nut:
     thread: str  # "" where the design gives sizes only
 
 
-@dataclass(frozen=True)
+@frozen
 class PlacedNut:
     nut: Nut
     position: float  # from the base nut's upper face to the nut's middle
 
 
-@dataclass(frozen=True)
+@frozen
 class TrimWish:
     partial: int
     ratio: float
     nut: Nut
 
 
-@dataclass(frozen=True)
+@frozen
 class Root:
     """The clamp: an added length of rod, and springs where the design gives them (infinite: none)."""
 
@@ -120,21 +121,21 @@ class Root:
     fixing: FixingKind | None = None  # None: not said of plain rod without nuts
 
 
-@dataclass(frozen=True)
+@frozen
 class FixedLength:
     """The maker gives the free length."""
 
     length: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Pitch:
     """The maker gives the pitch; `synth.vibration.tuning` finds the free length."""
 
     frequency: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Tine:
     """One tine on the bar."""
 
@@ -152,7 +153,7 @@ class Tine:
     written: Written = field(default=Written(), compare=False)
 
 
-@dataclass(frozen=True)
+@frozen
 class Group:
     name: str
     root_hz: float | None  # None where the tines are written one by one
@@ -165,7 +166,7 @@ class Group:
         return slice(self.first, self.first + self.count)
 
 
-@dataclass(frozen=True)
+@frozen
 class Section:
     """The bar's cross-section: width across the row (y), height (z); a tube has a wall, a solid wall = 0."""
 
@@ -175,12 +176,12 @@ class Section:
     wall: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Straight:
     length: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Bend:
     """An arc of the axis: `plane` turns the bending plane about the tangent (0 level, pi/2 upwards)."""
 
@@ -193,7 +194,7 @@ class Bend:
         return abs(self.angle) * self.radius
 
 
-@dataclass(frozen=True)
+@frozen
 class Support:
     """A spring to the ground at a place on the axis, in some or all of the bar's own directions there."""
 
@@ -216,7 +217,7 @@ class Support:
         return (*(self.stiffness * h for h in held), *(self.rotation_stiffness * h for h in about))
 
 
-@dataclass(frozen=True)
+@frozen
 class Bar:
     material: Material
     section: Section
@@ -232,7 +233,7 @@ GRIPPED: Final = 30e-3  # m: three fingers side by side; common practice, no pub
 BEHIND: Final = 80e-3  # m: a stick as long as a pencil; common practice, no published source
 
 
-@dataclass(frozen=True)
+@frozen
 class Stick:
     """A stick as it stands out of the hand. `round_stick` derives what is not measured."""
 
@@ -286,7 +287,7 @@ def round_stick(
     )
 
 
-@dataclass(frozen=True)
+@frozen
 class Instrument:
     """Everything the physics needs, complete, SI."""
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from msgspec import inspect
@@ -18,6 +17,7 @@ from synth.design.decode import schema_of, unknown_key
 from synth.design.keys_as_written import place_of, twin
 from synth.design.material import own_name
 from synth.errors import InputError, nearest
+from synth.frozen import frozen
 
 Step = str | int  # a key, or the index of an entry from 0
 
@@ -25,7 +25,7 @@ _QUOTED: Final = r'"(?:[^"\\]|\\.)*"' + r"|'[^']*'"
 _PART: Final = re.compile(rf"""\[\s*({_QUOTED}|[^\]"']+)\s*\]|(?:^|\.)\s*({_QUOTED}|[^.\[\]"']+)""")
 
 
-@dataclass(frozen=True)
+@frozen
 class _Part:
     words: str
     in_brackets: bool

@@ -8,12 +8,12 @@ from __future__ import annotations
 import functools
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from msgspec import NODEFAULT
 
 from synth.design import schema
+from synth.frozen import frozen
 from synth.units import INCH, MM, Units
 
 _LENGTH: Final = re.compile(r"(.*(?<!_n))_(mm|in)")  # no stiffness: newtons per inch are fewer per millimetre
@@ -25,7 +25,7 @@ class Inches(float):
     """A length in mm that the design gives in inches; any arithmetic makes a plain number of it."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Written:
     """Where a tine stands in the design file, as key paths, and the unit in which its design tells lengths."""
 

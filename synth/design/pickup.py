@@ -7,19 +7,19 @@ magnet draws is refused here, with the reason.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from synth.design import schema
 from synth.design.bar_and_boards import on_bar
 from synth.design.instrument import Bar, Pickup, Tine
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import MM
 
 PLACE: Final = 0.2  # of the bar's length: off the ends' clamps and off the nodes of its first modes
 
 
-@dataclass(frozen=True)
+@frozen
 class Usual:
     """A pickup of a kind as the trade sells it, and the gain a player sets behind it."""
 

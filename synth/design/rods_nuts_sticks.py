@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from dataclasses import dataclass
 from typing import Final, TypeVar
 
 from synth.design import catalogue, schema
@@ -18,6 +17,7 @@ from synth.design.keys_as_written import key_in, key_of, unit_of, units_of
 from synth.design.material import material, material_row, own_name, unknown
 from synth.design.schema import FixingKind
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import GPA, GRAM, KELVIN_AT_0_C, MM, length_said
 
 PLAIN_MATERIAL: Final = (
@@ -34,7 +34,7 @@ DENSEST: Final = 23_000.0  # kg/m3; osmium, the densest metal, has 22 590
 THREAD_CUT: Final = 0.06  # how far a plain rod may be from a thread's diameter for a die to cut it
 
 
-@dataclass(frozen=True)
+@frozen
 class Stock:
     """A rod and the nut that holds it on the bar (None: a plain rod in a collar that is not modelled)."""
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -16,6 +15,7 @@ from synth.air import SOUND_SPEED, air_attenuation
 from synth.design import catalogue, schema
 from synth.design.schema_place import Room as RoomTable
 from synth.errors import InputError, nearest
+from synth.frozen import frozen
 from synth.units import DEGREE, KELVIN_AT_0_C
 
 OCTAVES_HZ: Final = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
@@ -27,7 +27,7 @@ OF_A_BOX: Final = ("length_m", "width_m", "height_m", "instrument_at_m", "listen
 Spot = tuple[float, float, float]
 
 
-@dataclass(frozen=True)
+@frozen
 class RoomNoise:
     """A room's noise: a level in dB(A), or an NC curve; at most one of them is there."""
 
@@ -35,7 +35,7 @@ class RoomNoise:
     nc: float | None = None
 
 
-@dataclass(frozen=True)
+@frozen
 class ShoeboxRoom:
     """A box with a corner at the origin; `absorption` of the walls at x 0, x 1, y 0, y 1, floor and ceiling."""
 
@@ -51,7 +51,7 @@ class ShoeboxRoom:
     noise: RoomNoise
 
 
-@dataclass(frozen=True)
+@frozen
 class MeasuredRoom:
     """An impulse response; its direct sound is that of a source at `reference` m."""
 

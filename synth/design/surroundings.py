@@ -6,13 +6,13 @@ In: numbers in SI. Out: frozen parts of an `Instrument`, complete; they know not
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from synth.design.schema import Bearing, BoardKind, Edges, HoleFit, Holes, Paper, PickupKind, Swing
+from synth.frozen import frozen
 from synth.units import Units
 
 
-@dataclass(frozen=True)
+@frozen
 class Foot:
     bar_place: float
     x: float  # on the board, along its length
@@ -25,7 +25,7 @@ class Foot:
     loss_factor: float
 
 
-@dataclass(frozen=True)
+@frozen
 class PlateMaterial:
     """Sheet stock, orthotropic; x along the board's stiffer direction (its length)."""
 
@@ -40,7 +40,7 @@ class PlateMaterial:
     confidence: str
 
 
-@dataclass(frozen=True)
+@frozen
 class Board:
     name: str
     kind: BoardKind
@@ -54,7 +54,7 @@ class Board:
     feet: tuple[Foot, ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class Pickup:
     """A pickup as bought: `sensitivity` in V per m/s2 (contact), N (pad), strain (strain) or m/s (magnetic)."""
 
@@ -69,7 +69,7 @@ class Pickup:
     playback: float  # Pa/V at 1 m
 
 
-@dataclass(frozen=True)
+@frozen
 class Listener:
     """Two points in the air, `spacing` apart, as a spaced pair of microphones or ears without a head.
 
@@ -86,7 +86,7 @@ class Listener:
     ] = ()  # more points, m in the bar's axes: what a room's ways need
 
 
-@dataclass(frozen=True)
+@frozen
 class Bench:
     """The workshop, SI. Prices are what the design gives, by name in lower case; what is not there has none."""
 

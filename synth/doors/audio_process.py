@@ -17,7 +17,6 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, Final
@@ -30,6 +29,7 @@ from synth.doors.ports import quiet_drivers
 from synth.doors.recorder import taped
 from synth.doors.threads import calm_threads, deaf_to_interrupts, hurry, nothing_to_collect
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.sound.audio import RATE
 from synth.sound.clock import second
 from synth.sound.live_output import STATES, LiveOutput, Meter, Report, SoundSink, layers
@@ -62,7 +62,7 @@ SHARED: Final = (
 )
 
 
-@dataclass(frozen=True)
+@frozen
 class Job:
     """All that the process of the sound has to know."""
 

@@ -10,7 +10,6 @@ import datetime
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -19,6 +18,7 @@ import click
 from synth.doors.ports import LostError
 from synth.doors.tuner_words import message_lines, what_it_says
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import KELVIN_AT_0_C, MM
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ WARMEST: Final = (-40.0, 60.0)  # degrees C, as --temperature-c
 PageFor = Literal["this machine", "a phone"]
 
 
-@dataclass(frozen=True)
+@frozen
 class TunerSettings:
     """Where the sound comes from (a recording, else the microphone of that name) and whether tones answer."""
 

@@ -14,7 +14,6 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from typing import Final
 
 from synth.doors.audio_process import Job, Speaker
@@ -25,6 +24,7 @@ from synth.doors.ports import Look, LostError, check_socket, midi_port, midi_soc
 from synth.doors.recorder import script_beside, write_script
 from synth.doors.threads import calm_threads
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.playing.midi_mapping import Message
 from synth.sound.render import Scene
 
@@ -94,7 +94,7 @@ def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
     return not lost
 
 
-@dataclass(frozen=True)
+@frozen
 class _Sources:
     """What is played on, besides the computer's keys."""
 

@@ -15,11 +15,11 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from synth.doors.threads import nothing_to_collect
+from synth.frozen import frozen
 from synth.playing.computer_keys import HomeRow
 from synth.playing.midi_mapping import Keys, Message, Unplayable, all_sound_off
 from synth.playing.script_writer import as_written
@@ -34,7 +34,7 @@ BLOCK: Final = 256  # samples; 5.3 ms
 PATIENCE: Final = 0.2  # s for a contact that is being worked out when the player has had enough
 
 
-@dataclass(frozen=True)
+@frozen
 class Setting:
     """What the player chose."""
 
@@ -51,7 +51,7 @@ class Setting:
     allow_yield: bool = False
 
 
-@dataclass(frozen=True)
+@frozen
 class _Gesture:
     """What was done, when, and after how many silences."""
 

@@ -10,13 +10,14 @@ import csv
 import functools
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, Final
 
 from msgspec import inspect
 
 from synth.design import catalogue, schema
+from synth.frozen import frozen
 from synth.playing.script import Script
 from synth.playing.stroke import CONTROLS, Control, default_of
 
@@ -41,7 +42,7 @@ _TITLES: Final = {
 ANY_SIZE: Final = 1e9  # where the schema stops a number that has no bench's limit
 
 
-@dataclass(frozen=True)
+@frozen
 class Row:
     """What one line says: of which table, how that is written, its keys, default with reason, range, meaning."""
 

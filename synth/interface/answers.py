@@ -5,13 +5,13 @@ In: an instrument, its tuned tines, its modes. Out: `Check` and `Modes`, arrays 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
+from synth.frozen import frozen
 from synth.units import MM
 from synth.vibration.modal_model import energy_share
 from synth.vibration.quarrels import sentence
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from synth.sound.render import Scene
 
 
-@dataclass(frozen=True, repr=False)
+@frozen(repr=False)
 class Check:
     """What will be built, as `tinewright check` tells it.
 
@@ -66,7 +66,7 @@ def check(instrument: Instrument) -> Check:
     )
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@frozen(repr=False, eq=False)
 class Modes:
     """How the whole rings: M modes of R tines with the bar and, heard through a board, with the board.
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import numbers
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from os import PathLike
 from pathlib import Path
@@ -20,6 +20,7 @@ from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError, nearest
+from synth.frozen import frozen
 from synth.interface.changed import changed
 from synth.playing.stroke import CHOICES, CONTROLS, ContactModel, Direction, Grip, Hand, Stroke, shaped
 
@@ -38,7 +39,7 @@ def open(path: str | PathLike[str]) -> OpenDesign:
     return OpenDesign(load(Path(path)), str(path))
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@frozen(repr=False, eq=False)
 class OpenDesign:
     """A design to ask and to hear; made by `open`, or by `with_` from another.
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import base64
 import html
-from dataclasses import dataclass
 from functools import cached_property
 from os import PathLike
 from pathlib import Path
@@ -17,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.playing.report import trace_arrays
 from synth.sound.audio import FULL_SCALE, RATE, encoded, write
 from synth.units import decibels
@@ -33,7 +33,7 @@ QUIET_DBFS: Final = (
 SHOWN_S: Final = 120.0  # of a sound in a notebook's page, which holds it as text: some ten megabytes
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@frozen(repr=False, eq=False)
 class Sound:
     """What is heard at the listener's C points over T samples; made by `OpenDesign` and `HeardBoard`.
 

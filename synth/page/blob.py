@@ -14,11 +14,12 @@ from __future__ import annotations
 
 import base64
 import gzip
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from synth.frozen import frozen
 
 Values = NDArray[Any]
 
@@ -74,7 +75,7 @@ def packed(data: bytes) -> str:
     return base64.b64encode(gzip.compress(data, 9, mtime=0)).decode("ascii")
 
 
-@dataclass(frozen=True)
+@frozen
 class Rounded:
     """Complex rows of few digits: number 2^(power - bits) scale."""
 

@@ -10,9 +10,9 @@ import html
 import importlib.resources
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
+from synth.frozen import frozen
 from synth.page import functions, wasm
 from synth.page.blob import packed
 from synth.page.pack import Packed, pack
@@ -32,7 +32,7 @@ FACE: Final = (
 )
 
 
-@dataclass(frozen=True)
+@frozen
 class Page:
     """The file, and what it leaves out in words."""
 
@@ -40,7 +40,7 @@ class Page:
     words: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class Served:
     """What a page has besides where a server stands behind it: where its bytes are fetched from, and its bench."""
 

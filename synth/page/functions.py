@@ -10,7 +10,6 @@ import subprocess
 import sys
 import tempfile
 import zlib
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 
 from synth.cache import cached
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.page import approach, holding, response, sounding, wasm
 from synth.playing.contact import kernel, layout
 from synth.sound import bandlimit
@@ -72,7 +72,7 @@ _FUNCTIONS: Final = (
 )
 
 
-@dataclass(frozen=True)
+@frozen
 class Module:
     """The bytes (B,) of the compiled module."""
 

@@ -13,7 +13,6 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final, get_args
 
 import numpy as np
@@ -22,6 +21,7 @@ from numpy.typing import NDArray
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array
 from synth.design.instrument import EDGE_RADIUS, Instrument, Stick
+from synth.frozen import frozen
 from synth.page.about import about_tines, midi_meanings
 from synth.page.blob import Blob, Rounded, rounded
 from synth.page.functions import MODES
@@ -60,7 +60,7 @@ AUDIBLE: Final = 1e-4  # of the loudest tip: a direction that is not heard has n
 DEEPEST: Final = 0.5  # of a tine's length, its last row: four cubics to the shortest partial's quarter wave
 
 
-@dataclass(frozen=True)
+@frozen
 class Packed:
     """A page's knowledge: `head` for JSON, `blob` for the bytes."""
 
@@ -235,7 +235,7 @@ def _bank(model: ModalModel, parts: BodyParts, vectors: dict[str, Any], blob: Bl
     }
 
 
-@dataclass(frozen=True)
+@frozen
 class BodyParts:
     """Of `response.Body`, as the model has them."""
 

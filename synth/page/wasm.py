@@ -18,10 +18,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from synth.errors import InputError
+from synth.frozen import frozen
 
 TRIPLE: Final = "wasm32-unknown-unknown"
 LAYOUT: Final = "e-m:e-p:32:32-p10:8:8-p20:8:8-i64:64-i128:128-n32:64-S128-ni:1:10:20"
@@ -31,7 +31,7 @@ PARTS: Final = re.compile(r"(?m)^(?=define |declare |attributes |!|@)")
 PYTHON: Final = ("@_ZN7cpython", "@cfunc.")  # the wrappers by which Python and C would call
 
 
-@dataclass(frozen=True)
+@frozen
 class Source:
     """A compiled function (numba's dispatcher) and the types of its arguments by their names."""
 
@@ -40,7 +40,7 @@ class Source:
     arguments: Mapping[str, Any]
 
 
-@dataclass(frozen=True)
+@frozen
 class Export:
     """What a function of the module takes, by name and kind: `f8` and `i8` numbers, `f8[2]` and so on arrays."""
 

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.playing.midi_mapping import Keys, Unplayable
 from synth.playing.script import LONGEST_S, MOST_EVENTS, Performance, Played
 from synth.units import note_hz
@@ -29,7 +29,7 @@ DROP_FRAME: Final = 29  # SMPTE code that stands for 30000/1001 frames a second
 SHOWN: Final = 12  # unplayable notes listed before the rest is counted
 
 
-@dataclass(frozen=True)
+@frozen
 class Missing:
     """A note that no group plays: when, on which track (counted from 1), and what."""
 

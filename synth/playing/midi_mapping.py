@@ -28,6 +28,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal, Protocol, get_args
 
 from synth.design.instrument import Instrument, Stick
+from synth.frozen import frozen
 from synth.playing.stroke import CONTROLS, MIDI_FULL, Grip, Hold, Stroke
 from synth.units import A4_NOTE_NUMBER, CENTS_PER_SEMITONE, MM, cents
 
@@ -47,7 +48,7 @@ class Message(Protocol):
     type: str
 
 
-@dataclass(frozen=True)
+@frozen
 class Unplayable:
     """A note for which the instrument has no group."""
 

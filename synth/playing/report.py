@@ -6,13 +6,13 @@ In: nothing; these are the types that `synth.playing.contact.stroke_contact` fil
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
+from synth.frozen import frozen
 from synth.playing.contact.closed_form import Regime
 from synth.playing.stroke import ForceTrace, Stroke
 from synth.units import MM, MPA
@@ -20,7 +20,7 @@ from synth.units import MM, MPA
 REPORTED_PARTIALS: Final = 6
 
 
-@dataclass(frozen=True)
+@frozen
 class TineTouch:
     """One tine in one stroke. SI; seconds from the start of the performance."""
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, get_args
 
@@ -21,6 +20,7 @@ from synth.design.keys_as_written import place_of
 from synth.design.material import own
 from synth.design.schema import Positive, WrittenTable
 from synth.errors import InputError, named
+from synth.frozen import frozen
 from synth.playing.lines import line_of
 from synth.playing.midi_mapping import NEUTRAL, edged
 from synth.playing.stroke import CONTROLS, Direction, Grip, Hand, Hold, HoldKind, Stroke, shaped
@@ -108,7 +108,7 @@ HOLD_S: Final = 0.3  # long enough for a palm to settle on a row
 _KINDS: Final[tuple[str, ...]] = ("group", "phrase", *get_args(HoldKind))
 
 
-@dataclass(frozen=True)
+@frozen
 class Played:
     """A stroke or a hold, and what it is heard through."""
 
@@ -116,7 +116,7 @@ class Played:
     through: str
 
 
-@dataclass(frozen=True)
+@frozen
 class Performance:
     """Everything that is played, by start; `seconds` includes the last ring."""
 
@@ -190,7 +190,7 @@ def _performed(script: Script, instrument: Instrument, *, through: str | None) -
     return Performance(script.name, tuple(played), seconds)
 
 
-@dataclass(frozen=True)
+@frozen
 class BeatClock:
     """Beats to seconds: tempo changes as (beat, second at which it is reached, beats a minute from there on)."""
 
@@ -215,7 +215,7 @@ class BeatClock:
         return second + (beat - start) * 60.0 / bpm
 
 
-@dataclass(frozen=True)
+@frozen
 class _Placed:
     """An entry that is no phrase any more, with its second, its group and where in the file it stands."""
 

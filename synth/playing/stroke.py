@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final, Literal, get_args
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Stick
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import DEGREE, MM
 
 Direction = Literal["forward", "backward"]
@@ -25,7 +26,7 @@ Grip = Literal["light", "usual", "firm"]
 HoldKind = Literal["palm", "touch"]
 
 
-@dataclass(frozen=True)
+@frozen
 class Choice:
     """A word the player chooses: its name, outside as in `Stroke`, and what may be chosen."""
 
@@ -49,7 +50,7 @@ BITE: Final = 2e-3  # m, about the radius of a finger-thick stick's rounded end
 TILT: Final = 45.0 * DEGREE  # well above the friction angle of any stick in the table
 
 
-@dataclass(frozen=True)
+@frozen
 class Stroke:
     """One pass of a stick over a group. Lengths m, angles rad, seconds from the start of the performance."""
 
@@ -76,7 +77,7 @@ def default_of(name: str) -> float | str:
     return found
 
 
-@dataclass(frozen=True)
+@frozen
 class Hold:
     """A palm laid on a group, or a stick that rests on it without plucking: it takes the ring away."""
 
@@ -89,7 +90,7 @@ class Hold:
 MIDI_FULL: Final = 127
 
 
-@dataclass(frozen=True)
+@frozen
 class Controller:
     """How a keyboard sets a number: in equal steps from `low` at 0 to `high` (both SI) at 127."""
 
@@ -103,7 +104,7 @@ class Controller:
         return self.low + (self.high - self.low) * position / MIDI_FULL
 
 
-@dataclass(frozen=True)
+@frozen
 class Control:
     """A number the player sets: its name outside (with the unit), its field in `Stroke`, its range outside."""
 
@@ -172,7 +173,7 @@ def shaped(stroke: Stroke, numbers: Mapping[str, float]) -> Stroke:
     return dataclasses.replace(stroke, **values)  # type: ignore[arg-type]
 
 
-@dataclass(frozen=True)
+@frozen
 class ForceTrace:
     """What a stick did to the tines: S bins with a touch, sorted by tine, then by time.
 

@@ -7,7 +7,6 @@ written once and then belongs to the maker.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -16,6 +15,7 @@ from synth.design.rooms import RoomNoise
 from synth.design.schema import Design
 from synth.errors import InputError
 from synth.files import check_folder, make_folder, whole_set, write_text
+from synth.frozen import frozen
 from synth.page.build import page
 from synth.proposal.contents import sections
 from synth.proposal.facts import Facts, check_scores_apart, facts_of
@@ -45,7 +45,7 @@ LONGEST: Final = 200_000  # bytes of it
 MARK: Final = f"Sounds, drawings and figures computed with Tinewright {__version__}."
 
 
-@dataclass(frozen=True)
+@frozen
 class ProposalMade:
     """What was written, for the one who asked: how many sounds, at which gain, whether the words were kept."""
 

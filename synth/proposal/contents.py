@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from synth.design.instrument import Bend, Instrument
 from synth.design.rooms import MeasuredRoom, ShoeboxRoom
+from synth.frozen import frozen
 from synth.proposal.care import CARE, FOR_STRANGERS, PREDICTED, TEST_PIECE
 from synth.proposal.costs import CostLine, Costs
 from synth.proposal.facts import Facts
@@ -31,21 +31,21 @@ from synth.workshop.picture import Sheet
 MOST_ROWS = 40  # of a table of groups; more are told in a paragraph
 
 
-@dataclass(frozen=True)
+@frozen
 class Words:
     """The maker's own."""
 
     blocks: tuple[Block, ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class Drawn:
     """The drawing of the instrument."""
 
     sheet: Sheet
 
 
-@dataclass(frozen=True)
+@frozen
 class Players:
     """Sounds to be heard, with what each is and how loud it will be."""
 
@@ -53,7 +53,7 @@ class Players:
     gain_db: float
 
 
-@dataclass(frozen=True)
+@frozen
 class PlayedHere:
     """The place of the page on which it is stroked, and of the blind comparison where it is asked for."""
 
@@ -63,7 +63,7 @@ class PlayedHere:
 ProposalPart = Paragraph | Bullets | PaperTable | Words | Drawn | Players | PlayedHere
 
 
-@dataclass(frozen=True)
+@frozen
 class Section:
     name: str  # of its anchor
     title: str

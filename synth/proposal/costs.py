@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from synth.design.schema import Design
+from synth.frozen import frozen
 from synth.workshop.cutlist import CutList
 
 
-@dataclass(frozen=True)
+@frozen
 class CostLine:
     """So many of something at a price; nan where the design gives none."""
 
@@ -24,7 +24,7 @@ class CostLine:
     cost: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Costs:
     stock: tuple[CostLine, ...]
     work: tuple[CostLine, ...]

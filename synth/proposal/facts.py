@@ -7,7 +7,6 @@ does not name.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,6 +15,7 @@ from synth.design.instrument import Board, Instrument
 from synth.design.rooms import Room, ShoeboxRoom
 from synth.design.schema import Design
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.proposal.costs import Costs, costs_of
 from synth.proposal.sounds import example_stroke
 from synth.sound.carrying import carrying, carrying_words
@@ -29,7 +29,7 @@ from synth.workshop.tolerance import Limits, Spread, scattered
 MAIN_THINGS = 3  # that it is heard through unless told
 
 
-@dataclass(frozen=True)
+@frozen
 class Facts:
     """An instrument for a client: what is drawn, heard, sawn and paid for."""
 

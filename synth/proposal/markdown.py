@@ -7,14 +7,15 @@ pictures are not, and stay the characters that they are, so that no text can bri
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from html import escape
 from typing import Any, Literal
+
+from synth.frozen import frozen
 
 BlockKind = Literal["heading", "paragraph", "item"]
 
 
-@dataclass(frozen=True)
+@frozen
 class Run:
     """Words set in one manner."""
 
@@ -23,7 +24,7 @@ class Run:
     slanted: bool = False
 
 
-@dataclass(frozen=True)
+@frozen
 class Block:
     """A heading, a paragraph, or an item of a list with its mark."""
 

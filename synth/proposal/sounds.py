@@ -10,7 +10,6 @@ from __future__ import annotations
 import dataclasses
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 
 from synth.design.instrument import Instrument
 from synth.files import make_folder
+from synth.frozen import frozen
 from synth.playing.score import performance
 from synth.playing.script import Performance
 from synth.playing.stroke import Stroke
@@ -38,7 +38,7 @@ CHUNK: Final = 65_536  # samples written at once: libsndfile's coders take long 
 SMALL: Final = (("MP3", ".mp3", "audio/mpeg"), ("OGG", ".ogg", "audio/ogg"))  # the first that is there
 
 
-@dataclass(frozen=True)
+@frozen
 class RenderedSound:
     """One rendering: of what, through what, where ("" for free air), with the room's noise or without."""
 
@@ -62,7 +62,7 @@ def example_stroke(instrument: Instrument, group: int) -> Stroke:
     return Stroke(group=group, stick=next(iter(instrument.sticks.values())), start=TOUCH, speed=EASY_SPEED)
 
 
-@dataclass(frozen=True)
+@frozen
 class RenderJob:
     """What is played through one thing, in every place: the contacts are the same, and so is what is solved."""
 
@@ -135,7 +135,7 @@ def _sound(title: str, through: str, surroundings: Surroundings, rendering: Rend
     )
 
 
-@dataclass(frozen=True)
+@frozen
 class SoundFiles:
     """The files of a sound in `audio/`, and the small one's content for a page."""
 

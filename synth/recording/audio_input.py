@@ -9,7 +9,6 @@ recorded in opposite phase nor spoils a good channel with a silent one.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 
 from synth.errors import InputError
 from synth.files import for_libsndfile
+from synth.frozen import frozen
 
 if TYPE_CHECKING:
     import soundfile
@@ -35,7 +35,7 @@ _FLAT_TOP: Final = 3  # equal samples at the peak: a sine rarely has two, a clip
 Samples = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@frozen
 class Recording:
     """What was recorded: samples (T,) with full scale 1, `start` seconds into the file."""
 

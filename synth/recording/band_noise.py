@@ -10,7 +10,6 @@ other looks worse than it is.
 from __future__ import annotations
 
 import copy
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -18,6 +17,7 @@ import scipy.linalg
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
+from synth.frozen import frozen
 
 ROOMS: Final = (9.0, 14.0, 23.0)  # 1/s: T60 of 0.77, 0.49, 0.30 s
 LEAST_SOONER: Final = 0.3  # 1/s
@@ -34,7 +34,7 @@ POWERS: Final = np.array(
 )  # (2, H): a room's, a microphone's
 
 
-@dataclass(frozen=True)
+@frozen
 class BandNoise:
     """Noise of a band, of R explanations: `whiten` (R, M, M) makes it white, `white` (R, M) are the values then.
 

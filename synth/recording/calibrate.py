@@ -15,7 +15,7 @@ where the data leave it as open as it was before.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -24,6 +24,7 @@ from synth.arrays import Array
 from synth.design.edit import Edit
 from synth.design.key_path import last_key
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.recording.apart import counted, objection, trend, whitened, would_tell
 from synth.recording.calibration_model import MeasuredPiece, Model, covariance, from_fit, measured, to_fit
 from synth.recording.match import MatchedPartial
@@ -37,7 +38,7 @@ SETTLED: Final = 1e-5  # of each unknown's spread
 MISSED: Final = 15.0  # cents from which a partial is named as not explained
 
 
-@dataclass(frozen=True)
+@frozen
 class Fitted:
     """One unknown's new value, in the units of its key, with its standard deviation."""
 
@@ -46,7 +47,7 @@ class Fitted:
     standard_uncertainty: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Rejected:
     """One unknown that was not fitted, why, and what would tell it."""
 
@@ -55,7 +56,7 @@ class Rejected:
     remedy: str
 
 
-@dataclass(frozen=True)
+@frozen
 class Calibration:
     """What was learnt; correlations (P, P) between the learnt; the model before and after."""
 

@@ -7,7 +7,6 @@ rates, their slopes by each unknown, and the covariance of what recording, model
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -17,6 +16,7 @@ from synth.design.edit import Edit, Tree, edited_design
 from synth.design.instrument import Instrument, PlacedNut
 from synth.design.material import own
 from synth.design.resolve import resolve
+from synth.frozen import frozen
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import PLAUSIBLE_SPREAD, Unknown
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
@@ -28,7 +28,7 @@ DECAY_ERROR: Final = 0.12  # relative: decays differ from tap to tap by as much
 STEP: Final = 0.01  # of an unknown's plausible spread, for slopes
 
 
-@dataclass(frozen=True)
+@frozen
 class MeasuredPiece:
     """What was measured and of what: the design's tree, the row as it was cut, the lines."""
 

@@ -12,13 +12,14 @@ imaginary part of s have the same deviation. Knows no instrument.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
+from synth.frozen import frozen
 from synth.recording.spectrum import Bins, Spectrum, line, lines
 
 EDGE: Final = 4.0  # half-width of a fitted band in half-power half-widths of its line
@@ -28,7 +29,7 @@ RUN: Final = 256
 FIRM: Final = 1e5  # in the inverse of a matrix with ones on its diagonal: up to there rounding is below 1e-10
 
 
-@dataclass(frozen=True)
+@frozen
 class FittedModes:
     """What was fitted. All arrays (N,): `deviation` is that of omega and of sigma alike, in rad/s,
     `amplitude_deviation` is relative, `noise` the power left per bin around each mode."""

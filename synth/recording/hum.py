@@ -8,13 +8,13 @@ after the tap than before and nothing is told beside it, that is said. Knows no 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
+from synth.frozen import frozen
 from synth.recording.damped_sinusoid_fit import FittedModes, sounding
 from synth.recording.stirred import Band, band
 from synth.units import FALL
@@ -34,7 +34,7 @@ STRONG: Final = 6  # low modes that are out of the way when the lines are looked
 QUIET: Final = 0.2  # s before the first tap, at least
 
 
-@dataclass(frozen=True)
+@frozen
 class Hum:
     """The comb: frequency of its first line in Hz, the multiples heard and their amplitudes; none where empty."""
 

@@ -10,7 +10,7 @@ as they are clamped, their fundamental as the bar moves it, which costs nothing 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -18,6 +18,7 @@ import numpy as np
 from synth.arrays import Array
 from synth.design.fixings import slides
 from synth.design.instrument import Instrument
+from synth.frozen import frozen
 from synth.recording.match import STEP, scores
 from synth.recording.measurement import TapPartials
 from synth.recording.predicted_partials import HIGHEST_PREDICTED
@@ -36,7 +37,7 @@ WORD: Final = 0.3  # score that the maker's word is worth
 LEAST: Final = 0.8  # score below which no partial of a tine is there: the first alone has one
 
 
-@dataclass(frozen=True)
+@frozen
 class Likeness:
     """How well a tine explains taps: how many of its partials they have, and what its pitch costs."""
 
@@ -50,7 +51,7 @@ class Likeness:
         return self.score - self.cost
 
 
-@dataclass(frozen=True)
+@frozen
 class Found:
     """The named tine as it explains the taps best, and who explains them better, if anyone does."""
 

@@ -7,7 +7,6 @@ recording room, and for every other tine its length before and after. The fit is
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -16,6 +15,7 @@ from synth.arrays import Array
 from synth.design.edit import edited_design
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
+from synth.frozen import frozen
 from synth.recording.audio_input import Recording
 from synth.recording.calibrate import Calibration, calibrate
 from synth.recording.calibration_model import MeasuredPiece
@@ -31,7 +31,7 @@ ENOUGH: Final = 5  # tines, from which a lesson is offered: three unknowns and s
 BY_HAND: Final = 0.3 * MM  # how well a nut is set by rule and eye (common practice, no published source)
 
 
-@dataclass(frozen=True)
+@frozen
 class Lesson:
     """What was learnt; lengths (R,) in m before and after; the tines (indices) that it is of use to."""
 

@@ -9,13 +9,14 @@ most partials meet; only then are partials paired off, each with the nearest.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.recording.measurement import Partial, TapPartials
 from synth.recording.predicted_partials import PredictedPartials
 from synth.units import CENT
@@ -37,7 +38,7 @@ UNKNOWN: Final = 0.3  # s that a line of unknown decay is taken to ring
 UNDECIDED: Final = 0.85  # of the best score: a tine that scores this much could be meant as well
 
 
-@dataclass(frozen=True)
+@frozen
 class TineAssignment:
     """A tap and the tine that it is of; `offset` in cents from the model, `others` that fit nearly as well."""
 
@@ -48,7 +49,7 @@ class TineAssignment:
     others: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True)
+@frozen
 class MatchedPartial:
     """A measured partial as partial n (from 0) of a tine, in plane 0 (along), 1 (across), or either (None).
 

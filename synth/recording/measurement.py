@@ -5,17 +5,18 @@ Frequencies in Hz, times in seconds, levels as amplitudes of full scale; what ca
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 
+from synth.frozen import frozen
 from synth.units import FALL
 
 PartialKind = Literal["partial", "harmonic", "distortion", "sideband", "room"]
 
 
-@dataclass(frozen=True)
+@frozen
 class Partial:
     """One damped sinusoid: Hz, seconds to fall 60 dB, amplitude of full scale at the tap.
 
@@ -46,7 +47,7 @@ class Partial:
         )
 
 
-@dataclass(frozen=True)
+@frozen
 class TapPartials:
     """One tap: when, the span that was looked at, and what rang, by rising frequency."""
 
@@ -56,7 +57,7 @@ class TapPartials:
     partials: tuple[Partial, ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class Measurement:
     file: str
     taps: tuple[TapPartials, ...]

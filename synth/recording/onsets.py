@@ -9,11 +9,13 @@ a second tap on a ringing tine is heard in the high partials that have already d
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from synth.frozen import frozen
 
 READING: Final = 0.0025  # s between level readings
 RISE: Final = 4.0  # in energy (6 dB): what noise in a band of 300 Hz or more never does by itself
@@ -28,7 +30,7 @@ FAINTEST: Final = 1e-5  # energy below the band's loudest (50 dB) that is still 
 _EDGES: Final = (60.0, 400.0, 1500.0, 5000.0)  # Hz, each band reaching up to the next
 
 
-@dataclass(frozen=True)
+@frozen
 class Strike:
     """One blow, or several in a row: when it began, and the span (in seconds) in which all rings freely."""
 

@@ -7,7 +7,7 @@ a tine without a nut the model's own picture (`vibration.trimming`) says what on
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import Final
 
@@ -15,6 +15,7 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument, Nut
+from synth.frozen import frozen
 from synth.recording.predicted_partials import bar_of, heard
 from synth.units import CENT, MM, cents
 from synth.vibration.trimming.answers import fitting_nuts
@@ -28,7 +29,7 @@ FLAT: Final = 2.0  # cents a mm below which sliding does too little to be advise
 FURTHEST: Final = 10.0 * MM  # beyond which a slope is no guide
 
 
-@dataclass(frozen=True)
+@frozen
 class OvertoneAdvice:
     """The ratio heard and the wanted one; `slide` in m up towards the tip, nan where sliding is no help."""
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from synth.design import schema
@@ -22,6 +21,7 @@ from synth.design.material import own, own_name
 from synth.design.rods_nuts_sticks import PLAIN_MATERIAL, THREADED_MATERIAL, find_stock
 from synth.design.schema import Design
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import GPA, MM
 
 # How far each is plausibly off before anything is measured, as a standard deviation of what the fit moves (the
@@ -39,7 +39,7 @@ KINDS: Final = tuple(PLAUSIBLE_SPREAD)
 LOSSES: Final = ("clamp-loss", "material-loss")
 
 
-@dataclass(frozen=True)
+@frozen
 class Unknown:
     """One quantity: `value` as it stands in the design, in the units of its key."""
 

@@ -6,7 +6,6 @@ the struck thing (hum, a distorting pickup, a processed sound) is named as such.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -14,6 +13,7 @@ import numpy as np
 from synth.arrays import Array
 from synth.cores import one_core
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.recording import artefacts
 from synth.recording.audio_input import Recording
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
@@ -80,7 +80,7 @@ def _measured(take: Recording) -> Measurement:
     return Measurement(take.file, ringing, (*take.warnings, *warnings))
 
 
-@dataclass(frozen=True)
+@frozen
 class _Heard:
     """A tap's span, what rings in it in which room, and the hum."""
 

@@ -10,13 +10,14 @@ the uncertainty: the answer is the mean and deviation over all splits, middles a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
+from synth.frozen import frozen
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.plane_band import BEFORE_NOTHING, LEAST_BLOCKS, WIDEST, PlaneBand
 from synth.units import CENT
@@ -48,7 +49,7 @@ FALLS: Final = (0.5, 1.0, 2.0)  # times the line's decay rate that are tried the
 LEAST: Final = 0.05  # cents: no tine is steadier than that
 
 
-@dataclass(frozen=True)
+@frozen
 class PlanePitch:
     """Hz of the middle with its deviation; cents between the planes with theirs.
 
@@ -71,7 +72,7 @@ class PlanePitch:
         return self.split > 3.0 * self.split_sd
 
 
-@dataclass(frozen=True)
+@frozen
 class _Profile:
     """By split, and by difference of decays and side (S, D): log of probability, middle and its variance
     in cents, the likeliest poles (S, D, 2) relative to the band's middle."""

@@ -8,7 +8,6 @@ that structure the two in which a partial moves most are its two planes, told by
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
+from synth.frozen import frozen
 from synth.vibration.axial import solve_axial
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
 from synth.vibration.coupling import added_mass, base_frames, nut_inertia, spinning
@@ -27,7 +27,7 @@ from synth.vibration.tuning import Trim
 HIGHEST_PREDICTED: Final = 12_000.0  # Hz; recordings tell little of a tine above
 
 
-@dataclass(frozen=True)
+@frozen
 class PredictedPartials:
     """Partials of the asked-for tines, one row each, along the row and across it; absent ones are zero."""
 

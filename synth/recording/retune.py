@@ -8,7 +8,6 @@ The tip stays where it is; a base nut that goes up by x leaves x less free, belo
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -16,6 +15,7 @@ import numpy as np
 from synth.design.fixings import slides, thread_turned
 from synth.design.instrument import Instrument
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.recording.identity import LEAST, Found, identify, over_nuts, retrimmed, tine_name, under_nuts
 from synth.recording.match import MatchedPartial, TineAssignment, matched_partials
 from synth.recording.measurement import TapPartials
@@ -34,7 +34,7 @@ BLUNDER: Final = 0.03  # of the length, 100 cents: no saw is so far off, and no 
 SLOPE: Final = -2.0  # d ln f / d ln L of a slender rod: the first guess
 
 
-@dataclass(frozen=True)
+@frozen
 class Retune:
     """What to do: frequencies in Hz; `shorten` in m of free length, negative to lengthen."""
 
@@ -111,7 +111,7 @@ def _stranger(instrument: Instrument, other: int | None) -> InputError:
     return InputError("no partial of this tine is in the recording", remedy=remedy)
 
 
-@dataclass(frozen=True)
+@frozen
 class _Told:
     """ln of what the tine sounds over what the model says, its deviation, and the partial that told it."""
 

@@ -10,13 +10,14 @@ them. Knows no instrument.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
+from synth.frozen import frozen
 from synth.recording.damped_sinusoid_fit import FittedModes, bands, no_modes, started
 from synth.recording.model_order import CERTAIN
 from synth.recording.spectrum import Spectrum, lines, spectrum
@@ -52,7 +53,7 @@ OUTLASTED: Final = (
 TWINS: Final = 2.5  # times as fast at most decays one plane of a tine as the other
 
 
-@dataclass(frozen=True)
+@frozen
 class Indoors:
     """What rings, and the room: its amplitudes' decay rate in 1/s, nan where none is heard."""
 
@@ -100,7 +101,7 @@ def _either(modes: FittedModes, asked: list[_Found]) -> FittedModes:
     return replace(modes, standard_uncertainty=deviation)
 
 
-@dataclass(frozen=True)
+@frozen
 class _Found:
     """A leader's index, its fit, and the middle of its band in rad/s."""
 

@@ -7,13 +7,13 @@ Without a window white noise stays white from bin to bin, which is what a least-
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
+from synth.frozen import frozen
 
 Bins = NDArray[np.int_]
 
@@ -26,7 +26,7 @@ HIGHEST: Final = 20_000.0  # Hz; above nothing is heard
 MOST_PEAKS: Final = 60
 
 
-@dataclass(frozen=True)
+@frozen
 class Spectrum:
     """The discrete Fourier transform of T samples, no window: values (T // 2 + 1,)."""
 
@@ -51,7 +51,7 @@ class Spectrum:
         return np.where(mirrored, np.conj(inside), inside)
 
 
-@dataclass(frozen=True)
+@frozen
 class Peak:
     """A maximum of the spectrum: its angular frequency, its power over the noise, the noise power of a bin."""
 

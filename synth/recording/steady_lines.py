@@ -7,12 +7,12 @@ compared, each peak's place told between the bins by a parabola through the loga
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array, Bools
+from synth.frozen import frozen
 from synth.recording.spectrum import floor
 from synth.units import CENT
 
@@ -30,7 +30,7 @@ NEAR: Final = 0.01  # of a multiple, by which it is off: a pitch that glides
 IN_A_ROW: Final = 4
 
 
-@dataclass(frozen=True)
+@frozen
 class Glance:
     """Hz and levels (K,), those of the samples, of what stands out in the second half, and which lines are `steady`
     since the first.

@@ -14,7 +14,6 @@ instrument.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -22,6 +21,7 @@ from scipy.linalg.lapack import zpbtrf, zpbtrs
 from scipy.optimize import minimize
 
 from synth.arrays import Array, Complex
+from synth.frozen import frozen
 from synth.units import FALL
 
 BLOCK_RATE: Final = 30.0  # blocks a second, at least
@@ -43,7 +43,7 @@ APART: Final = 1e-5  # of one, less the square of what two waves have in common:
 TRIALS: Final = 70  # of drive, tail and rate
 
 
-@dataclass(frozen=True)
+@frozen
 class Band:
     """The recording around one partial: block means (M,) turned back by `omega`, `step` seconds apart."""
 
@@ -56,7 +56,7 @@ class Band:
         return np.asarray(np.arange(len(self.values)) * self.step, float)
 
 
-@dataclass(frozen=True)
+@frozen
 class Noise:
     """What is not the partial, in powers of a block relative to the microphone's noise."""
 
@@ -65,7 +65,7 @@ class Noise:
     rate: float  # 1/s, at which the amplitudes of both fall
 
 
-@dataclass(frozen=True)
+@frozen
 class StirredFit:
     """Poles (K,) relative to the band's middle, with what is known of them."""
 

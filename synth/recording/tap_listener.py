@@ -16,6 +16,7 @@ import numpy as np
 from threadpoolctl import ThreadpoolController
 
 from synth.arrays import Array
+from synth.frozen import frozen
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
 from synth.recording.hum import MAINS, without_hum
 from synth.recording.onsets import CHAIN
@@ -44,7 +45,7 @@ ALONE: Final = "only its fundamental stands out of the noise: tap again, harder 
 CYCLES: Final = 20.0  # while it falls 60 dB: fewer make a knock; a tine on a resonance of the bar has 25
 
 
-@dataclass(frozen=True)
+@frozen
 class Answer:
     """A verdict on the tap at `time`, `spoken` at that count of seconds; `look` tells how long it had rung."""
 

@@ -7,13 +7,14 @@ further apart are told line by line, the one along the row being tuned.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array
+from synth.frozen import frozen
 from synth.recording.damped_sinusoid_fit import FittedModes, sounding
 from synth.recording.plane_pitch import PlanePitch, plane_pitch
 from synth.recording.stirred import NEAR, within
@@ -41,7 +42,7 @@ OTHERS: Final = "other tines ring along at its pitch: hold them and tap again"
 SINGLE: Final = 0.01  # cents, as a usual split: one plane alone
 
 
-@dataclass(frozen=True)
+@frozen
 class Verdict:
     """What a tap says: the tine (index) or None with the `reason`; pitches in Hz, offsets in cents.
 
@@ -88,7 +89,7 @@ def nothing(reason: str, candidates: tuple[int, ...] = ()) -> Verdict:
     return Verdict(None, candidates, nan, nan, nan, (), reason)
 
 
-@dataclass(frozen=True)
+@frozen
 class TappedSound:
     """The samples (T,) of a tap without hum, all `lines` in them, those that it began (`new`), and those before it
     (`old`, with amplitudes as they were some tenths of a second before)."""

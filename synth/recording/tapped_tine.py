@@ -10,12 +10,13 @@ pitch the one that is next is taken without a word: the figure is the same for e
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array, Bools
+from synth.frozen import frozen
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.tapped_pitch import (
     FURTHEST,
@@ -171,7 +172,7 @@ def _any_of(candidates: tuple[int, ...], guesses: tuple[Verdict, ...]) -> Verdic
     )
 
 
-@dataclass(frozen=True)
+@frozen
 class _Explained:
     value: float
     line: int  # index of the fundamental's loudest line

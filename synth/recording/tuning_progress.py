@@ -20,10 +20,11 @@ import numpy as np
 from synth.arrays import Array
 from synth.errors import InputError
 from synth.files import write_text
+from synth.frozen import frozen
 from synth.recording.tuning_targets import in_tune
 
 
-@dataclass(frozen=True)
+@frozen
 class LastTap:
     """What a tine's last tap said: cents above the design's pitch at that temperature, and how sure that is."""
 

@@ -24,7 +24,7 @@ last give messages too.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Final
@@ -34,6 +34,7 @@ import numpy as np
 from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.recording.learnt_lengths import ENOUGH, Lesson, lesson
 from synth.recording.overtone_advice import Overtones
 from synth.recording.tap_listener import Answer, Listener, rehearse
@@ -48,7 +49,7 @@ KEPT_SOUND: Final = 3.0  # s of a tine's first tap that are kept for a lesson
 A_WHOLE_SHIFT: Final = 3  # tines that must have been heard before a common shift is sought
 
 
-@dataclass(frozen=True)
+@frozen
 class TuningWishes:
     """What the maker asked: cents near enough, K at the bench (None: the design's), the first tine (index).
 

@@ -9,7 +9,7 @@ morning must stand sharp of its pitch.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -17,6 +17,7 @@ import numpy as np
 from synth.arrays import Array, Bools
 from synth.design.fixings import slides, thread_turned
 from synth.design.instrument import Instrument
+from synth.frozen import frozen
 from synth.recording.identity import retrimmed, tine_name
 from synth.recording.predicted_partials import bar_of, heard
 from synth.units import MM
@@ -26,7 +27,7 @@ KNOWN: Final = 0.5  # of what is near enough: by so much a figure that says "in 
 STEP: Final = 0.05 * MM  # m of free length over which the slope is taken
 
 
-@dataclass(frozen=True)
+@frozen
 class TuningTargets:
     """R tines: `frequency` (R, 2, N) Hz as designed, at the bench; `target` (R,) Hz there, nan where none is given.
     `decay_rate` (R, 2) 1/s of the fundamental's planes.

@@ -13,19 +13,19 @@ import os
 import secrets
 import socket
 import tempfile
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from synth.cache import folder
 from synth.errors import InputError
 from synth.files import PREFIX
+from synth.frozen import frozen
 
 HOST: Final = "127.0.0.1"
 SECRET_BYTES: Final = 24  # 192 bits: nobody guesses it
 
 
-@dataclass(frozen=True)
+@frozen
 class Address:
     """Where a design is served; port 0 is any that is free."""
 

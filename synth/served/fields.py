@@ -6,11 +6,12 @@ sends back a field's path with a value: it knows no keys of its own.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, field
 from typing import Any, Final, get_args
 
 from synth.design import catalogue, schema
 from synth.design.keys_as_written import place_of
+from synth.frozen import frozen
 from synth.served.model import SolvedDesign
 
 MATERIALS: Final = "material"
@@ -20,7 +21,7 @@ NUTS: Final = "nut"
 RECIPES: Final = "recipe"
 
 
-@dataclass(frozen=True)
+@frozen
 class Slot:
     """Where a value goes: `inner` is its key in a table that is not there yet, `besides` what that gets, too."""
 
@@ -31,7 +32,7 @@ class Slot:
     also_gone: str = ""  # the path of a key that goes with it
 
 
-@dataclass(frozen=True)
+@frozen
 class Field:
     """One thing that can be set. A number has a step; a word is chosen from `choices` or from the list `among`."""
 

@@ -7,11 +7,11 @@ changed against the first, or the workshop's page to listen, which has the blind
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from synth.design.instrument import Instrument
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.playing.score import performance
 from synth.playing.stroke import START, Stroke
 from synth.served.model import SolvedDesign
@@ -26,7 +26,7 @@ SECONDS: Final = 4.0  # a stroke and most of its ring
 MOST: Final = 24  # versions at once
 
 
-@dataclass(frozen=True)
+@frozen
 class Replayed:
     """What could be rendered, the first being what the others are held against, and what could not."""
 

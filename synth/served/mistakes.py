@@ -9,16 +9,16 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from synth.errors import InputError
+from synth.frozen import frozen
 
 _LINE: Final = re.compile(r"^line (\d+)\b")
 _STEP: Final = re.compile(r"\[([^\]]*)\]|([^.\[\]]+)")
 
 
-@dataclass(frozen=True)
+@frozen
 class Mistake:
     """What is wrong with the file, in words, and in which line; 0 where no line can be told."""
 

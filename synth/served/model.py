@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import struct
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from threading import RLock
 from typing import Any
@@ -20,6 +20,7 @@ from synth.design.decode import decode
 from synth.design.file import parsed
 from synth.design.resolve import resolve
 from synth.design.schema import Design
+from synth.frozen import frozen
 from synth.page.build import header
 from synth.page.pack import WHOLE, pack
 from synth.sound.radiator.pickup import pickup_radiator
@@ -33,7 +34,7 @@ def name_of_text(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()[:16]
 
 
-@dataclass(frozen=True)
+@frozen
 class Packet:
     """What is heard through one thing, for the page."""
 

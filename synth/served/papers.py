@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from synth.errors import InputError, nearest
+from synth.frozen import frozen
 from synth.served.model import SolvedDesign
 
 KINDS: Final = {
@@ -22,7 +22,7 @@ KINDS: Final = {
 }
 
 
-@dataclass(frozen=True)
+@frozen
 class PaperFile:
     """One that can be opened: its file's name, and what it is."""
 

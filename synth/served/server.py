@@ -16,13 +16,14 @@ import json
 import socket
 import traceback
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from threading import Lock
 from typing import Any, Final, cast
 from urllib.parse import parse_qsl, unquote, urlsplit
 
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.served.address import Address
 
 LARGEST: Final = 1 << 20  # bytes of a body: a design is no larger
@@ -40,7 +41,7 @@ GUARDS: Final = {
 PAPER_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'"
 
 
-@dataclass(frozen=True)
+@frozen
 class Ask:
     """A request that may be answered: the parts of its path after the secret, its query, its body."""
 
@@ -49,7 +50,7 @@ class Ask:
     body: Mapping[str, Any] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
+@frozen
 class Reply:
     """What goes out, whole; or a stream of events."""
 
@@ -60,7 +61,7 @@ class Reply:
     stream: Callable[[], contextlib.AbstractContextManager[Iterator[str]]] | None = None
 
 
-@dataclass(frozen=True)
+@frozen
 class RequestError(Exception):
     """A request that is not answered."""
 

@@ -6,18 +6,19 @@ recipe is changed in its group's list of what is otherwise than the recipe.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any
 
 from synth.design import schema
 from synth.design.instrument import Tine
 from synth.design.key_path import last_key
+from synth.frozen import frozen
 from synth.served.fields import STOCKS, Field, Slot
 from synth.served.model import SolvedDesign
 from synth.units import MM
 
 
-@dataclass(frozen=True)
+@frozen
 class Nuts:
     """The nuts of a tine as they are, where the list of them goes, and where each one's place if it is written."""
 

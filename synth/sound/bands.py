@@ -8,12 +8,12 @@ beyond them not at all, so that a quiet octave is seen beside a loud one. A wind
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array
+from synth.frozen import frozen
 from synth.sound.audio import REFERENCE_PRESSURE
 from synth.sound.fast_length import fast_length
 from synth.sound.loudness import a_weighting
@@ -31,7 +31,7 @@ AT_ONCE: Final = (
 )
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class WindowLevels:
     """Mean levels over a window: of the octaves (8,) in dB SPL, and of the whole in dB(A)."""
 
@@ -39,7 +39,7 @@ class WindowLevels:
     total_dba: float
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class BandHistory:
     """Levels (8, T) in dB SPL of the octaves about times (T,) s."""
 

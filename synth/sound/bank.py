@@ -22,13 +22,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property, partial
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import AnyComplex, Array, Indices, Singles
+from synth.frozen import frozen
 from synth.sound.bin_sums import STEEPEST, BinSum, BlockSum, DenseSum, PlacedBlocks, in_fours
 from synth.sound.onsets import Coming, Events, Onsets
 from synth.sound.pole_steps import Advance, advanced, checked_poles, powers
@@ -162,7 +163,7 @@ class _Bank:
         return np.asarray(relative)
 
 
-@dataclass(frozen=True)
+@frozen
 class _Active:
     """The modes worth summing (indices (A,) among all), with their factors and sums made ready."""
 
@@ -195,7 +196,7 @@ class _Active:
         return _Active(modes, self.advance.only(modes), tuple(part.only(modes) for part in self.parts))
 
 
-@dataclass(frozen=True)
+@frozen
 class _Part:
     """Some modes summed in blocks of one length, over the segments whose length is in (above, upto].
 

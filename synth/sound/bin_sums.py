@@ -22,7 +22,6 @@ from __future__ import annotations
 import functools
 from abc import ABC, abstractmethod
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Final, Self
 
@@ -31,6 +30,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import AnyComplex, Array, Indices, Singles
 from synth.compiled import njit
+from synth.frozen import frozen
 from synth.sound import lane_transform
 from synth.sound.lane_transform import RADIX
 from synth.sound.lanes import LANES, ROW, add_run, transpose
@@ -65,7 +65,7 @@ QUARTER_TURNS: Final = np.array([1, -1j, -1, 1j])
 REACH: Final = 1e-9  # singular values of the wider runs below this are left out: their weights would be huge
 
 
-@dataclass(frozen=True)
+@frozen
 class PlacedBlocks:
     """n blocks of one length: where each begins, how many frames it fills, the nth of which segment it is."""
 
@@ -157,7 +157,7 @@ class BinSum(BlockSum):
         return fit_sums(self.log_pole_per_frame, self.length)
 
 
-@dataclass(frozen=True)
+@frozen
 class Runs:
     """Of K modes: the first bin of each, counted from -BELOW on, and its weights."""
 

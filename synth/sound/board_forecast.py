@@ -12,7 +12,6 @@ swing along the row gives pitch, ring and, by the host structure's answer, sound
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -21,6 +20,7 @@ from synth.arrays import Array, Complex
 from synth.cache import cached
 from synth.design.instrument import Instrument
 from synth.design.schema import Swing
+from synth.frozen import frozen
 from synth.sound.radiator import ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
 from synth.sound.radiator.board import board_pressures
@@ -50,7 +50,7 @@ DROWNED: Final = -6.0  # dB: half the pressure of the bar alone, which board and
 REFERENCE: Final = 20e-6  # Pa
 
 
-@dataclass(frozen=True)
+@frozen
 class Foretold:
     """Every tine's fundamental, let go from a tip bent by `TIP` along the row."""
 
@@ -59,7 +59,7 @@ class Foretold:
     level: Array  # (R,) dB SPL at the listener, the partial at its start, both ears' mean power
 
 
-@dataclass(frozen=True)
+@frozen
 class BoardEffect:
     """What a board changes for the fundamentals of one group: means over its tines."""
 

@@ -6,7 +6,6 @@ In: an instrument, a board of it, solved. Out: `BoardSheet`, numbers for a table
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -16,6 +15,7 @@ from synth.air import SOUND_SPEED
 from synth.arrays import Array
 from synth.cache import cached
 from synth.design.instrument import Board, Instrument
+from synth.frozen import frozen
 from synth.sound.audio import REFERENCE_PRESSURE
 from synth.sound.radiator import ears
 from synth.sound.radiator.board import BoardFilter
@@ -33,7 +33,7 @@ KNOCK: Final = 20e-3  # N s, a light knuckle; common practice, no published sour
 CONTACT: Final = 2e-3  # s, a knuckle's touch; common practice, no published source
 
 
-@dataclass(frozen=True)
+@frozen
 class BoxSheet:
     """What the box does to its lid. Frequencies in Hz; nan for a hole that is not there."""
 
@@ -43,7 +43,7 @@ class BoxSheet:
     standing_hz: float  # the first standing wave in the box, above which its pressure is not uniform
 
 
-@dataclass(frozen=True)
+@frozen
 class BoardSheet:
     """Curves over `frequency` (F,) Hz for J feet."""
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.design.rooms import RoomNoise, ShoeboxRoom
+from synth.frozen import frozen
 from synth.playing.stroke import Stroke
 from synth.sound.audio import RATE
 from synth.sound.bands import NOMINAL_HZ, window_levels
@@ -35,7 +35,7 @@ NEAREST: Final = 0.3  # m, an ear at the tines
 UNTOLD: Final = RoomNoise(dba=30.0)  # a quiet room, where the design says nothing of the noise
 
 
-@dataclass(frozen=True)
+@frozen
 class Carrying:
     """How far a stroke carries: `metres`, at most the room's diagonal; the octave that does it, in Hz."""
 

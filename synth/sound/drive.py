@@ -31,7 +31,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any, Final
 
@@ -41,6 +40,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import AnyComplex, Array, Indices, Singles
 from synth.compiled import njit
+from synth.frozen import frozen
 from synth.sound.bandlimit import (
     FINER,
     REACH,
@@ -60,7 +60,7 @@ BEFORE: Final = SPREAD // 2 - 1  # grid points before an impulse's own that it i
 LANES: Final = 16  # grid points that an impulse is added to at once, at least SPREAD
 
 
-@dataclass(frozen=True)
+@frozen
 class Force:
     """S impulses, N s, at times (S,) s on inputs (S,)."""
 
@@ -69,7 +69,7 @@ class Force:
     impulse: Array
 
 
-@dataclass(frozen=True)
+@frozen
 class Inputs:
     """Points at which forces act, made ready: how they drive the modes, and how that is heard."""
 
@@ -100,7 +100,7 @@ def taken_apart(inputs: Inputs, size: int) -> Iterator[Inputs]:
         yield Inputs(inputs.drive[some], inputs.within[some].copy(), inputs.beyond[some].copy())
 
 
-@dataclass(frozen=True)
+@frozen
 class Driven:
     """What impulses become: contact signals from `frame` on, and states of all modes at the ends of chunks."""
 
@@ -110,7 +110,7 @@ class Driven:
     states: NDArray[np.complex64]  # (E, M)
 
 
-@dataclass(frozen=True)
+@frozen
 class Left:
     """What impulses leave: states of all modes at the ends of chunks; and the impulses, made ready to be heard."""
 
@@ -260,7 +260,7 @@ def _by_parity(kernel: Array) -> Array:
     return np.ascontiguousarray(np.swapaxes(padded.reshape(*kernel.shape[:-1], -1, 2), -1, -2))
 
 
-@dataclass(frozen=True)
+@frozen
 class _Blocks:
     """Impulses on half frames: K chunks of single inputs, by chunk and then by input."""
 

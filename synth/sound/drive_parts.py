@@ -7,19 +7,19 @@ They are the same for a whole stroke: products over other rows would end in othe
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import count, takewhile
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Indices
+from synth.frozen import frozen
 
 FIRST: Final = 2  # chunks of a stroke's first part; each later part is twice as long as the one before it
 DOUBLED: Final = 4  # times, and as long from then on
 
 
-@dataclass(frozen=True)
+@frozen
 class DrivePart:
     """Some chunks of a stroke, which can be heard as soon as all is known that reaches them."""
 

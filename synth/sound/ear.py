@@ -8,12 +8,12 @@ So attack and body (a second on) are told apart, and octaves where the whole doe
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array
+from synth.frozen import frozen
 from synth.sound.bands import NOMINAL_HZ, WindowLevels, band_history, window_levels
 from synth.sound.quiet_room import room_spectrum, seconds_above
 from synth.sound.zwicker import loudness_over_time
@@ -35,7 +35,7 @@ TOLD: Final = (
 MOST: Final = 3  # octaves told of a window
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class EarMeasures:
     """What is heard of one stroke, octaves as in `bands.NOMINAL_HZ`; nan where the sound is too short."""
 

@@ -14,7 +14,6 @@ import itertools
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.files import make_folder
+from synth.frozen import frozen
 from synth.sound import audio
 from synth.sound.loudness import Loudness, integrated, matched_gains, measure, shared_gain
 from synth.units import decibels
@@ -30,7 +30,7 @@ LONGEST: Final = 100  # characters of a file's name
 DEVICE: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)  # no files on Windows
 
 
-@dataclass(frozen=True)
+@frozen
 class SetMember:
     """One sound of both sets."""
 

@@ -16,13 +16,13 @@ larger step is done as soon as its eight parts are, which are then still in that
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 
 from synth.arrays import Indices, Singles
 from synth.compiled import njit
+from synth.frozen import frozen
 from synth.sound.lanes import LANES, pack, transform_4, transform_8, transform_16, turn_and_transform_8
 
 RADIX: Final = 8  # of all steps but the first
@@ -33,7 +33,7 @@ FIRST: Final = {
 }  # radix of the first step, by what is left of the number of doublings by three
 
 
-@dataclass(frozen=True)
+@frozen
 class Plan:
     """What a transform of one length needs: where the bins stand, and turns as pairs of numbers."""
 

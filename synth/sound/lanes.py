@@ -13,13 +13,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, Final, cast
 
 from llvmlite import ir
 from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic
+
+from synth.frozen import frozen
 
 LANES: Final = 8
 ROW: Final = 2 * LANES  # numbers of a row
@@ -36,7 +37,7 @@ def _step(told: Callable[..., Any]) -> Callable[..., None]:
     return cast(Callable[..., None], intrinsic(told))
 
 
-@dataclass(frozen=True)
+@frozen
 class _Complex:
     """A complex number of each lane, in code that is being written."""
 
@@ -92,7 +93,7 @@ def _spread(code: Any, number: Any) -> Any:
     return code.shuffle_vector(one, _UNKNOWN, ir.Constant(ir.VectorType(ir.IntType(32), LANES), [0] * LANES))
 
 
-@dataclass(frozen=True)
+@frozen
 class _Memory:
     """An array's numbers, counted from its first."""
 

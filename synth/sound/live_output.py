@@ -13,13 +13,13 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Singles
+from synth.frozen import frozen
 from synth.sound.audio import FULL_SCALE
 from synth.sound.clock import Clock
 from synth.sound.limiter import CEILING_DB, Limiter
@@ -69,7 +69,7 @@ class Meter:
         return sum(recent) / len(recent) if recent else 0.0
 
 
-@dataclass(frozen=True)
+@frozen
 class Report:
     """How it went so far."""
 
@@ -217,7 +217,7 @@ class LiveOutput(SoundSink):
             each.clear()
 
 
-@dataclass(frozen=True)
+@frozen
 class _Posted:
     """For the bank or a layer on top of it."""
 

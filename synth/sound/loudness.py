@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import AnyReal, Array
+from synth.frozen import frozen
 from synth.sound.audio import REFERENCE_PRESSURE, headroom_db
 from synth.sound.fast_length import fast_length
 from synth.units import decibels
@@ -39,7 +39,7 @@ MASK: Final = 10.0  # dB below the room's noise a tone is lost in it; common pra
 A_POLES: Final = (20.598997, 107.65265, 737.86223, 12194.217)  # Hz, IEC 61672-1:2013 Annex E
 
 
-@dataclass(frozen=True)
+@frozen
 class Loudness:
     """What a listener gets: A-weighted levels in dB(A), and the peak in Pa."""
 

@@ -9,20 +9,20 @@ Shapes: M modes, S events.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from itertools import islice
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import AnyComplex, Array, Indices
+from synth.frozen import frozen
 from synth.sound.pole_steps import first_frame
 
 MOST_EVENTS: Final = 128  # held at once
 AMPLITUDES: Final = 1 << 20  # amplitudes (events x modes) held at once: 16 MiB
 
 
-@dataclass(frozen=True)
+@frozen
 class EventBatch:
     """Events whose amplitudes are made when they are needed: 20,000 events x 3,000 modes need not be held at once.
 
@@ -36,7 +36,7 @@ class EventBatch:
 Events = EventBatch | Iterable[tuple[float, AnyComplex]]
 
 
-@dataclass(frozen=True)
+@frozen
 class Onsets:
     """Events about to sound: first frames (S,), how much earlier each began (S,) in frames, amplitudes (S, M)."""
 

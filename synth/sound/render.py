@@ -11,7 +11,6 @@ import dataclasses
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final
 
@@ -23,6 +22,7 @@ from synth.cache import cached
 from synth.cores import one_core
 from synth.design.instrument import Instrument
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.playing.contact.stroke_contact import EVENT, REFERENCE, Contact, FollowedStroke, stroke_row
 from synth.playing.mute import moments, taken
 from synth.playing.report import document
@@ -57,7 +57,7 @@ MEETS: Final = 0.3  # m: no tine swings so far to meet a stick; what did would b
 MADE_READY: Final = CHUNK + 2 * REACH  # samples before a force's first impulse in which its sound may begin
 
 
-@dataclass(frozen=True)
+@frozen
 class ContactSettings:
     """How contacts are followed: how finely, whether a tine may be bent for good, what chance draws from."""
 
@@ -69,7 +69,7 @@ class ContactSettings:
     pad_damping: float = 1.0  # factor on what the player's fingers swallow
 
 
-@dataclass(frozen=True)
+@frozen
 class Scene:
     """An instrument as it is heard: solved, on its board where there is one, before a listener.
 
@@ -90,7 +90,7 @@ class Scene:
         return Striker(self.model, self.radiator, self.instrument, rate=RATE, stick=settings.stick)
 
 
-@dataclass(frozen=True)
+@frozen
 class Rendering:
     """Sound on its way: `blocks` gives pressure (C, n) in Pa once through; reports of strokes, remarks in words."""
 
@@ -274,7 +274,7 @@ def play(
     )
 
 
-@dataclass(frozen=True)
+@frozen
 class HoldPart:
     """A hold from one of its moments to the next."""
 

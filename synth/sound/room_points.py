@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -19,6 +18,7 @@ from synth.arrays import Array
 from synth.design.instrument import Instrument, Listener
 from synth.design.rooms import OCTAVES_HZ, MeasuredRoom, Room, ShoeboxRoom
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.sound.radiator import bar_middle
 from synth.sound.shoebox import Images, Shoebox, eyring_time, images
 from synth.vibration.bar import path
@@ -29,7 +29,7 @@ FAR: Final = 20.0  # m, of the sphere: over three wavelengths of 63 Hz, so that 
 GOLDEN: Final = math.pi * (3.0 - math.sqrt(5.0))  # rad between two points of Fibonacci's spiral on a sphere
 
 
-@dataclass(frozen=True)
+@frozen
 class EarlyWays:
     """The I reflections that are counted: images without the direct sound, and the way (I, 2) m to each ear."""
 
@@ -38,7 +38,7 @@ class EarlyWays:
     reach: float  # m of way, beyond which nothing is counted
 
 
-@dataclass(frozen=True)
+@frozen
 class RoomWays:
     """The listener of a room, and the ways that its points stand for: the ears, reflections, the sphere."""
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 from synth.air import SOUND_SPEED, air_attenuation
 from synth.arrays import Array, Complex
 from synth.design.rooms import OCTAVES_HZ, MeasuredRoom, Room, ShoeboxRoom
+from synth.frozen import frozen
 from synth.sound.convolution import Convolver
 from synth.sound.measured_room import measured_tail
 from synth.sound.radiator import EARS, Stream
@@ -37,7 +37,7 @@ TAPER: Final = (
 LEAST: Final = 1e-12  # of an energy, against the logarithm of nothing
 
 
-@dataclass(frozen=True)
+@frozen
 class RoomResponse:
     """`early` (2, I, N) and `late` (2, K, L): filters from the points behind the ears to the ears, per sample."""
 

@@ -8,9 +8,9 @@ sound most; values of measured fingers spread by about as much (`synth.playing.c
 from __future__ import annotations
 
 import dataclasses
-from dataclasses import dataclass
 from typing import Final
 
+from synth.frozen import frozen
 from synth.playing.stroke import Stroke
 from synth.sound.audio import RATE
 from synth.sound.features import centroid
@@ -21,7 +21,7 @@ FACTORS: Final = (3.0, 1.0 / 3.0)
 LISTENED: Final = 0.5  # s after the stick has passed: the loudest moment is over
 
 
-@dataclass(frozen=True)
+@frozen
 class Moved:
     """What another damping of the pads does."""
 

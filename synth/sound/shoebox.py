@@ -8,18 +8,17 @@ Acoustics).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from synth.air import SOUND_SPEED
 from synth.arrays import Array
+from synth.frozen import frozen
 
 # Sabine's constant 24 ln 10 / c, in s/m
 SABINE = 24.0 * np.log(10.0) / SOUND_SPEED
 
 
-@dataclass(frozen=True)
+@frozen
 class Shoebox:
     """A room with a corner at the origin: `size` (3,) in m, `absorption` (3, 2, F) of the walls at 0 and at `size`.
 
@@ -58,7 +57,7 @@ class Shoebox:
         return np.asarray(np.einsum("i,ijf->f", self.walls, self.absorption) / self.surface)
 
 
-@dataclass(frozen=True)
+@frozen
 class Images:
     """Mirror images of a source as a listener meets them, nearest first; I of them.
 

@@ -9,19 +9,19 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from itertools import count
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
+from synth.frozen import frozen
 from synth.sound.overlay import Overlay
 from synth.sound.pole_steps import advanced
 from synth.sound.stroke_sound import StrokeSound, StruckModes
 
 
-@dataclass(frozen=True)
+@frozen
 class Sounded:
     """States (E, M) that a stroke or a hold adds at times (E,) s; what comes after it begins at `known` s."""
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections import OrderedDict
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final, TypeVar
 
 import numpy as np
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from synth.arrays import Array, Indices
 from synth.design.instrument import Instrument
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.playing.contact.stick import StickLine
 from synth.playing.contact.stroke_contact import Contact, FollowedStroke
 from synth.playing.contact.traced import joined
@@ -43,7 +44,7 @@ READY: Final = 16  # tines made ready at once
 KEPT_STICKS: Final = 64  # on a group each: some 100 KiB
 
 
-@dataclass(frozen=True)
+@frozen
 class StrokeSound:
     """A stroke, heard: contact signals and modal states, and the pressure of the stick itself."""
 
@@ -73,7 +74,7 @@ class StrokeSound:
         yield self.stick.frame, self.stick.pressure
 
 
-@dataclass(frozen=True)
+@frozen
 class StruckModes:
     """The force of a stroke, or of a part of it, and what it left in the modes."""
 

@@ -5,11 +5,12 @@ In: words of a user. Out: a `Surroundings`, which `synth.sound.render.scene` tak
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
+from synth.frozen import frozen
 
-@dataclass(frozen=True)
+
+@frozen
 class Surroundings:
     """A room of the design, or "" for free air; with the room's noise under it or without."""
 

@@ -10,12 +10,12 @@ at one ear alone counts half, and equal ones count as the standard has it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array
+from synth.frozen import frozen
 from synth.sound import zwicker_tables as table
 
 STEP: Final = 2e-3  # s between two values, ISO 532-1 clause 6.6
@@ -24,7 +24,7 @@ SHARPNESS: Final = 0.11  # of DIN 45692: a critical band of noise at 1 kHz and 6
 SETTLED: Final = 0.2  # s after which the lowest filters have settled, left out for steady sounds
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class LoudnessOverTime:
     """Loudness (T,) in sone every `STEP` from the start of the sound, and sharpness (T,) in acum."""
 

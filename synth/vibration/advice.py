@@ -34,6 +34,7 @@ from synth.design.change import (
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import MM
 from synth.vibration.bar import support_springs
 from synth.vibration.coupling import Bases
@@ -62,7 +63,7 @@ ESTIMATED: Final = 16  # changes of one kind that are estimated for a quarrel,
 SOLVED: Final = 2  # and of those that seem to help, how many are solved
 
 
-@dataclass(frozen=True)
+@frozen
 class Remedy:
     """One change that settles a quarrel, with what is left of it and of all quarrels then."""
 
@@ -71,7 +72,7 @@ class Remedy:
     total: float  # severity of all quarrels together
 
 
-@dataclass(frozen=True)
+@frozen
 class Advice:
     """For each of the first quarrels of a list its remedies, none where nothing within reach helps."""
 

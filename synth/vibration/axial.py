@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import Final
 
 import numpy as np
@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from synth.arrays import Array
 from synth.design.instrument import PlacedNut, Tine
+from synth.frozen import frozen
 from synth.remembered import MIB, Remembered
 from synth.vibration.beam import rod_element
 from synth.vibration.damping import clamp
@@ -26,7 +27,7 @@ HIGHEST_HZ: Final = 10_000.0  # as for the bar's own modes
 ELEMENTS: Final = 24  # the mean of consistent and lumped mass leaves (kh)⁴/480: 0.2 cent on the fourth mode
 
 
-@dataclass(frozen=True)
+@frozen
 class AxialModes:
     """Stretching (0) and twisting (1) of R tines on immovable bases, Na modes each, absent ones zero.
 

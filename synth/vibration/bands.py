@@ -27,7 +27,6 @@ import itertools
 import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final
 
@@ -36,6 +35,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import AnyReal, Array, Bools, Indices, Singles
 from synth.cores import one_core, threads_allowed
+from synth.frozen import frozen
 from synth.memory import give_back
 from synth.vibration.coupling import Structure
 from synth.vibration.eigen import STRIP, Blocks, block_modes, blocks_of, real_modes, reorder
@@ -66,7 +66,7 @@ GATHERED: Final = 60.0  # as is what a number costs that is taken from its place
 WORTH: Final = 0.75  # of the dense problem's cost; where bands save less they are not asked
 
 
-@dataclass(frozen=True)
+@frozen
 class ModeBand:
     """Modes from `low` to `high`, omega² in s^-2, told from the partials `near` (Q,)."""
 
@@ -190,7 +190,7 @@ def _residual(blocks: Blocks, squared: Array, vectors: Singles) -> float:
     return math.sqrt(size / len(signs))
 
 
-@dataclass(frozen=True)
+@frozen
 class _Far:
     """What of the far partials the whole vectors are built from."""
 
@@ -200,7 +200,7 @@ class _Far:
     host: Singles  # (F, Mc + k) the vectors of Ritz
 
 
-@dataclass(frozen=True)
+@frozen
 class _Solved:
     squared: Array  # (Mc + k + N,) all values of the band's problem
     told: slice  # of these: those that it may have to tell,

@@ -22,7 +22,7 @@ import contextlib
 import functools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Final
 
 import numpy as np
@@ -33,6 +33,7 @@ from synth.cores import LARGE, all_cores, spread
 from synth.design.instrument import Bar, Bend, Straight, Support
 from synth.design.instrument import Section as BarSection
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.vibration.beam import elements_for, wave_number
 from synth.vibration.frame import Frame, Spring, matrices, solve
 from synth.vibration.section import Properties, SectionGeometry, properties, rectangle, tube
@@ -53,7 +54,7 @@ SNAP: Final = 1e-7  # m, places nearer than this share a node
 COUPLED: Final = 1e-12  # of the largest entry: less is rounding
 
 
-@dataclass(frozen=True)
+@frozen
 class BarModes:
     """The bar's own vibrations, bare, on its supports. B nodes, Mb modes, S asked-for places.
 

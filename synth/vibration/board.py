@@ -23,7 +23,6 @@ sideways. Every part is passive, and so is the whole.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -31,6 +30,7 @@ import numpy as np
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array, Complex
 from synth.design.instrument import Bar, Board, Foot
+from synth.frozen import frozen
 from synth.vibration.air_cells import CLASSES
 from synth.vibration.bar import path, surface_distance
 from synth.vibration.board_interface import BoardModes, Feet, StandingBoard
@@ -57,7 +57,7 @@ ROCKING: Final = {"flat": 12.0, "edges": 4.0}
 GAUSS: Final = (-math.sqrt(0.5), 0.0, math.sqrt(0.5))  # three points of equal weight (Chebyshev's quadrature)
 
 
-@dataclass(frozen=True)
+@frozen
 class Placement:
     """Where the board lies: global = origin + x ex + y ey + z ez, from the board's middle."""
 
@@ -69,7 +69,7 @@ class Placement:
         return np.asarray((point - self.origin) @ self.axes.T)
 
 
-@dataclass(frozen=True)
+@frozen
 class SolvedBoard:
     """A board's Mb modes in the order: solved (with the hole's plug), statistical, sliding sideways (3 or 0)."""
 
@@ -213,7 +213,7 @@ def lie(board: Board, bar: Bar) -> Placement:
     return Placement(origin, axes)
 
 
-@dataclass(frozen=True)
+@frozen
 class _InAir:
     """The solved modes: mixtures of the modes in vacuo and the plug."""
 

@@ -6,12 +6,11 @@ to know neither plates nor air.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from synth.arrays import Array
+from synth.frozen import frozen
 
 
-@dataclass(frozen=True)
+@frozen
 class BoardModes:
     """A board's own modes, with the air that rides on it and the cavity behind it: Mb modes, J feet."""
 
@@ -22,7 +21,7 @@ class BoardModes:
     )
 
 
-@dataclass(frozen=True)
+@frozen
 class Feet:
     """The J springs between the bar's underside and the board, each in six directions, global axes."""
 
@@ -32,7 +31,7 @@ class Feet:
     loss_factor: Array  # (J,)
 
 
-@dataclass(frozen=True)
+@frozen
 class StandingBoard:
     """A board with the feet that carry the bar."""
 

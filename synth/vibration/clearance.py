@@ -15,7 +15,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -24,6 +23,7 @@ from numpy.typing import NDArray
 from synth.arrays import Array
 from synth.design.instrument import Bend, Instrument, PlacedNut
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import length_said
 from synth.vibration.bar import path, surface_distance
 from synth.vibration.tine import TineModes
@@ -34,7 +34,7 @@ _HEIGHTS: Final = 13  # along each tine, besides its nuts
 _NEAR: Final = 0.15  # m along a straight bar; nothing swings further
 
 
-@dataclass(frozen=True)
+@frozen
 class _Standing:
     """R tines in space, S heights on each."""
 

@@ -26,13 +26,13 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from synth.arrays import Array, Indices
 from synth.cores import LARGE, all_cores, spread
 from synth.design.instrument import Bar, Tine
+from synth.frozen import frozen
 from synth.vibration.axial import AxialModes
 from synth.vibration.bar import BarModes, surface_distance
 from synth.vibration.board_interface import StandingBoard
@@ -40,7 +40,7 @@ from synth.vibration.frame import rigid_arm
 from synth.vibration.tine import TineModes
 
 
-@dataclass(frozen=True)
+@frozen
 class Bases:
     """Where R tines stand: places on the bar (R,); vectors (R, 3) in global axes."""
 
@@ -63,7 +63,7 @@ class Bases:
         return np.asarray(rows @ rigid_arm(self.arm))
 
 
-@dataclass(frozen=True)
+@frozen
 class Structure:
     """The coupled matrices by blocks: Q tine freedoms, Mc host freedoms (the bar's modes, then the board's)."""
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import Final
 
 import numpy as np
@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike
 
 from synth.air import AIR_DENSITY, AIR_VISCOSITY, SOUND_SPEED
 from synth.arrays import Array, Complex
+from synth.frozen import frozen
 from synth.units import FALL
 
 ROOM: Final = 293.15  # K
@@ -30,7 +31,7 @@ UNCLAIMED: Final = 5000.0  # Hz: no clamped tine's decay above it is on record
 _ANGLES: Final = 12  # Gauss points over half the directions: exact enough to k L = 18, a mean beyond
 
 
-@dataclass(frozen=True)
+@frozen
 class Losses:
     """Loss factors by mechanism, all of one shape. `clamp` is usually the largest and the least certain."""
 

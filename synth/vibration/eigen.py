@@ -16,7 +16,6 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -24,6 +23,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import AnyReal, Array, Complex, Indices
 from synth.cores import LARGE, all_cores, spread
+from synth.frozen import frozen
 from synth.vibration.coupling import Structure
 from synth.vibration.symmetric import symmetric_modes
 
@@ -36,7 +36,7 @@ ROWS: Final = 512  # of vectors at a time
 FULLEST: Final = 1e3  # condition of a cluster's vectors; beyond it two poles all but coincide, see `_apart`
 
 
-@dataclass(frozen=True)
+@frozen
 class DampedModes:
     """Poles (M,) -sigma + j omega by rising frequency, and vectors (D, M) with v^T M v = 1."""
 
@@ -44,7 +44,7 @@ class DampedModes:
     vectors: NDArray[np.complex64]
 
 
-@dataclass(frozen=True)
+@frozen
 class Blocks:
     """M and K of tine freedoms (Q) and host freedoms (Mc): M = [[host_mass, coupling], [., 1]], K by blocks.
 

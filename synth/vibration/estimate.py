@@ -15,13 +15,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array
 from synth.design.instrument import Bar, Instrument
+from synth.frozen import frozen
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
 from synth.vibration.coupling import added_mass, base_frames, nut_inertia
 from synth.vibration.quarrels import Meetings, meet
@@ -30,7 +30,7 @@ from synth.vibration.tuning import Row
 LOOKED_AT: Final = 33  # places along the bar at which it is asked what the left-out modes yield
 
 
-@dataclass(frozen=True)
+@frozen
 class FreeBar:
     """The bare bar with nothing to hold it, the same wherever tines and supports are tried."""
 

@@ -13,12 +13,13 @@ which is how a tine stands on the bar's face and how rigid links are made, witho
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 import numpy.typing as npt
 
 from synth.arrays import Array, Indices
+from synth.frozen import frozen
 from synth.vibration.beam import FREEDOMS, frame_element
 from synth.vibration.section import Properties
 
@@ -27,7 +28,7 @@ def _no_arm() -> Array:
     return np.zeros(3)
 
 
-@dataclass(frozen=True)
+@frozen
 class PointMass:
     """A rigid body on a node: kg, inertia (3, 3) about its own centre in global axes, kg m², arm (3,) in m."""
 
@@ -37,7 +38,7 @@ class PointMass:
     arm: Array = field(default_factory=_no_arm)
 
 
-@dataclass(frozen=True)
+@frozen
 class Spring:
     """A spring from a node to the ground, or to an `other` node; both arms lead to where it is.
 
@@ -51,7 +52,7 @@ class Spring:
     other_arm: Array = field(default_factory=_no_arm)
 
 
-@dataclass(frozen=True)
+@frozen
 class Frame:
     """Beams in space. Each field of `beam` is one number for all elements or (E,)."""
 
@@ -64,7 +65,7 @@ class Frame:
     springs: tuple[Spring, ...] = ()
 
 
-@dataclass(frozen=True)
+@frozen
 class FrameModes:
     """Undamped modes: `frequency` (M,) in Hz, rising; `shape` (D, M), mass-normalised, kg^-1/2."""
 

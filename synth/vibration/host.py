@@ -8,13 +8,13 @@ root's, add up, and are diagonal again in freedoms of their own.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Indices
+from synth.frozen import frozen
 from synth.vibration.axial import AxialModes
 from synth.vibration.bar import BarModes
 from synth.vibration.coupling import Bases, added_mass
@@ -27,7 +27,7 @@ _CONVERGES: Final = 0.5  # of Y^T Y from 1: from 1 on Newton-Schulz runs away
 Numbers = NDArray[Any]  # real without losses, complex with
 
 
-@dataclass(frozen=True)
+@frozen
 class Host:
     """What a tine stands on, all tines locked on it: K modes."""
 
@@ -38,7 +38,7 @@ class Host:
         return Host(self.squared, self.motion[which])
 
 
-@dataclass(frozen=True)
+@frozen
 class FreeTines:
     """R tines' F freedoms each: their partials, on roots as soft as the bar's left-out modes make them."""
 

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -28,6 +28,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from synth.arrays import Array, Complex, Indices
 from synth.design.instrument import Bar, PlacedNut, Tine
+from synth.frozen import frozen
 from synth.units import FALL
 from synth.vibration.axial import solve_axial
 from synth.vibration.bands import coupled_modes
@@ -42,7 +43,7 @@ HIGHEST_HZ: Final = 20_000.0  # above the tines' 18 kHz, so that a partial the b
 LOWEST_HZ: Final = 0.1  # a bar that nothing holds drifts: six motions at 0 Hz that make no sound
 
 
-@dataclass(frozen=True)
+@frozen
 class ModalModel:
     """The structure's free vibrations: M modes on D freedoms, the host structure's (bar, then board) before the
     tines'.

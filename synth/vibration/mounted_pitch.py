@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array, Indices
 from synth.design.instrument import Instrument
+from synth.frozen import frozen
 from synth.vibration.bar import COUPLED_HZ, BarModes, solve_bar
 from synth.vibration.coupling import Bases, added_rigid_mass, base_frames, nut_inertia, rigid_inertia
 from synth.vibration.host import Host, free_tines, loaded, loaded_bar, own_residual
@@ -57,7 +57,7 @@ def loaded_bar_hz(instrument: Instrument, modes: TineModes) -> Array:
     return np.asarray(np.sqrt(kappa[kappa > 1.0]) / (2.0 * math.pi))
 
 
-@dataclass(frozen=True)
+@frozen
 class _Seats:
     """What of the bar under R tines does not change with their lengths."""
 

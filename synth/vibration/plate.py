@@ -18,7 +18,6 @@ products of polynomials that keep the edges: orthonormal, times (1 - s)^q (1 + s
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final, Literal
 
@@ -26,6 +25,7 @@ import numpy as np
 from numpy.polynomial import legendre
 
 from synth.arrays import Array, Indices
+from synth.frozen import frozen
 
 Edge = Literal["free", "supported", "clamped"]
 
@@ -34,7 +34,7 @@ _RIGID: Final = 0.01  # Hz: rounding leaves a rigid motion about 1e-4; no plate 
 _SPARE: Final = 10  # polynomials beyond two a half wave: the highest asked mode is then right to 1e-3
 
 
-@dataclass(frozen=True)
+@frozen
 class Plate:
     """A rectangular orthotropic plate, SI: sizes, mass per area and the four stiffnesses (N m)."""
 
@@ -80,7 +80,7 @@ class Plate:
         return np.asarray((2.0 * math.pi * np.asarray(frequency)) ** 2 * self.mass_per_area / B) ** 0.25
 
 
-@dataclass(frozen=True)
+@frozen
 class PlateModes:
     """Modes in vacuo, rigid ones included (0 Hz); the shapes' mass integral is 1, so they are in kg^(-1/2)."""
 
@@ -200,7 +200,7 @@ def _stiffness(plate: Plate, x: Array, y: Array) -> Array:
     return np.asarray(K * plate.area)
 
 
-@dataclass(frozen=True)
+@frozen
 class _Basis:
     """Polynomials f_i on [-1, 1] that keep the edges, with mean(f_i f_j) = 1 where i = j, else 0."""
 

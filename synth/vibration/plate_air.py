@@ -22,7 +22,6 @@ from __future__ import annotations
 import dataclasses
 import math
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
@@ -31,6 +30,7 @@ from numpy.typing import NDArray
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array, Complex, Indices
 from synth.cores import one_core, threads_allowed
+from synth.frozen import frozen
 from synth.vibration.air_cells import CLASSES, against, dipoles, monopoles, pressed
 from synth.vibration.plate import PlateModes
 
@@ -45,7 +45,7 @@ Faces = Literal["both", "one"]
 _Classes = list[tuple[tuple[int, int], Indices]]
 
 
-@dataclass(frozen=True)
+@frozen
 class Radiation:
     """The air around B modes at G frequencies, per unit of modal velocity.
 

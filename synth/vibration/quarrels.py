@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -22,6 +21,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
+from synth.frozen import frozen
 from synth.units import cents, ratio
 from synth.vibration.bar import COUPLED_HZ, mode_name, solve_bar
 from synth.vibration.coupling import Bases, base_frames, nut_inertia
@@ -37,7 +37,7 @@ NOTICED_DECAY: Final = 1.25  # a decay shorter by a fifth (common practice)
 PartialKey = tuple[int, int, int]  # tine, plane, partial (1-based)
 
 
-@dataclass(frozen=True)
+@frozen
 class Quarrel:
     """One tine partial and one bar mode."""
 
@@ -57,7 +57,7 @@ class Quarrel:
         return self.tine, self.plane, self.partial
 
 
-@dataclass(frozen=True)
+@frozen
 class BarShapes:
     """The bar loaded with locked tines: K modes; what the map draws and quarrels are told by."""
 
@@ -68,7 +68,7 @@ class BarShapes:
     axes: Array  # (B, 3, 3)
 
 
-@dataclass(frozen=True)
+@frozen
 class Pair:
     """Partials (n,) meeting modes: all that the two-mode problem asks for."""
 
@@ -98,7 +98,7 @@ class Pair:
         return pole.real / alone.real, np.maximum(pole.imag / alone.imag, 1.0)
 
 
-@dataclass(frozen=True)
+@frozen
 class Meetings:
     """Every partial with every bar mode near it (n,), quarrel or not; indices into (R, 2, PARTIALS, K)."""
 

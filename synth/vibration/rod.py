@@ -23,13 +23,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from synth.arrays import Array, Bools, Indices
+from synth.frozen import frozen
 from synth.vibration.beam import elements_for, plane_element, wave_number
 
 FREQUENCY_ERROR: Final = (
@@ -46,7 +47,7 @@ _SOFTEST: Final = (
 _BUCKET: Final = 4  # element counts are rounded up to a multiple of this, so that few stacks are needed
 
 
-@dataclass(frozen=True)
+@frozen
 class Rods:
     """U round rods. Per rod (U,); per nut (U, J), where a missing nut has no mass and no stiffness."""
 
@@ -85,7 +86,7 @@ class Rods:
         return [row.tobytes() + own[held].tobytes() for row, own, held in zip(line, nuts, there, strict=True)]
 
 
-@dataclass(frozen=True)
+@frozen
 class RodModes:
     """Modes (U, N, ...) at nodes (U, K), mass-normalised and positive at the tip. What is absent is zero;
     nodes a rod does not have repeat its tip. Moments are about z = -added."""
@@ -119,7 +120,7 @@ class RodModes:
         )
 
 
-@dataclass(frozen=True)
+@frozen
 class _Mesh:
     rows: Indices
     nodes: Array  # (u, E + 1)

@@ -11,19 +11,19 @@ the stiffnesses, masses and inertias that the beam elements ask for, as numbers 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array
+from synth.frozen import frozen
 
 PerElement = Array | float  # one beam, or one number an element
 
 _TORSION_TERMS: Final = 41  # the series falls as n^-5: the last term is below 1e-8 of the sum
 
 
-@dataclass(frozen=True)
+@frozen
 class SectionGeometry:
     """A cross-section's geometry: m², m⁴, and the shear coefficients, which depend on Poisson's ratio."""
 
@@ -35,7 +35,7 @@ class SectionGeometry:
     shear_z: PerElement
 
 
-@dataclass(frozen=True)
+@frozen
 class Properties:
     """A beam per unit length, SI; a shear stiffness of infinity leaves shear out, a rotary inertia of 0 that."""
 

@@ -22,13 +22,14 @@ With losses kappa and Lambda are complex and the same steps are taken without a 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Indices
+from synth.frozen import frozen
 from synth.vibration.host import FreeTines, Host, Numbers
 
 KEPT: Final = (
@@ -47,7 +48,7 @@ OFF_ROOT: Final = 1e-11  # relative: at a root itself the matrix of an inverse i
 DRIFTING: Final = 1e-6  # of the partial's omega²: slower, a mode is a drift of what nothing holds
 
 
-@dataclass(frozen=True)
+@frozen
 class PartialModes:
     """The C modes that hold most of one partial of R tines, the fullest first; mass-normalised.
 
@@ -146,7 +147,7 @@ def fullest_squared(host: Host, tines: FreeTines, partial: int, swing: Array) ->
     return squared
 
 
-@dataclass(frozen=True)
+@frozen
 class _Problem:
     """S problems on one host: each a tine and the place it stands at."""
 

@@ -13,13 +13,13 @@ radiation efficiency, as from a point of the plate. A sum that simply goes on ha
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array
+from synth.frozen import frozen
 from synth.vibration.plate import Plate
 
 HIGHEST: Final = 18_000.0  # Hz, where hearing and the tines' partials end
@@ -28,7 +28,7 @@ NARROWEST: Final = 0.015  # of the frequency, a stretch of a very lossless sheet
 SEED: Final = 20  # the same board always answers alike
 
 
-@dataclass(frozen=True)
+@frozen
 class DiffuseModes:
     """Z statistical modes and their motion at Q places: w, dw/dx, dw/dy."""
 
@@ -65,7 +65,7 @@ def diffuse_modes(
     return DiffuseModes(frequency, _loss(edges, frequency, loss_factor, faces), shape, source, strength)
 
 
-@dataclass(frozen=True)
+@frozen
 class EdgeRadiation:
     """How edges radiate: by the formula, times what was found at `above`, which fades to 1 at coincidence."""
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from synth.arrays import Array, Indices
 from synth.design.instrument import Nut, PlacedNut, Tine
+from synth.frozen import frozen
 from synth.remembered import MIB, Remembered
 from synth.vibration import damping
 from synth.vibration.rod import RodModes, Rods, cubic, rods_together, solve_each
@@ -37,7 +38,7 @@ _RODS: Final[Remembered[RodModes]] = Remembered(24 * MIB)  # of some two thousan
 _LOSSES: Final[Remembered[Array]] = Remembered(4 * MIB)
 
 
-@dataclass(frozen=True, eq=False)  # itself alone: what is made of it is kept by it
+@frozen(eq=False)  # itself alone: what is made of it is kept by it
 class TineModes:
     """Partials of R tines on immovable bases: N partials, absent ones zero; K nodes, spare ones repeat the tip.
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -19,6 +19,7 @@ import numpy as np
 from synth.arrays import Array, Indices
 from synth.design.instrument import FixedLength, Instrument, Pitch, PlacedNut, Tine
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.remembered import MIB, Remembered
 from synth.units import cents, length_said
 from synth.vibration.bar import mode_name
@@ -50,7 +51,7 @@ MISSED: Final = 6e-5  # relative, 0.1 cent: more is told
 _FIRST_ROOT: Final = 1.8751040687  # of 1 + cos cosh = 0
 
 
-@dataclass(frozen=True)
+@frozen
 class Row:
     """R tines ready to be cut. `mounted_hz` is as they sound on the bar; `target_hz` nan where none is given."""
 
@@ -128,7 +129,7 @@ def _tuned(instrument: Instrument, mounting: Mounting | None, highest_hz: float)
     return replace(row, warnings=words)
 
 
-@dataclass(frozen=True)
+@frozen
 class _OnTheBar:
     """The search for the lengths (R,) at which mounted pitches meet the targets, from those that do so clamped."""
 

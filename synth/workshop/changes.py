@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 
+from synth.frozen import frozen
 from synth.sound.render import Scene
 from synth.table import Column, Table
 from synth.units import CENT, MM, cents
@@ -32,7 +32,7 @@ QuarrelKey = tuple[str, int, int, int]  # group, tine, plane, partial
 Told = tuple[float, str]  # the severity of a quarrel, and its words
 
 
-@dataclass(frozen=True)
+@frozen
 class TineFacts:
     """A tine as it stands: SI; `ratios` of its second and third partial to the first, nan beyond its highest."""
 
@@ -42,7 +42,7 @@ class TineFacts:
     ring: float  # s to fall by 60 dB, of the pitch, in what it stands on
 
 
-@dataclass(frozen=True)
+@frozen
 class StructureFacts:
     """What of a solved instrument a maker compares."""
 
@@ -50,7 +50,7 @@ class StructureFacts:
     quarrels: dict[QuarrelKey, Told]  # the worst of each partial
 
 
-@dataclass(frozen=True)
+@frozen
 class TineChange:
     """A tine of a variant that is not as it was; None where it stands in one of them alone."""
 
@@ -214,7 +214,7 @@ def _quarrel_lines(changes: Sequence[TineChange]) -> list[str]:
     return worst + more
 
 
-@dataclass(frozen=True)
+@frozen
 class GroupChange:
     """The measured sound of the group in a variant, and in the first."""
 
@@ -255,7 +255,7 @@ def _measured(measure: Measure) -> list[Column]:
     ]
 
 
-@dataclass(frozen=True)
+@frozen
 class Changes:
     """What is not as in the first."""
 

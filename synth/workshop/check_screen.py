@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
 
 from synth.cache import cached
 from synth.design.instrument import Instrument, Stick
+from synth.frozen import frozen
 from synth.table import Column, Table
 from synth.units import MM, cents, length_said
 from synth.vibration.advice import Advice
@@ -31,7 +31,7 @@ SHOWN: Final = 8  # decisions on the first screen; `--all` has the rest
 DecisionKind = Literal["yield", "endurance", "warning", "quarrel"]
 
 
-@dataclass(frozen=True)
+@frozen
 class GroupLine:
     """A group in one line. Lengths m; `off_cents` the worst from its target, `bar_cents` the most the bar does."""
 
@@ -48,7 +48,7 @@ class GroupLine:
     quarrels: int
 
 
-@dataclass(frozen=True)
+@frozen
 class Decision:
     """What a maker has to judge, in words; further lines say what could be done."""
 

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass
 
 from synth.design.instrument import Instrument, PlacedNut
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import MM, length_said
 from synth.vibration.bar import beam_of
 from synth.vibration.tuning import Row
@@ -28,7 +28,7 @@ from synth.workshop.overview import stock_name
 WASHER_DENSITY = 7850.0  # kg/m3, steel
 
 
-@dataclass(frozen=True)
+@frozen
 class CutPiece:
     """One tine as it is sawn."""
 
@@ -43,7 +43,7 @@ class CutPiece:
     pitch: float  # Hz, as it is to sound
 
 
-@dataclass(frozen=True)
+@frozen
 class StockBar:
     """One bar of stock and the pieces that come from it, as indices into `CutList.pieces`."""
 
@@ -52,7 +52,7 @@ class StockBar:
     left: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Purchase:
     """`count` of something; `price` of one, None where the design gives none."""
 
@@ -66,7 +66,7 @@ class Purchase:
         return None if self.price is None else self.count * self.price
 
 
-@dataclass(frozen=True)
+@frozen
 class CutList:
     pieces: tuple[CutPiece, ...]
     bars: tuple[StockBar, ...]

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -22,6 +21,7 @@ from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.vibration.bar import BarModes
 from synth.vibration.coupling import base_frames, nut_inertia
 from synth.vibration.estimate import estimate, free_bar
@@ -46,7 +46,7 @@ CORD_MM: Final = 1.25  # half a cord's width, beside a nut
 PLAIN_ROOM: Final = 1.02  # of a plain rod's diameter: `check` warns of a support nearer than one
 
 
-@dataclass(frozen=True)
+@frozen
 class Draft:
     """A design, ready to be written: `tree` in mm, and what its comments tell."""
 
@@ -61,7 +61,7 @@ class Draft:
     quarrels: tuple[str, ...]  # the worst first
 
 
-@dataclass(frozen=True)
+@frozen
 class _Tried:
     """A layout with its supports."""
 

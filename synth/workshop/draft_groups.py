@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -21,6 +20,7 @@ from synth.design.placement_checks import across_corners
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import INCH, MM, Units, note_hz, note_name, note_number
 from synth.vibration.clearance import HOLD
 from synth.vibration.tuning import free_lengths, tune
@@ -39,7 +39,7 @@ SWING_ROOM_MM: Final = 0.5
 GRID_MM: Final[dict[Units, float]] = {"mm": 0.5, "inch": INCH / MM / 32}
 
 
-@dataclass(frozen=True)
+@frozen
 class GroupPlan:
     """One note's tines: what they are cut from, which they are, how far apart; mm."""
 
@@ -98,7 +98,7 @@ def round_up(value: float, grid: float) -> float:
     return math.ceil(value / grid - 1e-9) * grid
 
 
-@dataclass(frozen=True)
+@frozen
 class _Bench:
     """One stock with a tine of it, and the pitches of its longest and shortest sensible length."""
 

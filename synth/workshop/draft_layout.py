@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import accumulate
 from typing import Final
 
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import INCH, MM, Units
 from synth.workshop.draft_groups import GroupPlan, round_up
 from synth.workshop.wishes import MM_PER_INCH, Wishes, thickness_mm
@@ -27,7 +27,7 @@ BENDS: Final = 2.5  # a U's usual radius in thicknesses of its bar, above the 2 
 RING_GAP_MM: Final = 36.0  # between groups, where the ring's size is left to the draft
 
 
-@dataclass(frozen=True)
+@frozen
 class Layout:
     """A bar's path and where each group starts on it."""
 

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Final
 from xml.sax.saxutils import escape
 
 from synth.files import atomic_write, write_text
+from synth.frozen import frozen
 from synth.units import Units
 
 # Layers are named for what they are. Colours are the index numbers that DXF readers share.
@@ -33,7 +33,7 @@ LINE_WIDTH: Final = 0.18  # mm, a technical pen of ISO 9175-1: thin enough to sc
 CHECK_BAR: Final[dict[Units, tuple[float, str]]] = {"mm": (100.0, "100 mm"), "inch": (101.6, "4 in")}
 
 
-@dataclass(frozen=True)
+@frozen
 class Point:
     x: float
     y: float
@@ -42,21 +42,21 @@ class Point:
         return Point(self.x + x, self.y + y)
 
 
-@dataclass(frozen=True)
+@frozen
 class Line:
     layer: str
     start: Point
     end: Point
 
 
-@dataclass(frozen=True)
+@frozen
 class Circle:
     layer: str
     centre: Point
     radius: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Arc:
     """Counter-clockwise from `start_deg` to `end_deg`, measured from +x."""
 
@@ -67,7 +67,7 @@ class Arc:
     end_deg: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Text:
     """Words whose baseline starts at a point."""
 
@@ -81,7 +81,7 @@ class Text:
 DrawnShape = Line | Circle | Arc | Text
 
 
-@dataclass(frozen=True)
+@frozen
 class Drawing:
     title: str
     shapes: tuple[DrawnShape, ...]

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -20,6 +19,7 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.design.instrument import Bend, Board, Instrument, PlacedNut
+from synth.frozen import frozen
 from synth.units import DEGREE, INCH, MM, Units
 from synth.vibration.bar import path
 from synth.workshop.drawing import Line, Point, Text
@@ -49,7 +49,7 @@ ROW: Final = 4.0  # mm, of the table
 COLUMNS: Final = (0.0, 22.0, 33.0, 48.0, 63.0)  # mm, of the table of groups
 
 
-@dataclass(frozen=True)
+@frozen
 class _Scene:
     """What is drawn, once for all views."""
 

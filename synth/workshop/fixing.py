@@ -12,10 +12,10 @@ The washers above the bar are half of them, the odd one on top.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 from synth.design.instrument import Bar, Bench, Nut, Tine
+from synth.frozen import frozen
 from synth.units import Units
 from synth.vibration.bar import surface_distance
 from synth.workshop.holes import Hole, Washer, hole_for, washer_for
@@ -27,7 +27,7 @@ ENGAGEMENT: Final = (
 STANDING_OUT: Final = 2.0  # pitches of thread beyond a nut; common practice
 
 
-@dataclass(frozen=True)
+@frozen
 class Joint:
     hole: Hole
     nuts: tuple[Nut, ...]  # above the bar, then below

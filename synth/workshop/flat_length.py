@@ -13,17 +13,17 @@ Machinery's Handbook takes for soft steel (L = 1.57 R + 0.64 T for a right angle
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 from synth.design.instrument import Bar, Bend, Section
+from synth.frozen import frozen
 from synth.units import Units
 from synth.workshop.length_text import place_words
 
 TIGHTEST: Final = 0.2  # share of the thickness; the rule is for sheet and bar, not for a folded edge
 
 
-@dataclass(frozen=True)
+@frozen
 class FlatBend:
     """One bend on the flat bar, between two bend lines."""
 
@@ -43,7 +43,7 @@ class FlatBend:
         return self.bend.length - self.length
 
 
-@dataclass(frozen=True)
+@frozen
 class Development:
     length: float
     bends: tuple[FlatBend, ...]

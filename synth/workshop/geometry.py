@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final, Literal
 
@@ -18,6 +17,7 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.design.instrument import Bar, Bend, Board, Foot, Instrument, PlacedNut, Section, Support, Tine
+from synth.frozen import frozen
 from synth.vibration.bar import path, standing_on, surface_distance
 from synth.vibration.board import lie
 from synth.workshop.fixing import Joint, joint
@@ -34,7 +34,7 @@ COLLAR: Final = 2e-3  # m by which a cord or a clamp is drawn proud of the bar
 PAD: Final = 10e-3  # m, height of a rubber pad or a foot as drawn
 
 
-@dataclass(frozen=True)
+@frozen
 class Solid:
     """Two outlines (n, 3) in m, corner by corner joined by sides; `group` is -1 for what belongs to none.
 
@@ -50,7 +50,7 @@ class Solid:
     shown: tuple[bool, bool] = (True, True)
 
 
-@dataclass(frozen=True)
+@frozen
 class TinePlace:
     """One tine's line in space (3,), m: where it leaves the bar, its base nut's upper face, its tip."""
 

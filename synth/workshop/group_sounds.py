@@ -6,10 +6,10 @@ In: a `Scene`, sticks by default. Out: `GroupSound`s and their table.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from typing import Final
 
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.playing.report import touched_span
 from synth.playing.stroke import Stroke
 from synth.sound import ear, loudness
@@ -22,7 +22,7 @@ from synth.table import Column, Table
 SECONDS: Final = 2.0  # of a stroke and its ring: the body's window ends at 1.5 s after the first touch
 
 
-@dataclass(frozen=True)
+@frozen
 class GroupSound:
     """One group stroked once; None where the stick stays caught or would bend a tine."""
 

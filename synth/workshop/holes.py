@@ -6,7 +6,6 @@ pinned in a hole of its own diameter (close, reamed) or a little more; common pr
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 from synth.design import catalogue
@@ -14,12 +13,13 @@ from synth.design.bench import hole_diameter, thread_of
 from synth.design.fixings import collet_for, set_screw_for
 from synth.design.instrument import Bench, Tine
 from synth.design.schema import FixingKind
+from synth.frozen import frozen
 from synth.units import MM, Units, length_said
 
 _ISO_FIT: Final = {"close": "fine", "normal": "medium", "loose": "coarse"}
 
 
-@dataclass(frozen=True)
+@frozen
 class Hole:
     """What to drill; `tapped` says that the thread is cut into it."""
 
@@ -29,7 +29,7 @@ class Hole:
     words: str  # why this size
 
 
-@dataclass(frozen=True)
+@frozen
 class Washer:
     thickness: float
     inside: float

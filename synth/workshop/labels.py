@@ -6,14 +6,14 @@ In: boxes wanted, in the unit of the paper. Out: places. It knows no instrument.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from synth.arrays import Array
+from synth.frozen import frozen
 
 
-@dataclass(frozen=True)
+@frozen
 class Box:
     left: float
     low: float

@@ -15,12 +15,12 @@ import io
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.frozen import frozen
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.units import amplitude
 from synth.workshop.spectrograms import HIGHEST_HZ, HOP, LOWEST_HZ, SHOWN_DB, Panel, rows_hz, top_of
@@ -33,7 +33,7 @@ FADE: Final = 20e-3  # s, where a sound is cut to fit
 SCRIPTS: Final = ("player.js", "spectrogram.js", "binomial.js", "blind.js", "grid.js")
 
 
-@dataclass(frozen=True)
+@frozen
 class Heard:
     """A sound of the comparison: pressure (C, N) in Pa, and the gains of its files."""
 

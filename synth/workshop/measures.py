@@ -6,17 +6,17 @@ In: pressure (C, N) in Pa, and the roughness, which the modes know. Out: a figur
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.frozen import frozen
 from synth.sound import ear, features, loudness
 from synth.sound.bands import NOMINAL_HZ
 
 
-@dataclass(frozen=True)
+@frozen
 class Measure:
     """A figure under its key, with the unit in its name. `step` is the least change that is told of."""
 

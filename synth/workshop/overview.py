@@ -9,10 +9,10 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from synth.design.instrument import Instrument, Rod
+from synth.frozen import frozen
 from synth.table import Column, Table
 from synth.units import GRAM, INCH, MM, Units, cents
 from synth.vibration.bar import beam_of, is_closed
@@ -27,7 +27,7 @@ PARTIALS: Final = 3  # of the table: what the ear takes for the tine's tone
 HIGHEST_HARMONIC: Final = 24  # above it the ear has no harmonic to compare a partial with
 
 
-@dataclass(frozen=True)
+@frozen
 class TineLine:
     """A tine. `ratios` of the second and third partial to the first; `harmonics` the low whole numbers near."""
 
@@ -48,7 +48,7 @@ class TineLine:
     mount_cents: float  # what the bar does to the clamped pitch
 
 
-@dataclass(frozen=True)
+@frozen
 class Totals:
     rod_m: dict[str, float]  # by stock, free and clamped lengths without allowances
     nuts: dict[str, int]

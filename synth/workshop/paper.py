@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 from typing import Any, Final
 
 from synth.files import atomic_write, write_text
+from synth.frozen import frozen
 from synth.table import of_words
 from synth.workshop.tiling import PaperName
 from synth.workshop.typeface import BOX, typeface
@@ -37,22 +37,22 @@ input { width: 1.2em; height: 1.2em; }
 """
 
 
-@dataclass(frozen=True)
+@frozen
 class Heading:
     words: str
 
 
-@dataclass(frozen=True)
+@frozen
 class Paragraph:
     words: str
 
 
-@dataclass(frozen=True)
+@frozen
 class Bullets:
     lines: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class PaperTable:
     """`ticks` puts a box before every row; columns named in `to_write` are left wide for a pencil."""
 
@@ -65,7 +65,7 @@ class PaperTable:
 Part = Heading | Paragraph | Bullets | PaperTable
 
 
-@dataclass(frozen=True)
+@frozen
 class Document:
     title: str
     parts: tuple[Part, ...]

@@ -7,13 +7,13 @@ of the sheet's true size. It knows no instrument.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 from typing import Any, Final
 from xml.sax.saxutils import escape
 
 from synth.files import atomic_write, write_text
+from synth.frozen import frozen
 from synth.workshop.drawing import Line, Point, Text, svg_shape
 from synth.workshop.tiling import POINTS_PER_MM, draw_shape
 from synth.workshop.typeface import typeface
@@ -29,7 +29,7 @@ FILLS: Final = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True)
+@frozen
 class Patch:
     """A polygon filled without an edge."""
 
@@ -40,7 +40,7 @@ class Patch:
 Ink = Patch | Line | Text
 
 
-@dataclass(frozen=True)
+@frozen
 class Sheet:
     title: str
     width: float  # mm

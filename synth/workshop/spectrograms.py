@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import Array
 from synth.design.instrument import Group
+from synth.frozen import frozen
 from synth.sound.audio import RATE, REFERENCE_PRESSURE
 from synth.vibration.tuning import Row
 
@@ -28,7 +28,7 @@ HOP: Final = 1024
 PARTIALS: Final = 3  # of a tine, that are marked
 
 
-@dataclass(frozen=True)
+@frozen
 class Panel:
     """A sound in levels, with its title in words, and the partials to mark."""
 

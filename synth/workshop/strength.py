@@ -22,13 +22,13 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument, Stick, Tine
+from synth.frozen import frozen
 from synth.playing.contact.closed_form import MODES, Pluck, Regime, pluck, regime
 from synth.playing.contact.modes import ContactModes, tips
 from synth.playing.contact.stick_path import StickPath, passage
@@ -65,7 +65,7 @@ a sleeve. These are estimates from tabled materials. Bend a spare tine to its bi
 rely on them, and have a licensed engineer look where the public plays: a tine that breaks flies off."""
 
 
-@dataclass(frozen=True)
+@frozen
 class TineStrength:
     """One tine under one stick. SI."""
 

@@ -28,6 +28,7 @@ from synth.design.instrument import Instrument, Section
 from synth.design.resolve import resolve
 from synth.design.schema import Design, SupportKind
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import MM
 from synth.vibration.estimate import FreeBar, estimate, free_bar
 from synth.vibration.quarrels import Quarrel, worst_of_each
@@ -40,7 +41,7 @@ SOLD: Final = 8  # sections as sold that are looked at unasked, the nearest in s
 CHOSEN: Final = 3  # and of those the best that are proposed; only the very best with moves
 
 
-@dataclass(frozen=True)
+@frozen
 class Allowed:
     """How far groups and supports may go (m, either way), and which sections and kinds of support may be tried."""
 
@@ -50,7 +51,7 @@ class Allowed:
     kinds: tuple[SupportKind, ...] = ()
 
 
-@dataclass(frozen=True)
+@frozen
 class Plan:
     """One way to go about it; None keeps what is there."""
 
@@ -60,7 +61,7 @@ class Plan:
     supports: bool
 
 
-@dataclass(frozen=True)
+@frozen
 class Candidate:
     """What a search came to: a change and the estimate of all quarrels then."""
 
@@ -68,7 +69,7 @@ class Candidate:
     estimate: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Suggestion:
     """A change and the design it makes, solved, with its quarrels."""
 

@@ -14,11 +14,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
 from synth.design.instrument import Bend, Instrument, Section, Tine
+from synth.frozen import frozen
 from synth.units import DEGREE, MM, Units
 from synth.workshop.cautions import IN_SHORT
 from synth.workshop.drawing import Circle, Drawing, DrawnShape, Line, Point, Text, centre_mark, check_bar
@@ -38,7 +38,7 @@ _QUARTERS: Final = (  # the faces, and what is up on their strips
 )
 
 
-@dataclass(frozen=True)
+@frozen
 class _Spot:
     """A hole on a strip: its tine, place along the flat bar, height on the strip from the middle line (mm)."""
 
@@ -49,7 +49,7 @@ class _Spot:
     tilt: float  # rad off the face's normal
 
 
-@dataclass(frozen=True)
+@frozen
 class _Strip:
     title: str
     height: float  # mm

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import pairwise, zip_longest
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -16,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.files import atomic_write
+from synth.frozen import frozen
 from synth.workshop.drawing import (
     DASHED,
     LINE_WIDTH,
@@ -46,7 +46,7 @@ FOOT: Final = 14.0  # mm below the drawing for the check bar and the page's name
 POINTS_PER_MM: Final = 72.0 / 25.4  # PDF user space, ISO 32000
 
 
-@dataclass(frozen=True)
+@frozen
 class Tile:
     """What one page shows: the drawing's rectangle from `corner`, in row (from the lowest) and column."""
 

@@ -14,13 +14,13 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array
 from synth.design.instrument import FixedLength, Instrument, Pitch, PlacedNut, Tine
+from synth.frozen import frozen
 from synth.units import CENT, MM, ratio
 from synth.vibration.rod import lowest_frequencies
 from synth.vibration.tine import rods_of
@@ -34,7 +34,7 @@ TUNED: Final = 1.0  # cent: as near as a patient ear or meter brings a pitch; co
 BATCH: Final = 16  # draws between two breaths of a progress bar
 
 
-@dataclass(frozen=True)
+@frozen
 class Limits:
     """How far off (m, and a share of E), either way."""
 
@@ -44,7 +44,7 @@ class Limits:
     modulus: float = 0.03
 
 
-@dataclass(frozen=True)
+@frozen
 class Errors:
     """What went wrong with R tines: metres, and shares of E. Trim nuts (R, J) are each off by their own."""
 
@@ -55,7 +55,7 @@ class Errors:
     modulus: Array  # (R,)
 
 
-@dataclass(frozen=True)
+@frozen
 class Spread:
     """Cents. `pitch` (R, causes) and `stays` (R, causes, PARTIALS - 1) at the limits, signed but for trim nuts,
     whose squares are added."""
@@ -86,7 +86,7 @@ class Spread:
         return np.asarray(self.worst / np.abs(self.base_slope))
 
 
-@dataclass(frozen=True)
+@frozen
 class Trial:
     """Seeded builds: cents of pitch as built (S, R), and of overtones once retuned (S, R, PARTIALS - 1)."""
 

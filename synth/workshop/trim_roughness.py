@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array
 from synth.design.instrument import Instrument
+from synth.frozen import frozen
 from synth.sound.roughness import ring_roughness
 from synth.vibration.solve import solve_row
 from synth.vibration.tine import TineModes, solve_tines
@@ -26,7 +26,7 @@ from synth.vibration.tuning import Row
 ALIKE: Final = 1.1  # cents a millimetre that differ by less are as forgiving: no hand sets a nut so finely
 
 
-@dataclass(frozen=True)
+@frozen
 class RankedTrimming:
     """A `Trimming` in the order in which it is shown; `rough` of its ways, `plain` of the group without nuts."""
 

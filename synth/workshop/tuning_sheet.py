@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 from synth.arrays import Array
 from synth.design.fixings import thread_turned
 from synth.design.instrument import Instrument
+from synth.frozen import frozen
 from synth.units import MM, cents, ratio
 from synth.vibration.modal_model import ModalModel, energy_share
 from synth.vibration.tuning import Row
@@ -36,7 +36,7 @@ HEARD: Final = 0.5  # cent; what parts modes by less beats slower than tines rin
 NEAR: Final = ratio(100.0)  # a mode this near to a tine's pitch is its fundamental, alone or shared
 
 
-@dataclass(frozen=True)
+@frozen
 class SheetLine:
     tine: int  # index into Instrument.tines
     order: int  # 1-based

@@ -13,13 +13,13 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.playing.report import touched_span
 from synth.sound import features
 from synth.sound.audio import RATE
@@ -42,7 +42,7 @@ _Job = TypeVar("_Job")
 _Done = TypeVar("_Done")
 
 
-@dataclass(frozen=True)
+@frozen
 class Compared:
     """What one combination sounds like and what it did. `decay_s` of the lowest tine's first partials."""
 

@@ -11,7 +11,6 @@ import itertools
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -25,6 +24,7 @@ from synth.design.key_path import steps
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError, named, nearest
+from synth.frozen import frozen
 from synth.playing.stroke import CHOICES, Stroke, shaped
 from synth.vibration.solve import solve_row
 from synth.workshop.varied import OF_THE_STROKE, Varied, name_of, value_of
@@ -32,7 +32,7 @@ from synth.workshop.varied import OF_THE_STROKE, Varied, name_of, value_of
 MOST: Final = 64  # combinations: more than anyone compares by ear
 
 
-@dataclass(frozen=True)
+@frozen
 class WrittenDesign:
     """A design as it stands in its file."""
 
@@ -41,7 +41,7 @@ class WrittenDesign:
     tree: Mapping[str, Any]
 
 
-@dataclass(frozen=True)
+@frozen
 class Plain:
     """What is played where nothing is varied."""
 
@@ -49,7 +49,7 @@ class Plain:
     through: str
 
 
-@dataclass(frozen=True)
+@frozen
 class Variant:
     """One combination: what was chosen, by the outside name; the instrument, and what is played on it."""
 
@@ -68,7 +68,7 @@ class Variant:
         return name_of([each for each in self.chosen if each[0] == "through" or each[0] not in OF_THE_STROKE])
 
 
-@dataclass(frozen=True)
+@frozen
 class LeftOut:
     """A combination that cannot be, and why, in a line."""
 
@@ -191,7 +191,7 @@ def _instrument(design: WrittenDesign, edits: Sequence[Edit]) -> Instrument:
         raise error.within(design.file) from None
 
 
-@dataclass(frozen=True)
+@frozen
 class _Cut:
     """A tine that exists: how long it is, and where the nut that it wished for was set."""
 

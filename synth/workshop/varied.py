@@ -9,10 +9,10 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.playing.stroke import CHOICES, CONTROLS
 
 OF_THE_STROKE: Final = ("stick", "through", *CHOICES, *(each.key for each in CONTROLS))
@@ -36,7 +36,7 @@ _UNITS: Final = (
 )
 
 
-@dataclass(frozen=True)
+@frozen
 class Varied:
     """A key and what it is given: words as they were typed."""
 

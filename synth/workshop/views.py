@@ -7,12 +7,12 @@ are painted over: every solid is convex and short, so that the depth of its midd
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array
+from synth.frozen import frozen
 from synth.units import MM
 from synth.workshop.drawing import Line, Point
 from synth.workshop.geometry import Solid
@@ -25,7 +25,7 @@ PENS: Final = {
 }  # other kinds are drawn with the fine pen
 
 
-@dataclass(frozen=True)
+@frozen
 class View:
     name: str
     right: Array
@@ -37,7 +37,7 @@ class View:
         return np.stack([points @ self.right, points @ self.up], axis=-1) / MM
 
 
-@dataclass(frozen=True)
+@frozen
 class _Facing:
     sides: tuple[bool, ...]
     ends: tuple[bool, bool]

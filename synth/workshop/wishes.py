@@ -7,12 +7,12 @@ Refused: words that mean nothing here, each with what would do.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from synth.design import catalogue
 from synth.design.groups import interval
 from synth.errors import InputError, nearest
+from synth.frozen import frozen
 from synth.units import INCH, MM, Units, note_number
 
 ShapeWish = Literal["straight", "u", "ring"]
@@ -42,7 +42,7 @@ MOST_OCTAVES: Final = 5
 MM_PER_INCH: Final = INCH / MM
 
 
-@dataclass(frozen=True)
+@frozen
 class StockWish:
     """A stock by the name it goes by in the design; `plain_mm` 0 where it is a thread's name."""
 
@@ -50,7 +50,7 @@ class StockWish:
     plain_mm: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Wishes:
     """All that `draft` is told. A size of 0 is left to the draft; `leg_mm` are both legs of a U."""
 

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array
+from synth.frozen import frozen
 from synth.playing.contact import layout
 from synth.playing.contact.modes import ContactModes
 from synth.playing.contact.resolution import ContactResolution
@@ -24,7 +24,7 @@ CRITICAL: Final = 1e-7  # of a mode's pitch: damped just beyond swinging, it wou
 TOO_QUICK: Final = 1.2  # rad in a quiet step
 
 
-@dataclass(frozen=True)
+@frozen
 class InitialState:
     """How T tines ring, each at its own time: modal displacement and velocity (T, 2, n), time (T,)."""
 

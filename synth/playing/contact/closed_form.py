@@ -18,12 +18,12 @@ partial; the stages of a contact interfere, which only stepping through time can
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
 
 from synth.arrays import Array
+from synth.frozen import frozen
 from synth.playing.contact.modes import ContactModes
 from synth.playing.contact.stick import compliance, give_within
 from synth.playing.contact.stick_path import StickPath, touch_time
@@ -38,7 +38,7 @@ MODES: Final = 10
 ERROR_DB: Final = 6.5  # of the first partial's amplitude, 68 % of the tines
 
 
-@dataclass(frozen=True)
+@frozen
 class Pluck:
     """T tines, closed form. SI."""
 
@@ -129,7 +129,7 @@ DROP_WAY: Final = (
 )
 
 
-@dataclass(frozen=True)
+@frozen
 class Path:
     """The quasi-static way of the contact round the stick's end, for T tines."""
 

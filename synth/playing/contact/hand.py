@@ -9,16 +9,16 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.frozen import frozen
 from synth.playing.stroke import Grip, Stroke
 
 
-@dataclass(frozen=True)
+@frozen
 class Fingers:
     """One pad and the finger behind it, in any direction across or along the stick. SI."""
 

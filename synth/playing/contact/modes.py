@@ -9,17 +9,17 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from synth.arrays import Array
+from synth.frozen import frozen
 from synth.vibration.rod import cubic
 from synth.vibration.tine import TineModes
 
 
-@dataclass(frozen=True, eq=False)  # itself alone: what is made of it is kept by it
+@frozen(eq=False)  # itself alone: what is made of it is kept by it
 class ContactModes:
     """T tines with n modes each, clamped, mass-normalised, in two principal planes. SI."""
 
@@ -86,7 +86,7 @@ def _touched(tines: TineModes, index: NDArray[np.int64], below: Array) -> tuple[
     return value[..., 0], slope[..., 0]
 
 
-@dataclass(frozen=True)
+@frozen
 class Slender:
     """Uniform clamped-free beams: T lengths and masses, the first `count` modes."""
 

@@ -5,14 +5,16 @@ In: nothing. Out: `ContactResolution`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
+
+from synth.frozen import frozen
 
 SHORTEST: Final = 0.5e-6  # s, of a step
 SHORTER: Final = 4  # times: what a step is cut into
 
 
-@dataclass(frozen=True)
+@frozen
 class ContactResolution:
     """How finely a contact is followed."""
 

@@ -8,13 +8,13 @@ first call ever says that it compiles.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
 from synth.arrays import Array, Indices
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.playing.contact import layout
 from synth.playing.contact.arrays import InitialState, first_state, row_arrays, stick_arrays
 from synth.playing.contact.modes import ContactModes
@@ -32,7 +32,7 @@ FOREVER: Final = 2**60  # steps
 RING_ON: Final = 0.02  # s of free ring in which the root's moment is followed: two periods at 100 Hz
 
 
-@dataclass(frozen=True)
+@frozen
 class EnergyBalance:
     """Where the energy of a stroke went, J.
 
@@ -76,7 +76,7 @@ class HistoryPart(NamedTuple):
     width: float  # s, of a bin
 
 
-@dataclass(frozen=True)
+@frozen
 class Sweep:
     """What the kernel tells of T tines. SI."""
 

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
 from synth.design.instrument import CANTILEVER_MASS, Stick
+from synth.frozen import frozen
 from synth.playing.contact.hand import Fingers, fingers
 from synth.playing.stroke import Grip
 
@@ -45,7 +46,7 @@ NEGLIGIBLE: Final = (
 )
 
 
-@dataclass(frozen=True, eq=False)  # itself alone: what is made of it is kept by it
+@frozen(eq=False)  # itself alone: what is made of it is kept by it
 class StickModes:
     """D blocks of stick and hand: first those down, then those sideways, then along the stick. SI.
 
@@ -71,7 +72,7 @@ class StickModes:
         return float(0.5 * state @ self.inner @ state)
 
 
-@dataclass(frozen=True)
+@frozen
 class StickLine:
     """How the stick swings along its length after an impulse at its end, for the sound of the stick itself.
 
@@ -200,7 +201,7 @@ def free_beam(position: Array, length: float, mass: float, elastic: int) -> tupl
     return np.concatenate([rigid, bent]) / math.sqrt(mass), np.concatenate([[0.0, 0.0], root]) / length
 
 
-@dataclass(frozen=True)
+@frozen
 class Body:
     """M x'' + C x' + K x = end f, and what of it is seen, end' x."""
 
@@ -290,7 +291,7 @@ def _mass(stick: Stick) -> float:
     return free * whole_length(stick) / stick.length
 
 
-@dataclass(frozen=True)
+@frozen
 class _Blocks:
     """Blocks of one direction, as in `StickModes`; `inner` by halves."""
 

@@ -14,13 +14,13 @@ differs from tine to tine stands in the height of the tips.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.design.instrument import EDGE_RADIUS, Instrument
+from synth.frozen import frozen
 from synth.playing.contact.hand import wander
 from synth.playing.contact.stick import compliance
 from synth.playing.stroke import Stroke
@@ -29,7 +29,7 @@ NO_BITE: Final = 1e-7  # m: less is rounding
 EDGE_SHARE: Final = 0.25  # of the diameter: the most that a thin tine's edge can be rounded
 
 
-@dataclass(frozen=True)
+@frozen
 class StickPath:
     """T tines in the order in which the stick meets them. SI."""
 

@@ -12,7 +12,6 @@ import math
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from itertools import count
 from typing import Final
 
@@ -21,6 +20,7 @@ import numpy as np
 from synth.arrays import Array, Indices
 from synth.design.instrument import Instrument, Tine
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.playing.contact import hand, layout, refusals
 from synth.playing.contact.arrays import InitialState, rotation
 from synth.playing.contact.closed_form import pluck, regime
@@ -58,7 +58,7 @@ DOUBLED: Final = 4  # times, and as long from then on
 Ringing = Callable[[Indices, Array], tuple[Array, Array]]
 
 
-@dataclass(frozen=True)
+@frozen
 class Contact:
     """What came of a stroke."""
 
@@ -70,7 +70,7 @@ class Contact:
     passed: Indices  # the tines that the stick passes low enough to touch, whether or not it did
 
 
-@dataclass(frozen=True)
+@frozen
 class StrokeStage:
     """What a stroke did since the stage before."""
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final, Protocol
 
 import numpy as np
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument
+from synth.frozen import frozen
 from synth.vibration.bar import path
 
 EARS: Final = 2  # of the points, the first
@@ -54,7 +54,7 @@ class Radiator(Protocol):
         return self.stream(rate)(signals)
 
 
-@dataclass(frozen=True)
+@frozen
 class Direct(Radiator):
     """A radiator whose weights are pressures already: its filter passes them on."""
 

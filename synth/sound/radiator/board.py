@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
@@ -26,6 +25,7 @@ from numpy.typing import NDArray
 from synth.air import SOUND_SPEED
 from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument, PlacedNut
+from synth.frozen import frozen
 from synth.sound.convolution import Convolver
 from synth.sound.fast_length import fast_length
 from synth.sound.radiator import EARS, Direct, Radiator, Stream, arrivals, ears
@@ -67,7 +67,7 @@ def board_pressures(
     return board.pressure(acceleration, model.frequency, points, nearest=nearest)
 
 
-@dataclass(frozen=True)
+@frozen
 class BoardFilter(Radiator):
     """The board by itself: contact signals are the upright force (N) and two moments (N m) of each foot.
 

@@ -12,7 +12,6 @@ import hashlib
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array, Complex
+from synth.frozen import frozen
 from synth.remembered import Remembered
 from synth.sound.radiator.thickness import thickness
 
@@ -27,7 +27,7 @@ TOP: Final = 2.0 * math.pi * 20_000.0 / SOUND_SPEED  # rad/m: tables go so far w
 STEP: Final = 0.1  # rad between two rows of a table over the wavenumber: leaves 0.1 % between them
 
 
-@dataclass(frozen=True)
+@frozen
 class SoundingRods:
     """Pieces of rod in space: X points that stand for a length each."""
 
@@ -42,7 +42,7 @@ def rods(point: Array, *, length: Array, radius: Array | float) -> SoundingRods:
     return SoundingRods(point=point, volume=2.0 * math.pi * radius**2 * length, radius=radius)
 
 
-@dataclass(frozen=True)
+@frozen
 class Following:
     """How pieces of rod follow D coordinates, and these the M modes."""
 
@@ -51,7 +51,7 @@ class Following:
     moves: NDArray[np.complexfloating]  # (D, M)
 
 
-@dataclass(frozen=True)
+@frozen
 class Swelling:
     """How the volumes of the same pieces grow with D coordinates, m3, and these in the M modes."""
 

@@ -14,7 +14,7 @@ changes, e = -N dPhi/dt, which is the tine's speed, weighted by its distance: it
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 import numpy as np
@@ -24,6 +24,7 @@ from synth.arrays import Array, Complex
 from synth.design.instrument import Instrument, Pickup, Support
 from synth.design.pickup import nearest_tine
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.sound.radiator import EARS, Radiator, Stream, bar_middle, ears
 from synth.vibration.modal_model import ModalModel, bar_shape, tip_shape
 
@@ -94,7 +95,7 @@ def _pressed(instrument: Instrument) -> Support:
     return min(holding, key=lambda each: abs(each.position - instrument.pickup.position))
 
 
-@dataclass(frozen=True)
+@frozen
 class Circuit:
     """A second-order low-pass (the mounting) and a one-pole high-pass (the input)."""
 
@@ -126,7 +127,7 @@ class Circuit:
         )
 
 
-@dataclass(frozen=True)
+@frozen
 class Piezo(Radiator):
     """A disc or a pad: one contact signal, a circuit, and a monitor; divide by the monitor's gain to get volts."""
 
@@ -167,7 +168,7 @@ class Piezo(Radiator):
         return np.asarray(self.spread[:, None, None] * one)
 
 
-@dataclass(frozen=True)
+@frozen
 class MagneticPickup(Radiator):
     """A coil before one ferrous tine: contact signals are its distance from rest and its speed at the pole (2, M).
 

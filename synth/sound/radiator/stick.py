@@ -9,7 +9,6 @@ and soft, is taken to be silent.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -17,6 +16,7 @@ import numpy as np
 
 from synth.arrays import AnyComplex, Array, Complex, Indices
 from synth.design.instrument import Instrument
+from synth.frozen import frozen
 from synth.playing.contact.stick import StickLine
 from synth.playing.stroke import ForceTrace
 from synth.sound.drive import Drive, Driven, Force, Inputs, real_product
@@ -31,7 +31,7 @@ QUIET: Final = 1e-3  # of a mode of the stick, -60 dB: what is left at the end o
 LONGEST: Final = 1.0  # s of it
 
 
-@dataclass(frozen=True)
+@frozen
 class StickPressure:
     """Pressure (C, T) Pa from `frame` on."""
 
@@ -39,7 +39,7 @@ class StickPressure:
     pressure: Array
 
 
-@dataclass(frozen=True)
+@frozen
 class HeardStick:
     """A stick's modes, made ready: what strokes of one stick on one group share."""
 

@@ -8,20 +8,20 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array, Complex
 from synth.cache import cached
+from synth.frozen import frozen
 
 THIN: Final = 0.02  # ka below which a rod is a thin one, within 0.1 %
 STEP: Final = 1.0 / 256.0  # of ka: a cubic between two is within 1e-7 (tests/validation/test_cylinder.py)
 LAST: Final = 8.0  # ka of a rod 40 mm thick at 20 kHz
 
 
-@dataclass(frozen=True)
+@frozen
 class ThicknessTable:
     """The factor at multiples of `STEP` from THIN on, and its slope times `STEP`."""
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import permutations
 from typing import TYPE_CHECKING
 
@@ -18,6 +17,7 @@ from synth.arrays import Array
 from synth.design.instrument import Instrument, Nut, PlacedNut, Tine, TrimWish
 from synth.design.rods_nuts_sticks import fitting_warning
 from synth.errors import InputError
+from synth.frozen import frozen
 from synth.units import INCH, MM, Units
 from synth.vibration.trimming.search import BLUR, Curve, along, pair, without
 from synth.vibration.trimming.settle import Aim, Start, TrimSolution, settle
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 Reach = dict[int, tuple[float, float]]  # by number of nuts: least and greatest ratio that can be had
 
 
-@dataclass(frozen=True)
+@frozen
 class Trimming:
     """All answers for a tine, the most forgiving first; `plain` is the tine without the wished nuts."""
 

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array, Bools, Indices
 from synth.design.instrument import Nut
+from synth.frozen import frozen
 from synth.units import CENT
 from synth.vibration.trimming.loaded_rod import log_frequencies, quick_picture
 from synth.vibration.trimming.settle import Aim, Start, Ways, meets_none
@@ -29,7 +29,7 @@ BOTH_FREE: Final[Ways] = ((1.0, 0.0), (0.0, 1.0))
 BLUR: Final = 6.0 * CENT  # what the quick picture may be off: where it just misses, the full model may not
 
 
-@dataclass(frozen=True)
+@frozen
 class Curve:
     """What one arrangement of nuts gives as it moves along the tine: the first wish's ratio."""
 

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import groupby
 from typing import Final
 
@@ -21,6 +20,7 @@ import numpy as np
 
 from synth.arrays import Array, Bools, Indices
 from synth.design.instrument import Nut, PlacedNut, Tine
+from synth.frozen import frozen
 from synth.units import CENT, MM
 from synth.vibration.tine import LONGEST, SHORTEST, plane_ratios
 from synth.vibration.trimming.loaded_rod import log_frequencies_at, with_nuts
@@ -39,7 +39,7 @@ Ways = tuple[tuple[float, ...], ...]
 LOCKED: Final[Ways] = ((1.0, 1.0),)  # two nuts moved as one
 
 
-@dataclass(frozen=True)
+@frozen
 class Aim:
     """A tine, its length without the wished nuts, and what is wished: (partial, ratio), one or two of them."""
 
@@ -49,7 +49,7 @@ class Aim:
     wishes: tuple[tuple[int, float], ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class Start:
     """Where to begin with one arrangement of J nuts, and the ways, one a wish, in which they are moved."""
 
@@ -60,7 +60,7 @@ class Start:
     ways: Ways  # a wish's (J,)
 
 
-@dataclass(frozen=True)
+@frozen
 class TrimSolution:
     """One way to meet the wishes. Per nut: cents of the first wish's interval a metre, the pitch kept; signed."""
 
