@@ -12,19 +12,9 @@ import operator
 import reprlib
 from collections.abc import Callable
 from dataclasses import MISSING, Field, FrozenInstanceError, field
-from typing import Any, Final, TypeVar, dataclass_transform, overload
-
-Kind = TypeVar("Kind")
+from typing import Any, Final, dataclass_transform
 
 _LATER: Final = object()  # stands for a default that is made for each instance
-
-
-@overload
-def frozen(kind: type[Kind]) -> type[Kind]: ...
-
-
-@overload
-def frozen(*, eq: bool = True, repr: bool = True) -> Callable[[type[Kind]], type[Kind]]: ...
 
 
 @dataclass_transform(frozen_default=True, field_specifiers=(field,))
@@ -36,9 +26,7 @@ def frozen(kind: type[Any] | None = None, *, eq: bool = True, repr: bool = True)
     """
 
     def made(kind: type[Any]) -> type[Any]:
-        kind.__doc__ = (
-            kind.__doc__ or kind.__name__
-        )  # or the library writes its signature there, which takes long
+        kind.__doc__ = kind.__doc__ or kind.__name__  # the library would write its signature there: long work
         kind = dataclasses.dataclass(init=False, repr=False, eq=False)(kind)
         own = dataclasses.fields(kind)
         if any(each.kw_only or not each.init for each in own):

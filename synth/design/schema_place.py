@@ -3,7 +3,7 @@
 In: a decoded TOML tree. Out: frozen types, as in `synth.design.schema`, which they are a part of.
 """
 
-from __future__ import annotations
+# not `from __future__ import annotations`: msgspec would compile every annotation, 8 ms of each command
 
 from typing import Annotated
 

@@ -130,7 +130,7 @@ class BinSum(BlockSum):
     """Long blocks of modes that decay by no more than STEEPEST nepers within a block."""
 
     def add(self, sound: Singles, blocks: PlacedBlocks, states: AnyComplex, reach: AnyComplex) -> None:
-        runs, plan, place = self.runs, lane_transform.plan(self.length), _places(self.length)
+        runs, plan, place = self.runs, lane_transform.transform_plan(self.length), _places(self.length)
         states, reach = in_fours(states), in_fours(reach)
         begins = (_begins(states, blocks.segment), _begins(reach, blocks.nth))
         run = (runs.first, runs.ends, runs.weights, place)
@@ -169,7 +169,7 @@ class Runs:
 @functools.cache
 def _places(length: int) -> Indices:
     """(length + 1 + WIDEST,) rows of the bins from -BELOW on: those of the transform, the others' after them."""
-    own = lane_transform.plan(length).place
+    own = lane_transform.transform_plan(length).place
     beside = own.max() + 1 + np.arange(WIDEST)
     return np.concatenate([beside[:BELOW], own, beside[BELOW:]])
 

@@ -1,7 +1,8 @@
 """The inverse Fourier transforms of LANES real signals side by side.
 
 In: half spectra X_0 ... X_H of LANES signals of 2 H samples, H a power of two, each bin a row (`lanes`) that
-stands where `Plan.place` says. Out, in the same rows, the samples 2 m (real parts) and 2 m + 1 (imaginary) of
+stands where `TransformPlan.place` says. Out, in the same rows, the samples 2 m (real parts) and 2 m + 1 (imaginary)
+of
 
     x_n = Re X_0 + (-1)^n Re X_H + 2 Re sum_{0 < k < H} X_k exp(i pi k n / H).
 
@@ -23,7 +24,7 @@ import numpy as np
 from synth.arrays import Indices, Singles
 from synth.compiled import njit
 from synth.frozen import frozen
-from synth.sound.lanes import LANES, pack, transform_4, transform_8, transform_16, turn_and_transform_8
+from synth.sound.lanes import LANES, mirrored, transform_4, transform_8, transform_16, turn_and_transform_8
 
 RADIX: Final = 8  # of all steps but the first
 FIRST: Final = {
@@ -34,7 +35,7 @@ FIRST: Final = {
 
 
 @frozen
-class Plan:
+class TransformPlan:
     """What a transform of one length needs: where the bins stand, and turns as pairs of numbers."""
 
     place: Indices  # (H + 1,) row of each bin; the last bin's stands after all others
@@ -44,7 +45,7 @@ class Plan:
 
 
 @functools.cache
-def plan(points: int) -> Plan:
+def transform_plan(points: int) -> TransformPlan:
     """For signals of 2 `points` samples; ValueError unless that is a power of two from 4 on."""
     doublings = points.bit_length() - 1
     if points < 4 or points != 1 << doublings:
@@ -66,7 +67,7 @@ def plan(points: int) -> Plan:
     half_turns = np.exp(1j * np.pi * np.arange(points) / points)
     place = np.append(place, points)
     place += place // (RADIX * first)
-    return Plan(place, first, _pairs(flat), _pairs(half_turns))
+    return TransformPlan(place, first, _pairs(flat), _pairs(half_turns))
 
 
 def _pairs(turns: Any) -> Singles:
@@ -84,7 +85,7 @@ def transform(x: Any, place: Any, first: Any, turns: Any, half_turns: Any) -> No
         middle[j] *= 2
         middle[LANES + j] *= -2
     for k in range(1, points // 2):
-        pack(x, place[k], place[points - k], half_turns, k)
+        mirrored(x, place[k], place[points - k], half_turns, k)
     group = RADIX * first
     for row in range(0, points, first):
         if first == 4:

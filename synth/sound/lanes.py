@@ -198,7 +198,7 @@ turn_and_transform_8 = _turned_butterflies(8)
 
 
 @_step
-def pack(typing: Any, x: Any, row: Any, mirror: Any, turns: Any, at: Any) -> Any:
+def mirrored(typing: Any, x: Any, row: Any, mirror: Any, turns: Any, at: Any) -> Any:
     """Of a spectrum's rows a and b, with t = turns[at]: a + b* + i t (a - b*), and its mirror's likewise."""
 
     def write(context: Any, code: Any, signature: Any, words: Any) -> Any:

@@ -12,7 +12,7 @@ import pytest
 
 from synth.compiled import njit
 from synth.sound import lane_transform, lanes
-from synth.sound.lane_transform import plan
+from synth.sound.lane_transform import transform_plan
 from synth.sound.lanes import LANES, ROW
 
 SIZES = [
@@ -35,7 +35,7 @@ _transform = njit()(lane_transform.transform.py_func)
 def _samples(spectra):
     """(LANES, 2 H) of half spectra (LANES, H + 1), through the rows."""
     points = spectra.shape[1] - 1
-    it = plan(points)
+    it = transform_plan(points)
     rows = np.full((it.place.max() + 1, ROW), np.nan, np.float32)
     rows[it.place, :LANES], rows[it.place, LANES:] = spectra.T.real, spectra.T.imag
     _transform(rows, it.place, it.first, it.turns, it.half_turns)
@@ -84,7 +84,7 @@ def test_each_bin_is_its_own_wave_in_its_own_lane_alone(points):
 
 def test_bins_stand_each_in_a_row_of_its_own():
     for points in SIZES:
-        place = plan(points).place
+        place = transform_plan(points).place
         assert len(set(place.tolist())) == points + 1
         assert place.min() == 0
         assert place.argmax() == points
@@ -93,7 +93,7 @@ def test_bins_stand_each_in_a_row_of_its_own():
 @pytest.mark.parametrize("points", [0, 1, 2, 3, 12, 513])
 def test_a_length_that_no_step_fits_is_refused(points):
     with pytest.raises(ValueError, match=f"{points} is no power of two"):
-        plan(points)
+        transform_plan(points)
 
 
 @njit()
