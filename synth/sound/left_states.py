@@ -27,7 +27,7 @@ States = NDArray[np.complex64]
 
 MANY: Final = 64  # modes, from which on runs of bins pay for the transforms
 AT_ONCE: Final = 128  # blocks at once
-LANES: Final = 32  # blocks side by side: whole vectors, however many there are
+LANES: Final = 16  # blocks side by side: whole vectors, and few to spare where a part has few blocks
 TILE: Final = 64  # modes gathered at once: what stays in the processor's cache
 
 
