@@ -10,6 +10,8 @@ import numba
 import numpy as np
 import pytest
 from numba.core import config
+from numba.core.compiler import run_frontend
+from numba.core.ir import Assign, Expr, Inst, Stmt, Var
 
 from synth import compiled as room
 from synth.compiled import njit, undisturbed
@@ -194,6 +196,45 @@ def test_what_an_operation_on_numbers_is_is_asked_once_for_each_kind_of_them(mon
     for _ in range(2):
         with pytest.raises(numba.TypingError):
             njit()(lambda a, b: a << b)(1.5, 2.5)
+
+
+def plain_variables(part):
+    """The variables in a part of a statement, written down plainly."""
+    if isinstance(part, Var):
+        return [part]
+    if isinstance(part, Inst):
+        return part.list_vars()
+    if isinstance(part, (list, tuple, dict)):
+        parts = part.values() if isinstance(part, dict) else part
+        return [each for inner in parts for each in plain_variables(inner)]
+    return []
+
+
+def test_the_variables_of_a_statement_are_found_in_their_order():
+    def function(rows, n, *more, last=1.5):
+        total, (one, other) = 0.0, rows[0]
+        for i in range(n):
+            total += function_of(rows[i : i + 2, None], one, key=other) if more else last
+        rows[n, :] = {"a": total, n: one}
+        yield [total, one, (other, -last)]
+        del total
+
+    def function_of(*words, **named):
+        return words, named
+
+    statements = [
+        each
+        for block in run_frontend(function).blocks.values()
+        for each in block.body
+        if isinstance(each, Stmt)
+    ]
+    assert len(statements) > 40
+    for each in statements:
+        part = each.value if isinstance(each, Assign) else each
+        assert each.list_vars() == plain_variables(each.__dict__)
+        if isinstance(part, Expr):
+            assert part.list_vars() == plain_variables(part._kws)
+    assert sum(len(each.list_vars()) for each in statements) > 80
 
 
 def test_rubbish_is_collected_again_after_compiling_and_where_that_fails():
