@@ -18,7 +18,7 @@ import struct
 import sys
 import threading
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any, Final, TypeVar, cast
 
 import numba
@@ -144,30 +144,33 @@ def _asked_once(function: Any, context: Any, kinds: Any, words: Any) -> Any:
 _Operation.get_call_type = _asked_once
 
 _Statement: Any = Inst
-_LEAVES: Final = (str, int, type(None))
 
 
 def _variables_of(statement: Any, part: Any) -> list[Any]:
-    """The variables in a part of a statement, as numba finds them, a million times in the contact alone."""
+    """The variables in a part of a statement, as numba finds them: a million times in the contact alone."""
     found: list[Any] = []
-    _gather_variables(part, found)
+    _gather_variables((part,), found)
     return found
 
 
-def _gather_variables(part: Any, found: list[Any]) -> None:
-    kind = type(part)
-    if kind in _LEAVES:
-        return
-    if isinstance(part, Var):
-        found.append(part)
-    elif isinstance(part, Inst):
-        found.extend(part.list_vars())  # type: ignore[no-untyped-call]
-    elif isinstance(part, (list, tuple)):
-        for each in part:
-            _gather_variables(each, found)
-    elif isinstance(part, dict):
-        for each in part.values():
-            _gather_variables(each, found)
+def _gather_variables(parts: Iterable[Any], found: list[Any]) -> None:
+    for part in parts:
+        kind = _kind(type(part))
+        if kind is Var:
+            found.append(part)
+        elif kind is Inst:
+            found.extend(part.list_vars())
+        elif kind is dict:
+            _gather_variables(part.values(), found)
+        elif kind is tuple:
+            _gather_variables(part, found)
+
+
+@functools.cache
+def _kind(of: Any) -> Any:
+    """Which of the kinds that hold variables a type is."""
+    kinds = ((Var, Var), (Inst, Inst), ((list, tuple), tuple), (dict, dict))
+    return next((kind for kin, kind in kinds if issubclass(of, kin)), None)
 
 
 _Statement._rec_list_vars = _variables_of
