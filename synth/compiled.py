@@ -155,7 +155,7 @@ def _variables_of(statement: Any, part: Any) -> list[Any]:
 
 def _gather_variables(parts: Iterable[Any], found: list[Any]) -> None:
     for part in parts:
-        kind = _kind(type(part))
+        kind = _kind(part.__class__)
         if kind is Var:
             found.append(part)
         elif kind is Inst:
