@@ -136,7 +136,7 @@ def test_what_is_compiled_is_so_before_the_first_tap() -> None:
     _, targets = instrument_of_112()
     rehearse(targets, 48_000)
     before = compiled()
-    assert len(before) == 8
+    assert len(before) == 9
     assert min(before.values()) > 0
     for seed, mains, rate in ((0, 50.0, 44_100.0), (1, 60.0, 48_000.0)):
         dice = np.random.default_rng([24, seed])
