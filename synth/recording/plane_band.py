@@ -8,8 +8,8 @@ probable that is. A blow at an angle a to the upper plane drives it by cos a and
 room hands either on with a gain that is complex normal (M. Schroeder, Acustica 4 (1954) 594, from memory), so given
 a the amplitudes are normal, of powers cos² a and sin² a, and a is as likely anywhere. What is no partial is the
 noise of the microphone, a knock that dies in the room, and the room's tail behind the partial: of a room whose
-response is noise that falls as exp(-r t), the part that is still to come at t has the covariance exp(-2 r max(t, t'))
-about the partial. Their powers are the likeliest ones.
+response is noise that falls as exp(-r t), the part that is still to come at t has the covariance
+exp(-2 r max(t, t')) about the partial. Their powers are the likeliest ones.
 """
 
 from __future__ import annotations

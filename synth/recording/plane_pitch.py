@@ -59,7 +59,7 @@ class PlanePitch:
 
     `softer` is the level of the softer plane over that of the louder; `left` the power that no line explains over
     the fundamental's; `odd` how likely it is that the upper partials do not share its split, as those of one
-    rod do.
+    rod do; `noisy` the share of the variance that noise makes, which would stay if the planes were known.
     """
 
     hertz: float
@@ -69,6 +69,7 @@ class PlanePitch:
     softer: float
     left: float
     odd: float
+    noisy: float = 1.0
 
     @property
     def parted(self) -> bool:
@@ -218,6 +219,7 @@ def _summed(band: PlaneBand, splits: Array, profile: _Profile, log: Array, odd: 
     weight = weight / np.sum(weight)
     middle = float(np.sum(weight * profile.middle))
     variance = float(np.sum(weight * (profile.variance + (profile.middle - middle) ** 2)))
+    by_noise = float(np.sum(weight * profile.variance))
     by_split = np.sum(weight, axis=(1, 2))
     split = float(by_split @ splits)
     best = int(np.argmax(np.logaddexp.reduce(log, axis=2)))
@@ -231,4 +233,5 @@ def _summed(band: PlaneBand, splits: Array, profile: _Profile, log: Array, odd: 
         softer=band.softer(pole, best) if pole[0] != pole[1] else 0.0,
         left=float(band.noise.left[best]),
         odd=float(np.sum(np.sum(weight, axis=1) * odd)),
+        noisy=by_noise / variance,
     )

@@ -38,6 +38,8 @@ ODDLY: Final = 3.0  # cents more than usual, from which planes that upper partia
 LEFT_OUT: Final = 0.2  # cents: see `Verdict.cents_sd`
 SURELY: Final = 0.9
 OTHERS: Final = "other tines ring along at its pitch: hold them and tap again"
+DROWNED: Final = "too soft, or the room too loud: tap again, harder or nearer"
+SURE: Final = 1.0  # cents: a figure less sure is given when it is due, not before, and with advice
 SINGLE: Final = 0.01  # cents, as a usual split: one plane alone
 
 
@@ -60,6 +62,9 @@ class Verdict:
     softer: float = 0.0  # of its two planes, the level of the softer over that of the louder
     overtone: float = float("nan")  # the second partial over the first, in the louder plane
     left: float = 0.0  # power that no line explains, over the fundamental's
+    noisy: float = (
+        1.0  # share of the figure's variance that noise alone makes: the rest are planes not told apart
+    )
     taken: bool = False
     guesses: tuple[Verdict, ...] = ()
 
@@ -174,6 +179,7 @@ def _near_planes(heard: TappedSound, targets: TuningTargets, tine: int, line: in
         softer=at.softer if at.parted else 0.0,
         overtone=_overtone(heard.new, targets, tine, line),
         left=at.left,
+        noisy=at.noisy,
     )
 
 
@@ -202,6 +208,7 @@ def _far_planes(
         softer=float(np.min(level) / np.max(level)) if len(both) == 2 else 0.0,
         overtone=_overtone(heard.new, targets, tine, line),
         left=at.left,
+        noisy=at.noisy / (1.0 + (open_ / at.standard_uncertainty) ** 2),
     )
 
 

@@ -129,6 +129,22 @@ def test_a_beat_is_told_where_it_is_heard_and_can_be_mended(changed, said):
         assert words[0].startswith(f"its planes are {split:.1f} cents apart and beat {beat:.1f} a second")
 
 
+@pytest.mark.parametrize(
+    ("noisy", "words"),
+    [(0.9, "too soft, or the room too loud: tap again"), (0.1, "planes are not told apart yet: let it ring")],
+)
+def test_a_figure_not_known_to_a_cent_says_what_keeps_it_and_what_to_do_and_stays(noisy: float, words: str):
+    """0.65 Hz at 222 Hz are 5.1 cents; 0.1 Hz are 0.78, and 0.81 with the fifth of a cent that rooms take."""
+    unsure = replace(SHARP, softer=0.0, taken=False, noisy=noisy, standard_uncertainty=0.65)
+    (said,) = advice_words(unsure, TARGETS, None, None)
+    assert said.startswith("not within a cent: ")
+    assert words in said
+    message = tap_message(INSTRUMENT, TARGETS, Answer(1.0, 1.6, 0.58, unsure), within=3.0)  # type: ignore[arg-type]
+    assert message["cents"] == SHARP.cents
+    assert message["cents_sd"] == pytest.approx(1200.0 * np.log2(1.0 + 0.65 / SHARP.sounds), rel=1e-2)
+    assert advice_words(replace(unsure, candidates=(1,), standard_uncertainty=0.1), TARGETS, None, None) == []
+
+
 def test_advice_names_the_others_each_guess_the_overtone_and_what_moved():
     guesses = tuple(replace(SHARP, tine=n, cents=cents, taken=False) for n, cents in ((1, 13.0), (2, -31.2)))
     overtone = OvertoneAdvice(6.31, 6.25, 1e-3, "slide it")
