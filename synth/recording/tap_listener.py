@@ -259,8 +259,8 @@ class Listener:
 def rehearse(targets: TuningTargets, rate: int) -> None:
     """Hear a made-up tap of the first tine, in hum: nothing is to be loaded or compiled while a true one rings."""
     time = np.arange(round((SLOW + 0.4) * rate)) / rate
-    hertz, decay = targets.frequency[0].ravel(), targets.decay_rate[0].ravel()
-    hertz, decay = np.where(hertz < 0.45 * rate, hertz, 0.0), np.broadcast_to(decay[0], hertz.shape)
+    hertz = targets.frequency[0].ravel()
+    hertz, decay = np.where(hertz < 0.45 * rate, hertz, 0.0), np.full(len(hertz), targets.decay_rate[0, 0, 0])
     tap = np.sum(np.exp(-np.outer(decay, time)) * np.sin(2.0 * np.pi * np.outer(hertz, time)), axis=0)
     noise = 1e-3 * np.random.default_rng(0).normal(size=len(time) + rate // 2)
     before = np.arange(len(noise)) / rate
