@@ -4,9 +4,12 @@ In: samples (T,) and where a partial was found. Out: a `PlaneBand`, which gives 
 two poles c + s/2 and c - s/2 of one decay. Their complex amplitudes are nobody's business: under a normal prior as
 wide as what is heard they are integrated out in closed form (a linear model: C. Bishop, Pattern Recognition and
 Machine Learning, 2006, 3.3), so that two planes that pull one line aside in opposed phases are counted by how
-probable that is. What is no partial is noise of the microphone, a knock that dies in the room, and the room's tail
-behind the partial: of a room whose response is noise that falls as exp(-r t), the part that is still to come at t
-has the covariance exp(-2 r max(t, t')) about the partial. Their powers are the likeliest ones.
+probable that is. A blow at an angle a to the upper plane drives it by cos a and the lower one by sin a; a diffuse
+room hands either on with a gain that is complex normal (M. Schroeder, Acustica 4 (1954) 594, from memory), so given
+a the amplitudes are normal, of powers cos² a and sin² a, and a is as likely anywhere. What is no partial is the
+noise of the microphone, a knock that dies in the room, and the room's tail behind the partial: of a room whose
+response is noise that falls as exp(-r t), the part that is still to come at t has the covariance
+exp(-2 r max(t, t')) about the partial. Their powers are the likeliest ones.
 """
 
 from __future__ import annotations
@@ -95,6 +98,14 @@ class PlaneBand:
         from synth.recording.plane_likelihood import likelihoods
 
         return likelihoods(*self._asked(middle, log_fall, split, differ))
+
+    def directions(self, middle: Array, log_fall: Array, split: Array, differ: Array | float) -> Array:
+        """(R, P, K) how likely each direction of the blow is at points (R, P)."""
+        from synth.recording.plane_likelihood import directions
+
+        *points, step, _, whiten, askew, white, _ = self._asked(middle, log_fall, split, differ)
+        words: list[Any] = [*points, step, whiten, askew, white]
+        return directions(*words)
 
     def over_decays(
         self, middle: Array, log_fall: Array, split: Array, differ: Array | float, *, rounds: int

@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 from synth.arrays import Array, Complex
 from synth.compiled import njit
 
-WEAK: Final = (
-    0.04  # of the louder plane's power, which a plane that is hardly tapped has; else both have alike
-)
+DIRECTIONS: Final = 3  # of the blow between the planes, each as likely: see `plane_band`
+_ANGLE: Final = (np.arange(DIRECTIONS) + 0.5) / DIRECTIONS * 0.5 * np.pi  # rad from the upper plane
+POWERS: Final = np.stack((np.cos(_ANGLE) ** 2, np.sin(_ANGLE) ** 2))  # (2, K): upper plane's and lower one's
 DECAY_SD: Final = 0.7  # of ln decay, of the fitted line's
 SETTLED: Final = 0.004  # by which its logarithm still moves: each row by itself, whatever stands beside it
 SHORTER: Final = 0.25  # of a step that led to less
 SIDE: Final = 18  # points at once
+_Room = tuple[Array, Array, Array, Array, Array, Array]
 _AS_SUMS_COME: Final = {"reassoc", "contract", "nsz", "arcp"}
 
 
@@ -42,9 +43,7 @@ def _whitened(share: Array, wave: Array, last: int, own: Array) -> None:
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
-def _seen(
-    turn: Array, whiten: Array, askew: Array, white: Complex, room: tuple[Array, Array, Array, Array]
-) -> None:
+def _seen(turn: Array, whiten: Array, askew: Array, white: Complex, room: _Room) -> None:
     """Of waves that `turn` (2 C) from block to block, real parts before imaginary ones, the upper planes' before
     the lower ones': into the end of the `room` their powers (C), what they have in common with the values (2, C),
     and pairs with each other (2, C / 2).
@@ -94,8 +93,9 @@ def _explained(
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
-def _value(out: Array, c: int, half: int) -> float:
-    """The logarithm of the likelihood of a pair, amplitudes integrated: both alike, or one hardly tapped."""
+def _by_direction(out: Array, c: int, half: int, likely: Array, dets: Array) -> float:
+    """Into `likely` (K,) how likely a pair is, amplitudes integrated, by direction of the blow; over e to the power
+    that is given back."""
     first, second = out[c], out[half + c]
     one_x, one_y, other_x, other_y = (
         out[2 * half + c],
@@ -109,15 +109,37 @@ def _value(out: Array, c: int, half: int) -> float:
     mixed = 2.0 * (
         one_x * (both_x * other_x - both_y * other_y) + one_y * (both_x * other_y + both_y * other_x)
     )
-    whole, det = _explained(first, second, one, other, common, mixed, 1.0, 1.0)
-    total = 1.0 / det
-    for p, q in ((1.0, WEAK), (WEAK, 1.0)):
-        gain, det = _explained(first, second, one, other, common, mixed, p, q)
-        total += (
-            np.exp(gain - whole) / det
-        )  # amplitudes that may be larger explain more: no power is above one
-    value: float = whole + np.log(total)
-    return value
+    most = 0.0
+    for k in range(DIRECTIONS):
+        gain, dets[k] = _explained(first, second, one, other, common, mixed, POWERS[0, k], POWERS[1, k])
+        likely[k], most = gain, max(most, gain)
+    for k in range(DIRECTIONS):
+        likely[k] = np.exp(likely[k] - most) / dets[k]
+    return most
+
+
+@njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
+def _asked(
+    rate: Array,
+    cosine: Array,
+    faster: float,
+    step: float,
+    whiten: Array,
+    askew: Array,
+    white: Complex,
+    turns: Array,
+    room: _Room,
+) -> None:
+    """`_seen` of points with these decay rates (P,), whose turns without decay are `cosine` (2, 2, P): of real and
+    imaginary part, of the upper and lower plane."""
+    points = len(rate)
+    turn = turns[: 4 * points]
+    for p in range(points):
+        upper = np.exp(-rate[p] * faster * step)
+        lower = upper if faster == 1.0 else np.exp(-rate[p] / faster * step)
+        turn[p], turn[2 * points + p] = upper * cosine[0, 0, p], upper * cosine[1, 0, p]
+        turn[points + p], turn[3 * points + p] = lower * cosine[0, 1, p], lower * cosine[1, 1, p]
+    _seen(turn, whiten, askew, white, room)
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
@@ -134,21 +156,15 @@ def _row(
     offset: float,
     value: Array,
     turns: Array,
-    room: tuple[Array, Array, Array, Array],
+    room: _Room,
 ) -> None:
-    """Into `value` (P,) that of points with these decay rates and their logarithms, whose turns without decay are
-    `cosine` (2, 2, P): of real and imaginary part, of the upper and lower plane."""
-    points = len(rate)
-    turn = turns[: 4 * points]
-    for p in range(points):
-        upper = np.exp(-rate[p] * faster * step)
-        lower = upper if faster == 1.0 else np.exp(-rate[p] / faster * step)
-        turn[p], turn[2 * points + p] = upper * cosine[0, 0, p], upper * cosine[1, 0, p]
-        turn[points + p], turn[3 * points + p] = lower * cosine[0, 1, p], lower * cosine[1, 1, p]
-    _seen(turn, whiten, askew, white, room)
-    for p in range(points):
+    """Into `value` (P,) that of points with these decay rates and their logarithms."""
+    _asked(rate, cosine, faster, step, whiten, askew, white, turns, room)
+    likely = room[4]
+    for p in range(len(rate)):
         lean = (log_fall[p] - usual) / DECAY_SD
-        value[p] = _value(room[3], p, points) - offset - 0.5 * lean * lean
+        most = _by_direction(room[3], p, len(rate), likely, room[5])
+        value[p] = most + np.log(np.sum(likely)) - offset - 0.5 * lean * lean
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
@@ -161,12 +177,14 @@ def _turned(middle: Array, split: Array, step: float, cosine: Array) -> None:
 
 
 @njit(part=True, nogil=True, error_model="numpy")
-def _room(count: int, points: int) -> tuple[Array, Array, Array, Array]:
+def _room(count: int, points: int) -> _Room:
     return (
         np.empty((count, 4 * points)),
         np.empty(4 * points),
         np.empty(4 * points),
         np.empty(8 * points),
+        np.empty(DIRECTIONS),
+        np.empty(DIRECTIONS),
     )
 
 
@@ -256,3 +274,29 @@ def over_decays(
         for p in range(points):
             value[p] -= 0.5 * np.log(bend[p])
     return found, whole
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
+def directions(
+    middle: Array,
+    log_fall: Array,
+    split: Array,
+    differ: Array,
+    step: float,
+    whiten: NDArray[np.float64],
+    askew: Array,
+    white: Complex,
+) -> Array:
+    """(R, P, K) how likely each direction of the blow is, of points (R, P) as `likelihoods` takes them."""
+    points = middle.shape[1]
+    share = np.empty((len(middle), points, DIRECTIONS))
+    room, cosine, turns = _room(white.shape[1], points), np.empty((2, 2, points)), np.empty(4 * points)
+    for r in range(len(middle)):
+        _turned(middle[r], split[r], step, cosine)
+        faster = np.exp(0.5 * differ[r])
+        _asked(np.exp(log_fall[r]), cosine, faster, step, whiten[r], askew[r], white[r], turns, room)
+        for p in range(points):
+            likely = share[r, p]
+            _by_direction(room[3], p, points, likely, room[5])
+            likely /= np.sum(likely)
+    return share

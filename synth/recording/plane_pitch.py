@@ -3,8 +3,11 @@
 In: samples (T,) of a tap from where it is free, and poles near its first partials. Out: a `PlanePitch`. Two planes
 3 cents apart at 200 Hz beat once in three seconds; at the second partial, 6.27 times as high, twice a second. A rod
 out of round splits all its partials alike (uneven seats not quite: `ALIKE`), so the upper ones say early how far
-apart the planes are, and the first says where. What stays open (which plane is the louder, which phase) stays in
-the uncertainty: the answer is the mean and deviation over all splits, middles and decays, by their probability.
+apart the planes are, and the first says where. Of its own beat the first hears less than one turn: a line so far
+from the middle would sound the same on its other side, with the other plane the louder. But planes of one rod stand
+at the same angle in all its partials, and one blow has one direction: where the upper partials beat, they say which
+plane it was that it drove. What stays open stays in the uncertainty: the answer is the mean and deviation over all
+splits, middles, decays and directions of the blow, by their probability.
 """
 
 from __future__ import annotations
@@ -27,7 +30,9 @@ SPLITS: Final = np.array(
 )  # cents
 ALIKE: Final = 0.3  # of the logarithm, by which the splits of two partials differ
 EVEN: Final = 0.3  # cents, below which splits are all alike
-ODD: Final = 0.1  # share of tines whose upper partials split on their own: nuts, uneven seats
+ODD: Final = (
+    0.1  # share of tines whose upper partials split on their own, at their own angle: nuts, uneven seats
+)
 DIFFERS: Final = (
     0.1 * np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
 )  # of ln decay, by which planes of one tine differ
@@ -55,7 +60,7 @@ class PlanePitch:
 
     `softer` is the level of the softer plane over that of the louder; `left` the power that no line explains over
     the fundamental's; `odd` how likely it is that the upper partials do not share its split, as those of one
-    rod do.
+    rod do; `noisy` the share of the variance that noise makes, which would stay if the planes were known.
     """
 
     hertz: float
@@ -65,6 +70,7 @@ class PlanePitch:
     softer: float
     left: float
     odd: float
+    noisy: float = 1.0
 
     @property
     def parted(self) -> bool:
@@ -74,8 +80,8 @@ class PlanePitch:
 
 @frozen
 class _Profile:
-    """By split, and by difference of decays and side (S, D): log of probability, middle and its variance
-    in cents, the likeliest poles (S, D, 2) relative to the band's middle."""
+    """By split, by difference of decays and side, and by direction of the blow (S, D, K): log of probability,
+    middle and its variance in cents; the likeliest poles (S, D, 2) relative to the band's middle."""
 
     log: Array
     middle: Array
@@ -105,25 +111,25 @@ def plane_pitch(
     for finer in (False, True):  # what is likely, roughly, for the noise of each explanation
         profiles = [_profile(band, splits, alike, ROUGHLY) for band in bands]
         log, _ = _together(profiles, splits, usual)
-        known, splits = splits, _finer(splits, np.logaddexp.reduce(log, axis=1)) if finer else splits
+        known, splits = splits, _finer(splits, np.logaddexp.reduce(log, axis=(1, 2))) if finer else splits
         for band, profile in zip(bands, profiles, strict=True):
             differs = len(DIFFERS) if finer and band is bands[0] else 1
             band.listen_for(profile.poles.reshape(-1, 2))
             band.noise = band.noise.rows(_nearest(splits, known, differs))
     nodes = [differ + DIFFERS if band is bands[0] else alike for band in bands]
     profiles = [_profile(band, splits, each, ZOOMS) for band, each in zip(bands, nodes, strict=True)]
-    profiles[0] = replace(profiles[0], log=profiles[0].log + np.repeat(LIKELY, len(SIDES)))
+    profiles[0] = replace(profiles[0], log=profiles[0].log + np.repeat(LIKELY, len(SIDES))[:, None])
     return _summed(bands[0], splits, profiles[0], *_together(profiles, splits, usual))
 
 
 def _together(profiles: Sequence[_Profile], splits: Array, usual: float) -> tuple[Array, Array]:
-    """The first partial's logarithm of probability (S, D) once all are heard, and how likely it is by split that
-    the others have nothing to do with it."""
+    """The first partial's logarithm of probability (S, D, K) once all are heard, and how likely it is by split and
+    direction (S, K) that the others have nothing to do with it."""
     said = [_said_of_the_first(splits, np.logaddexp.reduce(each.log, axis=1), usual) for each in profiles[1:]]
-    log = profiles[0].log - np.log1p((splits / usual) ** 2)[:, None]
+    log = profiles[0].log - np.log1p((splits / usual) ** 2)[:, None, None]
     for upper, _ in said:
         log = log + upper[:, None]
-    return log, np.min([each for _, each in said], axis=0) if said else np.zeros(len(splits))
+    return log, np.min([each for _, each in said], axis=0) if said else np.zeros((len(splits), log.shape[2]))
 
 
 def _nearest(splits: Array, before: Array, differs: int) -> NDArray[np.int_]:
@@ -170,32 +176,33 @@ def _profile(band: PlaneBand, splits: Array, differ: Array, zooms: int) -> _Prof
         row = np.arange(len(split))
         log_fall = log_fall[row[:, None], np.round(first[:, None] + (last - first)[:, None] * u).astype(int)]
         low, high = middle[row, first][:, None], middle[row, last][:, None]
-    step = (high - low)[:, 0] / (POINTS - 1)
+    step = (high - low) / (POINTS - 1)
     top = np.max(value, axis=1)
     weight = np.exp(value - top[:, None]) * ENDS
-    whole = np.sum(weight, axis=1)
-    mean = np.sum(weight * middle, axis=1) / whole
-    variance = np.sum(weight * (middle - mean[:, None]) ** 2, axis=1) / whole + step**2 / 12.0
+    share = weight[..., None] * band.directions(middle, log_fall, both, differ)  # (R, P, K)
+    whole = np.sum(share, axis=1) + 1e-300
+    mean = np.sum(share * middle[..., None], axis=1) / whole
+    variance = np.sum(share * (middle[..., None] - mean[:, None]) ** 2, axis=1) / whole + step**2 / 12.0
     best = np.argmax(value, axis=1)[:, None]
     at, fall = (np.take_along_axis(each, best, axis=1) for each in (middle, log_fall))
     signs = np.array([1.0, -1.0])
     pole = -np.exp(fall + 0.5 * differ * signs) + 1j * (at + 0.5 * split * signs)
     return _Profile(
-        (top + np.log(whole * step)).reshape(shape),
-        (mean / band.per_cent).reshape(shape),
-        (variance / band.per_cent**2).reshape(shape),
+        (top[:, None] + np.log(whole * step)).reshape(*shape, -1),
+        (mean / band.per_cent).reshape(*shape, -1),
+        (variance / band.per_cent**2).reshape(*shape, -1),
         pole.reshape(*shape, 2),
     )
 
 
 def _said_of_the_first(splits: Array, log: Array, usual: float) -> tuple[Array, Array]:
-    """(S,) what another partial's probabilities by its own split say of the fundamental's; and how likely it is
-    then that they have nothing to do with each other."""
+    """(S, K) what another partial's probabilities by its own split and by direction of the blow say of the
+    fundamental's; and how likely it is then that they have nothing to do with each other."""
     likely, width, scale = np.exp(log - np.max(log)), np.gradient(splits), np.log(splits + EVEN)
     near = np.exp(-0.5 * ((scale[:, None] - scale) / ALIKE) ** 2) / (splits + EVEN) * width
     anyhow = width / (1.0 + (splits / usual) ** 2)
-    shared = near @ likely / np.sum(near, axis=1)
-    alone = ODD * float(anyhow @ likely / np.sum(anyhow))
+    shared = (near @ likely) / np.sum(near, axis=1)[:, None]
+    alone = ODD * float(np.mean(anyhow @ likely) / np.sum(anyhow))
     whole = (1.0 - ODD) * shared + alone
     return np.asarray(np.log(whole)), np.asarray(alone / whole)
 
@@ -209,13 +216,14 @@ def _finer(splits: Array, log: Array) -> Array:
 
 
 def _summed(band: PlaneBand, splits: Array, profile: _Profile, log: Array, odd: Array) -> PlanePitch:
-    weight = np.exp(log - np.max(log)) * np.gradient(splits)[:, None]
+    weight = np.exp(log - np.max(log)) * np.gradient(splits)[:, None, None]
     weight = weight / np.sum(weight)
     middle = float(np.sum(weight * profile.middle))
     variance = float(np.sum(weight * (profile.variance + (profile.middle - middle) ** 2)))
-    by_split = np.sum(weight, axis=1)
+    by_noise = float(np.sum(weight * profile.variance))
+    by_split = np.sum(weight, axis=(1, 2))
     split = float(by_split @ splits)
-    best = int(np.argmax(log))
+    best = int(np.argmax(np.logaddexp.reduce(log, axis=2)))
     pole = profile.poles.reshape(-1, 2)[best]
     hertz = band.omega / (2.0 * np.pi) * np.exp(middle * CENT)
     return PlanePitch(
@@ -225,5 +233,6 @@ def _summed(band: PlaneBand, splits: Array, profile: _Profile, log: Array, odd: 
         split_sd=float(np.sqrt(max(0.0, by_split @ (splits - split) ** 2)) + LEAST),
         softer=band.softer(pole, best) if pole[0] != pole[1] else 0.0,
         left=float(band.noise.left[best]),
-        odd=float(by_split @ odd),
+        odd=float(np.sum(np.sum(weight, axis=1) * odd)),
+        noisy=by_noise / variance,
     )

@@ -23,7 +23,7 @@ from synth.recording.onsets import CHAIN
 from synth.recording.sinusoids import find
 from synth.recording.steady_lines import glance, voiced
 from synth.recording.tap_watch import CHECK, KEPT, TapWatch
-from synth.recording.tapped_pitch import TappedSound, Verdict, hertz_of, nothing
+from synth.recording.tapped_pitch import DROWNED, SURE, TappedSound, Verdict, hertz_of, nothing
 from synth.recording.tapped_tine import alone_at_a_glance, alone_in, could_be, judged, may_be_of
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
@@ -33,7 +33,6 @@ PROMPT: Final = 0.6  # s after the tap: that look waits for no more sound, 0.1 s
 SLOW: Final = 1.05  # s: and below
 LOOKS: Final = (0.3, QUICK, SLOW, 1.8, 3.0, 5.0)  # s of free ringing at which a tap is looked at
 LOW: Final = 100.0  # Hz
-SURE: Final = 1.0  # cents: a figure less sure is given when it is due, not before
 COARSE: Final = 5.0  # cents: and one less sure than that not at all
 FINE: Final = 0.25  # cents: no later look is needed
 BEFORE: Final = 0.4  # s before a tap that are fitted as what rang already
@@ -245,11 +244,7 @@ class Listener:
             return verdict
         if not due or not named:
             return None
-        return (
-            nothing("too soft, or the room too loud: tap again, harder or nearer", named)
-            if figure
-            else verdict
-        )
+        return nothing(DROWNED, named) if figure else verdict
 
     def _lines(self, span: tuple[float, float]) -> tuple[Array, FittedModes]:
         """The samples of that span, and what rings in it, the room's own lines and hum among it."""
@@ -265,8 +260,8 @@ class Listener:
 def rehearse(targets: TuningTargets, rate: int) -> None:
     """Hear a made-up tap of the first tine, in hum: nothing is to be loaded or compiled while a true one rings."""
     time = np.arange(round((SLOW + 0.4) * rate)) / rate
-    hertz, decay = targets.frequency[0].ravel(), targets.decay_rate[0].ravel()
-    hertz, decay = np.where(hertz < 0.45 * rate, hertz, 0.0), np.broadcast_to(decay[0], hertz.shape)
+    hertz = targets.frequency[0].ravel()
+    hertz, decay = np.where(hertz < 0.45 * rate, hertz, 0.0), np.full(len(hertz), targets.decay_rate[0, 0, 0])
     tap = np.sum(np.exp(-np.outer(decay, time)) * np.sin(2.0 * np.pi * np.outer(hertz, time)), axis=0)
     noise = 1e-3 * np.random.default_rng(0).normal(size=len(time) + rate // 2)
     before = np.arange(len(noise)) / rate

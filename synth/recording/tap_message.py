@@ -12,7 +12,7 @@ from typing import Any, Final
 from synth.design.instrument import Instrument
 from synth.recording.overtone_advice import OvertoneAdvice
 from synth.recording.tap_listener import Answer
-from synth.recording.tapped_pitch import Verdict
+from synth.recording.tapped_pitch import DROWNED, SURE, Verdict
 from synth.recording.tuning_targets import TuningTargets, in_tune
 from synth.units import MM, ratio
 
@@ -22,6 +22,10 @@ SLOWEST_BEAT: Final = 0.3  # Hz: a slower one is over before it is heard
 FASTEST_BEAT: Final = 12.0  # Hz; above it the ear hears roughness, not a beat
 BEATS: Final = 0.1  # of the louder plane's level: a fainter one makes the level waver by less than 2 dB
 MOVED: Final = 1.0  # cents: less is not told
+NEAR_PLANES: Final = "its planes are not told apart yet: let it ring, or tap again, "
+STIRRED: Final = (
+    0.01  # of the fundamental's power that no line explains: dry and near by it is a fifth of that
+)
 
 
 def tap_message(
@@ -69,7 +73,8 @@ def _figures(targets: TuningTargets, verdict: Verdict, within: float) -> TunerMe
 def advice_words(
     verdict: Verdict, targets: TuningTargets, overtone: OvertoneAdvice | None, moved: float | None
 ) -> list[str]:
-    """Sentences beside the figure: who else it may have been, its beat, its second partial, what it did since."""
+    """Sentences beside the figure: who else it may have been, why it is unsure, its beat, its second partial, what
+    it did since."""
     others = [targets.name[each] for each in verdict.candidates if each != verdict.tine]
     return [
         *(
@@ -78,6 +83,7 @@ def advice_words(
             else []
         ),
         *_guesses(verdict, targets),
+        *_unsure(verdict),
         *_beating(verdict, targets),
         *([] if overtone is None else [_overtone(overtone)]),
         *(
@@ -91,6 +97,16 @@ def advice_words(
 def _guesses(verdict: Verdict, targets: TuningTargets) -> list[str]:
     told = [each for each in verdict.guesses if each.tine is not None and math.isfinite(each.cents)]
     return [f"if it was {targets.name[each.tine or 0]}: {each.cents:+.1f} cents" for each in told]
+
+
+def _unsure(verdict: Verdict) -> list[str]:
+    """Beside a figure that is not known to a cent: what keeps it, and what would help."""
+    if verdict.tine is None or not verdict.cents_sd > SURE:
+        return []
+    if verdict.noisy > 0.5:
+        return [f"not within a cent: {DROWNED}"]
+    how = "harder or nearer" if verdict.left > STIRRED else "a quarter round it"
+    return [f"not within a cent: {NEAR_PLANES}{how}"]
 
 
 def _beating(verdict: Verdict, targets: TuningTargets) -> list[str]:

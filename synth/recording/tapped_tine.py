@@ -20,6 +20,7 @@ from synth.frozen import frozen
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.tapped_pitch import (
     FURTHEST,
+    LIKE,
     OVERTONE,
     PLANE_REACH,
     TappedSound,
@@ -44,9 +45,6 @@ TINES: Final = 0.6  # of it, that tines account for together: of taps over 0.85,
 STRAYS: Final = 100.0  # cents around a partial, where a room's lines are its own
 ALONE: Final = 0.9  # of the power begun, of a fundamental that stands alone
 KNOWN: Final = 0.05  # relative deviation of its amplitude: that of whistled notes is 0.11 and more
-LIKE: Final = (
-    3.0  # times as fast at most as the model's it dies: clamps and bars differ; knocks die 16 times as fast
-)
 UNISON: Final = 0.5  # cents between targets that are one pitch
 LOUDER: Final = 0.5  # of a tine's level, from which another that rings is said to be the one that was tapped
 
@@ -99,7 +97,7 @@ def alone_in(new: FittedModes, targets: TuningTargets) -> tuple[int, ...]:
     known = (new.amplitude_deviation < KNOWN) & (2.0 * new.standard_uncertainty < rate)
     line = int(np.argmax(own * known * level / np.maximum(rate, 0.3)))
     off = np.min(np.abs(np.log(hertz[line] / targets.frequency[:, :, 0])) / CENT, axis=1)
-    dies = np.max(np.abs(np.log(rate[line] / targets.decay_rate)), axis=1) < np.log(LIKE)
+    dies = np.max(np.abs(np.log(rate[line] / targets.decay_rate[:, :, 0])), axis=1) < np.log(LIKE)
     if not (own & known)[line]:
         return ()
     near = np.flatnonzero((off < PLANE_REACH) & dies)

@@ -30,7 +30,7 @@ STEP: Final = 0.05 * MM  # m of free length over which the slope is taken
 @frozen
 class TuningTargets:
     """R tines: `frequency` (R, 2, N) Hz as designed, at the bench; `target` (R,) Hz there, nan where none is given.
-    `decay_rate` (R, 2) 1/s of the fundamental's planes.
+    `decay_rate` (R, 2, N) 1/s; where there is no partial, both are 0.
 
     `middle` (R,) Hz is what the mean of both planes should be where these are too close to be named: that of a
     round tine whose swing along the row has the target, since which way a rod is out of round nobody knows.
@@ -81,7 +81,7 @@ def tuning_targets(
     return TuningTargets(
         name=tuple(tine_name(instrument, tine) for tine in which),
         frequency=at * warm[:, None, None],
-        decay_rate=model.decay_rate[:, :, 0],
+        decay_rate=model.decay_rate,
         target=target,
         middle=target * np.sqrt(planes[:, 1] / planes[:, 0]),
         reach=-2.0 / slope,

@@ -13,7 +13,8 @@ import numpy as np
 
 from synth.arrays import Array, Complex
 
-WEAK, DECAY_SD, SETTLED, SHORTER = 0.04, 0.7, 0.004, 0.25
+DECAY_SD, SETTLED, SHORTER = 0.7, 0.004, 0.25
+BLOWS = np.deg2rad([15.0, 45.0, 75.0])  # from the upper plane
 
 
 def below(bins: Any, length: int, rate: float, pole: Complex) -> Complex:
@@ -73,8 +74,8 @@ def nearest(
     return amplitude, pole, error
 
 
-def likelihood(band: Any, middle: Array, log_fall: Array, split: Array, differ: Any) -> Array:
-    """(R, P) as `PlaneBand.likelihood`."""
+def by_direction(band: Any, middle: Array, log_fall: Array, split: Array, differ: Any) -> Array:
+    """(K, R, P) logarithms by direction of the blow, but for what is alike for all."""
     rate = np.exp(log_fall)
     poles = (
         -rate * np.exp(0.5 * differ) + 1j * (middle + 0.5 * split),
@@ -87,13 +88,25 @@ def likelihood(band: Any, middle: Array, log_fall: Array, split: Array, differ: 
     seen = [np.sum(np.conj(each) * noise.white[..., None], axis=1) for each in (one, other)]
     mixed = 2.0 * np.real(np.conj(seen[0]) * both * seen[1])
     each = []
-    for p, q in ((1.0, 1.0), (1.0, WEAK), (WEAK, 1.0)):
+    for p, q in zip(np.cos(BLOWS) ** 2, np.sin(BLOWS) ** 2, strict=True):
         first, second = 1.0 + p * own[0], 1.0 + q * own[1]
         det = first * second - p * q * np.abs(both) ** 2
         gain = p * np.abs(seen[0]) ** 2 * second + q * np.abs(seen[1]) ** 2 * first - p * q * mixed
         each.append(gain / det - np.log(det))
+    return np.array(each)
+
+
+def likelihood(band: Any, middle: Array, log_fall: Array, split: Array, differ: Any) -> Array:
+    """(R, P) as `PlaneBand.likelihood`."""
     lean = 0.5 * ((log_fall - np.log(band.fall)) / DECAY_SD) ** 2
-    return np.logaddexp.reduce(each) - noise.offset - lean
+    each = by_direction(band, middle, log_fall, split, differ)
+    return np.logaddexp.reduce(each) - band.noise.offset - lean
+
+
+def directions(band: Any, middle: Array, log_fall: Array, split: Array, differ: Any) -> Array:
+    """(R, P, K) as `PlaneBand.directions`."""
+    each = by_direction(band, middle, log_fall, split, differ)
+    return np.moveaxis(np.exp(each - np.logaddexp.reduce(each)), 0, -1)
 
 
 def over_decays(band: Any, middle: Array, log_fall: Array, split: Array, differ: float, rounds: int) -> Any:

@@ -106,6 +106,8 @@ def test_the_likelihood_of_planes_is_the_plain_one_row_by_row(seconds: float, hu
     log_fall, differ = np.log(1.0 + 0.3 * dice.random(shape)), 0.3 * dice.normal(size=(12, 1))
     plain = plain_fits.likelihood(band, middle, log_fall, split, differ)
     np.testing.assert_allclose(band.likelihood(middle, log_fall, split, differ), plain, rtol=1e-8)
+    plain = plain_fits.directions(band, middle, log_fall, split, differ)
+    np.testing.assert_allclose(band.directions(middle, log_fall, split, differ), plain, rtol=1e-8, atol=1e-12)
 
 
 @pytest.mark.parametrize("seconds", [0.58, 2.0])

@@ -139,7 +139,7 @@ def test_a_lone_line_is_of_a_tine_that_is_near_and_dies_so():
     """A fundamental alone: known to a twentieth, 60 cents off at most, falling within three times the model's."""
     targets = SimpleNamespace(
         frequency=np.array([[[220.0], [221.0]], [[225.0], [226.0]], [[400.0], [401.0]]]),
-        decay_rate=np.array([[1.0, 1.2], [1.0, 5.0], [1.0, 1.0]]),
+        decay_rate=np.array([[1.0, 1.2], [1.0, 5.0], [1.0, 1.0]])[..., None],
     )
     alone = replace(lines((222.0, 1.0), (900.0, 0.3)), amplitude_deviation=np.array([0.01, 0.01]))
     alone = replace(alone, standard_uncertainty=np.array([0.1, 0.1]))

@@ -239,7 +239,7 @@ def test_a_rehearsal_taps_the_first_tine_as_it_would_sound_below_half_the_rate(m
     monkeypatch.setattr(Listener, "feed", lambda ear, block: fed.append((ear.announced, block)) or [])
     frequency = np.array([[[300.0, 3590.0, 5000.0], [310.0, 3610.0, 5100.0]], [[50.0] * 3] * 2])
     tap_listener.rehearse(
-        SimpleNamespace(frequency=frequency, decay_rate=np.array([[3.0, 3.0], [9.0, 9.0]])), RATE
+        SimpleNamespace(frequency=frequency, decay_rate=np.array([[3.0, 3.0], [9.0, 9.0]])[..., None]), RATE
     )
     ((announced, sound),) = fed
     assert (announced, len(sound)) == (0, round(1.95 * RATE))

@@ -79,9 +79,9 @@ def test_the_right_tine_of_112_in_time_and_within_the_stated_uncertainty(where: 
 @pytest.mark.parametrize(
     ("where", "sure"),
     [
-        ("dry", 0.6),
-        ("near", 0.7),
-        ("rooms", 0.35),
+        ("dry", 0.85),
+        ("near", 0.85),
+        ("rooms", 0.6),
     ],
 )
 def test_many_are_within_a_cent_in_time(where: str, sure: float) -> None:
@@ -136,7 +136,7 @@ def test_what_is_compiled_is_so_before_the_first_tap() -> None:
     _, targets = instrument_of_112()
     rehearse(targets, 48_000)
     before = compiled()
-    assert len(before) == 8
+    assert len(before) == 9
     assert min(before.values()) > 0
     for seed, mains, rate in ((0, 50.0, 44_100.0), (1, 60.0, 48_000.0)):
         dice = np.random.default_rng([24, seed])

@@ -8,13 +8,14 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from synth.recording import tapped_tine
+from synth.arrays import Array
+from synth.recording import tapped_pitch, tapped_tine
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.overtone_advice import OvertoneAdvice
 from synth.recording.plane_pitch import PlanePitch
 from synth.recording.tap_listener import Answer
 from synth.recording.tap_message import advice_words, tap_message
-from synth.recording.tapped_pitch import Verdict, nothing, told_of
+from synth.recording.tapped_pitch import TappedSound, Verdict, nothing, told_of
 from synth.recording.tuning_targets import TuningTargets
 
 RATIOS = np.array([1.0, 6.27, 17.55])
@@ -43,7 +44,7 @@ NAN = float("nan")
 TARGETS = TuningTargets(
     name=("low.1", "high.4", "high.5"),
     frequency=np.ones((3, 2, 3)),
-    decay_rate=np.ones((3, 2)),
+    decay_rate=np.ones((3, 2, 3)),
     target=np.array([110.0, 222.0, 330.0]),
     middle=np.array([111.0, 224.5, 331.0]),
     reach=np.array([0.20, 0.15, 0.12]),
@@ -129,6 +130,27 @@ def test_a_beat_is_told_where_it_is_heard_and_can_be_mended(changed, said):
         assert words[0].startswith(f"its planes are {split:.1f} cents apart and beat {beat:.1f} a second")
 
 
+@pytest.mark.parametrize(
+    ("noisy", "left", "words"),
+    [
+        (0.9, 0.1, "too soft, or the room too loud: tap again, harder or nearer"),
+        (0.1, 0.02, "its planes are not told apart yet: let it ring, or tap again, harder or nearer"),
+        (0.1, 0.002, "its planes are not told apart yet: let it ring, or tap again, a quarter round it"),
+    ],
+)
+def test_a_figure_not_known_to_a_cent_says_what_keeps_it_and_what_to_do_and_stays(
+    noisy: float, left: float, words: str
+) -> None:
+    """0.65 Hz at 222 Hz are 5.1 cents; 0.1 Hz are 0.78, and 0.81 with the fifth of a cent that rooms take."""
+    unsure = replace(SHARP, softer=0.0, taken=False, noisy=noisy, left=left, standard_uncertainty=0.65)
+    (said,) = advice_words(unsure, TARGETS, None, None)
+    assert said == f"not within a cent: {words}"
+    message = tap_message(INSTRUMENT, TARGETS, Answer(1.0, 1.6, 0.58, unsure), within=3.0)  # type: ignore[arg-type]
+    assert message["cents"] == SHARP.cents
+    assert message["cents_sd"] == pytest.approx(1200.0 * np.log2(1.0 + 0.65 / SHARP.sounds), rel=1e-2)
+    assert advice_words(replace(unsure, candidates=(1,), standard_uncertainty=0.1), TARGETS, None, None) == []
+
+
 def test_advice_names_the_others_each_guess_the_overtone_and_what_moved():
     guesses = tuple(replace(SHARP, tine=n, cents=cents, taken=False) for n, cents in ((1, 13.0), (2, -31.2)))
     overtone = OvertoneAdvice(6.31, 6.25, 1e-3, "slide it")
@@ -162,7 +184,8 @@ def test_of_planes_far_apart_the_one_along_the_row_is_told_and_one_alone_is_open
     new = FittedModes(level + 0j, -1.0 + 2j * np.pi * planes[list(heard)] * off, none, none, none)
     asked: list[tuple[float, bool]] = []
 
-    def middle(partials: list[int], usual: float, differ: float, *, alone: bool) -> PlanePitch:
+    def middle(partials: list[int], usual: float, differ: float, *, dies: Array, alone: bool) -> PlanePitch:
+        assert dies == pytest.approx(1.0)
         hertz = float(new.pole[partials[0]].imag / 2.0 / np.pi)
         asked.append((hertz, alone))
         return PlanePitch(hertz, 0.03, 0.0, 1.0, 0.0, 0.01, odd=0.0)
@@ -191,7 +214,7 @@ def near(
         TARGETS,
         frequency=np.broadcast_to(planes[:, None] * RATIOS, (3, 2, 3))
         * np.array([0.5, 1.0, 2.0])[:, None, None],
-        decay_rate=np.array([[1.0, 1.0], [2.0, 3.0], [1.0, 1.0]]),
+        decay_rate=np.array([[1.0, 1.0], [2.0, 3.0], [1.0, 1.0]])[..., None] * np.array([1.0, 6.0, 17.0]),
         middle=np.array([111.0, 222.5, 445.0]),
     )
     hertz = np.array([222.6, 222.6 * 6.29, 222.6 * 6.5, 222.6 * 17.6])
@@ -199,11 +222,27 @@ def near(
     new = FittedModes(np.array([1.0, 0.4, 0.6, 0.2]) + 0j, -2.0 + 2j * np.pi * hertz, none, none, none)
     asked: list[tuple[list[int], float, float, bool]] = []
 
-    def middle(partials: list[int], usual: float, differ: float, *, alone: bool) -> PlanePitch:
+    def middle(partials: list[int], usual: float, differ: float, *, dies: Array, alone: bool) -> PlanePitch:
+        assert dies == pytest.approx(
+            np.sqrt(6.0) * np.array([1.0, 6.0, 17.0])[: len(dies)]
+        )  # the planes' middle
         asked.append((partials, usual, differ, alone))
         return PlanePitch(222.7, 0.04, 6.0, split_sd, 0.55, 0.03, odd=0.0)
 
     return SimpleNamespace(new=new, old=new.pick([]), middle=middle), targets, asked
+
+
+@pytest.mark.parametrize(("fitted", "model", "taken"), [(0.1, 1.2, 0.4), (2.0, 1.2, 2.0), (18.0, 1.2, 3.6)])
+def test_a_line_that_a_room_lets_die_at_any_rate_is_listened_for_as_the_model_s_within_three_times(
+    monkeypatch: pytest.MonkeyPatch, fitted: float, model: float, taken: float
+) -> None:
+    none, asked = np.zeros(1), []
+    new = FittedModes(np.ones(1, complex), np.array([-fitted + 1400j]), none, none, none)
+    monkeypatch.setattr(tapped_pitch, "plane_pitch", lambda _, rate, poles, **words: asked.extend(poles))
+    TappedSound(np.zeros(4800), 48_000.0, new, new, new.pick([])).middle(
+        [0], 3.0, 0.0, dies=np.array([model]), alone=False
+    )
+    assert asked == [pytest.approx(-taken + 1400j)]
 
 
 @pytest.mark.parametrize("parted", [True, False])
