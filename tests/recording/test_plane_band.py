@@ -8,7 +8,7 @@ import pytest
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.plane_band import PlaneBand, _blocks
 from synth.recording.plane_likelihood import DECAY_SD, POWERS
-from synth.recording.plane_pitch import EVEN, LIVE, ODD, ROUNDS, _said_of_the_first, plane_pitch
+from synth.recording.plane_pitch import EVEN, LIVE, ODD, ROUNDS, TURNED, _said_of_the_first, plane_pitch
 from synth.units import CENT
 
 RATE = 48_000
@@ -122,14 +122,16 @@ def test_partials_are_taken_to_be_split_alike_within_three_tenths_of_the_logarit
 
 
 def test_an_upper_partial_tells_the_blow_s_direction_no_surer_than_that_it_shares_the_planes():
-    """Its planes are its own in a tenth of all tines: then its louder plane says nothing of the fundamental's."""
+    """Its planes are its own in a tenth of all tines, and turned in a fifth of the others: then its louder plane
+    says nothing of the fundamental's."""
     splits = np.geomspace(0.5, 60.0, 1001)
     log = np.stack((np.zeros(len(splits)), np.full(len(splits), -60.0)), axis=1)
     said, alone = _said_of_the_first(splits, log, 3.0)
-    assert alone[:, 1] == pytest.approx(1.0)
-    # by Bayes' rule, of directions each as likely before: (0.9 / 2 + 0.1 / 4) : 0.1 / 4
+    own, turned = ODD, (1.0 - ODD) * TURNED
+    assert alone[:, 1] == pytest.approx(own / (own + turned))
+    # by Bayes' rule, of two directions each as likely before
     assert np.exp(said[500, 0] - said[500, 1]) == pytest.approx(
-        (1.0 - ODD + 0.5 * ODD) / (0.5 * ODD), rel=1e-6
+        (1.0 - 0.5 * (own + turned)) / (0.5 * (own + turned)), rel=1e-6
     )
 
 
