@@ -124,7 +124,7 @@ def test_what_lies_outside_the_spectrum_is_its_mirror_image():
     place = bin_sums._places(length)
     room = np.full((place.max() + 1, ROW), np.nan, np.float32)
     room[place, :LANES], room[place, LANES:] = bins.real, bins.imag
-    bin_sums._fold.py_func(room, place, length)
+    bin_sums._fold(room, place, length)
     truth = np.zeros((length + 1, LANES), complex)  # what a real signal's spectrum has, bin by bin
     for k, row in zip(range(-bin_sums.BELOW, count - bin_sums.BELOW), bins, strict=True):
         if k in (0, length):

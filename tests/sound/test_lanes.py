@@ -29,7 +29,10 @@ SIZES = [
 ]  # each kind of first step, with steps after it and without
 SINGLE = 2.0**-24  # rounding of single precision
 
-_transform = njit()(lane_transform.transform.py_func)
+
+@njit()
+def _transform(rows, place, first, turns, half_turns):
+    lane_transform.transform(rows, place, first, turns, half_turns)
 
 
 def _samples(spectra):
