@@ -18,7 +18,9 @@ import struct
 import sys
 import threading
 import zlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+from types import ModuleType
 from typing import Any, Final, TypeVar, cast
 
 import numba
@@ -59,12 +61,13 @@ class _Checked(_KeptFile):  # type: ignore[misc]
 class _Forgiving(_KeptCode):  # type: ignore[misc]
     """Kept code that is missed, not missed badly. A torn file can lead its reader to any exception."""
 
-    def __init__(self, function: Any) -> None:
+    def __init__(self, function: Any, holds: Sequence[ModuleType]) -> None:
         super().__init__(function)
+        others = zlib.crc32(b"".join(Path(str(each.__file__)).read_bytes() for each in holds))
         self._cache_file = _Checked(
             cache_path=self._cache_path,
             filename_base=self._impl.filename_base,
-            source_stamp=self._impl.locator.get_source_stamp(),
+            source_stamp=(self._impl.locator.get_source_stamp(), others),
         )
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
@@ -223,8 +226,14 @@ class _Whole(CPUDispatcher):
             _NESTING.parts = within
 
 
-def njit(*, cache: bool = False, part: bool = False, **options: Any) -> Callable[[Function], Function]:
-    """`numba.njit` with its options. A `part` is called by compiled functions alone."""
+def njit(
+    *, cache: bool = False, part: bool = False, holds: Sequence[ModuleType] = (), **options: Any
+) -> Callable[[Function], Function]:
+    """`numba.njit` with its options. A `part` is called by compiled functions alone.
+
+    `holds` are other modules whose parts the function calls: kept code is only good as long as they are the same,
+    and numba looks at the function's own file alone.
+    """
     if part:
         options |= {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 
@@ -233,7 +242,7 @@ def njit(*, cache: bool = False, part: bool = False, **options: Any) -> Callable
         dispatcher.__class__ = _Part if part else _Whole
         if cache:
             with contextlib.suppress(RuntimeError, OSError):  # no folder that can be written to
-                dispatcher._cache = _Forgiving(function)  # as numba's own enable_caching does
+                dispatcher._cache = _Forgiving(function, holds)  # as numba's own enable_caching does
         return cast(Function, dispatcher)
 
     return compiled

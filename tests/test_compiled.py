@@ -5,6 +5,7 @@ import errno
 import gc
 import random
 import threading
+from types import SimpleNamespace
 
 import numba
 import numpy as np
@@ -196,6 +197,17 @@ def test_what_an_operation_on_numbers_is_is_asked_once_for_each_kind_of_them(mon
     for _ in range(2):
         with pytest.raises(numba.TypingError):
             njit()(lambda a, b: a << b)(1.5, 2.5)
+
+
+def test_code_that_holds_parts_of_another_file_is_compiled_again_where_that_file_has_changed(
+    folder, tmp_path
+):
+    other = SimpleNamespace(__file__=str(tmp_path / "other.py"))
+    for text, kept in (("1", 0), ("1", 1), ("2", 0), ("2", 1)):
+        (tmp_path / "other.py").write_text(text)
+        function = njit(cache=True, holds=(other,))(plus)
+        assert function(1, 2) == 5
+        assert hits(function) == kept
 
 
 def plain_variables(part):

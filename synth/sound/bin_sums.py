@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 from synth.arrays import AnyComplex, Array, Indices, Singles
 from synth.compiled import njit
 from synth.frozen import frozen
-from synth.sound import lane_transform
+from synth.sound import lane_transform, lanes
 from synth.sound.lane_transform import RADIX
 from synth.sound.lanes import LANES, ROW, add_run, transpose
 from synth.sound.pole_steps import powers
@@ -201,7 +201,7 @@ def _begins(rows: AnyComplex, which: Indices) -> Indices:
     return begins
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"})
+@njit(cache=True, holds=(lanes, lane_transform), nogil=True, fastmath={"contract"})
 def _add_sums(
     sound: Any,
     states: Any,
