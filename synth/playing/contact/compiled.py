@@ -6,7 +6,8 @@ raised), count no references and so can allocate nothing: what is compiled needs
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from types import ModuleType
 from typing import Any, Final, TypeVar
 
 from synth.compiled import njit
@@ -18,9 +19,9 @@ _BARE: Final[dict[str, Any]] = {"nogil": True, "_nrt": False, "error_model": "nu
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
-def cached_jit(function: Function) -> Function:
-    """A function by itself; what is compiled is kept for the next time."""
-    return njit(**_BARE, cache=True, fastmath=REORDERED)(function)
+def cached_jit(function: Function, holds: Sequence[ModuleType] = ()) -> Function:
+    """A function by itself; what is compiled is kept for the next time, while what it `holds` is the same."""
+    return njit(**_BARE, cache=True, holds=holds, fastmath=REORDERED)(function)
 
 
 def inlined(function: Function) -> Function:

@@ -19,9 +19,7 @@ from __future__ import annotations
 
 import functools
 import math
-import zlib
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, Final
 
 from synth.playing.contact import bodies, compiled, laws, layout, modal_step
@@ -356,14 +354,11 @@ PARTS: Final = (bodies, compiled, laws, layout, modal_step)
 @functools.lru_cache
 def runner(n: int) -> Callable[..., int]:
     """The compiled pass along tines with n modes in each plane: knowing n it lays its inner loops out flat."""
-    # numba keeps compiled code by this file and what a function closes over: it would not see the others change
-    edition = zlib.crc32(b"".join(Path(str(each.__file__)).read_bytes() for each in PARTS))
 
-    @cached_jit
     def run(row: Row, held: Held, course: Course, state: State, history: Any, steps: int) -> int:
         """Goes on for so many steps, or until the stick passed or is stuck, or `history` (H, COLUMNS) is full."""
         until = state.clock[DONE] + steps
-        count = state.q.shape[0] if edition >= 0 else 0
+        count = state.q.shape[0]
         most = count * (LONG // course.bin_steps + 2)  # rows that a block of steps can fill
         if state.clock[DONE] == 0:
             begin(row, state)
@@ -387,4 +382,4 @@ def runner(n: int) -> Callable[..., int]:
                 turn(state.stick_q, state.stick_p, 0, held.turns, 2, 0)
                 state.clock[DONE] += LONG
 
-    return run
+    return cached_jit(run, holds=PARTS)
