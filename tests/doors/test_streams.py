@@ -82,7 +82,7 @@ def test_a_letter_beyond_sixteen_bits_becomes_a_pair():
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-@pytest.mark.parametrize("made_of_it", [ImportError, SystemError, RuntimeError])
+@pytest.mark.parametrize("made_of_it", [ImportError, SystemError, RuntimeError, TypeError])
 def test_an_interruption_that_a_library_made_an_error_of_is_still_one(environment, number, made_of_it):
     code = f"""
 import os, sys, synth.doors.cli as cli, synth.doors.cli.keys as keys

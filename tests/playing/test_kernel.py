@@ -243,9 +243,8 @@ def test_the_compiled_pass_asks_nobody_for_memory_and_raises_nothing(row_of, mon
     given = prepared(row, Stroke(0, row.stick("wood"), speed=3.0), EVENT)
     pass_ = room.Pass(Stroke(0, row.stick("wood"), speed=3.0), *given, EVENT, leaves=0.0)
     # compiled anew, for what comes out of numba's cache keeps no text; with references counted, so that they show
-    monkeypatch.setattr(
-        kernel, "cached_jit", njit(nogil=True, error_model="numpy", fastmath=compiled.REORDERED)
-    )
+    anew = njit(nogil=True, error_model="numpy", fastmath=compiled.REORDERED)
+    monkeypatch.setattr(kernel, "cached_jit", lambda function, **_: anew(function))
     run = kernel.runner.__wrapped__(EVENT.tine_modes)
     run(pass_.row, pass_.held, pass_.course, pass_.state, pass_.history, 1)
     (text,) = run.inspect_llvm().values()  # type: ignore[attr-defined]

@@ -140,8 +140,9 @@ def run(words: Sequence[str]) -> int:
 
 def _failed(error: Exception) -> int:
     """The exit code after what went wrong outside the input. Raises it where nothing can be said of it."""
-    if streams.asked_to_stop() and isinstance(error, (ImportError, SystemError, RuntimeError)):
-        return _said(STOPPED, 1)  # compiled code, and a library half loaded, make these of an interruption
+    if streams.asked_to_stop() and not isinstance(error, OSError):
+        # compiled code, a library half loaded and Python's own import make errors of any kind of an interruption
+        return _said(STOPPED, 1)
     if isinstance(error, BrokenPipeError):
         streams.give_up()  # the reader had enough; so be it
         return 0
