@@ -1,8 +1,9 @@
 """Frozen records, as `dataclasses.dataclass(frozen=True)` makes them, in a quarter of the time.
 
 A command defines a hundred and more of them before it begins, and for each the standard library writes six methods
-as text and has them compiled. Here one is, what makes an instance; the others are shared functions that know the
-fields. What a field is stays the library's: `field`, `fields`, `replace`, `asdict` and `match` work as they do.
+as text and has them compiled. Here one is, what makes an instance, and that when there is a first, which half of
+them never have; the others are shared functions that know the fields. What a field is stays the library's: `field`,
+`fields`, `replace`, `asdict` and `match` work as they do.
 """
 
 from __future__ import annotations
@@ -45,6 +46,18 @@ def frozen(kind: type[Any] | None = None, *, eq: bool = True, repr: bool = True)
 
 
 def _maker(kind: type[Any], own: tuple[Field[Any], ...]) -> Callable[..., None]:
+    """`__init__` until there is a first instance; then what is written takes its place."""
+
+    def first(self: Any, *given: Any, **named: Any) -> None:
+        make = _written(kind, own)
+        if vars(kind)["__init__"] is first:
+            setattr(kind, "__init__", make)  # noqa: B010
+        make(self, *given, **named)
+
+    return first
+
+
+def _written(kind: type[Any], own: tuple[Field[Any], ...]) -> Callable[..., None]:
     """`__init__`, written for its fields: by far the most used of the methods."""
     given, values, names = [], [], {"_later": _LATER}
     for each in own:
