@@ -8,6 +8,7 @@ So attack and body (a second on) are told apart, and octaves where the whole doe
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from typing import Final
 
 import numpy as np
@@ -58,8 +59,11 @@ def describe(
     """
     sound = np.atleast_2d(np.asarray(pressure, dtype=np.float64))
     start = onset(sound, rate) if since is None else since
-    loudness = loudness_over_time(sound, rate)
     noise = room_spectrum() if room_db is None else room_db
+    with ThreadPoolExecutor(1) as beside:  # compiled code and transforms: both cores have work
+        asked = beside.submit(loudness_over_time, sound, rate)
+        history = band_history(sound, rate)
+        loudness = asked.result()
     return EarMeasures(
         loudest_sone=loudness.loudest_sone,
         n5_sone=loudness.n5_sone,
@@ -67,7 +71,7 @@ def describe(
         sharpness_acum=loudness.sharpness_acum,
         attack=window_levels(sound, rate, since=start, until=start + ATTACK),
         body=window_levels(sound, rate, since=start + BODY[0], until=start + BODY[1]),
-        above_room_s=seconds_above(band_history(sound, rate), noise, since=start),
+        above_room_s=seconds_above(history, noise, since=start),
     )
 
 

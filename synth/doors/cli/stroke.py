@@ -10,11 +10,12 @@ import click
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.cores import one_core
 from synth.doors.cli import arguments, hearing
 from synth.files import atomic_write, check_place, write_text
 from synth.memory import keep_freed
 from synth.playing.report import trace_arrays
-from synth.playing.stroke import ContactModel, Direction, Grip, Hand
+from synth.playing.stroke import ContactModel, Direction, Grip, Hand, Stroke
 
 
 @click.command("stroke")
@@ -66,6 +67,7 @@ def command(
     """
     from synth.sound import sensitivity
     from synth.sound.audio import check_output
+    from synth.sound.beside import Beside
     from synth.sound.render import ContactSettings, perform, scene
 
     keep_freed()
@@ -87,16 +89,21 @@ def command(
     surroundings = arguments.surroundings_of(instrument, room, room_noise)
     listening = scene(instrument, through, surroundings=surroundings, fresh=fresh)
     rendering = perform(listening, [wanted], seconds=seconds, settings=settings)
-    touch = None if surroundings.noise else wanted.start  # an ear's words would be those of the noise
-    for words in hearing.write(rendering, output, gain_db=gain_db, touch=touch):
+    fingers: Beside[Stroke, tuple[sensitivity.Moved, ...]] = Beside(
+        lambda strokes: (sensitivity.moved_by_the_fingers(listening, each, settings) for each in strokes)
+    )
+    with one_core(with_scipy=False):  # in both threads: how many there are is the library's, not a thread's
+        with fingers:
+            fingers.give(wanted)
+        touch = None if surroundings.noise else wanted.start  # an ear's words would be those of the noise
+        said = hearing.write(rendering, output, gain_db=gain_db, touch=touch)
+        (moved,) = fingers.results()
+    for words in said:
         click.echo(words)
     if surroundings.room:
         for words in hearing.in_room(listening, instrument, wanted, settings):
             click.echo(words)
-    for words in (
-        sensitivity.words(sensitivity.moved_by_the_fingers(listening, wanted, settings)),
-        *rendering.warnings,
-    ):
+    for words in (sensitivity.words(moved), *rendering.warnings):
         click.echo(words)
     if report is not None:
         _write_report(rendering.reports[0], report)
