@@ -27,6 +27,7 @@ import numba
 import numpy as np
 from numba.core.caching import FunctionCache, IndexDataCacheFile
 from numba.core.codegen import CPUCodeLibrary, JITCodeLibrary, JITCPUCodegen
+from numba.core.compiler_lock import global_compiler_lock
 from numba.core.ir import Inst, Var
 from numba.core.registry import CPUDispatcher
 from numba.core.runtime.nrt import rtsys
@@ -99,6 +100,7 @@ _added: Any = JITCPUCodegen._add_module
 _made: Any = JITCodeLibrary._finalize_specific
 _told: Any = JITCPUCodegen.set_env
 _environments: dict[str, Any] = {}  # of parts, by name
+_kept: list[Any] = []  # functions whose code is kept, as they were defined
 
 
 def _optimised_as_a_whole(library: Any) -> None:
@@ -212,6 +214,22 @@ class _Part(CPUDispatcher):
 class _Whole(CPUDispatcher):
     """A function by itself, also where a part is the first to call it."""
 
+    def load(self) -> None:
+        """What was kept of it, for every kind of arguments: as numba does when it is first called with them."""
+        kept, codegen = cast(Any, self)._cache, cast(Any, self.targetctx).codegen()
+        with contextlib.suppress(Exception):  # whatever a torn index leads to: a call will see, and compile
+            for key in kept._cache_file._load_index():
+                with global_compiler_lock:
+                    if key == kept._index_key(key[0], codegen) and tuple(key[0]) not in self.overloads:
+                        self._take(kept.load_overload(key[0], self.targetctx))
+
+    def _take(self, loaded: Any) -> None:
+        if loaded is not None:
+            cast(Any, self.targetctx).insert_user_function(
+                loaded.entry_point, loaded.fndesc, [loaded.library]
+            )
+            cast(Any, self).add_overload(loaded)
+
     def compile(self, signature: Any) -> Any:
         within, _NESTING.parts = _NESTING.parts, 0
         try:
@@ -243,9 +261,26 @@ def njit(
         if cache:
             with contextlib.suppress(RuntimeError, OSError):  # no folder that can be written to
                 dispatcher._cache = _Forgiving(function, holds)  # as numba's own enable_caching does
+                _kept.append(dispatcher)
         return cast(Function, dispatcher)
 
     return compiled
+
+
+def load_kept() -> threading.Thread:
+    """Load, in a thread of its own, what was kept of the functions defined so far, the latest first.
+
+    Half of that is linking, which lets go of the interpreter. Whoever calls one of them meanwhile waits for the one
+    that is being loaded. Not for a process that starts others as copies of itself: they would wait for the thread.
+    """
+
+    def load() -> None:
+        for each in reversed(_kept):
+            each.load()
+
+    thread = threading.Thread(target=load, name="load kept code", daemon=True)
+    thread.start()
+    return thread
 
 
 @contextlib.contextmanager

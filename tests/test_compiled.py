@@ -62,6 +62,53 @@ def test_a_torn_or_scribbled_file_is_compiled_again_and_put_right(folder, which,
     assert hits(again) == 1
 
 
+def loaded(monkeypatch):
+    """A function as in a new process, after what was kept has been loaded."""
+    monkeypatch.setattr(room, "_kept", [])
+    function = compiled()
+    room.load_kept().join()
+    return function
+
+
+def test_what_was_kept_is_loaded_ahead_for_each_kind_of_arguments(folder, monkeypatch):
+    first = compiled()
+    assert (first(1, 2), first(1.5, 2.0)) == (5, 5.5)
+    function = loaded(monkeypatch)
+    assert [str(each) for each in function.overloads] == [str(each) for each in first.overloads]
+    assert (function(1, 2), function(1.5, 2.0), function(1j, 2)) == (5, 5.5, 4 + 1j)
+    assert hits(function) == 0  # nothing was looked for again,
+    assert sum(function.stats.cache_misses.values()) == 1  # and only what had not been kept was compiled
+
+
+@pytest.mark.parametrize("which", ["*.nbi", "*.nbc"])
+def test_nothing_torn_is_loaded_ahead_and_nothing_compiled_then(folder, monkeypatch, which):
+    assert compiled()(1, 2) == 5
+    for path in folder.rglob(which):
+        path.write_bytes(path.read_bytes()[:-20])
+    function = loaded(monkeypatch)
+    assert function.overloads == {}
+    assert not function.stats.cache_misses
+    assert function(1, 2) == 5
+
+
+def test_code_of_another_body_or_another_machine_is_not_loaded_ahead(folder, monkeypatch):
+    assert compiled()(1, 2) == 5
+    monkeypatch.setattr(room._KeptCode, "_index_key", lambda self, kinds, codegen: (kinds, "another", ()))
+    assert loaded(monkeypatch).overloads == {}
+
+
+def test_who_calls_while_it_is_loaded_has_the_same_function(folder, monkeypatch):
+    assert compiled()(1, 2) == 5
+    monkeypatch.setattr(room, "_kept", [])
+    for _ in range(20):
+        function = compiled()
+        thread = room.load_kept()
+        assert function(1, 2) == 5
+        thread.join()
+        assert len(function.overloads) == 1
+        assert not function.stats.cache_misses
+
+
 @pytest.mark.parametrize("share", [0.02, 0.3, 0.6, 0.95])
 def test_machine_code_with_a_bit_turned_over_is_not_run(folder, share):
     assert compiled()(1, 2) == 5

@@ -14,7 +14,9 @@ from typing import Any, Final
 
 import numpy as np
 
+from synth.compiled import load_kept
 from synth.playing.contact import kernel, layout, modal_step
+from synth.playing.contact.resolution import EVENT
 from synth.sound.bin_sums import BinSum, DenseSum, PlacedBlocks
 from synth.sound.drive import Drive, Force
 from synth.sound.left_states import MANY
@@ -46,6 +48,12 @@ def compiled_beside() -> Iterator[None]:
         finally:
             if helper.process is not None:
                 _ended(helper.process)
+
+
+def load_all() -> None:
+    """Load, while something else is done, what was kept of a stroke's functions: see `synth.compiled.load_kept`."""
+    kernel.runner(EVENT.tine_modes)
+    load_kept()
 
 
 def compile_all() -> None:

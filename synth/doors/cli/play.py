@@ -49,9 +49,11 @@ def command(
     from synth.playing.score import performance
     from synth.playing.script import held_by
     from synth.sound.audio import check_output
+    from synth.sound.compiled_ahead import load_all
     from synth.sound.render import ContactSettings, play
 
     check_output(output)
+    load_all()
     instrument = arguments.instrument(design)
     through = through and instrument.listening(through)
     surroundings = arguments.surroundings_of(instrument, room, room_noise)

@@ -68,10 +68,12 @@ def command(
     from synth.sound import sensitivity
     from synth.sound.audio import check_output
     from synth.sound.beside import Beside
+    from synth.sound.compiled_ahead import load_all
     from synth.sound.render import ContactSettings, perform, scene
 
     keep_freed()
     check_output(output)
+    load_all()
     for path in (report, trace):
         if path is not None:
             check_place(path)
