@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from typing import Any, Final
 
@@ -50,10 +51,10 @@ def compiled_beside() -> Iterator[None]:
                 _ended(helper.process)
 
 
-def load_all() -> None:
+def load_all() -> threading.Thread:
     """Load, while something else is done, what was kept of a stroke's functions: see `synth.compiled.load_kept`."""
     kernel.runner(EVENT.tine_modes)
-    load_kept()
+    return load_kept()
 
 
 def compile_all() -> None:

@@ -50,6 +50,31 @@ assert known() == before, [(name, was, known()[name]) for name, was in before.it
 """
 
 
+LOADED = """
+import sys
+from synth.playing.contact import kernel
+from synth.playing.contact.resolution import EVENT
+from synth.sound import bin_sums, drive
+from synth.sound.compiled_ahead import load_all
+
+load_all().join()
+sound = [kernel.runner(EVENT.tine_modes), kernel.ring_on, drive._spread, drive._through, bin_sums._add_sums]
+for each in sound:
+    assert each.overloads and not each.stats.cache_misses, each
+""" + STROKE.partition("assert all(before.values()), before")[2].replace(
+    "known() == before, [(name, was, known()[name]) for name, was in before.items() if known()[name] != was]",
+    "not any(each.stats.cache_hits or each.stats.cache_misses for each in sound)",
+)
+
+
+def test_what_was_kept_of_a_stroke_is_loaded_ahead():
+    for code in (STROKE, LOADED):
+        done = subprocess.run(
+            [sys.executable, "-c", code, str(DESIGN), "bar"], capture_output=True, text=True
+        )
+        assert done.returncode == 0, done.stderr
+
+
 @pytest.mark.parametrize("through", ["bar", "panel"])
 def test_a_stroke_calls_what_was_compiled_ahead_and_no_other_kind_of_it(through):
     done = subprocess.run(
