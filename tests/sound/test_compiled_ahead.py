@@ -58,12 +58,12 @@ from synth.sound import bin_sums, drive
 from synth.sound.compiled_ahead import load_all
 
 load_all().join()
-sound = [kernel.runner(EVENT.tine_modes), kernel.ring_on, drive._spread, drive._through, bin_sums._add_sums]
-for each in sound:
+functions = [kernel.runner(EVENT.tine_modes), kernel.ring_on, drive._spread, drive._through, bin_sums._add_sums]
+for each in functions:
     assert each.overloads and not each.stats.cache_misses, each
 """ + STROKE.partition("assert all(before.values()), before")[2].replace(
     "known() == before, [(name, was, known()[name]) for name, was in before.items() if known()[name] != was]",
-    "not any(each.stats.cache_hits or each.stats.cache_misses for each in sound)",
+    "not any(each.stats.cache_hits or each.stats.cache_misses for each in functions)",
 )
 
 
