@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
+import enum
 import json
+import math
 import os
+import random
 import subprocess
 import sys
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -23,6 +27,20 @@ from synth.vibration.solve import solve_row
 
 SYNTH = Path(__file__).parents[1] / "synth"
 TWO_TINES = Path(__file__).parents[0] / "data" / "two-tines.toml"
+
+
+class StickKind(enum.StrEnum):
+    """A word of a kind of its own."""
+
+    WOOD = "wood"
+
+
+@dataclass(frozen=True)
+class Rating:
+    """Of two things."""
+
+    one: object
+    other: object
 
 
 @dataclass(frozen=True)
@@ -84,6 +102,55 @@ def test_another_question_is_another_file(
 ) -> None:
     same = cache.fingerprint((1.0, np.arange(3.0))) == cache.fingerprint(other)
     assert same == request.node.callspec.id.startswith("same")
+
+
+def plainly(value: object) -> str:
+    """What a fingerprint is of, as a file would hold it: a tree in JSON, and the arrays' bytes."""
+    arrays: list[np.ndarray] = []
+    words = json.dumps(cache._plain(value, arrays), sort_keys=True)
+    return words + "".join(f"{each.dtype.str}{each.shape}{each.tobytes().hex()}" for each in arrays)
+
+
+class Count(int):
+    """A number of a kind of its own."""
+
+
+class Pair(NamedTuple):
+    """A tuple of a kind of its own."""
+
+    one: object
+    other: object
+
+
+def anything(draw: random.Random, depth: int = 3) -> object:
+    """Something that a solution may depend on, and more often than not like something else."""
+    number = draw.choice([0, 1, 1.0, -0.0, 0.0, 0.1, math.nan, math.inf, True, None, Count(1)])
+    word = draw.choice(["", "1", "1.0", " ", "( )", "a b", "é", "True", StickKind("wood"), "wood"])
+    array = draw.choice(
+        [np.arange(2.0), np.arange(2), np.arange(2.0)[::-1], np.arange(4.0)[::2], np.ones((1, 2))]
+    )
+    if depth == 0 or draw.random() < 0.3:
+        return draw.choice([number, word, array, np.float64(0.1), np.int64(1)])
+    parts = [anything(draw, depth - 1) for _ in range(draw.randrange(3))]
+    twice = anything(draw, depth - 1)
+    other = parts[0] if parts else twice
+    kinds = (parts, tuple(parts), dict(zip("ab", parts, strict=False)), Pair(twice, other), [twice, other])
+    return draw.choice([*kinds, Nothing(), Rating(twice, twice), Rating(twice, other)])
+
+
+def test_two_have_one_fingerprint_where_a_file_would_hold_the_same_and_only_there() -> None:
+    draw = random.Random(5)
+    several = [anything(draw) for _ in range(3000)]
+    told = [(plainly(each), cache.fingerprint(each)) for each in several]
+    different = {words for words, _ in told}
+    assert 500 < len(different) < 2500  # both happen
+    assert len(set(told)) == len(different) == len({found for _, found in told})
+
+
+@pytest.mark.parametrize("value", [{1, 2}, b"1", object(), 1j, np.array([None])[0:0].dtype])
+def test_of_what_cannot_be_kept_there_is_no_fingerprint(value: object) -> None:
+    with pytest.raises(TypeError, match="cannot be kept"):
+        cache.fingerprint((1.0, value))
 
 
 def test_a_clamp_that_loses_more_at_high_pitch_is_another_row(folder: Path) -> None:
