@@ -52,6 +52,33 @@ def test_frequencies_to_4_khz_and_tips_are_those_of_the_whole_mesh(
         np.testing.assert_allclose(ours @ ours.T, theirs, atol=2.0 * within * np.abs(theirs).max())
 
 
+@pytest.mark.parametrize("depth", [0.0, 4e-3])
+@pytest.mark.parametrize("name", NAMES)
+def test_how_some_tips_move_is_the_sum_over_bar_and_partials_one_by_one(
+    by_hand: ModuleType, name: str, depth: float
+) -> None:
+    model = by_hand.CASES[name].model()
+    tines, bases = model.tines, model.bases
+    which = np.arange(len(tines.tip))[::-2]
+    below = np.full(len(tines.tip), depth)
+    found = tip_shape(model, below, tine=which)
+    for row, r in enumerate(which.tolist()):
+        reach = tines.tip[r] - tines.height[r, 0] - depth
+        lever = bases.arm[r] + reach * bases.pointing[r]
+        base = model.bar.at(bases.position[r : r + 1])[0]  # (6, bar modes)
+        moved = base[:3] + np.cross(base[3:], lever, axis=0)
+        c, s = math.cos(bases.axis[r]), math.sin(bases.axis[r])
+        partial, own = tines.at(below)[r], model.tine_dof[r]
+        planes = [
+            sum(partial[n] * model.vectors[own[p, n]].astype(complex) for n in np.flatnonzero(own[p] >= 0))
+            for p in range(2)
+        ]
+        along = bases.along[r] @ moved @ model.vectors[model.bar_dof] + c * planes[0] - s * planes[1]
+        across = bases.across[r] @ moved @ model.vectors[model.bar_dof] + s * planes[0] + c * planes[1]
+        expected = np.stack([along, across])
+        np.testing.assert_allclose(found[row], expected, atol=3e-6 * np.abs(found).max())
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_mass_and_stiffness_are_symmetric_and_positive(by_hand: ModuleType, name: str) -> None:
     K, M, loss = by_hand.full(by_hand.without_loss(by_hand.CASES[name]))
