@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from typing import Final
 
+FEW: Final = 50_000  # objects made until a collection looks through them: some milliseconds
 SWITCH: Final = 0.0005  # s, after which a thread gives the interpreter away; ten times as often as usual
 
 
@@ -31,13 +32,19 @@ def calm_threads() -> Iterator[None]:
 
 @contextmanager
 def nothing_to_collect() -> Iterator[None]:
-    """What is there now is left out of garbage collection: a full one stops every thread for 0.1 s."""
+    """What is there now is left out of garbage collection: a full one stops every thread for 0.1 s.
+
+    What is made meanwhile is looked through more often than in a command that only calculates, and so in less time.
+    """
+    before = gc.get_threshold()
     gc.collect()
     gc.freeze()
+    gc.set_threshold(FEW)
     try:
         yield
     finally:
         gc.unfreeze()
+        gc.set_threshold(*before)
 
 
 @contextmanager

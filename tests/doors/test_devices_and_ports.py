@@ -181,10 +181,12 @@ def test_threads_collection_and_interrupts_are_put_back_as_they_were():
     with threads.calm_threads():
         assert sys.getswitchinterval() == pytest.approx(0.0005)
     assert sys.getswitchinterval() == pytest.approx(before)
-    frozen = gc.get_freeze_count()
+    frozen, collected = gc.get_freeze_count(), gc.get_threshold()
     with threads.nothing_to_collect():
         assert gc.get_freeze_count() > frozen
+        assert gc.get_threshold()[0] == threads.FEW
     assert gc.get_freeze_count() == 0
+    assert gc.get_threshold() == collected
     with threads.deaf_to_interrupts():
         assert signal.getsignal(signal.SIGINT) == signal.SIG_IGN
     assert signal.getsignal(signal.SIGINT) is handler

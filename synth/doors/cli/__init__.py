@@ -50,8 +50,9 @@ COMMANDS: Final = (
     "stock",
 )
 
-# objects made until a collection looks: a command makes little rubbish, and a tenth of its time went into looking
-SELDOM: Final = 50_000
+# objects made until a collection looks: a command makes little rubbish, and loading its libraries makes more than
+# 100,000 that stay; a tenth of its time went into looking
+SELDOM: Final = 200_000
 
 
 STOPPED: Final = "stopped; no file was left half written"
