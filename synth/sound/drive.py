@@ -118,6 +118,7 @@ class Left:
     states: NDArray[np.complex64]  # (E, M)
     blocks: _Blocks
     start: Indices  # (E,) the first of each chunk's blocks
+    chunk_of: Indices  # (K,) which chunk each block is of
 
 
 class Drive:
@@ -166,12 +167,14 @@ class Drive:
         if part is not None:
             here = (blocks.chunk >= part.first) & (blocks.chunk < part.end)
             blocks = _Blocks(blocks.chunk[here], blocks.source[here], blocks.force[here])
-        start = np.flatnonzero(
-            np.diff(blocks.chunk, prepend=-1 if not len(blocks.chunk) else blocks.chunk[0] - 1)
-        )
+        new = np.ones(len(blocks.chunk), np.bool_)
+        new[1:] = blocks.chunk[1:] != blocks.chunk[:-1]
+        start, chunk_of = np.flatnonzero(new), np.cumsum(new) - 1
         ends = (blocks.chunk[start] + 1) * self.chunk
         edges = part_edges(blocks.chunk) if part is None else [0, len(blocks.chunk)]
-        return Left(ends, self._states(blocks, drive, start, edges), blocks, start)
+        states = np.zeros((len(start), len(self.pole)), np.complex64)
+        self._left.add(states, blocks.force, drive, blocks.source, chunk_of, edges)
+        return Left(ends, states, blocks, start, chunk_of)
 
     def parts(self, time: float) -> Iterator[DrivePart]:
         """The parts of a stroke whose first impulse is at `time` s, one after the other, for ever."""
@@ -183,7 +186,7 @@ class Drive:
 
         Up to a chunk's end by spectra, those of whole frames and those of the half frames before them apart.
         """
-        blocks, start = left.blocks, left.start
+        blocks, start, chunk_of = left.blocks, left.start, left.chunk_of
         if not len(start):
             return 0, np.zeros((len(self.weights), 0))
         first = int(blocks.chunk[0]) * self.chunk - REACH
@@ -192,7 +195,6 @@ class Drive:
         frames = np.zeros((len(blocks.chunk), 2, self.chunk + 1))
         frames[:, 0, :-1], frames[:, 1, 1:] = blocks.force[:, ::2], blocks.force[:, 1::2]
         spectra = np.zeros((len(start), len(signals), self._size // 2 + 1), np.complex128)
-        chunk_of = np.repeat(np.arange(len(start)), np.diff(start, append=len(blocks.chunk)))
         _through(rfft(frames, self._size), chunk_of, blocks.source, inputs.within, spectra)
         heard = irfft(spectra, self._size)[..., : REACH + self.chunk]
         for chunk, sound in zip(blocks.chunk[start].tolist(), heard, strict=True):
@@ -203,15 +205,6 @@ class Drive:
             int(np.argmax(blocks.force[chunk_of == 0].any(axis=0))) // FINER
         )  # frames before the first force
         return first + silent, signals[:, silent:]
-
-    def _states(
-        self, blocks: _Blocks, drive: NDArray[np.complex64], start: Indices, edges: Sequence[int]
-    ) -> NDArray[np.complex64]:
-        """What the blocks of each chunk, which begin at `start` (E,), leave at its end (E, M); `edges` of parts."""
-        states = np.zeros((len(start), len(self.pole)), np.complex64)
-        chunk_of = np.repeat(np.arange(len(start)), np.diff(start, append=len(blocks.chunk)))
-        self._left.add(states, blocks.force, drive, blocks.source, chunk_of, edges)
-        return states
 
     @cached_property
     def _left(self) -> LeftStates:

@@ -58,11 +58,14 @@ def advanced(amplitude: AnyComplex, log_pole_per_frame: AnyComplex, frames: Arra
     """
     cycles = np.multiply.outer(frames, log_pole_per_frame.imag / (2 * np.pi))
     cycles -= np.rint(cycles)
-    angle = (2 * np.pi * cycles).astype(np.float32)
-    decay = np.exp(np.multiply.outer(frames, log_pole_per_frame.real).astype(np.float32))
+    cycles *= 2 * np.pi
+    angle = cycles.astype(np.float32)
+    np.multiply.outer(frames, log_pole_per_frame.real, out=cycles)
+    decay = cycles.astype(np.float32)
+    np.exp(decay, out=decay)
     factor = np.empty(angle.shape, np.complex64)
     np.multiply(decay, np.cos(angle), out=factor.real)
-    np.multiply(decay, np.sin(angle), out=factor.imag)
+    np.multiply(decay, np.sin(angle, out=angle), out=factor.imag)
     return np.asarray(amplitude * factor)
 
 

@@ -229,8 +229,11 @@ class Striker:
 def _between(trace: ForceTrace, start: float, end: float) -> ForceTrace:
     """The bins from `start` up to `end` s."""
     here = (trace.time >= start) & (trace.time < end)
+    if here.all():
+        return trace
+    some = np.flatnonzero(here)
     return replace(
-        trace, **{each: getattr(trace, each)[here] for each in ("time", "tine", "impulse", "push", "turn")}
+        trace, **{each: getattr(trace, each)[some] for each in ("time", "tine", "impulse", "push", "turn")}
     )
 
 
