@@ -59,10 +59,7 @@ def load_all() -> threading.Thread:
 
 def compile_all() -> None:
     """Calls everything once, on as little as there can be: first what follows the contact at once."""
-    none = np.zeros((0, 0))
-    row = layout.Row(np.zeros((5, 0, 4, 0)), none, none, none, none, none, np.zeros((3, 0, 3)), none, none)
-    kernel.ring_on(row, none, none, none, 0)
-    modal_step.place(none, 0.0, 1.0, none, np.zeros(0, np.int64), np.zeros(0), *[none] * 3)
+    compile_beside_the_pass()
     pole = np.append(np.full(MANY, -3.0 + 2000.0j), -1e5 + 2000.0j)
     drive = Drive(pole, np.ones((2, len(pole)), complex), immediate=np.zeros(2, np.bool_), rate=RATE)
     force = Force(np.array([0.01, 0.011]), np.array([0, 0]), np.array([1.0, -1.0]))
@@ -72,6 +69,14 @@ def compile_all() -> None:
         blocks = PlacedBlocks(zero, np.full(1, 64), zero, zero)
         sum_(np.array([-1e-4 + 0.1j]), 64).add(np.zeros(64, np.float32), blocks, one, one)
     loudness_over_time(np.zeros((1, 4800)), RATE)
+
+
+def compile_beside_the_pass() -> None:
+    """Calls what the contact needs besides `kernel.runner`: a root's moment in its ring, the force as a trace."""
+    none = np.zeros((0, 0))
+    row = layout.Row(np.zeros((5, 0, 4, 0)), none, none, none, none, none, np.zeros((3, 0, 3)), none, none)
+    kernel.ring_on(row, none, none, none, 0)
+    modal_step.place(none, 0.0, 1.0, none, np.zeros(0, np.int64), np.zeros(0), *[none] * 3)
 
 
 def _started() -> subprocess.Popen[bytes] | None:

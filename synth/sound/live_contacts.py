@@ -35,6 +35,7 @@ from synth.errors import InputError
 from synth.playing.contact.stroke_contact import FollowedStroke
 from synth.playing.stroke import Direction, Hold, Stroke
 from synth.sound.audio import RATE
+from synth.sound.compiled_ahead import compile_beside_the_pass
 from synth.sound.holding import ActiveHolds
 from synth.sound.live_output import FADES, SoundSink
 from synth.sound.modal_state import ModalState
@@ -52,6 +53,7 @@ TOO_LATE: Final = 0.25  # s after its stated moment: a stroke that would begin s
 SLOW, FAST = 0.4, 1.6  # m/s, the two strokes that are measured
 NOTED: Final = 0.1  # s: a silence as a script has it
 REMEMBERED: Final = 10.0  # s: a palm that grows by others lasts two
+FAINT: Final = 1e-15  # of an amplitude: it touches nothing
 FORGOTTEN: Final = Hold(group=0, start=0.0, seconds=0.0, by="palm")
 
 
@@ -123,16 +125,22 @@ class Performer:
                 times[speed].append(time.thread_time() - began)
             deque(pieces, maxlen=0)
         self.latency = 2.0 * self._block + MARGIN * max(map(min, times.values()))
+        compile_beside_the_pass()
         self._meet_groups(stick, settings)
         return self.latency
 
     def _meet_groups(self, stick: Stick, settings: ContactSettings) -> None:
-        """What is made for a group's first stroke, either way, is made before: it takes twice as long as others."""
+        """What is made for a group's first stroke, either way, is made before: it takes twice as long as others.
+
+        And what only a row that rings asks for, which may have to be compiled: nobody hears how it rings here.
+        """
+        ringing = ModalState(self.scene.model)
+        ringing.amplitude = np.full(len(self.scene.model.pole), FAINT, complex)
         for group in range(len(self.scene.instrument.groups)):
             for direction in get_args(Direction):
                 stroke = Stroke(group=group, stick=stick, speed=FAST, direction=direction)
                 with suppress(InputError):
-                    following = followed(self.scene, stroke, ModalState(self.scene.model), settings, seed=0)
+                    following = followed(self.scene, stroke, copy.copy(ringing), settings, seed=0)
                     _first(self._striker.in_pieces(following))
 
     def silence(self) -> None:

@@ -1,6 +1,9 @@
 """What a performer plays live, block by block, is what the offline render makes of the same strokes."""
 
 import dataclasses
+import os
+import subprocess
+import sys
 import time
 from pathlib import Path
 from types import SimpleNamespace
@@ -392,6 +395,72 @@ def test_after_a_rehearsal_no_stroke_of_the_first_stick_has_to_make_a_sticks_sou
     player.performer.finish()
     assert player.performer.strokes == 2 * len(heard.instrument.groups)
     assert not made
+
+
+FRESH = """
+import sys
+from numba.core import event
+from synth.design.file import load
+from synth.design.resolve import resolve
+from synth.playing.stroke import Stroke
+from synth.sound.audio import RATE
+from synth.sound.live_contacts import Performer
+from synth.sound.live_output import LiveOutput
+from synth.sound.livebank import LiveBank
+from synth.sound.render import scene
+import numpy as np
+
+heard = scene(resolve(load(sys.argv[1]), sys.argv[1]), sys.argv[2])
+voice = LiveOutput(LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE), heard.radiator, ceiling_db=0.0)
+performer = Performer(heard, voice, block=128 / RATE)
+voice.fill(np.zeros((128, voice.channels), np.float32))
+performer.rehearse()
+compiled = []
+
+class Listener(event.Listener):
+    def on_start(self, what):
+        compiled.append(what.data["dispatcher"].py_func.__qualname__)
+
+    def on_end(self, what):
+        pass
+
+stick = next(iter(heard.instrument.sticks.values()))
+with event.install_listener("numba:compile", Listener()):
+    for group in range(len(heard.instrument.groups)):
+        for speed in (0.2, 0.9):  # the second meets a row that rings
+            performer.play(Stroke(group, stick, 0.0, speed=speed), 0.0)
+            while performer._under_way:
+                performer.keep_up(0.0)
+            voice.fill(np.zeros((128, voice.channels), np.float32))
+assert performer.strokes == 2 * len(heard.instrument.groups)
+assert not compiled, compiled
+"""
+
+
+@pytest.mark.slow
+def test_after_the_first_rehearsal_ever_nothing_is_compiled_while_one_plays(tmp_path):
+    """Not what a row that rings asks for either: the second stroke came a third of a second late."""
+    done = subprocess.run(
+        [sys.executable, "-c", FRESH, str(DESIGN), "bar"],
+        capture_output=True,
+        text=True,
+        env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)},
+    )
+    assert done.returncode == 0, done.stderr
+
+
+def test_a_rehearsal_asks_how_a_row_rings_and_rings_no_row(heard, monkeypatch):
+    asked = []
+
+    def ring_sums(vectors, first, last, both, sums):
+        asked.append(np.abs(both).max())
+
+    monkeypatch.setattr("synth.vibration.ring_sums.ring_sums", ring_sums)
+    player = Player(heard)
+    player.performer.rehearse()
+    assert asked
+    assert all(0.0 < each < 1e-9 for each in asked)
+    assert not player.play([], 0.05).any()
 
 
 def test_what_is_not_kept_for_a_script_is_forgotten_and_sounds_the_same(heard, monkeypatch):
