@@ -104,11 +104,11 @@ class NoiseKinds:
         free = len(self._values) / max(len(self._values) - FITTED, 1.0)
         whole = free * covariance + (known.T @ np.conj(known) if len(known) else 0.0)
         factor = np.linalg.cholesky(whole)
+        log_det = 2.0 * np.sum(np.log(np.diagonal(factor, axis1=1, axis2=2).real), axis=1)
         whiten = _inverse(factor)
         white = np.asarray(whiten @ self._values, complex)
-        log_det = 2.0 * np.sum(np.log(np.diagonal(factor, axis1=1, axis2=2).real), axis=1)
         offset = log_det + np.sum(np.abs(white) ** 2, axis=1)
-        left = np.array([np.mean(np.diag(each)) for each in covariance])
+        left = np.mean(np.diagonal(covariance, axis1=1, axis2=2), axis=1)
         return BandNoise(whiten, white, offset[:, None], left)
 
 
@@ -121,9 +121,11 @@ def _turned(shapes: Array, together: Array) -> tuple[Array, Array]:
 
 
 def _inverse(factor: NDArray[Any]) -> NDArray[Any]:
-    """(R, M, M) of lower triangles."""
+    """(R, M, M) of lower triangles, which are spoiled."""
     (invert,) = scipy.linalg.get_lapack_funcs(("trtri",), (factor,))
-    return np.array([invert(each, lower=1)[0] for each in factor])
+    for each in factor:
+        invert(each.T, lower=0, overwrite_c=1)  # in place: LAPACK reads by columns
+    return factor
 
 
 def _shape(time: Array, together: Array, fall: float, rate: float, kind: tuple[float, float]) -> Array:

@@ -9,10 +9,12 @@ stays. Knows no instrument.
 
 from __future__ import annotations
 
+import functools
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import zheevr
 
 from synth.arrays import Array, Complex
 from synth.recording.damped_sinusoid_fit import FittedModes, fit, no_modes, started
@@ -65,6 +67,7 @@ def _apart(at: Spectrum, omega: float, reach: float, noise: float, known: Fitted
     return start.pick(strongest)
 
 
+@functools.cache
 def _response() -> Complex:
     """The band filter at the band's bins: a Kaiser window in time, looking ahead, so that nothing rings before."""
     u = np.arange(-BAND // 2, BAND // 2) / BAND * FILTER
@@ -78,8 +81,9 @@ def esprit(samples: Complex, spread: float) -> Complex:
     rows = len(samples) // 3
     hankel = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(samples, rows).T)
     # by the square: what is less than MISFIT of the strongest is not asked for, its square is far above rounding
-    square, left = np.linalg.eigh(hankel @ np.conj(hankel.T))
-    strength, left = np.sqrt(np.maximum(square[::-1], 0.0)), left[:, ::-1]
+    greatest = {"il": max(1, rows - MOST_POLES + 1), "iu": rows}
+    square, left, _, _, _ = zheevr(hankel @ np.conj(hankel.T), range="I", **greatest, overwrite_a=1)
+    strength, left = np.sqrt(np.maximum(square[: min(rows, MOST_POLES)][::-1], 0.0)), left[:, ::-1]
     bound = max(1.5 * spread * (np.sqrt(rows) + np.sqrt(hankel.shape[1])), MISFIT * strength[0])
     order = int(np.clip(np.count_nonzero(strength > bound), 1, MOST_POLES))
     signal = left[:, :order]
