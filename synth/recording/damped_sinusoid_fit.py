@@ -83,8 +83,9 @@ def sounding(amplitude: Complex, pole: Complex, count: int, rate: float) -> Arra
 
 def started(at: Spectrum, bins: Bins, values: Complex, pole: Complex) -> FittedModes:
     """Modes with these poles and the amplitudes that fit best."""
-    amplitude = np.asarray(np.linalg.lstsq(0.5 * line(at, bins, pole).T, values, rcond=None)[0], complex)
-    return _unsure(amplitude, pole)
+    from synth.recording.line_fit import amplitudes
+
+    return _unsure(amplitudes(0.5 * line(at, bins, pole), values), pole)
 
 
 def fit(at: Spectrum, modes: FittedModes, sweeps: int = 3) -> FittedModes:
@@ -155,11 +156,13 @@ def with_deviation(at: Spectrum, bins: Bins, modes: FittedModes) -> FittedModes:
 def inverse_diagonal(normal: Complex) -> Array:
     """(N,) of the inverse of a Hermitian matrix whose diagonal is ones; where modes cannot be told apart its
     pseudo-inverse is meant, which takes five times as long."""
+    from synth.recording.line_fit import inverse
+
     try:
-        inverse = np.linalg.inv(normal)
-        firm = np.abs(inverse).max() < FIRM
-    except np.linalg.LinAlgError:
+        inverted: NDArray[Any] = inverse(normal)
+        firm = np.abs(inverted).max() < FIRM
+    except ZeroDivisionError:
         firm = False
     if not firm:
-        inverse = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
-    return np.asarray(np.maximum(np.diag(inverse).real, 0.0))
+        inverted = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
+    return np.asarray(np.maximum(np.diag(inverted).real, 0.0))

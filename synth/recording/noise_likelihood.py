@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from synth.arrays import Array
+from synth.arrays import Array, Indices
 from synth.compiled import njit
 
 TOGETHER: Final = 4  # values at once
@@ -75,15 +75,13 @@ def _eliminated(gram: Array, out: Array) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
-def noise_likelihoods(x: Array, y: Array, inverse: Array, log_det: Array) -> Array:
-    """(S, R, H) of columns x + i y (S, R, C, M) in noises of inverse powers (S, M, H), whose logarithms are
-    `log_det` (S, H) in sum."""
-    kinds, rows, columns, _ = x.shape
-    out, gram = np.empty((kinds, rows, inverse.shape[2])), np.empty((columns, columns, 2, inverse.shape[2]))
-    products = np.empty(x.shape[3])
+def noise_likelihoods(rows: Indices, x: Array, y: Array, inverse: Array, log_det: Array, out: Array) -> None:
+    """Into `out` (S, R, H), of some rows of columns x + i y (S, R, C, M) in noises of inverse powers (S, M, H),
+    whose logarithms are `log_det` (S, H) in sum."""
+    kinds, columns = len(x), x.shape[2]
+    gram, products = np.empty((columns, columns, 2, inverse.shape[2])), np.empty(x.shape[3])
     for s in range(kinds):
-        for r in range(rows):
+        for r in rows:
             out[s, r] = log_det[s]
             _gram(x[s, r], y[s, r], inverse[s], gram, products)
             _eliminated(gram, out[s, r])
-    return out

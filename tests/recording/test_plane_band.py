@@ -8,7 +8,8 @@ import pytest
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.plane_band import PlaneBand, _blocks
 from synth.recording.plane_likelihood import DECAY_SD, POWERS
-from synth.recording.plane_pitch import EVEN, LIVE, ODD, ROUNDS, TURNED, _said_of_the_first, plane_pitch
+from synth.recording.plane_pitch import EVEN, ODD, ROUNDS, TURNED, _said_of_the_first, plane_pitch
+from synth.recording.plane_zoom import LIVE
 from synth.units import CENT
 
 RATE = 48_000
@@ -87,7 +88,11 @@ def test_decays_are_integrated_as_direct_evaluation_has_them_from_wherever_the_s
         for each in middle[0]
     ]
     direct = np.array(whole) + np.log(tried[1] - tried[0]) - 0.5 * np.log(2.0 * np.pi)
-    _, found = band.over_decays(middle, np.full(middle.shape, np.log(start)), split, 0.0, rounds=ROUNDS)
+    reach, log_fall = np.array([[-4.0, 9.0]]), np.full(middle.shape, np.log(start))
+    words = reach, reach, split[0], np.zeros(1), log_fall, np.arange(1)
+    zoomed = band.zoomed(*words, zooms=1, rounds=ROUNDS)
+    np.testing.assert_allclose(zoomed.middle, middle)
+    found = zoomed.value
     likely = direct > np.max(direct) - LIVE
     assert np.count_nonzero(likely) >= 3
     assert found[0][likely] == pytest.approx(direct[likely], abs=0.5)
