@@ -28,7 +28,7 @@ def _dot(one: Complex, other: Complex) -> complex:
     return total
 
 
-@njit(part=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def orthogonal_parts(columns: Complex, left: Complex) -> Complex:
     """Least squares: `columns` (K, M) are made orthogonal, their sum that is nearest is taken from `left` (M,), and
     its coefficients (K,) are given. A column that others can say as well has none."""

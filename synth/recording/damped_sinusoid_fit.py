@@ -83,9 +83,9 @@ def sounding(amplitude: Complex, pole: Complex, count: int, rate: float) -> Arra
 
 def started(at: Spectrum, bins: Bins, values: Complex, pole: Complex) -> FittedModes:
     """Modes with these poles and the amplitudes that fit best."""
-    from synth.recording.line_fit import amplitudes
+    from synth.recording.beside_line import orthogonal_parts
 
-    return _unsure(amplitudes(0.5 * line(at, bins, pole), values), pole)
+    return _unsure(orthogonal_parts(0.5 * line(at, bins, pole), values.copy()), pole)
 
 
 def fit(at: Spectrum, modes: FittedModes, sweeps: int = 3) -> FittedModes:

@@ -13,8 +13,6 @@ import numpy as np
 
 from synth.arrays import Array, Complex, Indices
 from synth.compiled import njit
-from synth.recording import beside_line
-from synth.recording.beside_line import orthogonal_parts
 
 ROUNDS: Final = 12  # of Gauss-Newton at most
 ENOUGH: Final = 1e-6  # share of what is left that a step still gains, below which it was the last
@@ -236,12 +234,6 @@ def all_lines(bins: Indices, length: int, rate: float, amplitude: Complex, pole:
     _without(np.zeros(len(bins), np.complex128), amplitude, pole, bins, length, rate, inverse, left)
     whole: Complex = -left[0] - 1j * left[1]
     return whole
-
-
-@njit(cache=True, nogil=True, error_model="numpy", holds=[beside_line])
-def amplitudes(columns: Complex, values: Complex) -> Complex:
-    """(N,) of `columns` (N, B), which are spoiled, that leave least of the values (B,)."""
-    return orthogonal_parts(columns, values.copy())
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

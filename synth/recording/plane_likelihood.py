@@ -122,7 +122,7 @@ def _seen(turn: Array, whiten: Array, askew: Array, white: Complex, room: Room) 
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=AS_SUMS_COME)
-def by_direction(out: Array, likely: Array, most: Array) -> None:
+def _by_direction(out: Array, likely: Array, most: Array) -> None:
     """Into `likely` (K, Q) how likely pairs are, amplitudes integrated, by direction of the blow, over e to the
     power that is told in `most` (Q,); `out` is what `_seen` tells of so many pairs."""
     half = likely.shape[1]
@@ -155,7 +155,7 @@ def by_direction(out: Array, likely: Array, most: Array) -> None:
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=AS_SUMS_COME)
-def points_seen(
+def _points_seen(
     rate: Array,
     point: Indices,
     turned: Array,
@@ -190,11 +190,12 @@ def points_likely(
     value: Array,
     room: Room,
 ) -> None:
-    """Into `value` (Q,) that of points with these decay rates and their logarithms."""
-    points_seen(rate, point, turned, faster, step, noise, room)
+    """Into `value` (Q,) that of points with these decay rates and their logarithms, and into the `room` (K, Q) how
+    likely each direction of the blow is, relative to the others."""
+    _points_seen(rate, point, turned, faster, step, noise, room)
     points = len(rate)
     likely = room[4][: BLOWS * points].reshape((BLOWS, points))
-    by_direction(room[3], likely, value)
+    _by_direction(room[3], likely, value)
     for p in range(points):
         lean, whole = (log_fall[p] - usual) / DECAY_SD, 0.0
         for k in range(BLOWS):

@@ -20,9 +20,7 @@ from synth.recording.plane_likelihood import (
     BLOWS,
     DECAY_SD,
     Room,
-    by_direction,
     points_likely,
-    points_seen,
     turned_without_decay,
     working_room,
 )
@@ -33,6 +31,7 @@ LIVE: Final = 8.0  # of log likelihood below the best, where the rest no longer 
 HOPELESS: Final = 30.0  # below the best, even after gaining `HOPED` times what its slope promises
 HOPED: Final = 4.0
 ELSEWHERE: Final = 20.0  # below the best, from where on nothing may be in another noise that is alike
+_BEGINNING, _BESIDE, _MOVED = 0, 1, 2
 _Noise = tuple[Array, Array, Complex, float]
 
 
@@ -55,6 +54,26 @@ def _promising(
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=AS_SUMS_COME)
+def _moved(
+    at: Array, rates: Array, tried: Array, rate: Array, values: Array, value: Array, trust: Array, point: Indices,
+    count: int,
+) -> int:  # fmt: skip
+    """The first `count` points go where it is likelier; those that still move are put in front, and so many there
+    are."""
+    left = 0
+    for q in range(count):
+        p = point[q]
+        moved, better = abs(tried[q] - at[p]), values[q] > value[p]
+        trust[p] = 1.0 if better else SHORTER * trust[p]
+        if better:
+            at[p], rates[p], value[p] = tried[q], rate[q], values[q]
+        if moved >= SETTLED:
+            point[left] = p
+            left += 1
+    return left
+
+
+@njit(part=True, nogil=True, error_model="numpy", fastmath=AS_SUMS_COME)
 def _followed(
     at: Array,
     turned: Array,
@@ -71,44 +90,39 @@ def _followed(
     again shorter. What cannot come near the best is left where it is.
     """
     step, usual, beside = band
-    points = len(at)
+    points, left = len(at), rounds
     tried, values, rate = np.empty(2 * points), np.empty(2 * points), np.empty(2 * points)
     trust, gain = np.ones(points), (np.empty(points), np.ones(points))
-    point, twice = np.arange(points), np.empty(2 * points, np.int64)
+    point, asked = np.arange(points), np.empty(2 * points, np.int64)
     rates, grown = np.exp(at), np.exp(beside)
-    points_likely(at, rates, point, turned, faster, step, usual, noise, value, room)
-    count = points
-    for _ in range(rounds):
-        for q in range(count):
-            p = point[q]
-            tried[q], tried[count + q] = at[p] + beside, at[p] - beside
-            rate[q], rate[count + q] = rates[p] * grown, rates[p] / grown
-            twice[q], twice[count + q] = p, p
-        some = slice(0, 2 * count)
+    tried[:points], rate[:points], asked[:points] = at, rates, point
+    count, size, doing = points, points, _BEGINNING
+    while True:  # likelihoods are asked at one place: it is the greater part of what is compiled
+        some = slice(0, size)
         points_likely(
-            tried[some], rate[some], twice[some], turned, faster, step, usual, noise, values[some], room
+            tried[some], rate[some], asked[some], turned, faster, step, usual, noise, values[some], room
         )
-        count = _promising(value, values, beside, point, gain, count)
-        for q in range(count):
-            p = point[q]
-            tried[q] = at[p] + trust[p] * min(max(gain[0][p] / gain[1][p], -DECAY_SD), DECAY_SD)
-            rate[q] = np.exp(tried[q])
-        some = slice(0, count)
-        points_likely(
-            tried[some], rate[some], point[some], turned, faster, step, usual, noise, values[some], room
-        )
-        left = 0
-        for q in range(count):
-            p = point[q]
-            moved, better = abs(tried[q] - at[p]), values[q] > value[p]
-            trust[p] = 1.0 if better else SHORTER * trust[p]
-            if better:
-                at[p], rates[p], value[p] = tried[q], rate[q], values[q]
-            if moved >= SETTLED:
-                point[left] = p
-                left += 1
-        count = left
-        if count == 0:
+        if doing == _BESIDE:
+            count = _promising(value, values, beside, point, gain, count)
+            for q in range(count):
+                p = point[q]
+                tried[q] = at[p] + trust[p] * min(max(gain[0][p] / gain[1][p], -DECAY_SD), DECAY_SD)
+                rate[q], asked[q] = np.exp(tried[q]), p
+            size, doing = count, _MOVED
+        else:
+            if doing == _MOVED:
+                count, left = _moved(at, rates, tried, rate, values, value, trust, point, count), left - 1
+            else:
+                value[:] = values[:points]
+            if left == 0:
+                break
+            for q in range(count):
+                p = point[q]
+                tried[q], tried[count + q] = at[p] + beside, at[p] - beside
+                rate[q], rate[count + q] = rates[p] * grown, rates[p] / grown
+                asked[q], asked[count + q] = p, p
+            size, doing = 2 * count, _BESIDE
+        if size == 0:
             break
     for p in range(points):
         value[p] -= 0.5 * np.log(gain[1][p])
@@ -155,24 +169,22 @@ def zoomed(
     """
     points = found.shape[1]
     room, turned = working_room(white.shape[1], 2 * points), np.empty((4, points))
-    middle, splits, before, each = (
-        np.empty(points),
-        np.empty(points),
-        np.empty(points),
-        np.arange(points),
-    )
+    middle, splits, before = np.empty(points), np.empty(points), np.empty(points)
     for r in rows:
         own = which[r]
         noise = whiten[own], askew[own], white[own], offset[own]
         faster, at = np.exp(0.5 * differ[r]), found[r]
         low, high, left = bounds[r, 0], bounds[r, 1], zooms
         splits[:] = split[r]
-        begun = low > reach[r, 0] or high < reach[r, 1]
+        begun, found_all = low > reach[r, 0] or high < reach[r, 1], False
         while True:
             for p in range(points):
                 middle[p] = low + (high - low) * p / (points - 1)
             turned_without_decay(middle, splits, band[0], turned)
-            _followed(at, turned, faster, band, rounds, noise, value[r], room)
+            into, follow = (before, 0) if found_all else (value[r], rounds)
+            _followed(at, turned, faster, band, follow, noise, into, room)
+            if found_all:
+                break
             first, last = _live(value[r], LIVE)
             cut = (first == 0 and low > reach[r, 0]) or (last == points - 1 and high < reach[r, 1])
             if begun and cut:
@@ -181,8 +193,9 @@ def zoomed(
                 continue
             begun, left = False, left - 1
             first, last = max(first - 1, 0), min(last + 1, points - 1)
-            if left <= 0 or last - first >= points - 3:
-                break
+            found_all = left <= 0 or last - first >= points - 3
+            if found_all:
+                continue
             before[:] = at
             for p in range(points):
                 at[p] = before[int(first + (last - first) * p / (points - 1) + 0.5)]
@@ -190,9 +203,7 @@ def zoomed(
         bounds[r, 0], bounds[r, 1] = low, high
         first, last = _live(value[r], ELSEWHERE)
         again[r, 0], again[r, 1] = middle[max(first - 1, 0)], middle[min(last + 1, points - 1)]
-        points_seen(np.exp(at), each, turned, faster, band[0], noise, room)
         likely = room[4][: BLOWS * points].reshape((BLOWS, points))
-        by_direction(room[3], likely, before)
         for p in range(points):
             for k in range(BLOWS):
                 share[r, p, k] = likely[k, p] / np.sum(likely[:, p])
