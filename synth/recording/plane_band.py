@@ -103,28 +103,21 @@ class PlaneBand:
         waves = level[:, None] * np.exp(pole[:, None] * self.time)
         return np.concatenate((waves, heard.standard_uncertainty[:, None] * self.time * waves))
 
-    def likelihood(self, middle: Array, log_fall: Array, split: Array, differ: Array | float) -> Array:
-        """Its logarithm, (R, P), of middles and splits in rad/s and logarithms of decay rates, each row in
-        its noise.
-
-        `differ` is the logarithm of the upper plane's decay rate over the lower's.
-        """
-        from synth.recording.plane_likelihood import likelihoods
-
-        return likelihoods(*self._asked(middle, log_fall, split, differ))
-
     def zoomed(
         self, reach: Array, bounds: Array, split: Array, differ: Array, log_fall: Array,
         rows: NDArray[np.int_], *, zooms: int, rounds: int,
     ) -> Zoomed:  # fmt: skip
         """The middles that are likely, from `bounds` (R, 2) on and within `reach` (R, 2), rad/s; of splits (R,),
-        decays from `log_fall` (R, P) on, as many points as these. Of some `rows` only; the others are nothing."""
+        decays from `log_fall` (R, P) on, as many points as these. Of some `rows` only; the others are nothing.
+
+        As many explanations as there are have a noise each, more of them are of one explanation's noise in turn.
+        """
         from synth.recording.plane_likelihood import BLOWS
         from synth.recording.plane_zoom import zoomed
 
         band = self.step, float(np.log(self.fall)), 1e-2 / max(self.seconds * self.fall, 0.05)
         count = len(split)
-        which = np.arange(count) if len(self.noise.white) == count else np.zeros(count, int)
+        which = np.arange(count) * len(self.noise.white) // count  # each row in its noise, or several in one
         given = [split, np.array(np.broadcast_to(differ, count)), band, which, *self._told(), zooms, rounds]
         span, found, again = np.array(bounds), np.array(log_fall), np.zeros((count, 2))
         value, share = np.zeros(found.shape), np.zeros((*found.shape, BLOWS))
@@ -132,15 +125,6 @@ class PlaneBand:
         halved(lambda some: zoomed(rows[some], *words), len(rows))
         middle = span[:, :1] + (span[:, 1:] - span[:, :1]) * np.linspace(0.0, 1.0, found.shape[1])
         return Zoomed(middle, found, value, share, again)
-
-    def _asked(self, middle: Array, log_fall: Array, split: Array, differ: Array | float) -> tuple[Any, ...]:
-        """What the compiled likelihood is told of points (R, P) and of the noise of each row, or of all."""
-        points = [np.array(np.broadcast_to(each, log_fall.shape)) for each in (middle, log_fall, split)]
-        rows, each_row = len(log_fall), self._told()
-        if len(self.noise.white) < rows:
-            each_row = [np.repeat(each, rows, axis=0) for each in each_row]
-        rates = np.array(np.broadcast_to(np.ravel(differ), rows), float)
-        return (*points, rates, self.step, float(np.log(self.fall)), *each_row)
 
     def _told(self) -> list[NDArray[Any]]:
         """What compiled functions are told of the noise, zeros behind it."""

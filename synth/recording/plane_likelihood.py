@@ -1,9 +1,8 @@
 """How likely planes are in a band, compiled: waves, made white, and what they have in common with the values.
 
-In: for each row (R,) of explanations a noise that `whiten` makes white, points (P,) of middles, splits and decays.
-Out: logarithms of likelihoods (R, P); parts of it are those of `plane_zoom`. The formulas are those of
-`plane_band`, which says where they come from; points of a row stand side by side, so that one instruction does
-several.
+In: a noise that `whiten` makes white, points (P,) of middles, splits and decays. Out: logarithms of likelihoods
+(P,). All are parts of `plane_zoom`. The formulas are those of `plane_band`, which says where they come from; points
+stand side by side, so that one instruction does several.
 """
 
 from __future__ import annotations
@@ -11,7 +10,6 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex, Indices
 from synth.compiled import njit
@@ -20,7 +18,6 @@ BLOWS: Final = 3  # of the blow between the planes, each as likely: see `plane_b
 _ANGLE: Final = (np.arange(BLOWS) + 0.5) / BLOWS * 0.5 * np.pi  # rad from the upper plane
 POWERS: Final = np.stack((np.cos(_ANGLE) ** 2, np.sin(_ANGLE) ** 2))  # (2, K): upper plane's and lower one's
 DECAY_SD: Final = 0.7  # of ln decay, of the fitted line's
-SIDE: Final = 18  # points at once
 TOGETHER: Final = 4  # rows of a triangle that are worked out at once, and columns
 Room = tuple[Array, Array, Array, Array, Array, Array]
 AS_SUMS_COME: Final = {"reassoc", "contract", "nsz", "arcp"}
@@ -224,32 +221,3 @@ def working_room(count: int, points: int) -> Room:
         np.empty(BLOWS * points),
         np.empty(4 * points),
     )
-
-
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=AS_SUMS_COME)
-def likelihoods(
-    middle: Array,
-    log_fall: Array,
-    split: Array,
-    differ: Array,
-    step: float,
-    usual: float,
-    whiten: NDArray[np.float64],
-    askew: Array,
-    white: Complex,
-    offset: Array,
-) -> Array:
-    """(R, P) of points (R, P): middles and splits in rad/s, ln of decay rates; `differ` (R,) that of the upper over
-    the lower. `usual` is ln of the rate that is leaned on, `step` s from block to block."""
-    value = np.empty(middle.shape)
-    room, turned, each = working_room(white.shape[1], SIDE), np.empty((4, SIDE)), np.arange(SIDE)
-    for r in range(len(middle)):
-        noise = whiten[r], askew[r], white[r], offset[r]
-        for first in range(0, middle.shape[1], SIDE):
-            some = slice(first, min(first + SIDE, middle.shape[1]))
-            turned_without_decay(middle[r, some], split[r, some], step, turned)
-            points_likely(
-                log_fall[r, some], np.exp(log_fall[r, some]), each, turned, np.exp(0.5 * differ[r]), step, usual,
-                noise, value[r, some], room,
-            )  # fmt: skip
-    return value

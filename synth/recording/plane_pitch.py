@@ -171,10 +171,12 @@ def _found(samples: Array, rate: float, pole: complex, before: FittedModes) -> P
     band = PlaneBand(samples, rate, pole, before)
     reach = min(SEARCHED * band.per_cent, 0.8 * np.pi / band.step)  # beyond half the blocks' rate all repeats
     middle = np.arange(-reach, reach, 0.15 * 2.0 * np.pi / band.seconds)
-    fall = np.array(FALLS) * band.fall
-    middles, falls = (each.ravel()[None] for each in np.meshgrid(middle, fall, indexing="ij"))
-    best = int(np.argmax(band.likelihood(middles, np.log(falls), np.zeros((1, 1)), 0.0)))
-    moved = complex(-falls[0, best], band.omega + middles[0, best])
+    falls, none = np.log(np.array(FALLS) * band.fall), np.zeros(len(FALLS))
+    span, each = np.tile([[middle[0], middle[-1]]], (len(FALLS), 1)), np.arange(len(FALLS))
+    log_fall = np.repeat(falls[:, None], len(middle), axis=1)
+    value = band.zoomed(span, span, none, none, log_fall, each, zooms=1, rounds=0).value
+    fall, best = np.unravel_index(np.argmax(value), value.shape)
+    moved = complex(-np.exp(falls[fall]), band.omega + middle[best])
     return PlaneBand(samples, rate, moved, before, beside=band)
 
 

@@ -164,8 +164,9 @@ def zoomed(
     likelihood's logarithm, decays integrated, into `share` (R, P, K) how likely each direction of the blow is,
     into `again` (R, 2) where to begin in another noise.
 
-    `split` and `differ` (R,) as in `likelihoods`, `which` (R,) is the noise of each row, `band` the step, the usual
-    decay and what slopes are told by. Where what is likely begins beyond the bounds, all the reach is looked at.
+    `split` (R,) is in rad/s, `differ` (R,) ln of the upper plane's decay rate over the lower's, `which` (R,) the
+    noise of each row, `band` the step in s, ln of the decay rate that is leaned on and what slopes are told by.
+    Where what is likely begins beyond the bounds, all the reach is looked at.
     """
     points = found.shape[1]
     room, turned = working_room(white.shape[1], 2 * points), np.empty((4, points))
@@ -179,7 +180,7 @@ def zoomed(
         begun, found_all = low > reach[r, 0] or high < reach[r, 1], False
         while True:
             for p in range(points):
-                middle[p] = low + (high - low) * p / (points - 1)
+                middle[p] = low + (high - low) * p / max(points - 1, 1)
             turned_without_decay(middle, splits, band[0], turned)
             into, follow = (before, 0) if found_all else (value[r], rounds)
             _followed(at, turned, faster, band, follow, noise, into, room)

@@ -75,6 +75,17 @@ def nearest(
     return amplitude, pole, error
 
 
+def compiled_likelihood(band: Any, middle: Array, log_fall: Array, split: Array, differ: Any) -> Array:
+    """(R, P) of points, each of them asked by itself, of the compiled search for planes."""
+    points = (
+        np.broadcast_to(each, log_fall.shape).reshape(-1, 1) for each in (middle, split, differ, log_fall)
+    )
+    at, splits, differs, falls = (np.array(each, float) for each in points)
+    here, rows = np.repeat(at, 2, axis=1), np.arange(len(at))
+    found = band.zoomed(here, here, splits[:, 0], differs[:, 0], falls, rows, zooms=1, rounds=0)
+    return np.asarray(found.value.reshape(log_fall.shape))
+
+
 def by_direction(band: Any, middle: Array, log_fall: Array, split: Array, differ: Any) -> Array:
     """(K, R, P) logarithms by direction of the blow, but for what is alike for all."""
     rate = np.exp(log_fall)
@@ -98,7 +109,7 @@ def by_direction(band: Any, middle: Array, log_fall: Array, split: Array, differ
 
 
 def likelihood(band: Any, middle: Array, log_fall: Array, split: Array, differ: Any) -> Array:
-    """(R, P) as `PlaneBand.likelihood`."""
+    """(R, P) logarithms, amplitudes integrated."""
     lean = 0.5 * ((log_fall - np.log(band.fall)) / DECAY_SD) ** 2
     each = by_direction(band, middle, log_fall, split, differ)
     return np.logaddexp.reduce(each) - band.noise.offset - lean

@@ -18,7 +18,6 @@ from synth.recording import (
     beside_line,
     line_fit,
     noise_likelihood,
-    plane_likelihood,
     plane_pitch,
     plane_zoom,
 )
@@ -134,7 +133,7 @@ def test_a_tap_below_100_hz_is_answered_within_twelve_tenths_with_the_right_figu
 
 def compiled() -> dict[str, int]:
     """How many kinds of arguments each compiled function of the ear has met."""
-    rooms = (beside_line, line_fit, noise_likelihood, plane_likelihood, plane_zoom)
+    rooms = (beside_line, line_fit, noise_likelihood, plane_zoom)
     found = {name: each for room in rooms for name, each in vars(room).items() if isinstance(each, _Whole)}
     return {name: len(each.signatures) for name, each in found.items()}
 
@@ -144,7 +143,7 @@ def test_what_is_compiled_is_so_before_the_first_tap() -> None:
     _, targets = instrument_of_112()
     rehearse(targets, 48_000)
     before = compiled()
-    assert len(before) == 10
+    assert len(before) == 9
     assert min(before.values()) > 0
     for seed, mains, rate in ((0, 50.0, 44_100.0), (1, 60.0, 48_000.0)):
         dice = np.random.default_rng([24, seed])
