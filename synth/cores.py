@@ -6,10 +6,14 @@ each other's way, and on a machine that does something else besides, a solve tak
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from threadpoolctl import ThreadpoolController
@@ -67,6 +71,22 @@ def spread(work: Callable[[Piece], Result], pieces: Iterable[Piece], *, large: b
         return list(map(work, pieces))
     with one_core(with_scipy=False), ThreadPoolExecutor(workers) as pool:
         return list(pool.map(work, pieces))
+
+
+def halved(work: Callable[[NDArray[np.int_]], None], count: int) -> None:
+    """The work on each of so many rows, half of them on another core where there is one.
+
+    Worth it for what is compiled, or LAPACK's, and gives Python's lock away, from a millisecond or so.
+    """
+    others = _other_core().submit(work, np.arange(1, count, 2))
+    work(np.arange(0, count, 2))
+    others.result()
+
+
+@functools.cache
+def _other_core() -> ThreadPoolExecutor:
+    """Made once: a thread is slower to begin than half of the rows are to work out."""
+    return ThreadPoolExecutor(1, "half")
 
 
 def _threads(pools: ThreadpoolController) -> int:

@@ -65,13 +65,14 @@ PLACES = """
     workshop.wishes workshop.draft_groups workshop.draft_layout workshop.draft_boards workshop.draft
     workshop.draft_text
     recording.audio_input recording.onsets
-    recording.line_fit recording.spectrum recording.damped_sinusoid_fit recording.model_order
-    recording.sinusoids recording.stirred recording.room recording.beside_line recording.hum
+    recording.beside_line recording.line_fit recording.spectrum recording.damped_sinusoid_fit recording.model_order
+    recording.sinusoids recording.stirred recording.room recording.hum
     recording.measurement
     recording.measurement_list recording.artefacts
     recording.partials recording.plot recording.predicted_partials recording.match recording.identity
     recording.retune recording.tuning_targets recording.tap_watch recording.steady_lines
-    recording.noise_likelihood recording.band_noise recording.plane_likelihood recording.plane_band
+    recording.noise_likelihood recording.band_noise recording.plane_likelihood recording.plane_zoom
+    recording.plane_band
     recording.plane_pitch recording.tapped_pitch
     recording.tapped_tine recording.tap_listener
     recording.tuning_progress recording.overtone_advice recording.tap_message recording.taps_on_file

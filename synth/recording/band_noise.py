@@ -17,6 +17,7 @@ import scipy.linalg
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
+from synth.cores import halved
 from synth.frozen import frozen
 
 ROOMS: Final = (9.0, 14.0, 23.0)  # 1/s: T60 of 0.77, 0.49, 0.30 s
@@ -59,9 +60,8 @@ class NoiseKinds:
 
     def __init__(self, time: Array, values: Complex, together: Array, fall: float) -> None:
         self._values, self._together = values, together
-        rates = [(rate, kind) for rate in ROOMS for kind in KINDS]
-        self._shapes = np.array([_shape(time, together, fall, rate, kind) for rate, kind in rates])
-        self._lean = np.array([0.5 * (np.log(rate / USUAL) / SPREAD) ** 2 for rate, _ in rates])
+        self._shapes = np.concatenate([_shapes(time, together, fall, rate) for rate in ROOMS])
+        self._lean = 0.5 * (np.log(np.repeat(ROOMS, len(KINDS)) / USUAL) / SPREAD) ** 2
         strength, self._turn = _turned(self._shapes, together)
         tail, noise = POWERS
         self._inverse = 1.0 / (tail * np.maximum(strength, 0.0)[..., None] + noise)  # (S, M, H)
@@ -98,17 +98,20 @@ class NoiseKinds:
 
         flat = columns.reshape(-1, columns.shape[-1])
         x, y = ((each @ self._turn).reshape(-1, *columns.shape) for each in (flat.real, flat.imag))
-        return noise_likelihoods(x, y, self._inverse, self._log_det)
+        out = np.empty((len(x), len(columns), self._inverse.shape[2]))
+        halved(lambda rows: noise_likelihoods(rows, x, y, self._inverse, self._log_det, out), len(columns))
+        return out
 
     def _white(self, covariance: Array, known: Complex) -> BandNoise:
         free = len(self._values) / max(len(self._values) - FITTED, 1.0)
         whole = free * covariance + (known.T @ np.conj(known) if len(known) else 0.0)
         factor = np.linalg.cholesky(whole)
-        whiten = _inverse(factor)
-        white = np.asarray(whiten @ self._values, complex)
         log_det = 2.0 * np.sum(np.log(np.diagonal(factor, axis1=1, axis2=2).real), axis=1)
+        whiten = _inverse(factor)
+        x, y = (whiten @ each for each in (self._values.real, self._values.imag))
+        white = x + 1j * y
         offset = log_det + np.sum(np.abs(white) ** 2, axis=1)
-        left = np.array([np.mean(np.diag(each)) for each in covariance])
+        left = np.mean(np.diagonal(covariance, axis1=1, axis2=2), axis=1)
         return BandNoise(whiten, white, offset[:, None], left)
 
 
@@ -116,20 +119,28 @@ def _turned(shapes: Array, together: Array) -> tuple[Array, Array]:
     """(S, M), (S, M, M): strengths of noises of these shapes over that of white noise, which goes `together`, and
     the frames in which both are white: generalised eigenvalues."""
     whiten = _inverse(np.linalg.cholesky(together)[None])[0]
-    strength, turn = np.linalg.eigh(whiten @ shapes @ whiten.T)
+    white = whiten @ shapes @ whiten.T
+    strength, turn = np.empty(white.shape[:2]), np.empty(white.shape)
+
+    def solve(some: NDArray[np.int_]) -> None:
+        strength[some], turn[some] = np.linalg.eigh(white[some])
+
+    halved(solve, len(white))
     return strength, np.asarray(whiten.T @ turn)
 
 
 def _inverse(factor: NDArray[Any]) -> NDArray[Any]:
-    """(R, M, M) of lower triangles."""
+    """(R, M, M) of lower triangles, which are spoiled."""
     (invert,) = scipy.linalg.get_lapack_funcs(("trtri",), (factor,))
-    return np.array([invert(each, lower=1)[0] for each in factor])
+    for each in factor:
+        invert(each.T, lower=0, overwrite_c=1)  # in place: LAPACK reads by columns
+    return factor
 
 
-def _shape(time: Array, together: Array, fall: float, rate: float, kind: tuple[float, float]) -> Array:
-    """(M, M) covariance of the noise of a room that dies at that rate."""
-    dies = np.exp(-rate * time)
-    return np.asarray(kind[0] * _tail(time, fall, rate - fall) + kind[1] * together * dies[:, None] * dies)
+def _shapes(time: Array, together: Array, fall: float, rate: float) -> Array:
+    """(K, M, M) covariances of the noises of a room that dies at that rate, of each of the `KINDS`."""
+    dies, tail = np.exp(-rate * time), _tail(time, fall, rate - fall)
+    return np.array([by * tail + knock * together * dies[:, None] * dies for by, knock in KINDS])
 
 
 def _tail(time: Array, fall: float, sooner: float) -> Array:

@@ -28,8 +28,8 @@ def _dot(one: Complex, other: Complex) -> complex:
     return total
 
 
-@njit(part=True, nogil=True, error_model="numpy")
-def _parted(columns: Complex, left: Complex) -> Complex:
+@njit(cache=True, nogil=True, error_model="numpy")
+def orthogonal_parts(columns: Complex, left: Complex) -> Complex:
     """Least squares: `columns` (K, M) are made orthogonal, their sum that is nearest is taken from `left` (M,), and
     its coefficients (K,) are given. A column that others can say as well has none."""
     count = len(columns)
@@ -69,7 +69,7 @@ def _left(values: Complex, step: float, pole: complex, left: Complex) -> Complex
     for m in range(len(values)):
         columns[1, m] = np.exp(pole * (m * step))
     left[:] = values
-    return _parted(columns, left)
+    return orthogonal_parts(columns, left)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -83,7 +83,7 @@ def nearest_beside(values: Complex, step: float, start: complex) -> tuple[float,
         for m in range(len(values)):
             columns[1, m] = np.exp(pole * (m * step))
             columns[2, m] = amplitude[1] * (m * step) * columns[1, m]
-        shift = _parted(columns, left)[2]
+        shift = orthogonal_parts(columns, left)[2]
         trial = pole + shift * min(1.0, FARTHEST / (abs(shift) + 1e-300))
         moved = _left(values, step, trial, after)
         power = _dot(after, after).real

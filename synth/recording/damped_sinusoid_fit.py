@@ -12,8 +12,7 @@ imaginary part of s have the same deviation. Knows no instrument.
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,12 +45,22 @@ class FittedModes:
     def pick(self, which: NDArray[np.bool_] | NDArray[np.int_] | list[int]) -> FittedModes:
         """These modes only."""
         index = np.asarray(which, dtype=bool if len(which) and isinstance(which[0], np.bool_) else int)
-        return FittedModes(*(getattr(self, field.name)[index] for field in fields(self)))
+        return FittedModes(*(each[index] for each in self._arrays()))
 
     def with_(self, other: FittedModes) -> FittedModes:
         """These modes and the other's behind them."""
-        names = [field.name for field in fields(self)]
-        return FittedModes(*(np.concatenate((getattr(self, name), getattr(other, name))) for name in names))
+        pairs = zip(self._arrays(), other._arrays(), strict=True)
+        return FittedModes(*(np.concatenate(each) for each in pairs))
+
+    def _arrays(self) -> tuple[NDArray[Any], ...]:
+        """In the order in which they are told."""
+        return (
+            self.amplitude,
+            self.pole,
+            self.standard_uncertainty,
+            self.amplitude_deviation,
+            self.noise,
+        )
 
 
 def no_modes() -> FittedModes:
@@ -74,22 +83,31 @@ def sounding(amplitude: Complex, pole: Complex, count: int, rate: float) -> Arra
 
 def started(at: Spectrum, bins: Bins, values: Complex, pole: Complex) -> FittedModes:
     """Modes with these poles and the amplitudes that fit best."""
-    amplitude = np.asarray(np.linalg.lstsq(0.5 * line(at, bins, pole).T, values, rcond=None)[0], complex)
-    return _unsure(amplitude, pole)
+    from synth.recording.beside_line import orthogonal_parts
+
+    return _unsure(orthogonal_parts(0.5 * line(at, bins, pole), values.copy()), pole)
 
 
 def fit(at: Spectrum, modes: FittedModes, sweeps: int = 3) -> FittedModes:
     """All modes fitted to one spectrum, band after band, each without what the others put there."""
     for sweep in range(sweeps):
         last = sweep == sweeps - 1
+        whole = [each.copy() for each in modes._arrays()]
         for members, bins in bands(at, modes):
-            rest = np.setdiff1d(np.arange(len(modes)), members)
-            others = modes.pick(rest)
-            values = at.values[bins] - lines(at, bins, others.amplitude, others.pole)
-            fitted = closest(at, bins, values, modes.pick(members))
+            values = at.values[bins] - of_others(at, bins, whole[0], whole[1], members)
+            fitted = closest(at, bins, values, FittedModes(*(each[members] for each in whole)))
             fitted = with_deviation(at, bins, fitted) if last else fitted
-            modes = others.with_(fitted).pick(np.argsort(np.concatenate((rest, members))))
+            for each, one in zip(whole, fitted._arrays(), strict=True):
+                each[members] = one
+        modes = FittedModes(*whole)
     return modes.pick(np.argsort(modes.pole.imag))
+
+
+def of_others(at: Spectrum, bins: Bins, amplitude: Complex, pole: Complex, members: Bins) -> Complex:
+    """(B,): the spectrum of all modes but these members."""
+    rest = np.ones(len(pole), bool)
+    rest[members] = False
+    return lines(at, bins, amplitude[rest], pole[rest])
 
 
 def bands(at: Spectrum, modes: FittedModes) -> list[tuple[Bins, Bins]]:
@@ -97,19 +115,19 @@ def bands(at: Spectrum, modes: FittedModes) -> list[tuple[Bins, Bins]]:
     half = np.minimum(EDGE * np.abs(modes.pole.real) / at.step, MOST_EDGE * at.seconds)
     half = np.maximum(half, LEAST_BINS)
     middle = modes.pole.imag / at.step
-    groups: list[list[int]] = []
-    reach = -np.inf
-    for index in np.argsort(middle - half):
-        if middle[index] - half[index] < reach:
-            groups[-1].append(int(index))
+    low, high = middle - half, middle + half
+    order = np.argsort(low)
+    groups: list[tuple[list[int], float, float]] = []  # with their edges
+    for index, start, stop in zip(order.tolist(), low[order].tolist(), high[order].tolist(), strict=True):
+        if groups and start < groups[-1][2]:
+            members, first, last = groups[-1]
+            groups[-1] = [*members, index], first, max(last, stop)
         else:
-            groups.append([int(index)])
-        reach = max(reach, float(middle[index] + half[index]))
-    edges = [(np.min((middle - half)[each]), np.max((middle + half)[each])) for each in groups]
+            groups.append(([index], start, stop))
     top = at.length // 2
     return [
-        (np.array(each), np.arange(max(1, int(low)), max(4, min(top, int(high) + 2))))
-        for each, (low, high) in zip(groups, edges, strict=True)
+        (np.array(each), np.arange(max(1, int(start)), max(4, min(top, int(stop) + 2))))
+        for each, start, stop in groups
     ]
 
 
@@ -122,7 +140,7 @@ def closest(at: Spectrum, bins: Bins, values: Complex, modes: FittedModes) -> Fi
 
     amplitude, pole, error = nearest(values, bins, at.length, float(at.rate), modes.amplitude, modes.pole)
     noise = np.full(len(modes), error / max(1, len(bins) - 2 * len(modes)))
-    return replace(modes, amplitude=amplitude, pole=pole, noise=noise)
+    return FittedModes(amplitude, pole, modes.standard_uncertainty, modes.amplitude_deviation, noise)
 
 
 def with_deviation(at: Spectrum, bins: Bins, modes: FittedModes) -> FittedModes:
@@ -131,21 +149,20 @@ def with_deviation(at: Spectrum, bins: Bins, modes: FittedModes) -> FittedModes:
 
     normal, scale = tangent(bins, at.length, float(at.rate), modes.amplitude, modes.pole)
     deviation = np.sqrt(0.5 * modes.noise[0] * inverse_diagonal(normal)) / scale
-    return replace(
-        modes,
-        standard_uncertainty=deviation[len(modes) :],
-        amplitude_deviation=deviation[: len(modes)] / (np.abs(modes.amplitude) + 1e-300),
-    )
+    own, relative = deviation[len(modes) :], deviation[: len(modes)] / (np.abs(modes.amplitude) + 1e-300)
+    return FittedModes(modes.amplitude, modes.pole, own, relative, modes.noise)
 
 
 def inverse_diagonal(normal: Complex) -> Array:
     """(N,) of the inverse of a Hermitian matrix whose diagonal is ones; where modes cannot be told apart its
     pseudo-inverse is meant, which takes five times as long."""
+    from synth.recording.line_fit import inverse
+
     try:
-        inverse = np.linalg.inv(normal)
-        firm = np.abs(inverse).max() < FIRM
-    except np.linalg.LinAlgError:
+        inverted: NDArray[Any] = inverse(normal)
+        firm = np.abs(inverted).max() < FIRM
+    except ZeroDivisionError:
         firm = False
     if not firm:
-        inverse = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
-    return np.asarray(np.maximum(np.diag(inverse).real, 0.0))
+        inverted = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
+    return np.asarray(np.maximum(np.diag(inverted).real, 0.0))

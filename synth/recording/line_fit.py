@@ -234,3 +234,13 @@ def all_lines(bins: Indices, length: int, rate: float, amplitude: Complex, pole:
     _without(np.zeros(len(bins), np.complex128), amplitude, pole, bins, length, rate, inverse, left)
     whole: Complex = -left[0] - 1j * left[1]
     return whole
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def inverse(matrix: Complex) -> Complex:
+    """Of a matrix (N, N); ZeroDivisionError where it has none."""
+    out = np.zeros_like(matrix)
+    for n in range(len(matrix)):
+        out[n, n] = 1.0
+        _solved(matrix.copy(), out[n])
+    return out.T

@@ -20,10 +20,11 @@ from synth.recording.damped_sinusoid_fit import (
     closest,
     fit,
     no_modes,
+    of_others,
     started,
     with_deviation,
 )
-from synth.recording.spectrum import Bins, Spectrum, lines
+from synth.recording.spectrum import Bins, Spectrum
 from synth.units import FALL
 
 SHORTEST_DECAY: Final = 0.05  # s to fall 60 dB: what dies faster is a thump, not a partial
@@ -91,8 +92,7 @@ def _parted(at: Spectrum, modes: FittedModes) -> FittedModes:
     """With two modes in place of one wherever that explains what one leaves over, and the two are known."""
     out = no_modes()
     for members, bins in bands(at, modes):
-        others = modes.pick(np.setdiff1d(np.arange(len(modes)), members))
-        values = at.values[bins] - lines(at, bins, others.amplitude, others.pole)
+        values = at.values[bins] - of_others(at, bins, modes.amplitude, modes.pole, members)
         band = modes.pick(members)
         for index in np.argsort(-np.abs(band.amplitude))[:MOST_PARTED]:
             pair = _split(at, bins, values, band, int(index))

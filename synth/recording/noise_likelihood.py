@@ -12,31 +12,45 @@ from typing import Final
 
 import numpy as np
 
-from synth.arrays import Array
+from synth.arrays import Array, Indices
 from synth.compiled import njit
 
+TOGETHER: Final = 4  # values at once
 _AS_SUMS_COME: Final = {"reassoc", "contract", "nsz", "arcp"}
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
-def _gram(x: Array, y: Array, inverse: Array, gram: Array) -> None:
+def _weighted(products: Array, inverse: Array, out: Array) -> None:
+    """Into `out` (H,) the sum of products (M,), each weighted by the noise; four at once."""
+    out[:] = 0.0
+    whole = TOGETHER * (len(products) // TOGETHER)
+    for m in range(0, whole, TOGETHER):
+        a, b, c, d = products[m], products[m + 1], products[m + 2], products[m + 3]
+        for h in range(len(out)):
+            out[h] += (
+                a * inverse[m, h] + b * inverse[m + 1, h] + c * inverse[m + 2, h] + d * inverse[m + 3, h]
+            )
+    for m in range(whole, len(products)):
+        a = products[m]
+        for h in range(len(out)):
+            out[h] += a * inverse[m, h]
+
+
+@njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
+def _gram(x: Array, y: Array, inverse: Array, gram: Array, products: Array) -> None:
     """Into `gram` (C, C, 2, H), its lower half, what each column has in common with each, weighted by the noise."""
     for i in range(len(x)):
-        for j in range(i + 1):
-            real, imaginary = gram[i, j, 0], gram[i, j, 1]
-            real[:], imaginary[:] = 0.0, 0.0
-            for m in range(0, 2 * (x.shape[1] // 2), 2):
-                a, b = x[i, m] * x[j, m] + y[i, m] * y[j, m], x[i, m] * y[j, m] - y[i, m] * x[j, m]
-                c = x[i, m + 1] * x[j, m + 1] + y[i, m + 1] * y[j, m + 1]
-                d = x[i, m + 1] * y[j, m + 1] - y[i, m + 1] * x[j, m + 1]
-                for h in range(inverse.shape[1]):
-                    real[h] += a * inverse[m, h] + c * inverse[m + 1, h]
-                    imaginary[h] += b * inverse[m, h] + d * inverse[m + 1, h]
-            for m in range(2 * (x.shape[1] // 2), x.shape[1]):
-                a, b = x[i, m] * x[j, m] + y[i, m] * y[j, m], x[i, m] * y[j, m] - y[i, m] * x[j, m]
-                for h in range(inverse.shape[1]):
-                    real[h] += a * inverse[m, h]
-                    imaginary[h] += b * inverse[m, h]
+        for j in range(i):
+            for m in range(len(products)):
+                products[m] = x[i, m] * x[j, m] + y[i, m] * y[j, m]
+            _weighted(products, inverse, gram[i, j, 0])
+            for m in range(len(products)):
+                products[m] = x[i, m] * y[j, m] - y[i, m] * x[j, m]
+            _weighted(products, inverse, gram[i, j, 1])
+        for m in range(len(products)):
+            products[m] = x[i, m] * x[i, m] + y[i, m] * y[i, m]
+        _weighted(products, inverse, gram[i, i, 0])
+        gram[i, i, 1] = 0.0
 
 
 @njit(part=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
@@ -61,14 +75,13 @@ def _eliminated(gram: Array, out: Array) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=_AS_SUMS_COME)
-def noise_likelihoods(x: Array, y: Array, inverse: Array, log_det: Array) -> Array:
-    """(S, R, H) of columns x + i y (S, R, C, M) in noises of inverse powers (S, M, H), whose logarithms are
-    `log_det` (S, H) in sum."""
-    kinds, rows, columns, _ = x.shape
-    out, gram = np.empty((kinds, rows, inverse.shape[2])), np.empty((columns, columns, 2, inverse.shape[2]))
+def noise_likelihoods(rows: Indices, x: Array, y: Array, inverse: Array, log_det: Array, out: Array) -> None:
+    """Into `out` (S, R, H), of some rows of columns x + i y (S, R, C, M) in noises of inverse powers (S, M, H),
+    whose logarithms are `log_det` (S, H) in sum."""
+    kinds, columns = len(x), x.shape[2]
+    gram, products = np.empty((columns, columns, 2, inverse.shape[2])), np.empty(x.shape[3])
     for s in range(kinds):
-        for r in range(rows):
+        for r in rows:
             out[s, r] = log_det[s]
-            _gram(x[s, r], y[s, r], inverse[s], gram)
+            _gram(x[s, r], y[s, r], inverse[s], gram, products)
             _eliminated(gram, out[s, r])
-    return out

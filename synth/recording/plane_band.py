@@ -14,13 +14,14 @@ exp(-2 r max(t, t')) about the partial. Their powers are the likeliest ones.
 
 from __future__ import annotations
 
-import functools
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
+from synth.cores import halved
+from synth.frozen import frozen
 from synth.recording.band_noise import NoiseKinds
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
 from synth.recording.stirred import Band
@@ -33,6 +34,19 @@ LEAST_BLOCKS: Final = 10
 LASTING: Final = 1.2 * FALL  # time constants that are looked at
 ANYWHERE: Final = 5  # lines that explain whatever planes are there, before any are known
 BEFORE_NOTHING: Final = no_modes()
+
+
+@frozen
+class Zoomed:
+    """Middles (R, P) in rad/s that span what is likely, ln of the likeliest decay rates there, logarithms of
+    likelihoods, decays integrated, and how likely each direction of the blow is (R, P, K); `again` (R, 2) are
+    bounds for another noise that is alike."""
+
+    middle: Array
+    log_fall: Array
+    value: Array
+    share: Array
+    again: Array
 
 
 class PlaneBand:
@@ -89,70 +103,51 @@ class PlaneBand:
         waves = level[:, None] * np.exp(pole[:, None] * self.time)
         return np.concatenate((waves, heard.standard_uncertainty[:, None] * self.time * waves))
 
-    def likelihood(self, middle: Array, log_fall: Array, split: Array, differ: Array | float) -> Array:
-        """Its logarithm, (R, P), of middles and splits in rad/s and logarithms of decay rates, each row in
-        its noise.
+    def zoomed(
+        self, reach: Array, bounds: Array, split: Array, differ: Array, log_fall: Array,
+        rows: NDArray[np.int_], *, zooms: int, rounds: int,
+    ) -> Zoomed:  # fmt: skip
+        """The middles that are likely, from `bounds` (R, 2) on and within `reach` (R, 2), rad/s; of splits (R,),
+        decays from `log_fall` (R, P) on, as many points as these. Of some `rows` only; the others are nothing.
 
-        `differ` is the logarithm of the upper plane's decay rate over the lower's.
+        As many explanations as there are have a noise each, more of them are of one explanation's noise in turn.
         """
-        from synth.recording.plane_likelihood import likelihoods
+        from synth.recording.plane_likelihood import BLOWS
+        from synth.recording.plane_zoom import zoomed
 
-        return likelihoods(*self._asked(middle, log_fall, split, differ))
+        band = self.step, float(np.log(self.fall)), 1e-2 / max(self.seconds * self.fall, 0.05)
+        count = len(split)
+        which = np.arange(count) * len(self.noise.white) // count  # each row in its noise, or several in one
+        given = [split, np.array(np.broadcast_to(differ, count)), band, which, *self._told(), zooms, rounds]
+        span, found, again = np.array(bounds), np.array(log_fall), np.zeros((count, 2))
+        value, share = np.zeros(found.shape), np.zeros((*found.shape, BLOWS))
+        words: list[Any] = [np.array(reach), span, *given, found, value, share, again]
+        halved(lambda some: zoomed(rows[some], *words), len(rows))
+        middle = span[:, :1] + (span[:, 1:] - span[:, :1]) * np.linspace(0.0, 1.0, found.shape[1])
+        return Zoomed(middle, found, value, share, again)
 
-    def directions(self, middle: Array, log_fall: Array, split: Array, differ: Array | float) -> Array:
-        """(R, P, K) how likely each direction of the blow is at points (R, P)."""
-        from synth.recording.plane_likelihood import directions
+    def _told(self) -> list[NDArray[Any]]:
+        """What compiled functions are told of the noise, zeros behind it."""
+        from synth.recording.plane_likelihood import TOGETHER
 
-        *points, step, _, whiten, askew, white, _ = self._asked(middle, log_fall, split, differ)
-        words: list[Any] = [*points, step, whiten, askew, white]
-        return directions(*words)
-
-    def over_decays(
-        self, middle: Array, log_fall: Array, split: Array, differ: Array | float, *, rounds: int
-    ) -> tuple[Array, Array]:
-        """ln of the likeliest decay rate from `log_fall` on, and the likelihood's logarithm, decays integrated."""
-        from synth.recording.plane_likelihood import over_decays
-
-        beside = 1e-2 / max(self.seconds * self.fall, 0.05)
-        *each_row, rates, step, usual, whiten, askew, white, offset = self._asked(
-            middle, log_fall, split, differ
-        )
-        half = len(log_fall) // 2
-
-        def asked(rows: slice) -> tuple[Array, Array]:
-            own = [each[rows] for each in (*each_row, rates)]
-            noise = [each[rows] for each in (whiten, askew, white, offset)]
-            words: list[Any] = [*own, step, usual, *noise, beside, rounds]
-            return over_decays(*words)
-
-        # what is compiled gives Python's lock away: each core takes half of the rows, which know nothing of others
-        others = _other_core().submit(asked, slice(half, None))
-        (found, value), (more, of_more) = asked(slice(half)), others.result()
-        return np.concatenate([found, more]), np.concatenate([value, of_more])
-
-    def _asked(self, middle: Array, log_fall: Array, split: Array, differ: Array | float) -> tuple[Any, ...]:
-        """What the compiled likelihood is told of points (R, P) and of the noise of each row, or of all."""
-        points = [np.array(np.broadcast_to(each, log_fall.shape)) for each in (middle, log_fall, split)]
-        noise, rows = self.noise, len(log_fall)
-        askew = noise.whiten.imag if np.iscomplexobj(noise.whiten) else np.zeros((len(noise.whiten), 0, 0))
-        each_row = [noise.whiten.real, askew, noise.white, noise.offset[:, 0]]
-        if len(noise.white) < rows:
-            each_row = [np.repeat(each, rows, axis=0) for each in each_row]
-        rates = np.array(np.broadcast_to(np.ravel(differ), rows), float)
-        usual = float(np.log(self.fall))
-        return (*points, rates, self.step, usual, *(np.ascontiguousarray(each) for each in each_row))
+        noise = self.noise
+        rows, count = noise.white.shape
+        more = -count % TOGETHER
+        whiten = np.zeros((rows, count + more, count + more))
+        whiten[:, :count, :count] = noise.whiten.real
+        askew = np.zeros((rows, 0, 0))
+        if np.iscomplexobj(noise.whiten):
+            askew = np.zeros_like(whiten)
+            askew[:, :count, :count] = noise.whiten.imag
+        white = np.zeros((rows, count + more), complex)
+        white[:, :count] = noise.white
+        return [whiten, askew, white, noise.offset[:, 0]]
 
     def softer(self, pole: Complex, row: int) -> float:
         """Of two poles, the level of the softer over that of the louder, in the noise of that row."""
         wave = self.noise.whiten[row] @ np.exp(pole * self.time[:, None])
         level = np.abs(np.linalg.lstsq(wave, self.noise.white[row], rcond=1e-9)[0])
         return float(np.min(level) / (np.max(level) + 1e-300))
-
-
-@functools.cache
-def _other_core() -> ThreadPoolExecutor:
-    """Made once: a thread is slower to begin than half of the rows are to work out."""
-    return ThreadPoolExecutor(1, "planes")
 
 
 def _passed(off: Array, step: float, rate: float) -> Array:
@@ -177,8 +172,12 @@ def _blocks(samples: Array, rate: float, omega: float, fall: float) -> tuple[Ban
     count = min(int(seconds * rate) // step, MOST_BLOCKS) - 1
     window = np.hanning(2 * step + 2)[1:-1]
     wave = np.exp(-1j * omega * np.arange(2 * step) / rate) * 2.0 * window / np.sum(window)
-    windows = np.lib.stride_tricks.sliding_window_view(samples, 2 * step)[::step][:count]
-    values = windows @ wave * np.exp(-1j * omega * np.arange(count) * step / rate)
+    halves = np.stack((wave[:step].real, wave[:step].imag, wave[step:].real, wave[step:].imag), axis=1)
+    steps = (
+        samples[: (count + 1) * step].reshape(count + 1, step) @ halves
+    )  # of each the first half, the second
+    whole = steps[:-1, 0] + steps[1:, 2] + 1j * (steps[:-1, 1] + steps[1:, 3])
+    values = whole * np.exp(-1j * omega * np.arange(count) * step / rate)
     beside = float(window[step:] @ window[:step] / (window @ window))
     together = np.eye(count) + beside * (np.eye(count, k=1) + np.eye(count, k=-1))
     return Band(values, step / rate, omega), together

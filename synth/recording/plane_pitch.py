@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.arrays import Array, Complex
+from synth.arrays import Array, Bools, Complex
 from synth.frozen import frozen
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.plane_band import BEFORE_NOTHING, LEAST_BLOCKS, WIDEST, PlaneBand
@@ -46,6 +46,8 @@ SIDES: Final = np.array(
     [-1.0, 1.0]
 )  # of the line, on which the middle is: the upper plane is louder, or the lower
 OPPOSED: Final = 1.5  # splits from the middle to the line, of planes in counterphase, the softer half as loud
+UNLIKELY: Final = 30.0  # of log likelihood below the best, from where on an explanation is asked no more
+NEVER: Final = -1e4  # that of those
 POINTS: Final = 9  # middles that are asked at once, on one side
 ENDS: Final = np.array([0.5] + [1.0] * (POINTS - 2) + [0.5])  # a side's last middle is the other's first
 ZOOMS: Final = 4
@@ -53,7 +55,6 @@ ROUGHLY: Final = 2  # zooms, while only its noise is asked of an explanation
 ROUNDS: Final = (
     6  # towards the likeliest decay, each time: 40 move a figure by 0.015 cents, 4 and then 2 by 0.24
 )
-LIVE: Final = 8.0  # of log likelihood below the best, where the rest no longer counts
 SEARCHED: Final = 40.0  # cents around a line where its partial may be, in a room that pulls it
 FALLS: Final = (0.5, 1.0, 2.0)  # times the line's decay rate that are tried there
 LEAST: Final = 0.05  # cents: no tine is steadier than that
@@ -86,12 +87,25 @@ class PlanePitch:
 @frozen
 class _Profile:
     """By split, by difference of decays and side, and by direction of the blow (S, D, K): log of probability,
-    middle and its variance in cents; the likeliest poles (S, D, 2) relative to the band's middle."""
+    middle and its variance in cents; the likeliest poles (S, D, 2) relative to the band's middle; bounds (S, D, 2)
+    for another noise, in rad/s, and ln of the likeliest decay rate (S, D)."""
 
     log: Array
     middle: Array
     variance: Array
     poles: Complex
+    again: Array
+    log_fall: Array
+
+
+@frozen
+class _Begun:
+    """Where the middles of splits may be (S, 2, 2), in rad/s, by side, ln of decay rates there and whether there is
+    any likelihood (S, 2)."""
+
+    bounds: Array
+    log_fall: Array
+    likely: Bools
 
 
 def plane_pitch(
@@ -113,16 +127,25 @@ def plane_pitch(
         return None
     bands = [each for each in bands if len(each.time) >= LEAST_BLOCKS - 2]
     splits, alike = SPLITS, np.array([differ])
+    begun: list[_Begun | None] = [None] * len(bands)
     for finer in (False, True):  # what is likely, roughly, for the noise of each explanation
-        profiles = [_profile(band, splits, alike, ROUGHLY) for band in bands]
+        each_begun = zip(bands, begun, strict=True)
+        profiles = [_profile(band, splits, alike, ROUGHLY, at) for band, at in each_begun]
         log, _ = _together(profiles, splits, usual)
         known, splits = splits, _finer(splits, np.logaddexp.reduce(log, axis=(1, 2))) if finer else splits
         for band, profile in zip(bands, profiles, strict=True):
             differs = len(DIFFERS) if finer and band is bands[0] else 1
             band.listen_for(profile.poles.reshape(-1, 2))
             band.noise = band.noise.rows(_nearest(splits, known, differs))
+        below = UNLIKELY if finer else np.inf
+        begun = [
+            _begun(each, own, below, known, splits)
+            for each, own in zip(profiles, [log, *(each.log for each in profiles[1:])], strict=True)
+        ]
     nodes = [differ + DIFFERS if band is bands[0] else alike for band in bands]
-    profiles = [_profile(band, splits, each, ZOOMS) for band, each in zip(bands, nodes, strict=True)]
+    profiles = [
+        _profile(band, splits, each, ZOOMS, at) for band, each, at in zip(bands, nodes, begun, strict=True)
+    ]
     profiles[0] = replace(profiles[0], log=profiles[0].log + np.repeat(LIKELY, len(SIDES))[:, None])
     return _summed(bands[0], splits, profiles[0], *_together(profiles, splits, usual))
 
@@ -148,56 +171,91 @@ def _found(samples: Array, rate: float, pole: complex, before: FittedModes) -> P
     band = PlaneBand(samples, rate, pole, before)
     reach = min(SEARCHED * band.per_cent, 0.8 * np.pi / band.step)  # beyond half the blocks' rate all repeats
     middle = np.arange(-reach, reach, 0.15 * 2.0 * np.pi / band.seconds)
-    fall = np.array(FALLS) * band.fall
-    middles, falls = (each.ravel()[None] for each in np.meshgrid(middle, fall, indexing="ij"))
-    best = int(np.argmax(band.likelihood(middles, np.log(falls), np.zeros((1, 1)), 0.0)))
-    moved = complex(-falls[0, best], band.omega + middles[0, best])
+    falls, none = np.log(np.array(FALLS) * band.fall), np.zeros(len(FALLS))
+    span, each = np.tile([[middle[0], middle[-1]]], (len(FALLS), 1)), np.arange(len(FALLS))
+    log_fall = np.repeat(falls[:, None], len(middle), axis=1)
+    value = band.zoomed(span, span, none, none, log_fall, each, zooms=1, rounds=0).value
+    fall, best = np.unravel_index(np.argmax(value), value.shape)
+    moved = complex(-np.exp(falls[fall]), band.omega + middle[best])
     return PlaneBand(samples, rate, moved, before, beside=band)
 
 
-def _profile(band: PlaneBand, splits: Array, differ: Array, zooms: int) -> _Profile:
+def _profile(
+    band: PlaneBand, splits: Array, differ: Array, zooms: int, begun: _Begun | None = None
+) -> _Profile:
     """For each split (S,), and difference of decays and side, the middles that explain the band, ever closer.
 
     Either side has a noise of its own: where planes oppose each other the line lies beyond both of them, above or
     below, and in the noise that one of these explanations leaves the other looks impossible.
     """
     shape = len(splits), len(differ) * len(SIDES)
-    split = np.repeat(splits * band.per_cent, shape[1])[:, None]
+    split = np.repeat(splits * band.per_cent, shape[1])
     side = np.tile(SIDES, len(splits) * len(differ))[:, None]
-    differ = np.tile(np.repeat(differ, len(SIDES)), len(splits))[:, None]
-    reach = OPPOSED * split + 0.06 * 2.0 * np.pi / band.seconds
-    low, high = np.minimum(side * reach, 0.0), np.maximum(side * reach, 0.0)
-    u = np.linspace(0.0, 1.0, POINTS)
-    log_fall = np.full((len(split), POINTS), np.log(band.fall))
-    for zoom in range(zooms):
-        middle = low + (high - low) * u
-        both = np.broadcast_to(split, middle.shape)
-        log_fall, value = band.over_decays(middle, log_fall, both, differ, rounds=ROUNDS)
-        live = value > np.max(value, axis=1, keepdims=True) - LIVE
-        first = np.maximum(np.argmax(live, axis=1) - 1, 0)
-        last = POINTS - 1 - np.maximum(np.argmax(live[:, ::-1], axis=1) - 1, 0)
-        if zoom == zooms - 1 or np.all(last - first >= POINTS - 3):
-            break
-        row = np.arange(len(split))
-        log_fall = log_fall[row[:, None], np.round(first[:, None] + (last - first)[:, None] * u).astype(int)]
-        low, high = middle[row, first][:, None], middle[row, last][:, None]
-    step = (high - low) / (POINTS - 1)
+    alike = np.tile(np.repeat(differ, len(SIDES)), len(splits))
+    far = side * (OPPOSED * split[:, None] + 0.06 * 2.0 * np.pi / band.seconds)
+    reach = np.concatenate((np.minimum(far, 0.0), np.maximum(far, 0.0)), axis=1)
+    bounds, fall, asked = reach, np.full(len(split), np.log(band.fall)), np.ones(len(split), bool)
+    if begun is not None:
+        of_each = (begun.bounds, begun.log_fall, begun.likely)
+        bounds, fall, asked = (np.repeat(each[:, None], len(differ), axis=1) for each in of_each)
+        bounds, fall, asked = (
+            np.clip(bounds.reshape(-1, 2), reach[:, :1], reach[:, 1:]),
+            fall.ravel(),
+            asked.ravel(),
+        )
+    log_fall = np.repeat(fall[:, None], POINTS, axis=1)
+    found = band.zoomed(
+        reach, bounds, split, alike, log_fall, np.flatnonzero(asked), zooms=zooms, rounds=ROUNDS
+    )
+    middle, value = found.middle, found.value
+    step = (middle[:, -1:] - middle[:, :1]) / (POINTS - 1)
     top = np.max(value, axis=1)
     weight = np.exp(value - top[:, None]) * ENDS
-    share = weight[..., None] * band.directions(middle, log_fall, both, differ)  # (R, P, K)
+    share = weight[..., None] * found.share  # (R, P, K)
     whole = np.sum(share, axis=1) + 1e-300
     mean = np.sum(share * middle[..., None], axis=1) / whole
     variance = np.sum(share * (middle[..., None] - mean[:, None]) ** 2, axis=1) / whole + step**2 / 12.0
-    best = np.argmax(value, axis=1)[:, None]
-    at, fall = (np.take_along_axis(each, best, axis=1) for each in (middle, log_fall))
+    at, fall = _between_points(middle, found.log_fall, value)
     signs = np.array([1.0, -1.0])
-    pole = -np.exp(fall + 0.5 * differ * signs) + 1j * (at + 0.5 * split * signs)
+    pole = -np.exp(fall + 0.5 * alike[:, None] * signs) + 1j * (at + 0.5 * split[:, None] * signs)
+    log = np.where(asked[:, None], top[:, None] + np.log(whole * step + 1e-300), NEVER)
     return _Profile(
-        (top[:, None] + np.log(whole * step)).reshape(*shape, -1),
+        log.reshape(*shape, -1),
         (mean / band.per_cent).reshape(*shape, -1),
         (variance / band.per_cent**2).reshape(*shape, -1),
         pole.reshape(*shape, 2),
+        found.again.reshape(*shape, 2),
+        fall.reshape(shape),
     )
+
+
+def _between_points(middle: Array, log_fall: Array, value: Array) -> tuple[Array, Array]:
+    """(R, 1) the likeliest middle of points (R, P), by the parabola through the best and its neighbours, and ln of
+    the decay rate there: what is left over half a step beside it would be taken for noise."""
+    best = np.clip(np.argmax(value, axis=1), 1, value.shape[1] - 2)[:, None]
+    low, top, high = (np.take_along_axis(value, best + each, axis=1) for each in (-1, 0, 1))
+    bend = np.minimum(low - 2.0 * top + high, -1e-300)
+    off = np.clip(0.5 * (low - high) / bend, -1.0, 1.0)
+    beside = best + np.where(off > 0.0, 1, -1)
+    share = np.abs(off)
+    at, fall = (
+        (1.0 - share) * np.take_along_axis(each, best, axis=1)
+        + share * np.take_along_axis(each, beside, axis=1)
+        for each in (middle, log_fall)
+    )
+    return at, fall
+
+
+def _begun(profile: _Profile, log: Array, below: float, known: Array, splits: Array) -> _Begun:
+    """What to begin with for these splits, by what was found of the splits that are `known`: between two of them,
+    whatever one of both has. Of logarithms of probability (S, D, K) what is so far `below` the best is left out."""
+    above = np.searchsorted(known, splits)
+    under = np.where(known[above] == splits, above, above - 1)
+    low, high = (np.stack((profile.again[under, :, end], profile.again[above, :, end])) for end in (0, 1))
+    nearest = np.argmin(np.abs(splits[:, None] - known), axis=1)
+    side = np.max(log, axis=2) > np.max(log) - below
+    bounds = np.stack((np.min(low, axis=0), np.max(high, axis=0)), axis=-1)
+    return _Begun(bounds, profile.log_fall[nearest], side[under] | side[above])
 
 
 def _said_of_the_first(splits: Array, log: Array, usual: float) -> tuple[Array, Array]:

@@ -9,10 +9,13 @@ stays. Knows no instrument.
 
 from __future__ import annotations
 
+import functools
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.blas import zherk
+from scipy.linalg.lapack import zheevr
 
 from synth.arrays import Array, Complex
 from synth.recording.damped_sinusoid_fit import FittedModes, fit, no_modes, started
@@ -65,6 +68,7 @@ def _apart(at: Spectrum, omega: float, reach: float, noise: float, known: Fitted
     return start.pick(strongest)
 
 
+@functools.cache
 def _response() -> Complex:
     """The band filter at the band's bins: a Kaiser window in time, looking ahead, so that nothing rings before."""
     u = np.arange(-BAND // 2, BAND // 2) / BAND * FILTER
@@ -76,11 +80,18 @@ def _response() -> Complex:
 def esprit(samples: Complex, spread: float) -> Complex:
     """exp(s dt) of the damped exponentials in complex samples with noise of standard deviation `spread`."""
     rows = len(samples) // 3
-    hankel = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(samples, rows).T)
+    hankel = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(samples, rows))
     # by the square: what is less than MISFIT of the strongest is not asked for, its square is far above rounding
-    square, left = np.linalg.eigh(hankel @ np.conj(hankel.T))
-    strength, left = np.sqrt(np.maximum(square[::-1], 0.0)), left[:, ::-1]
-    bound = max(1.5 * spread * (np.sqrt(rows) + np.sqrt(hankel.shape[1])), MISFIT * strength[0])
+    greatest = {"il": max(1, rows - MOST_POLES + 1), "iu": rows}
+    square, left, _, _, _ = zheevr(zherk(1.0, hankel.T), range="I", **greatest, overwrite_a=1)
+    strength, left = np.sqrt(np.maximum(square[: min(rows, MOST_POLES)][::-1], 0.0)), left[:, ::-1]
+    bound = max(1.5 * spread * (np.sqrt(rows) + np.sqrt(len(hankel))), MISFIT * strength[0])
     order = int(np.clip(np.count_nonzero(strength > bound), 1, MOST_POLES))
     signal = left[:, :order]
-    return np.asarray(np.linalg.eigvals(np.linalg.lstsq(signal[:-1], signal[1:], rcond=None)[0]))
+    # columns of length one at right angles are so without their last row but for what that row has (J. Sherman &
+    # W. Morrison, Ann. Math. Statist. 21 (1950) 124, from memory)
+    last = np.conj(signal[-1])
+    moved = np.conj(signal[:-1].T) @ signal[1:]
+    return np.asarray(
+        np.linalg.eigvals(moved + np.outer(last, np.conj(last) @ moved) / (1.0 - np.vdot(last, last).real))
+    )

@@ -115,9 +115,17 @@ def clear_peaks(at: Spectrum) -> list[Peak]:
     hann = 1.5  # what this window does to the power of white noise
     return [
         Peak(float(k * at.step), float(power[k] / noise[k]), float(noise[k] / hann))
-        for k in position
-        if power[k] > APART * np.median(power[max(1, k - BESIDE) : k + BESIDE + 1])
+        for k in position[power[position] > APART * _usual_beside(power, position)]
     ]
+
+
+def _usual_beside(power: Array, position: Bins) -> Array:
+    """(K,) the median of each of these bins and those beside it, as far as there are any from the first on."""
+    bins = position[:, None] + np.arange(-BESIDE, BESIDE + 1)
+    there = (bins >= 1) & (bins < len(power))
+    rising = np.sort(np.where(there, power[np.clip(bins, 1, len(power) - 1)], np.inf), axis=1)
+    count, row = np.sum(there, axis=1), np.arange(len(position))
+    return np.asarray(0.5 * (rising[row, (count - 1) // 2] + rising[row, count // 2]))
 
 
 def floor(power: Array) -> Array:

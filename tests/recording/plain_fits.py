@@ -14,6 +14,7 @@ import numpy as np
 from synth.arrays import Array, Complex
 
 DECAY_SD, SETTLED, SHORTER = 0.7, 0.004, 0.25
+HOPELESS, HOPED, LIVE, ELSEWHERE = 30.0, 4.0, 8.0, 20.0
 BLOWS = np.deg2rad([15.0, 45.0, 75.0])  # from the upper plane
 
 
@@ -74,6 +75,17 @@ def nearest(
     return amplitude, pole, error
 
 
+def compiled_likelihood(band: Any, middle: Array, log_fall: Array, split: Array, differ: Any) -> Array:
+    """(R, P) of points, each of them asked by itself, of the compiled search for planes."""
+    points = (
+        np.broadcast_to(each, log_fall.shape).reshape(-1, 1) for each in (middle, split, differ, log_fall)
+    )
+    at, splits, differs, falls = (np.array(each, float) for each in points)
+    here, rows = np.repeat(at, 2, axis=1), np.arange(len(at))
+    found = band.zoomed(here, here, splits[:, 0], differs[:, 0], falls, rows, zooms=1, rounds=0)
+    return np.asarray(found.value.reshape(log_fall.shape))
+
+
 def by_direction(band: Any, middle: Array, log_fall: Array, split: Array, differ: Any) -> Array:
     """(K, R, P) logarithms by direction of the blow, but for what is alike for all."""
     rate = np.exp(log_fall)
@@ -97,33 +109,80 @@ def by_direction(band: Any, middle: Array, log_fall: Array, split: Array, differ
 
 
 def likelihood(band: Any, middle: Array, log_fall: Array, split: Array, differ: Any) -> Array:
-    """(R, P) as `PlaneBand.likelihood`."""
+    """(R, P) logarithms, amplitudes integrated."""
     lean = 0.5 * ((log_fall - np.log(band.fall)) / DECAY_SD) ** 2
     each = by_direction(band, middle, log_fall, split, differ)
     return np.logaddexp.reduce(each) - band.noise.offset - lean
 
 
 def directions(band: Any, middle: Array, log_fall: Array, split: Array, differ: Any) -> Array:
-    """(R, P, K) as `PlaneBand.directions`."""
+    """(R, P, K) how likely each direction of the blow is."""
     each = by_direction(band, middle, log_fall, split, differ)
     return np.moveaxis(np.exp(each - np.logaddexp.reduce(each)), 0, -1)
 
 
 def over_decays(band: Any, middle: Array, log_fall: Array, split: Array, differ: float, rounds: int) -> Any:
-    """Of one row (1, P), as `PlaneBand.over_decays`."""
+    """Of one row (1, P) ln of the likeliest decays and the likelihoods, decays integrated: each point until it is
+    settled, or cannot come near the best."""
     step = 1e-2 / max(band.seconds * band.fall, 0.05)
     value, trust = likelihood(band, middle, log_fall, split, differ), np.ones(middle.shape)
+    bend, open_ = np.ones(middle.shape), np.ones(middle.shape, bool)
     for _ in range(rounds):
         up, down = (likelihood(band, middle, log_fall + each, split, differ) for each in (step, -step))
-        slope, bend = (up - down) / (2.0 * step), np.abs(up + down - 2.0 * value) / step**2
-        move = trust * np.clip(slope / np.maximum(bend, 1.0), -DECAY_SD, DECAY_SD)
+        slope = (up - down) / (2.0 * step)
+        bend = np.where(open_, np.maximum(np.abs(up + down - 2.0 * value) / step**2, 1.0), bend)
+        open_ &= value + HOPED * 0.5 * slope**2 / bend > np.max(value) - HOPELESS
+        move = trust * np.clip(slope / bend, -DECAY_SD, DECAY_SD)
         moved = likelihood(band, middle, log_fall + move, split, differ)
         better = moved > value
-        log_fall, value = np.where(better, log_fall + move, log_fall), np.where(better, moved, value)
         trust = np.where(better, 1.0, SHORTER * trust)
-        if np.max(np.abs(move)) < SETTLED:
+        better &= open_
+        log_fall, value = np.where(better, log_fall + move, log_fall), np.where(better, moved, value)
+        open_ &= np.abs(move) >= SETTLED
+        if not np.any(open_):
             break
-    return log_fall, value - 0.5 * np.log(np.maximum(bend, 1.0))
+    return log_fall, value - 0.5 * np.log(bend)
+
+
+def zoomed(
+    band: Any,
+    reach: Array,
+    bounds: Array,
+    split: float,
+    differ: float,
+    log_fall: Array,
+    zooms: int,
+    rounds: int,
+) -> Any:
+    """Of one row: middles, ln of decays and values (1, P), directions (1, P, K), and where to begin again (2,)."""
+    points, (low, high), left = log_fall.shape[1], bounds, zooms
+    begun, splits = low > reach[0] or high < reach[1], np.full(log_fall.shape, split)
+
+    def live(below: float) -> Any:
+        """The first and last point that counts, and one more on either side."""
+        there = np.flatnonzero(value[0] > np.max(value) - below)
+        return max(there[0] - 1, 0), min(there[-1] + 1, points - 1), there
+
+    while True:
+        middle = np.linspace(low, high, points)[None]
+        log_fall, value = over_decays(band, middle, log_fall, splits, differ, rounds)
+        first, last, there = live(LIVE)
+        if begun and ((there[0] == 0 and low > reach[0]) or (there[-1] == points - 1 and high < reach[1])):
+            (low, high), begun = reach, False
+            continue
+        begun, left = False, left - 1
+        if left <= 0 or last - first >= points - 3:
+            break
+        nearest = np.floor(first + (last - first) * np.arange(points) / (points - 1) + 0.5).astype(int)
+        log_fall, (low, high) = log_fall[:, nearest], middle[0, [first, last]]
+    first, last, _ = live(ELSEWHERE)
+    return (
+        middle,
+        log_fall,
+        value,
+        directions(band, middle, log_fall, splits, differ),
+        middle[0, [first, last]],
+    )
 
 
 def nearest_beside(values: Complex, step: float, pole: complex) -> tuple[float, complex]:

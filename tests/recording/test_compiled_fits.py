@@ -9,10 +9,9 @@ import numpy as np
 import pytest
 
 from synth.recording import line_fit, sinusoids
-from synth.recording.beside_line import nearest_beside
+from synth.recording.beside_line import nearest_beside, orthogonal_parts
 from synth.recording.damped_sinusoid_fit import FittedModes, inverse_diagonal, sounding
 from synth.recording.plane_band import PlaneBand
-from synth.recording.plane_likelihood import SIDE
 from synth.recording.plane_pitch import ROUNDS
 from tests.recording import plain_fits
 
@@ -82,6 +81,16 @@ def test_how_lines_move_is_told_as_their_columns_have_it() -> None:
     np.testing.assert_allclose(normal, np.conj(moves / length).T @ (moves / length), atol=1e-8)
 
 
+@pytest.mark.parametrize("count", [1, 2, 4])
+def test_amplitudes_and_inverses_are_those_of_plain_linear_algebra(count: int) -> None:
+    values, amplitude, pole = drawn(2, count)
+    lines = 0.5 * line_fit.each_line(BINS, LENGTH, RATE, pole)
+    plain = np.linalg.lstsq(lines.T, values, rcond=None)[0]
+    np.testing.assert_allclose(orthogonal_parts(lines, values.copy()), plain, rtol=1e-8)
+    normal, _ = line_fit.tangent(BINS, LENGTH, RATE, amplitude, pole)
+    np.testing.assert_allclose(line_fit.inverse(normal), np.linalg.inv(normal), rtol=1e-7, atol=1e-7)
+
+
 def planes(seconds: float, hum: bool) -> PlaneBand:
     """3 cents apart at 440 Hz; hum that rang before makes the whitening complex."""
     time = np.arange(round(seconds * RATE)) / RATE
@@ -101,30 +110,42 @@ def planes(seconds: float, hum: bool) -> PlaneBand:
 @pytest.mark.parametrize("hum", [False, True])
 def test_the_likelihood_of_planes_is_the_plain_one_row_by_row(seconds: float, hum: bool) -> None:
     band, dice = planes(seconds, hum), np.random.default_rng(6)
-    shape = 12, SIDE + 5  # more points than are taken at once
+    shape = 12, 23
     middle, split = 2.0 * dice.normal(size=shape), 4.0 * dice.random(shape)
     log_fall, differ = np.log(1.0 + 0.3 * dice.random(shape)), 0.3 * dice.normal(size=(12, 1))
     plain = plain_fits.likelihood(band, middle, log_fall, split, differ)
-    np.testing.assert_allclose(band.likelihood(middle, log_fall, split, differ), plain, rtol=1e-8)
-    plain = plain_fits.directions(band, middle, log_fall, split, differ)
-    np.testing.assert_allclose(band.directions(middle, log_fall, split, differ), plain, rtol=1e-8, atol=1e-12)
+    np.testing.assert_allclose(
+        plain_fits.compiled_likelihood(band, middle, log_fall, split, differ), plain, rtol=1e-8
+    )
 
 
+@pytest.mark.parametrize("zooms", [1, 3])
 @pytest.mark.parametrize("seconds", [0.58, 2.0])
 @pytest.mark.parametrize("hum", [False, True])
-def test_decays_settle_row_by_row_as_the_plain_ones_do(seconds: float, hum: bool) -> None:
-    """What stands beside a row has no say in how far its decays are followed."""
+def test_middles_and_decays_settle_row_by_row_as_the_plain_ones_do(
+    seconds: float, hum: bool, zooms: int
+) -> None:
+    """What stands beside a row has no say in how far it is followed; rows not asked for stay as they were."""
     band = planes(seconds, hum)
-    middle = np.linspace(-2.0, 4.0, 9) + np.zeros((12, 1))
-    split = np.linspace(0.0, 5.0, 12)[:, None] + np.zeros((1, 9))
-    log_fall, differ = np.full(middle.shape, np.log(1.3)), np.linspace(-0.3, 0.3, 12)[:, None]
-    found = band.over_decays(middle, log_fall, split, differ, rounds=ROUNDS)
+    split, differ = np.linspace(0.0, 5.0, 12), np.linspace(-0.3, 0.3, 12)
+    reach = np.array([-2.0, 4.0]) + np.zeros((12, 1))
+    bounds = np.where(
+        np.arange(12)[:, None] % 3 == 0, np.array([0.3, 0.6]), reach
+    )  # what is likely is cut off
+    log_fall, rows = np.full((12, 9), np.log(1.3)), np.arange(11)
+    found = band.zoomed(reach, bounds, split, differ, log_fall, rows, zooms=zooms, rounds=ROUNDS)
     noise = band.noise
-    for row in range(12):
+    for row in rows.tolist():
         band.noise, one = noise.rows(np.array([row])), slice(row, row + 1)
-        plain = plain_fits.over_decays(band, middle[one], log_fall[one], split[one], differ[row], ROUNDS)
-        np.testing.assert_allclose(found[0][one], plain[0], atol=1e-4)
-        np.testing.assert_allclose(found[1][one], plain[1], atol=1e-4)
+        given = reach[row], bounds[row], split[row], differ[row], log_fall[one]
+        plain = plain_fits.zoomed(band, *given, zooms, ROUNDS)
+        np.testing.assert_allclose(found.middle[one], plain[0], atol=1e-9)
+        np.testing.assert_allclose(found.log_fall[one], plain[1], atol=1e-4)
+        np.testing.assert_allclose(found.value[one], plain[2], atol=1e-4)
+        np.testing.assert_allclose(found.share[one], plain[3], atol=1e-4)
+        np.testing.assert_allclose(found.again[row], plain[4], atol=1e-9)
+    assert not np.any(found.value[11])
+    assert np.array_equal(found.log_fall[11], log_fall[11])
 
 
 @pytest.mark.parametrize("start", [2j * np.pi * 0.4 - 0.3, -2j * np.pi - 0.3])

@@ -8,8 +8,10 @@ import pytest
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.plane_band import PlaneBand, _blocks
 from synth.recording.plane_likelihood import DECAY_SD, POWERS
-from synth.recording.plane_pitch import EVEN, LIVE, ODD, ROUNDS, TURNED, _said_of_the_first, plane_pitch
+from synth.recording.plane_pitch import EVEN, ODD, ROUNDS, TURNED, _said_of_the_first, plane_pitch
+from synth.recording.plane_zoom import LIVE
 from synth.units import CENT
+from tests.recording.plain_fits import compiled_likelihood
 
 RATE = 48_000
 OMEGA = 2.0 * np.pi * 440.0
@@ -46,7 +48,7 @@ def test_it_is_the_gaussian_of_two_waves_of_any_amplitude_in_the_noise_that_is_h
         each.append(-misfit - np.linalg.slogdet(whole)[1])
     lean = 0.5 * (np.log(rate / band.fall) / DECAY_SD) ** 2
     at, fall, wide = (np.array([[each]]) for each in (middle, np.log(rate), split))
-    found = band.likelihood(at, fall, wide, differ)
+    found = compiled_likelihood(band, at, fall, wide, differ)
     assert float(found[0, 0]) == pytest.approx(np.logaddexp.reduce(each) - lean, rel=1e-8)
 
 
@@ -69,7 +71,9 @@ def test_of_two_planes_the_one_that_dies_faster_is_told_to_be_the_upper_one(band
     band.listen_for(np.array([[-1.2 + 1j * split, -0.8 + 0j]]))
     tried = np.arange(-0.8, 0.81, 0.1)
     middle, fall = np.array([[0.5 * split]]), np.array([[0.5 * np.log(1.2 * 0.8)]])
-    value = [float(band.likelihood(middle, fall, np.array([[split]]), each)[0, 0]) for each in tried]
+    value = [
+        float(compiled_likelihood(band, middle, fall, np.array([[split]]), each)[0, 0]) for each in tried
+    ]
     assert tried[int(np.argmax(value))] == pytest.approx(np.log(1.2 / 0.8), abs=0.11)
 
 
@@ -83,11 +87,15 @@ def test_decays_are_integrated_as_direct_evaluation_has_them_from_wherever_the_s
     band.listen_for(np.array([[-1.0 + 1.5j * band.per_cent] * 2]))  # noise as loud as their beat
     tried = np.linspace(np.log(0.05), np.log(20.0), 4001)
     whole = [
-        np.logaddexp.reduce(band.likelihood(np.full((1, 4001), each), tried[None], split, 0.0)[0])
+        np.logaddexp.reduce(compiled_likelihood(band, np.full((1, 4001), each), tried[None], split, 0.0)[0])
         for each in middle[0]
     ]
     direct = np.array(whole) + np.log(tried[1] - tried[0]) - 0.5 * np.log(2.0 * np.pi)
-    _, found = band.over_decays(middle, np.full(middle.shape, np.log(start)), split, 0.0, rounds=ROUNDS)
+    reach, log_fall = np.array([[-4.0, 9.0]]), np.full(middle.shape, np.log(start))
+    words = reach, reach, split[0], np.zeros(1), log_fall, np.arange(1)
+    zoomed = band.zoomed(*words, zooms=1, rounds=ROUNDS)
+    np.testing.assert_allclose(zoomed.middle, middle)
+    found = zoomed.value
     likely = direct > np.max(direct) - LIVE
     assert np.count_nonzero(likely) >= 3
     assert found[0][likely] == pytest.approx(direct[likely], abs=0.5)

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from synth.recording.spectrum import clear_peaks, line, lines, spectrum
+from synth.recording.spectrum import _usual_beside, clear_peaks, line, lines, spectrum
 from tests.recording import plain_fits
 
 RATE = 8000.0
@@ -73,3 +73,11 @@ def test_a_line_is_that_of_the_plain_exponential() -> None:
     amplitude = np.array([1.0 + 2.0j, -0.5j, 3.0, 0.7 - 0.1j])
     whole = 0.5 * (amplitude @ (end / below) + np.conj(amplitude) @ mirror)
     np.testing.assert_allclose(lines(at, bins, amplitude, pole), whole, rtol=1e-9)
+
+
+def test_what_is_usual_beside_a_bin_is_the_median_of_those_there_are():
+    """At the ends fewer are, an even number too; the first bin, which is no sound, is not among them."""
+    power = np.random.default_rng(12).random(60)
+    position = np.array([3, 4, 16, 17, 30, 43, 44, 57])
+    plain = [np.median(power[max(1, k - 16) : k + 17]) for k in position]
+    np.testing.assert_allclose(_usual_beside(power, position), plain, rtol=1e-14)

@@ -13,7 +13,14 @@ import pytest
 import scipy.signal
 
 from synth.arrays import Array
-from synth.recording import beside_line, line_fit, noise_likelihood, plane_likelihood, plane_pitch
+from synth.compiled import _Whole
+from synth.recording import (
+    beside_line,
+    line_fit,
+    noise_likelihood,
+    plane_pitch,
+    plane_zoom,
+)
 from synth.recording.audio_input import read_recording
 from synth.recording.tap_listener import Listener, rehearse
 from tests.recording.bench_noises import NOISES, RATE, minutes
@@ -126,9 +133,9 @@ def test_a_tap_below_100_hz_is_answered_within_twelve_tenths_with_the_right_figu
 
 def compiled() -> dict[str, int]:
     """How many kinds of arguments each compiled function of the ear has met."""
-    rooms = (beside_line, line_fit, noise_likelihood, plane_likelihood)
-    found = {name: each for room in rooms for name, each in vars(room).items() if hasattr(each, "signatures")}
-    return {name: len(each.signatures) for name, each in found.items() if not name.startswith("_")}
+    rooms = (beside_line, line_fit, noise_likelihood, plane_zoom)
+    found = {name: each for room in rooms for name, each in vars(room).items() if isinstance(each, _Whole)}
+    return {name: len(each.signatures) for name, each in found.items()}
 
 
 def test_what_is_compiled_is_so_before_the_first_tap() -> None:
