@@ -34,12 +34,12 @@ def calm_threads() -> Iterator[None]:
 def nothing_to_collect() -> Iterator[None]:
     """What is there now is left out of garbage collection: a full one stops every thread for 0.1 s.
 
-    What is made meanwhile is looked through more often than in a command that only calculates, and so in less time.
+    What is made meanwhile is looked through no less often than every FEW objects, and so in little time.
     """
     before = gc.get_threshold()
     gc.collect()
     gc.freeze()
-    gc.set_threshold(FEW)
+    gc.set_threshold(min(before[0], FEW), *before[1:])
     try:
         yield
     finally:

@@ -104,6 +104,7 @@ def mutate(tree, draw):
             container[key] = draw(TREES)
         case "number":
             numeric = isinstance(value, (int, float)) and not isinstance(value, bool)
+            numeric = numeric and not abs(value) > 1e300  # an integer can be larger than any other number
             container[key] = (
                 value * draw(st.sampled_from([-1, 0, 0.1, 0.5, 1.01, 2, 10, 1e3]))
                 if numeric

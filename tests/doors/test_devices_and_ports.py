@@ -182,11 +182,14 @@ def test_threads_collection_and_interrupts_are_put_back_as_they_were():
         assert sys.getswitchinterval() == pytest.approx(0.0005)
     assert sys.getswitchinterval() == pytest.approx(before)
     frozen, collected = gc.get_freeze_count(), gc.get_threshold()
-    with threads.nothing_to_collect():
-        assert gc.get_freeze_count() > frozen
-        assert gc.get_threshold()[0] == threads.FEW
+    for often in (700, 200_000):
+        gc.set_threshold(often)
+        with threads.nothing_to_collect():
+            assert gc.get_freeze_count() > frozen
+            assert gc.get_threshold()[0] == min(often, threads.FEW)
+        assert gc.get_threshold()[0] == often
     assert gc.get_freeze_count() == 0
-    assert gc.get_threshold() == collected
+    gc.set_threshold(*collected)
     with threads.deaf_to_interrupts():
         assert signal.getsignal(signal.SIGINT) == signal.SIG_IGN
     assert signal.getsignal(signal.SIGINT) is handler
