@@ -18,6 +18,7 @@ import numpy as np
 from synth.arrays import Array, Bools
 from synth.frozen import frozen
 from synth.recording.damped_sinusoid_fit import FittedModes
+from synth.recording.predicted_partials import HIGHEST_PREDICTED
 from synth.recording.tapped_pitch import (
     FURTHEST,
     LIKE,
@@ -114,9 +115,11 @@ def judged(
     """
     found = may_be_of(heard.new, targets)
     own = {tine: _own(heard.new, targets, tine, at) for tine, at in found.items()}
-    line = {tine: at for tine, at in found.items() if _share(heard.new, own[tine]) > OWN}
+    # of what rings above the model's last partials nobody knows whose it is: it speaks for none and against none
+    known = hertz_of(heard.new) < HIGHEST_PREDICTED * np.exp(-FURTHEST * CENT)
+    line = {tine: at for tine, at in found.items() if _share(heard.new, own[tine], known) > OWN}
     candidates = tuple(line)
-    if not candidates or _share(heard.new, np.any([own[tine] for tine in candidates], axis=0)) < TINES:
+    if not candidates or _share(heard.new, np.any([own[tine] for tine in candidates], axis=0), known) < TINES:
         return nothing("")
     if len(candidates) == 1:
         return told_of(heard, targets, candidates[0], line[candidates[0]])
@@ -143,10 +146,10 @@ def _own(new: FittedModes, targets: TuningTargets, tine: int, line: int) -> Bool
     return near
 
 
-def _share(new: FittedModes, lines: Bools) -> float:
-    """Of the power that the tap began, that of some of its lines."""
-    power = np.abs(new.amplitude) ** 2
-    return float(np.sum(power[lines]) / np.sum(power))
+def _share(new: FittedModes, lines: Bools, among: Bools | bool = True) -> float:
+    """Of the power that the tap began, that of some of its lines, `among` those that count."""
+    power = np.abs(new.amplitude) ** 2 * among
+    return float(np.sum(power[lines]) / max(np.sum(power), 1e-300))
 
 
 def _one_pitch(candidates: tuple[int, ...], targets: TuningTargets) -> bool:

@@ -64,6 +64,18 @@ def test_most_of_what_began_is_the_tines_own(judge, share, named):
     assert judge({3: 0}, ONE, own={3: share}).tine == named
 
 
+@pytest.mark.parametrize(("hertz", "named"), [(15_000.0, 3), (12_100.0, 3), (9000.0, None), (900.0, None)])
+def test_what_rings_above_the_models_last_partials_speaks_against_no_tine(judge, hertz, named):
+    """The third partial of a tine at 880 Hz is at 15 kHz, where the model has none: most of the power it may be."""
+    assert judge({3: 0}, [(500.0, 1.0), (hertz, 2.0)], own={3: [True, False]}).tine == named
+
+
+def test_what_rings_above_the_models_last_partials_speaks_for_no_tine(judge):
+    parts, own = [(500.0, 1.0), (900.0, 1.0), (15_000.0, 4.0)], {3: [True, False, True]}
+    assert judge({3: 0}, parts, own=own).tine is None
+    assert judge({3: 2}, parts[2:], own={3: [True]}).tine is None
+
+
 def test_one_whose_own_lines_are_hardly_there_is_none_of_those_it_may_have_been(judge):
     verdict = judge({3: 0, 0: 1}, ONE, own={3: [True, False], 0: [False, True]})
     assert (verdict.tine, verdict.candidates) == (3, (3,))
