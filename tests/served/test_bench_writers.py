@@ -128,6 +128,7 @@ def test_a_server_that_is_killed_and_started_again_is_found_by_the_page(browser,
     tab = browser.new_page()
     tab.goto(address)
     wait(tab, "things.told && bench.linked")
+    tab.evaluate("window.tinewright.ready")  # the page's own code has come: it is compiled the first time
     process.kill()
     process.communicate()
     wait(tab, "!bench.linked")
