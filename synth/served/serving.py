@@ -30,7 +30,7 @@ class Serving:
         self._answers = Answers(self.session, through)
         self._server = _bound(known(path), port, self._answers)
         keep(path, self._server.address)
-        self._watch = FileWatch(path, self.session.seen)
+        self._watch = FileWatch(path, self.session.seen, self.session.lock)
         self._thread = Thread(target=self._server.serve_forever, args=(0.05,), name="serve", daemon=True)
 
     def listens(self, feed: TuningFeed) -> None:

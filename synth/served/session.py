@@ -32,7 +32,7 @@ class Session:
         """Opens the file. Raises `InputError` where it cannot be played."""
         self.path = path
         self.hub = Hub()
-        self._lock = RLock()
+        self.lock = RLock()  # while it is held, the file is not written from here
         self._text = read_text(path)
         self._name, self._serial = secrets.token_hex(8), 0
         self._gone = ""
@@ -50,7 +50,7 @@ class Session:
 
     def state(self) -> dict[str, Any]:
         """What a page must know, for JSON."""
-        with self._lock:
+        with self.lock:
             wrong = self._mistake
             return {
                 "server": self._name,
@@ -69,7 +69,7 @@ class Session:
 
     def named(self, name: str) -> SolvedDesign:
         """A model that was told of not long ago. Raises `InputError`."""
-        with self._lock:
+        with self.lock:
             if name not in self._models:
                 raise InputError("this state of the design is gone", remedy="ask for the present one")
             return self._models[name]
@@ -78,7 +78,7 @@ class Session:
 
     def seen(self, seen: str | InputError, settled: bool) -> None:
         """What stands in the file now; a mistake counts once the file has settled."""
-        with self._lock:
+        with self.lock:
             if isinstance(seen, InputError):
                 if settled:
                     self._lost(seen)
@@ -110,7 +110,7 @@ class Session:
 
     def change(self, edits: Sequence[Edit], on: str) -> SolvedDesign:
         """Edits written into the file by a page that knew the text called `on`. Raises `InputError`."""
-        with self._lock:
+        with self.lock:
             self._check(on)
             if self._mistake is not None:
                 raise InputError("the file has a mistake", remedy="mend it there, or take it back")
@@ -132,14 +132,14 @@ class Session:
 
     def put(self, text: str, on: str) -> None:
         """A whole text, such as that of a version. Raises `InputError`."""
-        with self._lock:
+        with self.lock:
             self._check(on)
             self._write(self._modelled(text))
         self._told()
 
     def put_back(self) -> None:
         """The last good text, where the file is gone. Raises `InputError`."""
-        with self._lock:
+        with self.lock:
             if not self._gone or self.path.exists():
                 raise InputError("the file is there", remedy="nothing need be put back")
             with atomic_write(self.path) as beside:
@@ -152,26 +152,26 @@ class Session:
 
     def keep(self, name: str) -> None:
         """The last good text under a name. Raises `InputError`."""
-        with self._lock:
+        with self.lock:
             self.versions.keep(name, self.model.text)
         self._told()
 
     def forget(self, name: str) -> None:
         """Raises `InputError`."""
-        with self._lock:
+        with self.lock:
             self._kept.pop(name_of_text(self.versions.text(name)), None)
             self.versions.forget(name)
         self._told()
 
     def save_versions(self) -> None:
         """Into their folder. Raises `InputError`."""
-        with self._lock:
+        with self.lock:
             self.versions.save()
         self._told()
 
     def version(self, name: str) -> SolvedDesign:
         """The model of a version; without a name that of now. Raises `InputError`."""
-        with self._lock:
+        with self.lock:
             if not name:
                 return self.model
             text = self.versions.text(name)
@@ -180,7 +180,7 @@ class Session:
             return found
 
     def _move(self, text: str | None, way: int, on: str) -> None:
-        with self._lock:
+        with self.lock:
             self._check(on)
             if text is None:
                 raise InputError("there is nothing more that way")
@@ -222,6 +222,6 @@ class Session:
 
     def _told(self) -> None:
         """In the order in which it happened."""
-        with self._lock:
+        with self.lock:
             self._serial += 1
             self.hub.tell("state", self.state())

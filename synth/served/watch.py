@@ -1,16 +1,18 @@
 """A file looked at every 50 ms: what it says when it is not what it said.
 
 In: a path. Out: calls with its text, or with what keeps it from being read. A text that was seen by one look alone
-may be half written: it is called unsettled, and called again when the next look finds it the same.
+may be half written: it is called unsettled, and called again when the next look finds it the same. Who writes the
+file too gives the lock under which he does: what he has written since a look would else be told as undone.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from threading import Event, Thread
-from typing import Final
+from typing import Any, Final
 
 from synth.design.file import read_text
 from synth.errors import InputError
@@ -24,8 +26,8 @@ Seen = Callable[[str | InputError, bool], None]
 class FileWatch:
     """A thread of its own from `start` to `stop`."""
 
-    def __init__(self, path: Path, told: Seen) -> None:
-        self._path, self._told = path, told
+    def __init__(self, path: Path, told: Seen, unwritten: AbstractContextManager[Any] | None = None) -> None:
+        self._path, self._told, self._unwritten = path, told, unwritten or nullcontext()
         self._stopped = Event()
         self._thread = Thread(target=self._run, name="watch", daemon=True)
 
@@ -44,10 +46,11 @@ class FileWatch:
             now, looks = self._mark(), looks + 1
             if now == mark and not unsettled and looks % SURELY:
                 continue
-            mark, seen = now, self._seen()
-            same = str(seen) == str(last)
-            if not same or unsettled:
-                self._told(seen, same)
+            with self._unwritten:
+                mark, seen = now, self._seen()
+                same = str(seen) == str(last)
+                if not same or unsettled:
+                    self._told(seen, same)
             unsettled, last = not same, seen
 
     def _mark(self) -> object:

@@ -5,8 +5,15 @@ import time
 
 import pytest
 
+from synth.design.edit import Edit
+from synth.design.file import read_text
 from synth.errors import InputError
+from synth.served import watch as watch_room
+from synth.served.serving import Serving
+from synth.served.session import Session
 from synth.served.watch import FileWatch
+
+from .conftest import DESIGN
 
 
 class Listener:
@@ -71,3 +78,58 @@ def test_a_file_that_goes_and_comes_is_told(watched):
         listener.told.clear()  # "one" was told before, too
     path.write_text("one")
     listener.wait(lambda each: each == ("one", True))
+
+
+def test_a_page_s_change_between_a_look_and_its_telling_is_not_told_as_undone(design, monkeypatch):
+    """The change comes while the file's text of before has been read and not yet told."""
+    session = Session(design)
+    new = DESIGN.replace("spacing_mm = 20.0", "spacing_mm = 18.0")
+    changing, looks = [], []
+
+    def change():
+        session.change([Edit("group[high].spacing_mm", 18.0)], session.state()["text"])
+
+    def read(path):
+        text = read_text(path)
+        looks.append(text)
+        if not changing:
+            changing.append(threading.Thread(target=change))
+            changing[0].start()
+            changing[0].join(1.0)
+        return text
+
+    monkeypatch.setattr(watch_room, "read_text", read)
+    watch = FileWatch(design, session.seen, session.lock)
+    watch.start()
+    end = time.monotonic() + 20.0
+    while looks[-2:] != [new, new] and time.monotonic() < end:
+        time.sleep(0.02)
+    watch.stop()
+    assert looks[0] == DESIGN
+    assert looks[-2:] == [new, new]
+    assert session.history.texts == [DESIGN, new]
+    assert session.state()["serial"] == 1
+
+
+def test_a_served_design_is_looked_at_under_its_session_s_lock(design, monkeypatch):
+    free = []
+    serving = Serving(design)
+
+    def ask():
+        free.append(serving.session.lock.acquire(blocking=False))
+        if free[-1]:
+            serving.session.lock.release()
+
+    def read(path):
+        asker = threading.Thread(target=ask)
+        asker.start()
+        asker.join()
+        return read_text(path)
+
+    monkeypatch.setattr(watch_room, "read_text", read)
+    with serving:
+        end = time.monotonic() + 20.0
+        while not free and time.monotonic() < end:
+            time.sleep(0.02)
+    assert free
+    assert not any(free)
