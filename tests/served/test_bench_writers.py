@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 
+import numpy as np
 import pytest
 
 from synth.served.model import SolvedDesign
@@ -146,6 +147,51 @@ def test_a_server_that_is_killed_and_started_again_is_found_by_the_page(browser,
     tab.close()
     process.kill()
     process.communicate()
+
+
+@pytest.mark.parametrize("lost", ["code", "model/*/*/bytes"])
+def test_a_page_whose_server_goes_while_it_loads_plays_once_it_is_there_again(browser, design, lost):
+    with Serving(design) as serving:
+        tab, gone = browser.new_page(), []
+
+        def answer(route):
+            gone.append(route.request.url)
+            if len(gone) < 3:
+                route.abort("connectionrefused")
+            else:
+                route.continue_()
+
+        tab.route(f"**/{lost}", answer)
+        tab.goto(serving.address.words)
+        wait(tab, "things.told && bench.linked")
+        design.write_text(
+            DESIGN.replace("free_length_mm = 150.0", "free_length_mm = 140.0"), encoding="utf-8"
+        )
+        wait(tab, "Math.abs(HEAD.picture[0].length - 0.14) < 1e-6 && !swap.running")
+        assert len(gone) == 3
+        render = "async (script) => Array.from((await window.tinewright.render(script)).left)"
+        sound = tab.evaluate(
+            render, {"stroke": [{"at_s": 0.1, "group": "high"}], "through": "bar", "seconds": 0.3}
+        )
+        assert np.abs(sound).max() > 0.0
+        assert tab.evaluate("$('said').textContent").find("cannot") == -1
+        tab.close()
+
+
+def test_a_page_whose_first_model_is_gone_before_it_came_plays_the_next(browser, design):
+    with Serving(design) as serving:
+        tab = browser.new_page()
+        tab.route("**/model/*/*/bytes", lambda route: route.fulfill(status=409, body="{}"))
+        tab.goto(serving.address.words)
+        wait(tab, "$('said').textContent.includes('the server answers 409')")
+        design.write_text(
+            DESIGN.replace("free_length_mm = 150.0", "free_length_mm = 140.0"), encoding="utf-8"
+        )
+        wait(tab, "Math.abs(HEAD.picture[0].length - 0.14) < 1e-6 && !swap.running")
+        assert tab.evaluate("window.tinewright.ready")
+        tab.click("#sound")
+        wait(tab, "window.tinewright.player")
+        tab.close()
 
 
 def wait(tab, code, seconds=40.0):

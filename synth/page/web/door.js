@@ -5,10 +5,12 @@ const $ = (id) => document.getElementById(id);
 const HEAD = JSON.parse($('head').textContent);
 const CLOCKS = 0.5; // s over which the audio thread's clock is looked at: it goes in steps of the device's buffer
 
+const AGAIN = 1000; // ms until a server that was not there is asked again
+
 /** Bytes: fetched, where the page is served and says from where, else unpacked from letters in it. */
 async function unpacked(id) {
   const { from } = $(id).dataset;
-  if (from) return fetched(from);
+  if (from) return awaited(from);
   const letters = atob($(id).textContent);
   const bytes = Uint8Array.from(letters, (each) => each.charCodeAt(0));
   return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream('gzip'))).arrayBuffer();
@@ -20,13 +22,30 @@ async function fetched(from) {
   return answer.arrayBuffer();
 }
 
-let content = Promise.all([unpacked('data'), unpacked('code')]).then(async ([bytes, code]) => ({
-  head: HEAD, bytes, code, functions: HEAD.functions, module: await WebAssembly.compile(code),
+/** The same from a server that may go while the page loads, and come again. */
+async function awaited(from) {
+  for (;;) {
+    try {
+      return await fetched(from);
+    } catch (failure) {
+      if (!(failure instanceof TypeError)) throw failure; // no answer is one of these, whatever the network says
+    }
+    await new Promise((later) => setTimeout(later, AGAIN));
+  }
+}
+
+/** What all models of the page are worked with. */
+const compiledCode = unpacked('code').then(async (code) => ({ code, module: await WebAssembly.compile(code) }));
+
+let content = Promise.all([unpacked('data'), compiledCode]).then(([bytes, { code, module }]) => ({
+  head: HEAD, bytes, code, functions: HEAD.functions, module,
 }));
 
 window.tinewright = {
   /** Resolves when the page can render and play. */
-  ready: content.then(() => true),
+  get ready() {
+    return content.then(() => true);
+  },
   /** {stroke: [...], through, seconds}, keys of a stroke script: resolves to {left, right}, Float32Array. */
   async render(script) {
     const steps = renderScript(await content, { through: HEAD.radiators[0].name, ...script });

@@ -38,7 +38,8 @@ async function frameOf(model, through) {
 
 async function takeOver({ head, bytes }) {
   await starting?.catch(() => {}); // a sound that is being put on is put on first
-  const next = { ...(await content), head, bytes, functions: head.functions };
+  await content.catch(() => {}); // nor is a first model missed that the server has forgotten since
+  const next = { ...(await compiledCode), head, bytes, functions: head.functions };
   const old = window.tinewright.player;
   let player = null;
   if (old) {
