@@ -115,8 +115,7 @@ def judged(
     """
     found = may_be_of(heard.new, targets)
     own = {tine: _own(heard.new, targets, tine, at) for tine, at in found.items()}
-    # of what rings above the model's last partials nobody knows whose it is: it speaks for none and against none
-    known = hertz_of(heard.new) < HIGHEST_PREDICTED * np.exp(-FURTHEST * CENT)
+    known = _predicted(heard.new)
     line = {tine: at for tine, at in found.items() if _share(heard.new, own[tine], known) > OWN}
     candidates = tuple(line)
     if not candidates or _share(heard.new, np.any([own[tine] for tine in candidates], axis=0), known) < TINES:
@@ -144,6 +143,14 @@ def _own(new: FittedModes, targets: TuningTargets, tine: int, line: int) -> Bool
     for partial in np.flatnonzero(np.all(model > 0.0, axis=0)).tolist():
         near |= np.abs(nearest_cents(hertz, model[:, partial]) - off) < STRAYS
     return near
+
+
+def _predicted(new: FittedModes) -> Bools:
+    """Which of the lines are so low that the model has every tine's partials there.
+
+    Of what rings above nobody knows whose it is: it speaks for none and against none.
+    """
+    return np.asarray(hertz_of(new) < HIGHEST_PREDICTED * np.exp(-FURTHEST * CENT))
 
 
 def _share(new: FittedModes, lines: Bools, among: Bools | bool = True) -> float:
@@ -183,22 +190,27 @@ NOT_AT_ALL: Final = _Explained(-np.inf, -1)
 
 
 def _explained(new: FittedModes, targets: TuningTargets, tine: int) -> _Explained:
-    """The best way in which this tine explains the lines."""
+    """The best way in which this tine explains the lines.
+
+    A partial above those that the model has may be any line up there: it tells no tine from another.
+    """
     hertz, level = hertz_of(new), np.abs(new.amplitude)
     model = targets.frequency[tine]
+    told = np.all(model > 0.0, axis=0)
+    open_ = sum(WEIGHTS[int(np.sum(told)) :]) if np.any(~_predicted(new)) else 0.0
     off = nearest_cents(hertz, model[:, 0])
     near = np.flatnonzero((np.abs(off) < FURTHEST) & (level > FAINT * np.max(level)))
     best = NOT_AT_ALL
     for line in near.tolist():
         score = WEIGHTS[0]
         for partial, weight in enumerate(WEIGHTS[1:], 1):
-            if partial < model.shape[1] and np.all(model[:, partial] > 0.0):
+            if partial < len(told) and told[partial]:
                 beside = np.min(np.abs(nearest_cents(hertz, model[:, partial]) - off[line]))
                 score += weight * float(np.exp(-0.5 * (beside / OVERTONE) ** 2))
         if score < LEAST:
             continue
         loud = 0.02 * np.log(level[line] / np.max(level))
-        value = score + loud - COST * np.log1p((off[line] / USUAL) ** 2)
+        value = score + open_ + loud - COST * np.log1p((off[line] / USUAL) ** 2)
         if value > best.value:
             best = _Explained(float(value), line)
     return best

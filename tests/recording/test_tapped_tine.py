@@ -40,6 +40,28 @@ def test_another_that_rings_more_than_half_as_loud_is_to_be_held(
     assert told.reason == ("more than one tine rings: hold the others and tap again" if held else "told")
 
 
+@pytest.mark.parametrize("struck", [0, 1])
+def test_a_third_partial_that_one_model_has_and_another_has_not_parts_no_two_of_one_pitch(struck):
+    """Two tines of 698.5 Hz, third partials at 11.9 kHz and above the 12 kHz up to which models go."""
+    own = np.array([[698.5, 4350.0, 0.0], [698.5, 4333.0, 11913.0]])
+    frequency = own[:, None, :] * np.ones((1, 2, 1))
+    targets = SimpleNamespace(name=("a", "b"), frequency=frequency, target=np.full(2, 698.5))
+    hertz, none = np.array([[697.3, 4342.0, 12150.0], [697.3, 4326.0, 11893.0]][struck]), np.zeros(3)
+    new = FittedModes(np.array([1.0, 0.5, 0.3], complex), -1.0 + 2j * np.pi * hertz, none, none, none)
+    assert set(tapped_tine.may_be_of(new, targets)) == {0, 1}
+
+
+def test_a_fundamental_and_a_line_above_all_models_is_no_tine():
+    """What may be anybody's third partial makes no tine of a lone line."""
+    frequency = np.array([698.5, 4350.0, 0.0])[None, None] * np.ones((1, 2, 1))
+    targets = SimpleNamespace(name=("a",), frequency=frequency, target=np.full(1, 698.5))
+    none = np.zeros(2)
+    new = FittedModes(
+        np.array([1.0, 0.5], complex), -1.0 + 2j * np.pi * np.array([697.3, 12150.0]), none, none, none
+    )
+    assert tapped_tine.may_be_of(new, targets) == {}
+
+
 NAN = float("nan")
 TARGETS = TuningTargets(
     name=("low.1", "high.4", "high.5"),
