@@ -161,7 +161,7 @@ class Keys:
         """Palms on the groups whose keys are up and that no pedal holds any more."""
         if channel.damper:
             return []
-        stopped = channel.waiting - channel.held - channel.down
+        stopped = channel.waiting - channel.held  # none of these is down: a key that comes down waits no more
         channel.waiting -= stopped
         return _palms(stopped, time)
 

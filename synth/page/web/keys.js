@@ -152,7 +152,7 @@ function control(channel, number, value) {
 
 function letWaitingGo(channel) {
   if (channel.damper) return;
-  const stopped = [...channel.waiting].filter((each) => !channel.held.has(each) && !channel.down.has(each));
+  const stopped = [...channel.waiting].filter((each) => !channel.held.has(each));
   stopped.forEach((each) => channel.waiting.delete(each));
   palms(stopped);
 }
