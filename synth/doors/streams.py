@@ -6,13 +6,14 @@ number (JSON reads it back), and a request to end that removes temporary files l
 
 from __future__ import annotations
 
+import atexit
 import codecs
 import io
 import os
 import signal
 import sys
 from types import FrameType
-from typing import Final
+from typing import Final, NoReturn
 
 ESCAPES: Final = "tinewright-escapes"  # of our own error handler
 _signals: list[int] = []  # those that asked for an end
@@ -54,6 +55,20 @@ def give_up() -> None:
         sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 for the rest of the process
     finally:
         os.close(sink)
+
+
+def leave(code: int) -> NoReturn:
+    """End the process with this exit code once what was printed is out and what waits for the end is done.
+
+    Python takes all that was loaded apart before it ends, for a command that is done up to 50 ms for nothing.
+    """
+    try:
+        sys.stdout.flush()
+        sys.stderr.flush()
+    except (OSError, ValueError, AttributeError):
+        sys.exit(code)  # Python tells of what cannot be written
+    atexit._run_exitfuncs()
+    os._exit(code)
 
 
 def _open_missing() -> None:

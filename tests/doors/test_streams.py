@@ -162,3 +162,35 @@ def test_a_signal_that_whoever_started_it_left_out_stays_left_out(monkeypatch):
     streams.make_sound()
     assert taken == [(signal.SIGINT, streams._stop), (signal.SIGTERM, streams._stop)]
     assert not streams.asked_to_stop()
+
+
+@pytest.mark.parametrize("code", [0, 2])
+def test_what_was_printed_and_what_waits_for_the_end_is_done_before_it(environment, tmp_path, code):
+    """Of a process that holds what it printed back, with an exit function that writes a file."""
+    kept = tmp_path / "kept.txt"
+    program = (
+        "import atexit, pathlib, sys; from synth.doors import streams; print('a' * 100_000, end='');"
+        f" atexit.register(lambda: pathlib.Path({str(kept)!r}).write_text(sys.stdout.name, encoding='utf-8'));"
+        f" sys.stderr.write('b'); streams.leave({code})"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, env=environment, cwd=ROOT, check=False
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (code, b"a" * 100_000, b"b")
+    assert kept.read_text(encoding="utf-8") == "<stdout>"
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+def test_what_cannot_be_written_at_the_end_is_no_success(environment):
+    program = "from synth.doors import streams; print('a', end=''); streams.leave(0)"
+    with open("/dev/full", "wb") as full:
+        done = subprocess.run(
+            [sys.executable, "-c", program],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            env=environment,
+            cwd=ROOT,
+            check=False,
+        )
+    assert done.returncode != 0
+    assert b"No space left" in done.stderr
