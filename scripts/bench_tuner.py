@@ -33,6 +33,7 @@ from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
 from synth.recording.tap_listener import LOW, Answer, Listener, rehearse
+from synth.recording.tapped_pitch import BY_BAR
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
 from synth.units import CENT
 from synth.vibration.mounted_pitch import mounting
@@ -70,7 +71,8 @@ def _plain(targets: TuningTargets) -> Any:
     model = targets.frequency
     planes = np.abs(np.log(model[:, 0, 0] / model[:, 1, 0])) / CENT
     second = np.abs(np.log(np.maximum(model[:, :, 1], 1.0) / model[:, :, 0] / ROD)) / CENT
-    return (planes < 5.0) & np.all(second < 20.0, axis=1)
+    by_bar = 2.0 * np.abs(np.log(targets.middle / targets.target)) / CENT
+    return (planes < 5.0) & (by_bar < BY_BAR) & np.all(second < 20.0, axis=1)
 
 
 def tap(targets: TuningTargets, tine: int, kind: str, dice: Any) -> tuple[Array, int, float]:

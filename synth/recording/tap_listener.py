@@ -23,7 +23,7 @@ from synth.recording.onsets import CHAIN
 from synth.recording.sinusoids import find
 from synth.recording.steady_lines import glance, voiced
 from synth.recording.tap_watch import CHECK, KEPT, TapWatch
-from synth.recording.tapped_pitch import DROWNED, SURE, TappedSound, Verdict, hertz_of, nothing
+from synth.recording.tapped_pitch import DROWNED, EITHER, SURE, TappedSound, Verdict, hertz_of, nothing
 from synth.recording.tapped_tine import alone_at_a_glance, alone_in, could_be, judged, may_be_of
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
@@ -244,7 +244,9 @@ class Listener:
             return verdict
         if not due or not named:
             return None
-        return nothing(DROWNED, named) if figure else verdict
+        if not figure:
+            return verdict
+        return nothing(DROWNED if verdict.noisy > 0.5 else EITHER, named)
 
     def _lines(self, span: tuple[float, float]) -> tuple[Array, FittedModes]:
         """The samples of that span, and what rings in it, the room's own lines and hum among it."""

@@ -12,7 +12,7 @@ from typing import Any, Final
 from synth.design.instrument import Instrument
 from synth.recording.overtone_advice import OvertoneAdvice
 from synth.recording.tap_listener import Answer
-from synth.recording.tapped_pitch import DROWNED, SURE, Verdict
+from synth.recording.tapped_pitch import DROWNED, SURE, USUAL_SPLIT, Verdict, unisons
 from synth.recording.tuning_targets import TuningTargets, in_tune
 from synth.units import MM, ratio
 
@@ -114,9 +114,13 @@ def _beating(verdict: Verdict, targets: TuningTargets) -> list[str]:
         return []  # what is glued is not turned
     if verdict.softer < BEATS or not SLOWEST_BEAT <= verdict.beat <= FASTEST_BEAT:
         return []
+    twins = [] if verdict.tine is None else unisons(targets, verdict.tine)
+    others = " and ".join(targets.name[each] for each in twins)
+    first = f"hold {others} and tap again: two tines of one pitch beat as two planes do"
     return [
+        *([first] if twins and verdict.split > USUAL_SPLIT else []),
         f"its planes are {verdict.split:.1f} cents apart and beat {verdict.beat:.1f} a second: turn it an eighth "
-        "in its hole, tighten, tap again, and keep the place where it beats least"
+        "in its hole, tighten, tap again, and keep the place where it beats least",
     ]
 
 

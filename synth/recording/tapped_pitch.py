@@ -29,6 +29,7 @@ PLANE_REACH: Final = (
 )
 ONE_PITCH: Final = 24.0  # cents between planes, below which their mean is the pitch
 USUAL_SPLIT: Final = 3.0  # cents between a rod's planes, where the design says less
+BY_BAR: Final = 6.0  # cents by which a bar parts planes more than a rod does that is out of round, either way
 TWIN_LEVEL: Final = 0.05  # of the fundamental's level: a fainter line beside it is no plane
 RINGS: Final = 0.2  # of its level, from which a line too far off for a plane is another tine's
 STRANGE: Final = (
@@ -42,6 +43,12 @@ ODDLY: Final = 3.0  # cents more than usual, from which planes that upper partia
 LEFT_OUT: Final = 0.2  # cents: see `Verdict.cents_sd`
 SURELY: Final = 0.9
 OTHERS: Final = "other tines ring along at its pitch: hold them and tap again"
+APART: Final = (
+    "two pitches ring, further apart than the design has its planes: hold all others and tap along the row"
+)
+EITHER: Final = (
+    "its planes are not both heard, or not as the design has them: tap along the row, then across it"
+)
 DROWNED: Final = "too soft, or the room too loud: tap again, harder or nearer"
 SURE: Final = 1.0  # cents: a figure less sure is given when it is due, not before, and with advice
 SINGLE: Final = 0.01  # cents, as a usual split: one plane alone
@@ -152,9 +159,11 @@ def told_of(heard: TappedSound, targets: TuningTargets, tine: int, line: int) ->
         return nothing(OTHERS, (tine,))
     if _disturbed(hertz[line], level[line], heard.old):
         return nothing("another still rings close to it: hold it and tap again", (tine,))
-    if split > ONE_PITCH:
+    off = np.abs(np.log(hertz[pair] / hertz[line]) / CENT)
+    far = bool(np.any((off > ONE_PITCH) & (level[pair] > RINGS * level[line])))
+    if split > ONE_PITCH or (far and _parted_by_bar(targets, tine) > BY_BAR):
         return _far_planes(heard, targets, tine, line, pair)
-    return _near_planes(heard, targets, tine, line)
+    return nothing(APART, (tine,)) if far else _near_planes(heard, targets, tine, line)
 
 
 def _lasting(new: FittedModes, line: int, model: float) -> int:
@@ -183,19 +192,31 @@ def _near_planes(heard: TappedSound, targets: TuningTargets, tine: int, line: in
     if at.parted and at.split > usual + ODDLY and at.odd > SURELY and _has_neighbours(targets, tine):
         return nothing(OTHERS, (tine,))
     half = np.exp(0.5 * at.split * CENT)
+    open_ = _open(at, targets, tine) * CENT * at.hertz
     return Verdict(
         tine,
         (tine,),
         at.hertz,
-        at.standard_uncertainty,
+        float(np.hypot(at.standard_uncertainty, open_)),
         float(np.log(at.hertz / targets.middle[tine]) / CENT),
         (at.hertz / float(half), at.hertz * float(half)) if at.parted else (at.hertz,),
         "",
         softer=at.softer if at.parted else 0.0,
         overtone=_overtone(heard.new, targets, tine, line),
         left=at.left,
-        noisy=at.noisy,
+        noisy=at.noisy / (1.0 + (open_ / at.standard_uncertainty) ** 2),
     )
+
+
+def _open(at: PlanePitch, targets: TuningTargets, tine: int) -> float:
+    """Cents by which the mean may be off where the planes are nearer than the bar of the design alone parts them.
+
+    Then the tine is not on that bar, or the bar is held, and where the mean should be lies between the two.
+    """
+    by_bar = _parted_by_bar(targets, tine)
+    missing = by_bar - at.split
+    nearer = by_bar > BY_BAR and missing > USUAL_SPLIT + 2.0 * at.split_sd
+    return 0.5 * missing if nearer else 0.0
 
 
 def _far_planes(
@@ -250,6 +271,17 @@ def _partials(new: FittedModes, targets: TuningTargets, tine: int, line: int) ->
 def _split_of(targets: TuningTargets, tine: int) -> float:
     """Cents between the planes as the model has them."""
     return abs(float(np.log(np.divide(*targets.frequency[tine, :, 0])) / CENT))
+
+
+def _parted_by_bar(targets: TuningTargets, tine: int) -> float:
+    """Cents by which the bar alone parts the planes, however the rod is out of round; nan without a target."""
+    return 2.0 * abs(float(np.log(targets.middle[tine] / targets.target[tine]) / CENT))
+
+
+def unisons(targets: TuningTargets, tine: int) -> list[int]:
+    """The other tines (indices) of its pitch, whose ring is taken for a plane of its own."""
+    off = np.abs(np.log(targets.target / targets.target[tine])) / CENT
+    return [int(each) for each in np.flatnonzero(off < ONE_PITCH) if each != tine]
 
 
 def _has_neighbours(targets: TuningTargets, tine: int) -> bool:

@@ -173,6 +173,16 @@ def test_a_figure_not_known_to_a_cent_says_what_keeps_it_and_what_to_do_and_stay
     assert advice_words(replace(unsure, candidates=(1,), standard_uncertainty=0.1), TARGETS, None, None) == []
 
 
+def test_a_second_pitch_beside_it_may_be_a_unison_s_which_is_to_be_held_first():
+    """Beyond the 3 cents that planes have; two tines of one pitch as far apart sound the same."""
+    twin = replace(TARGETS, target=np.array([110.0, 222.0, 222.0]))
+    words = advice_words(SHARP, twin, None, None)
+    assert words[-2] == "hold high.5 and tap again: two tines of one pitch beat as two planes do"
+    close = replace(SHARP, planes=(223.9, 224.25), softer=0.4)
+    for verdict, targets in ((SHARP, TARGETS), (close, twin)):
+        assert not any("hold" in each for each in advice_words(verdict, targets, None, None))
+
+
 def test_advice_names_the_others_each_guess_the_overtone_and_what_moved():
     guesses = tuple(replace(SHARP, tine=n, cents=cents, taken=False) for n, cents in ((1, 13.0), (2, -31.2)))
     overtone = OvertoneAdvice(6.31, 6.25, 1e-3, "slide it")
@@ -229,6 +239,7 @@ def test_of_planes_far_apart_the_one_along_the_row_is_told_and_one_alone_is_open
 
 def near(
     split_sd: float = 1.0,
+    split: float = 6.0,
 ) -> tuple[SimpleNamespace, TuningTargets, list[tuple[list[int], float, float, bool]]]:
     """A tap of high.4, its planes 8 cents apart by the bar, with two overtones and a louder line by the second."""
     planes = np.array([222.0, 222.0 * 2.0 ** (8.0 / 1200.0)])
@@ -249,9 +260,54 @@ def near(
             np.sqrt(6.0) * np.array([1.0, 6.0, 17.0])[: len(dies)]
         )  # the planes' middle
         asked.append((partials, usual, differ, alone))
-        return PlanePitch(222.7, 0.04, 6.0, split_sd, 0.55, 0.03, odd=0.0)
+        return PlanePitch(222.7, 0.04, split, split_sd, 0.55, 0.03, odd=0.0)
 
     return SimpleNamespace(new=new, old=new.pick([]), middle=middle), targets, asked
+
+
+@pytest.mark.parametrize(("by_bar", "far"), [(20.0, True), (5.0, None)])
+@pytest.mark.parametrize("level", [0.4, 0.1])
+def test_lines_further_apart_than_one_pitch_are_told_apart_or_not_at_all(by_bar, far, level):
+    """By the bar's order of planes where that is known, not by their mean. A faint one is a room's."""
+    sound, targets, asked = near(0.3)
+    targets = replace(targets, middle=targets.target * 2.0 ** (by_bar / 2400.0))
+    targets = replace(targets, frequency=targets.frequency * np.array([0.1, 1.0, 10.0])[:, None, None])
+    hertz = 222.6 * np.array([1.0, 2.0 ** (30.0 / 1200.0)])
+    none = np.zeros(2)
+    sound.new = FittedModes(np.array([1.0, level]) + 0j, -2.0 + 2j * np.pi * hertz, none, none, none)
+    told = told_of(sound, targets, 1, 0)
+    if level < 0.2:
+        assert told.planes == pytest.approx((222.7 * 2.0 ** (-3.0 / 1200.0), 222.7 * 2.0 ** (3.0 / 1200.0)))
+    elif far:
+        assert (told.tine, told.planes) == (1, pytest.approx(tuple(hertz)))
+        assert told.cents == pytest.approx(1200.0 * np.log2(222.7 / 222.0))
+        assert asked == [([0], 0.01, 0.0, True)]
+    else:
+        assert told.tine is None
+        assert told.reason == tapped_pitch.APART
+
+
+@pytest.mark.parametrize(
+    ("by_bar", "split", "split_sd", "open_"),
+    [
+        (20.0, 6.0, 0.3, 7.0),
+        (9.7, 6.0, 0.3, 1.85),
+        (9.5, 6.0, 0.3, 0.0),  # a rod may be out of round the other way
+        (20.0, 6.0, 1.9, 7.0),
+        (20.0, 6.0, 6.0, 0.0),  # nobody knows yet how far they are apart
+        (6.1, 1.0, 0.3, 2.55),
+        (5.9, 1.0, 0.3, 0.0),
+    ],
+)
+def test_planes_nearer_than_the_bar_parts_them_leave_open_where_their_mean_should_be(
+    by_bar, split, split_sd, open_
+):
+    """Half of what is missing, where the bar parts them much and it is more than 3 cents and two deviations."""
+    sound, targets, _ = near(split_sd, split)
+    told = told_of(sound, replace(targets, middle=targets.target * 2.0 ** (by_bar / 2400.0)), 1, 0)
+    cents = 1200.0 / np.log(2.0) * np.array([0.04, told.standard_uncertainty]) / 222.7
+    assert cents[1] == pytest.approx(np.hypot(cents[0], open_), rel=1e-3)
+    assert told.noisy == pytest.approx((cents[0] / cents[1]) ** 2)
 
 
 @pytest.mark.parametrize(("fitted", "model", "taken"), [(0.1, 1.2, 0.4), (2.0, 1.2, 2.0), (18.0, 1.2, 3.6)])
