@@ -36,9 +36,8 @@ class _Limit:
 
 _lock: Final = Lock()
 _open: Final[list[_Limit]] = []  # the last one holds
-_outside: Final[
-    dict[str, tuple[Any, int]]
-] = {}  # libraries by file, with their threads before any was asked for
+# libraries by their files, with the threads that they had before any of these was asked for
+_outside: Final[dict[str, tuple[Any, int]]] = {}
 
 
 @contextmanager
