@@ -1,7 +1,9 @@
 """How many cores linear algebra takes: one for many small problems, all for a large one.
 
 numpy and scipy bring a pool of threads each, which wait busily for more work; between small problems they stand in
-each other's way, and on a machine that does something else besides, a solve takes ten times as long.
+each other's way, and on a machine that does something else besides, a solve takes ten times as long. How many there
+are is the library's, not a thread's: what several threads ask for is kept in one list, and the last that goes, of
+whichever thread, leaves the pools as the first one found them.
 """
 
 from __future__ import annotations
@@ -10,13 +12,13 @@ import functools
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Final, TypeVar
+from threading import Lock
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from threadpoolctl import ThreadpoolController
+from synth.frozen import frozen
 
 LARGE: Final = (
     1200  # freedoms from which more cores help; on a busy machine they cost ten times what they save
@@ -24,7 +26,18 @@ LARGE: Final = (
 Piece = TypeVar("Piece")
 Result = TypeVar("Result")
 
-_allowed: list[int] = []  # threads before each `one_core` that is open, the innermost last
+
+@frozen(eq=False)
+class _Limit:
+    """Asked for by somebody, until he goes."""
+
+    threads: int | None  # None: as many as outside
+
+
+_lock: Final = Lock()
+_open: Final[list[_Limit]] = []  # the last one holds
+# libraries by their files, with the threads that they had before any of these was asked for
+_outside: Final[dict[str, tuple[Any, int]]] = {}
 
 
 @contextmanager
@@ -34,34 +47,63 @@ def one_core(*, with_scipy: bool = True) -> Iterator[None]:
     scipy's library is loaded for that, as what is loaded within is not held back; it takes 0.1 s, which small
     work that does without is spared.
     """
-    from threadpoolctl import ThreadpoolController
-
     if with_scipy:
         import scipy.linalg  # noqa: F401
-    pools = ThreadpoolController()
-    # within another one as many as outside both
-    _allowed.append(_allowed[-1] if _allowed else _threads(pools))
-    try:
-        with pools.limit(limits=1):
-            yield
-    finally:
-        _allowed.pop()
+    with _limited(_Limit(1)):
+        yield
 
 
 @contextmanager
 def all_cores() -> Iterator[None]:
     """Within `one_core`: as many threads as were allowed outside, for one large problem."""
-    from threadpoolctl import threadpool_limits
-
-    with threadpool_limits(_allowed[-1] if _allowed else None):
+    with _limited(_Limit(None)):
         yield
 
 
 def threads_allowed() -> int:
     """How many threads one large problem may take, here or within `one_core`."""
+    with _lock:
+        outside = [threads for _, threads in _outside.values()] or [each.num_threads for each in _libraries()]
+        return max(outside, default=1)
+
+
+@contextmanager
+def _limited(limit: _Limit) -> Iterator[None]:
+    with _lock:
+        for each in _libraries():
+            _outside.setdefault(each.filepath, (each, each.num_threads))
+        _open.append(limit)
+        _hold()
+    try:
+        yield
+    finally:
+        with _lock:
+            _open.remove(limit)
+            _hold()
+            if not _open:
+                _outside.clear()
+
+
+def _hold() -> None:
+    """The libraries to the last limit that is open."""
+    limit = _open[-1].threads if _open else None
+    for library, threads in _outside.values():
+        _set(library, threads if limit is None else limit)
+
+
+def _set(library: Any, threads: int) -> None:
+    """From whichever thread: threadpoolctl 3.8 heeds nobody beside the first one, as it keeps no such list."""
+    anyone = getattr(library, "clear_controlling_thread", lambda *, force: None)
+    anyone(force=True)
+    library.set_num_threads(threads)
+    anyone(force=True)
+
+
+def _libraries() -> list[Any]:
+    """Of linear algebra, as far as they are loaded."""
     from threadpoolctl import ThreadpoolController
 
-    return _allowed[-1] if _allowed else _threads(ThreadpoolController())
+    return list(ThreadpoolController().select(user_api="blas").lib_controllers)
 
 
 def spread(work: Callable[[Piece], Result], pieces: Iterable[Piece], *, large: bool = True) -> list[Result]:
@@ -87,7 +129,3 @@ def halved(work: Callable[[NDArray[np.int_]], None], count: int) -> None:
 def _other_core() -> ThreadPoolExecutor:
     """Made once: a thread is slower to begin than half of the rows are to work out."""
     return ThreadPoolExecutor(1, "half")
-
-
-def _threads(pools: ThreadpoolController) -> int:
-    return max((each.num_threads for each in pools.lib_controllers), default=1)

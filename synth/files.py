@@ -16,6 +16,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from threading import Lock
 from typing import Final
 
 from synth.errors import InputError
@@ -26,6 +27,7 @@ _UNLOCKED: Final = 86_400.0  # s after which it is swept where files cannot be l
 # s: on Windows no file is replaced while any program has it open, a search index or a virus scanner for a moment
 _PATIENCE: Final = 1.0 if os.name == "nt" else 0.0
 _PAUSE: Final = 0.02  # s between two tries
+_masking: Final = Lock()  # of two that look at once, one would take the other's mask for the user's
 
 
 def for_libsndfile(path: Path) -> str | bytes:
@@ -269,6 +271,8 @@ def _refused(path: Path, failure: OSError) -> InputError:
 
 
 def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+    """The user's mask, which can only be seen by setting it, for all threads: to one that lets nobody else in."""
+    with _masking:
+        mask = os.umask(0o077)
+        os.umask(mask)
+        return mask

@@ -54,6 +54,30 @@ def test_within_two_of_them_a_large_problem_has_what_it_had_outside_both():
         assert threads() == {2}
 
 
+def test_two_threads_whose_limits_cross_leave_the_threads_as_they_were():
+    """The first that came goes first: the other still keeps to one, and nothing is left of either."""
+    came, may_go = threading.Event(), threading.Event()
+
+    def other() -> None:
+        with one_core():
+            came.set()
+            may_go.wait(20.0)
+
+    with threadpool_limits(2):
+        if threads() != {2}:
+            pytest.skip("there is no second thread to be had")
+        thread = threading.Thread(target=other)
+        with one_core():
+            thread.start()
+            assert came.wait(20.0)
+        assert threads() == {1}
+        assert threads_allowed() == 2
+        may_go.set()
+        thread.join()
+        assert threads() == {2}
+        assert threads_allowed() == 2
+
+
 @pytest.mark.parametrize("large", [True, False])
 @pytest.mark.parametrize("within", [True, False])
 def test_what_is_spread_comes_in_order_from_as_many_cores_as_there_were_outside(large: bool, within: bool):

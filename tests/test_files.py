@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -177,6 +178,37 @@ def test_a_file_may_be_read_by_whom_the_users_mask_lets(mask, tmp_path):
     finally:
         os.umask(before)
     assert (tmp_path / "a.txt").stat().st_mode & 0o777 == 0o666 & ~mask
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such permissions")
+def test_two_threads_that_write_at_once_leave_the_users_mask_as_it_was(tmp_path, monkeypatch):
+    """The second one looks at the mask while the first has set another to see it."""
+    plainly, seen, others = os.umask, [], []
+
+    def write(name):
+        with atomic_write(tmp_path / name) as path:
+            path.write_text("heard")
+
+    def umask(mask):
+        before = plainly(mask)
+        seen.append(mask)
+        if len(seen) == 1:
+            others.append(threading.Thread(target=write, args=("b.txt",)))
+            others[0].start()
+            others[0].join(1.0)
+        return before
+
+    before = os.umask(0o027)
+    try:
+        with monkeypatch.context() as patched:
+            patched.setattr(os, "umask", umask)
+            write("a.txt")
+            others[0].join()
+    finally:
+        left = os.umask(before)
+    assert left == 0o027
+    assert [(tmp_path / name).stat().st_mode & 0o777 for name in ("a.txt", "b.txt")] == [0o640, 0o640]
+    assert all(mask & 0o077 for mask in seen)  # nobody's file is anybody's meanwhile
 
 
 def test_libsndfile_is_given_the_bytes_of_a_name_that_the_locale_cannot_write():

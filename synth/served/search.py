@@ -9,6 +9,7 @@ import math
 from collections.abc import Callable
 from typing import Any, Final
 
+from synth.cores import one_core
 from synth.errors import InputError
 from synth.served.knowledge import proposal
 from synth.served.model import SolvedDesign
@@ -32,15 +33,13 @@ BEST: Final = 3
 
 def better(model: SolvedDesign, *, still: Callable[[], bool]) -> dict[str, Any]:
     """Raises `InputError` where the design changed meanwhile."""
-    from threadpoolctl import threadpool_limits
-
     quarrels = model.quarrels
     now = math.fsum(each.severity for each in quarrels)
     told: dict[str, Any] = {"severity": now, "quarrels": len(quarrels), "found": []}
     if not quarrels:
         return told
     ground = Ground(model.design, model.instrument, model.row)
-    with threadpool_limits(1):  # many small problems
+    with one_core():  # many small problems
         candidates = _candidates(ground, still)
         for each in shortlist(candidates, ground, BEST):
             _check(still)

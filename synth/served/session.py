@@ -7,6 +7,7 @@ the truth: a page's change is written into it, decided on the text that the page
 from __future__ import annotations
 
 import secrets
+import traceback
 from collections.abc import Sequence
 from pathlib import Path
 from threading import RLock
@@ -98,9 +99,9 @@ class Session:
     def _took(self, text: str, settled: bool) -> bool:
         try:
             model = self._modelled(text)
-        except InputError as error:
+        except Exception as error:
             if settled:
-                self._text, self._gone, self._mistake = text, "", mistake(text, error)
+                self._text, self._gone, self._mistake = text, "", mistake(text, _told_of(error))
             return settled
         self._gone = ""
         self._stand(model, ours=False)
@@ -122,13 +123,14 @@ class Session:
 
     def back(self, on: str) -> None:
         """The text before this one, or the last good one over a mistake. Raises `InputError`."""
-        self._move(
-            self.history.back if self._mistake is None else self.history.texts[self.history.at], -1, on
-        )
+        with self.lock:
+            good = self.history.texts[self.history.at]
+            self._move(self.history.back if self._mistake is None else good, -1, on)
 
     def forth(self, on: str) -> None:
         """What was taken back. Raises `InputError`."""
-        self._move(self.history.forth, +1, on)
+        with self.lock:
+            self._move(self.history.forth, +1, on)
 
     def put(self, text: str, on: str) -> None:
         """A whole text, such as that of a version. Raises `InputError`."""
@@ -180,16 +182,15 @@ class Session:
             return found
 
     def _move(self, text: str | None, way: int, on: str) -> None:
-        with self.lock:
-            self._check(on)
-            if text is None:
-                raise InputError("there is nothing more that way")
-            over_mistake = self._mistake is not None
-            at = self.history.at if over_mistake else self.history.at + way
-            model = self._modelled(text)
-            self._replace(text)
-            self.history.at = at
-            self._stand(model, ours=True)
+        self._check(on)
+        if text is None:
+            raise InputError("there is nothing more that way")
+        over_mistake = self._mistake is not None
+        at = self.history.at if over_mistake else self.history.at + way
+        model = self._modelled(text)
+        self._replace(text)
+        self.history.at = at
+        self._stand(model, ours=True)
         self._told()
 
     def _check(self, on: str) -> None:
@@ -225,3 +226,11 @@ class Session:
         with self.lock:
             self._serial += 1
             self.hub.tell("state", self.state())
+
+
+def _told_of(error: Exception) -> InputError:
+    """What a page may be told; a fault of the program is told to the maker, and the watch goes on."""
+    if isinstance(error, InputError):
+        return error
+    traceback.print_exception(error)
+    return InputError("the program failed; its terminal says where")

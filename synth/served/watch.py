@@ -1,8 +1,9 @@
-"""A file looked at every 50 ms: what it says when it is not what it said.
+"""A file looked at every 50 ms: what it says where it may have been written to, and once a second in any case.
 
 In: a path. Out: calls with its text, or with what keeps it from being read. A text that was seen by one look alone
 may be half written: it is called unsettled, and called again when the next look finds it the same. Who writes the
-file too gives the lock under which he does: what he has written since a look would else be told as undone.
+file too gives the lock under which he does: what he has written since a look would else be told as undone. He alone
+knows whether a text is news: between two looks he may have written one, and another program the one before again.
 """
 
 from __future__ import annotations
@@ -48,10 +49,9 @@ class FileWatch:
                 continue
             with self._unwritten:
                 mark, seen = now, self._seen()
-                same = str(seen) == str(last)
-                if not same or unsettled:
-                    self._told(seen, same)
-            unsettled, last = not same, seen
+                settled = str(seen) == str(last)
+                self._told(seen, settled)
+            unsettled, last = not settled, seen
 
     def _mark(self) -> object:
         try:

@@ -117,6 +117,66 @@ def test_what_is_heard_through_is_asked_of_the_player_or_of_the_server(bench):
     assert bench.tab.evaluate(act, "panel") == [[], {"model": model, "through": "panel"}]
 
 
+def test_what_is_heard_through_is_asked_of_the_model_that_is_on_its_way(bench):
+    act = """() => { const kept = [bench.state, swap.running, swap.wanted];
+        bench.state = { ...bench.state, model: 'newer' }; swap.running = true; swap.wanted = null;
+        $('through').value = 'panel'; doors.through('panel'); const { wanted } = swap;
+        [bench.state, swap.running, swap.wanted] = kept; $('through').value = 'bar'; return wanted; }"""
+    assert bench.tab.evaluate(act) == {"model": "newer", "through": "panel"}
+
+
+def test_what_was_foreseen_of_a_model_that_is_gone_is_not_told(bench):
+    act = """async () => { const plainly = asked, { model } = HEAD; let answer;
+        $('foreseen').textContent = 'as it was';
+        asked = () => new Promise((told) => { answer = told; });
+        try { const over = foresee(1, []); HEAD.model = 'newer';
+          answer({ hz: 1, length_mm: 1, ratios: [], nearest: [], cents: [] }); await over;
+          return $('foreseen').textContent; }
+        finally { asked = plainly; HEAD.model = model; } }"""
+    assert bench.tab.evaluate(act) == "as it was"
+
+
+# sounds that are what is written in them, a player that notes them, and answers that come when they are told to
+REPLAYS = """const kept = [{ ...replay }, asked, bench.state, window.AudioBufferSourceNode, window.GainNode];
+    const heard = [], bodies = [], answers = [];
+    const sound = (words) => ({ sounds: [{ name: 'now', true: 1, matched: 1, level_dba: 1, changes: [],
+      flac: btoa(words) }], left: [] });
+    const soon = () => new Promise((go) => setTimeout(go));
+    asked = (name, body) => { bodies.push(body.stroke.group);
+      return new Promise((told) => { answers.push(told); }); };
+    window.GainNode = class { connect() {} };
+    window.AudioBufferSourceNode = class { constructor(_, { buffer }) { heard.push(buffer); }
+      connect(to) { return to; } start() {} stop() {} };
+    Object.assign(replay, { told: null, key: '', playing: null, stroke: { group: 'low' }, context: { resume() {},
+      decodeAudioData: async (bytes) => new TextDecoder().decode(bytes) } });
+    const play = (told) => { playSound(told.sounds[0]); };
+    const end = () => { Object.assign(replay, kept[0]);
+      [, asked, bench.state, window.AudioBufferSourceNode, window.GainNode] = kept; };"""
+
+
+def test_a_gesture_that_is_to_be_heard_twice_at_once_is_rendered_once_and_each_sound_is_its_own(bench):
+    act = f"""async () => {{ {REPLAYS}
+        try {{ const first = hear(play), again = hear(play);
+          await soon(); replay.stroke = {{ group: 'high' }}; await soon();
+          answers[0](sound('of low')); await soon();
+          answers[1]?.(sound('of high')); await first; await again;
+          const asks = bodies.length, last = hear(play);
+          await soon(); answers.slice(2).forEach((told) => told(sound('of neither'))); await last;
+          return [bodies, heard, asks]; }} finally {{ end(); }} }}"""
+    bodies, heard, asks = bench.tab.evaluate(act)
+    assert (bodies, asks) == (["low", "high"], 2)
+    assert heard == ["of low", "of high", "of high"]
+
+
+def test_a_gesture_is_rendered_again_by_a_server_that_was_started_again(bench):
+    act = f"""async () => {{ {REPLAYS}
+        try {{ const first = hear(play); await soon(); answers[0](sound('before')); await first;
+          bench.state = {{ ...bench.state, server: 'another' }};
+          const then = hear(play); await soon(); answers[1]?.(sound('after')); await then;
+          return heard; }} finally {{ end(); }} }}"""
+    assert bench.tab.evaluate(act) == ["before", "after"]
+
+
 SOUNDS: list[dict[str, Any]] = [
     {"name": "low rail", "true": 0.2, "matched": 0.4, "level_dba": 61.26, "changes": []},
     {"name": "now", "true": 0.1, "matched": 0.5, "level_dba": None, "changes": ["one", "two"]},

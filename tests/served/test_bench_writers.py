@@ -194,6 +194,69 @@ def test_a_page_whose_first_model_is_gone_before_it_came_plays_the_next(browser,
         tab.close()
 
 
+def test_sound_that_was_wanted_before_its_model_was_gone_is_had_with_the_next(browser, design):
+    with Serving(design) as serving:
+        tab = browser.new_page()
+        tab.route("**/model/*/*/bytes", lambda route: route.fulfill(status=409, body="{}"))
+        tab.goto(serving.address.words)
+        wait(tab, "$('said').textContent.includes('the server answers 409')")
+        tab.click("#sound")
+        wait(tab, "$('said').textContent.startsWith('No sound here')")
+        design.write_text(
+            DESIGN.replace("free_length_mm = 150.0", "free_length_mm = 140.0"), encoding="utf-8"
+        )
+        wait(tab, "Math.abs(HEAD.picture[0].length - 0.14) < 1e-6 && !swap.running")
+        tab.click("#sound")
+        wait(tab, "window.tinewright.player")
+        tab.close()
+
+
+def test_sound_that_is_wanted_while_the_first_model_comes_late_plays_the_next(browser, design):
+    """The next one has come already and waits; the first is put on, then exchanged."""
+    with Serving(design) as serving:
+        tab, waiting = browser.new_page(), []
+        tab.route("**/model/*/*/bytes", lambda route: waiting.append(route))
+        tab.goto(serving.address.words)
+        wait(tab, "bench.linked && things.told")
+        tab.evaluate("""() => { const plainly = Player.on, frame = frameOf;
+            Player.on = (context, next) => { window.played = next.bytes;
+              return plainly.call(Player, context, next); };
+            frameOf = async (...what) => { const found = await frame(...what); window.came = true;
+              return found; }; }""")
+        design.write_text(
+            DESIGN.replace("free_length_mm = 150.0", "free_length_mm = 140.0"), encoding="utf-8"
+        )
+        wait(tab, "window.came")
+        tab.click("#sound")
+        wait(tab, "starting !== null")
+        for route in waiting:
+            route.continue_()
+        wait(
+            tab, "window.tinewright.player && !swap.running && Math.abs(HEAD.picture[0].length - 0.14) < 1e-6"
+        )
+        assert tab.evaluate("content.then(({ bytes }) => bytes === window.played)")
+        tab.close()
+
+
+def test_what_can_be_set_is_asked_again_of_a_server_that_went_meanwhile(opened):
+    """The page has the model, but not what can be set of it or is known; the server comes back with the same."""
+    gone = set()
+
+    def answer(route):
+        name = route.request.url.rsplit("/", 2)[1]
+        if name in gone:
+            route.continue_()
+        else:
+            gone.add(name)
+            route.abort("connectionrefused")
+
+    for name in ("things", "know"):
+        opened.tab.route(f"**/{name}/*", answer)
+    opened.shows(saved(opened, "free_length_mm = 150.0", "free_length_mm = 140.0"))
+    opened.until("known.told?.model === HEAD.model")
+    assert gone == {"things", "know"}
+
+
 def wait(tab, code, seconds=40.0):
     for _ in range(round(seconds / 0.05)):
         if tab.evaluate(code):

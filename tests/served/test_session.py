@@ -162,6 +162,62 @@ def test_pages_are_told_of_every_change_that_counts_and_of_nothing_else(session)
         assert f'"serial": {told[-1] + 1}' in next(iter(news))
 
 
+def test_a_text_over_which_the_program_fails_is_told_as_a_mistake_and_the_next_one_is_taken(
+    session, monkeypatch, capsys
+):
+    other = DESIGN.replace("# a trial", "# mine")
+
+    def failing(*_):
+        raise ZeroDivisionError
+
+    session.path.write_text(other)
+    with monkeypatch.context() as patched:
+        patched.setattr(room, "SolvedDesign", failing)
+        session.seen(other, False)
+        session.seen(other, True)
+    assert session.state()["mistake"] == {"words": "the program failed; its terminal says where", "line": 0}
+    assert capsys.readouterr().err.count("Traceback") == 1
+    third = DESIGN.replace("# a trial", "# yours")
+    session.path.write_text(third)
+    session.seen(third, True)
+    assert session.state()["mistake"] is None
+    assert session.model.text == third
+
+
+class Contended:
+    """A lock for which somebody else comes first."""
+
+    def __init__(self, lock, others):
+        self.lock, self.others = lock, others
+
+    def __enter__(self):
+        others, self.others = self.others, []
+        for each in others:
+            each()
+        return self.lock.__enter__()
+
+    def __exit__(self, *how):
+        return self.lock.__exit__(*how)
+
+
+@pytest.mark.parametrize("way", ["back", "forth"])
+def test_what_is_gone_back_to_is_looked_up_once_nobody_else_can_move(session, way):
+    """Others go two steps first, to a text that is again the one which this page knew."""
+    for spacing in (18.0, 20.0):
+        session.change([Edit("group[high].spacing_mm", spacing)], on(session))
+    if way == "forth":
+        session.back(on(session))
+        session.back(on(session))
+    assert session.path.read_text() == DESIGN
+    texts, text, go = list(session.history.texts), on(session), getattr(session, way)
+    session.lock = Contended(session.lock, [lambda: go(on(session))] * 2)
+    with pytest.raises(InputError, match="nothing more"):
+        go(text)
+    assert session.history.texts == texts
+    assert session.history.at == (0 if way == "back" else 2)
+    assert session.path.read_text() == DESIGN
+
+
 def test_over_a_mistake_the_last_good_text_is_put_back(session):
     wrong = DESIGN.replace('root = "A3"', 'root = "H3"')
     session.path.write_text(wrong)

@@ -111,6 +111,35 @@ def test_a_page_s_change_between_a_look_and_its_telling_is_not_told_as_undone(de
     assert session.state()["serial"] == 1
 
 
+def test_a_text_that_an_editor_saves_again_over_a_page_s_change_is_told_though_the_last_look_saw_it(
+    design, monkeypatch
+):
+    """Both come between two looks: the file says what it said, and the session something else."""
+    session, looks = Session(design), []
+
+    def read(path):
+        looks.append(read_text(path))
+        return looks[-1]
+
+    monkeypatch.setattr(watch_room, "read_text", read)
+    watch = FileWatch(design, session.seen, session.lock)
+    watch.start()
+    end = time.monotonic() + 20.0
+    while len(looks) < 3 and time.monotonic() < end:
+        time.sleep(0.02)
+    with session.lock:  # nothing is looked at
+        session.change([Edit("group[high].spacing_mm", 18.0)], session.state()["text"])
+        new = session.model.text
+        design.write_text(DESIGN, encoding="utf-8")
+        seen = len(looks)
+    while len(looks) < seen + 2 and time.monotonic() < end:
+        time.sleep(0.02)
+    watch.stop()
+    assert looks[seen:] == [DESIGN] * len(looks[seen:])
+    assert session.history.texts == [DESIGN, new, DESIGN]
+    assert session.model.text == DESIGN
+
+
 def test_a_served_design_is_looked_at_under_its_session_s_lock(design, monkeypatch):
     free = []
     serving = Serving(design)

@@ -129,6 +129,7 @@ function soundOn() {
     playBy(await Player.on(newContext(), await content));
     $('sound').textContent = 'Sound is on';
   })().catch((failure) => {
+    starting = null; // it may go next time, with another model
     say(`No sound here: ${failure.message}`);
     throw failure;
   });

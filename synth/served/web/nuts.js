@@ -71,9 +71,11 @@ async function foresee(r, nuts) {
   ahead.busy = true;
   while (ahead.asked) {
     const { r: tine, nuts: placed } = ahead.asked;
+    const { model } = HEAD;
     ahead.asked = null;
     try {
-      tellForeseen(await asked('foresee', { model: HEAD.model, tine, nuts: placed }));
+      const told = await asked('foresee', { model, tine, nuts: placed });
+      if (HEAD.model === model) tellForeseen(told);
     } catch (refused) {
       $('foreseen').textContent = refused.message;
     }

@@ -37,9 +37,10 @@ async function frameOf(model, through) {
 }
 
 async function takeOver({ head, bytes }) {
-  await starting?.catch(() => {}); // a sound that is being put on is put on first
-  await content.catch(() => {}); // nor is a first model missed that the server has forgotten since
-  const next = { ...(await compiledCode), head, bytes, functions: head.functions };
+  const code = await compiledCode;
+  await content.catch(() => {}); // a first model is not missed that the server has forgotten since
+  await starting?.catch(() => {}); // a sound that is being put on, perhaps since then, is put on first
+  const next = { ...code, head, bytes, functions: head.functions };
   const old = window.tinewright.player;
   let player = null;
   if (old) {
@@ -109,5 +110,5 @@ bench.on.shown = [];
 bench.on.state.push((state) => want(state.model));
 doors.through = (name) => {
   if (HEAD.radiators.some((each) => each.name === name)) window.tinewright.player?.tell({ through: name });
-  else want(HEAD.model);
+  else want(bench.state?.model ?? HEAD.model); // one that is on its way is not called off
 };

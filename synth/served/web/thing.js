@@ -13,8 +13,9 @@ async function askThings() {
   for (const each of things.on) each();
 }
 
+/** Also from a server that goes meanwhile: coming back with the same model, it would not be asked again. */
 async function fetchedJson(name) {
-  return JSON.parse(new TextDecoder().decode(await fetched(name)));
+  return JSON.parse(new TextDecoder().decode(await awaited(name)));
 }
 
 function offerThings() {

@@ -4,7 +4,7 @@
 const NOW = ''; // the present state among versions
 const CEILING = 0.5; // -6 dBFS
 const GAP = 0.25; // s between two of them
-const replay = { stroke: null, told: null, buffers: new Map(), context: null, playing: null, key: '' };
+const replay = { stroke: null, told: null, context: null, playing: null, key: '', turn: Promise.resolve() };
 
 /** The last gesture, in a script's words, as a stroke tells when it is over. */
 function noteGesture(report) {
@@ -21,15 +21,14 @@ const called = (name) => name || 'As it is now';
 async function replayed() {
   if (!replay.stroke) throw new Error('Stroke a group first: the last stroke is what is replayed.');
   const body = { names: versionNames(), stroke: replay.stroke, through: $('through').value };
-  const key = JSON.stringify([body, bench.state.model, bench.state.versions]);
+  const key = JSON.stringify([body, bench.state.server, bench.state.model, bench.state.versions]);
   if (replay.key === key) return replay.told;
   say('Rendering the last gesture on each version.');
   const told = await asked('replay', body);
   replay.context ??= newContext();
-  replay.buffers.clear();
   for (const each of told.sounds) {
     const bytes = Uint8Array.from(atob(each.flac), (letter) => letter.charCodeAt(0));
-    replay.buffers.set(each.name, await replay.context.decodeAudioData(bytes.buffer));
+    each.buffer = await replay.context.decodeAudioData(bytes.buffer);
   }
   Object.assign(replay, { told, key });
   return told;
@@ -53,7 +52,7 @@ function playSound(sound) {
   const { context } = replay;
   context.resume();
   const gain = new GainNode(context, { gain: gainOf(sound) });
-  const source = new AudioBufferSourceNode(context, { buffer: replay.buffers.get(sound.name) });
+  const source = new AudioBufferSourceNode(context, { buffer: sound.buffer });
   source.connect(gain).connect(context.destination);
   source.start();
   replay.playing = source;
@@ -68,9 +67,11 @@ function tellDifference({ name, changes, level_dba: dba }) {
   $('differs').textContent = changes.join('\n').trim();
 }
 
+/** One after the other: what is asked for twice is rendered once. */
 async function hear(act) {
+  replay.turn = replay.turn.then(replayed, replayed);
   try {
-    await act(await replayed());
+    await act(await replay.turn);
   } catch (refused) {
     say(refused.message);
   }
