@@ -9,7 +9,6 @@ that each tap tells what moved since.
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -18,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from synth.arrays import Array
+from synth.design.file import read_toml
 from synth.errors import InputError
 from synth.files import write_text
 from synth.frozen import frozen
@@ -156,19 +156,31 @@ def begun(
 
 
 def _read(name: Sequence[str], path: Path) -> tuple[int, dict[int, LastTap]]:
-    """The round, and what the file says of tines that the design still has."""
+    """The round, and what the file says of tines that the design still has. Raises `InputError`."""
     index = {each: number for number, each in enumerate(name)}
     try:
-        whole = tomllib.loads(path.read_text(encoding="utf-8"))
-        tables = whole.get("tine", {})
+        whole = read_toml(path)
+        if "round" not in whole:  # every file of progress begins with it, and no design has it
+            raise InputError(
+                "it does not say its round",
+                remedy="move it away, or call the design otherwise: its progress would stand in this place",
+            )
+        tables: Any = whole.get("tine", {})
         taps = {index[each]: _last_tap(table) for each, table in tables.items() if each in index}
-        return int(whole.get("round", 1)), taps
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as failure:
-        raise InputError(
-            f"cannot be read as progress of a tuning ({type(failure).__name__}: {failure})",
-            remedy="mend it, or move it away to begin anew",
-            file=str(path),
-        ) from failure
+        return int(str(whole["round"])), taps
+    except InputError as error:
+        raise _unreadable(error, path) from None
+    except (ValueError, KeyError, TypeError, AttributeError) as failure:
+        raise _unreadable(InputError(f"{type(failure).__name__}: {failure}"), path) from failure
+
+
+def _unreadable(error: InputError, path: Path) -> InputError:
+    return InputError(
+        f"cannot be read as progress of a tuning: {error.finding}",
+        remedy=error.remedy or "mend it, or move it away to begin anew",
+        location=error.location,
+        file=str(path),
+    )
 
 
 def _last_tap(table: dict[str, Any]) -> LastTap:

@@ -103,3 +103,22 @@ def test_a_spoilt_file_is_one_line_and_stays_as_it_is(tmp_path: Path, text: str)
     with pytest.raises(InputError, match="cannot be read as progress"):
         progress(path)
     assert path.read_bytes() == text.encode("latin-1")
+
+
+FOREIGN = {
+    "a design": 'name = "rail"\n[bar]\nmaterial = "mild steel"\n[[group]]\nname = "g"\n',
+    "nothing": "",
+    "a note": "# call the smith on Monday\n",
+    "a table of tines": "[tine]\n",
+}
+
+
+@pytest.mark.parametrize("text", FOREIGN.values(), ids=FOREIGN)
+def test_a_file_that_is_no_progress_is_refused_and_stays_as_it_is(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    path.write_text(text)
+    with pytest.raises(InputError) as refused:
+        progress(path)
+    told = str(refused.value)
+    assert told.startswith(f"{path}: cannot be read as progress of a tuning: it does not say its round; move")
+    assert path.read_text() == text
