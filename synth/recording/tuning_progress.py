@@ -9,7 +9,8 @@ that each tap tells what moved since.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Sequence
+import math
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -22,11 +23,15 @@ from synth.errors import InputError
 from synth.files import write_text
 from synth.frozen import frozen
 from synth.recording.tuning_targets import in_tune
+from synth.units import CENTS_PER_OCTAVE
 
 
 @frozen
 class LastTap:
-    """What a tine's last tap said: cents above the design's pitch at that temperature, and how sure that is."""
+    """What a tine's last tap said: cents above the design's pitch at that temperature, and how sure that is.
+
+    `target_hz` is that pitch: as the design gave it then, sounded at `temperature_c`, nothing shifted or stretched.
+    """
 
     cents: float
     cents_sd: float
@@ -34,6 +39,7 @@ class LastTap:
     temperature_c: float
     round: int = 1
     moved: float | None = None  # cents between where the round before left it and where this one found it
+    target_hz: float | None = None  # None in files of before it was kept
 
 
 @dataclass
@@ -96,14 +102,16 @@ class TuningProgress:
     def _lines(self, tine: int) -> list[str]:
         tap = self.last[tine]
         moved = [] if tap.moved is None else [f"moved_cents = {tap.moved:.2f}"]
+        target = [] if tap.target_hz is None else [f"target_hz = {tap.target_hz:.9g}"]
         return [
             f"cents = {tap.cents:.2f}",
             f"cents_sd = {tap.cents_sd:.2f}",
             f"done = {str(self.done(tine)).lower()}",
             f"heard = {json.dumps(tap.heard)}",
-            f"temperature_c = {tap.temperature_c:.1f}",
+            f"temperature_c = {round(tap.temperature_c, 3)}",
             f"round = {tap.round}",
             *moved,
+            *target,
         ]
 
 
@@ -145,14 +153,32 @@ def fewest_nuts(cents: Array, within: float) -> float:
 
 
 def begun(
-    name: Sequence[str], order: Sequence[int], *, within: float, shift: Array, path: Path | None
+    name: Sequence[str],
+    order: Sequence[int],
+    *,
+    within: float,
+    shift: Array,
+    designed: Callable[[float], Array],
+    path: Path | None,
 ) -> TuningProgress:
-    """The progress as the file has it, if there is one. Raises `InputError`."""
+    """The progress as the file has it, if there is one. Raises `InputError`.
+
+    `designed` gives the (R,) Hz that the design wants at so many degrees C: what is kept is told against that.
+    """
     progress = TuningProgress(name, tuple(order), within, shift)
     if path is not None and path.exists():
         progress.round, taps = _read(name, path)
-        progress.last.update(taps)
+        for tine, tap in taps.items():
+            progress.last[tine] = _against(tap, float(designed(tap.temperature_c)[tine]))
     return progress
+
+
+def _against(tap: LastTap, target: float) -> LastTap:
+    """The tap in cents above another target, in Hz at its own temperature; as it is where none is given (nan)."""
+    if not math.isfinite(target):
+        return tap
+    old = target if tap.target_hz is None else tap.target_hz
+    return replace(tap, cents=tap.cents + CENTS_PER_OCTAVE * math.log2(old / target), target_hz=target)
 
 
 def _read(name: Sequence[str], path: Path) -> tuple[int, dict[int, LastTap]]:
@@ -187,7 +213,7 @@ def _last_tap(table: dict[str, Any]) -> LastTap:
     if not isinstance(table["heard"], str):
         raise TypeError("heard is a moment in quotes")
     cents, deviation, warmth = (float(str(table[key])) for key in ("cents", "cents_sd", "temperature_c"))
-    moved = table.get("moved_cents")
+    moved, target = table.get("moved_cents"), table.get("target_hz")
     return LastTap(
         cents,
         deviation,
@@ -195,4 +221,5 @@ def _last_tap(table: dict[str, Any]) -> LastTap:
         warmth,
         int(table.get("round", 1)),
         None if moved is None else float(moved),
+        None if target is None else float(target),
     )

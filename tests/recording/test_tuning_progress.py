@@ -23,12 +23,15 @@ MASS = np.array([3.0, 4.0, 2.0, 1.0])
 STILL = np.zeros(4)
 
 
-def tap(cents: float) -> LastTap:
-    return LastTap(cents, 0.25, "2024-05-06T07:08:09+02:00", 17.5)
+def tap(cents: float, target: float | None = None) -> LastTap:
+    return LastTap(cents, 0.25, "2024-05-06T07:08:09+02:00", 17.5, target_hz=target)
 
 
-def progress(path: Path | None = None, shift: np.ndarray = STILL) -> TuningProgress:
-    return begun(NAME, work_order(TARGET, MASS, ()), within=3.0, shift=shift, path=path)
+def progress(
+    path: Path | None = None, shift: np.ndarray = STILL, target: np.ndarray = TARGET
+) -> TuningProgress:
+    order = work_order(TARGET, MASS, ())
+    return begun(NAME, order, within=3.0, shift=shift, designed=lambda _: target, path=path)
 
 
 def test_low_tines_come_first_of_equal_ones_the_heavier_and_those_without_a_pitch_never() -> None:
@@ -45,8 +48,8 @@ def test_what_quarrels_with_the_bar_comes_last() -> None:
 def test_what_is_kept_is_read_again_and_what_is_done_is_passed_over(tmp_path: Path) -> None:
     path = progress_path(tmp_path / "rail.toml")
     first = progress(path)
-    first.hear(1, tap(-1.5))
-    first.hear(0, tap(12.25))
+    first.hear(1, tap(-1.5, 110.0))
+    first.hear(0, tap(12.25, 220.0))
     first.keep(path)
     again = progress(path)
     assert path.name == "rail.tuning.toml"
@@ -82,6 +85,48 @@ def test_a_moved_target_moves_what_is_done_and_the_file_keeps_cents_from_the_des
     assert (there.last[1].cents, there.last[3].cents) == (8.5, 20.5)
     assert there.left() == [1, 3, 0]
     assert progress(path, shift=np.full(4, 10.0)).left() == [3, 0]
+
+
+def test_another_pitch_in_the_design_moves_what_is_kept(tmp_path: Path) -> None:
+    """A semitone down from a, the tine that was in tune is 100 cents sharp; there and back it is in tune again."""
+    path = tmp_path / "rail.tuning.toml"
+    first = progress(path)
+    first.hear(0, tap(-1.5, 220.0))
+    first.hear(1, tap(0.5, 110.0))
+    first.keep(path)
+    lower = TARGET * np.array([2.0 ** (-1.0 / 12.0), 1.0, 1.0, 1.0])
+    second = progress(path, target=lower)
+    assert second.last[0].cents == pytest.approx(98.5)
+    assert second.left() == [3, 0]
+    second.again()
+    second.hear(0, tap(95.0, lower[0]))
+    assert second.moved() == {0: pytest.approx(-3.5)}  # by itself: what the maker wants now moved nothing
+    second.keep(path)
+    assert progress(path).last[0].cents == pytest.approx(-5.0, abs=0.01)
+    assert progress(path).last[1] == second.last[1]
+
+
+def test_an_older_file_without_targets_is_told_against_those_of_now_and_then_keeps_them(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    first = progress(path)
+    first.hear(0, tap(-1.5))
+    first.keep(path)
+    assert "target_hz" not in path.read_text()
+    second = progress(path)
+    assert second.last[0] == tap(-1.5, 220.0)
+    second.keep(path)
+    assert progress(path, target=2.0 * TARGET).last[0].cents == pytest.approx(-1201.5)
+
+
+def test_a_tine_that_lost_its_pitch_is_kept_as_it_was(tmp_path: Path) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    first = progress(path)
+    first.hear(0, tap(-1.5, 220.0))
+    first.keep(path)
+    second = progress(path, target=np.full(4, np.nan))
+    assert second.last == first.last
 
 
 def test_the_shift_that_turns_the_fewest_nuts_is_the_best_of_all_that_were_tried() -> None:
