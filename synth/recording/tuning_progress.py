@@ -10,20 +10,27 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated
 
 import numpy as np
+from msgspec import Meta
 
 from synth.arrays import Array
+from synth.design.decode import decode, unknown_key
 from synth.design.file import read_toml
+from synth.design.keys_as_written import place_of
+from synth.design.schema_types import WrittenTable
 from synth.errors import InputError
 from synth.files import write_text
 from synth.frozen import frozen
 from synth.recording.tuning_targets import in_tune
 from synth.units import CENTS_PER_OCTAVE
+
+Count = Annotated[int, Meta(ge=1, le=1_000_000)]
+Cents = Annotated[float, Meta(ge=-20_000.0, le=20_000.0)]  # from 1 Hz to 100 kHz
 
 
 @frozen
@@ -40,6 +47,23 @@ class LastTap:
     round: int = 1
     moved: float | None = None  # cents between where the round before left it and where this one found it
     target_hz: float | None = None  # None in files of before it was kept
+
+
+class _Round(WrittenTable, frozen=True, kw_only=True):
+    round: Count
+
+
+class _Tap(WrittenTable, frozen=True, kw_only=True):
+    """What the file tells of one tine."""
+
+    cents: Cents
+    cents_sd: Annotated[float, Meta(ge=0.0, le=1e6)]
+    done: bool = False  # for who reads the file: it is worked out anew
+    heard: Annotated[str, Meta(max_length=80)]
+    temperature_c: Annotated[float, Meta(ge=-40.0, le=60.0)]  # as a design's
+    round: Count = 1
+    moved_cents: Cents | None = None
+    target_hz: Annotated[float, Meta(ge=0.1, le=100_000.0)] | None = None
 
 
 @dataclass
@@ -167,9 +191,11 @@ def begun(
     """
     progress = TuningProgress(name, tuple(order), within, shift)
     if path is not None and path.exists():
-        progress.round, taps = _read(name, path)
-        for tine, tap in taps.items():
-            progress.last[tine] = _against(tap, float(designed(tap.temperature_c)[tine]))
+        progress.round, taps = _read(path)
+        for tine, each in enumerate(name):
+            if each in taps:
+                tap = taps[each]
+                progress.last[tine] = _against(tap, float(designed(tap.temperature_c)[tine]))
     return progress
 
 
@@ -181,45 +207,51 @@ def _against(tap: LastTap, target: float) -> LastTap:
     return replace(tap, cents=tap.cents + CENTS_PER_OCTAVE * math.log2(old / target), target_hz=target)
 
 
-def _read(name: Sequence[str], path: Path) -> tuple[int, dict[int, LastTap]]:
-    """The round, and what the file says of tines that the design still has. Raises `InputError`."""
-    index = {each: number for number, each in enumerate(name)}
+def _read(path: Path) -> tuple[int, dict[str, LastTap]]:
+    """The round, and the last tap of each tine by its name. Raises `InputError`."""
     try:
-        whole = read_toml(path)
-        if "round" not in whole:  # every file of progress begins with it, and no design has it
-            raise InputError(
-                "it does not say its round",
-                remedy="move it away, or call the design otherwise: its progress would stand in this place",
-            )
-        tables: Any = whole.get("tine", {})
-        taps = {index[each]: _last_tap(table) for each, table in tables.items() if each in index}
-        return int(str(whole["round"])), taps
+        return _told(read_toml(path))
     except InputError as error:
-        raise _unreadable(error, path) from None
-    except (ValueError, KeyError, TypeError, AttributeError) as failure:
-        raise _unreadable(InputError(f"{type(failure).__name__}: {failure}"), path) from failure
+        raise InputError(
+            f"cannot be read as progress of a tuning: {error.finding}",
+            remedy=f"{error.remedy or 'mend it'}, or move the file away to begin anew",
+            location=error.location,
+            file=str(path),
+        ) from None
 
 
-def _unreadable(error: InputError, path: Path) -> InputError:
-    return InputError(
-        f"cannot be read as progress of a tuning: {error.finding}",
-        remedy=error.remedy or "mend it, or move it away to begin anew",
-        location=error.location,
-        file=str(path),
-    )
+def _told(whole: dict[str, object]) -> tuple[int, dict[str, LastTap]]:
+    if "round" not in whole:  # every file of progress begins with it, and no design has it
+        raise InputError(
+            "it does not say its round",
+            remedy="give this file or the design another name",
+        )
+    tables = whole.get("tine", {})
+    if not isinstance(tables, dict):
+        raise InputError(
+            "this is no table", remedy='write [tine."G.1"] above what is told of one', location="tine"
+        )
+    for key in whole:
+        if key not in ("round", "tine"):
+            raise unknown_key(key, {"round": int, "tine": dict}, "")
+    current = decode({"round": whole["round"]}, _Round).round
+    return current, {name: _last_tap(name, table, current) for name, table in tables.items()}
 
 
-def _last_tap(table: dict[str, Any]) -> LastTap:
-    if not isinstance(table["heard"], str):
-        raise TypeError("heard is a moment in quotes")
-    cents, deviation, warmth = (float(str(table[key])) for key in ("cents", "cents_sd", "temperature_c"))
-    moved, target = table.get("moved_cents"), table.get("target_hz")
+def _last_tap(name: str, table: Mapping[str, object], current: int) -> LastTap:
+    if not name.isprintable():
+        raise InputError(f"{name!a} cannot be a tine's name", remedy="take its table out", location="tine")
+    try:
+        tap = decode(table, _Tap)
+        if tap.round > current:
+            raise InputError(
+                f"{tap.round} has not begun",
+                remedy=f"must be at most {current}, the file's own",
+                location="round",
+            )
+    except InputError as error:
+        place = ".".join(each for each in (place_of("tine", name), error.location) if each)
+        raise InputError(error.finding, remedy=error.remedy, location=place) from None
     return LastTap(
-        cents,
-        deviation,
-        table["heard"],
-        warmth,
-        int(table.get("round", 1)),
-        None if moved is None else float(moved),
-        None if target is None else float(target),
+        tap.cents, tap.cents_sd, tap.heard, tap.temperature_c, tap.round, tap.moved_cents, tap.target_hz
     )

@@ -205,7 +205,7 @@ class TuningSession:
 
     def _kept(self, tine: int, answer: Answer) -> float | None:
         """Keep the tap of a tine that has a pitch; by how many cents it had moved since the round before."""
-        if not math.isfinite(answer.verdict.cents):
+        if not (math.isfinite(answer.verdict.cents) and math.isfinite(answer.verdict.cents_sd)):
             return None
         self._keep_sound(tine, answer)
         moment = datetime.now().astimezone().isoformat(timespec="seconds")

@@ -110,7 +110,7 @@ def test_a_design_in_the_place_of_the_progress_is_refused_before_anything_is_wri
     assert run(["tune", str(bench / "two.toml"), "--listen", str(bench / "bench.wav")]) == 2
     (line,) = capsys.readouterr().err.strip().splitlines()
     assert str(mine) in line
-    assert "move it away" in line
+    assert "move the file away" in line
     assert {each.name: each.read_bytes() for each in bench.iterdir()} == before
 
 

@@ -172,3 +172,8 @@ def test_every_figure_is_kept_where_progress_is_kept_at_the_benchs_warmth(sessio
     assert session._kept(1, Answer(9.0, 9.5, 0.5, figure(1, 1.5, 0.4))) == pytest.approx(4.5)
     assert session._kept(3, Answer(9.0, 9.5, 0.5, figure(3, float("nan"), 0.4))) is None  # it has no pitch
     assert 3 not in session.progress.last
+    before = session.progress.last[1]
+    assert (
+        session._kept(1, Answer(9.0, 9.5, 0.5, figure(1, 1.0, float("inf")))) is None
+    )  # no file could hold it
+    assert session.progress.last[1] is before

@@ -165,5 +165,82 @@ def test_a_file_that_is_no_progress_is_refused_and_stays_as_it_is(tmp_path: Path
     with pytest.raises(InputError) as refused:
         progress(path)
     told = str(refused.value)
-    assert told.startswith(f"{path}: cannot be read as progress of a tuning: it does not say its round; move")
+    assert told.startswith(f"{path}: cannot be read as progress of a tuning: it does not say its round; ")
+    assert "move the file away" in told
     assert path.read_text() == text
+
+
+WHOLE = """round = 2
+[tine."a.1"]
+cents = -1.5
+cents_sd = 0.25
+done = true
+heard = "2024-05-06T07:08:09+02:00"
+temperature_c = 17.5
+round = 1
+moved_cents = 0.5
+target_hz = 220.0
+"""
+DAMAGED = {
+    "round = 2": {
+        "round = -3": "round: .*-3 is not possible; must be at least 1",
+        "round = 0": "round: .*0 is not possible; must be at least 1",
+        "round = 1.5": "round: .*1.5 stands where a whole number is wanted",
+        "round = true": "round: .*true stands where a whole number is wanted",
+        "rounds = 2": "it does not say its round",
+        "round = 2\ntines = 3": "unknown key 'tines'; did you mean 'tine'",
+    },
+    "cents = -1.5": {
+        "cents = nan": "tine.'a.1'.cents: .*nan is not a size; must be at least -20000 and at most 20000",
+        "cents = -inf": "tine.'a.1'.cents: .*-inf is not a size",
+        "cents = '3'": "tine.'a.1'.cents: .*'3' stands where a number is wanted",
+        "": "tine.'a.1': .*the key 'cents' is missing",
+    },
+    "cents_sd = 0.25": {
+        "cents_sd = -1": "tine.'a.1'.cents_sd: .*-1 is not possible; must be at least 0",
+        "cents_sd = inf": "tine.'a.1'.cents_sd: .*inf is not a size",
+        "": "tine.'a.1': .*the key 'cents_sd' is missing",
+    },
+    "done = true": {"done = 1": "tine.'a.1'.done: .*1 stands where yes or no is wanted; write true or false"},
+    'heard = "2024-05-06T07:08:09+02:00"': {"heard = 7": "tine.'a.1'.heard: .*7 stands where text is wanted"},
+    "temperature_c = 17.5": {
+        "temperature_c = 900": "tine.'a.1'.temperature_c: .*900 is not possible; must be .* at most 60"
+    },
+    "round = 1": {
+        "round = 3": "tine.'a.1'.round: .*3 has not begun; must be at most 2",
+        "round = -1": "tine.'a.1'.round: .*-1 is not possible",
+    },
+    "moved_cents = 0.5": {"moved_cents = nan": "tine.'a.1'.moved_cents: .*nan is not a size"},
+    "target_hz = 220.0": {
+        "target_hz = 0": "tine.'a.1'.target_hz: .*0 is not possible; must be at least 0.1",
+        "target_herz = 220.0": "tine.'a.1': .*unknown key 'target_herz'; did you mean 'target_hz'",
+    },
+    '[tine."a.1"]': {
+        "[tine]\n'a.2' = 3\n[tine.'a.1']": "tine.'a.2': .*3 stands where a table is wanted",
+        "[[tine]]": "tine: .*this is no table; write .tine",
+        '[tine."a\\u0007"]': r"tine: .*'a\\x07' cannot be a tine's name",
+    },
+}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"), [(o, n, t) for o, each in DAMAGED.items() for n, t in each.items()]
+)
+def test_of_a_damaged_file_the_place_the_finding_and_what_would_be_right_are_told(
+    tmp_path: Path, old: str, new: str, told: str
+) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    path.write_text(WHOLE)
+    assert progress(path).last[2].cents == -1.5
+    assert WHOLE.count(f"{old}\n") == 1
+    path.write_text(WHOLE.replace(f"{old}\n", f"{new}\n"))
+    with pytest.raises(InputError, match=told) as refused:
+        progress(path)
+    line = str(refused.value)
+    assert line.startswith(f"{path}: ")
+    assert "cannot be read as progress of a tuning" in line
+    assert line.endswith(", or move the file away to begin anew")
+    assert "Error" not in line
+    path.write_text(path.read_text().replace("a.1", "g.9"))
+    with pytest.raises(InputError, match="cannot be read"):  # of a tine that the design lacks too
+        progress(path)
