@@ -70,7 +70,8 @@ class _Tap(WrittenTable, frozen=True, kw_only=True):
 class TuningProgress:
     """The order of work (indices) and the last tap of each tine (index) that was heard.
 
-    `shift` (R,) is by how many cents each target was moved from the design's; `within` is near enough.
+    `shift` (R,) is by how many cents each target was moved from the design's; `within` is near enough. `others` are
+    taps of tines that the design lacks: kept, should they come back, and heeded in nothing.
     """
 
     name: Sequence[str]
@@ -79,6 +80,7 @@ class TuningProgress:
     shift: Array
     round: int = 1
     last: dict[int, LastTap] = field(default_factory=dict)
+    others: dict[str, LastTap] = field(default_factory=dict)
 
     def off(self, tine: int) -> float:
         """Cents above its target when it was heard last."""
@@ -120,23 +122,30 @@ class TuningProgress:
         lines += [f"round = {self.round}"]
         for tine in self.order:
             if tine in self.last:
-                lines += ["", f"[tine.{json.dumps(self.name[tine], ensure_ascii=False)}]", *self._lines(tine)]
+                done = f"done = {str(self.done(tine)).lower()}"
+                lines += [*_lines(self.name[tine], self.last[tine]), done]
+        for tine in sorted(set(self.last) - set(self.order)):  # no pitch is wanted of them any more
+            lines += _lines(self.name[tine], self.last[tine])
+        for name, tap in self.others.items():
+            lines += _lines(name, tap)
         write_text(path, "\n".join(lines) + "\n")
 
-    def _lines(self, tine: int) -> list[str]:
-        tap = self.last[tine]
-        moved = [] if tap.moved is None else [f"moved_cents = {tap.moved:.2f}"]
-        target = [] if tap.target_hz is None else [f"target_hz = {tap.target_hz:.9g}"]
-        return [
-            f"cents = {tap.cents:.2f}",
-            f"cents_sd = {tap.cents_sd:.2f}",
-            f"done = {str(self.done(tine)).lower()}",
-            f"heard = {json.dumps(tap.heard)}",
-            f"temperature_c = {round(tap.temperature_c, 3)}",
-            f"round = {tap.round}",
-            *moved,
-            *target,
-        ]
+
+def _lines(name: str, tap: LastTap) -> list[str]:
+    """The table of a tine, `done` left out."""
+    moved = [] if tap.moved is None else [f"moved_cents = {tap.moved:.2f}"]
+    target = [] if tap.target_hz is None else [f"target_hz = {tap.target_hz:.9g}"]
+    return [
+        "",
+        f"[tine.{json.dumps(name, ensure_ascii=False)}]",
+        f"cents = {tap.cents:.2f}",
+        f"cents_sd = {tap.cents_sd:.2f}",
+        f"heard = {json.dumps(tap.heard, ensure_ascii=False)}",
+        f"temperature_c = {round(tap.temperature_c, 3)}",
+        f"round = {tap.round}",
+        *moved,
+        *target,
+    ]
 
 
 def progress_path(design: Path) -> Path:
@@ -194,8 +203,9 @@ def begun(
         progress.round, taps = _read(path)
         for tine, each in enumerate(name):
             if each in taps:
-                tap = taps[each]
+                tap = taps.pop(each)
                 progress.last[tine] = _against(tap, float(designed(tap.temperature_c)[tine]))
+        progress.others = taps
     return progress
 
 

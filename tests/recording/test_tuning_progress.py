@@ -125,8 +125,36 @@ def test_a_tine_that_lost_its_pitch_is_kept_as_it_was(tmp_path: Path) -> None:
     first = progress(path)
     first.hear(0, tap(-1.5, 220.0))
     first.keep(path)
-    second = progress(path, target=np.full(4, np.nan))
+    order, none = [1, 3], np.full(4, np.nan)
+    second = begun(NAME, order, within=3.0, shift=STILL, designed=lambda _: none, path=path)
     assert second.last == first.last
+    second.keep(path)
+    assert progress(path, target=2.0 * TARGET).last[0].cents == pytest.approx(-1201.5)
+
+
+def test_what_is_told_of_tines_that_the_design_lacks_stays_and_a_tine_that_comes_back_is_known(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    first = progress(path)
+    first.hear(1, tap(-1.5, 110.0))
+    first.hear(3, tap(0.5, 165.0))
+    first.again()
+    first.hear(1, tap(-2.5, 110.0))
+    first.hear(0, tap(-0.5, 220.0))
+    first.keep(path)
+    shorter, target = (NAME[3], NAME[2]), np.array([165.0, 82.5])
+    second = begun(shorter, (1, 0), within=3.0, shift=STILL[:2], designed=lambda _: target, path=path)
+    assert list(second.last) == [0]
+    assert second.left() == [1, 0]
+    assert second.moved() == {}
+    second.hear(1, tap(9.0, 82.5))
+    second.keep(path)
+    there = progress(path)
+    assert {tine: there.last[tine] for tine in (0, 1, 3)} == first.last
+    assert there.left() == [3]
+    assert there.moved() == {1: -1.0}
+    assert (there.round, there.others) == (2, {})
 
 
 def test_the_shift_that_turns_the_fewest_nuts_is_the_best_of_all_that_were_tried() -> None:
