@@ -54,9 +54,14 @@ def snapshot(folder):
     return {path.name: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
+def kept(path):
+    target = np.array([220.0, 110.0])
+    return begun(NAMES, (1, 0), within=3.0, shift=np.zeros(2), designed=lambda _: target, path=path)
+
+
 def heard():
     progress = TuningProgress(NAMES, (1, 0), 3.0, np.zeros(2))
-    progress.hear(1, LastTap(-12.0, 0.4, "2026-11-26T08:00:00", 21.0))
+    progress.hear(1, LastTap(-12.0, 0.4, "2026-11-26T08:00:00", 21.0, target_hz=110.0))
     return progress
 
 
@@ -120,7 +125,7 @@ def test_a_progress_that_cannot_be_kept_leaves_the_older_one(design, monkeypatch
         with pytest.raises(InputError, match="cannot be written"):
             progress.keep(path)
     assert snapshot(design.parent) == before
-    again = begun(NAMES, (1, 0), within=3.0, shift=np.zeros(2), path=path)
+    again = kept(path)
     assert again.last == heard().last
 
 
@@ -167,7 +172,7 @@ def test_a_session_killed_at_any_moment_leaves_whole_texts(design):
     for warm in (21.0, 22.0):
         change(session, warm)
         whole.add(design.read_text(encoding="utf-8"))
-    progress = begun(NAMES, (1, 0), within=3.0, shift=np.zeros(2), path=None)
+    progress = kept(None)
     for _ in range(4):
         command = [sys.executable, "-c", BUSY, str(design)]
         with subprocess.Popen(command, stdout=subprocess.PIPE, cwd=ROOT) as busy:
@@ -177,7 +182,7 @@ def test_a_session_killed_at_any_moment_leaves_whole_texts(design):
         assert design.read_text(encoding="utf-8") in whole
         found = [*design.parent.glob("*.bak*"), *design.parent.glob("rail.versions/*.toml")]
         assert {each.read_text(encoding="utf-8") for each in found if PREFIX not in each.name} <= whole
-        progress = begun(NAMES, (1, 0), within=3.0, shift=np.zeros(2), path=progress_path(design))
+        progress = kept(progress_path(design))
     assert progress.last == heard().last
 
 

@@ -64,6 +64,8 @@ def _checked(found: object, kind: inspect.Type, location: str) -> object:
             return _choice(found, kind, location)
         case inspect.StrType():
             return _text(found, kind, location)
+        case inspect.BoolType():
+            return _truth(found, location)
         case inspect.IntType() | inspect.FloatType():
             return _number(found, kind, location)
     raise AssertionError(f"the schema has a type that is not checked: {kind}")
@@ -180,6 +182,16 @@ def _text(found: object, kind: inspect.StrType, location: str) -> str:
         raise InputError(f"{_shown(found)} is too long or empty", remedy=_wanted(kind), location=location)
     if found and not found.isprintable():
         raise InputError(f"{_shown(found)} has characters that cannot be printed", location=location)
+    return found
+
+
+def _truth(found: object, location: str) -> bool:
+    if not isinstance(found, bool):
+        raise InputError(
+            f"{_shown(found)} stands where yes or no is wanted",
+            remedy="write true or false",
+            location=location,
+        )
     return found
 
 

@@ -40,7 +40,7 @@ from synth.recording.overtone_advice import Overtones
 from synth.recording.tap_listener import Answer, Listener, rehearse
 from synth.recording.tap_message import TunerMessage, advice_words, tap_message
 from synth.recording.tuning_progress import LastTap, TuningProgress, begun, fewest_nuts, work_order
-from synth.recording.tuning_targets import TuningTargets, tuning_targets
+from synth.recording.tuning_targets import TuningTargets, designed_hz, tuning_targets
 from synth.units import CENTS_PER_OCTAVE, KELVIN_AT_0_C
 from synth.vibration.solve import solve_quarrels
 from synth.vibration.tuning import Row
@@ -153,7 +153,12 @@ class TuningSession:
     def _begun(self) -> TuningProgress:
         wishes = self.wishes
         progress = begun(
-            self.targets.name, self._order(), within=wishes.within, shift=self._shift(), path=self.path
+            self.targets.name,
+            self._order(),
+            within=wishes.within,
+            shift=self._shift(),
+            designed=self._designed,
+            path=self.path,
         )
         if wishes.again and progress.last:
             progress.again()
@@ -169,6 +174,10 @@ class TuningSession:
         heavy = np.array([rod.material.density * rod.mass_diameter**2 for rod in rods]) * self.row.length
         late = {each.tine for each in solve_quarrels(self.instrument, self.row) if each.partial == 1}
         return work_order(target, heavy, late, first=first)
+
+    def _designed(self, celsius: float) -> Array:
+        """(R,) Hz that the design itself wants at a bench that warm, nothing shifted or stretched."""
+        return designed_hz(self.instrument, self.row, celsius + KELVIN_AT_0_C)
 
     def _shift(self) -> Array:
         return _moved_cents(self.instrument, self.row, self.wishes)
@@ -196,12 +205,14 @@ class TuningSession:
 
     def _kept(self, tine: int, answer: Answer) -> float | None:
         """Keep the tap of a tine that has a pitch; by how many cents it had moved since the round before."""
-        if not math.isfinite(answer.verdict.cents):
+        if not (math.isfinite(answer.verdict.cents) and math.isfinite(answer.verdict.cents_sd)):
             return None
         self._keep_sound(tine, answer)
         moment = datetime.now().astimezone().isoformat(timespec="seconds")
         warmth = self.temperature - KELVIN_AT_0_C
-        self.progress.hear(tine, LastTap(answer.verdict.cents, answer.verdict.cents_sd, moment, warmth))
+        wanted = float(self._designed(warmth)[tine])
+        tap = LastTap(answer.verdict.cents, answer.verdict.cents_sd, moment, warmth, target_hz=wanted)
+        self.progress.hear(tine, tap)
         if self.path is not None:
             self.progress.keep(self.path)
         return self.progress.last[tine].moved

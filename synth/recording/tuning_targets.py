@@ -76,7 +76,7 @@ def tuning_targets(
     longer = heard(instrument, bar, row.length + STEP, trim, which).frequency
     slope = np.log(longer[:, 0, 0] / at[:, 0, 0]) / STEP
     warm = _warmed(instrument, temperature)
-    target = row.target_hz * warm * shift
+    target = designed_hz(instrument, row, temperature) * shift
     planes = heard(_of_round_rod(instrument), bar, row.length, row.trim, which).frequency[:, :, 0]
     return TuningTargets(
         name=tuple(tine_name(instrument, tine) for tine in which),
@@ -88,6 +88,11 @@ def tuning_targets(
         thread_pitch=np.array([thread_turned(tine) for tine in instrument.tines]),
         slides=np.array([slides(tine) for tine in instrument.tines]),
     )
+
+
+def designed_hz(instrument: Instrument, row: Row, temperature: float | None) -> Array:
+    """(R,) Hz that the design wants of each tine at `temperature` (K, its own where None); nan where no pitch."""
+    return np.asarray(row.target_hz * _warmed(instrument, temperature))
 
 
 def _of_round_rod(instrument: Instrument) -> Instrument:

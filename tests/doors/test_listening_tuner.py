@@ -101,6 +101,19 @@ def test_words_that_do_not_go_together_and_no_microphone_are_one_line(
     assert not (bench / "two.tuning.toml").exists()
 
 
+def test_a_design_in_the_place_of_the_progress_is_refused_before_anything_is_written(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mine = bench / "two.tuning.toml"
+    mine.write_text((bench / "two.toml").read_text())
+    before = {each.name: each.read_bytes() for each in bench.iterdir()}
+    assert run(["tune", str(bench / "two.toml"), "--listen", str(bench / "bench.wav")]) == 2
+    (line,) = capsys.readouterr().err.strip().splitlines()
+    assert str(mine) in line
+    assert "move the file away" in line
+    assert {each.name: each.read_bytes() for each in bench.iterdir()} == before
+
+
 @pytest.mark.parametrize(("shown", "page"), [("--page", "this machine"), ("--phone", "a phone")])
 def test_every_option_reaches_the_session_or_its_settings(
     bench: Path, monkeypatch: pytest.MonkeyPatch, shown: str, page: str

@@ -21,7 +21,9 @@ def session():
     """One whose progress is known and whose ear hears nothing."""
     made = TuningSession.__new__(TuningSession)
     made.row = SimpleNamespace(target_hz=np.array([110.0, 220.0, 443.0, np.nan]))
-    made.instrument = SimpleNamespace(a4=443.0, temperature=293.15)
+    steel = SimpleNamespace(modulus_slope=-4e-4, expansion=1e-5)
+    tines = (SimpleNamespace(rod=SimpleNamespace(material=steel)),) * 4
+    made.instrument = SimpleNamespace(a4=443.0, temperature=293.15, tines=tines)
     made.wishes, made.rate, made.path, made.temperature = (
         TuningWishes(within=2.0, shift=5.0),
         RATE,
@@ -110,6 +112,7 @@ def test_another_round_begins_where_something_was_heard_in_the_last(
     ((given, words),) = asked
     assert given == ("abcd", [1, 0])
     assert (words["within"], words["path"]) == (2.0, "a path")
+    np.testing.assert_allclose(words["designed"](20.0)[:3], [110.0, 220.0, 443.0])
     np.testing.assert_allclose(words["shift"][:3], 5.0)
 
 
@@ -159,6 +162,9 @@ def test_every_figure_is_kept_where_progress_is_kept_at_the_benchs_warmth(sessio
     assert session._kept(1, answer) is None
     tap = session.progress.last[1]
     assert (tap.cents, tap.temperature_c) == pytest.approx((-3.0 + 5.0, 12.5))  # targets stand 5 higher
+    assert tap.target_hz == pytest.approx(
+        220.0 * np.sqrt(1.0 + 3.9e-4 * 7.5)
+    )  # 7.5 K colder, nothing shifted
     assert tap.cents_sd == answer.verdict.cents_sd
     assert kept == ([] if path is None else [path])
     assert sounds == [(1, answer)]
@@ -166,3 +172,8 @@ def test_every_figure_is_kept_where_progress_is_kept_at_the_benchs_warmth(sessio
     assert session._kept(1, Answer(9.0, 9.5, 0.5, figure(1, 1.5, 0.4))) == pytest.approx(4.5)
     assert session._kept(3, Answer(9.0, 9.5, 0.5, figure(3, float("nan"), 0.4))) is None  # it has no pitch
     assert 3 not in session.progress.last
+    before = session.progress.last[1]
+    assert (
+        session._kept(1, Answer(9.0, 9.5, 0.5, figure(1, 1.0, float("inf")))) is None
+    )  # no file could hold it
+    assert session.progress.last[1] is before

@@ -23,12 +23,15 @@ MASS = np.array([3.0, 4.0, 2.0, 1.0])
 STILL = np.zeros(4)
 
 
-def tap(cents: float) -> LastTap:
-    return LastTap(cents, 0.25, "2024-05-06T07:08:09+02:00", 17.5)
+def tap(cents: float, target: float | None = None) -> LastTap:
+    return LastTap(cents, 0.25, "2024-05-06T07:08:09+02:00", 17.5, target_hz=target)
 
 
-def progress(path: Path | None = None, shift: np.ndarray = STILL) -> TuningProgress:
-    return begun(NAME, work_order(TARGET, MASS, ()), within=3.0, shift=shift, path=path)
+def progress(
+    path: Path | None = None, shift: np.ndarray = STILL, target: np.ndarray = TARGET
+) -> TuningProgress:
+    order = work_order(TARGET, MASS, ())
+    return begun(NAME, order, within=3.0, shift=shift, designed=lambda _: target, path=path)
 
 
 def test_low_tines_come_first_of_equal_ones_the_heavier_and_those_without_a_pitch_never() -> None:
@@ -45,8 +48,8 @@ def test_what_quarrels_with_the_bar_comes_last() -> None:
 def test_what_is_kept_is_read_again_and_what_is_done_is_passed_over(tmp_path: Path) -> None:
     path = progress_path(tmp_path / "rail.toml")
     first = progress(path)
-    first.hear(1, tap(-1.5))
-    first.hear(0, tap(12.25))
+    first.hear(1, tap(-1.5, 110.0))
+    first.hear(0, tap(12.25, 220.0))
     first.keep(path)
     again = progress(path)
     assert path.name == "rail.tuning.toml"
@@ -84,6 +87,76 @@ def test_a_moved_target_moves_what_is_done_and_the_file_keeps_cents_from_the_des
     assert progress(path, shift=np.full(4, 10.0)).left() == [3, 0]
 
 
+def test_another_pitch_in_the_design_moves_what_is_kept(tmp_path: Path) -> None:
+    """A semitone down from a, the tine that was in tune is 100 cents sharp; there and back it is in tune again."""
+    path = tmp_path / "rail.tuning.toml"
+    first = progress(path)
+    first.hear(0, tap(-1.5, 220.0))
+    first.hear(1, tap(0.5, 110.0))
+    first.keep(path)
+    lower = TARGET * np.array([2.0 ** (-1.0 / 12.0), 1.0, 1.0, 1.0])
+    second = progress(path, target=lower)
+    assert second.last[0].cents == pytest.approx(98.5)
+    assert second.left() == [3, 0]
+    second.again()
+    second.hear(0, tap(95.0, lower[0]))
+    assert second.moved() == {0: pytest.approx(-3.5)}  # by itself: what the maker wants now moved nothing
+    second.keep(path)
+    assert progress(path).last[0].cents == pytest.approx(-5.0, abs=0.01)
+    assert progress(path).last[1] == second.last[1]
+
+
+def test_an_older_file_without_targets_is_told_against_those_of_now_and_then_keeps_them(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    first = progress(path)
+    first.hear(0, tap(-1.5))
+    first.keep(path)
+    assert "target_hz" not in path.read_text()
+    second = progress(path)
+    assert second.last[0] == tap(-1.5, 220.0)
+    second.keep(path)
+    assert progress(path, target=2.0 * TARGET).last[0].cents == pytest.approx(-1201.5)
+
+
+def test_a_tine_that_lost_its_pitch_is_kept_as_it_was(tmp_path: Path) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    first = progress(path)
+    first.hear(0, tap(-1.5, 220.0))
+    first.keep(path)
+    order, none = [1, 3], np.full(4, np.nan)
+    second = begun(NAME, order, within=3.0, shift=STILL, designed=lambda _: none, path=path)
+    assert second.last == first.last
+    second.keep(path)
+    assert progress(path, target=2.0 * TARGET).last[0].cents == pytest.approx(-1201.5)
+
+
+def test_what_is_told_of_tines_that_the_design_lacks_stays_and_a_tine_that_comes_back_is_known(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    first = progress(path)
+    first.hear(1, tap(-1.5, 110.0))
+    first.hear(3, tap(0.5, 165.0))
+    first.again()
+    first.hear(1, tap(-2.5, 110.0))
+    first.hear(0, tap(-0.5, 220.0))
+    first.keep(path)
+    shorter, target = (NAME[3], NAME[2]), np.array([165.0, 82.5])
+    second = begun(shorter, (1, 0), within=3.0, shift=STILL[:2], designed=lambda _: target, path=path)
+    assert list(second.last) == [0]
+    assert second.left() == [1, 0]
+    assert second.moved() == {}
+    second.hear(1, tap(9.0, 82.5))
+    second.keep(path)
+    there = progress(path)
+    assert {tine: there.last[tine] for tine in (0, 1, 3)} == first.last
+    assert there.left() == [3]
+    assert there.moved() == {1: -1.0}
+    assert (there.round, there.others) == (2, {})
+
+
 def test_the_shift_that_turns_the_fewest_nuts_is_the_best_of_all_that_were_tried() -> None:
     for seed in range(40):
         dice = np.random.default_rng(seed)
@@ -103,3 +176,99 @@ def test_a_spoilt_file_is_one_line_and_stays_as_it_is(tmp_path: Path, text: str)
     with pytest.raises(InputError, match="cannot be read as progress"):
         progress(path)
     assert path.read_bytes() == text.encode("latin-1")
+
+
+FOREIGN = {
+    "a design": 'name = "rail"\n[bar]\nmaterial = "mild steel"\n[[group]]\nname = "g"\n',
+    "nothing": "",
+    "a note": "# call the smith on Monday\n",
+    "a table of tines": "[tine]\n",
+}
+
+
+@pytest.mark.parametrize("text", FOREIGN.values(), ids=FOREIGN)
+def test_a_file_that_is_no_progress_is_refused_and_stays_as_it_is(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    path.write_text(text)
+    with pytest.raises(InputError) as refused:
+        progress(path)
+    told = str(refused.value)
+    assert told.startswith(f"{path}: cannot be read as progress of a tuning: it does not say its round; ")
+    assert "move the file away" in told
+    assert path.read_text() == text
+
+
+WHOLE = """round = 2
+[tine."a.1"]
+cents = -1.5
+cents_sd = 0.25
+done = true
+heard = "2024-05-06T07:08:09+02:00"
+temperature_c = 17.5
+round = 1
+moved_cents = 0.5
+target_hz = 220.0
+"""
+DAMAGED = {
+    "round = 2": {
+        "round = -3": "round: .*-3 is not possible; must be at least 1",
+        "round = 0": "round: .*0 is not possible; must be at least 1",
+        "round = 1.5": "round: .*1.5 stands where a whole number is wanted",
+        "round = true": "round: .*true stands where a whole number is wanted",
+        "rounds = 2": "it does not say its round",
+        "round = 2\ntines = 3": "unknown key 'tines'; did you mean 'tine'",
+    },
+    "cents = -1.5": {
+        "cents = nan": "tine.'a.1'.cents: .*nan is not a size; must be at least -20000 and at most 20000",
+        "cents = -inf": "tine.'a.1'.cents: .*-inf is not a size",
+        "cents = '3'": "tine.'a.1'.cents: .*'3' stands where a number is wanted",
+        "": "tine.'a.1': .*the key 'cents' is missing",
+    },
+    "cents_sd = 0.25": {
+        "cents_sd = -1": "tine.'a.1'.cents_sd: .*-1 is not possible; must be at least 0",
+        "cents_sd = inf": "tine.'a.1'.cents_sd: .*inf is not a size",
+        "": "tine.'a.1': .*the key 'cents_sd' is missing",
+    },
+    "done = true": {"done = 1": "tine.'a.1'.done: .*1 stands where yes or no is wanted; write true or false"},
+    'heard = "2024-05-06T07:08:09+02:00"': {"heard = 7": "tine.'a.1'.heard: .*7 stands where text is wanted"},
+    "temperature_c = 17.5": {
+        "temperature_c = 900": "tine.'a.1'.temperature_c: .*900 is not possible; must be .* at most 60"
+    },
+    "round = 1": {
+        "round = 3": "tine.'a.1'.round: .*3 has not begun; must be at most 2",
+        "round = -1": "tine.'a.1'.round: .*-1 is not possible",
+    },
+    "moved_cents = 0.5": {"moved_cents = nan": "tine.'a.1'.moved_cents: .*nan is not a size"},
+    "target_hz = 220.0": {
+        "target_hz = 0": "tine.'a.1'.target_hz: .*0 is not possible; must be at least 0.1",
+        "target_herz = 220.0": "tine.'a.1': .*unknown key 'target_herz'; did you mean 'target_hz'",
+    },
+    '[tine."a.1"]': {
+        "[tine]\n'a.2' = 3\n[tine.'a.1']": "tine.'a.2': .*3 stands where a table is wanted",
+        "[[tine]]": "tine: .*this is no table; write .tine",
+        '[tine."a\\u0007"]': r"tine: .*'a\\x07' cannot be a tine's name",
+    },
+}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"), [(o, n, t) for o, each in DAMAGED.items() for n, t in each.items()]
+)
+def test_of_a_damaged_file_the_place_the_finding_and_what_would_be_right_are_told(
+    tmp_path: Path, old: str, new: str, told: str
+) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    path.write_text(WHOLE)
+    assert progress(path).last[2].cents == -1.5
+    assert WHOLE.count(f"{old}\n") == 1
+    path.write_text(WHOLE.replace(f"{old}\n", f"{new}\n"))
+    with pytest.raises(InputError, match=told) as refused:
+        progress(path)
+    line = str(refused.value)
+    assert line.startswith(f"{path}: ")
+    assert "cannot be read as progress of a tuning" in line
+    assert line.endswith(", or move the file away to begin anew")
+    assert "Error" not in line
+    path.write_text(path.read_text().replace("a.1", "g.9"))
+    with pytest.raises(InputError, match="cannot be read"):  # of a tine that the design lacks too
+        progress(path)
