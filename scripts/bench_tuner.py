@@ -32,8 +32,8 @@ from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
+from synth.recording.design_planes import BY_BAR
 from synth.recording.tap_listener import LOW, Answer, Listener, rehearse
-from synth.recording.tapped_pitch import BY_BAR
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
 from synth.units import CENT
 from synth.vibration.mounted_pitch import mounting

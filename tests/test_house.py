@@ -73,7 +73,7 @@ PLACES = """
     recording.retune recording.tuning_targets recording.tap_watch recording.steady_lines
     recording.noise_likelihood recording.band_noise recording.plane_likelihood recording.plane_zoom
     recording.plane_band
-    recording.plane_pitch recording.tapped_pitch
+    recording.plane_pitch recording.design_planes recording.tapped_pitch
     recording.tapped_tine recording.tap_listener
     recording.tuning_progress recording.overtone_advice recording.tap_message recording.taps_on_file
     recording.parameters recording.calibration_model recording.apart

@@ -57,7 +57,7 @@ def give_up() -> None:
         os.close(sink)
 
 
-def leave(code: int) -> NoReturn:
+def end_process(code: int) -> NoReturn:
     """End the process with this exit code once what was printed is out and what waits for the end is done.
 
     Python takes all that was loaded apart before it ends, for a command that is done up to 50 ms for nothing.

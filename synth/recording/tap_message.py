@@ -10,9 +10,10 @@ import math
 from typing import Any, Final
 
 from synth.design.instrument import Instrument
+from synth.recording.design_planes import unisons
 from synth.recording.overtone_advice import OvertoneAdvice
 from synth.recording.tap_listener import Answer
-from synth.recording.tapped_pitch import DROWNED, SURE, USUAL_SPLIT, Verdict, unisons
+from synth.recording.tapped_pitch import DROWNED, SURE, USUAL_SPLIT, Verdict
 from synth.recording.tuning_targets import TuningTargets, in_tune
 from synth.units import MM, ratio
 

@@ -16,25 +16,26 @@ from numpy.typing import NDArray
 from synth.arrays import Array
 from synth.frozen import frozen
 from synth.recording.damped_sinusoid_fit import FittedModes, sounding
+from synth.recording.design_planes import (
+    BY_BAR,
+    FURTHEST,
+    ONE_PITCH,
+    PLANE_REACH,
+    another_rings,
+    has_neighbours,
+    parted_by_bar,
+    split_of,
+)
 from synth.recording.plane_pitch import PlanePitch, plane_pitch
 from synth.recording.stirred import NEAR, within
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
 
-FURTHEST: Final = 150.0  # cents: a tine as cut is no further off its pitch
 OVERTONE: Final = 30.0  # cents that an overtone is off the fundamental's offset: clamps and nuts vary
 ASKED: Final = 3  # partials, the first ones, that tell of the planes
-PLANE_REACH: Final = (
-    60.0  # cents around a line in which its other plane is sought, beyond the model's own split
-)
-ONE_PITCH: Final = 24.0  # cents between planes, below which their mean is the pitch
 USUAL_SPLIT: Final = 3.0  # cents between a rod's planes, where the design says less
-BY_BAR: Final = 6.0  # cents by which a bar parts planes more than a rod does that is out of round, either way
 TWIN_LEVEL: Final = 0.05  # of the fundamental's level: a fainter line beside it is no plane
 RINGS: Final = 0.2  # of its level, from which a line too far off for a plane is another tine's
-STRANGE: Final = (
-    25.0  # cents by which two planes differ from the model's split at most, where others are near
-)
 TWINS: Final = 2.5  # times as fast at most one plane decays as the other: what dies faster is the room's
 LIKE: Final = (
     3.0  # times as fast at most as the model's it dies: clamps and bars differ; knocks die 16 times as fast
@@ -145,7 +146,7 @@ def told_of(heard: TappedSound, targets: TuningTargets, tine: int, line: int) ->
     model = float(np.max(targets.decay_rate[tine, :, 0]))
     line = _lasting(new, line, model)
     hertz, level = hertz_of(new), np.abs(new.amplitude)
-    split = _split_of(targets, tine)
+    split = split_of(targets, tine)
     beside = np.abs(np.log(hertz / hertz[line]) / CENT) < split + PLANE_REACH
     rate = np.maximum(-new.pole.real, 1e-3)
     differ = abs(
@@ -155,13 +156,13 @@ def told_of(heard: TappedSound, targets: TuningTargets, tine: int, line: int) ->
     pair = np.flatnonzero(beside & alike & (level > TWIN_LEVEL * level[line]))
     dies = TWINS * np.exp(differ) * max(rate[line], model)  # what dies faster is the room's
     lasts = np.flatnonzero(beside & (rate < dies))
-    if _another_rings(hertz[lasts[level[lasts] > RINGS * level[line]]], targets, tine):
+    if another_rings(hertz[lasts[level[lasts] > RINGS * level[line]]], targets, tine):
         return nothing(OTHERS, (tine,))
     if _disturbed(hertz[line], level[line], heard.old):
         return nothing("another still rings close to it: hold it and tap again", (tine,))
     off = np.abs(np.log(hertz[pair] / hertz[line]) / CENT)
     far = bool(np.any((off > ONE_PITCH) & (level[pair] > RINGS * level[line])))
-    if split > ONE_PITCH or (far and _parted_by_bar(targets, tine) > BY_BAR):
+    if split > ONE_PITCH or (far and parted_by_bar(targets, tine) > BY_BAR):
         return _far_planes(heard, targets, tine, line, pair)
     return nothing(APART, (tine,)) if far else _near_planes(heard, targets, tine, line)
 
@@ -182,14 +183,14 @@ def _lasting(new: FittedModes, line: int, model: float) -> int:
 
 def _near_planes(heard: TappedSound, targets: TuningTargets, tine: int, line: int) -> Verdict:
     """Of planes near to each other: their mean, against that of a tine in tune."""
-    usual = max(USUAL_SPLIT, _split_of(targets, tine))
+    usual = max(USUAL_SPLIT, split_of(targets, tine))
     upper = int(targets.frequency[tine, 1, 0] > targets.frequency[tine, 0, 0])
     differ = float(np.log(targets.decay_rate[tine, upper, 0] / targets.decay_rate[tine, 1 - upper, 0]))
     lines, dies = _partials(heard.new, targets, tine, line)
     at = heard.middle(lines, usual, differ, dies=dies, alone=False)
     if at is None:
         return nothing("too short a sound: tap again and let it ring", (tine,))
-    if at.parted and at.split > usual + ODDLY and at.odd > SURELY and _has_neighbours(targets, tine):
+    if at.parted and at.split > usual + ODDLY and at.odd > SURELY and has_neighbours(targets, tine):
         return nothing(OTHERS, (tine,))
     half = np.exp(0.5 * at.split * CENT)
     open_ = _open(at, targets, tine) * CENT * at.hertz
@@ -213,7 +214,7 @@ def _open(at: PlanePitch, targets: TuningTargets, tine: int) -> float:
 
     Then the tine is not on that bar, or the bar is held, and where the mean should be lies between the two.
     """
-    by_bar = _parted_by_bar(targets, tine)
+    by_bar = parted_by_bar(targets, tine)
     missing = by_bar - at.split
     nearer = by_bar > BY_BAR and missing > USUAL_SPLIT + 2.0 * at.split_sd
     return 0.5 * missing if nearer else 0.0
@@ -266,38 +267,6 @@ def _partials(new: FittedModes, targets: TuningTargets, tine: int, line: int) ->
             out += [int(near[np.argmax(lasting[near])])] if len(near) else []
             which += [partial] if len(near) else []
     return out, _dies(targets, tine)[which]
-
-
-def _split_of(targets: TuningTargets, tine: int) -> float:
-    """Cents between the planes as the model has them."""
-    return abs(float(np.log(np.divide(*targets.frequency[tine, :, 0])) / CENT))
-
-
-def _parted_by_bar(targets: TuningTargets, tine: int) -> float:
-    """Cents by which the bar alone parts the planes, however the rod is out of round; nan without a target."""
-    return 2.0 * abs(float(np.log(targets.middle[tine] / targets.target[tine]) / CENT))
-
-
-def unisons(targets: TuningTargets, tine: int) -> list[int]:
-    """The other tines (indices) of its pitch, whose ring is taken for a plane of its own."""
-    off = np.abs(np.log(targets.target / targets.target[tine])) / CENT
-    return [int(each) for each in np.flatnonzero(off < ONE_PITCH) if each != tine]
-
-
-def _has_neighbours(targets: TuningTargets, tine: int) -> bool:
-    """Whether another tine's fundamental could be what seems to be a plane of this one's."""
-    others = np.delete(targets.frequency[:, :, 0], tine, axis=0)
-    return bool(np.any(np.abs(np.log(others / targets.middle[tine])) / CENT < PLANE_REACH + FURTHEST))
-
-
-def _another_rings(hertz: Array, targets: TuningTargets, tine: int) -> bool:
-    """Whether lines are too far apart, or too near, for planes, and another tine could have one of them."""
-    if len(hertz) < 2:
-        return False
-    apart = float(np.log(np.max(hertz) / np.min(hertz)) / CENT)
-    others = np.delete(targets.frequency[:, :, 0], tine, axis=0).ravel()
-    near = np.abs(np.log(others[:, None] / hertz)) / CENT < PLANE_REACH
-    return apart > _split_of(targets, tine) + STRANGE and bool(np.any(near))
 
 
 def _overtone(new: FittedModes, targets: TuningTargets, tine: int, line: int) -> float:

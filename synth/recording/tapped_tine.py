@@ -18,12 +18,11 @@ import numpy as np
 from synth.arrays import Array, Bools
 from synth.frozen import frozen
 from synth.recording.damped_sinusoid_fit import FittedModes
+from synth.recording.design_planes import FURTHEST, PLANE_REACH
 from synth.recording.predicted_partials import HIGHEST_PREDICTED
 from synth.recording.tapped_pitch import (
-    FURTHEST,
     LIKE,
     OVERTONE,
-    PLANE_REACH,
     TappedSound,
     Verdict,
     hertz_of,

@@ -171,7 +171,7 @@ def test_what_was_printed_and_what_waits_for_the_end_is_done_before_it(environme
     program = (
         "import atexit, pathlib, sys; from synth.doors import streams; print('a' * 100_000, end='');"
         f" atexit.register(lambda: pathlib.Path({str(kept)!r}).write_text(sys.stdout.name, encoding='utf-8'));"
-        f" sys.stderr.write('b'); streams.leave({code})"
+        f" sys.stderr.write('b'); streams.end_process({code})"
     )
     done = subprocess.run(
         [sys.executable, "-c", program], capture_output=True, env=environment, cwd=ROOT, check=False
@@ -182,7 +182,7 @@ def test_what_was_printed_and_what_waits_for_the_end_is_done_before_it(environme
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
 def test_what_cannot_be_written_at_the_end_is_no_success(environment):
-    program = "from synth.doors import streams; print('a', end=''); streams.leave(0)"
+    program = "from synth.doors import streams; print('a', end=''); streams.end_process(0)"
     with open("/dev/full", "wb") as full:
         done = subprocess.run(
             [sys.executable, "-c", program],

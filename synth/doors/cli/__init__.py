@@ -118,7 +118,7 @@ def main() -> None:
     """Run the command that the process was called with and leave with its exit code."""
     streams.make_sound()
     gc.set_threshold(SELDOM)
-    streams.leave(run(sys.argv[1:]))
+    streams.end_process(run(sys.argv[1:]))
 
 
 def run(words: Sequence[str]) -> int:
