@@ -273,6 +273,38 @@ def test_files_are_a_line_or_an_object_each(shop: Shop, capsys: pytest.CaptureFi
     assert not shop.path.with_suffix(".tuning.toml").exists()
 
 
+def test_a_file_that_cannot_be_used_keeps_no_other_from_being_told(
+    shop: Shop, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = shop.path.parent
+    good, silent, absent = (folder / each for each in ("a.wav", "silent.wav", "absent.wav"))
+    soundfile.write(good, shop.tap(4, -9.0), RATE, "FLOAT")
+    soundfile.write(silent, np.zeros(RATE), RATE)
+    for bad in ([silent], [silent, absent]):
+        files = [str(each) for each in (bad[0], good, *bad[1:])]
+        assert run(["tune", str(shop.path), *files]) == 2
+        out, err = capsys.readouterr()
+        lines = out.splitlines()
+        assert len(lines) == len(files)
+        assert lines[0] == f"{silent}: the recording is silent; check the input and its level"
+        assert "g.5 -" in lines[1]
+        (error,) = err.splitlines()
+        assert error.startswith("error: ")
+        assert all(str(each) in error for each in bad)
+        assert run(["tune", str(shop.path), *files, "--json"]) == 2
+        told = json.loads(capsys.readouterr().out)
+        assert [each["file"] for each in told] == files
+        assert (told[1]["group"], told[1]["tine"], told[1]["reason"]) == ("g", 5, None)
+        for each in (told[0], *told[2:]):
+            keys = ("group", "tine", "sounds_hz", "cents", "cents_sd", "turns")
+            assert [each[key] for key in keys] == [None] * 6
+            assert each["reason"]
+        assert all(set(each) == set(told[0]) for each in told)
+    assert run(["tune", str(shop.path), str(silent), "--json"]) == 2
+    out, err = capsys.readouterr()
+    assert (out, err) == ("", f"error: {silent}: the recording is silent; check the input and its level\n")
+
+
 def test_what_does_not_go_together_is_one_line(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
     design = str(shop.path)
     for words in (

@@ -16,6 +16,7 @@ from synth.units import KELVIN_AT_0_C, MM
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.recording.retune import Retune
+    from synth.recording.tap_message import TunerMessage
     from synth.recording.tuning_session import TuningWishes
     from synth.vibration.tuning import Row
 
@@ -161,19 +162,42 @@ def _only(recordings: tuple[Path, ...]) -> Path:
 def _each_file(
     instrument: Instrument, recordings: tuple[Path, ...], wishes: TuningWishes, *, as_json: bool
 ) -> None:
-    """A line, or an object, for each tap of each file."""
-    from synth.doors.tuner_words import what_it_says
+    """A line, or an object, for each tap of each file. Raises `InputError` once all of them are told."""
     from synth.recording.audio_input import read_recording
-    from synth.recording.taps_on_file import messages_of
+    from synth.recording.taps_on_file import messages_of, unread
     from synth.recording.tuning_session import wished_targets
     from synth.vibration.solve import solve_row
 
     row = solve_row(instrument)
     targets = wished_targets(instrument, row, wishes)
-    told = []
+    told, unusable = [], []
     for path in recordings:
-        mine, take = bench.tine_in_file_name(instrument, path), read_recording(path)
-        told += messages_of(take, instrument, targets, announced=mine, within=wishes.within)
+        mine = bench.tine_in_file_name(instrument, path)
+        try:
+            take = read_recording(path)
+        except InputError as trouble:
+            if len(recordings) == 1:
+                raise
+            unusable.append(trouble)
+            told.append(unread(path, trouble, instrument, targets, within=wishes.within))
+        else:
+            told += messages_of(take, instrument, targets, announced=mine, within=wishes.within)
+    _print(told, as_json=as_json)
+    if unusable:
+        raise _all_of(unusable)
+
+
+def _all_of(unusable: list[InputError]) -> InputError:
+    """One error that names all the files that cannot be used."""
+    if len(unusable) == 1:
+        return unusable[0]
+    files = ", ".join(each.file for each in unusable)
+    return InputError(f"{len(unusable)} recordings cannot be used: {files}", remedy="their lines say why")
+
+
+def _print(told: list[TunerMessage], *, as_json: bool) -> None:
+    from synth.doors.tuner_words import what_it_says
+
     if as_json:
         click.echo(data(told))
         return
