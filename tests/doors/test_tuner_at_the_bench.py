@@ -27,7 +27,7 @@ from synth.doors.tuner_words import large, large_figure, message_lines
 from synth.doors.tuning_cues import CEILING_DB, LASTS, CuePlayer, cue_of, cue_sound
 from synth.recording.learnt_lengths import Lesson
 from synth.recording.onsets import taps
-from tests.recording.test_tuning_session import NEARLY_ALIKE, RATE, Shop
+from tests.recording.test_tuning_session import DESIGN, NEARLY_ALIKE, RATE, Shop
 
 BLOCK = 256
 TRIES = 5  # a machine that is busy with other work misses blocks, and what is heard has a gap
@@ -303,6 +303,35 @@ def test_a_file_that_cannot_be_used_keeps_no_other_from_being_told(
     assert run(["tune", str(shop.path), str(silent), "--json"]) == 2
     out, err = capsys.readouterr()
     assert (out, err) == ("", f"error: {silent}: the recording is silent; check the input and its level\n")
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "nulls", "reason"),
+    [
+        (
+            "{ pitch_hz = 494.0 }",
+            "{ free_length_mm = 60.0 }",
+            ["cents", "turns"],
+            "the design gives it no pitch",
+        ),
+        ('stock = "M3"', 'stock = "M3"\nfixing = "glued"', ["turns"], "glued: it has no nut to turn"),
+    ],
+)
+def test_a_null_beside_figures_has_its_reason(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    before: str,
+    after: str,
+    nulls: list[str],
+    reason: str,
+) -> None:
+    shop = Shop(tmp_path, DESIGN.replace(before, after))
+    file = tmp_path / "a.g-5.wav"
+    soundfile.write(file, shop.tap(4, -9.0), RATE, "FLOAT")
+    assert run(["tune", str(shop.path), str(file), "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)
+    assert (told["name"], told["reason"]) == ("g.5", reason)
+    assert [key for key in ("sounds_hz", "cents", "turns") if told[key] is None] == nulls
 
 
 def test_what_does_not_go_together_is_one_line(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:

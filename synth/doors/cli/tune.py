@@ -164,6 +164,7 @@ def _each_file(
 ) -> None:
     """A line, or an object, for each tap of each file. Raises `InputError` once all of them are told."""
     from synth.recording.audio_input import read_recording
+    from synth.recording.tap_reasons import with_reasons
     from synth.recording.taps_on_file import messages_of, unread
     from synth.recording.tuning_session import wished_targets
     from synth.vibration.solve import solve_row
@@ -181,7 +182,8 @@ def _each_file(
             unusable.append(trouble)
             told.append(unread(path, trouble, instrument, targets, within=wishes.within))
         else:
-            told += messages_of(take, instrument, targets, announced=mine, within=wishes.within)
+            heard = messages_of(take, instrument, targets, announced=mine, within=wishes.within)
+            told += with_reasons(heard, instrument)
     _print(told, as_json=as_json)
     if unusable:
         raise _all_of(unusable)
@@ -227,6 +229,8 @@ def _advise(design: Path, recording: Path, name: str, target_hz: float | None, *
 
 
 def _data(instrument: Instrument, tine: int, advice: Retune) -> dict[str, Any]:
+    from synth.design.fixings import why_no_turns
+
     other = None if advice.other is None else bench.tine_name(instrument, advice.other)
     return {
         "tine": bench.tine_name(instrument, tine),
@@ -238,6 +242,7 @@ def _data(instrument: Instrument, tine: int, advice: Retune) -> dict[str, Any]:
         "told_by_partial": advice.partial + 1,
         "shorten_mm": advice.shorten / MM,
         "turns_up": advice.turns,
+        "reason": why_no_turns(instrument.tines[tine]),
         "more_like": other,
         "doubts": list(advice.doubts),
     }
