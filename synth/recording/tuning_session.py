@@ -40,7 +40,7 @@ from synth.recording.overtone_advice import Overtones
 from synth.recording.tap_listener import Answer, Listener, rehearse
 from synth.recording.tap_message import TunerMessage, advice_words, tap_message
 from synth.recording.tuning_progress import LastTap, TuningProgress, begun, fewest_nuts, work_order
-from synth.recording.tuning_targets import TuningTargets, tuning_targets
+from synth.recording.tuning_targets import TuningTargets, pitches_at, tuning_targets
 from synth.units import CENTS_PER_OCTAVE, KELVIN_AT_0_C
 from synth.vibration.solve import solve_quarrels
 from synth.vibration.tuning import Row
@@ -238,10 +238,21 @@ class TuningSession:
 
 def wished_targets(instrument: Instrument, row: Row, wishes: TuningWishes) -> TuningTargets:
     """The targets at the bench's temperature, shifted and stretched as wished."""
-    moved = 2.0 ** (_moved_cents(instrument, row, wishes) / CENTS_PER_OCTAVE)
+    moved = _moved_ratio(instrument, row, wishes)
     return tuning_targets(instrument, row, temperature=wishes.temperature, shift=moved)
 
 
-def _moved_cents(instrument: Instrument, row: Row, wishes: TuningWishes) -> Array:
+def wished_pitches(instrument: Instrument, row: Row, wishes: TuningWishes) -> Array:
+    """(R,) Hz, the `target` alone of `wished_targets`."""
+    moved = _moved_ratio(instrument, row, wishes)
+    return pitches_at(instrument, row, temperature=wishes.temperature, shift=moved)
+
+
+def _moved_ratio(instrument: Instrument, row: Row, wishes: TuningWishes) -> Array:
     """(R,) by which each target is moved."""
+    return np.asarray(2.0 ** (_moved_cents(instrument, row, wishes) / CENTS_PER_OCTAVE))
+
+
+def _moved_cents(instrument: Instrument, row: Row, wishes: TuningWishes) -> Array:
+    """(R,) cents by which each target is moved."""
     return np.asarray(wishes.shift + wishes.stretch * np.log2(row.target_hz / instrument.a4))

@@ -76,7 +76,7 @@ def tuning_targets(
     longer = heard(instrument, bar, row.length + STEP, trim, which).frequency
     slope = np.log(longer[:, 0, 0] / at[:, 0, 0]) / STEP
     warm = _warmed(instrument, temperature)
-    target = row.target_hz * warm * shift
+    target = pitches_at(instrument, row, temperature=temperature, shift=shift)
     planes = heard(_of_round_rod(instrument), bar, row.length, row.trim, which).frequency[:, :, 0]
     return TuningTargets(
         name=tuple(tine_name(instrument, tine) for tine in which),
@@ -88,6 +88,11 @@ def tuning_targets(
         thread_pitch=np.array([thread_turned(tine) for tine in instrument.tines]),
         slides=np.array([slides(tine) for tine in instrument.tines]),
     )
+
+
+def pitches_at(instrument: Instrument, row: Row, *, temperature: float | None, shift: Array | float) -> Array:
+    """(R,) Hz that each tine should sound at `temperature` (K, the design's where None), moved by a ratio."""
+    return np.asarray(row.target_hz * _warmed(instrument, temperature) * shift)
 
 
 def _of_round_rod(instrument: Instrument) -> Instrument:
