@@ -16,7 +16,7 @@ from synth.recording.tap_message import TunerMessage, tap_message
 from synth.recording.tapped_pitch import nothing
 from synth.recording.tuning_targets import TuningTargets
 
-SILENT = "no tap of a tine of this design is in it"
+SILENT = "no tap of a tine of this design is heard in it"
 
 
 def messages_of(

@@ -334,6 +334,34 @@ def test_a_null_beside_figures_has_its_reason(
     assert [key for key in ("sounds_hz", "cents", "turns") if told[key] is None] == nulls
 
 
+def test_a_recording_that_is_clipped_or_too_short_to_tell_is_called_so(
+    shop: Shop, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The tap comes at 0.5 s. A clipped one of no named tine has the ear's own reason first."""
+    tap, alike = shop.tap(4, -9.0), shop.tap(2, 5.0)
+    sounds = {
+        "clipped": np.clip(40.0 * tap, -0.99, 0.99),
+        "doubtful": np.minimum(alike, 0.9 * np.max(alike)),
+        "short": tap[: round(0.7 * RATE)],
+        "enough": tap[: round(0.9 * RATE)],
+        "other": np.random.default_rng(2).normal(scale=1e-3, size=RATE),
+    }
+    files = [shop.path.parent / f"{name}.wav" for name in sounds]
+    for file, sound in zip(files, sounds.values(), strict=True):
+        soundfile.write(file, sound, RATE, "FLOAT")
+    assert run(["tune", str(shop.path), *map(str, files)]) == 0
+    clipped, doubtful, short, enough, other = capsys.readouterr().out.splitlines()
+    assert clipped.endswith("is heard in it; it is clipped: record at a lower level")
+    assert "cannot tell which of 2; it is clipped" in doubtful
+    assert short.endswith("it ends 0.20 s after the tap, too soon to tell: let it ring for a second")
+    assert "g.5 -" in enough
+    assert other.endswith("no tap of a tine of this design is heard in it")
+    assert run(["tune", str(shop.path), str(files[0]), "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)
+    assert told["cents"] is None
+    assert "clipped" in told["reason"]
+
+
 def test_what_does_not_go_together_is_one_line(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
     design = str(shop.path)
     for words in (

@@ -189,7 +189,7 @@ def _each_file(
             told.append(unread(path, trouble, instrument, targets, within=wishes.within))
         else:
             heard = messages_of(take, instrument, targets, announced=mine, within=wishes.within)
-            told += with_reasons(heard, instrument)
+            told += with_reasons(heard, instrument, take)
     _print(told, as_json=as_json)
     if unusable:
         raise _all_of(unusable)
