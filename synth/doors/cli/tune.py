@@ -126,6 +126,11 @@ def command(
         )
     if not live and not recordings:
         raise InputError("which recording?", remedy="give one or more files of taps, or --listen")
+    if name is not None and len(recordings) != 1:
+        raise InputError(
+            f"{len(recordings)} recordings of one tine",
+            remedy="give one, or leave --tine out: each is a line",
+        )
     if target_hz is not None and name is None:
         raise InputError("the pitch of which tine?", remedy="say --tine GROUP.N beside --target-hz")
     if target_hz is not None and (shift_cents or stretch_cents or temperature_c is not None):
@@ -144,7 +149,7 @@ def command(
         again=again,
     )
     if name is not None:
-        _advise(instrument, _only(recordings), name, target_hz, wishes, as_json=as_json)
+        _advise(instrument, recordings[0], name, target_hz, wishes, as_json=as_json)
         return
     if not live:
         _each_file(instrument, recordings, wishes, as_json=as_json)
@@ -154,15 +159,6 @@ def command(
     shown: PageFor | None = "a phone" if phone else "this machine" if page else None
     settings = TunerSettings(recordings[0] if recordings else None, device, tones, there, shown)
     listen_and_tell(instrument, design, settings, wishes)
-
-
-def _only(recordings: tuple[Path, ...]) -> Path:
-    if len(recordings) != 1:
-        raise InputError(
-            f"{len(recordings)} recordings of one tine",
-            remedy="give one, or leave --tine out: each is a line",
-        )
-    return recordings[0]
 
 
 def _each_file(
