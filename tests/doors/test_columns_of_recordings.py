@@ -100,8 +100,8 @@ def test_tune_gives_its_advice_in_millimetres_and_turns_and_the_right_way_round(
     assert told == {
         "tine": "low.3", "sounds_hz": sounds, "sounds_sd_hz": 0.02, "target_hz": pytest.approx(220.0),
         "cents": pytest.approx(off), "cents_sd": pytest.approx(1200.0 * math.log2(1.0 + 0.02 / sounds)),
-        "told_by_partial": 2, "shorten_mm": pytest.approx(1e3 * shorten),
-        "turns_up": pytest.approx(shorten / 0.7e-3),
+        "in_tune": False, "told_by_partial": 2, "shorten_mm": pytest.approx(1e3 * shorten),
+        "turns_up": pytest.approx(shorten / 0.7e-3), "reason": None,
         "more_like": None if other is None else "low.2", "doubts": list(doubts),
     }  # fmt: skip
     assert run(words) == 0
