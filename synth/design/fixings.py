@@ -108,6 +108,11 @@ def thread_turned(tine: Tine) -> float:
     return tine.rod.pitch if tine.root.fixing in (None, "nuts") else 0.0
 
 
+def why_no_turns(tine: Tine) -> str | None:
+    """Why no nut is turned to tune it; None where one is."""
+    return None if thread_turned(tine) else f"{tine.root.fixing or 'plain rod'}: it has no nut to turn"
+
+
 def set_screw_for(rod: Rod) -> str:
     """The thread of the screw from the side that holds a rod."""
     return next(name for most, name in SET_SCREWS if rod.diameter <= most * (1.0 + 1e-9))

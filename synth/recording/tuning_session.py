@@ -249,10 +249,21 @@ class TuningSession:
 
 def wished_targets(instrument: Instrument, row: Row, wishes: TuningWishes) -> TuningTargets:
     """The targets at the bench's temperature, shifted and stretched as wished."""
-    moved = 2.0 ** (_moved_cents(instrument, row, wishes) / CENTS_PER_OCTAVE)
+    moved = _moved_ratio(instrument, row, wishes)
     return tuning_targets(instrument, row, temperature=wishes.temperature, shift=moved)
 
 
-def _moved_cents(instrument: Instrument, row: Row, wishes: TuningWishes) -> Array:
+def wished_pitches(instrument: Instrument, row: Row, wishes: TuningWishes) -> Array:
+    """(R,) Hz, the `target` alone of `wished_targets`."""
+    moved = _moved_ratio(instrument, row, wishes)
+    return designed_hz(instrument, row, wishes.temperature) * moved
+
+
+def _moved_ratio(instrument: Instrument, row: Row, wishes: TuningWishes) -> Array:
     """(R,) by which each target is moved."""
+    return np.asarray(2.0 ** (_moved_cents(instrument, row, wishes) / CENTS_PER_OCTAVE))
+
+
+def _moved_cents(instrument: Instrument, row: Row, wishes: TuningWishes) -> Array:
+    """(R,) cents by which each target is moved."""
     return np.asarray(wishes.shift + wishes.stretch * np.log2(row.target_hz / instrument.a4))

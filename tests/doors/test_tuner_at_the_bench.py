@@ -27,7 +27,7 @@ from synth.doors.tuner_words import large, large_figure, message_lines
 from synth.doors.tuning_cues import CEILING_DB, LASTS, CuePlayer, cue_of, cue_sound
 from synth.recording.learnt_lengths import Lesson
 from synth.recording.onsets import taps
-from tests.recording.test_tuning_session import NEARLY_ALIKE, RATE, Shop
+from tests.recording.test_tuning_session import DESIGN, NEARLY_ALIKE, RATE, Shop
 
 BLOCK = 256
 TRIES = 5  # a machine that is busy with other work misses blocks, and what is heard has a gap
@@ -271,6 +271,95 @@ def test_files_are_a_line_or_an_object_each(shop: Shop, capsys: pytest.CaptureFi
     assert told[2]["cents"] is None
     assert told[3]["reason"]
     assert not shop.path.with_suffix(".tuning.toml").exists()
+
+
+def test_a_file_that_cannot_be_used_keeps_no_other_from_being_told(
+    shop: Shop, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = shop.path.parent
+    good, silent, absent = (folder / each for each in ("a.wav", "silent.wav", "absent.wav"))
+    soundfile.write(good, shop.tap(4, -9.0), RATE, "FLOAT")
+    soundfile.write(silent, np.zeros(RATE), RATE)
+    for bad in ([silent], [silent, absent]):
+        files = [str(each) for each in (bad[0], good, *bad[1:])]
+        assert run(["tune", str(shop.path), *files]) == 2
+        out, err = capsys.readouterr()
+        lines = out.splitlines()
+        assert len(lines) == len(files)
+        assert lines[0] == f"{silent}: the recording is silent; check the input and its level"
+        assert "g.5 -" in lines[1]
+        (error,) = err.splitlines()
+        assert error.startswith("error: ")
+        assert all(str(each) in error for each in bad)
+        assert run(["tune", str(shop.path), *files, "--json"]) == 2
+        told = json.loads(capsys.readouterr().out)
+        assert [each["file"] for each in told] == files
+        assert (told[1]["group"], told[1]["tine"], told[1]["reason"]) == ("g", 5, None)
+        for each in (told[0], *told[2:]):
+            keys = ("group", "tine", "sounds_hz", "cents", "cents_sd", "turns")
+            assert [each[key] for key in keys] == [None] * 6
+            assert each["reason"]
+        assert all(set(each) == set(told[0]) for each in told)
+    assert run(["tune", str(shop.path), str(silent), "--json"]) == 2
+    out, err = capsys.readouterr()
+    assert (out, err) == ("", f"error: {silent}: the recording is silent; check the input and its level\n")
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "nulls", "reason"),
+    [
+        (
+            "{ pitch_hz = 494.0 }",
+            "{ free_length_mm = 60.0 }",
+            ["cents", "turns"],
+            "the design gives it no pitch",
+        ),
+        ('stock = "M3"', 'stock = "M3"\nfixing = "glued"', ["turns"], "glued: it has no nut to turn"),
+    ],
+)
+def test_a_null_beside_figures_has_its_reason(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    before: str,
+    after: str,
+    nulls: list[str],
+    reason: str,
+) -> None:
+    shop = Shop(tmp_path, DESIGN.replace(before, after))
+    file = tmp_path / "a.g-5.wav"
+    soundfile.write(file, shop.tap(4, -9.0), RATE, "FLOAT")
+    assert run(["tune", str(shop.path), str(file), "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)
+    assert (told["name"], told["reason"]) == ("g.5", reason)
+    assert [key for key in ("sounds_hz", "cents", "turns") if told[key] is None] == nulls
+
+
+def test_a_recording_that_is_clipped_or_too_short_to_tell_is_called_so(
+    shop: Shop, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The tap comes at 0.5 s. A clipped one of no named tine has the ear's own reason first."""
+    tap, alike = shop.tap(4, -9.0), shop.tap(2, 5.0)
+    sounds = {
+        "clipped": np.clip(40.0 * tap, -0.99, 0.99),
+        "doubtful": np.minimum(alike, 0.9 * np.max(alike)),
+        "short": tap[: round(0.7 * RATE)],
+        "enough": tap[: round(0.9 * RATE)],
+        "other": np.random.default_rng(2).normal(scale=1e-3, size=RATE),
+    }
+    files = [shop.path.parent / f"{name}.wav" for name in sounds]
+    for file, sound in zip(files, sounds.values(), strict=True):
+        soundfile.write(file, sound, RATE, "FLOAT")
+    assert run(["tune", str(shop.path), *map(str, files)]) == 0
+    clipped, doubtful, short, enough, other = capsys.readouterr().out.splitlines()
+    assert clipped.endswith("is heard in it; it is clipped: record at a lower level")
+    assert "cannot tell which of 2; it is clipped" in doubtful
+    assert short.endswith("it ends 0.20 s after the tap, too soon to tell: let it ring for a second")
+    assert "g.5 -" in enough
+    assert other.endswith("no tap of a tine of this design is heard in it")
+    assert run(["tune", str(shop.path), str(files[0]), "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)
+    assert told["cents"] is None
+    assert "clipped" in told["reason"]
 
 
 def test_what_does_not_go_together_is_one_line(shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:

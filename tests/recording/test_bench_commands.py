@@ -17,6 +17,10 @@ from synth.design.edit import Edit
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors.cli import run
+from synth.doors.cli.tune import _words
+from synth.recording.retune import Retune
+from synth.recording.tuning_session import TuningWishes, wished_targets
+from synth.vibration.solve import solve_row
 
 BEND = Edit("stock.rod.bend_diameter_mm", 2.41)
 ROOT = Edit("tines.root_length_per_diameter", 0.55)
@@ -199,3 +203,60 @@ def test_tune_needs_a_pitch(piece: Any, capsys: pytest.CaptureFixture[str]) -> N
     sounds = piece.model()[2].frequency[1, 0, 0]
     assert run(["tune", str(piece.design), "--tine", "low D.2", file, "--target-hz", f"{sounds:.4f}"]) == 0
     assert "It is in tune: leave it." in capsys.readouterr().out
+
+
+def test_tune_moves_the_target_of_a_named_tine_as_of_those_that_it_finds(
+    piece: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By 50 cents, 5 an octave from a' (one below: 220 Hz), and by what ten kelvin do to the steel."""
+    words = ["tune", str(piece.design), "--tine", "low D.4", str(piece.record("tap.wav", [], 3))]
+    moves = ["--shift-cents", "50", "--stretch-cents", "5", "--temperature-c", "30"]
+    instrument = resolve(load(str(piece.design)), str(piece.design))
+    wishes = TuningWishes(temperature=303.15, shift=50.0, stretch=5.0)
+    wanted = float(wished_targets(instrument, solve_row(instrument), wishes).target[3])
+
+    def told(*more: str) -> dict[str, Any]:
+        assert run([*words, *more, "--json"]) == 0
+        return dict(json.loads(capsys.readouterr().out))
+
+    usual, moved = told(), told(*moves)
+    assert moved["target_hz"] == pytest.approx(wanted, rel=1e-12)
+    assert usual["target_hz"] == pytest.approx(220.0)
+    assert moved["cents"] - usual["cents"] == pytest.approx(-1200.0 * np.log2(wanted / 220.0), abs=1e-6)
+    assert told(*moves[:2])["target_hz"] == pytest.approx(220.0 * 2.0 ** (50.0 / 1200.0))
+    assert told(*moves[2:4])["target_hz"] == pytest.approx(220.0 * 2.0 ** (-5.0 / 1200.0))
+    assert moved["turns_up"] > usual["turns_up"]
+
+
+def test_tune_calls_a_named_tine_in_tune_within_the_cents_that_are_asked(
+    piece: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["tune", str(piece.design), "--tine", "low D.4", str(piece.record("tap.wav", [], 3))]
+    for shift, more, in_tune in (
+        ("0.5", [], True),
+        ("2", [], False),
+        ("2", ["--cents", "3"], True),
+        ("4", ["--cents", "3"], False),
+    ):
+        asked = [*words, "--shift-cents", shift, *more]
+        assert run(asked) == 0
+        assert ("It is in tune: leave it." in capsys.readouterr().out) is in_tune
+
+
+def test_a_figure_less_sure_than_it_is_off_says_neither_in_tune_nor_a_way(piece: Any) -> None:
+    instrument = resolve(load(str(piece.design)), str(piece.design))
+    unsure = Retune(220.5, 1.0, 220.0, 0, 1e-4, 0.5e-3, None, ())  # 3.9 cents above, known within 7.8
+    said = _words(instrument, solve_row(instrument), 3, unsure, 5.0)
+    assert said.endswith("Whether it is flat or sharp cannot be told: tap again, nearer to the microphone.")
+
+
+@pytest.mark.parametrize("move", ["--shift-cents", "--stretch-cents", "--temperature-c"])
+def test_a_pitch_that_is_given_is_not_moved(
+    piece: Any, capsys: pytest.CaptureFixture[str], move: str
+) -> None:
+    words = ["tune", str(piece.design), "--tine", "low D.4", "--target-hz", "220", move, "10", "tap.wav"]
+    assert run(words) == 2
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert move in err
+    assert "leave them out with --target-hz" in err

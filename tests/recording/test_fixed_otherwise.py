@@ -1,9 +1,12 @@
 """Tines that no nut holds, at the tuner: what a millimetre does to them, and what is said to be done."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from synth.design.decode import decode
+from synth.design.fixings import why_no_turns
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.doors.tuner_words import what_it_says
@@ -76,6 +79,20 @@ def test_what_is_to_be_done_goes_by_the_fixing(fixing, turns, shorten_mm, words)
         "fixing": fixing, "turns": turns, "shorten_mm": shorten_mm,
     }  # fmt: skip
     assert what_it_says(message) == f"g.1 -9.0 cents +-0.3: {words}"
+
+
+@pytest.mark.parametrize(
+    ("fixing", "pitch", "why"),
+    [
+        ("glued", 0.7e-3, "glued: it has no nut to turn"),
+        ("set screw", 0.0, "set screw: it has no nut to turn"),
+        (None, 0.0, "plain rod: it has no nut to turn"),
+        ("nuts", 0.7e-3, None),
+    ],
+)
+def test_why_no_nut_is_turned_goes_by_the_fixing(fixing, pitch, why):
+    tine = SimpleNamespace(root=SimpleNamespace(fixing=fixing), rod=SimpleNamespace(pitch=pitch))
+    assert why_no_turns(tine) == why
 
 
 def test_the_fixing_of_a_design_reaches_the_targets():

@@ -16,10 +16,13 @@ from synth.units import KELVIN_AT_0_C, MM
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.recording.retune import Retune
+    from synth.recording.tap_message import TunerMessage
     from synth.recording.tuning_session import TuningWishes
     from synth.vibration.tuning import Row
 
-IN_TUNE = 1.0  # cents: less is not heard, and no nut is turned so finely
+
+IN_TUNE = 3.0  # cents: near enough where a whole row is gone through
+FINELY_IN_TUNE = 1.0  # cents: less is not heard, and no nut is turned so finely
 
 
 @click.command("tune")
@@ -59,9 +62,7 @@ IN_TUNE = 1.0  # cents: less is not heard, and no nut is turned so finely
     "--cents",
     "within",
     type=arguments.Number(0.5, 50.0),
-    default=3.0,
-    show_default=True,
-    help="So near is in tune.",
+    help="So near is in tune.  [default: 3; with --tine 1]",
 )
 @click.option(
     "--shift-cents", type=arguments.Number(-200.0, 200.0), default=0.0, help="Move every target by so much."
@@ -90,7 +91,7 @@ def command(
     in_order: bool,
     again: bool,
     there: bool,
-    within: float,
+    within: float | None,
     shift_cents: float,
     stretch_cents: float,
     temperature_c: float | None,
@@ -98,10 +99,11 @@ def command(
 ) -> None:
     """Say which way, and how many turns, the base nut of a tine goes so that it sounds its pitch.
 
-    Tap the tine alone and hold the others still. With --tine several taps in one recording are averaged; without
-    it every RECORDING is a line, and the tine is found (or told by a name SOMETHING.GROUP-N.wav). With --listen
-    every tap is told of as it comes, heavy and low tines first; what is done is kept beside the design, in
-    DESIGN.tuning.toml, and goes on from there the next time.
+    Tap the tine alone and hold the others still. With --tine several taps in one recording are averaged, and
+    --target-hz is its pitch at the bench, which no other option moves. Without --tine every RECORDING is a line,
+    and the tine is found (or told by a name SOMETHING.GROUP-N.wav). With --listen every tap is told of as it comes,
+    heavy and low tines first; what is done is kept beside the design, in DESIGN.tuning.toml, and goes on from there
+    the next time.
 
     \b
     Example:
@@ -124,14 +126,21 @@ def command(
         )
     if not live and not recordings:
         raise InputError("which recording?", remedy="give one or more files of taps, or --listen")
-    if name is not None:
-        _advise(design, _only(recordings), name, target_hz, as_json=as_json)
-        return
-    if target_hz is not None:
+    if name is not None and len(recordings) != 1:
+        raise InputError(
+            f"{len(recordings)} recordings of one tine",
+            remedy="give one, or leave --tine out: each is a line",
+        )
+    if target_hz is not None and name is None:
         raise InputError("the pitch of which tine?", remedy="say --tine GROUP.N beside --target-hz")
+    if target_hz is not None and (shift_cents or stretch_cents or temperature_c is not None):
+        raise InputError(
+            "--shift-cents, --stretch-cents and --temperature-c move the pitch that the design gives",
+            remedy="leave them out with --target-hz, and say what the tine is to sound at the bench",
+        )
     instrument = arguments.instrument(design)
     wishes = TuningWishes(
-        within=within,
+        within=within or (IN_TUNE if name is None else FINELY_IN_TUNE),
         temperature=None if temperature_c is None else temperature_c + KELVIN_AT_0_C,
         first=None if first is None else bench.find_tine(instrument, first),
         in_order=in_order,
@@ -139,6 +148,9 @@ def command(
         stretch=stretch_cents,
         again=again,
     )
+    if name is not None:
+        _advise(instrument, recordings[0], name, target_hz, wishes, as_json=as_json)
+        return
     if not live:
         _each_file(instrument, recordings, wishes, as_json=as_json)
         return
@@ -149,31 +161,47 @@ def command(
     listen_and_tell(instrument, design, settings, wishes)
 
 
-def _only(recordings: tuple[Path, ...]) -> Path:
-    if len(recordings) != 1:
-        raise InputError(
-            f"{len(recordings)} recordings of one tine",
-            remedy="give one, or leave --tine out: each is a line",
-        )
-    return recordings[0]
-
-
 def _each_file(
     instrument: Instrument, recordings: tuple[Path, ...], wishes: TuningWishes, *, as_json: bool
 ) -> None:
-    """A line, or an object, for each tap of each file."""
-    from synth.doors.tuner_words import what_it_says
+    """A line, or an object, for each tap of each file. Raises `InputError` once all of them are told."""
     from synth.recording.audio_input import read_recording
-    from synth.recording.taps_on_file import messages_of
+    from synth.recording.tap_reasons import with_reasons
+    from synth.recording.taps_on_file import messages_of, unread
     from synth.recording.tuning_session import wished_targets
     from synth.vibration.solve import solve_row
 
     row = solve_row(instrument)
     targets = wished_targets(instrument, row, wishes)
-    told = []
+    told, unusable = [], []
     for path in recordings:
-        mine, take = bench.tine_in_file_name(instrument, path), read_recording(path)
-        told += messages_of(take, instrument, targets, announced=mine, within=wishes.within)
+        mine = bench.tine_in_file_name(instrument, path)
+        try:
+            take = read_recording(path)
+        except InputError as trouble:
+            if len(recordings) == 1:
+                raise
+            unusable.append(trouble)
+            told.append(unread(path, trouble, instrument, targets, within=wishes.within))
+        else:
+            heard = messages_of(take, instrument, targets, announced=mine, within=wishes.within)
+            told += with_reasons(heard, instrument, take)
+    _print(told, as_json=as_json)
+    if unusable:
+        raise _all_of(unusable)
+
+
+def _all_of(unusable: list[InputError]) -> InputError:
+    """One error that names all the files that cannot be used."""
+    if len(unusable) == 1:
+        return unusable[0]
+    files = ", ".join(each.file for each in unusable)
+    return InputError(f"{len(unusable)} recordings cannot be used: {files}", remedy="their lines say why")
+
+
+def _print(told: list[TunerMessage], *, as_json: bool) -> None:
+    from synth.doors.tuner_words import what_it_says
+
     if as_json:
         click.echo(data(told))
         return
@@ -182,24 +210,32 @@ def _each_file(
         click.echo(f"{each['file']}: {what_it_says(each)}{beside}")
 
 
-def _advise(design: Path, recording: Path, name: str, target_hz: float | None, *, as_json: bool) -> None:
+def _advise(
+    instrument: Instrument,
+    recording: Path,
+    name: str,
+    target_hz: float | None,
+    wishes: TuningWishes,
+    *,
+    as_json: bool,
+) -> None:
     from synth.recording.retune import retune
+    from synth.recording.tuning_session import wished_pitches
     from synth.vibration.solve import solve_row
 
-    instrument = arguments.instrument(design)
     tine = bench.find_tine(instrument, name)
     row = solve_row(instrument)
-    target = float(row.target_hz[tine]) if target_hz is None else target_hz
+    target = float(wished_pitches(instrument, row, wishes)[tine]) if target_hz is None else target_hz
     if not math.isfinite(target):
         raise InputError(
-            f"the design gives {name} a length and no pitch", remedy="say --target-hz", file=str(design)
+            f"the design gives {name} a length and no pitch", remedy="say --target-hz", file=instrument.file
         )
     (measured,) = bench.listen([recording])
     advice = retune(instrument, row, tine, measured.taps, target)
     if as_json:
         click.echo(data(_data(instrument, tine, advice)))
         return
-    click.echo(_words(instrument, row, tine, advice))
+    click.echo(_words(instrument, row, tine, advice, wishes.within))
 
 
 def _data(instrument: Instrument, tine: int, advice: Retune) -> dict[str, Any]:
@@ -219,7 +255,8 @@ def _data(instrument: Instrument, tine: int, advice: Retune) -> dict[str, Any]:
     }
 
 
-def _words(instrument: Instrument, row: Row, tine: int, advice: Retune) -> str:
+def _words(instrument: Instrument, row: Row, tine: int, advice: Retune, within: float) -> str:
+    from synth.recording.tuning_targets import in_tune
     from synth.workshop.retuning import retuning_words
 
     name = bench.tine_name(instrument, tine)
@@ -234,6 +271,10 @@ def _words(instrument: Instrument, row: Row, tine: int, advice: Retune) -> str:
     if advice.other is not None:
         other = bench.tine_name(instrument, advice.other)
         parts.append(f"In doubt: the partials fit {other} better. Which tine was tapped? If it was {name}:")
-    if abs(advice.cents) < max(IN_TUNE, advice.deviation_cents):
+    if in_tune(advice.cents, advice.deviation_cents, within):
         return "\n".join([*parts, "It is in tune: leave it."])
+    if abs(advice.cents) < advice.deviation_cents:
+        return "\n".join(
+            [*parts, "Whether it is flat or sharp cannot be told: tap again, nearer to the microphone."]
+        )
     return "\n".join([*parts, retuning_words(instrument, row.modes, tine, advice.shorten, advice.cents)])
