@@ -32,7 +32,7 @@ from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
-from synth.recording.design_planes import BY_BAR
+from synth.recording.design_planes import BY_BAR, parted_by_bar
 from synth.recording.tap_listener import LOW, Answer, Listener, rehearse
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
 from synth.units import CENT
@@ -71,7 +71,7 @@ def _plain(targets: TuningTargets) -> Any:
     model = targets.frequency
     planes = np.abs(np.log(model[:, 0, 0] / model[:, 1, 0])) / CENT
     second = np.abs(np.log(np.maximum(model[:, :, 1], 1.0) / model[:, :, 0] / ROD)) / CENT
-    by_bar = 2.0 * np.abs(np.log(targets.middle / targets.target)) / CENT
+    by_bar = np.array([parted_by_bar(targets, tine) for tine in range(len(targets.name))])
     return (planes < 5.0) & (by_bar < BY_BAR) & np.all(second < 20.0, axis=1)
 
 

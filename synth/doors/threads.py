@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from typing import Final
 
+from synth.cores import one_core
+
 FEW: Final = 50_000  # objects made until a collection looks through them: some milliseconds
 SWITCH: Final = 0.0005  # s, after which a thread gives the interpreter away; ten times as often as usual
 
@@ -18,13 +20,10 @@ SWITCH: Final = 0.0005  # s, after which a thread gives the interpreter away; te
 @contextmanager
 def calm_threads() -> Iterator[None]:
     """One thread for linear algebra, and threads that give way soon: for the audio thread's sake."""
-    import scipy.linalg  # noqa: F401 its library must be there to be held back
-    from threadpoolctl import threadpool_limits
-
     before = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH)
     try:
-        with threadpool_limits(1):
+        with one_core():
             yield
     finally:
         sys.setswitchinterval(before)

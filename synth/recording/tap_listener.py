@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from threadpoolctl import ThreadpoolController
 
 from synth.arrays import Array
+from synth.cores import one_core
 from synth.frozen import frozen
 from synth.recording.damped_sinusoid_fit import FittedModes, no_modes
 from synth.recording.hum import MAINS, without_hum
@@ -69,9 +69,6 @@ class Listener:
         self._seam = 0.0  # when samples were lost last
         self._tap: _Tap | None = None
         self._waiting = np.zeros(0)
-        self._threads = (
-            ThreadpoolController()
-        )  # asking which libraries have threads takes a millisecond or more
 
     @property
     def seconds(self) -> float:
@@ -167,7 +164,7 @@ class Listener:
         return self._answered(tap, tap.looks.pop(0), ended=False)
 
     def _answered(self, tap: _Tap, look: float, *, ended: bool) -> list[Answer]:
-        with self._threads.limit(limits=1):  # small matrices: more threads wait for each other
+        with one_core(with_scipy=False):  # small matrices: more threads wait for each other
             return self._looked(tap, look, ended=ended)
 
     def _looked(self, tap: _Tap, look: float, *, ended: bool) -> list[Answer]:

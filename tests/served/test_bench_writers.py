@@ -134,10 +134,10 @@ def test_a_server_that_is_killed_and_started_again_is_found_by_the_page(browser,
     process.communicate()
     wait(tab, "!bench.linked")
     assert tab.evaluate("$('stands').textContent").startswith("The server does not answer")
-    design.write_text(DESIGN.replace("free_length_mm = 150.0", "free_length_mm = 140.0"), encoding="utf-8")
+    shortened(design)
     process, again = started(design)
     assert again == address
-    wait(tab, "bench.linked && Math.abs(HEAD.picture[0].length - 0.14) < 1e-6")
+    wait(tab, f"bench.linked && {SHORTENED}")
     tab.select_option("#thing", "group 1")
     box = tab.get_by_label("Spacing", exact=True)
     box.fill("18")
@@ -164,10 +164,8 @@ def test_a_page_whose_server_goes_while_it_loads_plays_once_it_is_there_again(br
         tab.route(f"**/{lost}", answer)
         tab.goto(serving.address.words)
         wait(tab, "things.told && bench.linked")
-        design.write_text(
-            DESIGN.replace("free_length_mm = 150.0", "free_length_mm = 140.0"), encoding="utf-8"
-        )
-        wait(tab, "Math.abs(HEAD.picture[0].length - 0.14) < 1e-6 && !swap.running")
+        shortened(design)
+        wait(tab, f"{SHORTENED} && !swap.running")
         assert len(gone) == 3
         render = "async (script) => Array.from((await window.tinewright.render(script)).left)"
         sound = tab.evaluate(
@@ -178,36 +176,24 @@ def test_a_page_whose_server_goes_while_it_loads_plays_once_it_is_there_again(br
         tab.close()
 
 
-def test_a_page_whose_first_model_is_gone_before_it_came_plays_the_next(browser, design):
+@pytest.mark.parametrize("wanted_before", [False, True])
+def test_a_page_whose_first_model_is_gone_before_it_came_plays_the_next(browser, design, wanted_before):
+    """Also where its sound was asked for meanwhile, and refused."""
     with Serving(design) as serving:
         tab = browser.new_page()
         tab.route("**/model/*/*/bytes", lambda route: route.fulfill(status=409, body="{}"))
         tab.goto(serving.address.words)
         wait(tab, "$('said').textContent.includes('the server answers 409')")
-        design.write_text(
-            DESIGN.replace("free_length_mm = 150.0", "free_length_mm = 140.0"), encoding="utf-8"
-        )
-        wait(tab, "Math.abs(HEAD.picture[0].length - 0.14) < 1e-6 && !swap.running")
+        if wanted_before:
+            tab.click("#sound")
+            wait(tab, "$('said').textContent.startsWith('No sound here')")
+        shortened(design)
+        wait(tab, f"{SHORTENED} && !swap.running")
         assert tab.evaluate("window.tinewright.ready")
+        assert not tab.evaluate("window.tinewright.player")
         tab.click("#sound")
         wait(tab, "window.tinewright.player")
-        tab.close()
-
-
-def test_sound_that_was_wanted_before_its_model_was_gone_is_had_with_the_next(browser, design):
-    with Serving(design) as serving:
-        tab = browser.new_page()
-        tab.route("**/model/*/*/bytes", lambda route: route.fulfill(status=409, body="{}"))
-        tab.goto(serving.address.words)
-        wait(tab, "$('said').textContent.includes('the server answers 409')")
-        tab.click("#sound")
-        wait(tab, "$('said').textContent.startsWith('No sound here')")
-        design.write_text(
-            DESIGN.replace("free_length_mm = 150.0", "free_length_mm = 140.0"), encoding="utf-8"
-        )
-        wait(tab, "Math.abs(HEAD.picture[0].length - 0.14) < 1e-6 && !swap.running")
-        tab.click("#sound")
-        wait(tab, "window.tinewright.player")
+        assert tab.evaluate("$('sound').textContent") == "Sound is on"
         tab.close()
 
 
@@ -223,17 +209,13 @@ def test_sound_that_is_wanted_while_the_first_model_comes_late_plays_the_next(br
               return plainly.call(Player, context, next); };
             frameOf = async (...what) => { const found = await frame(...what); window.came = true;
               return found; }; }""")
-        design.write_text(
-            DESIGN.replace("free_length_mm = 150.0", "free_length_mm = 140.0"), encoding="utf-8"
-        )
+        shortened(design)
         wait(tab, "window.came")
         tab.click("#sound")
         wait(tab, "starting !== null")
         for route in waiting:
             route.continue_()
-        wait(
-            tab, "window.tinewright.player && !swap.running && Math.abs(HEAD.picture[0].length - 0.14) < 1e-6"
-        )
+        wait(tab, f"window.tinewright.player && !swap.running && {SHORTENED}")
         assert tab.evaluate("content.then(({ bytes }) => bytes === window.played)")
         tab.close()
 
@@ -255,6 +237,15 @@ def test_what_can_be_set_is_asked_again_of_a_server_that_went_meanwhile(opened):
     opened.shows(saved(opened, "free_length_mm = 150.0", "free_length_mm = 140.0"))
     opened.until("known.told?.model === HEAD.model")
     assert gone == {"things", "know"}
+
+
+SHORTENED = "Math.abs(HEAD.picture[0].length - 0.14) < 1e-6"
+
+
+def shortened(design):
+    """The first tine, by an editor; `SHORTENED` in the page once it has come there."""
+    text = DESIGN.replace("free_length_mm = 150.0", "free_length_mm = 140.0")
+    design.write_text(text, encoding="utf-8")
 
 
 def wait(tab, code, seconds=40.0):
