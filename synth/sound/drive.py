@@ -62,11 +62,11 @@ LANES: Final = 16  # grid points that an impulse is added to at once, at least S
 
 @frozen
 class Force:
-    """S impulses, N s, at times (S,) s on inputs (S,)."""
+    """S impulses at times (S,) s on inputs (S,), or each with A parts, on that input and the next A - 1."""
 
     time: Array
     source: Indices
-    impulse: Array
+    impulse: Array  # (S,) or (S, A) N s
 
 
 @frozen
@@ -268,15 +268,17 @@ def _blocks(force: Force, rate: float, chunk: int) -> _Blocks:
     if not np.isfinite(force.time).all():
         raise ValueError("times of impulses must be finite")
     point = force.time * (FINER * rate)
-    size, inputs = FINER * chunk, int(force.source.max()) + 1
+    impulse = np.ascontiguousarray(force.impulse.reshape(len(point), -1))
+    size, inputs = FINER * chunk, int(force.source.max()) + impulse.shape[1]
     earliest = (math.floor(point.min()) - SPREAD) // size
     chunks = (math.floor(point.max()) + SPREAD) // size + 1 - earliest
     slot = np.full((chunks, inputs), -1)
-    count = _touched(point, force.source, earliest, SPREAD, size, slot)
+    count = _touched(point, force.source, impulse.shape[1], earliest, SPREAD, size, slot)
     chunk_of, source = np.nonzero(slot >= 0)
     slot[chunk_of, source] = np.arange(count)
     grid = np.zeros((count, size))
-    _spread(point, force.source, force.impulse, earliest, SPREAD, slot, _in_lanes(), grid, np.zeros(LANES))
+    total = np.zeros((impulse.shape[1], LANES))
+    _spread(point, force.source, impulse, earliest, SPREAD, slot, _in_lanes(), grid, total)
     return _Blocks(chunk_of + earliest, source, grid)
 
 
@@ -288,8 +290,11 @@ def _in_lanes() -> Array:
 
 # numbers of other files come as arguments or shapes: kept compiled code would not see them change
 @njit(cache=True, nogil=True)
-def _touched(point: Any, source: Any, earliest: int, spread: int, size: int, slot: Any) -> int:
-    """Marks in slot (chunks, Q), -1 so far, the blocks that impulses at grid points (S,) fall into; how many."""
+def _touched(point: Any, source: Any, parts: int, earliest: int, spread: int, size: int, slot: Any) -> int:
+    """Marks in slot (chunks, Q), -1 so far, the blocks that impulses at grid points (S,) fall into; how many.
+
+    Each falls on so many inputs, from that of `source` (S,) on.
+    """
     count, before, mine = 0, -1.0, -1
     for s in range(point.shape[0]):
         if np.floor(point[s]) == before and source[s] == mine:
@@ -298,9 +303,10 @@ def _touched(point: Any, source: Any, earliest: int, spread: int, size: int, slo
         first = int(before) - (spread // 2 - 1)
         for edge in (first, first + spread - 1):
             chunk = edge // size - earliest
-            if slot[chunk, mine] < 0:
-                slot[chunk, mine] = 0
-                count += 1
+            for its in range(mine, mine + parts):
+                if slot[chunk, its] < 0:
+                    slot[chunk, its] = 0
+                    count += 1
     return count
 
 
@@ -316,35 +322,41 @@ def _spread(
     grid: Any,
     total: Any,
 ) -> None:
-    """Adds every impulse to the grid (K, G) by its weights, LANES of them of which `spread` count.
+    """Adds every impulse (S, A) to the grid (K, G) by its weights, LANES of them of which `spread` count.
 
     `slot` (chunks, Q) says in which blocks. Neighbours on the same points are summed first: what was just stored in
-    the grid is slow to be had again, in `total` (LANES,): what makes arrays takes 0.06 s to be loaded.
+    the grid is slow to be had again, in `total` (A, LANES): what makes arrays takes 0.06 s to be loaded.
     """
-    size, fractions = grid.shape[1], weights.shape[0] - 1
+    size, fractions, parts = grid.shape[1], weights.shape[0] - 1, impulse.shape[1]
     s = 0
     while s < point.shape[0]:
         floor, mine = int(np.floor(point[s])), source[s]
-        for j in range(LANES):
-            total[j] = 0.0
+        for a in range(parts):
+            for j in range(LANES):
+                total[a, j] = 0.0
         while s < point.shape[0] and source[s] == mine and int(np.floor(point[s])) == floor:
             position = (point[s] - floor) * fractions
             row = min(int(position), fractions - 1)
-            later = (position - row) * impulse[s]
-            now = impulse[s] - later
-            for j in range(LANES):
-                total[j] += weights[row, j] * now + weights[row + 1, j] * later
+            here, after = weights[row], weights[row + 1]
+            for a in range(parts):
+                later = (position - row) * impulse[s, a]
+                now = impulse[s, a] - later
+                own = total[a]
+                for j in range(LANES):
+                    own[j] += here[j] * now + after[j] * later
             s += 1
         first = floor - (spread // 2 - 1)
         chunk = first // size
         at = first - chunk * size
-        block = grid[slot[chunk - earliest, mine]]
-        for j in range(min(spread, size - at)):
-            block[at + j] += total[j]
-        if at + spread > size:
-            block = grid[slot[chunk - earliest + 1, mine]]
-            for j in range(size - at, spread):
-                block[at + j - size] += total[j]
+        for a in range(parts):
+            own = total[a]
+            block = grid[slot[chunk - earliest, mine + a]]
+            for j in range(min(spread, size - at)):
+                block[at + j] += own[j]
+            if at + spread > size:
+                block = grid[slot[chunk - earliest + 1, mine + a]]
+                for j in range(size - at, spread):
+                    block[at + j - size] += own[j]
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})

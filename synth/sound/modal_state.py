@@ -8,16 +8,21 @@ ends of its chunks (`synth.sound.drive`): in the middle of one, its force is not
 from __future__ import annotations
 
 import bisect
+from collections.abc import Sequence
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Complex
+from synth.compiled import njit
 from synth.playing.contact.stroke_contact import Ringing
 from synth.sound.pole_steps import advanced
 from synth.vibration.modal_model import ModalModel, tine_state
 
-PLACES = 13  # decimals of a second: the quickest mode turns by 1e-8 in the last one
+PLACES: Final = 13  # decimals of a second: the quickest mode turns by 1e-8 in the last one
+
+Added = tuple[float, int, NDArray[np.complexfloating]]  # s, the place among those of that time, states (M,)
 
 
 class ModalState:
@@ -27,7 +32,7 @@ class ModalState:
         self.model = model
         self.time = 0.0
         self.amplitude: Complex = np.zeros(len(model.pole), dtype=np.complex128)
-        self.waiting: list[tuple[float, int, NDArray[np.complexfloating]]] = []
+        self.waiting: list[Added] = []
         self._distance, self._factor = 0.0, np.ones(len(model.pole), complex)
 
     def take(self, time: Array, states: NDArray[np.complexfloating], *, order: int = 0) -> None:
@@ -43,25 +48,35 @@ class ModalState:
     def at(self, time: float) -> Complex:
         """The modal amplitudes (M,) at a moment not before the last one asked for."""
         due = bisect.bisect_right(self.waiting, time, key=lambda each: each[0])
-        for since, _, row in self.waiting[:due]:
-            if since < self.time:  # given after its moment
-                row = row * np.exp(self.model.pole * (self.time - since))
-            else:
-                self._turn_to(since)
-            self.amplitude = self.amplitude + row  # what was told before stays as it was
-        self.waiting = self.waiting[due:]
-        self._turn_to(time)
+        if due:
+            self._add(self.waiting[:due])
+            self.waiting = self.waiting[due:]
+        if time != self.time:
+            self.amplitude = self.amplitude * self._turn(round(time - self.time, PLACES))
+            self.time = time
         return self.amplitude
 
-    def _turn_to(self, time: float) -> None:
-        """Lets everything ring up to then. Strokes end their chunks at even distances: one factor does for many."""
-        if time == self.time:
-            return
-        distance = round(time - self.time, PLACES)
-        if distance != self._distance:
-            self._distance, self._factor = distance, np.exp(self.model.pole * distance)
-        self.amplitude = self.amplitude * self._factor
-        self.time = time
+    def _add(self, due: Sequence[Added]) -> None:
+        """Lets everything ring from one to the next. Chunks end at even distances: one turn does for many."""
+        rows, since = [], self.time
+        distances = np.zeros(len(due))
+        for n, (time, _, row) in enumerate(due):
+            if time < self.time:  # given after its moment
+                row = row * np.exp(self.model.pole * (self.time - time))
+            else:
+                distances[n], since = round(time - since, PLACES), time
+            rows.append(row)
+        different, which = np.unique(distances, return_inverse=True)
+        turns = np.stack([self._turn(each) for each in different.tolist()])
+        amplitude = self.amplitude.copy()  # what was told before stays as it was
+        _ring_and_add(amplitude, turns, which, np.stack(rows))
+        self.amplitude, self.time = amplitude, since
+        last = int(which[-1])
+        self._distance, self._factor = float(different[last]), turns[last]
+
+    def _turn(self, distance: float) -> Complex:
+        """(M,) what carries the state over so many seconds."""
+        return self._factor if distance == self._distance else np.exp(self.model.pole * distance)
 
     def state(self, time: float, tine: NDArray[np.int64]) -> tuple[Array, Array]:
         """Displacement and velocity (S, 2, N) of tines (S,) at a time, in their own clamped modes."""
@@ -75,3 +90,12 @@ class ModalState:
             return tine_state(self.model, advanced(now, self.model.pole, times - time), tine)
 
         return later
+
+
+@njit(cache=True, nogil=True, fastmath={"contract"})
+def _ring_and_add(amplitude: Any, turns: Any, which: Any, rows: Any) -> None:
+    """Carries the state (M,) by turns (D, M), that of each row (S,), and adds the row (S, M) to it."""
+    for n in range(rows.shape[0]):
+        turn, row = turns[which[n]], rows[n]
+        for m in range(amplitude.shape[0]):
+            amplitude[m] = amplitude[m] * turn[m] + row[m]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from itertools import pairwise
 from typing import Any, Final
@@ -158,20 +158,32 @@ def _first_way(scene: Scene, board: SolvedBoard | None) -> float:
 
 
 def perform(
-    scene: Scene, events: Sequence[Stroke | Hold], *, seconds: float, settings: ContactSettings | None = None
+    scene: Scene,
+    events: Sequence[Stroke | Hold],
+    *,
+    seconds: float,
+    settings: ContactSettings | None = None,
+    hear: Callable[[NDArray[Any]], None] | None = None,
 ) -> Rendering:
-    """Strokes and holds, in the order of their starts, heard for so many seconds."""
+    """Strokes and holds, in the order of their starts, heard for so many seconds.
+
+    `hear` is told every block (C, n) in Pa as soon as it is made, of many strokes in a thread of its own.
+    """
     with one_core(with_scipy=False):
-        return _performed(scene, events, seconds, settings or ContactSettings())
+        return _performed(scene, events, seconds, settings or ContactSettings(), hear)
 
 
 def _performed(
-    scene: Scene, events: Sequence[Stroke | Hold], seconds: float, settings: ContactSettings
+    scene: Scene,
+    events: Sequence[Stroke | Hold],
+    seconds: float,
+    settings: ContactSettings,
+    hear: Callable[[NDArray[Any]], None] | None,
 ) -> Rendering:
     player, frames = _Player(scene, settings), round(seconds * RATE)
 
     def heard(made: Iterable[Sounded]) -> Iterator[NDArray[Any]]:
-        return pressure_blocks(scene, player.striker, made, frames)
+        return _told(pressure_blocks(scene, player.striker, made, frames), hear)
 
     if sum(isinstance(event, Stroke) for event in events) < SEVERAL:
         blocks = heard(list(player.play(events)))
@@ -193,6 +205,16 @@ def _performed(
         warnings=tuple(dict.fromkeys(player.remarks)),
         rings=(player.ring,),
     )
+
+
+def _told(
+    blocks: Iterable[NDArray[Any]], hear: Callable[[NDArray[Any]], None] | None
+) -> Iterator[NDArray[Any]]:
+    """The blocks, of each of which it is told before it is given."""
+    for block in blocks:
+        if hear is not None:
+            hear(block)
+        yield block
 
 
 class _Player:
@@ -244,28 +266,32 @@ def play(
     settings: ContactSettings | None = None,
     surroundings: Surroundings = FREE_AIR,
     fresh: bool = False,
+    hear: Callable[[NDArray[Any]], None] | None = None,
 ) -> Rendering:
-    """A performance; what is heard through different things is rendered through each and added."""
+    """A performance; what is heard through different things is rendered through each and added.
+
+    `hear` is told every block of the whole, as in `perform`.
+    """
     voices = list(dict.fromkeys(each.through for each in piece.played))
+
+    def of_voice(n: int, through: str) -> tuple[Scene, list[Stroke | Hold]]:
+        # a room's noise is there once
+        around = surroundings if n == 0 else Surroundings(surroundings.room)
+        events = [
+            each.event for each in piece.played if each.through == through or isinstance(each.event, Hold)
+        ]
+        return scene(instrument, through, surroundings=around, fresh=fresh), events
+
+    if len(voices) == 1:
+        return perform(*of_voice(0, voices[0]), seconds=piece.seconds, settings=settings, hear=hear)
     renderings = [
-        perform(
-            scene(
-                instrument,
-                through,
-                surroundings=surroundings
-                if n == 0
-                else Surroundings(surroundings.room),  # a room's noise is there once
-                fresh=fresh,
-            ),
-            [each.event for each in piece.played if each.through == through or isinstance(each.event, Hold)],
-            seconds=piece.seconds,
-            settings=settings,
-        )
+        perform(*of_voice(n, through), seconds=piece.seconds, settings=settings)
         for n, through in enumerate(voices)
     ]
+    blocks = (sum(each[1:], start=each[0]) for each in zip(*(r.blocks for r in renderings), strict=True))
     return Rendering(
         through=", ".join(voices),
-        blocks=(sum(each[1:], start=each[0]) for each in zip(*(r.blocks for r in renderings), strict=True)),
+        blocks=_told(blocks, hear),
         block_count=renderings[0].block_count,
         reports=tuple(report for each in renderings for report in each.reports),
         traces=tuple(trace for each in renderings for trace in each.traces),

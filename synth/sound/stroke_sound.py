@@ -178,12 +178,9 @@ class Striker:
     def _driving(self, trace: ForceTrace, height: float) -> tuple[dict[StruckPlace, Driving], Force]:
         """The places that a trace touches, and the force on them."""
         met = np.flatnonzero(np.bincount(trace.tine))
-        which = np.searchsorted(met, trace.tine)
-        force = Force(
-            time=np.tile(trace.time, 2),
-            source=np.concatenate([2 * which, 2 * which + 1]),
-            impulse=trace.impulse.T.ravel(),
-        )
+        first = np.zeros(len(self.model.tine_dof), np.int64)  # input of each tine, that along the row
+        first[met] = 2 * np.arange(len(met))
+        force = Force(trace.time, first[trace.tine], trace.impulse)
         places = [(tine, height) for tine in met.tolist()]
         return dict(zip(places, self._drives(places), strict=True)), force
 

@@ -164,11 +164,11 @@ def tine_state(model: ModalModel, amplitude: ArrayLike, tine: ArrayLike) -> tupl
     a = np.asarray(amplitude, dtype=np.complex128)
     if not a.any():  # before the first stroke; nothing has to be compiled for that
         return (*np.zeros((2, *model.tine_dof[which].shape)),)
-    from synth.vibration.ring_sums import ring_sums
+    from synth.vibration.ring_sums import ring_parts, ring_sums
 
-    a = np.broadcast_to(a, (len(which), len(model.pole)))
-    # only the real part is wanted: Re(v a) as a real product of v and a's conjugate
-    both = np.conj(np.stack([a, a * model.pole], axis=1)).view(np.float64)  # (S, 2, 2 M)
+    a = np.ascontiguousarray(np.broadcast_to(a, (len(which), len(model.pole))))
+    both = np.empty((len(which), 2, 2 * len(model.pole)))
+    ring_parts(a, model.pole, both)
     there = model.tine_dof[which] >= 0  # (S, 2, N)
     rows = [_rows(model, r) for r in which.tolist()]
     first, last = np.array([(each.start, each.stop) for each in rows], np.int64).reshape(-1, 2).T

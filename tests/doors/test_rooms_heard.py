@@ -12,6 +12,7 @@ from synth.doors.cli import run
 from synth.playing.score import performance
 from synth.playing.stroke import Stroke
 from synth.sound import audio
+from synth.sound.loudness import measure
 from synth.sound.render import perform, play, scene
 from synth.sound.surroundings import Surroundings
 
@@ -87,7 +88,7 @@ def test_stroke_is_heard_in_the_room_that_is_named(design, tmp_path, words, room
     assert ("since the design says nothing of it" in said) == (room == "still")
 
 
-def test_play_is_heard_in_the_room_that_is_named(design, tmp_path):
+def test_play_is_heard_in_the_room_that_is_named_and_as_loud_as_it_says(design, tmp_path, capsys):
     score = tmp_path / "score.toml"
     score.write_text(SCORE, encoding="utf-8")
     sounds = {}
@@ -99,6 +100,8 @@ def test_play_is_heard_in_the_room_that_is_named(design, tmp_path):
         piece, _ = performance(score, instrument)
         wanted = play(instrument, piece, surroundings=Surroundings(room)).sound()
         np.testing.assert_allclose(sounds[room], wanted, rtol=0.0, atol=2e-6)
+        level = measure(wanted, audio.RATE).loudest
+        assert f"At the listener {level:.0f} dB(A) at its loudest" in capsys.readouterr().out
     assert np.abs(sounds["hall"] - sounds["still"]).max() > 0.1 * np.abs(sounds["hall"]).max()
 
 

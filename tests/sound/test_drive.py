@@ -182,6 +182,23 @@ def test_strokes_add_whatever_their_order():
     assert np.abs(both - apart).max() < 1e-5 * np.abs(both).max()
 
 
+def test_an_impulse_of_two_parts_is_two_impulses_on_inputs_that_follow_each_other():
+    pole, weights, shape = modes(8, count=120)
+    drive = Drive(pole, weights, immediate=np.array([True, False]), rate=RATE)
+    inputs, rng = drive.inputs(reciprocal(pole, shape)), np.random.default_rng(21)
+    time = np.sort(0.01 + 0.03 * rng.random(700))  # several between two half frames, some over a chunk's end
+    first, parts = np.where(rng.random(700) < 0.4, 0, 2), rng.standard_normal((700, 2))
+    together = drive(inputs, Force(time, first, parts))
+    apart = Force(np.tile(time, 2), np.concatenate([first, first + 1]), parts.T.ravel())
+    one_by_one = drive(inputs, apart)
+    assert together.frame == one_by_one.frame
+    np.testing.assert_array_equal(together.ends, one_by_one.ends)
+    np.testing.assert_array_equal(together.states, one_by_one.states)
+    np.testing.assert_array_equal(together.signals, one_by_one.signals)
+    alone = drive(inputs, Force(time, first, parts[:, 0]))
+    assert np.abs(alone.states - together.states).max() > 0.1 * np.abs(together.states).max()
+
+
 def test_a_force_before_the_first_frame_rings_on():
     pole, weights, shape = modes(5, count=60)
     drive = Drive(pole, weights, immediate=np.array([True, True]), rate=RATE)

@@ -306,6 +306,21 @@ def test_a_piece_of_several_voices_tells_what_each_of_them_did(instrument, monke
     np.testing.assert_array_equal(found.sound(), np.full((2, 4), 1.25))
 
 
+@pytest.mark.parametrize("throughs", [["bar"], ["bar"] * 4, ["bar", "panel", "bar"]])
+def test_who_hears_a_piece_is_told_every_block_of_the_whole_once(instrument, throughs):
+    played = [Played(stroke(instrument, start=0.2 * n), through) for n, through in enumerate(throughs)]
+    told = []
+    # longer than a block of 65,536 frames
+    found = play(
+        instrument, Performance("it", tuple(played), 2.0), hear=lambda each: told.append(each.copy())
+    )
+    taken = [*found.blocks]
+    assert len(taken) == len(told) == 2
+    for one, other in zip(taken, told, strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-6, atol=1e-12)
+    assert np.abs(told[0]).max() > 0.0
+
+
 def test_a_stick_and_the_forces_are_left_out_when_they_are_not_asked_for(instrument, bar):
     quiet, silent = ContactSettings(traces=False), ContactSettings(stick=False)
     assert (bar.striker(quiet).stick, bar.striker(silent).stick) == (True, False)

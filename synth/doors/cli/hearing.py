@@ -18,23 +18,33 @@ from synth.doors.cli.arguments import progress
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
     from synth.playing.stroke import Stroke
+    from synth.sound.loudness import LoudnessMeter
     from synth.sound.render import ContactSettings, Rendering, Scene
 
 
-def write(rendering: Rendering, path: Path, *, gain_db: float, touch: float | None = None) -> list[str]:
+def write(
+    rendering: Rendering,
+    path: Path,
+    *,
+    gain_db: float,
+    touch: float | None = None,
+    meter: LoudnessMeter | None = None,
+) -> list[str]:
     """Write the file at true level plus the gain; what to tell of it. Raises `InputError` where it would clip.
 
-    Of a single stroke that begins at `touch` s it is told besides what an ear would say.
+    Of a single stroke that begins at `touch` s it is told besides what an ear would say. A `meter` given hears the
+    blocks as they are made; else they are measured as they are written.
     """
     from synth.sound import audio, ear, loudness
 
     heard: list[NDArray[np.floating[Any]]] = []
-    meter, seconds = loudness.LoudnessMeter(audio.RATE), 0.0
+    seconds, measured = 0.0, meter or loudness.LoudnessMeter(audio.RATE)
 
     def blocks() -> Iterator[NDArray[np.floating[Any]]]:
         nonlocal seconds
         for block in progress(rendering.blocks, total=rendering.block_count, what=path.name):
-            meter.hear(block)
+            if meter is None:
+                measured.hear(block)
             seconds += block.shape[1] / audio.RATE
             if touch is not None:
                 heard.append(np.asarray(block, dtype=np.float32))
@@ -43,7 +53,7 @@ def write(rendering: Rendering, path: Path, *, gain_db: float, touch: float | No
     peak_db = audio.write(path, blocks(), gain_db=gain_db)
     said = [
         f"{path}: {seconds:.2f} s through {rendering.through}, gain {gain_db:+.1f} dB, peak {peak_db:.1f} dBFS",
-        *loudness.words(meter.told(), gain_db=gain_db),
+        *loudness.words(measured.told(), gain_db=gain_db),
     ]
     if touch is not None:
         said += ear.stroke_sentences(ear.describe(np.concatenate(heard, axis=1), audio.RATE, since=touch))

@@ -48,8 +48,9 @@ def command(
     """
     from synth.playing.score import performance
     from synth.playing.script import held_by
-    from synth.sound.audio import check_output
+    from synth.sound.audio import RATE, check_output
     from synth.sound.compiled_ahead import load_all
+    from synth.sound.loudness import LoudnessMeter
     from synth.sound.render import ContactSettings, play
 
     check_output(output)
@@ -64,8 +65,11 @@ def command(
     settings = ContactSettings(
         contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick", traces=False
     )
-    rendering = play(instrument, piece, settings=settings, surroundings=surroundings, fresh=fresh)
-    for words in [*hearing.write(rendering, output, gain_db=gain_db), *rendering.warnings]:
+    meter = LoudnessMeter(RATE)
+    rendering = play(
+        instrument, piece, settings=settings, surroundings=surroundings, fresh=fresh, hear=meter.hear
+    )
+    for words in [*hearing.write(rendering, output, gain_db=gain_db, meter=meter), *rendering.warnings]:
         click.echo(words)
 
 

@@ -83,12 +83,8 @@ def heard_stick(
 
 def stick_pressure(line: StickLine, trace: ForceTrace, heard: HeardStick) -> StickPressure:
     """What is heard of the stick for a trace, or a part of it."""
-    on_stick = -line.across @ trace.push.T  # (2, S)
-    force = Force(
-        time=np.tile(trace.time, 2),
-        source=np.repeat(np.arange(2), len(trace.time)),
-        impulse=on_stick.ravel(),
-    )
+    on_stick = trace.push @ -line.across.T  # (S, 2)
+    force = Force(trace.time, np.zeros(len(trace.time), np.int64), on_stick)
     return _rung_out(heard, heard.drive(heard.inputs, force))
 
 
