@@ -9,7 +9,8 @@ whichever thread, leaves the pools as the first one found them.
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Iterable, Iterator
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from threading import Lock
@@ -120,12 +121,30 @@ def halved(work: Callable[[NDArray[np.int_]], None], count: int) -> None:
 
     Worth it for what is compiled, or LAPACK's, and gives Python's lock away, from a millisecond or so.
     """
-    others = _other_core().submit(work, np.arange(1, count, 2))
+    if count < 2:
+        work(np.arange(count))
+        return
+    others = _other_core(os.getpid()).submit(work, np.arange(1, count, 2))
     work(np.arange(0, count, 2))
     others.result()
 
 
+def each_in_halves(work: Callable[[Piece], Result], pieces: Sequence[Piece]) -> list[Result]:
+    """The pieces' results in their order, every other one worked out as `halved` does."""
+    found: dict[int, Result] = {}
+
+    def some(rows: NDArray[np.int_]) -> None:
+        for n in rows.tolist():
+            found[n] = work(pieces[n])
+
+    halved(some, len(pieces))
+    return [found[n] for n in range(len(pieces))]
+
+
 @functools.cache
-def _other_core() -> ThreadPoolExecutor:
-    """Made once: a thread is slower to begin than half of the rows are to work out."""
+def _other_core(process: int) -> ThreadPoolExecutor:
+    """Made once in a process: a thread is slower to begin than half of the rows are to work out.
+
+    What is forked from one has none of its threads.
+    """
     return ThreadPoolExecutor(1, "half")

@@ -1,15 +1,17 @@
 """Linear algebra keeps to one thread where it is told to, takes all for a large problem, and is let go again."""
 
 import contextlib
+import multiprocessing
 import subprocess
 import sys
 import threading
 
+import numpy as np
 import pytest
 import scipy.linalg  # noqa: F401 its threads are counted too
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from synth.cores import all_cores, one_core, spread, threads_allowed
+from synth.cores import all_cores, each_in_halves, halved, one_core, spread, threads_allowed
 
 
 def threads():
@@ -122,3 +124,50 @@ def test_small_work_waits_for_no_scipy():
         "    print('scipy' in sys.modules)\n"
     )
     assert found == "False"
+
+
+def doubled(count):
+    """Twice each row's number, worked out in halves, and how often each was."""
+    out, times = np.full(count, -1), np.zeros(count, int)
+
+    def work(rows):
+        out[rows] = 2 * rows
+        times[rows] += 1
+
+    halved(work, count)
+    return out.tolist(), times.tolist()
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 5])
+def test_pieces_worked_on_in_halves_keep_their_order(count):
+    pieces = ["abcde"[n] * (count - n) for n in range(count)]
+    assert each_in_halves(str.upper, pieces) == [each.upper() for each in pieces]
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 3, 64])
+def test_every_row_is_in_one_of_the_halves(count):
+    assert doubled(count) == ([2 * n for n in range(count)], [1] * count)
+
+
+def test_what_fails_in_the_other_half_is_told():
+    def work(rows):
+        if 1 in rows:
+            raise ValueError("row 1")
+
+    with pytest.raises(ValueError, match="row 1"):
+        halved(work, 4)
+
+
+@pytest.mark.skipif("fork" not in multiprocessing.get_all_start_methods(), reason="nothing is forked here")
+def test_a_process_that_is_forked_has_another_core_of_its_own():
+    """It has none of the threads of the one that it was forked from, and must not wait for them."""
+    assert doubled(4)[0] == [0, 2, 4, 6]
+    code = (
+        "import os, sys, numpy as np; from synth.cores import halved; out = np.zeros(4, int)\n"
+        "def work(rows): out[rows] = rows\n"
+        "halved(work, 4)\n"
+        "child = os.fork()\n"
+        "if not child: out[:] = 0; halved(work, 4); os._exit(0 if out.tolist() == [0, 1, 2, 3] else 1)\n"
+        "sys.exit(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]))\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=60.0)

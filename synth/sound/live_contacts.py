@@ -111,7 +111,7 @@ class Performer:
         self._backoff = 1.0  # on the latency, while this machine is busy with other work
 
     def rehearse(self) -> float:
-        """The latency: measure on a ring of its own how long a first part takes, having compiled what must be."""
+        """The latency: measure on a faint ring how long a first part takes, having compiled what must be."""
         group = max(range(len(self.scene.instrument.groups)), key=lambda n: self._span(n))
         stick = next(iter(self.scene.instrument.sticks.values()))
         settings = dataclasses.replace(self.settings, allow_yield=True)
@@ -119,7 +119,7 @@ class Performer:
         for speed in (FAST, *(FAST, SLOW) * 4):  # the first one compiles and fills caches
             began = time.thread_time()
             stroke = Stroke(group=group, stick=stick, speed=speed)
-            following = followed(self.scene, stroke, ModalState(self.scene.model), settings, seed=0)
+            following = followed(self.scene, stroke, self._ringing_faintly(), settings, seed=0)
             pieces = self._striker.in_pieces(following)
             if _first(pieces) is not None:
                 times[speed].append(time.thread_time() - began)
@@ -130,18 +130,19 @@ class Performer:
         return self.latency
 
     def _meet_groups(self, stick: Stick, settings: ContactSettings) -> None:
-        """What is made for a group's first stroke, either way, is made before: it takes twice as long as others.
-
-        And what only a row that rings asks for, which may have to be compiled: nobody hears how it rings here.
-        """
-        ringing = ModalState(self.scene.model)
-        ringing.amplitude = np.full(len(self.scene.model.pole), FAINT, complex)
+        """What is made for a group's first stroke, either way, is made before: it takes twice as long as others."""
         for group in range(len(self.scene.instrument.groups)):
             for direction in get_args(Direction):
                 stroke = Stroke(group=group, stick=stick, speed=FAST, direction=direction)
                 with suppress(InputError):
-                    following = followed(self.scene, stroke, copy.copy(ringing), settings, seed=0)
+                    following = followed(self.scene, stroke, self._ringing_faintly(), settings, seed=0)
                     _first(self._striker.in_pieces(following))
+
+    def _ringing_faintly(self) -> ModalState:
+        """A ring that asks for all that one does, to be compiled and measured, and that nobody hears."""
+        ring = ModalState(self.scene.model)
+        ring.take(np.zeros(1), np.full((1, len(self.scene.model.pole)), FAINT, np.complex64))
+        return ring
 
     def silence(self) -> None:
         """All that sounds fades now, and what was asked for before is not heard. From any thread."""

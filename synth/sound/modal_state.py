@@ -62,7 +62,7 @@ class ModalState:
         distances = np.zeros(len(due))
         for n, (time, _, row) in enumerate(due):
             if time < self.time:  # given after its moment
-                row = row * np.exp(self.model.pole * (self.time - time))
+                row = (row * np.exp(self.model.pole * (self.time - time))).astype(row.dtype)
             else:
                 distances[n], since = round(time - since, PLACES), time
             rows.append(row)

@@ -29,7 +29,7 @@ import numpy as np
 import numpy.typing as npt
 
 from synth.arrays import Array, Indices
-from synth.cores import LARGE, all_cores, spread
+from synth.cores import LARGE, all_cores, each_in_halves, spread
 from synth.design.instrument import Bar, Bend, Straight, Support
 from synth.design.instrument import Section as BarSection
 from synth.errors import InputError
@@ -285,7 +285,8 @@ def _all_modes(frame: Frame) -> tuple[Array, Array]:
     """All modes of the mesh: Hz (D,), shapes (D, D); directions that do not couple are solved apart, for speed."""
     K, M = matrices(frame)
     sets = _uncoupled(K, M, frame.element)
-    found = spread(lambda own: solve(K[np.ix_(own, own)], M[np.ix_(own, own)]), sets, large=len(K) > LARGE)
+    on_cores = spread if len(K) > LARGE else each_in_halves
+    found = on_cores(lambda own: solve(K[np.ix_(own, own)], M[np.ix_(own, own)]), sets)
     frequency = np.concatenate([modes.frequency for modes in found])
     order = np.argsort(frequency, kind="stable")
     column = np.split(np.argsort(order), np.cumsum([len(own) for own in sets])[:-1])

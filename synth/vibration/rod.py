@@ -24,12 +24,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import fields
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from synth.arrays import Array, Bools, Indices
+from synth.cores import halved
 from synth.frozen import frozen
 from synth.vibration.beam import elements_for, plane_element, wave_number
 
@@ -239,7 +240,13 @@ def _compliance(rods: Rods, nodes: Array) -> Array:
 def _modes(rods: Rods, mesh: _Mesh, limit: Array) -> Iterator[tuple[Indices, RodModes]]:
     """The modes, by how many a rod has, so that none hangs in its last digits on what others have."""
     flexibility, yields, mass = _flexibility(rods, mesh)
-    values, vectors = np.linalg.eigh(flexibility)
+    values: Any = np.empty(flexibility.shape[:-1])
+    vectors: Any = np.empty(flexibility.shape)
+
+    def solve(some: Indices) -> None:
+        values[some], vectors[some] = np.linalg.eigh(flexibility[some])
+
+    halved(solve, len(flexibility))
     # Squared frequencies beyond the limit need not be positive here: massless freedoms have none.
     there = values >= (2.0 * math.pi * limit[mesh.rows, None]) ** -2.0
     count = np.maximum(there.sum(axis=1), 1)

@@ -29,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.arrays import Array, Indices
+from synth.cores import halved
 from synth.frozen import frozen
 from synth.vibration.host import FreeTines, Host, Numbers
 
@@ -290,9 +291,15 @@ def _span(kappa: Numbers, near: Indices, start: Numbers) -> tuple[Array, Array]:
 def _eigen(K: Numbers, M: Numbers) -> tuple[Numbers, Numbers]:
     """Values, rising where real, and vectors with y^T M y = 1 of symmetric pencils (S, n, n)."""
     if not np.iscomplexobj(K):
-        inverse = np.linalg.inv(np.linalg.cholesky(M))
-        value, vector = np.linalg.eigh(inverse @ K @ inverse.swapaxes(-1, -2))
-        return value, inverse.swapaxes(-1, -2) @ vector
+        value, vector = np.empty(K.shape[:-1]), np.empty(K.shape)
+
+        def solve(some: Indices) -> None:
+            inverse = np.linalg.inv(np.linalg.cholesky(M[some]))
+            value[some], turned = np.linalg.eigh(inverse @ K[some] @ inverse.swapaxes(-1, -2))
+            vector[some] = inverse.swapaxes(-1, -2) @ turned
+
+        halved(solve, len(K))
+        return value, vector
     value, vector = np.linalg.eig(np.linalg.solve(M, K))
     return value, vector / np.sqrt(np.einsum("sim,sij,sjm->sm", vector, M, vector, optimize=True))[:, None]
 
