@@ -43,10 +43,9 @@ from synth.sound.render import ContactSettings, Scene, followed, held
 from synth.sound.stroke_sound import StrokeSound
 from synth.vibration.modal_projection import Projection
 
-MARGIN: Final = (
-    2.3  # on the processor's time for a first part: a row that rings and cold caches make 1.6 of it in
-)
-# the middle and 2.2 in one of a hundred; of 400 strokes at 20 a second 2 began late at 2, one or none at 2.3 to 3
+# on the processor's time for a first part on a row that rings: cold caches make 1.3 of it in the middle and 1.9 in
+# one of a hundred; of 400 strokes at 20 a second 4 to 24 began late at 1.8 on a slow machine, mostly none at 2.1
+MARGIN: Final = 2.1
 NEEDED: Final = 0.7  # of the latency: what must be left of it when a contact's turn comes
 MOST_BACKOFF: Final = 4.0
 TOO_LATE: Final = 0.25  # s after its stated moment: a stroke that would begin so late is left out
