@@ -277,14 +277,17 @@ def _sources() -> list[Path]:
 def _make_room(newest: Path) -> None:
     """Throw out what has gone unused longest where the folder holds too much."""
     found = []
-    for path in newest.parent.iterdir():
-        with contextlib.suppress(OSError):
-            status = path.stat()
-            if path.suffix in (SUFFIX, OLD_SUFFIX) and not path.name.startswith(".") and path != newest:
-                found.append((status.st_mtime, status.st_size, path))
+    with os.scandir(newest.parent) as entries:  # not as paths: a full folder has thousands
+        for entry in entries:
+            if entry.name.endswith((SUFFIX, OLD_SUFFIX)) and not entry.name.startswith("."):
+                with contextlib.suppress(OSError):
+                    status = entry.stat()
+                    found.append((status.st_mtime, status.st_size, entry.path))
     total = newest.stat().st_size
     for _, size, path in sorted(found, reverse=True):
+        if path == str(newest):
+            continue
         total += size
         if total > LARGEST:
             with contextlib.suppress(OSError):
-                path.unlink()
+                os.unlink(path)

@@ -208,10 +208,10 @@ def _remove_empty(folders: Sequence[Path]) -> None:
 def sweep_leftovers(folder: Path) -> None:
     """Remove what a killed process left in a folder: temporary paths that nobody holds."""
     with contextlib.suppress(OSError):
-        for path in folder.iterdir():
-            if path.name.startswith(PREFIX):
+        for name in os.listdir(folder):  # a path for each of a thousand takes ten times as long
+            if name.startswith(PREFIX):
                 with contextlib.suppress(OSError):
-                    _remove_orphan(path)
+                    _remove_orphan(folder / name)
 
 
 def _remove_orphan(path: Path) -> None:
