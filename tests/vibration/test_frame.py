@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from synth.arrays import Array
+from synth.vibration import frame as module
 from synth.vibration.frame import Frame, PointMass, Spring, matrices, rigid_arm, solve
 from synth.vibration.section import properties, rectangle, tube
 
@@ -159,6 +160,34 @@ def test_modes_are_mass_normalised_and_make_both_matrices_diagonal() -> None:
     omega2 = (2.0 * math.pi * modes.frequency) ** 2
     np.testing.assert_allclose(modes.shape.T @ K @ modes.shape, np.diag(omega2), atol=1e-9 * omega2[-1])
     assert not modes.shape[:6].any()
+
+
+@pytest.mark.parametrize("ring", [False, True])
+@pytest.mark.parametrize("nodes", [7, 12, 25])
+def test_a_large_frame_has_the_modes_that_the_plain_inverse_gives(
+    nodes: int, ring: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With strips that end within nodes and with the frame; a ring joins its last node to its first."""
+    rng = np.random.default_rng(nodes)
+    K, M = np.zeros((2, 6 * nodes, 6 * nodes))
+    for one in range(nodes if ring else nodes - 1):
+        at = np.concatenate([6 * one + np.arange(6), 6 * ((one + 1) % nodes) + np.arange(6)])
+        stiff, heavy = rng.standard_normal((2, 12, 12))
+        K[np.ix_(at, at)] += stiff @ stiff.T
+        M[np.ix_(at, at)] += heavy @ heavy.T + np.eye(12)
+    held, cut = [] if ring else [3, 31, 32], {"highest_hz": 0.4}
+    plain, some = solve(K, M, held=held), solve(K, M, held=held, **cut)
+    monkeypatch.setattr(module, "MANY", 0)
+    narrow = solve(K, M, held=held)
+    np.testing.assert_allclose(narrow.frequency, plain.frequency, rtol=1e-11)
+    np.testing.assert_allclose(narrow.shape.T @ M @ narrow.shape, np.eye(len(plain.frequency)), atol=1e-12)
+    apart = np.abs(np.diff(plain.frequency)).min() / plain.frequency.max()
+    assert apart > 1e-8  # so that each shape is told, but for its sign
+    same = np.abs(np.sum(plain.shape * (M @ narrow.shape), axis=0))
+    np.testing.assert_allclose(same, 1.0, atol=1e-6)
+    assert np.all(narrow.shape[held] == 0.0)
+    assert 0 < len(some.frequency) < len(plain.frequency)
+    np.testing.assert_allclose(solve(K, M, held=held, **cut).shape, narrow.shape[:, : len(some.frequency)])
 
 
 def test_the_list_of_modes_is_cut_by_number_and_by_frequency() -> None:
