@@ -136,7 +136,9 @@ class Answers:
         if not isinstance(given, list) or not 0 < len(given) <= MOST_EDITS:
             raise InputError("edits are missing", remedy="give a list of them")
         edits = [_edit(each) for each in given]
-        return self._stands(lambda: self.session.change(edits, _text(ask.body, "on")))
+        on = _text(ask.body, "on")
+        drawn = _text(ask.body, "drawn") if "drawn" in ask.body else on
+        return self._stands(lambda: self.session.change(edits, on, drawn))
 
     def back(self, ask: Ask) -> Reply:
         return self._stands(lambda: self.session.back(_text(ask.body, "on")))
@@ -179,8 +181,10 @@ class Answers:
         return Reply(self._replayed.page().encode("utf-8"), HTML)
 
     def _stands(self, act: Callable[[], object]) -> Reply:
-        act()
-        return json_answer(self.session.state())
+        """How it stands when this was done, whoever does what next."""
+        with self.session.lock:
+            act()
+            return json_answer(self.session.state())
 
 
 def _edit(given: Any) -> Edit:
