@@ -1,8 +1,8 @@
-"""Whether a change is of the same thing in the file as in an older text, from which a page has drawn what it changes.
+"""Whether a change is of the same thing in the file as in an older text, from which a page drew what it changes.
 
 In: edits and two trees of the design. Out: yes or no. A page goes by numbers: the second group, the third tine. In
-between, another program may have put a group before it, or have changed what stands there: a change that was decided
-without seeing that would land on the neighbour, or on what nobody was shown.
+between, another program may have put a group before it, or have changed what stands there: a change that was
+decided without seeing that would land on the neighbour, or on what nobody was shown.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def _same(way: tuple[Step, ...], path: str, *, drawn: Any, now: Any) -> bool:
 
 
 def _same_entry(old: Any, new: Any) -> bool:
-    """Whether this is the same entry of a list: it has the same name or, if it has none, says the same throughout."""
+    """Whether an entry of a list is the same: of the same name or, if it has none, the same throughout."""
     if isinstance(old, Mapping) and isinstance(new, Mapping) and "name" in old:
         return bool(old["name"] == new.get("name"))
     return bool(old == new)

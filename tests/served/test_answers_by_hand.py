@@ -219,6 +219,36 @@ def test_a_gesture_goes_to_each_version_that_is_named_and_its_page_is_of_the_las
             post(served, "replay", through="bar", **wrong)
 
 
+def test_what_one_page_replays_does_not_take_the_place_of_another_s(served, monkeypatch):
+    """Each is listened to from the page that asked for it; the pages that asked longest ago are forgotten."""
+    monkeypatch.setattr(
+        room,
+        "replayed",
+        lambda models, stroke, through: SimpleNamespace(sounds=dict, page=lambda: f"page of {through}"),
+    )
+
+    def replay(page, through):
+        post(served, "replay", names=[""], stroke={}, through=through, page=page)
+
+    for page, through in (
+        ("one", "lid"),
+        ("two", "bar"),
+        ("three", "bar"),
+        ("one", "pickup"),
+        ("four", "bar"),
+    ):
+        replay(page, through)
+    assert get(served, "listen/one").content == b"page of pickup"
+    assert get(served, "listen/two").content == b"page of bar"
+    replay("five", "lid")
+    assert get(served, "listen/one").content == b"page of pickup"
+    for page in ("two", "", "never"):
+        with pytest.raises(InputError, match="nothing was replayed"):
+            get(served, f"listen/{page}")
+    with pytest.raises(InputError, match="'page' is missing"):
+        replay(1, "bar")
+
+
 def test_the_tuner_is_asked_where_one_listens(served):
     for method, name in (("GET", "tuning"), ("POST", "press")):
         with pytest.raises(InputError, match="nobody listens"):
