@@ -155,7 +155,8 @@ class Answers:
     # --- versions ---
 
     def keep(self, ask: Ask) -> Reply:
-        return self._stands(lambda: self.session.keep(_text(ask.body, "name")))
+        model = (_text(ask.body, "model"),) if "model" in ask.body else ()
+        return self._stands(lambda: self.session.keep(_text(ask.body, "name"), *model))
 
     def forget(self, ask: Ask) -> Reply:
         return self._stands(lambda: self.session.forget(_text(ask.body, "name")))

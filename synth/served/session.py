@@ -158,10 +158,10 @@ class Session:
 
     # --- versions ---
 
-    def keep(self, name: str) -> None:
-        """The last good text under a name. Raises `InputError`."""
+    def keep(self, name: str, model: str = "") -> None:
+        """The text of a model that was told of, or the last good one, under a name. Raises `InputError`."""
         with self.lock:
-            self.versions.keep(name, self.model.text)
+            self.versions.keep(name, (self.named(model) if model else self.model).text)
         self._told()
 
     def forget(self, name: str) -> None:

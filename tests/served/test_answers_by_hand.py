@@ -69,6 +69,7 @@ def post(served, name, /, **body):
     [
         ("back", {"on": "t"}, ("back", "t")), ("forth", {"on": "t"}, ("forth", "t")), ("put_back", {},
           ("put_back",)),
+        ("keep", {"name": "n", "model": "m"}, ("keep", "n", "m")),
         ("keep", {"name": "n", "on": "t"}, ("keep", "n")), ("forget", {"name": "n", "on": "t"}, ("forget", "n")),
         ("save_versions", {}, ("save_versions",)), ("recall", {"name": "n", "on": "t"}, ("put", "text of n", "t")),
     ],

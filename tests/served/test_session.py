@@ -320,6 +320,17 @@ def test_versions_are_kept_recalled_and_solved_once(session):
     assert session.state()["undo"] == 2
 
 
+def test_what_a_page_keeps_is_what_it_shows_though_the_file_says_more_since(session):
+    shown = session.model.name
+    session.change([Edit("group[high].spacing_mm", 18.0)], on(session))
+    session.keep("as heard", shown)
+    session.keep("as it stands")
+    assert session.version("as heard").text == DESIGN
+    assert session.version("as it stands").text == session.path.read_text()
+    with pytest.raises(InputError, match="this state of the design is gone"):
+        session.keep("lost", "no model that is known")
+
+
 def test_every_change_is_told_to_all_who_listen(session):
     with session.hub.listening() as told:
         session.change([Edit("group[high].spacing_mm", 18.0)], on(session))

@@ -82,16 +82,16 @@ function typed(value, step) {
   const control = made('input', { type: step ? 'number' : 'text', autocomplete: 'off' });
   if (step) control.step = 'any';
   control.defaultValue = control.value = value === null ? '' : step ? String(Number(value.toFixed(4))) : value;
-  if (step) control.addEventListener('keydown', (event) => stepped(event, control, step));
+  control.addEventListener('keydown', (event) => stepped(event, control, step));
   return control;
 }
 
-/** Up and down go by a step that a workshop means, and are written when the hand rests. */
+/** Enter writes, also once more; up and down go by a step that a workshop means, and are written when the hand rests. */
 function stepped(event, control, step) {
   const mean = () => control.dispatchEvent(new Event('change'));
   clearTimeout(control.resting);
   if (event.key === 'Enter') mean();
-  if (event.key !== 'ArrowUp' && event.key !== 'ArrowDown') return;
+  if (!step || (event.key !== 'ArrowUp' && event.key !== 'ArrowDown')) return;
   event.preventDefault();
   control.value = String(Number((Number(control.value) + (event.key === 'ArrowUp' ? step : -step)).toFixed(4)));
   control.dispatchEvent(new Event('input'));

@@ -69,19 +69,19 @@ function addNut(r) {
   return line('One more', kinds);
 }
 
-/** Asks what a tine would be with these nuts; the last that was asked is answered last. */
+/** Asks what a tine would be with these nuts; the last that was asked is answered last, if it is still chosen. */
 async function foresee(r, nuts, { model: of } = things.told) {
-  ahead.asked = { r, nuts, of };
+  ahead.asked = { r, nuts, of, chosen: things.chosen };
   if (ahead.busy) return;
   ahead.busy = true;
   while (ahead.asked) {
-    const { r: tine, nuts: placed, of: model } = ahead.asked;
+    const { r: tine, nuts: placed, of: model, chosen } = ahead.asked;
     ahead.asked = null;
     try {
       const told = await asked('foresee', { model, tine, nuts: placed });
-      if (HEAD.model === model) tellForeseen(told);
+      if (HEAD.model === model && things.chosen === chosen) tellForeseen(told);
     } catch (refused) {
-      $('foreseen').textContent = refused.message;
+      if (things.chosen === chosen) $('foreseen').textContent = refused.message;
     }
   }
   ahead.busy = false;

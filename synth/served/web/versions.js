@@ -119,7 +119,9 @@ function showVersions() {
 
 $('keep').addEventListener('submit', async (event) => {
   event.preventDefault();
-  if (await changed('keep', { name: $('keep-name').value })) $('keep-name').value = '';
+  const name = $('keep-name').value;
+  const kept = await changed('keep', { name, model: HEAD.model }); // what is heard, not what is on its way
+  if (kept && $('keep-name').value === name) $('keep-name').value = '';
 });
 $('save-versions').addEventListener('click', () => changed('save_versions'));
 $('replay').addEventListener('click', () => hear(eachInTurn));
