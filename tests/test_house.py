@@ -85,7 +85,7 @@ PLACES = """
     proposal.sounds proposal.facts proposal.contents proposal.paper
     proposal.page proposal.build
     interface.sound interface.answers interface.board interface.changed interface.opened
-    served.mistakes served.model served.history served.watch served.hub served.versions served.session
+    served.mistakes served.model served.drawn served.history served.watch served.hub served.versions served.session
     served.address served.server served.tuning_page
     served.fields served.tine_fields served.foresight served.knowledge served.papers
     served.things served.trims

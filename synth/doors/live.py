@@ -63,7 +63,7 @@ def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
     """Play until the player ends it; whether the sound device was there to the end.
 
     `setting` as `checked_setting` gives it. `tell` takes lines that stay, `show` a line about the moment. Raises
-    `InputError` for what cannot be opened.
+    `InputError` for what cannot be opened, and a fault of the program in the contacts once what was played is kept.
     """
     script = None if setting.record is None else script_beside(setting.record)
     tell(f"making ready: {len(scene.model.pole)} modes")
@@ -91,6 +91,9 @@ def live(scene: Scene, setting: Setting, *, tell: Tell, show: Tell) -> bool:
     tell(stage.summary())
     if lost:
         tell(f"ended: {lost}")
+    if stage.fault is not None:
+        tell("ended: the program failed, as is told below; no key sounds any more")
+        raise stage.fault
     return not lost
 
 
@@ -132,7 +135,7 @@ def _loop(stage: Stage, speaker: Speaker, sources: _Sources, *, tell: Tell, show
     seconds = stage.setting.seconds
     end = math.inf if seconds is None else time.perf_counter() + seconds
     checked_setting = time.perf_counter()
-    while time.perf_counter() < end:
+    while time.perf_counter() < end and stage.fault is None:
         pressed = _pressed(sources.read)
         if set(pressed) & set(END_KEYS):
             return

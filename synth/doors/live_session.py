@@ -5,7 +5,8 @@ In: MIDI messages and keys from any thread. Out: states, and the sound of the to
     MIDI thread -- message, second --> gestures --> contact thread -- states, touch --> sound process
     main thread -- key, second -----'                              <-- clock, load, missed blocks --'
 
-Contacts are worked out one after the other, a little ahead of their moment. All-sound-off overtakes them.
+Contacts are worked out one after the other, a little ahead of their moment. All-sound-off overtakes them. A fault
+of the program there ends the playing: nobody else answers the keys.
 """
 
 from __future__ import annotations
@@ -71,6 +72,7 @@ class Stage:
         )
         self.keys, self.row = Keys(scene.instrument), HomeRow(scene.instrument)
         self.unplayable = 0
+        self.fault: Exception | None = None  # of the program, in the contact thread: it is no more
         self._gestures: queue.SimpleQueue[_Gesture | None] = queue.SimpleQueue()
         self._over = threading.Event()
 
@@ -98,8 +100,13 @@ class Stage:
             worker.join(PATIENCE)
 
     def _work(self) -> None:
-        self._play()
-        self.performer.finish()
+        try:
+            try:
+                self._play()
+            finally:
+                self.performer.finish()
+        except Exception as fault:
+            self.fault = fault
 
     def _play(self) -> None:
         while not self._over.is_set():

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from threading import Lock
 from typing import Any, Final
 
 from synth.design.edit import Edit
@@ -28,6 +29,7 @@ BYTES: Final = "application/octet-stream"
 HTML: Final = "text/html; charset=utf-8"
 NOW: Final = "now"  # what the present state is called beside versions
 MOST_EDITS: Final = 1000
+REPLAYS: Final = 4  # pages whose last replay can be listened to: each is some megabytes
 LOOKS_AGAIN: Final = 500  # ms after which a page looks for a server that is gone
 
 
@@ -37,7 +39,8 @@ class Answers:
     def __init__(self, session: Session, through: str) -> None:
         self.session = session
         self.through = through
-        self._replayed: Replayed | None = None
+        self._replayed: dict[str, Replayed] = {}  # by page, the last one last
+        self._keeping = Lock()
         self.feed: TuningFeed | None = None  # while the same process listens to taps
 
     def __call__(self, method: str, ask: Ask) -> Reply:
@@ -136,7 +139,9 @@ class Answers:
         if not isinstance(given, list) or not 0 < len(given) <= MOST_EDITS:
             raise InputError("edits are missing", remedy="give a list of them")
         edits = [_edit(each) for each in given]
-        return self._stands(lambda: self.session.change(edits, _text(ask.body, "on")))
+        on = _text(ask.body, "on")
+        drawn = _text(ask.body, "drawn") if "drawn" in ask.body else on
+        return self._stands(lambda: self.session.change(edits, on, drawn))
 
     def back(self, ask: Ask) -> Reply:
         return self._stands(lambda: self.session.back(_text(ask.body, "on")))
@@ -150,7 +155,8 @@ class Answers:
     # --- versions ---
 
     def keep(self, ask: Ask) -> Reply:
-        return self._stands(lambda: self.session.keep(_text(ask.body, "name")))
+        model = (_text(ask.body, "model"),) if "model" in ask.body else ()
+        return self._stands(lambda: self.session.keep(_text(ask.body, "name"), *model))
 
     def forget(self, ask: Ask) -> Reply:
         return self._stands(lambda: self.session.forget(_text(ask.body, "name")))
@@ -169,18 +175,27 @@ class Answers:
             raise InputError("a stroke is missing", remedy="play one first")
         names = names_of(ask.body.get("names"))
         models = {name or NOW: self.session.version(name) for name in names}
-        self._replayed = replayed(models, stroke, _text(ask.body, "through"))
-        return json_answer(self._replayed.sounds())
+        page = _text(ask.body, "page") if "page" in ask.body else ""
+        found = replayed(models, stroke, _text(ask.body, "through"))
+        with self._keeping:
+            self._replayed.pop(page, None)
+            self._replayed[page] = found
+            while len(self._replayed) > REPLAYS:
+                self._replayed.pop(next(iter(self._replayed)))
+        return json_answer(found.sounds())
 
-    def listen(self, _: Ask) -> Reply:
-        """The workshop's page to listen, of what was replayed last."""
-        if self._replayed is None:
+    def listen(self, ask: Ask) -> Reply:
+        """listen/PAGE: the workshop's page to listen, of what this page replayed last."""
+        found = self._replayed.get(_part(ask, 1))
+        if found is None:
             raise InputError("nothing was replayed yet", remedy="replay a gesture on two versions first")
-        return Reply(self._replayed.page().encode("utf-8"), HTML)
+        return Reply(found.page().encode("utf-8"), HTML)
 
     def _stands(self, act: Callable[[], object]) -> Reply:
-        act()
-        return json_answer(self.session.state())
+        """How it stands when this was done, whoever does what next."""
+        with self.session.lock:
+            act()
+            return json_answer(self.session.state())
 
 
 def _edit(given: Any) -> Edit:

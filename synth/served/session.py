@@ -17,6 +17,7 @@ from synth.design.edit import Edit, edited, put_text
 from synth.design.file import read_text
 from synth.errors import InputError
 from synth.files import atomic_write
+from synth.served.drawn import as_drawn
 from synth.served.history import History
 from synth.served.hub import Hub
 from synth.served.mistakes import Mistake, mistake
@@ -109,12 +110,17 @@ class Session:
 
     # --- changes ---
 
-    def change(self, edits: Sequence[Edit], on: str) -> SolvedDesign:
-        """Edits written into the file by a page that knew the text called `on`. Raises `InputError`."""
+    def change(self, edits: Sequence[Edit], on: str, drawn: str | None = None) -> SolvedDesign:
+        """Edits written into the file by a page that knew the text called `on`. Raises `InputError`.
+
+        What they change was drawn from the text called `drawn`, if that is another.
+        """
         with self.lock:
             self._check(on)
             if self._mistake is not None:
                 raise InputError("the file has a mistake", remedy="mend it there, or take it back")
+            if drawn not in (None, on):
+                self._check_drawn(edits, drawn)
             new = edited(self._text, edits)
             if new != self._text:
                 self._write(self._modelled(new))
@@ -152,10 +158,10 @@ class Session:
 
     # --- versions ---
 
-    def keep(self, name: str) -> None:
-        """The last good text under a name. Raises `InputError`."""
+    def keep(self, name: str, model: str = "") -> None:
+        """The text of a model that was told of, or the last good one, under a name. Raises `InputError`."""
         with self.lock:
-            self.versions.keep(name, self.model.text)
+            self.versions.keep(name, (self.named(model) if model else self.model).text)
         self._told()
 
     def forget(self, name: str) -> None:
@@ -198,6 +204,13 @@ class Session:
             raise InputError("has been changed elsewhere since", remedy="look at it, then do it again")
         if self._gone:
             raise InputError(self._gone, file=str(self.path))
+
+    def _check_drawn(self, edits: Sequence[Edit], drawn: str | None) -> None:
+        shown = self._models.get(drawn or "")
+        if shown is None or not as_drawn(edits, shown.tree, self.model.tree):
+            raise InputError(
+                "what stands there has been changed since it was shown", remedy="look at it, then do it again"
+            )
 
     def _write(self, model: SolvedDesign) -> None:
         self._replace(model.text)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import signal
 import threading
+import time
 from contextlib import contextmanager
 from pathlib import Path
 from types import SimpleNamespace
@@ -22,6 +23,7 @@ from synth.doors.cli import run
 from synth.doors.devices import DeviceLostError
 from synth.doors.live_session import Setting, Stage
 from synth.sound.audio import FULL_SCALE, RATE
+from synth.sound.live_contacts import Performer
 from synth.sound.live_output import LAID, LiveOutput, Report
 from synth.sound.livebank import Arrivals, LiveBank
 from synth.sound.radiator import Direct
@@ -285,9 +287,52 @@ def test_status_and_summary_tell_each_number_in_its_place(stage, monkeypatch):
     )
 
 
+@pytest.mark.parametrize("act", ["play", "keep_up", "finish"])
+def test_a_fault_of_the_program_in_the_contacts_ends_the_playing_and_is_told(
+    heard, monkeypatch, tmp_path, act
+):
+    """Else every key were mute without a word; what was played until then is kept."""
+
+    class Unheard(LiveOutput):
+        latency, there, cut, seconds = 0.0, True, False, 1.5
+
+        def __enter__(self):
+            record.write_bytes(b"sound")
+
+        def __exit__(self, *_):
+            pass
+
+    @contextmanager
+    def keys():
+        waiting = ["s", "a"]
+
+        def read(seconds):
+            time.sleep(seconds)
+            looks.append(seconds)
+            return waiting.pop() if waiting else "q" if act == "finish" else ""
+
+        yield read
+
+    def fail(*_, **__):
+        raise ZeroDivisionError("in a contact")
+
+    record, told, kept, looks = tmp_path / "take.wav", [], [], []
+    bank = LiveBank(heard.model.pole, heard.radiator.weights, rate=RATE)
+    monkeypatch.setattr(live_room, "Speaker", lambda job: Unheard(bank, heard.radiator))
+    monkeypatch.setattr(live_room, "keyboard", keys)
+    monkeypatch.setattr(live_room, "write_script", lambda *what, **_: kept.append(what[0]) or True)
+    monkeypatch.setattr(Performer, "rehearse", lambda self: 0.01)
+    monkeypatch.setattr(Performer, act, fail)
+    with pytest.raises(ZeroDivisionError, match="in a contact"):
+        live_room.live(heard, Setting(record=record, seconds=20.0), tell=told.append, show=lambda line: None)
+    assert sum(looks) < 10.0
+    assert kept == [tmp_path / "take.toml"]
+    assert told[-2].startswith("0 blocks, 0 missed")
+    assert told[-1] == "ended: the program failed, as is told below; no key sounds any more"
+
+
 def test_a_stroke_that_would_bend_a_tine_for_good_is_played_where_that_is_allowed(heard):
     from synth.playing.stroke import Stroke
-    from synth.sound.live_contacts import Performer
     from synth.sound.render import ContactSettings
 
     stick = heard.instrument.sticks["brass"]

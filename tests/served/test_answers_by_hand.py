@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from contextlib import nullcontext
 from types import SimpleNamespace
 
 import pytest
@@ -25,6 +26,7 @@ class Session:
 
     def __init__(self):
         self.asked = []
+        self.lock = nullcontext()
         self.old, self.model = (
             SimpleNamespace(name=name, through=("bar", "lid"), packet=self._packet(name))
             for name in ("old", "new")
@@ -67,6 +69,7 @@ def post(served, name, /, **body):
     [
         ("back", {"on": "t"}, ("back", "t")), ("forth", {"on": "t"}, ("forth", "t")), ("put_back", {},
           ("put_back",)),
+        ("keep", {"name": "n", "model": "m"}, ("keep", "n", "m")),
         ("keep", {"name": "n", "on": "t"}, ("keep", "n")), ("forget", {"name": "n", "on": "t"}, ("forget", "n")),
         ("save_versions", {}, ("save_versions",)), ("recall", {"name": "n", "on": "t"}, ("put", "text of n", "t")),
     ],
@@ -80,14 +83,37 @@ def test_each_name_does_its_own_and_answers_how_it_stands(served, name, body, wa
 def test_edits_reach_the_session_with_every_word_that_was_sent(served):
     sent = {"path": "a.b", "value": 3.5, "comment": "by ear", "instead_of": "a.c"}
     post(served, "change", on="t", edits=[sent, {"path": "d", "value": None}])
-    ((name, edits, on),) = served.session.asked
-    assert (name, on) == ("change", "t")
+    ((name, edits, *on),) = served.session.asked
+    assert (name, *on) == ("change", "t", "t")
     first, second = (dataclasses.asdict(each) for each in edits)
     assert {key: first[key] for key in sent} == sent
     assert (second["path"], second["value"], second["comment"], second["instead_of"]) == ("d", None, "", "")
     for edits in ([], None, [{"path": "a"}] * 1001, ["a"], [{"value": 1}]):
         with pytest.raises(InputError):
             post(served, "change", on="t", edits=edits)
+
+
+def test_a_change_says_from_which_text_was_drawn_what_it_changes(served):
+    post(served, "change", on="t", drawn="s", edits=[{"path": "d", "value": 1}])
+    assert served.session.asked[0][2:] == ("t", "s")
+    with pytest.raises(InputError, match="'drawn' is missing"):
+        post(served, "change", on="t", drawn=None, edits=[{"path": "d", "value": 1}])
+
+
+def test_how_it_stands_is_asked_before_anyone_else_changes_it(served):
+    """Else a page would take what another one wrote meanwhile for its own."""
+    held = []
+
+    class Lock:
+        def __enter__(self):
+            held.append("held")
+
+        def __exit__(self, *_):
+            held.append("left")
+
+    served.session.lock, served.session.state = Lock(), lambda: held.append("state") or {}
+    post(served, "forget", name="n")
+    assert held == ["held", "state", "left"]
 
 
 def test_a_model_is_sent_with_its_head_or_bare_and_what_it_is_heard_through_is_remembered(
@@ -192,6 +218,36 @@ def test_a_gesture_goes_to_each_version_that_is_named_and_its_page_is_of_the_las
     ):
         with pytest.raises(InputError):
             post(served, "replay", through="bar", **wrong)
+
+
+def test_what_one_page_replays_does_not_take_the_place_of_another_s(served, monkeypatch):
+    """Each is listened to from the page that asked for it; the pages that asked longest ago are forgotten."""
+    monkeypatch.setattr(
+        room,
+        "replayed",
+        lambda models, stroke, through: SimpleNamespace(sounds=dict, page=lambda: f"page of {through}"),
+    )
+
+    def replay(page, through):
+        post(served, "replay", names=[""], stroke={}, through=through, page=page)
+
+    for page, through in (
+        ("one", "lid"),
+        ("two", "bar"),
+        ("three", "bar"),
+        ("one", "pickup"),
+        ("four", "bar"),
+    ):
+        replay(page, through)
+    assert get(served, "listen/one").content == b"page of pickup"
+    assert get(served, "listen/two").content == b"page of bar"
+    replay("five", "lid")
+    assert get(served, "listen/one").content == b"page of pickup"
+    for page in ("two", "", "never"):
+        with pytest.raises(InputError, match="nothing was replayed"):
+            get(served, f"listen/{page}")
+    with pytest.raises(InputError, match="'page' is missing"):
+        replay(1, "bar")
 
 
 def test_the_tuner_is_asked_where_one_listens(served):

@@ -229,6 +229,8 @@ def test_the_last_gesture_is_asked_for_on_every_version_through_what_is_heard(be
         try { await replayed(); } finally { bench.state = state; Object.assign(replay, kept);
           $('through').lastChild.remove(); $('through').value = value; } }"""
     body = {"names": ["one", "two", ""], "stroke": {"group": "low", "bite_mm": 1.5}, "through": "lid"}
+    body["page"] = bench.tab.evaluate("TAB")
+    assert len(body["page"]) > 8
     assert asked(bench, act, replay={"sounds": [], "left": []}) == [("replay", body)]
 
 

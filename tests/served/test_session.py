@@ -12,6 +12,7 @@ import pytest
 from synth.design.edit import Edit
 from synth.errors import InputError
 from synth.served import session as room
+from synth.served.model import name_of_text
 from synth.served.session import Session
 
 from .conftest import DESIGN
@@ -80,6 +81,70 @@ def test_a_change_decided_on_another_text_is_refused(session):
     with pytest.raises(InputError, match="changed elsewhere"):
         session.change([Edit("group[low].spacing_mm", 16.0)], known)
     assert "spacing_mm = 17.0" in session.path.read_text()
+
+
+def saved(session, *changes):
+    """The file as another program saves it, and as the watch sees it."""
+    text = session.path.read_text()
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new, 1)
+    session.path.write_text(text)
+    session.seen(text, False)
+    assert session.state()["text"] == name_of_text(text)
+
+
+MORE = '[[group]]\nname = "middle"\nstart_mm = 150.0\nstock = "M4"\n[[group.tine]]\nfree_length_mm = 99.0\n\n'
+FIRST = '{ at_mm = 30.0, kind = "rubber" }, # near\n'
+
+
+@pytest.mark.parametrize(
+    ("edit", "between"),
+    [
+        (Edit("group[2].start_mm", 195.0), ('[[group]]\nname = "high"', MORE + '[[group]]\nname = "high"')),
+        (Edit("group[2].start_mm", 195.0), ("start_mm = 190.0", "start_mm = 191.0")),
+        (Edit("group[2].start_mm", 195.0), ('name = "high"', 'name = "higher"')),
+        (Edit("bar.supports[1].at_mm", 32.0), (FIRST, '{ at_mm = 20.0, kind = "cord" },\n    ' + FIRST)),
+        (Edit("bar.supports[2].at_mm", 380.0), (f"{FIRST}    ", "")),
+        (Edit("bar.supports[2]", None), ("at_in = 15.0", "at_in = 15.5")),
+        (Edit("bar.supports[+]", {"at_mm": 210.0, "kind": "cord"}), ("at_in = 15.0", "at_in = 15.5")),
+        (Edit("bar.supports[2].at_mm", 380.0), ("at_in = 15.0", "at_mm = 381.0")),
+        (Edit("group[1].tine[2].free_length_mm", 119.0), ("[[group.tine]]\nfree_length_mm = 150.0\n", "")),
+    ],
+)  # fmt: skip
+def test_a_change_of_what_is_no_longer_as_it_was_drawn_is_refused(session, edit, between):
+    """The page knows of the text, but the field that was touched was drawn before: it would hit the neighbour."""
+    drawn = on(session)
+    saved(session, between)
+    with pytest.raises(InputError, match="changed since it was shown"):
+        session.change([Edit("bar.section.height_mm", 13.0), edit], on(session), drawn)
+    assert session.path.read_text() == session.model.text == DESIGN.replace(*between)
+
+
+@pytest.mark.parametrize(
+    ("edit", "there"),
+    [
+        (Edit("group[2].start_mm", 195.0), "start_mm = 195.0"),
+        (Edit("bar.supports[1].at_mm", 32.0), "at_mm = 32.0"),
+        (Edit("bar.supports[+]", {"at_mm": 210.0, "kind": "cord"}), "at_mm = 210.0"),
+        (Edit("group[2].change[+]", {"tine": 2, "cents": 5.0}), "cents = 5.0"),
+        (Edit("group[2].face_deg", 90.0), "face_deg = 90.0"),
+    ],
+)
+def test_a_change_of_what_stands_as_it_was_drawn_is_written_beside_the_other(session, edit, there):
+    drawn = on(session)
+    saved(session, ("# flat", "# flatter"), ("spacing_mm = 20.0", "spacing_mm = 21.0"))
+    session.change([edit], on(session), drawn)
+    text = session.path.read_text()
+    assert there in text
+    assert "# flatter" in text
+    assert "spacing_mm = 21.0" in text
+
+
+def test_a_change_of_what_was_drawn_too_long_ago_to_be_known_is_refused(session):
+    saved(session, ("# flat", "# flatter"))
+    with pytest.raises(InputError, match="changed since it was shown"):
+        session.change([Edit("group[2].start_mm", 195.0)], on(session), "no text that is known")
 
 
 def test_a_save_that_the_watch_has_not_seen_yet_is_not_written_over(session):
@@ -253,6 +318,17 @@ def test_versions_are_kept_recalled_and_solved_once(session):
     session.put(session.version("first").text, on(session))
     assert session.path.read_text() == DESIGN
     assert session.state()["undo"] == 2
+
+
+def test_what_a_page_keeps_is_what_it_shows_though_the_file_says_more_since(session):
+    shown = session.model.name
+    session.change([Edit("group[high].spacing_mm", 18.0)], on(session))
+    session.keep("as heard", shown)
+    session.keep("as it stands")
+    assert session.version("as heard").text == DESIGN
+    assert session.version("as it stands").text == session.path.read_text()
+    with pytest.raises(InputError, match="this state of the design is gone"):
+        session.keep("lost", "no model that is known")
 
 
 def test_every_change_is_told_to_all_who_listen(session):

@@ -216,6 +216,25 @@ def test_a_phone_shows_what_is_told_large_and_nothing_moves(
 
 
 @pytest.mark.browser
+def test_a_tuners_page_that_the_browser_kept_listens_again(
+    browser: Any, feed: TuningFeed, address: Address
+) -> None:
+    """As with the button back (HTML standard, 7.4): once, whatever else was under way."""
+    tab = opened(browser, address, PHONE)
+    aside = "(name) => { window.dispatchEvent(new PageTransitionEvent(name, { persisted: true })); }"
+    until(tab, "events.readyState === 1")
+    tab.evaluate("window.first = events")
+    tab.evaluate(aside, "pagehide")
+    feed.take([TAP, NEXT])
+    tab.wait_for_timeout(100)
+    assert shown(tab, "cents") != "−12.3"
+    tab.evaluate(aside, "pageshow")
+    until(tab, "document.getElementById('cents').textContent === '−12.3'")
+    assert tab.evaluate("[window.first.readyState, events.readyState]") == [2, 1]
+    tab.close()
+
+
+@pytest.mark.browser
 def test_figures_are_read_from_two_metres(browser: Any, feed: TuningFeed, address: Address) -> None:
     """A telephone's 390 px are some 65 mm: 20 minutes of arc at 2 m are 12 mm, 70 px; capitals are 0.7 em."""
     tab = opened(browser, address, PHONE)

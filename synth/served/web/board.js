@@ -10,22 +10,23 @@ function shape(tag, attributes) {
 }
 
 function boardLines(name) {
-  const board = things.told.boards[name];
+  const { told } = things;
+  const board = told.boards[name];
   const words = made('pre', { tabIndex: 0, textContent: 'Asking what is known of it …', id: 'board-words' });
-  askBoard(name, words);
-  return [...board.fields.map(fieldLine), boardPlan(board), ...board.feet.flat().map(fieldLine), words];
+  askBoard(name, words, told);
+  return [...board.fields.map(fieldLine), boardPlan(board, told), ...board.feet.flat().map(fieldLine), words];
 }
 
-async function askBoard(name, words) {
+async function askBoard(name, words, { model }) {
   try {
-    words.textContent = (await fetchedJson(`board/${HEAD.model}/${encodeURIComponent(name)}`)).words;
+    words.textContent = (await fetchedJson(`board/${model}/${encodeURIComponent(name)}`)).words;
   } catch (failure) {
     words.textContent = failure.message;
   }
 }
 
 /** Length to the right, width up, in mm. */
-function boardPlan({ length_mm: length, width_mm: width, feet }) {
+function boardPlan({ length_mm: length, width_mm: width, feet }, told = things.told) {
   const plan = shape('svg', { id: 'board-plan', viewBox: `0 0 ${length} ${width}`, role: 'img' });
   plan.setAttribute('aria-label', 'The board from above with its feet; drag them, or set their places below');
   const size = Math.max(8, length / 40);
@@ -33,13 +34,13 @@ function boardPlan({ length_mm: length, width_mm: width, feet }) {
     const [, x, y] = fields;
     const foot = shape('circle', { class: 'foot', cx: x.value, cy: width - y.value, r: size });
     foot.append(Object.assign(shape('title', {}), { textContent: `Foot ${n + 1}` }));
-    foot.addEventListener('pointerdown', (event) => dragFoot(event, { plan, foot, x, y, length, width }));
+    foot.addEventListener('pointerdown', (event) => dragFoot(event, { plan, foot, x, y, length, width, told }));
     plan.append(foot);
   });
   return plan;
 }
 
-function dragFoot(event, { plan, foot, x, y, length, width }) {
+function dragFoot(event, { plan, foot, x, y, length, width, told = things.told }) {
   event.preventDefault();
   foot.setPointerCapture(event.pointerId);
   const box = plan.getBoundingClientRect();
@@ -56,7 +57,7 @@ function dragFoot(event, { plan, foot, x, y, length, width }) {
   foot.onpointerup = async () => {
     foot.onpointermove = foot.onpointerup = null;
     if (to[0] === x.value && to[1] === y.value) return;
-    const kept = await set([...editsOf(x.slot, to[0]), ...editsOf(y.slot, to[1])]);
-    if (!kept) showFields();
+    if (await set([...editsOf(x.slot, to[0]), ...editsOf(y.slot, to[1])], told)) [x.value, y.value] = to;
+    else showFields();
   };
 }

@@ -3,7 +3,7 @@
 
 const NEAR_PX = { mouse: 12, pen: 14, touch: 24 };
 const HALF_MM = 2; // steps to a mm
-const drag = { at: null }; // what is held: {kind, words, to, ...}
+const drag = { at: null }; // what is held: {kind, to, told, ...}
 
 const changing = () => document.body.classList.contains('changing');
 
@@ -58,8 +58,10 @@ function held(found, point) {
   if (found.kind === 'nut') return { ...found, from: HEAD.picture[found.r].nuts[found.k].at };
   if (found.kind === 'support') return { ...found, from: HEAD.bar.supports[found.n], grip: placeOnBar(point) };
   const first = HEAD.groups[found.g].tines[0];
-  return { ...found, from: Math.min(...HEAD.groups[found.g].tines.map((r) => HEAD.picture[r].x)), first, grip: placeOnBar(point) };
+  return { ...found, from: startOf(found.g), first, grip: placeOnBar(point) };
 }
+
+const startOf = (g) => Math.min(...(HEAD.groups[g]?.tines ?? []).map((r) => HEAD.picture[r].x));
 
 const halves = (metres) => Math.round(metres * 1000 * HALF_MM) / HALF_MM;
 
@@ -73,22 +75,39 @@ function dragged(point) {
 }
 
 function nutDragged(point) {
-  const { r, k } = drag.at;
+  const { r, k, told = things.told } = drag.at;
   const { way } = view.up(r);
   const height = (point[0] - view.clamps[r][0]) * way[0] + (point[1] - view.clamps[r][1]) * way[1];
   drag.at.to = halves(Math.min(view.lengths[r], Math.max(0.001, height)));
-  foresee(r, nutMoved(things.told.tines[r].nuts, k, drag.at.to));
+  foresee(r, nutMoved(told.tines[r].nuts, k, drag.at.to), told);
 }
 
 async function dropped() {
-  const { kind, to, from, r, k, n, g } = drag.at;
+  const mine = Object.assign(drag.at, { over: true });
+  const { kind, to, from, r, k, n, g, told } = mine;
   const still = to === undefined || to === halves(from);
   if (!still) {
-    if (kind === 'nut') await moveNut(r, k, to);
-    else if (kind === 'support') await set([{ path: `bar.supports[${n + 1}].at_mm`, value: to }]);
-    else await set([{ path: `group[${g + 1}].start_mm`, value: to }]);
+    if (kind === 'nut') await moveNut(r, k, to, told);
+    else if (kind === 'support') await set([{ path: `bar.supports[${n + 1}].at_mm`, value: to }], told);
+    else await set([{ path: `group[${g + 1}].start_mm`, value: to }], told);
   }
+  if (drag.at === mine) drag.at = null; // else something else is held already
+}
+
+/** Of another model, what is held is let go where it is not the same any more. */
+function heldStill() {
+  if (!drag.at || drag.at.over) return;
+  const { kind, r, k, n, g, from, name } = drag.at;
+  const now = kind === 'nut' ? HEAD.picture[r]?.nuts[k]?.at : kind === 'support' ? HEAD.bar.supports[n] : startOf(g);
+  if (now === from && name === nameHeld(drag.at)) return;
   drag.at = null;
+  say('What was held has been changed elsewhere: it stays where it is.');
+}
+
+/** Whose it is: its group's name and, of a nut, its tine's number. */
+function nameHeld({ kind, r, g }) {
+  const { group, number } = kind === 'nut' ? HEAD.picture[r] ?? {} : { group: g };
+  return `${HEAD.groups[group]?.name} ${number}`;
 }
 
 const pointOf = (event) => {
@@ -122,11 +141,12 @@ onPicture('pointerdown', (event, px) => {
   }
   if (!things.told || things.told.model !== HEAD.model) return;
   $('instrument').setPointerCapture(event.pointerId);
-  drag.at = held(found, view.point(px));
+  drag.at = { ...held(found, view.point(px)), name: nameHeld(found), told: things.told };
   if (found.kind === 'nut') chooseTine(found.r);
   else choose(found.kind === 'group' ? { kind: 'group', index: found.g } : { kind: 'bar' });
 });
-onPicture('pointermove', (event, px) => { if (drag.at) dragged(view.point(px)); });
-onPicture('pointerup', () => { if (drag.at) dropped(); });
+onPicture('pointermove', (event, px) => { if (drag.at && !drag.at.over) dragged(view.point(px)); });
+onPicture('pointerup', () => { if (drag.at && !drag.at.over) dropped(); });
 onPicture('pointercancel', () => { drag.at = null; });
 addEventListener('keydown', (event) => { if (event.key === 'Escape') drag.at = null; });
+bench.on.shown.push(heldStill);

@@ -14,7 +14,8 @@ function editsOf({ path, inner, besides, instead_of: instead, also_gone: gone },
   return edits;
 }
 
-const set = (edits) => changed('change', { edits });
+/** `told` is what was drawn of that which is set. */
+const set = (edits, told = things.told) => changed('change', { edits }, told);
 
 const RESTING = 500; // ms after the last step
 let lines = 0;
@@ -29,28 +30,45 @@ function line(label, control, last = '') {
 
 function fieldLine(field) {
   const { label, value, unit, hint, slot } = field;
-  const words = field.among ? things.told.choices[field.among] : field.choices;
+  const { told } = things;
+  const words = field.among ? told.choices[field.among] : field.choices;
   const control = words.length ? chooser(words, value) : typed(value, field.step);
   control.dataset.path = slot.path + slot.inner;
   if (hint) control.title = hint;
   committed(control, value, () => (field.step ? (control.value === '' ? null : Number(control.value)) : control.value || null),
-    (next) => set(editsOf(slot, next)));
+    async (next) => {
+      const kept = await set(editsOf(slot, next), told);
+      if (kept) field.value = next; // until all is told anew
+      return kept;
+    });
   return line(label, control, unit);
 }
 
 /** What is set is written once, as soon as it is meant; what was refused can be tried again. */
 function committed(control, value, read, write) {
   let sent = value;
+  let stands = value;
   control.addEventListener('change', async () => {
     const next = read();
     if (next === sent) return;
     sent = next;
-    control.dataset.sent = 'yes';
-    if (await write(next)) return;
-    sent = value;
-    delete control.dataset.sent; // it stays to be mended
+    Object.assign(control.dataset, { sent: 'yes', asked: 'yes' });
+    delete control.dataset.refused;
+    const kept = await write(next);
+    if (kept) stands = next;
+    if (next !== sent) return; // another value was sent since
+    delete control.dataset.asked;
+    if (!kept) {
+      sent = stands;
+      if (control.dataset.sent) control.dataset.refused = 'yes';
+      delete control.dataset.sent; // it stays to be mended
+    }
+    if (behind) showFields();
   });
-  control.addEventListener('input', () => delete control.dataset.sent);
+  control.addEventListener('input', () => {
+    delete control.dataset.sent;
+    delete control.dataset.refused;
+  });
 }
 
 function chooser(words, value) {
@@ -64,16 +82,16 @@ function typed(value, step) {
   const control = made('input', { type: step ? 'number' : 'text', autocomplete: 'off' });
   if (step) control.step = 'any';
   control.defaultValue = control.value = value === null ? '' : step ? String(Number(value.toFixed(4))) : value;
-  if (step) control.addEventListener('keydown', (event) => stepped(event, control, step));
+  control.addEventListener('keydown', (event) => stepped(event, control, step));
   return control;
 }
 
-/** Up and down go by a step that a workshop means, and are written when the hand rests. */
+/** Enter writes, also once more; up and down go by a step that a workshop means, and are written when the hand rests. */
 function stepped(event, control, step) {
   const mean = () => control.dispatchEvent(new Event('change'));
   clearTimeout(control.resting);
   if (event.key === 'Enter') mean();
-  if (event.key !== 'ArrowUp' && event.key !== 'ArrowDown') return;
+  if (!step || (event.key !== 'ArrowUp' && event.key !== 'ArrowDown')) return;
   event.preventDefault();
   control.value = String(Number((Number(control.value) + (event.key === 'ArrowUp' ? step : -step)).toFixed(4)));
   control.dispatchEvent(new Event('input'));
@@ -81,30 +99,44 @@ function stepped(event, control, step) {
 }
 
 /** Whether something is half typed: nothing is taken from under the hand that types it. */
-function typing() {
-  const control = document.activeElement;
-  return Boolean(control?.closest('#fields') && control.tagName === 'INPUT' && control.value !== control.defaultValue && !control.dataset.sent);
+function typing(control) {
+  const { sent, refused } = control?.dataset ?? {};
+  return control?.tagName === 'INPUT' && control.value !== control.defaultValue && !sent && !refused;
 }
 
-/** The lines of what is chosen; the same line keeps the keyboard. */
+/** Whether what was set is not answered yet: it is not known what stands there, nor whether it is to be mended. */
+const unanswered = () => things.chosen === things.shown && Boolean($('fields').querySelector('[data-asked]'));
+
+/** The lines of what is chosen; the same line keeps the keyboard, and what was refused in it. */
 function showFields() {
-  behind = Boolean(things.told) && typing();
-  if (!things.told || behind) return;
-  const path = document.activeElement?.closest('#fields') ? document.activeElement.dataset.path : null;
-  const { kind, index, name } = things.chosen;
+  const { told, chosen } = things;
+  const { activeElement } = document;
+  const hand = activeElement?.closest('#fields') ? activeElement : null;
+  behind = Boolean(told) && (told.model !== HEAD.model || typing(hand) || unanswered());
+  if (!told || behind) return;
+  things.shown = chosen;
+  const { kind, index, name } = chosen;
   const body = { bar: barLines, group: () => groupLines(index), tine: () => tineLines(index), board: () => boardLines(name) }[kind]();
   $('fields').replaceChildren(...body);
-  if (path) [...$('fields').querySelectorAll('[data-path]')].find((each) => each.dataset.path === path)?.focus();
+  const same = hand?.dataset.path && [...$('fields').querySelectorAll('[data-path]')].find((each) => each.dataset.path === hand.dataset.path);
+  if (!same) return;
+  same.focus();
+  if (!hand.dataset.refused) return;
+  same.value = hand.value;
+  same.dataset.refused = 'yes';
+  behind = true; // until the hand leaves it
 }
 
-$('fields').addEventListener('focusout', () => setTimeout(() => { if (behind) showFields(); }));
+// the hand leaves a line; one that is drawn anew is gone itself
+$('fields').addEventListener('focusout', ({ target }) => setTimeout(() => { if (behind && target.isConnected) showFields(); }));
 
 const groupLines = (g) => things.told.groups[g].fields.map(fieldLine);
 
 function barLines() {
-  const { fields, supports } = things.told.bar;
+  const { told } = things;
+  const { fields, supports } = told.bar;
   const add = made('button', { type: 'button', textContent: 'Add a support in the middle' });
-  add.addEventListener('click', () => set([{ path: 'bar.supports[+]', value: { at_mm: Math.round(500 * HEAD.bar.length), kind: 'cord' } }]));
+  add.addEventListener('click', () => set([{ path: 'bar.supports[+]', value: { at_mm: Math.round(500 * HEAD.bar.length), kind: 'cord' } }], told));
   return [
     ...fields.map(fieldLine),
     ...supports.flatMap((each, n) => [...each.map(fieldLine), takeAway(`Take support ${n + 1} away`, [{ path: `bar.supports[${n + 1}]`, value: null }])]),
@@ -113,8 +145,9 @@ function barLines() {
 }
 
 function takeAway(words, edits) {
+  const { told } = things;
   const button = made('button', { type: 'button', textContent: words });
-  button.addEventListener('click', () => set(edits));
+  button.addEventListener('click', () => set(edits, told));
   return button;
 }
 

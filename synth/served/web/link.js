@@ -4,6 +4,9 @@
 const bench = {
   state: null, // the last that was told: see session.py
   linked: false,
+  events: null,
+  later: 0, // when it is looked for again
+  asking: null, // the last change that is not answered yet
   on: { state: [], link: [] }, // who is called
 };
 
@@ -20,17 +23,33 @@ async function asked(name, body = {}) {
   return told;
 }
 
-/** A change decided on the text that this page knows. */
-async function changed(name, body = {}) {
+/** A change decided on the text that this page knows; one after the other, a later one on what an earlier one makes. */
+async function changed(name, body = {}, drawn = null) {
+  const { asking, state: { text } } = bench;
+  const mine = afterwards(asking, text, { name, body, drawn });
+  bench.asking = mine;
+  const { state } = await mine;
+  if (bench.asking === mine) bench.asking = null;
+  if (state) stateTold(state);
+  return Boolean(state);
+}
+
+/** `drawn` is that from which the page drew what is changed: its text stands for it. */
+async function afterwards(earlier, text, { name, body, drawn }) {
+  const own = await earlier;
+  const on = own?.from === text ? own.to : text;
   try {
-    const state = await asked(name, { on: bench.state.text, ...body });
-    stateTold(state);
-    return true;
+    const state = await asked(name, { on, ...(drawn && { drawn: drawn.text }), ...body });
+    if (drawn?.text === on && body.edits.every(inPlace)) drawn.text = state.text;
+    return { from: text, to: state.text, state };
   } catch (refused) {
     say(`Not changed: ${refused.message}`);
-    return false;
+    return { from: text, to: on, state: null };
   }
 }
+
+/** Whether an edit leaves every other thing at its path. */
+const inPlace = ({ path, value, instead_of: instead }) => !path.endsWith(']') && !(value instanceof Object) && !instead;
 
 /** A state, unless a later one of the same server is known. */
 function stateTold(state) {
@@ -47,12 +66,14 @@ function linked(yes) {
 
 /** What is told comes in by itself; a server that comes back is found again. */
 function listen() {
+  clearTimeout(bench.later);
+  bench.events?.close();
   const events = new EventSource('events');
   bench.events = events;
   events.onopen = () => linked(true);
   events.onerror = () => {
     linked(false);
-    if (events.readyState === EventSource.CLOSED) setTimeout(listen, 1000);
+    if (events.readyState === EventSource.CLOSED) bench.later = setTimeout(listen, 1000);
   };
   events.addEventListener('state', ({ data }) => stateTold(JSON.parse(data)));
   for (const [name, hear] of Object.entries(bench.hears)) events.addEventListener(name, ({ data }) => hear(JSON.parse(data)));

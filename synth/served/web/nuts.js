@@ -4,25 +4,26 @@
 const ahead = { asked: null, busy: false }; // what is to be foreseen next
 
 function tineLines(r) {
-  const { fields, nuts } = things.told.tines[r];
+  const { told } = things;
+  const { fields, nuts } = told.tines[r];
   return [
     ...fields.map(fieldLine),
     ...nuts.placed.flatMap((each, k) => nutLines(r, k, each)),
-    ...(nuts.wish ? wishLines(r, nuts.wish) : []),
+    ...(nuts.wish ? wishLines(r, nuts.wish, told) : []),
     addNut(r),
     made('p', { className: 'known-here' }, ...knownOfTine(r)),
   ];
 }
 
 /** What the tine wishes for, and every way to have it, tried with one press. */
-function wishLines(r, wish) {
+function wishLines(r, wish, told) {
   const found = made('div', {});
   const look = made('button', { type: 'button', textContent: 'Look for all its places' });
   look.addEventListener('click', async () => {
     look.disabled = true;
     try {
-      const { ways, reach } = await fetchedJson(`trims/${HEAD.model}/${r}`);
-      found.replaceChildren(list(ways.map((each) => tryButton(each))), reach);
+      const { ways, reach } = await fetchedJson(`trims/${told.model}/${r}`);
+      found.replaceChildren(list(ways.map((each) => tryButton(each, told))), reach);
     } catch (failure) {
       say(failure.message);
     }
@@ -32,52 +33,55 @@ function wishLines(r, wish) {
 }
 
 function nutLines(r, k, { nut, at_mm: at }) {
-  const { nuts } = things.told.tines[r];
+  const { told } = things;
+  const { nuts } = told.tines[r];
   const place = typed(at, 0.5);
   place.dataset.path = `nut ${k}`;
-  place.addEventListener('input', () => foresee(r, nutMoved(nuts, k, Number(place.value))));
-  committed(place, at, () => Number(place.value), (to) => moveNut(r, k, to));
+  place.addEventListener('input', () => foresee(r, nutMoved(nuts, k, Number(place.value)), told));
+  committed(place, at, () => Number(place.value), (to) => moveNut(r, k, to, told));
   const gone = made('button', { type: 'button', textContent: 'Off', ariaLabel: `Take nut ${k + 1} off`, disabled: nuts.stays });
-  gone.addEventListener('click', () => putNuts(nuts, nuts.placed.filter((_, n) => n !== k)));
+  gone.addEventListener('click', () => putNuts(nuts, nuts.placed.filter((_, n) => n !== k), told));
   return [line(`Nut ${k + 1}, ${nut}, at mm`, place, gone)];
 }
 
 const nutMoved = (nuts, k, at) => nuts.placed.map((each, n) => (n === k ? { ...each, at_mm: at } : each));
 
 /** A nut's place is written where it stands, or the whole list where it must be. */
-function moveNut(r, k, at) {
-  const { nuts } = things.told.tines[r];
-  if (at === nuts.placed[k].at_mm) return Promise.resolve(true);
-  if (nuts.places.length) return set([{ path: nuts.places[k], value: at }]);
-  return putNuts(nuts, nutMoved(nuts, k, at));
+async function moveNut(r, k, at, told = things.told) {
+  const { nuts } = told.tines[r];
+  if (at === nuts.placed[k].at_mm) return true;
+  if (!nuts.places.length) return putNuts(nuts, nutMoved(nuts, k, at), told);
+  const kept = await set([{ path: nuts.places[k], value: at }], told);
+  if (kept) nuts.placed[k].at_mm = at;
+  return kept;
 }
 
-const putNuts = (nuts, placed) => set(editsOf(nuts.slot, placed.length ? [...placed].sort((a, b) => a.at_mm - b.at_mm) : null));
+const putNuts = (nuts, placed, told) => set(editsOf(nuts.slot, placed.length ? [...placed].sort((a, b) => a.at_mm - b.at_mm) : null), told);
 
 function addNut(r) {
-  const { nuts } = things.told.tines[r];
-  const kinds = made('select', {}, new Option('add a nut', ''), ...things.told.choices.nut.map((each) => new Option(each, each)));
+  const { told } = things;
+  const { nuts } = told.tines[r];
+  const kinds = made('select', {}, new Option('add a nut', ''), ...told.choices.nut.map((each) => new Option(each, each)));
   kinds.addEventListener('change', () => {
     const middle = Math.round(600 * HEAD.picture[r].length);
-    putNuts(nuts, [...nuts.placed, { nut: kinds.value, at_mm: middle }]);
+    putNuts(nuts, [...nuts.placed, { nut: kinds.value, at_mm: middle }], told);
   });
   return line('One more', kinds);
 }
 
-/** Asks what a tine would be with these nuts; the last that was asked is answered last. */
-async function foresee(r, nuts) {
-  ahead.asked = { r, nuts };
+/** Asks what a tine would be with these nuts; the last that was asked is answered last, if it is still chosen. */
+async function foresee(r, nuts, { model: of } = things.told) {
+  ahead.asked = { r, nuts, of, chosen: things.chosen };
   if (ahead.busy) return;
   ahead.busy = true;
   while (ahead.asked) {
-    const { r: tine, nuts: placed } = ahead.asked;
-    const { model } = HEAD;
+    const { r: tine, nuts: placed, of: model, chosen } = ahead.asked;
     ahead.asked = null;
     try {
       const told = await asked('foresee', { model, tine, nuts: placed });
-      if (HEAD.model === model) tellForeseen(told);
+      if (HEAD.model === model && things.chosen === chosen) tellForeseen(told);
     } catch (refused) {
-      $('foreseen').textContent = refused.message;
+      if (things.chosen === chosen) $('foreseen').textContent = refused.message;
     }
   }
   ahead.busy = false;

@@ -58,6 +58,7 @@ async function takeOver({ head, bytes }) {
 /** All that is drawn and offered, of another model. */
 function showModel(head) {
   const chosen = drawing.chosen === null ? null : HEAD.picture[drawing.chosen];
+  const called = chosen && HEAD.groups[chosen.group].name;
   for (const key of Object.keys(HEAD)) delete HEAD[key];
   Object.assign(HEAD, head);
   const { pan, closer } = view;
@@ -70,7 +71,8 @@ function showModel(head) {
   document.querySelector('h1').textContent = HEAD.name;
   strains.clear();
   if (chosen) {
-    const same = HEAD.picture.findIndex((each) => each.group === chosen.group && each.number === chosen.number);
+    const group = HEAD.groups.findIndex(({ name }) => name === called);
+    const same = HEAD.picture.findIndex((each) => each.group === (group < 0 ? chosen.group : group) && each.number === chosen.number);
     if (same >= 0) showTine(same);
     else drawing.chosen = null;
   }

@@ -56,16 +56,25 @@ function linked(yes) {
   document.body.classList.toggle('stale', !yes);
 }
 
+let events = null;
+let later = 0; // when it is looked for again
+
 function listen() {
-  const events = new EventSource('tuning');
+  clearTimeout(later);
+  events?.close();
+  events = new EventSource('tuning');
   events.onopen = () => linked(true);
   events.onerror = () => {
     linked(false);
-    if (events.readyState === EventSource.CLOSED) setTimeout(listen, 1000);
+    if (events.readyState === EventSource.CLOSED) later = setTimeout(listen, 1000);
   };
   events.addEventListener('tuning', ({ data }) => show(JSON.parse(data)));
   events.addEventListener('end', () => linked(false));
-  addEventListener('pagehide', () => events.close());
+}
+
+function silence() {
+  clearTimeout(later);
+  events.close();
 }
 
 $('announced').addEventListener('click', async () => {
@@ -73,5 +82,8 @@ $('announced').addEventListener('click', async () => {
   if (!answer?.ok) $('reason').textContent = 'The tuner did not hear that.';
 });
 
-if (document.body.classList.contains('listens')) listen();
-else $('reason').textContent = 'Nobody listens. Begin with: tinewright open DESIGN --listen';
+if (document.body.classList.contains('listens')) {
+  listen();
+  addEventListener('pagehide', silence);
+  addEventListener('pageshow', ({ persisted }) => { if (persisted) listen(); }); // the browser had kept it
+} else $('reason').textContent = 'Nobody listens. Begin with: tinewright open DESIGN --listen';

@@ -4,6 +4,7 @@
 const NOW = ''; // the present state among versions
 const CEILING = 0.5; // -6 dBFS
 const GAP = 0.25; // s between two of them
+const TAB = Math.random().toString(36).slice(2); // whose last replay is heard blind
 const replay = { stroke: null, told: null, context: null, playing: null, key: '', turn: Promise.resolve() };
 
 /** The last gesture, in a script's words, as a stroke tells when it is over. */
@@ -20,7 +21,7 @@ const called = (name) => name || 'As it is now';
 /** The gesture on all versions, rendered by the server; the same is not rendered again. */
 async function replayed() {
   if (!replay.stroke) throw new Error('Stroke a group first: the last stroke is what is replayed.');
-  const body = { names: versionNames(), stroke: replay.stroke, through: $('through').value };
+  const body = { names: versionNames(), stroke: replay.stroke, through: $('through').value, page: TAB };
   const key = JSON.stringify([body, bench.state.server, bench.state.model, bench.state.versions]);
   if (replay.key === key) return replay.told;
   say('Rendering the last gesture on each version.');
@@ -28,6 +29,7 @@ async function replayed() {
   replay.context ??= newContext();
   for (const each of told.sounds) {
     const bytes = Uint8Array.from(atob(each.flac), (letter) => letter.charCodeAt(0));
+    each.stroke = body.stroke; // the hand goes on playing
     each.buffer = await replay.context.decodeAudioData(bytes.buffer);
   }
   Object.assign(replay, { told, key });
@@ -60,9 +62,9 @@ function playSound(sound) {
   return new Promise((ended) => { source.onended = () => setTimeout(ended, 1000 * GAP); });
 }
 
-function tellDifference({ name, changes, level_dba: dba }) {
+function tellDifference({ name, changes, level_dba: dba, stroke = replay.stroke }) {
   const loud = dba === null ? '' : `, up to ${dba.toFixed(1)} dB(A)`;
-  say(`${called(name === 'now' ? NOW : name)}: ${replay.stroke.group}, ${level()} level${loud}.`);
+  say(`${called(name === 'now' ? NOW : name)}: ${stroke.group}, ${level()} level${loud}.`);
   $('differs').hidden = !changes.length;
   $('differs').textContent = changes.join('\n').trim();
 }
@@ -117,12 +119,14 @@ function showVersions() {
 
 $('keep').addEventListener('submit', async (event) => {
   event.preventDefault();
-  if (await changed('keep', { name: $('keep-name').value })) $('keep-name').value = '';
+  const name = $('keep-name').value;
+  const kept = await changed('keep', { name, model: HEAD.model }); // what is heard, not what is on its way
+  if (kept && $('keep-name').value === name) $('keep-name').value = '';
 });
 $('save-versions').addEventListener('click', () => changed('save_versions'));
 $('replay').addEventListener('click', () => hear(eachInTurn));
 $('blind').addEventListener('click', () => hear(() => {
-  if (!open('listen', '_blank')) say('This browser opens no page by itself so late: press Blind again.');
+  if (!open(`listen/${TAB}`, '_blank')) say('This browser opens no page by itself so late: press Blind again.');
 }));
 bench.on.state.push(showVersions);
 doors.played = noteGesture;
