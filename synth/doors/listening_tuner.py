@@ -153,6 +153,8 @@ def _heard(
             yield RATE, apart, apart if settings.tones else None
         return
     take = read_recording(settings.recording)
+    for warning in take.warnings:
+        click.echo(f"warning: {take.file}: {warning}", err=True)
     parts = (take.samples[at : at + BLOCK] for at in range(0, len(take.samples), BLOCK))
     if not settings.tones:
         yield take.rate, parts, None
