@@ -12,6 +12,7 @@ each with a `kind`:
          `moved_cents` since the round before; `advice`, sentences.
 `next`   `name` and `target_hz` of the tine that is next, or null where all are in tune; `done`, `of`.
 `offer`  `words`: the lesson that the taps so far would teach.
+`said`   `words`: what the maker's word, that it was the announced one, has done to which tap.
 
     session = TuningSession(instrument, solve_row(instrument), TuningWishes(), rate=48_000, path=None)
     for block in blocks:
@@ -111,11 +112,30 @@ class TuningSession:
 
     def take_announced(self) -> list[TunerMessage]:
         """The last tap was of the announced tine: the maker says so where the sound cannot tell."""
-        if self._told is None or self._announced is None:
-            return []
-        self._said = self._told.time, self._announced
-        answer = self._as_said(self._told)
-        return [] if answer.verdict.tine is None else self._heard(answer)
+        told, announced = self._told, self._announced
+        words = self._why_not_announced()
+        if words or told is None or announced is None:
+            return [{"kind": "said", "words": words}]
+        self._said = told.time, announced
+        words = f"the tap at {told.time:.2f} s was of {self.targets.name[announced]}"
+        return [{"kind": "said", "words": words}, *self._heard(told)]
+
+    def _why_not_announced(self) -> str:
+        """Why the maker's word tells nothing of the last tap; nothing where it does."""
+        if self._told is None:
+            return "no tap has been heard that this could be said of"
+        tap, verdict, names = f"the tap at {self._told.time:.2f} s", self._told.verdict, self.targets.name
+        if self._said is not None and self._said[0] == self._told.time:
+            return f"{tap} is {names[self._said[1]]}'s already"
+        if verdict.tine is not None:
+            return f"{tap} is {names[verdict.tine]}'s already"
+        if self._announced is None or self._announced < 0:
+            return f"no tine is announced that {tap} could be of"
+        if not any(each.tine == self._announced for each in verdict.guesses):
+            name = names[self._announced]
+            why = "has no figure" if self._announced in verdict.candidates else f"is not like {name}"
+            return f"{tap} {why}: tap {name} again"
+        return ""
 
     def _as_said(self, answer: Answer) -> Answer:
         """The answer, of the tine that the maker said it is of where the sound leaves that open."""

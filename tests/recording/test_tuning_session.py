@@ -168,6 +168,33 @@ def test_of_two_nearly_alike_none_is_named_but_by_the_makers_word(tmp_path: Path
     assert list(session.progress.last) == [1]
 
 
+def test_the_makers_word_is_answered_with_what_it_was_taken_for(tmp_path: Path) -> None:
+    """Also where it changes nothing: said twice it does not make the tap another tine's."""
+    shop = Shop(tmp_path, NEARLY_ALIKE)
+    session = shop.session(first=1)
+
+    def answered() -> str:
+        said, *rest = session.take_announced()
+        assert said["kind"] == "said"
+        assert bool(rest) == (" was of " in said["words"])
+        return str(said["words"])
+
+    assert answered() == "no tap has been heard that this could be said of"
+    session.begin()
+    session.feed(shop.tap(2, 7.0))
+    assert answered() == "the tap at 0.50 s was of g.2"
+    assert session.progress.following() == 1
+    assert answered() == "the tap at 0.50 s is g.2's already"
+    session.feed(shop.tap(4, -9.0))
+    assert answered() == "the tap at 2.40 s is g.5's already"
+    other = shop.session(first=5)
+    other.begin()
+    other.feed(shop.tap(2, 12.0))
+    (said,) = other.take_announced()
+    assert said["words"] == "the tap at 0.50 s is not like g.6: tap g.6 again"
+    assert other.progress.last == {}
+
+
 def test_of_two_of_one_pitch_the_next_is_taken_and_that_is_said(shop: Shop) -> None:
     """The figure is the same for both. One that is not next, or without a next among them, is left open."""
     session = shop.session(first=1)
