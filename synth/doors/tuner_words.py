@@ -40,7 +40,7 @@ def message_lines(message: TunerMessage, *, tall: bool) -> list[str]:
     if message["kind"] == "offer":
         return [f"{message['words']}: press c"]
     if message["kind"] == "said":
-        return [f"y: {message['words']}"]
+        return [message["words"]]
     head = f"{message['at_s']:7.2f} s  {what_it_says(message)}"
     lines = [head, *(f"           {each}" for each in message["advice"])]
     return (

@@ -172,12 +172,14 @@ def test_at_the_end_what_moved_by_more_than_is_near_enough_is_told_the_furthest_
         moved=lambda: {0: 3.2, 1: -7.25, 2: 2.9, 3: 5.0},
         left=lambda: [1],
     )
-    _Bench(SimpleNamespace(progress=progress), Path("x.toml"), None).sum_up()  # type: ignore[arg-type]
+    session = SimpleNamespace(progress=progress, trouble="x.tuning.toml: cannot be written")
+    _Bench(session, Path("x.toml"), None).sum_up()  # type: ignore[arg-type]
     assert capsys.readouterr().out.splitlines() == [
         "b had moved -7.2 cents since the last round.",
         "d had moved +5.0 cents since the last round.",
         "a had moved +3.2 cents since the last round.",
         "2 of 3 tines are in tune.",
+        "x.tuning.toml: cannot be written",
     ]
 
 
@@ -237,8 +239,8 @@ def test_keys_set_the_temperature_say_yes_and_end(tmp_path: Path, capsys: pytest
     assert not bench.press("q")
     out = capsys.readouterr().out
     assert "'999' is no temperature" in out
-    assert "y: no tap has been heard" in out
-    assert "y: the tap at 0.50 s was of g.2\n" in out
+    assert "no tap has been heard" in out
+    assert "the tap at 0.50 s was of g.2\n" in out
     assert "too few to say what is there" in out
     assert "cannot tell which of 2" in out
 

@@ -275,6 +275,27 @@ def test_a_second_round_tells_what_moved(tmp_path: Path) -> None:
     assert second.progress.moved() == {4: pytest.approx(-7.0, abs=0.3)}
 
 
+def test_a_file_that_takes_the_place_of_the_progress_is_told_once_and_stays(tmp_path: Path) -> None:
+    shop = Shop(tmp_path)
+    session, path = shop.session(keep=True), shop.path.with_suffix(".tuning.toml")
+    session.feed(shop.tap(4, 1.0))
+    path.write_text(DESIGN)
+    first, second = (
+        [each for each in session.feed(shop.tap(5, off)) if each["kind"] == "said"] for off in (8.0, 2.0)
+    )
+    (said,) = first
+    assert said["words"].startswith(f"{path}: cannot be read as progress of a tuning: ")
+    assert second == []
+    assert session.trouble == said["words"]
+    assert path.read_text() == DESIGN
+    kept = tomllib.loads(path.with_name("six.tuning-kept.toml").read_text())["tine"]
+    assert set(kept) == {"g.5", "g.6"}
+    path.unlink()
+    session.feed(shop.tap(0, 1.0))
+    assert session.trouble == ""
+    assert set(tomllib.loads(path.read_text())["tine"]) == {"g.1", "g.5", "g.6"}
+
+
 def test_a_beat_is_told_with_what_calms_it(shop: Shop) -> None:
     told = last_tap(shop.session().feed(shop.tap(4, 0.0, split=5.0)))
     model = shop.model.frequency[4, :, 0]
