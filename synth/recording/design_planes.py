@@ -21,8 +21,8 @@ PLANE_REACH: Final = (
 ONE_PITCH: Final = 24.0  # cents between planes, below which their mean is the pitch
 BY_BAR: Final = 6.0  # cents by which a bar parts planes more than a rod does that is out of round, either way
 ALONG: Final = 2.0 / 3.0  # that a unison rings along
-# no source, as fingers hold it or not; of 134 figures where one does ring 5 to 20 cents away, 19 % were within two
-# deviations at 0, 84 % at 1/2, 89 % here, and of 144 taps where none does 90, 89 and 89 % are within a cent at once
+# no source, as fingers hold it or not; of figures where one does ring 5 to 20 cents away, 19 % are within two
+# deviations at 0, 84 % at 1/2, 90 % here, and of 144 taps where none does 90, 89 and 89 % are within a cent at once
 STRANGE: Final = (
     25.0  # cents by which two planes differ from the model's split at most, where others are near
 )

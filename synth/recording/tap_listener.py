@@ -27,7 +27,6 @@ from synth.recording.tapped_pitch import (
     COARSE,
     DROWNED,
     EITHER,
-    OTHERS,
     SURE,
     TappedSound,
     Verdict,
@@ -248,12 +247,13 @@ class Listener:
         figure = verdict.tine is not None or bool(verdict.guesses)
         if figure and verdict.cents_sd <= (COARSE if due else SURE):
             return verdict
+        if figure and due and verdict.along > 0.5:
+            return verdict  # as sure as it can be until the others are held, which it says
         if not due or not named:
             return None
         if not figure:
             return verdict
-        others = OTHERS if verdict.along > 0.5 else EITHER
-        return nothing(DROWNED if verdict.noisy > 0.5 else others, named)
+        return nothing(DROWNED if verdict.noisy > 0.5 else EITHER, named)
 
     def _lines(self, span: tuple[float, float]) -> tuple[Array, FittedModes]:
         """The samples of that span, and what rings in it, the room's own lines and hum among it."""

@@ -198,8 +198,6 @@ def _near_planes(heard: TappedSound, targets: TuningTargets, tine: int, line: in
         return nothing(OTHERS, (tine,))
     half = np.exp(0.5 * at.split * CENT)
     along = misplaced(at.split, at.odd, usual) if unisons(targets, tine) else 0.0
-    if along > COARSE:
-        return nothing(OTHERS, (tine,))
     open_ = float(np.hypot(_open(at, targets, tine), along)) * CENT * at.hertz
     whole = float(np.hypot(at.standard_uncertainty, open_))
     return Verdict(
