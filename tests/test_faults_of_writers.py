@@ -15,7 +15,8 @@ from synth.design.edit import Edit
 from synth.doors.cli import run
 from synth.errors import InputError
 from synth.files import PREFIX
-from synth.recording.tuning_progress import LastTap, TuningProgress, begun, progress_path
+from synth.recording.tuning_file import LastTap, progress_path
+from synth.recording.tuning_progress import TuningProgress, begun
 from synth.served.session import Session
 from synth.served.watch import FileWatch
 
@@ -148,7 +149,7 @@ def test_a_proposal_that_fills_the_disk_leaves_the_older_one(tmp_path, solved, m
 BUSY = """
 import sys
 from pathlib import Path
-from synth.recording.tuning_progress import progress_path
+from synth.recording.tuning_file import progress_path
 from synth.served.session import Session
 from tests.test_faults_of_writers import change, heard
 path = Path(sys.argv[1])

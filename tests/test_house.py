@@ -75,7 +75,7 @@ PLACES = """
     recording.plane_band
     recording.plane_pitch recording.design_planes recording.tapped_pitch
     recording.tapped_tine recording.tap_listener
-    recording.tuning_progress recording.overtone_advice recording.tap_message
+    recording.tuning_file recording.tuning_progress recording.overtone_advice recording.tap_message
     recording.taps_on_file recording.tap_reasons
     recording.parameters recording.calibration_model recording.apart
     recording.calibrate recording.calibration_list recording.learnt_lengths recording.tuning_session

@@ -66,7 +66,7 @@ def listen_and_tell(
 
     The tuner's page is shown where the design is being served, or where the settings want it.
     """
-    from synth.recording.tuning_progress import progress_path
+    from synth.recording.tuning_file import progress_path
     from synth.recording.tuning_session import TuningSession
     from synth.vibration.solve import solve_row
 
@@ -153,6 +153,8 @@ def _heard(
             yield RATE, apart, apart if settings.tones else None
         return
     take = read_recording(settings.recording)
+    for warning in take.warnings:
+        click.echo(f"warning: {take.file}: {warning}", err=True)
     parts = (take.samples[at : at + BLOCK] for at in range(0, len(take.samples), BLOCK))
     if not settings.tones:
         yield take.rate, parts, None
@@ -219,6 +221,8 @@ class _Bench:
         click.echo(
             f"{len(progress.order) - len(progress.left())} of {len(progress.order)} tines are in tune."
         )
+        if self.session.trouble:
+            click.echo(self.session.trouble)
 
     def _cue(self, message: dict[str, Any]) -> None:
         if self.cues is None or message["at_s"] == self._cued or not _tells_a_way(message):

@@ -39,6 +39,8 @@ def message_lines(message: TunerMessage, *, tall: bool) -> list[str]:
         return _next(message)
     if message["kind"] == "offer":
         return [f"{message['words']}: press c"]
+    if message["kind"] == "said":
+        return [message["words"]]
     head = f"{message['at_s']:7.2f} s  {what_it_says(message)}"
     lines = [head, *(f"           {each}" for each in message["advice"])]
     return (

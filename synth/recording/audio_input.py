@@ -186,7 +186,7 @@ def _clipping(clipped: NDArray[np.bool_], rate: int) -> list[str]:
     first, last = places[0] / rate, places[-1] / rate
     return [
         f"clipped between {first:.2f} s and {last:.2f} s ({len(places)} samples at the top): "
-        "levels there are too low; what follows the last clipped sample is used"
+        "levels there are too low, record at a lower one"
     ]
 
 

@@ -66,6 +66,8 @@ def _measured(take: Recording) -> Measurement:
         warnings += [f"tap at {take.start + tap.time:.2f} s: {doubt}" for doubt in doubts]
         struck.append(TapPartials(take.start + tap.time, *each.span, tuple(_paired(partials))))
     warnings += hum_words([each.hum for each in heard]) + _roomy(heard) + _silent(struck)
+    if np.any(take.clipped):
+        warnings.append("of each tap what follows its last clipped sample is used")
     if any(each.crowded for each in heard):
         warnings.append(f"more than {MOST_PEAKS} partials: only the clearest are given")
     ringing = tuple(each for each in struck if each.partials)

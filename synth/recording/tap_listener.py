@@ -23,7 +23,16 @@ from synth.recording.onsets import CHAIN
 from synth.recording.sinusoids import find
 from synth.recording.steady_lines import glance, voiced
 from synth.recording.tap_watch import CHECK, KEPT, TapWatch
-from synth.recording.tapped_pitch import DROWNED, EITHER, SURE, TappedSound, Verdict, hertz_of, nothing
+from synth.recording.tapped_pitch import (
+    COARSE,
+    DROWNED,
+    EITHER,
+    SURE,
+    TappedSound,
+    Verdict,
+    hertz_of,
+    nothing,
+)
 from synth.recording.tapped_tine import alone_at_a_glance, alone_in, could_be, judged, may_be_of
 from synth.recording.tuning_targets import TuningTargets
 from synth.units import CENT
@@ -33,7 +42,6 @@ PROMPT: Final = 0.6  # s after the tap: that look waits for no more sound, 0.1 s
 SLOW: Final = 1.05  # s: and below
 LOOKS: Final = (0.3, QUICK, SLOW, 1.8, 3.0, 5.0)  # s of free ringing at which a tap is looked at
 LOW: Final = 100.0  # Hz
-COARSE: Final = 5.0  # cents: and one less sure than that not at all
 FINE: Final = 0.25  # cents: no later look is needed
 BEFORE: Final = 0.4  # s before a tap that are fitted as what rang already
 GAP: Final = 0.01  # s kept clear of the tap there
@@ -239,6 +247,8 @@ class Listener:
         figure = verdict.tine is not None or bool(verdict.guesses)
         if figure and verdict.cents_sd <= (COARSE if due else SURE):
             return verdict
+        if figure and due and verdict.along > 0.5:
+            return verdict  # as sure as it can be until the others are held, which it says
         if not due or not named:
             return None
         if not figure:

@@ -84,7 +84,7 @@ def advice_words(
             else []
         ),
         *_guesses(verdict, targets),
-        *_unsure(verdict),
+        *_unsure(verdict, targets),
         *_beating(verdict, targets),
         *([] if overtone is None else [_overtone(overtone)]),
         *(
@@ -100,10 +100,12 @@ def _guesses(verdict: Verdict, targets: TuningTargets) -> list[str]:
     return [f"if it was {targets.name[each.tine or 0]}: {each.cents:+.1f} cents" for each in told]
 
 
-def _unsure(verdict: Verdict) -> list[str]:
+def _unsure(verdict: Verdict, targets: TuningTargets) -> list[str]:
     """Beside a figure that is not known to a cent: what keeps it, and what would help."""
     if verdict.tine is None or not verdict.cents_sd > SURE:
         return []
+    if verdict.along > 0.5:
+        return [f"not within a cent: {_held(verdict.tine, targets)}"]
     if verdict.noisy > 0.5:
         return [f"not within a cent: {DROWNED}"]
     how = "harder or nearer" if verdict.left > STIRRED else "a quarter round it"
@@ -115,14 +117,18 @@ def _beating(verdict: Verdict, targets: TuningTargets) -> list[str]:
         return []  # what is glued is not turned
     if verdict.softer < BEATS or not SLOWEST_BEAT <= verdict.beat <= FASTEST_BEAT:
         return []
-    twins = [] if verdict.tine is None else unisons(targets, verdict.tine)
-    others = " and ".join(targets.name[each] for each in twins)
-    first = f"hold {others} and tap again: two tines of one pitch beat as two planes do"
+    twins = verdict.tine is not None and unisons(targets, verdict.tine) and verdict.split > USUAL_SPLIT
+    said = verdict.along > 0.5 and verdict.cents_sd > SURE
     return [
-        *([first] if twins and verdict.split > USUAL_SPLIT else []),
+        *([_held(verdict.tine or 0, targets)] if twins and not said else []),
         f"its planes are {verdict.split:.1f} cents apart and beat {verdict.beat:.1f} a second: turn it an eighth "
         "in its hole, tighten, tap again, and keep the place where it beats least",
     ]
+
+
+def _held(tine: int, targets: TuningTargets) -> str:
+    others = " and ".join(targets.name[each] for each in unisons(targets, tine))
+    return f"hold {others} and tap again: two tines of one pitch beat as two planes do"
 
 
 def _overtone(overtone: OvertoneAdvice) -> str:

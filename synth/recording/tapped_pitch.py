@@ -23,8 +23,10 @@ from synth.recording.design_planes import (
     PLANE_REACH,
     another_rings,
     has_neighbours,
+    misplaced,
     parted_by_bar,
     split_of,
+    unisons,
 )
 from synth.recording.plane_pitch import PlanePitch, plane_pitch
 from synth.recording.stirred import NEAR, within
@@ -51,6 +53,7 @@ EITHER: Final = (
     "its planes are not both heard, or not as the design has them: tap along the row, then across it"
 )
 DROWNED: Final = "too soft, or the room too loud: tap again, harder or nearer"
+COARSE: Final = 5.0  # cents: a figure less sure is not given at all
 SURE: Final = 1.0  # cents: a figure less sure is given when it is due, not before, and with advice
 SINGLE: Final = 0.01  # cents, as a usual split: one plane alone
 
@@ -77,6 +80,7 @@ class Verdict:
     noisy: float = (
         1.0  # share of the figure's variance that noise alone makes: the rest are planes not told apart
     )
+    along: float = 0.0  # share of it that tines of its pitch make, which may ring along
     taken: bool = False
     guesses: tuple[Verdict, ...] = ()
 
@@ -193,19 +197,22 @@ def _near_planes(heard: TappedSound, targets: TuningTargets, tine: int, line: in
     if at.parted and at.split > usual + ODDLY and at.odd > SURELY and has_neighbours(targets, tine):
         return nothing(OTHERS, (tine,))
     half = np.exp(0.5 * at.split * CENT)
-    open_ = _open(at, targets, tine) * CENT * at.hertz
+    along = misplaced(at.split, at.odd, usual) if unisons(targets, tine) else 0.0
+    open_ = float(np.hypot(_open(at, targets, tine), along)) * CENT * at.hertz
+    whole = float(np.hypot(at.standard_uncertainty, open_))
     return Verdict(
         tine,
         (tine,),
         at.hertz,
-        float(np.hypot(at.standard_uncertainty, open_)),
+        whole,
         float(np.log(at.hertz / targets.middle[tine]) / CENT),
         (at.hertz / float(half), at.hertz * float(half)) if at.parted else (at.hertz,),
         "",
         softer=at.softer if at.parted else 0.0,
         overtone=_overtone(heard.new, targets, tine, line),
         left=at.left,
-        noisy=at.noisy / (1.0 + (open_ / at.standard_uncertainty) ** 2),
+        noisy=at.noisy * (at.standard_uncertainty / whole) ** 2,
+        along=(along * CENT * at.hertz / whole) ** 2,
     )
 
 

@@ -8,69 +8,27 @@ that each tap tells what moved since.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Annotated
 
 import numpy as np
-from msgspec import Meta
 
 from synth.arrays import Array
-from synth.design.decode import decode, unknown_key
-from synth.design.file import read_toml
-from synth.design.keys_as_written import place_of
-from synth.design.schema_types import WrittenTable
 from synth.errors import InputError
-from synth.files import write_text
-from synth.frozen import frozen
+from synth.files import one_at_a_time, write_text
+from synth.recording.tuning_file import LastTap, read_progress, spare_path, tap_lines
 from synth.recording.tuning_targets import in_tune
 from synth.units import CENTS_PER_OCTAVE
-
-Count = Annotated[int, Meta(ge=1, le=1_000_000)]
-Cents = Annotated[float, Meta(ge=-20_000.0, le=20_000.0)]  # from 1 Hz to 100 kHz
-
-
-@frozen
-class LastTap:
-    """What a tine's last tap said: cents above the design's pitch at that temperature, and how sure that is.
-
-    `target_hz` is that pitch: as the design gave it then, sounded at `temperature_c`, nothing shifted or stretched.
-    """
-
-    cents: float
-    cents_sd: float
-    heard: str  # the moment, ISO 8601
-    temperature_c: float
-    round: int = 1
-    moved: float | None = None  # cents between where the round before left it and where this one found it
-    target_hz: float | None = None  # None in files of before it was kept
-
-
-class _Round(WrittenTable, frozen=True, kw_only=True):
-    round: Count
-
-
-class _Tap(WrittenTable, frozen=True, kw_only=True):
-    """What the file tells of one tine."""
-
-    cents: Cents
-    cents_sd: Annotated[float, Meta(ge=0.0, le=1e6)]
-    done: bool = False  # for who reads the file: it is worked out anew
-    heard: Annotated[str, Meta(max_length=80)]
-    temperature_c: Annotated[float, Meta(ge=-40.0, le=60.0)]  # as a design's
-    round: Count = 1
-    moved_cents: Cents | None = None
-    target_hz: Annotated[float, Meta(ge=0.1, le=100_000.0)] | None = None
 
 
 @dataclass
 class TuningProgress:
     """The order of work (indices) and the last tap of each tine (index) that was heard.
 
-    `shift` (R,) is by how many cents each target was moved from the design's; `within` is near enough. `others` are
+    `shift` (R,) is by how many cents each target was moved from the design's; `within` is near enough; `designed`
+    gives the (R,) Hz that the design wants at so many degrees C: what a file has is told against that. `others` are
     taps of tines that the design lacks: kept, should they come back, and heeded in nothing.
     """
 
@@ -81,6 +39,7 @@ class TuningProgress:
     round: int = 1
     last: dict[int, LastTap] = field(default_factory=dict)
     others: dict[str, LastTap] = field(default_factory=dict)
+    designed: Callable[[float], Array] | None = None
 
     def off(self, tine: int) -> float:
         """Cents above its target when it was heard last."""
@@ -116,41 +75,68 @@ class TuningProgress:
         taps = ((tine, self.last[tine]) for tine in self.order if tine in self.last)
         return {tine: tap.moved for tine, tap in taps if tap.round == self.round and tap.moved is not None}
 
-    def keep(self, path: Path) -> None:
-        """Write the file in one go: an interruption leaves the old one or the new one. Raises `InputError`."""
+    def take(self, round_: int, taps: Mapping[str, LastTap]) -> None:
+        """What a file says by tines' names: a later round, and of each tine the tap that was heard last."""
+        self.round = max(self.round, round_)
+        for name, tap in taps.items():
+            if name not in self.name:
+                mine = self.others.get(name)
+                self.others[name] = tap if mine is None or mine.before(tap) else mine
+                continue
+            tine = self.name.index(name)
+            if tine not in self.last or self.last[tine].before(tap):
+                wanted = math.nan if self.designed is None else float(self.designed(tap.temperature_c)[tine])
+                self.last[tine] = _against(tap, wanted)
+
+    def keep(self, path: Path, heard: tuple[int, LastTap] | None = None) -> None:
+        """Write the file, with what others have kept there by now; `heard` is a tap to `hear` on top of that.
+
+        In one go: an interruption leaves the old one or the new one. Raises `InputError` where it cannot be kept,
+        or another thing stands there, which is left alone; the tap is heard all the same.
+        """
+        try:
+            with one_at_a_time(path.parent):
+                if path.exists():
+                    self.take(*read_progress(path))
+                if heard is not None:
+                    tap, heard = heard, None
+                    self.hear(*tap)
+                write_text(path, self._text())
+        finally:
+            if heard is not None:
+                self.hear(*heard)
+
+    def hear_and_keep(self, tine: int, tap: LastTap, path: Path | None) -> str:
+        """Hear a tap, and keep it where there is a path; why that cannot be, or nothing.
+
+        Where something else stands in the file's place by now, or it cannot be written, a spare one is.
+        """
+        if path is None:
+            self.hear(tine, tap)
+            return ""
+        try:
+            self.keep(path, (tine, tap))
+        except InputError as trouble:
+            spare = spare_path(path)
+            try:
+                self.keep(spare)
+            except InputError:
+                return f"{trouble}; what is heard is not kept"
+            return f"{trouble}; what is heard is kept in {spare}"
+        return ""
+
+    def _text(self) -> str:
         lines = ["# what `tinewright tune --listen` heard last of every tine; delete it to begin anew"]
         lines += [f"round = {self.round}"]
         for tine in self.order:
             if tine in self.last:
                 done = f"done = {str(self.done(tine)).lower()}"
-                lines += [*_lines(self.name[tine], self.last[tine]), done]
+                lines += [*tap_lines(self.name[tine], self.last[tine]), done]
         for tine in sorted(set(self.last) - set(self.order)):  # no pitch is wanted of them any more
-            lines += _lines(self.name[tine], self.last[tine])
+            lines += tap_lines(self.name[tine], self.last[tine])
         for name, tap in self.others.items():
-            lines += _lines(name, tap)
-        write_text(path, "\n".join(lines) + "\n")
-
-
-def _lines(name: str, tap: LastTap) -> list[str]:
-    """The table of a tine, `done` left out."""
-    moved = [] if tap.moved is None else [f"moved_cents = {tap.moved:.2f}"]
-    target = [] if tap.target_hz is None else [f"target_hz = {tap.target_hz:.9g}"]
-    return [
-        "",
-        f"[tine.{json.dumps(name, ensure_ascii=False)}]",
-        f"cents = {tap.cents:.2f}",
-        f"cents_sd = {tap.cents_sd:.2f}",
-        f"heard = {json.dumps(tap.heard, ensure_ascii=False)}",
-        f"temperature_c = {round(tap.temperature_c, 3)}",
-        f"round = {tap.round}",
-        *moved,
-        *target,
-    ]
-
-
-def progress_path(design: Path) -> Path:
-    """Where the progress of a design is kept."""
-    return design.with_suffix(".tuning.toml")
+            lines += tap_lines(name, tap)
+        return "\n".join(lines) + "\n"
 
 
 def work_order(
@@ -194,18 +180,10 @@ def begun(
     designed: Callable[[float], Array],
     path: Path | None,
 ) -> TuningProgress:
-    """The progress as the file has it, if there is one. Raises `InputError`.
-
-    `designed` gives the (R,) Hz that the design wants at so many degrees C: what is kept is told against that.
-    """
-    progress = TuningProgress(name, tuple(order), within, shift)
+    """The progress as the file has it, if there is one. Raises `InputError`."""
+    progress = TuningProgress(name, tuple(order), within, shift, designed=designed)
     if path is not None and path.exists():
-        progress.round, taps = _read(path)
-        for tine, each in enumerate(name):
-            if each in taps:
-                tap = taps.pop(each)
-                progress.last[tine] = _against(tap, float(designed(tap.temperature_c)[tine]))
-        progress.others = taps
+        progress.take(*read_progress(path))
     return progress
 
 
@@ -215,53 +193,3 @@ def _against(tap: LastTap, target: float) -> LastTap:
         return tap
     old = target if tap.target_hz is None else tap.target_hz
     return replace(tap, cents=tap.cents + CENTS_PER_OCTAVE * math.log2(old / target), target_hz=target)
-
-
-def _read(path: Path) -> tuple[int, dict[str, LastTap]]:
-    """The round, and the last tap of each tine by its name. Raises `InputError`."""
-    try:
-        return _told(read_toml(path))
-    except InputError as error:
-        raise InputError(
-            f"cannot be read as progress of a tuning: {error.finding}",
-            remedy=f"{error.remedy or 'mend it'}, or move the file away to begin anew",
-            location=error.location,
-            file=str(path),
-        ) from None
-
-
-def _told(whole: dict[str, object]) -> tuple[int, dict[str, LastTap]]:
-    if "round" not in whole:  # every file of progress begins with it, and no design has it
-        raise InputError(
-            "it does not say its round",
-            remedy="give this file or the design another name",
-        )
-    tables = whole.get("tine", {})
-    if not isinstance(tables, dict):
-        raise InputError(
-            "this is no table", remedy='write [tine."G.1"] above what is told of one', location="tine"
-        )
-    for key in whole:
-        if key not in ("round", "tine"):
-            raise unknown_key(key, {"round": int, "tine": dict}, "")
-    current = decode({"round": whole["round"]}, _Round).round
-    return current, {name: _last_tap(name, table, current) for name, table in tables.items()}
-
-
-def _last_tap(name: str, table: Mapping[str, object], current: int) -> LastTap:
-    if not name.isprintable():
-        raise InputError(f"{name!a} cannot be a tine's name", remedy="take its table out", location="tine")
-    try:
-        tap = decode(table, _Tap)
-        if tap.round > current:
-            raise InputError(
-                f"{tap.round} has not begun",
-                remedy=f"must be at most {current}, the file's own",
-                location="round",
-            )
-    except InputError as error:
-        place = ".".join(each for each in (place_of("tine", name), error.location) if each)
-        raise InputError(error.finding, remedy=error.remedy, location=place) from None
-    return LastTap(
-        tap.cents, tap.cents_sd, tap.heard, tap.temperature_c, tap.round, tap.moved_cents, tap.target_hz
-    )

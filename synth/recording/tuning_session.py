@@ -12,6 +12,8 @@ each with a `kind`:
          `moved_cents` since the round before; `advice`, sentences.
 `next`   `name` and `target_hz` of the tine that is next, or null where all are in tune; `done`, `of`.
 `offer`  `words`: the lesson that the taps so far would teach.
+`said`   `words`: to which tap the maker's word, that it was the announced one, was applied; or that progress
+         cannot be kept.
 
     session = TuningSession(instrument, solve_row(instrument), TuningWishes(), rate=48_000, path=None)
     for block in blocks:
@@ -39,7 +41,8 @@ from synth.recording.learnt_lengths import ENOUGH, Lesson, lesson
 from synth.recording.overtone_advice import Overtones
 from synth.recording.tap_listener import Answer, Listener, rehearse
 from synth.recording.tap_message import TunerMessage, advice_words, tap_message
-from synth.recording.tuning_progress import LastTap, TuningProgress, begun, fewest_nuts, work_order
+from synth.recording.tuning_file import LastTap
+from synth.recording.tuning_progress import TuningProgress, begun, fewest_nuts, work_order
 from synth.recording.tuning_targets import TuningTargets, designed_hz, tuning_targets
 from synth.units import CENTS_PER_OCTAVE, KELVIN_AT_0_C
 from synth.vibration.solve import solve_quarrels
@@ -85,6 +88,7 @@ class TuningSession:
         )
         self._announced: int | None = -1
         self._offered = False
+        self.trouble = self._untold = ""  # why progress is not kept in its file
 
     def rehearse(self) -> None:
         """Make ready for the first tap: what hears it is loaded or compiled before, not while it rings."""
@@ -111,11 +115,30 @@ class TuningSession:
 
     def take_announced(self) -> list[TunerMessage]:
         """The last tap was of the announced tine: the maker says so where the sound cannot tell."""
-        if self._told is None or self._announced is None:
-            return []
-        self._said = self._told.time, self._announced
-        answer = self._as_said(self._told)
-        return [] if answer.verdict.tine is None else self._heard(answer)
+        told, announced = self._told, self._announced
+        words = self._why_not_announced()
+        if words or told is None or announced is None:
+            return [{"kind": "said", "words": words}]
+        self._said = told.time, announced
+        words = f"the tap at {told.time:.2f} s was of {self.targets.name[announced]}"
+        return [{"kind": "said", "words": words}, *self._heard(told)]
+
+    def _why_not_announced(self) -> str:
+        """Why the maker's word tells nothing of the last tap; nothing where it does."""
+        if self._told is None:
+            return "no tap has been heard that this could be said of"
+        tap, verdict, names = f"the tap at {self._told.time:.2f} s", self._told.verdict, self.targets.name
+        if self._said is not None and self._said[0] == self._told.time:
+            return f"{tap} is {names[self._said[1]]}'s already"
+        if verdict.tine is not None:
+            return f"{tap} is {names[verdict.tine]}'s already"
+        if self._announced is None or self._announced < 0:
+            return f"no tine is announced that {tap} could be of"
+        if not any(each.tine == self._announced for each in verdict.guesses):
+            name = names[self._announced]
+            why = "has no figure" if self._announced in verdict.candidates else f"is not like {name}"
+            return f"{tap} {why}: tap {name} again"
+        return ""
 
     def _as_said(self, answer: Answer) -> Answer:
         """The answer, of the tine that the maker said it is of where the sound leaves that open."""
@@ -201,7 +224,9 @@ class TuningSession:
         message["overtone_cents"] = None if overtone is None else overtone.cents
         message["moved_cents"] = moved
         message["advice"] = advice_words(verdict, self.targets, overtone, moved)
-        return [message, *self._announce(), *self._offer()]
+        untold, self._untold = self._untold, ""
+        warned = [{"kind": "said", "words": untold}] if untold else []
+        return [message, *warned, *self._announce(), *self._offer()]
 
     def _kept(self, tine: int, answer: Answer) -> float | None:
         """Keep the tap of a tine that has a pitch; by how many cents it had moved since the round before."""
@@ -212,10 +237,13 @@ class TuningSession:
         warmth = self.temperature - KELVIN_AT_0_C
         wanted = float(self._designed(warmth)[tine])
         tap = LastTap(answer.verdict.cents, answer.verdict.cents_sd, moment, warmth, target_hz=wanted)
-        self.progress.hear(tine, tap)
-        if self.path is not None:
-            self.progress.keep(self.path)
+        self._not_kept(self.progress.hear_and_keep(tine, tap, self.path))
         return self.progress.last[tine].moved
+
+    def _not_kept(self, trouble: str) -> None:
+        """That what is heard cannot be kept in its file is told once."""
+        self._untold = trouble if trouble != self.trouble else ""
+        self.trouble = trouble
 
     def _keep_sound(self, tine: int, answer: Answer) -> None:
         """Of a tine's first tap, as long as it is looked at: later ones are of a tine whose nut was turned."""

@@ -32,14 +32,15 @@ class TuningFeed:
         self.name, self._words = name, words
         self.hub = Hub()
         self._lock = Lock()
-        self._state: dict[str, Any] = {"name": name, "tap": None, "next": None, "offer": None}
+        self._state: dict[str, Any] = {"name": name, "tap": None, "next": None, "offer": None, "said": None}
         self._pressed: queue.SimpleQueue[str] = queue.SimpleQueue()
 
     def take(self, messages: Sequence[dict[str, Any]]) -> None:
         """What the session has said."""
         for message in messages:
             with self._lock:
-                self._state = {**self._state, message["kind"]: self._with_words(message)}
+                gone = {"said": None} if message["kind"] == "tap" else {}
+                self._state = {**self._state, **gone, message["kind"]: self._with_words(message)}
         if messages:
             self.hub.tell(EVENT, self.state())
 

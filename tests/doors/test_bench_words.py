@@ -46,6 +46,27 @@ def test_a_file_may_say_of_which_tine_it_is(file, tine):
     assert bench.tine_in_file_name(INSTRUMENT, Path("some-1") / file) == tine
 
 
+@pytest.mark.parametrize(
+    ("file", "heard", "says"),
+    [
+        ("take.low_D-2.wav", "low D.2", ""),
+        ("take.low_D-2.wav", None, ""),
+        ("take.low_D-2.wav", "low D.1", "its name says low D.2, it sounds like low D.1"),
+        ("low D-9.wav", "low D.1", "its name says low D.9, and the design has no such tine; did you mean"),
+        ("K9-3.wav", "low D.1", ""),  # no group here is called so
+        ("one.K9-3.wav", None, "its name says K9.3, and the design has no such tine"),
+        ("high E-1.wav", None, "its name says high E.1, and the design has no such tine"),
+        ("8-1.wav", None, "its name says 8.1, and the design has no such tine"),
+        ("take.wav", "low D.1", ""),
+        ("take.a-b.wav", "low D.1", ""),
+        ("2024-05-06.wav", "low D.1", ""),
+    ],
+)
+def test_a_file_name_that_says_another_tine_or_none_there_is_draws_a_remark(file, heard, says):
+    told = bench.doubts_of_file_name(INSTRUMENT, Path("some-1") / file, heard)
+    assert [each.startswith(says) for each in told] == [True] * bool(says)
+
+
 MEASURED = [
     SimpleNamespace(file="one.low_D-2.wav", taps=("a", "b")),
     SimpleNamespace(file="two.wav", taps=("c",)),

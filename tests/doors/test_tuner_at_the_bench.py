@@ -172,12 +172,14 @@ def test_at_the_end_what_moved_by_more_than_is_near_enough_is_told_the_furthest_
         moved=lambda: {0: 3.2, 1: -7.25, 2: 2.9, 3: 5.0},
         left=lambda: [1],
     )
-    _Bench(SimpleNamespace(progress=progress), Path("x.toml"), None).sum_up()  # type: ignore[arg-type]
+    session = SimpleNamespace(progress=progress, trouble="x.tuning.toml: cannot be written")
+    _Bench(session, Path("x.toml"), None).sum_up()  # type: ignore[arg-type]
     assert capsys.readouterr().out.splitlines() == [
         "b had moved -7.2 cents since the last round.",
         "d had moved +5.0 cents since the last round.",
         "a had moved +3.2 cents since the last round.",
         "2 of 3 tines are in tune.",
+        "x.tuning.toml: cannot be written",
     ]
 
 
@@ -228,6 +230,7 @@ def test_keys_set_the_temperature_say_yes_and_end(tmp_path: Path, capsys: pytest
     assert np.all(session.targets.target > before)
     assert all(bench.press(key) for key in "t999\r")
     assert session.temperature == pytest.approx(285.65)
+    assert bench.press("y")
     bench.tell(session.feed(shop.tap(1, 4.0)))
     assert bench.press("y")
     assert list(session.progress.last) == [1]
@@ -236,6 +239,8 @@ def test_keys_set_the_temperature_say_yes_and_end(tmp_path: Path, capsys: pytest
     assert not bench.press("q")
     out = capsys.readouterr().out
     assert "'999' is no temperature" in out
+    assert "no tap has been heard" in out
+    assert "the tap at 0.50 s was of g.2\n" in out
     assert "too few to say what is there" in out
     assert "cannot tell which of 2" in out
 
@@ -273,6 +278,32 @@ def test_files_are_a_line_or_an_object_each(shop: Shop, capsys: pytest.CaptureFi
     assert not shop.path.with_suffix(".tuning.toml").exists()
 
 
+def test_a_figure_from_a_clipped_file_or_one_named_after_no_tine_comes_with_a_warning(
+    shop: Shop, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The tap is cut at half its height: its figure stands, as with --tine."""
+    tap = shop.tap(4, -9.0)
+    sounds = {"h-9.wav": tap, "whole.wav": tap, "cut.wav": np.minimum(tap, 0.5 * np.max(tap))}
+    files = [shop.path.parent / name for name in sounds]
+    for file, sound in zip(files, sounds.values(), strict=True):
+        soundfile.write(file, sound, RATE, "FLOAT")
+    assert run(["tune", str(shop.path), *map(str, files), "--json"]) == 0
+    out, err = capsys.readouterr()
+    told = json.loads(out)
+    assert [each["name"] for each in told] == ["g.5"] * 3
+    (named,), nothing, (cut,) = (each["warnings"] for each in told)
+    assert nothing == []
+    assert named.startswith("its name says h.9, and the design has no such tine")
+    assert cut.startswith("clipped between 0.5")
+    assert err.splitlines() == [f"warning: {files[0]}: {named}", f"warning: {files[2]}: {cut}"]
+    assert run(["tune", str(shop.path), *map(str, files)]) == 0
+    assert capsys.readouterr().err == err
+    assert run(["tune", str(shop.path), "--tine", "g.5", str(files[2])]) == 0
+    assert f"warning: {files[2]}: {cut}" in capsys.readouterr().err
+    assert run(["tune", str(shop.path), "--listen", str(files[2])]) == 0
+    assert f"warning: {files[2]}: {cut}" in capsys.readouterr().err
+
+
 def test_a_file_that_cannot_be_used_keeps_no_other_from_being_told(
     shop: Shop, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -295,6 +326,7 @@ def test_a_file_that_cannot_be_used_keeps_no_other_from_being_told(
         told = json.loads(capsys.readouterr().out)
         assert [each["file"] for each in told] == files
         assert (told[1]["group"], told[1]["tine"], told[1]["reason"]) == ("g", 5, None)
+        assert [each["warnings"] for each in told] == [[] for _ in files]
         for each in (told[0], *told[2:]):
             keys = ("group", "tine", "sounds_hz", "cents", "cents_sd", "turns")
             assert [each[key] for key in keys] == [None] * 6

@@ -82,13 +82,42 @@ def struck(
     """A tine so many cents off its target, in a room of its own; `room_as` sets fields of the room."""
     _, targets = instrument_of_112()
     wanted = float(targets.target[tine]) * 2.0 ** (off / 1200.0)
-    rod = TABLE["Rod"](clamp_loss=dice.uniform(5e-4, 2e-3))
-    length = 0.1 * math.sqrt(float(TABLE["partials"](rod, 0.1, 1)[0]) / wanted)
-    tone = TABLE["tone"](rod, length, dice, split)
-    tone = replace(tone, hz=tone.hz * wanted / np.sqrt(np.prod(tone.hz[0])))
+    tone = _tone_at(wanted, dice, split)
     room = replace(TABLE["room"](dice), **room_as)
     sound = TABLE["recording"]([tone], room, seconds, dice)
     return Struck(tine, tone.hz[0], sound, room.rate, 0.4)
+
+
+def with_a_unison(
+    tine: int, apart: float, level_db: float, dice: Any, *, whole: bool, **room_as: float
+) -> Struck:
+    """A tine about in tune, and another of its pitch so many cents off that the tap set ringing, so loud.
+
+    With its overtones where it is `whole` (a stick brushed it), else by its fundamental alone (the bar drove it).
+    Rods, roots and nuts differ: its overtones stand some cents from where the first tine's would have them.
+    """
+    _, targets = instrument_of_112()
+    middle = float(targets.target[tine]) * 2.0 ** (6.0 * dice.normal() / 1200.0)
+    own, other = (_tone_at(hertz, dice) for hertz in (middle, middle * 2.0 ** (apart / 1200.0)))
+    off = np.concatenate(([0.0], 4.0 * dice.normal(size=len(other.hz) - 1)))
+    count = len(other.hz) if whole else 1
+    gain = 10.0 ** (level_db / 20.0) * np.linalg.norm(own.level[0]) / np.linalg.norm(other.level[0])
+    beside = (other.hz * 2.0 ** (off[:, None] / 1200.0), other.rate, gain * other.level)
+    hz, rate, level = (
+        np.concatenate((mine, its[:count]))
+        for mine, its in zip((own.hz, own.rate, own.level), beside, strict=True)
+    )
+    room = replace(TABLE["room"](dice), **room_as)
+    both = replace(own, hz=hz, rate=rate, level=level)
+    return Struck(tine, own.hz[0], TABLE["recording"]([both], room, 2.4, dice), room.rate, 0.4)
+
+
+def _tone_at(hertz: float, dice: Any, split: float = 4.0) -> Any:
+    """A beam whose planes have that middle."""
+    rod = TABLE["Rod"](clamp_loss=dice.uniform(5e-4, 2e-3))
+    length = 0.1 * math.sqrt(float(TABLE["partials"](rod, 0.1, 1)[0]) / hertz)
+    tone = TABLE["tone"](rod, length, dice, split)
+    return replace(tone, hz=tone.hz * hertz / np.sqrt(np.prod(tone.hz[0])))
 
 
 def answers(tap: Struck, announced: int | None) -> list[Answer]:

@@ -267,9 +267,15 @@ def test_the_search_for_blows_begins_at_once_and_goes_on_while_a_level_rises():
     assert watch._search_until == pytest.approx(watch.seconds + 1.0)
 
 
-@pytest.mark.parametrize(("noisy", "reason"), [(0.51, DROWNED), (0.49, EITHER)])
-def test_why_a_figure_is_no_figure_is_what_makes_it_unsure(noisy, reason):
+@pytest.mark.parametrize(("noisy", "along", "reason"), [(0.51, 0.0, DROWNED), (0.49, 0.49, EITHER)])
+def test_why_a_figure_is_no_figure_is_what_makes_it_unsure(noisy, along, reason):
     """The noise, or planes that are not both heard: beyond 5 cents."""
-    told = ear()._in_time(figure(sd=5.1, noisy=noisy), 0.58)
+    told = ear()._in_time(figure(sd=5.1, noisy=noisy, along=along), 0.58)
     assert (told.tine, told.reason, told.candidates) == (None, reason, (1,))
     assert ear()._in_time(figure(sd=4.9, noisy=noisy), 0.58).tine == 1
+
+
+def test_a_figure_that_another_of_its_pitch_makes_unsure_is_told_when_it_is_due_with_who_to_hold():
+    unsure = figure(sd=6.5, noisy=0.1, along=0.51)
+    assert ear()._in_time(unsure, 0.3) is None
+    assert ear()._in_time(unsure, 0.58) is unsure

@@ -13,7 +13,7 @@ from synth.arrays import Array
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.recording import learnt_lengths, tuning_session
-from synth.recording.tuning_progress import LastTap
+from synth.recording.tuning_file import LastTap
 from synth.recording.tuning_session import TuningSession, TuningWishes, wished_targets
 from synth.vibration.solve import solve_row
 

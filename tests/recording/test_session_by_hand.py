@@ -10,7 +10,8 @@ from synth.errors import InputError
 from synth.recording import tuning_session
 from synth.recording.tap_listener import Answer
 from synth.recording.tapped_pitch import nothing
-from synth.recording.tuning_progress import LastTap, TuningProgress
+from synth.recording.tuning_file import LastTap
+from synth.recording.tuning_progress import TuningProgress
 from synth.recording.tuning_session import TuningSession, TuningWishes
 
 from .test_listening_by_hand import RATE, figure
@@ -33,7 +34,7 @@ def session():
     made.listener = SimpleNamespace(targets=None, announced=None, following=None)
     taps = {tine: LastTap(cents, 0.1, "", 20.0) for tine, cents in ((0, 12.0), (1, 13.0), (2, 12.5))}
     made.progress = TuningProgress(list("abcd"), (0, 1, 2), 2.0, np.full(4, 5.0), last=taps)
-    made._announced, made._first = -1, {}
+    made._announced, made._first, made.trouble = -1, {}, ""
     return made
 
 
@@ -155,7 +156,12 @@ def test_what_is_announced_is_taken_at_its_word_only_in_order_and_told_once(sess
 @pytest.mark.parametrize("path", [None, "a path"])
 def test_every_figure_is_kept_where_progress_is_kept_at_the_benchs_warmth(session, monkeypatch, path):
     kept, sounds = [], []
-    monkeypatch.setattr(TuningProgress, "keep", lambda _, where: kept.append(where))
+    plain = TuningProgress.hear_and_keep
+    monkeypatch.setattr(
+        TuningProgress,
+        "hear_and_keep",
+        lambda made, tine, tap, where: kept.append(where) or plain(made, tine, tap, None),
+    )
     monkeypatch.setattr(TuningSession, "_keep_sound", lambda _, *given: sounds.append(given))
     session.path, session.temperature = path, 285.65
     answer = Answer(0.5, 1.0, 0.5, figure(1, -3.0, 0.4))
@@ -166,7 +172,7 @@ def test_every_figure_is_kept_where_progress_is_kept_at_the_benchs_warmth(sessio
         220.0 * np.sqrt(1.0 + 3.9e-4 * 7.5)
     )  # 7.5 K colder, nothing shifted
     assert tap.cents_sd == answer.verdict.cents_sd
-    assert kept == ([] if path is None else [path])
+    assert kept == [path]
     assert sounds == [(1, answer)]
     session.progress.again()
     assert session._kept(1, Answer(9.0, 9.5, 0.5, figure(1, 1.5, 0.4))) == pytest.approx(4.5)

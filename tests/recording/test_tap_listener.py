@@ -15,8 +15,8 @@ from synth.recording import tap_listener
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.recording.retune import retune
-from synth.recording.tap_listener import COARSE, Answer, Listener, _begun
-from synth.recording.tapped_pitch import Verdict
+from synth.recording.tap_listener import Answer, Listener, _begun
+from synth.recording.tapped_pitch import COARSE, Verdict
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
 from synth.units import CENT
 from synth.vibration.tuning import Row

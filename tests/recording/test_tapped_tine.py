@@ -183,6 +183,44 @@ def test_a_second_pitch_beside_it_may_be_a_unison_s_which_is_to_be_held_first():
         assert not any("hold" in each for each in advice_words(verdict, targets, None, None))
 
 
+def test_what_a_unison_that_may_ring_along_keeps_from_a_cent_is_said_once_and_not_of_planes_or_noise():
+    twin = replace(TARGETS, target=np.array([110.0, 222.0, 222.0]))
+    unsure = replace(SHARP, along=0.6, noisy=0.1, standard_uncertainty=0.65, taken=False)
+    words = advice_words(unsure, twin, None, None)
+    assert (
+        words[0]
+        == "not within a cent: hold high.5 and tap again: two tines of one pitch beat as two planes do"
+    )
+    assert sum("hold" in each for each in words) == 1
+    assert "apart yet" in advice_words(replace(unsure, along=0.4), twin, None, None)[0]
+
+
+@pytest.mark.parametrize(
+    ("split", "odd", "twin", "low", "high"),
+    [
+        (2.9, 0.5, True, 0.0, 0.0),  # no further apart than planes are
+        (6.0, 0.05, True, 1.5, 2.2),
+        (6.0, 0.8, True, 2.2, 2.6),
+        (9.0, 0.05, True, 3.2, 4.1),
+        (12.0, 0.8, True, 5.4, 5.8),
+        (20.0, 0.05, True, 9.3, 9.9),
+        (20.0, 0.05, False, 0.0, 0.0),
+    ],
+)
+def test_a_mean_that_may_be_of_two_tines_is_as_unsure_as_it_may_be_wrong(split, odd, twin, low, high):
+    """By up to half of the split, as one of both lines is the tine's then."""
+    sound, targets, _ = near(0.3, split)
+    planes = np.full(2, 222.0)[:, None] * RATIOS  # the bar parts nothing
+    targets = replace(targets, frequency=np.broadcast_to(planes, (3, 2, 3)), middle=np.full(3, 222.0))
+    targets = replace(targets, target=np.array([110.0, 222.0, 222.0 if twin else 330.0]))
+    sound.middle = lambda *_, **__: PlanePitch(222.7, 0.04, split, 0.3, 0.55, 0.03, odd=odd)
+    told = told_of(sound, targets, 1, 0)
+    cents = 1200.0 / np.log(2.0) * np.array([0.04, told.standard_uncertainty]) / 222.7
+    more = np.sqrt(max(0.0, cents[1] ** 2 - cents[0] ** 2))
+    assert low - 1e-6 <= more <= high + 1e-6
+    assert told.along == pytest.approx((more / cents[1]) ** 2, abs=1e-6)
+
+
 def test_advice_names_the_others_each_guess_the_overtone_and_what_moved():
     guesses = tuple(replace(SHARP, tine=n, cents=cents, taken=False) for n, cents in ((1, 13.0), (2, -31.2)))
     overtone = OvertoneAdvice(6.31, 6.25, 1e-3, "slide it")

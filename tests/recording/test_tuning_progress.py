@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from synth.errors import InputError
-from synth.recording.tuning_progress import (
-    LastTap,
-    TuningProgress,
-    begun,
-    fewest_nuts,
-    progress_path,
-    work_order,
-)
+from synth.recording.tuning_file import LastTap, progress_path, spare_path
+from synth.recording.tuning_progress import TuningProgress, begun, fewest_nuts, work_order
 
 NAME = ('low "D".1', "low D.2", "a.1", "a.2")
 TARGET = np.array([220.0, 110.0, np.nan, 165.0])
@@ -272,3 +269,88 @@ def test_of_a_damaged_file_the_place_the_finding_and_what_would_be_right_are_tol
     path.write_text(path.read_text().replace("a.1", "g.9"))
     with pytest.raises(InputError, match="cannot be read"):  # of a tine that the design lacks too
         progress(path)
+
+
+def test_two_tuners_on_one_file_lose_no_tap_of_each_other(tmp_path: Path) -> None:
+    """Of each tine the tap that was heard last counts, whoever writes last, and a round that one of them began."""
+    path = tmp_path / "rail.tuning.toml"
+    one, other = progress(path), progress(path)
+    early, late = (replace(tap(1.0, 220.0), heard=f"2024-05-06T0{hour}:00:00+02:00") for hour in (8, 9))
+    assert other.hear_and_keep(0, replace(late, cents=-1.0), path) == ""
+    assert one.hear_and_keep(1, tap(0.5, 110.0), path) == ""
+    assert set(progress(path).last) == {0, 1}
+    assert one.left() == [3]
+    one.last[0] = early
+    one.keep(path)
+    assert progress(path).last[0].cents == -1.0
+    assert progress(path).last == one.last
+    other.again()
+    other.hear_and_keep(0, replace(early, cents=2.5), path)  # of the second round: later, by whatever clock
+    one.hear_and_keep(3, tap(9.0, 165.0), path)
+    there = progress(path)
+    assert (there.round, one.round) == (2, 2)
+    assert (there.last[0].cents, there.last[0].moved) == (2.5, 3.5)
+    assert (there.last[3].round, there.left()) == (2, [1, 3])
+
+
+def test_what_another_has_heard_in_this_round_is_what_a_tine_had_moved_by_itself(tmp_path: Path) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    first = progress(path)
+    first.hear(0, tap(1.0, 220.0))
+    first.again()
+    first.keep(path)
+    one, other = progress(path), progress(path)
+    one.hear_and_keep(0, tap(-4.0, 220.0), path)
+    later = replace(tap(0.0, 220.0), heard="2024-05-06T08:00:00+02:00")
+    other.hear_and_keep(0, later, path)  # its nut was turned meanwhile
+    assert progress(path).last[0] == replace(later, round=2, moved=-5.0)
+
+
+@pytest.mark.parametrize("text", FOREIGN.values(), ids=FOREIGN)
+def test_what_comes_to_stand_in_its_place_is_left_alone_and_the_work_goes_on_in_a_spare_file(
+    tmp_path: Path, text: str
+) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    work = progress(path)
+    assert work.hear_and_keep(0, tap(1.0, 220.0), path) == ""
+    path.write_text(text)
+    told = work.hear_and_keep(1, tap(2.0, 110.0), path)
+    assert told == work.hear_and_keep(1, tap(2.5, 110.0), path)
+    assert told.startswith(f"{path}: cannot be read as progress of a tuning: ")
+    assert told.endswith(f"; what is heard is kept in {spare_path(path)}")
+    assert path.read_text() == text
+    assert progress(spare_path(path)).last == work.last
+    spare_path(path).write_text(text)
+    assert work.hear_and_keep(1, tap(0.0, 110.0), path).endswith("; what is heard is not kept")
+    assert (path.read_text(), spare_path(path).read_text()) == (text, text)
+    path.unlink()
+    assert work.hear_and_keep(3, tap(0.0, 165.0), path) == ""
+    assert set(progress(path).last) == {0, 1, 3}
+
+
+WRITER = """
+import sys
+from pathlib import Path
+import numpy as np
+from synth.recording.tuning_file import LastTap
+from synth.recording.tuning_progress import begun
+names = [str(number) for number in range(60)]
+made = begun(names, range(60), within=3.0, shift=np.zeros(60), designed=lambda _: np.full(60, 220.0),
+             path=Path(sys.argv[1]))
+for tine in range(int(sys.argv[2]), 60, 3):
+    tap = LastTap(float(tine), 0.25, "2024-05-06T07:08:09+02:00", 20.0, target_hz=220.0)
+    assert made.hear_and_keep(tine, tap, Path(sys.argv[1])) == ""
+"""
+
+
+def test_three_processes_that_write_at_once_keep_all_taps(tmp_path: Path) -> None:
+    path = tmp_path / "rail.tuning.toml"
+    words = [sys.executable, "-c", WRITER, str(path)]
+    busy = [subprocess.Popen([*words, str(first)]) for first in range(3)]
+    assert [each.wait(60) for each in busy] == [0, 0, 0]
+    names = [str(number) for number in range(60)]
+    there = begun(
+        names, range(60), within=3.0, shift=np.zeros(60), designed=lambda _: np.full(60, 220.0), path=path
+    )
+    assert {tine: tap.cents for tine, tap in there.last.items()} == {tine: float(tine) for tine in range(60)}
+    assert [each.name for each in tmp_path.iterdir()] == [path.name]

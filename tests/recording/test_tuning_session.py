@@ -168,6 +168,33 @@ def test_of_two_nearly_alike_none_is_named_but_by_the_makers_word(tmp_path: Path
     assert list(session.progress.last) == [1]
 
 
+def test_the_makers_word_is_answered_with_what_it_was_taken_for(tmp_path: Path) -> None:
+    """Also where it changes nothing: said twice it does not make the tap another tine's."""
+    shop = Shop(tmp_path, NEARLY_ALIKE)
+    session = shop.session(first=1)
+
+    def answered() -> str:
+        said, *rest = session.take_announced()
+        assert said["kind"] == "said"
+        assert bool(rest) == (" was of " in said["words"])
+        return str(said["words"])
+
+    assert answered() == "no tap has been heard that this could be said of"
+    session.begin()
+    session.feed(shop.tap(2, 7.0))
+    assert answered() == "the tap at 0.50 s was of g.2"
+    assert session.progress.following() == 1
+    assert answered() == "the tap at 0.50 s is g.2's already"
+    session.feed(shop.tap(4, -9.0))
+    assert answered() == "the tap at 2.40 s is g.5's already"
+    other = shop.session(first=5)
+    other.begin()
+    other.feed(shop.tap(2, 12.0))
+    (said,) = other.take_announced()
+    assert said["words"] == "the tap at 0.50 s is not like g.6: tap g.6 again"
+    assert other.progress.last == {}
+
+
 def test_of_two_of_one_pitch_the_next_is_taken_and_that_is_said(shop: Shop) -> None:
     """The figure is the same for both. One that is not next, or without a next among them, is left open."""
     session = shop.session(first=1)
@@ -246,6 +273,27 @@ def test_a_second_round_tells_what_moved(tmp_path: Path) -> None:
     assert told["moved_cents"] == pytest.approx(-7.0, abs=0.3)
     assert f"moved {told['moved_cents']:+.1f} cents since the last round" in told["advice"]
     assert second.progress.moved() == {4: pytest.approx(-7.0, abs=0.3)}
+
+
+def test_a_file_that_takes_the_place_of_the_progress_is_told_once_and_stays(tmp_path: Path) -> None:
+    shop = Shop(tmp_path)
+    session, path = shop.session(keep=True), shop.path.with_suffix(".tuning.toml")
+    session.feed(shop.tap(4, 1.0))
+    path.write_text(DESIGN)
+    first, second = (
+        [each for each in session.feed(shop.tap(5, off)) if each["kind"] == "said"] for off in (8.0, 2.0)
+    )
+    (said,) = first
+    assert said["words"].startswith(f"{path}: cannot be read as progress of a tuning: ")
+    assert second == []
+    assert session.trouble == said["words"]
+    assert path.read_text() == DESIGN
+    kept = tomllib.loads(path.with_name("six.tuning-kept.toml").read_text())["tine"]
+    assert set(kept) == {"g.5", "g.6"}
+    path.unlink()
+    session.feed(shop.tap(0, 1.0))
+    assert session.trouble == ""
+    assert set(tomllib.loads(path.read_text())["tine"]) == {"g.1", "g.5", "g.6"}
 
 
 def test_a_beat_is_told_with_what_calms_it(shop: Shop) -> None:

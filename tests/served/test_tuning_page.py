@@ -56,6 +56,7 @@ OPEN = TAP | {
     "reason": "cannot tell which of 3",
     "advice": ["if it was D3.12: -4.1 cents", "if it was D3.13: -4.1 cents", "if it was Fis4.2: +85.0 cents"],
 }
+SAID = {"kind": "said", "words": "the tap at 3.20 s is D3.12's already"}
 PHONE = {"width": 390, "height": 844}
 SECRET = "tests-have-no-secret-to-keep-from-anyone"
 ROWS = ("tine", "cents", "sure", "way", "reason", "foot", "next", "done", "announced")
@@ -89,8 +90,11 @@ def test_the_state_holds_the_last_of_each_kind_with_its_words(feed: TuningFeed) 
     assert json.loads(json.dumps(state)) == state
     assert state["next"]["done"] == 12
     assert state["tap"]["words"] == "D3.12 -12.3 cents +-0.4: 0.35 turns up"
+    feed.take([SAID])
+    assert feed.state()["said"] == SAID
     with feed.hub.listening() as told:
         feed.take([RIGHT])
+        assert feed.state()["said"] is None  # it was of the tap before
         assert '"in_tune": true' in next(told)
 
 
@@ -211,6 +215,8 @@ def test_a_phone_shows_what_is_told_large_and_nothing_moves(
             break
         tab.wait_for_timeout(20)
     assert key == "y"
+    feed.take([SAID])
+    until(tab, f"document.getElementById('reason').textContent === {json.dumps(SAID['words'])}")
     assert tab.complaints == []
     tab.close()
 

@@ -6,6 +6,7 @@ called SOMETHING.GROUP-N.wav names its tine itself.
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -46,19 +47,58 @@ def find_tine(instrument: Instrument, name: str) -> int:
 
 def tine_in_file_name(instrument: Instrument, path: Path) -> int | None:
     """The tine that a file called SOMETHING.GROUP-N.wav is of, None where its name says nothing."""
-    group, dash, number = path.stem.rpartition(".")[2].rpartition("-")
-    return _named(instrument, group, number) if dash else None
+    _, group, number = _said_in(path)
+    return _named(instrument, group, number)
+
+
+def doubts_of_file_name(instrument: Instrument, path: Path, heard: str | None) -> list[str]:
+    """What is odd about the name of a file in which the tine `heard` was found: it says another, or none there is.
+
+    A name that is no tine's is meant as one where GROUP-N stands behind a dot, where there is such a group, or one
+    called alike: letters and digits where this has them. Of `tap-3.wav` nothing is said unless there is a group
+    `low`.
+    """
+    before, group, number = _said_in(path)
+    mine = _named(instrument, group, number)
+    if mine is not None:
+        name = tine_name(instrument, mine)
+        return [f"its name says {name}, it sounds like {heard}"] if heard not in (None, name) else []
+    called = {each for number in range(len(instrument.groups)) for each in _calls(instrument, number)}
+    alike = {_shape(each) for each in called}
+    if not (number.isdecimal() and group and (before or _shape(_plain(group)) in alike)):
+        return []
+    name = f"{group}.{number}"
+    maybe = guessed(name, (tine_name(instrument, each) for each in range(len(instrument.tines))))
+    return [
+        f"its name says {name}, and the design has no such tine; {maybe}it is heard as if it said nothing"
+    ]
+
+
+def _said_in(path: Path) -> tuple[str, str, str]:
+    """What a file's name may say of a tine: what stands before the last dot, the group and the number."""
+    before, _, last = path.stem.rpartition(".")
+    return before, *last.rpartition("-")[::2]
 
 
 def _named(instrument: Instrument, group: str, number: str) -> int | None:
-    def plain(words: str) -> str:
-        return words.casefold().replace("_", " ").replace("-", " ").strip()
-
     for index, tine in enumerate(instrument.tines):
-        called = (plain(instrument.groups[tine.group].name), str(tine.group + 1))
-        if plain(group) in called and number == str(tine.number):
+        if _plain(group) in _calls(instrument, tine.group) and number == str(tine.number):
             return index
     return None
+
+
+def _calls(instrument: Instrument, group: int) -> tuple[str, str]:
+    """What a group is called: its name, and its number."""
+    return _plain(instrument.groups[group].name), str(group + 1)
+
+
+def _plain(words: str) -> str:
+    return words.casefold().replace("_", " ").replace("-", " ").strip()
+
+
+def _shape(words: str) -> str:
+    """The words with `a` for letters in a row and `0` for digits."""
+    return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "0", words))
 
 
 def listen(recordings: Sequence[Path]) -> list[Measurement]:
@@ -70,9 +110,14 @@ def listen(recordings: Sequence[Path]) -> list[Measurement]:
     for path in recordings:
         measurement = measure_taps(read_recording(path))
         for warning in measurement.warnings:
-            click.echo(f"warning: {path}: {warning}", file=sys.stderr)
+            warn(path, warning)
         measured.append(measurement)
     return measured
+
+
+def warn(path: Path | str, warning: str) -> None:
+    """A line on standard error about a file that was heard all the same."""
+    click.echo(f"warning: {path}: {warning}", file=sys.stderr)
 
 
 def tines_of_taps(

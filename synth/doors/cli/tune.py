@@ -15,6 +15,7 @@ from synth.units import KELVIN_AT_0_C, MM
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
+    from synth.recording.audio_input import Recording
     from synth.recording.retune import Retune
     from synth.recording.tap_message import TunerMessage
     from synth.recording.tuning_session import TuningWishes
@@ -101,9 +102,9 @@ def command(
 
     Tap the tine alone and hold the others still. With --tine several taps in one recording are averaged, and
     --target-hz is its pitch at the bench, which no other option moves. Without --tine every RECORDING is a line,
-    and the tine is found (or told by a name SOMETHING.GROUP-N.wav). With --listen every tap is told of as it comes,
-    heavy and low tines first; what is done is kept beside the design, in DESIGN.tuning.toml, and goes on from there
-    the next time.
+    and the tine is found (or told by a name SOMETHING.GROUP-N.wav; a name of no tine of the design draws a
+    warning). With --listen every tap is told of as it comes, heavy and low tines first; what is done is kept beside
+    the design, in DESIGN.tuning.toml, and goes on from there the next time.
 
     \b
     Example:
@@ -182,13 +183,22 @@ def _each_file(
             if len(recordings) == 1:
                 raise
             unusable.append(trouble)
-            told.append(unread(path, trouble, instrument, targets, within=wishes.within))
+            told.append(unread(path, trouble, instrument, targets, within=wishes.within) | {"warnings": []})
         else:
             heard = messages_of(take, instrument, targets, announced=mine, within=wishes.within)
-            told += with_reasons(heard, instrument, take)
+            told += _with_warnings(with_reasons(heard, instrument, take), instrument, take)
     _print(told, as_json=as_json)
     if unusable:
         raise _all_of(unusable)
+
+
+def _with_warnings(told: list[TunerMessage], instrument: Instrument, take: Recording) -> list[TunerMessage]:
+    """The messages of a file with its warnings, which are said on standard error too, each once."""
+    doubts = (bench.doubts_of_file_name(instrument, Path(take.file), each["name"]) for each in told)
+    told = [each | {"warnings": [*take.warnings, *some]} for each, some in zip(told, doubts, strict=True)]
+    for warning in dict.fromkeys(warning for each in told for warning in each["warnings"]):
+        bench.warn(take.file, warning)
+    return told
 
 
 def _all_of(unusable: list[InputError]) -> InputError:

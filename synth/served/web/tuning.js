@@ -7,11 +7,12 @@ const SIGN = { up: '▲', down: '▼', right: '=', none: '' };
 /** A figure with its sign, the minus as wide as the plus. */
 const signed = (value, digits) => (value < 0 ? '−' : '+') + Math.abs(value).toFixed(digits);
 
-function show({ name, tap, next, offer }) {
+function show({ name, tap, next, offer, said }) {
   $('instrument').textContent = name;
   if (next) showNext(next);
   if (tap) showTap(tap);
   if (offer && !tap?.reason && !tap?.advice?.length) $('reason').textContent = offer.words;
+  if (said) $('reason').textContent = said.words;
 }
 
 function showNext({ name, target_hz: target, done, of }) {
