@@ -31,6 +31,7 @@ def played(keys, *, seconds=None, there=True, looks=(), remarks=()):
         hear=lambda key: done.append(("heard", key)),
         performer=performer,
         status=lambda: f"at {now[0]:.1f}",
+        fault=None,
     )
     speaker = SimpleNamespace(there=there)
     with pytest.MonkeyPatch.context() as patch:
@@ -88,7 +89,7 @@ def test_a_take_is_told_with_its_script_its_length_and_what_went_wrong(
     scene = SimpleNamespace(model=SimpleNamespace(pole=[1, 2, 3]), radiator="ears")
     speaker = SimpleNamespace(seconds=12.34, cut=cut)
     stage = SimpleNamespace(
-        make_ready=lambda: made.append("ready"), performer="player", summary=lambda: "summary"
+        make_ready=lambda: made.append("ready"), performer="player", summary=lambda: "summary", fault=None
     )
     monkeypatch.setattr(live, "Speaker", lambda job: made.append(job) or speaker)
     monkeypatch.setattr(live, "Stage", lambda *given: made.append(given) or stage)
@@ -122,6 +123,7 @@ def bench(monkeypatch, tmp_path):
             done.append((instrument, row, wishes, rate, path))
             self.progress = SimpleNamespace(moved=dict, order=(0, 1), left=lambda: [1], within=3.0)
             self.listener = SimpleNamespace(deafen=lambda seconds: done.append(("deaf", seconds)))
+            self.trouble = trouble
 
         def __getattr__(self, name):
             return lambda *given: done.append((name, *given)) or []
@@ -135,15 +137,15 @@ def bench(monkeypatch, tmp_path):
         done.append(("keys",))
         yield lambda wait: "x"
 
-    blocks = "usual"
+    blocks, trouble = "usual", ""
     monkeypatch.setattr(tuning_session, "TuningSession", Session)
     monkeypatch.setattr("synth.vibration.solve.solve_row", lambda instrument: f"row of {instrument}")
     monkeypatch.setattr(listening_tuner, "_heard", heard)
     monkeypatch.setattr(listening_tuner, "_keys", keys)
 
-    def listen(settings, given="usual"):
-        nonlocal blocks
-        blocks = given
+    def listen(settings, given="usual", kept_in_vain=""):
+        nonlocal blocks, trouble
+        blocks, trouble = given, kept_in_vain
         listening_tuner.listen_and_tell("rail", tmp_path / "rail.toml", settings, TuningWishes(within=4.0))
         return done
 
@@ -160,6 +162,11 @@ def test_a_recording_is_played_through_as_it_is(bench, tmp_path, capsys):
     done = bench.listen(TunerSettings(recording=tmp_path / "a.wav"))
     assert [each[0] for each in done[1:]] == ["begin", "feed", "lost", "finish"]
     assert capsys.readouterr().out == "1 of 2 tines are in tune.\n"
+
+
+def test_where_the_work_could_not_be_kept_is_told_last(bench, tmp_path, capsys):
+    bench.listen(TunerSettings(recording=tmp_path / "a.wav"), kept_in_vain="kept elsewhere")
+    assert capsys.readouterr().out == "1 of 2 tines are in tune.\nkept elsewhere\n"
 
 
 @pytest.mark.parametrize(
@@ -239,7 +246,7 @@ def test_what_is_played_is_kept_only_where_it_is_recorded(monkeypatch, record, k
 
 
 @pytest.mark.parametrize("tones", [False, True])
-def test_sound_comes_in_blocks_at_its_own_rate_and_tones_go_out_at_it(monkeypatch, tones):
+def test_sound_comes_in_blocks_at_its_own_rate_and_tones_go_out_at_it(monkeypatch, capsys, tones):
     """From a recording, or from the microphone in its process, which plays its tones itself."""
     opened = []
 
@@ -248,7 +255,7 @@ def test_sound_comes_in_blocks_at_its_own_rate_and_tones_go_out_at_it(monkeypatc
         opened.append((given, words))
         yield "apart"
 
-    take = SimpleNamespace(rate=44_100, samples=list(range(600)))
+    take = SimpleNamespace(rate=44_100, samples=list(range(600)), file="a.wav", warnings=["clipped"])
     monkeypatch.setattr("synth.doors.devices.sound_device", opens)
     monkeypatch.setattr("synth.doors.microphone_process.microphone_apart", opens)
     monkeypatch.setattr(
@@ -265,6 +272,7 @@ def test_sound_comes_in_blocks_at_its_own_rate_and_tones_go_out_at_it(monkeypatc
         assert opened[0] == "a.wav"
         played = ((None, cues.fill), {"rate": 44_100, "block": 256, "channels": 1}) if tones else None
         assert opened[1:] == ([played] if tones else [])
+    assert capsys.readouterr() == ("", "warning: a.wav: clipped\n")
     del opened[:]
     with listening_tuner._heard(TunerSettings(device="2", tones=tones)) as heard:
         assert heard == (48_000, "apart", "apart" if tones else None)
