@@ -90,10 +90,9 @@ def _make() -> None:
 
 def _install(extras: set[str]) -> None:
     target = f"{ROOT}[{','.join(sorted(extras))}]" if extras else str(ROOT)
-    # what is imported is compiled then: a third of all, and the rest takes a third of the installation
-    how = ("--quiet", "--disable-pip-version-check", "--no-compile")
+    command = [str(_executable()), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
     try:
-        _run([str(_executable()), "-m", "pip", "install", *how, "--editable", target])
+        _run([*command, "--editable", target])
     except StepError as failure:
         raise StepError(
             f"the packages could not be installed (is there a network connection?)\n{failure}"
