@@ -11,6 +11,7 @@ import pytest
 from synth.arrays import Array
 from synth.recording import tapped_pitch, tapped_tine
 from synth.recording.damped_sinusoid_fit import FittedModes
+from synth.recording.design_planes import misplaced
 from synth.recording.overtone_advice import OvertoneAdvice
 from synth.recording.plane_pitch import PlanePitch
 from synth.recording.tap_listener import Answer
@@ -198,7 +199,8 @@ def test_what_a_unison_that_may_ring_along_keeps_from_a_cent_is_said_once_and_no
 @pytest.mark.parametrize(
     ("split", "odd", "twin", "low", "high"),
     [
-        (2.9, 0.5, True, 0.0, 0.0),  # no further apart than planes are
+        (1.0, 0.05, True, 0.0, 0.1),  # no further apart than planes are
+        (2.9, 0.5, True, 0.2, 0.5),
         (6.0, 0.05, True, 1.5, 2.2),
         (6.0, 0.8, True, 2.2, 2.6),
         (9.0, 0.05, True, 3.2, 4.1),
@@ -219,6 +221,16 @@ def test_a_mean_that_may_be_of_two_tines_is_as_unsure_as_it_may_be_wrong(split, 
     more = np.sqrt(max(0.0, cents[1] ** 2 - cents[0] ** 2))
     assert low - 1e-6 <= more <= high + 1e-6
     assert told.along == pytest.approx((more / cents[1]) ** 2, abs=1e-6)
+
+
+def test_no_figure_hangs_on_which_side_of_the_usual_split_its_planes_are():
+    """One that is a hundredth larger makes it no more than a twentieth less sure, anywhere."""
+    split = np.geomspace(0.3, 24.0, 440)
+    for usual, odd in ((3.0, 0.05), (3.0, 0.8), (7.0, 0.3)):
+        off = np.array([misplaced(each, odd, usual) for each in split])
+        assert np.all(np.diff(off) > 0.0)
+        whole = np.hypot(off, 0.3)  # beside what the sound itself leaves open, in cents
+        assert np.max(whole[1:] / whole[:-1]) < 1.05 ** (np.log(split[1] / split[0]) / np.log(1.01))
 
 
 def test_advice_names_the_others_each_guess_the_overtone_and_what_moved():
