@@ -167,6 +167,7 @@ def tine_state(model: ModalModel, amplitude: ArrayLike, tine: ArrayLike) -> tupl
     from synth.vibration.ring_sums import ring_parts, ring_sums
 
     a = np.ascontiguousarray(np.broadcast_to(a, (len(which), len(model.pole))))
+    a.flags.writeable = False  # copied or not: what may be written to would be compiled once more
     both = np.empty((len(which), 2, 2 * len(model.pole)))
     ring_parts(a, model.pole, both)
     there = model.tine_dof[which] >= 0  # (S, 2, N)

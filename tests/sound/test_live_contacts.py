@@ -463,6 +463,24 @@ def test_a_rehearsal_asks_how_a_row_rings_and_rings_no_row(heard, monkeypatch):
     assert not player.play([], 0.05).any()
 
 
+def test_nothing_is_left_to_compile_once_it_has_rehearsed():
+    """A kind of arguments that no rehearsal met is compiled, or loaded, while it plays: what comes then is late.
+
+    In a process of its own, in which no other test has met it.
+    """
+    code = (
+        "from tests.sound.test_live_contacts import *; from synth import compiled\n"
+        "heard = scene(resolve(load(DESIGN), str(DESIGN)), 'pickup'); player = Player(heard)\n"
+        "player.performer.rehearse(); player.play([], 0.01)\n"
+        "known = lambda: {each.py_func.__name__: list(map(str, each.overloads)) for each in compiled._kept}\n"
+        "before = known(); assert player.play(gestures(heard), 1.2).any(); after = known()\n"
+        "print([(name, kinds) for name, kinds in after.items() if kinds != before.get(name, [])])\n"
+    )
+    root = Path(__file__).resolve().parents[2]
+    done = subprocess.run([sys.executable, "-c", code], check=True, cwd=root, capture_output=True, text=True)
+    assert done.stdout == "[]\n"
+
+
 def test_what_is_not_kept_for_a_script_is_forgotten_and_sounds_the_same(heard, monkeypatch):
     """An hour of twenty strokes a second must not fill the memory."""
     monkeypatch.setattr("synth.sound.live_contacts.REMEMBERED", 0.25)
