@@ -270,14 +270,12 @@ def test_a_neighbour_that_rings_along_close_by_is_to_be_held(
 LEVELS, ASIDE = (-20.0, -10.0, -3.0, 0.0), (-20.0, -10.0, -5.0, 5.0, 10.0, 20.0)
 
 
-@pytest.mark.parametrize(
-    ("seeds", "every"), [((0,), 8), pytest.param((0, 1, 2, 3), 1, marks=pytest.mark.slow)]
-)
+@pytest.mark.parametrize(("seeds", "every"), [((0,), 8), pytest.param((0, 1), 1, marks=pytest.mark.slow)])
 def test_the_mean_of_two_tines_of_one_pitch_is_as_unsure_as_it_is_wrong_or_withheld(
     seeds: tuple[int], every: int
 ) -> None:
-    """Two unisons at once, 24 taps a seed. Of figures on 192 such taps 19 % lay within two deviations before the
-    other was thought of, 90 % since; some that are 5 cents apart pass for planes."""
+    """Two unisons at once, 24 taps a seed. Of figures on such taps 19 % lay within two deviations before the other
+    was thought of, 88 % of 144 fresh ones since; some that are 5 cents apart pass for planes."""
     _, targets = instrument_of_112()
     firm = np.abs(1200.0 * np.log2(targets.middle / targets.target)) < 0.1
     alike = np.sum(np.abs(np.log(targets.target[:, None] / targets.target)) < 1e-4, axis=1) > 1
