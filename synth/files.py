@@ -27,7 +27,7 @@ _UNLOCKED: Final = 86_400.0  # s after which it is swept where files cannot be l
 # s: on Windows no file is replaced while any program has it open, a search index or a virus scanner for a moment
 _PATIENCE: Final = 1.0 if os.name == "nt" else 0.0
 _PAUSE: Final = 0.02  # s between two tries
-_PATIENT: Final = 2.0  # s that a folder is waited for
+_FOLDER_HELD: Final = 2.0  # s that a folder is waited for
 _masking: Final = Lock()  # of two that look at once, one would take the other's mask for the user's
 
 
@@ -240,12 +240,12 @@ def _opened(path: Path) -> int | None:
 def one_at_a_time(folder: Path) -> Iterator[None]:
     """Nobody else who asks for this is at work in the folder until the block ends.
 
-    Where someone holds it for longer than `_PATIENT`, or it cannot be locked, the block is not alone.
+    Where someone holds it for longer than `_FOLDER_HELD`, or it cannot be locked, the block is not alone.
     """
     handle = None
     with contextlib.suppress(OSError):
         handle = _opened(folder)
-    end = time.monotonic() + _PATIENT
+    end = time.monotonic() + _FOLDER_HELD
     while handle is not None and not _lock(handle) and time.monotonic() < end:
         time.sleep(_PAUSE)
     try:

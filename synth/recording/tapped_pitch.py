@@ -53,7 +53,7 @@ EITHER: Final = (
     "its planes are not both heard, or not as the design has them: tap along the row, then across it"
 )
 DROWNED: Final = "too soft, or the room too loud: tap again, harder or nearer"
-COARSE: Final = 5.0  # cents: a figure less sure is not given at all
+COARSE: Final = 5.0  # cents: a figure less sure is not given, but for tines of its pitch, which are named
 SURE: Final = 1.0  # cents: a figure less sure is given when it is due, not before, and with advice
 SINGLE: Final = 0.01  # cents, as a usual split: one plane alone
 

@@ -94,17 +94,14 @@ class TuningProgress:
         In one go: an interruption leaves the old one or the new one. Raises `InputError` where it cannot be kept,
         or another thing stands there, which is left alone; the tap is heard all the same.
         """
-        try:
-            with one_at_a_time(path.parent):
+        with one_at_a_time(path.parent):
+            try:
                 if path.exists():
                     self.take(*read_progress(path))
+            finally:
                 if heard is not None:
-                    tap, heard = heard, None
-                    self.hear(*tap)
-                write_text(path, self._text())
-        finally:
-            if heard is not None:
-                self.hear(*heard)
+                    self.hear(*heard)
+            write_text(path, self._text())
 
     def hear_and_keep(self, tine: int, tap: LastTap, path: Path | None) -> str:
         """Hear a tap, and keep it where there is a path; why that cannot be, or nothing.
