@@ -8,6 +8,7 @@ a second tap on a ringing tine is heard in the high partials that have already d
 
 from __future__ import annotations
 
+import functools
 import itertools
 from dataclasses import replace
 from typing import Final
@@ -46,12 +47,9 @@ def taps(samples: NDArray[np.float64], rate: int) -> tuple[Strike, ...]:
 
 def taps_in(bands: NDArray[np.float64], samples: NDArray[np.float64], rate: int) -> tuple[Strike, ...]:
     """The taps of samples whose levels (bands, readings) are known, the first reading at the first sample."""
-    marks = np.flatnonzero(np.any([_jumps(level, MEMORY, SUDDEN) for level in bands], axis=0)) * READING
+    marks = np.flatnonzero(_jumps(bands, MEMORY, SUDDEN)) * READING
     # a stroke's later plucks are no louder than its first, but high up each starts anew
-    again = (
-        np.flatnonzero(np.any([_jumps(level, READING, SHORT_SUDDEN) for level in bands[2:]], axis=0))
-        * READING
-    )
+    again = np.flatnonzero(_jumps(bands[2:], READING, SHORT_SUDDEN)) * READING
     found = _spans(marks.astype(float), again.astype(float), len(samples) / rate)
     return tuple(replace(tap, time=_sharpened(samples, rate, tap.time)) for tap in found)
 
@@ -107,10 +105,7 @@ def frame_levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]
     """Energy (bands, frames) of the whole frames from the first sample on."""
     hop, size = frame_size(rate)
     frames = np.lib.stride_tricks.sliding_window_view(samples, size)[::hop]
-    frequency = np.fft.rfftfreq(size, 1.0 / rate)
-    window = np.hanning(size)
-    edges = [*_EDGES, np.inf]
-    bands = [(frequency >= low) & (frequency < high) for low, high in itertools.pairwise(edges)]
+    window, bands = _as_bands(rate)
     blocks = []
     for first in range(0, len(frames), 4096):  # bounded memory on long files
         power = np.abs(np.fft.rfft(frames[first : first + 4096] * window, axis=1)) ** 2
@@ -118,19 +113,30 @@ def frame_levels(samples: NDArray[np.float64], rate: int) -> NDArray[np.float64]
     return np.concatenate(blocks, axis=1)
 
 
-def _jumps(level: NDArray[np.float64], long: float, short: float) -> NDArray[np.bool_]:
-    """(readings,) true where this band's level rises, in `short` seconds, over all of the `long` seconds before."""
+@functools.lru_cache(maxsize=4)
+def _as_bands(rate: int) -> tuple[NDArray[np.float64], tuple[slice, ...]]:
+    """A frame's window (size,), and each band's place in its spectrum."""
+    _, size = frame_size(rate)
+    places = np.searchsorted(np.fft.rfftfreq(size, 1.0 / rate), [*_EDGES, np.inf])
+    return np.hanning(size), tuple(slice(*each) for each in itertools.pairwise(places))
+
+
+def _jumps(bands: NDArray[np.float64], long: float, short: float) -> NDArray[np.bool_]:
+    """(readings,) true where a band's level rises, in `short` seconds, over all of the `long` seconds before."""
     memory, sudden = round(long / READING), round(short / READING)
-    past = np.concatenate((np.zeros(memory + sudden), level))
-    before = np.max(np.lib.stride_tricks.sliding_window_view(past, memory), axis=1)[: len(level)]
+    count, readings = bands.shape
+    past = np.concatenate((np.zeros((count, memory + sudden)), bands), axis=1)
+    before = np.max(np.lib.stride_tricks.sliding_window_view(past, memory, axis=1), axis=2)[:, :readings]
     # what came before the file was as quiet as its quietest part
-    settled = before[memory + sudden :] if len(before) > memory + sudden else before[-1:]
-    before = np.maximum(before, np.percentile(settled, 10.0))
-    floor = max(FAINTEST * float(np.max(level)), 1e-12)
-    risen = (level > RISE * before) & (level > floor)
-    starts = np.flatnonzero(risen & ~np.concatenate(([False], risen[:-1])))
-    marks = np.zeros(len(level), bool)
-    for start in starts:  # back to the foot of the rise
-        foot = np.flatnonzero(level[max(0, start - sudden) : start + 1] > np.sqrt(RISE) * before[start])[0]
-        marks[max(0, start - sudden) + foot] = True
+    settled = before[:, min(memory + sudden, readings - 1) :]
+    before = np.maximum(before, np.percentile(settled, 10.0, axis=1, keepdims=True))
+    floor = np.maximum(FAINTEST * np.max(bands, axis=1, keepdims=True), 1e-12)
+    risen = (bands > RISE * before) & (bands > floor)
+    starts = risen.copy()
+    starts[:, 1:] &= ~risen[:, :-1]
+    marks = np.zeros(readings, bool)
+    for band, start in np.argwhere(starts):  # back to the foot of the rise
+        early = max(0, start - sudden)
+        foot = bands[band, early : start + 1] > np.sqrt(RISE) * before[band, start]
+        marks[early + np.argmax(foot)] = True
     return marks

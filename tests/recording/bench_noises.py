@@ -111,11 +111,13 @@ def _blows(
     modes = np.sort(dice.uniform(*hertz, 8))
     quality = dice.uniform(*q, 8)
     time = np.arange(2 * RATE) / RATE
+    rings = [
+        0.1 * np.exp(-np.pi * f / each * time) * np.sin(2.0 * np.pi * f * time)
+        for f, each in zip(modes, quality, strict=True)
+    ]
     while at < seconds:
         here = round(at * RATE)
-        for f, each in zip(modes, quality, strict=True):
-            wave = dice.uniform(0.2, 1.0) * np.exp(-np.pi * f / each * time)
-            out[here : here + len(time)] += 0.1 * wave * np.sin(2.0 * np.pi * f * time)
+        out[here : here + len(time)] += dice.uniform(0.2, 1.0, len(rings)) @ rings
         out[here : here + 100] += 0.2 * dice.normal(size=100)
         at += dice.uniform(0.5, 1.5) * gap
     return out[: round(seconds * RATE)]

@@ -129,13 +129,13 @@ def test_marks_within_a_tenth_of_a_second_are_one_stroke_that_is_free_after_its_
 def test_plucks_are_sought_high_up_and_taps_in_every_band(monkeypatch):
     asked = []
 
-    def jumps(level, long, short):
-        asked.append((level[0], long, short))
-        return np.zeros(len(level), bool)
+    def jumps(bands, long, short):
+        asked.append((*bands[:, 0], long, short))
+        return np.zeros(bands.shape[1], bool)
 
     monkeypatch.setattr(onsets, "_jumps", jumps)
     assert onsets.taps_in(np.repeat(np.arange(4.0), 5).reshape(4, 5), np.zeros(600), 48_000) == ()
-    assert asked == [*((n, 0.25, 0.015) for n in range(4)), (2, 0.0025, 0.01), (3, 0.0025, 0.01)]
+    assert asked == [(0, 1, 2, 3, 0.25, 0.015), (2, 3, 0.0025, 0.01)]
 
 
 @pytest.mark.parametrize(

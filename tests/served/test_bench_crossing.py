@@ -92,6 +92,17 @@ def test_what_is_known_comes_while_a_change_is_not_answered_and_takes_nothing_aw
     assert ("spacing_mm = 15.0" in text(opened)) == taken
 
 
+def test_a_change_that_was_taken_and_whose_answer_is_lost_is_not_called_refused(opened):
+    """The page hears of it by itself, since the server goes on."""
+    opened.tab.route("**/change", lambda route: (route.fetch(), route.abort()))
+    opened.tab.select_option("#thing", "group 0")
+    opened.set("Spacing", 15)
+    opened.until("$('said').textContent.startsWith('The server does not answer. Look whether')")
+    assert "spacing_mm = 15.0" in text(opened)
+    opened.shows(now(opened))
+    assert opened.field("Spacing").input_value() == "15"
+
+
 def test_what_was_refused_stays_in_its_line_until_the_hand_leaves_it(opened):
     opened.tab.select_option("#thing", "group 0")
     opened.set("Start", 900)

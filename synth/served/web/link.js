@@ -10,17 +10,24 @@ const bench = {
   on: { state: [], link: [] }, // who is called
 };
 
+/** The server was asked and did not answer: whether it did what was asked nobody here knows. */
+class NoAnswer extends Error {
+  constructor() { super('The server does not answer.'); }
+}
+
 /** Asks for a change; resolves to the answer, throws what was refused. */
 async function asked(name, body = {}) {
   let answer;
+  let told;
   try {
     answer = await fetch(name, { method: 'POST', headers: { 'Content-Type': 'application/json' }, body: JSON.stringify(body) });
+    told = await answer.text();
   } catch {
-    throw new Error('The server does not answer: nothing was changed.');
+    throw new NoAnswer();
   }
-  const told = await answer.json();
-  if (!answer.ok) throw new Error(told.refused ?? `the server answers ${answer.status}`);
-  return told;
+  const json = answer.headers.get('Content-Type')?.startsWith('application/json') ? JSON.parse(told) : {};
+  if (!answer.ok) throw new Error(json.refused ?? `the server answers ${answer.status}`);
+  return json;
 }
 
 /** A change decided on the text that this page knows; one after the other, a later one on what an earlier one makes. */
@@ -43,7 +50,7 @@ async function afterwards(earlier, text, { name, body, drawn }) {
     if (drawn?.text === on && body.edits.every(inPlace)) drawn.text = state.text;
     return { from: text, to: state.text, state };
   } catch (refused) {
-    say(`Not changed: ${refused.message}`);
+    say(refused instanceof NoAnswer ? `${refused.message} Look whether it was changed when it is back.` : `Not changed: ${refused.message}`);
     return { from: text, to: on, state: null };
   }
 }
