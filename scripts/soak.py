@@ -1,9 +1,9 @@
-"""Live playing for long: `python scripts/soak.py [--minutes 60] [--design FILE] [--json]`.
+"""Live playing for long: `python scripts/soak.py [--minutes 60] [--design FILE] [--json] [--alone]`.
 
 On a JACK server of its own with the dummy driver: 20 strokes a second of any velocity and their note-offs,
 controllers a thousand times a second, program changes, all notes off, controllers reset; every 20 s all sound off;
 every 30 s the keyboard's or the loudspeakers' cable is pulled for half a second. Beside it, on a server of its own,
-an empty callback of the same block counts what the machine misses by itself.
+an empty callback of the same block counts what the machine misses by itself (not with --alone).
 
 Told are blocks missed by both, strokes left out and states that came late, the memory of both processes after the
 first minute and at the end, and by how much it grew after that minute (by the median of the slopes between any two
@@ -25,8 +25,8 @@ import sys
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import Any, Final
 
@@ -134,12 +134,7 @@ def second_of_playing(
 def soaked(words: argparse.Namespace) -> dict[str, Any]:
     """One soak; what came of it."""
     notes = notes_of(words.design)
-    with server("ours"), server("empty"):
-        beside = subprocess.Popen(
-            [sys.executable, __file__, "--empty", "--minutes", str(words.minutes)],
-            env=on("empty"),
-            stdout=subprocess.PIPE,
-        )
+    with server("ours"), nullcontext() if words.alone else beside(words.minutes) as missed:
         os.environ.update(on("ours"))
         keyboard = Keyboard()
         command = [sys.executable, "-m", "synth", "live", str(words.design), "--midi-port", "keys"]
@@ -157,8 +152,17 @@ def soaked(words: argparse.Namespace) -> dict[str, Any]:
         data |= counted(told.lines[-1]) | {"exit code": player.wait(60.0), "remarks": told.remarks}
         keyboard.client.deactivate()
         keyboard.client.close()
-        data["empty callback"] = json.loads(beside.communicate(timeout=120.0)[0])
+        if missed:
+            data["empty callback"] = missed()
     return data
+
+
+@contextmanager
+def beside(minutes: float) -> Iterator[Callable[[], Any]]:
+    """The empty callback on a server of its own; what it counted can be had when it is done."""
+    command = [sys.executable, __file__, "--empty", "--minutes", str(minutes)]
+    with server("empty"), subprocess.Popen(command, env=on("empty"), stdout=subprocess.PIPE) as process:
+        yield lambda: json.loads(process.communicate(timeout=120.0)[0])
 
 
 def played(
@@ -377,6 +381,7 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--minutes", type=float, default=60.0)
     parser.add_argument("--design", type=Path, default=environment.ROOT / "designs" / "quay-rail.toml")
     parser.add_argument("--json", action="store_true")
+    parser.add_argument("--alone", action="store_true", help="without the empty callback beside it")
     parser.add_argument("--empty", action="store_true", help="the empty callback alone")
     told = parser.parse_args(words)
     if told.empty:

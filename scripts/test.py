@@ -7,6 +7,7 @@ Makes `.venv` with the test tools first. Asks for no root; a test skips with its
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
@@ -19,6 +20,9 @@ THREADS = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS
 
 # one more than cores: browsers, sounds played as they go and processes waited for leave a core idle
 IN_PARALLEL = ("-n", "3", "--dist", "loadfile", "--no-loadscope-reorder")
+
+# only what all others leave of a core (util-linux), where there is such a thing
+AT_LEISURE = ["chrt", "--idle", "0"] if shutil.which("chrt") else []
 
 NOTHING_CHOSEN = 5  # pytest's exit code where the words given chose no test of a step
 
@@ -35,13 +39,13 @@ def main(words: list[str]) -> int:
     def well(name: str, *words: str) -> bool:
         return step(name, [str(python), "-m", *words])
 
-    done = {
-        "format": well("format", "ruff", "format", "--check", "--quiet", "."),
-        "lint": well("lint", "ruff", "check", "--quiet", "."),
-        "tests in real time": well("tests in real time", *pytest, "-m", f"realtime{left_out}"),
-    }
-    with ThreadPoolExecutor() as pool:  # types are checked while the tests begin
+    with ThreadPoolExecutor() as pool:  # types are checked in what the tests in real time leave of the cores
         types = pool.submit(well, "types", "mypy")
+        done = {
+            "format": well("format", "ruff", "format", "--check", "--quiet", "."),
+            "lint": well("lint", "ruff", "check", "--quiet", "."),
+            "tests in real time": well("tests in real time", *pytest, "-m", f"realtime{left_out}"),
+        }
         # in the order of tests/conftest.py: files with slow tests first
         done["tests"] = well("tests", *pytest, *IN_PARALLEL, "-m", f"not realtime{left_out}")
         done["types"] = types.result()
@@ -58,7 +62,7 @@ def step(name: str, command: list[str]) -> bool:
         "PYTHONDONTWRITEBYTECODE", None
     )  # hundreds of commands that the tests start compile the house once
     done = subprocess.run(
-        command,
+        [*AT_LEISURE, *command] if name == "types" else command,
         capture_output=True,
         text=True,
         encoding="utf-8",

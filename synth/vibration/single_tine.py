@@ -265,8 +265,13 @@ def _nearest(K: Numbers, M: Numbers, at: Numbers, y: Numbers, index: Indices) ->
         return value[rows, index], vector[rows, :, index]
     beside = at * (1.0 + OFF_ROOT)
     y = np.linalg.solve(K - beside[:, None, None] * M, M @ y[..., None])[..., 0]
-    y = y / np.sqrt(np.einsum("si,sij,sj->s", y, M, y, optimize=True))[:, None]
-    return np.einsum("si,sij,sj->s", y, K, y, optimize=True), y
+    y = y / np.sqrt(_twice(M, y))[:, None]
+    return _twice(K, y), y
+
+
+def _twice(matrix: Numbers, y: Numbers) -> Numbers:
+    """y^T A y (S,) of symmetric matrices (S, n, n) and vectors (S, n)."""
+    return np.asarray(np.sum(y * (matrix @ y[..., None])[..., 0], axis=1))
 
 
 def _inside(at: Numbers, step: Numbers, off: Numbers, low: Array, high: Array, rows: Indices) -> Numbers:
@@ -301,7 +306,7 @@ def _eigen(K: Numbers, M: Numbers) -> tuple[Numbers, Numbers]:
         halved(solve, len(K))
         return value, vector
     value, vector = np.linalg.eig(np.linalg.solve(M, K))
-    return value, vector / np.sqrt(np.einsum("sim,sij,sjm->sm", vector, M, vector, optimize=True))[:, None]
+    return value, vector / np.sqrt(np.sum(vector * (M @ vector), axis=1))[:, None]
 
 
 def _start(problem: _Problem, into: Array) -> Numbers:
