@@ -6,8 +6,8 @@ Makes `.venv` with the test tools first. Asks for no root; a test skips with its
 
 from __future__ import annotations
 
+import contextlib
 import os
-import shutil
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
@@ -21,9 +21,6 @@ THREADS = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS
 # one more than cores: browsers, sounds played as they go and processes waited for leave a core idle
 IN_PARALLEL = ("-n", "3", "--dist", "loadfile", "--no-loadscope-reorder")
 
-# only what all others leave of a core (util-linux), where there is such a thing
-AT_LEISURE = ["chrt", "--idle", "0"] if shutil.which("chrt") else []
-
 NOTHING_CHOSEN = 5  # pytest's exit code where the words given chose no test of a step
 
 
@@ -36,11 +33,11 @@ def main(words: list[str]) -> int:
         print(failure, file=sys.stderr)
         return 1
 
-    def well(name: str, *words: str) -> bool:
-        return step(name, [str(python), "-m", *words])
+    def well(name: str, *words: str, idle: bool = False) -> bool:
+        return step(name, [str(python), "-m", *words], idle=idle)
 
     with ThreadPoolExecutor() as pool:  # types are checked in what the tests in real time leave of the cores
-        types = pool.submit(well, "types", "mypy")
+        types = pool.submit(well, "types", "mypy", idle=True)
         done = {
             "format": well("format", "ruff", "format", "--check", "--quiet", "."),
             "lint": well("lint", "ruff", "check", "--quiet", "."),
@@ -55,27 +52,35 @@ def main(words: list[str]) -> int:
     return 1 if failed else 0
 
 
-def step(name: str, command: list[str]) -> bool:
-    """Whether one step went well. What it said is shown when it did not; of the tests, always the count."""
+def step(name: str, command: list[str], *, idle: bool = False) -> bool:
+    """Whether one step went well. What it said is shown when it did not; of the tests, always the count.
+
+    One that is `idle` gets only what all others leave of a core, where the system has such a thing.
+    """
     env = {**os.environ, **THREADS}
     env.pop(
         "PYTHONDONTWRITEBYTECODE", None
     )  # hundreds of commands that the tests start compile the house once
-    done = subprocess.run(
-        [*AT_LEISURE, *command] if name == "types" else command,
-        capture_output=True,
+    with subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
         text=True,
         encoding="utf-8",
         env=env,
         cwd=Path(environment.ROOT),
-        check=False,
-    )
-    well = done.returncode == 0 or (name.startswith("tests") and done.returncode == NOTHING_CHOSEN)
+    ) as process:
+        if idle:
+            with contextlib.suppress(AttributeError, OSError):
+                os.sched_setscheduler(process.pid, os.SCHED_IDLE, os.sched_param(0))
+        said, errors = process.communicate()
+    code = process.returncode
+    well = code == 0 or (name.startswith("tests") and code == NOTHING_CHOSEN)
     if not well:
-        print(f"{name}: failed\n{(done.stdout + done.stderr).strip()}")
+        print(f"{name}: failed\n{(said + errors).strip()}")
     elif name.startswith("tests"):
-        said = done.stdout.strip().splitlines()
-        print("\n".join([*(line for line in said if line.startswith("SKIPPED")), said[-1]]))
+        lines = said.strip().splitlines()
+        print("\n".join([*(line for line in lines if line.startswith("SKIPPED")), lines[-1]]))
     else:
         print(f"{name}: ok")
     sys.stdout.flush()

@@ -30,14 +30,14 @@ def campaign(monkeypatch, tmp_path):
 
 @pytest.mark.slow
 def test_hostile_files_are_answered_or_refused_and_hostile_designs_sound_possible(campaign, capsys):
-    assert campaign("hostile", "--cases", "700", "--seed", "1") == 0, capsys.readouterr().out
+    assert campaign("hostile", "--cases", "1500", "--seed", "1") == 0, capsys.readouterr().out
 
 
 @pytest.mark.slow
 def test_hostile_files_of_the_day_are_answered_or_refused(campaign, capsys):
     """Others every day; what fails names its seed, with which it can be had again."""
     seed = f"{datetime.datetime.now(datetime.UTC):%Y%m%d}"
-    assert campaign("hostile", "--cases", "300", "--seed", seed) == 0, capsys.readouterr().out
+    assert campaign("hostile", "--cases", "500", "--seed", seed) == 0, capsys.readouterr().out
 
 
 @pytest.mark.slow
