@@ -21,13 +21,13 @@ async function asked(name, body = {}) {
   let told;
   try {
     answer = await fetch(name, { method: 'POST', headers: { 'Content-Type': 'application/json' }, body: JSON.stringify(body) });
-    told = await answer.text();
-  } catch {
+    told = await answer.json();
+  } catch (failed) {
+    if (failed instanceof SyntaxError) throw new Error(`the server answers ${answer.status}`);
     throw new NoAnswer();
   }
-  const json = answer.headers.get('Content-Type')?.startsWith('application/json') ? JSON.parse(told) : {};
-  if (!answer.ok) throw new Error(json.refused ?? `the server answers ${answer.status}`);
-  return json;
+  if (!answer.ok) throw new Error(told.refused ?? `the server answers ${answer.status}`);
+  return told;
 }
 
 /** A change decided on the text that this page knows; one after the other, a later one on what an earlier one makes. */
