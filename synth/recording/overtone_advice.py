@@ -85,7 +85,8 @@ class Overtones:
 
     def _with(self, trim: Trim) -> Array:
         bar, which = bar_of(self.instrument), range(len(self.instrument.tines))
-        both = heard(self.instrument, bar, self.row.length, trim, which).frequency[:, 0, :2]
+        model = heard(self.instrument, bar, self.row.length, trim, which, partials=2)
+        both = model.frequency[:, 0, :2]
         return np.asarray(both[:, 1] / both[:, 0])
 
     def _of_a_nut(self, tine: int, ratio: float) -> OvertoneAdvice:

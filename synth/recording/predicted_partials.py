@@ -46,9 +46,18 @@ def bar_of(instrument: Instrument) -> BarModes:
 
 
 def heard(
-    instrument: Instrument, bar: BarModes, length: Array, trim: Trim, which: Sequence[int]
+    instrument: Instrument,
+    bar: BarModes,
+    length: Array,
+    trim: Trim,
+    which: Sequence[int],
+    *,
+    partials: int | None = None,
 ) -> PredictedPartials:
-    """The partials of these tines (indices), each with all others muted, as long as the row says (R,)."""
+    """The first so many partials (None: all) of these tines (indices), each with all others muted.
+
+    Tines are as long as `length` (R,) says.
+    """
     modes = solve_tines(instrument.tines, length, trim, HIGHEST_PREDICTED)
     bases = base_frames(instrument.tines, instrument.bar, bar)
     axial = solve_axial(instrument.tines, length, trim)
@@ -59,7 +68,7 @@ def heard(
     free = free_tines(modes, own_residual(bar, bases), axial=axial, lossy=True).take(rows)
     host = Host(kappa, bases.rows()[rows] @ motion[rows] @ v)
     frequency, decay_rate = np.zeros((2, len(rows), *modes.frequency.shape[1:]))
-    for n in range(modes.frequency.shape[2]):
+    for n in range(modes.frequency.shape[2])[:partials]:
         there = np.flatnonzero(modes.exists[rows, n])
         found = partial_modes(host.take(there), free.take(there), n)
         planes = found.both_planes(along_row(modes.axis[rows[there]]))

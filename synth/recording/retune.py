@@ -69,11 +69,11 @@ def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[TapPartia
     """
     bar = bar_of(instrument)
 
-    def model(longer: float) -> PredictedPartials:
+    def model(longer: float, partials: int | None = None) -> PredictedPartials:
         length = row.length.copy()
         length[tine] += longer
         moved = retrimmed(instrument, row.trim, tine, -longer)
-        return heard(instrument, bar, length, moved, [tine])
+        return heard(instrument, bar, length, moved, [tine], partials=partials)
 
     found = identify(instrument, row, tine, taps, model(0.0).frequency[0])
     if found.likeness.score < LEAST:
@@ -84,7 +84,7 @@ def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[TapPartia
     sounds = modelled * float(np.exp(told.offset))
     length = float(row.length[tine]) + found.longer
     shorten = _solve(
-        lambda less: float(model(found.longer - less).frequency[0, 0, 0]),
+        lambda less: float(model(found.longer - less, 1).frequency[0, 0, 0]),
         length,
         wanted=float(np.log(target / sounds)),
     )

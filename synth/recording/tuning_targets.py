@@ -73,11 +73,12 @@ def tuning_targets(
     trim = row.trim
     for tine in which:
         trim = retrimmed(instrument, trim, tine, -STEP)
-    longer = heard(instrument, bar, row.length + STEP, trim, which).frequency
+    longer = heard(instrument, bar, row.length + STEP, trim, which, partials=1).frequency
     slope = np.log(longer[:, 0, 0] / at[:, 0, 0]) / STEP
     warm = _warmed(instrument, temperature)
     target = designed_hz(instrument, row, temperature) * shift
-    planes = heard(_of_round_rod(instrument), bar, row.length, row.trim, which).frequency[:, :, 0]
+    round_rods = heard(_of_round_rod(instrument), bar, row.length, row.trim, which, partials=1)
+    planes = round_rods.frequency[:, :, 0]
     return TuningTargets(
         name=tuple(tine_name(instrument, tine) for tine in which),
         frequency=at * warm[:, None, None],

@@ -43,6 +43,21 @@ def test_every_partial_of_every_tine_is_told_with_a_decay(piece: Any) -> None:
     assert np.all(np.diff(model.frequency[0, 0, :4]) > 0.0)
 
 
+@pytest.mark.parametrize("count", [1, 2])
+def test_the_first_partials_alone_are_the_same_and_no_other_is_there(piece: Any, count: int) -> None:
+    instrument, row, model = piece.model()
+    which = range(len(row.length))
+    bar = predicted_partials.bar_of(instrument)
+    first = predicted_partials.heard(instrument, bar, row.length, row.trim, which, partials=count)
+    for alone, every in (
+        (first.frequency, model.frequency),
+        (first.decay_rate, model.decay_rate),
+    ):
+        assert np.array_equal(alone[:, :, :count], every[:, :, :count])
+        assert np.all(alone[:, :, :count] > 0.0)
+        assert not np.any(alone[:, :, count:])
+
+
 def test_muted_neighbours_still_weigh_on_the_bar(piece: Any) -> None:
     """A tine more on the bar moves the others' pitch by its mass alone: some cents of the bar's own pull."""
     _, _, four = piece.model()

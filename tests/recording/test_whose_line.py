@@ -126,7 +126,7 @@ def test_a_tine_that_stands_longer_than_told_has_more_room_below_its_nut(monkeyp
     instrument = SimpleNamespace(tines=[SimpleNamespace()])
     checked = []
 
-    def heard(_, __, length, ___, ____):
+    def heard(_, __, length, ___, ____, partials):
         return planes([200.0 * (0.104 / length[0]) ** 2, 1.0, 1.0])
 
     found = Found(Likeness(2.0, 0.0, 0.0, 0), 0.004, planes([200.0, 1.0, 1.0]).frequency[0], None)
