@@ -85,7 +85,8 @@ class BarModes:
         left = right - 1
         span = self.position[right] - self.position[left]
         s = np.clip((wanted - self.position[left]) / span, 0.0, 1.0)
-        return _cubic(self.shape[left], self.shape[right], self.axes[left, 0], self.axes[right, 0], s, span)
+        from_left, from_right = _cubic(self.axes[left, 0], self.axes[right, 0], s, span)
+        return np.asarray(from_left @ self.shape[left] + from_right @ self.shape[right])
 
     def frame_at(self, position: npt.ArrayLike) -> tuple[Array, Array]:
         """Position (..., 3) and axes (..., 3, 3) of the nearest node."""
@@ -330,32 +331,26 @@ def _loss_factor(loss: Array, frequency: Array) -> Array:
     return np.divide(loss.diagonal(), energy, out=np.zeros_like(energy), where=energy > 0.0)
 
 
-def _cubic(
-    left: Array, right: Array, tangent_left: Array, tangent_right: Array, s: Array, span: Array
-) -> Array:
-    """Motion (..., 6, Mb) at the share s (...) of an element between the motions of its ends.
+def _cubic(tangent_left: Array, tangent_right: Array, s: Array, span: Array) -> tuple[Array, Array]:
+    """What takes the motions of an element's ends to that at the share s (...) of it: (..., 6, 6) for either end.
 
-    Displacement across the axis by Hermite's cubic with the ends' rotations as slopes, along it and rotation
-    linear.
+    Displacement across the axis by Hermite's cubic with the ends' rotations as slopes, theta x t, and along it with
+    the chord's, which no rotation gives; rotation linear.
     """
     s, span = s[..., None, None], span[..., None, None]
-    slope_left = np.cross(left[..., 3:, :], tangent_left[..., :, None], axis=-2)
-    slope_right = np.cross(right[..., 3:, :], tangent_right[..., :, None], axis=-2)
-    chord = right[..., :3, :] - left[..., :3, :]
-    # the slope of the axial part is not given by a rotation: take the chord's
-    slope_left = slope_left + _component(chord / span, tangent_left)
-    slope_right = slope_right + _component(chord / span, tangent_right)
-    move = (
-        left[..., :3, :]
-        + chord * s**2 * (3.0 - 2.0 * s)
-        + span * s * (1.0 - s) * ((1.0 - s) * slope_left - s * slope_right)
-    )
-    turn = left[..., 3:, :] + s * (right[..., 3:, :] - left[..., 3:, :])
-    return np.concatenate([move, turn], axis=-2)
+    along_left, along_right = (t[..., :, None] * t[..., None, :] for t in (tangent_left, tangent_right))
+    chord = s**2 * (3.0 - 2.0 * s) * np.eye(3) + s * (1.0 - s) * ((1.0 - s) * along_left - s * along_right)
+    left, right = np.zeros((2, *chord.shape[:-2], 6, 6))
+    left[..., :3, :3], right[..., :3, :3] = np.eye(3) - chord, chord
+    left[..., :3, 3:] = span * s * (1.0 - s) ** 2 * _slope(tangent_left)
+    right[..., :3, 3:] = -span * s**2 * (1.0 - s) * _slope(tangent_right)
+    left[..., 3:, 3:], right[..., 3:, 3:] = (1.0 - s) * np.eye(3), s * np.eye(3)
+    return left, right
 
 
-def _component(vector: Array, direction: Array) -> Array:
-    """The part (..., 3, Mb) of vectors along unit directions (..., 3)."""
-    return np.asarray(
-        direction[..., :, None] * np.einsum("...im,...i->...m", vector, direction)[..., None, :]
-    )
+def _slope(tangent: Array) -> Array:
+    """The matrix (..., 3, 3) that takes a rotation theta to theta x tangent (..., 3)."""
+    slope = np.zeros((*tangent.shape, 3))
+    for i, j, k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
+        slope[..., i, j], slope[..., i, k] = tangent[..., k], -tangent[..., j]
+    return slope

@@ -261,6 +261,40 @@ def test_between_nodes_the_bar_moves_as_a_finer_mesh_says() -> None:
         np.testing.assert_allclose(sign * one, other, atol=2e-3 * np.max(np.abs(fine.shape[..., mode])))
 
 
+def plain_motion(modes: BarModes, place: float) -> np.ndarray:
+    """Hermite's cubic by components: slopes across the axis theta x t, along it the chord's; rotation linear."""
+    right = min(max(int(np.searchsorted(modes.position, place)), 1), len(modes.position) - 1)
+    left = right - 1
+    span = modes.position[right] - modes.position[left]
+    s = (place - modes.position[left]) / span
+    one, other = modes.shape[left], modes.shape[right]
+    chord = other[:3] - one[:3]
+    slope = []
+    for end, motion in ((left, one), (right, other)):
+        tangent = modes.axes[end, 0]
+        turned = np.cross(motion[3:], tangent[:, None], axis=0)
+        slope.append(turned + np.outer(tangent, tangent @ chord) / span)
+    move = (
+        one[:3]
+        + chord * s**2 * (3.0 - 2.0 * s)
+        + span * s * (1.0 - s) * ((1.0 - s) * slope[0] - s * slope[1])
+    )
+    return np.concatenate([move, (1.0 - s) * one[3:] + s * other[3:]])
+
+
+def test_between_nodes_the_bar_moves_as_the_plain_cubic_has_it() -> None:
+    """On straight pieces and in a bend out of the plane, at nodes and between them, at both ends."""
+    bend = Bend(radius=0.2, angle=1.2, plane=0.7)
+    bar = Bar(STEEL, LATH, (Straight(0.3), bend, Straight(0.2)), ())
+    modes = solve_bar(bar, [0.1, 0.35], highest_hz=4000.0)
+    places = np.concatenate([np.linspace(0.0, bar.length, 97), modes.position[::5]])
+    found = modes.at(places)
+    largest = np.abs(modes.shape).max()
+    for place, motion in zip(places, found, strict=True):
+        np.testing.assert_allclose(motion, plain_motion(modes, place), rtol=0.0, atol=1e-13 * largest)
+    np.testing.assert_allclose(modes.at(modes.position), modes.shape, rtol=0.0, atol=1e-13 * largest)
+
+
 def test_what_the_modes_above_still_yield_completes_the_static_answer() -> None:
     """With all modes kept or few, the bar's flexibility at a place is the same."""
     supports = tuple(Support(x, "clamp", 5e7, 2e4, 0.02) for x in (0.1, 0.5))
