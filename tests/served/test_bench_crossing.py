@@ -92,6 +92,58 @@ def test_what_is_known_comes_while_a_change_is_not_answered_and_takes_nothing_aw
     assert ("spacing_mm = 15.0" in text(opened)) == taken
 
 
+MARKED = """(wanted) => { const all = [...document.querySelectorAll('#fields input, #fields select')];
+    all.find((each) => each.dataset.path.endsWith(wanted)).drawnBefore = true; }"""
+STAYED = (
+    "document.activeElement.drawnBefore === true && document.querySelectorAll('#fields [data-path]').length"
+)
+
+
+def test_what_is_marked_in_a_line_is_still_marked_when_all_else_is_drawn_anew(opened):
+    """What is typed then takes its place; and it is written as what was told last, by its label too."""
+    opened.tab.select_option("#thing", "group 0")
+    opened.field("Spacing").select_text()
+    opened.tab.evaluate(MARKED, "spacing_mm")
+    lines = opened.tab.evaluate("document.querySelectorAll('#fields [data-path]').length")
+    opened.shows(saved(opened, "start_mm = 50.0", "start_mm = 51.0"))
+    opened.until("document.querySelector('[data-path=\"group[1].start_mm\"]').value === '51'")
+    assert opened.tab.evaluate(STAYED) == lines
+    opened.tab.keyboard.type("15")
+    opened.tab.keyboard.press("Enter")
+    opened.until("bench.state.undo === 2")
+    assert "spacing_mm = 15.0" in text(opened)
+    opened.shows(now(opened))
+    opened.tab.evaluate("showFields()")
+    assert opened.tab.evaluate(STAYED) == lines
+    opened.set("Spacing", 16)  # the same line, once more
+    opened.until("bench.state.undo === 3")
+    opened.shows(saved(opened, "spacing_mm = 16.0", "spacing_mm = 18.0"))
+    opened.until("document.activeElement.value === '18'")
+    assert opened.tab.evaluate("document.activeElement.drawnBefore") is None  # it says something else
+
+
+def test_a_nut_whose_line_stayed_is_foreseen_in_the_model_that_is_shown(opened):
+    opened.tab.select_option("#thing", "group 0")
+    opened.tab.select_option("#thing-tine", label="2")
+    opened.tab.focus("[data-path='nut 0']")
+    opened.tab.evaluate(MARKED, "nut 0")
+    opened.shows(saved(opened, "start_mm = 50.0", "start_mm = 51.0"))
+    opened.until("things.told.model === HEAD.model && things.shown")
+    assert opened.tab.evaluate(STAYED)
+    opened.tab.keyboard.press("ArrowUp")
+    opened.until("$('foreseen').textContent.includes('cents from')")
+    opened.until("bench.state.undo === 2")
+    assert "at_mm = 60.5 }] # by ear" in text(opened)
+
+
+def test_a_list_that_may_be_rolled_out_is_not_taken_from_under_the_hand(opened):
+    opened.tab.select_option("#thing", "group 0")
+    opened.tab.focus("#fields select")
+    opened.tab.evaluate("document.activeElement.drawnBefore = true")
+    opened.tab.evaluate("showFields()")
+    assert opened.tab.evaluate(STAYED)
+
+
 def test_a_change_that_was_taken_and_whose_answer_is_lost_is_not_called_refused(opened):
     """The page hears of it by itself, since the server goes on."""
     opened.tab.route("**/change", lambda route: (route.fetch(), route.abort()))

@@ -35,7 +35,7 @@ function fieldLine(field) {
   const control = words.length ? chooser(words, value) : typed(value, field.step);
   control.dataset.path = slot.path + slot.inner;
   if (hint) control.title = hint;
-  committed(control, value, () => (field.step ? (control.value === '' ? null : Number(control.value)) : control.value || null),
+  committed(control, value, (own) => (field.step ? (own.value === '' ? null : Number(own.value)) : own.value || null),
     async (next) => {
       const kept = await set(editsOf(slot, next), told);
       if (kept) field.value = next; // until all is told anew
@@ -45,21 +45,21 @@ function fieldLine(field) {
 }
 
 /** What is set is written once, as soon as it is meant; what was refused can be tried again. */
-function committed(control, value, read, write) {
-  let sent = value;
-  let stands = value;
+function committed(control, value, read, write, felt = () => {}) {
+  control.wiring = { sent: value, stands: value, read, write, felt };
   control.addEventListener('change', async () => {
-    const next = read();
-    if (next === sent) return;
-    sent = next;
+    const { wiring } = control;
+    const next = wiring.read(control);
+    if (next === wiring.sent) return;
+    wiring.sent = next;
     Object.assign(control.dataset, { sent: 'yes', asked: 'yes' });
     delete control.dataset.refused;
-    const kept = await write(next);
-    if (kept) stands = next;
-    if (next !== sent) return; // another value was sent since
+    const kept = await wiring.write(next);
+    if (kept) wiring.stands = next;
+    if (next !== wiring.sent) return; // another value was sent since
     delete control.dataset.asked;
     if (!kept) {
-      sent = stands;
+      wiring.sent = wiring.stands;
       if (control.dataset.sent) control.dataset.refused = 'yes';
       delete control.dataset.sent; // it stays to be mended
     }
@@ -68,6 +68,7 @@ function committed(control, value, read, write) {
   control.addEventListener('input', () => {
     delete control.dataset.sent;
     delete control.dataset.refused;
+    control.wiring.felt(control);
   });
 }
 
@@ -117,14 +118,33 @@ function showFields() {
   things.shown = chosen;
   const { kind, index, name } = chosen;
   const body = { bar: barLines, group: () => groupLines(index), tine: () => tineLines(index), board: () => boardLines(name) }[kind]();
-  $('fields').replaceChildren(...body);
-  const same = hand?.dataset.path && [...$('fields').querySelectorAll('[data-path]')].find((each) => each.dataset.path === hand.dataset.path);
-  if (!same) return;
+  const same = hand?.dataset.path && body.flatMap((each) => [...each.querySelectorAll('[data-path]')]).find((each) => each.dataset.path === hand.dataset.path);
+  if (same && alike(hand, same)) drawAround(hand, same, body);
+  else $('fields').replaceChildren(...body);
+  if (!same?.isConnected) return;
   same.focus();
   if (!hand.dataset.refused) return;
   same.value = hand.value;
   same.dataset.refused = 'yes';
   behind = true; // until the hand leaves it
+}
+
+/** Whether a line that is drawn anew says what it says under the hand. */
+const alike = (hand, same) => !hand.dataset.refused && hand.tagName === same.tagName && hand.value === same.value && hand.innerHTML === same.innerHTML;
+
+/** All is drawn anew but what is under the hand: what is marked or rolled out there stays so, and means what is told now. */
+function drawAround(hand, same, body) {
+  const { id, title, wiring, defaultValue } = same;
+  Object.assign(hand, { id, title, wiring, defaultValue });
+  delete hand.dataset.sent;
+  const [stays, drawn] = [hand, same].map((each) => each.closest('.field'));
+  for (const [all, one] of [[$('fields'), stays], [stays, hand]]) for (const each of [...all.children]) if (each !== one) each.remove();
+  const [label, , last] = drawn.children;
+  hand.before(label);
+  hand.after(last);
+  const at = body.indexOf(drawn);
+  stays.before(...body.slice(0, at));
+  stays.after(...body.slice(at + 1));
 }
 
 // the hand leaves a line; one that is drawn anew is gone itself

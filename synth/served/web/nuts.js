@@ -37,8 +37,8 @@ function nutLines(r, k, { nut, at_mm: at }) {
   const { nuts } = told.tines[r];
   const place = typed(at, 0.5);
   place.dataset.path = `nut ${k}`;
-  place.addEventListener('input', () => foresee(r, nutMoved(nuts, k, Number(place.value)), told));
-  committed(place, at, () => Number(place.value), (to) => moveNut(r, k, to, told));
+  committed(place, at, (own) => Number(own.value), (to) => moveNut(r, k, to, told),
+    (own) => foresee(r, nutMoved(nuts, k, Number(own.value)), told));
   const gone = made('button', { type: 'button', textContent: 'Off', ariaLabel: `Take nut ${k + 1} off`, disabled: nuts.stays });
   gone.addEventListener('click', () => putNuts(nuts, nuts.placed.filter((_, n) => n !== k), told));
   return [line(`Nut ${k + 1}, ${nut}, at mm`, place, gone)];
