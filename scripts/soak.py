@@ -152,8 +152,7 @@ def soaked(words: argparse.Namespace) -> dict[str, Any]:
         data |= counted(told.lines[-1]) | {"exit code": player.wait(60.0), "remarks": told.remarks}
         keyboard.client.deactivate()
         keyboard.client.close()
-        if missed:
-            data["empty callback"] = missed()
+        data |= {"empty callback": missed()} if missed else {}
     return data
 
 
