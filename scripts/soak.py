@@ -68,7 +68,7 @@ class Keyboard:
         self.plan: deque[tuple[int, tuple[int, ...]]] = deque()
         self.windows: deque[tuple[int, int]] = deque()
         self.loudest: list[float] = []  # of each window
-        self.peak, self.broken = 0.0, 0
+        self.peak, self._inside, self.broken = 0.0, 0.0, 0
         self.frames = self.sent = 0
         self.client.set_process_callback(self._process)
         self.client.activate()
@@ -90,8 +90,6 @@ class Keyboard:
         else:
             self._inside = 0.0
         self.frames += frames
-
-    _inside = 0.0
 
     def cables(self, *, audio: bool, plugged: bool) -> None:
         """Pull or plug in the loudspeakers' cables, or the keyboard's own."""
@@ -160,7 +158,8 @@ def soaked(words: argparse.Namespace) -> dict[str, Any]:
 def beside(minutes: float) -> Iterator[Callable[[], Any]]:
     """The empty callback on a server of its own; what it counted can be had when it is done."""
     command = [sys.executable, __file__, "--empty", "--minutes", str(minutes)]
-    with server("empty"), subprocess.Popen(command, env=on("empty"), stdout=subprocess.PIPE) as process:
+    with server("empty"):  # where this ends early, the callback is not waited for
+        process = subprocess.Popen(command, env=on("empty"), stdout=subprocess.PIPE)
         yield lambda: json.loads(process.communicate(timeout=120.0)[0])
 
 

@@ -265,11 +265,11 @@ def _nearest(K: Numbers, M: Numbers, at: Numbers, y: Numbers, index: Indices) ->
         return value[rows, index], vector[rows, :, index]
     beside = at * (1.0 + OFF_ROOT)
     y = np.linalg.solve(K - beside[:, None, None] * M, M @ y[..., None])[..., 0]
-    y = y / np.sqrt(_twice(M, y))[:, None]
-    return _twice(K, y), y
+    y = y / np.sqrt(_quadratic(M, y))[:, None]
+    return _quadratic(K, y), y
 
 
-def _twice(matrix: Numbers, y: Numbers) -> Numbers:
+def _quadratic(matrix: Numbers, y: Numbers) -> Numbers:
     """y^T A y (S,) of symmetric matrices (S, n, n) and vectors (S, n)."""
     return np.asarray(np.sum(y * (matrix @ y[..., None])[..., 0], axis=1))
 

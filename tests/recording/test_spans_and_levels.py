@@ -126,6 +126,41 @@ def test_marks_within_a_tenth_of_a_second_are_one_stroke_that_is_free_after_its_
     assert onsets._spans(np.zeros(0), again, 6.0) == ()
 
 
+def plain_jumps(level, memory, sudden):
+    """Reading by reading: over all of the memory before the sudden span; back to the foot of each rise."""
+    count = len(level)
+    past = [
+        max((level[at] for at in range(n - memory - sudden, n - sudden) if at >= 0), default=0.0)
+        for n in range(count)
+    ]
+    quiet = np.percentile(past[memory + sudden :] or past[-1:], 10.0)
+    before = [max(each, quiet) for each in past]
+    floor = max(1e-5 * max(level), 1e-12)
+    marks = np.zeros(count, bool)
+    risen = [level[n] > 4.0 * before[n] and level[n] > floor for n in range(count)]
+    for n in range(count):
+        if risen[n] and not (n and risen[n - 1]):
+            marks[next(at for at in range(max(0, n - sudden), n + 1) if level[at] > 2.0 * before[n])] = True
+    return marks
+
+
+@pytest.mark.parametrize("count", [1, 5, 60, 106, 107, 400])
+@pytest.mark.parametrize(("memory", "sudden"), [(100, 6), (1, 4)])
+def test_bands_read_together_rise_where_each_rises_by_itself(count, memory, sudden):
+    """Also where there are fewer readings than the memory takes."""
+    dice, marked = np.random.default_rng(count), 0
+    for _ in range(20):
+        bands = 10.0 ** dice.uniform(-9.0, -6.0, (4, count))
+        for _ in range(3):
+            at = dice.integers(count)
+            band = dice.integers(4)
+            bands[band, at:] += 10.0 ** dice.uniform(-8.0, 0.0) * np.exp(-0.05 * np.arange(count - at))
+        found = onsets._jumps(bands, memory * onsets.READING, sudden * onsets.READING)
+        assert np.array_equal(found, np.any([plain_jumps(each, memory, sudden) for each in bands], axis=0))
+        marked += found.sum()
+    assert marked > 0 or count < 400  # of few readings the quietest part may be the tap itself
+
+
 def test_plucks_are_sought_high_up_and_taps_in_every_band(monkeypatch):
     asked = []
 
