@@ -22,7 +22,7 @@ PLACES = """
     design.pickup design.roots design.groups
     design.bench design.placement_checks design.resolve design.key_path design.edit design.change
     vibration.section vibration.beam vibration.frame vibration.damping vibration.rod vibration.plate
-    vibration.air_cells
+    vibration.lapack vibration.air_cells
     vibration.plate_air vibration.statistical_modes vibration.tine vibration.axial vibration.bar
     vibration.board_interface vibration.board vibration.coupling vibration.symmetric vibration.eigen
     vibration.bands

@@ -27,6 +27,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from synth.arrays import Array, Complex
+from synth.vibration.lapack import pivoted_root, solve_positive
 
 CLASSES: Final = ((1, 1), (1, -1), (-1, 1), (-1, -1))  # even or odd in x and in y
 FAINT: Final = 1e-15  # of k: what of W is left out. Its largest is about k/2, so this is rounding
@@ -38,11 +39,11 @@ def quarter(kernel: Array, signs: tuple[int, int]) -> Array:
     n, m = kernel.shape[-2] // 2, kernel.shape[-1] // 2
     j = np.arange(m)
     rows = kernel[..., np.abs(j[:, None] - j)] + signs[1] * kernel[..., j[:, None] + j + 1]
-    rows = np.ascontiguousarray(rows)  # (..., 2 n, m, m)
-    mirrored = np.concatenate([rows[..., n - 1 : 0 : -1, :, :], rows[..., :n, :, :]], axis=-3)
-    direct = sliding_window_view(mirrored, n, axis=-3)[..., ::-1, :, :, :]  # (..., n, m, m, n), at |i - i'|
-    image = sliding_window_view(signs[0] * rows[..., 1:, :, :], n, axis=-3)  # at i + i' + 1
-    both = np.add(direct.swapaxes(-1, -2), image.swapaxes(-1, -2), order="C")
+    rows = np.ascontiguousarray(rows.swapaxes(-3, -2))  # (..., m, 2 n, m): a window of n is one run of memory
+    mirrored = np.concatenate([rows[..., n - 1 : 0 : -1, :], rows[..., :n, :]], axis=-2)
+    direct = sliding_window_view(mirrored, n, axis=-2)[..., ::-1, :, :]  # (..., m, n, m, n), at |i - i'|
+    image = sliding_window_view(signs[0] * rows[..., 1:, :], n, axis=-2)  # at i + i' + 1
+    both = np.add(*(np.swapaxes(each, -4, -3).swapaxes(-2, -1) for each in (direct, image)), order="C")
     return np.reshape(both, (*kernel.shape[:-2], n * m, n * m))
 
 
@@ -50,14 +51,12 @@ def against(
     k: float, sides: tuple[float, float], signs: tuple[int, int], kernel: Complex, pattern: Array
 ) -> Complex:
     """-A^-1 of the patterns (n m, B), A the quarter's matrix of the dipoles' kernel (2 n, 2 m); see the module."""
-    from scipy.linalg import cho_solve
-
     if k * max(sides) > COARSE:
         matrix = quarter(kernel.real, signs) + 1j * quarter(kernel.imag, signs)
         return np.asarray(-np.linalg.solve(matrix, pattern))
     radiated, positive = quarter(np.stack([-kernel.imag, -kernel.real - kernel.imag]), signs)
-    radiating, factor = _root(radiated, FAINT * k), np.linalg.cholesky(positive)
-    solved = cho_solve((factor, True), np.concatenate([pattern, radiating], axis=1), check_finite=False)
+    radiating = pivoted_root(radiated, FAINT * k)
+    solved = solve_positive(positive, np.concatenate([pattern, radiating], axis=1))
     own, apart = solved[:, : pattern.shape[1]], solved[:, pattern.shape[1] :]
     inner = np.eye(apart.shape[1]) / (1j - 1.0) + radiating.T @ apart
     share = np.linalg.solve(inner, radiating.T @ own)
@@ -65,16 +64,6 @@ def against(
     found.real = own - apart @ share.real
     found.imag = -apart @ share.imag
     return found
-
-
-def _root(matrix: Array, faint: float) -> Array:
-    """U (n, r) with U U^T the positive matrix but for what is fainter: Cholesky's factor, pivoted until then."""
-    from scipy.linalg.lapack import dpstrf
-
-    factor, pivots, rank, _ = dpstrf(matrix, tol=faint, lower=1)
-    root = np.empty((len(matrix), rank))
-    root[pivots - 1] = np.tril(factor[:, :rank])
-    return root
 
 
 def pressed(kernel: Complex, signs: tuple[int, int], pattern: Array) -> Complex:

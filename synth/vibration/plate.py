@@ -17,6 +17,7 @@ products of polynomials that keep the edges: orthonormal, times (1 - s)^q (1 + s
 
 from __future__ import annotations
 
+import itertools
 import math
 from functools import lru_cache
 from typing import Final, Literal
@@ -25,6 +26,7 @@ import numpy as np
 from numpy.polynomial import legendre
 
 from synth.arrays import Array, Indices
+from synth.cores import spread
 from synth.frozen import frozen
 
 Edge = Literal["free", "supported", "clamped"]
@@ -151,11 +153,17 @@ def solve_plate(plate: Plate, *, highest: float, most: int) -> PlateModes:
 def _solve_to(plate: Plate, highest: float, most: int) -> PlateModes:
     x = _Basis.of(plate.edges[:2], _count(plate, highest, plate.stiffness_x, plate.length))
     y = _Basis.of(plate.edges[2:], _count(plate, highest, plate.stiffness_y, plate.width))
-    blocks = [
-        _block(plate, x, y, rows, columns)
-        for rows in _classes(plate.edges[:2], x.count)
-        for columns in _classes(plate.edges[2:], y.count)
-    ]
+    of_x, of_y = x.energies, y.energies
+
+    def block(functions: tuple[Indices, Indices]) -> tuple[Array, Array]:
+        rows, columns = functions
+        square, vectors = _modes_of(plate, of_x[:, rows][..., rows], of_y[:, columns][..., columns])
+        full = np.zeros((x.count, y.count, len(square)))
+        full[np.ix_(rows, columns)] = vectors.reshape(len(rows), len(columns), -1)
+        return square, full
+
+    pairs = list(itertools.product(_classes(plate.edges[:2], x.count), _classes(plate.edges[2:], y.count)))
+    blocks = spread(block, pairs)
     frequency = np.concatenate([block[0] for block in blocks])
     order = np.argsort(frequency, kind="stable")
     order = order[frequency[order] <= highest][:most]
@@ -169,16 +177,12 @@ def _classes(edges: tuple[Edge, ...], count: int) -> list[Indices]:
     return [every[0::2], every[1::2]] if edges[0] == edges[1] else [every]
 
 
-def _block(plate: Plate, x: _Basis, y: _Basis, rows: Indices, columns: Indices) -> tuple[Array, Array]:
-    """Frequencies (n,) and coefficients (I, J, n) of the modes of some of the basis functions."""
-    of_x, of_y = x.energies[:, rows][..., rows], y.energies[:, columns][..., columns]
-    stiffness = _stiffness(plate, of_x, of_y)
-    square, vectors = np.linalg.eigh(stiffness / plate.mass)
+def _modes_of(plate: Plate, of_x: Array, of_y: Array) -> tuple[Array, Array]:
+    """Frequencies (n,) and coefficients (I J, n) of the modes of basis functions with these energies."""
+    square, vectors = np.linalg.eigh(_stiffness(plate, of_x, of_y) / plate.mass)
     frequency = np.sqrt(np.maximum(square, 0.0)) / (2.0 * math.pi)
     frequency[frequency < _RIGID] = 0.0
-    full = np.zeros((x.count, y.count, len(frequency)))
-    full[np.ix_(rows, columns)] = vectors.reshape(len(rows), len(columns), -1) / math.sqrt(plate.mass)
-    return frequency, full
+    return frequency, vectors / math.sqrt(plate.mass)
 
 
 def _count(plate: Plate, highest: float, stiffness: float, size: float) -> int:

@@ -21,7 +21,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from concurrent.futures import ThreadPoolExecutor
 from typing import Final, Literal
 
 import numpy as np
@@ -29,7 +28,7 @@ from numpy.typing import NDArray
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array, Complex, Indices
-from synth.cores import one_core, threads_allowed
+from synth.cores import one_core, spread
 from synth.frozen import frozen
 from synth.vibration.air_cells import CLASSES, against, dipoles, monopoles, pressed
 from synth.vibration.plate import PlateModes
@@ -79,10 +78,16 @@ class Radiation:
         count = mix.shape[1]
         impedance = np.zeros((len(self.impedance), count, count), dtype=np.complex128)
         sources = np.zeros((*self.sources.shape[:2], count), dtype=np.complex128)
-        for (_, old), (_, new) in zip(_classes(self.parity), _classes(parity), strict=True):
-            part = mix[np.ix_(old, new)]
-            impedance[:, new[:, None], new] = part.T @ self.impedance[:, old[:, None], old] @ part
-            sources[:, :, new] = self.sources[:, :, old] @ part
+        both = list(zip(_classes(self.parity), _classes(parity), strict=True))
+        parts = [(np.ix_(old, old), np.ix_(new, new), mix[np.ix_(old, new)]) for (_, old), (_, new) in both]
+
+        def turn(row: int) -> None:
+            for old, new, part in parts:
+                impedance[row][new] = part.T @ self.impedance[row][old] @ part
+                if row < len(sources):
+                    sources[row][:, new[1][0]] = self.sources[row][:, old[1][0]] @ part
+
+        spread(turn, range(len(impedance)))
         return dataclasses.replace(self, impedance=impedance, sources=sources, parity=parity)
 
     def stored(self) -> Radiation:
@@ -200,9 +205,8 @@ def _bare(shape: Array, classes: _Classes, w: Array, sides: tuple[float, float])
             sources[row][:, own] = found
             impedance[row][np.ix_(own, own)] = (block + block.T) / 2.0
 
-    workers = threads_allowed()
-    with one_core(), ThreadPoolExecutor(workers) as pool:  # one row a core: each is too small for several
-        list(pool.map(solve, range(len(w))))
+    with one_core():  # scipy's pool as well
+        spread(solve, range(len(w)))  # one row a core: each is too small for several
     return impedance, sources
 
 

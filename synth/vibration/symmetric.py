@@ -1,21 +1,20 @@
 """A dense symmetric matrix: all its values, and those vectors that are wanted.
 
-In: its lower half. Out: values, rising, and the vectors of those within limits. By LAPACK as scipy brings it,
-called without Python's lock: numpy has it in double precision alone and copies twice, and while scipy's function
-works no other thread goes on. LAPACK's driver (syevd) turns all vectors back by 32 reflections at a time, which
-takes a third of the whole; here wanted ones alone are turned, by as many as the machine multiplies fast.
+In: its lower half. Out: values, rising, and the vectors of those within limits. By LAPACK itself: numpy has it in
+double precision alone and copies twice, and while scipy's function works no other thread goes on. LAPACK's driver
+(syevd) turns all vectors back by 32 reflections at a time, which takes a third of the whole; here wanted ones alone
+are turned, by as many as the machine multiplies fast.
 """
 
 from __future__ import annotations
 
-import ctypes
-import functools
 import math
-from collections.abc import Callable
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from synth.vibration.lapack import call
 
 REFLECTIONS: Final = 256  # at a time; measured, 128 take 1.05 times as long and 64 take 1.3
 ROWS: Final = (
@@ -45,7 +44,7 @@ def _reduced(matrix: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[
     tau, value, beside = (np.zeros(count, dtype=kind) for _ in range(3))
     work = np.empty(_WORK * count, dtype=kind)
     # what is the lower half by rows is the upper one by columns
-    _call("sytrd", kind, b"U", count, matrix, count, value, beside, tau, work, len(work))
+    call("sytrd", kind, b"U", count, matrix, count, value, beside, tau, work, len(work))
     return tau, value, beside
 
 
@@ -54,7 +53,9 @@ def _three_diagonals(value: NDArray[Any], beside: NDArray[Any]) -> NDArray[Any]:
     count, kind = len(value), value.dtype
     vector, work = np.empty((count, count), dtype=kind), np.empty(1 + 4 * count + count**2, dtype=kind)
     whole = np.empty(3 + 5 * count, dtype=np.intc)
-    _call("stedc", kind, b"I", count, value, beside, vector, count, work, len(work), whole, len(whole))
+    given = (count, value, beside, vector, count, work, len(work), whole, len(whole))
+    if call("stedc", kind, b"I", *given):
+        raise np.linalg.LinAlgError("eigenvalues did not converge")
     if not np.all(np.isfinite(value)):
         raise np.linalg.LinAlgError("values that are no numbers")
     return vector
@@ -80,34 +81,3 @@ def _turn_back(matrix: NDArray[Any], tau: NDArray[Any], vector: NDArray[Any]) ->
         for row in range(0, len(vector), ROWS):
             some = vector[row : row + ROWS, :last]
             some -= ((some @ V.T) @ T.T) @ V
-
-
-def _call(name: str, kind: np.dtype[Any], *words: Any) -> None:
-    """LAPACK's function of this name for numbers of this kind. Raises `LinAlgError` where it does not converge."""
-    told = ctypes.c_int(0)
-    given: list[Any] = [
-        ctypes.byref(ctypes.c_int(each))
-        if isinstance(each, int)
-        else each.ctypes
-        if isinstance(each, np.ndarray)
-        else each
-        for each in words
-    ]
-    letters = sum(isinstance(each, bytes) for each in words)
-    _function(("s" if kind == np.float32 else "d") + name, letters, len(words) - letters + 1)(
-        *given, ctypes.byref(told)
-    )
-    if told.value:
-        raise np.linalg.LinAlgError("eigenvalues did not converge")
-
-
-@functools.cache
-def _function(name: str, letters: int, others: int) -> Callable[..., None]:
-    from scipy.linalg import cython_lapack
-
-    pointer, told = ctypes.pythonapi.PyCapsule_GetPointer, ctypes.pythonapi.PyCapsule_GetName
-    pointer.restype, pointer.argtypes = ctypes.c_void_p, [ctypes.py_object, ctypes.c_char_p]
-    told.restype, told.argtypes = ctypes.c_char_p, [ctypes.py_object]
-    capsule = cython_lapack.__pyx_capi__[name]
-    function = ctypes.CFUNCTYPE(None, *[ctypes.c_char_p] * letters, *[ctypes.c_void_p] * others)
-    return function(pointer(capsule, told(capsule)))
