@@ -29,7 +29,6 @@ CONTRACT: Final = ("contract",)  # a product and a sum may be one instruction
 _NUMBER: Final = ir.FloatType()
 _INDEX: Final = ir.IntType(64)
 _VECTOR: Final = ir.VectorType(_NUMBER, LANES)
-_UNKNOWN: Final = ir.Constant(_VECTOR, ir.Undefined)
 
 
 def _step(told: Callable[..., Any]) -> Callable[..., None]:
@@ -87,10 +86,11 @@ def _everywhere(value: float) -> Any:
     return ir.Constant(_VECTOR, [ir.Constant(_NUMBER, value)] * LANES)
 
 
-def _spread(code: Any, number: Any) -> Any:
+def _spread(code: Any, number: Any, count: int = LANES) -> Any:
     """One number in all lanes."""
-    one = code.insert_element(_UNKNOWN, number, ir.Constant(ir.IntType(32), 0))
-    return code.shuffle_vector(one, _UNKNOWN, ir.Constant(ir.VectorType(ir.IntType(32), LANES), [0] * LANES))
+    unknown = ir.Constant(ir.VectorType(number.type, count), ir.Undefined)
+    one = code.insert_element(unknown, number, ir.Constant(ir.IntType(32), 0))
+    return code.shuffle_vector(one, unknown, ir.Constant(ir.VectorType(ir.IntType(32), count), [0] * count))
 
 
 @frozen
@@ -245,6 +245,71 @@ def add_run(
 
     index = types.int64
     return types.void(x, rows, index, weights, index, index, states, factors, index), write
+
+
+@_step
+def sum_run(
+    typing: Any,
+    x: Any,
+    real: Any,
+    imag: Any,
+    stride: Any,
+    weights: Any,
+    begin: Any,
+    end: Any,
+    sums: Any,
+    to_real: Any,
+    to_imag: Any,
+) -> Any:
+    """LANES complex sums of weights[begin:end] times those at x[real], x[imag] and every stride on, stored in sums.
+
+    What adds up stays in registers: nothing is stored before the end of the run.
+    """
+
+    def write(context: Any, code: Any, signature: Any, words: Any) -> Any:
+        memory, weights, sums = (_Memory.of(context, code, signature.args[k], words[k]) for k in (0, 4, 7))
+        total = [cgutils.alloca_once_value(code, _everywhere(0.0)) for _ in range(2)]
+        with cgutils.for_range(code, code.sub(words[6], words[5])) as loop:
+            away = code.mul(loop.index, words[3])
+            here = _Complex(code, *(memory.vector(code.add(words[k], away)) for k in (1, 2)))
+            weight = weights.everywhere(_times(code, code.add(words[5], loop.index), 2))
+            more = _Complex(code, *map(code.load, total)).plus(weight, here)
+            for each, place in zip((more.real, more.imag), total, strict=True):
+                code.store(each, place)
+        for k, place in zip((8, 9), total, strict=True):
+            sums.put(words[k], code.load(place))
+        return context.get_dummy_value()
+
+    index = types.int64
+    return types.void(x, index, index, index, weights, index, index, sums, index, index), write
+
+
+@_step
+def add_between(typing: Any, x: Any, at: Any, weights: Any, row: Any, now: Any, later: Any) -> Any:
+    """Adds to x[at] and ROW - 1 after it a row of weights times `now`, and the next row times `later`: doubles."""
+
+    def write(context: Any, code: Any, signature: Any, words: Any) -> Any:
+        x, weights = (context.make_array(signature.args[k])(context, code, words[k]).data for k in (0, 2))
+        to, first = _doubles(code, x, words[1]), _times(code, words[3], ROW)
+        value = _loaded(code, to)
+        for share, place in ((words[4], first), (words[5], _plus(code, first, ROW))):
+            weight = _loaded(code, _doubles(code, weights, place))
+            value = code.fadd(value, code.fmul(weight, _spread(code, share, ROW), flags=CONTRACT), flags=CONTRACT)
+        code.store(value, to).align = 8
+        return context.get_dummy_value()
+
+    index, number = types.int64, types.float64
+    return types.void(x, index, weights, index, number, number), write
+
+
+def _doubles(code: Any, start: Any, at: Any) -> Any:
+    return code.bitcast(code.gep(start, [at]), ir.VectorType(ir.DoubleType(), ROW).as_pointer())
+
+
+def _loaded(code: Any, place: Any) -> Any:
+    value = code.load(place)
+    value.align = 8
+    return value
 
 
 @_step

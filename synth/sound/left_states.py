@@ -4,7 +4,7 @@ In: forces f (K, G) on half frames. Out: sum_g f_g exp(turn (G - g)) for every m
 
 It is the transpose of `synth.sound.bin_sums`: as a mode over a block is a short run of bins seen through a window,
 so what it picks out of a force is a short run of the bins of the force over that window. With the same bound, 5e-8
-of what a force as large could leave; three to four times faster than the product with every mode's turns, to
+of what a force as large could leave; six times faster than the product with every mode's turns, to
 which is left what decays too steeply for a run, or turns too fast for the half frames.
 
 Every block is worked on by itself, in the same order of the same operations: of some it is what it is of all.
@@ -21,13 +21,14 @@ from numpy.typing import NDArray
 
 from synth.arrays import AnyComplex, Array, Indices, Singles
 from synth.compiled import njit
+from synth.sound import lanes
 from synth.sound.bin_sums import BELOW, OVERSAMPLING, RUNS, STEEPEST, BinSum, unwindow
+from synth.sound.lanes import LANES, sum_run
 
 States = NDArray[np.complex64]
 
 MANY: Final = 64  # modes, from which on runs of bins pay for the transforms
 AT_ONCE: Final = 128  # blocks at once
-LANES: Final = 16  # blocks side by side: whole vectors, and few to spare where a part has few blocks
 TILE: Final = 64  # modes gathered at once: what stays in the processor's cache
 
 
@@ -113,7 +114,7 @@ def _portions(edges: Sequence[int]) -> Iterator[slice]:
 
 
 # numbers of other files come as arguments or shapes: kept compiled code would not see them change
-@njit(cache=True, nogil=True, fastmath={"contract"})
+@njit(cache=True, holds=(lanes,), nogil=True, fastmath={"contract"})
 def _gather(
     bins: Any,
     first: Any,
@@ -128,20 +129,14 @@ def _gather(
 ) -> None:
     """Adds each mode's run of bins (2, B, N), times what it is driven, to states (E, M); `room` (2, TILE, N)."""
     tile, count = room.shape[1], room.shape[2]
+    imag, apart = bins.shape[1] * count, tile * count
     for begin in range(0, modes.shape[0], tile):
         end = min(begin + tile, modes.shape[0])
         for m in range(begin, end):
-            re, im = room[0, m - begin], room[1, m - begin]
-            for j in range(count):
-                re[j] = 0.0
-                im[j] = 0.0
-            for b in range(ends[m], ends[m + 1]):
-                w_re, w_im = weights[b].real, weights[b].imag
-                row = first[m] + b - ends[m]
-                b_re, b_im = bins[0, row], bins[1, row]
-                for j in range(count):
-                    re[j] += w_re * b_re[j] - w_im * b_im[j]
-                    im[j] += w_re * b_im[j] + w_im * b_re[j]
+            for j in range(0, count, LANES):
+                at, to_real = first[m] * count + j, (m - begin) * count + j
+                run = (weights, ends[m], ends[m + 1])
+                sum_run(bins, at, at + imag, count, *run, room, to_real, to_real + apart)
         for k in range(source.shape[0]):
             to, by = states[chunk_of[k]], drive[source[k]]
             for m in range(begin, end):

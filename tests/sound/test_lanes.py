@@ -136,6 +136,26 @@ def test_a_run_adds_products_of_state_factor_and_weight_to_its_rows_alone(begin,
     assert (x[others] == before[others]).all()
 
 
+@njit()
+def _run_summed(x, real, imag, stride, weights, begin, end, sums, to_real, to_imag):
+    lanes.sum_run(x, real, imag, stride, weights, begin, end, sums, to_real, to_imag)
+
+
+@pytest.mark.parametrize(("begin", "end"), [(2, 2), (2, 3), (0, 6)])
+def test_a_run_is_summed_with_its_weights_and_nothing_beside_it_is_written(begin, end):
+    rng = np.random.default_rng(5)
+    x, stride, lane = rng.standard_normal(400).astype(np.float32), 19, np.arange(LANES)
+    weights = (rng.standard_normal((6, 2)) @ [1, 1j]).astype(np.complex64)
+    sums = np.full(40, -7.0, np.float32)
+    truth = np.zeros(LANES, complex)
+    for j in range(end - begin):
+        truth += weights[begin + j] * (x[3 + stride * j + lane] + 1j * x[211 + stride * j + lane])
+    _run_summed(x, 3, 211, stride, weights, begin, end, sums, 21, 4)
+    assert np.abs(sums[21 + lane] + 1j * sums[4 + lane] - truth).max() < 1e-5
+    others = np.setdiff1d(np.arange(40), [21 + lane, 4 + lane])
+    assert (sums[others] == -7.0).all()
+
+
 def _complex(rows):
     return rows[:, :LANES].astype(complex) + 1j * rows[:, LANES:]
 

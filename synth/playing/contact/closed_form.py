@@ -89,19 +89,18 @@ def regime(strike_number: float) -> Regime:
 def pluck(stroke: Stroke, way: StickPath, tip: ContactModes) -> Pluck:
     """The closed form for every tine of the passage."""
     stick, rho = stroke.stick, stroke.stick.end_radius + way.edge
-    path = slow = Path(stroke, way.bite, rho, tip.stiffness, *compliance(stroke.stick, stroke.grip))
+    slow = Path(stroke, way.bite, rho, tip.stiffness, *compliance(stroke.stick, stroke.grip))
+    travel = slow.travel(stroke.tilt)
     # a quick stroke meets the stick's mass: its give depends on the time, and the time on its give
     for _ in range(3):
-        time = np.maximum(path.travel(stroke.tilt), 0.3 * rho) / stroke.speed
+        time = np.maximum(travel, 0.3 * rho) / stroke.speed
         path = Path(stroke, way.bite, rho, tip.stiffness, *give_within(stroke.stick, stroke.grip, time))
-    start = np.minimum(stroke.tilt, 0.5 * math.pi)
-    top = path.along_row(0.5 * math.pi)
+        travel = path.travel(stroke.tilt)
     # a shallow bite meets the rounded end itself and is held hardest somewhere on its way round it
-    hold, hand = (
-        np.max(each.along_row(np.linspace(start, 0.5 * math.pi, ROUNDS)[:, None]), axis=0)
-        for each in (path, slow)
-    )
-    way_to_slip = np.maximum(path.travel(start), 0.0)
+    way_round = np.linspace(stroke.tilt, 0.5 * math.pi, ROUNDS)[:, None]
+    held, held_slowly = path.along_row(way_round), slow.along_row(way_round)
+    hold, hand, top = held.max(axis=0), held_slowly.max(axis=0), held[-1]
+    way_to_slip = np.maximum(travel, 0.0)
     way_round_end = np.maximum(path.travel(0.5 * math.pi) - way_to_slip, 0.3 * rho)
     to_slip, round_end = way_to_slip / stroke.speed, way_round_end / stroke.speed
     touch = touch_time(way, end_radius=stick.end_radius, tilt=stroke.tilt, skew=stroke.skew)

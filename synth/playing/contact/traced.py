@@ -60,7 +60,7 @@ def joined(traces: Sequence[ForceTrace]) -> ForceTrace:
     order = np.argsort(np.concatenate([each.tine for each in some]).astype(np.uint16), kind="stable")
 
     def of(name: str) -> Any:
-        return np.concatenate([getattr(each, name) for each in some])[order]
+        return np.concatenate([getattr(each, name) for each in some]).take(order, axis=0)
 
     return replace(
         traces[0], time=of("time"), tine=of("tine"), impulse=of("impulse"), push=of("push"), turn=of("turn")
