@@ -294,7 +294,9 @@ def add_between(typing: Any, x: Any, at: Any, weights: Any, row: Any, now: Any, 
         value = _loaded(code, to)
         for share, place in ((words[4], first), (words[5], _plus(code, first, ROW))):
             weight = _loaded(code, _doubles(code, weights, place))
-            value = code.fadd(value, code.fmul(weight, _spread(code, share, ROW), flags=CONTRACT), flags=CONTRACT)
+            value = code.fadd(
+                value, code.fmul(weight, _spread(code, share, ROW), flags=CONTRACT), flags=CONTRACT
+            )
         code.store(value, to).align = 8
         return context.get_dummy_value()
 

@@ -228,7 +228,9 @@ def _between(trace: ForceTrace, start: float, end: float) -> ForceTrace:
     here = (trace.time >= start) & (trace.time < end)
     if here.all():
         return trace
-    some = np.flatnonzero(here)  # taken by their numbers: five times as fast as by a mask, or by an index of rows
+    some = np.flatnonzero(
+        here
+    )  # taken by their numbers: five times as fast as by a mask, or by an index of rows
     parts = ("time", "tine", "impulse", "push", "turn")
     return replace(trace, **{each: getattr(trace, each).take(some, axis=0) for each in parts})
 

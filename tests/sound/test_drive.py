@@ -10,7 +10,7 @@ import pytest
 
 from synth.sound.bandlimit import REACH, SPREAD, limited_rings, low_pass, spread_weights
 from synth.sound.bank import render
-from synth.sound.drive import Drive, Force, joined_inputs, reciprocal
+from synth.sound.drive import Drive, Force, _blocks, joined_inputs, reciprocal
 from synth.sound.drive_parts import FIRST
 from synth.sound.overlay import Overlay
 
@@ -233,6 +233,35 @@ def test_weights_on_half_frames_pass_twenty_kilohertz_and_stop_what_folds_onto_i
         for row in (0, 300, 1024, 1800):
             turn = np.exp(2j * math.pi * hz / (2 * RATE) * (points - row / 2048.0))
             assert abs(table[row] @ turn - 1.0) < 1e-4
+
+
+@pytest.mark.parametrize("chunk", [16, 64, 256])
+def test_every_impulse_is_on_the_half_frames_about_it_by_its_weights(chunk):
+    """Each by itself, in chunks that begin anywhere among its weights, two inputs at once."""
+    rng = np.random.default_rng(4)
+    time = 0.2 + rng.uniform(0.0, 500.0, 900) / (2.0 * RATE)
+    time[:3] = np.array([19_200.0, 19_201.0, 19_455.0]) / (2.0 * RATE)  # on a half frame
+    source, impulse = 2 * rng.integers(0, 3, len(time)), rng.standard_normal((len(time), 2))
+    blocks = _blocks(Force(time, source, impulse), RATE, chunk)
+    begin, plain = 19_000, np.zeros((6, 1000))
+    for at, q, some in zip(time * 2.0 * RATE, source, impulse, strict=True):
+        first = math.floor(at) - (SPREAD // 2 - 1) - begin
+        weight = spread_weights_at(at - math.floor(at))
+        for a in range(2):
+            plain[q + a, first : first + SPREAD] += some[a] * weight
+    found = np.zeros_like(plain)
+    for n, q, row in zip(blocks.chunk, blocks.source, blocks.force, strict=True):
+        at = 2 * chunk * n - begin
+        found[q, max(at, 0) : at + 2 * chunk] += row[max(-at, 0) :][: max(1000 - at, 0)]
+    assert np.abs(found - plain).max() < 1e-12 * np.abs(plain).max()
+
+
+def spread_weights_at(fraction):
+    """(SPREAD,) of the table, read linearly."""
+    table = spread_weights()
+    place = fraction * (len(table) - 1)
+    row = min(int(place), len(table) - 2)
+    return table[row] + (place - row) * (table[row + 1] - table[row])
 
 
 def test_low_passed_rings_are_those_of_a_direct_integral():

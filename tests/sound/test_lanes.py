@@ -156,6 +156,22 @@ def test_a_run_is_summed_with_its_weights_and_nothing_beside_it_is_written(begin
     assert (sums[others] == -7.0).all()
 
 
+@njit()
+def _between_added(x, at, weights, row, now, later):
+    lanes.add_between(x, at, weights, row, now, later)
+
+
+def test_two_rows_of_weights_are_added_where_they_are_meant_alone():
+    rng = np.random.default_rng(6)
+    x, weights = rng.standard_normal((3, 40)), rng.standard_normal((5, ROW))
+    truth = x.copy()
+    truth[1, 7 : 7 + ROW] += weights[2] * 0.3 - weights[3] * 1.7
+    _between_added(x, 47, weights, 2, 0.3, -1.7)
+    np.testing.assert_allclose(x[1, 7 : 7 + ROW], truth[1, 7 : 7 + ROW], rtol=0.0, atol=1e-15)
+    x[1, 7 : 7 + ROW] = truth[1, 7 : 7 + ROW]
+    assert (x == truth).all()
+
+
 def _complex(rows):
     return rows[:, :LANES].astype(complex) + 1j * rows[:, LANES:]
 
