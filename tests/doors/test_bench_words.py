@@ -85,6 +85,18 @@ def test_taps_are_of_the_tines_that_were_named_a_file_or_a_tap(named, tines):
     assert bench.tines_of_taps(INSTRUMENT, MEASURED, named) == list(zip("abc", tines, strict=True))
 
 
+def test_a_file_named_after_no_tine_is_told_of_where_names_of_files_are_all_there_is(capsys):
+    odd = [SimpleNamespace(file="one.low_D-9.wav", taps=("a",)), *MEASURED]
+    assert bench.tines_of_taps(INSTRUMENT, odd, []) == [("a", None), ("a", 1), ("b", 1), ("c", None)]
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith(
+        "warning: one.low_D-9.wav: its name says low_D.9, and the design has no such tine;"
+    )
+    assert line.endswith("it is heard as if it said nothing")
+    bench.tines_of_taps(INSTRUMENT, odd, ["2.1", "1.1", "1.1"])
+    assert not capsys.readouterr().err
+
+
 def test_names_that_are_neither_a_file_nor_a_tap_each_are_refused():
     with pytest.raises(InputError, match="1 names for 2 recordings with 3 taps"):
         bench.tines_of_taps(INSTRUMENT, MEASURED, ["2.1"])

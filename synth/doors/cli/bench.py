@@ -123,11 +123,18 @@ def warn(path: Path | str, warning: str) -> None:
 def tines_of_taps(
     instrument: Instrument, measured: Sequence[Measurement], named: Sequence[str]
 ) -> list[tuple[TapPartials, int | None]]:
-    """Every tap with the tine that the maker named: one name a file, or one a tap. Raises `InputError`."""
+    """Every tap with the tine that the maker named: one name a file, or one a tap. Raises `InputError`.
+
+    Where file names are all that names them, a warning on standard error tells of one that is no tine's.
+    """
     tines = [find_tine(instrument, name) for name in named]
     taps = [tap for measurement in measured for tap in measurement.taps]
     if not tines:
-        files = [tine_in_file_name(instrument, Path(measurement.file)) for measurement in measured]
+        paths = [Path(measurement.file) for measurement in measured]
+        for path in paths:
+            for doubt in doubts_of_file_name(instrument, path, None):
+                warn(path, doubt)
+        files = [tine_in_file_name(instrument, path) for path in paths]
     elif len(tines) == len(measured):
         files = list(tines)
     elif len(tines) == len(taps):
