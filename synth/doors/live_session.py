@@ -110,7 +110,8 @@ class Stage:
 
     def _play(self) -> None:
         while not self._over.is_set():
-            wanted = self.performer.next_wanted()
+            coming = [each() for each in (self.performer.next_wanted, self.performer.next_added)]
+            wanted = min((each for each in coming if each is not None), default=None)
             wait = None if wanted is None else max(0.0, wanted - self._now())
             try:
                 gesture = self._gestures.get(timeout=wait)

@@ -44,9 +44,10 @@ from synth.sound.stroke_sound import StrokeSound
 from synth.vibration.modal_projection import Projection
 
 MARGIN: Final = (
-    2.3  # on the processor's time for a first part: a row that rings and cold caches make 1.6 of it in
+    2.0  # on the processor's time for a first part: a row that rings and cold caches make 1.7 of it in
 )
-# the middle and 2.2 in one of a hundred; of 400 strokes at 20 a second 2 began late at 2, one or none at 2.3 to 3
+# the middle and 2.7 in one of a hundred; at 20 strokes a second in a slow hour 2 to 13 states and sounds of 400
+# strokes came late at 2, 4 at 2.3, and a stroke begins 0.7 ms sooner
 NEEDED: Final = 0.7  # of the latency: what must be left of it when a contact's turn comes
 MOST_BACKOFF: Final = 4.0
 TOO_LATE: Final = 0.25  # s after its stated moment: a stroke that would begin so late is left out
@@ -108,6 +109,7 @@ class Performer:
         self.put_off = 0  # parts that came after their moment
         self._under_way: list[_UnderWay] = []
         self._since = 0.0, 0.0  # which second it was when
+        self._given = 0.0  # s, when a sound was given last
         self._backoff = 1.0  # on the latency, while this machine is busy with other work
 
     def rehearse(self) -> float:
@@ -168,7 +170,7 @@ class Performer:
         if isinstance(event, Hold):
             self._holding.lay(event)
         elif self._strike(event):
-            self._learn(late=self._now() + self._block > start)
+            self._learn(late=self._given + self._block > start)
         if not self._kept:
             self._forget(now - REMEMBERED)
 
@@ -216,6 +218,7 @@ class Performer:
     ) -> None:
         """Work out the moments of holds that are near, and the part of a stroke that is wanted soonest.
 
+        What rings by now is summed up: the next stroke, which asks how, need not wait for that.
         It is left for later as soon as one is `wanted_elsewhere`, which is asked every few milliseconds. While
         other gestures wait, `busy`, only a part that is wanted within the latency.
         """
@@ -223,8 +226,10 @@ class Performer:
         self._hear_silence(now)
         self._holds_until(now + self.latency)
         if not self._under_way:
+            self._ring.add_until(now)
             return
         soonest = self._soonest()
+        self._ring.add_until(min(now, soonest.given))
         given = soonest.given
         if busy and given >= now + self.latency:
             return
@@ -237,6 +242,10 @@ class Performer:
             return 0.0
         coming = self._holding.next
         return None if coming is None else coming - self.latency
+
+    def next_added(self) -> float | None:
+        """The second at which `keep_up` has something to sum up, while nothing is wanted."""
+        return self._ring.all_added
 
     def _soonest(self) -> _UnderWay:
         return min(self._under_way, key=lambda each: each.given)
@@ -332,10 +341,11 @@ class Performer:
         with self._giving:
             if self.silences != self._known:
                 return False
-            self._ring.take(time, states, order=order)
-            self.sound.add(time, states)
-            if struck is not None:
+            if struck is not None:  # first: its states are wanted some chunks later
                 self.sound.lay(struck)
+            self._given = self._now()
+            self.sound.add(time, states)
+            self._ring.take(time, states, order=order)
             return True
 
     def _span(self, group: int) -> float:

@@ -20,6 +20,7 @@ from synth.playing.contact.stroke_contact import Ringing
 from synth.sound.pole_steps import advanced
 from synth.vibration.modal_model import ModalModel, tine_state
 
+KEPT_TURNS: Final = 4
 PLACES: Final = 13  # decimals of a second: the quickest mode turns by 1e-8 in the last one
 
 Added = tuple[float, int, NDArray[np.complexfloating]]  # s, the place among those of that time, states (M,)
@@ -33,7 +34,7 @@ class ModalState:
         self.time = 0.0
         self.amplitude: Complex = np.zeros(len(model.pole), dtype=np.complex128)
         self.waiting: list[Added] = []
-        self._distance, self._factor = 0.0, np.ones(len(model.pole), complex)
+        self._turns: dict[float, Complex] = {}
 
     def take(self, time: Array, states: NDArray[np.complexfloating], *, order: int = 0) -> None:
         """Take states (S, M) into account that are added at times (S,), from then on.
@@ -45,12 +46,21 @@ class ModalState:
         ]
         self.waiting.sort(key=lambda each: each[:2])
 
-    def at(self, time: float) -> Complex:
-        """The modal amplitudes (M,) at a moment not before the last one asked for."""
+    @property
+    def all_added(self) -> float | None:
+        """s, by when all that was given so far is added, where some of it waits."""
+        return self.waiting[-1][0] if self.waiting else None
+
+    def add_until(self, time: float) -> None:
+        """Adds what is added until then: beforehand, for it takes a while. Nothing earlier may be given later."""
         due = bisect.bisect_right(self.waiting, time, key=lambda each: each[0])
         if due:
             self._add(self.waiting[:due])
             self.waiting = self.waiting[due:]
+
+    def at(self, time: float) -> Complex:
+        """The modal amplitudes (M,) at a moment not before the last one asked for."""
+        self.add_until(time)
         if time != self.time:
             self.amplitude = self.amplitude * self._turn(round(time - self.time, PLACES))
             self.time = time
@@ -59,24 +69,29 @@ class ModalState:
     def _add(self, due: Sequence[Added]) -> None:
         """Lets everything ring from one to the next. Chunks end at even distances: one turn does for many."""
         rows, since = [], self.time
-        distances = np.zeros(len(due))
-        for n, (time, _, row) in enumerate(due):
+        distances = []
+        for time, _, row in due:
             if time < self.time:  # given after its moment
                 row = (row * np.exp(self.model.pole * (self.time - time))).astype(row.dtype)
+                distances.append(0.0)
             else:
-                distances[n], since = round(time - since, PLACES), time
+                distances.append(round(time - since, PLACES))
+                since = time
             rows.append(row)
-        different, which = np.unique(distances, return_inverse=True)
-        turns = np.stack([self._turn(each) for each in different.tolist()])
+        different = {each: n for n, each in enumerate(dict.fromkeys(distances))}
+        turns = np.stack([self._turn(each) for each in different])
         amplitude = self.amplitude.copy()  # what was told before stays as it was
-        _ring_and_add(amplitude, turns, which, np.stack(rows))
+        _ring_and_add(amplitude, turns, np.array([different[each] for each in distances]), np.stack(rows))
         self.amplitude, self.time = amplitude, since
-        last = int(which[-1])
-        self._distance, self._factor = float(different[last]), turns[last]
 
     def _turn(self, distance: float) -> Complex:
-        """(M,) what carries the state over so many seconds."""
-        return self._factor if distance == self._distance else np.exp(self.model.pole * distance)
+        """(M,) what carries the state over so many seconds. A few are kept: of chunks' ends most are alike."""
+        if distance not in self._turns:
+            while len(self._turns) >= KEPT_TURNS:
+                del self._turns[next(iter(self._turns))]
+            self._turns[distance] = np.exp(self.model.pole * distance)
+        self._turns[distance] = self._turns.pop(distance)  # the last to be let go
+        return self._turns[distance]
 
     def state(self, time: float, tine: NDArray[np.int64]) -> tuple[Array, Array]:
         """Displacement and velocity (S, 2, N) of tines (S,) at a time, in their own clamped modes."""

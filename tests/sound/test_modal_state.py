@@ -66,3 +66,18 @@ def test_those_of_one_moment_are_added_in_their_order():
         for k in order:
             ring.take(np.array([0.1]), big * (1e16, 1.0, -1e16)[k], order=k)
     np.testing.assert_array_equal(one.at(0.2), other.at(0.2))
+
+
+def test_what_is_added_beforehand_is_the_same_to_the_last_digit():
+    for seed in range(10):
+        dice = np.random.default_rng(seed)
+        one, other, (time, states) = ringing(), ringing(), added(dice, 40)
+        for ring in (one, other):
+            ring.take(time, states)
+        assert one.all_added == time.max()
+        for at in np.sort(dice.uniform(0.0, 0.4, 6)):
+            one.add_until(at - 0.02)
+            assert not one.waiting or one.waiting[0][0] > at - 0.02
+            np.testing.assert_array_equal(one.at(at), other.at(at))
+        one.add_until(1.0)
+        assert one.all_added is None
