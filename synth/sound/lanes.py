@@ -268,7 +268,8 @@ def sum_run(
 
     def write(context: Any, code: Any, signature: Any, words: Any) -> Any:
         memory, weights, sums = (_Memory.of(context, code, signature.args[k], words[k]) for k in (0, 4, 7))
-        total = [cgutils.alloca_once_value(code, _everywhere(0.0)) for _ in range(2)]
+        at_start = cast(Any, cgutils).alloca_once_value  # room that is made once
+        total = [at_start(code, _everywhere(0.0)) for _ in range(2)]
         with cgutils.for_range(code, code.sub(words[6], words[5])) as loop:
             away = code.mul(loop.index, words[3])
             here = _Complex(code, *(memory.vector(code.add(words[k], away)) for k in (1, 2)))

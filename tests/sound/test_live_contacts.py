@@ -345,7 +345,7 @@ def test_the_stated_latency_is_two_blocks_and_so_many_times_what_a_first_part_to
     ):
         ticks = iter([each for one in (*took, *(7.0 * ms,) * 4) for each in (0.0, one)])
         monkeypatch.setattr(time, "thread_time", lambda ticks=ticks: next(ticks))
-        assert Player(heard).performer.rehearse() == pytest.approx(2.0 * BLOCK / RATE + 2.3 * expected)
+        assert Player(heard).performer.rehearse() == pytest.approx(2.0 * BLOCK / RATE + 2.0 * expected)
 
 
 def test_strokes_are_put_off_by_four_latencies_at_most_however_busy_the_machine_is(heard):
