@@ -80,7 +80,8 @@ def compile_beside_the_pass() -> None:
 
 
 def _started() -> subprocess.Popen[bytes] | None:
-    code = f"import sys; sys.path[:] = {sys.path!r}; from {__name__} import compile_all; compile_all()"
+    leave = "os._exit(0)"  # without Python's taking apart of all it loaded: somebody waits
+    code = f"import os, sys; sys.path[:] = {sys.path!r}; from {__name__} import compile_all; compile_all(); {leave}"
     with contextlib.suppress(OSError):
         return subprocess.Popen(
             [sys.executable, "-c", code],
