@@ -169,7 +169,7 @@ class Speaker(SoundSink):
 
 
 def _only_speak(job: Job, pipe: Connection, shared: Any) -> None:
-    """A process that does nothing else, and is gone when it has: Python takes 0.3 s to take apart what it loaded."""
+    """A process that does only this, and is gone then: Python would take 0.3 s to take apart what it loaded."""
     _speak(job, pipe, shared)
     os._exit(0)
 
