@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from synth.doors.devices import DeviceLostError, silent_device, sound_device
 from synth.doors.ports import quiet_drivers
 from synth.doors.recorder import taped
+from synth.doors.streams import end_process
 from synth.doors.threads import calm_threads, deaf_to_interrupts, hurry, nothing_to_collect
 from synth.errors import InputError
 from synth.frozen import frozen
@@ -171,7 +172,7 @@ class Speaker(SoundSink):
 def _only_speak(job: Job, pipe: Connection, shared: Any) -> None:
     """A process that does only this, and is gone then: Python would take 0.3 s to take apart what it loaded."""
     _speak(job, pipe, shared)
-    os._exit(0)
+    end_process(0)
 
 
 def _speak(job: Job, pipe: Connection, shared: Any) -> None:

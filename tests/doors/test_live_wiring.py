@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import signal
+import subprocess
+import sys
 import threading
 import time
 from contextlib import contextmanager
@@ -414,3 +416,16 @@ def test_what_was_played_is_written_with_what_it_was_heard_through(heard, tmp_pa
     nothing = SimpleNamespace(scene=heard, played=[])
     assert not write_script(tmp_path / "b.toml", nothing, name="b", seconds=1.0)
     assert not (tmp_path / "b.toml").exists()
+
+
+def test_the_process_of_the_sound_lets_go_of_its_device_before_it_is_gone(tmp_path):
+    """PortAudio is ended by what waits for a process's end: a JACK server that loses it unasked misses blocks."""
+    mark = tmp_path / "let go"
+    code = (
+        "import atexit, pathlib; from synth.doors import audio_process as room; "
+        f"mark = pathlib.Path({str(mark)!r}); atexit.register(mark.touch); "
+        "room._speak = lambda *_: None; room._only_speak(None, None, None); mark.unlink()"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert mark.exists()
