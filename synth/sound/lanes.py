@@ -5,8 +5,8 @@ is not read again, which in one array it hardly can. Here each step says so: it 
 and stores. A row is a complex number of each of LANES signals, LANES real parts and then LANES imaginary parts, so
 that nothing has to be reordered on the way. Processors with shorter registers take a row in pieces.
 
-In: float32 and complex64 arrays that stand in memory as their indices count. Nothing is checked: rows and offsets
-that lie outside an array are the caller's fault. Out: functions for compiled code.
+In: float32 and complex64 arrays (`add_between`: float64) that stand in memory as their indices count. Nothing is
+checked: rows and offsets that lie outside an array are the caller's fault. Out: functions for compiled code.
 """
 
 from __future__ import annotations
