@@ -19,7 +19,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
-from synth.doors.threads import nothing_to_collect
+from synth.doors.threads import give_memory_back, nothing_to_collect
 from synth.frozen import frozen
 from synth.playing.computer_keys import HomeRow
 from synth.playing.midi_mapping import Keys, Message, Unplayable, all_sound_off
@@ -32,6 +32,7 @@ from synth.sound.live_output import SoundSink
 from synth.sound.render import ContactSettings, Scene
 
 BLOCK: Final = 256  # samples; 5.3 ms
+REST: Final = 0.1  # s in which nothing is played and nothing left to work out: a moment to tidy up
 PATIENCE: Final = 0.2  # s for a contact that is being worked out when the player has had enough
 
 
@@ -109,17 +110,24 @@ class Stage:
             self.fault = fault
 
     def _play(self) -> None:
+        tidy = False
         while not self._over.is_set():
             coming = [each() for each in (self.performer.next_wanted, self.performer.next_added)]
             wanted = min((each for each in coming if each is not None), default=None)
-            wait = None if wanted is None else max(0.0, wanted - self._now())
+            at_rest = wanted is None and not tidy
+            wait = REST if at_rest else None if wanted is None else max(0.0, wanted - self._now())
             try:
                 gesture = self._gestures.get(timeout=wait)
             except queue.Empty:
+                if at_rest:
+                    give_memory_back()
+                    tidy = True
+                    continue
                 self.performer.keep_up(self._now(), wanted_elsewhere=lambda: not self._gestures.empty())
                 continue
             if gesture is None:
                 return
+            tidy = False
             for event in self._meant(gesture):
                 if self._over.is_set():
                     return

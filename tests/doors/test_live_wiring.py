@@ -20,6 +20,7 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors import audio_process as speaker_room
 from synth.doors import live as live_room
+from synth.doors import live_session as stage_room
 from synth.doors.audio_process import SHARED, Job, Speaker
 from synth.doors.cli import run
 from synth.doors.devices import DeviceLostError
@@ -287,6 +288,33 @@ def test_status_and_summary_tell_each_number_in_its_place(stage, monkeypatch):
         "11 blocks, 2 missed; load 3.1 % of a core, at worst 55 % of a block; 9 strokes, "
         "4 left out as too late, 6 states and sounds late, 3 notes without a group; limiter at most -7.5 dB"
     )
+
+
+def test_memory_is_given_back_once_when_nothing_is_left_to_do_and_never_before(stage, monkeypatch):
+    """It takes 10 ms, and all that is worked out stands still meanwhile."""
+    performer, tidied, kept_up = stage.performer, [], []
+    wanted = [0.0] * 3
+
+    def keep_up(now, **_):
+        kept_up.append(len(tidied))
+        if wanted:
+            wanted.pop()
+
+    monkeypatch.setattr(stage_room, "give_memory_back", lambda: tidied.append(len(kept_up)))
+    monkeypatch.setattr(performer, "next_wanted", lambda: wanted[-1] if wanted else None)
+    monkeypatch.setattr(performer, "next_added", lambda: None)
+    monkeypatch.setattr(performer, "keep_up", keep_up)
+    monkeypatch.setattr(performer, "play", lambda *_, **__: wanted.extend([0.0] * 2))
+    with stage.at_work():
+        for times in (1, 2):
+            end = time.monotonic() + 20.0
+            while len(tidied) < times and time.monotonic() < end:
+                time.sleep(0.01)
+            time.sleep(3.0 * stage_room.REST)
+            assert len(tidied) == times
+            if times == 1:
+                stage.hear("a")
+    assert (tidied, kept_up) == ([3, 5], [0, 0, 0, 1, 1])
 
 
 @pytest.mark.parametrize("act", ["play", "keep_up", "finish"])
