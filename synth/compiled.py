@@ -182,7 +182,7 @@ _Statement._rec_list_vars = _variables_of
 
 
 @contextlib.contextmanager
-def _uncollected() -> Iterator[None]:
+def uncollected() -> Iterator[None]:
     """Compiling makes objects by the million and hardly any rubbish; to look for that took a twentieth of it."""
     was = gc.isenabled()
     gc.disable()
@@ -233,7 +233,7 @@ class _Whole(CPUDispatcher):
     def compile(self, signature: Any) -> Any:
         within, _NESTING.parts = _NESTING.parts, 0
         try:
-            with _uncollected():
+            with uncollected():
                 found = super().compile(signature)
             codegen = cast(Any, self.targetctx).codegen()
             for name, environment in list(_environments.items()):
@@ -283,6 +283,11 @@ def load_kept() -> threading.Thread:
     return thread
 
 
+def tell_of_compiling(what: str) -> None:
+    """On standard error, before it is done."""
+    print(f"compiling {what}; this happens once and takes some seconds", file=sys.stderr)
+
+
 @contextlib.contextmanager
 def told_when_compiling(what: str = "the contact model") -> Iterator[None]:
     """Says so on standard error if anything inside has to be compiled, which takes seconds, once."""
@@ -305,7 +310,7 @@ def _teller() -> Any:
 
         def on_start(self, event: Any) -> None:
             if not self.told:
-                print(f"compiling {self.what}; this happens once and takes some seconds", file=sys.stderr)
+                tell_of_compiling(self.what)
             self.told = True
 
         def on_end(self, event: Any) -> None:

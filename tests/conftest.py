@@ -165,6 +165,18 @@ def everyday() -> ModuleType:
 
 
 @pytest.fixture(scope="session")
+def page_functions() -> Path:
+    """The file in which a page's compiled functions are kept: for tests with a cache of their own to copy there."""
+    from synth import cache
+    from synth.page import functions
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.delenv(cache.FOLDER_VARIABLE, raising=False)
+        functions.compiled()
+        return max(cache.folder().glob("page-*"), key=lambda each: each.stat().st_mtime)
+
+
+@pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
     """Chromium as Debian has it. Skips where it or playwright is missing."""
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")

@@ -7,6 +7,7 @@ import builtins
 import errno
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -150,7 +151,11 @@ def small_disk(tmp_path):
     ],
     ids=lambda words: words[-1],
 )
-def test_a_small_disk_runs_full_and_is_told_of_in_one_line(small_disk, monkeypatch, capsys, words):
+def test_a_small_disk_runs_full_and_is_told_of_in_one_line(
+    small_disk, kept, page_functions, monkeypatch, capsys, words
+):
+    kept.mkdir()
+    shutil.copy(page_functions, kept)
     filler = small_disk / "filler"
     filler.write_bytes(bytes((256 - 8) * 1024))
     (small_disk / "mine.txt").write_text("kept", encoding="utf-8")

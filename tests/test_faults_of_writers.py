@@ -2,6 +2,7 @@
 
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -38,9 +39,11 @@ def design(tmp_path, monkeypatch):
 
 
 @pytest.fixture(scope="module")
-def solved(tmp_path_factory):
+def solved(tmp_path_factory, page_functions):
     """What several tests solve alike is kept once."""
-    return tmp_path_factory.mktemp("solved")
+    folder = tmp_path_factory.mktemp("solved")
+    shutil.copy(page_functions, folder)
+    return folder
 
 
 def on(session):

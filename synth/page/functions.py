@@ -5,11 +5,13 @@ Kept like a solution: made anew when the source of the contact or of this room c
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
 import tempfile
 import zlib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,6 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.cache import cached
+from synth.compiled import tell_of_compiling
+from synth.cores import spread
 from synth.errors import InputError
 from synth.frozen import frozen
 from synth.page import approach, holding, response, sounding, wasm
@@ -128,24 +132,31 @@ def _edition() -> tuple[str, ...]:
 
 
 def _made() -> Module:
-    """By another process: numba chooses what it compiles for when it starts."""
+    """By processes of their own: numba chooses what it compiles for when it starts."""
+    tell_of_compiling("the functions of a page")
+    names = [line.partition(":")[0] for line in _FUNCTIONS]
     with tempfile.TemporaryDirectory() as folder:
-        out = Path(folder) / "module"
-        words = [sys.executable, "-m", "synth.page.functions", str(out)]
-        done = subprocess.run(
-            words,
-            env={**os.environ, **PLAIN, **_path()},
-            capture_output=True,
-            text=True,
-            encoding="utf-8",
-            check=False,
-        )
-        if done.returncode:
-            line = done.stderr.strip().splitlines()[-1:] or [f"the compiler ended with {done.returncode}"]
-            raise InputError(
-                f"the page's functions cannot be compiled ({line[0]})", remedy=f"{wasm.TRIED} can"
-            )
-        return Module(np.frombuffer(out.read_bytes(), np.uint8))
+        work = [(Path(folder) / str(n), some) for n, some in enumerate((names[:1], names[1:]))]
+        found = [text for some in spread(_apart, work) for text in some]
+    return Module(np.frombuffer(wasm.linked(found), np.uint8))
+
+
+def _apart(work: tuple[Path, Sequence[str]]) -> list[str]:
+    """The texts of some functions, by way of a file."""
+    out, names = work
+    done = subprocess.run(
+        [sys.executable, "-m", "synth.page.functions", str(out), *names],
+        env={**os.environ, **PLAIN, **_path()},
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=False,
+    )
+    if done.returncode:
+        line = done.stderr.strip().splitlines()[-1:] or [f"the compiler ended with {done.returncode}"]
+        raise InputError(f"the page's functions cannot be compiled ({line[0]})", remedy=f"{wasm.TRIED} can")
+    told: list[str] = json.loads(out.read_text(encoding="utf-8"))
+    return told
 
 
 def _path() -> dict[str, str]:
@@ -155,6 +166,7 @@ def _path() -> dict[str, str]:
 
 if __name__ == "__main__":
     try:
-        Path(sys.argv[1]).write_bytes(wasm.module(sources()))
+        written = wasm.texts([each for each in sources() if each.name in sys.argv[2:]])
+        Path(sys.argv[1]).write_text(json.dumps(written), encoding="utf-8")
     except InputError as error:
         sys.exit(str(error))

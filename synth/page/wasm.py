@@ -3,8 +3,8 @@
 In: compiled functions, each with its signature. Out: the bytes of a module, and how its functions are called.
 
 A function that allocates nothing, raises nothing and counts no references (`synth.playing.contact.compiled`) needs
-no runtime. Its LLVM text, as numba made it for this machine, is taken without the wrappers for Python, triple and
-data layout are exchanged, all functions are linked into one, and llvmlite, which numba brings, emits an object. A
+no runtime. Its LLVM text, as numba made it for this machine without wrappers for Python, is taken, triple and data
+layout are exchanged, all functions are linked into one, and llvmlite, which numba brings, emits an object. A
 browser instantiates that as it is: it imports memory, a stack pointer, and exp, cos and the like.
 
 Arguments are those of numba's own convention: the address of the result, 0, then every argument, an array as
@@ -17,9 +17,11 @@ and a named tuple as its members. `Export.arguments` lists them so that the page
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any, Final
 
+from synth.compiled import uncollected
 from synth.errors import InputError
 from synth.frozen import frozen
 
@@ -28,7 +30,10 @@ LAYOUT: Final = "e-m:e-p:32:32-p10:8:8-p20:8:8-i64:64-i128:128-n32:64-S128-ni:1:
 FEATURES: Final = "+simd128,+bulk-memory"
 TRIED: Final = "numba 0.68 with llvmlite 0.50"
 PARTS: Final = re.compile(r"(?m)^(?=define |declare |attributes |!|@)")
-PYTHON: Final = ("@_ZN7cpython", "@cfunc.")  # the wrappers by which Python and C would call
+NO_WRAPPERS: Final = {
+    "no_cpython_wrapper": True,
+    "no_cfunc_wrapper": True,
+}  # by which Python and C would call
 
 
 @frozen
@@ -50,11 +55,28 @@ class Export:
 
 def module(sources: Sequence[Source]) -> bytes:
     """All functions in one module. Raises `InputError` where these versions of numba and llvmlite cannot."""
+    return linked(texts(sources))
+
+
+def texts(sources: Sequence[Source]) -> list[str]:
+    """Each function's LLVM text for the browser's machine. Raises as `module` does."""
+    with _told_in_a_line(), uncollected():
+        return [_retargeted(each) for each in sources]
+
+
+def linked(functions: Sequence[str]) -> bytes:
+    """One module of such texts. Raises as `module` does."""
+    with _told_in_a_line():
+        return _emitted(functions)
+
+
+@contextmanager
+def _told_in_a_line() -> Iterator[None]:
     import llvmlite
     import numba
 
     try:
-        return _emitted([_retargeted(each) for each in sources])
+        yield
     except Exception as failure:  # whatever a version does otherwise shows as some exception
         raise InputError(
             f"numba {numba.__version__} with llvmlite {llvmlite.__version__} cannot compile for a page "
@@ -102,16 +124,15 @@ def _retargeted(source: Source) -> str:
 
 
 def _options(function: Any) -> dict[str, Any]:
-    return {key: value for key, value in function.targetoptions.items() if key != "nopython"}
+    own = {key: value for key, value in function.targetoptions.items() if key != "nopython"}
+    return own | NO_WRAPPERS
 
 
 def _bare(text: str) -> str:
-    """Without what calls from Python; what counts references does nothing."""
+    """What counts references does nothing."""
     kept = []
     for part in PARTS.split(text):
         head = part.split("{")[0]
-        if part.startswith("define") and any(each in head for each in PYTHON):
-            continue
         counting = re.search(r"@(NRT_(?:in|de)cref)\(", head) if part.startswith("define") else None
         kept.append(f"define internal void @{counting[1]}(ptr %x) {{\n  ret void\n}}\n" if counting else part)
     return "".join(kept).replace("= common local_unnamed_addr global", "= internal global")
@@ -128,13 +149,13 @@ def _named(text: str, source: Source) -> str:
     return text
 
 
-def _emitted(texts: Sequence[str]) -> bytes:
+def _emitted(functions: Sequence[str]) -> bytes:
     import llvmlite.binding as llvm
 
     llvm.initialize_all_targets()
     llvm.initialize_all_asmprinters()
-    whole = llvm.parse_assembly(texts[0])
-    for text in texts[1:]:
+    whole = llvm.parse_assembly(functions[0])
+    for text in functions[1:]:
         whole.link_in(llvm.parse_assembly(text))
     machine = llvm.Target.from_triple(TRIPLE).create_target_machine(
         opt=3, features=FEATURES, reloc="static", codemodel="default"

@@ -129,6 +129,27 @@ def test_a_compiler_that_fails_apart_is_told_in_one_line(monkeypatch):
     assert "\n" not in str(raised.value)
 
 
+def test_what_two_processes_compile_is_what_one_does(monkeypatch, capsys, tmp_path):
+    """Half the time on two cores. Each function by one of them, all in their order."""
+    small = ("meet", "ring", "shift", "swings")
+    lines = [line for line in functions._FUNCTIONS if line.partition(":")[0] in small]
+    asked, real = [], functions._apart
+
+    def apart(work):
+        asked.append(work[1])
+        return real(work)
+
+    monkeypatch.setattr(functions, "_FUNCTIONS", lines)
+    monkeypatch.setattr(functions, "_apart", apart)
+    made = functions._made().code.tobytes()
+    assert sorted(asked) == [["meet"], ["shift", "ring", "swings"]]
+    assert capsys.readouterr().err == (
+        "compiling the functions of a page; this happens once and takes some seconds\n"
+    )
+    assert made == wasm.linked(real((tmp_path / "one", ["meet", "shift", "ring", "swings"])))
+    assert made.count(b"swings") >= 1
+
+
 def test_every_function_of_the_page_asks_for_mathematics_alone():
     code = functions.compiled()
     assert code[:4] == b"\0asm"
