@@ -21,17 +21,12 @@ THREADS = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS
 # one more than cores: browsers, sounds played as they go and processes waited for leave a core idle
 IN_PARALLEL = ("-n", "3", "--dist", "loadfile", "--no-loadscope-reorder")
 
-# numbers alone, without a clock or a process, and the functions of a page, compiled for all that open one later
-BESIDE = ("tests/page/test_pack.py", "tests/validation")
-
 NOTHING_CHOSEN = 5  # pytest's exit code where the words given chose no test of a step
 
 
 def main(words: list[str]) -> int:
     left_out = " and not slow and not browser" if "--fast" in words else ""
-    chosen = [word for word in words if word != "--fast"]
-    pytest = ["pytest", "-q", "--no-header", *chosen]
-    beside = () if chosen else BESIDE
+    pytest = ["pytest", "-q", "--no-header", *(word for word in words if word != "--fast")]
     try:
         python = environment.python(extras=("dev",))
     except environment.StepError as failure:
@@ -41,22 +36,16 @@ def main(words: list[str]) -> int:
     def well(name: str, *words: str, idle: bool = False) -> bool:
         return step(name, [str(python), "-m", *words], idle=idle)
 
-    def numbers() -> bool:
-        return not beside or well(
-            "tests beside", *pytest, *beside, "-m", f"not realtime{left_out}", idle=True
-        )
-
-    with ThreadPoolExecutor() as pool:  # in what the tests in real time leave of the cores
-        idle = {"tests beside": pool.submit(numbers), "types": pool.submit(well, "types", "mypy", idle=True)}
+    with ThreadPoolExecutor() as pool:  # types are checked in what the tests in real time leave of the cores
+        types = pool.submit(well, "types", "mypy", idle=True)
         done = {
             "format": well("format", "ruff", "format", "--check", "--quiet", "."),
             "lint": well("lint", "ruff", "check", "--quiet", "."),
             "tests in real time": well("tests in real time", *pytest, "-m", f"realtime{left_out}"),
         }
         # in the order of tests/conftest.py: files with slow tests first
-        others = [*IN_PARALLEL, *(f"--ignore={each}" for each in beside)]
-        done["tests"] = well("tests", *pytest, *others, "-m", f"not realtime{left_out}")
-        done |= {name: each.result() for name, each in idle.items()}
+        done["tests"] = well("tests", *pytest, *IN_PARALLEL, "-m", f"not realtime{left_out}")
+        done["types"] = types.result()
     failed = [name for name, passed in done.items() if not passed]
     if failed:
         print(f"failed: {', '.join(failed)}", file=sys.stderr)

@@ -167,6 +167,6 @@ def _path() -> dict[str, str]:
 if __name__ == "__main__":
     try:
         written = wasm.texts([each for each in sources() if each.name in sys.argv[2:]])
-        Path(sys.argv[1]).write_text(json.dumps(written), encoding="utf-8")
+        Path(sys.argv[1]).write_text(json.dumps(written), encoding="utf-8", newline="\n")
     except InputError as error:
         sys.exit(str(error))
