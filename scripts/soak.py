@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 import os
 import random
 import re
@@ -234,17 +233,13 @@ def level(peak: float) -> float:
     return round(20.0 * float(np.log10(max(peak, 1e-15))), 1)
 
 
-def remembered(seen: Sequence[tuple[float, float]], seconds: float) -> dict[str, float]:
-    """What was held in moments of silence; nothing where it ended before there was one."""
-    if not seen:
-        return {"at first": math.nan, "at the end": math.nan, "grew by": math.nan}
-    return {"at first": seen[0][1], "at the end": seen[-1][1], "grew by": round(grown(seen, seconds), 2)}
-
-
-def grown(memory: Sequence[tuple[float, float]], seconds: float) -> float:
-    """By what values at seconds rise from the first to the end, by Theil's median of all slopes."""
-    at, held = np.transpose(memory[:: max(1, len(memory) // MOMENTS)])
-    return float(theilslopes(held, at).slope) * (seconds - at[0]) if len(at) > 1 else 0.0
+def remembered(seen: Sequence[tuple[float, float]], seconds: float) -> dict[str, float | None]:
+    """What was held in moments of silence, and how it rises to the end, by Theil's median of slopes; if at all."""
+    if len(seen) < 2:
+        return dict.fromkeys(("at first", "at the end", "grew by"))
+    at, held = np.transpose(seen[:: max(1, len(seen) // MOMENTS)])
+    grew = float(theilslopes(held, at).slope * (seconds - at[0]))
+    return {"at first": seen[0][1], "at the end": seen[-1][1], "grew by": round(grew, 2)}
 
 
 class Told:
@@ -365,7 +360,7 @@ def on(name: str) -> dict[str, str]:
 def faults(data: dict[str, Any]) -> Iterator[str]:
     """What is wrong with the program, whatever the machine was doing."""
     grew = data["memory MiB"]["grew by"]
-    if not grew <= GROWTH:
+    if grew is not None and grew > GROWTH:
         yield f"memory grew by {grew:.1f} MiB"
     for name in ("after a panic dBFS", "after the last panic dBFS"):
         if data[name] > QUIET_DBFS:
