@@ -45,11 +45,10 @@ CONTROLS: Final = (1, 11, 16, 64, 66, 74)
 NOTE_ON, NOTE_OFF, CONTROL, PROGRAM, PRESSURE = 0x90, 0x80, 0xB0, 0xC0, 0xD0
 SOUND_OFF, RESET, NOTES_OFF = 120, 121, 123
 PANIC_EVERY, CABLE_EVERY = 20, 30  # s
-STILL: Final = 0.4  # s without a message after a panic
+STILL: Final = 1.0  # s without a message after a panic
 HEARD: Final = (0.15, 0.35)  # s after a panic: past the fade of 40 ms and the way through both servers
 FIRST: Final = 60.0  # s after which memory must not grow
 GROWTH: Final = 5.0  # MiB
-MOMENTS: Final = 300  # in the trend
 QUIET_DBFS: Final = -120.0
 FALLEN_DB: Final = 40.0  # 3 s after the last key went up, below the loudest moment
 GAIN_DB: Final = "-30"
@@ -179,29 +178,30 @@ def played(
             made = [*(each for each in made if each[0] < at), (at, (CONTROL, SOUND_OFF, 0))]
             keyboard.windows.append(tuple(began + round((at + each) * RATE) for each in HEARD))  # type: ignore[arg-type]
         keyboard.plan.extend((began + round(at * RATE), message) for at, message in made)
-        pulled = second % CABLE_EVERY == CABLE_EVERY // 2
-        if pulled:
+        if second % CABLE_EVERY == CABLE_EVERY // 2:
             keyboard.cables(audio=second % (2 * CABLE_EVERY) > CABLE_EVERY, plugged=False)
             time.sleep(0.5)
             keyboard.cables(audio=True, plugged=True)
             keyboard.cables(audio=False, plugged=True)
-        look = 1.0 - 0.2 * STILL if still else 0.5  # where nothing rings any more, memory is given back
+        look = 0.95 if still else 0.5  # where nothing rings any more, memory is given back
         while keyboard.frames < began + (second + look) * RATE:
             time.sleep(0.02)
+            held += [resident(player.pid)] if still else []
         if player.poll() is not None:
             break
         held.append(resident(player.pid))
         if still:
             seen.append((second + 1.0, min(held)))
             held.clear()
-        if (second + 1) % 60 == 0:
             print(f"{second + 1} s: {seen[-1][1]} MiB", file=sys.stderr, flush=True)
     levels = ended(keyboard, notes)
+    if player.poll() is None:
+        seen.append(((keyboard.frames - began) / RATE, resident(player.pid)))
     return {
         "seconds": seconds,
         "strokes sent": keyboard.sent,
         "panics": panics,
-        "memory MiB": remembered([each for each in seen if each[0] >= min(FIRST, 0.5 * seconds)], seconds),
+        "memory MiB": remembered([each for each in seen if each[0] >= min(FIRST, 0.5 * seconds)]),
     } | levels
 
 
@@ -233,13 +233,13 @@ def level(peak: float) -> float:
     return round(20.0 * float(np.log10(max(peak, 1e-15))), 1)
 
 
-def remembered(seen: Sequence[tuple[float, float]], seconds: float) -> dict[str, float | None]:
-    """What was held in moments of silence, and how it rises to the end, by Theil's median of slopes; if at all."""
+def remembered(seen: Sequence[tuple[float, float]]) -> dict[str, float | None]:
+    """What was held in moments of silence, and how it rises in all, by Theil's median of slopes; if at all."""
     if len(seen) < 2:
         return dict.fromkeys(("at first", "at the end", "grew by"))
-    at, held = np.transpose(seen[:: max(1, len(seen) // MOMENTS)])
-    grew = float(theilslopes(held, at).slope * (seconds - at[0]))
-    return {"at first": seen[0][1], "at the end": seen[-1][1], "grew by": round(grew, 2)}
+    at, held = np.transpose(seen)
+    grew = round(float(theilslopes(held, at).slope * (at[-1] - at[0])), 2)
+    return {"at first": seen[0][1], "at the end": seen[-1][1], "grew by": grew}
 
 
 class Told:
