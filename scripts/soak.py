@@ -186,7 +186,7 @@ def played(
         look = 0.95 if still else 0.5  # where nothing rings any more, memory is given back
         while keyboard.frames < began + (second + look) * RATE:
             time.sleep(0.02)
-            held += [resident(player.pid)] if still else []
+            held += [resident(player.pid)] if still and player.poll() is None else []
         if player.poll() is not None:
             break
         held.append(resident(player.pid))
