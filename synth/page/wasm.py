@@ -30,10 +30,8 @@ LAYOUT: Final = "e-m:e-p:32:32-p10:8:8-p20:8:8-i64:64-i128:128-n32:64-S128-ni:1:
 FEATURES: Final = "+simd128,+bulk-memory"
 TRIED: Final = "numba 0.68 with llvmlite 0.50"
 PARTS: Final = re.compile(r"(?m)^(?=define |declare |attributes |!|@)")
-NO_WRAPPERS: Final = {
-    "no_cpython_wrapper": True,
-    "no_cfunc_wrapper": True,
-}  # by which Python and C would call
+# by which Python and C would call
+NO_WRAPPERS: Final = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 
 
 @frozen
