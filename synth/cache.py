@@ -23,7 +23,7 @@ import json
 import os
 import struct
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final, TypeVar, cast
 
@@ -44,6 +44,7 @@ ALIGNED: Final = 64  # bytes, a cache line
 _WORDS: Final = (float, str, int, bool, type(None))  # as they are, the most frequent first
 MAPPED: Final = os.name != "nt"
 LARGEST: Final = 1 << 30  # bytes of kept files: some ten large instruments; the longest unused go first
+_MANY: Final = 8  # of a tuple, so that its words are worth keeping
 _FRONT: Final = struct.Struct("<8sQI")
 _SOLVING: Final = (  # whose source a solution depends on
     "air.py",
@@ -189,11 +190,10 @@ def _tell(value: Any, told: list[str], known: dict[int, str]) -> None:
     kind: Any = type(value)
     if kind in _WORDS:
         told.append(repr(value))
+    elif kind is tuple and len(value) > _MANY and _fields(cast(type, type(value[0]))) is not None:
+        told.append(_told(_Same(value)))
     elif kind is tuple or kind is list:
-        told.append("(")
-        for each in value:
-            _tell(each, told, known)
-        told.append(")")
+        told.append(_several(value, known))
     elif (own := _fields(kind)) is not None:
         if id(value) not in known:
             name, names = own
@@ -219,6 +219,33 @@ def _tell(value: Any, told: list[str], known: dict[int, str]) -> None:
         told.append(next(of.__repr__(value) for of in (str, int, float) if isinstance(value, of)))
     else:
         raise TypeError(f"{kind.__name__} cannot be kept")
+
+
+def _several(values: Sequence[Any], known: dict[int, str]) -> str:
+    told = ["("]
+    for each in values:
+        _tell(each, told, known)
+    return " ".join([*told, ")"])
+
+
+@dataclasses.dataclass(frozen=True, eq=False)
+class _Same:
+    """One tuple of dataclasses, kept: it is itself alone, whatever others hold."""
+
+    value: tuple[Any, ...]
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and other.value is self.value
+
+    def __hash__(self) -> int:
+        return id(self.value)
+
+
+@functools.lru_cache(maxsize=8)
+def _told(kept: _Same) -> str:
+    """Its words: an instrument's tines are asked for by all that is solved of them, and neither they nor the tuple
+    can be changed."""
+    return _several(kept.value, {})
 
 
 @functools.cache

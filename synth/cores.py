@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 import os
+import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -102,6 +103,12 @@ def _set(library: Any, threads: int) -> None:
 
 def _libraries() -> list[Any]:
     """Of linear algebra, as far as they are loaded."""
+    return _loaded_with(len(sys.modules))
+
+
+@functools.lru_cache(maxsize=1)
+def _loaded_with(modules: int) -> list[Any]:
+    """Looked for where there are other `modules` than the last time: libraries come with them."""
     from threadpoolctl import ThreadpoolController
 
     return list(ThreadpoolController().select(user_api="blas").lib_controllers)

@@ -6,7 +6,6 @@ In: the fact, where it is known. Out: one line such as
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 
 
@@ -65,6 +64,8 @@ def nearest(name: str, known: Iterable[str]) -> str:
 
 def guessed(name: str, known: Iterable[str]) -> str:
     """The question "did you mean ...? " where one of `known` is close to a name, else nothing."""
+    import difflib
+
     lower = {each.lower(): each for each in known}
     close = difflib.get_close_matches(name.lower(), lower, n=1, cutoff=0.6)
     return f"did you mean '{lower[close[0]]}'? " if close else ""

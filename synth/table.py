@@ -14,7 +14,6 @@ import operator
 import re
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from html import escape
 from typing import Any, Final
 
 from synth.frozen import frozen
@@ -161,6 +160,8 @@ def _lines(row: Sequence[str], widths: Sequence[int], right: Sequence[bool]) -> 
 
 
 def _joined(tag: str, cells: Sequence[str], looks: Sequence[str]) -> str:
+    from html import escape
+
     return "".join(f"<{tag}{look}>{escape(cell)}</{tag}>" for cell, look in zip(cells, looks, strict=True))
 
 

@@ -153,6 +153,18 @@ def test_of_what_cannot_be_kept_there_is_no_fingerprint(value: object) -> None:
         cache.fingerprint((1.0, value))
 
 
+def test_the_words_of_a_long_tuple_are_kept_for_that_tuple_alone() -> None:
+    """Also where another takes the place in memory of one that is gone, and beside equal ones."""
+    fingers = [cache.fingerprint((tuple(Rating(n, each) for each in range(20)), 1.0)) for n in range(50)]
+    assert len(set(fingers)) == 50
+    kept = tuple(Rating(7, each) for each in range(20))
+    for _ in range(2):
+        assert cache.fingerprint((kept, 1.0)) == fingers[7]
+    assert cache.fingerprint((kept[:-1], 1.0)) != fingers[7] != cache.fingerprint((kept, 2.0))
+    assert cache.fingerprint((list(kept), 1.0)) == fingers[7]
+    assert cache.fingerprint(kept) == cache.fingerprint(tuple(Rating(7, each) for each in range(20)))
+
+
 def test_a_clamp_that_loses_more_at_high_pitch_is_another_row(folder: Path) -> None:
     instrument = resolve(load(TWO_TINES))
     rising = dataclasses.replace(

@@ -84,29 +84,34 @@ class Before:
     def __init__(self, instrument: Instrument) -> None:
         self.instrument = instrument
         self.tines, self.supports = _places(instrument)
+        self.spans, self.faces = spans(instrument), faces(instrument)
         self.corners = np.array([across_corners(tine) for tine in instrument.tines])
         self.off_supports = np.abs(self.supports[:, None] - self.tines)
         self.neighbours = list(_neighbours(instrument))
 
     def fitting(self, change: Change) -> Instrument | None:
         """The changed instrument, None where it does not fit: most that do not are told by their places alone."""
-        tines, supports = self.tines.copy(), self.supports.copy()
+        standing, ways = list(self.spans), []
         for index, start in change.starts:
-            group = self.instrument.groups[index]
-            tines[group.tines] += start * MM - tines[group.first]
+            way = start * MM - float(self.tines[self.instrument.groups[index].first])
+            standing[index] = (standing[index][0] + way, standing[index][1] + way)
+            ways.append((index, way))
+        if not self.groups_apart(standing):
+            return None
+        tines, supports = self.tines.copy(), self.supports.copy()
+        for index, way in ways:
+            tines[self.instrument.groups[index].tines] += way
         for index, at in change.supports:
             supports[index] = at * MM
-        if not (self.groups_apart(tines) and self.off_holes(tines, supports)):
+        if not self.off_holes(tines, supports):
             return None
         new = in_instrument(self.instrument, change)
         return new if fits(self.instrument, new, self) else None
 
-    def groups_apart(self, tines: Array) -> bool:
-        """Whether groups whose tines stand there then (R,) keep order and room."""
-        places, groups = tines.tolist(), self.instrument.groups
+    def groups_apart(self, standing: Sequence[tuple[float, float]]) -> bool:
+        """Whether groups that stand from there to there then, m, keep order and room."""
         return all(
-            min(places[groups[other].tines]) - max(places[groups[one].tines]) >= room - _ROUNDING
-            for one, other, room in self.neighbours
+            standing[other][0] - standing[one][1] >= room - _ROUNDING for one, other, room in self.neighbours
         )
 
     def off_holes(self, tines: Array, supports: Array) -> bool:
@@ -130,7 +135,7 @@ def fits(old: Instrument, new: Instrument, before: Before | None = None) -> bool
     """
     before = before or Before(old)
     return (
-        before.groups_apart(_places(new)[0])
+        before.groups_apart(spans(new))
         and _supports_stand(old.bar, new.bar)
         and _bends(old.bar, new.bar)
         and before.off_holes(*_places(new))

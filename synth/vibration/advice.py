@@ -25,10 +25,8 @@ from synth.design.change import (
     ROOM,
     Before,
     Change,
-    faces,
     in_design,
     same_face,
-    spans,
     start_mm,
 )
 from synth.design.instrument import Instrument
@@ -164,12 +162,12 @@ class _Adviser:
         for target in targets:
             yield Change(starts=((group, target),))
         for target in targets:
-            yield making_room(self.instrument, group, target)
+            yield making_room(self.instrument, group, target, self.before)
 
     def _better_starts(self, quarrel: Quarrel, group: int) -> list[float]:
         """Whole millimetres, nearest first."""
         here = start_mm(self.instrument, group)
-        low, high = spans(self.instrument)[group]
+        low, high = self.before.spans[group]
         first = max(math.ceil(here - FURTHEST_MOVE), math.ceil(here - low / MM))
         last = min(
             math.floor(here + FURTHEST_MOVE), math.floor(here + (self.instrument.bar.length - high) / MM)
@@ -226,9 +224,13 @@ class _Adviser:
         return int(np.argmax(taken)), float(taken.max())
 
 
-def making_room(instrument: Instrument, group: int, target: float) -> Change:
-    """The group at its new start; those in its way are pushed on by whole millimetres, no further than needed."""
-    span, face = spans(instrument), faces(instrument)
+def making_room(instrument: Instrument, group: int, target: float, before: Before | None = None) -> Change:
+    """The group at its new start; those in its way are pushed on by whole millimetres, no further than needed.
+
+    `before` is the instrument's.
+    """
+    before = before or Before(instrument)
+    span, face = before.spans, before.faces
     way = target * MM - start_mm(instrument, group) * MM
     sign = 1.0 if way > 0.0 else -1.0
     ahead = [
@@ -239,16 +241,16 @@ def making_room(instrument: Instrument, group: int, target: float) -> Change:
         and sign * (span[each][0] - span[group][0]) > 0.0
     ]
     starts = [(group, target)]
-    before, moved = group, way
+    last, moved = group, way
     for each in sorted(ahead, key=lambda other: sign * span[other][0]):
-        gap = span[each][0] - span[before][1] if sign > 0.0 else span[before][0] - span[each][1]
+        gap = span[each][0] - span[last][1] if sign > 0.0 else span[last][0] - span[each][1]
         push = sign * moved - max(gap - ROOM, 0.0)  # as far as the one before comes into its room
         if push <= 0.0:
             break
         here = start_mm(instrument, each)
         to = math.ceil(here + push / MM - 1e-9) if sign > 0.0 else math.floor(here - push / MM + 1e-9)
         starts.append((each, float(to)))
-        before, moved = each, (to - here) * MM
+        last, moved = each, (to - here) * MM
     return Change(starts=tuple(starts))
 
 

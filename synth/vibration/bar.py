@@ -28,14 +28,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from synth.arrays import Array, Indices
+from synth.arrays import Array
 from synth.cores import LARGE, all_cores, each_in_halves, spread
 from synth.design.instrument import Bar, Bend, Straight, Support
 from synth.design.instrument import Section as BarSection
 from synth.errors import InputError
 from synth.frozen import frozen
 from synth.vibration.beam import elements_for, wave_number
-from synth.vibration.frame import Frame, Spring, matrices, solve
+from synth.vibration.frame import Entries, Frame, Spring, entries, solve
 from synth.vibration.section import Properties, SectionGeometry, properties, rectangle, tube
 
 HIGHEST_HZ: Final = (
@@ -59,8 +59,8 @@ class BarModes:
     """The bar's own vibrations, bare, on its supports. B nodes, Mb modes, S asked-for places.
 
     `shape` is mass-normalised (kg^-1/2), in global axes: displacement, then rotation. `loss` is K' (s^-2) between
-    the modes; zero-frequency modes are the rigid motions of a bar that nothing holds. `compliance` is what all
-    modes above the last one still yield: motion per force and moment between the asked-for places, global axes.
+    the modes; zero-frequency modes are the rigid motions of a bar that nothing holds. `higher` are all modes above
+    the last one at the asked-for places, each over its omega: their products are what they still yield there.
     """
 
     position: Array  # (B,) m along the axis, rising
@@ -70,13 +70,25 @@ class BarModes:
     loss_factor: Array  # (Mb,)
     loss: Array  # (Mb, Mb) s^-2
     shape: Array  # (B, 6, Mb)
-    compliance: Array  # (S, 6, S, 6)
+    higher: Array  # (S, 6, H) s kg^-1/2
     closed: bool  # a ring
 
     @property
     def stiffness(self) -> Array:
         """The squared angular frequencies (Mb,), s^-2."""
         return np.asarray((2.0 * math.pi * self.frequency) ** 2)
+
+    @property
+    def compliance(self) -> Array:
+        """What `higher` modes yield per force and moment between the asked-for places (S, 6, S, 6), global axes."""
+        flat = self.higher.reshape(-1, self.higher.shape[2])
+        with all_cores() if len(flat) > LARGE else contextlib.nullcontext():
+            return np.asarray((flat @ flat.T).reshape(2 * self.higher.shape[:2]))
+
+    @property
+    def own_compliance(self) -> Array:
+        """The same of each place by itself (S, 6, 6), for much less."""
+        return np.asarray(self.higher @ self.higher.swapaxes(-1, -2))
 
     def at(self, position: npt.ArrayLike) -> Array:
         """The modes' motion (..., 6, Mb) at places along the axis; between nodes by the beam's cubic."""
@@ -127,14 +139,11 @@ def _solved(bar: Bar, places: tuple[float, ...], more: tuple[float, ...], highes
     kept = int(np.searchsorted(frequency, highest_hz))
     asked = np.searchsorted(position, np.asarray(places, dtype=float) - SNAP)
     higher = shape[asked, :, kept:] / (2.0 * math.pi * frequency[kept:])
-    flat = higher.reshape(6 * len(asked), higher.shape[2])
-    with all_cores() if len(flat) > LARGE else contextlib.nullcontext():
-        compliance = (flat @ flat.T).reshape(2 * higher.shape[:2])
     held = np.searchsorted(position, _support_places(bar) - SNAP)
     loss = _loss(bar, frequency[:kept], shape[held, :, :kept], axes[held])
     modes = BarModes(
         position, point, axes, frequency[:kept], _loss_factor(loss, frequency[:kept]), loss,
-        np.ascontiguousarray(shape[:, :, :kept]), compliance, closed,
+        np.ascontiguousarray(shape[:, :, :kept]), higher, closed,
     )  # fmt: skip
     for each in fields(modes):
         if each.name != "closed":
@@ -284,33 +293,30 @@ def _frame(
 
 def _all_modes(frame: Frame) -> tuple[Array, Array]:
     """All modes of the mesh: Hz (D,), shapes (D, D); directions that do not couple are solved apart, for speed."""
-    K, M = matrices(frame)
-    sets = _uncoupled(K, M, frame.element)
-    on_cores = spread if len(K) > LARGE else each_in_halves
-    found = on_cores(lambda own: solve(K[np.ix_(own, own)], M[np.ix_(own, own)]), sets)
+    every = entries(frame)
+    sets = _uncoupled(every)
+    on_cores = spread if every.size > LARGE else each_in_halves
+    found = on_cores(lambda own: solve(*every.within(own)), sets)
     frequency = np.concatenate([modes.frequency for modes in found])
     order = np.argsort(frequency, kind="stable")
     column = np.split(np.argsort(order), np.cumsum([len(own) for own in sets])[:-1])
-    shape = np.zeros_like(K)
+    shape = np.zeros((every.size, every.size))
     for modes, own, to in zip(found, sets, column, strict=True):
         shape[np.ix_(own, to)] = modes.shape
     return frequency[order], shape
 
 
-def _uncoupled(K: Array, M: Array, element: Indices) -> list[npt.NDArray[np.int64]]:
-    """The freedoms, parted into sets between which K and M are zero: a straight bar's four motions.
-
-    Nothing stands in K and M but between the ends of an element (E, 2).
-    """
+def _uncoupled(every: Entries) -> list[npt.NDArray[np.int64]]:
+    """The freedoms, parted into sets between which no entries stand: a straight bar's four motions."""
     linked = np.zeros((6, 6), dtype=bool)
-    one, other = element[:, [0, 0, 1, 1]], element[:, [0, 1, 0, 1]]
-    for matrix in (K, M):
-        size = np.sqrt(np.abs(matrix.diagonal())).reshape(-1, 6)
-        blocks = np.abs(matrix.reshape(-1, 6, len(size), 6)[one, :, other])
-        linked |= (blocks / (size[one][..., None] * size[other][..., None, :])).max(axis=(0, 1)) > COUPLED
+    own = every.row == every.column
+    for value in (every.stiffness, every.mass):
+        size = np.sqrt(np.abs(np.bincount(every.row[own], value[own], every.size)))
+        large = np.abs(value) > COUPLED * size[every.row] * size[every.column]
+        linked[every.row[large] % 6, every.column[large] % 6] = True
     joined = np.linalg.matrix_power(linked.astype(int), 6) > 0
     sets = {tuple(np.flatnonzero(row)) for row in joined}
-    return [np.flatnonzero(np.isin(np.arange(len(K)) % 6, each)) for each in sorted(sets)]
+    return [np.flatnonzero(np.isin(np.arange(every.size) % 6, each)) for each in sorted(sets)]
 
 
 def _support_places(bar: Bar) -> Array:

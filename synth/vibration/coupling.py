@@ -54,11 +54,11 @@ class Bases:
     def rows(self) -> Array:
         """(R, 6, 6): the base's a and theta in plane 0, in plane 1, its motion and turn the way the tine points."""
         turn, lean = np.cos(self.axis)[:, None], np.sin(self.axis)[:, None]
-        plane = (turn * self.along + lean * self.across, turn * self.across - lean * self.along)
+        first, second = turn * self.along + lean * self.across, turn * self.across - lean * self.along
         rows = np.zeros((len(self.position), 6, 6))
-        for p, direction in enumerate(plane):
-            rows[:, 2 * p, :3] = direction
-            rows[:, 2 * p + 1, 3:] = np.cross(self.pointing, direction)  # (theta x z n).e = theta.(z n x e)
+        # (theta x z n).e = theta.(z n x e), and n, the way the tine points, x first = second, x second = -first
+        rows[:, 0, :3], rows[:, 1, 3:] = first, second
+        rows[:, 2, :3], rows[:, 3, 3:] = second, -first
         rows[:, 4, :3] = rows[:, 5, 3:] = self.pointing
         return np.asarray(rows @ rigid_arm(self.arm))
 

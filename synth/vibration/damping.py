@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from synth.air import AIR_DENSITY, AIR_VISCOSITY, SOUND_SPEED
+from synth.angles import cos_sin
 from synth.arrays import Array, Complex
 from synth.frozen import frozen
 from synth.units import FALL
@@ -161,7 +162,7 @@ def air_radiation(frequency: Array, radius: ArrayLike, height: Array, shape: Arr
     for mu, weight in zip(*_half_directions(), strict=True):
         turn = k * mu
         phase = turn[..., None] * height[..., None, :]
-        cos, sin = np.cos(phase), np.sin(phase)
+        cos, sin = cos_sin(phase)
         leaning = turn[..., None] * tilted
         real = np.sum(plain * cos - leaning * sin, axis=-1)
         imaginary = np.sum(plain * sin + leaning * cos, axis=-1)

@@ -14,6 +14,7 @@ that tines are tuned anew where they are moved to. It is to rank, not to tell: w
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from typing import Final
 
@@ -30,7 +31,7 @@ from synth.vibration.tuning import Row
 LOOKED_AT: Final = 33  # places along the bar at which it is asked what the left-out modes yield
 
 
-@frozen
+@frozen(eq=False)
 class FreeBar:
     """The bare bar with nothing to hold it, the same wherever tines and supports are tried."""
 
@@ -43,9 +44,8 @@ def free_bar(bar: Bar) -> FreeBar:
     """The free bar of this path, section and steel."""
     position = np.linspace(0.0, bar.length, LOOKED_AT)
     modes = solve_bar(dataclasses.replace(bar, supports=()), position.tolist(), highest_hz=COUPLED_HZ)
-    here = np.arange(LOOKED_AT)
     turn = _both(modes.frame_at(position)[1])
-    compliance = turn @ modes.compliance[here, :, here] @ turn.swapaxes(-1, -2)
+    compliance = turn @ modes.own_compliance @ turn.swapaxes(-1, -2)
     return FreeBar(modes, position, compliance)
 
 
@@ -66,8 +66,10 @@ def estimate(instrument: Instrument, row: Row, bar: FreeBar) -> Meetings:
     return meet(row, np.sqrt(kappa) / (2.0 * math.pi), lossy, moved)
 
 
+@functools.lru_cache(maxsize=4)
 def _held(bar: Bar, free: FreeBar) -> tuple[Array, Array]:
-    """Stiffness and loss (Mb, Mb) of the bar on its supports, in the free bar's modes."""
+    """Stiffness and loss (Mb, Mb) of the bar on its supports, in the free bar's modes; the same wherever groups
+    stand."""
     stiffness, material = np.diag(free.modes.stiffness), bar.material.loss_factor
     loss = material * stiffness
     places = [support.position for support in bar.supports]

@@ -95,21 +95,54 @@ def local_axes(tangent: Array, up: Array) -> Array:
     return np.stack([x, y, np.cross(x, y)], axis=-2)
 
 
+@frozen
+class Entries:
+    """What a frame's matrices are summed from: N entries, of which several may be at one place."""
+
+    size: int  # D, freedoms
+    row: Indices  # (N,)
+    column: Indices  # (N,)
+    stiffness: Array  # (N,)
+    mass: Array  # (N,)
+
+    def within(self, freedoms: Indices) -> tuple[Array, Array]:
+        """Stiffness and mass, dense (d, d), of these freedoms (d,) with all others left out."""
+        place = np.full(self.size, -1)
+        place[freedoms] = np.arange(len(freedoms))
+        row, column = place[self.row], place[self.column]
+        inside = np.flatnonzero((row >= 0) & (column >= 0))
+        position, shape = len(freedoms) * row[inside] + column[inside], (len(freedoms), len(freedoms))
+        K, M = (
+            np.asarray(np.bincount(position, each[inside], shape[0] ** 2).reshape(shape), dtype=float)
+            for each in (self.stiffness, self.mass)
+        )
+        return K, M
+
+
+def entries(frame: Frame) -> Entries:
+    """Those of its elements, masses and springs, nothing held."""
+    parts = [(_freedoms(frame.element).reshape(len(frame.element), -1), *_elements(frame))]
+    for body in frame.masses:
+        own = _body(body)[None]
+        parts.append((_freedoms(np.array([body.node])), np.zeros_like(own), own))
+    for spring in frame.springs:
+        at, own = _spring(spring)
+        parts.append((at[None], own[None], np.zeros_like(own)[None]))
+    row = [np.broadcast_to(at[:, :, None], own.shape).ravel() for at, own, _ in parts]
+    column = [np.broadcast_to(at[:, None, :], own.shape).ravel() for at, own, _ in parts]
+    return Entries(
+        size=FREEDOMS * len(frame.node),
+        row=np.concatenate(row),
+        column=np.concatenate(column),
+        stiffness=np.concatenate([own.ravel() for _, own, _ in parts]),
+        mass=np.concatenate([own.ravel() for _, _, own in parts]),
+    )
+
+
 def matrices(frame: Frame) -> tuple[Array, Array]:
     """The frame's stiffness and mass, dense, symmetric, (6 B, 6 B), nothing held."""
-    size = FREEDOMS * len(frame.node)
-    freedoms = _freedoms(frame.element).reshape(len(frame.element), -1)
-    position = (size * freedoms[:, :, None] + freedoms[:, None, :]).ravel()
-    K, M = (
-        np.asarray(np.bincount(position, each.ravel(), size**2).reshape(size, size), dtype=float)
-        for each in _elements(frame)
-    )
-    for body in frame.masses:
-        at = _freedoms(np.array(body.node))
-        M[np.ix_(at, at)] += _body(body)
-    for spring in frame.springs:
-        _add_spring(K, spring)
-    return K, M
+    found = entries(frame)
+    return found.within(np.arange(found.size))
 
 
 def solve(
@@ -202,15 +235,14 @@ def _body(body: PointMass) -> Array:
     return np.asarray(move.T @ own @ move)
 
 
-def _add_spring(K: Array, spring: Spring) -> None:
-    ends = [(spring.node, rigid_arm(spring.arm))]
+def _spring(spring: Spring) -> tuple[Indices, Array]:
+    """The freedoms (n,) that it joins and its stiffness there (n, n)."""
+    nodes, arms = [spring.node], [rigid_arm(spring.arm)]
     if spring.other is not None:
-        ends.append((spring.other, -rigid_arm(spring.other_arm)))
-    for row, left in ends:
-        for column, right in ends:
-            K[np.ix_(_freedoms(np.array(row)), _freedoms(np.array(column)))] += (
-                left.T @ spring.stiffness @ right
-            )
+        nodes.append(spring.other)
+        arms.append(-rigid_arm(spring.other_arm))
+    move = np.concatenate(arms, axis=1)
+    return _freedoms(np.array(nodes)).ravel(), np.asarray(move.T @ spring.stiffness @ move)
 
 
 def _freedoms(node: Indices) -> Indices:

@@ -80,8 +80,8 @@ def free_tines(
 
 def own_residual(bar: BarModes, bases: Bases) -> Array:
     """What the bar's modes above the last yield at each base (R, 6, 6), in the tines' own directions."""
-    rows, here = bases.rows(), np.arange(len(bases.position))
-    return np.asarray(rows @ bar.compliance[here, :, here] @ rows.swapaxes(-1, -2))
+    rows = bases.rows()
+    return np.asarray(rows @ bar.own_compliance @ rows.swapaxes(-1, -2))
 
 
 def loaded_bar(modes: TineModes, bar: BarModes, bases: Bases, *, nuts: Array) -> tuple[Array, Array]:

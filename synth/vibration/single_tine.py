@@ -45,6 +45,7 @@ LOOSE: Final = (
 )
 ROUNDS: Final = 40  # a bisection at worst; three are usual
 SETTLED: Final = 1e-7  # of omega², the last of Newton's steps: what it leaves is as its square
+ALONE: Final = 1e-5  # the same where no shape is asked for: it leaves 1e-11
 OFF_ROOT: Final = 1e-11  # relative: at a root itself the matrix of an inverse iteration has no inverse
 DRIFTING: Final = 1e-6  # of the partial's omega²: slower, a mode is a drift of what nothing holds
 
@@ -137,7 +138,7 @@ def fullest_squared(host: Host, tines: FreeTines, partial: int, swing: Array) ->
     onto = np.einsum("rp,rpf->rf", swing, into)
     held = np.einsum("rf,rfm->rm", onto, vector[:, : onto.shape[1]]) ** 2 / np.abs(value)
     row, best = np.arange(len(start)), np.argmax(held, axis=1)
-    squared, y, there = _home(problem, near, start, (value, vector), (row, best))
+    squared, y, there = _home(problem, near, start, (value, vector), (row, best), settled=ALONE)
     mass, _ = problem.mass(squared, near, y)
     own = np.einsum("rf,rf->r", onto, y[:, : onto.shape[1]]) ** 2 / (mass * squared)
     whole = np.sum(onto**2 / tines.squared, axis=1)
@@ -224,17 +225,24 @@ def _home(
     start: Numbers,
     looked: tuple[Numbers, Numbers],
     which: tuple[Indices, Indices],
+    *,
+    settled: float = SETTLED,
 ) -> tuple[Numbers, Numbers, NDArray[np.bool_]]:
     """`which` modes (problem, index) of a first look, brought to where they are; as `_settled`."""
     (value, vector), (row, index) = looked, which
     first_look = value[row, index], vector[row, :, index]
     if near.shape[1] == len(problem.kappa):  # nothing is far: these are the modes
         return *first_look, np.ones(len(row), dtype=bool)
-    return _settled(problem.take(row), near[row], start[row], first_look, index)
+    return _settled(problem.take(row), near[row], start[row], first_look, index, settled)
 
 
 def _settled(
-    problem: _Problem, near: Indices, start: Numbers, first_look: tuple[Numbers, Numbers], index: Indices
+    problem: _Problem,
+    near: Indices,
+    start: Numbers,
+    first_look: tuple[Numbers, Numbers],
+    index: Indices,
+    settled: float,
 ) -> tuple[Numbers, Numbers, NDArray[np.bool_]]:
     """lambda (S,), vectors (S, F + n) and which arrived, of the modes that are the `index`-th (S,) at `start`."""
     low, high = _span(problem.kappa, near, start)
@@ -248,7 +256,7 @@ def _settled(
         off = value - at
         mass, _ = part.mass(at, near[left], y[left])
         step = off / mass
-        done = np.abs(step) <= SETTLED * np.abs(at)
+        done = np.abs(step) <= settled * np.abs(at)
         lam[left] = _inside(at, step, off, low, high, left)
         there[left] = done
         left = left[~done]

@@ -30,7 +30,6 @@ from synth.vibration.rod import Rods, lowest_frequencies
 from synth.vibration.tine import HIGHEST, TineModes, lossless_tines, plane_ratios, rods_of, solve_tines
 from synth.vibration.tine import LONGEST as LONGEST
 from synth.vibration.tine import SHORTEST as SHORTEST
-from synth.vibration.trimming.answers import first_answers
 
 Trim = tuple[tuple[PlacedNut, ...], ...]
 _LENGTHS: Final[Remembered[float]] = Remembered(4 * MIB)  # of clamped tines
@@ -283,6 +282,8 @@ def _wished(instrument: Instrument, target: Array) -> dict[int, PlacedNut]:
     rows = [row for row, tine in enumerate(instrument.tines) if tine.wish is not None]
     if not rows:
         return {}
+    from synth.vibration.trimming.answers import first_answers
+
     bare = _lengths(instrument, tuple(tine.trim for tine in instrument.tines), target)
     answers = first_answers([instrument.tines[row] for row in rows], bare[rows], target[rows])
     return {row: answer.nuts[0] for row, answer in zip(rows, answers, strict=True)}

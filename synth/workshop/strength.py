@@ -30,7 +30,7 @@ from synth.arrays import Array
 from synth.design.instrument import Instrument, Stick, Tine
 from synth.frozen import frozen
 from synth.playing.contact.closed_form import MODES, Pluck, Regime, pluck, regime
-from synth.playing.contact.modes import ContactModes, tips
+from synth.playing.contact.modes import ContactModes, tips_of
 from synth.playing.contact.stick_path import StickPath, passage
 from synth.playing.stroke import BITE, SPEED, TILT, Stroke
 from synth.table import Column, Table
@@ -123,7 +123,10 @@ def notch_factor(tine: Tine) -> float:
 
 def _ways(instrument: Instrument, tines: TineModes, strokes: Sequence[Stroke]) -> StickPath:
     """The passages of strokes that differ in their group alone as one: what a tine bears hangs on no other."""
-    ways = [passage(stroke, instrument, tines.frequency[:, 0, 0]) for stroke in strokes]
+    return _joined([passage(stroke, instrument, tines.frequency[:, 0, 0]) for stroke in strokes])
+
+
+def _joined(ways: Sequence[StickPath]) -> StickPath:
     return dataclasses.replace(
         ways[0],
         tine=np.concatenate([way.tine for way in ways]),
@@ -137,16 +140,14 @@ def _ways(instrument: Instrument, tines: TineModes, strokes: Sequence[Stroke]) -
 def _borne(
     instrument: Instrument, tines: TineModes, stroke: Stroke, way: StickPath, *, deepest: bool
 ) -> Iterator[TineStrength]:
-    tip = tips(tines, way.tine, depth=stroke.height, count=MODES)
+    tip = tips_of(tines, way.tine.tobytes(), stroke.height, MODES)
     rows = [instrument.tines[index] for index in way.tine]
     closed, stress = _stress(stroke, way, tip, rows)
     notch = np.array([notch_factor(row) for row in rows])
     bears_once = np.array([row.rod.material.yield_stress for row in rows])
     bears_long = np.array([row.rod.material.endurance for row in rows]) / (notch * SAFETY)
-    limits = (bears_once, np.minimum(bears_long, bears_once))
-    once, million = (
-        _deepest(stroke, way, tip, rows, bears) if deepest else np.full(len(rows), np.nan) for bears in limits
-    )
+    limits = np.stack([bears_once, np.minimum(bears_long, bears_once)])
+    once, million = _deepest(stroke, tines, way, rows, limits) if deepest else np.full(limits.shape, np.nan)
     for k, index in enumerate(way.tine):
         yield TineStrength(
             tine=int(index),
@@ -189,15 +190,22 @@ def _wave_moment(tine: Tine) -> float:
     return math.sqrt(bending * steel.density * math.pi * rod.mass_diameter**2 / 4.0)
 
 
-def _deepest(stroke: Stroke, way: StickPath, tip: ContactModes, rows: list[Tine], bears: Array) -> Array:
-    """The bite (T,) at which the stress reaches what each root bears, by halving: stress grows with the bite."""
+def _deepest(stroke: Stroke, tines: TineModes, way: StickPath, rows: list[Tine], limits: Array) -> Array:
+    """The bite (2, T) at which the stress reaches what each root bears, `limits` (2, T), by halving: stress grows
+    with the bite."""
+    bears, both, rows = limits.ravel(), _joined([way, way]), [*rows, *rows]
+    tip = tips_of(tines, both.tine.tobytes(), stroke.height, MODES)
+
+    def stress(bite: Array) -> Array:
+        return _stress(stroke, dataclasses.replace(both, bite=bite), tip, rows)[1]
+
     low, high = np.zeros(len(bears)), np.full(len(bears), DEEPEST)
-    whole = _stress(stroke, dataclasses.replace(way, bite=high), tip, rows)[1]
+    whole = stress(high)
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
-        stress = _stress(stroke, dataclasses.replace(way, bite=middle), tip, rows)[1]
-        low, high = np.where(stress < bears, middle, low), np.where(stress < bears, high, middle)
-    return np.where(whole < bears, np.inf, low)
+        under = stress(middle) < bears
+        low, high = np.where(under, middle, low), np.where(under, high, middle)
+    return np.where(whole < bears, np.inf, low).reshape(limits.shape)
 
 
 def strength_table(instrument: Instrument, row: Row, rows: Sequence[TineStrength]) -> Table:

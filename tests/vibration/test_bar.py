@@ -14,7 +14,7 @@ from synth.design.instrument import Bar, Bend, Section, Straight, Support
 from synth.design.resolve import resolve
 from synth.vibration import bar as bar_room
 from synth.vibration.bar import BarModes, beam_of, is_closed, path, solve_bar, standing_on, surface_distance
-from synth.vibration.frame import Frame, matrices
+from synth.vibration.frame import Frame, entries, matrices
 
 CENT = math.log(2.0) / 1200.0
 TWO_TINES = Path(__file__).parents[1] / "data" / "two-tines.toml"
@@ -308,6 +308,19 @@ def test_what_the_modes_above_still_yield_completes_the_static_answer() -> None:
     np.testing.assert_allclose(flexibility(4e3), flexibility(20e3), rtol=1e-9, atol=1e-15)
 
 
+def test_what_a_place_yields_by_itself_is_its_part_of_what_all_yield() -> None:
+    places = [0.02, 0.2, 0.21, 0.55]
+    modes = solve_bar(
+        straight(0.6, supports=(Support(0.1, "clamp", 5e7, 2e4, 0.02),)), places, highest_hz=3e3
+    )
+    whole = modes.compliance
+    assert whole.shape == (4, 6, 4, 6)
+    plain = np.einsum("aih,bjh->aibj", modes.higher, modes.higher)
+    np.testing.assert_allclose(whole, plain, rtol=1e-12, atol=1e-12 * np.abs(plain).max())
+    own = np.stack([plain[n, :, n] for n in range(4)])
+    np.testing.assert_allclose(modes.own_compliance, own, rtol=1e-12, atol=1e-12 * own.max())
+
+
 def test_the_surface_is_as_far_as_the_section_says() -> None:
     flat = Section("rectangle", 0.040, 0.010, 0.0)
     np.testing.assert_allclose(
@@ -377,7 +390,7 @@ def test_directions_are_solved_apart_where_nothing_in_the_matrices_joins_them(
     supports = (Support(0.05, "foot", 2e3, 6.5, 0.1),)
     frame = frame_of(Bar(STEEL, section, (Straight(0.2), *bends), supports))
     K, M = matrices(frame)
-    found = bar_room._uncoupled(K, M, frame.element)
+    found = bar_room._uncoupled(entries(frame))
     assert sorted(np.concatenate(found).tolist()) == list(range(len(K)))
     for matrix in (K, M):
         size = np.sqrt(np.abs(matrix.diagonal()))

@@ -10,7 +10,7 @@ import pytest
 
 from synth.arrays import Array
 from synth.vibration import frame as module
-from synth.vibration.frame import Frame, PointMass, Spring, matrices, rigid_arm, solve
+from synth.vibration.frame import Frame, PointMass, Spring, entries, matrices, rigid_arm, solve
 from synth.vibration.section import properties, rectangle, tube
 
 STEEL = {"youngs": 203e9, "shear": 78.7e9, "density": 7850.0}
@@ -94,6 +94,24 @@ def test_each_plane_of_a_flat_bar_has_its_own_stiffness_shear_and_rotary_inertia
         b = mass + rho * second * k**2 + E * second * k**2 * mass / shear
         exact = np.sqrt((b - np.sqrt(b**2 - 4.0 * a * c)) / (2.0 * a)) / (2.0 * math.pi)
         np.testing.assert_allclose(found, exact, rtol=2e-4)  # a third of a cent
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_matrices_of_some_freedoms_are_those_rows_and_columns_of_the_whole(seed: int) -> None:
+    """With masses on arms and springs, in any order; and the whole is what the entries add up to one by one."""
+    rng = np.random.default_rng(seed)
+    stiff = rng.normal(size=(6, 6))
+    masses = (PointMass(1, 0.3, np.diag([1e-3, 2e-3, 3e-3]), rng.normal(size=3) * 0.05), PointMass(3, 0.1))
+    springs = (Spring(2, stiff @ stiff.T), Spring(0, np.eye(6), rng.normal(size=3), 4, rng.normal(size=3)))
+    frame = line(5, turn=turned(seed), masses=masses, springs=springs)
+    found = entries(frame)
+    plain = np.zeros((2, found.size, found.size))
+    for row, column, *both in zip(found.row, found.column, found.stiffness, found.mass, strict=True):
+        plain[:, row, column] += both
+    some = rng.permutation(found.size)[:17]
+    for whole, summed, part in zip(matrices(frame), plain, found.within(some), strict=True):
+        np.testing.assert_allclose(whole, summed, rtol=1e-13, atol=1e-13 * np.abs(summed).max())
+        np.testing.assert_array_equal(part, whole[np.ix_(some, some)])
 
 
 def test_a_rigid_arm_turns_a_rotation_into_a_displacement() -> None:

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.angles import cos_sin
 from synth.arrays import Array, Complex
 from synth.frozen import frozen
 from synth.remembered import Remembered
@@ -194,10 +195,9 @@ def _of_rods(dipole: Complex, rods: SoundingRods, k: Array, towards: Array) -> C
 
 def _turns(k: Array, distance: Array) -> Complex:
     """exp(-j k d), (G, X)."""
-    phase = np.outer(k, distance)
-    turns = np.empty(phase.shape, dtype=np.complex128)
-    np.cos(phase, out=turns.real)
-    np.negative(np.sin(phase), out=turns.imag)
+    cos, sin = cos_sin(np.outer(k, distance))
+    turns = np.empty(cos.shape, dtype=np.complex128)
+    turns.real, turns.imag = cos, -sin
     return turns
 
 
