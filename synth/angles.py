@@ -1,14 +1,15 @@
-"""Cosine and sine of many angles at once.
+"""Cosine and sine of many angles at once, and what turns and decays.
 
-In: angles. Out: both, within 1e-15. numpy works out eight tangents at a time where the processor can, but one sine
-or cosine after the other: by way of the half angle both take a quarter of the time, and no more elsewhere.
+In: angles, or complex exponents. Out: cosines and sines within 1e-15, complex exponentials. numpy works out eight
+tangents at a time where the processor can, but one sine or cosine after the other: by way of the half angle both
+take half the time, as does a complex exponential, and no more than numpy's elsewhere.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from synth.arrays import Array
+from synth.arrays import AnyComplex, Array, Complex
 
 
 def cos_sin(angle: Array) -> tuple[Array, Array]:
@@ -17,3 +18,13 @@ def cos_sin(angle: Array) -> tuple[Array, Array]:
     square = t * t
     share = 1.0 / (1.0 + square)
     return np.asarray((1.0 - square) * share), np.asarray((t + t) * share)
+
+
+def complex_exp(exponent: AnyComplex) -> Complex:
+    """exp of complex numbers (...), in double precision."""
+    size = np.exp(exponent.real)
+    cos, sin = cos_sin(exponent.imag)
+    out = np.empty(exponent.shape, dtype=np.complex128)
+    np.multiply(size, cos, out=out.real)
+    np.multiply(size, sin, out=out.imag)
+    return out

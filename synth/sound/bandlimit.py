@@ -21,6 +21,7 @@ from typing import Final
 
 import numpy as np
 
+from synth.angles import complex_exp
 from synth.arrays import AnyComplex, Array
 
 FINER: Final = 2  # grid points a frame
@@ -61,7 +62,7 @@ def _rings(turn: bytes, offsets: tuple[float, ...]) -> AnyComplex:
     rings = np.empty((len(offsets), modes.size), complex)
     for first in range(0, modes.size, PORTION):
         some = slice(first, first + PORTION)
-        rings[:, some] = share @ np.exp(np.multiply.outer(past, modes[some]))
+        rings[:, some] = share @ complex_exp(np.multiply.outer(past, modes[some]))
     rings.flags.writeable = False
     return rings
 

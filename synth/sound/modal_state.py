@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.angles import complex_exp
 from synth.arrays import Array, Complex
 from synth.compiled import njit
 from synth.playing.contact.stroke_contact import Ringing
@@ -89,7 +90,7 @@ class ModalState:
         if distance not in self._turns:
             while len(self._turns) >= KEPT_TURNS:
                 del self._turns[next(iter(self._turns))]
-            self._turns[distance] = np.exp(self.model.pole * distance)
+            self._turns[distance] = complex_exp(self.model.pole * distance)
         self._turns[distance] = self._turns.pop(distance)  # the last to be let go
         return self._turns[distance]
 
