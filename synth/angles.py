@@ -22,9 +22,10 @@ def cos_sin(angle: Array) -> tuple[Array, Array]:
 
 def complex_exp(exponent: AnyComplex) -> Complex:
     """exp of complex numbers (...), in double precision."""
-    size = np.exp(exponent.real)
-    cos, sin = cos_sin(exponent.imag)
-    out = np.empty(exponent.shape, dtype=np.complex128)
+    wide = np.asarray(exponent, dtype=np.complex128)
+    size = np.exp(wide.real)
+    cos, sin = cos_sin(wide.imag)
+    out = np.empty(wide.shape, dtype=np.complex128)
     np.multiply(size, cos, out=out.real)
     np.multiply(size, sin, out=out.imag)
     return out
