@@ -27,7 +27,7 @@ MODES = (300, 2700, 27000)
 LIVE_MODES = (300, 3000, 27000)
 STROKE_EVERY = 2.0  # s
 LONG, MINUTE = 400.0, 60.0  # s of sound
-BLOCK = 256  # frames of a live block
+BLOCK = 128  # frames of a live block
 README = Path(__file__).parents[1] / "README.md"
 THREADS = (
     "OMP_NUM_THREADS",

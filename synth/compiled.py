@@ -259,12 +259,22 @@ def njit(
         dispatcher = numba.njit(**options)(function)
         dispatcher.__class__ = _Part if part else _Whole
         if cache:
+            _check_found_again(function)
             with contextlib.suppress(RuntimeError, OSError):  # no folder that can be written to
                 dispatcher._cache = _Forgiving(function, holds)  # as numba's own enable_caching does
                 _kept.append(dispatcher)
         return cast(Function, dispatcher)
 
     return compiled
+
+
+def _check_found_again(function: Callable[..., Any]) -> None:
+    """numba keeps code under all that a function closes over: a compiled function there is another each time."""
+    for name, cell in zip(function.__code__.co_freevars, function.__closure__ or (), strict=True):
+        with contextlib.suppress(ValueError):  # nothing in it yet
+            if isinstance(cell.cell_contents, CPUDispatcher):
+                words = f"kept code of {function.__qualname__} would never be found again"
+                raise TypeError(f"{words}: define {name} in the module itself")
 
 
 def load_kept() -> threading.Thread:

@@ -43,6 +43,22 @@ def test_what_was_compiled_is_kept_and_taken(folder):
     assert hits(again) == 1
 
 
+def test_code_that_no_other_process_would_find_again_is_not_kept(folder):
+    """What a compiled function is called by a closure is in numba's key; numbers there are the same everywhere."""
+    part, number = njit(part=True)(plus), 3
+
+    def outer(a):
+        return part(a, number)
+
+    def harmless(a):
+        return a + number
+
+    with pytest.raises(TypeError, match="outer would never be found again: define part in the module"):
+        njit(cache=True)(outer)
+    assert njit()(outer)(1) == 7
+    assert njit(cache=True)(harmless)(1) == 4
+
+
 @pytest.mark.parametrize("which", ["*.nbi", "*.nbc", "*"])
 @pytest.mark.parametrize("seed", range(4))
 def test_a_torn_or_scribbled_file_is_compiled_again_and_put_right(folder, which, seed):

@@ -39,7 +39,7 @@ PLACES = """
     playing.report playing.contact.run playing.contact.refusals
     playing.contact.traced playing.contact.stroke_contact
     sound.fast_length sound.pole_steps sound.modal_state
-    sound.lanes sound.lane_transform sound.bin_sums sound.onsets sound.bank sound.livebank
+    sound.lanes sound.lane_transform sound.bin_sums sound.onsets sound.bank sound.live_kernel sound.livebank
     sound.limiter sound.clock sound.bandlimit sound.drive_parts sound.left_states sound.drive
     sound.overlay sound.convolution
     sound.radiator sound.radiator.thickness sound.radiator.dipoles sound.radiator.bar sound.radiator.pickup
@@ -110,6 +110,7 @@ KNOW_NO_INSTRUMENT = [
     "vibration.plate_air",
     "vibration.statistical_modes",
     "sound.bank",
+    "sound.live_kernel",
     "sound.livebank",
     "sound.bandlimit",
     "sound.drive_parts",

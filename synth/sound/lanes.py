@@ -15,6 +15,7 @@ import math
 from collections.abc import Callable
 from typing import Any, Final, cast
 
+import numpy as np
 from llvmlite import ir
 from numba import types
 from numba.core import cgutils
@@ -29,6 +30,7 @@ CONTRACT: Final = ("contract",)  # a product and a sum may be one instruction
 _NUMBER: Final = ir.FloatType()
 _INDEX: Final = ir.IntType(64)
 _VECTOR: Final = ir.VectorType(_NUMBER, LANES)
+_cell: Any = cgutils.alloca_once_value
 
 
 def _step(told: Callable[..., Any]) -> Callable[..., None]:
@@ -283,6 +285,53 @@ def sum_run(
 
     index = types.int64
     return types.void(x, index, index, index, weights, index, index, sums, index, index), write
+
+
+def _add_products(rows: int) -> Callable[..., None]:
+    """Adds to rows of ROW sums, each `stride` behind the one before, from sums[at] on, what `count` complex states
+    come to (real parts from states[state] on, imaginary ones `apart` behind them, each row's `gap` behind those
+    before), by the table from its number `first` on: ROW numbers by which a real part counts, ROW for an imaginary.
+
+    Each number of the table that is loaded serves all rows. Few rows add real and imaginary parts up by themselves:
+    else each addition would wait for the one before.
+    """
+    parts = 2 if rows < 4 else 1
+
+    @_step
+    def step(
+        typing: Any, sums: Any, at: Any, stride: Any, table: Any, first: Any,
+        states: Any, state: Any, gap: Any, apart: Any, count: Any,
+    ) -> Any:  # fmt: skip
+        def write(context: Any, code: Any, signature: Any, words: Any) -> Any:
+            sums, table, states = (_Memory.of(context, code, signature.args[k], words[k]) for k in (0, 3, 5))
+            zero = _everywhere(0.0)
+            found = {n: _cell(code, zero) for n in np.ndindex(parts, rows, 2)}
+            with cgutils.for_range(code, words[9]) as loop:
+                number = code.add(words[4], _times(code, loop.index, 2 * ROW))
+                for part in (0, 1):  # real, imaginary
+                    lines = [table.vector(_plus(code, number, part * ROW + half)) for half in (0, LANES)]
+                    mode = code.add(loop.index, code.mul(words[8], ir.Constant(_INDEX, part)))
+                    for n in range(rows):
+                        here = code.add(code.add(words[6], _times(code, words[7], n)), mode)
+                        own = _spread(code, code.load(code.gep(states.start, [here])))
+                        for half, line in enumerate(lines):
+                            place, product = (
+                                found[part % parts, n, half],
+                                code.fmul(own, line, flags=CONTRACT),
+                            )
+                            code.store(code.fadd(code.load(place), product, flags=CONTRACT), place)
+            for (_, n, half), place in found.items():
+                to = _plus(code, code.add(words[1], _times(code, words[2], n)), half * LANES)
+                sums.put(to, code.fadd(sums.vector(to), code.load(place), flags=CONTRACT))
+            return context.get_dummy_value()
+
+        index = types.int64
+        return types.void(sums, index, index, table, index, states, *(4 * [index])), write
+
+    return step
+
+
+add_products_of_two, add_products_of_four = _add_products(2), _add_products(4)
 
 
 @_step

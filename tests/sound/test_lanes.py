@@ -31,6 +31,37 @@ SINGLE = 2.0**-24  # rounding of single precision
 
 
 @njit()
+def _two(sums, at, stride, table, first, states, state, gap, apart, count):
+    lanes.add_products_of_two(sums, at, stride, table, first, states, state, gap, apart, count)
+
+
+@njit()
+def _four(sums, at, stride, table, first, states, state, gap, apart, count):
+    lanes.add_products_of_four(sums, at, stride, table, first, states, state, gap, apart, count)
+
+
+@pytest.mark.parametrize(("step", "rows"), [(_two, 2), (_four, 4)])
+@pytest.mark.parametrize("count", [0, 1, 2, 37])
+def test_states_times_a_table_are_added_to_rows_of_sums_and_nothing_else_is_touched(step, rows, count):
+    rng = np.random.default_rng(count)
+    sums, table, states = (
+        rng.normal(size=each).astype(np.float32) for each in ((7, 40), (50, 2, ROW), (9, 90))
+    )
+    first, skip, at, apart = 3, 2, 5, 44
+    found = sums.copy()
+    step(found, 40 + at, 40, table, 2 * ROW * first, states, 90 * skip + 4, 90, apart, count)
+    mine = states[skip : skip + rows].astype(float)
+    line = table[first : first + count].astype(float)
+    wanted = sums.astype(float)
+    wanted[1 : 1 + rows, at : at + ROW] += mine[:, 4 : 4 + count] @ line[:, 0]
+    wanted[1 : 1 + rows, at : at + ROW] += mine[:, 4 + apart : 4 + apart + count] @ line[:, 1]
+    np.testing.assert_allclose(found, wanted, rtol=0.0, atol=200 * SINGLE)
+    beside = np.ones(sums.shape, bool)
+    beside[1 : 1 + rows, at : at + ROW] = False
+    np.testing.assert_array_equal(found[beside], sums[beside])
+
+
+@njit()
 def _transform(rows, place, first, turns, half_turns):
     lane_transform.transform(rows, place, first, turns, half_turns)
 

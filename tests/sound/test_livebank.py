@@ -1,9 +1,13 @@
 """The live bank against the plain sum, whatever the blocks, and its events at their exact moment."""
 
+import os
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 
-from synth.sound.livebank import LiveBank
+from synth.sound.livebank import LONGEST, LiveBank
 
 RATE = 48_000
 MODES, EVENTS, FRAMES = 300, 40, 6000
@@ -102,3 +106,35 @@ def test_a_chord_whose_strokes_begin_in_one_frame_is_heard_whole(case, at):
         out = played(bank, (256 for _ in range(FRAMES)))
         wanted = plain(pole, weights, time, rows[: len(time)])
         assert np.abs(out - wanted).max() < 1e-6 * np.abs(wanted).max()
+
+
+@pytest.mark.parametrize("block", [100, LONGEST])
+def test_what_dies_within_a_block_neither_slows_nor_stays(block):
+    """From a decay of a millisecond to one of a few frames, in states, products and rows beside what rings on."""
+    rate = np.geomspace(5.0, 2e4, 60)
+    pole = -rate + 2j * np.pi * np.linspace(200.0, 9e3, 60)
+    weights, rows = np.ones((1, 60), complex), np.ones((2, 60), complex)
+    time = np.array([3.5, 1800.25]) / RATE
+    bank = LiveBank(pole, weights, rate=RATE)
+    bank.add(time, rows)
+    out = played(bank, (block for _ in range(FRAMES)))
+    wanted = plain(pole, weights, time, rows)
+    assert np.abs(out - wanted).max() < 1e-6 * np.abs(wanted).max()
+    numbers = np.concatenate(
+        [bank._turns.ravel(), bank._states.ravel(), bank._state.astype(np.float32).ravel()]
+    )
+    assert not np.any((numbers != 0.0) & (np.abs(numbers) < np.finfo(np.float32).tiny))
+    assert np.all(bank._state[:, rate > 1e3] == 0.0)
+
+
+@pytest.mark.slow
+def test_what_was_compiled_for_one_process_serves_the_next(tmp_path):
+    bank = "LiveBank(np.array([1j]), np.ones((1, 1)), rate=9.0)"
+    code = f"import numpy as np\nfrom synth.sound.livebank import LiveBank\n{bank}"
+    kept = []
+    for _ in range(3):
+        environment = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)}
+        subprocess.run([sys.executable, "-c", code], env=environment, check=True)
+        kept.append(sorted(each.name for each in tmp_path.rglob("*.nbc")))
+    assert kept[0]
+    assert kept[0] == kept[1] == kept[2]
