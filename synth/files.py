@@ -105,13 +105,15 @@ def make_folder(path: Path) -> Path:
 
 
 @contextmanager
-def atomic_write(path: Path) -> Iterator[Path]:
+def atomic_write(path: Path, *, sweep: bool = True) -> Iterator[Path]:
     """A path to write to: it becomes `path` when the block ends well and vanishes when it does not.
 
-    Raises `InputError` where the place is wrong or the disk refuses.
+    Leftovers beside it are removed, unless who writes does that himself at times, in a folder of thousands. Raises
+    `InputError` where the place is wrong or the disk refuses.
     """
     check_place(path)
-    sweep_leftovers(path.parent)
+    if sweep:
+        sweep_leftovers(path.parent)
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=PREFIX, suffix=path.suffix)
     except OSError as failure:

@@ -22,6 +22,7 @@ import pytest
 from synth import cache
 from synth.design.file import load
 from synth.design.resolve import resolve
+from synth.files import PREFIX
 from synth.vibration.frame import FrameModes
 from synth.vibration.solve import solve_row
 
@@ -293,6 +294,41 @@ def test_the_folder_forgets_what_was_not_used_longest(folder: Path, monkeypatch:
     assert len(list(folder.glob("*.kept"))) == 3
     with pytest.raises(AssertionError):
         cache.cached("modes", 2, forbidden)
+
+
+def test_the_folder_is_looked_through_once_in_a_while_and_after_a_great_file_at_once(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In a folder of thousands that takes longer than what is kept took to solve."""
+    looked: list[Path] = []
+    monkeypatch.setattr(cache, "_make_room", looked.append)
+    monkeypatch.setattr(cache, "LARGEST", 1 << 50)
+    for number in range(60):
+        cache.cached("numbers", number, lambda: (1.0, 2.0))
+    assert not looked
+    (size,) = {path.stat().st_size for path in folder.iterdir()}
+    monkeypatch.setattr(cache, "LARGEST", 64 * 8 * size)  # every eighth of them
+    for number in range(60, 360):
+        cache.cached("numbers", number, lambda: (1.0, 2.0))
+    assert 10 < len(looked) < 80
+    monkeypatch.setattr(cache, "LARGEST", 64 * size)
+    cache.cached("numbers", 360, lambda: (1.0, 2.0))
+    assert looked[-1] == max(folder.iterdir(), key=lambda path: path.stat().st_mtime_ns)
+
+
+def test_looking_through_the_folder_sweeps_what_a_killed_process_left(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cache, "LARGEST", 1 << 50)
+    cache.cached("modes", 1, modes)
+    left = folder / f"{PREFIX}half.kept"
+    left.write_bytes(b"half")
+    os.utime(left, (0.0, 0.0))
+    cache.cached("modes", 2, modes)
+    assert left.exists()
+    monkeypatch.setattr(cache, "LARGEST", 1 << 16)
+    cache.cached("modes", 3, modes)
+    assert not left.exists()
 
 
 def test_what_is_mapped_is_not_taken_for_a_loaded_library(folder: Path) -> None:
