@@ -171,7 +171,9 @@ def _plain(value: Any, arrays: list[NDArray[Any]]) -> Any:
         return {"tuple": [_plain(each, arrays) for each in value]}
     if (known := _fields(kind)) is not None:
         name, names = known
-        return {"type": name, "fields": {each: _plain(getattr(value, each), arrays) for each in names}}
+        fields = ((each, getattr(value, each)) for each in names)
+        plain = {each: field if type(field) in _WORDS else _plain(field, arrays) for each, field in fields}
+        return {"type": name, "fields": plain}
     if isinstance(value, np.ndarray):
         arrays.append(value)
         return {"array": len(arrays) - 1}
@@ -199,8 +201,11 @@ def _tell(value: Any, told: list[str], known: dict[int, str]) -> None:
         if id(value) not in known:
             name, names = own
             parts = [name]
-            for each in names:
-                _tell(getattr(value, each), parts, known)
+            for field in (getattr(value, each) for each in names):
+                if type(field) in _WORDS:  # as most are: spared a call
+                    parts.append(repr(field))
+                else:
+                    _tell(field, parts, known)
             known[id(value)] = " ".join(parts)
         told.append(known[id(value)])
     elif isinstance(value, np.ndarray):

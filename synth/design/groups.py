@@ -68,9 +68,10 @@ def place_group(design: schema.Design, index: int, first: int, units: Units) -> 
         else _own(design, given, location)
     )
     tines, warnings = [], []
+    stocks: dict[str, Stock] = {}
     standing = _changed(given, _ordered(given, entries, location), location)
     for number, entry in enumerate(standing, start=1):
-        made, words = _tine(design, given, entry, index=index, number=number, units=units)
+        made, words = _tine(design, given, entry, stocks, index=index, number=number, units=units)
         tines.append(made)
         warnings += words
     group = Group(given.name, root_hz, _midi_note(design, given, root_hz), first, len(tines))
@@ -250,10 +251,18 @@ def _height(goal: FixedLength | Pitch) -> float:
 
 
 def _tine(
-    design: schema.Design, group: schema.Group, entry: _Entry, *, index: int, number: int, units: Units
+    design: schema.Design,
+    group: schema.Group,
+    entry: _Entry,
+    stocks: dict[str, Stock],
+    *,
+    index: int,
+    number: int,
+    units: Units,
 ) -> tuple[Tine, list[str]]:
+    """A tine and what is unwise about it; `stocks` are those of the group's tines so far, by name."""
     given, location = entry.tine, entry.wish
-    stock, stock_key, warnings = _stock(design, group, entry, f"group[{index + 1}]")
+    stock, stock_key, warnings = _stock(design, group, entry, f"group[{index + 1}]", stocks)
     trim = _trim(design, given, entry.goal, location)
     wish = _wish(design, given, location)
     for nut in (*(placed.nut for placed in trim), *((wish.nut,) if wish else ())):
@@ -278,7 +287,7 @@ def _tine(
 
 
 def _stock(
-    design: schema.Design, group: schema.Group, entry: _Entry, location: str
+    design: schema.Design, group: schema.Group, entry: _Entry, location: str, stocks: dict[str, Stock]
 ) -> tuple[Stock, str, list[str]]:
     """The stock, the key that names it, and what is unwise about it."""
     name, where = entry.tine.stock, f"{entry.table}.stock"
@@ -286,7 +295,7 @@ def _stock(
         name, where = _stock_of_group(design, group, entry, f"{location}.stock")
     elif entry.table.endswith("[+]"):
         where = f"{entry.goal_key}.stock"
-    stock = find_stock(design, name, where)
+    stock = stocks[name] = stocks.get(name) or find_stock(design, name, where)
     if stock.base_nut is None:
         return stock, where, []
     return stock, where, [fitting_warning(stock.base_nut, stock.rod, f"stock.{name}.base_nut")]

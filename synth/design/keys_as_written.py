@@ -18,6 +18,7 @@ from synth.units import INCH, MM, Units
 
 _LENGTH: Final = re.compile(r"(.*(?<!_n))_(mm|in)")  # no stiffness: newtons per inch are fewer per millimetre
 _BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+")
+_WORDS: Final = (str, int, float, type(None))  # what no length stands in
 Way = tuple[str | int, ...]  # to a key: those of the tables it stands in, and numbers in lists, from 1
 
 
@@ -126,13 +127,15 @@ def _lengths(node: object, way: Way) -> Iterator[tuple[Way, bool]]:
     """The way to each length that is written below a node, and whether it is in inches."""
     if isinstance(node, schema.WrittenTable | Mapping):
         for key, value in (written(node) if isinstance(node, schema.WrittenTable) else node).items():
-            if not isinstance(value, int | float):
+            if isinstance(value, int | float):
+                if twin(key):
+                    yield (*way, key), key.endswith("_in") or isinstance(value, Inches)
+            elif not isinstance(value, _WORDS):
                 yield from _lengths(value, (*way, key))
-            elif twin(key):
-                yield (*way, key), key.endswith("_in") or isinstance(value, Inches)
-    elif isinstance(node, Sequence) and not isinstance(node, str):
+    elif isinstance(node, Sequence):
         for number, each in enumerate(node, start=1):
-            yield from _lengths(each, (*way, number))
+            if not isinstance(each, _WORDS):
+                yield from _lengths(each, (*way, number))
 
 
 def _path(way: Way) -> str:
