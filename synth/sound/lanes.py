@@ -315,10 +315,8 @@ def _add_products(rows: int) -> Callable[..., None]:
                         here = code.add(code.add(words[6], _times(code, words[7], n)), mode)
                         own = _spread(code, code.load(code.gep(states.start, [here])))
                         for half, line in enumerate(lines):
-                            place, product = (
-                                found[part % parts, n, half],
-                                code.fmul(own, line, flags=CONTRACT),
-                            )
+                            place = found[part % parts, n, half]
+                            product = code.fmul(own, line, flags=CONTRACT)
                             code.store(code.fadd(code.load(place), product, flags=CONTRACT), place)
             for (_, n, half), place in found.items():
                 to = _plus(code, code.add(words[1], _times(code, words[2], n)), half * LANES)

@@ -94,10 +94,10 @@ def live_block(
 ) -> None:
     """Sound (P, n) from states (2, M), which are carried on.
 
-    What carries them: `near` (WIDTH, 2, M) over so many frames, `far` (L, 2, M) over so many segments, `turns`
-    (H, 2, M), in single precision, over 1, 2, 4 ... segments. `table` (P, M, 2 WIDTH); increments `rows` (E, 2, M)
-    at frames `offset` (E,), rising, the first `events` of them. The rest is room: states (n, 2 PORTION), sums
-    (n, P WIDTH).
+    What carries them: `near` (WIDTH + 1, 2, M) over 0, 1, 2 ... frames, `far` (L, 2, M) over as many segments,
+    `turns` (H, 2, M), in single precision, over 1, 2, 4 ... of them. `table` (P, M, 2 WIDTH); increments `rows`
+    (E, 2, M) at frames `offset` (E,), rising, the first `events` of them. The rest is room: states (n, 2 PORTION),
+    sums (n, P WIDTH).
     """
     points, frames = sound.shape
     modes = state.shape[1]

@@ -147,7 +147,8 @@ def _table(step: AnyComplex, weights: AnyComplex) -> Singles:
 def _turns(far: Array) -> Singles:
     """Of what carries states over segments (L, 2, M), that over 1, 2, 4 ... of them, in single precision.
 
-    What dies at once is gone: its products would be so small that processors are slow with them.
+    What dies at once is gone, or block after block its products would be so small that processors are slow with
+    them; what is about to be silent may have such ones for a block.
     """
     some = far[1 << np.arange((len(far) - 1).bit_length())]
     return np.where(np.hypot(some[:, :1], some[:, 1:]) < GONE, 0.0, some).astype(np.float32)
