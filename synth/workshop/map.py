@@ -43,7 +43,12 @@ SCALES: Final = (
 CROWD: Final = 0.7  # of the edge that may be taken by names of bar modes
 LINE: Final = 10.0  # points from a line of words to the next at the least
 SIZE: Final = 7  # points, of words
-BESIDE: Final[dict[str, Any]] = {"loc": "center left", "bbox_to_anchor": (1.0, 0.5), "fontsize": 8}
+BESIDE: Final[dict[str, Any]] = {
+    "loc": "center left",
+    "bbox_to_anchor": (1.0, 0.5),
+    "fontsize": 8,
+    "handlelength": 1.0,
+}
 OVER: Final[dict[str, Any]] = {"loc": "lower left", "bbox_to_anchor": (0.0, 1.0), "fontsize": 8, "ncols": 6}
 LEADER: Final = {"arrowstyle": "-", "lw": 0.5, "color": QUARREL, "shrinkA": 0, "shrinkB": 3}
 MOTIONS: Final = ("along", "sideways", "up and down", "twisting")
@@ -261,7 +266,8 @@ def _bar_modes(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarrel], 
     axes.set_yticks([])
     axes.set_xlabel(f"{UNIT[instrument.bench.units]} along the bar")
     axes.set_ylabel("how the bar moves")
-    axes.legend(**BESIDE)
+    for words in axes.legend(**BESIDE).get_texts():
+        words.set_text(words.get_text().replace(", ", ",\n"))  # in one line they run off the paper
 
 
 def _strongest(instrument: Instrument, shapes: BarShapes, mode: int) -> tuple[int, Array]:

@@ -93,8 +93,16 @@ def assert_clear(instrument: Instrument) -> None:
     shapes, _ = loaded_shapes(instrument, row)
     quarrels = find_quarrels(instrument, row)
     figure = draw_map(instrument, row, quarrels, shapes)
-    above, _ = figure.axes
+    above, below = figure.axes
     figure.draw_without_rendering()
+    for axes in (above, below):
+        legend = axes.get_legend()
+        assert legend is not None
+        box = legend.get_window_extent()
+        assert box.x0 >= 0.0
+        assert box.x1 <= figure.bbox.x1, [each.get_text() for each in legend.get_texts()]
+        assert box.y0 >= 0.0
+        assert box.y1 <= figure.bbox.y1
     names = [
         each for each in [*above.texts, *above.get_yticklabels()] if each.get_visible() and each.get_text()
     ]
