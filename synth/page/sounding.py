@@ -1,4 +1,4 @@
-"""Force to sound a short block at a time, compiled: `synth.sound.drive` and `livebank` for a page.
+"""Force to sound a short block at a time, compiled: `synth.sound.drive` and a bank for a page.
 
 In: the force's history from the contact, tables of `synth.page.response`. Out: contact signals, and sound that is
 filtered and guarded. The block of audio is the drive's chunk; states keep double precision.

@@ -149,7 +149,7 @@ class BinSum(BlockSum):
     def runs(self) -> Runs:
         """The modes' weights without what is zero around them."""
         used = self.rows != 0
-        first = _bin(self.log_pole_per_frame, self.length).astype(np.int64) + np.argmax(used, axis=1)
+        first = bin_below(self.log_pole_per_frame, self.length).astype(np.int64) + np.argmax(used, axis=1)
         ends = np.cumsum(np.concatenate([[0], np.count_nonzero(used, axis=1)]))
         return Runs(first, ends, self.rows[used])
 
@@ -316,7 +316,7 @@ def fit_sums(log_pole_per_frame: AnyComplex, length: int) -> Rows:
         modes = np.flatnonzero(width == k)
         for at in range(0, modes.size, PORTION):
             some = modes[at : at + PORTION]
-            near = _bin(log_pole_per_frame[some], length)
+            near = bin_below(log_pole_per_frame[some], length)
             run = inverse @ _target(log_pole_per_frame[some], near, nodes, length)
             # the middle of the block is the origin of u: a quarter turn back for each bin
             run *= QUARTER_TURNS[(near.astype(int) + bins[inner, None]) % 4] / 2
@@ -332,6 +332,6 @@ def _target(log_pole_per_frame: AnyComplex, near: Array, nodes: Array, length: i
     return target
 
 
-def _bin(log_pole_per_frame: AnyComplex, length: int) -> Array:
+def bin_below(log_pole_per_frame: AnyComplex, length: int) -> Array:
     """The bin at or below each mode's frequency (K,)."""
     return np.asarray(np.floor(log_pole_per_frame.imag * (OVERSAMPLING * length / (2 * np.pi))))

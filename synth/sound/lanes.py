@@ -287,49 +287,49 @@ def sum_run(
     return types.void(x, index, index, index, weights, index, index, sums, index, index), write
 
 
-def _add_products(rows: int) -> Callable[..., None]:
-    """Adds to rows of ROW sums, each `stride` behind the one before, from sums[at] on, what `count` complex states
-    come to (real parts from states[state] on, imaginary ones `apart` behind them, each row's `gap` behind those
-    before), by the table from its number `first` on: ROW numbers by which a real part counts, ROW for an imaginary.
+@_step
+def add_modes(
+    typing: Any,
+    bins: Any,
+    real: Any,
+    imag: Any,
+    weights: Any,
+    first: Any,
+    states: Any,
+    x: Any,
+    y: Any,
+    count: Any,
+) -> Any:
+    """Adds to ROW bins, real parts from bins[real] on and imaginary ones from bins[imag] on, `count` states, whose
+    parts begin at states[x] and states[y], times their weights, 2 ROW numbers each from weights[first] on.
 
-    Each number of the table that is loaded serves all rows. Few rows add real and imaginary parts up by themselves:
-    else each addition would wait for the one before.
+    Products of real and of imaginary parts add up by themselves: else each would wait for the one before.
     """
-    parts = 2 if rows < 4 else 1
 
-    @_step
-    def step(
-        typing: Any, sums: Any, at: Any, stride: Any, table: Any, first: Any,
-        states: Any, state: Any, gap: Any, apart: Any, count: Any,
-    ) -> Any:  # fmt: skip
-        def write(context: Any, code: Any, signature: Any, words: Any) -> Any:
-            sums, table, states = (_Memory.of(context, code, signature.args[k], words[k]) for k in (0, 3, 5))
-            zero = _everywhere(0.0)
-            found = {n: _cell(code, zero) for n in np.ndindex(parts, rows, 2)}
-            with cgutils.for_range(code, words[9]) as loop:
-                number = code.add(words[4], _times(code, loop.index, 2 * ROW))
-                for part in (0, 1):  # real, imaginary
-                    lines = [table.vector(_plus(code, number, part * ROW + half)) for half in (0, LANES)]
-                    mode = code.add(loop.index, code.mul(words[8], ir.Constant(_INDEX, part)))
-                    for n in range(rows):
-                        here = code.add(code.add(words[6], _times(code, words[7], n)), mode)
-                        own = _spread(code, code.load(code.gep(states.start, [here])))
-                        for half, line in enumerate(lines):
-                            place = found[part % parts, n, half]
-                            product = code.fmul(own, line, flags=CONTRACT)
-                            code.store(code.fadd(code.load(place), product, flags=CONTRACT), place)
-            for (_, n, half), place in found.items():
-                to = _plus(code, code.add(words[1], _times(code, words[2], n)), half * LANES)
-                sums.put(to, code.fadd(sums.vector(to), code.load(place), flags=CONTRACT))
-            return context.get_dummy_value()
+    def write(context: Any, code: Any, signature: Any, words: Any) -> Any:
+        bins, weights, states = (_Memory.of(context, code, signature.args[k], words[k]) for k in (0, 3, 5))
+        found = {n: _cell(code, _everywhere(0.0)) for n in np.ndindex(2, 2, 2)}
+        with cgutils.for_range(code, words[8]) as loop:
+            line = code.add(words[4], _times(code, loop.index, 2 * ROW))
+            numbers = (code.load(code.gep(states.start, [code.add(words[k], loop.index)])) for k in (6, 7))
+            state = [_spread(code, each) for each in numbers]
+            for part, half in np.ndindex(2, 2):
+                weight = weights.vector(_plus(code, line, part * ROW + half * LANES))
+                for own in (0, 1):
+                    place = found[own, part, half]
+                    product = code.fmul(state[own], weight, flags=CONTRACT)
+                    code.store(code.fadd(code.load(place), product, flags=CONTRACT), place)
+        for half in (0, 1):
+            sums = {(own, part): code.load(found[own, part, half]) for own, part in np.ndindex(2, 2)}
+            re = code.fsub(sums[0, 0], sums[1, 1], flags=CONTRACT)
+            im = code.fadd(sums[0, 1], sums[1, 0], flags=CONTRACT)
+            for word, value in ((words[1], re), (words[2], im)):
+                to = _plus(code, word, half * LANES)
+                bins.put(to, code.fadd(bins.vector(to), value, flags=CONTRACT))
+        return context.get_dummy_value()
 
-        index = types.int64
-        return types.void(sums, index, index, table, index, states, *(4 * [index])), write
-
-    return step
-
-
-add_products_of_two, add_products_of_four = _add_products(2), _add_products(4)
+    index = types.int64
+    return types.void(bins, index, index, weights, index, states, index, index, index), write
 
 
 @_step

@@ -31,34 +31,29 @@ SINGLE = 2.0**-24  # rounding of single precision
 
 
 @njit()
-def _two(sums, at, stride, table, first, states, state, gap, apart, count):
-    lanes.add_products_of_two(sums, at, stride, table, first, states, state, gap, apart, count)
+def _modes_added(bins, real, imag, weights, first, states, x, y, count):
+    lanes.add_modes(bins, real, imag, weights, first, states, x, y, count)
 
 
-@njit()
-def _four(sums, at, stride, table, first, states, state, gap, apart, count):
-    lanes.add_products_of_four(sums, at, stride, table, first, states, state, gap, apart, count)
-
-
-@pytest.mark.parametrize(("step", "rows"), [(_two, 2), (_four, 4)])
 @pytest.mark.parametrize("count", [0, 1, 2, 37])
-def test_states_times_a_table_are_added_to_rows_of_sums_and_nothing_else_is_touched(step, rows, count):
+def test_modes_are_added_to_their_bins_and_nothing_else_is_touched(count):
     rng = np.random.default_rng(count)
-    sums, table, states = (
-        rng.normal(size=each).astype(np.float32) for each in ((7, 40), (50, 2, ROW), (9, 90))
+    bins, weights, states = (
+        rng.normal(size=each).astype(np.float32) for each in ((2, 40), (50, 2, ROW), (9, 90))
     )
-    first, skip, at, apart = 3, 2, 5, 44
-    found = sums.copy()
-    step(found, 40 + at, 40, table, 2 * ROW * first, states, 90 * skip + 4, 90, apart, count)
-    mine = states[skip : skip + rows].astype(float)
-    line = table[first : first + count].astype(float)
-    wanted = sums.astype(float)
-    wanted[1 : 1 + rows, at : at + ROW] += mine[:, 4 : 4 + count] @ line[:, 0]
-    wanted[1 : 1 + rows, at : at + ROW] += mine[:, 4 + apart : 4 + apart + count] @ line[:, 1]
+    first, real, imag, x, y = 3, 5, 40 + 11, 2 * 90 + 4, 4 * 90 + 17
+    found = bins.copy()
+    _modes_added(found, real, imag, weights, 2 * ROW * first, states, x, y, count)
+    state = (states.ravel()[x : x + count] + 1j * states.ravel()[y : y + count]).astype(complex)
+    line = weights[first : first + count].astype(complex)
+    added = state @ (line[:, 0] + 1j * line[:, 1])
+    wanted = bins.astype(float)
+    wanted[0, real : real + ROW] += added.real
+    wanted[1, imag - 40 : imag - 40 + ROW] += added.imag
     np.testing.assert_allclose(found, wanted, rtol=0.0, atol=200 * SINGLE)
-    beside = np.ones(sums.shape, bool)
-    beside[1 : 1 + rows, at : at + ROW] = False
-    np.testing.assert_array_equal(found[beside], sums[beside])
+    beside = np.ones(bins.shape, bool)
+    beside[0, real : real + ROW] = beside[1, imag - 40 : imag - 40 + ROW] = False
+    np.testing.assert_array_equal(found[beside], bins[beside])
 
 
 @njit()
