@@ -46,6 +46,8 @@ _END: Final = (
 )
 _ROUNDING: Final = 1e-9
 _ROUNDS: Final = 12
+# What a bend like that from `slope` to the last secant would make a third try miss by: it misses by a twentieth.
+_STRAIGHT: Final = 2e-5
 MISSED: Final = 6e-5  # relative, 0.1 cent: more is told
 _FIRST_ROOT: Final = 1.8751040687  # of 1 + cos cosh = 0
 
@@ -122,8 +124,8 @@ def _tuned(instrument: Instrument, mounting: Mounting | None, highest_hz: float)
     clamped = _lengths(instrument, trim, target)
     _check_heard(tines, trim, clamped, highest_hz)
     search = _OnTheBar(tines, wished, clamped, target, mounting, highest_hz)
-    length = clamped if mounting is None else search.lengths()
-    row = search.row(length)
+    row = search.row(clamped) if mounting is None else search.found()
+    _check_within(tines, row)
     words = (*_missed(instrument, row), *check_clearance(instrument, row.length, row.trim, row.modes))
     return replace(row, warnings=words)
 
@@ -139,33 +141,42 @@ class _OnTheBar:
     mounting: Mounting | None
     highest_hz: float
 
-    def lengths(self) -> Array:
-        """Or those that come as near as the bar lets them."""
+    def found(self) -> Row:
+        """The row of these lengths, or of those that come as near as the bar lets them."""
         rigid = np.zeros((len(self.tines), 6, 6))
         pitch = np.where(np.isnan(self.target), self.highest_hz, self.target)
         highest = np.minimum(SOUGHT * pitch, self.highest_hz)
+        tried: list[Row] = []
+
+        def lengths(x: Array) -> Array:
+            return np.where(np.isnan(self.target), self.clamped, np.exp(x))
 
         def miss(x: Array, rows: Indices) -> Array:
-            tines, length = [self.tines[row] for row in rows], np.exp(x[rows])
+            tines, length = [self.tines[row] for row in rows], lengths(x)[rows]
             modes = lossless_tines(tines, length, self._trim(rows, length), highest[rows])
             rigid[rows] = rigid_inertia(modes)
             return _off(self._mounted(modes, rows, rigid), self.target[rows])
 
+        def last(x: Array, rows: Indices) -> Array:
+            tried[:] = [self.row(lengths(x))]
+            return _off(tried[0].mounted_hz, self.target)[rows]
+
         start = np.log(self.clamped)
         added = np.array([tine.root.added_length for tine in self.tines])
         slope = -2.0 * self.clamped / (self.clamped + added)
-        found, _ = _secant(miss, start, slope, start - _FURTHEST, start + _FURTHEST, grain=GRAIN)
-        return np.where(np.isnan(self.target), self.clamped, np.exp(found))
+        reach = (start - _FURTHEST, start + _FURTHEST)
+        x, _ = _secant(miss, start, slope, *reach, grain=GRAIN, last=last)
+        length = lengths(x)
+        there = bool(tried) and np.array_equal(tried[0].length, length)
+        return tried[0] if there else self.row(length)
 
     def row(self, length: Array) -> Row:
-        """The row of these lengths. Raises `InputError` where rod is too short or too long."""
+        """All partials of the tines at these lengths, and as they sound on the bar."""
         every = np.arange(len(self.tines))
         trim = self._trim(every, length)
         modes = solve_tines(self.tines, length, trim, self.highest_hz)
         mounted = self._mounted(modes, every, rigid_inertia(modes))
-        row = Row(length, trim, modes.frequency[:, 0, 0], mounted, self.target, modes, ())
-        _check_within(self.tines, row)
-        return row
+        return Row(length, trim, modes.frequency[:, 0, 0], mounted, self.target, modes, ())
 
     def _mounted(self, modes: TineModes, rows: Indices, rigid: Array) -> Array:
         clamped = modes.frequency[:, 0, 0]
@@ -234,20 +245,24 @@ def _secant(
     high: Array,
     *,
     grain: float = 0.0,
+    last: Callable[[Array, Indices], Array] | None = None,
 ) -> tuple[Array, Array]:
     """For each row the x at which it misses nothing, or the least of `_ROUNDS` tries, and by how much it does.
 
-    A row that is there rests. `miss` takes all x and the rows still wanted. A secant far from `slope` is rounding
-    or a jump and is not believed; a step out of the bracket that signs have closed is halved instead, so that a
-    jump is found as well. Where there is a `grain`, x goes on to multiples of it, and is there at the nearest.
+    A row that is there rests. `miss` takes all x and the rows still wanted; `last`, which takes longer and finds
+    what is wanted in the end, is asked in its place where all of them are likely to be there. A secant far from
+    `slope` is rounding or a jump and is not believed; a step out of the bracket that signs have closed is halved
+    instead, so that a jump is found as well. Where there is a `grain`, x goes on to multiples of it, and is there
+    at the nearest.
     """
     x, best, steep = start.copy(), start.copy(), slope.copy()
     low, high, least = low.copy(), high.copy(), np.full(len(x), np.inf)
     before = np.full((2, len(x)), np.nan)
     active = np.arange(len(x))
     near, closed = max(0.3 * PITCH_ERROR, 1.05 * grain), max(0.1 * PITCH_ERROR, 1.05 * grain)
+    ask = miss
     for _ in range(_ROUNDS):
-        error = miss(x, active)
+        error = ask(x, active)
         nearer = np.abs(error) < least[active]
         best[active[nearer]], least[active[nearer]] = x[active[nearer]], np.abs(error[nearer])
         under = error * slope[active] < 0.0
@@ -258,13 +273,15 @@ def _secant(
         steep[active] = np.where(believed, fresh, steep[active])
         before[:, active] = x[active], error
         left = (np.abs(error) > near) & (high[active] - low[active] > closed)
-        active, error = active[left], error[left]
+        active, error, believed = active[left], error[left], believed[left]
         if not len(active):
             break
         there = x[active] - error / steep[active]
         inside = (there > low[active]) & (there < high[active])
         there = np.where(inside, there, 0.5 * (low[active] + high[active]))
         x[active] = np.rint(there / grain) * grain if grain else there
+        straight = np.abs(error * (steep[active] / slope[active] - 1.0)) < _STRAIGHT
+        ask = last if last is not None and np.all(believed & inside & straight) else miss
     return best, least
 
 

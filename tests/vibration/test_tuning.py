@@ -18,7 +18,7 @@ from synth.design.file import load
 from synth.design.instrument import Bend, Group, Instrument, PlacedNut, Straight, Tine, TrimWish
 from synth.design.resolve import resolve
 from synth.errors import InputError
-from synth.vibration import clearance
+from synth.vibration import clearance, tuning
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tine import TineModes, solve_tines
 from synth.vibration.trimming.answers import every_answer
@@ -129,6 +129,22 @@ def test_partials_beyond_the_third_do_not_count_in_the_search(
     whole = tune(instrument, mounting(instrument))
     assert np.nanmax(np.abs(off(quick))) < 0.002
     assert 1200.0 * np.abs(np.log2(quick.length / whole.length)).max() < 0.001
+
+
+@pytest.mark.parametrize("name", ["quay-rail", "lantern-hoop", "test-piece"])
+@pytest.mark.parametrize("straight", [0.0, 1.0])
+def test_lengths_are_those_of_a_search_that_never_or_always_takes_a_try_for_its_last(
+    monkeypatch: pytest.MonkeyPatch, name: str, straight: float
+) -> None:
+    """Within two grains: what is asked last has all partials, and a finer mesh for them."""
+    instrument = resolve(load(Path(__file__).parents[2] / "designs" / f"{name}.toml"))
+    found = tune(instrument, mounting(instrument))
+    monkeypatch.setattr(tuning, "_STRAIGHT", straight)
+    wanted = tune(instrument, mounting(instrument))
+    assert np.abs(np.log(found.length / wanted.length)).max() < 2.5 * tuning.GRAIN
+    assert np.nanmax(np.abs(np.log(found.mounted_hz / wanted.mounted_hz))) < 5.0 * tuning.GRAIN
+    again = solve_tines(instrument.tines, found.length, found.trim)
+    np.testing.assert_array_equal(found.modes.frequency, again.frequency)
 
 
 def test_a_pitch_that_the_bar_takes_for_itself_is_told(bench: Any, build: Build) -> None:
