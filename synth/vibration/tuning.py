@@ -99,7 +99,7 @@ def _sought(tines: Sequence[Tine], rods: Rods, planes: Array, pitch: Array, low:
     thin = _FIRST_ROOT / np.sqrt(2.0 * math.pi * np.exp(wanted)) * (rods.bend / rods.mass) ** 0.25
     start = np.clip(thin - rods.added, low, high)
     slope = -2.0 * start / (start + rods.added)
-    x, off = _secant(miss, np.log(start), slope, np.log(low), np.log(high))
+    x, off = _secant(miss, np.log(start), slope, np.log(low), np.log(high), sure=0.1 * PITCH_ERROR)
     length = np.exp(x)
     inside = (off < PITCH_ERROR) & (length > low * (1.0 + _END)) & (length < high * (1.0 - _END))
     _check_reached(tines, rods, pitch, low, np.flatnonzero(~inside))
@@ -245,12 +245,14 @@ def _secant(
     high: Array,
     *,
     grain: float = 0.0,
+    sure: float = 0.0,
     last: Callable[[Array, Indices], Array] | None = None,
 ) -> tuple[Array, Array]:
     """For each row the x at which it misses nothing, or the least of `_ROUNDS` tries, and by how much it does.
 
-    A row that is there rests. `miss` takes all x and the rows still wanted; `last`, which takes longer and finds
-    what is wanted in the end, is asked in its place where all of them are likely to be there. A secant far from
+    A row that is there rests, and one that the next step is foreseen to bring within `sure`. `miss` takes all x and
+    the rows still wanted; `last`, which takes longer and finds what is wanted in the end, is asked in its place
+    where all of them are likely to be there. A secant far from
     `slope` is rounding or a jump and is not believed; a step out of the bracket that signs have closed is halved
     instead, so that a jump is found as well. Where there is a `grain`, x goes on to multiples of it, and is there
     at the nearest.
@@ -280,8 +282,14 @@ def _secant(
         inside = (there > low[active]) & (there < high[active])
         there = np.where(inside, there, 0.5 * (low[active] + high[active]))
         x[active] = np.rint(there / grain) * grain if grain else there
-        straight = np.abs(error * (steep[active] / slope[active] - 1.0)) < _STRAIGHT
-        ask = last if last is not None and np.all(believed & inside & straight) else miss
+        foreseen = np.abs(error * (steep[active] / slope[active] - 1.0))
+        foreseen[~(believed & inside)] = np.inf
+        rests = foreseen < sure
+        best[active[rests]], least[active[rests]] = x[active[rests]], foreseen[rests]
+        active, foreseen = active[~rests], foreseen[~rests]
+        if not len(active):
+            break
+        ask = last if last is not None and np.all(foreseen < _STRAIGHT) else miss
     return best, least
 
 
