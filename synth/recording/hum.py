@@ -56,8 +56,10 @@ def without_hum(samples: Array, rate: float, modes: FittedModes) -> tuple[Array,
     if base == 0.0:
         return samples, modes, NO_HUM
     multiple = np.round(modes.pole.imag[hum] / (2.0 * np.pi * base)).astype(int)
-    amplitude = dict(zip(multiple.tolist(), modes.amplitude[hum].tolist(), strict=True))
-    wave = {n: _wave(modes.pole[hum][multiple == n][0], amplitude[n], len(samples), rate) for n in amplitude}
+    lines = {n: modes.pick(hum).pick(multiple == n) for n in dict.fromkeys(multiple.tolist())}
+    # a fit may have two lines where there is one, each many times as loud as their sum
+    amplitude = {n: complex(np.sum(each.amplitude)) for n, each in lines.items()}
+    wave = {n: sounding(each.amplitude, each.pole, len(samples), rate) for n, each in lines.items()}
     kept = modes.pick(~hum)
     clean = samples - sum(wave.values())
     strong = kept.pick(np.argsort(-np.abs(kept.amplitude) * (kept.pole.imag < 4.0 * np.pi * HIDING))[:STRONG])

@@ -203,6 +203,24 @@ def test_hum_is_taken_out_line_by_line_and_each_is_looked_beside_with_all_else_a
     assert (found.base, found.mains) == (pytest.approx(50.1), 50.0)
 
 
+def test_two_lines_fitted_to_one_of_hum_go_together(monkeypatch):
+    """Each three hundred times as loud as what they make together: one taken out alone would leave the other."""
+    rate, time = 2000, np.arange(3000) / 2000.0
+    pair = modes((650.1, 0.02, 0.03), (650.1001, 0.021, 0.03))
+    pair = replace(pair, amplitude=np.array([0.03, -0.0299]) + 0j)
+    every = modes((50.008, 0.0, 0.1), (150.02, 0.0, 0.05), (220.0, 2.0, 0.5)).with_(pair)
+
+    def wave(of):
+        return np.real(of.amplitude @ np.exp(of.pole[:, None] * time))
+
+    monkeypatch.setattr(hum, "_beside", lambda *_: (None, 0j))
+    clean, kept, found = hum.without_hum(wave(every), rate, every)
+    assert kept.pole.imag / (2.0 * np.pi) == pytest.approx([220.0])
+    np.testing.assert_allclose(clean, wave(every.pick([2])), atol=1e-9)
+    assert found.multiple == (1, 3, 13)
+    assert found.amplitude[2] == pytest.approx(1e-4)
+
+
 @pytest.mark.parametrize(("off", "there"), [(2.7, True), (3.4, False)])
 def test_a_partial_is_looked_for_within_three_hertz_of_a_line(off, there):
     time = np.arange(4000) / 2000.0
