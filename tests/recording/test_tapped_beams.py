@@ -357,7 +357,7 @@ def test_two_hours_of_silence_and_speech_give_no_tap() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("where", sorted(ROOMS))
 def test_decays_followed_until_nothing_moves_give_the_same_figure(where, monkeypatch):
-    """Of a tap's first figure: six rounds against forty."""
+    """Of a tap's first figure: eight rounds against forty."""
     moved = []
     for seed in range(12):
         dice = np.random.default_rng([5, seed])
