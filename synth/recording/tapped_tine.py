@@ -205,8 +205,8 @@ def _explained(new: FittedModes, targets: TuningTargets, tine: int) -> _Explaine
         for partial, weight in enumerate(WEIGHTS[1:], 1):
             if partial < len(told) and told[partial]:
                 beside = np.min(np.abs(nearest_cents(hertz, model[:, partial]) - off[line]))
-                if partial == 1 and beside > STRAYS:
-                    break  # a third without a second is a line of something else
+                if partial == 1 and beside > STRAYS and abs(off[line]) > USUAL:
+                    break  # so far off a third without a second is a line of something else
                 score += weight * float(np.exp(-0.5 * (beside / OVERTONE) ** 2))
         if score < LEAST:
             continue

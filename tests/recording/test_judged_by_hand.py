@@ -145,13 +145,12 @@ def test_a_tine_explains_lines_by_its_fundamental_and_overtones_at_one_offset():
     two = tapped_tine._explained(lines((200.0, 1.0), (1253.0 * np.exp(30.0 * CENT), 0.1)), targets, 0)
     assert two.value == pytest.approx(1.0 + 0.8 * np.exp(-0.5 * (26.0 / 30.0) ** 2), abs=0.03)
     assert tapped_tine._explained(lines((200.0, 0.009), (1253.0, 1.0), (3510.0, 0.1)), targets, 0).line == -1
-    # a third partial speaks for a tine where a line stands near its second: 100 cents from the nearer plane's
-    third = lines((200.0, 1.0), (3510.0, 0.1))
-    assert tapped_tine._explained(third, targets, 0).line == -1
-    beside = [
-        lines((200.0, 1.0), (1253.0 * np.exp(each * CENT), 0.1), (3510.0, 0.1)) for each in (103.0, 105.0)
-    ]
-    assert [tapped_tine._explained(each, targets, 0).line for each in beside] == [0, -1]
+    # far off its pitch a third partial speaks for a tine where a line stands near its second, 100 cents or less
+    for cents, second, line in ((39.0, None, 0), (45.0, None, -1), (45.0, 99.0, 0), (45.0, 105.0, -1)):
+        sharp = np.exp(cents * CENT)
+        parts = [(200.5 * sharp, 1.0), (3510.0 * sharp, 0.1)]
+        parts += [] if second is None else [(1256.0 * sharp * np.exp(second * CENT), 0.1)]
+        assert tapped_tine._explained(lines(*sorted(parts)), targets, 0).line == line
 
 
 def test_a_lone_line_is_of_a_tine_that_is_near_and_dies_so():
