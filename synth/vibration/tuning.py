@@ -48,6 +48,7 @@ _ROUNDING: Final = 1e-9
 _ROUNDS: Final = 12
 # What a bend like that from `slope` to the last secant would make a third try miss by: it misses by a twentieth.
 _STRAIGHT: Final = 2e-5
+_CHANCE: Final = 0.01  # of a miss stays in doubt, as a secant may agree with `slope` by chance
 MISSED: Final = 6e-5  # relative, 0.1 cent: more is told
 _FIRST_ROOT: Final = 1.8751040687  # of 1 + cos cosh = 0
 
@@ -252,10 +253,9 @@ def _secant(
 
     A row that is there rests, and one that the next step is foreseen to bring within `sure`. `miss` takes all x and
     the rows still wanted; `last`, which takes longer and finds what is wanted in the end, is asked in its place
-    where all of them are likely to be there. A secant far from
-    `slope` is rounding or a jump and is not believed; a step out of the bracket that signs have closed is halved
-    instead, so that a jump is found as well. Where there is a `grain`, x goes on to multiples of it, and is there
-    at the nearest.
+    where all of them are likely to be there. A secant far from `slope` is rounding or a jump and is not believed; a
+    step out of the bracket that signs have closed is halved instead, so that a jump is found as well. Where there
+    is a `grain`, x goes on to multiples of it, and is there at the nearest.
     """
     x, best, steep = start.copy(), start.copy(), slope.copy()
     low, high, least = low.copy(), high.copy(), np.full(len(x), np.inf)
@@ -282,7 +282,7 @@ def _secant(
         inside = (there > low[active]) & (there < high[active])
         there = np.where(inside, there, 0.5 * (low[active] + high[active]))
         x[active] = np.rint(there / grain) * grain if grain else there
-        foreseen = np.abs(error * (steep[active] / slope[active] - 1.0))
+        foreseen = np.abs(error) * (np.abs(steep[active] / slope[active] - 1.0) + _CHANCE)
         foreseen[~(believed & inside)] = np.inf
         rests = foreseen < sure
         best[active[rests]], least[active[rests]] = x[active[rests]], foreseen[rests]

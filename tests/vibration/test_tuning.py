@@ -20,7 +20,8 @@ from synth.design.resolve import resolve
 from synth.errors import InputError
 from synth.vibration import clearance, tuning
 from synth.vibration.mounted_pitch import mounting
-from synth.vibration.tine import TineModes, solve_tines
+from synth.vibration.rod import lowest_frequencies
+from synth.vibration.tine import TineModes, plane_ratios, rods_of, solve_tines
 from synth.vibration.trimming.answers import every_answer
 from synth.vibration.tuning import Row, free_lengths, tune
 
@@ -129,6 +130,32 @@ def test_partials_beyond_the_third_do_not_count_in_the_search(
     whole = tune(instrument, mounting(instrument))
     assert np.nanmax(np.abs(off(quick))) < 0.002
     assert 1200.0 * np.abs(np.log2(quick.length / whole.length)).max() < 0.001
+
+
+def test_a_secant_that_agrees_with_the_slope_by_chance_is_not_trusted() -> None:
+    """The third try misses by a thousandth, and the line through the last two has the very slope that was given."""
+    tries: list[float] = []
+
+    def miss(x: Array, rows: Array) -> Array:
+        tries.append(float(x[0]))
+        last = 3e-3 - 2.0 * (tries[-1] - 5e-3)
+        return np.array([{1: 1e-2, 2: 3e-3, 3: last}.get(len(tries), 0.0)])
+
+    start, slope = np.zeros(1), np.array([-2.0])
+    found, off = tuning._secant(miss, start, slope, start - 1.0, start + 1.0, sure=1e-7)
+    assert len(tries) == 4
+    assert (found[0], off[0]) == (tries[-1], 0.0)
+
+
+@given(pitch=st.floats(60.0, 900.0), diameter=st.sampled_from([2.0, 3.0, 5.0]))
+@settings(max_examples=60, deadline=None)
+def test_a_length_has_its_pitch_whether_it_was_looked_at_again_or_not(
+    bench: Any, pitch: float, diameter: float
+) -> None:
+    tine = bench.tine(bench.plain(diameter), pitch_hz=pitch)
+    length = free_lengths([tine], [()], np.array([pitch]))
+    sounds = lowest_frequencies(rods_of([tine], length, [()]))[0, 0] * plane_ratios([tine])[0, 0]
+    assert sounds == pytest.approx(pitch, rel=0.3 * tuning.PITCH_ERROR)  # where a try rests
 
 
 @pytest.mark.parametrize("name", ["quay-rail", "lantern-hoop", "test-piece"])
