@@ -29,6 +29,7 @@ import numpy as np
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
 from synth.arrays import Array, Complex
+from synth.cores import spread
 from synth.design.instrument import Bar, Board, Foot
 from synth.frozen import frozen
 from synth.vibration.air_cells import CLASSES
@@ -38,6 +39,7 @@ from synth.vibration.plate import Plate, PlateModes, orthotropic, solve_plate
 from synth.vibration.plate_air import (
     CAVITY_LOSS,
     Radiation,
+    air_rows,
     air_spring,
     displaced_volume,
     plug_mass,
@@ -48,8 +50,6 @@ from synth.vibration.statistical_modes import DiffuseModes, diffuse_modes, edge_
 MOST_MODES: Final = 110  # that are solved one by one: to about 2 kHz on a board of 0.6 by 0.4 m
 FEWEST: Final = 6  # that bend
 HIGHEST: Final = 4000.0  # Hz, of these: beyond it a sheet is rarely as even as its drawing
-LOWEST: Final = 20.0  # Hz, of the table of the air
-ROWS: Final = 30  # of that table, a quarter of an octave apart
 STILL: Final = 0.1  # Hz: less is rounding about a motion that nothing holds
 # A foot's stiffness against roll: k b^2 over this, b its width. Even pressure, as of a bedded pad, gives 12, two
 # edges 4. A hard block on a thick soft board lies near the edges: 4.5, computed in the tests (validation, footing).
@@ -106,10 +106,15 @@ class SolvedBoard:
         """
         return np.stack(
             [
-                np.einsum("bm,bm->m", self.transfer(frequency, ear, nearest=float(since)), acceleration)
-                for ear, since in zip(ears, np.broadcast_to(nearest, len(ears)), strict=True)
+                np.einsum("bm,bm->m", each, acceleration)
+                for each in self.transfers(frequency, ears, nearest=nearest)
             ]
         )
+
+    def transfers(self, frequency: Array, ears: Array, *, nearest: float | Array) -> list[Complex]:
+        """`transfer` to each of `ears` (C, 3), an ear a core."""
+        since = np.broadcast_to(nearest, len(ears)).tolist()
+        return spread(lambda n: self.transfer(frequency, ears[n], nearest=since[n]), range(len(ears)))
 
     def transfer(self, frequency: Array, ear: Array, *, nearest: float) -> Complex:
         """The pressure (Mb, M) in Pa at `ear` (3,) per acceleration of each mode at `frequency` (M,) Hz.
@@ -224,7 +229,7 @@ class _InAir:
 
 
 def _in_air(board: Board, dry: PlateModes) -> _InAir:
-    rows = np.geomspace(LOWEST, max(float(dry.frequency[-1]), 2.0 * LOWEST), ROWS)
+    rows = air_rows(dry.plate, float(dry.frequency[-1]))
     air = radiation(dry, rows, faces="both" if board.kind == "panel" else "one")
     squared = (2.0 * math.pi * dry.frequency) ** 2
     volume, mass = displaced_volume(dry), np.ones(len(squared))

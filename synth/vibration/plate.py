@@ -157,16 +157,16 @@ def _solve_to(plate: Plate, highest: float, most: int) -> PlateModes:
 
     def block(functions: tuple[Indices, Indices]) -> tuple[Array, Array]:
         rows, columns = functions
-        square, vectors = _modes_of(plate, of_x[:, rows][..., rows], of_y[:, columns][..., columns])
-        full = np.zeros((x.count, y.count, len(square)))
-        full[np.ix_(rows, columns)] = vectors.reshape(len(rows), len(columns), -1)
-        return square, full
+        frequency, vectors = _modes_of(plate, of_x[:, rows][..., rows], of_y[:, columns][..., columns])
+        wanted = min(int(np.searchsorted(frequency, highest, side="right")), most)  # they rise
+        full = np.zeros((x.count, y.count, wanted))
+        full[np.ix_(rows, columns)] = vectors[:, :wanted].reshape(len(rows), len(columns), wanted)
+        return frequency[:wanted], full
 
     pairs = list(itertools.product(_classes(plate.edges[:2], x.count), _classes(plate.edges[2:], y.count)))
     blocks = spread(block, pairs)
     frequency = np.concatenate([block[0] for block in blocks])
-    order = np.argsort(frequency, kind="stable")
-    order = order[frequency[order] <= highest][:most]
+    order = np.argsort(frequency, kind="stable")[:most]
     shapes = np.concatenate([block[1] for block in blocks], axis=2)
     return PlateModes(plate, frequency[order], shapes[..., order])
 

@@ -27,14 +27,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.air import AIR_DENSITY, SOUND_SPEED
+from synth.angles import cos_sin
 from synth.arrays import Array, Complex, Indices
 from synth.cores import one_core, spread
 from synth.frozen import frozen
 from synth.vibration.air_cells import CLASSES, against, dipoles, monopoles, pressed
-from synth.vibration.plate import PlateModes
+from synth.vibration.plate import Plate, PlateModes
 
 CELLS_A_WAVE: Final = 8.0  # of the shortest bending wave; doubling it moves levels by less than 0.5 dB
 MOST_CELLS: Final = 24  # along half a side; beyond that the solve, not the physics, is what one waits for
+LOWEST: Final = 20.0  # Hz, of the table of the air
+ROWS: Final = 22  # of that table
+SWING: Final = 0.5  # of its rows' distance, for each radian of a wave of sound along the plate; see the tests
 CAVITY_LOSS: Final = 0.02  # of the air spring, by leaks and walls; order of magnitude, no published source
 PLUG_END: Final = (
     1.7  # radii of air that swing with a hole's plug: two flanged ends, 8/(3 pi) each (Rayleigh)
@@ -63,12 +67,12 @@ class Radiation:
     def mass(self, frequency: Array) -> Array:
         """The air's mass between the modes (B, B), kg/kg, each entry at its own `frequency` (B, B) Hz."""
         turn = 2.0 * math.pi * self.frequency[:, None, None]
-        return _looked_up(self.frequency, self.impedance.imag / turn, frequency)
+        return self._looked_up(self.impedance.imag / turn, frequency)
 
     def resistance(self, frequency: Array) -> Array:
         """The air's resistance between the modes (B, B), 1/s, each entry at its own `frequency` (B, B) Hz."""
         scale = (self.frequency / self.frequency[0]) ** 3  # between a box's and a panel's low-frequency law
-        found = _looked_up(self.frequency, self.impedance.real / scale[:, None, None], frequency)
+        found = self._looked_up(self.impedance.real / scale[:, None, None], frequency)
         held = np.clip(frequency, self.frequency[0], self.frequency[-1])
         return np.asarray(found * (held / self.frequency[0]) ** 3)
 
@@ -76,8 +80,8 @@ class Radiation:
         """The same air in new modes, of which each is a mixture (B, B') of modes of one class."""
         parity = self.parity[np.argmax(np.abs(mix), axis=0)]
         count = mix.shape[1]
-        impedance = np.zeros((len(self.impedance), count, count), dtype=np.complex128)
-        sources = np.zeros((*self.sources.shape[:2], count), dtype=np.complex128)
+        impedance = np.zeros((len(self.impedance), count, count), dtype=self.impedance.dtype)
+        sources = np.zeros((*self.sources.shape[:2], count), dtype=self.sources.dtype)
         both = list(zip(_classes(self.parity), _classes(parity), strict=True))
         parts = [(np.ix_(old, old), np.ix_(new, new), mix[np.ix_(old, new)]) for (_, old), (_, new) in both]
 
@@ -85,7 +89,9 @@ class Radiation:
             for old, new, part in parts:
                 impedance[row][new] = part.T @ self.impedance[row][old] @ part
                 if row < len(sources):
-                    sources[row][:, new[1][0]] = self.sources[row][:, old[1][0]] @ part
+                    # a real product, twice as many columns: the mixture has no imaginary part
+                    apart = np.ascontiguousarray(self.sources[row][:, old[1][0]].T).view(sources.real.dtype)
+                    sources[row][:, new[1][0]] = (part.T.astype(apart.dtype) @ apart).view(sources.dtype).T
 
         spread(turn, range(len(impedance)))
         return dataclasses.replace(self, impedance=impedance, sources=sources, parity=parity)
@@ -131,26 +137,42 @@ class Radiation:
         """The pressure (B, M) per acceleration of each mode at `frequency` (M,) Hz, e^(+jwt).
 
         `ear` (3,) from the plate's middle, z off its face; the phase is that of the time nearest/c later. Sources
-        are read linearly in the logarithm of frequency between the table's rows.
+        are read between the table's rows, and worked with in the precision that they are kept in.
         """
-        below, share = _between(self.frequency, frequency)
-        out = np.empty((len(self.parity), len(frequency)), dtype=np.complex128)
-        greens = self._greens(2.0 * math.pi * frequency / SOUND_SPEED, ear, nearest)
-        for (_, own), green in zip(_classes(self.parity), greens, strict=True):
-            out[own] = self._radiated(own, green, below, share)
-        return out
+        order = np.argsort(frequency)
+        rising = frequency[order]
+        greens = self._greens(2.0 * math.pi * rising / SOUND_SPEED, ear, nearest)
+        weights = self._weights(rising) if len(self.sources) > 1 else np.ones((1, len(rising)))
+        out = np.zeros((len(self.parity), len(rising)), dtype=np.complex128)
+        for sources, weight in zip(self.sources, weights, strict=True):
+            read = np.flatnonzero(weight)
+            some = slice(read[0], read[-1] + 1) if len(read) else slice(0)
+            for (_, own), green in zip(_classes(self.parity), greens, strict=True):
+                out[own, some] += (sources[:, own].T @ green[:, some]) * weight[some]
+        return out[:, np.argsort(order)]
 
-    def _radiated(self, own: Indices, green: Complex, below: Indices, share: Array) -> Complex:
-        """The modes `own` of one class through its `green` (X, M), between the rows `below` (M,) and the next."""
-        if len(self.sources) == 1:
-            return np.asarray(self.sources[0][:, own].T @ green)
-        out = np.empty((len(own), green.shape[1]), dtype=np.complex128)
-        for row in np.unique(below):
-            here = np.flatnonzero(below == row)
-            above = min(row + 1, len(self.sources) - 1)
-            low, high = (self.sources[each][:, own].T @ green[:, here] for each in (row, above))
-            out[:, here] = low * (1.0 - share[here]) + high * share[here]
-        return out
+    def _weights(self, frequency: Array) -> Array:
+        """The share (G, ...) of each row in what is read at each frequency (...), held at both ends of the table.
+
+        Lagrange's cubic through the four nearest rows, as far as there are so many.
+        """
+        rows = _along(self.frequency, self.size)
+        held = np.clip(frequency, self.frequency[0], self.frequency[-1])
+        place = np.clip(_along(held, self.size), rows[0], rows[-1])
+        count = min(4, len(rows))
+        every = np.arange(count).reshape(-1, *[1] * place.ndim)
+        among = every + np.clip(np.searchsorted(rows, place) - count // 2, 0, len(rows) - count)
+        shares = np.ones(among.shape)
+        for n in range(count):
+            others = np.delete(rows[among], n, axis=0)
+            shares[n] = np.prod((place - others) / (rows[among[n]] - others), axis=0)
+        weights = np.zeros((len(rows), *place.shape))
+        np.put_along_axis(weights, among, shares, axis=0)
+        return weights
+
+    def _looked_up(self, values: Array, frequency: Array) -> Array:
+        """Each entry (B, B) of values (G, B, B) at its own frequency (B, B)."""
+        return np.asarray(np.sum(self._weights(frequency) * values, axis=0))
 
     def _greens(self, k: Array, ear: Array, nearest: float) -> tuple[Complex, ...]:
         """What a source on the quarter and its three images give at the ear, (X, M) in each of `CLASSES`."""
@@ -165,10 +187,27 @@ class Radiation:
         return even_x + even_y, odd_x + odd_y, even_x - even_y, odd_x - odd_y
 
     def _green(self, k: Array, away: Array, nearest: float) -> Complex:
-        """What sources as far `away` as (X, 3) give, (X, M)."""
+        """What sources as far `away` as (X, 3) give, (X, M), in the sources' precision."""
         R = np.sqrt(np.sum(away**2, axis=1))[:, None]
-        spread = np.exp(-1j * k * (R - nearest)) / (4.0 * math.pi * R)
-        return np.asarray(spread * (away[:, 2:] / R * (1j * k + 1.0 / R)) if self.faces == "both" else spread)
+        cosine, sine = cos_sin(k * (nearest - R))
+        spread = np.empty(cosine.shape, dtype=self.sources.dtype)
+        spread.real, spread.imag = cosine / (4.0 * math.pi * R), sine / (4.0 * math.pi * R)
+        if self.faces == "both":
+            spread *= (away[:, 2:] / R * (1j * k + 1.0 / R)).astype(spread.dtype)
+        return spread
+
+
+def air_rows(plate: Plate, highest: float) -> Array:
+    """Frequencies (G,) in Hz, from `LOWEST` to the `highest`, at which a plate's air is worth solving."""
+    size = (plate.length, plate.width)
+    fine = np.geomspace(LOWEST, max(highest, 2.0 * LOWEST), 100 * ROWS)
+    along = _along(fine, size)
+    return np.interp(np.linspace(along[0], along[-1], ROWS), along, fine)
+
+
+def _along(frequency: Array, size: tuple[float, float]) -> Array:
+    """A scale on which a plate's air changes evenly: by powers of frequency at first, then by waves along it."""
+    return np.asarray(np.log(frequency) + SWING * 2.0 * math.pi * max(size) / SOUND_SPEED * frequency)
 
 
 def radiation(modes: PlateModes, frequency: Array, *, faces: Faces, finer: float = 1.0) -> Radiation:
@@ -239,20 +278,6 @@ def displaced_volume(modes: PlateModes) -> Array:
     nodes, weights = legendre.leggauss(48)
     x, y = (0.5 * (nodes + 1.0) * size for size in (modes.plate.length, modes.plate.width))
     return np.asarray(np.einsum("x,y,xyb->b", weights, weights, modes.grid(x, y)) * modes.plate.area / 4.0)
-
-
-def _between(table: Array, frequency: Array) -> tuple[NDArray[np.int64], Array]:
-    """The row below each frequency and how far towards the next, 0 to 1, in the logarithm; held at both ends."""
-    position = np.interp(np.log(np.maximum(frequency, 1e-3)), np.log(table), np.arange(len(table)))
-    below = np.minimum(position.astype(np.int64), max(len(table) - 2, 0))
-    return below, position - below
-
-
-def _looked_up(table: Array, values: Array, frequency: Array) -> Array:
-    """Each entry (B, B) of values (G, B, B) at its own frequency (B, B)."""
-    below, share = _between(table, frequency)
-    i, j = np.indices(frequency.shape)
-    return np.asarray(values[below, i, j] * (1.0 - share) + values[below + 1, i, j] * share)
 
 
 def _cells(modes: PlateModes, faces: Faces, finer: float) -> tuple[Array, Array, float, float]:

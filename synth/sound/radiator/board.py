@@ -151,7 +151,7 @@ class BoardFilter(Radiator):
         """The pressure of each mode alone per unit of its acceleration, (C, B, F)."""
         mix = self._damped[1].T
         return np.stack(
-            [mix @ self.board.transfer(frequency, point, nearest=self.nearest) for point in self.points]
+            [mix @ each for each in self.board.transfers(frequency, self.points, nearest=self.nearest)]
         )
 
     @cached_property
