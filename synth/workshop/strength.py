@@ -142,12 +142,13 @@ def _borne(
 ) -> Iterator[TineStrength]:
     tip = tips_of(tines, way.tine.tobytes(), stroke.height, MODES)
     rows = [instrument.tines[index] for index in way.tine]
-    closed, stress = _stress(stroke, way, tip, rows)
+    roots = _roots(rows)
+    closed, stress = _stress(stroke, way, tip, roots)
     notch = np.array([notch_factor(row) for row in rows])
     bears_once = np.array([row.rod.material.yield_stress for row in rows])
     bears_long = np.array([row.rod.material.endurance for row in rows]) / (notch * SAFETY)
     limits = np.stack([bears_once, np.minimum(bears_long, bears_once)])
-    once, million = _deepest(stroke, tines, way, rows, limits) if deepest else np.full(limits.shape, np.nan)
+    once, million = _deepest(stroke, tines, way, roots, limits) if deepest else np.full(limits.shape, np.nan)
     for k, index in enumerate(way.tine):
         yield TineStrength(
             tine=int(index),
@@ -164,16 +165,34 @@ def _borne(
         )
 
 
-def _stress(stroke: Stroke, way: StickPath, tip: ContactModes, rows: list[Tine]) -> tuple[Pluck, Array]:
+@frozen
+class _Roots:
+    """Of each tine (T,): its core's diameter at the root, m, and sqrt(E I mu), N s: the moment in a long rod per
+    speed of the point that is moved."""
+
+    core: Array
+    wave: Array
+
+
+def _roots(rows: Sequence[Tine]) -> _Roots:
+    rods = [(row.rod, row.rod.material) for row in rows]
+    core, bend, mass, youngs, density = np.array(
+        [
+            (rod.root_diameter, rod.bend_diameter, rod.mass_diameter, steel.youngs, steel.density)
+            for rod, steel in rods
+        ]
+    ).T
+    return _Roots(core, np.sqrt(youngs * math.pi * bend**4 / 64.0 * density * math.pi * mass**2 / 4.0))
+
+
+def _stress(stroke: Stroke, way: StickPath, tip: ContactModes, roots: _Roots) -> tuple[Pluck, Array]:
     """The closed form and the greatest stress at each root (T,), Pa."""
     closed = pluck(stroke, way, tip)
-    core = np.array([row.rod.root_diameter for row in rows])
     share = np.sqrt(stroke.stick.mass / (stroke.stick.mass + tip.mass))
-    wave = np.array([_wave_moment(row) for row in rows])
-    blow = share * _square(stroke, way) * stroke.speed * wave
+    blow = share * _square(stroke, way) * stroke.speed * roots.wave
     grown = share * np.sqrt(way.bite / DEEP) * np.cbrt(tip.length / LONG)
     moment = grown * (HELD * closed.hold_force * tip.length + STRUCK * blow)
-    return closed, root_stress(moment / tip.length, tip.length, core)
+    return closed, root_stress(moment / tip.length, tip.length, roots.core)
 
 
 def _square(stroke: Stroke, way: StickPath) -> Array:
@@ -183,21 +202,15 @@ def _square(stroke: Stroke, way: StickPath) -> Array:
     return np.asarray(np.minimum(np.sqrt(1.0 - rise**2) / math.cos(stroke.tilt), 1.0))
 
 
-def _wave_moment(tine: Tine) -> float:
-    """sqrt(E I mu), N s: the moment in a long rod per speed of the point that is moved."""
-    rod, steel = tine.rod, tine.rod.material
-    bending = steel.youngs * math.pi * rod.bend_diameter**4 / 64.0
-    return math.sqrt(bending * steel.density * math.pi * rod.mass_diameter**2 / 4.0)
-
-
-def _deepest(stroke: Stroke, tines: TineModes, way: StickPath, rows: list[Tine], limits: Array) -> Array:
+def _deepest(stroke: Stroke, tines: TineModes, way: StickPath, roots: _Roots, limits: Array) -> Array:
     """The bite (2, T) at which the stress reaches what each root bears, `limits` (2, T), by halving: stress grows
     with the bite."""
-    bears, both, rows = limits.ravel(), _joined([way, way]), [*rows, *rows]
+    bears, both = limits.ravel(), _joined([way, way])
+    twice = _Roots(np.tile(roots.core, 2), np.tile(roots.wave, 2))
     tip = tips_of(tines, both.tine.tobytes(), stroke.height, MODES)
 
     def stress(bite: Array) -> Array:
-        return _stress(stroke, dataclasses.replace(both, bite=bite), tip, rows)[1]
+        return _stress(stroke, dataclasses.replace(both, bite=bite), tip, twice)[1]
 
     low, high = np.zeros(len(bears)), np.full(len(bears), DEEPEST)
     whole = stress(high)
