@@ -33,6 +33,7 @@ LINK: Final = (
 FAINT: Final = 1e-3  # of a mode's mass in the host structure: with less it lends the host structure no motion
 STRIP: Final = 128  # columns of D at a time: the whole of it is never held
 ROWS: Final = 512  # of vectors at a time
+_CONVERGES: Final = 0.5  # of Y^T Y from 1: from 1 on Newton-Schulz runs away
 FULLEST: Final = 1e3  # condition of a cluster's vectors; beyond it two poles all but coincide, see `_apart`
 
 
@@ -234,7 +235,26 @@ def complex_modes(squared: Array, D: Array) -> tuple[Complex, Complex]:
         if np.linalg.norm(y, 2) < FULLEST:
             break
     order = np.argsort(value.real, kind="stable")
-    return value[order], y[:, order]
+    return value[order], _orthogonal(y[:, order])
+
+
+def _orthogonal(y: Complex) -> Complex:
+    """Y^T Y = 1, also among vectors that share one value, of which a solver gives any (Newton-Schulz).
+
+    That converges from nearby only: vectors further off are first turned by the root of Y^T Y.
+    """
+    for _ in range(8):
+        off = np.eye(len(y)) - y.T @ y
+        if np.abs(off).max() < 1e-12:
+            break
+        y = y + 0.5 * y @ off if np.linalg.norm(off, 2) < _CONVERGES else _by_root(y)
+    return y
+
+
+def _by_root(y: Complex) -> Complex:
+    from scipy.linalg import sqrtm
+
+    return np.asarray(np.linalg.solve(sqrtm(y.T @ y), y.T).T)
 
 
 def _break_degeneracy(D: Array, step: int) -> Array:

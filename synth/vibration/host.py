@@ -22,7 +22,6 @@ from synth.vibration.eigen import complex_modes
 from synth.vibration.tine import TineModes
 
 LOWEST_HZ: Final = 0.1  # below, a mode is a drift of what nothing holds
-_CONVERGES: Final = 0.5  # of Y^T Y from 1: from 1 on Newton-Schulz runs away
 
 Numbers = NDArray[Any]  # real without losses, complex with
 
@@ -105,28 +104,9 @@ def damped_host(stiffness: Array, loss: Array, load: Array) -> tuple[Numbers, Nu
     )  # what only drifts loses nothing, and many drifts are alike
     own = real[:, swings]
     kappa[swings], y = complex_modes(squared[swings], own.T @ loss @ own)
-    shape[:, swings] = own @ _orthogonal(y)
+    shape[:, swings] = own @ y
     kappa[~swings] = 0.0
     return kappa, shape
-
-
-def _orthogonal(y: Numbers) -> Numbers:
-    """Y^T Y = 1, also among vectors that share one value, of which a solver gives any (Newton-Schulz).
-
-    That converges from nearby only: vectors further off are first turned by the root of Y^T Y.
-    """
-    for _ in range(8):
-        off = np.eye(len(y)) - y.T @ y
-        if np.abs(off).max() < 1e-12:
-            break
-        y = y + 0.5 * y @ off if np.linalg.norm(off, 2) < _CONVERGES else _by_root(y)
-    return y
-
-
-def _by_root(y: Numbers) -> Numbers:
-    from scipy.linalg import sqrtm
-
-    return np.asarray(np.linalg.solve(sqrtm(y.T @ y), y.T).T)
 
 
 def base_reaction(modes: TineModes) -> Array:

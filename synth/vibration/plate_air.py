@@ -37,8 +37,9 @@ from synth.vibration.plate import Plate, PlateModes
 CELLS_A_WAVE: Final = 8.0  # of the shortest bending wave; doubling it moves levels by less than 0.5 dB
 MOST_CELLS: Final = 24  # along half a side; beyond that the solve, not the physics, is what one waits for
 LOWEST: Final = 20.0  # Hz, of the table of the air
-ROWS: Final = 22  # of that table
-SWING: Final = 0.5  # of its rows' distance, for each radian of a wave of sound along the plate; see the tests
+STEP: Final = 0.65  # between its rows, of the scale of `_along`,
+ROWS: Final = (18, 60)  # as few of them at least, and as many at most
+SWING: Final = 0.35  # of that scale, for each radian of a wave of sound along the plate; see the tests
 CAVITY_LOSS: Final = 0.02  # of the air spring, by leaks and walls; order of magnitude, no published source
 PLUG_END: Final = (
     1.7  # radii of air that swing with a hole's plug: two flanged ends, 8/(3 pi) each (Rayleigh)
@@ -200,9 +201,10 @@ class Radiation:
 def air_rows(plate: Plate, highest: float) -> Array:
     """Frequencies (G,) in Hz, from `LOWEST` to the `highest`, at which a plate's air is worth solving."""
     size = (plate.length, plate.width)
-    fine = np.geomspace(LOWEST, max(highest, 2.0 * LOWEST), 100 * ROWS)
+    fine = np.geomspace(LOWEST, max(highest, 2.0 * LOWEST), 100 * ROWS[1])
     along = _along(fine, size)
-    return np.interp(np.linspace(along[0], along[-1], ROWS), along, fine)
+    rows = min(max(ROWS[0], 1 + math.ceil((along[-1] - along[0]) / STEP)), ROWS[1])
+    return np.interp(np.linspace(along[0], along[-1], rows), along, fine)
 
 
 def _along(frequency: Array, size: tuple[float, float]) -> Array:

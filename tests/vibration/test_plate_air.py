@@ -13,6 +13,7 @@ from synth.vibration.air_cells import FAINT
 from synth.vibration.plate import orthotropic, solve_plate
 from synth.vibration.plate_air import (
     ROWS,
+    STEP,
     air_rows,
     air_spring,
     displaced_volume,
@@ -155,7 +156,8 @@ def test_what_is_read_between_the_rows_comes_to_what_is_solved_there(seed, faces
     )
     everywhere = np.ones(solved.impedance.shape[1:])
     for finer in (1, 4):
-        monkeypatch.setattr("synth.vibration.plate_air.ROWS", ROWS * finer)
+        monkeypatch.setattr("synth.vibration.plate_air.STEP", STEP / finer)
+        monkeypatch.setattr("synth.vibration.plate_air.ROWS", (ROWS[0] * finer, ROWS[1] * finer))
         table = radiation(modes, air_rows(modes.plate, top), faces=faces)
         close = 1.0 if finer == 1 else 1e-2
         read = table.transfer(frequency, ear, nearest=1.0)

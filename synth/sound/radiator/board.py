@@ -24,13 +24,14 @@ from numpy.typing import NDArray
 
 from synth.air import SOUND_SPEED
 from synth.arrays import Array, Complex
+from synth.cores import spread
 from synth.design.instrument import Instrument, PlacedNut
 from synth.frozen import frozen
 from synth.sound.convolution import Convolver
 from synth.sound.fast_length import fast_length
 from synth.sound.radiator import EARS, Direct, Radiator, Stream, arrivals, ears
 from synth.sound.radiator.bar import nearest_distance, rod_pressures
-from synth.vibration.board import SolvedBoard
+from synth.vibration.board import FEW, SolvedBoard
 from synth.vibration.eigen import complex_modes
 from synth.vibration.modal_model import ModalModel, board_shape
 
@@ -44,7 +45,7 @@ HEARD: Final = 30.0  # Hz, below which a board's motion is not heard
 LONGEST: Final = 20.0  # s, of a filter
 STILL: Final = 1e-3  # Hz, for 0 Hz, where a board that nothing holds would never stop
 LEAD: Final = 1e-3  # s, for what the band limit spreads before the start
-COARSE: Final = 25.0  # Hz between the frequencies at which the air is looked up for the filter
+COARSE: Final = 20.0  # Hz between the frequencies at which the air is looked up for the filter
 TAPER: Final = (16e3, 20e3)  # Hz, over which the filter ends: the board's modes end at 18 kHz
 
 
@@ -150,9 +151,11 @@ class BoardFilter(Radiator):
     def _air(self, frequency: Array) -> Complex:
         """The pressure of each mode alone per unit of its acceleration, (C, B, F)."""
         mix = self._damped[1].T
-        return np.stack(
-            [mix @ each for each in self.board.transfers(frequency, self.points, nearest=self.nearest)]
-        )
+
+        def heard(point: Array) -> Complex:
+            return np.asarray(mix @ self.board.transfer(frequency, point, nearest=self.nearest))
+
+        return np.stack(spread(heard, self.points, large=len(frequency) > FEW))
 
     @cached_property
     def _damped(self) -> tuple[Complex, Complex]:
