@@ -146,13 +146,13 @@ def _heard(
     from synth.doors.devices import sound_device
     from synth.doors.microphone_process import microphone_apart
     from synth.doors.tuning_cues import CuePlayer
-    from synth.recording.audio_input import read_recording
+    from synth.recording.audio_input import CUT, read_recording
 
     if settings.recording is None:
         with microphone_apart(settings.device, rate=RATE, block=BLOCK, tones=settings.tones) as apart:
             yield RATE, apart, apart if settings.tones else None
         return
-    take = read_recording(settings.recording)
+    take = read_recording(settings.recording, remedy=CUT)
     for warning in take.warnings:
         click.echo(f"warning: {take.file}: {warning}", err=True)
     parts = (take.samples[at : at + BLOCK] for at in range(0, len(take.samples), BLOCK))

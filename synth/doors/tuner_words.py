@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from synth.units import INCH, MM, Units
+
 if TYPE_CHECKING:
     from synth.recording.tap_message import TunerMessage
 
@@ -63,7 +65,7 @@ def what_it_says(message: TunerMessage) -> str:
 
 def nut_words(message: TunerMessage) -> str:
     """What to do with it: which way its base nut goes, and how far, or what its fixing asks for instead."""
-    shorter, distance = message["shorten_mm"] > 0.0, f"{abs(message['shorten_mm']):.2f} mm"
+    shorter, distance = message["shorten_mm"] > 0.0, _distance(abs(message["shorten_mm"]), message["units"])
     way = "up" if shorter else "down"
     if message["fixing"] == "glued":
         return f"file {distance} off its tip" if shorter else "glued: a weight at its tip lowers it"
@@ -72,6 +74,10 @@ def nut_words(message: TunerMessage) -> str:
     if message["turns"] is None:
         return f"{distance} {way}, plain rod"
     return f"{abs(message['turns']):.2f} turns {way}"
+
+
+def _distance(millimetres: float, units: Units) -> str:
+    return f"{millimetres:.2f} mm" if units == "mm" else f"{millimetres * MM / INCH:.3f} in"
 
 
 def large_figure(message: TunerMessage) -> str:

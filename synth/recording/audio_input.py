@@ -22,6 +22,7 @@ from synth.frozen import frozen
 if TYPE_CHECKING:
     import soundfile
 
+CUT: Final = "cut it into shorter files"  # what helps where a command has no options for a part of it
 MOST_SECONDS: Final = 300.0  # a whole group, tapped one by one, fits with room to spare
 MOST_FRAMES: Final = 32_000_000  # samples over all channels: 128 MB as float32
 SHORTEST: Final = 0.05  # s; below that no partial has a decay
@@ -51,14 +52,20 @@ class Recording:
         return len(self.samples) / self.rate
 
 
-def read_recording(path: str | Path, start: float = 0.0, seconds: float | None = None) -> Recording:
+def read_recording(
+    path: str | Path,
+    start: float = 0.0,
+    seconds: float | None = None,
+    *,
+    remedy: str = "choose another part with --start-s and --seconds",
+) -> Recording:
     """The file's samples from `start`, for `seconds` or to its end, at most `MOST_SECONDS`.
 
-    Raises `InputError` on what holds no sound.
+    `remedy` is what to do where more is there. Raises `InputError` on what holds no sound.
     """
     frames, rate, subtype, whole = _frames(Path(path), start, min(seconds or MOST_SECONDS, MOST_SECONDS))
     file = str(path)
-    warnings = _limits(len(frames) / rate, whole - start, seconds) + _format(subtype)
+    warnings = _limits(len(frames) / rate, whole - start, seconds, remedy=remedy) + _format(subtype)
     if len(frames) < SHORTEST * rate:
         raise InputError(
             f"only {1e3 * len(frames) / rate:.0f} ms of sound", remedy="record at least one second", file=file
@@ -118,12 +125,10 @@ def _read_blocks(
     return frames, rate, str(sound.subtype), whole
 
 
-def _limits(held: float, available: float, asked: float | None) -> list[str]:
+def _limits(held: float, available: float, asked: float | None, *, remedy: str) -> list[str]:
     if held >= min(available, asked or available) - 0.01 or not np.isfinite(available):
         return []
-    return [
-        f"only {held:.0f} s of {available:.0f} s were read; choose another part with --start-s and --seconds"
-    ]
+    return [f"only {held:.0f} s of {available:.0f} s were read; {remedy}"]
 
 
 def _format(subtype: str) -> list[str]:

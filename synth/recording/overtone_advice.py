@@ -17,7 +17,7 @@ from synth.arrays import Array
 from synth.design.instrument import Instrument, Nut
 from synth.frozen import frozen
 from synth.recording.predicted_partials import bar_of, heard
-from synth.units import CENT, MM, cents
+from synth.units import CENT, INCH, MM, cents
 from synth.vibration.trimming.answers import fitting_nuts
 from synth.vibration.trimming.search import along
 from synth.vibration.trimming.settle import Aim
@@ -63,11 +63,16 @@ class Overtones:
         if not abs(slide) < FURTHEST:
             return OvertoneAdvice(ratio, wanted, float("nan"), "sliding its nut a little does too little")
         way = "up, towards the tip" if slide > 0.0 else "down, towards the bar"
-        return OvertoneAdvice(ratio, wanted, slide, f"slide its trim nut {abs(slide) / MM:.1f} mm {way}")
+        return OvertoneAdvice(ratio, wanted, slide, f"slide its trim nut {self._said(abs(slide), 1)} {way}")
 
     def _wanted(self, tine: int) -> float:
         wish = self.instrument.tines[tine].wish
         return wish.ratio if wish is not None and wish.partial == 2 else float(self._ratios[tine])
+
+    def _said(self, length: float, digits: int) -> str:
+        """A length in m, in mm of so many digits or in hundredths of an inch."""
+        mm = self.instrument.bench.units == "mm"
+        return f"{length / MM:.{digits}f} mm" if mm else f"{length / INCH:.2f} in"
 
     @cached_property
     def _ratios(self) -> Array:
@@ -97,7 +102,7 @@ class Overtones:
             return OvertoneAdvice(ratio, wanted, float("nan"), "no nut goes on its rod")
         low, high, place = self._reached(tine, wanted, nuts[0])
         words = f"a nut ({nuts[0].name}) could bring it to {low:.2f} to {high:.2f}"
-        where = "" if place is None else f", to {wanted:.0f} at {place / MM:.0f} mm above the base nut"
+        where = "" if place is None else f", to {wanted:.0f} at {self._said(place, 0)} above the base nut"
         return OvertoneAdvice(ratio, wanted, float("nan"), words + where)
 
     def _reached(self, tine: int, wanted: float, nut: Nut) -> tuple[float, float, float | None]:

@@ -113,9 +113,10 @@ def plane_pitch(
     *,
     usual: float,
     differ: float = 0.0,
+    widest: float = WIDEST,
     before: FittedModes = BEFORE_NOTHING,
 ) -> PlanePitch | None:
-    """The first pole's pitch; the others are upper partials, `usual` cents a common split.
+    """The first pole's pitch; the others are upper partials, `usual` cents a common split, `widest` the widest.
 
     `differ` is the logarithm of the upper plane's decay rate over the lower's; `before` rang already, with
     amplitudes as at the first sample. None where too little is heard.
@@ -125,7 +126,7 @@ def plane_pitch(
     if len(bands[0].time) < LEAST_BLOCKS - 2:
         return None
     bands = [each for each in bands if len(each.time) >= LEAST_BLOCKS - 2]
-    splits, alike = SPLITS, np.array([differ])
+    splits, alike = SPLITS[widest >= SPLITS], np.array([differ])
     begun: list[_Begun | None] = [None] * len(bands)
     for finer in (False, True):  # what is likely, roughly, for the noise of each explanation
         each_begun = zip(bands, begun, strict=True)

@@ -10,7 +10,7 @@ import math
 from typing import Any, Final
 
 from synth.design.instrument import Instrument
-from synth.recording.design_planes import unisons
+from synth.recording.design_planes import parted_by_bar, unisons
 from synth.recording.overtone_advice import OvertoneAdvice
 from synth.recording.tap_listener import Answer
 from synth.recording.tapped_pitch import DROWNED, SURE, USUAL_SPLIT, Verdict
@@ -22,6 +22,7 @@ TunerMessage = dict[str, Any]
 SLOWEST_BEAT: Final = 0.3  # Hz: a slower one is over before it is heard
 FASTEST_BEAT: Final = 12.0  # Hz; above it the ear hears roughness, not a beat
 BEATS: Final = 0.1  # of the louder plane's level: a fainter one makes the level waver by less than 2 dB
+TURNED_AWAY: Final = 1.0  # cents of a rod's own split, from which turning it in its hole is worth while
 MOVED: Final = 1.0  # cents: less is not told
 NEAR_PLANES: Final = "its planes are not told apart yet: let it ring, or tap again, "
 STIRRED: Final = (
@@ -43,6 +44,7 @@ def tap_message(
         "group": None if tine is None else instrument.groups[tine.group].name,
         "tine": None if tine is None else tine.number,
         "fixing": None if tine is None else tine.root.fixing,
+        "units": instrument.bench.units,
         **_figures(targets, verdict, within),
         "taken": verdict.taken,
         "may_be": [targets.name[each] for each in verdict.candidates],
@@ -117,6 +119,8 @@ def _beating(verdict: Verdict, targets: TuningTargets) -> list[str]:
         return []  # what is glued is not turned
     if verdict.softer < BEATS or not SLOWEST_BEAT <= verdict.beat <= FASTEST_BEAT:
         return []
+    if verdict.tine is not None and verdict.split - parted_by_bar(targets, verdict.tine) < TURNED_AWAY:
+        return []  # what the bar parts no turning joins
     twins = verdict.tine is not None and unisons(targets, verdict.tine) and verdict.split > USUAL_SPLIT
     said = verdict.along > 0.5 and verdict.cents_sd > SURE
     return [

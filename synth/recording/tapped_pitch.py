@@ -28,6 +28,7 @@ from synth.recording.design_planes import (
     split_of,
     unisons,
 )
+from synth.recording.plane_band import WIDEST
 from synth.recording.plane_pitch import PlanePitch, plane_pitch
 from synth.recording.stirred import NEAR, within
 from synth.recording.tuning_targets import TuningTargets
@@ -55,7 +56,9 @@ EITHER: Final = (
 DROWNED: Final = "too soft, or the room too loud: tap again, harder or nearer"
 COARSE: Final = 5.0  # cents: a figure less sure is not given, but for tines of its pitch, which are named
 SURE: Final = 1.0  # cents: a figure less sure is given when it is due, not before, and with advice
-SINGLE: Final = 0.01  # cents, as a usual split: one plane alone
+SINGLE: Final = 0.01  # cents, as a usual split: one plane alone,
+WIDEST_ALONE: Final = 0.5  # and as the widest that is asked
+RESOLVED: Final = 1.5  # beats of two lines within a look, from which they are known to be so far apart
 
 
 @frozen
@@ -138,8 +141,10 @@ class TappedSound:
             apart = np.abs(self.lines.pole.imag[:, None] - np.array(poles).imag)
             others = self.lines.pick(np.asarray(np.all(apart > np.array(reach), axis=1)))
             clean = self.samples - sounding(others.amplitude, others.pole, len(self.samples), self.rate)
+            # what is left of the lines that were taken away is no plane of this one
+            widest = WIDEST_ALONE if alone else WIDEST
             self._known[key] = plane_pitch(
-                clean, self.rate, poles, usual=usual, differ=differ, before=self.old
+                clean, self.rate, poles, usual=usual, differ=differ, widest=widest, before=self.old
             )
         return self._known[key]
 
@@ -166,8 +171,12 @@ def told_of(heard: TappedSound, targets: TuningTargets, tine: int, line: int) ->
         return nothing("another still rings close to it: hold it and tap again", (tine,))
     off = np.abs(np.log(hertz[pair] / hertz[line]) / CENT)
     far = bool(np.any((off > ONE_PITCH) & (level[pair] > RINGS * level[line])))
-    if split > ONE_PITCH or (far and parted_by_bar(targets, tine) > BY_BAR):
+    if split > ONE_PITCH:
         return _far_planes(heard, targets, tine, line, pair)
+    if far and parted_by_bar(targets, tine) > BY_BAR:
+        beats = np.abs(hertz[pair] - hertz[line]) * len(heard.samples) / heard.rate
+        far = bool(np.any((off > ONE_PITCH) & (beats > RESOLVED)))
+        return (_far_planes if far else _near_planes)(heard, targets, tine, line, *([pair] if far else []))
     return nothing(APART, (tine,)) if far else _near_planes(heard, targets, tine, line)
 
 
@@ -194,7 +203,10 @@ def _near_planes(heard: TappedSound, targets: TuningTargets, tine: int, line: in
     at = heard.middle(lines, usual, differ, dies=dies, alone=False)
     if at is None:
         return nothing("too short a sound: tap again and let it ring", (tine,))
-    if at.parted and at.split > usual + ODDLY and at.odd > SURELY and has_neighbours(targets, tine):
+    denied = (
+        at.odd > SURELY and parted_by_bar(targets, tine) < BY_BAR
+    )  # the bar parts each partial by its own
+    if at.parted and at.split > usual + ODDLY and denied and has_neighbours(targets, tine):
         return nothing(OTHERS, (tine,))
     half = np.exp(0.5 * at.split * CENT)
     along = misplaced(at.split, at.odd, usual) if unisons(targets, tine) else 0.0
@@ -209,7 +221,7 @@ def _near_planes(heard: TappedSound, targets: TuningTargets, tine: int, line: in
         (at.hertz / float(half), at.hertz * float(half)) if at.parted else (at.hertz,),
         "",
         softer=at.softer if at.parted else 0.0,
-        overtone=_overtone(heard.new, targets, tine, line),
+        overtone=_overtone(heard.new, targets, tine, _along_row(at.hertz, targets, tine)),
         left=at.left,
         noisy=at.noisy * (at.standard_uncertainty / whole) ** 2,
         along=(along * CENT * at.hertz / whole) ** 2,
@@ -250,7 +262,9 @@ def _far_planes(
         tuple(float(hertz[each]) for each in both),
         "",
         softer=float(np.min(level) / np.max(level)) if len(both) == 2 else 0.0,
-        overtone=_overtone(heard.new, targets, tine, line),
+        overtone=_overtone(
+            heard.new, targets, tine, at.hertz if len(both) == 2 else _along_row(at.hertz, targets, tine)
+        ),
         left=at.left,
         noisy=at.noisy / (1.0 + (open_ / at.standard_uncertainty) ** 2),
     )
@@ -276,15 +290,26 @@ def _partials(new: FittedModes, targets: TuningTargets, tine: int, line: int) ->
     return out, _dies(targets, tine)[which]
 
 
-def _overtone(new: FittedModes, targets: TuningTargets, tine: int, line: int) -> float:
-    """The louder line near where the second partial should be, over the fundamental's; nan where there is none."""
+def _along_row(middle: float, targets: TuningTargets, tine: int) -> float:
+    """Hz of the swing along the row of a tine whose planes have this middle, as far as the bar parts them."""
+    parted = float(targets.target[tine] / targets.middle[tine])
+    return middle * parted if np.isfinite(parted) else middle
+
+
+def _overtone(new: FittedModes, targets: TuningTargets, tine: int, along: float) -> float:
+    """The louder line near where the second partial should be over the fundamental along the row, Hz; nan where
+    there is none.
+
+    Not over the louder line of the fundamental: the bar parts the planes of that, hardly those of the second, and
+    the blow would decide what the ratio is.
+    """
     hertz, level = hertz_of(new), np.abs(new.amplitude)
     model = targets.frequency[tine]
     if model.shape[1] < 2 or not np.all(model[:, 1] > 0.0):
         return float("nan")
-    off = nearest_cents(hertz, model[:, 1]) - nearest_cents(hertz, model[:, 0])[line]
+    off = nearest_cents(hertz, model[:, 1]) - float(np.log(along / model[0, 0]) / CENT)
     near = np.flatnonzero(np.abs(off) < FURTHEST)
-    return float(hertz[near[np.argmax(level[near])]] / hertz[line]) if len(near) else float("nan")
+    return float(hertz[near[np.argmax(level[near])]] / along) if len(near) else float("nan")
 
 
 def _disturbed(hertz: float, level: float, old: FittedModes) -> bool:

@@ -2,9 +2,11 @@
 
 In: an instrument, its row, the temperature at the bench. Out: `TuningTargets`. A tine's pitch goes as (L + c)^-2
 near its length L, as a slender rod's does with c for nut and root; the model's own slope
-d ln f / dL = -2 / (L + c) gives c. A steel that softens by e per kelvin and grows by alpha sounds (e + alpha) / 2
-higher per kelvin (f goes as d sqrt(E / rho) / L^2, and rho falls as d L^2 grows), so that a tine tuned on a cold
-morning must stand sharp of its pitch.
+d ln f / dL = -2 / (L + c) gives c. Of a line that is partly the bar's motion it is the clamped tine's slope times
+the tine's share of the line's energy (Hellmann's and Feynman's theorem); where the line crosses a mode of the bar
+within the step it is no slope at all: see `_reach`. A steel that softens by e per kelvin and grows by alpha sounds
+(e + alpha) / 2 higher per kelvin (f goes as d sqrt(E / rho) / L^2, and rho falls as d L^2 grows), so that a tine
+tuned on a cold morning must stand sharp of its pitch.
 """
 
 from __future__ import annotations
@@ -19,12 +21,15 @@ from synth.design.fixings import slides, thread_turned
 from synth.design.instrument import Instrument
 from synth.frozen import frozen
 from synth.recording.identity import retrimmed, tine_name
-from synth.recording.predicted_partials import bar_of, heard
+from synth.recording.predicted_partials import HIGHEST_PREDICTED, bar_of, heard
 from synth.units import MM
+from synth.vibration.tine import solve_tines
 from synth.vibration.tuning import Row
 
 KNOWN: Final = 0.5  # of what is near enough: by so much a figure that says "in tune" may be unsure
 STEP: Final = 0.05 * MM  # m of free length over which the slope is taken
+STEEPEST: Final = 1.05  # of the clamped slope: what the bar's own spring under a tine may add to it
+LEAST_SHARE: Final = 2.0 / 3.0  # of it that is asked
 
 
 @frozen
@@ -75,6 +80,10 @@ def tuning_targets(
         trim = retrimmed(instrument, trim, tine, -STEP)
     longer = heard(instrument, bar, row.length + STEP, trim, which, partials=1).frequency
     slope = np.log(longer[:, 0, 0] / at[:, 0, 0]) / STEP
+    clamped = [
+        solve_tines(instrument.tines, length, nuts, HIGHEST_PREDICTED).frequency[:, 0, 0]
+        for length, nuts in ((row.length, row.trim), (row.length + STEP, trim))
+    ]
     warm = _warmed(instrument, temperature)
     target = designed_hz(instrument, row, temperature) * shift
     round_rods = heard(_of_round_rod(instrument), bar, row.length, row.trim, which, partials=1)
@@ -85,10 +94,22 @@ def tuning_targets(
         decay_rate=model.decay_rate,
         target=target,
         middle=target * np.sqrt(planes[:, 1] / planes[:, 0]),
-        reach=-2.0 / slope,
+        reach=_reach(slope, np.log(clamped[1] / clamped[0]) / STEP),
         thread_pitch=np.array([thread_turned(tine) for tine in instrument.tines]),
         slides=np.array([slides(tine) for tine in instrument.tines]),
     )
+
+
+def _reach(slope: Array, clamped: Array) -> Array:
+    """L + c (R,) in m by the slopes (R,) on the bar and on a clamp, d ln f / dL.
+
+    The line that is the tine's has half of its energy in it at least: no more than the clamped slope, no less than
+    half of it. What is beyond has changed lines within the step, and is told by the clamp. A nut turned for less
+    than `LEAST_SHARE` would overshoot by more than half where the bar's mode is left.
+    """
+    share = slope / clamped
+    held = np.where((share > 0.5) & (share < STEEPEST), np.clip(share, LEAST_SHARE, None), 1.0)
+    return np.asarray(-2.0 / (clamped * held))
 
 
 def designed_hz(instrument: Instrument, row: Row, temperature: float | None) -> Array:

@@ -290,3 +290,15 @@ def test_words_of_tune_that_do_not_go_together_are_refused_before_anything_is_re
     assert run(["tune", "nowhere.toml", *words]) == 2
     (line,) = capsys.readouterr().err.splitlines()
     assert said in line
+
+
+def test_a_name_too_long_for_what_is_kept_beside_it_is_the_words_fault(tmp_path, capsys, monkeypatch):
+    """ENAMETOOLONG is bad input, exit code 2; a disk that fails is not, 1."""
+    import errno
+
+    from synth.doors import cli
+
+    monkeypatch.setattr(cli.streams, "give_up", lambda: None)
+    for number, code in ((errno.ENAMETOOLONG, 2), (errno.EIO, 1)):
+        assert cli._failed(OSError(number, "why", str(tmp_path / "long"))) == code
+        assert "long: cannot be read or written (why)" in capsys.readouterr().err

@@ -27,7 +27,7 @@ TAPS = (TapPartials(0.31, 0.02, 1.62, (ONE, TWO)), TapPartials(2.05, 0.03, 0.93,
 
 @pytest.fixture
 def heard(monkeypatch, tmp_path):
-    monkeypatch.setattr(audio_input, "read_recording", lambda *_: SimpleNamespace())
+    monkeypatch.setattr(audio_input, "read_recording", lambda *_, **__: SimpleNamespace())
     monkeypatch.setattr(partials, "measure_taps", lambda _: Measurement("tap.wav", TAPS, ("mind the hum",)))
     return tmp_path
 

@@ -259,7 +259,7 @@ def test_sound_comes_in_blocks_at_its_own_rate_and_tones_go_out_at_it(monkeypatc
     monkeypatch.setattr("synth.doors.devices.sound_device", opens)
     monkeypatch.setattr("synth.doors.microphone_process.microphone_apart", opens)
     monkeypatch.setattr(
-        "synth.recording.audio_input.read_recording", lambda path: opened.append(path) or take
+        "synth.recording.audio_input.read_recording", lambda path, **_: opened.append(path) or take
     )
     with listening_tuner._heard(TunerSettings(recording="a.wav", device="2", tones=tones)) as (
         rate,

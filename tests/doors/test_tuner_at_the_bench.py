@@ -154,7 +154,7 @@ def test_a_tone_is_played_once_a_tap_where_it_would_not_be_taken_back(
     bench = _Bench(session, Path("x.toml"), speaker)  # type: ignore[arg-type]
     message = {
         "kind": "tap", "at_s": 3.5, "name": "g.1", "cents": cents, "cents_sd": sd, "in_tune": in_tune, "turns": 0.1,
-        "shorten_mm": 0.1, "fixing": None, "planes_hz": [], "advice": [],
+        "shorten_mm": 0.1, "units": "mm", "fixing": None, "planes_hz": [], "advice": [],
     }  # fmt: skip
     bench.tell([message])
     bench.tell([{**message, "cents_sd": sd / 2.0} if cue else message])  # the same tap, heard for longer

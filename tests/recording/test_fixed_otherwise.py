@@ -11,6 +11,7 @@ from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.doors.tuner_words import what_it_says
 from synth.errors import InputError
+from synth.recording import tuning_targets as tuning_targets_room
 from synth.recording.identity import retrimmed
 from synth.recording.measurement import Partial, TapPartials
 from synth.recording.predicted_partials import bar_of, heard
@@ -18,6 +19,7 @@ from synth.recording.retune import retune
 from synth.recording.tuning_targets import tuning_targets
 from synth.vibration.solve import solve_row
 from synth.vibration.tine import solve_tines
+from tests.everyday import design_tree, solved
 
 PITCHED = ({"pitch_hz": 180.0, "trim": [{"nut": "collar", "at_mm": 55.0}]}, {"pitch_hz": 240.0})
 
@@ -71,10 +73,13 @@ def test_filing_and_turning_differ_where_a_nut_sits():
         ("collet", None, -0.4, "0.40 mm out of the bar, by its collet"),
         ("nuts", 0.57, 0.4, "0.57 turns up"),
         (None, None, -0.4, "0.40 mm down, plain rod"),
+        ("inch", None, 0.43, "0.017 in up, plain rod"),
     ],
 )
-def test_what_is_to_be_done_goes_by_the_fixing(fixing, turns, shorten_mm, words):
+def test_what_is_to_be_done_goes_by_the_fixing_in_the_benchs_units(fixing, turns, shorten_mm, words):
+    units, fixing = ("inch", None) if fixing == "inch" else ("mm", fixing)
     message = {
+        "units": units,
         "name": "g.1", "cents": -9.0, "cents_sd": 0.3, "in_tune": False, "planes_hz": [],
         "fixing": fixing, "turns": turns, "shorten_mm": shorten_mm,
     }  # fmt: skip
@@ -141,3 +146,22 @@ def test_one_line_of_a_close_pair_of_planes_is_unsure_by_half_of_what_parts_them
     advice = retune(instrument, row, 1, [TapPartials(0.5, 0.51, 3.0, lines)], float(both[0, 0]))
     assert advice.standard_uncertainty / advice.sounds == pytest.approx(0.5 * split, rel=0.02)
     assert advice.cents == pytest.approx(0.0, abs=0.01)
+
+
+def test_a_slope_that_no_tine_has_is_told_by_the_clamp():
+    """Of the clamped slope, 20 a metre: between two thirds and all of it as it is, less to a half as two thirds;
+    what is steeper, less or the other way round has met a mode of the bar within the step.
+    """
+    share = np.array([1.0, 0.8, 0.6, 0.4, 1.04, 1.3, -0.3, 0.0])
+    reach = tuning_targets_room._reach(-20.0 * share, np.full(len(share), -20.0))
+    assert reach == pytest.approx(0.1 / np.array([1.0, 0.8, 2.0 / 3.0, 1.0, 1.04, 1.0, 1.0, 1.0]))
+
+
+@pytest.mark.parametrize("seed", range(16))
+def test_on_everyday_bars_no_nut_is_told_the_wrong_way_or_several_times_too_far(seed):
+    """L + c over L: 1 of a slender rod, some hundredths more with its nut, up to half as much again where the bar
+    shares its line; where lines changed within the step it was -0.05 to 12.
+    """
+    instrument, row, _ = solved(design_tree(seed))
+    targets = tuning_targets(instrument, row)
+    assert np.all((targets.reach > 0.9 * row.length) & (targets.reach < 1.65 * row.length))

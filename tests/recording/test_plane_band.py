@@ -220,3 +220,18 @@ def test_planes_of_unlike_decays_are_heard_with_an_honest_figure() -> None:
         misses.append(abs(at.hertz - np.sqrt(np.prod(planes))) / at.standard_uncertainty)
     assert max(misses) < 3.0
     assert np.sqrt(np.mean(np.square(misses))) < 1.3
+
+
+def test_no_planes_wider_than_is_asked_are_told() -> None:
+    """A line, and a fiftieth of another 23 cents above it: the middle of both, or the one line alone."""
+    time = np.arange(round(1.6 * RATE)) / RATE
+    sound = np.exp(-1.0 * time) * np.cos(2.0 * np.pi * 263.0 * time)
+    sound += 0.02 * np.exp(-1.0 * time) * np.cos(2.0 * np.pi * 263.0 * 2.0 ** (23.0 / 1200.0) * time + 1.0)
+    sound += 1e-4 * np.random.default_rng(2).normal(size=len(time))
+    pole = [complex(-1.0, 2.0 * np.pi * 263.0)]
+    both, one = (plane_pitch(sound, RATE, pole, usual=0.01, widest=widest) for widest in (24.0, 0.5))
+    assert both is not None
+    assert one is not None
+    assert both.split > 20.0
+    assert one.split <= 0.5
+    assert 1200.0 * np.log2(one.hertz / 263.0) == pytest.approx(0.0, abs=0.3)

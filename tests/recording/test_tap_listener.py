@@ -118,7 +118,7 @@ def test_no_wrong_tine_is_named_and_the_stated_uncertainty_holds(level: float) -
 
 def test_an_answer_comes_in_time_and_improves_while_it_rings(bench: Shop) -> None:
     tine = clear_tine(bench)
-    told = bench.hears(in_room(bench.tap(tine, -20.0, np.random.default_rng(4), seconds=3.5), 5e-2), tine)
+    told = bench.hears(in_room(bench.tap(tine, -20.0, np.random.default_rng(4), seconds=3.5), 1e-2), tine)
     assert all(answer.verdict.tine == tine for answer in told)
     assert told[0].time == pytest.approx(0.6, abs=0.005)
     assert told[0].spoken - told[0].time < 0.7
@@ -136,7 +136,7 @@ def test_every_look_is_taken_as_soon_as_it_is_due(bench: Shop, monkeypatch: pyte
 
     monkeypatch.setattr(Listener, "_answered", answered)
     tine = clear_tine(bench)
-    bench.hears(in_room(bench.tap(tine, -20.0, np.random.default_rng(4), seconds=2.2), 5e-2), tine)
+    bench.hears(in_room(bench.tap(tine, -20.0, np.random.default_rng(4), seconds=2.2), 1e-2), tine)
     assert len(late) >= 3
     assert min(late) >= -1e-9
     assert max(late) < 1.01 / RATE

@@ -19,6 +19,7 @@ from synth.recording.tap_message import advice_words, tap_message
 from synth.recording.tapped_pitch import TappedSound, Verdict, nothing, told_of
 from synth.recording.tuning_targets import TuningTargets
 
+RATE = 48_000
 RATIOS = np.array([1.0, 6.27, 17.55])
 
 
@@ -69,13 +70,14 @@ TARGETS = TuningTargets(
     frequency=np.ones((3, 2, 3)),
     decay_rate=np.ones((3, 2, 3)),
     target=np.array([110.0, 222.0, 330.0]),
-    middle=np.array([111.0, 224.5, 331.0]),
+    middle=np.array([111.0, 222.2, 331.0]),
     reach=np.array([0.20, 0.15, 0.12]),
     thread_pitch=np.array([0.5e-3, 0.7e-3, 0.0]),
     slides=np.array([True, True, False]),
 )
 INSTRUMENT = SimpleNamespace(
     groups=(SimpleNamespace(name="low"), SimpleNamespace(name="high")),
+    bench=SimpleNamespace(units="inch"),
     tines=tuple(
         SimpleNamespace(group=group, number=number, root=SimpleNamespace(fixing=fixing))
         for group, number, fixing in ((0, 1, "nuts"), (1, 4, "collet"), (1, 5, "glued"))
@@ -91,7 +93,7 @@ def test_every_figure_of_a_message_is_that_of_its_tap():
     told = tap_message(INSTRUMENT, TARGETS, Answer(2.5, 3.9, 1.05, SHARP), within=3.0)
     shorter = 150.0 * (1.0 - 2.0 ** (13.0 / 2400.0))
     assert told == {
-        "kind": "tap", "at_s": 2.5, "look_s": 1.05, "name": "high.4", "group": "high", "tine": 4,
+        "kind": "tap", "at_s": 2.5, "look_s": 1.05, "units": "inch", "name": "high.4", "group": "high", "tine": 4,
         "fixing": "collet", "sounds_hz": 224.31, "cents": 13.0,
         "cents_sd": pytest.approx(np.hypot(1200.0 / np.log(2.0) * 0.06 / 224.31, 0.2)),
         "turns": pytest.approx(shorter / 0.7),
@@ -312,7 +314,12 @@ def near(
         asked.append((partials, usual, differ, alone))
         return PlanePitch(222.7, 0.04, split, split_sd, 0.55, 0.03, odd=0.0)
 
-    return SimpleNamespace(new=new, old=new.pick([]), middle=middle), targets, asked
+    second = np.zeros(RATE)
+    return (
+        SimpleNamespace(new=new, old=new.pick([]), middle=middle, samples=second, rate=RATE),
+        targets,
+        asked,
+    )
 
 
 @pytest.mark.parametrize(("by_bar", "far"), [(20.0, True), (5.0, None)])
@@ -382,7 +389,8 @@ def test_of_planes_near_each_other_the_middle_is_told_against_that_of_a_tine_in_
     half = 2.0 ** (3.0 / 1200.0)
     assert told.planes == pytest.approx((222.7 / half, 222.7 * half) if parted else (222.7,))
     assert (told.softer, told.left) == (0.55 if parted else 0.0, 0.03)
-    assert told.overtone == pytest.approx(6.5)  # the louder of two within 150 cents
+    # the louder of two within 150 cents, over the swing along the row: half the bar's 4 cents below the middle
+    assert told.overtone == pytest.approx(222.6 * 6.5 / (222.7 * 222.0 / 222.5))
     # the fundamental, then what rings most within 45 cents of where the next partials should be; the bar's split;
     # the upper plane, across the row, decays 3 to 2 as fast
     assert asked == [([0, 1, 3], pytest.approx(8.0), pytest.approx(np.log(1.5)), False)]
@@ -432,3 +440,72 @@ def test_another_tine_that_rings_along_is_to_be_held(
     sound.new = FittedModes(np.array([1.0, level]) + 0j, -2.0 + 2j * np.pi * hertz, none, none, none)
     told = told_of(sound, targets, 1, 0)  # type: ignore[arg-type]
     assert (told.reason == "other tines ring along at its pitch: hold them and tap again") is held
+
+
+@pytest.mark.parametrize(("seconds", "resolved"), [(0.3, False), (0.5, True)])
+def test_lines_that_have_not_beaten_yet_are_not_taken_to_be_as_far_apart_as_they_were_fitted(
+    seconds, resolved
+):
+    """30 cents at 222.6 Hz beat 3.9 times a second: 1.2 times in 0.3 s, which is too few, 1.9 times in 0.5 s."""
+    sound, targets, asked = near(0.3)
+    targets = replace(targets, middle=targets.target * 2.0 ** (20.0 / 2400.0))
+    targets = replace(targets, frequency=targets.frequency * np.array([0.1, 1.0, 10.0])[:, None, None])
+    none, hertz = np.zeros(2), 222.6 * np.array([1.0, 2.0 ** (30.0 / 1200.0)])
+    sound.new = FittedModes(np.array([1.0, 0.7]) + 0j, -2.0 + 2j * np.pi * hertz, none, none, none)
+    sound.samples = np.zeros(round(seconds * RATE))
+    told = told_of(sound, targets, 1, 0)
+    assert asked[0][3] is resolved  # a plane alone, or the middle of both
+    reference = 222.0 if resolved else 222.0 * 2.0 ** (20.0 / 2400.0)
+    assert told.cents == pytest.approx(1200.0 * np.log2(222.7 / reference))
+
+
+@pytest.mark.parametrize(("by_bar", "refused"), [(13.0, False), (2.0, True)])
+def test_upper_partials_deny_planes_only_where_it_is_not_the_bar_that_parts_them(by_bar, refused):
+    """The bar parts the fundamental, hardly the second partial: such a tine is told, not refused for ever."""
+    sound, targets, _ = near()
+    frequency = np.array(targets.frequency)
+    frequency[0] = 0.7 * frequency[1]  # its neighbours' fundamentals are near enough to ring in
+    frequency[2] = frequency[1] * 2.0 ** (150.0 / 1200.0)
+    targets = replace(
+        targets, frequency=frequency, middle=np.array([111.0, 222.0 * 2.0 ** (by_bar / 2400.0), 445.0])
+    )
+    sound.middle = lambda *_, **__: PlanePitch(222.7, 0.04, 16.0, 0.3, 0.55, 0.03, odd=0.95)
+    told = told_of(sound, targets, 1, 0)
+    assert (told.reason == tapped_pitch.OTHERS) is refused
+    assert (told.tine is None) is refused
+
+
+def test_the_second_partials_ratio_does_not_hang_on_which_plane_the_blow_drove():
+    """The fundamental's planes 20 cents apart by the bar, the second partial's together."""
+    ratios = []
+    for louder in (0, 1):
+        sound, targets, _ = near(0.3, 20.0)
+        planes = np.array([222.0, 222.0 * 2.0 ** (20.0 / 1200.0)])
+        frequency = np.array(targets.frequency)
+        frequency[1, :, 0], frequency[1, :, 1] = planes, 222.0 * 6.27
+        middle = float(np.sqrt(np.prod(planes)))
+        targets = replace(targets, frequency=frequency, middle=np.array([111.0, middle, 445.0]))
+        hertz, none = np.array([planes[louder], 222.0 * 6.3]), np.zeros(2)
+        sound.new = FittedModes(np.array([1.0, 0.5]) + 0j, -2.0 + 2j * np.pi * hertz, none, none, none)
+        sound.middle = lambda *_, at=middle, **__: PlanePitch(at, 0.04, 20.0, 0.3, 0.55, 0.03, odd=0.0)
+        ratios.append(told_of(sound, targets, 1, 0).overtone)
+    assert ratios == [pytest.approx(6.3)] * 2
+
+
+@pytest.mark.parametrize(("by_bar", "said"), [(9.0, True), (9.9, False), (12.0, False)])
+def test_what_the_bar_parts_no_turning_in_the_hole_joins(by_bar, said):
+    """Of planes 10.02 cents apart: a cent or more that is the rod's own."""
+    targets = replace(TARGETS, middle=TARGETS.target * 2.0 ** (by_bar / 2400.0))
+    assert any("turn it an eighth" in each for each in advice_words(SHARP, targets, None, None)) is said
+
+
+def test_a_plane_alone_is_asked_for_one_line_and_nothing_beside_it(monkeypatch):
+    """Of two lines fitted and one taken away, what is left of that one is no plane of the other."""
+    asked = []
+    monkeypatch.setattr(tapped_pitch, "plane_pitch", lambda *_, **words: asked.append(words["widest"]))
+    none, hertz = np.zeros(2), np.array([263.0, 267.0])
+    new = FittedModes(np.array([1.0, 0.7]) + 0j, -1.0 + 2j * np.pi * hertz, none, none, none)
+    sound = TappedSound(np.zeros(RATE), float(RATE), new, new, new.pick([]))
+    for alone in (True, False):
+        sound.middle([0], 3.0, 0.0, dies=np.ones(1), alone=alone)
+    assert asked == [0.5, 24.0]

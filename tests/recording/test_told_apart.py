@@ -109,6 +109,7 @@ def test_a_steel_that_softens_and_grows_is_tuned_by_both_at_the_bench():
     [
         (40.0, 8.0, -5.0, "slide its trim nut 5.0 mm down, towards the bar"),
         (-40.0, 8.0, 5.0, "slide its trim nut 5.0 mm up, towards the tip"),
+        (-40.0, 8.0, 5.0, "slide its trim nut 0.20 in up, towards the tip"),
         (40.0, -8.0, 5.0, "slide its trim nut 5.0 mm up, towards the tip"),
         (14.9, 8.0, 0.0, "its nut is right"),
         (40.0, 1.9, math.nan, "sliding its nut a little does too little"),
@@ -118,7 +119,9 @@ def test_a_steel_that_softens_and_grows_is_tuned_by_both_at_the_bench():
 )
 def test_a_nut_slides_by_what_the_ratio_is_off_over_what_a_millimetre_does(off, slope, slide, words):
     tines = [SimpleNamespace(wish=None), SimpleNamespace(wish=SimpleNamespace(partial=2, ratio=6.0))]
-    made = overtone_advice.Overtones(SimpleNamespace(tines=tines), SimpleNamespace(trim=((1,), (1,))))
+    bench = SimpleNamespace(units="inch" if " in " in words else "mm")
+    instrument = SimpleNamespace(tines=tines, bench=bench)
+    made = overtone_advice.Overtones(instrument, SimpleNamespace(trim=((1,), (1,))))
     vars(made).update(_ratios=np.array([6.3, 5.5]), _slope=np.array([1e3 * slope, 99.0]))
     told = made.advice(0, 6.3 * 2.0 ** (off / 1200.0))
     assert (told.wanted, told.cents) == (6.3, pytest.approx(off))

@@ -15,7 +15,7 @@ from synth.served.tuning_page import TuningFeed
 pytestmark = pytest.mark.browser
 TAP: dict[str, Any] = {
     "name": "D3.12", "may_be": ["D3.12"], "cents": -12.34, "cents_sd": 0.46, "turns": 0.354, "shorten_mm": 0.17,
-    "fixing": "nut", "in_tune": False, "reason": None, "advice": [], "words": "said",
+    "units": "mm", "fixing": "nut", "in_tune": False, "reason": None, "advice": [], "words": "said",
 }  # fmt: skip
 OPEN = TAP | {"name": None, "cents": None, "cents_sd": None, "turns": None, "in_tune": None, "reason": "why"}
 PLAYED = ("tine", "cents", "sure", "arrow", "turns", "reason", "words")
@@ -51,6 +51,7 @@ def shown(tab: Any, **told: Any) -> dict[str, Any]:
         ({"in_tune": True, "shorten_mm": -0.01, "turns": -0.01}, "=", "in tune", ["right"]),
         ({"turns": None}, "\N{BLACK UP-POINTING TRIANGLE}", "0.17 mm\nshorter", ["off"]),
         ({"turns": None, "shorten_mm": -0.256}, "\N{BLACK DOWN-POINTING TRIANGLE}", "0.26 mm\nlonger", ["off"]),
+        ({"turns": None, "units": "inch"}, "\N{BLACK UP-POINTING TRIANGLE}", "0.007 in\nshorter", ["off"]),
         ({"turns": None, "fixing": "glued"}, "\N{BLACK UP-POINTING TRIANGLE}", "0.17 mm\noff its tip", ["off"]),
         ({"turns": None, "fixing": "glued", "shorten_mm": -0.1}, "\N{BLACK DOWN-POINTING TRIANGLE}",
          "0.10 mm\ntoo short", ["off"]),

@@ -31,6 +31,7 @@ TAP: dict[str, Any] = {
     "cents_sd": 0.4,
     "turns": 0.35,
     "shorten_mm": 0.17,
+    "units": "mm",
     "in_tune": False,
     "taken": False,
     "may_be": ["D3.12"],

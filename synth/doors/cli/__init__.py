@@ -6,6 +6,7 @@ In: words. Out: results on standard output, progress on standard error, exit cod
 from __future__ import annotations
 
 import copy
+import errno
 import functools
 import gc
 import importlib
@@ -148,7 +149,8 @@ def _failed(error: Exception) -> int:
     if isinstance(error, OSError):
         streams.give_up()
         where = error.filename or "standard output"
-        return _said(f"error: {where}: cannot be read or written ({error.strerror or error})", 1)
+        code = 2 if error.errno == errno.ENAMETOOLONG else 1  # that is the name's fault, not the machine's
+        return _said(f"error: {where}: cannot be read or written ({error.strerror or error})", code)
     raise error
 
 

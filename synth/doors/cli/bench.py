@@ -103,12 +103,12 @@ def _shape(words: str) -> str:
 
 def listen(recordings: Sequence[Path]) -> list[Measurement]:
     """What rings in each recording, with its warnings on standard error."""
-    from synth.recording.audio_input import read_recording
+    from synth.recording.audio_input import CUT, read_recording
     from synth.recording.partials import measure_taps
 
     measured = []
     for path in recordings:
-        measurement = measure_taps(read_recording(path))
+        measurement = measure_taps(read_recording(path, remedy=CUT))
         for warning in measurement.warnings:
             warn(path, warning)
         measured.append(measurement)

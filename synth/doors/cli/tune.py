@@ -166,7 +166,7 @@ def _each_file(
     instrument: Instrument, recordings: tuple[Path, ...], wishes: TuningWishes, *, as_json: bool
 ) -> None:
     """A line, or an object, for each tap of each file. Raises `InputError` once all of them are told."""
-    from synth.recording.audio_input import read_recording
+    from synth.recording.audio_input import CUT, read_recording
     from synth.recording.tap_reasons import with_reasons
     from synth.recording.taps_on_file import messages_of, unread
     from synth.recording.tuning_session import wished_targets
@@ -178,7 +178,7 @@ def _each_file(
     for path in recordings:
         mine = bench.tine_in_file_name(instrument, path)
         try:
-            take = read_recording(path)
+            take = read_recording(path, remedy=CUT)
         except InputError as trouble:
             if len(recordings) == 1:
                 raise

@@ -48,7 +48,8 @@ function what(tap) {
   if (tap.in_tune) return 'in tune';
   const shorter = tap.shorten_mm > 0;
   if (tap.turns !== null) return `${Math.abs(tap.turns).toFixed(2)}\nturns ${shorter ? 'up' : 'down'}`;
-  const distance = `${Math.abs(tap.shorten_mm).toFixed(2)} mm\n`;
+  const length = Math.abs(tap.shorten_mm);
+  const distance = tap.units === 'inch' ? `${(length / 25.4).toFixed(3)} in\n` : `${length.toFixed(2)} mm\n`;
   return distance + (tap.fixing === 'glued' ? (shorter ? 'off its tip' : 'too short') : shorter ? 'shorter' : 'longer');
 }
 
