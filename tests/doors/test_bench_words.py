@@ -298,7 +298,7 @@ def test_a_name_too_long_for_what_is_kept_beside_it_is_the_words_fault(tmp_path,
 
     from synth.doors import cli
 
-    monkeypatch.setattr(cli.streams, "give_up", lambda: None)
+    monkeypatch.setattr("synth.doors.streams.give_up", lambda: None)
     for number, code in ((errno.ENAMETOOLONG, 2), (errno.EIO, 1)):
         assert cli._failed(OSError(number, "why", str(tmp_path / "long"))) == code
         assert "long: cannot be read or written (why)" in capsys.readouterr().err
