@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from synth.units import INCH, MM, Units
+from synth.units import MM, Units
+from synth.workshop.length_text import UNIT, place_words
 
 if TYPE_CHECKING:
     from synth.recording.tap_message import TunerMessage
@@ -65,7 +66,10 @@ def what_it_says(message: TunerMessage) -> str:
 
 def nut_words(message: TunerMessage) -> str:
     """What to do with it: which way its base nut goes, and how far, or what its fixing asks for instead."""
-    shorter, distance = message["shorten_mm"] > 0.0, _distance(abs(message["shorten_mm"]), message["units"])
+    shorter, distance = (
+        message["shorten_mm"] > 0.0,
+        _distance(abs(message["shorten_mm"]) * MM, message["units"]),
+    )
     way = "up" if shorter else "down"
     if message["fixing"] == "glued":
         return f"file {distance} off its tip" if shorter else "glued: a weight at its tip lowers it"
@@ -76,8 +80,8 @@ def nut_words(message: TunerMessage) -> str:
     return f"{abs(message['turns']):.2f} turns {way}"
 
 
-def _distance(millimetres: float, units: Units) -> str:
-    return f"{millimetres:.2f} mm" if units == "mm" else f"{millimetres * MM / INCH:.3f} in"
+def _distance(length: float, units: Units) -> str:
+    return f"{place_words(length, units)} {UNIT[units]}"
 
 
 def large_figure(message: TunerMessage) -> str:

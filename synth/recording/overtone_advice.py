@@ -17,11 +17,12 @@ from synth.arrays import Array
 from synth.design.instrument import Instrument, Nut
 from synth.frozen import frozen
 from synth.recording.predicted_partials import bar_of, heard
-from synth.units import CENT, INCH, MM, cents
+from synth.units import CENT, MM, cents
 from synth.vibration.trimming.answers import fitting_nuts
 from synth.vibration.trimming.search import along
 from synth.vibration.trimming.settle import Aim
 from synth.vibration.tuning import Row, Trim
+from synth.workshop.length_text import UNIT, length_words
 
 STEP: Final = 0.2 * MM  # by which a nut is moved for the slope
 NEAR: Final = 15.0  # cents from which a ratio is left alone (common practice, no published source)
@@ -70,9 +71,8 @@ class Overtones:
         return wish.ratio if wish is not None and wish.partial == 2 else float(self._ratios[tine])
 
     def _said(self, length: float, digits: int) -> str:
-        """A length in m, in mm of so many digits or in hundredths of an inch."""
-        mm = self.instrument.bench.units == "mm"
-        return f"{length / MM:.{digits}f} mm" if mm else f"{length / INCH:.2f} in"
+        units = self.instrument.bench.units
+        return f"{length_words(length, units, digits=digits)} {UNIT[units]}"
 
     @cached_property
     def _ratios(self) -> Array:

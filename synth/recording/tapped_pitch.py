@@ -170,14 +170,14 @@ def told_of(heard: TappedSound, targets: TuningTargets, tine: int, line: int) ->
     if _disturbed(hertz[line], level[line], heard.old):
         return nothing("another still rings close to it: hold it and tap again", (tine,))
     off = np.abs(np.log(hertz[pair] / hertz[line]) / CENT)
-    far = bool(np.any((off > ONE_PITCH) & (level[pair] > RINGS * level[line])))
-    if split > ONE_PITCH:
+    beats = np.abs(hertz[pair] - hertz[line]) * len(heard.samples) / heard.rate
+    far = (off > ONE_PITCH) & (level[pair] > RINGS * level[line])
+    by_bar = parted_by_bar(targets, tine) > BY_BAR
+    if split > ONE_PITCH or (by_bar and np.any(far & (beats > RESOLVED))):
         return _far_planes(heard, targets, tine, line, pair)
-    if far and parted_by_bar(targets, tine) > BY_BAR:
-        beats = np.abs(hertz[pair] - hertz[line]) * len(heard.samples) / heard.rate
-        far = bool(np.any((off > ONE_PITCH) & (beats > RESOLVED)))
-        return (_far_planes if far else _near_planes)(heard, targets, tine, line, *([pair] if far else []))
-    return nothing(APART, (tine,)) if far else _near_planes(heard, targets, tine, line)
+    if np.any(far) and not by_bar:
+        return nothing(APART, (tine,))
+    return _near_planes(heard, targets, tine, line)
 
 
 def _lasting(new: FittedModes, line: int, model: float) -> int:
@@ -203,9 +203,8 @@ def _near_planes(heard: TappedSound, targets: TuningTargets, tine: int, line: in
     at = heard.middle(lines, usual, differ, dies=dies, alone=False)
     if at is None:
         return nothing("too short a sound: tap again and let it ring", (tine,))
-    denied = (
-        at.odd > SURELY and parted_by_bar(targets, tine) < BY_BAR
-    )  # the bar parts each partial by its own
+    by_bar = parted_by_bar(targets, tine) > BY_BAR  # which parts each partial in its own way
+    denied = at.odd > SURELY and not by_bar
     if at.parted and at.split > usual + ODDLY and denied and has_neighbours(targets, tine):
         return nothing(OTHERS, (tine,))
     half = np.exp(0.5 * at.split * CENT)
@@ -262,9 +261,7 @@ def _far_planes(
         tuple(float(hertz[each]) for each in both),
         "",
         softer=float(np.min(level) / np.max(level)) if len(both) == 2 else 0.0,
-        overtone=_overtone(
-            heard.new, targets, tine, at.hertz if len(both) == 2 else _along_row(at.hertz, targets, tine)
-        ),
+        overtone=_overtone(heard.new, targets, tine, at.hertz) if len(both) == 2 else float("nan"),
         left=at.left,
         noisy=at.noisy / (1.0 + (open_ / at.standard_uncertainty) ** 2),
     )

@@ -6,10 +6,10 @@ each with a `kind`:
 `tap`    what a tap said, again and again while it rings on. `at_s` of the tap and `look_s` of ringing heard;
          `name`, `group`, `tine` (null where it cannot tell, then `reason` says why and `may_be` names all that it
          may have been); `sounds_hz`, `cents` above the target, `cents_sd`, `turns` of the base nut (up towards
-         the tip, null where none is turned), `shorten_mm`, `fixing` as the design says, `in_tune`; `taken` where
-         the tine was taken for the announced one and others of `may_be` sound alike; `planes_hz`, `beat_hz` and
-         `beat_cents`; `overtone`, the second partial over the first, `overtone_cents` off what it should be;
-         `moved_cents` since the round before; `advice`, sentences.
+         the tip, null where none is turned), `shorten_mm`, `fixing` and `units` as the design says, `in_tune`;
+         `taken` where the tine was taken for the announced one and others of `may_be` sound alike; `planes_hz`,
+         `beat_hz` and `beat_cents`; `overtone`, the second partial over the first, `overtone_cents` off what it
+         should be; `moved_cents` since the round before; `advice`, sentences.
 `next`   `name` and `target_hz` of the tine that is next, or null where all are in tune; `done`, `of`.
 `offer`  `words`: the lesson that the taps so far would teach.
 `said`   `words`: to which tap the maker's word, that it was the announced one, was applied; or that progress

@@ -109,7 +109,7 @@ def test_a_steel_that_softens_and_grows_is_tuned_by_both_at_the_bench():
     [
         (40.0, 8.0, -5.0, "slide its trim nut 5.0 mm down, towards the bar"),
         (-40.0, 8.0, 5.0, "slide its trim nut 5.0 mm up, towards the tip"),
-        (-40.0, 8.0, 5.0, "slide its trim nut 0.20 in up, towards the tip"),
+        (-40.0, 8.0, 5.0, "slide its trim nut 13/64 in up, towards the tip"),
         (40.0, -8.0, 5.0, "slide its trim nut 5.0 mm up, towards the tip"),
         (14.9, 8.0, 0.0, "its nut is right"),
         (40.0, 1.9, math.nan, "sliding its nut a little does too little"),
