@@ -293,6 +293,7 @@ class _Tap:
     old: FittedModes | None = None  # what rang before it, once that is asked
     known: float = np.inf  # cents, the least deviation of what was said
     told: bool = False  # that it was too soft
+    why: tuple[str, tuple[int, ...]] = ("", ())  # it has no figure, and of which tines that was said
     maybe: tuple[int, ...] = ()  # the tines that the look before found
 
     def lasting(self, verdict: Verdict) -> bool:
@@ -301,9 +302,15 @@ class _Tap:
         return verdict.tine is not None or bool(set(before) & set(verdict.candidates))
 
     def better(self, said: Verdict) -> bool:
-        """Whether this is surer than what was said before: a figure is not taken back by a look that knows less."""
+        """Whether this is surer than what was said before, or another reason why there is no figure.
+
+        A figure is not taken back by a look that knows less.
+        """
         sure = said.cents_sd if said.tine is not None or said.guesses else np.inf
         if self.known < np.inf and sure >= self.known:
+            return False
+        before, self.why = self.why, (said.reason, said.candidates)
+        if sure == np.inf and before == self.why:
             return False
         self.known = min(self.known, sure)
         return True

@@ -15,8 +15,8 @@ from synth.recording import tap_listener
 from synth.recording.damped_sinusoid_fit import FittedModes
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
 from synth.recording.retune import retune
-from synth.recording.tap_listener import Answer, Listener, _begun
-from synth.recording.tapped_pitch import COARSE, Verdict
+from synth.recording.tap_listener import LOOKS, Answer, Listener, _begun, _Tap
+from synth.recording.tapped_pitch import COARSE, Verdict, nothing
 from synth.recording.tuning_targets import TuningTargets, tuning_targets
 from synth.units import CENT
 from synth.vibration.tuning import Row
@@ -331,3 +331,18 @@ def test_a_line_that_is_over_within_twenty_cycles_is_a_knock(monkeypatch: pytest
     listener.feed(0.1 * np.random.default_rng(1).normal(size=RATE))
     kept = listener._lines((0.2, 0.8))[1]
     assert kept.pole.imag / (2.0 * np.pi) == pytest.approx([400.5, 90.5])
+
+
+def test_the_same_reason_is_not_told_again_at_every_look_and_another_is() -> None:
+    tap = _Tap(1.0, 1.0, None, None, list(LOOKS))
+    figure = Verdict(0, (0,), 220.0, 0.1, -3.0, (220.0,), "")
+    looks = [
+        nothing("planes", (0,)),
+        nothing("planes", (0,)),
+        nothing("planes", (0, 2)),
+        nothing("soft", (0, 2)),
+        figure,
+        nothing("planes", (0,)),
+        figure,
+    ]
+    assert [tap.better(each) for each in looks] == [True, False, True, True, True, False, False]
