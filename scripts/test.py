@@ -36,16 +36,21 @@ def main(words: list[str]) -> int:
     def well(name: str, *words: str, idle: bool = False) -> bool:
         return step(name, [str(python), "-m", *words], idle=idle)
 
-    with ThreadPoolExecutor() as pool:  # types are checked in what the tests in real time leave of the cores
-        types = pool.submit(well, "types", "mypy", idle=True)
+    with ThreadPoolExecutor() as pool:  # what is patient is done in what the tests in real time leave of the cores
+        patient = {
+            "types": pool.submit(well, "types", "mypy", idle=True),
+            "tests that are patient": pool.submit(
+                well, "tests that are patient", *pytest, "-m", f"patient{left_out}", idle=True
+            ),
+        }
         done = {
             "format": well("format", "ruff", "format", "--check", "--quiet", "."),
             "lint": well("lint", "ruff", "check", "--quiet", "."),
             "tests in real time": well("tests in real time", *pytest, "-m", f"realtime{left_out}"),
         }
         # in the order of tests/conftest.py: files with slow tests first
-        done["tests"] = well("tests", *pytest, *IN_PARALLEL, "-m", f"not realtime{left_out}")
-        done["types"] = types.result()
+        done["tests"] = well("tests", *pytest, *IN_PARALLEL, "-m", f"not realtime and not patient{left_out}")
+        done |= {name: waited.result() for name, waited in patient.items()}
     failed = [name for name, passed in done.items() if not passed]
     if failed:
         print(f"failed: {', '.join(failed)}", file=sys.stderr)

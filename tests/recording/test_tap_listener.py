@@ -242,6 +242,7 @@ def test_tines_meant_alike_are_named_together_unless_one_is_next() -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.patient
 def test_a_tine_that_was_not_announced_is_never_named_wrongly_but_by_the_makers_word() -> None:
     told = {"right": 0, "open": 0, "taken": 0}
     for seed in range(400, 424):

@@ -340,6 +340,7 @@ def test_silence_talk_whistling_and_knocks_draw_no_line() -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.patient
 def test_two_hours_of_silence_and_speech_give_no_tap() -> None:
     """Ten minutes of talk, babble, humming, whistling, knocks, steps and hammers, the rest a quiet shop."""
     listener = Listener(instrument_of_112()[1], RATE)
