@@ -36,7 +36,9 @@ def main(words: list[str]) -> int:
     def well(name: str, *words: str, idle: bool = False) -> bool:
         return step(name, [str(python), "-m", *words], idle=idle)
 
-    with ThreadPoolExecutor() as pool:  # what is patient is done in what the tests in real time leave of the cores
+    with (
+        ThreadPoolExecutor() as pool
+    ):  # what is patient is done in what the tests in real time leave of the cores
         patient = {
             "types": pool.submit(well, "types", "mypy", idle=True),
             "tests that are patient": pool.submit(

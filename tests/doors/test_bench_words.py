@@ -67,6 +67,21 @@ def test_a_file_name_that_says_another_tine_or_none_there_is_draws_a_remark(file
     assert [each.startswith(says) for each in told] == [True] * bool(says)
 
 
+@pytest.mark.parametrize(
+    ("heard", "may_be", "says"),
+    [
+        (None, ["low D.1", "high E.2"], ["its name says low D.2, it sounds like low D.1 or high E.2"]),
+        (None, ["low D.1", "low D.2"], []),
+        ("low D.2", ["low D.1", "low D.2"], []),
+        ("low D.1", ["low D.1", "low D.2"], ["its name says low D.2, it sounds like low D.1"]),
+    ],
+)
+def test_a_file_name_is_doubted_where_no_tine_is_known_for_certain_and_it_is_none_of_the_likely(
+    heard, may_be, says
+):
+    assert bench.doubts_of_file_name(INSTRUMENT, Path("take.low_D-2.wav"), heard, may_be) == says
+
+
 MEASURED = [
     SimpleNamespace(file="one.low_D-2.wav", taps=("a", "b")),
     SimpleNamespace(file="two.wav", taps=("c",)),

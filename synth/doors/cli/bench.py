@@ -51,9 +51,12 @@ def tine_in_file_name(instrument: Instrument, path: Path) -> int | None:
     return _named(instrument, group, number)
 
 
-def doubts_of_file_name(instrument: Instrument, path: Path, heard: str | None) -> list[str]:
+def doubts_of_file_name(
+    instrument: Instrument, path: Path, heard: str | None, may_be: Sequence[str] = ()
+) -> list[str]:
     """What is odd about the name of a file in which the tine `heard` was found: it says another, or none there is.
 
+    Where none was found for certain, `may_be` are those that it sounds like.
     A name that is no tine's is meant as one where GROUP-N stands behind a dot, where there is such a group, or one
     called alike: letters and digits where this has them. Of `tap-3.wav` nothing is said unless there is a group
     `low`.
@@ -62,7 +65,10 @@ def doubts_of_file_name(instrument: Instrument, path: Path, heard: str | None) -
     mine = _named(instrument, group, number)
     if mine is not None:
         name = tine_name(instrument, mine)
-        return [f"its name says {name}, it sounds like {heard}"] if heard not in (None, name) else []
+        likely = may_be if heard is None else (heard,)
+        if not likely or name in likely:
+            return []
+        return [f"its name says {name}, it sounds like {' or '.join(likely)}"]
     called = {each for number in range(len(instrument.groups)) for each in _calls(instrument, number)}
     alike = {_shape(each) for each in called}
     if not (number.isdecimal() and group and (before or _shape(_plain(group)) in alike)):

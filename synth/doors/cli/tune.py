@@ -194,7 +194,8 @@ def _each_file(
 
 def _with_warnings(told: list[TunerMessage], instrument: Instrument, take: Recording) -> list[TunerMessage]:
     """The messages of a file with its warnings, which are said on standard error too, each once."""
-    doubts = (bench.doubts_of_file_name(instrument, Path(take.file), each["name"]) for each in told)
+    path = Path(take.file)
+    doubts = [bench.doubts_of_file_name(instrument, path, each["name"], each["may_be"]) for each in told]
     told = [each | {"warnings": [*take.warnings, *some]} for each, some in zip(told, doubts, strict=True)]
     for warning in dict.fromkeys(warning for each in told for warning in each["warnings"]):
         bench.warn(take.file, warning)
