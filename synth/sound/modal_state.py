@@ -69,20 +69,13 @@ class ModalState:
 
     def _add(self, due: Sequence[Added]) -> None:
         """Lets everything ring from one to the next. Chunks end at even distances: one turn does for many."""
-        rows, since = [], self.time
-        distances = []
+        amplitude, since = self.amplitude.copy(), self.time  # what was told before stays as it was
         for time, _, row in due:
             if time < self.time:  # given after its moment
                 row = (row * np.exp(self.model.pole * (self.time - time))).astype(row.dtype)
-                distances.append(0.0)
-            else:
-                distances.append(round(time - since, PLACES))
-                since = time
-            rows.append(row)
-        different = {each: n for n, each in enumerate(dict.fromkeys(distances))}
-        turns = np.stack([self._turn(each) for each in different])
-        amplitude = self.amplitude.copy()  # what was told before stays as it was
-        _ring_and_add(amplitude, turns, np.array([different[each] for each in distances]), np.stack(rows))
+                time = since
+            _ring_and_add(amplitude, self._turn(round(time - since, PLACES)), row)
+            since = time
         self.amplitude, self.time = amplitude, since
 
     def _turn(self, distance: float) -> Complex:
@@ -109,9 +102,7 @@ class ModalState:
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
-def _ring_and_add(amplitude: Any, turns: Any, which: Any, rows: Any) -> None:
-    """Carries the state (M,) by turns (D, M), that of each row (S,), and adds the row (S, M) to it."""
-    for n in range(rows.shape[0]):
-        turn, row = turns[which[n]], rows[n]
-        for m in range(amplitude.shape[0]):
-            amplitude[m] = amplitude[m] * turn[m] + row[m]
+def _ring_and_add(amplitude: Any, turn: Any, row: Any) -> None:
+    """Carries the state (M,) by turns (M,), and adds the row (M,) to it."""
+    for m in range(amplitude.shape[0]):
+        amplitude[m] = amplitude[m] * turn[m] + row[m]
