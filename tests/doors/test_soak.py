@@ -41,6 +41,7 @@ def test_what_grows_is_told_as_it_grows_and_what_swings_is_not(monkeypatch):
 
 
 @pytest.mark.slow
+@pytest.mark.realtime
 @pytest.mark.skipif(shutil.which("jackd") is None, reason="no JACK server (apt-get install jackd2)")
 def test_two_minutes_of_everything_leave_memory_silence_and_no_stuck_note():
     pytest.importorskip("rtmidi", reason="no python-rtmidi")

@@ -87,6 +87,7 @@ def in_room(sound: Array, level: float, seed: int = 5, before: float = 0.6) -> A
 
 
 @pytest.mark.slow
+@pytest.mark.patient
 @pytest.mark.parametrize("level", [1e-3, 1e-2])
 def test_no_wrong_tine_is_named_and_the_stated_uncertainty_holds(level: float) -> None:
     misses, coarse, answered, tapped, late = [], [], 0, 0, 0
