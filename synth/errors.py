@@ -35,6 +35,10 @@ class InputError(Exception):
         )
 
 
+class ProcessLostError(Exception):
+    """A process that shared the work ended before it was done: how, in a sentence. Exit code 1."""
+
+
 def alike(name: str, known: Iterable[str]) -> list[str]:
     """What of `known` may be meant by `name`: exactly that, or else all that differ from it in case alone."""
     names = list(known)

@@ -15,6 +15,7 @@ PACKAGE = ROOT / "synth"
 # A module may import only what stands before it.
 PLACES = """
     errors version frozen arrays angles air units table files compiled cache remembered cores memory
+    workers
     design.catalogue design.schema_types design.schema_place design.schema
     design.keys_as_written design.decode design.slips design.file design.rooms
     design.surroundings design.instrument design.fixings design.aliases

@@ -26,11 +26,10 @@ def make_sound() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors=ESCAPES)
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+    for number in _asking_to_end():
         # whoever started us with a signal left out wants it left out, as nohup does
-        usual = (signal.SIG_DFL, signal.default_int_handler)
-        if hasattr(signal, name) and signal.getsignal(getattr(signal, name)) in usual:
-            signal.signal(getattr(signal, name), _stop)
+        if signal.getsignal(number) in (signal.SIG_DFL, signal.default_int_handler):
+            signal.signal(number, _stop)
 
 
 def asked_to_stop() -> bool:
@@ -60,13 +59,17 @@ def give_up() -> None:
 def end_process(code: int) -> NoReturn:
     """End the process with this exit code once what was printed is out and what waits for the end is done.
 
-    Python takes all that was loaded apart before it ends, for a command that is done up to 50 ms for nothing.
+    Python takes all that was loaded apart before it ends, for a command that is done up to 50 ms for nothing. A
+    signal that comes once all is out ends it at once: there is nothing left to stop, or to say.
     """
     try:
         sys.stdout.flush()
         sys.stderr.flush()
     except (OSError, ValueError, AttributeError):
         sys.exit(code)  # Python tells of what cannot be written
+    for number in _asking_to_end():
+        if signal.getsignal(number) is _stop:
+            signal.signal(number, lambda *_: os._exit(code))
     atexit._run_exitfuncs()
     os._exit(code)
 
@@ -85,6 +88,12 @@ def _open_missing() -> None:
         sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
     if sys.stderr is None:
         sys.stderr = open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+
+
+def _asking_to_end() -> list[signal.Signals]:
+    """The signals that do, as far as this system has them."""
+    names = ("SIGINT", "SIGTERM", "SIGHUP")
+    return [getattr(signal, name) for name in names if hasattr(signal, name)]
 
 
 def _stop(number: int, _: FrameType | None) -> None:

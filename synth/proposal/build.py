@@ -22,7 +22,7 @@ from synth.proposal.facts import Facts, check_scores_apart, facts_of
 from synth.proposal.markdown import parsed_blocks
 from synth.proposal.page import BLIND, PLAYED, proposal_page
 from synth.proposal.paper import write_print
-from synth.proposal.sounds import RenderedSound, jobs_of, places_of, rendered, write_sounds
+from synth.proposal.sounds import RenderedSound, check_scores, jobs_of, places_of, rendered, write_sounds
 from synth.sound.audio import RATE
 from synth.sound.file_sets import set_members
 from synth.sound.render import scene
@@ -71,6 +71,7 @@ def write_proposal(
     """The whole folder, or nothing of it. Raises `InputError`."""
     check_folder(folder)
     check_scores_apart([each.stem for each in scores])
+    check_scores(scores, instrument)
     words, kept = _words(design, instrument, folder)
     facts = facts_of(design, instrument, room=room, fresh=fresh)
     sounds = _sounds(facts, scores, watch)

@@ -29,7 +29,8 @@ from synth.sound.render import Rendering, perform, play, scene
 from synth.sound.surroundings import FREE_AIR, Surroundings
 from synth.sound.zwicker import loudness_over_time
 from synth.units import amplitude
-from synth.workshop.variant_sounds import Watch, workers
+from synth.workers import workers
+from synth.workshop.variant_sounds import Watch
 
 TOUCH: Final = 0.05  # s, when the stick meets the first tine
 EASY_SPEED: Final = 0.4  # m/s, an easy pass
@@ -88,6 +89,12 @@ def jobs_of(
         *strokes,
         *(RenderJob(instrument, group, score, name, quiet) for score in scores for name in through),
     ]
+
+
+def check_scores(scores: Sequence[Path], instrument: Instrument) -> None:
+    """Reads them, so that a slip in one is told before anything is solved. Raises `InputError`."""
+    for each in scores:
+        performance(each, instrument)
 
 
 def rendered(jobs: Sequence[RenderJob], watch: Watch) -> list[RenderedSound]:

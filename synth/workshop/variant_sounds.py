@@ -7,13 +7,8 @@ instrument as it is heard through something: its variants are one job, so that n
 from __future__ import annotations
 
 import math
-import os
-import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,18 +23,16 @@ from synth.sound.render import ContactSettings, Scene, perform, scene
 from synth.sound.ringing import heard_roughness
 from synth.sound.surroundings import FREE_AIR, Surroundings
 from synth.vibration.solve import solve_quarrels
+from synth.workers import workers
 from synth.workshop.changes import StructureFacts, partial_decays, structure
 from synth.workshop.measures import measures
 from synth.workshop.spectrograms import group_partials_hz, tone_levels
 from synth.workshop.variants import LeftOut, Variant
 from synth.workshop.varied import name_of
 
-WORKERS: Final = 2
 PART: Final = 4  # strokes on one instrument that are a job: few enough to share out, and to see it move
 
 Watch = Callable[[Iterable[Any], int], Iterator[Any]]  # passes items on, showing how many of so many are done
-_Job = TypeVar("_Job")
-_Done = TypeVar("_Done")
 
 
 @frozen
@@ -103,34 +96,6 @@ def _places(chosen: Sequence[Variant]) -> list[list[Variant]]:
 
 def _parts(place: Sequence[Variant]) -> list[Sequence[Variant]]:
     return [place[at : at + PART] for at in range(0, len(place), PART)]
-
-
-@contextmanager
-def workers(count: int) -> Iterator[Callable[[Callable[[_Job], _Done], Sequence[_Job]], Iterable[_Done]]]:
-    """What maps a function over jobs, on as many cores as there are, up to two."""
-    if count == 1 or (os.cpu_count() or 1) == 1:
-        yield map
-        return
-    import scipy.signal  # noqa: F401 (slow, and wanted here later: workers that are forked have it then)
-
-    workers = ProcessPoolExecutor(max_workers=WORKERS, initializer=_alone_on_a_core)
-    try:
-        yield workers.map
-    except BrokenProcessPool:
-        raise MemoryError from None  # the system ends a process that takes too much
-    finally:
-        workers.shutdown(wait=False, cancel_futures=True)
-
-
-def _alone_on_a_core() -> None:
-    """A worker keeps to one core, and ends at once without a word: what is to be said, its parent says."""
-    import scipy.linalg  # noqa: F401 (its threads are there to be limited)
-    from threadpoolctl import threadpool_limits
-
-    threadpool_limits(1)
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.SIG_DFL)
 
 
 def _heard(job: tuple[Sequence[Variant], float, ContactSettings, Surroundings]) -> list[Compared | LeftOut]:

@@ -180,6 +180,25 @@ def test_what_was_printed_and_what_waits_for_the_end_is_done_before_it(environme
     assert kept.read_text(encoding="utf-8") == "<stdout>"
 
 
+@pytest.mark.parametrize("code", [0, 2])
+def test_a_signal_that_comes_when_all_is_said_ends_the_process_as_it_was_to_end(environment, code):
+    """While what waits for the end is done, which once waited for other processes: it was a traceback."""
+    program = (
+        "import atexit, os, signal, time; from synth.doors import streams; streams.make_sound();"
+        " atexit.register(lambda: (os.kill(os.getpid(), signal.SIGINT), time.sleep(60)));"
+        f" streams.end_process({code})"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        capture_output=True,
+        env=environment,
+        cwd=ROOT,
+        check=False,
+        timeout=30,
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (code, b"", b"")
+
+
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
 def test_what_cannot_be_written_at_the_end_is_no_success(environment):
     program = "from synth.doors import streams; print('a', end=''); streams.end_process(0)"

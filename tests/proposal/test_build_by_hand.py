@@ -46,6 +46,7 @@ def made(monkeypatch, tmp_path):
             folder.mkdir()
             (folder / "words.md").write_text("Kept words.", encoding="utf-8")
         for name, answer in (
+            ("check_scores", None),
             ("facts_of", facts), ("jobs_of", ["job"]), ("rendered", ["sound"]), ("drawing_sheet", "sheet"),
             ("_blind", "blind page"), ("write_sounds", (["file", "file"], 17.5)), ("_drawings", None),
             ("sections", ["section"]), ("write_print", None), ("scene", "scene"), ("page",
@@ -63,6 +64,8 @@ def made(monkeypatch, tmp_path):
 
 def test_all_is_made_of_the_facts_and_told_as_it_is(made):
     found, asked, noted, facts, folder = made()
+    assert [name for name, *_ in noted][:2] == ["check_scores", "facts_of"]
+    assert asked["check_scores"][0] == ([folder.parent / "a.toml"], facts.instrument)
     assert asked["facts_of"][1] == {"room": "porch", "fresh": True}
     assert asked["jobs_of"][1] == {
         "group": 1, "through": ("bar", "lid"), "places": [Surroundings(), SILENT, NOISY],

@@ -19,7 +19,7 @@ import click
 
 from synth.doors import streams
 from synth.doors.cli.inches import in_millimetres
-from synth.errors import InputError
+from synth.errors import InputError, ProcessLostError
 from synth.files import check_apart
 from synth.version import __version__
 
@@ -134,6 +134,8 @@ def run(words: Sequence[str]) -> int:
         return _said(STOPPED, 1)
     except MemoryError:
         return _said("error: there is not enough memory for this; take fewer tines or seconds", 1)
+    except ProcessLostError as error:
+        return _said(STOPPED if streams.asked_to_stop() else f"error: {error}", 1)
     except Exception as error:
         return _failed(error)
 
