@@ -86,7 +86,7 @@ def html_of(found: Sequence[Block], *, level: int) -> str:
         if (block.kind == "item") != inside:
             inside = not inside
             out.append('<ul class="own">' if inside else "</ul>")
-        words = "".join(_html(each) for each in block.runs)
+        words = "".join(_set(each, strong="strong", slanted="em") for each in block.runs)
         if block.kind == "item":
             out.append(f"<li>{escape(block.mark)} {words}</li>")
         else:
@@ -95,15 +95,14 @@ def html_of(found: Sequence[Block], *, level: int) -> str:
     return "\n".join([*out, *(["</ul>"] if inside else [])])
 
 
-def _html(run: Run) -> str:
+def _set(run: Run, *, strong: str, slanted: str) -> str:
+    """The run's words within the tags of these names."""
     words = escape(run.words)
-    words = f"<em>{words}</em>" if run.slanted else words
-    return f"<strong>{words}</strong>" if run.strong else words
+    words = f"<{slanted}>{words}</{slanted}>" if run.slanted else words
+    return f"<{strong}>{words}</{strong}>" if run.strong else words
 
 
 def paper_of(block: Block) -> str:
-    """The block in the words of the library that sets the print; slanted words are bold there: it has no slant."""
-    return (f"{escape(block.mark)} " if block.mark else "") + "".join(
-        f"<b>{escape(each.words)}</b>" if each.strong or each.slanted else escape(each.words)
-        for each in block.runs
-    )
+    """The block in the words of the library that sets the print."""
+    runs = "".join(_set(each, strong="b", slanted="i") for each in block.runs)
+    return f"{escape(block.mark)} {runs}" if block.mark else runs

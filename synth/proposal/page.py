@@ -18,7 +18,7 @@ from typing import Final
 from synth.proposal.contents import Drawn, PlayedHere, Players, ProposalPart, Section, Words
 from synth.proposal.markdown import html_of
 from synth.proposal.sounds import SoundFiles
-from synth.workshop.paper import part_html
+from synth.workshop.paper import PaperTable, part_html
 from synth.workshop.picture import svg_of
 
 PLAYED: Final = "the-instrument"
@@ -72,7 +72,9 @@ def _part(part: ProposalPart) -> str:
             "when you ask for it; begin with the volume low.</p>\n"
             + "\n".join(f'<p><button type="button" data-opens="{n}">{OPENS[n]}</button></p>' for n in names)
         )
-    return f'<div class="scroll">\n{part_html(part)}\n</div>'
+    if isinstance(part, PaperTable):
+        return f'<div class="scroll">\n{part_html(part)}\n</div>'
+    return part_html(part)
 
 
 def _players(part: Players) -> Iterator[str]:
@@ -80,8 +82,9 @@ def _players(part: Players) -> Iterator[str]:
         yield f"<h3>{escape(title)}</h3>"
         rows = "\n".join(_row(each) for each in group)
         yield (
-            '<div class="scroll"><table>\n<thead><tr><th>through</th><th>where</th><th>loudest, at true level</th>'
-            f"<th>listen</th><th>files</th></tr></thead>\n<tbody>\n{rows}\n</tbody>\n</table></div>"
+            '<div class="scroll"><table class="players">\n<thead><tr><th>through</th><th>where</th>'
+            "<th>loudest, at true level</th><th>listen</th><th>files</th></tr></thead>\n"
+            f"<tbody>\n{rows}\n</tbody>\n</table></div>"
         )
 
 
@@ -96,14 +99,14 @@ def _row(each: SoundFiles) -> str:
         "</span></a>"
         for path in (each.whole, each.small)
     )
-    cells = (
-        escape(sound.through),
-        escape(sound.where),
-        f"{sound.loudness.loudest:.0f} dB(A)",
-        player,
-        links,
-    )
-    return "<tr>" + "".join(f"<td>{cell}</td>" for cell in cells) + "</tr>"
+    cells = {
+        "through": escape(sound.through),
+        "where": escape(sound.where),
+        "level": f"{sound.loudness.loudest:.0f} dB(A)",
+        "listen": player,
+        "files": links,
+    }
+    return "<tr>" + "".join(f'<td class="{name}">{cell}</td>' for name, cell in cells.items()) + "</tr>"
 
 
 def _href(path: str) -> str:

@@ -16,9 +16,10 @@ from synth.workshop.paper import (
     Heading,
     Paragraph,
     flowables,
+    headed,
+    item_style,
     page_size,
     set_pages,
-    style,
     text_width_of,
 )
 from synth.workshop.picture import Sheet, paint
@@ -26,7 +27,7 @@ from synth.workshop.tiling import PaperName
 
 SIZE: Final = 9.0  # points: read at a table, not at a bench
 ROOM: Final = (
-    60.0  # points that a page's heading, foot and the library's own padding take of the drawing's height
+    78.0  # points of a drawing's page for its heading, the line below, the foot and the library's padding
 )
 
 
@@ -57,9 +58,15 @@ def _part(part: ProposalPart, paper: PaperName) -> Iterator[Any]:
     width = text_width_of(paper)
     if isinstance(part, Words):
         for block in part.blocks:
-            yield Set(paper_of(block), style("head" if block.kind == "heading" else "plain", size=SIZE))
+            if block.kind == "heading":
+                yield from headed(paper_of(block), size=SIZE)
+            else:
+                yield Set(paper_of(block), item_style(block.mark, size=SIZE))
     elif isinstance(part, Drawn):
         yield _turned(part.sheet, width, page_size(paper)[1] - 2.0 * PAGE_MARGIN - ROOM)
+        yield from flowables(
+            Paragraph("Made to fit here; to scale: drawings/drawing.pdf"), width=width, size=SIZE
+        )
     elif isinstance(part, Players):
         told = (
             f"The {len(part.files)} sounds stand in the folder audio, each named by what is played, through what "

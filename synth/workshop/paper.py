@@ -125,7 +125,10 @@ def part_html(part: Part) -> str:
 
 
 def style(name: str, *, size: float = SIZE) -> Any:
-    """`plain`, `title` or `head`, in the typeface of printed pages, `size` points for plain words."""
+    """`plain`, `lead` (to what stands below), `title` or `head`, in the typeface of printed pages.
+
+    `size` in points is that of plain words.
+    """
     from reportlab.lib.styles import ParagraphStyle
 
     face = typeface()
@@ -136,24 +139,44 @@ def style(name: str, *, size: float = SIZE) -> Any:
     head = ParagraphStyle(
         "head", parent=title, fontSize=size + 2.0, leading=size + 5.0, spaceBefore=8, spaceAfter=4
     )
-    return {"plain": plain, "title": title, "head": head}[name]
+    lead = ParagraphStyle("lead", parent=plain, keepWithNext=1)
+    return {"plain": plain, "lead": lead, "title": title, "head": head}[name]
+
+
+def item_style(mark: str, *, size: float = SIZE) -> Any:
+    """Of an item whose words begin with its mark: the lines below stand under the first one's words."""
+    from reportlab.lib.styles import ParagraphStyle
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    hang = stringWidth(f"{mark} ", typeface(), size) if mark else 0.0
+    return ParagraphStyle("item", parent=style("plain", size=size), leftIndent=hang, firstLineIndent=-hang)
 
 
 def flowables(part: Part, *, width: float, size: float = SIZE) -> Iterator[Any]:
     """A part as reportlab sets it on pages."""
-    from reportlab.platypus import CondPageBreak, Spacer
     from reportlab.platypus import Paragraph as Words
+    from reportlab.platypus import Spacer
 
     if isinstance(part, Heading):
-        yield CondPageBreak(_KEPT)  # a heading takes the start of what follows along
-        yield Words(escape(part.words), style("head", size=size))
+        yield from headed(escape(part.words), size=size)
     elif isinstance(part, Paragraph):
-        yield Words(escape(part.words), style("plain", size=size))
+        kind = "lead" if part.words.endswith(":") else "plain"
+        yield Words(escape(_joined(part.words)), style(kind, size=size))
     elif isinstance(part, Bullets):
-        yield from (Words(f"\N{BULLET} {escape(line)}", style("plain", size=size)) for line in part.lines)
+        look = item_style("\N{BULLET}", size=size)
+        yield from (Words(f"\N{BULLET} {escape(_joined(line))}", look) for line in part.lines)
     else:
         yield _table(part, width=width, largest=size)
         yield Spacer(1, 8)
+
+
+def headed(markup: str, *, size: float = SIZE) -> Iterator[Any]:
+    """A heading, which takes the start of what follows along to the next page."""
+    from reportlab.platypus import CondPageBreak
+    from reportlab.platypus import Paragraph as Words
+
+    yield CondPageBreak(_KEPT)
+    yield Words(markup, style("head", size=size))
 
 
 def _table(part: PaperTable, *, width: float, largest: float) -> Any:

@@ -10,18 +10,19 @@ from pathlib import Path
 from typing import Final
 
 BOX: Final = "\N{BALLOT BOX}"
+NAME: Final = "DejaVuSans"
 
 
 @functools.cache
 def typeface() -> str:
-    """The regular face; its bold one is called the same with "-Bold"."""
+    """The regular face; its bold one is called the same with "-Bold", the slanted ones with "-Oblique" as well."""
     import matplotlib
     from reportlab.pdfbase.pdfmetrics import registerFont, registerFontFamily
     from reportlab.pdfbase.ttfonts import TTFont
 
     folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    for name, file in (("DejaVuSans", "DejaVuSans.ttf"), ("DejaVuSans-Bold", "DejaVuSans-Bold.ttf")):
-        registerFont(TTFont(name, str(folder / file)))
-    bold = "DejaVuSans-Bold"
-    registerFontFamily("DejaVuSans", normal="DejaVuSans", bold=bold, italic=bold, boldItalic=bold)
-    return "DejaVuSans"
+    faces = [f"{NAME}{cut}" for cut in ("", "-Bold", "-Oblique", "-BoldOblique")]
+    for face in faces:
+        registerFont(TTFont(face, str(folder / f"{face}.ttf")))
+    registerFontFamily(NAME, *faces)
+    return NAME

@@ -83,6 +83,52 @@ def test_the_blind_comparison_opens_in_it(browser, folder):
     tab.close()
 
 
+# words that are set on two lines, by the boxes of each: letters and figures, since a hyphen or slash may end a line
+BROKEN = """(within) => {
+  const found = [], range = document.createRange();
+  for (const each of document.querySelectorAll(within)) {
+    const texts = document.createTreeWalker(each, NodeFilter.SHOW_TEXT);
+    for (let text = texts.nextNode(); text; text = texts.nextNode()) {
+      for (const word of text.data.matchAll(/[\\p{L}\\p{N}.,]+/gu)) {
+        range.setStart(text, word.index);
+        range.setEnd(text, word.index + word[0].length);
+        if (new Set([...range.getClientRects()].map((box) => box.top)).size > 1) found.push(word[0]);
+      }
+    }
+  }
+  return found;
+}"""
+
+
+@pytest.mark.parametrize("width", [320, 390])
+def test_on_a_phone_no_word_of_a_table_is_broken_and_the_page_itself_does_not_scroll_sideways(
+    browser, folder, hostile, width
+):
+    """Prices stood letter by letter: cells gave way before the table's box began to scroll."""
+    for place in (folder, hostile):
+        tab, _, complaints = opened(browser, place / "index.html")
+        tab.set_viewport_size({"width": width, "height": 800})
+        assert tab.evaluate("document.documentElement.scrollWidth") == width
+        assert tab.evaluate(BROKEN, "td, th") == []
+        for table in tab.query_selector_all("table"):
+            box = table.evaluate_handle("(each) => each.closest('.scroll')")
+            assert box.evaluate("(each) => each.getBoundingClientRect().right") <= width
+        for each in tab.query_selector_all("audio"):  # whole, without scrolling
+            where = each.bounding_box()
+            assert 0.0 <= where["x"] < where["x"] + where["width"] <= width
+            assert where["width"] > 0.7 * width
+        assert complaints == []
+        if place == folder:
+            assert tab.evaluate(BROKEN, "main, header") == []
+            tab.evaluate("document.querySelector('table td').textContent = 'a'.repeat(200)")
+            assert tab.evaluate(BROKEN, "td") == []
+            assert tab.evaluate("document.querySelector('table').closest('.scroll').scrollWidth") > 2 * width
+            assert tab.evaluate("document.documentElement.scrollWidth") == width
+            tab.evaluate("document.querySelector('h1').textContent = 'a'.repeat(200)")
+            assert tab.evaluate("document.documentElement.scrollWidth") == width
+        tab.close()
+
+
 def test_it_prints(browser, folder, tmp_path):
     tab, _, _ = opened(browser, folder / "index.html")
     tab.pdf(path=str(tmp_path / "printed.pdf"), format="A4")

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from synth.proposal.markdown import Block, Run, html_of, paper_of, parsed_blocks
+from synth.workshop.paper import style
 
 
 def test_headings_paragraphs_emphasis_and_lists_are_known():
@@ -54,6 +55,22 @@ def test_what_is_not_known_stays_the_characters_that_it_is(text):
 
 def test_strong_words_are_bold_on_paper():
     assert paper_of(Block("item", (Run("a <"), Run("b", strong=True)), "2.")) == "2. a &lt;<b>b</b>"
+
+
+def test_slanted_words_are_slanted_on_paper_as_on_the_page():
+    """They were bold, as strong ones are; in a heading they are bold as all of it is."""
+    from reportlab.platypus import Paragraph
+
+    (block,) = parsed_blocks("a *slow* stroke, a **fast** one, ***both***")
+    assert paper_of(block) == "a <i>slow</i> stroke, a <b>fast</b> one, <b><i>both</i></b>"
+    for name, faces in (
+        ("plain", ("", "-Oblique", "-Bold", "-BoldOblique")),
+        ("head", ("-Bold", "-BoldOblique")),
+    ):
+        found = {each.text.strip(): each.fontName for each in Paragraph(paper_of(block), style(name)).frags}
+        wanted = faces if name == "plain" else (faces[0], faces[1], faces[0], faces[1])
+        words = ("a", "slow", "fast", "both")
+        assert [found[each] for each in words] == [f"DejaVuSans{face}" for face in wanted]
 
 
 @settings(max_examples=200, deadline=None)

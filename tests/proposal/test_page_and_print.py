@@ -5,6 +5,8 @@ from __future__ import annotations
 import base64
 import dataclasses
 import io
+import shutil
+import subprocess
 from html.parser import HTMLParser
 from types import SimpleNamespace
 
@@ -13,12 +15,14 @@ import pytest
 import soundfile
 
 from synth.proposal import paper
-from synth.proposal.contents import Players, Section
+from synth.proposal.contents import Players, Section, Words
+from synth.proposal.markdown import parsed_blocks
 from synth.proposal.page import proposal_page
 from synth.proposal.sounds import RenderedSound, write_sounds
 from synth.sound.audio import FULL_SCALE, RATE
 from synth.sound.loudness import Loudness, measure
 from synth.sound.surroundings import Surroundings
+from synth.workshop.paper import Bullets, Paragraph, item_style
 
 
 def tone(pascals, hertz):
@@ -110,3 +114,46 @@ def test_a_drawing_is_on_its_side_as_large_as_its_page_and_no_larger(width, heig
     drawing = paper._turned(SimpleNamespace(width=width, height=height), 500.0, 700.0)
     assert drawing.width / drawing.height == pytest.approx(height / width)
     assert min(500.0 / drawing.width, 700.0 / drawing.height) == pytest.approx(1.0)
+
+
+def lines_of(path):
+    """The lines of every page."""
+    said = subprocess.run(
+        ["pdftotext", "-layout", path, "-"], capture_output=True, text=True, check=True
+    ).stdout
+    return [[line for line in page.splitlines() if line.strip()] for page in said.split("\f")[:-1]]
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler-utils")
+def test_neither_a_heading_of_the_maker_nor_a_line_that_leads_to_a_list_ends_a_page(tmp_path):
+    """Wherever the page ends: with so many lines above that each comes to stand where its last ones are."""
+    below = 0
+    for above in range(34, 48):
+        story = [
+            Words(tuple(parsed_blocks("\n\n".join(["words"] * above + ["# A heading", "below it"])))),
+            *(Paragraph("more") for _ in range(above)),
+            Paragraph("What follows:"),
+            Bullets(("one", "two")),
+        ]
+        paper.write_print(
+            "T", [Section("words", "", tuple(story))], tmp_path / "a.pdf", paper="A4", foot="foot"
+        )
+        pages = lines_of(tmp_path / "a.pdf")
+        below += pages[1][0].strip() == "A heading"
+        for page in pages:
+            assert page[-1].split() == ["T", "page", str(pages.index(page) + 1)]
+            assert page[-2].strip() not in ("A heading", "What follows:")
+    assert below  # it would have stood at an end
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler-utils")
+def test_an_item_s_second_line_stands_under_its_words_and_a_number_with_its_unit(tmp_path):
+    """A client read of an octave of 8000, and of Hz on the next line."""
+    for width in range(60, 92, 2):
+        lines = Bullets((f"{'a' * width} to 8000 Hz.",))
+        paper.write_print("T", [Section("a", "", (lines,))], tmp_path / "a.pdf", paper="A4", foot="foot")
+        first = lines_of(tmp_path / "a.pdf")[0]
+        assert not [line for line in first if line.rstrip().endswith("8000")]
+    look = item_style("10.", size=9.0)
+    assert look.leftIndent == -look.firstLineIndent == pytest.approx(9.0 * (2 * 0.636 + 2 * 0.318), abs=0.01)
+    assert item_style("", size=9.0).leftIndent == 0.0
