@@ -131,6 +131,11 @@ def test_on_a_phone_no_word_of_a_table_is_broken_and_the_page_itself_does_not_sc
 
 def test_it_prints(browser, folder, tmp_path):
     tab, _, _ = opened(browser, folder / "index.html")
+    tab.emulate_media(media="print")
+    heads = tab.locator(".players").first.locator("th")
+    shown = [head.inner_text() for head in heads.all() if head.is_visible()]
+    assert shown == ["through", "where", "loudest, at true level", "files"]  # "listen" stood empty
+    assert not [each for each in tab.locator("audio, .listen").all() if each.is_visible()]
     tab.pdf(path=str(tmp_path / "printed.pdf"), format="A4")
     assert (tmp_path / "printed.pdf").read_bytes().count(b"/Type /Page\n") >= 2
     tab.close()
