@@ -61,11 +61,19 @@ def copies_of(process):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", LONG)
-def test_a_command_whose_main_process_alone_is_interrupted_ends_at_once(environment, tmp_path, name):
+@pytest.mark.parametrize(
+    ("name", "delays"),
+    [
+        ("proposal", (0.5, 2.0, 3.5, 5.0)),
+        ("compare", (2.0, 4.0)),
+        ("tolerance", (2.0, 4.0)),
+        ("suggest", (1.0, 2.0)),
+    ],
+)
+def test_a_command_whose_main_process_alone_is_interrupted_ends_at_once(environment, tmp_path, name, delays):
     """Wherever it is: while it loads, solves, or waits for its copies, which would wait for ever."""
     codes = []
-    for delay in (0.5, 1.5, 2.5, 3.5, 5.0, 7.0):
+    for delay in delays:
         process = started(LONG[name], tmp_path, environment)
         time.sleep(delay)
         process.send_signal(signal.SIGINT)
