@@ -11,12 +11,15 @@ import functools
 import math
 import random
 import re
+from pathlib import Path
 from typing import Any
 
 from synth.design.decode import decode
+from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
+from synth.doors.cli import run
 from synth.errors import InputError
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.quarrels import Quarrel, find_quarrels
@@ -52,6 +55,14 @@ def _design_tree(seed: int) -> Tree:
         except InputError:
             continue
         return tree
+
+
+def drafted(folder: Path, *words: str) -> Instrument:
+    """What `tinewright draft` writes for these words."""
+    path = folder / "drafted.toml"
+    if run(["draft", "-o", str(path), "--force", *words]):
+        raise ValueError(words)
+    return resolve(load(path), str(path))
 
 
 def instrument_of(tree: Tree) -> Instrument:

@@ -60,14 +60,14 @@ def draw_map(instrument: Instrument, row: Row, quarrels: Sequence[Quarrel], shap
 
     figure = Figure(figsize=(11.0, 9.5))
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(2.2, 1.0))
-    _pitches(above, instrument, row, shapes)
+    lined = _pitches(above, instrument, row, shapes)
     _marks(above, instrument, quarrels)
     _bar_modes(below, instrument, quarrels, shapes)
     figure.suptitle(f"{instrument.name or instrument.file}: tines and bar")
     figure.subplots_adjust(left=0.09, right=0.82, bottom=0.06, top=0.9, hspace=0.08)
     _group_names(above, instrument)
     _note_ticks(above, instrument)
-    _mode_names(above, quarrels, shapes)
+    _mode_names(above, lined, quarrels, shapes)
     _quarrel_names(above, instrument, quarrels)
     return figure
 
@@ -77,7 +77,8 @@ def _unit(instrument: Instrument) -> float:
     return METRES[instrument.bench.units]
 
 
-def _pitches(axes: Axes, instrument: Instrument, row: Row, shapes: BarShapes) -> None:
+def _pitches(axes: Axes, instrument: Instrument, row: Row, shapes: BarShapes) -> list[int]:
+    """The tines' partials and the bar modes among them as lines: the numbers of those."""
     position = np.array([tine.position for tine in instrument.tines]) / _unit(instrument)
     frequency = row.modes.frequency[:, 0, :PARTIALS].copy()
     frequency[:, 0] = row.mounted_hz
@@ -88,9 +89,9 @@ def _pitches(axes: Axes, instrument: Instrument, row: Row, shapes: BarShapes) ->
             label=f"partial {partial + 1}",
         )  # fmt: skip
     low, high = 0.8 * float(frequency[:, 0].min()), 1.2 * float(frequency.max())
-    near = shapes.frequency[(shapes.frequency > low) & (shapes.frequency < high)]
+    lined = np.flatnonzero((shapes.frequency > low) & (shapes.frequency < high))
     axes.hlines(
-        near,
+        shapes.frequency[lined],
         0.0,
         instrument.bar.length / _unit(instrument),
         color=BAR,
@@ -104,6 +105,7 @@ def _pitches(axes: Axes, instrument: Instrument, row: Row, shapes: BarShapes) ->
         -0.01 * instrument.bar.length / _unit(instrument),
         1.01 * instrument.bar.length / _unit(instrument),
     )
+    return [int(n) for n in lined]
 
 
 def _marks(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarrel]) -> None:
@@ -150,17 +152,15 @@ def _group_names(axes: Axes, instrument: Instrument) -> None:
         )  # fmt: skip
 
 
-def _mode_names(axes: Axes, quarrels: Sequence[Quarrel], shapes: BarShapes) -> None:
+def _mode_names(axes: Axes, lined: Sequence[int], quarrels: Sequence[Quarrel], shapes: BarShapes) -> None:
     """At the right edge, each at its line or joined to it; where there is no room, the modes that quarrel worst."""
-    low, high = axes.get_ylim()
     worst: dict[int, float] = {}
     for each in quarrels:
         worst[each.bar_mode] = worst.get(each.bar_mode, 0.0) + each.severity
-    seen = [n for n, hz in enumerate(shapes.frequency) if low < hz < high]
     scale = 72.0 / axes.figure.dpi
     bottom, top = axes.bbox.y0 * scale, axes.bbox.y1 * scale
     most = int(CROWD * (top - bottom) / LINE)
-    kept = sorted(sorted(seen, key=lambda n: -worst.get(n, 0.0))[:most])
+    kept = sorted(sorted(lined, key=lambda n: -worst.get(n, 0.0))[:most])
     wanted = [axes.transData.transform((0.0, shapes.frequency[n]))[1] * scale for n in kept]
     for n, at, stands in zip(kept, wanted, spread_out(wanted, LINE, (bottom, top)), strict=True):
         colour = QUARREL if n in worst else "0.35"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -71,6 +72,18 @@ def test_words_cover_no_point_and_no_other_word(seed: int) -> None:
     assert_clear(everyday.instrument_of(everyday.design_tree(seed)))
 
 
+def test_a_bar_mode_far_below_the_lowest_tine_that_quarrels_is_not_named_where_no_line_is(
+    tmp_path: Path,
+) -> None:
+    """A U whose lowest tine sounds at 73.4 Hz quarrels with a mode at 58.7: a name stood there without a line."""
+    scale = ["--scale", "D minor pentatonic", "--from", "D2", "--to", "C4"]
+    instrument = everyday.drafted(tmp_path, *scale, "--tines", "7", "--shape", "u")
+    row = tune(instrument)
+    lowest = min(each.bar_hz for each in find_quarrels(instrument, row))
+    assert lowest < 0.8 * row.mounted_hz.min()
+    assert_clear(instrument)
+
+
 @pytest.mark.slow
 def test_words_cover_nothing_on_a_bar_of_168_tines() -> None:
     """24 groups of seven on 2.5 m."""
@@ -123,6 +136,10 @@ def assert_clear(instrument: Instrument) -> None:
         assert not over.any(), words
     said = [words for words, _ in boxes]
     assert all(group.name in said for group in instrument.groups)
+    (lines,) = [each for each in above.collections if isinstance(each, LineCollection)]
+    lined = {f"{segment[0, 1]:.1f}" for segment in lines.get_segments()}
+    named = [match[1] for words in said if (match := re.fullmatch(r"bar mode \d+ at ([\d.]+) Hz", words))]
+    assert set(named) <= lined  # a name without its line points at nothing
     worst = {each.bar_mode for each in quarrels[:3]}
     low, high = above.get_ylim()
     for mode in worst:
