@@ -37,7 +37,7 @@ from synth.workshop.fixing import joint
 from synth.workshop.flat_length import bar_words
 from synth.workshop.geometry import outline, stand
 from synth.workshop.length_text import UNIT
-from synth.workshop.template import holes_by_group, lines_of_words
+from synth.workshop.template import WHITE_EDGE, holes_by_group, lines_of_words
 from synth.workshop.views import ABOVE, FRONT, View
 
 WIDEST_ARC: Final = math.radians(150.0)  # a longer bend is drawn as several arcs
@@ -76,7 +76,7 @@ def _drawing(instrument: Instrument, view: View) -> Drawing:
     sizes = (f"{hole.drill}: {hole.words}: {names}" for hole, names in holes_by_group(instrument).items())
     bought = f"{bar_words(bar.section, units)} {UNIT[units]}, {bar.material.name}"
     shapes += lines_of_words(iter([title, bought, *sizes]), low.moved(0.0, -18.0))
-    return Drawing(title, tuple(dict.fromkeys(shapes)), units)
+    return Drawing(title, tuple(dict.fromkeys(shapes)), units, WHITE_EDGE)
 
 
 def _edges(bar: Bar, view: View) -> Iterator[DrawnShape]:

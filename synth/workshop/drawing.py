@@ -86,6 +86,7 @@ class Drawing:
     title: str
     shapes: tuple[DrawnShape, ...]
     units: Units = "mm"  # of the bar that checks the print
+    quiet: float = 0.0  # mm left white round it on paper, so that nothing stands on a line to cut along
 
     @property
     def bounds(self) -> tuple[Point, Point]:

@@ -30,6 +30,7 @@ from synth.workshop.length_text import place_words
 SMALL, LARGE = 2.2, 3.0  # mm, height of figures and of words
 ABOVE: Final = 19.0  # mm over a strip, for tine numbers, group names and its title
 BELOW: Final = 20.0  # mm under it at least, for the running dimensions
+WHITE_EDGE: Final = 5.0  # mm of white paper round a template
 _QUARTERS: Final = (  # the faces, and what is up on their strips
     "top, seen from outside; the back (+y) is up",
     "back (+y), seen from outside; the bottom is up",
@@ -67,7 +68,8 @@ def flat_template(instrument: Instrument) -> Drawing:
         level = middle - strip.height / 2.0 - _below(instrument, strip)
     shapes += check_bar(Point(0.0, level - 4.0), instrument.bench.units)
     shapes += lines_of_words(_words(instrument, flat), Point(0.0, level - 12.0))
-    return Drawing(f"Drill template: {instrument.name or 'untitled'}", tuple(shapes), instrument.bench.units)
+    title = f"Drill template: {instrument.name or 'untitled'}"
+    return Drawing(title, tuple(shapes), instrument.bench.units, WHITE_EDGE)
 
 
 def _strips(instrument: Instrument, flat: Development) -> Iterator[_Strip]:

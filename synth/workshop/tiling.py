@@ -6,7 +6,7 @@ In: a `Drawing` in mm. Out: a PDF whose viewer is told not to scale. It knows no
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise, zip_longest
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -59,7 +59,7 @@ class Tile:
 
 
 def tiles(drawing: Drawing, paper: PaperName) -> list[Tile]:
-    """The pages that cover a drawing and are not empty.
+    """The pages that cover a drawing with its quiet edge and are not empty.
 
     Neighbours in a row share `OVERLAP`. Rows break where nothing is drawn, between strips, unless what stands
     together is higher than a page.
@@ -70,8 +70,8 @@ def tiles(drawing: Drawing, paper: PaperName) -> list[Tile]:
     segments = _segments(drawing)
     found = []
     for row, (level, tall, goes_on) in enumerate(_rows(drawing, height)):
-        for column in range(_count(high.x - low.x, width)):
-            corner = Point(low.x + column * (width - OVERLAP), level)
+        for column in range(_count(high.x - low.x + 2.0 * drawing.quiet, width)):
+            corner = Point(low.x - drawing.quiet + column * (width - OVERLAP), level)
             if crossed(Box(corner.x, corner.y, corner.x + width, corner.y + tall), segments):
                 found.append(Tile(row, column, corner, width, tall, goes_on))
     return found
@@ -79,17 +79,25 @@ def tiles(drawing: Drawing, paper: PaperName) -> list[Tile]:
 
 def _rows(drawing: Drawing, height: float) -> Iterator[tuple[float, float, bool]]:
     """The lower edge and the height of each row of pages, from below, and whether it goes on on the row below."""
-    starts: list[tuple[float, bool]] = []
-    for low, high in _blocks(drawing):
-        if starts and high - starts[-1][0] <= height:
+    rows: list[tuple[float, float, bool]] = []  # with the upper end of what it holds in place of its height
+    for low, high in _apart(_blocks(drawing), drawing.quiet):
+        if rows and high - rows[-1][0] <= height:
+            rows[-1] = (rows[-1][0], high, rows[-1][2])
             continue
-        if not starts or high - low <= height:
-            starts.append((low, False))
-        while high - starts[-1][0] > height:
-            starts.append((starts[-1][0] + height - OVERLAP, True))
-    for (low, goes_on), after in zip_longest(starts, starts[1:]):
-        whole = after is None or after[1]
-        yield low, height if whole else min(height, after[0] - GAP / 3.0 - low), goes_on
+        if not rows or high - low <= height:
+            rows.append((low, high, False))
+        while high - rows[-1][0] > height:
+            rows.append((rows[-1][0] + height - OVERLAP, high, True))
+    for (low, top, goes_on), after in zip_longest(rows, rows[1:]):
+        whole = after is None or after[2]
+        yield low, height if whole else min(height, top - low), goes_on
+
+
+def _apart(blocks: Sequence[tuple[float, float]], quiet: float) -> Iterator[tuple[float, float]]:
+    """The blocks with `quiet` below and above, less where two would meet: there each takes half of the gap."""
+    edges = [-math.inf, *(edge for block in blocks for edge in block), math.inf]
+    for under, low, high, over in zip(edges[:-3:2], edges[1:-2:2], edges[2:-1:2], edges[3::2], strict=True):
+        yield low - min(quiet, (low - under) / 2.0), high + min(quiet, (over - high) / 2.0)
 
 
 def _blocks(drawing: Drawing) -> list[tuple[float, float]]:

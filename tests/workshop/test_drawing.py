@@ -244,3 +244,20 @@ def test_an_arc_encloses_its_quarter_points():
     low, high = Drawing("arc", (Arc("outline", Point(0, 0), 10.0, 45.0, 190.0),)).bounds
     assert high.y == pytest.approx(10.0)
     assert low.x == pytest.approx(-10.0)
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_a_quiet_edge_is_left_round_a_drawing_and_half_of_a_gap_where_rows_part(paper):
+    """Three blocks of 100 mm, 8 mm apart, 1.2 pages wide: 5 mm round all of them, 4 mm between rows of pages."""
+    wide = 1.2 * (SIZES[paper][0] - 2 * MARGIN)
+    blocks = [(108.0 * n, 108.0 * n + 100.0) for n in range(3)]
+    shapes = tuple(Line("outline", Point(0.0, low), Point(wide, high)) for low, high in blocks)
+    found = tiles(Drawing("T", shapes, quiet=5.0), paper)
+    rows = {each.row: each for each in found}
+    assert [rows[n].corner.y for n in range(3)] == pytest.approx([-5.0, 104.0, 212.0])
+    assert [rows[n].height for n in range(2)] == pytest.approx([109.0, 108.0])
+    assert rows[2].corner.y + rows[2].height >= 321.0
+    assert min(each.corner.x for each in found) == pytest.approx(-5.0)
+    assert max(each.corner.x + each.width for each in found) >= wide + 5.0
+    first, second = (each for each in found if each.row == 0)
+    assert first.corner.x + first.width - second.corner.x == pytest.approx(OVERLAP)

@@ -14,6 +14,7 @@ from synth.workshop.labels import Box
 from synth.workshop.paper import Document, PaperTable, write_pages
 from synth.workshop.template import flat_template
 from synth.workshop.tiling import FOOT, MARGIN, SIZES, tiles, write_pdf
+from tests import everyday
 
 INCH = """
 [bench]
@@ -123,6 +124,19 @@ def test_no_page_is_empty_and_every_hole_is_whole_on_one(text, made, straight, b
                 top : image.shape[0] - round((MARGIN + FOOT + 2.0) * dot), round((MARGIN + 2.0) * dot) :
             ]
             assert (window < 160).any() or (beyond < 160).sum() > 30
+
+
+@pytest.mark.parametrize("shape", ["ring", "u"])
+def test_nothing_of_a_bent_template_stands_on_the_line_round_its_pages(shape, tmp_path):
+    """The words began on the dashed line and a ring's outline and names touched it: 5 mm lie between."""
+    instrument = everyday.drafted(tmp_path, "--notes", "B3,D4,F4,G4", "--tines", "5", "--shape", shape)
+    for drawing in [flat_template(instrument), *bent_templates(instrument).values()]:
+        low, high = drawing.bounds
+        parts = tiles(drawing, instrument.bench.paper)
+        assert min(each.corner.x for each in parts) == pytest.approx(low.x - 5.0)
+        assert min(each.corner.y for each in parts) == pytest.approx(low.y - 5.0)
+        assert max(each.corner.x + each.width for each in parts) >= high.x + 5.0
+        assert max(each.corner.y + each.height for each in parts) >= high.y + 5.0
 
 
 def read_pgm(data):
