@@ -2,8 +2,9 @@
 
 In: an instrument, the tines' free lengths and trim nuts. Out: `Solid`s in m, where the solver has them: the bar
 along its path, each tine on its face up to its tip, nuts, supports, and a board as `synth.vibration.board.lie` puts
-it. What the design does not say (how high a foot is, how wide a cord) is drawn at the sizes below. Every solid is
-convex, two outlines with straight sides between them; a long one comes in pieces.
+it, but for a turn that is none (`set_out`). What the design does not say (how high a foot is, how wide a cord) is
+drawn at the sizes below. Every solid is convex, two outlines with straight sides between them; a long one comes in
+pieces.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from synth.arrays import Array
 from synth.design.instrument import Bar, Bend, Board, Foot, Instrument, PlacedNut, Section, Support, Tine
 from synth.frozen import frozen
 from synth.vibration.bar import path, standing_on, surface_distance
-from synth.vibration.board import lie
+from synth.vibration.board import Placement, lie
 from synth.workshop.fixing import Joint, joint
 
 PartKind = Literal["bar", "tine", "base nut", "trim nut", "foot", "board", "support"]
@@ -31,6 +32,7 @@ LAP: Final = 2e-3  # m that a piece of the bar reaches into the next, so that no
 ROUND: Final = {"bar": 48, "tine": 12}  # corners of what is round
 SUPPORTS: Final = {"cord": 4e-3, "rubber": 20e-3, "clamp": 20e-3, "foot": 20e-3}  # m along the bar, as drawn
 COLLAR: Final = 2e-3  # m by which a cord or a clamp is drawn proud of the bar
+SET_OUT: Final = 1e-3  # m by which feet on the marks of a ruler miss their places under the bar
 PAD: Final = 10e-3  # m, height of a rubber pad or a foot as drawn
 
 
@@ -155,7 +157,7 @@ def tine_solids(
 
 def board_solids(board: Board, bar: Bar) -> Iterator[Solid]:
     """The panel or box below the bar, in pieces, and the feet between."""
-    placement = lie(board, bar)
+    placement = set_out(board, bar)
     top = placement.origin - np.array([0.0, 0.0, FOOT_HEIGHT])
     deep = board.depth if board.kind == "box" else board.thickness
     x, y = placement.axes[0] * board.length / 2.0, placement.axes[1] * board.width / 2.0
@@ -165,11 +167,25 @@ def board_solids(board: Board, bar: Bar) -> Iterator[Solid]:
         yield _foot(foot, bar, float(top[2]))
 
 
+def set_out(board: Board, bar: Bar) -> Placement:
+    """How the board lies, square to the bar's start where that moves no foot by more than `SET_OUT`.
+
+    Feet at rounded places turn a board by some hundredths of a degree, which no maker sets out nor wants to read.
+    """
+    placement = lie(board, bar)
+    square = np.round(placement.axes) + 0.0
+    on = np.array([(foot.x - board.length / 2.0, foot.y - board.width / 2.0, 0.0) for foot in board.feet])
+    middle, turned = on.mean(axis=0), placement.axes - square
+    if float(np.linalg.norm((on - middle) @ turned, axis=1).max()) > SET_OUT:
+        return placement
+    return Placement(placement.origin + middle @ turned, square)
+
+
 def board_hole(board: Board, bar: Bar) -> Array | None:
     """The sound hole's rim (n, 3) in the middle of the board's upper face, as drawn; None where there is none."""
     if not board.hole_diameter:
         return None
-    placement = lie(board, bar)
+    placement = set_out(board, bar)
     rim = board.hole_diameter / 2.0 * _circle(ROUND["bar"])
     return np.asarray(placement.origin - np.array([0.0, 0.0, FOOT_HEIGHT]) + rim @ placement.axes[:2])
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from synth.design.instrument import Bar, Bend, Section, Straight
+from synth.vibration.bar import path
 from synth.vibration.board import lie
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import tune
@@ -18,6 +19,7 @@ from synth.workshop.geometry import Solid, solids, tine_place
 from synth.workshop.lettering import ARROW, arrow, cut, frame, horizontal, plate, upright
 from synth.workshop.picture import Patch, scaled, text_width
 from synth.workshop.views import ABOVE, FRONT, OBLIQUE, View, _facing, hull, looking, painted
+from tests import everyday
 
 FLAT = """
 [bar]
@@ -145,6 +147,38 @@ def test_feet_and_box_stand_under_the_bar_and_the_hole_in_the_middle_of_the_lid(
     assert {each.kind for each in found} >= {"foot"}
     at = [round(float(box(each)[:, 0].mean())) for each in found if each.kind == "support"]
     assert 50 not in at
+
+
+@pytest.mark.parametrize("shape", ["ring", "u"])
+@pytest.mark.parametrize("units", ["mm", "inch"])
+def test_a_board_whose_feet_stand_at_rounded_places_is_drawn_square_with_its_own_sides(
+    tmp_path, shape, units
+):
+    """Rounding turns it by hundredths of a degree: the plan told 400.8 of a board of 400 mm."""
+    words = ["--scale", "D minor pentatonic", "--from", "D3", "--to", "C5", "--tines", "5", "--units", units]
+    instrument = everyday.drafted(tmp_path, *words, "--shape", shape)
+    (board,) = instrument.boards.values()
+    assert lie(board, instrument.bar).axes[0, 1] != 0.0
+    (panel,) = [each for each in geometry.board_solids(board, instrument.bar) if each.kind == "board"]
+    low, high = box(panel)
+    sides = [1e3 * board.length, 1e3 * board.width, 1e3 * board.thickness]
+    assert high - low == pytest.approx(sides, abs=1e-9)
+    placement = geometry.set_out(board, instrument.bar)
+    for foot in board.feet:
+        on = np.array([foot.x - board.length / 2.0, foot.y - board.width / 2.0, 0.0])
+        under = path(instrument.bar, np.array([foot.bar_place]))[0][0]
+        assert np.linalg.norm((placement.origin + on @ placement.axes - under)[:2]) < 2e-3
+
+
+def test_a_board_that_is_turned_on_purpose_is_drawn_turned(flat):
+    """Feet 180 mm apart, one 5 mm further to the back: 1.6 degrees, though the feet's middle stays."""
+    board = flat.boards["lid"]
+    first, second = board.feet
+    askew = dataclasses.replace(board, feet=(first, dataclasses.replace(second, y=second.y + 5e-3)))
+    found, solved = geometry.set_out(askew, flat.bar), lie(askew, flat.bar)
+    assert abs(found.axes[0, 1]) == pytest.approx(5.0 / np.hypot(180.0, 5.0))
+    assert np.array_equal(found.axes, solved.axes)
+    assert np.array_equal(found.origin, solved.origin)
 
 
 def test_a_tube_shows_its_bore_at_both_ends():
