@@ -55,7 +55,8 @@ PLACES = """
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.retuning
     workshop.flat_length
     workshop.overview workshop.trim_roughness workshop.trim_list workshop.trimplot workshop.picture
-    workshop.lettering workshop.geometry workshop.views workshop.drawing_sheet
+    workshop.lettering workshop.geometry workshop.views workshop.sheet_title
+    workshop.drawing_sheet
     workshop.quarrel_list workshop.mode_list workshop.strength workshop.check_screen
     workshop.tolerance workshop.tolerance_list
     workshop.cutlist workshop.cut_list_pages workshop.tuning_sheet workshop.template workshop.bent_template

@@ -20,14 +20,15 @@ import numpy as np
 from synth.arrays import Array
 from synth.design.instrument import Bend, Board, Instrument, PlacedNut
 from synth.frozen import frozen
-from synth.units import DEGREE, INCH, MM, Units
+from synth.units import MM, Units
 from synth.vibration.bar import path
-from synth.workshop.drawing import Line, Point, Text
-from synth.workshop.geometry import FOOT_HEIGHT, Solid, TinePlace, board_hole, bore, solids, tine_place
-from synth.workshop.labels import Box, away, free_places, levels
-from synth.workshop.length_text import inch_words
-from synth.workshop.lettering import SMALL, centred, cut, frame, horizontal, plate, upright
+from synth.workshop.drawing import Line, Point, Text, extent
+from synth.workshop.geometry import Solid, TinePlace, board_hole, bore, outline, solids, tine_place
+from synth.workshop.labels import Box, away, free_places, leader, levels
+from synth.workshop.length_text import short_words
+from synth.workshop.lettering import SMALL, centred, frame, horizontal, plate, upright
 from synth.workshop.picture import Ink, Patch, Sheet, scaled, text_width
+from synth.workshop.sheet_title import COLUMN, TITLE_HEIGHT, rows_of_groups, table_height, title_block
 from synth.workshop.views import ABOVE, FRONT, OBLIQUE, View, hull, painted
 
 SIZES: Final = {
@@ -39,14 +40,10 @@ SCALES: Final = {  # ISO 5455; the fractions of an inch to the inch of a rule, c
     "inch": (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0),
 }
 EDGE: Final = 10.0  # mm from the sheet's edge to the frame
-LARGE, TITLE = 3.0, 4.5  # mm, height of capitals
+LARGE = 3.0  # mm, height of capitals
 LEFT, SIDE = 24.0, 8.0  # mm beside the views: for the heights, and on the other side
 OVER, UNDER = 16.0, 18.0  # mm over and under a view, for names and dimensions
-COLUMN: Final = 128.0  # mm that the oblique view, the table and the title need at least
 LOWEST: Final = 80.0  # mm, the height that an oblique view below the others needs at least
-TITLE_HEIGHT: Final = 30.0
-ROW: Final = 4.0  # mm, of the table
-COLUMNS: Final = (0.0, 22.0, 33.0, 48.0, 63.0)  # mm, of the table of groups
 
 
 @frozen
@@ -93,17 +90,13 @@ def drawing_sheet(
     return Sheet(title, width, height, tuple(_ink(scene, layout, width, height)))
 
 
-def _table_height(scene: _Scene) -> float:
-    return ROW * (len(scene.instrument.groups) + 1) + 4.0
-
-
 def _layout(scene: _Scene, width: float, height: float) -> tuple[float, bool]:
     """The first scale at which elevation and plan leave room for the rest, and whether that stands below them."""
     low_e, high_e = scene.bounds(FRONT)
     low_p, high_p = scene.bounds(ABOVE)
     wide = max(high_e[0], high_p[0]) - min(low_e[0], low_p[0])
     high = high_e[1] - low_e[1] + high_p[1] - low_p[1]
-    beneath = max(LOWEST, TITLE_HEIGHT + _table_height(scene) + 4.0)
+    beneath = max(LOWEST, TITLE_HEIGHT + table_height(scene.instrument) + 4.0)
     for ratio in SCALES[scene.units]:
         for below, right, under in ((False, COLUMN, 0.0), (True, 0.0, beneath)):
             fits = wide / ratio + LEFT + SIDE + right <= width - 2 * EDGE
@@ -126,10 +119,11 @@ def _ink(scene: _Scene, layout: tuple[float, bool], width: float, height: float)
     plan = Point(x, foot - OVER - high_p[1] / ratio)
     yield from _elevation(scene, ratio, elevation)
     yield from _plan(scene, ratio, plan)
-    table = EDGE + TITLE_HEIGHT + _table_height(scene)
+    table = EDGE + TITLE_HEIGHT + table_height(scene.instrument)
     yield from _oblique(scene, _room(scene, (plan, ratio), below, Point(width, height)))
-    yield from _group_table(scene, Point(width - EDGE - COLUMN + 6.0, table))
-    yield from _title(scene, ratio, Box(width - EDGE - COLUMN, EDGE, width - EDGE, EDGE + TITLE_HEIGHT))
+    yield from rows_of_groups(scene.instrument, scene.lengths, Point(width - EDGE - COLUMN + 6.0, table))
+    corner = Box(width - EDGE - COLUMN, EDGE, width - EDGE, EDGE + TITLE_HEIGHT)
+    yield from title_block(scene.instrument, scene.board, ratio, corner)
 
 
 def _room(scene: _Scene, plan: tuple[Point, float], below: bool, corner: Point) -> Box:
@@ -140,7 +134,7 @@ def _room(scene: _Scene, plan: tuple[Point, float], below: bool, corner: Point) 
         top = at.y + low[1] / ratio - UNDER - 2.0
         return Box(EDGE + 6.0, EDGE + 6.0, corner.x - EDGE - COLUMN - 4.0, top)
     left = at.x + max(high[0], front[0]) / ratio + SIDE + 4.0
-    table = EDGE + TITLE_HEIGHT + _table_height(scene)
+    table = EDGE + TITLE_HEIGHT + table_height(scene.instrument)
     return Box(left, table + 8.0, corner.x - EDGE - 6.0, corner.y - EDGE - 10.0)
 
 
@@ -172,10 +166,12 @@ def _elevation(scene: _Scene, ratio: float, at: Point) -> Iterator[Ink]:
     x = low.x - 5.0
     tips = max(place.tip[2] for place in scene.places) / MM
     bar_top = scene.bounds(FRONT, "bar")[1][1]
+    over, thick = _shown(scene, tips - bar_top), _shown(scene, float(true["bar"][1]))
     if tips > bar_top:
-        yield from upright(_shown(scene, tips - bar_top), (bar_high.y, at.y + tips / ratio), x, short="above")
-    yield from upright(_shown(scene, float(true["bar"][1])), (bar_low.y, bar_high.y), x)
-    yield from upright(_shown(scene, float(true["all"][1])), (low.y, high.y), x - 8.0)
+        yield from upright(over, (bar_high.y, at.y + tips / ratio), x, short="above")
+    yield from upright(thick, (bar_low.y, bar_high.y), x)
+    outside = x - max(8.0, text_width(thick, SMALL) + 2.5)  # a figure may stand under its line
+    yield from upright(_shown(scene, float(true["all"][1])), (low.y, high.y), outside)
     if scene.straight:
         yield from _names_over(scene, ratio, at, high.y)
         yield from _running(scene, ratio, at, low.y)
@@ -231,26 +227,32 @@ def _running(scene: _Scene, ratio: float, at: Point, low: float) -> Iterator[Ink
 
 
 def _plan(scene: _Scene, ratio: float, at: Point) -> Iterator[Ink]:
-    yield from _view(scene, ABOVE, ratio, at)
+    drawn = [*_view(scene, ABOVE, ratio, at)]
     low, high = (_on(each, ratio, at) for each in scene.bounds(ABOVE))
     size = scene.bounds(ABOVE)[1] - scene.bounds(ABOVE)[0]
-    yield centred("Plan, from above", (low.x + high.x) / 2.0, low.y - UNDER + 1.0, LARGE)
-    out = 0.0 if scene.straight else 6.0  # room for names
-    yield from upright(_shown(scene, float(size[1])), (low.y, high.y), low.x - 5.0 - 1.5 * out)
-    yield from horizontal(_shown(scene, float(size[0])), (low.x, high.x), low.y - 6.0 - out)
+    drawn.append(centred("Plan, from above", (low.x + high.x) / 2.0, low.y - UNDER + 1.0, LARGE))
+    out = 0.0 if scene.straight else 4.0  # room for names
+    drawn += upright(_shown(scene, float(size[1])), (low.y, high.y), low.x - 5.0 - 2.0 * out)
+    drawn += horizontal(_shown(scene, float(size[0])), (low.x, high.x), low.y - 6.0 - out)
+    yield from drawn
     if not scene.straight:
-        yield from _names_beside(scene, ratio, at)
+        yield from _names_beside(scene, ratio, at, drawn)
 
 
-def _names_beside(scene: _Scene, ratio: float, at: Point) -> Iterator[Ink]:
+def _names_beside(scene: _Scene, ratio: float, at: Point, drawn: Sequence[Ink] = ()) -> Iterator[Ink]:
     """Each group's name outside the bar, with a leader from the bar's edge at the middle of its tines."""
     bar, shift = scene.instrument.bar, np.array([at.x, at.y])
-    point, axes = path(bar, np.linspace(0.0, bar.length, 401))
+    place = np.linspace(0.0, bar.length, 401)
+    point, axes = path(bar, place)
     aside = ABOVE.flat(axes[:, 1]) * MM
-    half = max(bar.section.width, bar.section.height) / 2.0 / MM / ratio
     axis = ABOVE.flat(point) / ratio + shift
+    corners = ABOVE.flat(outline(bar, place)) / ratio + shift
+    half = np.einsum("pcx,px->pc", corners - axis[:, None], aside).max(axis=1)
     tines = np.array([[ABOVE.flat(p.bar), ABOVE.flat(p.tip)] for p in scene.places]) / ratio + shift
-    edges = [np.stack([e[:-1], e[1:]], axis=1) for e in (axis, axis + half * aside, axis - half * aside)]
+    edges = [
+        np.stack([e[:-1], e[1:]], axis=1)
+        for e in (axis, axis + half[:, None] * aside, axis - half[:, None] * aside)
+    ]
     anchors, wanted = [], []
     for group in scene.instrument.groups:
         middle = tines[group.tines, 0].mean(axis=0)
@@ -259,14 +261,36 @@ def _names_beside(scene: _Scene, ratio: float, at: Point) -> Iterator[Ink]:
         out = out if float((axis[near] - axis.mean(axis=0)) @ out) >= 0.0 else -out
         tips = float(((tines[group.tines, 1] - axis[near]) @ out).max())
         wide = text_width(group.name, SMALL) + 0.8
-        centre = axis[near] + out * (max(half, tips) + 3.0 + abs(out[0]) * wide / 2 + abs(out[1]) * SMALL / 2)
+        centre = axis[near] + out * (
+            max(half[near], tips) + 3.0 + abs(out[0]) * wide / 2 + abs(out[1]) * SMALL / 2
+        )
         half_box = np.array([wide / 2, SMALL / 2 + 0.5])
         low, high = centre - half_box, centre + half_box
-        anchors.append(axis[near] + out * half)
-        wanted.append((Box(*map(float, (*low, *high))), list(away((float(out[0]), float(out[1])), 1.5, 40))))
-    boxes = free_places(wanted, np.concatenate([*edges, tines]))
+        anchors.append(axis[near] + out * half[near])
+        wanted.append((Box(*map(float, (*low, *high))), _outwards(float(out[0]), float(out[1]))))
+    boxes = free_places(wanted, np.concatenate([*edges, tines, _lines_of(drawn)]), anchors)
     for group, anchor, box in zip(scene.instrument.groups, anchors, boxes, strict=True):
         yield from _label(group.name, anchor, box)
+
+
+def _outwards(x: float, y: float) -> list[tuple[float, float]]:
+    """Moves in a direction, a little way, then with steps to either side, then far."""
+    straight = list(away((x, y), 1.5, 40))
+    aside = [
+        (a - y * off, b + x * off) for a, b in straight[:10] for off in (-2.0, 2.0, -4.0, 4.0, -7.0, 7.0)
+    ]
+    return [*straight[:5], *aside, *straight[5:]]
+
+
+def _lines_of(drawn: Sequence[Ink]) -> Array:
+    """What is drawn as segments (n, 2, 2) that words keep off: lines, and level words."""
+    ends = [
+        ((each.start.x, each.start.y), (each.end.x, each.end.y)) for each in drawn if isinstance(each, Line)
+    ]
+    for each in (each for each in drawn if isinstance(each, Text) and not each.turn_deg):
+        low, _, high, _ = extent(each)
+        ends += [((low.x, y), (high.x, y)) for y in (low.y, (low.y + high.y) / 2.0, high.y)]
+    return np.array(ends, float).reshape(-1, 2, 2)
 
 
 def _oblique(scene: _Scene, room: Box) -> Iterator[Ink]:
@@ -282,13 +306,14 @@ def _oblique(scene: _Scene, room: Box) -> Iterator[Ink]:
         (room.left + room.right - size[0]) / 2.0 - low[0] / ratio,
         room.low + 6.0 + (room.high - room.low - over - 6.0 - size[1]) / 2.0 - low[1] / ratio,
     )
-    yield from _view(scene, OBLIQUE, ratio, at)
+    drawn = [*_view(scene, OBLIQUE, ratio, at)]
     words = f"Oblique view, parallel projection 1:{ratio:g}"
-    yield centred(words, (room.left + room.right) / 2.0, at.y + low[1] / ratio - 7.0, LARGE)
-    yield from _names_above(scene, ratio, at)
+    drawn.append(centred(words, (room.left + room.right) / 2.0, at.y + low[1] / ratio - 7.0, LARGE))
+    yield from drawn
+    yield from _names_above(scene, ratio, at, drawn)
 
 
-def _names_above(scene: _Scene, ratio: float, at: Point) -> Iterator[Ink]:
+def _names_above(scene: _Scene, ratio: float, at: Point, drawn: Sequence[Ink] = ()) -> Iterator[Ink]:
     """Each group's name over its tallest tine, clear of every tine."""
     shift = np.array([at.x, at.y])
     segments = np.array([[OBLIQUE.flat(p.bar), OBLIQUE.flat(p.tip)] for p in scene.places]) / ratio + shift
@@ -299,96 +324,28 @@ def _names_above(scene: _Scene, ratio: float, at: Point) -> Iterator[Ink]:
         wide = text_width(group.name, SMALL)
         box = Box(tip[0] - wide / 2 - 0.4, tip[1] + 1.8, tip[0] + wide / 2 + 0.4, tip[1] + 1.8 + SMALL + 0.8)
         moves = sorted(
-            ((x, y) for y in np.arange(0.0, 60.0, 1.5) for x in (0.0, -3.0, 3.0, -6.0, 6.0)),
+            ((x, y) for y in np.arange(0.0, 60.0, 1.5) for x in np.arange(-12.0, 12.1, 3.0)),
             key=lambda move: math.hypot(1.5 * move[0], move[1]),
         )
         anchors.append(tip)
         wanted.append((box, moves))
     order = sorted(range(len(wanted)), key=lambda n: -wanted[n][0].low)
-    boxes = free_places([wanted[n] for n in order], segments)
+    boxes = free_places(
+        [wanted[n] for n in order],
+        np.concatenate([segments, _lines_of(drawn)]),
+        [anchors[n] for n in order],
+    )
     for n, box in zip(order, boxes, strict=True):
         yield from _label(scene.instrument.groups[n].name, anchors[n], box)
 
 
 def _label(name: str, anchor: Array, box: Box) -> Iterator[Ink]:
     """Words in a box, with a leader to what they name where that is not beside them."""
-    near = Point(float(np.clip(anchor[0], box.left, box.right)), float(np.clip(anchor[1], box.low, box.high)))
-    if math.hypot(near.x - anchor[0], near.y - anchor[1]) > 0.8:
-        yield Line("leader", Point(float(anchor[0]), float(anchor[1])), near)
+    for start, end in leader(anchor, box):
+        yield Line("leader", Point(*map(float, start)), Point(*map(float, end)))
     x, y = (box.left + box.right) / 2.0, (box.low + box.high - SMALL) / 2.0
     yield plate(name, x, y, SMALL)
     yield centred(name, x, y, SMALL)
-
-
-def _group_table(scene: _Scene, at: Point) -> Iterator[Ink]:
-    unit = "in" if scene.units == "inch" else "mm"
-    heads = ("group", "tines", f"from {unit}", f"to {unit}", f"stock; free lengths {unit}")
-    rows: list[tuple[str, ...]] = [heads]
-    for group in scene.instrument.groups:
-        tines, free = scene.instrument.tines[group.tines], scene.lengths[group.tines] / MM
-        stock = ", ".join(dict.fromkeys(tine.rod.name for tine in tines))
-        places = [tine.position / MM for tine in tines]
-        ends = [_shown(scene, mm) for mm in (min(places), max(places), float(free.min()), float(free.max()))]
-        rows.append((group.name, str(group.count), *ends[:2], f"{stock}; {ends[2]} to {ends[3]}"))
-    for number, row in enumerate(rows):
-        y = at.y - ROW * (number + 1)
-        for column, words in zip(COLUMNS, row, strict=True):
-            room = (*COLUMNS, COLUMN - 8.0)[COLUMNS.index(column) + 1] - column - 1.0
-            yield Text("words", Point(at.x + column, y), SMALL, cut(words, room))
-        yield Line("dimensions", Point(at.x, y - 1.2), Point(at.x + COLUMN - 12.0, y - 1.2))
-
-
-def _title(scene: _Scene, ratio: float, box: Box) -> Iterator[Ink]:
-    instrument, unit = scene.instrument, "inches" if scene.units == "inch" else "mm"
-    yield from frame(box.left, box.low, box.right, box.high)
-    room = box.right - box.left - 6.0
-    x = box.left + 3.0
-    yield Text("words", Point(x, box.high - 7.5), TITLE, cut(instrument.name or "untitled", room, TITLE))
-    scale = f"1:{ratio:g}" if ratio >= 1.0 else f"{1.0 / ratio:g}:1"
-    lines = [
-        f"Scale {scale}; all sizes in {unit}; {len(instrument.tines)} tines, {len(instrument.groups)} groups",
-        f"Bar: {_bar_words(scene)}",
-        _standing_words(scene),
-        "Places of groups along the bar's axis, from its start"
-        + (f"; feet drawn {_shown(scene, FOOT_HEIGHT / MM)} high" if scene.board else ""),
-    ]
-    for number, words in enumerate(lines):
-        yield Text("words", Point(x, box.high - 13.0 - 4.3 * number), SMALL, cut(words, room))
-
-
-def _bar_words(scene: _Scene) -> str:
-    bar = scene.instrument.bar
-    s, size = (
-        bar.section,
-        {
-            n: _shown(scene, v / MM)
-            for n, v in (("w", bar.section.width), ("h", bar.section.height), ("t", bar.section.wall))
-        },
-    )
-    shape = {
-        "rectangle": f"{size['w']} x {size['h']}",
-        "round": f"round {size['w']}",
-        "tube": f"tube {size['w']} x {size['t']}",
-    }[s.shape]
-    parts = [
-        f"{abs(each.angle) / DEGREE:.4g}\N{DEGREE SIGN} R{_shown(scene, each.radius / MM)}"
-        if isinstance(each, Bend)
-        else _shown(scene, each.length / MM)
-        for each in bar.path
-    ]
-    return f"{shape}, {bar.material.name}; path {' + '.join(parts)}"
-
-
-def _standing_words(scene: _Scene) -> str:
-    if scene.board is not None:
-        board = scene.board
-        sides = " x ".join(_shown(scene, each / MM) for each in (board.length, board.width, board.thickness))
-        deep = f", {_shown(scene, board.depth / MM)} deep" if board.kind == "box" else ""
-        return f"On {board.name} ({board.kind}): {sides}{deep}, {board.material.name}"
-    if not (supports := scene.instrument.bar.supports):
-        return "No supports"
-    kinds = "/".join(dict.fromkeys(each.kind for each in supports))
-    return f"Supports ({kinds}) at " + ", ".join(_shown(scene, each.position / MM) for each in supports)
 
 
 def _on(point: Array, ratio: float, at: Point) -> Point:
@@ -396,5 +353,4 @@ def _on(point: Array, ratio: float, at: Point) -> Point:
 
 
 def _shown(scene: _Scene, mm: float) -> str:
-    """A length as one reads it off a rule."""
-    return f"{mm:.1f}".removesuffix(".0") if scene.units == "mm" else inch_words(mm * MM / INCH)
+    return short_words(mm * MM, scene.units)

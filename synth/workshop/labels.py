@@ -6,11 +6,14 @@ In: boxes wanted, in the unit of the paper. Out: places. It knows no instrument.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import Final
 
 import numpy as np
 
 from synth.arrays import Array
 from synth.frozen import frozen
+
+BESIDE: Final = 0.8  # mm: what is nearer to its name needs no leader
 
 
 @frozen
@@ -59,24 +62,57 @@ def spread_out(wanted: Sequence[float], gap: float, ends: tuple[float, float]) -
     return [level + n * gap for n, level in enumerate(levels)]
 
 
-def free_places(wanted: Sequence[tuple[Box, Sequence[tuple[float, float]]]], segments: Array) -> list[Box]:
+def free_places(
+    wanted: Sequence[tuple[Box, Sequence[tuple[float, float]]]],
+    segments: Array,
+    anchors: Sequence[Array] = (),
+) -> list[Box]:
     """Each box at the first of its moves where it meets no box placed before and none of the segments (n, 2, 2).
 
-    Where every move meets something, at the one that meets no other box, else at the last.
+    With anchors, no leader from anchor to box runs over another box either. Where every move meets something, at
+    the one that meets no other box and least else, else at the last.
     """
     placed: list[Box] = []
-    for box, moves in wanted:
+    leaders: Array = np.zeros((0, 2, 2))
+    for n, (box, moves) in enumerate(wanted):
         tried = [box.moved(*move) for move in moves]
-        apart = [each for each in tried if not any(each.meets(other) for other in placed)]
-        clear = next((each for each in apart if not crossed(each, segments)), None)
-        placed.append(clear or (apart or tried[-1:])[0])
+        own = [leader(anchors[n], each) if anchors else leaders[:0] for each in tried]
+        apart = [k for k, each in enumerate(tried) if not any(each.meets(other) for other in placed)]
+        kept = [
+            k
+            for k in apart
+            if not crossings(tried[k], leaders) and not any(crossings(other, own[k]) for other in placed)
+        ]
+        best = _first_clear(tried, kept or apart, segments)
+        placed.append(tried[best])
+        leaders = np.concatenate([leaders, own[best]])
     return placed
 
 
-def crossed(box: Box, segments: Array) -> bool:
-    """Whether any of the segments (n, 2, 2) passes through a box: clipped by its four sides (Liang and Barsky)."""
+def _first_clear(tried: Sequence[Box], some: Sequence[int], segments: Array) -> int:
+    """The first of some boxes that the fewest segments pass through; the last of all where some are none."""
+    least, best = np.inf, len(tried) - 1
+    for k in some:
+        met = crossings(tried[k], segments)
+        if met < least:
+            least, best = met, k
+        if not met:
+            break
+    return best
+
+
+def leader(anchor: Array, box: Box) -> Array:
+    """The line (1, 2, 2) from what a box names to its nearest point; none (0, 2, 2) where that is beside it."""
+    near = np.clip(anchor, [box.left, box.low], [box.right, box.high])
+    if float(np.linalg.norm(near - anchor)) <= BESIDE:
+        return np.zeros((0, 2, 2))
+    return np.array([[anchor, near]], float)
+
+
+def crossings(box: Box, segments: Array) -> int:
+    """How many of the segments (n, 2, 2) pass through a box: clipped by its four sides (Liang and Barsky)."""
     if not len(segments):
-        return False
+        return 0
     start, step = segments[:, 0], segments[:, 1] - segments[:, 0]
     low, high = np.array([box.left, box.low]), np.array([box.right, box.high])
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -85,7 +121,12 @@ def crossed(box: Box, segments: Array) -> bool:
     inside = (start > low) & (start < high)
     enter = np.where(still, np.where(inside, -np.inf, np.inf), np.minimum(one, other)).max(axis=1)
     leave = np.where(still, np.where(inside, np.inf, -np.inf), np.maximum(one, other)).min(axis=1)
-    return bool(np.any((enter < leave) & (enter < 1.0) & (leave > 0.0)))
+    return int(np.sum((enter < leave) & (enter < 1.0) & (leave > 0.0)))
+
+
+def crossed(box: Box, segments: Array) -> bool:
+    """Whether any of the segments (n, 2, 2) passes through a box."""
+    return crossings(box, segments) > 0
 
 
 def away(direction: tuple[float, float], step: float, count: int) -> Iterator[tuple[float, float]]:

@@ -22,6 +22,11 @@ def length_words(length: float, units: Units, *, digits: int = 1) -> str:
     return f"{length / MM:.{digits}f}" if units == "mm" else inch_words(length / INCH)
 
 
+def short_words(length: float, units: Units) -> str:
+    """A length in m as one reads it off a rule: "104.2", "104", "4 7/64"."""
+    return length_words(length, units).removesuffix(".0")
+
+
 def place_words(length: float, units: Units) -> str:
     """A place to scribe: hundredths of a millimetre or thousandths of an inch."""
     return f"{length / MM:.2f}" if units == "mm" else f"{length / INCH:.3f}"
