@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from typing import Final
 
@@ -31,12 +32,15 @@ from synth.workshop.drawing import (
     Text,
     centre_mark,
     check_bar,
+    chords,
     polyline,
 )
 from synth.workshop.fixing import joint
 from synth.workshop.flat_length import bar_words
 from synth.workshop.geometry import outline, stand
+from synth.workshop.labels import Box, away, free_places
 from synth.workshop.length_text import UNIT
+from synth.workshop.picture import text_width
 from synth.workshop.template import WHITE_EDGE, holes_by_group, lines_of_words
 from synth.workshop.views import ABOVE, FRONT, View
 
@@ -66,9 +70,8 @@ def _drawing(instrument: Instrument, view: View) -> Drawing:
     bar = instrument.bar
     shapes = [*_edges(bar, view), *_joints(bar, view)]
     for tine in instrument.tines:
-        shapes += _tine(instrument, tine, view)
-    for group in instrument.groups:
-        shapes.append(_group_name(instrument, group, view))
+        shapes += _mark(instrument, tine, view)
+    shapes += _labels(instrument, view, shapes)
     title = f"{instrument.name or 'untitled'}, bent, {view.name}"
     low = Drawing("", tuple(shapes)).bounds[0]
     units = instrument.bench.units
@@ -151,25 +154,69 @@ def _centre(a: Array, b: Array, c: Array) -> Array | None:
     return np.asarray(np.linalg.solve(sides, [b @ b - a @ a, c @ c - a @ a]))
 
 
-def _tine(instrument: Instrument, tine: Tine, view: View) -> Iterator[DrawnShape]:
+def _mark(instrument: Instrument, tine: Tine, view: View) -> Iterator[DrawnShape]:
+    """The hole of a tine that points at the viewer or away, a stub of one that points aside."""
+    base, end, facing = _seen(instrument, tine, view)
+    if abs(facing) < FACING:
+        yield Line("centre marks", base, end)
+        return
+    radius = joint(tine, instrument.bar, instrument.bench).hole.diameter / 2.0 / MM
+    yield Circle("holes", base, radius)
+    yield from centre_mark(base, radius + 1.0)
+
+
+def _seen(instrument: Instrument, tine: Tine, view: View) -> tuple[Point, Point, float]:
+    """Where a tine leaves the bar and where what is drawn of it ends, and how far it faces the viewer, a cosine."""
     base, direction = stand(instrument.bar, tine)
     facing = float(direction @ view.toward)
     at = _point(view.flat(base))
-    radius = joint(tine, instrument.bar, instrument.bench).hole.diameter / 2.0 / MM
     if abs(facing) >= FACING:
-        yield Circle("holes", at, radius)
-        yield from centre_mark(at, radius + 1.0)
-    else:
-        aim = direction - facing * view.toward
-        tip = _point(view.flat(base) + view.flat(aim) * MM * STUB / float(np.linalg.norm(aim)))
-        yield Line("centre marks", at, tip)
-        at = tip
+        return at, at, facing
+    aim = direction - facing * view.toward
+    tip = view.flat(base) + view.flat(aim) * MM * STUB / float(np.linalg.norm(aim))
+    return at, _point(tip), facing
+
+
+def _labels(instrument: Instrument, view: View, drawn: list[DrawnShape]) -> Iterator[Text]:
+    """Numbers of tines and names of groups, where they cover nothing that is drawn and none of each other."""
+    words, wanted = [], []
+    for tine in instrument.tines:
+        number = _number(instrument, tine, view)
+        words.append(number)
+        wanted.append((_box(number), _round_about(instrument, tine, number)))
+    for group in instrument.groups:
+        name, out = _group_name(instrument, group, view)
+        words.append(name)
+        wanted.append((_box(name), list(away(out, 1.5, 40))))
+    for text, box in zip(words, free_places(wanted, chords(drawn)), strict=True):
+        yield replace(text, at=Point(box.left, box.low))
+
+
+def _number(instrument: Instrument, tine: Tine, view: View) -> Text:
+    _, end, facing = _seen(instrument, tine, view)
+    radius = joint(tine, instrument.bar, instrument.bench).hole.diameter / 2.0 / MM
     words = f"{tine.number} below" if facing <= -FACING else str(tine.number)
-    yield Text("text", at.moved(radius + 0.8, radius + 0.3), LETTER, words)
+    return Text("text", end.moved(radius + 0.8, radius + 0.3), LETTER, words)
 
 
-def _group_name(instrument: Instrument, group: Group, view: View) -> Text:
-    """Beside the middle of the group's tines, on the outside of the bar and clear of their numbers."""
+def _round_about(instrument: Instrument, tine: Tine, number: Text) -> list[tuple[float, float]]:
+    """Moves from the right above a hole to its other sides, and farther above and below."""
+    radius = joint(tine, instrument.bar, instrument.bench).hole.diameter / 2.0 / MM
+    box = _box(number)
+    wide, under = box.right - box.left, -(2.0 * radius + 0.6 + LETTER)
+    heights = (0.0, under, 1.2 * LETTER, under - 1.2 * LETTER, 2.4 * LETTER, under - 2.4 * LETTER)
+    left = -(2.0 * radius + 1.6 + wide)
+    sides = (0.0, left, -(radius + 0.8 + wide / 2.0), LETTER, left - LETTER)
+    return [(x, y) for y in heights for x in sides]
+
+
+def _box(text: Text) -> Box:
+    wide = text_width(text.words, text.height)
+    return Box(text.at.x, text.at.y, text.at.x + wide, text.at.y + text.height)
+
+
+def _group_name(instrument: Instrument, group: Group, view: View) -> tuple[Text, tuple[float, float]]:
+    """Beside the middle of the group's tines, outside the bar and clear of its tines; which way is out."""
     bar = instrument.bar
     own = instrument.tines[group.tines]
     point, axes = path(bar, np.array([np.mean([tine.position for tine in own])]))
@@ -182,7 +229,10 @@ def _group_name(instrument: Instrument, group: Group, view: View) -> Text:
     half = max(bar.section.width, bar.section.height) / 2.0 / MM
     wide = 0.76 * NAME * len(group.name)
     at = at + out * (max(reach + STUB, half) + 4.0 + abs(out[0]) * wide / 2.0 + abs(out[1]) * NAME / 2.0)
-    return Text("text", _point(at - (wide / 2.0, NAME / 2.0)), NAME, group.name)
+    return Text("text", _point(at - (wide / 2.0, NAME / 2.0)), NAME, group.name), (
+        float(out[0]),
+        float(out[1]),
+    )
 
 
 def _point(point: Array) -> Point:

@@ -7,12 +7,15 @@ one list of shapes, drawn by every writer, so that no two files can disagree.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import Final
 from xml.sax.saxutils import escape
 
+import numpy as np
+
+from synth.arrays import Array
 from synth.files import atomic_write, write_text
 from synth.frozen import frozen
 from synth.units import Units
@@ -28,6 +31,7 @@ LAYERS: Final = {
     "check bar": 5,
 }
 DASHED: Final = {"bend lines": (4.0, 1.0, 0.5, 1.0)}  # mm drawn and left out, the chain line of ISO 128
+CHORD_DEG: Final = 2.0  # of a curve, where chords stand for it
 LINE_WIDTH: Final = 0.18  # mm, a technical pen of ISO 9175-1: thin enough to scribe along
 # long enough to see a print scaled by 1 %; mm, and as a ruler of that unit is read
 CHECK_BAR: Final[dict[Units, tuple[float, str]]] = {"mm": (100.0, "100 mm"), "inch": (101.6, "4 in")}
@@ -121,6 +125,28 @@ def extent(shape: DrawnShape) -> Iterator[Point]:
 def on_circle(centre: Point, radius: float, angle_deg: float) -> Point:
     angle = math.radians(angle_deg)
     return centre.moved(radius * math.cos(angle), radius * math.sin(angle))
+
+
+def chords(shapes: Sequence[DrawnShape]) -> Array:
+    """Every shape as straight segments (n, 2, 2), curves as chords."""
+    found: list[tuple[Point, Point]] = []
+    for shape in shapes:
+        if isinstance(shape, Line):
+            found.append((shape.start, shape.end))
+        elif isinstance(shape, Text):
+            found += pairwise(extent(shape))
+        else:
+            start, sweep = (
+                (shape.start_deg, (shape.end_deg - shape.start_deg) % 360.0)
+                if isinstance(shape, Arc)
+                else (0.0, 360.0)
+            )
+            parts = math.ceil(sweep / CHORD_DEG)
+            round_it = [
+                on_circle(shape.centre, shape.radius, start + sweep * n / parts) for n in range(parts + 1)
+            ]
+            found += pairwise(round_it)
+    return np.array([[(a.x, a.y), (b.x, b.y)] for a, b in found]).reshape(-1, 2, 2)
 
 
 def polyline(layer: str, points: list[Point]) -> list[DrawnShape]:

@@ -25,11 +25,16 @@ from synth.workshop.drawing import Circle, Drawing, DrawnShape, Line, Point, Tex
 from synth.workshop.fixing import joint
 from synth.workshop.flat_length import Development, FlatBend, bar_words, develop
 from synth.workshop.holes import Hole
+from synth.workshop.labels import levels, spread_out
 from synth.workshop.length_text import place_words
+from synth.workshop.typeface import typeface
 
 SMALL, LARGE = 2.2, 3.0  # mm, height of figures and of words
 ABOVE: Final = 19.0  # mm over a strip, for tine numbers, group names and its title
 BELOW: Final = 20.0  # mm under it at least, for the running dimensions
+LINE_MM: Final = 240.0  # of words, which a page of either paper holds
+LANE: Final = SMALL + 1.2  # mm, from a line of words under the figures to the next
+MARK: Final = 1.0  # mm by which a centre mark is larger than its hole
 WHITE_EDGE: Final = 5.0  # mm of white paper round a template
 _QUARTERS: Final = (  # the faces, and what is up on their strips
     "top, seen from outside; the back (+y) is up",
@@ -49,12 +54,21 @@ class _Spot:
     hole: Hole
     tilt: float  # rad off the face's normal
 
+    @property
+    def radius(self) -> float:
+        return self.hole.diameter / 2.0 / MM
+
 
 @frozen
 class _Strip:
     title: str
     height: float  # mm
     spots: tuple[_Spot, ...]
+
+    def over(self, side: float) -> float:
+        """How far holes and their marks reach over the strip's upper (1) or lower (-1) edge, as on a seam, mm."""
+        reach = (side * spot.y + spot.radius + MARK - self.height / 2.0 for spot in self.spots)
+        return max(0.0, *reach)
 
 
 def flat_template(instrument: Instrument) -> Drawing:
@@ -65,7 +79,7 @@ def flat_template(instrument: Instrument) -> Drawing:
     for strip in _strips(instrument, flat):
         middle = level - ABOVE - strip.height / 2.0
         shapes += _strip(instrument, flat, strip, middle)
-        level = middle - strip.height / 2.0 - _below(instrument, strip)
+        level = middle - strip.height / 2.0 - _below(instrument, flat, strip)
     shapes += check_bar(Point(0.0, level - 4.0), instrument.bench.units)
     shapes += lines_of_words(_words(instrument, flat), Point(0.0, level - 12.0))
     title = f"Drill template: {instrument.name or 'untitled'}"
@@ -112,22 +126,45 @@ def _strip(instrument: Instrument, flat: Development, strip: _Strip, middle: flo
     for (x0, y0), (x1, y1) in pairwise(corners):
         yield Line("outline", Point(x0, middle + y0), Point(x1, middle + y1))
     yield Line("centre marks", Point(-3.0, middle), Point(length + 3.0, middle))
-    yield Text("text", Point(0.0, middle + half + 10.0), LARGE, strip.title)
+    top = middle + half + strip.over(1.0)
+    yield Text("text", Point(0.0, top + 10.0), LARGE, strip.title)
     for spot in strip.spots:
-        yield from _drilled(instrument, spot, middle, half)
-    yield from _group_names(instrument, strip.spots, middle + half)
-    yield from _dimension(length, middle - half, f"{_shown(length, instrument.bench.units)} end")
-    for bend in flat.bends:
-        yield from _bend_lines(bend, middle, half, instrument.bench.units)
+        yield from _drilled(spot, middle)
+        yield Text("text", Point(spot.x - 0.7, top + 1.0), SMALL, str(spot.tine.number))
+    yield from _group_names(instrument, strip.spots, top)
+    foot, marks = middle - half - strip.over(-1.0), _marks(instrument, flat, strip)
+    yield from _running(marks, foot)
+    yield from _bend_lines(flat, middle, half, foot - _figures(marks))
 
 
-def _drilled(instrument: Instrument, spot: _Spot, middle: float, half: float) -> Iterator[DrawnShape]:
+def _drilled(spot: _Spot, middle: float) -> Iterator[DrawnShape]:
     centre = Point(spot.x, middle + spot.y)
-    radius = spot.hole.diameter / 2.0 / MM
-    yield Circle("holes", centre, radius)
-    yield from centre_mark(centre, radius + 1.0)
-    yield Text("text", Point(spot.x - 0.7, middle + half + 1.0), SMALL, str(spot.tine.number))
-    yield from _dimension(spot.x, middle - half, _place_words(instrument, spot))
+    yield Circle("holes", centre, spot.radius)
+    yield from centre_mark(centre, spot.radius + MARK)
+
+
+def _marks(instrument: Instrument, flat: Development, strip: _Strip) -> dict[str, float]:
+    """What stands under a strip, each figure once, and its place, mm."""
+    units, length = instrument.bench.units, flat.length / MM
+    marks = {_shown(each / MM, units): each / MM for bend in flat.bends for each in (bend.start, bend.end)}
+    marks |= {_place_words(instrument, spot): spot.x for spot in strip.spots}
+    end = _shown(length, units)
+    marks.pop(end, None)  # the last bend's end
+    return marks | {f"{end} end": length}
+
+
+def _running(marks: dict[str, float], foot: float) -> Iterator[DrawnShape]:
+    """Running dimensions from the bar's start: a short leader, the figure downwards from it, clear of the next."""
+    rising = sorted(marks.items(), key=lambda each: each[1])
+    stands = spread_out([x for _, x in rising], 1.2 * SMALL, (-math.inf, math.inf))
+    for (words, x), stand in zip(rising, stands, strict=True):
+        yield Line("dimensions", Point(x, foot - 0.5), Point(stand, foot - 3.0))
+        yield Text("dimensions", Point(stand - SMALL / 2.0, foot - 3.5), SMALL, words, turn_deg=-90.0)
+
+
+def _figures(marks: dict[str, float]) -> float:
+    """How far down the longest figure reaches, mm."""
+    return 3.5 + 0.76 * SMALL * max(len(words) for words in marks)
 
 
 def _place_words(instrument: Instrument, spot: _Spot) -> str:
@@ -135,16 +172,11 @@ def _place_words(instrument: Instrument, spot: _Spot) -> str:
     return _shown(spot.x, instrument.bench.units) + tilted
 
 
-def _below(instrument: Instrument, strip: _Strip) -> float:
-    """Room in mm for the longest running dimension."""
-    longest = max((_place_words(instrument, spot) for spot in strip.spots), key=len)
-    return max(BELOW, 6.0 + 0.76 * SMALL * len(longest))
-
-
-def _dimension(x: float, foot: float, words: str) -> Iterator[DrawnShape]:
-    """A running dimension from the bar's start: a short leader, the figure downwards from it."""
-    yield Line("dimensions", Point(x, foot - 0.5), Point(x, foot - 3.0))
-    yield Text("dimensions", Point(x - SMALL / 2.0, foot - 3.5), SMALL, words, turn_deg=-90.0)
+def _below(instrument: Instrument, flat: Development, strip: _Strip) -> float:
+    """Room in mm under a strip: for the longest running dimension, and what is bent under it."""
+    lanes = 1 + max((lane for _, lane in _bend_lanes(flat)), default=-1)
+    figures = _figures(_marks(instrument, flat, strip))
+    return strip.over(-1.0) + max(BELOW, figures + 2.5 + lanes * LANE)
 
 
 def _group_names(instrument: Instrument, spots: Sequence[_Spot], edge: float) -> Iterator[DrawnShape]:
@@ -157,19 +189,24 @@ def _group_names(instrument: Instrument, spots: Sequence[_Spot], edge: float) ->
         yield Text("text", Point(spot.x - 0.7, level), SMALL, instrument.groups[group].name)
 
 
-def _bend_lines(bend: FlatBend, middle: float, half: float, units: Units) -> Iterator[DrawnShape]:
-    for position in (bend.start, bend.end):
-        x = position / MM
-        yield Line("bend lines", Point(x, middle - half - 2.0), Point(x, middle + half + 2.0))
-        yield Text(
-            "dimensions",
-            Point(x - SMALL / 2.0, middle - half - 11.0),
-            SMALL,
-            _shown(x, units),
-            turn_deg=-90.0,
-        )
-    x = (bend.start + bend.end) / 2.0 / MM
-    yield Text("text", Point(x, middle - half - 18.0), SMALL, f"bend {bend.bend.angle / DEGREE:g} deg")
+def _bend_lines(flat: Development, middle: float, half: float, under: float) -> Iterator[DrawnShape]:
+    """Where each bend begins and ends, and under the figures how far it turns."""
+    for bend, lane in _bend_lanes(flat):
+        for x in (bend.start / MM, bend.end / MM):
+            yield Line("bend lines", Point(x, middle - half - 0.3), Point(x, middle + half + 0.8))
+        at = Point((bend.start + bend.end) / 2.0 / MM, under - (lane + 1) * LANE)
+        yield Text("text", at, SMALL, _turned(bend))
+
+
+def _bend_lanes(flat: Development) -> list[tuple[FlatBend, int]]:
+    """Bends with the lane of their words, so that those of short ones stay apart."""
+    starts = [(each.start + each.end) / 2.0 / MM for each in flat.bends]
+    spans = [(x, x + 0.76 * SMALL * len(_turned(each))) for x, each in zip(starts, flat.bends, strict=True)]
+    return list(zip(flat.bends, levels(spans, 2.0), strict=True))
+
+
+def _turned(bend: FlatBend) -> str:
+    return f"bend {bend.bend.angle / DEGREE:g} deg"
 
 
 def _words(instrument: Instrument, flat: Development) -> Iterator[str]:
@@ -235,7 +272,11 @@ def holes_by_group(instrument: Instrument) -> dict[Hole, str]:
 
 
 def lines_of_words(lines: Iterator[str], start: Point) -> Iterator[DrawnShape]:
-    for number, words in enumerate(lines):
+    """Lines below one another, long ones on several, so that each is whole on the page where it begins."""
+    from reportlab.lib.utils import simpleSplit
+
+    split = (part for words in lines for part in simpleSplit(words, typeface(), 1.37 * LARGE, LINE_MM))
+    for number, words in enumerate(split):
         yield Text("text", start.moved(0.0, -1.6 * LARGE * number), LARGE, words)
 
 

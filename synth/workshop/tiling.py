@@ -7,12 +7,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from itertools import pairwise, zip_longest
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any, Final, Literal
-
-import numpy as np
-from numpy.typing import NDArray
 
 from synth.files import atomic_write
 from synth.frozen import frozen
@@ -25,10 +22,9 @@ from synth.workshop.drawing import (
     DrawnShape,
     Line,
     Point,
-    Text,
     check_bar,
+    chords,
     extent,
-    on_circle,
 )
 from synth.workshop.labels import Box, crossed
 from synth.workshop.typeface import typeface
@@ -41,7 +37,6 @@ SIZES: Final[dict[PaperName, tuple[float, float]]] = {
 MARGIN: Final = 12.0  # mm that office printers leave white, with some to spare
 OVERLAP: Final = 10.0  # mm of the drawing that two neighbouring pages share
 GAP: Final = 4.5  # mm of nothing between two strips, where a row of pages may end
-CHORD_DEG: Final = 2.0  # of a curve, to see on which page it is
 FOOT: Final = 14.0  # mm below the drawing for the check bar and the page's name
 POINTS_PER_MM: Final = 72.0 / 25.4  # PDF user space, ISO 32000
 
@@ -67,7 +62,7 @@ def tiles(drawing: Drawing, paper: PaperName) -> list[Tile]:
     low, high = drawing.bounds
     width = SIZES[paper][0] - 2 * MARGIN
     height = SIZES[paper][1] - 2 * MARGIN - FOOT
-    segments = _segments(drawing)
+    segments = chords(drawing.shapes)
     found = []
     for row, (level, tall, goes_on) in enumerate(_rows(drawing, height)):
         for column in range(_count(high.x - low.x + 2.0 * drawing.quiet, width)):
@@ -110,28 +105,6 @@ def _blocks(drawing: Drawing) -> list[tuple[float, float]]:
         else:
             found.append((low, high))
     return found
-
-
-def _segments(drawing: Drawing) -> NDArray[np.float64]:
-    """Every shape as straight segments (n, 2, 2), curves as chords."""
-    found: list[tuple[Point, Point]] = []
-    for shape in drawing.shapes:
-        if isinstance(shape, Line):
-            found.append((shape.start, shape.end))
-        elif isinstance(shape, Text):
-            found += pairwise(extent(shape))
-        else:
-            start, sweep = (
-                (shape.start_deg, (shape.end_deg - shape.start_deg) % 360.0)
-                if isinstance(shape, Arc)
-                else (0.0, 360.0)
-            )
-            parts = math.ceil(sweep / CHORD_DEG)
-            round_it = [
-                on_circle(shape.centre, shape.radius, start + sweep * n / parts) for n in range(parts + 1)
-            ]
-            found += pairwise(round_it)
-    return np.array([[(a.x, a.y), (b.x, b.y)] for a, b in found])
 
 
 def _count(extent: float, window: float) -> int:

@@ -5,11 +5,14 @@ import pytest
 
 from synth.vibration.mounted_pitch import mounting
 from synth.vibration.tuning import tune
+from synth.workshop.bent_template import bent_templates
 from synth.workshop.drawing import Circle, Line, Point, Text
 from synth.workshop.drawing_sheet import drawing_sheet
 from synth.workshop.labels import Box, free_places, leader
+from synth.workshop.template import flat_template
+from synth.workshop.tiling import tiles
 from tests import everyday
-from tests.overlaps import overlaps
+from tests.overlaps import box_of, overlaps
 
 PENTATONIC = ["--scale", "D minor pentatonic"]
 DRAFTS = {
@@ -76,6 +79,65 @@ def test_names_and_figures_of_a_drafted_bar_stand_clear_of_all_that_is_drawn(sha
 def test_names_and_figures_of_an_everyday_bar_stand_clear_of_all_that_is_drawn(seed):
     for sheet in sheets(everyday.instrument_of(everyday.design_tree(seed))):
         assert not [*overlaps(sheet.ink)]
+
+
+def templates(instrument):
+    return [flat_template(instrument), *bent_templates(instrument).values()]
+
+
+@pytest.mark.parametrize("shape", DRAFTS)
+def test_numbers_names_and_places_on_templates_of_a_drafted_bar_stand_clear(shape, tmp_path):
+    """The last bend's place stood on the bar's end, which is the same of a ring."""
+    for drawing in templates(everyday.drafted(tmp_path, *DRAFTS[shape])):
+        assert not [*overlaps(drawing.shapes)]
+
+
+@pytest.mark.parametrize(
+    "seed", [*range(16), 68, 78, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(16, 60))]
+)
+def test_numbers_names_and_places_on_templates_of_an_everyday_bar_stand_clear(seed):
+    """Numbers stood on holes at the seam of a round bar, "below" on the next hole, a bend on a figure."""
+    for drawing in templates(everyday.instrument_of(everyday.design_tree(seed))):
+        assert not [*overlaps(drawing.shapes)]
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_every_line_of_words_is_whole_on_the_page_where_it_begins(made, bent, paper):
+    """Words about many groups ran over the right edge of the page, where they were cut."""
+    tine = "tine = [{ free_length_mm = 80.0 }]"
+    more = "".join(
+        f'[[group]]\nname = "group of the eastern quay {n}"\nstock = "M3"\nstart_mm = {40.0 + 8.0 * n}\n{tine}\n'
+        for n in range(9)
+    )
+    for drawing in templates(made(bent + more)):
+        lines = [each for each in drawing.shapes if isinstance(each, Text) and each.height == 3.0]
+        words = [each for each in lines if each.at.x == min(one.at.x for one in lines)]
+        assert " ".join(each.words for each in words).count("eastern quay") == 9
+        for each in words:
+            box = box_of(each)
+            assert any(
+                tile.corner.x < box.left
+                and box.right < tile.corner.x + tile.width
+                and tile.corner.y < box.low
+                and box.high < tile.corner.y + tile.height
+                for tile in tiles(drawing, paper)
+            )
+
+
+def test_figures_that_would_touch_step_aside_and_point_at_their_true_places(made, bent):
+    """A hole 0.5 mm before the bend line at 100: figures 2.64 mm apart, leaders from 99.5 and 100."""
+    drawing = flat_template(made(bent.replace("start_mm = 30.0", "start_mm = 99.5")))
+    figures = {
+        each.words: each.at.x + 1.1
+        for each in drawing.shapes
+        if isinstance(each, Text) and each.layer == "dimensions"
+    }
+    assert figures["100.00"] - figures["99.50"] == pytest.approx(2.64)
+    assert figures["100.00"] + figures["99.50"] == pytest.approx(199.5)
+    leaders = [each for each in drawing.shapes if isinstance(each, Line) and each.layer == "dimensions"]
+    for words, x in (("99.50", 99.5), ("100.00", 100.0)):
+        (own,) = [each for each in leaders if each.start.x == pytest.approx(x)]
+        assert own.end.x == pytest.approx(figures[words])
 
 
 def test_a_figure_under_its_line_stands_clear_of_the_next_dimension(made):
