@@ -51,7 +51,7 @@ PLACES = """
     sound.file_sets
     sound.compiled_ahead sound.boardsheet sound.beside sound.sounding sound.render sound.carrying sound.ringing
     sound.sensitivity sound.live_output sound.holding sound.live_contacts
-    workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.map workshop.typeface
+    workshop.cutting workshop.length_text workshop.drawing workshop.labels workshop.typeface workshop.map
     workshop.tiling workshop.paper workshop.cautions workshop.holes workshop.fixing workshop.retuning
     workshop.flat_length
     workshop.overview workshop.trim_roughness workshop.trim_list workshop.trimplot workshop.picture

@@ -13,12 +13,16 @@ import numpy as np
 from synth.design.instrument import Instrument
 from synth.sound.board_forecast import BoardEffect
 from synth.sound.boardsheet import BoardSheet
+from synth.workshop.typeface import over_picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 TICKS: Final = (50, 100, 200, 500, 1000, 2000, 5000, 10_000)  # Hz
+LETTER: Final = 5.0  # points of width that a letter of a group's name takes at the most, about
+AXIS: Final = 600.0  # points of width that all groups share
+LONGEST: Final = 30  # letters of a name that stands upright
 
 
 def draw_board(instrument: Instrument, name: str, sheet: BoardSheet, table: Sequence[BoardEffect]) -> Figure:
@@ -30,7 +34,7 @@ def draw_board(instrument: Instrument, name: str, sheet: BoardSheet, table: Sequ
     _yields(yields, sheet)
     _radiates(radiates, sheet)
     _groups(groups, table)
-    figure.suptitle(f"{instrument.name or instrument.file}: board '{name}'")
+    figure.suptitle(over_picture(f"{instrument.name or instrument.file}: board '{name}'"))
     return figure
 
 
@@ -72,7 +76,7 @@ def _groups(axes: Axes, table: Sequence[BoardEffect]) -> None:
         label="fundamental: gain over the bar alone, dB",
     )
     axes.set_ylabel("dB")
-    axes.set_xticks(position, [f"{each.group}\n{each.hz:.0f} Hz" for each in table], fontsize=7)
+    _name_groups(axes, table)
     axes.axhline(0.0, color="0.4", lw=0.8)
     ring = axes.twinx()
     ring.bar(
@@ -90,3 +94,13 @@ def _groups(axes: Axes, table: Sequence[BoardEffect]) -> None:
         bbox_to_anchor=(0.5, 1.18),
         ncols=2,
     )
+
+
+def _name_groups(axes: Axes, table: Sequence[BoardEffect]) -> None:
+    """Each group's name and pitch under its bars: level where they have room there, else upright in one line."""
+    level = max(len(each.group) for each in table) * LETTER < AXIS / len(table)
+    names = [
+        f"{each.group}\n{each.hz:.0f} Hz" if level else f"{each.group[:LONGEST]}, {each.hz:.0f} Hz"
+        for each in table
+    ]
+    axes.set_xticks(range(len(table)), names, fontsize=7, rotation=0 if level else 90)

@@ -8,6 +8,7 @@ from typing import Final, Literal
 
 from synth.workshop.drawing import Line, Point, Text
 from synth.workshop.picture import Ink, Patch, text_width
+from synth.workshop.typeface import shortened
 
 SMALL: Final = 2.2  # mm, height of capitals; ISO 3098 goes down to 1.8
 ARROW: Final = 1.6  # mm
@@ -71,8 +72,4 @@ def frame(left: float, low: float, right: float, high: float) -> Iterator[Ink]:
 
 def cut(words: str, room: float, height: float = SMALL) -> str:
     """The words, shortened to a width."""
-    if text_width(words, height) <= room:
-        return words
-    while words and text_width(words + "\N{HORIZONTAL ELLIPSIS}", height) > room:
-        words = words[:-1]
-    return words + "\N{HORIZONTAL ELLIPSIS}"
+    return shortened(words, room, lambda some: text_width(some, height))

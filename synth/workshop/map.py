@@ -22,6 +22,7 @@ from synth.vibration.quarrels import PARTIALS, BarShapes, Quarrel
 from synth.vibration.tuning import Row
 from synth.workshop.labels import Box, levels, spread_out
 from synth.workshop.length_text import METRES, UNIT
+from synth.workshop.typeface import over_picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -63,7 +64,7 @@ def draw_map(instrument: Instrument, row: Row, quarrels: Sequence[Quarrel], shap
     lined = _pitches(above, instrument, row, shapes)
     _marks(above, instrument, quarrels)
     _bar_modes(below, instrument, quarrels, shapes)
-    figure.suptitle(f"{instrument.name or instrument.file}: tines and bar")
+    figure.suptitle(over_picture(f"{instrument.name or instrument.file}: tines and bar"))
     figure.subplots_adjust(left=0.09, right=0.82, bottom=0.06, top=0.9, hspace=0.08)
     _group_names(above, instrument)
     _note_ticks(above, instrument)

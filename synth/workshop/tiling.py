@@ -27,7 +27,7 @@ from synth.workshop.drawing import (
     extent,
 )
 from synth.workshop.labels import Box, crossed
-from synth.workshop.typeface import typeface
+from synth.workshop.typeface import shortened, typeface
 
 PaperName = Literal["A4", "Letter"]
 SIZES: Final[dict[PaperName, tuple[float, float]]] = {
@@ -38,6 +38,7 @@ MARGIN: Final = 12.0  # mm that office printers leave white, with some to spare
 OVERLAP: Final = 10.0  # mm of the drawing that two neighbouring pages share
 GAP: Final = 4.5  # mm of nothing between two strips, where a row of pages may end
 FOOT: Final = 14.0  # mm below the drawing for the check bar and the page's name
+BESIDE_BAR: Final = 115.0  # mm from the margin, clear of the check bar
 POINTS_PER_MM: Final = 72.0 / 25.4  # PDF user space, ISO 32000
 
 
@@ -136,8 +137,7 @@ def _page(canvas: Any, drawing: Drawing, tile: Tile, *, of: int) -> None:
     for shape in foot:
         draw_shape(canvas, shape)
     canvas.setFont(typeface(), 3.0)
-    name = f"{drawing.title}: row {tile.row + 1}, column {tile.column + 1}, {of} in all"
-    canvas.drawString(MARGIN + 115.0, MARGIN, name)
+    canvas.drawString(MARGIN + BESIDE_BAR, MARGIN, _page_name(drawing.title, tile, of))
     _overlap_marks(canvas, tile)
     canvas.saveState()
     window = canvas.beginPath()
@@ -148,6 +148,15 @@ def _page(canvas: Any, drawing: Drawing, tile: Tile, *, of: int) -> None:
         draw_shape(canvas, shape)
     canvas.restoreState()
     canvas.showPage()
+
+
+def _page_name(title: str, tile: Tile, of: int) -> str:
+    """A title as long as leaves room for the page's row and column beside the check bar."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    place = f": row {tile.row + 1}, column {tile.column + 1}, {of} in all"
+    room = min(width for width, _ in SIZES.values()) - 2 * MARGIN - BESIDE_BAR
+    return shortened(title, room, lambda some: float(stringWidth(some + place, typeface(), 3.0))) + place
 
 
 def _overlap_marks(canvas: Any, tile: Tile) -> None:

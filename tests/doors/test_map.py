@@ -101,6 +101,23 @@ def test_words_cover_nothing_on_a_bar_of_168_tines() -> None:
     assert_clear(instrument)
 
 
+def test_a_long_title_is_whole_on_the_map_and_clear_of_its_legend() -> None:
+    tree = everyday.design_tree(3) | {
+        "name": "An instrument for the eastern harbour wall, " + 6 * "once again, "
+    }
+    instrument = everyday.instrument_of(tree)
+    row = tune(instrument)
+    figure = draw_map(instrument, row, find_quarrels(instrument, row), loaded_shapes(instrument, row)[0])
+    figure.draw_without_rendering()
+    (title,) = [each for each in figure.texts if each.get_text().startswith("An instrument")]
+    box, legend = title.get_window_extent(), figure.axes[0].get_legend()
+    assert legend is not None
+    assert box.x0 >= 0.0
+    assert box.x1 <= figure.bbox.x1
+    assert box.y0 > legend.get_window_extent().y1
+    assert title.get_text().replace("\n", " ").endswith("again, : tines and bar")
+
+
 def assert_clear(instrument: Instrument) -> None:
     row = tune(instrument)
     shapes, _ = loaded_shapes(instrument, row)

@@ -1,9 +1,11 @@
 """Holes, washers, joints, sawing, templates and tiled pages by hand: each of its own thread and paper."""
 
+import re
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from reportlab.pdfbase import pdfmetrics
 
 from synth.design import catalogue
 from synth.design.instrument import Bar, Section, Straight
@@ -176,6 +178,15 @@ def test_a_page_shows_its_part_of_the_drawing_and_marks_what_its_neighbours_show
     assert (upright in done) == (column > 0)
     assert (level in done) == below
     assert done.index(("translate", 12.0 - 100.0, 26.0 - 200.0)) < done.index(("circle", 120.0, 230.0, 2.0))
+
+
+def test_a_long_title_leaves_room_for_the_row_and_column_of_its_page():
+    """They stood beyond the paper's edge."""
+    tile, canvas = tiling.Tile(3, 1, Point(0.0, 0.0), 150.0, 80.0, False), Canvas()
+    tiling._page(canvas, Drawing(50 * "harbour ", (Circle("holes", Point(1.0, 2.0), 2.0),)), tile, of=9)
+    (name,) = [words[3] for words in canvas.done if words[0] == "drawString" and words[1] == 127.0]
+    assert re.fullmatch(r"harbour .*\u2026: row 4, column 2, 9 in all", name)
+    assert 135.0 < pdfmetrics.stringWidth(name, "DejaVuSans", 3.0) <= 279.4 - 12.0 - 127.0
 
 
 @pytest.mark.parametrize(("paper", "wide", "high"), [("A4", 297.0, 210.0), ("Letter", 279.4, 215.9)])

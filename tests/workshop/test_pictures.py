@@ -1,5 +1,6 @@
 """What pictures draw is what they are given, in the units of their axes."""
 
+from itertools import pairwise
 from types import SimpleNamespace
 
 import numpy as np
@@ -43,6 +44,25 @@ def test_the_picture_of_a_board_shows_each_foot_in_mm_per_newton_and_decibels_an
     assert heights(groups) == [31.0, 24.0]
     assert heights(ring) == [0.8, 0.35]
     assert [each.get_text() for each in groups.get_xticklabels()] == ["low\n110 Hz", "high\n440 Hz"]
+
+
+@pytest.mark.parametrize(("count", "name"), [(3, "low"), (14, "the group of the eastern quay"), (60, "C#4")])
+def test_names_under_a_board_s_bars_and_its_title_cover_nothing_and_are_whole(sheet, count, name):
+    """Long names lay over one another, and a long title ran off both edges."""
+    table = [BoardEffect(f"{name} {n}", 110.0 + n, 60.0, 31.0, 2.0, 0.8) for n in range(count)]
+    title = (
+        "An instrument for the eastern harbour wall, second version, with all the groups that were asked for"
+    )
+    figure = draw_board(SimpleNamespace(name=title, file=""), "lid", sheet, table)
+    figure.draw_without_rendering()
+    words = [each for each in figure.axes[2].get_xticklabels() if each.get_text()]
+    assert len(words) == count
+    boxes = [each.get_window_extent() for each in words]
+    assert all(a.x1 <= b.x0 for a, b in pairwise(boxes))
+    for box in (*boxes, figure.texts[0].get_window_extent()):
+        assert min(box.x0, box.y0) >= 0.0
+        assert box.x1 <= figure.bbox.x1
+        assert box.y1 <= figure.bbox.y1
 
 
 def test_the_picture_of_a_trim_shows_ratio_over_height_in_mm_and_marks_every_way():
