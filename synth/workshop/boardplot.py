@@ -13,7 +13,7 @@ import numpy as np
 from synth.design.instrument import Instrument
 from synth.sound.board_forecast import BoardEffect
 from synth.sound.boardsheet import BoardSheet
-from synth.workshop.typeface import over_picture
+from synth.workshop.typeface import over_picture, shortened
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -100,7 +100,9 @@ def _name_groups(axes: Axes, table: Sequence[BoardEffect]) -> None:
     """Each group's name and pitch under its bars: level where they have room there, else upright in one line."""
     level = max(len(each.group) for each in table) * LETTER < AXIS / len(table)
     names = [
-        f"{each.group}\n{each.hz:.0f} Hz" if level else f"{each.group[:LONGEST]}, {each.hz:.0f} Hz"
+        f"{each.group}\n{each.hz:.0f} Hz"
+        if level
+        else f"{shortened(each.group, LONGEST, len)}, {each.hz:.0f} Hz"
         for each in table
     ]
     axes.set_xticks(range(len(table)), names, fontsize=7, rotation=0 if level else 90)

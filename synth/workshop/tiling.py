@@ -36,6 +36,7 @@ SIZES: Final[dict[PaperName, tuple[float, float]]] = {
 }
 MARGIN: Final = 12.0  # mm that office printers leave white, with some to spare
 OVERLAP: Final = 10.0  # mm of the drawing that two neighbouring pages share
+LEAST_EDGE: Final = 1.0  # mm
 GAP: Final = 4.5  # mm of nothing between two strips, where a row of pages may end
 FOOT: Final = 14.0  # mm below the drawing for the check bar and the page's name
 BESIDE_BAR: Final = 115.0  # mm from the margin, clear of the check bar
@@ -63,11 +64,11 @@ def tiles(drawing: Drawing, paper: PaperName) -> list[Tile]:
     low, high = drawing.bounds
     width = SIZES[paper][0] - 2 * MARGIN
     height = SIZES[paper][1] - 2 * MARGIN - FOOT
-    segments = chords(drawing.shapes)
+    segments, edge = chords(drawing.shapes), _edge(high.x - low.x, width, drawing.quiet)
     found = []
     for row, (level, tall, goes_on) in enumerate(_rows(drawing, height)):
-        for column in range(_count(high.x - low.x + 2.0 * drawing.quiet, width)):
-            corner = Point(low.x - drawing.quiet + column * (width - OVERLAP), level)
+        for column in range(_count(high.x - low.x + 2.0 * edge, width)):
+            corner = Point(low.x - edge + column * (width - OVERLAP), level)
             if crossed(Box(corner.x, corner.y, corner.x + width, corner.y + tall), segments):
                 found.append(Tile(row, column, corner, width, tall, goes_on))
     return found
@@ -76,7 +77,7 @@ def tiles(drawing: Drawing, paper: PaperName) -> list[Tile]:
 def _rows(drawing: Drawing, height: float) -> Iterator[tuple[float, float, bool]]:
     """The lower edge and the height of each row of pages, from below, and whether it goes on on the row below."""
     rows: list[tuple[float, float, bool]] = []  # with the upper end of what it holds in place of its height
-    for low, high in _apart(_blocks(drawing), drawing.quiet):
+    for low, high in _apart(_blocks(drawing), height, drawing.quiet):
         if rows and high - rows[-1][0] <= height:
             rows[-1] = (rows[-1][0], high, rows[-1][2])
             continue
@@ -89,11 +90,21 @@ def _rows(drawing: Drawing, height: float) -> Iterator[tuple[float, float, bool]
         yield low, height if whole else min(height, top - low), goes_on
 
 
-def _apart(blocks: Sequence[tuple[float, float]], quiet: float) -> Iterator[tuple[float, float]]:
-    """The blocks with `quiet` below and above, less where two would meet: there each takes half of the gap."""
-    edges = [-math.inf, *(edge for block in blocks for edge in block), math.inf]
-    for under, low, high, over in zip(edges[:-3:2], edges[1:-2:2], edges[2:-1:2], edges[3::2], strict=True):
-        yield low - min(quiet, (low - under) / 2.0), high + min(quiet, (over - high) / 2.0)
+def _apart(
+    blocks: Sequence[tuple[float, float]], height: float, quiet: float
+) -> Iterator[tuple[float, float]]:
+    """The blocks with a quiet edge below and above, less where two would meet: there each takes half of the gap."""
+    most = _edge(blocks[-1][1] - blocks[0][0], height, quiet)
+    ends = [-math.inf, *(end for block in blocks for end in block), math.inf]
+    for under, low, high, over in zip(ends[:-3:2], ends[1:-2:2], ends[2:-1:2], ends[3::2], strict=True):
+        edge = min(most, _edge(high - low, height, quiet))
+        yield low - min(edge, (low - under) / 2.0), high + min(edge, (over - high) / 2.0)
+
+
+def _edge(extent: float, window: float, quiet: float) -> float:
+    """As much of the quiet edge as costs no further page, or all of it where that is next to nothing."""
+    spare = (_count(extent, window) * (window - OVERLAP) + OVERLAP - extent) / 2.0 - 1e-9
+    return min(quiet, spare) if spare >= LEAST_EDGE else quiet
 
 
 def _blocks(drawing: Drawing) -> list[tuple[float, float]]:

@@ -261,3 +261,15 @@ def test_a_quiet_edge_is_left_round_a_drawing_and_half_of_a_gap_where_rows_part(
     assert max(each.corner.x + each.width for each in found) >= wide + 5.0
     first, second = (each for each in found if each.row == 0)
     assert first.corner.x + first.width - second.corner.x == pytest.approx(OVERLAP)
+
+
+@pytest.mark.parametrize(("spare", "edge", "pages"), [(12.0, 5.0, 1), (6.0, 3.0, 1), (1.0, 5.0, 2)])
+def test_a_quiet_edge_gives_way_before_it_costs_a_page_but_not_to_nothing(spare, edge, pages):
+    """What is so much smaller than a page each way, and what is so much smaller than two that overlap by 10 mm."""
+    width, height = SIZES["A4"][0] - 2 * MARGIN, SIZES["A4"][1] - 2 * MARGIN - 14.0
+    for more in (0.0, 1.0):
+        high = Point(width - spare + more * (width - 10.0), height - spare + more * (height - 10.0))
+        found = tiles(Drawing("T", (Line("outline", Point(0.0, 0.0), high),), quiet=5.0), "A4")
+        assert min(each.corner.x for each in found) == pytest.approx(-edge)
+        assert min(each.corner.y for each in found) == pytest.approx(-edge)
+        assert max(each.column for each in found) + 1 == max(each.row for each in found) + 1 == pages + more
