@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final, Generic, Literal, Protocol, TypeVar
 
 from synth.frozen import frozen
-from synth.units import INCH, MM
+from synth.units import INCH, MM, Units
 
 Magnetic = Literal["yes", "no", "uncertain"]
 NutForm = Literal["hex", "thin hex"]
@@ -194,6 +194,11 @@ class BarRow:
     wall_mm: float
     source: str
     confidence: str
+
+    @property
+    def units(self) -> Units:
+        """In which unit it is sold: 25 x 20 flat, 1 x 3/4 in flat."""
+        return "inch" if " in " in self.name else "mm"
 
 
 @frozen

@@ -31,6 +31,7 @@ ROOM: Final = 8.0 * MM  # that two groups on one face keep: a spanner on an M3 n
 SUPPORTS_APART: Final = 20.0 * MM  # of two supports, and
 FROM_END: Final = 10.0 * MM  # of a support and the bar's end: about a pad's breadth; common practice
 _ROUNDING: Final = 1e-9  # m
+GRID_MM: Final[dict[Units, float]] = {"mm": 1.0, "inch": INCH / MM / 32}  # of new places: marks of a ruler
 
 
 @frozen
@@ -172,18 +173,38 @@ def words(old: Instrument, change: Change) -> list[str]:
             usual = f"kind {support.kind} -> {change.kind}, with the usual stiffness and loss of one"
             lines.append(f"support {index + 1}: {usual}")
     for index, at in change.supports:
-        here, key = old.bar.supports[index].position / MM, f"bar.supports[{index + 1}].at_mm"
-        lines.append(f"support {index + 1}: {_moved(old, key, here, at)}")
+        here = old.bar.supports[index].position / MM
+        lines.append(f"support {index + 1}: {_moved(old, _support_key(index), here, at)}")
     for index, start in change.starts:
-        here, key = start_mm(old, index), f"group[{index + 1}].start_mm"
-        lines.append(f"group '{old.groups[index].name}': {_moved(old, key, here, start)}")
+        moved = _moved(old, _start_key(index), start_mm(old, index), start)
+        lines.append(f"group '{old.groups[index].name}': {moved}")
     return lines
 
 
 def _moved(old: Instrument, key: str, here: float, to: float) -> str:
     """A key in mm as the file has it, its value and the new one."""
     unit = INCH / MM if key in old.inches else 1.0
-    return f"{old.key(key).rsplit('.', 1)[1]} {here / unit:.6g} -> {to / unit:.6g}"
+    return (
+        f"{old.key(key).rsplit('.', 1)[1]} {here / unit:.7g} -> {to / unit:.7g}"  # 22.03125: a 32nd in full
+    )
+
+
+def start_grid_mm(instrument: Instrument, group: int) -> float:
+    """How far apart the places are where a group may be told to start, by the unit that its start is written in."""
+    return GRID_MM["inch" if _start_key(group) in instrument.inches else "mm"]
+
+
+def support_grid_mm(instrument: Instrument, support: int) -> float:
+    """The same of a support."""
+    return GRID_MM["inch" if _support_key(support) in instrument.inches else "mm"]
+
+
+def _start_key(group: int) -> str:
+    return f"group[{group + 1}].start_mm"
+
+
+def _support_key(support: int) -> str:
+    return f"bar.supports[{support + 1}].at_mm"
 
 
 def start_mm(instrument: Instrument, group: int) -> float:
@@ -194,7 +215,8 @@ def start_mm(instrument: Instrument, group: int) -> float:
 def section_words(section: Section, units: Units) -> str:
     """A section, "30 x 20 mm"."""
     width, height, wall = (
-        length_said(each, units, figures=6) for each in (section.width, section.height, section.wall)
+        length_said(each, units, figures=6 if units == "mm" else 4)
+        for each in (section.width, section.height, section.wall)
     )
     if section.shape == "round":
         return f"{width} round"

@@ -33,6 +33,7 @@ POINTS: Final = 193  # of a mode's shape along the bar
 def knowledge(model: SolvedDesign) -> dict[str, Any]:
     """Warnings, quarrels, what every tine bears under the worst of the sticks, totals: within half a second."""
     instrument, row = model.instrument, model.row
+    units = instrument.bench.units
     return plain(  # type: ignore[no-any-return]
         {
             "model": model.name,
@@ -40,7 +41,7 @@ def knowledge(model: SolvedDesign) -> dict[str, Any]:
             "quarrels": _quarrels(model),
             "quarrel_count": len(model.quarrels),
             "strength": _strength(model),
-            "totals": totals_words(totals(instrument, row), instrument.bench.units),
+            "totals": totals_words(totals(instrument, row, units), units),
             "losses": loss_words(instrument, row),
         }
     )

@@ -10,8 +10,8 @@ from typing import Any, Final
 
 from synth.errors import InputError
 from synth.served.model import SolvedDesign
-from synth.units import MM
 from synth.vibration.trimming.answers import reach_words, shown_nuts, trim_edits
+from synth.workshop.length_text import CALLIPER
 from synth.workshop.trim_roughness import every_way, row_without_wishes
 
 LISTED: Final = 10  # ways
@@ -23,13 +23,14 @@ def trims(model: SolvedDesign, index: int) -> dict[str, Any]:
     tine = instrument.tines[index] if 0 <= index < len(instrument.tines) else None
     if tine is None or tine.wish is None:
         raise InputError("this tine has no wish", remedy="write trim_to at it, or set a nut by hand")
+    step_name, step = CALLIPER[instrument.bench.units]
     best = every_way(instrument, row_without_wishes(instrument), index).found
     return {
         "reach": reach_words(tine.wish, best.reach, met=bool(best.solutions)),
         "ways": [
             {
                 "words": f"{shown_nuts(each.nuts, instrument.bench.units)}{' (locked)' if each.locked else ''}: "
-                f"{each.unforgiving * MM:.2f} cents a mm",
+                f"{each.unforgiving * step:.2f} cents a {step_name}",
                 "edits": [dataclasses.asdict(edit) for edit in trim_edits(instrument, {index: each.nuts})],
             }
             for each in best.solutions[:LISTED]

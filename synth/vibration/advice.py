@@ -27,7 +27,9 @@ from synth.design.change import (
     Change,
     in_design,
     same_face,
+    start_grid_mm,
     start_mm,
+    support_grid_mm,
 )
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
@@ -165,15 +167,13 @@ class _Adviser:
             yield making_room(self.instrument, group, target, self.before)
 
     def _better_starts(self, quarrel: Quarrel, group: int) -> list[float]:
-        """Whole millimetres, nearest first."""
-        here = start_mm(self.instrument, group)
+        """Whole millimetres, or 32nds of an inch, nearest first."""
+        here, grid = start_mm(self.instrument, group), start_grid_mm(self.instrument, group)
         low, high = self.before.spans[group]
-        first = max(math.ceil(here - FURTHEST_MOVE), math.ceil(here - low / MM))
-        last = min(
-            math.floor(here + FURTHEST_MOVE), math.floor(here + (self.instrument.bar.length - high) / MM)
-        )
-        targets = np.arange(first, last + 1, dtype=float)
-        targets = targets[np.abs(targets - here) > 0.5]
+        back = min(FURTHEST_MOVE, low / MM)
+        on = min(FURTHEST_MOVE, (self.instrument.bar.length - high) / MM)
+        targets = np.arange(math.ceil((here - back) / grid), math.floor((here + on) / grid) + 1.0) * grid
+        targets = targets[np.abs(targets - here) > grid / 2.0]
         left = self._pair_left(quarrel, (targets - here) * MM)
         good = targets[left < SETTLED * quarrel.severity]
         nearest = good[np.argsort(np.abs(good - here), kind="stable")]
@@ -198,11 +198,10 @@ class _Adviser:
         if worst < 0:
             return
         support = self.instrument.bar.supports[worst]
-        here = support.position / MM
-        targets = np.arange(
-            math.ceil(self.shapes.position[0] / MM), math.floor(self.shapes.position[-1] / MM) + 1.0
-        )
-        targets = targets[np.abs(targets - here) > 0.5]
+        here, grid = support.position / MM, support_grid_mm(self.instrument, worst)
+        first, last = (end / MM / grid for end in self.shapes.position[[0, -1]])
+        targets = np.arange(math.ceil(first), math.floor(last) + 1.0) * grid
+        targets = targets[np.abs(targets - here) > grid / 2.0]
         axes = _nearest_axes(self.shapes, targets * MM)
         springs = support.loss_factor * np.array([support_springs(support, own) for own in axes])
         motion = motion_of(self.shapes, quarrel.bar_mode, targets * MM)
@@ -225,7 +224,7 @@ class _Adviser:
 
 
 def making_room(instrument: Instrument, group: int, target: float, before: Before | None = None) -> Change:
-    """The group at its new start; those in its way are pushed on by whole millimetres, no further than needed.
+    """The group at its new start; those in its way are pushed on to the next marks of a ruler.
 
     `before` is the instrument's.
     """
@@ -247,9 +246,10 @@ def making_room(instrument: Instrument, group: int, target: float, before: Befor
         push = sign * moved - max(gap - ROOM, 0.0)  # as far as the one before comes into its room
         if push <= 0.0:
             break
-        here = start_mm(instrument, each)
-        to = math.ceil(here + push / MM - 1e-9) if sign > 0.0 else math.floor(here - push / MM + 1e-9)
-        starts.append((each, float(to)))
+        here, grid = start_mm(instrument, each), start_grid_mm(instrument, each)
+        marks = (here + sign * push / MM) / grid
+        to = grid * (math.ceil(marks - 1e-9) if sign > 0.0 else math.floor(marks + 1e-9))
+        starts.append((each, to))
         last, moved = each, (to - here) * MM
     return Change(starts=tuple(starts))
 

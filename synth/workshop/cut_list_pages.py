@@ -13,10 +13,10 @@ from typing import Final
 from synth.design.fixings import slides
 from synth.design.instrument import Instrument, PlacedNut
 from synth.files import atomic_write
-from synth.units import GRAM, INCH, MM, Units
+from synth.units import GRAM, INCH, MM, Units, length_said
 from synth.workshop.cautions import CAUTIONS, HEADING
 from synth.workshop.cutlist import CutList, Purchase, StockBar
-from synth.workshop.length_text import UNIT, inch_words, length_words
+from synth.workshop.length_text import UNIT, inch_words, length_words, place_words
 from synth.workshop.paper import Bullets, Document, Heading, PaperTable, Paragraph, Part
 
 COLUMNS: Final = (
@@ -35,10 +35,10 @@ def write_csv(instrument: Instrument, cuts: CutList, path: Path) -> None:
     with atomic_write(path) as beside, beside.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(COLUMNS)
-        writer.writerows(_csv_rows(cuts))
+        writer.writerows(_csv_rows(cuts, instrument.bench.units))
 
 
-def _csv_rows(cuts: CutList) -> Iterator[tuple[object, ...]]:
+def _csv_rows(cuts: CutList, units: Units) -> Iterator[tuple[object, ...]]:
     bar_of = _bar_numbers(cuts)
     for index, piece in enumerate(cuts.pieces):
         nuts = piece.joint.nuts
@@ -56,7 +56,9 @@ def _csv_rows(cuts: CutList) -> Iterator[tuple[object, ...]]:
             nuts[0].name if nuts else "",
             len(nuts),
             len(piece.joint.washers),
-            "; ".join(f"{each.nut.name} at {each.position / MM:.2f} mm" for each in piece.trim),
+            "; ".join(
+                f"{each.nut.name} at {place_words(each.position, units)} {UNIT[units]}" for each in piece.trim
+            ),
             f"{piece.joint.hole.diameter / MM:.2f}",
             f"{piece.mass / GRAM:.2f}",
         )
@@ -177,17 +179,21 @@ def _to_buy(instrument: Instrument, cuts: CutList) -> PaperTable:
     heads = ("what", "how many") + (
         ("each", f"together {instrument.bench.currency}".strip()) if money else ()
     )
-    rows = tuple(_purchase(each, money) for each in cuts.purchases)
+    rows = tuple(_purchase(each, money, instrument.bench.units) for each in cuts.purchases)
     return PaperTable(heads, rows, ticks=True)
 
 
-def _purchase(each: Purchase, money: bool) -> tuple[str, ...]:
-    count = f"{each.count:g}" + (" m" if each.unit == "m" else "")
+def _purchase(each: Purchase, money: bool, units: Units) -> tuple[str, ...]:
+    """Of what is sold by length the price is that of a metre, as the design gives it."""
+    sawn = each.unit == "m"
+    count = f"{each.count:g} m" if sawn and units == "mm" else length_said(each.count, units, figures=6)
+    count = count if sawn else f"{each.count:g}"
+    per = "/m" if sawn and units == "inch" else ""
     if not money:
         return each.what, count
     if each.price is None or each.cost is None:
         return each.what, count, "no price given", ""
-    return each.what, count, f"{each.price:.2f}", f"{each.cost:.2f}"
+    return each.what, count, f"{each.price:.2f}{per}", f"{each.cost:.2f}"
 
 
 def _cost_in_words(instrument: Instrument, cuts: CutList) -> str:

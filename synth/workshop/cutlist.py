@@ -116,7 +116,7 @@ def _piece(instrument: Instrument, row: Row, index: int) -> CutPiece:
     return CutPiece(
         group=instrument.groups[tine.group].name,
         number=tine.number,
-        stock=stock_name(tine.rod),
+        stock=stock_name(tine.rod, bench.units),
         free=free,
         joint=fixed,
         cut=cut,
@@ -154,7 +154,7 @@ def _purchases(
     instrument: Instrument, bars: tuple[StockBar, ...], nuts: Counter[str], washers: Counter[str]
 ) -> list[Purchase]:
     bench = instrument.bench
-    metre = {stock_name(t.rod): bench.rod_price.get(t.rod.name) for t in instrument.tines}
+    metre = {stock_name(t.rod, bench.units): bench.rod_price.get(t.rod.name) for t in instrument.tines}
     length = bench.stock_length
     rods = [
         Purchase(

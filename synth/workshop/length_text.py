@@ -15,6 +15,10 @@ from synth.units import INCH, MM, Units
 FINEST: Final = 64  # parts of an inch on a machinist's rule; common practice
 UNIT: Final[dict[Units, str]] = {"mm": "mm", "inch": "in"}
 METRES: Final[dict[Units, float]] = {"mm": MM, "inch": INCH}
+CALLIPER: Final[dict[Units, tuple[str, float]]] = {
+    "mm": ("mm", MM),
+    "inch": ("thou", INCH / 1000.0),
+}  # of a calliper
 
 
 def length_words(length: float, units: Units, *, digits: int = 1) -> str:

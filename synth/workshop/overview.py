@@ -14,7 +14,7 @@ from typing import Final
 from synth.design.instrument import Instrument, Rod
 from synth.frozen import frozen
 from synth.table import Column, Table
-from synth.units import GRAM, INCH, MM, Units, cents
+from synth.units import GRAM, INCH, MM, Units, cents, length_said
 from synth.vibration.bar import beam_of, is_closed
 from synth.vibration.damping import UNCLAIMED, clamp
 from synth.vibration.solve import solve_loss_shares
@@ -131,12 +131,13 @@ def _partial_columns(name: str, n: int) -> list[Column]:
     ]
 
 
-def totals(instrument: Instrument, row: Row) -> Totals:
-    """What the whole instrument takes."""
+def totals(instrument: Instrument, row: Row, units: Units = "mm") -> Totals:
+    """What the whole instrument takes; plain rod is called by its diameter in this unit."""
     joints = [joint(tine, instrument.bar, instrument.bench) for tine in instrument.tines]
     rod: dict[str, float] = {}
     for tine, length, held in zip(instrument.tines, row.length, joints, strict=True):
-        rod[stock_name(tine.rod)] = rod.get(stock_name(tine.rod), 0.0) + float(length) + held.clamped
+        name = stock_name(tine.rod, units)
+        rod[name] = rod.get(name, 0.0) + float(length) + held.clamped
     nuts = Counter(placed.nut.name for trim in row.trim for placed in trim)
     nuts.update(nut.name for held in joints for nut in held.nuts)
     return Totals(
@@ -201,11 +202,11 @@ def _slope_words(slope: float) -> str:
     return f"clamp_loss_slope {slope:g} makes its loss {' and '.join(times)}"
 
 
-def stock_name(rod: Rod) -> str:
+def stock_name(rod: Rod, units: Units) -> str:
     """What to ask for in a shop, the thread or the diameter and the material; by the name of its own table, if any.
 
     Two tables of one thread may be two batches, measured and priced apart: they stay apart.
     """
-    size = rod.thread or f"{rod.diameter / MM:g} mm rod"
+    size = rod.thread or f"{length_said(rod.diameter, units)} rod"
     sold = f"{size}, {rod.material.name}"
     return sold if rod.name == rod.thread else f"{rod.name}: {sold}"

@@ -12,6 +12,7 @@ from synth.design.fixings import slides, thread_turned
 from synth.design.instrument import Instrument, Tine
 from synth.units import CENT, GRAM, length_said
 from synth.vibration.tine import TineModes
+from synth.workshop.length_text import CALLIPER
 
 EIGHTH: Final = 0.125  # of a turn, what a hand tells on a hexagon
 
@@ -83,7 +84,7 @@ def fixing_notes(instrument: Instrument, modes: TineModes) -> list[str]:
             )
         else:
             notes.append(
-                f"{kind.capitalize()}: {names}. Loosen the {kind}, slide the rod, tighten, listen: c/mm says how "
-                "far."
+                f"{kind.capitalize()}: {names}. Loosen the {kind}, slide the rod, tighten, listen: "
+                f"c/{CALLIPER[instrument.bench.units][0]} says how far."
             )
     return notes

@@ -23,13 +23,13 @@ import numpy as np
 
 from synth.arrays import Array
 from synth.design import catalogue
-from synth.design.change import Before, Change, in_design, start_mm
+from synth.design.change import Before, Change, in_design, start_grid_mm, start_mm, support_grid_mm
 from synth.design.instrument import Instrument, Section
 from synth.design.resolve import resolve
 from synth.design.schema import Design, SupportKind
 from synth.errors import InputError
 from synth.frozen import frozen
-from synth.units import MM
+from synth.units import MM, Units
 from synth.vibration.estimate import FreeBar, estimate, free_bar
 from synth.vibration.quarrels import Quarrel, worst_of_each
 from synth.vibration.solve import solve_quarrels, solve_row
@@ -133,7 +133,9 @@ def plans(instrument: Instrument, allowed: Allowed, sold: Sequence[Section] = ()
 def sold_sections(ground: Ground, *, besides: Sequence[Section] = ()) -> list[Section]:
     """Of the sections as sold that are nearest in size, the few with the least quarrels by the estimate."""
     present = ground.instrument.bar.section
-    near = sorted(_sold_like(present), key=lambda each: _distance(present, each))
+    near = sorted(
+        _sold_like(present, ground.instrument.bench.units), key=lambda each: _distance(present, each)
+    )
     near = [each for each in near if each not in besides and _distance(present, each) > 0.0][:SOLD]
     now = ground.severity(Change())
     ranked = sorted((ground.severity(Change(section=each)), position) for position, each in enumerate(near))
@@ -171,7 +173,7 @@ def verdict(ground: Ground, candidate: Candidate) -> Suggestion | None:
 
 
 class _Search:
-    """A compass search over the places of groups and supports (G + S,), whole mm from where they are."""
+    """A compass search over the places of groups and supports (G + S,), mm, by marks of a ruler."""
 
     def __init__(self, ground: Ground, allowed: Allowed, plan: Plan) -> None:
         instrument = ground.instrument
@@ -184,6 +186,8 @@ class _Search:
             [allowed.move * plan.groups] * self.groups + [allowed.supports * plan.supports] * len(supports)
         )
         self.limit /= MM
+        grids = [start_grid_mm(instrument, each) for each in range(self.groups)]
+        self.grid = np.array([*grids, *(support_grid_mm(instrument, each) for each in range(len(supports)))])
         self.moves = np.zeros(len(self.here))
         self.present = ground.severity(Change())
         self.least = ground.severity(self.change(self.moves))
@@ -191,12 +195,12 @@ class _Search:
 
     def run(self, tries: int) -> Iterator[int]:
         """Search until the finest step gains nothing or so many tries are made."""
-        step = math.floor(float(np.max(self.limit, initial=0.0)))
+        step = math.floor(float(np.max(self.limit / self.grid, initial=0.0)))
         while step >= 1 and self.tried < tries and math.isfinite(self.least):
             before = self.least
             for way in self._ways():
                 for sign in (1.0, -1.0):
-                    if self.tried < tries and self._improved(self.moves + sign * step * way):
+                    if self.tried < tries and self._improved(self.moves + sign * step * self.grid * way):
                         break
                 yield self.tried
             step = step if self.least < before - 1e-9 else step // 2
@@ -212,11 +216,15 @@ class _Search:
         return self.change(self.moves)
 
     def change(self, moves: Array) -> Change:
-        """These moves, each to a whole millimetre, with the plan's section and supports."""
-        there = [(int(i), float(np.round(self.here[i] + moves[i]))) for i in np.flatnonzero(moves)]
+        """These moves, each to a mark of the ruler, with the plan's section and supports."""
+        marks = self._marks(moves)
+        there = [(int(i), float(marks[i])) for i in np.flatnonzero(moves)]
         supports = tuple((i - self.groups, mm) for i, mm in there if i >= self.groups)
         starts = tuple((i, mm) for i, mm in there if i < self.groups)
         return Change(starts, supports, self.plan.section, self.plan.kind)
+
+    def _marks(self, moves: Array) -> Array:
+        return np.asarray(np.round((self.here + moves) / self.grid) * self.grid)
 
     def _ways(self) -> Iterator[Array]:
         """Each place alone, then each group with all that follow it, which a full bar needs."""
@@ -231,7 +239,7 @@ class _Search:
                 yield way
 
     def _improved(self, moves: Array) -> bool:
-        far = np.abs(np.round(self.here + moves) - self.here) > self.limit + 1e-9
+        far = np.abs(self._marks(moves) - self.here) > self.limit + 1e-9
         if np.any(far & (moves != 0.0)):
             return False
         self.tried += 1
@@ -242,10 +250,10 @@ class _Search:
         return False
 
 
-def _sold_like(present: Section) -> Iterator[Section]:
-    """The sections of the present one's shape that are sold; a flat bar stays on its side, or on its edge."""
+def _sold_like(present: Section, units: Units) -> Iterator[Section]:
+    """The sections of the present one's shape sold by this unit; a flat bar stays on its side, or on its edge."""
     for row in catalogue.bars():
-        if row.shape == present.shape:
+        if row.shape == present.shape and row.units == units:
             sizes = [row.width_mm * MM, row.height_mm * MM]
             if present.height > present.width:
                 sizes.reverse()

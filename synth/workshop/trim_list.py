@@ -10,11 +10,11 @@ from typing import Any, Final
 
 from synth.design.instrument import Instrument
 from synth.table import Column, Table
-from synth.units import INCH, MM, Units
+from synth.units import MM, Units
 from synth.vibration.tine import TineModes, solve_tines
 from synth.vibration.trimming.answers import Trimming, reach_words, shown_nuts
 from synth.vibration.trimming.settle import TrimSolution
-from synth.workshop.length_text import length_column
+from synth.workshop.length_text import CALLIPER, length_column
 from synth.workshop.trim_roughness import RankedTrimming
 
 LISTED: Final = 10  # ways in the table; all are in the data
@@ -56,7 +56,7 @@ def trimming_words(instrument: Instrument, ways: RankedTrimming, width: int | No
 def _answers(units: Units) -> list[Column]:
     """Of a way and its number: nuts, length, how much a millimetre or thousandth of an inch or a turn does."""
 
-    per, step = ("c/mm", MM) if units == "mm" else ("c/thou", INCH / 1000.0)
+    step_name, step = CALLIPER[units]
 
     def nuts(row: tuple[int, TrimSolution]) -> str:
         return shown_nuts(row[1].nuts, units) + (" (locked)" if row[1].locked else "")
@@ -65,7 +65,13 @@ def _answers(units: Units) -> list[Column]:
         Column("", "", value=lambda row: row[0] or None),
         Column("", "nuts", value=nuts),
         length_column("", "free", lambda row: row[1].length, units, digits=2),
-        Column("", per, "{:.2f}", lambda row: row[1].unforgiving if row[1].nuts else None, 1.0 / step),
+        Column(
+            "",
+            f"c/{step_name}",
+            "{:.2f}",
+            lambda row: row[1].unforgiving if row[1].nuts else None,
+            1.0 / step,
+        ),
         Column("", "c/turn", "{:.2f}", lambda row: row[1].cents_per_turn if row[1].nuts else None),
     ]
 

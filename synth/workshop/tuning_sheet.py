@@ -19,13 +19,13 @@ from synth.arrays import Array
 from synth.design.fixings import thread_turned
 from synth.design.instrument import Instrument
 from synth.frozen import frozen
-from synth.units import MM, cents, ratio
+from synth.units import cents, ratio
 from synth.vibration.modal_model import ModalModel, energy_share
 from synth.vibration.tuning import Row
 from synth.workshop.cautions import CAUTIONS, HEADING
 from synth.workshop.cut_list_pages import trim_words
 from synth.workshop.fixing import joint
-from synth.workshop.length_text import UNIT, length_words
+from synth.workshop.length_text import CALLIPER, UNIT, length_words
 from synth.workshop.paper import Bullets, Document, Heading, PaperTable, Paragraph, Part
 from synth.workshop.retuning import fixing_notes
 from synth.workshop.tolerance import Limits, scattered
@@ -165,9 +165,10 @@ def _parts(instrument: Instrument, row: Row, lines: list[SheetLine]) -> Iterator
     yield Bullets(CAUTIONS)
     yield Heading("Tines, in the order in which to tune")
     yield _table(instrument, row, lines)
-    astray = "1/8 in" if instrument.bench.units == "inch" else "3 mm"
+    inch = instrument.bench.units == "inch"
+    astray, step = ("1/8 in", "a thousandth of an inch") if inch else ("3 mm", "a millimetre")
     yield Paragraph(
-        "Cents a turn are of the base nut on the rod; on plain rod, cents a millimetre. Where a tine ends up more "
+        f"Cents a turn are of the base nut on the rod; on plain rod, cents {step}. Where a tine ends up more "
         f"than {astray} from its start, suspect the rod: measure it and "
         "correct the design before cutting more."
     )
@@ -187,7 +188,15 @@ def _table(instrument: Instrument, row: Row, lines: list[SheetLine]) -> PaperTab
         f"tip above nut {unit}",
         f"tip above bar {unit}",
     )
-    heads = (*heads, "c/turn", "c/mm", *(("trim nuts",) if trimmed else ()), "found Hz", "turned", "notes")
+    heads = (
+        *heads,
+        "c/turn",
+        f"c/{CALLIPER[units][0]}",
+        *(("trim nuts",) if trimmed else ()),
+        "found Hz",
+        "turned",
+        "notes",
+    )
     rows = [_row(instrument, row, line, trimmed=trimmed) for line in lines]
     return PaperTable(heads, tuple(rows), ticks=True, to_write=("found Hz", "turned", "notes"))
 
@@ -205,7 +214,7 @@ def _row(instrument: Instrument, row: Row, line: SheetLine, *, trimmed: bool) ->
         length_words(line.free, units),
         length_words(line.above_bar, units),
         "" if line.cents_per_turn is None else f"{line.cents_per_turn:.1f}",
-        f"{line.cents_per_metre * MM:.1f}",
+        f"{line.cents_per_metre * CALLIPER[units][1]:.{1 if units == 'mm' else 2}f}",
         *((trim,) if trimmed else ()),
         "",
         "",

@@ -126,7 +126,7 @@ def test_its_words_name_the_keys_as_they_are_written(everyday):
     inch = words(
         everyday.instrument_of(tree | {"bench": {"units": "inch"}}), Change(section=CHANGES[2].section)
     )
-    assert inch == ["bar 1.5748 x 0.472441 in -> 2.3622 x 0.393701 in"]
+    assert inch == ["bar 1.575 x 0.4724 in -> 2.362 x 0.3937 in"]
 
 
 def test_a_change_of_kind_forgets_what_was_measured_of_the_old_kind_only(everyday):

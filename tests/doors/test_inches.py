@@ -1,10 +1,13 @@
 """Lengths in inches on the command line and in what commands print for a design in inches."""
 
+import re
+
 import pytest
 
 from synth.doors.cli import run
 from synth.doors.cli.inches import in_millimetres
 
+METRIC = re.compile(r"[\d/ ](mm|cm|m)\b")
 OPTIONS = ("--bite-mm", "--speed-mm-s", "--move-mm", "--group", "--fade-in")
 
 
@@ -111,3 +114,34 @@ def test_what_was_written_is_told_in_inches(inch_slat, tmp_path):
     assert "of 15.75 in" in words  # 400 mm
     words = inch_slat.said("drawing", "-o", tmp_path / "sheet.svg")
     assert words.strip().endswith(" in")
+
+
+@pytest.fixture(scope="module")
+def drafted(slat, tmp_path_factory):
+    """A design that is written in inches alone, of threads and plain rod sold by the inch."""
+    path = tmp_path_factory.mktemp("drafted") / "own.toml"
+    assert run(["draft", "-o", str(path), "--units", "inch", "--notes", "D3,F3,A3"]) == 0
+    return type(slat)(path)
+
+
+def papers(drafted, folder):
+    """All that `cutlist` writes to be read by people, tags and all."""
+    drafted.said("cutlist", "-o", folder)
+    return {each.name: each.read_text(encoding="utf-8") for each in sorted(folder.glob("*.html"))}
+
+
+def test_what_a_tine_is_sawn_from_is_asked_for_in_inches(drafted, tmp_path):
+    """It was a "3.175 mm rod", and the bar 0.4699 m."""
+    assert "in of rod1-8in: 0.125 in rod, 304 spring wire" in drafted.said("check")
+    told = papers(drafted, tmp_path)["cutlist.html"]
+    assert "rod1-8in: 0.125 in rod, 304 spring wire, bar of 39.37 in" in told
+    assert "<td>18.5 in</td>" in told  # the bar's length, to buy
+    assert not METRIC.search(told)
+
+
+def test_a_tuning_sheet_counts_cents_by_the_thousandth(drafted, tmp_path):
+    """A metric sheet's c/mm is 39.37 times as much."""
+    told = papers(drafted, tmp_path)["sheet.html"]
+    assert "<th>c/thou</th>" in told
+    assert "on plain rod, cents a thousandth of an inch" in told
+    assert not METRIC.search(told)

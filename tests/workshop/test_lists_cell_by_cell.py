@@ -72,7 +72,9 @@ def test_pieces_are_listed_with_their_own_lengths(solved):
         bar = next(k for k, stock in enumerate(cuts.bars, start=1) if n in stock.pieces)
         group, number = names(instrument)[n]
         assert cells[:3] == (str(n + 1), group, str(number))
-        assert cells[4] == ("M4, A2-70" if n < 2 else "rod3: 3 mm rod, 304 spring wire")
+        assert cells[4] == (
+            "M4, A2-70" if n < 2 else f"rod3: {'3 mm' if unit == 'mm' else '0.1181 in'} rod, 304 spring wire"
+        )
         assert cells[5:9] == (shown(free + held + 5.5), shown(free), shown(held), str(bar))
     assert table.rows[0][3] == "A3"
     assert [cells[9] for cells in table.rows] == ["", f"M4 hex at {shown(60.0)}", "", ""]
@@ -95,14 +97,15 @@ def test_what_to_buy_is_listed_with_its_price_and_sum(solved):
     table = tables(cut_list_document(instrument, cuts))["what"]
     steel = {"mm": "bar 30.00 x 20.00 mm, mild steel, saw to 300.00 mm",
              "inch": "bar 1.181 x 0.787 in, mild steel, saw to 11.811 in"}[instrument.bench.units]  # fmt: skip
-    length = "19.69 in" if instrument.bench.units == "inch" else "500 mm"
+    metric = instrument.bench.units == "mm"
+    length, rod, sawn = ("500 mm", "3 mm", "0.3 m") if metric else ("19.69 in", "0.1181 in", "11.811 in")
     assert table.heads == ("what", "how many", "each", "together EUR")
     assert table.rows == (
         (f"M4, A2-70, bar of {length}", "1", "1.50", "1.50"),
-        (f"rod3: 3 mm rod, 304 spring wire, bar of {length}", "1", "no price given", ""),
+        (f"rod3: {rod} rod, 304 spring wire, bar of {length}", "1", "no price given", ""),
         ("M4 hex", "5", "0.05", "0.25"),
         ("M4 plain washer, 9 x 0.8 mm", "4", "0.02", "0.08"),
-        (steel, "0.3 m", "no price given", ""),
+        (steel, sawn, "no price given", ""),
     )
 
 
@@ -170,7 +173,7 @@ def test_the_tuning_sheet_has_start_target_and_answers_under_their_heads(solved)
     unit = instrument.bench.units.replace("inch", "in")
     assert table.heads == (
         "order", "with", "group", "tine", "note", "target Hz", f"tip above nut {unit}", f"tip above bar {unit}",
-        "c/turn", "c/mm", "trim nuts", "found Hz", "turned", "notes",
+        "c/turn", "c/mm" if unit == "mm" else "c/thou", "trim nuts", "found Hz", "turned", "notes",
     )  # fmt: skip
     assert [cells[0] for cells in table.rows] == ["1", "2", "3", "4"]
     targets = [float(cells[5]) for cells in table.rows]
@@ -185,7 +188,8 @@ def test_the_tuning_sheet_has_start_target_and_answers_under_their_heads(solved)
         )  # a nut and the one washer above the bar
         if n != 1:  # a trim nut changes the answer of the one that has it
             slope = 3462.5 / (free + 1e3 * instrument.tines[n].root.added_length)  # cents a mm (test_sheet)
-            assert float(cells[9]) == pytest.approx(slope, rel=0.01, abs=0.06)
+            step = 1.0 if unit == "mm" else 0.0254
+            assert float(cells[9]) == pytest.approx(slope * step, rel=0.01, abs=0.06 * step)
             assert (
                 cells[8] == "" if n > 1 else float(cells[8]) == pytest.approx(0.7 * slope, rel=0.01, abs=0.06)
             )

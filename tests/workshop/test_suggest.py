@@ -132,8 +132,12 @@ def test_each_plan_moves_only_what_it_may(ground):
     assert not any(groups)
 
 
-def test_places_are_whole_millimetres_though_the_file_is_in_inches(everyday):
-    tree = tomllib.loads(QUARREL.replace("start_mm = 60.0", "start_in = 2.37"))
+def test_places_of_a_file_in_inches_are_32nds(everyday):
+    """Whole millimetres were told as 4.33071 in, which no rule shows."""
+    inches = QUARREL.replace("start_mm = 60.0", "start_in = 2.37").replace(
+        "start_mm = 160.0", "start_in = 6.3"
+    )
+    tree = tomllib.loads(inches)
     instrument, row, _ = everyday.solved(tree)
     found = found_by(
         Ground(everyday.design_of(tree), instrument, row),
@@ -142,7 +146,7 @@ def test_places_are_whole_millimetres_though_the_file_is_in_inches(everyday):
     )
     assert found.change.starts
     for group, at in found.change.starts:
-        assert at == round(at)
+        assert at / 25.4 * 32.0 == pytest.approx(round(at / 25.4 * 32.0), abs=1e-9)
         assert abs(at - start_mm(instrument, group)) <= 17.0
     lines = words(instrument, found.change)
     everyday.solved(everyday.edited(tree, lines))  # every line finds what it says is there now
@@ -191,6 +195,22 @@ def test_sold_sections_are_of_the_bars_shape_on_its_side_or_edge_and_better_than
             assert (present.shape, *sizes) in table
             assert (each.height > each.width) <= (present.height > present.width)
     assert offered > 10
+
+
+@pytest.mark.parametrize("shape", ["rectangle", "round", "tube"])
+def test_a_bench_in_inches_is_offered_bars_that_are_sold_by_the_inch(everyday, shape):
+    """It was offered a bar of 1.1811 x 0.984252 in, a metric one."""
+    tree = tomllib.loads(QUARREL) | {"bench": {"units": "inch"}}
+    sizes = {"width_mm": 12.7, "height_mm": 12.7} if shape == "rectangle" else {"diameter_mm": 12.7}
+    wall = {"wall_mm": 2.0} if shape == "tube" else {}
+    tree["bar"]["section"] = {"shape": shape, **sizes, **wall}
+    sold = sold_sections(Ground(everyday.design_of(tree), *everyday.solved(tree)[:2]))
+    assert sold
+    for each in sold:
+        eighths = [size / MM / 25.4 * 8.0 for size in (each.width, each.height)]
+        assert eighths == pytest.approx([round(size) for size in eighths])
+        thousandths = each.wall / MM / 0.0254
+        assert thousandths == pytest.approx(round(thousandths))
 
 
 @pytest.mark.parametrize("on_edge", [False, True])

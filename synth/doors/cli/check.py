@@ -72,7 +72,6 @@ def command(
     boards = overview.boards_words(instrument, row, fresh=fresh) if ask_boards else []
     sounds = _sounds(instrument, chosen, fresh=fresh) if listen else None
     table = check_screen.check_table(instrument, lines)
-    sums = overview.totals(instrument, row)
     if as_json:
         told = {
             "design": instrument.name,
@@ -84,7 +83,7 @@ def command(
             "quarrels": quarrel_data(instrument, quarrels, advice, chosen),
             "ear": sounds and sounds.data(),
             "boards": boards[:-1] if ask_boards else None,
-            "totals": dataclasses.asdict(sums),
+            "totals": dataclasses.asdict(overview.totals(instrument, row)),
         }
         click.echo(data(told))
         return
@@ -98,7 +97,7 @@ def command(
     click.echo("".join(f"{each}\n" for each in (*names, *boards)), nl=False)
     if instrument.boards and not ask_boards:
         click.echo(f"boards {', '.join(instrument.boards)}: check --boards tells what they boost or kill")
-    click.echo(overview.totals_words(sums, units))
+    click.echo(overview.totals_words(overview.totals(instrument, row, units), units))
     click.echo(overview.loss_words(instrument, row, fresh=fresh))
 
 
