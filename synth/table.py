@@ -50,6 +50,10 @@ class Column:
         value = self.of(row)
         if value is None:
             return self.empty
+        return self.formatted(value)
+
+    def formatted(self, value: Any) -> str:
+        """A value in its unit as it is shown."""
         said = self.format.format(value) if isinstance(self.format, str) else self.format(value)
         plus = "+" if isinstance(self.format, str) and "+" in self.format else ""
         return _MINUS_NOTHING.sub(plus, said) if isinstance(value, float) else said

@@ -41,6 +41,11 @@ def length_said(length: float, units: Units, *, figures: int = 4) -> str:
     return f"{rounded:.{figures + 2}g} {'mm' if mm else 'in'}"
 
 
+def length_to(length: float, units: Units, digits: int) -> str:
+    """A length in m to so many decimals of a millimetre, "47.0 mm", or two more of an inch, "1.850 in"."""
+    return f"{length / MM:.{digits}f} mm" if units == "mm" else f"{length / INCH:.{digits + 2}f} in"
+
+
 def size_said(width: float, height: float, units: Units) -> str:
     """A width and a height in m as a message tells them: "410 x 250 mm", "16.1 x 9.84 in"."""
     one, other = (length_said(each, units, figures=4 if units == "mm" else 3) for each in (width, height))

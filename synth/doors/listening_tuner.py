@@ -19,7 +19,8 @@ from synth.doors.ports import LostError
 from synth.doors.tuner_words import message_lines, what_it_says
 from synth.errors import InputError
 from synth.frozen import frozen
-from synth.units import KELVIN_AT_0_C, MM
+from synth.units import KELVIN_AT_0_C, Units
+from synth.workshop.length_text import UNIT, place_words
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
@@ -273,7 +274,9 @@ class _Bench:
         today = datetime.date.today().isoformat()
         write_edited(self.design, to_write(found.calibration.edits, today), goal=goal)
         click.echo(calibration_words(self.session.instrument, found.calibration, None))
-        for line in lengths_of_the_rest(found, self.session.targets.name):
+        for line in lengths_of_the_rest(
+            found, self.session.targets.name, self.session.instrument.bench.units
+        ):
             click.echo(line)
         click.echo(f"wrote {goal}")
 
@@ -283,11 +286,12 @@ def _tells_a_way(message: dict[str, Any]) -> bool:
     return bool(message["in_tune"]) or abs(message["cents"]) > 2.0 * message["cents_sd"]
 
 
-def lengths_of_the_rest(found: Lesson, name: tuple[str, ...]) -> list[str]:
+def lengths_of_the_rest(found: Lesson, name: tuple[str, ...], units: Units) -> list[str]:
     """How long the tines that are not cut yet should become."""
     if not found.uncut:
         return ["every tine has been tapped: none is left to cut"]
     return [
-        f"{name[tine]}: cut it for {found.after[tine] / MM:.2f} mm free, not {found.before[tine] / MM:.2f}"
+        f"{name[tine]}: cut it for {place_words(found.after[tine], units)} {UNIT[units]} free, "
+        f"not {place_words(found.before[tine], units)}"
         for tine in found.uncut
     ]

@@ -22,7 +22,7 @@ from synth.proposal.sounds import EASY_SPEED, SoundFiles
 from synth.sound.audio import FULL_SCALE_SPL
 from synth.sound.loudness import QUIET_ROOM, SPEECH
 from synth.sound.room_points import room_words
-from synth.units import MM, note_name
+from synth.units import length_said, note_name
 from synth.workshop.flat_length import bar_words
 from synth.workshop.length_text import UNIT, length_words
 from synth.workshop.paper import Bullets, PaperTable, Paragraph
@@ -182,8 +182,9 @@ def _loud(facts: Facts, files: Sequence[SoundFiles]) -> Iterator[ProposalPart]:
     yield PaperTable(heads, tuple(rows))
     name = facts.instrument.groups[facts.group].name
     stick = next(iter(facts.instrument.sticks))
+    speed = length_said(EASY_SPEED, facts.instrument.bench.units, figures=3)
     yield Paragraph(
-        f"The stroke is an easy pass over {name} at {1e3 * EASY_SPEED:g} mm/s with a "
+        f"The stroke is an easy pass over {name} at {speed}/s with a "
         f"{stick} stick. For comparison: speech at 1 m {SPEECH:.0f} dB(A), a "
         f"quiet room {QUIET_ROOM:.0f} dB(A). Sone are in proportion to what is heard (ISO 532-1): twice as "
         "many are twice as loud; of a score its first six seconds."
@@ -221,7 +222,7 @@ def _cost(facts: Facts) -> Iterator[ProposalPart]:
 def _cost_row(line: CostLine) -> tuple[str, str, str, str]:
     if math.isnan(line.cost):
         return line.what, line.count, "no price given", ""
-    return line.what, line.count, f"{line.price:.2f}", f"{line.cost:.2f}"
+    return line.what, line.count, f"{line.price:.2f}{line.per}", f"{line.cost:.2f}"
 
 
 def _sums(costs: Costs) -> Iterator[tuple[str, str, str, str]]:
@@ -235,11 +236,12 @@ def _sums(costs: Costs) -> Iterator[tuple[str, str, str, str]]:
 def _known(facts: Facts) -> Iterator[ProposalPart]:
     limits, spread = facts.spread.limits, facts.spread
     pitch, overtones = float(np.max(spread.deviation)), float(np.max(spread.overtone_deviation))
+    units = facts.instrument.bench.units
+    cut, nut, rod = (length_said(each, units, figures=3) for each in (limits.cut, limits.nut, limits.rod))
     yield Paragraph(
-        f"As built, with cuts within {limits.cut / MM:g} mm, nuts {limits.nut / MM:g} mm, rod "
-        f"{limits.rod / MM:g} mm and a stiffness of steel within {100 * limits.modulus:g} %, a tine's pitch "
-        f"is off by {pitch:.0f} cents (one standard deviation, the worst tine); "
-        "its base nut tunes that out. What stays on its overtones is "
+        f"As built, with cuts within {cut}, nuts {nut}, rod {rod} and a stiffness of steel within "
+        f"{100 * limits.modulus:g} %, a tine's pitch is off by {pitch:.0f} cents "
+        "(one standard deviation, the worst tine); its base nut tunes that out. What stays on its overtones is "
         f"{overtones:.1f} cents at the worst tine."
     )
     yield Paragraph(_calibrated(facts))

@@ -9,8 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from synth.design.keys_as_written import units_of
 from synth.design.schema import Design
 from synth.frozen import frozen
+from synth.units import Units
 from synth.workshop.cutlist import CutList
 
 
@@ -22,6 +24,7 @@ class CostLine:
     count: str
     price: float
     cost: float
+    per: str = ""  # "/m" where the price is not that of what `count` counts
 
 
 @frozen
@@ -56,7 +59,7 @@ def costs_of(design: Design, cuts: CutList) -> Costs:
     """Everything with its price."""
     wanted = design.proposal
     found = Costs(
-        stock=tuple(_stock(cuts)),
+        stock=tuple(_stock(cuts, units_of(design))),
         work=tuple(_work(design)),
         extra=tuple(CostLine(each.what, "1", each.price, round(each.price, 2)) for each in wanted.extra),
         margin=0.0,
@@ -67,12 +70,11 @@ def costs_of(design: Design, cuts: CutList) -> Costs:
     return Costs(found.stock, found.work, found.extra, margin, wanted.margin_percent, found.stock_sum)
 
 
-def _stock(cuts: CutList) -> Iterator[CostLine]:
+def _stock(cuts: CutList, units: Units) -> Iterator[CostLine]:
     for each in cuts.purchases:
-        count = f"{each.count:g}" + (" m" if each.unit == "m" else "")
         price = math.nan if each.price is None else each.price
         cost = math.nan if each.cost is None else each.cost
-        yield CostLine(each.what, count, price, cost)
+        yield CostLine(each.what, each.counted(units), price, cost, each.per(units))
 
 
 def _work(design: Design) -> Iterator[CostLine]:

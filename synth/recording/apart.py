@@ -16,7 +16,7 @@ from synth.arrays import Array
 from synth.recording.calibration_model import MeasuredPiece, Model, covariance, measured
 from synth.recording.match import MatchedPartial
 from synth.recording.parameters import LOSSES, PLAUSIBLE_SPREAD, Unknown
-from synth.units import CENT, MM
+from synth.units import CENT, MM, Units, length_said
 from synth.vibration.tuning import LONGEST
 
 HARMFUL: Final = 30.0  # condition number of the columns, each of length one
@@ -78,18 +78,24 @@ def would_tell(piece: MeasuredPiece, chosen: Sequence[Unknown], unknown: Unknown
     """What would tell this unknown from those that are fitted."""
     if unknown.kind in LOSSES:
         return "decays of more tines, of other lengths, might tell"
-    asked = [*chosen, unknown]
+    asked, units = [*chosen, unknown], piece.instrument.bench.units
+    kept, option = _kept_words(units)
     sharp = replace(piece, length_deviation=min(KEPT, piece.length_deviation))
     if _told(sharp, asked):
-        return f"lengths measured to {KEPT / MM:.2f} mm (--length, --length-sd-mm {KEPT / MM:.2f}) would tell"
+        return f"lengths measured to {kept} (--length, {option} {kept.split()[0]}) would tell"
     longer = _with_long_tine(piece)
     if longer is not None:
-        mm = f"a tine of {np.max(longer.length) / MM:.0f} mm, tapped as well,"
+        tine = f"a tine of {length_said(float(np.max(longer.length)), units, figures=3)}, tapped as well,"
         if _told(longer, asked):
-            return f"{mm} would tell"
+            return f"{tine} would tell"
         if _told(replace(longer, length_deviation=sharp.length_deviation), asked):
-            return f"{mm} and lengths measured to {KEPT / MM:.2f} mm (--length-sd-mm) would tell"
+            return f"{tine} and lengths measured to {kept} ({option}) would tell"
     return _by_hand(chosen, unknown)
+
+
+def _kept_words(units: Units) -> tuple[str, str]:
+    """How well lengths can be measured, and the option that says so."""
+    return length_said(KEPT, units, figures=1), "--length-sd-mm" if units == "mm" else "--length-sd-in"
 
 
 def _told(piece: MeasuredPiece, asked: Sequence[Unknown]) -> bool:
@@ -138,11 +144,12 @@ def trend(piece: MeasuredPiece, logs: Array) -> list[str]:
     slope, middle = np.polyfit(
         [1.0 / piece.length[each] for each in tines], [by_tine[each] for each in tines], 1
     )
+    kept, option = _kept_words(piece.instrument.bench.units)
     ends = [slope / piece.length[each] + middle for each in (tines[0], tines[-1])]
     if abs(ends[0] - ends[1]) < TREND:
         return []
     return [
         f"what is left goes with the length, {ends[1]:+.0f} cents for the longest tine, {ends[0]:+.0f} for the "
-        f"shortest: the root, or the lengths as cut; lengths measured to {KEPT / MM:.2f} mm (--length-sd-mm) "
+        f"shortest: the root, or the lengths as cut; lengths measured to {kept} ({option}) "
         "would tell"
     ]

@@ -20,7 +20,7 @@ from synth.recording.identity import LEAST, Found, identify, over_nuts, retrimme
 from synth.recording.match import MatchedPartial, TineAssignment, matched_partials
 from synth.recording.measurement import TapPartials
 from synth.recording.predicted_partials import PredictedPartials, bar_of, heard
-from synth.units import CENT, MM, cents
+from synth.units import CENT, Units, cents, length_to
 from synth.vibration.tuning import LONGEST, SHORTEST, Row
 
 ROUNDS: Final = 8
@@ -88,10 +88,11 @@ def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[TapPartia
         length,
         wanted=float(np.log(target / sounds)),
     )
+    units = instrument.bench.units
     if slides(instrument.tines[tine]):
-        _check(length, under_nuts(row, tine) + found.longer, shorten, target)
+        _check(length, under_nuts(row, tine) + found.longer, shorten, target, units)
     else:
-        _check(length, length - over_nuts(row, tine), shorten, target)
+        _check(length, length - over_nuts(row, tine), shorten, target, units)
     return Retune(
         sounds=sounds,
         standard_uncertainty=told.standard_uncertainty * sounds,
@@ -100,7 +101,7 @@ def retune(instrument: Instrument, row: Row, tine: int, taps: Sequence[TapPartia
         shorten=shorten,
         pitch=thread_turned(instrument.tines[tine]),
         other=found.other,
-        doubts=_doubts(found, told.partial, length),
+        doubts=_doubts(found, told.partial, length, units),
     )
 
 
@@ -167,7 +168,7 @@ def _pitch_offset(line: MatchedPartial, model: PredictedPartials) -> float:
     return float(np.log(line.frequency / line.of(model.frequency[0])))
 
 
-def _doubts(found: Found, partial: int, length: float) -> tuple[str, ...]:
+def _doubts(found: Found, partial: int, length: float, units: Units) -> tuple[str, ...]:
     out = []
     if partial > 0:
         out.append(f"its fundamental is not in the recording: partial {partial + 1} tells the pitch")
@@ -176,7 +177,9 @@ def _doubts(found: Found, partial: int, length: float) -> tuple[str, ...]:
     longer = found.longer - found.likeness.offset / CENTS_PER_LENGTH * length
     if abs(longer) > BLUNDER * length:
         way = "longer" if longer > 0.0 else "shorter"
-        out.append(f"it sounds as if it stood {abs(longer) / MM:.0f} mm {way} than the design has it")
+        out.append(
+            f"it sounds as if it stood {length_to(abs(longer), units, 0)} {way} than the design has it"
+        )
     return tuple(out)
 
 
@@ -200,15 +203,15 @@ def _solve(pitch: Callable[[float], float], length: float, *, wanted: float) -> 
     return now
 
 
-def _check(length: float, room: float, shorten: float, target: float) -> None:
+def _check(length: float, room: float, shorten: float, target: float, units: Units) -> None:
     left = length - shorten
     if not SHORTEST <= left <= LONGEST or abs(shorten) >= 0.39 * length:
         raise InputError(
             f"{target:.2f} Hz is out of this tine's reach",
-            remedy=f"it would be {left / MM:.0f} mm long; is it the right tine?",
+            remedy=f"it would be {length_to(left, units, 0)} long; is it the right tine?",
         )
     if shorten > room:
         raise InputError(
-            f"it would have to lose {shorten / MM:.2f} mm, which meets a trim nut",
+            f"it would have to lose {length_to(shorten, units, 2)}, which meets a trim nut",
             remedy="move the trim nut first",
         )

@@ -16,7 +16,7 @@ from synth.design.instrument import PlacedNut
 from synth.design.rods_nuts_sticks import find_nut
 from synth.errors import InputError
 from synth.served.model import SolvedDesign
-from synth.units import MM, cents
+from synth.units import MM, cents, length_said
 from synth.vibration.tine import lossless_tines
 from synth.vibration.tuning import free_lengths
 
@@ -33,7 +33,8 @@ def foreseen(model: SolvedDesign, index: int, nuts: Sequence[Mapping[str, Any]])
     if not np.isnan(model.row.target_hz[index]):
         length = free_lengths([tine], [placed], model.row.clamped_hz[index : index + 1])
     if any(not 0.0 < each.position < float(length[0]) for each in placed):
-        raise InputError("a nut stands on its tine", remedy=f"up to {float(length[0]) / MM:.1f} mm is there")
+        longest = length_said(float(length[0]), model.instrument.bench.units)
+        raise InputError("a nut stands on its tine", remedy=f"up to {longest} is there")
     modes = lossless_tines([tine], length, [placed])
     hertz = modes.frequency[0, 0][modes.exists[0]]
     ratios = (hertz[1 : TOLD + 1] / hertz[0]).tolist()

@@ -19,7 +19,7 @@ from synth.playing.stroke import BITE, SPEED
 from synth.served.model import SolvedDesign
 from synth.sound.boardsheet import solve_sheet
 from synth.table import plain
-from synth.units import MM, cents
+from synth.units import MM, cents, length_said
 from synth.vibration.quarrels import BarShapes, Quarrel, loaded_shapes, sentence
 from synth.vibration.solve import solve_advice
 from synth.workshop.overview import boards_words, loss_words, totals, totals_words
@@ -142,11 +142,12 @@ def _quarrel(instrument: Instrument, quarrel: Quarrel) -> dict[str, Any]:
 def _strength(model: SolvedDesign) -> dict[str, Any]:
     """At the usual stroke; the worst stick of each tine."""
     instrument = model.instrument
+    speed, bite = (length_said(each, instrument.bench.units) for each in (SPEED, BITE))
     sticks = [each for each in instrument.sticks.values() if not digs_in(each)]
     found = [each for stick in sticks for each in strength(instrument, model.row.modes, stick)]
     worst = {each.tine: each for each in sorted(found, key=lambda each: each.endurance_share)}
     return {
-        "stroke": f"a stroke at {SPEED / MM:g} mm/s with a bite of {BITE / MM:g} mm",
+        "stroke": f"a stroke at {speed}/s with a bite of {bite}",
         "first_to_go": first_to_go(instrument, found),
         "method": METHOD,
         "tines": [

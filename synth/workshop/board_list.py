@@ -14,6 +14,7 @@ from synth.design.instrument import Instrument
 from synth.sound.board_forecast import ALONE, BoardEffect
 from synth.sound.boardsheet import BoardSheet
 from synth.table import Column, Table
+from synth.units import MM, length_said
 
 SECONDS: Final = 2.0  # of a stroke: attack, and the body from a second on
 CHANGE: Final = (
@@ -111,9 +112,11 @@ def board_words(
     if said:
         lines.append("")
     lines.append(ALONE)
+    bent = length_said(1.0 * MM, instrument.bench.units, figures=2)
     lines.append(
-        "Each tine as if the others kept still, bent 1 mm along the row; about 10 dB either way for one drawing, "
-        "5 dB for the difference of two boards over ten tines: foot, joint and sheet decide, so tap and measure."
+        f"Each tine as if the others kept still, bent {bent} along the row; about 10 dB either way for one "
+        "drawing, 5 dB for the difference of two boards over ten tines: foot, joint and sheet decide, so tap and "
+        "measure."
     )
     return "\n".join(lines)
 

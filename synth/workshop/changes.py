@@ -15,9 +15,10 @@ import numpy as np
 from synth.frozen import frozen
 from synth.sound.render import Scene
 from synth.table import Column, Table
-from synth.units import CENT, MM, cents
+from synth.units import CENT, MM, Units, cents
 from synth.vibration.modal_model import ModalModel
 from synth.vibration.quarrels import Quarrel, sentence, worst_of_each
+from synth.workshop.length_text import length_column
 from synth.workshop.measures import MEASURES, Measure
 
 COMPARED_PARTIALS: Final = 3  # whose ratios and decays are told
@@ -151,8 +152,11 @@ def _only(key: TineKey, one: StructureFacts, other: StructureFacts) -> tuple[Tol
     return tuple(told for of, told in one.quarrels.items() if of[:2] == key and of not in other.quarrels)
 
 
-def tine_change_table(changes: Sequence[TineChange]) -> Table:
-    """A row a tine of a variant: before and after of what changed; a column that changed nowhere is left out."""
+def tine_change_table(changes: Sequence[TineChange], units: Units = "mm") -> Table:
+    """A row a tine of a variant: before and after of what changed; a column that changed nowhere is left out.
+
+    Lengths stand in mm in data, in this unit for people.
+    """
     columns = [
         Column("combination", "combination"),
         Column("group", "group"),
@@ -160,7 +164,7 @@ def tine_change_table(changes: Sequence[TineChange]) -> Table:
         Column("state"),
         *_pair("pitch", Column("pitch_hz", "Hz", "{:.2f}")),
         Column("pitch_cents", "cents", "{:+.1f}", _pitch_cents),
-        *_pair("length", Column("free_length_mm", "free mm", "{:.2f}", unit=MM)),
+        *_pair("length", length_column("free_length_mm", "free", None, units, digits=2)),
         *_pair("ratio_2", Column("ratio_2", "2nd", "{:.3f}")),
         *_pair("ratio_3", Column("ratio_3", "3rd", "{:.3f}")),
         *_pair("ring", Column("ring_s", "ring s", "{:.2f}")),
@@ -187,7 +191,7 @@ def _pair(name: str, shown: Column) -> list[Column]:
 
     def both(row: TineChange) -> str | None:
         figures = [row.value(name, each) / shown.unit for each in (row.before, row.after)]
-        told = ["-" if math.isnan(each) else str(shown.format).format(each) for each in figures]
+        told = ["-" if math.isnan(each) else shown.formatted(each) for each in figures]
         return " > ".join(told) if row.changed(name) else None
 
     return [
@@ -263,6 +267,7 @@ class Changes:
     stroked: str  # the group
     tines: Sequence[TineChange]
     group: Sequence[GroupChange]
+    units: Units = "mm"  # in which lengths are told
 
     def lines(self, width: int | None = None) -> list[str]:
         """For people: the sound of the group, its tines, their quarrels; of other groups how many tines changed."""
@@ -278,7 +283,11 @@ class Changes:
                 if each.counts and each.words
             ]
         if own:
-            told += [f"tines of {self.stroked}", tine_change_table(own).text(width), *_quarrel_lines(own)]
+            told += [
+                f"tines of {self.stroked}",
+                tine_change_table(own, self.units).text(width),
+                *_quarrel_lines(own),
+            ]
         if others := len(self.tines) - len(own):
             told.append(f"and {others} tines of other groups: changes.csv")
         return told

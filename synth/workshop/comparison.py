@@ -56,7 +56,8 @@ def since_first(heard: Sequence[Compared]) -> Changes:
         GroupChange(each.variant.name, first.measured, each.measured, _heard_otherwise(first, each))
         for each in others
     ]
-    return Changes(first.variant.name, _group(heard), tines, group)
+    units = first.variant.instrument.bench.units
+    return Changes(first.variant.name, _group(heard), tines, group, units)
 
 
 def _heard_otherwise(first: Compared, other: Compared) -> tuple[str, ...]:

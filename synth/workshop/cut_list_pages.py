@@ -13,7 +13,7 @@ from typing import Final
 from synth.design.fixings import slides
 from synth.design.instrument import Instrument, PlacedNut
 from synth.files import atomic_write
-from synth.units import GRAM, INCH, MM, Units, length_said
+from synth.units import GRAM, INCH, MM, Units
 from synth.workshop.cautions import CAUTIONS, HEADING
 from synth.workshop.cutlist import CutList, Purchase, StockBar
 from synth.workshop.length_text import UNIT, inch_words, length_words, place_words
@@ -184,16 +184,11 @@ def _to_buy(instrument: Instrument, cuts: CutList) -> PaperTable:
 
 
 def _purchase(each: Purchase, money: bool, units: Units) -> tuple[str, ...]:
-    """Of what is sold by length the price is that of a metre, as the design gives it."""
-    sawn = each.unit == "m"
-    count = f"{each.count:g} m" if sawn and units == "mm" else length_said(each.count, units, figures=6)
-    count = count if sawn else f"{each.count:g}"
-    per = "/m" if sawn and units == "inch" else ""
     if not money:
-        return each.what, count
+        return each.what, each.counted(units)
     if each.price is None or each.cost is None:
-        return each.what, count, "no price given", ""
-    return each.what, count, f"{each.price:.2f}{per}", f"{each.cost:.2f}"
+        return each.what, each.counted(units), "no price given", ""
+    return each.what, each.counted(units), f"{each.price:.2f}{each.per(units)}", f"{each.cost:.2f}"
 
 
 def _cost_in_words(instrument: Instrument, cuts: CutList) -> str:

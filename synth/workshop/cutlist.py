@@ -15,7 +15,7 @@ from collections import Counter
 from synth.design.instrument import Instrument, PlacedNut
 from synth.errors import InputError
 from synth.frozen import frozen
-from synth.units import MM, length_said
+from synth.units import MM, Units, length_said
 from synth.vibration.bar import beam_of
 from synth.vibration.tuning import Row
 from synth.workshop.cutting import plan, used
@@ -64,6 +64,16 @@ class Purchase:
     @property
     def cost(self) -> float | None:
         return None if self.price is None else self.count * self.price
+
+    def counted(self, units: Units) -> str:
+        """How much of it; what is sold by length in m, or in inches."""
+        if self.unit != "m":
+            return f"{self.count:g}"
+        return f"{self.count:g} m" if units == "mm" else length_said(self.count, units, figures=6)
+
+    def per(self, units: Units) -> str:
+        """What stands after the price of one: of what is told in inches the price is that of a metre."""
+        return "/m" if self.unit == "m" and units == "inch" else ""
 
 
 @frozen

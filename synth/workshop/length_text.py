@@ -39,7 +39,7 @@ def place_words(length: float, units: Units) -> str:
 def length_column(
     key: str,
     heading: str,
-    value: Callable[[Any], Any],
+    value: Callable[[Any], Any] | None,
     units: Units,
     *,
     digits: int = 1,

@@ -88,7 +88,8 @@ def _head(sounds: Sequence[Heard], frames: int) -> dict[str, Any]:
         "lowest_hz": LOWEST_HZ,
         "highest_hz": HIGHEST_HZ,
         "about": _about(sounds, frames),
-        "scale": f"From white to rust {top - SHOWN_DB:.0f} to {top:.0f} dB SPL at the listener, one scale for all; "
+        "scale": "From white through blue and black to rust "
+        f"{top - SHOWN_DB:.0f} to {top:.0f} dB SPL at the listener, one scale for all; "
         "marks at the left: partials of the tines that are stroked.",
         "sounds": [_entry(each, frames, top) for each in sounds],
     }

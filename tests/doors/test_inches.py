@@ -145,3 +145,46 @@ def test_a_tuning_sheet_counts_cents_by_the_thousandth(drafted, tmp_path):
     assert "<th>c/thou</th>" in told
     assert "on plain rod, cents a thousandth of an inch" in told
     assert not METRIC.search(told)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--bite-in", "2"], "--bite-in: 2 is out of range; 0 to 0.787 is possible"),
+        (["--bite-in=-0.1"], "--bite-in: -0.1 is out of range; 0 to 0.787 is possible"),
+        (["--speed-in-s", "200"], "--speed-in-s: 200 is out of range; 0.394 to 197 is possible"),
+        (["--bite-in", "deep"], "--bite-in: 'deep' is not a number; write a length in inches"),
+        (["--bite-in", "0.1", "--bite-mm", "2"], "--bite-in: given besides --bite-mm; say it in one unit"),
+        (
+            ["--speed-mm-s=2", "--speed-in-s=1"],
+            "--speed-in-s: given besides --speed-mm-s; say it in one unit",
+        ),
+    ],
+)
+@pytest.mark.parametrize("command", ["stroke", "strength"])
+def test_what_is_said_in_inches_is_refused_in_inches(slat, capsys, tmp_path, command, words, said):
+    """It was refused as bite_mm 50.8 of 0 to 20; of both units the last was taken silently."""
+    if command == "strength" and "0 to" in said:
+        said = said.replace("0 to", "0.000394 to")  # it tells no stroke that bites nothing
+    given = ["--group", "low", "-o", str(tmp_path / "x.wav")] if command == "stroke" else []
+    assert run([command, str(slat.design), *given, *words]) == 2
+    assert capsys.readouterr().err == f"error: {said}\n"
+
+
+def test_a_comparison_of_a_design_in_inches_tells_lengths_in_inches(drafted, tmp_path):
+    """It told "free mm"; its data stay in mm."""
+    varied = ("--group", "D3", "--vary", "bar.section.height_in=0.75,1", "--seconds", "0.2")
+    said = drafted.said("compare", *varied, "-o", tmp_path / "compared")
+    assert " free in " in said
+    assert not METRIC.search(said.replace(str(tmp_path), ""))
+    keys = (tmp_path / "compared" / "changes.csv").read_text(encoding="utf-8").splitlines()[0]
+    assert "free_length_mm_before,free_length_mm," in keys
+
+
+def test_a_stroke_that_cannot_be_is_refused_in_the_benchs_unit(drafted, capsys, tmp_path):
+    words = ["--group", "D3", "-o", str(tmp_path / "x.wav"), "--height-in", "5"]
+    assert run(["stroke", str(drafted.design), *words]) == 2
+    said = capsys.readouterr().err
+    assert "5 in below the tips is at the root of tine 9 of group 'D3', which is 1.8" in said
+    assert " in at most for this group" in said
+    assert not METRIC.search(said.replace(str(tmp_path), ""))

@@ -129,7 +129,9 @@ def test_a_rear_edge_stands_no_further_up_than_the_stick_is_long(bite_mm, refuse
         edge=np.array([2e-3, 2e-3]), bite=np.array([1e-3, bite_mm * 1e-3]), tine=np.array([0, 1])
     )
     tines = tuple(SimpleNamespace(group=0, number=number) for number in (1, 2))
-    instrument = SimpleNamespace(tines=tines, groups=(SimpleNamespace(name="low"),), file="")
+    instrument = SimpleNamespace(
+        tines=tines, groups=(SimpleNamespace(name="low"),), file="", bench=SimpleNamespace(units="mm")
+    )
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(refusals, "lowered_by", lambda _: 1.0)
         if not refused:

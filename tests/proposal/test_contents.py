@@ -12,6 +12,7 @@ import msgspec
 import numpy as np
 import pytest
 
+from synth.design.resolve import resolve
 from synth.design.rooms import MeasuredRoom, RoomNoise
 from synth.playing.score import performance
 from synth.proposal import facts as facts_module
@@ -351,3 +352,18 @@ def test_a_sound_below_the_meters_gate_is_matched_in_the_blind_page_all_the_same
     heard = [np.abs(s * each["matched"]).max() for s, each in zip(stored, told["sounds"], strict=True)]
     assert heard[1] == pytest.approx(heard[0], rel=0.01)
     assert 20.0 * np.log10(heard[0]) == pytest.approx(-1.0, abs=0.02)
+
+
+def test_a_proposal_of_a_bench_in_inches_tells_its_figures_in_inches():
+    """Cuts within 0.5 mm, 400 mm/s and metres of bar were told to a maker who thinks in inches."""
+    design, _ = made()
+    inches = msgspec.structs.replace(design, bench=msgspec.structs.replace(design.bench, units="inch"))
+    facts = facts_of(inches, dataclasses.replace(resolve(inches, "rail.toml"), rooms={}))
+    assert "cuts within 0.0197 in, nuts 0.00787 in, rod " in said(facts, "known")[1]
+    assert "at 15.7 in/s with a" in said(facts, "loud")[1]
+    rows, _ = said(facts, "cost")
+    (bar,) = [row for what, row in rows.items() if what.startswith("bar ")]
+    assert re.fullmatch(r"[\d.]+ in", bar[0])
+    assert bar[1].endswith("/m")  # as the design prices it
+    told = " ".join([said(facts, "known")[1], *rows])
+    assert not re.search(r"\d mm\b", told.replace("0.8 mm", ""))  # a metric washer keeps its name

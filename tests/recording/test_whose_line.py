@@ -123,7 +123,7 @@ def test_a_tine_that_stands_longer_than_told_has_more_room_below_its_nut(monkeyp
     """100 mm by the design, 104 by its sound; a nut 3 mm high at 40 mm. Below it 42.5 mm, above it 62.5."""
     nut = PlacedNut(Nut("M4", 1e-3, 3e-3, 7e-3, 3e-9, 0.0, "M4"), 0.040)
     row = SimpleNamespace(length=np.array([0.1]), trim=((nut,),))
-    instrument = SimpleNamespace(tines=[SimpleNamespace()])
+    instrument = SimpleNamespace(tines=[SimpleNamespace()], bench=SimpleNamespace(units="inch"))
     checked = []
 
     def heard(_, __, length, ___, ____, partials):
@@ -139,7 +139,10 @@ def test_a_tine_that_stands_longer_than_told_has_more_room_below_its_nut(monkeyp
     monkeypatch.setattr(retune, "thread_turned", lambda _: 0.7e-3)
     monkeypatch.setattr(retune, "_check", lambda *given: checked.append(given))
     advice = retune.retune(instrument, row, 0, [], 200.0 / 0.98**2)
-    assert checked == [pytest.approx((0.104, 0.0425 if sliding else 0.0625, 0.02 * 0.104, 200.0 / 0.98**2))]
+    assert [each[:4] for each in checked] == [
+        pytest.approx((0.104, 0.0425 if sliding else 0.0625, 0.02 * 0.104, 200.0 / 0.98**2))
+    ]
+    assert checked[0][4] == "inch"  # a refusal is told in the bench's unit
     assert (advice.sounds, advice.shorten) == pytest.approx((200.0, 0.02 * 0.104))
     assert advice.standard_uncertainty == pytest.approx(0.02)
     assert advice.turns == pytest.approx(0.02 * 0.104 / 0.7e-3)
@@ -226,7 +229,7 @@ def test_a_room_is_told_where_the_recording_lasts_half_as_long_again_as_it_rings
 def test_what_is_odd_about_a_tine_is_told(longer, offset, partial, score, cost, doubts):
     """100 mm; a cent sharper is 0.029 mm shorter, a slender rod's pitch going as the square of its length."""
     found = Found(Likeness(score, cost, offset, 0), longer, np.ones((2, 3)), None)
-    assert list(retune._doubts(found, partial, 0.1)) == doubts
+    assert list(retune._doubts(found, partial, 0.1, "mm")) == doubts
 
 
 def test_a_named_tine_is_asked_at_each_length_by_how_far_that_is_from_its_pitch(monkeypatch):

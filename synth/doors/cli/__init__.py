@@ -18,7 +18,7 @@ from typing import Any, Final
 import click
 
 from synth.doors import streams
-from synth.doors.cli.inches import in_millimetres
+from synth.doors.cli.inches import in_millimetres, remember
 from synth.errors import InputError, ProcessLostError
 from synth.files import check_apart
 from synth.version import __version__
@@ -79,6 +79,7 @@ class Commands(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         name, command, words = super().resolve_command(ctx, args)
         options = [each for parameter in command.params for each in parameter.opts] if command else []
+        remember(ctx, words, options)
         return name, command, in_millimetres(words, options)
 
 

@@ -19,6 +19,7 @@ from synth.design.file import load
 from synth.design.instrument import Instrument
 from synth.design.resolve import resolve
 from synth.design.schema import Design
+from synth.doors.cli.inches import given_in_inches
 from synth.errors import InputError
 from synth.playing.stroke import (
     CHOICES,
@@ -31,6 +32,7 @@ from synth.playing.stroke import (
     default_of,
     shaped,
 )
+from synth.units import INCH, MM
 
 if TYPE_CHECKING:
     from synth.sound.surroundings import Surroundings
@@ -43,10 +45,59 @@ class Number(click.FloatRange):
     """A number in a range; "nan" is in none, though no comparison says so, and "inf" is no number here."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        number, named = _number(self, value, param, ctx), given_in_inches(param, ctx)
+        if named and self.min is not None and self.max is not None and not self.min <= number <= self.max:
+            low, high = (f"{length * MM / INCH:.3g}" for length in (self.min, self.max))
+            raise InputError(
+                f"{number * MM / INCH:.6g} is out of range",
+                remedy=f"{low} to {high} is possible",
+                location=named,
+            )
         number = float(super().convert(value, param, ctx))
         if not math.isfinite(number):
             self.fail(f"{value} is not a number that can be used.", param, ctx)
         return number
+
+
+class Whole(click.IntRange):
+    """A whole number in a range."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        try:
+            int(value)
+        except ValueError:
+            self.fail(f"'{value}' is not a whole number; {_possible(self)} is possible.", param, ctx)
+        return int(super().convert(value, param, ctx))
+
+
+class ControlValue(Number):
+    """The number of a control of the stroke, whose own range refuses it in the words of every door."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if given_in_inches(param, ctx):
+            return super().convert(value, param, ctx)
+        return _number(self, value, param, ctx)
+
+
+def _number(
+    of: click.FloatRange, value: Any, param: click.Parameter | None, ctx: click.Context | None
+) -> float:
+    try:
+        return float(value)
+    except ValueError:
+        named = given_in_inches(param, ctx)
+        if named:
+            raise InputError(
+                f"'{value}' is not a number", remedy="write a length in inches", location=named
+            ) from None
+        of.fail(f"'{value}' is not a number; {_possible(of)} is possible.", param, ctx)
+
+
+def _possible(of: click.FloatRange | click.IntRange) -> str:
+    """From where to where numbers may go, in words."""
+    if of.min is not None and of.max is not None:
+        return f"{of.min:g} to {of.max:g}"
+    return f"{of.min:g} or more" if of.min is not None else "any"
 
 
 design = click.argument("design", type=click.Path(path_type=Path))
@@ -66,7 +117,7 @@ group = click.option("--group", required=True, metavar="GROUP", help="The group,
 through = click.option(
     "--through", default="bar", show_default=True, help="bar, pickup, or a board of the design."
 )
-seed = click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of what varies.")
+seed = click.option("--seed", type=Whole(0), default=1, show_default=True, help="Of what varies.")
 
 
 without_option = click.option(
@@ -132,7 +183,7 @@ def stroke_options(command: Decorated) -> Decorated:
     for control in reversed(CONTROLS):
         option = click.option(
             f"--{control.key.replace('_', '-')}",
-            type=float,
+            type=ControlValue(control.lowest, control.highest),
             default=float(default_of(control.field)) / control.unit,
             show_default=True,
             help=control.meaning[0].upper() + control.meaning[1:] + ".",

@@ -15,7 +15,8 @@ from synth.doors.cli import arguments, bench
 from synth.errors import InputError
 from synth.recording.parameters import KINDS
 from synth.table import as_json as data
-from synth.units import MM
+from synth.units import INCH, MM, length_said
+from synth.vibration.tine import LONGEST, SHORTEST
 
 if TYPE_CHECKING:
     from synth.design.instrument import Instrument
@@ -30,7 +31,13 @@ if TYPE_CHECKING:
 @click.option(
     "--tine", "tines", multiple=True, metavar="GROUP.N", help="Of which tine: once a file, or once a tap."
 )
-@click.option("--length", "lengths", multiple=True, metavar="GROUP.N=MM", help="A free length as measured.")
+@click.option(
+    "--length",
+    "lengths",
+    multiple=True,
+    metavar="GROUP.N=MM",
+    help="A free length as measured, in mm, or inches as 4.6in.",
+)
 @click.option(
     "--length-sd-mm",
     default=0.2,
@@ -144,6 +151,12 @@ def _piece(
     )
 
 
+def _lengths_like(instrument: Instrument) -> str:
+    units = instrument.bench.units
+    low, high = (length_said(each, units, figures=3) for each in (SHORTEST, LONGEST))
+    return f"write GROUP.N={'MM' if units == 'mm' else '4.6in'}, {low.split()[0]} to {high}"
+
+
 def _as_cut(
     instrument: Instrument, row: Row, lengths: Sequence[str]
 ) -> np.ndarray[Any, np.dtype[np.float64]]:
@@ -151,13 +164,12 @@ def _as_cut(
     out = row.length.copy()
     for words in lengths:
         name, equals, number = words.rpartition("=")
+        inch = number.rstrip().endswith("in")
         try:
-            value = float(number)
+            value = float(number.rstrip().removesuffix("in")) * (INCH if inch else MM)
         except ValueError:
             value = math.nan
-        if not equals or not 20.0 <= value <= 600.0:
-            raise InputError(
-                f"'{words}' is not a tine and its length", remedy="write GROUP.N=MM, 20 to 600 mm"
-            )
-        out[bench.find_tine(instrument, name)] = value * MM
+        if not equals or not SHORTEST <= value <= LONGEST:
+            raise InputError(f"'{words}' is not a tine and its length", remedy=_lengths_like(instrument))
+        out[bench.find_tine(instrument, name)] = value
     return out

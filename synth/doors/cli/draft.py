@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from synth.doors.cli import arguments
 from synth.errors import InputError
 from synth.files import check_place, write_text
 
@@ -28,9 +29,9 @@ BOARDS: Final = ("panel", "box", "none")
 @click.option("--scale", help='Or a scale: "D dorian", with --from and --to.')
 @click.option("--from", "low", default="D2", show_default=True, help="The lowest note of the scale.")
 @click.option("--to", "high", default="C4", show_default=True, help="The highest.")
-@click.option("--tines", type=click.IntRange(1, 40), default=9, show_default=True, help="In each group.")
+@click.option("--tines", type=arguments.Whole(1, 40), default=9, show_default=True, help="In each group.")
 @click.option(
-    "--octaves", type=click.IntRange(1, 5), default=3, show_default=True, help="That a group covers."
+    "--octaves", type=arguments.Whole(1, 5), default=3, show_default=True, help="That a group covers."
 )
 @click.option("--intervals", default="1/1,3/2", show_default=True, help="Over each octave of the note.")
 @click.option("--stock", help=f"Rods, low notes to high. [default: {STOCK['mm']}, or {STOCK['inch']}]")
@@ -88,9 +89,9 @@ def _asked(words: dict[str, Any], output: Path | None) -> tuple[dict[str, Any], 
     asked = {
         "units": units,
         "notes": click.prompt("Notes, one a group", default=NOTES),
-        "tines": click.prompt("Tines in a group", type=click.IntRange(1, 40), default=words["tines"]),
+        "tines": click.prompt("Tines in a group", type=arguments.Whole(1, 40), default=words["tines"]),
         "octaves": click.prompt(
-            "Octaves a group covers", type=click.IntRange(1, 5), default=words["octaves"]
+            "Octaves a group covers", type=arguments.Whole(1, 5), default=words["octaves"]
         ),
         "intervals": click.prompt("Intervals over each octave", default=words["intervals"]),
         "stock": click.prompt("Rods, low notes to high", default=words["stock"] or STOCK[units]),

@@ -50,7 +50,7 @@ def _list(context: click.Context, _: click.Parameter, wanted: bool) -> None:
 )
 @click.option(
     "--ceiling-dbfs",
-    type=click.FloatRange(-60.0, 0.0),
+    type=arguments.Number(-60.0, 0.0),
     default=-6.0,
     show_default=True,
     help="The limiter's cap.",
@@ -58,10 +58,10 @@ def _list(context: click.Context, _: click.Parameter, wanted: bool) -> None:
 @click.option(
     "--record", type=click.Path(path_type=Path), metavar="FILE", help="Keep the sound, and a stroke script."
 )
-@click.option("--seconds", type=click.FloatRange(0.1, 86_400.0), help="End after so long.")
+@click.option("--seconds", type=arguments.Number(0.1, 86_400.0), help="End after so long.")
 @click.option(
     "--latency-ms",
-    type=click.FloatRange(0.0, 1000.0),
+    type=arguments.Number(0.0, 1000.0),
     default=0.0,
     show_default=True,
     help="Let every stroke begin so much later: for a machine that is busy.",

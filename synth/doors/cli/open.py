@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 @arguments.design
 @click.option(
     "--port",
-    type=click.IntRange(1024, 65535),
+    type=arguments.Whole(1024, 65535),
     help="A port of your own choice; any that is free unless told.",
 )
 @click.option("--no-browser", is_flag=True, help="Only print the address; open it yourself.")

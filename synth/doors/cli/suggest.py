@@ -49,12 +49,12 @@ _SIZE = re.compile(r"(\d*\.?\d+)(?:\s*[xX]\s*(\d*\.?\d+))?\s*(mm|in)?")
 )
 @click.option(
     "--tries",
-    type=click.IntRange(10, 100_000),
+    type=arguments.Whole(10, 100_000),
     default=150,
     show_default=True,
     help="For each way to go about it.",
 )
-@click.option("--best", type=click.IntRange(1, 50), default=3, show_default=True, help="How many to print.")
+@click.option("--best", type=arguments.Whole(1, 50), default=3, show_default=True, help="How many to print.")
 @arguments.json_flag
 @arguments.fresh
 def command(

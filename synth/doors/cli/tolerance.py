@@ -39,7 +39,7 @@ _LIMIT = arguments.Number(0.0, 5.0)
     help="Of the rod's stiffness.",
 )
 @click.option(
-    "--trials", type=click.IntRange(2, 100_000), default=200, show_default=True, help="Builds at random."
+    "--trials", type=arguments.Whole(2, 100_000), default=200, show_default=True, help="Builds at random."
 )
 @arguments.seed
 @click.option(

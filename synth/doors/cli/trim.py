@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 )
 @click.option("--write", is_flag=True, help="Put the choice into the design file, after a backup copy.")
 @click.option(
-    "--choose", type=click.IntRange(1), default=1, show_default=True, help="Which way --write takes."
+    "--choose", type=arguments.Whole(1), default=1, show_default=True, help="Which way --write takes."
 )
 @arguments.json_flag
 @arguments.fresh

@@ -22,7 +22,7 @@ from synth.playing.contact.run import EnergyBalance
 from synth.playing.contact.stick_path import StickPath, lowered_by
 from synth.playing.report import TineTouch
 from synth.playing.stroke import Stroke
-from synth.units import DEGREE, MM, MPA
+from synth.units import DEGREE, MPA, length_said, length_to
 from synth.vibration.tine import TineModes
 
 LOWEST_SHARE: Final = 0.8  # of a tine's length: lower down it is too stiff for any stick
@@ -37,13 +37,14 @@ EASY_SLIP: Final = (
 
 def refuse_too_low(stroke: Stroke, way: StickPath, tines: TineModes, instrument: Instrument) -> None:
     """Raises `InputError` where the stick would pass at the height of a tine's root."""
-    length = tines.tip[way.tine]
+    length, units = tines.tip[way.tine], instrument.bench.units
     shortest = int(np.argmin(length))
+    lowest = length_to(LOWEST_SHARE * length[shortest], units, 0)
     if stroke.height > LOWEST_SHARE * length[shortest]:
         raise InputError(
-            f"{stroke.height / MM:g} mm below the tips is at the root of "
-            f"{called(int(way.tine[shortest]), instrument)}, which is {length[shortest] / MM:.1f} mm long",
-            remedy=f"height {LOWEST_SHARE * length[shortest] / MM:.0f} mm at most for this group",
+            f"{length_said(stroke.height, units)} below the tips is at the root of "
+            f"{called(int(way.tine[shortest]), instrument)}, which is {length_to(length[shortest], units, 1)} long",
+            remedy=f"height {lowest} at most for this group",
             file=instrument.file,
         )
 
@@ -61,10 +62,12 @@ def refuse_too_deep(stroke: Stroke, way: StickPath, instrument: Instrument) -> N
         return
     pressed = stroke.pressure * lowered_by(stroke)
     room = float(deepest[worst] - way.bite[worst]) + pressed
+    stands, reaches = (
+        length_said(each[worst], instrument.bench.units, figures=3) for each in (way.bite, deepest)
+    )
     raise InputError(
         f"so pressed, tilted and bitten {called(int(way.tine[worst]), instrument)} would stand "
-        f"{way.bite[worst] / MM:.3g} mm above the stick's end, and {stroke.stick.name} reaches no higher than "
-        f"{deepest[worst] / MM:.3g} mm out of the hand",
+        f"{stands} above the stick's end, and {stroke.stick.name} reaches no higher than {reaches} out of the hand",
         remedy=f"press by {room / lowered_by(stroke):.2g} N at most, or take a stiffer stick"
         if room > 0.0 and pressed > 0.0
         else "bite less, tilt less, or take a longer stick",
@@ -88,11 +91,11 @@ def refuse_impossible(stroke: Stroke, way: StickPath, closed: Pluck, instrument:
     hardest = int(np.argmax(closed.hand_force))
     if closed.hand_force[hardest] > hand.GREATEST_FORCE:
         share = hand.GREATEST_FORCE / float(closed.hand_force[hardest])
+        bite = length_to(share * float(way.bite[hardest]), instrument.bench.units, 1)
         raise InputError(
             f"this bend needs a force no hand gives: {closed.hand_force[hardest]:.0f} N on "
             f"{called(int(way.tine[hardest]), instrument)}, where a grip holds about {hand.GREATEST_FORCE:.0f} N",
-            remedy=f"bite {share * float(way.bite[hardest]) / MM:.1f} mm or less, tilt more, or take a thinner or "
-            "longer stick",
+            remedy=f"bite {bite} or less, tilt more, or take a thinner or longer stick",
             file=instrument.file,
         )
 
@@ -114,7 +117,8 @@ def refuse_yield(touches: Sequence[TineTouch], stroke: Stroke, instrument: Instr
         return
     material = instrument.tines[worst.tine].rod.material
     # what a hold bends goes with the bite; what a blow bends goes with the speed as well
-    less = f"bite less than {stroke.bite / MM / over_yield(worst, instrument):.1f} mm"
+    deepest = length_to(stroke.bite / over_yield(worst, instrument), instrument.bench.units, 1)
+    less = f"bite less than {deepest}"
     how = less if worst.regime == "pluck" else "stroke slower, bite less"
     raise InputError(
         f"past yield: {called(worst.tine, instrument)} would bend for good, {worst.root_stress / MPA:.0f} MPa at "
@@ -183,9 +187,10 @@ def _colliding(way: StickPath, touches: Sequence[TineTouch], instrument: Instrum
         room = float(way.position[k + 1] - way.position[k] - (way.diameter[k] + way.diameter[k + 1]) / 2.0)
         swing = max(sum(one.along) + sum(other.along), one.bend)
         if swing > room:
+            need, have = (length_to(each, instrument.bench.units, 1) for each in (swing, room))
             said.append(
                 f"{called(one.tine, instrument)} and {called(other.tine, instrument)} would hit each other: they "
-                f"need {swing / MM:.1f} mm of room and have {room / MM:.1f}; bite less, stroke slower or space "
+                f"need {need} of room and have {have}; bite less, stroke slower or space "
                 "them out"
             )
     return said

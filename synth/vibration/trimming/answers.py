@@ -18,7 +18,7 @@ from synth.design.instrument import Instrument, Nut, PlacedNut, Tine, TrimWish
 from synth.design.rods_nuts_sticks import fitting_warning
 from synth.errors import InputError
 from synth.frozen import frozen
-from synth.units import INCH, MM, Units
+from synth.units import INCH, MM, Units, length_to
 from synth.vibration.trimming.search import BLUR, Curve, along, pair, without
 from synth.vibration.trimming.settle import Aim, Start, TrimSolution, settle
 
@@ -127,9 +127,8 @@ def reach_words(wish: TrimWish, reach: Reach, *, met: bool) -> str:
 
 def shown_nuts(nuts: Sequence[PlacedNut], units: Units, *, digits: int = 2) -> str:
     """The nuts and where their middles go, in words; mm to so many digits, inches to two more."""
-    unit, digits, word = (MM, digits, "mm") if units == "mm" else (INCH, digits + 2, "in")
     return (
-        ", ".join(f"{each.nut.name} at {each.position / unit:.{digits}f} {word}" for each in nuts) or "none"
+        ", ".join(f"{each.nut.name} at {length_to(each.position, units, digits)}" for each in nuts) or "none"
     )
 
 
