@@ -22,8 +22,8 @@ from typing import Any
 
 import numpy as np
 import scipy.linalg
-from environment import peak_memory
 
+from environment import peak_memory
 from synth import cache
 from synth.design.file import load
 from synth.design.instrument import Instrument, Straight

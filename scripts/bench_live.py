@@ -26,8 +26,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from bench_performance import ROOTS, design
 
+from bench_performance import ROOTS, design
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.contact.stroke_contact import Contact

@@ -24,8 +24,8 @@ from typing import Any
 os.environ["OMP_NUM_THREADS"] = "1"  # before numpy: one core
 
 import numpy as np
-from everyday import everyday
 
+from everyday import everyday
 from synth.arrays import Array
 from synth.design.decode import decode
 from synth.design.instrument import Instrument

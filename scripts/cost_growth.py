@@ -20,10 +20,11 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+
 import bench
 import bench_performance
 import environment
-import numpy as np
 
 SIZES: Final[dict[str, tuple[int, ...]]] = {
     "tines": (10, 20, 50, 100, 200, 400),

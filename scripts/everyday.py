@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import tomlkit
+
 from judged import Verdict, judged
 
 COMMANDS: Final = (

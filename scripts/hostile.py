@@ -31,6 +31,7 @@ import mido
 import numpy as np
 import soundfile
 import tomlkit
+
 from child import Child
 from extreme import extreme, sounded
 from judged import judged

@@ -30,9 +30,10 @@ from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import Any, Final
 
-import environment
 import numpy as np
 from scipy.stats import theilslopes
+
+import environment
 
 sys.path.insert(0, str(environment.ROOT))  # this checkout, installed or not
 

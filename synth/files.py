@@ -8,6 +8,7 @@ that was killed, and the next writing in that folder sweeps it away.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 import sys
@@ -284,10 +285,16 @@ def _lock(handle: int) -> bool:
 
 
 def _refused(path: Path, failure: OSError) -> InputError:
-    held = isinstance(failure, PermissionError)
+    barred = isinstance(failure, PermissionError) or failure.errno == errno.EROFS
+    if not barred:
+        remedy = "is the disk full?"
+    elif path.exists():
+        remedy = "is it open in another program?"
+    else:
+        remedy = "its folder takes no files from you: name another"
     return InputError(
         f"cannot be written ({failure.strerror or failure})",
-        remedy="is it open in another program?" if held else "is the disk full?",
+        remedy=remedy,
         file=str(path),
     )
 

@@ -116,7 +116,7 @@ def sound_device(
         raise InputError(
             f"the sound device cannot be opened ({in_words(failure)})",
             remedy=LIST_DEVICES,
-            location="--device",
+            location="" if device is None else "--device",
         ) from failure
     with _closed(sd, stream):
         yield stream
@@ -164,7 +164,7 @@ def microphone(device: str | None, *, rate: int, block: int) -> Iterator[Iterato
         raise InputError(
             f"there is no microphone to listen with ({in_words(failure)})",
             remedy="plug one in, or give a recording to listen to",
-            location="--device",
+            location="" if device is None else "--device",
         ) from failure
     with _closed(sd, stream):
         stream.start()

@@ -210,7 +210,7 @@ class _Bench:
     def shift_to_what_is_there(self) -> None:
         messages = self.session.to_what_is_there()
         click.echo(
-            f"all targets are moved by {self.session.wishes.shift:+.1f} cents: say --shift-cents to keep that"
+            f"all targets are moved by {self.session.wishes.shift:+z.1f} cents: say --shift-cents to keep that"
         )
         self.tell(messages)
 
@@ -218,7 +218,7 @@ class _Bench:
         progress = self.session.progress
         moved = [(tine, off) for tine, off in progress.moved().items() if abs(off) > progress.within]
         for tine, off in sorted(moved, key=lambda each: -abs(each[1])):
-            click.echo(f"{progress.name[tine]} had moved {off:+.1f} cents since the last round.")
+            click.echo(f"{progress.name[tine]} had moved {off:+z.1f} cents since the last round.")
         click.echo(
             f"{len(progress.order) - len(progress.left())} of {len(progress.order)} tines are in tune."
         )

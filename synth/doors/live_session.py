@@ -21,6 +21,7 @@ from typing import Any, Final
 
 from synth.doors.threads import give_memory_back, nothing_to_collect
 from synth.frozen import frozen
+from synth.many import many
 from synth.playing.computer_keys import HomeRow
 from synth.playing.midi_mapping import Keys, Message, Unplayable, all_sound_off
 from synth.playing.script_writer import as_written
@@ -175,7 +176,7 @@ class Stage:
         report = self.sound.report()
         return (
             f"{report.blocks} blocks, {report.missed} missed; load {100.0 * report.share:.1f} % of a core, "
-            f"at worst {100.0 * report.worst:.0f} % of a block; {self.performer.strokes} strokes, "
+            f"at worst {100.0 * report.worst:.0f} % of a block; {many(self.performer.strokes, 'stroke')}, "
             f"{self.performer.dropped} left out as too late, {self._late()} states and sounds late, "
-            f"{self.unplayable} notes without a group; limiter at most -{report.deepest:.1f} dB"
+            f"{many(self.unplayable, 'note')} without a group; limiter at most {-report.deepest:z.1f} dB"
         )

@@ -60,7 +60,7 @@ def what_it_says(message: TunerMessage) -> str:
         return f"{names}: {message['reason']}" if names else str(message["reason"])
     if message["cents"] is None:
         return f"{message['name']} sounds {message['sounds_hz']:.2f} Hz; the design gives it no pitch"
-    off = f"{message['name']} {message['cents']:+.1f} cents +-{message['cents_sd']:.1f}"
+    off = f"{message['name']} {message['cents']:+z.1f} cents +-{message['cents_sd']:.1f}"
     return f"{off}: {'in tune' if message['in_tune'] else nut_words(message)}{_planes(message)}"
 
 
@@ -87,7 +87,7 @@ def _distance(length: float, units: Units) -> str:
 def large_figure(message: TunerMessage) -> str:
     """Cents and an arrow, which way the nut goes; two bars where it is in tune."""
     sign = "=" if message["in_tune"] else "^" if message["cents"] < 0.0 else "v"
-    return f"{message['cents']:+.1f} {sign}"
+    return f"{message['cents']:+z.1f} {sign}"
 
 
 def large(figures: str) -> str:

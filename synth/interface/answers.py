@@ -12,6 +12,7 @@ import numpy as np
 from synth.arrays import Array
 from synth.design.instrument import Instrument
 from synth.frozen import frozen
+from synth.many import many
 from synth.units import MM
 from synth.vibration.modal_model import energy_share
 from synth.vibration.quarrels import sentence
@@ -49,8 +50,8 @@ class Check:
 
     def __repr__(self) -> str:
         return (
-            f"<Check of {self.name!r}: {len(self.tines)} tines, {len(self.warnings)} warnings, "
-            f"{len(self.quarrels)} quarrels>"
+            f"<Check of {self.name!r}: {many(len(self.tines), 'tine')}, {many(len(self.warnings), 'warning')}, "
+            f"{many(len(self.quarrels), 'quarrel')}>"
         )
 
 
@@ -94,7 +95,7 @@ class Modes:
         low, high = self.frequency_hz[[0, -1]]
         return (
             f"<Modes through {self.through}: {len(self.frequency_hz)} from {low:.1f} to {high:.0f} Hz, "
-            f"{len(self.tines)} tines>"
+            f"{many(len(self.tines), 'tine')}>"
         )
 
 

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.interface.sound import Sound
+from synth.many import many
 from synth.sound.audio import RATE
 from synth.sound.boardsheet import BoardSheet, knock, solve_sheet
 from synth.sound.radiator import ears
@@ -69,7 +70,8 @@ class HeardBoard:
 
     def __repr__(self) -> str:
         board = self._instrument.boards[self.name]
-        return f"<HeardBoard {self.name!r}: {board.kind} of {board.material.name}, {len(board.feet)} feet>"
+        feet = many(len(board.feet), "foot", "feet")
+        return f"<HeardBoard {self.name!r}: {board.kind} of {board.material.name}, {feet}>"
 
 
 def _frequencies(given: ArrayLike) -> NDArray[np.float64]:

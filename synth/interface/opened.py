@@ -22,6 +22,7 @@ from synth.design.schema import Design
 from synth.errors import InputError, nearest
 from synth.frozen import frozen
 from synth.interface.changed import changed
+from synth.many import many
 from synth.playing.stroke import CHOICES, CONTROLS, ContactModel, Direction, Grip, Hand, Stroke, shaped
 
 if TYPE_CHECKING:  # what solves and sounds is imported when it is asked for
@@ -191,8 +192,8 @@ class OpenDesign:
     def __repr__(self) -> str:
         one = self.instrument
         return (
-            f"<OpenDesign {one.name!r} ({self.file}): {len(one.tines)} tines in {len(one.groups)} groups, "
-            f"heard through {', '.join(self.through)}>"
+            f"<OpenDesign {one.name!r} ({self.file}): {many(len(one.tines), 'tine')} in "
+            f"{many(len(one.groups), 'group')}, heard through {', '.join(self.through)}>"
         )
 
 

@@ -109,7 +109,7 @@ class Sound:
     def __repr__(self) -> str:
         return (
             f"<Sound {self.title!r} through {self.through}: {self.seconds:.2f} s, "
-            f"{len(self.pressure_pa)} channels at {self.rate_hz} Hz, peak {self.peak_dbfs:.1f} dBFS>"
+            f"{len(self.pressure_pa)} channels at {self.rate_hz} Hz, peak {self.peak_dbfs:z.1f} dBFS>"
         )
 
     def _repr_html_(self) -> str:
@@ -117,7 +117,7 @@ class Sound:
         gain_db = min(0.0, QUIET_DBFS - self.peak_dbfs)
         shown = self.pressure_pa[:, : round(SHOWN_S * self.rate_hz)]
         data = base64.b64encode(encoded(shown, gain_db=gain_db, rate=self.rate_hz)).decode("ascii")
-        level = "true level" if gain_db == 0.0 else f"{gain_db:+.1f} dB"
+        level = "true level" if gain_db == 0.0 else f"{gain_db:+z.1f} dB"
         part = f", the first {SHOWN_S:.0f} s" if self.seconds > SHOWN_S else ""
         return (
             f"<figure><figcaption>{html.escape(self.title)} through {html.escape(self.through)}, "

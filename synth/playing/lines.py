@@ -35,13 +35,15 @@ def _line_in(text: str, location: str) -> int | None:
         if location.startswith(f"{place_of('phrase', name)}."):
             tree, location = phrases[name], location.removeprefix(f"{place_of('phrase', name)}.")
             break
-    match = re.match(r"(stroke|tempo)\[(\d+)\]", location)
+    match = re.match(r"(?:(?:stroke|tempo)\[(\d+)\]|defaults)(?:\.(\w+))?", location)
     if match is None:
         return None
-    entry, mark = tree[match[1]][int(match[2]) - 1], uuid.uuid4().hex
+    name, mark = match[0].partition("[")[0].partition(".")[0], uuid.uuid4().hex
+    entry = tree[name][int(match[1]) - 1] if match[1] else tree[name]
     if isinstance(entry, tomlkit.items.InlineTable) or not entry:
         entry[mark] = mark
     else:
-        entry[next(iter(entry))].comment(mark)
+        of_key = not match[1] and bool(match[2]) and match[2] in entry
+        entry[match[2] if of_key else next(iter(entry))].comment(mark)
     before, found, _ = tomlkit.dumps(document).partition(mark)
     return before.count("\n") + 1 if found else None

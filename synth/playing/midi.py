@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 from synth.design.instrument import Instrument
 from synth.errors import InputError
 from synth.frozen import frozen
+from synth.many import many
 from synth.playing.midi_mapping import Keys, Unplayable
 from synth.playing.script import LONGEST_S, MOST_EVENTS, Performance, Played
 from synth.units import note_hz
@@ -56,7 +57,7 @@ def refuse_missing(missing: tuple[Missing, ...], instrument: Instrument, path: P
     """Refuse a file of which something cannot be played, with what and where. Raises `InputError`."""
     if missing:
         raise InputError(
-            f"{len(missing)} notes cannot be played: {'; '.join(missing_words(missing, instrument))}",
+            f"{many(len(missing), 'note')} cannot be played: {'; '.join(missing_words(missing, instrument))}",
             remedy="give a group that root or midi_note, or use --skip-unplayable",
             file=str(path),
         )

@@ -16,6 +16,7 @@ from synth.design.schema import Design
 from synth.errors import InputError
 from synth.files import check_folder, make_folder, whole_set, write_text
 from synth.frozen import frozen
+from synth.many import many
 from synth.page.build import page
 from synth.proposal.contents import sections
 from synth.proposal.facts import Facts, check_scores_apart, facts_of
@@ -97,7 +98,7 @@ def _words(design: Design, instrument: Instrument, folder: Path) -> tuple[str, b
     path = folder / WORDS
     if not path.exists():
         given = "\n\n".join(design.proposal.text)
-        count = f"{len(instrument.tines)} tines in {len(instrument.groups)} groups"
+        count = f"{many(len(instrument.tines), 'tine')} in {many(len(instrument.groups), 'group')}"
         return (given or f"A bar with {count}, stroked with a thin stick.") + "\n", False
     try:
         content = path.read_bytes()

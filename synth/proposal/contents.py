@@ -14,6 +14,7 @@ import numpy as np
 from synth.design.instrument import Bend, Instrument
 from synth.design.rooms import MeasuredRoom, ShoeboxRoom
 from synth.frozen import frozen
+from synth.many import many
 from synth.proposal.care import CARE, FOR_STRANGERS, PREDICTED, TEST_PIECE
 from synth.proposal.costs import CostLine, Costs
 from synth.proposal.facts import Facts
@@ -103,7 +104,10 @@ def _what(facts: Facts) -> Iterator[ProposalPart]:
     size = f"{bar_words(bar.section, bench.units)} {unit}, {bar.material.name}"
     mass, of_bar = facts.cuts.mass, facts.cuts.bar_mass
     rows = [
-        ("Tines", f"{len(instrument.tines)}, in {len(instrument.groups)} groups that stand for a note each"),
+        (
+            "Tines",
+            f"{len(instrument.tines)}, in {many(len(instrument.groups), 'group')} that stand for a note each",
+        ),
         ("Bar", f"{size}, {_metres(facts, bar.length)}{bent}"),
         ("Size over all", f"{along} x {across} x {up} {unit} (long, deep, high), what it stands on as drawn"),
         ("Mass", f"{mass:.1f} kg: bar {of_bar:.1f} kg, tines, nuts and washers {mass - of_bar:.2f} kg"),
@@ -123,13 +127,14 @@ def _metres(facts: Facts, length: float) -> str:
 
 def _stands_on(facts: Facts) -> str:
     supports = facts.instrument.bar.supports
-    held = f"{len(supports)} supports ({', '.join(dict.fromkeys(each.kind for each in supports))})"
+    held = f"{many(len(supports), 'support')} ({', '.join(dict.fromkeys(each.kind for each in supports))})"
     if facts.board is None:
         return held if supports else "nothing that the design names"
     units, board = facts.instrument.bench.units, facts.board
     sides = " x ".join(length_words(each, units) for each in (board.length, board.width, board.thickness))
     kind = f"{board.kind} '{board.name}': {sides} {UNIT[units]}, {board.material.name}"
-    return f"{kind}, {len(board.feet)} feet, its sheet {facts.board_mass:.1f} kg; or, alone, {held}"
+    feet = many(len(board.feet), "foot", "feet")
+    return f"{kind}, {feet}, its sheet {facts.board_mass:.1f} kg; or, alone, {held}"
 
 
 def _notes(facts: Facts) -> Iterator[ProposalPart]:
@@ -147,20 +152,22 @@ def _notes(facts: Facts) -> Iterator[ProposalPart]:
     if len(rows) <= MOST_ROWS:
         yield PaperTable(("group", "lowest", "highest", "tines", "rod"), tuple(rows))
     else:
-        yield Paragraph("; ".join(f"{row[0]}: {row[1]} to {row[2]}, {row[3]} tines" for row in rows) + ".")
+        yield Paragraph(
+            "; ".join(f"{row[0]}: {row[1]} to {row[2]}, {many(int(row[3]), 'tine')}" for row in rows) + "."
+        )
     yield Paragraph(f"A4 is {instrument.a4:g} Hz; tuned for {instrument.temperature - 273.15:g} degrees C.")
 
 
 def _sounding(instrument: Instrument, hertz: float) -> str:
     name, cents = note_name(hertz, instrument.a4)
-    off = f" {cents:+.0f} cents" if abs(cents) >= 0.5 else ""
+    off = f" {cents:+z.0f} cents" if abs(cents) >= 0.5 else ""
     return f"{name}{off}, {hertz:.1f} Hz"
 
 
 def _sound(files: Sequence[SoundFiles], gain_db: float) -> Iterator[ProposalPart]:
     yield Paragraph(
         "Every sound is computed from the drawing: nothing of it is recorded. All are raised by the same "
-        f"{gain_db:+.0f} dB, so that they stand to each other as they will; how loud each will be is told "
+        f"{gain_db:+z.0f} dB, so that they stand to each other as they will; how loud each will be is told "
         "with it. The bar alone is quiet: what one hears here through loudspeakers is louder than it will "
         f"be, unless these are set so that a full-scale tone gives {FULL_SCALE_SPL - gain_db:.0f} dB SPL "
         "where one sits."

@@ -149,7 +149,7 @@ def trend(piece: MeasuredPiece, logs: Array) -> list[str]:
     if abs(ends[0] - ends[1]) < TREND:
         return []
     return [
-        f"what is left goes with the length, {ends[1]:+.0f} cents for the longest tine, {ends[0]:+.0f} for the "
+        f"what is left goes with the length, {ends[1]:+z.0f} cents for the longest tine, {ends[0]:+z.0f} for the "
         f"shortest: the root, or the lengths as cut; lengths measured to {kept} ({option}) "
         "would tell"
     ]

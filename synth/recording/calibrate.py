@@ -201,7 +201,7 @@ def _unexplained(piece: MeasuredPiece, after: PredictedPartials) -> list[str]:
         off = np.log(line.frequency / line.of(after.frequency[after.row(line.tine)])) / CENT
         if abs(off) > MISSED:
             out.append(
-                f"partial {line.partial + 1} at {line.frequency:.2f} Hz stays {off:+.0f} cents off the model"
+                f"partial {line.partial + 1} at {line.frequency:.2f} Hz stays {off:+z.0f} cents off the model"
             )
     return out
 

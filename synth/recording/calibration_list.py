@@ -63,8 +63,8 @@ def calibration_words(instrument: Instrument, calibration: Calibration, width: i
             Column("partial", "partial"),
             Column("plane", "plane"),
             Column("frequency_hz", "Hz", "{:.2f}"),
-            Column("before_cents", "before", "{:+.1f}"),
-            Column("after_cents", "after cents", "{:+.1f}"),
+            Column("before_cents", "before", "{:+z.1f}"),
+            Column("after_cents", "after cents", "{:+z.1f}"),
             Column("decay_s", "decay s", "{:.3g}", empty="?"),
             Column("before_s", "before", "{:.3g}"),
             Column("after_s", "after s", "{:.3g}"),
@@ -108,7 +108,7 @@ def _correlated(calibration: Calibration, width: int | None) -> list[str]:
         return []
 
     def against(n: int) -> Column:
-        return Column("", names[n], "{:+.2f}", lambda row: calibration.correlation[row, n])
+        return Column("", names[n], "{:+z.2f}", lambda row: calibration.correlation[row, n])
 
     table = Table(
         [Column("", "", value=lambda row: names[row]), *map(against, range(len(names)))], range(len(names))

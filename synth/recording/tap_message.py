@@ -90,7 +90,7 @@ def advice_words(
         *_beating(verdict, targets),
         *([] if overtone is None else [_overtone(overtone)]),
         *(
-            [f"moved {moved:+.1f} cents since the last round"]
+            [f"moved {moved:+z.1f} cents since the last round"]
             if moved is not None and abs(moved) > MOVED
             else []
         ),
@@ -99,7 +99,7 @@ def advice_words(
 
 def _guesses(verdict: Verdict, targets: TuningTargets) -> list[str]:
     told = [each for each in verdict.guesses if each.tine is not None and math.isfinite(each.cents)]
-    return [f"if it was {targets.name[each.tine or 0]}: {each.cents:+.1f} cents" for each in told]
+    return [f"if it was {targets.name[each.tine or 0]}: {each.cents:+z.1f} cents" for each in told]
 
 
 def _unsure(verdict: Verdict, targets: TuningTargets) -> list[str]:
@@ -137,7 +137,7 @@ def _held(tine: int, targets: TuningTargets) -> str:
 
 def _overtone(overtone: OvertoneAdvice) -> str:
     return (
-        f"second partial {overtone.ratio:.3f} times the first, {overtone.cents:+.0f} cents from "
+        f"second partial {overtone.ratio:.3f} times the first, {overtone.cents:+z.0f} cents from "
         f"{overtone.wanted:.4g}: {overtone.words}"
     )
 

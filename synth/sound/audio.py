@@ -143,7 +143,7 @@ def _refuse_clipping(path: Path, peak: float, gain_db: float) -> None:
     if peak > 1.0:
         fits = math.floor((gain_db - decibels(peak)) * 10.0) / 10.0
         raise InputError(
-            f"at a gain of {gain_db:+.1f} dB the sound would clip by {decibels(peak):.1f} dB",
+            f"at a gain of {gain_db:+z.1f} dB the sound would clip by {decibels(peak):.1f} dB",
             remedy=f"--gain-db {fits:.1f} fits",
             file=str(path),
         )

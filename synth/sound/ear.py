@@ -89,7 +89,7 @@ def stroke_sentences(measures: EarMeasures) -> list[str]:
     sharpness = measures.sharpness_acum
     sharp = "" if math.isnan(sharpness) else f"; sharpness {sharpness:.2g} acum there (DIN 45692)"
     windows = [
-        f"{name}: {', '.join(_levels(window))} dB SPL; {_level(window.total_dba)} dB(A)."
+        f"{name}: {', '.join(_levels(window))} dB SPL; {_level(window.total_dba)}."
         for name, window in (("Attack", measures.attack), ("Body", measures.body))
         if not math.isnan(window.total_dba)
     ]
@@ -142,7 +142,7 @@ def _window(name: str, before: WindowLevels, after: WindowLevels) -> str:
     odd = [k for k in far if abs(change[k]) >= TOLD and abs(change[k] - whole) >= TOLD][:MOST]
     octaves = ", ".join(_octave(k, before.octaves_db[k], after.octaves_db[k]) for k in sorted(odd))
     link = ", but " if abs(whole) < SAME else "; "
-    told = f"{_said(whole)} ({_level(before.total_dba)} to {_level(after.total_dba)} dB(A))"
+    told = f"{_said(whole)} ({_from_to(before.total_dba, after.total_dba)})"
     return f"{name} {told}{link + octaves if octaves else ''}."
 
 
@@ -156,11 +156,17 @@ def _octave(k: int, before: float, after: float) -> str:
 
 
 def _level(level: float) -> str:
-    return f"{level:.0f}" if level > 0.0 else "unheard"
+    return f"{level:.0f} dB(A)" if level > 0.0 else "unheard"
+
+
+def _from_to(before: float, after: float) -> str:
+    """From a level to another, "42 to 57 dB(A)"; the unit stands after every number that none follows."""
+    first = _level(before).removesuffix(" dB(A)" if after > 0.0 else "")
+    return f"{first} to {_level(after)}"
 
 
 def _said(change: float) -> str:
-    return "the same" if abs(change) < SAME else f"{change:+.0f} dB"
+    return "the same" if abs(change) < SAME else f"{change:+z.0f} dB"
 
 
 def _loudness(name: str, before: float, after: float) -> str:

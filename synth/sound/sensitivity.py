@@ -50,7 +50,7 @@ def moved_by_the_fingers(scene: Scene, stroke: Stroke, settings: ContactSettings
 def words(moved: tuple[Moved, ...]) -> str:
     """The same in a sentence."""
     parts = [
-        f"{'three times' if each.factor > 1.0 else 'a third of'} that damping {each.level:+.1f} dB(A), "
+        f"{'three times' if each.factor > 1.0 else 'a third of'} that damping {each.level:+z.1f} dB(A), "
         f"brightness x {each.brightness:.2f}"
         for each in moved
     ]

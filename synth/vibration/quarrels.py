@@ -215,7 +215,7 @@ def partial_words(instrument: Instrument, quarrel: Quarrel) -> str:
 def sentence(instrument: Instrument, quarrel: Quarrel) -> str:
     """What quarrels, in a maker's words."""
     partial, moved = partial_words(instrument, quarrel), cents(quarrel.shift)
-    words = f"{partial} meets {mode_name(quarrel.bar_mode, quarrel.bar_hz)}: {moved:+.0f} cents"
+    words = f"{partial} meets {mode_name(quarrel.bar_mode, quarrel.bar_hz)}: {moved:+z.0f} cents"
     return words if quarrel.decay_loss <= 1.05 else f"{words}, rings {quarrel.decay_loss:.1f} times shorter"
 
 

@@ -346,7 +346,7 @@ def _missed(instrument: Instrument, row: Row) -> tuple[str, ...]:
         near = int(np.argmin(np.abs(np.log(hertz / target))))
         words.append(
             f"group[{tine.group + 1}]: tine {tine.number} of '{instrument.groups[tine.group].name}' sounds "
-            f"{cents(float(row.mounted_hz[index]) / target):+.2g} cents from its pitch of {target:.4g} Hz, "
+            f"{cents(float(row.mounted_hz[index]) / target):+z.2g} cents from its pitch of {target:.4g} Hz, "
             f"whatever its length: {mode_name(near, float(hertz[near]))} stands in its way"
         )
     return tuple(words)

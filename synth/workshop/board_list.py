@@ -21,7 +21,7 @@ CHANGE: Final = (
     Column("group", "group"),
     Column("hz", "lowest Hz", "{:.1f}"),
     Column("level_db", "fundamental dB SPL", "{:.0f}"),
-    Column("gain_db", "over bar dB", "{:+.0f}"),
+    Column("gain_db", "over bar dB", "{:+z.0f}"),
     Column("decay_s", "ring s", "{:.1f}"),
     Column("ring_ratio", "of the bar's ring", "{:.2f}"),
 )

@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from synth.frozen import frozen
+from synth.many import many
 from synth.sound.render import Scene
 from synth.table import Column, Table
 from synth.units import CENT, MM, Units, cents
@@ -163,7 +164,7 @@ def tine_change_table(changes: Sequence[TineChange], units: Units = "mm") -> Tab
         Column("number", "tine"),
         Column("state"),
         *_pair("pitch", Column("pitch_hz", "Hz", "{:.2f}")),
-        Column("pitch_cents", "cents", "{:+.1f}", _pitch_cents),
+        Column("pitch_cents", "cents", "{:+z.1f}", _pitch_cents),
         *_pair("length", length_column("free_length_mm", "free", None, units, digits=2)),
         *_pair("ratio_2", Column("ratio_2", "2nd", "{:.3f}")),
         *_pair("ratio_3", Column("ratio_3", "3rd", "{:.3f}")),
@@ -214,7 +215,9 @@ def _quarrel_lines(changes: Sequence[TineChange]) -> list[str]:
         for severity, words in several
     ]
     worst = [line for _, line in sorted(found, key=lambda each: -each[0])[:SHOWN]]
-    more = [f"and {len(found) - SHOWN} quarrels more, milder: changes.csv"] if len(found) > SHOWN else []
+    more = (
+        [f"and {many(len(found) - SHOWN, 'quarrel')} more, milder: changes.csv"] if len(found) > SHOWN else []
+    )
     return worst + more
 
 
@@ -247,7 +250,7 @@ def group_table(changes: Sequence[GroupChange]) -> Table:
 
 
 def _measured(measure: Measure) -> list[Column]:
-    key, shown = measure.key, f"{{:+.{measure.digits}f}}"
+    key, shown = measure.key, f"{{:+z.{measure.digits}f}}"
 
     def of(row: GroupChange, value: Any) -> Any:
         return value if row.changed(key) else None
@@ -289,7 +292,7 @@ class Changes:
                 *_quarrel_lines(own),
             ]
         if others := len(self.tines) - len(own):
-            told.append(f"and {others} tines of other groups: changes.csv")
+            told.append(f"and {many(others, 'tine')} of other groups: changes.csv")
         return told
 
     def data(self) -> dict[str, Any]:

@@ -143,7 +143,7 @@ def trim_words(placed: PlacedNut, units: Units) -> str:
 
 
 def _pitch(name: str, off: float) -> str:
-    return f"{name} {off:+.0f} c" if abs(off) >= 0.5 else name
+    return f"{name} {off:+z.0f} c" if abs(off) >= 0.5 else name
 
 
 def _sawing(instrument: Instrument, cuts: CutList) -> PaperTable:

@@ -14,6 +14,7 @@ from typing import Final
 
 from synth.errors import InputError
 from synth.frozen import frozen
+from synth.many import many
 from synth.units import INCH, MM, Units
 from synth.workshop.draft_groups import GroupPlan, round_up
 from synth.workshop.wishes import MM_PER_INCH, Wishes, thickness_mm
@@ -114,7 +115,7 @@ def _bent(wishes: Wishes, plans: Sequence[GroupPlan]) -> Iterator[Layout]:
     if not found:
         fits = min(_most_even(plans, ENDS_MM[0], GAPS_MM[0], ruler)[0], 5000.0)
         raise InputError(
-            f"{len(plans)} groups do not fit legs of {_sizes(wishes.legs_mm, wishes.units)}",
+            f"{many(len(plans), 'group does', 'groups do')} not fit legs of {_sizes(wishes.legs_mm, wishes.units)}",
             remedy=f"legs of {_size(round_up(fits, saw), wishes.units)} each hold them",
             location="--legs",
         )
@@ -156,7 +157,7 @@ def _ring(wishes: Wishes, plans: Sequence[GroupPlan]) -> Iterator[Layout]:
     if spans + least * len(plans) > length:
         fits = _size(_wide_enough(wishes, spans + (least + 1.0) * len(plans)), wishes.units)
         raise InputError(
-            f"{len(plans)} groups do not fit a ring of {_size(diameter, wishes.units)}",
+            f"{many(len(plans), 'group does', 'groups do')} not fit a ring of {_size(diameter, wishes.units)}",
             remedy=f"a diameter of {fits} holds them",
             location="--diameter",
         )

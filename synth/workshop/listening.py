@@ -99,7 +99,7 @@ def _about(sounds: Sequence[Heard], frames: int) -> str:
     cut = frames < sounds[0].pressure.shape[1]
     held = f" This page holds the first {frames / RATE:.1f} s; the files have all." if cut else ""
     return (
-        f"At true level all are {sounds[0].true_db:+.0f} dB from how loud they are at the listener; matched, "
+        f"At true level all are {sounds[0].true_db:+z.0f} dB from how loud they are at the listener; matched, "
         f"each is brought to the same loudness (BS.1770).{held}"
     )
 

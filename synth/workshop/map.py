@@ -194,7 +194,7 @@ def _quarrel_names(axes: Axes, instrument: Instrument, quarrels: Sequence[Quarre
         taken.append(Box(x - reach, y - reach, x + reach, y + reach))
     inside = _box(axes.bbox, scale)
     for number, (each, (x, y, reach)) in enumerate(zip(quarrels[:NAMED], rings, strict=False), start=1):
-        words = f"{number}: {cents(each.shift):+.0f} cents"
+        words = f"{number}: {cents(each.shift):+z.0f} cents"
         if each.decay_loss > 1.1:
             words += f", {each.decay_loss:.1f} times shorter"
         move = _free(words, (x, y, reach), taken, inside)

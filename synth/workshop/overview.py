@@ -13,6 +13,7 @@ from typing import Final
 
 from synth.design.instrument import Instrument, Rod
 from synth.frozen import frozen
+from synth.many import many
 from synth.table import Column, Table
 from synth.units import GRAM, INCH, MM, Units, cents, length_said
 from synth.vibration.bar import beam_of, is_closed
@@ -103,7 +104,7 @@ def tine_table(lines: Sequence[TineLine], units: Units) -> Table:
             Column("note", "pitch", value=_note_words),
             Column("mounted_hz", "Hz", "{:.2f}"),
             Column("clamped_hz", "clamped Hz", "{:.2f}"),
-            Column("mount_cents", "bar cents", "{:+.1f}"),
+            Column("mount_cents", "bar cents", "{:+z.1f}"),
             length_column("free_length_mm", "free", lambda line: line.free_length_mm * MM, units, digits=2),
             *_partial_columns("2nd", 0),
             *_partial_columns("3rd", 1),
@@ -115,7 +116,7 @@ def tine_table(lines: Sequence[TineLine], units: Units) -> Table:
 
 
 def _note_words(line: TineLine) -> str:
-    off = f"{line.note_cents:+.1f}"
+    off = f"{line.note_cents:+z.1f}"
     return f"{line.note} {'+0.0' if off == '-0.0' else off}"
 
 
@@ -123,7 +124,7 @@ def _partial_columns(name: str, n: int) -> list[Column]:
     """An overtone over the first partial, and how far it stands from the nearest harmonic."""
 
     def off(line: TineLine) -> str | None:
-        return f"{line.harmonic_cents[n]:+.0f} from {line.harmonics[n]}" if n < len(line.ratios) else None
+        return f"{line.harmonic_cents[n]:+z.0f} from {line.harmonics[n]}" if n < len(line.ratios) else None
 
     return [
         Column("", name, "{:.3f}", lambda line: line.ratios[n] if n < len(line.ratios) else None),
@@ -166,7 +167,7 @@ def totals_words(sums: Totals, units: Units) -> str:
         else long(sums.bar_length_m, 3)
     )
     return (
-        f"{sums.tines} tines, {sums.tine_mass_g:.0f} g; rod before allowances: {'; '.join(rod)}\n"
+        f"{many(sums.tines, 'tine')}, {sums.tine_mass_g:.0f} g; rod before allowances: {'; '.join(rod)}\n"
         f"nuts: {', '.join(nuts) if nuts else 'none'}\n"
         f"bar: {bar}, {sums.bar_mass_kg:.2f} kg"
     )

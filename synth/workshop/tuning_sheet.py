@@ -209,7 +209,7 @@ def _row(instrument: Instrument, row: Row, line: SheetLine, *, trimmed: bool) ->
         letters(line.cluster),
         instrument.groups[tine.group].name,
         str(tine.number),
-        f"{line.note} {line.note_cents:+.0f} c" if abs(line.note_cents) >= 0.5 else line.note,
+        f"{line.note} {line.note_cents:+z.0f} c" if abs(line.note_cents) >= 0.5 else line.note,
         f"{line.target:.2f}",
         length_words(line.free, units),
         length_words(line.above_bar, units),

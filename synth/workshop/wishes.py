@@ -78,7 +78,13 @@ def notes_of(words: str) -> tuple[str, ...]:
     """The notes of a list: "D2,A2". Raises `InputError`."""
     notes = listed(words)
     for note in notes:
-        note_number(note)
+        try:
+            note_number(note)
+        except InputError as error:
+            several = note.replace(";", " ").split()
+            if len(several) < 2:
+                raise
+            raise InputError(error.finding, remedy=f"put commas between notes: {','.join(several)}") from None
     return _checked_notes(tuple(note[0].upper() + note[1:] for note in notes))
 
 

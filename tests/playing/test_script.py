@@ -318,3 +318,19 @@ def test_a_phrase_that_begins_at_a_second_repeats_and_goes_by_beats(read):
     assert [each.event.start for each in piece.played] == pytest.approx([3.0, 3.5, 4.0, 4.5])
     assert [each.event.group for each in piece.played] == [0, 2, 0, 2]
     assert piece.seconds == pytest.approx(4.5 + 1.25)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[defaults]\nspeeed = 3\n", "line 2: defaults: unknown key 'speeed'"),
+        ("[defaults]\nlean = 0\ntilt_deg = 200\n", "line 3: defaults.tilt_deg: 200 is out of range"),
+        ("\ndefaults = { leen = 1 }\n", "line 2: defaults: unknown key 'leen'"),
+    ],
+)
+def test_what_is_wrong_in_the_defaults_is_told_with_its_line(text, said):
+    """A mistake in a stroke had its line, one in [defaults] had none."""
+    from synth.playing.lines import line_of
+
+    location = said.split(": ")[1]
+    assert f"line {line_of(text, location)}: {location}" in said

@@ -132,7 +132,7 @@ def test_what_cannot_be_heard_is_not_told_to_change():
     after = heard(levels(60.0, _1000=60.0, _63=35.0), levels(-20.0, _125=0.0))
     attack, body, *_ = words(before, after)
     assert attack == "Attack the same (60 to 60 dB(A))."
-    assert body == "Body -10 dB (10 to unheard dB(A))."
+    assert body == "Body -10 dB (10 dB(A) to unheard)."
 
 
 def test_the_three_octaves_that_part_most_from_the_whole_are_told_in_their_order():
@@ -195,7 +195,7 @@ def test_one_stroke_is_told_by_what_can_be_heard_of_it():
     assert stroke_sentences(told) == [
         "Loudness 1.2 sone at its loudest, 0.51 a second on (ISO 532-1); sharpness 2.3 acum there (DIN 45692).",
         "Attack: 125 Hz 25, 1000 Hz 20 dB SPL; 21 dB(A).",
-        "Body: no octave that can be heard, at most 36 dB SPL; unheard dB(A).",
+        "Body: no octave that can be heard, at most 36 dB SPL; unheard.",
         "Above the noise of a quiet room (30 dB(A)): 125 Hz for 1.2 s, 1000 Hz for 3.0 s.",
     ]
     short = dataclasses.replace(

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import click
 
 from synth.errors import InputError, guessed
+from synth.many import many
 from synth.table import Column, Table
 
 if TYPE_CHECKING:
@@ -147,7 +148,7 @@ def tines_of_taps(
         return list(zip(taps, tines, strict=True))
     else:
         raise InputError(
-            f"{len(tines)} names for {len(measured)} recordings with {len(taps)} taps",
+            f"{many(len(tines), 'name')} for {many(len(measured), 'recording')} with {many(len(taps), 'tap')}",
             remedy="give --tine once a recording, or once a tap in their order",
         )
     return [
@@ -168,7 +169,7 @@ def claims_table(instrument: Instrument, claims: Sequence[TineAssignment]) -> st
             Column("", "at s", "{:.2f}", lambda row: row[1].tap.time),
             Column("", "tine", value=lambda row: tine_name(instrument, row[1].tine)),
             Column("", "how", value=lambda row: how(row[1])),
-            Column("", "cents off the model", "{:+.0f}", lambda row: row[1].offset),
+            Column("", "cents off the model", "{:+z.0f}", lambda row: row[1].offset),
         ],
         list(enumerate(claims, start=1)),
     ).text()

@@ -79,5 +79,5 @@ def _write_knock(path: Path, instrument: Instrument, name: str, gain_db: float) 
     peak = audio.write(path, [pressure], gain_db=gain_db)
     said = loudness.words(loudness.measure(pressure, audio.RATE), gain_db=gain_db)
     what = f"a knock of {1e3 * KNOCK:.0f} mN s on the first foot"
-    click.echo(f"{path}: {what}, gain {gain_db:+.1f} dB, peak {peak:.1f} dBFS", err=True)
+    click.echo(f"{path}: {what}, gain {gain_db:+z.1f} dB, peak {peak:z.1f} dBFS", err=True)
     click.echo("\n".join(said), err=True)

@@ -8,6 +8,7 @@ import click
 
 from synth.doors.cli import arguments
 from synth.files import check_folder, whole_set
+from synth.many import many
 from synth.units import length_said
 
 
@@ -44,7 +45,7 @@ def command(design: Path, fresh: bool, output: Path) -> None:
     waste = sum(bar.left for bar in cuts.bars)
     whole = instrument.bench.stock_length * len(cuts.bars)
     click.echo(
-        f"{len(cuts.pieces)} tines from {len(cuts.bars)} bar{'s' * (len(cuts.bars) > 1)} "
+        f"{many(len(cuts.pieces), 'tine')} from {many(len(cuts.bars), 'bar')} "
         f"of {length_said(instrument.bench.stock_length, instrument.bench.units)}, "
         f"{100.0 * waste / whole:.0f} % left over; {cuts.mass:.2f} kg in all"
     )

@@ -11,6 +11,7 @@ import click
 from synth.doors.cli import arguments
 from synth.errors import InputError
 from synth.files import check_place, write_text
+from synth.many import many
 
 if TYPE_CHECKING:
     from synth.units import Units
@@ -67,8 +68,10 @@ def command(output: Path | None, force: bool, **words: Any) -> None:
     text = draft_text(made)
     write_text(output, text)
     click.echo(
-        f"{output}: {len(made.plans)} groups, {sum(len(plan.members) for plan in made.plans)} tines; "
-        f"{len(made.warnings) + len(made.strained)} warnings and {len(made.quarrels)} quarrels, told at its top"
+        f"{output}: {many(len(made.plans), 'group')}, "
+        f"{many(sum(len(plan.members) for plan in made.plans), 'tine')}; "
+        f"{many(len(made.warnings) + len(made.strained), 'warning')} and "
+        f"{many(len(made.quarrels), 'quarrel')}, told at its top"
     )
 
 

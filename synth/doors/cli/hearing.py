@@ -83,8 +83,8 @@ def _told(
 
     told = meter.told()
     return [
-        f"{path}: {meter.seconds:.2f} s through {rendering.through}, gain {gain_db:+.1f} dB, "
-        f"peak {peak_db:.1f} dBFS",
+        f"{path}: {meter.seconds:.2f} s through {rendering.through}, gain {gain_db:+z.1f} dB, "
+        f"peak {peak_db:z.1f} dBFS",
         *loudness.words(told, gain_db=gain_db),
     ]
 

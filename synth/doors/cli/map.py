@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from synth.doors.cli import arguments
+from synth.many import many
 
 
 @click.command("map")
@@ -35,4 +36,4 @@ def command(design: Path, output: Path, fresh: bool) -> None:
     shapes, _ = loaded_shapes(instrument, row)
     with atomic_write(output) as beside:
         draw_map(instrument, row, quarrels, shapes).savefig(beside, dpi=130)
-    click.echo(f"{len(quarrels)} quarrels; wrote {output}", file=sys.stderr)
+    click.echo(f"{many(len(quarrels), 'quarrel')}; wrote {output}", file=sys.stderr)

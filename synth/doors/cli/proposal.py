@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from synth.doors.cli import arguments
+from synth.many import many
 
 
 @click.command("proposal")
@@ -46,7 +47,7 @@ def command(
     words = "kept as it was" if made.words_kept else "to be edited; it is kept from now on"
     click.echo(
         f"{output}: index.html ({made.megabytes:.1f} MB, opens from disk), proposal.pdf, "
-        f"{made.sounds} sounds at {made.gain_db:+.0f} dB in audio/, drawings/"
+        f"{many(made.sounds, 'sound')} at {made.gain_db:+z.0f} dB in audio/, drawings/"
     )
     click.echo(f"{output / 'words.md'}: {words}")
     currency = instrument.bench.currency

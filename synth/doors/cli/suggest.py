@@ -14,6 +14,7 @@ from synth.cores import one_core
 from synth.design.schema import SupportKind
 from synth.doors.cli import arguments
 from synth.errors import InputError
+from synth.many import many
 from synth.table import as_json as data
 from synth.units import INCH, MM, cents
 
@@ -163,7 +164,9 @@ def _now(quarrels: Sequence[Quarrel]) -> str:
     if not quarrels:
         return "no tine quarrels with the bar: there is nothing to suggest"
     total = math.fsum(each.severity for each in quarrels)
-    return f"now: {len(quarrels)} quarrels, severity {total:.1f} (steps that are just noticed, added up)"
+    return (
+        f"now: {many(len(quarrels), 'quarrel')}, severity {total:.1f} (steps that are just noticed, added up)"
+    )
 
 
 def _words(instrument: Instrument, quarrels: Sequence[Quarrel], each: Suggestion) -> str:
@@ -172,7 +175,7 @@ def _words(instrument: Instrument, quarrels: Sequence[Quarrel], each: Suggestion
     from synth.workshop.suggest import gone_and_left
 
     gone, fresh = gone_and_left(quarrels, each.quarrels)
-    lines = [f"severity {each.severity:.1f}, {len(each.quarrels)} quarrels"]
+    lines = [f"severity {each.severity:.1f}, {many(len(each.quarrels), 'quarrel')}"]
     lines += [f"   {line}" for line in words(instrument, each.change)]
     lines += [f"   settles: {sentence(instrument, one)}" for one in gone[:_TOLD]]
     if len(gone) > _TOLD:
@@ -191,9 +194,9 @@ def _growth(instrument: Instrument, before: Sequence[Quarrel], after: Sequence[Q
     if found is None:
         return "no shift grows"
     quarrel, was = found
-    old = "under 5" if was == 1.0 else f"{cents(was):+.0f}"
+    old = "under 5" if was == 1.0 else f"{cents(was):+z.0f}"
     return (
-        f"grows most: {partial_words(instrument, quarrel)}, from {old} to {cents(quarrel.shift):+.0f} cents"
+        f"grows most: {partial_words(instrument, quarrel)}, from {old} to {cents(quarrel.shift):+z.0f} cents"
     )
 
 

@@ -8,6 +8,7 @@ import click
 
 from synth.doors.cli import arguments
 from synth.files import check_folder, whole_set
+from synth.many import many
 from synth.units import MM, size_said
 
 
@@ -48,7 +49,7 @@ def command(design: Path, fresh: bool, output: Path) -> None:
             low, high = drawing.bounds
             size = size_said((high.x - low.x) * MM, (high.y - low.y) * MM, instrument.bench.units)
             said.append(
-                f"{output / name}: .dxf, .svg, .pdf ({size}, {pages} pages of {instrument.bench.paper})"
+                f"{output / name}: .dxf, .svg, .pdf ({size}, {many(pages, 'page')} of {instrument.bench.paper})"
             )
     click.echo("\n".join(said))
     click.echo("print at 100 % and measure the check bar before you drill")

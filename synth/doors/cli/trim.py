@@ -10,6 +10,7 @@ import click
 from synth.doors.cli import arguments
 from synth.errors import InputError
 from synth.files import check_picture
+from synth.many import many
 from synth.table import as_json as data
 
 if TYPE_CHECKING:
@@ -132,7 +133,9 @@ def _write(design: Path, text: str, instrument: Instrument, found: list[Trimming
 
     short = next((each for each in found if each.solutions and len(each.solutions) < choose), None)
     if short is not None:
-        raise InputError(f"there are only {len(short.solutions)} ways", remedy="take a lower --choose")
+        raise InputError(
+            f"there are only {many(len(short.solutions), 'way')}", remedy="take a lower --choose"
+        )
     chosen = {each.tine: each.solutions[choose - 1].nuts for each in found if each.solutions}
     copy = write_edited(design, trim_edits(instrument, chosen), read=text)
     for index, nuts in chosen.items():

@@ -10,6 +10,7 @@ import click
 
 from synth.doors.cli import arguments, bench
 from synth.errors import InputError
+from synth.many import many
 from synth.table import as_json as data
 from synth.units import KELVIN_AT_0_C, MM
 
@@ -129,7 +130,7 @@ def command(
         raise InputError("which recording?", remedy="give one or more files of taps, or --listen")
     if name is not None and len(recordings) != 1:
         raise InputError(
-            f"{len(recordings)} recordings of one tine",
+            f"{many(len(recordings), 'recording')} of one tine",
             remedy="give one, or leave --tine out: each is a line",
         )
     if target_hz is not None and name is None:
@@ -207,7 +208,9 @@ def _all_of(unusable: list[InputError]) -> InputError:
     if len(unusable) == 1:
         return unusable[0]
     files = ", ".join(each.file for each in unusable)
-    return InputError(f"{len(unusable)} recordings cannot be used: {files}", remedy="their lines say why")
+    return InputError(
+        f"{many(len(unusable), 'recording')} cannot be used: {files}", remedy="their lines say why"
+    )
 
 
 def _print(told: list[TunerMessage], *, as_json: bool) -> None:
@@ -276,7 +279,7 @@ def _words(instrument: Instrument, row: Row, tine: int, advice: Retune, within: 
     side = "above" if advice.cents > 0.0 else "below"
     head = (
         f"{name} sounds {advice.sounds:.2f} Hz{told}, {abs(advice.cents):.1f} cents {side} its "
-        f"{advice.target:.2f} Hz ({note} {beside:+.0f}), known within {advice.deviation_cents:.1f} cents."
+        f"{advice.target:.2f} Hz ({note} {beside:+z.0f}), known within {advice.deviation_cents:.1f} cents."
     )
     parts = [head, *(f"In doubt: {each}." for each in advice.doubts)]
     if advice.other is not None:
