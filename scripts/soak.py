@@ -387,8 +387,7 @@ def main(words: Sequence[str] | None = None) -> int:
     if told.empty:
         empty(60.0 * told.minutes)
         return 0
-    data = soaked(told)
-    found = list(faults(data))
+    found = list(faults(data := soaked(told)))
     if told.json:
         print(json.dumps(data | {"faults": found}, indent=1))
     else:
