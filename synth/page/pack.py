@@ -87,6 +87,7 @@ def pack(scenes: Sequence[Scene], *, quality: str = "usual") -> Packed:
     radiators.sort(key=lambda each: [scene.through for scene in scenes].index(each["name"]))
     head = {
         "name": first.instrument.name,
+        "units": first.instrument.bench.units,
         "rate": RATE,
         "full_scale_pa": FULL_SCALE,
         "listener_m": first.instrument.listener.distance,

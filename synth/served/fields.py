@@ -10,15 +10,17 @@ from dataclasses import asdict, field
 from typing import Any, Final, get_args
 
 from synth.design import catalogue, schema
-from synth.design.keys_as_written import place_of
+from synth.design.keys_as_written import place_of, units_of
 from synth.frozen import frozen
 from synth.served.model import SolvedDesign
+from synth.units import INCH, MM, Units
 
 MATERIALS: Final = "material"
 SHEETS: Final = "sheet"
 STOCKS: Final = "stock"
 NUTS: Final = "nut"
 RECIPES: Final = "recipe"
+_STEP_IN: Final = {0.1: 0.005, 0.5: 0.02, 1.0: 0.05, 5.0: 0.2}  # beside a step in mm
 
 
 @frozen
@@ -44,6 +46,7 @@ class Field:
     choices: tuple[str, ...] = ()
     among: str = ""
     hint: str = ""
+    times: float = 1.0  # what is shown by this is the value
 
 
 def plain_fields(fields: list[Field]) -> list[dict[str, Any]]:
@@ -78,8 +81,8 @@ def group_fields(model: SolvedDesign, index: int) -> list[Field]:
         found.append(Field("Stock", group.stock, Slot(f"{at}.stock"), among=STOCKS))
     return [
         *found,
-        _mm("Start", group.start_mm, f"{at}.start_mm", 0.5),
-        _mm("Spacing", group.spacing_mm, f"{at}.spacing_mm", 0.5),
+        _length(model, "Start", group.start_mm, f"{at}.start_mm", 0.5),
+        _length(model, "Spacing", group.spacing_mm, f"{at}.spacing_mm", 0.5),
         Field("Order", group.order, Slot(f"{at}.order"), choices=get_args(schema.Order)),
         Field("Face", group.face_deg, Slot(f"{at}.face_deg"), "°", 5.0),
     ]
@@ -97,15 +100,17 @@ def bar_fields(model: SolvedDesign) -> list[Field]:
     ):
         value = getattr(bar.section, key)
         if value is not None:
-            found.append(_mm(label, value, f"bar.section.{key}", 0.5))
+            found.append(_length(model, label, value, f"bar.section.{key}", 0.5))
     for number, piece in enumerate(bar.path, start=1):
         at = f"bar.path[{number}]"
         if piece.straight_mm is not None:
-            found.append(_mm(f"Piece {number}, straight", piece.straight_mm, f"{at}.straight_mm", 1.0))
+            found.append(
+                _length(model, f"Piece {number}, straight", piece.straight_mm, f"{at}.straight_mm", 1.0)
+            )
             continue
         found.append(Field(f"Piece {number}, bend", piece.bend_deg, Slot(f"{at}.bend_deg"), "°", 1.0))
         if piece.radius_mm is not None:
-            found.append(_mm(f"Piece {number}, radius", piece.radius_mm, f"{at}.radius_mm", 1.0))
+            found.append(_length(model, f"Piece {number}, radius", piece.radius_mm, f"{at}.radius_mm", 1.0))
         if piece.plane_deg is not None:
             found.append(Field(f"Piece {number}, plane", piece.plane_deg, Slot(f"{at}.plane_deg"), "°", 5.0))
     return found
@@ -114,7 +119,7 @@ def bar_fields(model: SolvedDesign) -> list[Field]:
 def support_fields(model: SolvedDesign, index: int) -> list[Field]:
     support, at = model.design.bar.supports[index], f"bar.supports[{index + 1}]"
     return [
-        _mm(f"Support {index + 1}", support.at_mm, f"{at}.at_mm", 0.5),
+        _length(model, f"Support {index + 1}", support.at_mm, f"{at}.at_mm", 0.5),
         Field(f"Kind of {index + 1}", support.kind, Slot(f"{at}.kind"), choices=get_args(schema.SupportKind)),
     ]
 
@@ -125,26 +130,33 @@ def board_fields(model: SolvedDesign, name: str) -> list[Field]:
     found = [
         Field("Kind", board.kind, Slot(f"{at}.kind"), choices=get_args(schema.BoardKind)),
         Field("Material", board.material, Slot(f"{at}.material"), among=SHEETS),
-        _mm("Length", board.length_mm, f"{at}.length_mm", 5.0),
-        _mm("Width", board.width_mm, f"{at}.width_mm", 5.0),
-        _mm("Thickness", board.thickness_mm, f"{at}.thickness_mm", 0.1),
+        _length(model, "Length", board.length_mm, f"{at}.length_mm", 5.0),
+        _length(model, "Width", board.width_mm, f"{at}.width_mm", 5.0),
+        _length(model, "Thickness", board.thickness_mm, f"{at}.thickness_mm", 0.1),
         Field("Edges", board.edges, Slot(f"{at}.edges"), choices=get_args(schema.Edges)),
     ]
     for key, label in (("depth_mm", "Depth"), ("hole_diameter_mm", "Hole")):
         value = getattr(board, key)
         if value is not None or board.kind == "box":
-            found.append(_mm(label, value, f"{at}.{key}", 1.0))
+            found.append(_length(model, label, value, f"{at}.{key}", 1.0))
     return found
 
 
 def foot_fields(model: SolvedDesign, name: str, index: int) -> list[Field]:
     foot, at = model.design.board[name].feet[index], f"{place_of('board', name)}.feet[{index + 1}]"
     return [
-        _mm(f"Foot {index + 1} on the bar", foot.bar_mm, f"{at}.bar_mm", 0.5),
-        _mm(f"Foot {index + 1} along the board", foot.x_mm, f"{at}.x_mm", 0.5),
-        _mm(f"Foot {index + 1} across it", foot.y_mm, f"{at}.y_mm", 0.5),
+        _length(model, f"Foot {index + 1} on the bar", foot.bar_mm, f"{at}.bar_mm", 0.5),
+        _length(model, f"Foot {index + 1} along the board", foot.x_mm, f"{at}.x_mm", 0.5),
+        _length(model, f"Foot {index + 1} across it", foot.y_mm, f"{at}.y_mm", 0.5),
     ]
 
 
-def _mm(label: str, value: float | None, path: str, step: float) -> Field:
-    return Field(label, value, Slot(path), "mm", step)
+def _length(model: SolvedDesign, label: str, value: float | None, path: str, step_mm: float) -> Field:
+    return length_field(units_of(model.design), label, value, Slot(path), step_mm)
+
+
+def length_field(units: Units, label: str, value: float | None, slot: Slot, step_mm: float) -> Field:
+    """A length in mm, as the file's schema has it; shown and stepped in the bench's unit."""
+    if units == "mm":
+        return Field(label, value, slot, "mm", step_mm)
+    return Field(label, value, slot, "in", _STEP_IN[step_mm], times=INCH / MM)

@@ -1,6 +1,6 @@
 """All that can be chosen in the page of a model: tines, groups, bar, boards, with what can be set of each.
 
-In: a model. Out: plain data for JSON, lengths in mm.
+In: a model. Out: plain data for JSON, lengths in mm, and the unit in which people read them.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ def things(model: SolvedDesign) -> dict[str, Any]:
     design = model.design
     return {
         "model": model.name,
+        "units": model.instrument.bench.units,
         "choices": choices(model),
         "tines": [
             {"fields": plain_fields(tine_fields(model, r)), "nuts": plain_nuts(nuts_of(model, r))}

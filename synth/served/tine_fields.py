@@ -13,7 +13,7 @@ from synth.design import schema
 from synth.design.instrument import Tine
 from synth.design.key_path import last_key
 from synth.frozen import frozen
-from synth.served.fields import STOCKS, Field, Slot
+from synth.served.fields import STOCKS, Field, Slot, length_field
 from synth.served.model import SolvedDesign
 from synth.units import MM
 
@@ -56,7 +56,13 @@ def _goals(model: SolvedDesign, index: int, given: schema.Tine) -> list[Field]:
     return [
         Field("Note", given.pitch, slot("pitch"), hint="D3, F#2; takes the place of a length"),
         Field("Pitch", round(float(row.mounted_hz[index]), 3), slot("pitch_hz"), "Hz", 0.1),
-        Field("Free length", round(float(row.length[index]) / MM, 2), slot("free_length_mm"), "mm", 0.1),
+        length_field(
+            model.instrument.bench.units,
+            "Free length",
+            round(float(row.length[index]) / MM, 2),
+            slot("free_length_mm"),
+            0.1,
+        ),
     ]
 
 

@@ -167,10 +167,11 @@ class Drawing {
     return [0, 1].map((n) => clamp[n] - (away * (tip[n] - clamp[n])) / size);
   }
 
-  /** How long 100 mm are, as on a drawing. */
+  /** How long 100 mm are, or 4 inches, as on a drawing. */
   ruler() {
     const { pen, view } = this;
-    const long = 0.1 * view.scale;
+    const [metres, said] = HEAD.units === 'inch' ? [0.1016, '4 in'] : [0.1, '100 mm'];
+    const long = metres * view.scale;
     const [x, y] = [10, 14];
     pen.strokeStyle = INK;
     pen.lineWidth = 1;
@@ -182,6 +183,6 @@ class Drawing {
     pen.stroke();
     pen.font = '12px system-ui, sans-serif';
     pen.textAlign = 'left';
-    pen.fillText(`100 mm, ${view.plan ? 'plan, tines laid outward' : view.angle ? 'from the front and above' : 'from the front'}`, x + long + 6, y);
+    pen.fillText(`${said}, ${view.plan ? 'plan, tines laid outward' : view.angle ? 'from the front and above' : 'from the front'}`, x + long + 6, y);
   }
 }

@@ -107,9 +107,10 @@ const doors = { through: (name) => window.tinewright.player?.tell({ through: nam
 function controls() {
   offers();
   for (const words of HEAD.left_out) $('left-out').append(Object.assign(document.createElement('li'), { textContent: words }));
-  shown($('bite'), $('bite-mm'), (x) => `${x.toFixed(1)} mm`);
+  const inches = HEAD.units === 'inch';
+  shown($('bite'), $('bite-mm'), (x) => (inches ? `${(x / 25.4).toFixed(3)} in` : `${x.toFixed(1)} mm`));
   shown($('tilt'), $('tilt-deg'), (x) => `${x}°`);
-  shown($('speed'), $('speed-mm'), (x) => `${x} mm/s`);
+  shown($('speed'), $('speed-mm'), (x) => (inches ? `${(x / 25.4).toFixed(1)} in/s` : `${x} mm/s`));
   shown($('gain'), $('gain-db'), (x) => `${x} dB`);
   const tell = (message) => window.tinewright.player?.tell(message);
   $('gain').addEventListener('input', () => tell({ gain_db: Number($('gain').value) }));

@@ -47,12 +47,12 @@ function dragFoot(event, { plan, foot, x, y, length, width, told = things.told }
   const scale = Math.min(box.width / length, box.height / width);
   const from = [event.clientX, event.clientY];
   let to = [x.value, y.value];
-  const half = (value, most) => Math.min(most, Math.max(0, Math.round(2 * value) / 2));
+  const half = (value, most) => Math.min(most, Math.max(0, halves(value / 1000)));
   foot.onpointermove = (move) => {
     to = [half(x.value + (move.clientX - from[0]) / scale, length), half(y.value - (move.clientY - from[1]) / scale, width)];
     foot.setAttribute('cx', to[0]);
     foot.setAttribute('cy', width - to[1]);
-    $('foreseen').textContent = `${to[0]} mm along the board, ${to[1]} mm across it`;
+    $('foreseen').textContent = `${lengthSaid(to[0])} along the board, ${lengthSaid(to[1])} across it`;
   };
   foot.onpointerup = async () => {
     foot.onpointermove = foot.onpointerup = null;

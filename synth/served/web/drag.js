@@ -63,7 +63,8 @@ function held(found, point) {
 
 const startOf = (g) => Math.min(...(HEAD.groups[g]?.tines ?? []).map((r) => HEAD.picture[r].x));
 
-const halves = (metres) => Math.round(metres * 1000 * HALF_MM) / HALF_MM;
+/** The nearest mark of a ruler, in mm: half a millimetre, or a 32nd of an inch. */
+const halves = (metres) => (inInches() ? Math.round((metres / 0.0254) * 32) * (25.4 / 32) : Math.round(metres * 1000 * HALF_MM) / HALF_MM);
 
 /** Where it would go, in mm, and in words. */
 function dragged(point) {
@@ -71,7 +72,7 @@ function dragged(point) {
   if (kind === 'nut') return nutDragged(point);
   drag.at.to = halves(drag.at.from + placeOnBar(point) - drag.at.grip);
   const name = kind === 'support' ? `Support ${drag.at.n + 1}` : HEAD.groups[drag.at.g].name;
-  $('foreseen').textContent = `${name} at ${drag.at.to} mm`;
+  $('foreseen').textContent = `${name} at ${lengthSaid(drag.at.to)}`;
 }
 
 function nutDragged(point) {

@@ -28,14 +28,22 @@ function line(label, control, last = '') {
     typeof last === 'string' ? made('span', { textContent: last }) : last);
 }
 
+const inInches = () => things.told?.units === 'inch';
+
+/** A length in mm as people are told it. */
+const lengthSaid = (mm, digits = null) => (inInches() ? `${(mm / 25.4).toFixed(3)} in` : `${digits === null ? mm : mm.toFixed(digits)} mm`);
+
+/** The number that a control shows, so many times; untouched it is the value itself, and not what is shown of it. */
+const numberIn = (control, value, times) => (times !== 1 && control.value === control.defaultValue ? value : Number(control.value) * times);
+
 function fieldLine(field) {
-  const { label, value, unit, hint, slot } = field;
+  const { label, value, unit, hint, slot, times } = field;
   const { told } = things;
   const words = field.among ? told.choices[field.among] : field.choices;
-  const control = words.length ? chooser(words, value) : typed(value, field.step);
+  const control = words.length ? chooser(words, value) : typed(field.step && value !== null ? value / times : value, field.step);
   control.dataset.path = slot.path + slot.inner;
   if (hint) control.title = hint;
-  committed(control, value, (own) => (field.step ? (own.value === '' ? null : Number(own.value)) : own.value || null),
+  committed(control, value, (own) => (field.step ? (own.value === '' ? null : numberIn(own, value, times)) : own.value || null),
     async (next) => {
       const kept = await set(editsOf(slot, next), told);
       if (kept) field.value = next; // until all is told anew

@@ -145,8 +145,8 @@ function knownOfTine(r) {
   const strength = known.told.strength.tines[r];
   const { stick, endurance_share: share, bite_million_mm: bite } = strength;
   const past = share > 1;
-  const deepest = bite === null ? 'over 20' : bite.toFixed(1);
-  const words = `${(100 * share).toFixed(0)} % of what its root bears for a million strokes, under ${stick}; deepest bite for a million: ${deepest} mm.`;
+  const deepest = bite === null ? `over ${lengthSaid(20)}` : lengthSaid(bite, 1);
+  const words = `${(100 * share).toFixed(0)} % of what its root bears for a million strokes, under ${stick}; deepest bite for a million: ${deepest}.`;
   const own = known.told.quarrels.filter((each) => each.tine === r);
   return [
     made('span', { className: past ? 'past' : '', textContent: `${past ? 'Past its endurance: ' : ''}${words}` }),

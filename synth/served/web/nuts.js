@@ -35,13 +35,14 @@ function wishLines(r, wish, told) {
 function nutLines(r, k, { nut, at_mm: at }) {
   const { told } = things;
   const { nuts } = told.tines[r];
-  const place = typed(at, 0.5);
+  const times = inInches() ? 25.4 : 1;
+  const place = typed(at / times, inInches() ? 0.02 : 0.5);
   place.dataset.path = `nut ${k}`;
-  committed(place, at, (own) => Number(own.value), (to) => moveNut(r, k, to, told),
-    (own) => foresee(r, nutMoved(nuts, k, Number(own.value)), told));
+  committed(place, at, (own) => numberIn(own, at, times), (to) => moveNut(r, k, to, told),
+    (own) => foresee(r, nutMoved(nuts, k, numberIn(own, at, times)), told));
   const gone = made('button', { type: 'button', textContent: 'Off', ariaLabel: `Take nut ${k + 1} off`, disabled: nuts.stays });
   gone.addEventListener('click', () => putNuts(nuts, nuts.placed.filter((_, n) => n !== k), told));
-  return [line(`Nut ${k + 1}, ${nut}, at mm`, place, gone)];
+  return [line(`Nut ${k + 1}, ${nut}, at ${inInches() ? 'in' : 'mm'}`, place, gone)];
 }
 
 const nutMoved = (nuts, k, at) => nuts.placed.map((each, n) => (n === k ? { ...each, at_mm: at } : each));
@@ -90,7 +91,7 @@ async function foresee(r, nuts, { model: of } = things.told) {
 function tellForeseen({ hz, length_mm: length, ratios, nearest, cents }) {
   const signed = (x) => `${x < 0 ? '−' : '+'}${Math.abs(x).toFixed(0)}`;
   const overtones = ratios.map((each, n) => `${each.toFixed(3)} (${signed(cents[n])} cents from ${nearest[n]})`);
-  $('foreseen').textContent = `${hz.toFixed(2)} Hz, ${length.toFixed(2)} mm long; overtones ${overtones.join(', ')}`;
+  $('foreseen').textContent = `${hz.toFixed(2)} Hz, ${lengthSaid(length, 2)} long; overtones ${overtones.join(', ')}`;
 }
 
 things.on.push(() => { $('foreseen').textContent = ''; });
