@@ -10,11 +10,12 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from synth.design.instrument import Instrument
-from synth.recording.calibrate import Calibration
+from synth.design.keys_as_written import key_in
+from synth.recording.calibrate import Calibration, Fitted
 from synth.recording.identity import tine_name
 from synth.recording.match import MatchedPartial, TineAssignment
 from synth.table import Column, Table
-from synth.units import FALL, cents
+from synth.units import FALL, INCH, MM, Units, cents
 
 PLANES: Final = {0: "along", 1: "across", None: "both"}
 
@@ -72,7 +73,7 @@ def calibration_words(instrument: Instrument, calibration: Calibration, width: i
         [_line_data(instrument, calibration, line) for line in calibration.lines],
     )
     parts = [
-        "Learnt:\n" + _fitted(calibration).text(width),
+        "Learnt:\n" + _fitted(calibration, instrument.bench.units).text(width),
         *_correlated(calibration, width),
         "The model less the measurement:\n" + lines.text(width),
     ]
@@ -87,15 +88,19 @@ def calibration_words(instrument: Instrument, calibration: Calibration, width: i
     return "\n\n".join(parts)
 
 
-def _fitted(calibration: Calibration) -> Table:
-    """What was fitted, before and now."""
+def _fitted(calibration: Calibration, units: Units = "mm") -> Table:
+    """What was fitted, before and now, by the keys as a maker who works in this unit would write them."""
+
+    def shown(of: Fitted, number: float) -> float:
+        return number * MM / INCH if key_in(of.unknown.key, units) != of.unknown.key else number
+
     return Table(
         [
             Column("name", "what", value=lambda each: each.unknown.name),
-            Column("key", "key", value=lambda each: each.unknown.key),
-            Column("before", "before", "{:.5g}", lambda each: each.unknown.value),
-            Column("after", "now", "{:.5g}", lambda each: each.value),
-            Column("sd", "+-", "{:.2g}", lambda each: each.standard_uncertainty),
+            Column("key", "key", value=lambda each: key_in(each.unknown.key, units)),
+            Column("before", "before", "{:.5g}", lambda each: shown(each, each.unknown.value)),
+            Column("after", "now", "{:.5g}", lambda each: shown(each, each.value)),
+            Column("sd", "+-", "{:.2g}", lambda each: shown(each, each.standard_uncertainty)),
         ],
         calibration.fitted,
     )

@@ -21,7 +21,7 @@ from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
 from synth.frozen import frozen
-from synth.units import INCH, MM, Units, note_hz, note_name, note_number
+from synth.units import INCH, MM, Units, length_said, note_hz, note_name, note_number
 from synth.vibration.clearance import HOLD
 from synth.vibration.tuning import free_lengths, tune
 from synth.workshop.wishes import StockWish, Wishes
@@ -165,10 +165,10 @@ def _plan(wishes: Wishes, note: str, bench: _Bench, octaves: int) -> GroupPlan |
 def _unreached(wishes: Wishes, note: str, benches: Sequence[_Bench]) -> InputError:
     number = note_number(note)
     names = ", ".join(each.name for each in wishes.stock)
-    low, high = SENSIBLE_MM
+    low, high, room = (length_said(each * MM, wishes.units, figures=3) for each in (*SENSIBLE_MM, WIDEST_MM))
     finding = (
-        f"{note} cannot be built of {names} with free lengths of {low:g} to {high:g} mm "
-        f"and room to swing within {WIDEST_MM:g} mm"
+        f"{note} cannot be built of {names} with free lengths of {low.split()[0]} to {high} "
+        f"and room to swing within {room}"
     )
     for away in range(1, 96):
         for other in (number + away, number - away):

@@ -188,3 +188,54 @@ def test_a_stroke_that_cannot_be_is_refused_in_the_benchs_unit(drafted, capsys, 
     assert "5 in below the tips is at the root of tine 9 of group 'D3', which is 1.8" in said
     assert " in at most for this group" in said
     assert not METRIC.search(said.replace(str(tmp_path), ""))
+
+
+def test_what_a_board_does_is_told_for_a_bend_in_inches(drafted):
+    said = drafted.said("board", "panel")
+    assert "bent 0.039 in along the row" in said
+    assert " mm" not in said.replace(
+        "birch plywood 4 mm", ""
+    )  # the sheet's name; N s/m resist, and are no length
+
+
+def test_what_was_learnt_is_told_by_the_key_that_a_maker_in_inches_writes():
+    """bend_diameter_mm was told of a stock in inches; data keep it."""
+    from types import SimpleNamespace
+
+    from synth.recording.calibration_list import _fitted
+
+    diameter = SimpleNamespace(name="bend diameter", key="bend_diameter_mm", value=3.175)
+    loss = SimpleNamespace(name="loss", key="clamp_loss", value=0.002)
+    fitted = [
+        SimpleNamespace(unknown=each, value=each.value, standard_uncertainty=0.0254)
+        for each in (diameter, loss)
+    ]
+    rows = _fitted(SimpleNamespace(fitted=fitted), "inch").cells
+    assert rows[0][1:] == ("bend_diameter_in", "0.125", "0.125", "0.001")
+    assert rows[1][1:] == ("clamp_loss", "0.002", "0.002", "0.025")
+    assert _fitted(SimpleNamespace(fitted=fitted)).data()[0]["before"] == 3.175
+
+
+def test_a_note_that_cannot_be_built_in_inches_is_refused_in_inches(tmp_path, capsys):
+    assert run(["draft", "-o", str(tmp_path / "a.toml"), "--units", "inch", "--notes", "C0"]) == 2
+    said = capsys.readouterr().err
+    assert " in and room to swing within " in said
+    assert not METRIC.search(said)
+
+
+@pytest.mark.parametrize(
+    ("words", "metres"), [("low.1=4.6in", 4.6 * 0.0254), ("low.1=4.6 in", 4.6 * 0.0254), ("low.1=117", 0.117)]
+)
+def test_a_measured_length_may_be_in_inches(inch_slat, words, metres):
+    from synth.doors.cli.calibrate import _as_cut
+
+    assert _as_cut(inch_slat.instrument, inch_slat.row, [words])[0] == pytest.approx(metres)
+
+
+@pytest.mark.parametrize("words", ["low.1=0.2in", "low.1=4.6", "low.1=in"])
+def test_a_measured_length_that_is_none_is_asked_for_in_inches(inch_slat, words):
+    from synth.doors.cli.calibrate import _as_cut
+    from synth.errors import InputError
+
+    with pytest.raises(InputError, match=r"write GROUP.N=4.6in, 0.787 to 23.6 in"):
+        _as_cut(inch_slat.instrument, inch_slat.row, [words])

@@ -30,7 +30,7 @@ function tineRows(r) {
   const partials = about.partials.map(({ plane, hz: f, ring_s }) => `${f.toFixed(1)} Hz ${plane}, ${ring_s.toFixed(1)} s`);
   return [
     ['Tine', `${HEAD.groups[group].name} ${number}: ${about.stock}`],
-    ['Pitch', `${hz.toFixed(2)} Hz, ${about.note} ${about.cents >= 0 ? '+' : '−'}${Math.abs(about.cents).toFixed(0)} cents`],
+    ['Pitch', `${hz.toFixed(2)} Hz, ${about.note} ${about.cents > -0.5 ? '+' : '−'}${Math.abs(about.cents).toFixed(0)} cents`],
     ['Free length', `${(1000 * length).toFixed(1)} mm, ${(1000 * diameter).toFixed(2)} mm thick`],
     ['Nuts', nuts.length ? nuts.map((each) => `at ${(1000 * each.at).toFixed(1)} mm`).join(', ') : 'none above the base'],
     ['Partials, ring to −60 dB, on a bar that keeps still', partials.join('; ')],

@@ -89,7 +89,7 @@ async function foresee(r, nuts, { model: of } = things.told) {
 }
 
 function tellForeseen({ hz, length_mm: length, ratios, nearest, cents }) {
-  const signed = (x) => `${x < 0 ? '−' : '+'}${Math.abs(x).toFixed(0)}`;
+  const signed = (x) => `${x <= -0.5 ? '−' : '+'}${Math.abs(x).toFixed(0)}`;
   const overtones = ratios.map((each, n) => `${each.toFixed(3)} (${signed(cents[n])} cents from ${nearest[n]})`);
   $('foreseen').textContent = `${hz.toFixed(2)} Hz, ${lengthSaid(length, 2)} long; overtones ${overtones.join(', ')}`;
 }

@@ -5,7 +5,7 @@ const $ = (id) => document.getElementById(id);
 const SIGN = { up: '▲', down: '▼', right: '=', none: '' };
 
 /** A figure with its sign, the minus as wide as the plus. */
-const signed = (value, digits) => (value < 0 ? '−' : '+') + Math.abs(value).toFixed(digits);
+const signed = (value, digits) => (Number(value.toFixed(digits)) < 0 ? '−' : '+') + Math.abs(value).toFixed(digits);
 
 function show({ name, tap, next, offer, said }) {
   $('instrument').textContent = name;
