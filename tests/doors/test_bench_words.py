@@ -15,7 +15,7 @@ TINES = [
     SimpleNamespace(group=group, number=number) for group, number in ((0, 1), (0, 2), (1, 1), (1, 2), (1, 3))
 ]
 GROUPS = [SimpleNamespace(name="low D"), SimpleNamespace(name="High_2")]
-INSTRUMENT = SimpleNamespace(file="a.toml", tines=TINES, groups=GROUPS)
+INSTRUMENT = SimpleNamespace(bench=SimpleNamespace(units="mm"), file="a.toml", tines=TINES, groups=GROUPS)
 
 
 @pytest.mark.parametrize(
@@ -113,7 +113,7 @@ def test_a_file_named_after_no_tine_is_told_of_where_names_of_files_are_all_ther
 
 
 def test_names_that_are_neither_a_file_nor_a_tap_each_are_refused():
-    with pytest.raises(InputError, match="1 names for 2 recordings with 3 taps"):
+    with pytest.raises(InputError, match="1 name for 2 recordings with 3 taps"):
         bench.tines_of_taps(INSTRUMENT, MEASURED, ["2.1"])
 
 

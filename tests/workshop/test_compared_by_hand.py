@@ -20,7 +20,10 @@ from synth.workshop.variant_sounds import Compared
 from synth.workshop.variants import LeftOut, Variant
 
 INSTRUMENT = SimpleNamespace(
-    name="Rail", a4=441.0, groups=(SimpleNamespace(name="low"), SimpleNamespace(name="high"))
+    bench=SimpleNamespace(units="mm"),
+    name="Rail",
+    a4=441.0,
+    groups=(SimpleNamespace(name="low"), SimpleNamespace(name="high")),
 )
 STROKE = SimpleNamespace(group=1)
 
@@ -133,7 +136,7 @@ EFFECTS = [
     BoardEffect("high", 440.0, 66.0, -24.0, 1.0, 0.35),
 ]
 LID = SimpleNamespace(kind="box", material=SimpleNamespace(name="plywood"), edges="supported")
-DESIGN = SimpleNamespace(name="Rail", boards={"lid": LID})
+DESIGN = SimpleNamespace(name="Rail", boards={"lid": LID}, bench=SimpleNamespace(units="mm"))
 
 
 def test_a_board_s_figures_stand_under_their_own_names_foot_by_foot():
