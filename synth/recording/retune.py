@@ -146,24 +146,17 @@ def _split(model: PredictedPartials) -> float:
 
 
 def _either(line: MatchedPartial, model: PredictedPartials) -> float:
-    """Of ln f, what is open as long as nobody knows which plane a fundamental's line is of.
-
-    Of both planes heard, half of what they are further apart or nearer than the bar parts them.
-    """
+    """Of ln f, what is open as long as nobody knows which plane a fundamental's line is of."""
     if line.partial > 0:
         return 0.0
-    if line.plane is None:  # of a line alone the deviation has it already
-        return 0.5 * abs(line.apart - _split(model)) if line.apart > 0.0 else 0.0
+    if line.plane is None:
+        return 0.5 * line.apart  # of a line alone the deviation has it already
     return 0.5 * _split(model) if _split(model) < UNSURE_PLANE * CENT else 0.0
 
 
 def _pitch_offset(line: MatchedPartial, model: PredictedPartials) -> float:
-    """ln of the tine's pitch by this line over the model's; one line that either plane may be is heard as it is.
-
-    Where both planes were heard the line is their mean, and so is what it is held against.
-    """
-    alone = line.plane is not None or line.apart == 0.0
-    if line.partial == 0 and alone and _split(model) < UNSURE_PLANE * CENT:
+    """ln of the tine's pitch by this line over the model's; a fundamental of both planes is heard as it is."""
+    if line.partial == 0 and (line.plane is None or _split(model) < UNSURE_PLANE * CENT):
         return float(np.log(line.frequency / model.frequency[0, 0, 0]))
     return float(np.log(line.frequency / line.of(model.frequency[0])))
 

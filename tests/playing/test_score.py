@@ -103,7 +103,7 @@ def test_a_midi_file_is_known_by_its_ending_and_heard_through_what_is_asked_for(
     file = mido.MidiFile(type=0, ticks_per_beat=480)
     file.tracks.append(mido.MidiTrack(track))
     file.save(tmp_path / name)
-    with pytest.raises(InputError, match=r"1 notes cannot be played: .* --skip-unplayable"):
+    with pytest.raises(InputError, match=r"1 note cannot be played: .* --skip-unplayable"):
         performance(tmp_path / name, instrument, through=through)
     piece, left_out = performance(tmp_path / name, instrument, through=through, skip_unplayable=True)
     assert [(each.event.start, each.through) for each in piece.played] == [(0.5, through or "bar")]

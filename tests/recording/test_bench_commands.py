@@ -165,7 +165,7 @@ def test_calibrate_replaces_no_file_unasked(piece: Any, capsys: pytest.CaptureFi
     ("more", "finding"),
     [
         (["--tine", "low D.7"], "there is no tine 'low D.7'"),
-        (["--tine", "low D.1", "--tine", "low D.2"], "2 names for 1 recordings with 1 taps"),
+        (["--tine", "low D.1", "--tine", "low D.2"], "2 names for 1 recording with 1 tap"),
         (["--tine", "1.2", "--length", "1.2=5"], "is not a tine and its length"),
         (["--tine", "1.2", "--fit", "nut-grip"], "no nut-grip to fit"),
         (["--tine", "1.2", "--fit", "youngs", "--fit", "bend-diameter"], "the data do not hold the youngs"),

@@ -17,7 +17,6 @@ from synth.recording.measurement import Partial, TapPartials
 from synth.recording.predicted_partials import bar_of, heard
 from synth.recording.retune import retune
 from synth.recording.tuning_targets import tuning_targets
-from synth.units import CENT
 from synth.vibration.solve import solve_row
 from synth.vibration.tine import solve_tines
 from tests.everyday import design_tree, solved
@@ -147,22 +146,6 @@ def test_one_line_of_a_close_pair_of_planes_is_unsure_by_half_of_what_parts_them
     advice = retune(instrument, row, 1, [TapPartials(0.5, 0.51, 3.0, lines)], float(both[0, 0]))
     assert advice.standard_uncertainty / advice.sounds == pytest.approx(0.5 * split, rel=0.02)
     assert advice.cents == pytest.approx(0.0, abs=0.01)
-
-
-@pytest.mark.parametrize("more", [0.0, 6.0, -4.0])
-def test_both_of_a_close_pair_of_planes_are_held_against_both_of_the_model(more):
-    """5 cents sharp, the planes as the bar parts them (11 cents): known. What parts them more or less by so many
-    cents may be of either side: half of it is open.
-    """
-    instrument, row = made("nuts")
-    both = heard(instrument, bar_of(instrument), row.length, row.trim, [1]).frequency[0]
-    assert both[0, 0] < both[1, 0]
-    cents = np.array([[5.0 - 0.5 * more], [5.0 + 0.5 * more]]) * CENT
-    hertz = (both[:, :3] * np.exp(cents)).ravel()
-    lines = tuple(Partial(float(hz), 1e-4, 3.0, 0.1, 0.1, 0.01, 0.0, 0.1 + 0j) for hz in np.sort(hertz))
-    advice = retune(instrument, row, 1, [TapPartials(0.5, 0.51, 3.0, lines)], float(both[0, 0]))
-    assert advice.cents == pytest.approx(5.0, abs=0.01)
-    assert advice.deviation_cents == pytest.approx(abs(0.5 * more), abs=0.01)
 
 
 def test_a_slope_that_no_tine_has_is_told_by_the_clamp():

@@ -84,7 +84,10 @@ def test_what_goes_with_the_length_is_told_of_the_longest_and_of_the_shortest_ti
     from synth.recording import apart
 
     lines = tuple(SimpleNamespace(tine=tine) for tine in (0, 1, 2))
-    piece = SimpleNamespace(lines=lines, tines=[0, 1, 2], length=np.array([0.08, 0.12, 0.16]))
+    bench = SimpleNamespace(bench=SimpleNamespace(units="mm"))
+    piece = SimpleNamespace(
+        instrument=bench, lines=lines, tines=[0, 1, 2], length=np.array([0.08, 0.12, 0.16])
+    )
     cent = np.log(2.0) / 1200.0
     monkeypatch.setattr(apart, "measured", lambda _: np.array([6.0, 2.0, 0.0]) * cent)
     (told,) = apart.trend(piece, np.zeros(3))

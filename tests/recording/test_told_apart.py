@@ -135,6 +135,9 @@ def test_a_nut_slides_by_what_the_ratio_is_off_over_what_a_millimetre_does(off, 
 class Cut:
     length_deviation: float
     length: np.ndarray = field(default_factory=lambda: np.array([0.15, 0.105]))
+    instrument: SimpleNamespace = field(
+        default_factory=lambda: SimpleNamespace(bench=SimpleNamespace(units="mm"))
+    )
 
 
 @pytest.mark.parametrize(

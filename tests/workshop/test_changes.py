@@ -252,7 +252,7 @@ def test_the_worst_quarrels_of_the_stroked_group_are_told_first_and_no_more_than
     ]  # fmt: skip
     assert lines[-2:] == [
         "and 2 quarrels more, milder: changes.csv",
-        "and 1 tines of other groups: changes.csv",
+        "and 1 tine of other groups: changes.csv",
     ]
     heads, first, second = lines[2].splitlines()
     assert heads.split() == ["combination", "group", "tine", "settled", "new", "quarrels"]

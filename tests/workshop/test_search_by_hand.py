@@ -22,7 +22,10 @@ def ground(monkeypatch):
     """Groups at 100 and 200 mm, supports at 50 and 350; `severity` is a function of how far each has gone."""
     supports = tuple(SimpleNamespace(position=each, kind="rubber") for each in (0.050, 0.350))
     instrument = SimpleNamespace(
-        groups=(None, None), bar=SimpleNamespace(supports=supports, section=PLAIN), file="rail.toml"
+        groups=(None, None),
+        bar=SimpleNamespace(supports=supports, section=PLAIN),
+        file="rail.toml",
+        inches=(),
     )
     monkeypatch.setattr(suggest, "start_mm", lambda _, group: (100.0, 200.0)[group])
 
