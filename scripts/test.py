@@ -20,6 +20,7 @@ THREADS = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS
 
 # one more than cores: browsers, sounds played as they go and processes waited for leave a core idle
 IN_PARALLEL = ("-n", "3", "--dist", "loadfile", "--no-loadscope-reorder")
+BESIDE = ("-n", "2", *IN_PARALLEL[2:])
 
 NOTHING_CHOSEN = 5  # pytest's exit code where the words given chose no test of a step
 
@@ -42,7 +43,7 @@ def main(words: list[str]) -> int:
         patient = {
             "types": pool.submit(well, "types", "mypy", idle=True),
             "tests that are patient": pool.submit(
-                well, "tests that are patient", *pytest, "-m", f"patient{left_out}", idle=True
+                well, "tests that are patient", *pytest, *BESIDE, "-m", f"patient{left_out}", idle=True
             ),
         }
         done = {

@@ -97,7 +97,8 @@ class _Worker:
         return given
 
     def end(self) -> None:
-        self._process.kill()
+        end = self._process.kill if hasattr(signal, "SIGKILL") else self._process.terminate
+        end()
         self._process.join()
         self.pipe.close()
 

@@ -112,8 +112,18 @@ class Workbench:
         )
 
 
+PATIENT = {"recording", "vibration", "validation"}  # rooms whose slow tests are arithmetic alone
+
+
+@pytest.hookimpl(tryfirst=True)  # before markers choose
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Files with slow tests come first, so that what runs last is short and all workers end together."""
+    """Slow tests that are arithmetic alone are patient: no process, no clock.
+
+    Files with slow tests come first, so that what runs last is short and all workers end together.
+    """
+    for item in items:
+        if item.path.parent.name in PATIENT and item.get_closest_marker("slow"):
+            item.add_marker("patient")
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: item.path not in slow)
 

@@ -30,8 +30,8 @@ pytestmark = pytest.mark.skipif(os.name == "nt", reason="POSIX signals and group
 
 
 @pytest.fixture(scope="module")
-def environment(tmp_path_factory):
-    return {**os.environ, "TINEWRIGHT_CACHE": str(tmp_path_factory.mktemp("cache")), "PYTHONPATH": str(ROOT)}
+def environment():
+    return {**os.environ, "PYTHONPATH": str(ROOT)}
 
 
 def started(words, folder, environment):

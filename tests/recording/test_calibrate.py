@@ -93,7 +93,6 @@ def test_the_deviation_of_one_unknown_is_that_of_the_weighted_mean(piece: Any) -
 
 
 @pytest.mark.slow
-@pytest.mark.patient
 def test_deviations_are_those_of_repeated_fits(piece: Any) -> None:
     """Mean square of errors over deviations, 10 fits of four unknowns; they scatter as the fit assumes."""
     scores = []

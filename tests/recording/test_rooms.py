@@ -275,6 +275,5 @@ def test_a_few_fragments_of_any_sound_are_measured_without_failure() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.patient
 def test_hundreds_of_fragments_of_any_sound_are_measured_without_failure() -> None:
     heard_without_failure(range(100, 350))

@@ -87,7 +87,6 @@ def in_room(sound: Array, level: float, seed: int = 5, before: float = 0.6) -> A
 
 
 @pytest.mark.slow
-@pytest.mark.patient
 @pytest.mark.parametrize("level", [1e-3, 1e-2])
 def test_no_wrong_tine_is_named_and_the_stated_uncertainty_holds(level: float) -> None:
     misses, coarse, answered, tapped, late = [], [], 0, 0, 0
@@ -243,7 +242,6 @@ def test_tines_meant_alike_are_named_together_unless_one_is_next() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.patient
 def test_a_tine_that_was_not_announced_is_never_named_wrongly_but_by_the_makers_word() -> None:
     told = {"right": 0, "open": 0, "taken": 0}
     for seed in range(400, 424):

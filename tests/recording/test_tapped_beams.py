@@ -73,7 +73,6 @@ def tapped(where: str) -> tuple[int, int, list[float]]:
 
 
 @pytest.mark.slow
-@pytest.mark.patient
 @pytest.mark.parametrize(("where", "named"), [("dry", 0.98), ("near", 0.98), ("rooms", 0.9)])
 def test_the_right_tine_of_112_in_time_and_within_the_stated_uncertainty(where: str, named: float) -> None:
     """One figure in twenty may be more than twice the stated deviation off; of so few, up to one in ten."""
@@ -271,9 +270,7 @@ def test_a_neighbour_that_rings_along_close_by_is_to_be_held(
 LEVELS, ASIDE = (-20.0, -10.0, -3.0, 0.0), (-20.0, -10.0, -5.0, 5.0, 10.0, 20.0)
 
 
-@pytest.mark.parametrize(
-    ("seeds", "every"), [((0,), 8), pytest.param((0, 1), 1, marks=[pytest.mark.slow, pytest.mark.patient])]
-)
+@pytest.mark.parametrize(("seeds", "every"), [((0,), 8), pytest.param((0, 1), 1, marks=pytest.mark.slow)])
 def test_the_mean_of_two_tines_of_one_pitch_is_as_unsure_as_it_is_wrong_or_withheld(
     seeds: tuple[int], every: int
 ) -> None:
@@ -343,7 +340,6 @@ def test_silence_talk_whistling_and_knocks_draw_no_line() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.patient
 def test_two_hours_of_silence_and_speech_give_no_tap() -> None:
     """Ten minutes of talk, babble, humming, whistling, knocks, steps and hammers, the rest a quiet shop."""
     listener = Listener(instrument_of_112()[1], RATE)
@@ -359,7 +355,6 @@ def test_two_hours_of_silence_and_speech_give_no_tap() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.patient
 @pytest.mark.parametrize("where", sorted(ROOMS))
 def test_decays_followed_until_nothing_moves_give_the_same_figure(where, monkeypatch):
     """Of a tap's first figure: eight rounds against forty."""
