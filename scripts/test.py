@@ -37,10 +37,8 @@ def main(words: list[str]) -> int:
     def well(name: str, *words: str, idle: bool = False) -> bool:
         return step(name, [str(python), "-m", *words], idle=idle)
 
-    with (
-        ThreadPoolExecutor() as pool
-    ):  # what is patient is done in what the tests in real time leave of the cores
-        patient = {
+    with ThreadPoolExecutor() as pool:
+        patient = {  # done in what all others leave of the cores
             "types": pool.submit(well, "types", "mypy", idle=True),
             "tests that are patient": pool.submit(
                 well, "tests that are patient", *pytest, *BESIDE, "-m", f"patient{left_out}", idle=True

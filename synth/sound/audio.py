@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import io
 import math
-import threading
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +18,6 @@ from numpy.typing import NDArray
 from synth.errors import InputError
 from synth.files import atomic_write, check_place, for_libsndfile
 from synth.units import amplitude, decibels
-
-if TYPE_CHECKING:
-    import soundfile
 
 RATE: Final = 48_000  # Hz, the rate of film, broadcast and most interfaces
 FULL_SCALE_SPL: Final = (
@@ -46,48 +41,10 @@ def check_output(path: Path) -> None:
     check_place(path)
 
 
-class BlockWriter:
-    """An open sound file that takes blocks of pressure one by one, from any thread; once closed, none."""
-
-    def __init__(self, path: Path | io.BytesIO, *, gain_db: float, rate: int, kind: str) -> None:
-        self._path, self._rate, self._kind = path, rate, kind
-        self._scale = amplitude(gain_db) / FULL_SCALE
-        self._file: soundfile.SoundFile | None = None
-        self._closed, self._alone = False, threading.Lock()
-        self.peak = 0.0  # of full scale
-
-    def add(self, pressure: NDArray[np.floating]) -> None:
-        """The next samples (C, n) in Pa. ValueError once it is closed."""
-        samples = np.asarray(pressure, dtype=np.float64).T * self._scale
-        with self._alone:
-            if self._closed:
-                raise ValueError("this sound file is closed")
-            if self._file is None:
-                self._file = self._opened(len(pressure))
-            if samples.size:
-                self.peak = max(self.peak, float(np.max(np.abs(samples))))
-            self._file.write(samples)
-
-    def close(self) -> bool:
-        """Whether there was anything."""
-        with self._alone:
-            self._closed = True
-            if self._file is not None:
-                self._file.close()
-            return self._file is not None
-
-    def _opened(self, channels: int) -> soundfile.SoundFile:
-        import soundfile
-
-        place = for_libsndfile(self._path) if isinstance(self._path, Path) else self._path
-        return soundfile.SoundFile(
-            place, "w", samplerate=self._rate, channels=channels, subtype="PCM_24", format=self._kind
-        )
-
-
-@contextmanager
-def writing(path: Path, *, gain_db: float = 0.0, rate: int = RATE) -> Iterator[BlockWriter]:
-    """What takes blocks of pressure for `path`, which is there, whole, once the context has ended well.
+def write(
+    path: Path, blocks: Iterable[NDArray[np.floating]], *, gain_db: float = 0.0, rate: int = RATE
+) -> float:
+    """The peak in dBFS of blocks (C, n) of pressure in Pa, written to `path`.
 
     An interrupted or refused render leaves an older file of that name as it was. Raises `InputError` where the
     sound would clip or the file cannot be written.
@@ -95,46 +52,58 @@ def writing(path: Path, *, gain_db: float = 0.0, rate: int = RATE) -> Iterator[B
     import soundfile
 
     check_output(path)
+    scale = amplitude(gain_db) / FULL_SCALE
     try:
         with atomic_write(path) as beside:
-            file = BlockWriter(beside, gain_db=gain_db, rate=rate, kind=FORMATS[path.suffix.lower()])
-            try:
-                yield file
-            finally:
-                any_block = file.close()
-            if not any_block:
-                raise InputError(
-                    "there is nothing to write", remedy="ask for more than 0 seconds", file=str(path)
-                )
-            _refuse_clipping(path, file.peak, gain_db)
+            peak = _write_blocks(beside, blocks, scale=scale, rate=rate, kind=FORMATS[path.suffix.lower()])
+            _refuse_clipping(path, peak, gain_db)
     except soundfile.LibsndfileError as failure:
         raise InputError(
             f"cannot be written ({failure})", remedy="is the disk full?", file=str(path)
         ) from failure
-
-
-def write(
-    path: Path, blocks: Iterable[NDArray[np.floating]], *, gain_db: float = 0.0, rate: int = RATE
-) -> float:
-    """The peak in dBFS of blocks (C, n) of pressure in Pa, written to `path` as `writing` does."""
-    with writing(path, gain_db=gain_db, rate=rate) as file:
-        for block in blocks:
-            file.add(block)
-    return decibels(file.peak)
+    return decibels(peak)
 
 
 def encoded(pressure: NDArray[np.floating], *, gain_db: float = 0.0, rate: int = RATE) -> bytes:
     """A FLAC file in memory of pressure (C, N) in Pa, true level plus the gain, for a web page to hold."""
-    held = io.BytesIO()
-    file = BlockWriter(held, gain_db=gain_db, rate=rate, kind="FLAC")
-    file.add(pressure)
-    file.close()
-    return held.getvalue()
+    file = io.BytesIO()
+    _write_blocks(file, [pressure], scale=amplitude(gain_db) / FULL_SCALE, rate=rate, kind="FLAC")
+    return file.getvalue()
 
 
 def headroom_db(peak_pressure: float) -> float:
     """The gain in dB that would bring a peak pressure (Pa) just below full scale."""
     return math.inf if peak_pressure <= 0.0 else -decibels(peak_pressure / FULL_SCALE)
+
+
+def _write_blocks(
+    path: Path | io.BytesIO, blocks: Iterable[NDArray[np.floating]], *, scale: float, rate: int, kind: str
+) -> float:
+    import soundfile
+
+    peak = 0.0
+    file: soundfile.SoundFile | None = None
+    try:
+        for block in blocks:
+            if file is None:
+                file = soundfile.SoundFile(
+                    for_libsndfile(path) if isinstance(path, Path) else path,
+                    "w",
+                    samplerate=rate,
+                    channels=len(block),
+                    subtype="PCM_24",
+                    format=kind,
+                )
+            samples = np.asarray(block, dtype=np.float64).T * scale
+            if samples.size:
+                peak = max(peak, float(np.max(np.abs(samples))))
+            file.write(samples)
+    finally:
+        if file is not None:
+            file.close()
+    if file is None:
+        raise InputError("there is nothing to write", remedy="ask for more than 0 seconds", file=str(path))
+    return peak
 
 
 def _refuse_clipping(path: Path, peak: float, gain_db: float) -> None:

@@ -78,13 +78,11 @@ class LoudnessMeter:
         self._means: list[float] = []
         self._ahead = 0  # samples before the first, of which nothing counts
         self._peak = 0.0
-        self.seconds = 0.0  # of what was heard
 
     def hear(self, pressure: AnyReal) -> None:
         """The next samples (C, n) in Pa."""
         if not pressure.size:
             return
-        self.seconds += pressure.shape[1] / self._rate
         if not self._late.size:
             self._late, self._ahead = np.zeros((len(pressure), 2 * self._tail)), self._tail
         self._peak = max(self._peak, float(np.max(np.abs(pressure))))

@@ -180,35 +180,6 @@ def test_what_hears_a_file_knows_when_it_was_touched(noted, tmp_path):
     assert said[-1] == "ear"
 
 
-def test_what_is_written_as_it_is_made_is_the_same_file_and_the_same_words(tmp_path):
-    import numpy as np
-
-    made = [np.full((2, 480), 1e-3), np.full((2, 240), 2e-3)]
-
-    def rendering():
-        return SimpleNamespace(blocks=iter(made), block_count=2, through="bar", warnings=["warned"])
-
-    def make(hear):
-        for block in made:
-            hear(block)
-        return rendering()
-
-    plain = hearing.write(rendering(), tmp_path / "a.wav", gain_db=3.0)
-    said = hearing.write_as_made(make, tmp_path / "b.wav", gain_db=3.0)
-    assert said == [plain[0].replace("a.wav", "b.wav"), *plain[1:], "warned"]
-    assert said[0].startswith(f"{tmp_path / 'b.wav'}: 0.01 s through bar, gain +3.0 dB, peak -60.0 dBFS")
-    assert (tmp_path / "a.wav").read_bytes() == (tmp_path / "b.wav").read_bytes()
-
-    def failing(hear):
-        hear(made[0])
-        return SimpleNamespace(blocks=(1 / 0 for _ in "x"), block_count=1, through="bar", warnings=[])
-
-    with pytest.raises(ZeroDivisionError):
-        hearing.write_as_made(failing, tmp_path / "b.wav", gain_db=0.0)
-    assert (tmp_path / "a.wav").read_bytes() == (tmp_path / "b.wav").read_bytes()
-    assert len(list(tmp_path.iterdir())) == 2
-
-
 def test_no_recording_of_several_is_written_over(tmp_path, capsys):
     files = [tmp_path / name for name in ("a.wav", "b.wav")]
     for each in files:

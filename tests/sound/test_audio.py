@@ -3,7 +3,6 @@
 import io
 import math
 import os
-import threading
 
 import numpy as np
 import pytest
@@ -102,24 +101,3 @@ def test_a_file_that_cannot_be_written_is_refused_before_the_work(tmp_path, name
 def test_headroom_is_the_gain_that_just_fits():
     assert audio.headroom_db(audio.FULL_SCALE / 2) == pytest.approx(6.02, abs=0.01)
     assert audio.headroom_db(0.0) == math.inf
-
-
-def test_blocks_of_any_thread_are_written_and_none_after_the_end(tmp_path):
-    """A thread that still makes sound when the command is stopped opens no file again."""
-    path, block = tmp_path / "a.wav", np.full((2, 480), 0.25)
-    with audio.writing(path, gain_db=-6.0) as file:
-        thread = threading.Thread(target=lambda: [file.add(block), file.add(2.0 * block)])
-        thread.start()
-        thread.join()
-    assert file.peak == pytest.approx(0.5 / audio.FULL_SCALE * 10.0 ** (-6.0 / 20.0))
-    sound, _ = soundfile.read(path)
-    assert (sound.shape, float(sound.max())) == ((960, 2), pytest.approx(file.peak, abs=2 * ONE_STEP))
-    with pytest.raises(ValueError, match="closed"):
-        file.add(block)
-    path.write_bytes(b"mine")
-    with pytest.raises(KeyboardInterrupt), audio.writing(path) as stopped:
-        raise KeyboardInterrupt
-    with pytest.raises(ValueError, match="closed"):
-        stopped.add(block)
-    assert path.read_bytes() == b"mine"
-    assert list(tmp_path.iterdir()) == [path]

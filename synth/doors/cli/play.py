@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
-from numpy.typing import NDArray
 
 from synth.doors.cli import arguments, hearing
 from synth.playing.stroke import ContactModel, Hand
 
 if TYPE_CHECKING:
     from synth.playing.script import Performance
-    from synth.sound.render import Rendering
 
 
 @click.command("play")
@@ -51,8 +48,9 @@ def command(
     """
     from synth.playing.score import performance
     from synth.playing.script import held_by
-    from synth.sound.audio import check_output
+    from synth.sound.audio import RATE, check_output
     from synth.sound.compiled_ahead import load_all
+    from synth.sound.loudness import LoudnessMeter
     from synth.sound.render import ContactSettings, play
 
     check_output(output)
@@ -67,11 +65,11 @@ def command(
     settings = ContactSettings(
         contact=contact, allow_yield=allow_yield, seed=seed, stick=without != "stick", traces=False
     )
-
-    def make(hear: Callable[[NDArray[Any]], None]) -> Rendering:
-        return play(instrument, piece, settings=settings, surroundings=surroundings, fresh=fresh, hear=hear)
-
-    for words in hearing.write_as_made(make, output, gain_db=gain_db):
+    meter = LoudnessMeter(RATE)
+    rendering = play(
+        instrument, piece, settings=settings, surroundings=surroundings, fresh=fresh, hear=meter.hear
+    )
+    for words in [*hearing.write(rendering, output, gain_db=gain_db, meter=meter), *rendering.warnings]:
         click.echo(words)
 
 
