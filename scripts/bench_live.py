@@ -28,6 +28,7 @@ from typing import Any
 import numpy as np
 
 from bench_performance import ROOTS, design
+from jack_server import guest, on, server
 from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.playing.contact.stroke_contact import Contact
@@ -45,16 +46,14 @@ EXPRESSION = (0xB0, 11, 64)  # half the bite: twenty full strokes a second would
 GAIN_DB = -30.0
 VELOCITIES = (127, 100, 64, 32, 16, 1)
 TIMES = 3  # each stroke is measured
-SERVER = f"tinewright-bench-{os.getpid()}"
+SERVER = "bench"
 
 
 class Room:
     """A keyboard and two ears on the server."""
 
     def __init__(self) -> None:
-        import jack
-
-        self.client = jack.Client("keys", no_start_server=True)
+        self.client = guest("keys")
         self.midi = self.client.midi_outports.register("out")
         self.ears = [self.client.inports.register(f"in_{n}") for n in (1, 2)]
         self.heard: list[Any] = []
@@ -82,24 +81,7 @@ class Room:
 
 def perform(folder: Path, heard: Scene, words: argparse.Namespace) -> dict[str, Any]:
     """One performance on a server of its own; what came of it."""
-    server = subprocess.Popen(
-        [
-            "jackd",
-            "-n",
-            SERVER,
-            *words.server.split(),
-            "-d",
-            "dummy",
-            "-r",
-            str(RATE),
-            "-p",
-            str(words.period),
-        ],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    try:
-        time.sleep(1.0)
+    with server(SERVER, rate=RATE, period=words.period, how=words.server):
         room = Room()
         seconds = words.seconds + 3.0
         command = [sys.executable, "-c", "from synth.doors.cli import main; main()", "live"]
@@ -140,9 +122,6 @@ def perform(folder: Path, heard: Scene, words: argparse.Namespace) -> dict[str, 
         told += player.stdout.read().splitlines()
         room.client.deactivate()
         room.client.close()
-    finally:
-        server.terminate()
-        server.wait()
     return compared(folder, heard, room, told) | {
         "load_average": float(np.mean(loads)),
         "cores": os.cpu_count(),
@@ -282,15 +261,10 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    wanted = {
-        "JACK_DEFAULT_SERVER": SERVER,
-        "JACK_NO_AUDIO_RESERVATION": "1",
-        "JACK_NO_START_SERVER": "1",
-        "MIDO_BACKEND": "mido.backends.rtmidi/UNIX_JACK",
-        "OMP_NUM_THREADS": "1",  # the touchy contacts of an offline render add up in the order of the live one
-    }
-    if os.environ.get("OMP_NUM_THREADS") != "1":  # read when numpy is loaded: start again
-        os.environ.update(wanted)
+    # one thread, since the touchy contacts of an offline render add up in the order of the live one; numpy reads
+    # that when it is loaded, so start again
+    again = os.environ.get("OMP_NUM_THREADS") != "1"
+    os.environ.update(on(SERVER))
+    if again:
         os.execv(sys.executable, [sys.executable, *sys.argv])
-    os.environ.update(wanted)
     main()

@@ -26,7 +26,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -34,6 +34,7 @@ import numpy as np
 from scipy.stats import theilslopes
 
 import environment
+from jack_server import guest, on, server
 
 sys.path.insert(0, str(environment.ROOT))  # this checkout, installed or not
 
@@ -59,9 +60,7 @@ class Keyboard:
     """Hands and ears on the server: sends what is planned at its frame, keeps the loudest sample of its windows."""
 
     def __init__(self) -> None:
-        import jack
-
-        self.client = jack.Client("keys", no_start_server=True)
+        self.client = guest("keys")
         self.midi = self.client.midi_outports.register("out")
         self.ears = [self.client.inports.register(f"in_{n}") for n in (1, 2)]
         self.plan: deque[tuple[int, tuple[int, ...]]] = deque()
@@ -131,8 +130,8 @@ def second_of_playing(
 def soaked(words: argparse.Namespace) -> dict[str, Any]:
     """One soak; what came of it."""
     notes = notes_of(words.design)
-    with server("ours"), nullcontext() if words.alone else beside(words.minutes) as missed:
-        os.environ.update(on("ours"))
+    with served("soak"), nullcontext() if words.alone else beside(words.minutes) as missed:
+        os.environ.update(on("soak"))
         keyboard = Keyboard()
         command = [sys.executable, "-m", "synth", "live", str(words.design), "--midi-port", "keys"]
         command += ["--block", str(BLOCK), "--gain-db", GAIN_DB, "--allow-yield"]
@@ -146,7 +145,8 @@ def soaked(words: argparse.Namespace) -> dict[str, Any]:
             data = played(keyboard, player, notes, 60.0 * words.minutes)
         player.terminate()
         told.thread.join(60.0)
-        data |= counted(told.lines[-1]) | {"exit code": player.wait(60.0), "remarks": told.remarks}
+        data |= counted(told.lines[-1]) | {"exit code": player.wait(60.0)}
+        data |= {"remarks": told.remarks, "MIDI ports lost": told.lost}
         keyboard.client.deactivate()
         keyboard.client.close()
         data |= {"empty callback": missed()} if missed else {}
@@ -157,7 +157,7 @@ def soaked(words: argparse.Namespace) -> dict[str, Any]:
 def beside(minutes: float) -> Iterator[Callable[[], Any]]:
     """The empty callback on a server of its own; what it counted can be had when it is done."""
     command = [sys.executable, __file__, "--empty", "--minutes", str(minutes)]
-    with server("empty"):  # where this ends early, the callback is not waited for
+    with served("empty"):  # where this ends early, the callback is not waited for
         process = subprocess.Popen(command, env=on("empty"), stdout=subprocess.PIPE)
         yield lambda: json.loads(process.communicate(timeout=120.0)[0])
 
@@ -248,8 +248,7 @@ class Told:
 
     def __init__(self, player: subprocess.Popen[str]) -> None:
         self.lines: deque[str] = deque(maxlen=20)
-        self.remarks = 0
-        self._new = threading.Condition()
+        self.remarks = self.lost = 0
         self._player = player
         self.thread = threading.Thread(target=self._read, daemon=True)
         self.thread.start()
@@ -257,15 +256,16 @@ class Told:
     def _read(self) -> None:
         assert self._player.stdout is not None
         for line in self._player.stdout:
-            with self._new:
-                self.lines.append(line.strip())
-                self.remarks += line.startswith(("not played", "warning"))
-                self._new.notify_all()
+            self.lines.append(line.strip())
+            self.remarks += line.startswith(("not played", "warning"))
+            self.lost += "was lost" in line
 
     def wait_for(self, words: str) -> None:
-        with self._new:
-            if not self._new.wait_for(lambda: any(words in line for line in self.lines), 300.0):
+        end = time.monotonic() + 300.0
+        while not any(words in line for line in list(self.lines)):
+            if self._player.poll() is not None or time.monotonic() > end:
                 sys.exit(f"the player did not begin: {list(self.lines)}")
+            time.sleep(0.02)
 
 
 def counted(summary: str) -> dict[str, Any]:
@@ -326,36 +326,17 @@ def resident(process: int) -> float:
     held, waiting = 0, [process]
     while waiting:
         here = Path("/proc") / str(waiting.pop())
-        found = re.search(r"RssAnon:\s+(\d+) kB", (here / "status").read_text(encoding="ascii"))
-        held += int(found[1]) if found else 0
-        for task in (here / "task").iterdir():
-            waiting += [int(each) for each in (task / "children").read_text(encoding="ascii").split()]
+        with suppress(FileNotFoundError, ProcessLookupError):  # it ends meanwhile
+            found = re.search(r"RssAnon:\s+(\d+) kB", (here / "status").read_text(encoding="ascii"))
+            held += int(found[1]) if found else 0
+            for task in (here / "task").iterdir():
+                waiting += [int(each) for each in (task / "children").read_text(encoding="ascii").split()]
     return round(held / 1024.0, 2)
 
 
-@contextmanager
-def server(name: str) -> Iterator[None]:
-    command = f"jackd -n {on(name)['JACK_DEFAULT_SERVER']} -R -d dummy -r {RATE} -p {BLOCK}".split()
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
-        time.sleep(1.0)
-        if process.poll() is not None:
-            sys.exit("the JACK server does not start here")
-        try:
-            yield
-        finally:
-            process.terminate()
-
-
-def on(name: str) -> dict[str, str]:
-    """The environment of who plays on the server of that name."""
-    return {
-        **os.environ,
-        "JACK_DEFAULT_SERVER": f"soak-{name}-{os.getpid()}",
-        "JACK_NO_AUDIO_RESERVATION": "1",
-        "JACK_NO_START_SERVER": "1",
-        "MIDO_BACKEND": "mido.backends.rtmidi/UNIX_JACK",
-        "OMP_NUM_THREADS": "1",
-    }
+def served(name: str) -> Any:
+    """A server of that name."""
+    return server(name, rate=RATE, period=BLOCK)
 
 
 def faults(data: dict[str, Any]) -> Iterator[str]:

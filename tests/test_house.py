@@ -93,7 +93,7 @@ PLACES = """
     served.things served.trims
     served.search served.listening
     served.bench_page served.answers served.serving
-    doors.streams doors.threads doors.ports doors.devices
+    doors.streams doors.threads doors.drivers doors.midi_process doors.ports doors.devices
     doors.keyboard doors.tuning_cues doors.tuner_words doors.microphone_process doors.listening_tuner
     doors.recorder doors.audio_process
     doors.live_session doors.live doors.reference doors.cli __main__

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.doors.devices import DeviceLostError, silent_device, sound_device
-from synth.doors.ports import quiet_drivers
+from synth.doors.drivers import quiet_drivers
 from synth.doors.recorder import taped
 from synth.doors.streams import end_process
 from synth.doors.threads import calm_threads, deaf_to_interrupts, hurry, nothing_to_collect

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
-from synth.doors.ports import LostError, in_words, quiet_drivers
+from synth.doors.drivers import LostError, in_words, quiet_drivers
 from synth.errors import InputError
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 import click
 
-from synth.doors.ports import LostError
+from synth.doors.drivers import LostError
 from synth.doors.tuner_words import message_lines, what_it_says
 from synth.errors import InputError
 from synth.frozen import frozen

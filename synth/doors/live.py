@@ -18,9 +18,10 @@ from typing import Final
 
 from synth.doors.audio_process import Job, Speaker
 from synth.doors.devices import check_sound_device
+from synth.doors.drivers import LostError
 from synth.doors.keyboard import Read, keyboard
 from synth.doors.live_session import Setting, Stage
-from synth.doors.ports import Look, LostError, check_socket, midi_port, midi_socket
+from synth.doors.ports import Look, check_socket, midi_port, midi_socket
 from synth.doors.recorder import script_beside, write_script
 from synth.doors.threads import calm_threads
 from synth.errors import InputError

@@ -7,24 +7,21 @@ for one of its guests loses the sound of all.
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import signal
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from multiprocessing.connection import Connection
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
 from synth.arrays import Singles
 from synth.doors.devices import MICROPHONE_GONE, DeviceLostError, microphone, sound_device
-from synth.doors.threads import deaf_to_interrupts, hurry
+from synth.doors.threads import hurry, process_apart
 from synth.doors.tuning_cues import LASTS, Cue, CuePlayer
 from synth.errors import InputError
-
-PATIENCE: Final = 2.0  # s for the process to end in
 
 
 class MicrophoneApart(Iterator[Singles | None]):
@@ -53,23 +50,11 @@ def microphone_apart(
     device: str | None, *, rate: int, block: int, tones: bool = False
 ) -> Iterator[MicrophoneApart]:
     """The microphone, and for `tones` the system's usual loudspeaker. Raises `InputError`."""
-    context = multiprocessing.get_context("spawn")
-    ours, theirs = context.Pipe()
-    process = context.Process(target=_listen, args=(theirs, device, rate, block, tones), daemon=True)
-    with deaf_to_interrupts():
-        process.start()
-    theirs.close()
-    try:
-        refused = _first(ours)
+    with process_apart(_listen, device, rate, block, tones) as pipe:
+        refused = _first(pipe)
         if refused is not None:
             raise InputError(**refused)
-        yield MicrophoneApart(ours)
-    finally:
-        ours.close()  # which ends it
-        process.join(PATIENCE)
-        if process.is_alive():  # a driver may never come back from a device that is gone
-            process.kill()
-            process.join()
+        yield MicrophoneApart(pipe)
 
 
 def _first(pipe: Connection) -> dict[str, Any] | None:

@@ -6,14 +6,14 @@ gone is told in one line with what to do.
 
 from __future__ import annotations
 
-import os
 import re
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, Final
 
+from synth.doors.drivers import in_words, quiet_drivers
+from synth.doors.midi_process import PortApart
 from synth.errors import InputError, nearest
 from synth.playing.midi_mapping import Message
 
@@ -26,36 +26,8 @@ Look = Callable[
 Receive = Callable[[Message], None]
 
 
-ASKED: Final = 0.001  # s
-WAITING: Final = 8192  # messages, some seconds of all that a cable carries
 NUMBERED: Final = re.compile(r" \d+:\d+$")  # ALSA's client and port
 NO_RTMIDI: Final = "MIDI ports need the package python-rtmidi"
-
-
-class LostError(Exception):
-    """Something was unplugged while it was used."""
-
-
-@contextmanager
-def quiet_drivers() -> Iterator[None]:
-    """What drivers print from C is not seen; what this program says on standard error is."""
-    if sys.stderr is None:
-        yield
-        return
-    sys.stderr.flush()
-    seen = os.dup(2)
-    nothing = os.open(os.devnull, os.O_WRONLY)
-    ours = sys.stderr
-    try:
-        os.dup2(nothing, 2)
-        with os.fdopen(os.dup(seen), "w", buffering=1, encoding="utf-8", errors="replace") as still_seen:
-            sys.stderr = still_seen
-            yield
-    finally:
-        sys.stderr = ours
-        os.dup2(seen, 2)
-        os.close(seen)
-        os.close(nothing)
 
 
 class Backend:
@@ -103,38 +75,8 @@ class Backend:
     def open(self, name: str, receive: Receive) -> Any:
         with quiet_drivers():
             if self._mido.api == "UNIX_JACK":
-                return AskedPort(name, receive)
+                return PortApart(name, receive)
             return self._mido.open_input(name, callback=receive)
-
-
-class AskedPort:
-    """A port of JACK that is asked for its messages a thousand times a second.
-
-    One that calls does so within JACK's own cycle, where it waits for the interpreter: every program on the server
-    then misses blocks, and messages are lost with them.
-    """
-
-    def __init__(self, name: str, receive: Receive) -> None:
-        import rtmidi
-
-        self._port = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, "tinewright", queue_size_limit=WAITING)
-        self._port.open_port(self._port.get_ports().index(name))
-        self._receive, self._over = receive, threading.Event()
-        self._thread = threading.Thread(target=self._ask, name="midi", daemon=True)
-        self._thread.start()
-
-    def close(self) -> None:
-        self._over.set()
-        self._thread.join()
-        self._port.close_port()
-
-    def _ask(self) -> None:
-        from mido import Message as Known
-
-        while not self._over.wait(ASKED):
-            while (found := self._port.get_message()) is not None:
-                with suppress(ValueError):  # no message of MIDI 1.0
-                    self._receive(Known.from_bytes(found[0]))
 
 
 class WatchedPort:
@@ -146,17 +88,17 @@ class WatchedPort:
 
     def look(self) -> str:
         """Lets go of a port that is gone, opens one that is back; a line about that."""
-        names = self._backend.names()
-        if self._port is not None and self._found not in names:
+        names, told = self._backend.names(), ""
+        if self._port is not None and (self._found not in names or self._port.closed):
             self.close()
-            return f"the MIDI port '{self._asked}' is gone: it is played on again when it returns"
+            told = f"the MIDI port '{self._asked}' is gone: it is played on again when it returns"
         if self._port is None and (back := returned(self._asked, self._found, names)) is not None:
             try:
                 self._port, self._found = self._backend.open(back, self._receive), back
             except Exception:  # still half there: at the next look
-                return ""
-            return f"the MIDI port '{self._asked}' is back"
-        return ""
+                return told
+            return f"the MIDI port '{self._asked}' " + ("was lost and is back" if told else "is back")
+        return told
 
     def close(self) -> None:
         port, self._port = self._port, None
@@ -259,7 +201,3 @@ def chosen(name: str, names: list[str]) -> str | None:
     if name in names:
         return name
     return next((each for each in names if name.casefold() in each.casefold()), None)
-
-
-def in_words(failure: Exception) -> str:
-    return " ".join(str(failure).split())[:160] or type(failure).__name__

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import ctypes
 import gc
+import multiprocessing
 import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from typing import Final
+from multiprocessing.connection import Connection
+from typing import Any, Final
 
 from synth.cores import one_core
 
 FEW: Final = 50_000  # objects made until a collection looks through them: some milliseconds
+PATIENCE: Final = 2.0  # s for a process to end in
 SWITCH: Final = 0.0005  # s, after which a thread gives the interpreter away; ten times as often as usual
 
 
@@ -68,6 +71,25 @@ def deaf_to_interrupts() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def process_apart(work: Callable[..., None], *words: Any) -> Iterator[Connection]:
+    """A process of its own for work(pipe, *words), and the other end of its pipe, whose closing is to end it."""
+    context = multiprocessing.get_context("spawn")
+    ours, theirs = context.Pipe()
+    process = context.Process(target=work, args=(theirs, *words), daemon=True)
+    with deaf_to_interrupts():
+        process.start()
+    theirs.close()
+    try:
+        yield ours
+    finally:
+        ours.close()
+        process.join(PATIENCE)
+        if process.is_alive():  # a driver may never come back from a device that is gone
+            process.kill()
+            process.join()
 
 
 def hurry() -> None:

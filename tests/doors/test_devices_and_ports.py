@@ -129,6 +129,26 @@ def test_a_port_that_goes_is_told_once_and_taken_again(monkeypatch):
     assert opened == [(NAMES[1], "receive"), ("Pads:out 40:0", "receive")]
 
 
+def test_a_port_whose_process_is_lost_is_taken_again_in_the_same_look(monkeypatch):
+    opened = []
+
+    def opens(name, receive):
+        opened.append(Stream())
+        return opened[-1]
+
+    port = ports.WatchedPort(SimpleNamespace(names=lambda: NAMES, open=opens), "pads", NAMES[1], "receive")
+    opened[0].closed = True
+    assert port.look() == "the MIDI port 'pads' was lost and is back"
+    assert port._port is opened[1]
+    assert port.look() == ""
+    opened[1].closed = True
+    monkeypatch.setattr(port._backend, "open", lambda *_: 1 / 0)
+    assert port.look() == "the MIDI port 'pads' is gone: it is played on again when it returns"
+    assert port.look() == ""
+    monkeypatch.setattr(port._backend, "open", opens)
+    assert port.look() == "the MIDI port 'pads' is back"
+
+
 def test_its_own_look_at_the_ports_is_none_of_them():
     backend = ports.Backend.__new__(ports.Backend)
     backend._probe = SimpleNamespace(get_ports=lambda: ["tinewright looks", *NAMES])

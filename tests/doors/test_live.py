@@ -22,10 +22,11 @@ from synth.design.file import load
 from synth.design.resolve import resolve
 from synth.doors import devices
 from synth.doors.cli import run
+from synth.doors.drivers import quiet_drivers
 from synth.doors.keyboard import keyboard
 from synth.doors.live import checked_setting, live
 from synth.doors.live_session import Setting, Stage
-from synth.doors.ports import chosen, midi_socket, quiet_drivers
+from synth.doors.ports import chosen, midi_socket
 from synth.doors.recorder import script_beside, taped, write_script
 from synth.errors import InputError
 from synth.playing.script import read_script

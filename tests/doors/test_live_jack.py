@@ -3,6 +3,7 @@
 JACK's dummy driver stands in for a sound card. The machine's own server, if it has one, is left alone.
 """
 
+import os
 import shutil
 import signal
 import socket
@@ -210,3 +211,36 @@ def test_a_keyboard_that_is_unplugged_is_played_on_again_when_it_returns(server,
     assert player.returncode == 0, errors
     assert f"; {len(VELOCITIES)} strokes" in out
     assert soundfile.info(tmp_path / "take.wav").frames > RATE
+
+
+@pytest.mark.skipif(not Path("/proc/self/maps").exists(), reason="no /proc to find the port's process in")
+def test_a_lost_process_of_the_port_is_told_and_the_playing_goes_on(server, tmp_path):
+    """As where the port's library follows a pointer that a late program had not set yet."""
+    room = Room(server)
+    words = [str(DESIGN), "--midi-port", "keys", "--record", str(tmp_path / "take.wav")]
+    command = [sys.executable, "-c", "from synth.doors.cli import main; main()", "live", *words]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as player:
+        told = iter(player.stdout)
+        next(line for line in told if "own delay" in line)
+        (port,) = [each for each in children(player.pid) if "_rtmidi" in maps(each)]
+        os.kill(port, signal.SIGSEGV)
+        lost = next(line for line in told if "MIDI port" in line)
+        room.play()
+        time.sleep(0.2 + GAP * len(VELOCITIES) + 1.0)
+        player.send_signal(signal.SIGTERM)
+        out, errors = player.communicate(timeout=20)
+        room.close()
+    assert lost.strip() == "the MIDI port 'keys' was lost and is back"
+    assert player.returncode == 0, errors
+    assert f"; {len(VELOCITIES)} strokes" in out
+    assert not maps(port)
+
+
+def children(process):
+    tasks = Path(f"/proc/{process}/task").iterdir()
+    return [int(each) for task in tasks for each in (task / "children").read_text().split()]
+
+
+def maps(process):
+    path = Path(f"/proc/{process}/maps")
+    return path.read_text() if path.exists() else ""

@@ -9,9 +9,9 @@ import click
 import pytest
 
 from synth.doors import listening_tuner, live, live_session
+from synth.doors.drivers import LostError
 from synth.doors.listening_tuner import TunerSettings
 from synth.doors.live_session import Setting
-from synth.doors.ports import LostError
 from synth.recording import tuning_session
 from synth.recording.tuning_session import TuningWishes
 

@@ -62,6 +62,7 @@ def test_two_minutes_of_everything_leave_memory_silence_and_no_stuck_note():
     done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=False)
     if "does not start here" in done.stderr:
         pytest.skip("the JACK server does not start here")
+    assert done.stdout, done.stderr
     data = json.loads(done.stdout)
     assert data["faults"] == [], done.stdout
     assert data["memory MiB"]["grew by"] is not None
