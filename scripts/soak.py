@@ -5,12 +5,12 @@ controllers a thousand times a second, program changes, all notes off, controlle
 every 30 s the keyboard's or the loudspeakers' cable is pulled for half a second. Beside it, on a server of its own,
 an empty callback of the same block counts what the machine misses by itself (not with --alone).
 
-Told are blocks missed by both, strokes left out and states that came late, the memory of both processes after the
-first minute and at the end, and by how much it grew after that minute (by the median of the slopes between any two
-moments of silence: what is just being worked out lets it swing by more than a leak would show in an hour), the
-loudest sample 0.15 to 0.35 s after an all-sound-off, and stuck notes: whether anything sounds 3 s after every key
-went up, or after all sound was put off. The exit code is 1 where memory grows by more than 5 MiB, a panic leaves a
-sound, or a note is stuck. Missed blocks may be the machine's own.
+Told are blocks missed by both, strokes left out and states that came late, MIDI ports whose process was lost, the
+memory of both processes after the first minute and at the end, and by how much it grew after that minute (by the
+median of the slopes between any two moments of silence: what is just being worked out lets it swing by more than a
+leak would show in an hour), the loudest sample 0.15 to 0.35 s after an all-sound-off, and stuck notes: whether
+anything sounds 3 s after every key went up, or after all sound was put off. The exit code is 1 where memory grows
+by more than 5 MiB, a panic leaves a sound, or a note is stuck. Missed blocks may be the machine's own.
 """
 
 from __future__ import annotations
