@@ -85,10 +85,15 @@ def _table(found: Mapping[str, object], kind: inspect.StructType, location: str)
             raise unknown_key(key, fields, location)
     missing = next((name for name, field in fields.items() if field.required and name not in checked), None)
     if missing is not None:
-        raise InputError(
-            f"the key '{missing}' is missing", remedy=_wanted(fields[missing].type), location=location
-        )
+        raise _lacks(missing, fields[missing].type, location, inches=any(key not in fields for key in found))
     return kind.cls(**checked)
+
+
+def _lacks(key: str, kind: inspect.Type, location: str, *, inches: bool) -> InputError:
+    """A key that is missing, in a table that tells lengths in `inches` or in mm."""
+    if inches and twin(key):
+        key, kind = twin(key), _kind_in_inches(kind)
+    return InputError(f"the key '{key}' is missing", remedy=_wanted(kind), location=location)
 
 
 def _named_tables(found: Mapping[str, object], kind: inspect.DictType, location: str) -> dict[str, object]:
@@ -252,14 +257,22 @@ def unknown_key(key: str, fields: Mapping[str, object], location: str) -> InputE
 
 def _from_inches(found: object, kind: inspect.Type, location: str) -> Inches:
     """The millimetres of a key written in inches, within what the schema allows; refused in inches."""
-    kind = _alternative(0.0, kind) if isinstance(kind, inspect.UnionType) else kind
-    assert isinstance(kind, inspect.FloatType), f"{location} is no length"
-    inches = _number(
-        found, inspect.FloatType(**{key: _inches(getattr(kind, key)) for key in _LIMITS}), location
-    )
+    kind = _length(kind)
+    inches = _number(found, _kind_in_inches(kind), location)
     limits = [limit for limit in (kind.ge, kind.gt) if limit is not None] or [-math.inf]
     highest = [limit for limit in (kind.le, kind.lt) if limit is not None] or [math.inf]
     return Inches(min(max(inches * (INCH / MM), *limits, -math.inf), *highest, math.inf))
+
+
+def _kind_in_inches(kind: inspect.Type) -> inspect.FloatType:
+    return inspect.FloatType(**{key: _inches(getattr(_length(kind), key)) for key in _LIMITS})
+
+
+def _length(kind: inspect.Type) -> inspect.FloatType:
+    """What the schema says of a length that may also be left out."""
+    kind = _alternative(0.0, kind) if isinstance(kind, inspect.UnionType) else kind
+    assert isinstance(kind, inspect.FloatType), "no length"
+    return kind
 
 
 def _inches(limit: float | None) -> float | None:

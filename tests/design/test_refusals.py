@@ -399,3 +399,23 @@ def test_what_is_written_in_inches_is_refused_in_inches(tree, build, path, new, 
     table.pop(key.replace("_in", "_mm"), None)
     table.update(new)
     assert said in refusal(build, tree)
+
+
+@pytest.mark.parametrize(
+    ("path", "table", "said"),
+    [
+        (
+            "board/x",
+            {"width_in": 10.0, "length_in": 20.0},
+            "'thickness_in' is missing; must be at least 0.01181",
+        ),
+        ("board/x", {"width_mm": 10.0, "length_mm": 20.0}, "'thickness_mm' is missing; must be at least 0.3"),
+        ("board/x", {"width_in": 10.0, "thickness_mm": 4.0}, "'length_in' is missing"),
+        ("group/1", {"name": "x", "spacing_in": 0.5}, "group[2]: the key 'start_in' is missing"),
+        ("nut/x", {"height_in": 0.1}, "nut.x: the key 'mass_g' is missing"),
+    ],
+)
+def test_a_key_that_is_missing_is_told_in_the_unit_of_its_table(tree, build, path, table, said):
+    if path.startswith("board"):
+        table = {"kind": "panel", "material": "spruce", **table}
+    assert said in refusal(build, changed(tree, path, table))
