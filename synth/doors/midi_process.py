@@ -15,7 +15,7 @@ from multiprocessing.connection import Connection
 from typing import Any, Final
 
 from synth.doors.drivers import in_words, quiet_drivers
-from synth.doors.threads import PATIENCE, hurry, process_apart
+from synth.doors.threads import ENDS_WITHIN, hurry, process_apart
 from synth.playing.midi_mapping import Message
 
 ASKED: Final = 0.001  # s
@@ -43,7 +43,7 @@ class PortApart:
     def close(self) -> None:
         with suppress(OSError):
             self._pipe.send(None)
-        self._thread.join(PATIENCE)
+        self._thread.join(ENDS_WITHIN)
         self._process.close()
 
     def _take(self) -> None:

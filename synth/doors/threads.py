@@ -17,7 +17,7 @@ from typing import Any, Final
 from synth.cores import one_core
 
 FEW: Final = 50_000  # objects made until a collection looks through them: some milliseconds
-PATIENCE: Final = 2.0  # s for a process to end in
+ENDS_WITHIN: Final = 2.0  # s for a process to end in
 SWITCH: Final = 0.0005  # s, after which a thread gives the interpreter away; ten times as often as usual
 
 
@@ -86,7 +86,7 @@ def process_apart(work: Callable[..., None], *words: Any) -> Iterator[Connection
         yield ours
     finally:
         ours.close()
-        process.join(PATIENCE)
+        process.join(ENDS_WITHIN)
         if process.is_alive():  # a driver may never come back from a device that is gone
             process.kill()
             process.join()
