@@ -164,7 +164,10 @@ class Pass:
         over = np.flatnonzero((flags[:, layout.BIN] >= 0) & (flags[:, layout.BIN] < under_way))
         if not len(over):
             return
-        self._keep(np.column_stack([over, flags[over, layout.BIN], self.state.binned[over]]))
+        rows = np.empty((len(over), layout.COLUMNS))
+        rows[:, layout.H_TINE], rows[:, layout.H_BIN] = over, flags[over, layout.BIN]
+        rows[:, layout.H_BIN + 1 :] = self.state.binned[over]
+        self._keep(rows)
         self.state.binned[over], flags[over, layout.BIN] = 0.0, -1
 
     def kept(self) -> tuple[Any, int]:
@@ -205,9 +208,9 @@ class Pass:
         Where not even all modes together reach it, or no touch has been, what has been so far.
         """
         state, so_far = self.state, self.state.tally[:, layout.T_MOMENT]
-        most = np.sum(np.abs(self.row.root_moment) * np.hypot(state.q, state.p / self.row.omega), axis=1)
         touched = state.tally[:, layout.T_TOUCHES] > 0.0
-        return self.tally()[:, layout.T_MOMENT] if np.any(touched & (most > borne)) else so_far
+        most = (np.abs(self.row.root_moment) * np.hypot(state.q, state.p / self.row.omega)).sum(axis=1)
+        return self.tally()[:, layout.T_MOMENT] if (touched & (most > borne)).any() else so_far
 
     @property
     def ring(self) -> InitialState:
@@ -266,7 +269,7 @@ def sweep(
 
 
 def _books(state: Any, row: Any, stick: StickModes) -> EnergyBalance:
-    ringing = 0.5 * float(np.sum(state.p**2 + (row.omega * state.q) ** 2))
+    ringing = 0.5 * float((state.p**2 + (row.omega * state.q) ** 2).sum())
     return EnergyBalance(
         hand=float(state.books[layout.E_HAND]),
         start=float(state.books[layout.E_START]),

@@ -216,7 +216,7 @@ class FollowedStroke:
         except InputError as error:
             raise error.within(self._instrument.file) from None
         refusals.refuse_unbooked(books, self._instrument)
-        if not self._allow_yield and np.any(pass_.moments(self._borne) > self._borne):
+        if not self._allow_yield and (pass_.moments(self._borne) > self._borne).any():
             refusals.refuse_yield(self._touches(pass_), self.stroke, self._instrument)
         return passed
 
@@ -244,8 +244,8 @@ def _followed(pass_: Pass, until: float) -> tuple[bool, EnergyBalance]:
         steps = math.ceil((until - pass_.now) / pass_.course.step)
         passed = pass_.go_on(steps) == layout.PASSED
         pass_.shut()
-        finer, books = pass_.resolution.finer, pass_.books
-        if books.off <= CLOSED or finer is None:
+        books = pass_.books
+        if books.off <= CLOSED or (finer := pass_.resolution.finer) is None:
             return passed, books
         pass_.back(before)
         pass_.refine(finer)
