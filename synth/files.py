@@ -45,6 +45,8 @@ def check_place(path: Path) -> None:
     """Refuse a file whose folder is missing or closed, or whose name is a folder's. Raises `InputError`."""
     if path.is_dir():
         raise InputError("this is a folder", remedy="name a file in it", file=str(path))
+    if path.parent.exists() and not path.parent.is_dir():
+        raise InputError(f"'{path.parent}' is a file", remedy="name a folder", file=str(path))
     if not path.parent.is_dir():
         raise InputError(f"there is no folder '{path.parent}'", remedy="make it first", file=str(path))
     if not os.access(path.parent, os.W_OK):

@@ -18,6 +18,7 @@ from synth.files import (
     atomic_write,
     check_apart,
     check_folder,
+    check_place,
     for_libsndfile,
     sweep_leftovers,
     whole_set,
@@ -225,3 +226,9 @@ def test_a_text_is_written_with_its_own_line_ends_and_half_a_letter_as_a_questio
     write_text(path, "one\r\ntwo\n\udce4 ä")
     assert path.read_bytes() == b"one\r\ntwo\n? \xc3\xa4"
     assert [each.name for each in tmp_path.iterdir()] == ["a.txt"]
+
+
+def test_a_file_where_a_folder_is_wanted_is_no_missing_folder(tmp_path):
+    (tmp_path / "a").write_text("words")
+    with pytest.raises(InputError, match=r"a' is a file; name a folder"):
+        check_place(tmp_path / "a" / "x.wav")

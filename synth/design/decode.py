@@ -82,18 +82,26 @@ def _table(found: Mapping[str, object], kind: inspect.StructType, location: str)
                 raise InputError(f"'{name}' and '{key}' are both given", remedy="keep one", location=location)
             checked[name] = _from_inches(value, fields[name].type, place_of(location, key))
         else:
-            raise unknown_key(key, fields, location)
+            raise unknown_key(key, fields, location, inches=_in_inches(found, fields))
     missing = next((name for name, field in fields.items() if field.required and name not in checked), None)
     if missing is not None:
-        raise _lacks(missing, fields[missing].type, location, inches=any(key not in fields for key in found))
+        raise _lacks(missing, fields[missing].type, location, inches=_in_inches(found, fields))
     return kind.cls(**checked)
+
+
+def _in_inches(found: Mapping[str, object], fields: Mapping[str, object]) -> bool:
+    """Whether a table tells a length in inches."""
+    return any(twin(key) in fields for key in found if key not in fields)
 
 
 def _lacks(key: str, kind: inspect.Type, location: str, *, inches: bool) -> InputError:
     """A key that is missing, in a table that tells lengths in `inches` or in mm."""
     if inches and twin(key):
         key, kind = twin(key), _kind_in_inches(kind)
-    return InputError(f"the key '{key}' is missing", remedy=_wanted(kind), location=location)
+    remedy = _wanted(kind)
+    if isinstance(kind, inspect.StructType):
+        remedy = f"write [{_header(place_of(location, key))}]"
+    return InputError(f"the key '{key}' is missing", remedy=remedy, location=location)
 
 
 def _named_tables(found: Mapping[str, object], kind: inspect.DictType, location: str) -> dict[str, object]:
@@ -244,8 +252,9 @@ def _wanted(kind: inspect.Type) -> str:
     return ""
 
 
-def unknown_key(key: str, fields: Mapping[str, object], location: str) -> InputError:
-    with_unit = [name for name in fields if name.startswith(f"{key}_")]
+def unknown_key(key: str, fields: Mapping[str, object], location: str, *, inches: bool = False) -> InputError:
+    """A key that the table has not; of lengths, those in `inches` are offered or those in mm."""
+    with_unit = [(inches and twin(name)) or name for name in fields if name.startswith(f"{key}_")]
     if key and with_unit:
         return InputError(
             f"'{key}' lacks its unit", remedy=f"write {' or '.join(with_unit)}", location=location

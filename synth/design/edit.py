@@ -125,6 +125,8 @@ def put(tree: Tree, edits: Sequence[Edit]) -> None:
         for depth, step in enumerate(way[:-1], start=1):
             if not _has(table, step):
                 if isinstance(way[depth], int):  # a list that is not there yet comes with its first entry
+                    for key in way[:depth:-1]:
+                        value = [value] if isinstance(key, int) else {key: value}
                     way, value = way[:depth], [value]
                     break
                 _insert(table, step, _made(table, edit.besides if depth == len(way) - 1 else {}))

@@ -85,7 +85,10 @@ def _step(node: Any, kind: inspect.Type, part: _Part, location: str) -> tuple[St
         return (other if other in node and name not in node else name), fields.get(name) or fields[other]
     if isinstance(kind, inspect.DictType) and not part.in_brackets:
         return own_name(part.words, node) or part.words, kind.value_type
-    remedy = f"write {location}[1]" if isinstance(kind, inspect.ListType) else "end the path before it"
+    remedy = {
+        inspect.ListType: f"write {location}[1]",
+        inspect.DictType: f"write {location}.{part.words}",
+    }.get(type(kind), "end the path before it")
     raise InputError(f"nothing is called '{part.words}' there", remedy=remedy, location=location)
 
 

@@ -104,7 +104,8 @@ def _parsed(path: Path) -> mido.MidiFile:
 
 
 def _plain(error: Exception) -> str:
-    return " ".join(str(error).split())[:100] or type(error).__name__
+    ends = "it ends too soon" if isinstance(error, EOFError) else type(error).__name__
+    return " ".join(str(error).split())[:100] or ends
 
 
 def _played(file: mido.MidiFile, instrument: Instrument, through: str) -> tuple[list[Played], list[Missing]]:

@@ -56,6 +56,7 @@ class ProposalMade:
     megabytes: float
     total: float
     priced: bool
+    unpriced: tuple[str, ...] = ()  # what is in no sum
 
 
 def write_proposal(
@@ -90,7 +91,8 @@ def write_proposal(
         if not kept:
             write_text(beside / WORDS, words)
     costs = facts.costs
-    return ProposalMade(len(files), gain, kept, len(text.encode()) / 1e6, costs.total, costs.any)
+    size = len(text.encode()) / 1e6
+    return ProposalMade(len(files), gain, kept, size, costs.total, costs.any, costs.unpriced)
 
 
 def _words(design: Design, instrument: Instrument, folder: Path) -> tuple[str, bool]:

@@ -15,7 +15,7 @@ from synth.design.instrument import Bend, Instrument
 from synth.design.rooms import MeasuredRoom, ShoeboxRoom
 from synth.frozen import frozen
 from synth.many import many
-from synth.proposal.care import CARE, FOR_STRANGERS, PREDICTED, TEST_PIECE
+from synth.proposal.care import CARE, FOR_STRANGERS, OF_ROOMS, PREDICTED, TEST_PIECE
 from synth.proposal.costs import CostLine, Costs
 from synth.proposal.facts import Facts
 from synth.proposal.markdown import Block
@@ -23,7 +23,7 @@ from synth.proposal.sounds import EASY_SPEED, SoundFiles
 from synth.sound.audio import FULL_SCALE_SPL
 from synth.sound.loudness import QUIET_ROOM, SPEECH
 from synth.sound.room_points import room_words
-from synth.units import length_said, note_name
+from synth.units import length_said
 from synth.workshop.flat_length import bar_words
 from synth.workshop.length_text import UNIT, length_words
 from synth.workshop.paper import Bullets, PaperTable, Paragraph
@@ -103,14 +103,18 @@ def _what(facts: Facts) -> Iterator[ProposalPart]:
     along, across, up = (length_words(float(each), bench.units) for each in facts.size)
     size = f"{bar_words(bar.section, bench.units)} {unit}, {bar.material.name}"
     mass, of_bar = facts.cuts.mass, facts.cuts.bar_mass
+    fine = 1 if mass >= 1.0 else 2
     rows = [
         (
             "Tines",
-            f"{len(instrument.tines)}, in {many(len(instrument.groups), 'group')} that stand for a note each",
+            f"{len(instrument.tines)}, in {many(len(instrument.groups), 'group')}, a note each",
         ),
         ("Bar", f"{size}, {_metres(facts, bar.length)}{bent}"),
         ("Size over all", f"{along} x {across} x {up} {unit} (long, deep, high), what it stands on as drawn"),
-        ("Mass", f"{mass:.1f} kg: bar {of_bar:.1f} kg, tines, nuts and washers {mass - of_bar:.2f} kg"),
+        (
+            "Mass",
+            f"{mass:.{fine}f} kg: bar {of_bar:.{fine}f} kg, tines, nuts and washers {mass - of_bar:.2f} kg",
+        ),
         ("Stands on", _stands_on(facts)),
         ("Heard through", ", ".join(facts.through)),
     ]
@@ -159,7 +163,7 @@ def _notes(facts: Facts) -> Iterator[ProposalPart]:
 
 
 def _sounding(instrument: Instrument, hertz: float) -> str:
-    name, cents = note_name(hertz, instrument.a4)
+    name, cents = instrument.note(hertz)
     off = f" {cents:+z.0f} cents" if abs(cents) >= 0.5 else ""
     return f"{name}{off}, {hertz:.1f} Hz"
 
@@ -252,7 +256,7 @@ def _known(facts: Facts) -> Iterator[ProposalPart]:
         f"{overtones:.1f} cents at the worst tine."
     )
     yield Paragraph(_calibrated(facts))
-    yield Bullets(PREDICTED)
+    yield Bullets(PREDICTED + (OF_ROOMS if facts.room is not None else ()))
     yield Paragraph("A test piece of a few tines on an offcut settles:")
     yield Bullets(TEST_PIECE)
 

@@ -18,7 +18,7 @@ from typing import Final
 from synth.proposal.contents import Drawn, PlayedHere, Players, ProposalPart, Section, Words
 from synth.proposal.markdown import html_of
 from synth.proposal.sounds import SoundFiles
-from synth.workshop.paper import PaperTable, part_html
+from synth.workshop.paper import scrolled_html
 from synth.workshop.picture import svg_of
 
 PLAYED: Final = "the-instrument"
@@ -72,9 +72,7 @@ def _part(part: ProposalPart) -> str:
             "when you ask for it; begin with the volume low.</p>\n"
             + "\n".join(f'<p><button type="button" data-opens="{n}">{OPENS[n]}</button></p>' for n in names)
         )
-    if isinstance(part, PaperTable):
-        return f'<div class="scroll">\n{part_html(part)}\n</div>'
-    return part_html(part)
+    return scrolled_html(part)
 
 
 def _players(part: Players) -> Iterator[str]:

@@ -178,4 +178,5 @@ def _loudness(name: str, before: float, after: float) -> str:
         return f"{told}."
     times = after / before
     heard = abs(10.0 * math.log2(times)) >= SAME  # loudness doubles every 10 phon
-    return f"{told}: {times:.2g} times as loud." if heard else f"{told}: as loud."
+    factor = f"{float(f'{times:.2g}'):g}"
+    return f"{told}: {factor} times as loud." if heard else f"{told}: as loud."

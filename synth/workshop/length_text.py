@@ -12,6 +12,9 @@ from typing import Any, Final
 from synth.table import Column
 from synth.units import INCH, MM, Units
 
+SAME_IN: Final = (
+    0.0004  # a size that far from a 64th is told as that: 1/16 is 0.0625, 0.063 a gauge of its own
+)
 FINEST: Final = 64  # parts of an inch on a machinist's rule; common practice
 UNIT: Final[dict[Units, str]] = {"mm": "mm", "inch": "in"}
 METRES: Final[dict[Units, float]] = {"mm": MM, "inch": INCH}
@@ -29,6 +32,13 @@ def length_words(length: float, units: Units, *, digits: int = 1) -> str:
 def short_words(length: float, units: Units) -> str:
     """A length in m as one reads it off a rule: "104.2", "104", "4 7/64"."""
     return length_words(length, units).removesuffix(".0")
+
+
+def sold_words(length: float, units: Units) -> str:
+    """A size in m as it is sold: as `short_words`, but 0.065 in where a 64th is another size."""
+    if units == "mm" or abs(length / INCH - round(length / INCH * FINEST) / FINEST) < SAME_IN:
+        return short_words(length, units)
+    return f"{length / INCH:.3f}"
 
 
 def place_words(length: float, units: Units) -> str:

@@ -27,15 +27,16 @@ class Measure:
     digits: int = 1  # behind the point, of a difference as it is shown
 
     def changed(self, before: float, after: float) -> bool:
-        """Whether the difference is worth telling; between a figure and none it is."""
+        """Whether the difference is worth telling and shows; between a figure and none it is."""
         if before != before or after != after:
             return (before != before) != (after != after)
-        return abs(after - before) >= self.step * (abs(before) if self.relative else 1.0)
+        step = self.step * (abs(before) if self.relative else 1.0)
+        return abs(after - before) >= max(step, 0.5 * 10.0**-self.digits)
 
 
 MEASURES: Final = (
-    Measure("loudest_sone", "sone", 0.07, relative=True),  # 1 phon; loudness doubles every 10
-    Measure("at_1s_sone", "sone at 1 s", 0.07, relative=True),
+    Measure("loudest_sone", "sone", 0.07, relative=True, digits=2),  # 1 phon; loudness doubles every 10
+    Measure("at_1s_sone", "sone at 1 s", 0.07, relative=True, digits=2),
     Measure("loudest_dba", "dB(A)", 0.5),  # half of the 1 dB that is just heard; common practice
     Measure("average_dba", "mean dB(A)", 0.5),
     *(

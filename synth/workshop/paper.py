@@ -25,7 +25,9 @@ LEAST: Final = 5.0  # points, the smallest letters; only then is a word broken t
 PENCIL: Final = (34.0, 55.0)  # points of a column to write in, at least and with room
 
 _STYLE: Final = """
-body { font: 10pt/1.35 sans-serif; margin: 2em auto; max-width: 60em; color: black; background: white; }
+body { font: 10pt/1.35 sans-serif; margin: 2em auto; padding: 0 1em; }
+body { max-width: 60em; color: black; background: white; }
+.scroll { overflow-x: auto; }
 table { border-collapse: collapse; margin: 0.6em 0 1.2em; width: 100%; }
 th, td { border: 1px solid #999; padding: 0.2em 0.5em; text-align: left; vertical-align: top; }
 th { background: #eee; }
@@ -33,7 +35,7 @@ td.write { min-width: 7em; height: 1.6em; }
 thead { display: table-header-group; }
 tr { break-inside: avoid; }
 input { width: 1.2em; height: 1.2em; }
-@media print { body { margin: 0; max-width: none; } }
+@media print { body { margin: 0; padding: 0; max-width: none; } .scroll { overflow: visible; } }
 """
 
 
@@ -73,10 +75,11 @@ class Document:
 
 def write_html(document: Document, path: Path) -> None:
     """A page that stands alone and prints with its tables' heads repeated."""
-    body = "\n".join(part_html(part) for part in document.parts)
+    body = "\n".join(scrolled_html(part) for part in document.parts)
     title = escape(document.title)
     page = (
-        f'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{title}</title>\n'
+        f'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta name="viewport" content="width=device-width, initial-scale=1">\n<title>{title}</title>\n'
         f"<style>{_STYLE}</style>\n</head>\n<body>\n<h1>{title}</h1>\n{body}\n</body>\n</html>\n"
     )
     write_text(path, page)
@@ -122,6 +125,12 @@ def part_html(part: Part) -> str:
     if isinstance(part, Bullets):
         return "<ul>\n" + "\n".join(f"<li>{escape(line)}</li>" for line in part.lines) + "\n</ul>"
     return of_words(part.heads, part.rows, ticks=part.ticks, pencil=part.to_write).html()
+
+
+def scrolled_html(part: Part) -> str:
+    """The same for a screen: a table that is wider scrolls by itself, not the page."""
+    html = part_html(part)
+    return f'<div class="scroll">\n{html}\n</div>' if isinstance(part, PaperTable) else html
 
 
 def style(name: str, *, size: float = SIZE) -> Any:

@@ -14,7 +14,7 @@ from synth.units import DEGREE
 from synth.workshop.drawing import Line, Point, Text
 from synth.workshop.geometry import FOOT_HEIGHT
 from synth.workshop.labels import Box
-from synth.workshop.length_text import UNIT, short_words
+from synth.workshop.length_text import UNIT, short_words, sold_words
 from synth.workshop.lettering import SMALL, cut, frame
 from synth.workshop.picture import Ink
 
@@ -77,8 +77,9 @@ def _bar_words(instrument: Instrument) -> str:
     s, size = (
         bar.section,
         {
-            n: short_words(v, units)
-            for n, v in (("w", bar.section.width), ("h", bar.section.height), ("t", bar.section.wall))
+            "w": short_words(bar.section.width, units),
+            "h": short_words(bar.section.height, units),
+            "t": sold_words(bar.section.wall, units),
         },
     )
     shape = {

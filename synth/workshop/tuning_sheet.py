@@ -145,6 +145,16 @@ def _line(
     )
 
 
+def _let_go(cents: float) -> str:
+    """What unisons do that are pulled so far apart, where that is a figure."""
+    if cents < 0.5:
+        return ""
+    return (
+        " Let go, a letter's unisons will not ring as one pitch but as several, up to "
+        f"{cents:.0f} cents apart; that is the bar and cannot be tuned away."
+    )
+
+
 def _parts(instrument: Instrument, row: Row, lines: list[SheetLine]) -> Iterator[Part]:
     yield Paragraph(
         "Set every trim nut first, then every base nut at its start, and tighten all. Tune in the order of the "
@@ -158,8 +168,7 @@ def _parts(instrument: Instrument, row: Row, lines: list[SheetLine]) -> Iterator
     if clusters:
         yield Paragraph(
             "Tines with the same letter share their swing through the bar: tune them together, go round them "
-            "twice. Let go, a letter's unisons will not ring as one pitch but as several, up to "
-            f"{max(clusters.values()):.0f} cents apart; that is the bar and cannot be tuned away."
+            f"twice.{_let_go(max(clusters.values()))}"
         )
     yield Heading(HEADING)
     yield Bullets(CAUTIONS)

@@ -381,3 +381,10 @@ def test_a_table_of_its_own_value_stays_as_it_is_written() -> None:
     tree = tomllib.loads(ODD)
     same = [Edit("group[1].tine[2]", tree["group"][0]["tine"][1]), Edit("stock", tree["stock"])]
     assert edited(ODD, [*same, Edit("group", tree["group"])]) == ODD
+
+
+def test_a_key_of_an_entry_that_is_not_there_yet_stands_in_its_table() -> None:
+    """Else the value itself stood there: "41.5 stands where a table is wanted"."""
+    tree: dict[str, object] = {"group": [{"name": "x", "tine": [{"pitch": "D3"}]}]}
+    put(tree, [Edit("group[x].tine[1].trim[1].at_mm", 41.5)])
+    assert tree == {"group": [{"name": "x", "tine": [{"pitch": "D3", "trim": [{"at_mm": 41.5}]}]}]}

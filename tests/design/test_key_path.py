@@ -71,3 +71,8 @@ def test_the_last_key_is_told_as_it_is_named() -> None:
     assert last_key("bar.section.width_in") == "width_in"
     assert last_key("stock.'M3.cut'") == "M3.cut"
     assert last_key("group[D3].tine[2]") == "2"
+
+
+def test_a_table_that_goes_by_its_name_is_named_behind_a_point() -> None:
+    with pytest.raises(InputError, match=r"nothing is called 'trio' there; write recipe\.trio"):
+        steps("recipe[trio].members[2]", {"recipe": {"trio": {"members": ["1/1", "3/2"]}}})

@@ -419,3 +419,12 @@ def test_a_key_that_is_missing_is_told_in_the_unit_of_its_table(tree, build, pat
     if path.startswith("board"):
         table = {"kind": "panel", "material": "spruce", **table}
     assert said in refusal(build, changed(tree, path, table))
+
+
+def test_a_key_without_its_unit_is_told_in_the_unit_of_its_table(tree, build):
+    table = {"name": "x", "start_in": 2.0, "spacing": 0.5}
+    assert "'spacing' lacks its unit; write spacing_in" in refusal(build, changed(tree, "group/1", table))
+
+
+def test_a_table_that_is_missing_is_told_with_how_it_begins(tree, build):
+    assert "the key 'bar' is missing; write [bar]" in refusal(build, changed(tree, "bar", GONE))

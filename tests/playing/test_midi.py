@@ -378,3 +378,11 @@ def test_a_file_of_too_many_strokes_or_too_long_is_refused_with_its_track(
     monkeypatch.setattr(midi, name, most)
     with pytest.raises(InputError, match=rf"a\.mid: track 1: .*{said}"):
         read_midi(path, instrument, through="bar")
+
+
+def test_a_file_that_ends_too_soon_is_told_in_words(instrument, tmp_path):
+    path = tmp_path / "cut.mid"
+    path.write_bytes(b"MThd\x00\x00\x00\x06\x00\x00\x00\x01\x01\xe0MTrk\x00\x00\x00\x20\x00\x90")
+    with pytest.raises(InputError) as refused:
+        read_midi(path, instrument, through="bar")
+    assert "(it ends too soon)" in str(refused.value)

@@ -15,8 +15,8 @@ import pytest
 from synth.design.resolve import resolve
 from synth.design.rooms import MeasuredRoom, RoomNoise
 from synth.playing.score import performance
+from synth.proposal import contents, sounds
 from synth.proposal import facts as facts_module
-from synth.proposal import sounds
 from synth.proposal.build import _blind
 from synth.proposal.contents import sections
 from synth.proposal.facts import facts_of
@@ -26,7 +26,7 @@ from synth.sound.loudness import Loudness, measure
 from synth.sound.surroundings import FREE_AIR, Surroundings
 from synth.vibration.solve import solve_row
 from synth.workshop.cutlist import cut_list
-from synth.workshop.paper import PaperTable, Paragraph
+from synth.workshop.paper import Bullets, PaperTable, Paragraph
 from synth.workshop.tolerance import Limits, scattered
 
 from .conftest import SCORE, made
@@ -367,3 +367,20 @@ def test_a_proposal_of_a_bench_in_inches_tells_its_figures_in_inches():
     assert bar[1].endswith("/m")  # as the design prices it
     told = " ".join([said(facts, "known")[1], *rows])
     assert not re.search(r"\d mm\b", told.replace("0.8 mm", ""))  # a metric washer keeps its name
+
+
+def test_what_is_said_of_rooms_is_said_where_there_is_one(facts):
+    hall = next(iter(made()[1].rooms.values()))
+    for room, there in ((None, False), (hall, True)):
+        parts = contents._known(dataclasses.replace(facts, room=room))
+        (lines,) = [each.lines for each in parts if isinstance(each, Bullets) and "Pitch" in each.lines[0]]
+        words = " ".join(lines)
+        assert ("The room is a box" in words) is there
+        assert ("The noise of the room" in words) is there
+        assert "no instrument of this kind has been measured" in words
+
+
+def test_notes_are_spelt_as_the_design_spells_them(facts):
+    flat = dataclasses.replace(facts.instrument, flats=True)
+    assert contents._sounding(flat, 466.16).startswith("Bb4, ")
+    assert contents._sounding(facts.instrument, 466.16).startswith("A#4, ")

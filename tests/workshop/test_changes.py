@@ -290,3 +290,12 @@ def test_a_sound_s_change_is_after_less_before():
         "roughness": 12.5,
     }  # fmt: skip
     assert table.text().splitlines()[1].split() == ["a", "-500.0", "+2.500"]
+
+
+def test_what_would_be_shown_as_no_change_is_none():
+    """Roughness 0.0004 to 0.0006 is half as much again, and +0.000."""
+    by_key = {each.key: each for each in MEASURES}
+    assert not by_key["roughness"].changed(0.0004, 0.0006)
+    assert by_key["roughness"].changed(0.004, 0.006)
+    assert by_key["at_1s_sone"].changed(0.063, 0.028)
+    assert not by_key["at_1s_sone"].changed(0.004, 0.001)

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from synth.units import INCH
-from synth.workshop.length_text import inch_words, length_words
+from synth.workshop.length_text import inch_words, length_words, sold_words
 
 
 def read(words):
@@ -31,3 +31,10 @@ def test_words():
     assert inch_words(-0.001) == "0"
     assert length_words(0.1042, "mm") == "104.2"
     assert length_words(2.375 * INCH, "inch") == "2 3/8"
+
+
+def test_a_size_is_told_as_it_is_sold():
+    """The nearest 64th of 0.120, 0.095 and 0.065 in is a wall of another gauge."""
+    told = [sold_words(each * INCH, "inch") for each in (0.12, 0.095, 0.065, 0.125, 0.0625, 1.0, 1.5)]
+    assert told == ["0.120", "0.095", "0.065", "1/8", "1/16", "1", "1 1/2"]
+    assert sold_words(0.0025, "mm") == "2.5"

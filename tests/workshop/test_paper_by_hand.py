@@ -11,7 +11,17 @@ from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from synth.workshop import paper
 from synth.workshop.drawing import Arc, Circle, Drawing, Line, Point, Text, extent, write_dxf, write_svg
-from synth.workshop.paper import Bullets, Document, Heading, PaperTable, Paragraph, part_html, write_pages
+from synth.workshop.paper import (
+    Bullets,
+    Document,
+    Heading,
+    PaperTable,
+    Paragraph,
+    part_html,
+    scrolled_html,
+    write_html,
+    write_pages,
+)
 from synth.workshop.picture import FILLS, PENS, Patch, Sheet, paint, svg_of
 from synth.workshop.typeface import typeface
 
@@ -190,3 +200,15 @@ def test_a_sheet_is_painted_in_its_order_with_its_greys_and_pens_in_both_files()
     assert [each[1:] for each in done if each[0] == "moveTo"] == [(1.0, 2.0), (2.0, 2.0)]
     assert [each[1:] for each in done if each[0] == "lineTo"][:2] == [(5.0, 2.0), (5.0, 4.0)]
     assert [each[-2:] for each in done if each[0] == "drawPath"] == [(0, 1)] * 2
+
+
+def test_on_a_phone_a_table_scrolls_in_its_box_and_words_keep_off_the_edge(tmp_path):
+    table = PaperTable(("a",), (("1",),))
+    assert scrolled_html(table) == f'<div class="scroll">\n{part_html(table)}\n</div>'
+    assert scrolled_html(Paragraph("words")) == "<p>words</p>"
+    write_html(Document("List", (Heading("one"), table)), tmp_path / "list.html")
+    page = (tmp_path / "list.html").read_text(encoding="utf-8")
+    assert page.count('<div class="scroll">\n<table>') == page.count("<table>") == 1
+    assert 'content="width=device-width, initial-scale=1"' in page
+    assert "padding: 0 1em" in page
+    assert ".scroll { overflow-x: auto; }" in page

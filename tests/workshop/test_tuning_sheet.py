@@ -7,6 +7,7 @@ import pytest
 from synth.doors.cli import run
 from synth.units import MM
 from synth.vibration.solve import solve_model, solve_row
+from synth.workshop import tuning_sheet
 from synth.workshop.tuning_sheet import letters, sheet_document, sheet_lines, together
 
 UNISONS = """
@@ -120,3 +121,11 @@ def test_the_command_writes_lists_and_sheet_and_leaves_other_files_alone(tmp_pat
     assert "safety glasses" in page.said
     assert "3 tines" in capsys.readouterr().out
     assert run(["cutlist", str(design), "-o", str(design)]) == 2  # a file stands where the folder should
+
+
+@pytest.mark.parametrize(
+    ("cents", "told"), [(0.4, ""), (0.6, "up to 1 cents apart"), (7.2, "up to 7 cents apart")]
+)
+def test_unisons_that_are_pulled_by_no_figure_are_not_told_of(cents, told):
+    assert told in tuning_sheet._let_go(cents)
+    assert bool(tuning_sheet._let_go(cents)) is bool(told)

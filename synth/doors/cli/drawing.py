@@ -35,7 +35,7 @@ def command(design: Path, board_name: str | None, output: Path, fresh: bool) -> 
 
     if output.suffix.lower() not in KINDS:
         raise InputError(
-            f"'{output.suffix}' is not a kind of drawing",
+            f"'{output.suffix}' is not a kind of drawing" if output.suffix else "says no kind of drawing",
             remedy=f"name it {', '.join(KINDS)}",
             file=str(output),
         )
