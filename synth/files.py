@@ -11,6 +11,7 @@ import contextlib
 import errno
 import os
 import shutil
+import stat
 import sys
 import tempfile
 import time
@@ -125,13 +126,21 @@ def atomic_write(path: Path, *, sweep: bool = True) -> Iterator[Path]:
     try:
         with _held(handle):
             yield beside
-            beside.chmod(0o666 & ~_umask())
+            beside.chmod(_permissions(path))
         move_over(beside, path)
     except OSError as failure:
         raise _refused(path, failure) from failure
     finally:
         with contextlib.suppress(OSError):  # held open by another program: swept another time
             beside.unlink(missing_ok=True)
+
+
+def _permissions(path: Path) -> int:
+    """Those of the file that stands there, for what is nobody else's stays so; or as the user's mask lets."""
+    if os.name != "nt":
+        with contextlib.suppress(FileNotFoundError):
+            return stat.S_IMODE(path.stat().st_mode) & 0o777
+    return 0o666 & ~_umask()
 
 
 def write_text(path: Path, text: str) -> None:

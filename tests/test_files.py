@@ -182,6 +182,19 @@ def test_a_file_may_be_read_by_whom_the_users_mask_lets(mask, tmp_path):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no such permissions")
+@pytest.mark.parametrize("mode", [0o600, 0o640, 0o664])
+def test_what_stands_in_the_place_of_a_file_is_read_by_those_who_could_read_that(mode, tmp_path):
+    """A design that its owner keeps to himself was open to all after one change."""
+    path = tmp_path / "a.txt"
+    path.write_text("mine")
+    path.chmod(mode)
+    with atomic_write(path) as beside:
+        beside.write_text("mine, changed")
+    assert path.read_text() == "mine, changed"
+    assert path.stat().st_mode & 0o777 == mode
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such permissions")
 def test_two_threads_that_write_at_once_leave_the_users_mask_as_it_was(tmp_path, monkeypatch):
     """The second one looks at the mask while the first has set another to see it."""
     plainly, seen, others = os.umask, [], []

@@ -110,6 +110,27 @@ def test_a_value_that_cannot_be_is_refused_in_a_sentence_and_stays_to_be_mended(
     assert opened.serving.session.path.read_text() == DESIGN
 
 
+def test_a_decimal_comma_is_a_point_and_what_is_no_number_is_refused(opened):
+    """The browser swallows both as they are typed: 12,5 was written as 125, and 3 5/8 as 358."""
+    opened.tab.select_option("#thing", "group 1")
+    spacing, path = opened.field("Spacing"), opened.serving.session.path
+    for typed in ("17 5/8", "abc"):
+        opened.tab.evaluate("say('')")
+        spacing.click(click_count=3)
+        opened.tab.keyboard.type(typed)
+        opened.tab.keyboard.press("Tab")
+        assert "is no part of a number; write it like 12.5" in opened.said()
+        assert spacing.input_value() == "20"
+        assert path.read_text() == DESIGN
+    spacing.click(click_count=3)
+    opened.tab.keyboard.type("18,5")
+    assert spacing.input_value() == "18.5"
+    opened.tab.keyboard.press("Tab")
+    opened.until("bench.state.undo === 1")
+    assert path.read_text() == DESIGN.replace("spacing_mm = 20.0", "spacing_mm = 18.5")
+    assert opened.complaints == []
+
+
 def test_every_kind_of_thing_can_be_set(opened):
     path = opened.serving.session.path
     lines = (

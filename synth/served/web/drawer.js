@@ -57,6 +57,12 @@ function committed(control, value, read, write, felt = () => {}) {
   control.wiring = { sent: value, stands: value, read, write, felt };
   control.addEventListener('change', async () => {
     const { wiring } = control;
+    if (control.dataset.swallowed) {
+      toldSwallowed(control);
+      control.value = control.defaultValue;
+      delete control.dataset.swallowed;
+      return;
+    }
     const next = wiring.read(control);
     if (next === wiring.sent) return;
     wiring.sent = next;
@@ -89,11 +95,30 @@ function chooser(words, value) {
 
 function typed(value, step) {
   const control = made('input', { type: step ? 'number' : 'text', autocomplete: 'off' });
-  if (step) control.step = 'any';
+  if (step) {
+    control.step = 'any';
+    control.addEventListener('focus', () => delete control.dataset.swallowed);
+    control.addEventListener('beforeinput', numeral);
+  }
   control.defaultValue = control.value = value === null ? '' : step ? String(Number(value.toFixed(4))) : value;
   control.addEventListener('keydown', (event) => stepped(event, control, step));
   return control;
 }
+
+/** A decimal comma is a point. A browser swallows it and all that is no number: 12,5 was 125, and 3 5/8 was 358. */
+function numeral(event) {
+  const { data, target } = event;
+  if (!data || /^[-+.\deE]*$/.test(data)) return;
+  event.preventDefault();
+  if (/^[-+.,\deE]*$/.test(data)) {
+    document.execCommand('insertText', false, data.replaceAll(',', '.'));
+    return;
+  }
+  target.dataset.swallowed = data;
+  toldSwallowed(target);
+}
+
+const toldSwallowed = (control) => say(`Not changed: "${control.dataset.swallowed}" is no part of a number; write it like 12.5`);
 
 /** Enter writes, also once more; up and down go by a step that a workshop means, and are written when the hand rests. */
 function stepped(event, control, step) {
