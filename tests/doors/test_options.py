@@ -251,6 +251,10 @@ def test_a_proposal_is_asked_for_as_it_is_written(slat, tmp_path, monkeypatch):
     assert "(4.2 MB" in said
     assert "7 sounds at +23 dB" in said
     assert said.strip().endswith("total 1234.50")
+    made = ProposalMade(7, 23.4, False, 4.25, 40.0, True, ("bar", "panel"))
+    monkeypatch.setattr("synth.proposal.build.write_proposal", lambda *_, **given: made)
+    said = slat.said("proposal", "-o", out)
+    assert said.strip().endswith("total 40.00; without a price, and in no sum: bar, panel")
 
 
 def test_an_open_design_is_tuned_with_the_microphone_that_is_named(slat, monkeypatch):

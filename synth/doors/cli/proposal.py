@@ -51,6 +51,6 @@ def command(
     )
     click.echo(f"{output / 'words.md'}: {words}")
     currency = instrument.bench.currency
-    missing = f", without {', '.join(made.unpriced)}, which have no price" if made.unpriced else ""
+    missing = f"; without a price, and in no sum: {', '.join(made.unpriced)}" if made.unpriced else ""
     total = f"total {made.total:.2f} {currency}".rstrip() + missing
     click.echo(total if made.priced else "the design gives no prices")
