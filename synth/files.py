@@ -109,9 +109,10 @@ def make_folder(path: Path) -> Path:
 
 
 @contextmanager
-def atomic_write(path: Path, *, sweep: bool = True) -> Iterator[Path]:
+def atomic_write(path: Path, *, sweep: bool = True, like: Path | None = None) -> Iterator[Path]:
     """A path to write to: it becomes `path` when the block ends well and vanishes when it does not.
 
+    It may be read by those who may read what stands there, or the file that it is `like`.
     Leftovers beside it are removed, unless who writes does that himself at times, in a folder of thousands. Raises
     `InputError` where the place is wrong or the disk refuses.
     """
@@ -126,7 +127,7 @@ def atomic_write(path: Path, *, sweep: bool = True) -> Iterator[Path]:
     try:
         with _held(handle):
             yield beside
-            beside.chmod(_permissions(path))
+            beside.chmod(_permissions(like or path))
         move_over(beside, path)
     except OSError as failure:
         raise _refused(path, failure) from failure

@@ -342,7 +342,7 @@ def backup(file: Path) -> Path:
     for number in range(1, MOST_COPIES):
         name = file.with_name(f"{file.name}.bak{number if number > 1 else ''}")
         if not name.exists():
-            with atomic_write(name) as beside:
+            with atomic_write(name, like=file) as beside:
                 shutil.copyfile(file, beside)
             return name
     raise InputError(f"there are {MOST_COPIES} backup copies", remedy="remove old ones")

@@ -37,10 +37,12 @@ PREDICTED: Final = (
     "Levels are those of the model's own radiation, true to each other; as absolute figures no instrument "
     "of this kind has been measured against it.",
 )
-OF_ROOMS: Final = (
+OF_BOX_ROOMS: Final = (
     "The room is a box with even walls: its first reflections are where geometry puts them, its "
     "reverberation follows from a sum of absorption. Furniture, people and alcoves are not in it; below "
     "about 100 Hz a seat may differ by 6 dB.",
+)
+OF_NOISE: Final = (
     "The noise of the room is a figure, not a recording: steps, voices and loudspeakers are not steady.",
 )
 

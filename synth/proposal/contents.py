@@ -15,7 +15,7 @@ from synth.design.instrument import Bend, Instrument
 from synth.design.rooms import MeasuredRoom, ShoeboxRoom
 from synth.frozen import frozen
 from synth.many import many
-from synth.proposal.care import CARE, FOR_STRANGERS, OF_ROOMS, PREDICTED, TEST_PIECE
+from synth.proposal.care import CARE, FOR_STRANGERS, OF_BOX_ROOMS, OF_NOISE, PREDICTED, TEST_PIECE
 from synth.proposal.costs import CostLine, Costs
 from synth.proposal.facts import Facts
 from synth.proposal.markdown import Block
@@ -256,7 +256,8 @@ def _known(facts: Facts) -> Iterator[ProposalPart]:
         f"{overtones:.1f} cents at the worst tine."
     )
     yield Paragraph(_calibrated(facts))
-    yield Bullets(PREDICTED + (OF_ROOMS if facts.room is not None else ()))
+    box = OF_BOX_ROOMS if isinstance(facts.room, ShoeboxRoom) else ()
+    yield Bullets((*PREDICTED, *box, *(OF_NOISE if facts.room is not None else ())))
     yield Paragraph("A test piece of a few tines on an offcut settles:")
     yield Bullets(TEST_PIECE)
 

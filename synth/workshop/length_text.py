@@ -12,9 +12,7 @@ from typing import Any, Final
 from synth.table import Column
 from synth.units import INCH, MM, Units
 
-SAME_IN: Final = (
-    0.0004  # a size that far from a 64th is told as that: 1/16 is 0.0625, 0.063 a gauge of its own
-)
+SAME_IN: Final = 0.0004  # from a 64th, that it is told as: 1/16 is 0.0625, and 0.063 is a gauge of its own
 FINEST: Final = 64  # parts of an inch on a machinist's rule; common practice
 UNIT: Final[dict[Units, str]] = {"mm": "mm", "inch": "in"}
 METRES: Final[dict[Units, float]] = {"mm": MM, "inch": INCH}

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import difflib
+import os
 import random
 import tomllib
+from pathlib import Path
 
 import pytest
 import tomlkit
 
 from synth.design.decode import decode
-from synth.design.edit import Edit, edited, edited_design, put
+from synth.design.edit import Edit, backup, edited, edited_design, put
 from synth.design.resolve import resolve
 from synth.design.schema import Design
 from synth.errors import InputError
@@ -388,3 +390,11 @@ def test_a_key_of_an_entry_that_is_not_there_yet_stands_in_its_table() -> None:
     tree: dict[str, object] = {"group": [{"name": "x", "tine": [{"pitch": "D3"}]}]}
     put(tree, [Edit("group[x].tine[1].trim[1].at_mm", 41.5)])
     assert tree == {"group": [{"name": "x", "tine": [{"pitch": "D3", "trim": [{"at_mm": 41.5}]}]}]}
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such permissions")
+def test_a_copy_of_a_design_is_read_by_those_who_may_read_the_design(tmp_path: Path) -> None:
+    file = tmp_path / "rail.toml"
+    file.write_text(TEXT)
+    file.chmod(0o600)
+    assert backup(file).stat().st_mode & 0o777 == 0o600

@@ -7,6 +7,7 @@ import dataclasses
 import io
 import json
 import re
+from pathlib import Path
 
 import msgspec
 import numpy as np
@@ -371,11 +372,12 @@ def test_a_proposal_of_a_bench_in_inches_tells_its_figures_in_inches():
 
 def test_what_is_said_of_rooms_is_said_where_there_is_one(facts):
     hall = next(iter(made()[1].rooms.values()))
-    for room, there in ((None, False), (hall, True)):
+    church = MeasuredRoom("church", Path("ir.wav"), 2.0, RoomNoise())
+    for room, there, box in ((None, False, False), (hall, True, True), (church, True, False)):
         parts = contents._known(dataclasses.replace(facts, room=room))
         (lines,) = [each.lines for each in parts if isinstance(each, Bullets) and "Pitch" in each.lines[0]]
         words = " ".join(lines)
-        assert ("The room is a box" in words) is there
+        assert ("The room is a box" in words) is box
         assert ("The noise of the room" in words) is there
         assert "no instrument of this kind has been measured" in words
 
